@@ -1,0 +1,56 @@
+"""Time as the collector uses it: stamps that order readings even when the wall clock jumps."""
+
+import os
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """When a packet arrived.
+
+    ``utc_ns`` is nanoseconds since 1970-01-01 UTC by the wall clock, which may be wrong or jump;
+    ``monotonic_ns`` is nanoseconds on a clock that only ever goes forward, for differences within one boot.
+    """
+
+    utc_ns: int
+    monotonic_ns: int
+
+
+class Clock(Protocol):
+    """A source of stamps; tests and the demo hand in their own."""
+
+    def stamp(self) -> Stamp:
+        """Return the present moment."""
+        ...
+
+
+class SystemClock:
+    """The machine's own clocks."""
+
+    def stamp(self) -> Stamp:
+        """Return the present moment from ``time_ns`` and ``monotonic_ns``."""
+        return Stamp(time.time_ns(), time.monotonic_ns())
+
+
+# No reading is older than the program that took it: a clock that says so has not been set (a board without a battery
+# starts in the past).
+_RELEASED_UTC_NS = round(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * 1_000_000_000
+# Present while systemd's time synchronisation has set the clock since boot.
+_SYNCHRONISED = "/run/systemd/timesync/synchronized"
+
+
+def clock_is_set(utc_ns: int) -> bool | None:
+    """Return whether a wall clock showing ``utc_ns`` now can be trusted; None where this machine does not tell."""
+    if utc_ns < _RELEASED_UTC_NS:
+        return False
+    return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110  # on the way of every reading
+
+
+def rfc3339(utc_ns: int) -> str:
+    """Return ``utc_ns`` (ns since 1970 UTC) as RFC 3339 text in UTC with milliseconds: ``2026-07-14T15:04:05.123Z``."""
+    seconds, rest = divmod(utc_ns, 1_000_000_000)
+    moment = datetime.fromtimestamp(seconds, UTC)
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{rest // 1_000_000:03d}Z"

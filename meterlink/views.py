@@ -1,0 +1,160 @@
+"""What the daemon and a watcher say to each other: one JSON object a line, versioned by the greeting.
+
+The daemon sends a `Greeting`, then messages by *topic*; each message replaces the one before it of the same topic, so
+a watcher that falls behind loses only what is already out of date. Dropping intermediate ``live`` messages is normal.
+A watcher sends `Command` lines, each answered by a `Reply` with the same ``id``.
+"""
+
+from typing import Literal, NotRequired, TypedDict
+
+PROTOCOL = 1
+
+
+class Greeting(TypedDict):
+    """First line the daemon sends."""
+
+    topic: Literal["hello"]
+    protocol: int
+    version: str
+    station: str
+    data: str  # the daemon's data folder, for read-only queries
+
+
+class LimitsView(TypedDict):
+    """Limits as text in ``unit`` (decimal digits, no exponent), both within; None where a side is open."""
+
+    low: str | None
+    high: str | None
+    unit: str
+    basis: str
+
+
+class HeldView(TypedDict):
+    """A held reading with its verdict. ``text`` is what the meter showed; times are RFC 3339 UTC."""
+
+    id: int
+    text: str
+    digits: str | None  # in the limits' unit
+    verdict: str
+    margin: str
+    deviation_percent: str | None
+    reason: str
+    accuracy: str
+    meter: str
+    at: str
+    settled_in: float  # seconds from the first touch of the probes to the hold
+
+
+class PointView(TypedDict):
+    """A test point of the visit, in plan order."""
+
+    key: str
+    title: str
+    circuit: str
+    component: str
+    section: str
+    terminals: list[str]
+    quantity: str
+    state: str
+    limits: LimitsView | None
+    rating: str | None  # as printed, e.g. "45 µF ±6 %"; None when not read off the part yet
+    why: str
+    caution: str
+    held: HeldView | None
+    retakes: int  # how many held readings at this point came before ``held``
+
+
+class VisitView(TypedDict):
+    """Topic ``visit``: sent on every change of plan, focus, rating or held reading."""
+
+    topic: Literal["visit"]
+    site: str
+    unit: str
+    plan: str
+    opened: str
+    points: list[PointView]
+    focus: str | None  # key of the active test point; None when every point is held
+    last: str | None  # key of the test point held most recently
+    advice: str  # what to do next, in a sentence
+    caution: str  # the caution that belongs to the active test point
+
+
+class MeterView(TypedDict):
+    """One meter. ``state``: searching, connecting, connected, silent, lost, needs you, unusable."""
+
+    name: str
+    address: str
+    state: str
+    detail: str  # why, in words, when not connected
+    driver: str
+    rssi: int | None  # dBm
+    battery: int | None  # percent
+    low_battery: bool
+    readings: int
+
+
+class MetersView(TypedDict):
+    """Topic ``meters``."""
+
+    topic: Literal["meters"]
+    meters: list[MeterView]
+    radio: str  # "" when the radio works, else what is wrong and what to try
+
+
+class LiveView(TypedDict):
+    """Topic ``live``: the newest reading of the meter that is measuring, at most a frame rate's worth a second.
+
+    ``phase``: idle (nothing on the probes), settling, held. ``digits`` is in the active limits' unit where there are
+    limits, so it can be drawn on their scale; ``text`` is always what the meter shows. ``expected`` is false when the
+    meter's function is not the one the active test point wants; ``point`` is the test point it is tagged with.
+    """
+
+    topic: Literal["live"]
+    meter: str
+    text: str
+    digits: str | None
+    unit: str
+    quantity: str
+    status: str
+    phase: Literal["idle", "settling", "held"]
+    progress: float  # 0..1 towards being held
+    point: str | None
+    expected: bool
+    verdict: str | None  # of the reading as it stands now; not kept until held
+    at: str
+
+
+class NoticeView(TypedDict):
+    """Topic ``notice``: a fault of the station itself (disk full, broker refused …); empty text when it has passed."""
+
+    topic: Literal["notice"]
+    level: Literal["info", "warning", "alarm"]
+    text: str
+
+
+Message = Greeting | VisitView | MetersView | LiveView | NoticeView
+
+
+class Command(TypedDict):
+    """What a watcher asks for.
+
+    ``focus`` (with ``point``), ``next``, ``previous``: move the active test point. ``retake``: measure the active
+    point again (the earlier held reading stays in the database). ``hold``: take what the meter shows now, such as an
+    overload, which looks the same on an open coil as on probes in the air. ``rate`` (with ``point`` and ``text`` such
+    as ``45 uF 6 %`` or ``10 to 18 ohm``): what is printed on the part. ``pin`` (with ``meter``, an address, and
+    ``point``, empty to undo): this meter measures that test point whatever the active one is.
+    """
+
+    id: int
+    do: Literal["focus", "next", "previous", "retake", "hold", "rate", "pin"]
+    point: NotRequired[str]
+    meter: NotRequired[str]
+    text: NotRequired[str]
+
+
+class Reply(TypedDict):
+    """Answer to a `Command`: ``error`` is empty when it was carried out."""
+
+    topic: Literal["reply"]
+    id: int
+    error: str

@@ -1,0 +1,54 @@
+"""Names off the air: whoever advertises chooses the bytes, none of which may steer a terminal or a screen."""
+
+import unicodedata
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.text import LONGEST_NAME, clean_name
+
+untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+
+HOSTILE = st.text(
+    st.one_of(
+        st.characters(),
+        st.sampled_from("\x1b[]()\x00\x07\x08\r\n\t\x85\x9b\x9d\u202e\u2066\u2069\u200b\u2028\u2029\ufeff\ue000\\/@="),
+        st.sampled_from("\ud800\udfffe\u0301\u200d\u00a0 "),
+    ),
+    max_size=80,
+)
+
+
+@untimed
+@given(HOSTILE, st.integers(0, 80))
+def test_nothing_left_that_steers_a_terminal(text: str, longest: int) -> None:
+    name = clean_name(text, longest)
+    assert len(name) <= longest
+    assert all(unicodedata.category(char)[0] != "C" for char in name)  # control, format, surrogate, private
+    assert not set(name) & set("[]\x1b\x9b\u202e\u2066\n\r\u2028\u2029")
+    assert name == name.strip()
+    assert clean_name(name, longest) == name
+    name.encode()  # no lone surrogate is left to break a file or a socket
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("Bench meter 1", "Bench meter 1"),
+        ("\x1b[31mred\x1b[0m", "(31mred(0m"),
+        ("[@click=app.quit]meter[/]", "(@click=app.quit)meter(/)"),
+        ("a\u202ereversed", "areversed"),
+        ("  two\n\n lines\t", "two lines"),
+        ("x" * 41, "x" * 40),
+        ("x" * 39 + " y", "x" * 39),
+        ("e\u200d\u0301", "é"),
+        ("Ω µ °", "Ω µ °"),
+        ("", ""),
+        (None, ""),
+        ("\x00\x1b", ""),
+    ],
+)
+def test_examples(text: str | None, name: str) -> None:
+    assert clean_name(text) == name
+    assert len(name) <= LONGEST_NAME
