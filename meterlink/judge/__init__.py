@@ -1,0 +1,1 @@
+"""Judging: limits, uncertainty, settling. Pure functions: no I/O, no asyncio."""

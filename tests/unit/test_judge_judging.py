@@ -1,0 +1,144 @@
+from decimal import Decimal
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from meterlink.clock import Stamp
+from meterlink.equipment import Check, Rating, Span
+from meterlink.errors import InputError
+from meterlink.judge.judging import Measured, judge
+from meterlink.judge.limits import rated_limits, span_limits
+from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
+from meterlink.judge.verdicts import Limits, Margin, Verdict
+from meterlink.readings import Reading, Status
+from meterlink.units import Amount, Quantity, parse_amount
+
+CAPACITOR = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
+COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
+FINE = AccuracyLine(Decimal("0.1"), Decimal(1))
+
+
+def capacitance(text: str) -> Measured:
+    return Measured.from_amount(Quantity.CAPACITANCE, parse_amount(text, Quantity.CAPACITANCE))
+
+
+def ohms(text: str) -> Measured:
+    return Measured.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
+
+
+OVERLOAD = Measured(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
+
+
+@pytest.mark.parametrize(
+    ("check", "limits", "measured", "verdict"),
+    [
+        (Check.CAPACITOR, CAPACITOR, capacitance("42.3uF"), Verdict.WITHIN),
+        (Check.CAPACITOR, CAPACITOR, capacitance("42.29uF"), Verdict.OUTSIDE),
+        (Check.CAPACITOR, CAPACITOR, capacitance("47.8uF"), Verdict.OUTSIDE),
+        (Check.CAPACITOR, CAPACITOR, capacitance("0.03uF"), Verdict.OPEN),
+        (Check.CAPACITOR, CAPACITOR, capacitance("1.2uF"), Verdict.OUTSIDE),
+        (Check.CAPACITOR, CAPACITOR, Measured(Quantity.CAPACITANCE, None, "µF", Decimal(0)), Verdict.SHORTED),
+        (Check.COIL, COIL, ohms("14.2ohm"), Verdict.WITHIN),
+        (Check.COIL, COIL, ohms("10ohm"), Verdict.WITHIN),
+        (Check.COIL, COIL, ohms("6.1ohm"), Verdict.OUTSIDE),
+        (Check.COIL, COIL, ohms("0.3ohm"), Verdict.SHORTED),
+        (Check.COIL, COIL, OVERLOAD, Verdict.OPEN),
+        (Check.RANGE, COIL, OVERLOAD, Verdict.OPEN),
+        (Check.RANGE, COIL, ohms("0.3ohm"), Verdict.OUTSIDE),
+        (Check.COIL, None, ohms("14ohm"), Verdict.NO_LIMITS),
+    ],
+)
+def test_verdicts(check: Check, limits: Limits | None, measured: Measured, verdict: Verdict) -> None:
+    judgement = judge(check, limits, measured)
+    assert judgement.verdict is verdict
+    assert judgement.reason.endswith(".")
+
+
+def test_a_close_call_is_said_to_be_one_and_its_accuracy_to_be_assumed() -> None:
+    assumed = judge(Check.CAPACITOR, CAPACITOR, capacitance("43.0uF"))
+    assert assumed.margin is Margin.CLOSE_CALL
+    assert "assumed" in assumed.accuracy
+    known = judge(Check.CAPACITOR, CAPACITOR, capacitance("43.0uF"), FINE)
+    assert known.margin is Margin.CLEAR
+    assert "assumed" not in known.accuracy
+
+
+def test_deviation_is_from_the_rating_or_from_the_middle_of_two_limits() -> None:
+    assert judge(Check.CAPACITOR, CAPACITOR, capacitance("42.3uF")).deviation_percent == Decimal(-6)
+    assert judge(Check.COIL, COIL, ohms("14.2ohm")).deviation_percent == pytest.approx(
+        Decimal("1.4286"), abs=Decimal("1e-4")
+    )
+    one_sided = span_limits(Span(Decimal(5), None, "kΩ"))
+    assert judge(Check.RANGE, one_sided, ohms("6kohm")).deviation_percent is None
+
+
+@pytest.mark.parametrize("measured", [capacitance("-1uF"), ohms("-0.2ohm")])
+def test_a_negative_part_is_bad_input(measured: Measured) -> None:
+    limits = CAPACITOR if measured.quantity is Quantity.CAPACITANCE else COIL
+    with pytest.raises(InputError, match="never negative"):
+        judge(Check.RANGE, limits, measured)
+
+
+def test_another_quantity_is_bad_input() -> None:
+    with pytest.raises(InputError, match="wanted here"):
+        judge(Check.CAPACITOR, CAPACITOR, ohms("45ohm"))
+
+
+def test_a_reading_without_a_value_cannot_be_judged() -> None:
+    reading = Reading(Quantity.CAPACITANCE, None, "µF", Stamp(0, 0), Status.INVALID)
+    with pytest.raises(InputError):
+        Measured.from_reading(reading)
+
+
+numbers = st.decimals("0", "200", places=2)
+
+
+@given(numbers, st.sampled_from([("µF", 0), ("nF", 3), ("F", -6), ("MFD", 0)]))
+def test_verdict_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
+    unit, shift = spelling
+    same = judge(Check.CAPACITOR, CAPACITOR, capacitance(f"{number.scaleb(shift):f} {unit}"))
+    assert same.verdict is judge(Check.CAPACITOR, CAPACITOR, capacitance(f"{number:f} uF")).verdict
+    assert same.digits == number
+
+
+@given(numbers, numbers)
+def test_verdict_is_monotone(a: Decimal, b: Decimal) -> None:
+    low, high = sorted((a, b))
+    assume(low >= 10)  # below lie the facts open and shorted
+    rank = []
+    for number in (low, high):
+        judgement = judge(Check.COIL, COIL, Measured(Quantity.RESISTANCE, number, "Ω", Decimal("0.01")))
+        rank.append(judgement.verdict is Verdict.OUTSIDE)
+    assert rank[0] <= rank[1]
+
+
+@given(st.decimals("0", "30", places=2))
+def test_verdict_is_symmetric_about_the_rating(off: Decimal) -> None:
+    below, above = (
+        judge(Check.CAPACITOR, CAPACITOR, Measured(Quantity.CAPACITANCE, 45 + sign * off, "µF", Decimal("0.01")))
+        for sign in (-1, 1)
+    )
+    assert below.verdict is above.verdict
+
+
+@pytest.mark.parametrize(
+    ("text", "percent", "digits"),
+    [
+        ("2 % + 5 digits", "2", "5"),
+        ("±(1.5% rdg + 3 dgt)", "1.5", "3"),
+        ("0.8 %", "0.8", "0"),
+        ("1% + 2 counts", "1", "2"),
+    ],
+)
+def test_accuracy_lines(text: str, percent: str, digits: str) -> None:
+    line = parse_accuracy(text)
+    assert (line.percent, line.digits) == (Decimal(percent), Decimal(digits))
+    # ±(2 % + 5 digits) at 40.00: 0.80 + 0.05
+    assert line.half_width(Decimal("40.00"), Decimal("0.01")) == Decimal(40) * line.percent / 100 + line.digits / 100
+
+
+@pytest.mark.parametrize("text", ["", "2", "five %", "2 % + many", "-2 % + 5", "2 % + 5 volts"])
+def test_what_is_no_accuracy_line(text: str) -> None:
+    with pytest.raises(InputError):
+        parse_accuracy(text)
