@@ -1,0 +1,1 @@
+"""Built-in drivers, registered by the same entry points as anyone's."""
