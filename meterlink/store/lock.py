@@ -1,0 +1,65 @@
+"""One writer for each data folder: a file lock that the operating system takes back when its holder dies."""
+
+import os
+import sys
+from contextlib import suppress
+from pathlib import Path
+from typing import IO
+
+from meterlink.errors import StoreError
+
+if sys.platform == "win32":
+    import msvcrt
+
+    # A locked byte cannot be read by others on Windows; this one lies far behind the process id that they may read.
+    _LOCKED_BYTE = 1 << 20
+
+    def _take(file: IO[bytes]) -> None:
+        os.lseek(file.fileno(), _LOCKED_BYTE, os.SEEK_SET)
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        os.lseek(file.fileno(), 0, os.SEEK_SET)
+
+else:
+    import fcntl
+
+    def _take(file: IO[bytes]) -> None:
+        # flock, not lockf: it belongs to the open file, so it also keeps a second writer in this process out.
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+class FileLock:
+    """Holds ``PATH.lock`` from `take` to `release`. The file itself stays: removing it would race with the next one."""
+
+    def __init__(self, database: Path) -> None:
+        self._database = database
+        self._path = database.with_name(database.name + ".lock")
+        self._file: IO[bytes] | None = None
+
+    def take(self) -> None:
+        """Take the lock at once, or raise a StoreError that names the process holding it."""
+        try:
+            file = self._path.open("a+b", buffering=0)
+        except OSError as error:
+            raise StoreError(
+                f"{self._path} cannot be opened: {error.strerror}.", "Check that you may write in this folder."
+            ) from error
+        try:
+            _take(file)
+        except OSError as error:
+            file.seek(0)
+            holder = file.read(20).decode("ascii", "replace").strip()
+            file.close()
+            raise StoreError(
+                f"Another station (process {holder or 'unknown'}) is already recording to {self._database}.",
+                "Stop it first, or give this one a folder of its own with --data.",
+            ) from error
+        with suppress(OSError):  # a full disk: the lock holds all the same, only the refusal names nobody
+            file.truncate(0)
+            file.write(str(os.getpid()).encode("ascii"))
+        self._file = file
+
+    def release(self) -> None:
+        """Give the lock back; nothing happens where it is not held."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None

@@ -1,0 +1,268 @@
+"""Read-only queries and how their rows become nouns again."""
+
+import sqlite3
+from collections.abc import Callable, Iterable
+from decimal import Decimal, InvalidOperation
+from typing import TypeVar
+
+from meterlink.clock import Stamp
+from meterlink.equipment import Check, Meter, Place, Plan, State
+from meterlink.errors import StoreError
+from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.readings import Coupling, Reading, Status
+from meterlink.store.rows import HistoryRow, KeptReading, KeptVisit, MeterRow, OutboxEntry, ResumedVisit, VisitIds
+from meterlink.units import Quantity
+
+# A visit is one call at a unit. After this many seconds without a held reading (16 h: a long working day) the
+# technician has left, and the next readings belong to a new visit even where the old one was never closed.
+RESUME_WITHIN = 16 * 3600
+
+# SQL for a WHERE clause, and the values of its question marks.
+Condition = tuple[str, tuple[str | int, ...]]
+
+_T = TypeVar("_T")
+
+_READING_COLUMNS = """
+    r.utc_ns, r.monotonic_ns, r.clock_set, r.quantity, r.digits AS shown, r.unit AS shown_unit, r.status, r.coupling,
+    r.resolution, r.low_battery, r.channel, r.packet, b.boot_id, b.station,
+    m.address, m.name AS meter_name, m.driver, m.serial
+"""
+# CROSS JOIN keeps SQLite from starting at another table: held readings are few and wanted in their order, while the
+# way from a unit to its raw readings leads through every one of them.
+_HELD = f"""
+    SELECT h.*, {_READING_COLUMNS}, s.name AS site, u.name AS unit, v.uid, v.plan, p.key, p.terminal_a, p.terminal_b,
+        p.state, p.check_kind, ci.name AS circuit, co.name AS component, co.section
+    FROM held_readings h
+    CROSS JOIN readings r ON r.id = h.reading_id
+    CROSS JOIN boots b ON b.id = r.boot
+    CROSS JOIN meters m ON m.id = r.meter_id
+    CROSS JOIN visits v ON v.id = r.visit_id
+    CROSS JOIN test_points p ON p.id = r.point_id
+    CROSS JOIN components co ON co.id = p.component_id
+    CROSS JOIN circuits ci ON ci.id = co.circuit_id
+    CROSS JOIN units u ON u.id = v.unit_id
+    CROSS JOIN sites s ON s.id = u.site_id
+"""  # noqa: S608  # made of constants only
+
+
+def held_readings(
+    connection: sqlite3.Connection, conditions: Iterable[Condition] = (), limit: int | None = None
+) -> list[HistoryRow]:
+    """Return the newest ``limit`` held readings that meet all ``conditions`` oldest of them first."""
+    where, values = _all_of(conditions)
+    rows = connection.execute(f"{_HELD} {where} ORDER BY h.id DESC LIMIT ?", (*values, _limit(limit)))
+    return _decoded(_history_row, rows)[::-1]
+
+
+def raw_readings(
+    connection: sqlite3.Connection, conditions: Iterable[Condition], limit: int | None
+) -> list[KeptReading]:
+    """Return the first ``limit`` readings that meet all ``conditions``, in the order they were kept."""
+    where, values = _all_of(conditions)
+    rows = connection.execute(
+        f"""
+        SELECT r.id, {_READING_COLUMNS}, v.uid, p.key
+        FROM readings r JOIN boots b ON b.id = r.boot JOIN meters m ON m.id = r.meter_id
+        LEFT JOIN visits v ON v.id = r.visit_id LEFT JOIN test_points p ON p.id = r.point_id
+        {where} ORDER BY r.id LIMIT ?
+        """,  # noqa: S608  # conditions are written in `reader`; values are bound
+        (*values, _limit(limit)),
+    )
+    return _decoded(_kept_reading, rows)
+
+
+def visits(connection: sqlite3.Connection) -> list[KeptVisit]:
+    """Return every visit, in the order they were opened."""
+    rows = connection.execute(
+        "SELECT v.*, u.name AS unit, s.name AS site"
+        " FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id ORDER BY v.id"
+    )
+    return _decoded(_kept_visit, rows)
+
+
+def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
+    """Return every meter ever met, in the order they were first met."""
+    return _decoded(_meter_row, connection.execute("SELECT *, name AS meter_name FROM meters ORDER BY id"))
+
+
+def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
+    """Return the oldest ``limit`` waiting messages with an id above ``after_id``."""
+    rows = connection.execute("SELECT * FROM outbox WHERE id > ? ORDER BY id LIMIT ?", (after_id, limit))
+    return _decoded(_outbox_entry, rows)
+
+
+def counts(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return the number of rows of each table that grows, and the counters of what was dropped."""
+    found = {"outbox_dropped": 0, "set_aside_dropped": 0, "readings_dropped": 0}
+    for table in ("visits", "meters", "readings", "held_readings"):
+        # Nothing is ever deleted from these, so the highest id is their number; COUNT(*) would read a season's rows.
+        (found[table],) = connection.execute(f"SELECT COALESCE(MAX(id), 0) FROM {table}").fetchone()  # noqa: S608  # constants
+    for table in ("outbox", "set_aside"):
+        (found[table],) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # constants
+    found.update(dict(map(tuple, connection.execute("SELECT name, value FROM counters"))))
+    return found
+
+
+def resumable_visit(connection: sqlite3.Connection, place: Place, plan: Plan, now_utc_ns: int) -> ResumedVisit | None:
+    """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the test points of ``plan``.
+
+    Ratings may differ: they are read off the part during the visit.
+    """
+    visit = connection.execute(
+        "SELECT v.* FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id"
+        " WHERE s.name = ? AND u.name = ? ORDER BY v.id DESC LIMIT 1",
+        (place.site, place.unit),
+    ).fetchone()
+    if visit is None or visit["closed_utc_ns"] is not None:
+        return None
+    points = connection.execute(
+        "SELECT p.*, ci.name AS circuit, co.name AS component, co.section FROM test_points p"
+        " JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ?",
+        (visit["id"],),
+    ).fetchall()
+    held = held_readings(connection, [("r.visit_id = ?", (visit["id"],))])
+    active = held[-1].reading.stamp.utc_ns if held else visit["opened_utc_ns"]
+    if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _as_kept(points) != _as_planned(plan):
+        return None
+    return ResumedVisit(
+        VisitIds(visit["id"], visit["uid"], {point["key"]: point["id"] for point in points}),
+        Stamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
+        tuple(held),
+        {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
+    )
+
+
+def _as_kept(points: Iterable[sqlite3.Row]) -> set[tuple[str, ...]]:
+    columns = ("key", "circuit", "component", "section", "terminal_a", "terminal_b", "quantity", "state", "check_kind")
+    return {tuple(point[column] for column in columns) for point in points}
+
+
+def _as_planned(plan: Plan) -> set[tuple[str, ...]]:
+    return {(p.key, p.circuit, p.component, p.section, *p.terminals, p.quantity, p.state, p.check) for p in plan.points}
+
+
+def _all_of(conditions: Iterable[Condition]) -> tuple[str, list[str | int]]:
+    texts: list[str] = []
+    values: list[str | int] = []
+    for text, more in conditions:
+        texts.append(f"({text})")
+        values += more
+    return (f"WHERE {' AND '.join(texts)}" if texts else ""), values
+
+
+def _limit(limit: int | None) -> int:
+    return -1 if limit is None else limit  # SQLite: a negative LIMIT is none
+
+
+def _decoded(decode: Callable[[sqlite3.Row], _T], rows: Iterable[sqlite3.Row]) -> list[_T]:
+    found = []
+    for row in rows:
+        try:
+            found.append(decode(row))
+        except (ValueError, InvalidOperation) as error:  # an unknown word or no number: edited by another program
+            raise StoreError(
+                f"Row {row['id']} of the database cannot be read: {error}.", "Something else has changed the file."
+            ) from error
+    return found
+
+
+def _reading(row: sqlite3.Row) -> Reading:
+    return Reading(
+        quantity=Quantity(row["quantity"]),
+        digits=_decimal(row["shown"]),
+        unit=row["shown_unit"],
+        stamp=Stamp(row["utc_ns"], row["monotonic_ns"]),
+        status=Status(row["status"]),
+        coupling=None if row["coupling"] is None else Coupling(row["coupling"]),
+        resolution=_decimal(row["resolution"]),
+        low_battery=bool(row["low_battery"]),
+        channel=row["channel"],
+        packet=row["packet"],
+    )
+
+
+def _meter(row: sqlite3.Row) -> Meter:
+    return Meter(row["address"], row["meter_name"], row["driver"], row["serial"])
+
+
+def _judgement(row: sqlite3.Row) -> Judgement:
+    limits = None
+    if row["limits_unit"] is not None:
+        limits = Limits(
+            _decimal(row["limits_low"]),
+            _decimal(row["limits_high"]),
+            row["limits_unit"],
+            row["limits_basis"],
+            _decimal(row["limits_nominal"]),
+        )
+    return Judgement(
+        Verdict(row["verdict"]),
+        Margin(row["margin"]),
+        limits,
+        _decimal(row["digits"]),
+        _decimal(row["deviation_percent"]),
+        _decimal(row["uncertainty"]),
+        row["accuracy"],
+        row["reason"],
+    )
+
+
+def _history_row(row: sqlite3.Row) -> HistoryRow:
+    return HistoryRow(
+        id=row["id"],
+        reading=_reading(row),
+        judgement=_judgement(row),
+        settled_in=row["settled_in"],
+        rule=row["rule"],
+        place=Place(row["site"], row["unit"]),
+        visit=row["uid"],
+        plan=row["plan"],
+        point=row["key"],
+        circuit=row["circuit"],
+        component=row["component"],
+        section=row["section"],
+        terminals=(row["terminal_a"], row["terminal_b"]),
+        state=State(row["state"]),
+        check=Check(row["check_kind"]),
+        rating=row["rating"],
+        meter=_meter(row),
+        station=row["station"],
+        boot=row["boot_id"],
+        software=row["software"],
+        clock_set=_flag(row["clock_set"]),
+    )
+
+
+def _kept_reading(row: sqlite3.Row) -> KeptReading:
+    return KeptReading(
+        row["id"], _reading(row), _meter(row), row["uid"], row["key"], row["boot_id"], _flag(row["clock_set"])
+    )
+
+
+def _kept_visit(row: sqlite3.Row) -> KeptVisit:
+    return KeptVisit(
+        row["id"],
+        row["uid"],
+        Place(row["site"], row["unit"]),
+        row["plan"],
+        Stamp(row["opened_utc_ns"], row["opened_monotonic_ns"]),
+        row["closed_utc_ns"],
+    )
+
+
+def _meter_row(row: sqlite3.Row) -> MeterRow:
+    return MeterRow(row["id"], _meter(row), bool(row["bound"]), row["first_seen_utc_ns"], row["last_seen_utc_ns"])
+
+
+def _outbox_entry(row: sqlite3.Row) -> OutboxEntry:
+    return OutboxEntry(
+        row["id"], row["message_id"], row["topic"], row["payload"], bool(row["droppable"]), row["created_utc_ns"]
+    )
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)
+
+
+def _flag(number: int | None) -> bool | None:
+    return None if number is None else bool(number)

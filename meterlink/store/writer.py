@@ -1,0 +1,389 @@
+"""The one writer: one thread, one connection, everything that waits goes into one transaction."""
+
+import logging
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from meterlink.clock import Clock, Stamp
+from meterlink.equipment import Meter, Place, Plan
+from meterlink.errors import MeterlinkError, StoreError
+from meterlink.store import keeping, queries
+from meterlink.store.connections import check_file, connect_to_write, in_words, is_passing
+from meterlink.store.lock import FileLock
+from meterlink.store.rows import Batch, ResumedVisit, VisitIds
+from meterlink.store.schema import bring_up_to_date
+
+# Messages kept for the broker: one meter at 5 readings a second through a 10 h day without a network (180,000), and
+# some. At about 300 bytes each that is 60 MB of disk.
+OUTBOX_LIMIT = 200_000
+
+# Rows kept in memory while the disk takes none: 8 meters at 10 Hz for 5 minutes, about the time to notice the alarm and
+# free some space. At about 1 kB each that is 24 MB of a small board's memory.
+BUFFER_LIMIT = 24_000
+
+# Messages the broker refused, kept to be looked at: enough to see what is wrong, not a second outbox.
+SET_ASIDE_LIMIT = 1_000
+
+# First and longest wait between tries after a fault, in s: a lock passes within moments; a full disk is looked at again
+# four times a minute, so saving goes on soon after space was made.
+RETRY = (0.5, 15.0)
+
+_T = TypeVar("_T")
+_log = logging.getLogger(__name__)
+
+
+@dataclass(eq=False, slots=True)
+class _Job:
+    work: Callable[[sqlite3.Connection], object]
+    future: Future[Any]
+    readings: int = 0
+    rows: int = 1
+    messages: int = 0
+    droppable: bool = False
+
+
+class Writer:
+    """Writes the database at ``path``; every method may be called from any thread, also from an event loop's.
+
+    A method returns at once; its Future has a result only when COMMIT has returned and the data is on the disk
+    (`asyncio.wrap_future` makes it awaitable). It has a StoreError when the data itself was refused, when the buffer
+    overflowed while the disk took nothing, or when the writer was closed before the disk came back. Cancelling it does
+    not take the data back.
+
+    While the disk is full or failing nothing is acknowledged: at most ``buffer_limit`` rows wait in memory (beyond it
+    the oldest batches of nothing but raw readings are dropped and counted, never a held reading), and the writer tries
+    again by itself, first after ``retry[0]`` s, then twice that, up to ``retry[1]`` s. ``on_alarm`` is called from the
+    writer's thread, once with what is wrong and once with an empty text when it has passed.
+
+    ``boot_id`` names the machine's boot: monotonic times compare within it. Of the messages in the outbox at most
+    ``outbox_limit`` are kept, and 1 % more; the oldest droppable ones go first, and are counted.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        station: str,
+        clock: Clock,
+        boot_id: str,
+        on_alarm: Callable[[str], None],
+        outbox_limit: int = OUTBOX_LIMIT,
+        buffer_limit: int = BUFFER_LIMIT,
+        retry: tuple[float, float] = RETRY,
+    ) -> None:
+        self._path = path
+        self._station = station
+        self._clock = clock
+        self._boot_id = boot_id
+        self._on_alarm = on_alarm
+        self._outbox_limit = outbox_limit
+        self._buffer_limit = buffer_limit
+        self._retry = retry
+
+        self._lock = FileLock(path)
+        self._thread: threading.Thread | None = None
+        self._wake = threading.Condition()
+        # Shared between threads, guarded by _wake:
+        self._queue: deque[_Job] = deque()
+        self._queued_rows = 0
+        self._unfinished = 0
+        self._dropped_readings = 0
+        self._closing = True
+        # The writer thread's own:
+        self._boot = 0
+        self._taken: list[_Job] = []
+        self._faults = 0
+        self._messages_since_trim = outbox_limit  # so that the first commit looks at what an earlier run left
+
+    def start(self) -> None:
+        """Take the folder's lock, create or migrate the database, and start the thread.
+
+        StoreError, with nothing changed, when another station is writing here, the file is not ours or newer than this
+        program, or it cannot be written.
+        """
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(
+                f"The folder {self._path.parent} cannot be made: {error.strerror}.", "Name another with --data."
+            ) from error
+        self._lock.take()
+        opened: Future[None] = Future()
+        # A daemon thread: a program that dies without close() must end. What it had acknowledged is on the disk.
+        self._thread = threading.Thread(target=self._run, args=(opened,), name="meterlink-store", daemon=True)
+        self._closing = False
+        self._thread.start()
+        try:
+            opened.result()
+        except MeterlinkError:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Write what waits, checkpoint, end the thread and give the lock back. Where the disk still fails, give up."""
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+        self._lock.release()
+
+    @property
+    def backlog(self) -> int:
+        """How many batches and other requests are not committed yet."""
+        return self._unfinished
+
+    @property
+    def busy(self) -> bool:
+        """Whether anything is not committed yet."""
+        return self._unfinished > 0
+
+    def submit(self, batch: Batch) -> Future[None]:
+        """Commit a batch, all of it or nothing."""
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(
+            lambda connection: keeping.insert_batch(connection, self._boot, batch, now),
+            readings=len(batch.readings),
+            rows=len(batch.readings) + len(batch.held) + len(batch.outbox),
+            messages=len(batch.outbox),
+            droppable=not batch.held and all(message.droppable for message in batch.outbox),
+        )
+
+    def open_visit(self, place: Place, plan: Plan, opened: Stamp) -> Future[VisitIds]:
+        """Begin a visit; site, unit, circuits and components known by the same names are used again."""
+        return self._enqueue(lambda connection: keeping.open_visit(connection, self._boot, place, plan, opened))
+
+    def resume_visit(self, place: Place, plan: Plan) -> Future[ResumedVisit | None]:
+        """Return the visit a restarted station carries on with, None where a new one is to be opened.
+
+        It is the unit's newest visit, if it is not closed, was active within `queries.RESUME_WITHIN` and has the same
+        test points as ``plan``; their ratings may have changed.
+        """
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(lambda connection: queries.resumable_visit(connection, place, plan, now))
+
+    def close_visit(self, visit_id: int, closed: Stamp) -> Future[None]:
+        """End a visit."""
+        return self._enqueue(lambda connection: keeping.close_visit(connection, visit_id, closed))
+
+    def set_rating(self, point_id: int, text: str) -> Future[None]:
+        """Note what was read off the part at a test point; later held readings are kept with it."""
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(lambda connection: keeping.set_rating(connection, point_id, text, now))
+
+    def remember_meter(self, meter: Meter) -> Future[int]:
+        """Return the id of the meter with this address, known before or not, and note that it was seen now."""
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(lambda connection: keeping.remember_meter(connection, meter, now))
+
+    def bind_meter(self, meter_id: int, *, bound: bool) -> Future[None]:
+        """Say whether the station may connect to a meter without being asked."""
+        return self._enqueue(lambda connection: keeping.bind_meter(connection, meter_id, bound=bound))
+
+    def outbox_sent(self, ids: Iterable[int]) -> Future[None]:
+        """Delete messages that the broker has acknowledged."""
+        sent = tuple(ids)
+        return self._enqueue(lambda connection: keeping.outbox_sent(connection, sent))
+
+    def outbox_set_aside(self, message: int, reason: str) -> Future[None]:
+        """Move a message that the broker refused out of the outbox, with the broker's reason."""
+        now = self._clock.stamp().utc_ns
+
+        def work(connection: sqlite3.Connection) -> None:
+            keeping.outbox_set_aside(connection, message, reason, now)
+            keeping.drop_excess(connection, "set_aside", SET_ASIDE_LIMIT)
+
+        return self._enqueue(work)
+
+    def _enqueue(
+        self,
+        work: Callable[[sqlite3.Connection], _T],
+        *,
+        readings: int = 0,
+        rows: int = 1,
+        messages: int = 0,
+        droppable: bool = False,
+    ) -> Future[_T]:
+        future: Future[_T] = Future()
+        future.set_running_or_notify_cancel()  # from here on it cannot be cancelled: the data will be written
+        with self._wake:
+            if self._closing:
+                raise StoreError(f"Nothing can be written to {self._path}: it is not open.", "Start the station again.")
+            self._queue.append(_Job(work, future, readings, rows, messages, droppable))
+            self._queued_rows += rows
+            self._unfinished += 1
+            overflowed = self._overflow()
+            self._wake.notify()
+        self._refuse(overflowed, StoreError("Readings were dropped: nothing could be written for too long."))
+        return future
+
+    def _overflow(self) -> list[_Job]:
+        """Take the oldest droppable jobs beyond the buffer's limit out of the queue. Call with _wake held."""
+        if self._queued_rows <= self._buffer_limit:
+            return []
+        dropped: list[_Job] = []
+        kept: deque[_Job] = deque()
+        for job in self._queue:
+            if job.droppable and self._queued_rows > self._buffer_limit:
+                self._queued_rows -= job.rows
+                self._dropped_readings += job.readings
+                dropped.append(job)
+            else:
+                kept.append(job)
+        self._queue = kept
+        return dropped
+
+    # From here on: the writer's thread.
+
+    def _run(self, opened: Future[None]) -> None:
+        try:
+            connection = self._open()
+        except Exception as error:  # noqa: BLE001  # start() waits for it and raises it
+            opened.set_exception(self._told(error))
+            return
+        with closing(connection):
+            opened.set_result(None)
+            try:
+                self._work(connection)
+            except Exception as error:  # noqa: BLE001  # a fault in this program: say so, let nobody wait for ever
+                _log.exception("the writer's thread has ended")
+                self._abandon(self._told(error))
+            with suppress(sqlite3.Error):  # a disk that fails now: the log stays, and the next start reads it
+                connection.execute("PRAGMA wal_checkpoint")
+
+    def _work(self, connection: sqlite3.Connection) -> None:
+        while jobs := self._take_all():
+            try:
+                outcomes = self._commit(connection, jobs)
+            except sqlite3.Error as error:
+                self._hold_back(jobs, error)
+            else:
+                self._acknowledge(jobs, outcomes)
+
+    def _abandon(self, fault: MeterlinkError) -> None:
+        """Refuse what waits and whatever comes now."""
+        self._alarm(f"Readings are not being saved any more; start the station again. {fault}")
+        with self._wake:
+            self._closing = True
+            lost = [job for job in (*self._taken, *self._queue) if not job.future.done()]
+            self._queue.clear()
+            self._queued_rows = 0
+        self._refuse(lost, fault)
+
+    def _told(self, error: Exception) -> MeterlinkError:
+        return error if isinstance(error, MeterlinkError) else in_words(error, self._path)
+
+    def _open(self) -> sqlite3.Connection:
+        check_file(self._path)
+        connection = connect_to_write(self._path)
+        try:
+            bring_up_to_date(connection, self._path)
+            connection.row_factory = sqlite3.Row
+            self._boot = keeping.begin_boot(connection, self._boot_id, self._station, self._clock.stamp())
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    def _take_all(self) -> list[_Job]:
+        """Wait for work and return all there is; nothing when the writer is closed and all is done."""
+        with self._wake:
+            while not self._queue and not self._closing:
+                self._wake.wait()
+            self._taken = list(self._queue)
+            self._queue.clear()
+            self._queued_rows = 0
+        return self._taken
+
+    def _commit(self, connection: sqlite3.Connection, jobs: list[_Job]) -> list[object]:
+        """Do all jobs in one transaction; return each one's result, or the StoreError of one whose data was refused.
+
+        sqlite3.Error, with nothing changed, when the disk or a lock is in the way.
+        """
+        dropped = self._dropped_readings
+        trim = self._messages_since_trim + sum(job.messages for job in jobs) > self._outbox_limit // 100
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            outcomes = [self._attempt(connection, job) for job in jobs]
+            if trim:  # not at every commit: counting reads the whole index of a full outbox
+                keeping.drop_excess(connection, "outbox", self._outbox_limit)
+            if dropped:
+                keeping.count(connection, "readings_dropped", dropped)
+            connection.execute("COMMIT")
+        except sqlite3.Error:
+            if connection.in_transaction:
+                with suppress(sqlite3.Error):  # the first error is the one to tell
+                    connection.execute("ROLLBACK")
+            raise
+        self._messages_since_trim = 0 if trim else self._messages_since_trim + sum(job.messages for job in jobs)
+        with self._wake:
+            self._dropped_readings -= dropped
+        return outcomes
+
+    def _attempt(self, connection: sqlite3.Connection, job: _Job) -> object:
+        connection.execute("SAVEPOINT job")
+        try:
+            outcome = job.work(connection)
+        except Exception as error:  # whatever is wrong with one batch must not stop the ones behind it
+            if is_passing(error):
+                raise
+            connection.execute("ROLLBACK TO job")
+            outcome = self._told(error)
+            ours = not isinstance(error, MeterlinkError | sqlite3.Error)
+            _log.error("a batch was refused: %s", outcome, exc_info=ours)  # where to look in our own code
+        connection.execute("RELEASE job")
+        return outcome
+
+    def _acknowledge(self, jobs: list[_Job], outcomes: list[object]) -> None:
+        if self._faults:
+            self._faults = 0
+            self._alarm("")
+        with self._wake:
+            self._unfinished -= len(jobs)
+        for job, outcome in zip(jobs, outcomes, strict=True):
+            if isinstance(outcome, MeterlinkError):
+                job.future.set_exception(outcome)
+            else:
+                job.future.set_result(outcome)
+
+    def _hold_back(self, jobs: list[_Job], error: sqlite3.Error) -> None:
+        """Put the jobs back to the front and wait before the next try; give up on them when closing."""
+        fault = in_words(error, self._path)
+        if not self._faults:
+            self._alarm(f"Readings are not being saved. {fault}")
+        wait = min(self._retry[1], self._retry[0] * 2.0 ** min(self._faults, 30))
+        self._faults += 1
+        with self._wake:
+            self._queue.extendleft(reversed(jobs))
+            self._queued_rows += sum(job.rows for job in jobs)
+            if self._closing:
+                lost = list(self._queue)
+                self._queue.clear()
+                self._queued_rows = 0
+            else:
+                lost = self._overflow()
+        self._refuse(lost, fault)
+        with self._wake:
+            self._wake.wait_for(lambda: self._closing, wait)
+
+    def _refuse(self, jobs: list[_Job], error: MeterlinkError) -> None:
+        with self._wake:
+            self._unfinished -= len(jobs)
+        for job in jobs:
+            job.future.set_exception(error)
+
+    def _alarm(self, text: str) -> None:
+        if text:
+            _log.error(text)
+        try:
+            self._on_alarm(text)
+        except Exception:  # noqa: BLE001  # what others do with an alarm must not stop the writing
+            _log.exception("the alarm could not be passed on")

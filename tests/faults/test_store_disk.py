@@ -1,0 +1,153 @@
+"""The disk fills up while a station records: nothing acknowledged is lost, and saving goes on once there is space."""
+
+import json
+import os
+import sqlite3
+import subprocess
+import sys
+import textwrap
+from contextlib import closing, suppress
+
+import pytest
+
+from meterlink.clock import SystemClock
+from meterlink.errors import StoreError
+from meterlink.store.writer import Writer
+
+# Submits batches until the alarm is raised and a while longer, then has space made and waits for every batch.
+CHILD = """
+import json, os, sys, threading
+from decimal import Decimal
+from pathlib import Path
+from meterlink.clock import SystemClock
+from meterlink.equipment import Meter
+from meterlink.readings import Reading
+from meterlink.store.rows import Batch, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Quantity
+
+path = Path(sys.argv[1])
+alarms, told, passed = [], threading.Event(), threading.Event()
+
+def on_alarm(text):
+    alarms.append(text)
+    (told if text else passed).set()
+
+clock = SystemClock()
+writer = Writer(path, station="van-3", clock=clock, boot_id="b", on_alarm=on_alarm, retry=(0.01, 0.02))
+writer.start()
+meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(60)
+
+@@take_space@@
+
+submitted = []
+def submit(number):
+    stamp, packet = clock.stamp(), bytes(500)
+    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", stamp, channel=str(number), packet=packet)
+    submitted.append(writer.submit(Batch(readings=(ReadingRow(reading, meter),))))
+
+number = 0
+while not told.is_set():
+    submit(number)
+    number += 1
+    if number % 20 == 0 and not told.is_set():
+        # Acknowledged, or the alarm: one of the two must come.
+        while not submitted[-1].done() and not told.wait(0.001):
+            pass
+early = [n for n, future in enumerate(submitted) if future.done()]
+for _ in range(50):
+    submit(number)
+    number += 1
+late = [n for n, future in enumerate(submitted) if future.done()]
+backlog = writer.backlog
+
+@@make_space@@
+
+for future in submitted:
+    future.result(60)
+assert passed.wait(60)
+writer.close()
+print(json.dumps({"early": early, "late": late, "backlog": backlog, "all": number, "alarms": alarms}))
+"""
+
+
+def run_and_check(path, take_space, make_space):
+    script = CHILD.replace("@@take_space@@", textwrap.dedent(take_space))
+    script = script.replace("@@make_space@@", textwrap.dedent(make_space))
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(path)], capture_output=True, text=True, timeout=100, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert len(told["early"]) > 0  # it did record before the disk was full
+    assert told["late"] == told["early"]  # nothing was acknowledged while it was full
+    assert told["backlog"] >= 51
+    alarm, passed = told["alarms"]  # once each
+    assert alarm.startswith("Readings are not being saved.")
+    assert str(path) in alarm
+    assert passed == ""
+    with closing(sqlite3.connect(path)) as connection:
+        channels = [int(channel) for (channel,) in connection.execute("SELECT channel FROM readings ORDER BY id")]
+        assert channels == list(range(told["all"]))  # each once, in order
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    return alarm
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no RLIMIT_FSIZE")
+def test_file_size_limit(tmp_path):
+    alarm = run_and_check(
+        tmp_path / "meterlink.db",
+        """
+        import resource
+        _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, hard))
+        """,
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))",
+    )
+    assert "failed to read or write" in alarm or "is full" in alarm
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of 2 MiB."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    try:
+        mounted = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)], capture_output=True, check=False
+        )
+    except OSError:
+        pytest.skip("there is no mount command here")
+    if mounted.returncode:
+        pytest.skip("no right to mount a small disk here")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_disk_full(small_disk):
+    path = small_disk / "meterlink.db"
+    alarm = run_and_check(
+        path,
+        """
+        ballast = path.with_name("ballast")
+        free = os.statvfs(path).f_bavail * os.statvfs(path).f_frsize
+        ballast.write_bytes(bytes(free - 400_000))
+        """,
+        "ballast.unlink()",
+    )
+    assert "is full" in alarm or "failed to read or write" in alarm
+
+
+def test_starting_on_a_full_disk_says_so(small_disk):
+    with (small_disk / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
+        while True:
+            ballast.write(bytes(4096))
+    assert os.statvfs(small_disk).f_bavail == 0
+    writer = Writer(
+        small_disk / "meterlink.db", station="van-3", clock=SystemClock(), boot_id="b", on_alarm=lambda _: None
+    )
+    with pytest.raises(StoreError, match=r"is full|failed to read or write"):
+        writer.start()
+    (small_disk / "ballast").unlink()
+    writer.start()
+    writer.close()

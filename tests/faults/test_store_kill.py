@@ -1,0 +1,107 @@
+"""Acknowledged means committed: a child that reports every acknowledged reading is killed without warning."""
+
+import random
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+
+import pytest
+
+from meterlink.errors import StoreError
+from meterlink.store.reader import Reader
+from meterlink.store.writer import Writer
+
+# Writes as fast as it can, several batches at a time, and prints the number of each one once it is acknowledged.
+CHILD = """
+import sys
+from decimal import Decimal
+from pathlib import Path
+from meterlink.clock import SystemClock
+from meterlink.equipment import Check, Meter, Place, Plan, State, TestPoint
+from meterlink.judge.verdicts import Judgement, Margin, Verdict
+from meterlink.readings import Reading
+from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Quantity
+
+clock = SystemClock()
+run = sys.argv[2]
+writer = Writer(Path(sys.argv[1]), station="van-3", clock=clock, boot_id=run, on_alarm=print)
+writer.start()
+point = TestPoint("herm", "compressor", "run capacitor", ("C", "HERM"), Quantity.CAPACITANCE, State.ISOLATED,
+                  Check.CAPACITOR)
+visit = writer.open_visit(Place("Mill Lane bakery", "condenser"), Plan("p", (point,)), clock.stamp()).result()
+meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result()
+judgement = Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, None, None, None, "assumed", "No rating yet.")
+number = 0
+while True:
+    waiting = []
+    for _ in range(7):
+        number += 1
+        name = f"{run}/{number}"
+        reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.stamp(), channel=name, packet=bytes(60))
+        row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["herm"])
+        held = (HeldRow(row, judgement, 1.0, "r"),) if number % 10 == 0 else ()
+        batch = Batch(readings=(row,), held=held, outbox=(OutboxRow(name, "t", b"[]", True),))
+        waiting.append((name, writer.submit(batch)))
+    for name, future in waiting:
+        future.result()
+        print(name, flush=True)
+"""
+
+
+def kept_names(path):
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
+        readings = connection.execute("SELECT channel FROM readings ORDER BY id").fetchall()
+        messages = connection.execute("SELECT message_id FROM outbox").fetchall()
+    return [name for (name,) in readings], {name for (name,) in messages}
+
+
+def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
+    path = tmp_path / "meterlink.db"
+    chance = random.Random(20260714)  # when to kill
+    acknowledged = []
+    for turn in range(5):
+        lines = chance.randint(1, 400)
+        with subprocess.Popen(
+            [sys.executable, "-c", CHILD, str(path), f"run-{turn}"], stdout=subprocess.PIPE, text=True
+        ) as child:
+            try:
+                acknowledged += [child.stdout.readline().strip() for _ in range(lines)]
+            finally:
+                child.kill()
+            # What it printed before it died was acknowledged too; a last line cut short was not.
+            acknowledged += [line.strip() for line in child.stdout if line.endswith("\n")]
+        assert "" not in acknowledged
+
+        # The log is still there, as the dead station left it; a reader copes, and so does the next round's writer.
+        assert path.with_name("meterlink.db-wal").stat().st_size > 0
+        readings, messages = kept_names(path)
+        assert set(acknowledged) <= set(readings)
+        assert messages == set(readings)  # a batch is there whole or not at all
+        # Every tenth reading was held as well, under the same name.
+        assert len(Reader(path).history()) == len(readings) - len(set(readings))
+    assert len(Reader(path).history()) > 0
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
+
+
+def test_a_killed_station_leaves_no_lock_and_a_living_one_is_named(tmp_path):
+    path = tmp_path / "meterlink.db"
+
+    class NoClock:
+        def stamp(self):
+            raise AssertionError("refused before anything is stamped")
+
+    second = Writer(path, station="van-3", clock=NoClock(), boot_id="b", on_alarm=print)
+    with subprocess.Popen([sys.executable, "-c", CHILD, str(path), "run"], stdout=subprocess.PIPE, text=True) as child:
+        try:
+            child.stdout.readline()
+            with pytest.raises(StoreError, match=rf"process {child.pid}\) is already recording"):
+                second.start()
+        finally:
+            child.kill()
+    with pytest.raises(StoreError, match="refused before anything is stamped"):  # it got past the lock
+        second.start()

@@ -1,0 +1,104 @@
+"""A foreign program (a backup, a database browser) has the database locked."""
+
+import sqlite3
+import threading
+from contextlib import closing
+from decimal import Decimal
+
+import pytest
+
+from meterlink.clock import Stamp
+from meterlink.equipment import Meter
+from meterlink.errors import StoreError
+from meterlink.readings import Reading
+from meterlink.store.reader import Reader
+from meterlink.store.rows import Batch, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Quantity
+
+OUTER = 60  # s
+
+
+class StoppedClock:
+    def stamp(self):
+        return Stamp(1_000, 1)
+
+
+class Alarms:
+    def __init__(self):
+        self.texts = []
+        self.raised, self.passed = threading.Event(), threading.Event()
+
+    def __call__(self, text):
+        self.texts.append(text)
+        (self.raised if text else self.passed).set()
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch):
+    monkeypatch.setattr("meterlink.store.connections.LOCK_PATIENCE", 0.02)
+
+
+@pytest.fixture
+def alarms():
+    return Alarms()
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "meterlink.db"
+
+
+@pytest.fixture
+def writer(path, alarms):
+    writer = Writer(path, station="van-3", clock=StoppedClock(), boot_id="b", on_alarm=alarms, retry=(0.001, 0.01))
+    yield writer
+    writer.close()
+
+
+def batch(meter):
+    return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Stamp(1, 1)), meter),))
+
+
+def test_recording_waits_for_a_foreign_writer_and_goes_on(writer, path, alarms):
+    writer.start()
+    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    with closing(sqlite3.connect(path, isolation_level=None)) as foreign:
+        foreign.execute("BEGIN IMMEDIATE")
+        futures = [writer.submit(batch(meter)) for _ in range(10)]
+        assert alarms.raised.wait(OUTER)
+        assert not any(future.done() for future in futures)
+        assert Reader(path).counts()["readings"] == 0  # readers are not held up
+        foreign.execute("ROLLBACK")
+        for future in futures:
+            future.result(OUTER)
+    assert alarms.passed.wait(OUTER)
+    assert len(alarms.texts) == 2
+    assert "Another program has locked" in alarms.texts[0]
+    assert Reader(path).counts()["readings"] == 10
+
+
+def test_a_reader_in_the_middle_of_reading_holds_nobody_up(writer, path):
+    writer.start()
+    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)) as reading:
+        reading.execute("BEGIN")
+        count = "SELECT COUNT(*) FROM readings"
+        assert reading.execute(count).fetchone() == (0,)
+        for _ in range(20):
+            writer.submit(batch(meter)).result(OUTER)
+        assert reading.execute(count).fetchone() == (0,)  # it still sees the moment it began at
+        assert Reader(path).counts()["readings"] == 20
+        writer.close()  # not held up either
+    assert Reader(path).counts()["readings"] == 20
+
+
+def test_starting_on_a_locked_database_says_so(writer, path):
+    writer.start()
+    writer.close()
+    with closing(sqlite3.connect(path, isolation_level=None)) as foreign:
+        foreign.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreError, match=r"Another program has locked .*Close whatever has it open"):
+            writer.start()
+        foreign.execute("ROLLBACK")
+    writer.start()

@@ -1,0 +1,121 @@
+"""Readers, the outbox's reader and the history command, all at once while a station records."""
+
+import asyncio
+import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from decimal import Decimal
+
+import pytest
+from click.testing import CliRunner
+
+from meterlink.clock import SystemClock
+from meterlink.commands.history import command
+from meterlink.equipment import Meter, Place
+from meterlink.judge.verdicts import Judgement, Margin, Verdict
+from meterlink.plans import DEFAULT_PLAN, load_plan
+from meterlink.readings import Reading
+from meterlink.store.reader import Reader
+from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Quantity
+
+OUTER = 100  # s
+BATCHES = 300
+JUDGEMENT = Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, Decimal("45.1"), None, None, "assumed", "No rating yet.")
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "meterlink.db"
+
+
+@pytest.fixture
+def writer(path):
+    alarms = []
+    writer = Writer(path, station="van-3", clock=SystemClock(), boot_id="b", on_alarm=alarms.append)
+    writer.start()
+    yield writer
+    writer.close()
+    assert alarms == []
+
+
+@pytest.fixture
+def tag(writer):
+    """A function that makes a tagged reading."""
+    clock = SystemClock()
+    visit = writer.open_visit(Place("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.stamp()).result(
+        OUTER
+    )
+    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    point = visit.point_ids["run-capacitor-herm"]
+
+    def tagged():
+        reading = Reading(Quantity.CAPACITANCE, Decimal("45.1"), "µF", clock.stamp())
+        return ReadingRow(reading, meter, visit.visit_id, point)
+
+    return tagged
+
+
+async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, path, tag):
+    finished = threading.Event()
+    reader = Reader(path)
+
+    def watch():
+        seen = 0
+        while not finished.is_set():
+            ids = [row.id for row in reader.history()]
+            assert ids == list(range(1, len(ids) + 1))
+            assert len(ids) >= seen
+            seen = len(ids)
+            counts = reader.counts()  # one moment: raw and held rows of a batch are there together
+            assert counts["readings"] == 3 * counts["held_readings"]
+        return seen
+
+    def command_line():
+        runs = 0
+        while not finished.is_set() or not runs:
+            result = CliRunner().invoke(command, ["--data", str(path.parent), "--json"], catch_exceptions=False)
+            assert len(json.loads(result.output)) <= BATCHES
+            runs += 1
+        return runs
+
+    async def publish():
+        sent = []
+        while len(sent) < BATCHES:
+            entries = await asyncio.to_thread(reader.outbox, 17, 0)
+            await asyncio.wrap_future(writer.outbox_sent([entry.id for entry in entries]))
+            sent += [entry.message_id for entry in entries]
+        return sent
+
+    async def record():
+        for number in range(BATCHES):
+            row = tag()
+            held = HeldRow(tag(), JUDGEMENT, 1.0, "simple acceptance")
+            message = OutboxRow(f"m{number}", "t", b"[]", droppable=False)
+            await asyncio.wrap_future(writer.submit(Batch((row, row), (held,), (message,))))
+
+    loop = asyncio.get_running_loop()
+    with ThreadPoolExecutor(3) as threads:
+        watching = [loop.run_in_executor(threads, work) for work in (watch, watch, command_line)]
+        try:
+            async with asyncio.timeout(OUTER):
+                _, sent = await asyncio.gather(record(), publish())
+        finally:
+            finished.set()
+        await asyncio.gather(*watching)
+    assert sent == [f"m{number}" for number in range(BATCHES)]
+    assert reader.counts()["outbox"] == 0
+    assert len(reader.history()) == BATCHES
+
+
+def test_many_threads_may_submit(writer, path, tag):
+    def submit(_):
+        return [writer.submit(Batch(readings=(tag(),))) for _ in range(200)]
+
+    with ThreadPoolExecutor(8) as threads:
+        for futures in threads.map(submit, range(8)):
+            for future in futures:
+                future.result(OUTER)
+    assert not writer.busy
+    assert Reader(path).counts()["readings"] == 1600

@@ -1,0 +1,361 @@
+import json
+import os
+import re
+import sqlite3
+import time
+from contextlib import closing, suppress
+from dataclasses import replace
+from datetime import UTC, datetime
+from decimal import Decimal
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.clock import Stamp
+from meterlink.commands.history import as_lines, command, parse_since
+from meterlink.equipment import Check, Meter, Place, Plan, Rating, State, TestPoint
+from meterlink.errors import InputError, StoreError
+from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.readings import Reading, Status
+from meterlink.store.reader import Reader
+from meterlink.store.rows import Batch, HeldRow, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Amount, Quantity
+
+OUTER = 60  # s
+DAY = 86_400 * 1_000_000_000
+NOON = 1_783_944_000 * 1_000_000_000  # 2026-07-13T12:00:00Z
+LIMITS = Limits(Decimal("4.7"), Decimal("5.3"), "µF", "5 µF ±6 %", Decimal(5))
+OUTSIDE = Judgement(
+    Verdict.OUTSIDE,
+    Margin.CLOSE_CALL,
+    LIMITS,
+    Decimal("4.68"),
+    Decimal("-6.4"),
+    Decimal("0.08"),
+    "assumed: 1 % of reading + 3 digits",
+    "4.68 µF is below the low limit of 4.7 µF.",
+)
+PLAN = Plan(
+    "fans",
+    tuple(
+        TestPoint(
+            key=key,
+            circuit="condenser fan",
+            component=component,
+            section=section,
+            terminals=("C", "FAN"),
+            quantity=Quantity.CAPACITANCE,
+            state=State.ISOLATED,
+            check=Check.CAPACITOR,
+            against=Rating(Amount(Decimal(5), "µF"), "±6 %"),
+        )
+        for key, component, section in (("fan", "run capacitor", "FAN"), ("start", "start capacitor", ""))
+    ),
+)
+
+
+needs_zones = pytest.mark.skipif(not hasattr(time, "tzset"), reason="this platform's zone cannot be set for a process")
+
+
+class StoppedClock:
+    def stamp(self):
+        return Stamp(NOON, 1)
+
+
+@pytest.fixture
+def data(tmp_path):
+    folder = tmp_path / "data"
+    writer = Writer(
+        folder / "meterlink.db", station="van-3", clock=StoppedClock(), boot_id="boot-a", on_alarm=lambda _: None
+    )
+    writer.start()
+    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    for number, place in enumerate(
+        (Place("Mill Lane bakery", "Condenser 1"), Place("Harbour cold store", "condenser 10"))
+    ):
+        opened = Stamp(NOON + number * DAY, 1)
+        ids = writer.open_visit(place, PLAN, opened).result(OUTER)
+        for key, digits in (("fan", "4.68"), ("start", "4.69")):
+            reading = Reading(Quantity.CAPACITANCE, Decimal(digits), "µF", opened)
+            row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
+            writer.submit(Batch(readings=(row, row), held=(HeldRow(row, OUTSIDE, 1.25, "simple acceptance"),)))
+    writer.close()
+    return folder
+
+
+@pytest.fixture
+def reader(data):
+    return Reader(data / "meterlink.db")
+
+
+def run(data, *args):
+    return CliRunner().invoke(command, ["--data", str(data), *args], catch_exceptions=False)
+
+
+# Queries.
+
+
+@pytest.mark.parametrize(
+    ("filters", "ids"),
+    [
+        ({}, [1, 2, 3, 4]),
+        ({"unit": "condenser 1"}, [1, 2]),  # whole names: not condenser 10; case does not matter
+        ({"site": "HARBOUR COLD STORE"}, [3, 4]),
+        ({"component": "start capacitor"}, [2, 4]),
+        ({"unit": "Condenser 1", "component": "start capacitor"}, [2]),
+        ({"since_utc_ns": NOON + 1}, [3, 4]),
+        ({"since_utc_ns": NOON}, [1, 2, 3, 4]),
+        ({"limit": 3}, [2, 3, 4]),
+        ({"limit": 1, "unit": "Condenser 1"}, [2]),
+        ({"unit": "%"}, []),
+        ({"unit": "' OR 1=1 --"}, []),
+    ],
+)
+def test_history_is_filtered(reader, filters, ids):
+    assert [row.id for row in reader.history(**filters)] == ids
+
+
+def test_history_of_one_visit(reader):
+    first, second = reader.visits()
+    assert [row.id for row in reader.history(visit=second.uid)] == [3, 4]
+    assert (first.place, first.plan, first.opened) == (Place("Mill Lane bakery", "Condenser 1"), "fans", Stamp(NOON, 1))
+
+
+def test_raw_readings_are_paged_in_order(reader):
+    uid = reader.visits()[1].uid
+    everything = reader.readings(uid)
+    assert [row.id for row in everything] == sorted(row.id for row in everything)
+    assert len(everything) == 6  # two raw and one held, at two points
+    assert [row.point for row in reader.readings(uid, "start")] == ["start"] * 3
+    pages = [reader.readings(uid, limit=4), reader.readings(uid, after_id=everything[3].id, limit=4)]
+    assert pages[0] + pages[1] == everything
+    assert reader.readings("no such uid") == []
+
+
+def test_order_is_that_of_the_rows_whatever_the_clock_did(data, reader):
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        connection.execute("UPDATE readings SET utc_ns = ? - id", (NOON,))
+        connection.commit()
+    rows = reader.history()
+    assert [row.id for row in rows] == [1, 2, 3, 4]
+    times = [row.reading.stamp.utc_ns for row in rows]
+    assert times == sorted(times, reverse=True)
+
+
+def test_a_reading_with_an_unset_clock_is_never_filtered_out_by_time(data, reader):
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        connection.execute("UPDATE readings SET utc_ns = 0, clock_set = 0 WHERE id <= 3")
+        connection.commit()
+    assert [row.id for row in reader.history(since_utc_ns=NOON + 1)] == [1, 3, 4]
+    assert "(clock was not set)" in run(data, "--limit", "4").output
+
+
+def test_history_never_walks_the_raw_readings(data):
+    # Tens of held readings a visit stand among hundreds of thousands of raw ones.
+    from meterlink.store import queries  # noqa: PLC0415
+
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        sql = f"EXPLAIN QUERY PLAN {queries._HELD} WHERE u.name = 'x' ORDER BY h.id DESC LIMIT 5"
+        steps = [row[3] for row in connection.execute(sql)]
+    assert steps[0] == "SCAN h"
+    assert all("INTEGER PRIMARY KEY" in step for step in steps[1:])
+
+
+def test_a_row_that_somebody_edited_is_named(data, reader):
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        connection.execute("UPDATE held_readings SET verdict = 'splendid' WHERE id = 3")
+        connection.commit()
+    with pytest.raises(StoreError, match=r"Row 3 .*splendid.*Something else has changed the file"):
+        reader.history()
+
+
+# The command.
+
+
+def test_every_fact_is_shown_newest_last(data):
+    result = run(data)
+    assert result.exit_code == 0
+    blocks = result.output.split("\n\n")
+    assert len(blocks) == 4
+    for fact in ("Harbour cold store / condenser 10", "condenser fan", "start capacitor", "C–FAN", "4.69 µF"):
+        assert fact in blocks[-1]
+    for fact in ("run capacitor FAN", "OUTSIDE (close call)", "limits 4.7 to 5.3 µF (5 µF ±6 %)", "-6.4 %"):
+        assert fact in blocks[0]
+
+
+@needs_zones
+def test_time_is_local_with_its_zone(data, monkeypatch):
+    monkeypatch.setenv("TZ", "America/Denver")
+    time.tzset()
+    try:
+        assert run(data).output.startswith("2026-07-13 06:00:00-06:00  Mill Lane bakery")
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+@pytest.mark.parametrize("width", [80, 40, 12])
+def test_no_line_is_wider_than_the_terminal(data, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", str(width))
+    output = run(data).output
+    assert max(map(len, output.splitlines())) <= width
+    if width == 40:
+        assert "  4.68 µF  OUTSIDE (close call)\n    limits 4.7 to 5.3 µF (5 µF ±6 %)\n    -6.4 %" in output
+
+
+def test_hostile_names_reach_no_terminal(reader):
+    row = reader.history()[0]
+    hostile = "\x1b[2J\x1b]0;gone\x07[red]pump\u202e\r\n1"
+    row = replace(
+        row,
+        place=Place(hostile, hostile),
+        circuit=hostile,
+        component=hostile,
+        section=hostile,
+        terminals=(hostile, hostile),
+        judgement=replace(OUTSIDE, limits=replace(LIMITS, basis=hostile, unit=hostile)),
+    )
+    shown = "\n".join(as_lines(row, 80))
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f\u202e\[\]]", shown)
+
+
+@given(st.integers(1, 200), st.text(max_size=80), st.text(max_size=80))
+def test_any_name_fits_any_width(width, site, basis):
+    reading = Reading(Quantity.CAPACITANCE, None, "µF", Stamp(NOON, 1), status=Status.OVERLOAD)
+    row = _history_row(reading, Place(site, "unit"), replace(LIMITS, basis=basis))
+    for line in as_lines(row, width):
+        assert len(line) <= max(width, 10)
+
+
+def _history_row(reading, place, limits):
+    from meterlink.store.rows import HistoryRow  # noqa: PLC0415
+
+    return HistoryRow(
+        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, rule="r", place=place,
+        visit="v", plan="p", point="k", circuit="c", component="co", section="", terminals=("A", "B"),
+        state=State.ISOLATED, check=Check.CAPACITOR, rating="", meter=Meter("a", "n"), station="s", boot="b",
+        software="0", clock_set=None,
+    )  # fmt: skip
+
+
+def test_json_has_the_documented_keys(data):
+    objects = json.loads(run(data, "--json", "--limit", "1").output)
+    visit = objects[0].pop("visit")
+    assert len(visit) == 36
+    assert objects == [
+        {
+            "at": "2026-07-14T12:00:00.000Z",
+            "clock_set": True,
+            "site": "Harbour cold store",
+            "unit": "condenser 10",
+            "circuit": "condenser fan",
+            "component": "start capacitor",
+            "section": "",
+            "terminals": ["C", "FAN"],
+            "quantity": "capacitance",
+            "reading": "4.69 µF",
+            "unit_symbol": "µF",
+            "value": 4.69e-6,
+            "verdict": "outside",
+            "margin": "close call",
+            "low": 4.7,
+            "high": 5.3,
+            "limits_unit": "µF",
+            "limits_basis": "5 µF ±6 %",
+            "deviation_percent": -6.4,
+            "meter": "bench meter",
+            "accuracy": "assumed: 1 % of reading + 3 digits",
+            "rule": "simple acceptance",
+            "settled_in": 1.25,
+            "reason": "4.68 µF is below the low limit of 4.7 µF.",
+        }
+    ]
+    help_text = " ".join(run(data, "--help").output.split())
+    assert [key for key in (*objects[0], "visit") if not re.search(rf"\b{key}\b", help_text)] == []
+
+
+def test_json_is_ascii_whatever_the_pipe(data):
+    assert run(data, "--json").output.isascii()
+    assert json.loads(run(data, "--json", "--unit", "nowhere").output) == []
+
+
+def test_nothing_found_says_what_there_is(data, tmp_path):
+    assert (
+        run(data, "--unit", "nowhere").output == "No held readings like that. Units here: Condenser 1, condenser 10.\n"
+    )
+    writer = Writer(
+        tmp_path / "new" / "meterlink.db", station="s", clock=StoppedClock(), boot_id="b", on_alarm=lambda _: None
+    )
+    writer.start()
+    writer.close()
+    assert run(tmp_path / "new").output == "No held readings yet.\n"
+
+
+def test_since_selects(data):
+    assert len(json.loads(run(data, "--json", "--since", "2026-07-14T00:00:00Z").output)) == 2
+    assert json.loads(run(data, "--json", "--since", "9999-12-31").output) == []
+    assert len(json.loads(run(data, "--json", "--since", "0002-01-01").output)) == 4
+
+
+NOW = datetime(2026, 7, 20, 12, 0, 0, 250_000, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2026-07-13T12:00:00Z", NOON),
+        ("2026-07-13T14:00:00+02:00", NOON),
+        ("2026-07-13 12:00:00.000001Z", NOON + 1000),
+        ("7d", NOON + 250_000_000),
+        (" 168h ", NOON + 250_000_000),
+        ("10080m", NOON + 250_000_000),
+    ],
+)
+def test_since_is_a_time_or_a_span(text, expected):
+    assert parse_since(text, NOW) == expected
+
+
+@needs_zones
+def test_a_date_is_local(monkeypatch):
+    monkeypatch.setenv("TZ", "America/Denver")
+    time.tzset()
+    try:
+        assert parse_since("2026-07-13", NOW) == NOON - 6 * 3600 * 1_000_000_000
+        assert parse_since("2026-07-13T06:00", NOW) == NOON
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+@pytest.mark.parametrize(
+    "text", ["", "soon", "7", "7w", "-7d", "2026-13-01", "999999d", "٧d", "7d7d", "1e3d", "\x1b[2J"]
+)
+def test_nonsense_is_one_clear_line_and_exit_code_2(data, text):
+    with pytest.raises(InputError, match="is not a date or time") as caught:
+        run(data, "--since", text)
+    assert caught.value.exit_code == 2
+    assert str(caught.value).isprintable()
+
+
+@given(st.text(max_size=30))
+def test_since_takes_or_refuses_anything(text):
+    with suppress(InputError):
+        assert -(2**63) <= parse_since(text, NOW) < 2**63
+
+
+def test_a_limit_of_nothing_is_refused(data):
+    assert run(data, "--limit", "0").exit_code == 2
+    assert run(data, "--limit", "many").exit_code == 2
+
+
+def test_a_folder_without_a_database_is_named(tmp_path):
+    with pytest.raises(StoreError, match="There is no database"):
+        run(tmp_path)
+
+
+def test_a_name_that_is_not_text_finds_nothing_or_says_so(data):
+    with pytest.raises(StoreError, match="can't encode"):
+        run(data, "--unit", os.fsdecode(b"\xff"))

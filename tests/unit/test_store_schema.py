@@ -1,0 +1,201 @@
+import sqlite3
+from contextlib import closing
+
+import pytest
+from sqlite_utils import Database
+
+from meterlink.clock import Stamp
+from meterlink.errors import StoreError
+from meterlink.store import connections
+from meterlink.store.reader import Reader
+from meterlink.store.schema import MIGRATIONS, bring_up_to_date
+from meterlink.store.writer import Writer
+
+
+class StoppedClock:
+    def stamp(self):
+        return Stamp(1_783_958_400_000_000_000, 5_000)
+
+
+def start_and_close(path):
+    writer = Writer(path, station="van-3", clock=StoppedClock(), boot_id="boot-a", on_alarm=lambda _: None)
+    writer.start()
+    writer.close()
+
+
+def schema_of(path):
+    with closing(sqlite3.connect(path)) as connection:
+        return sorted(connection.execute("SELECT type, name, sql FROM sqlite_master").fetchall())
+
+
+def make_version_1(path):
+    """A database as the first released schema left it, with a held reading in it."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")
+        MIGRATIONS.apply(Database(connection), stop_before="002 outbox")
+        connections.mark_ours(connection, 1)
+        connection.executescript(
+            """
+            INSERT INTO boots VALUES (1, 'boot-0', '0.0.9', '3.40.1', 'van-3', 1000, 10);
+            INSERT INTO sites VALUES (1, 'Mill Lane bakery');
+            INSERT INTO units VALUES (1, 1, 'condenser east');
+            INSERT INTO circuits VALUES (1, 1, 'compressor');
+            INSERT INTO components VALUES (1, 1, 'run capacitor', 'HERM');
+            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', 1, 1000, 10, NULL);
+            INSERT INTO test_points VALUES (1, 1, 1, 'herm', 'C', 'HERM', 'capacitance', 'isolated and discharged',
+                'capacitor', '45 µF ±6 %', NULL);
+            INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', 'bench meter', 'presented', '', 1, 900, 1000);
+            INSERT INTO readings VALUES (1, 1, 1, 1, 2000, 20, 1, 1, 'capacitance', 4.23e-5, '42.30', 'µF', 'ok', NULL,
+                '0.01', 0, 'c', x'0102');
+            INSERT INTO held_readings VALUES (1, 1, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %', '45',
+                '42.30', '-6', '0.5', 'assumed 1 % + 3', 'On the limit.', 'simple acceptance', 1.5, '45 µF ±6 %',
+                '0.0.9');
+            """
+        )
+
+
+def test_a_new_database_gets_every_migration_and_says_whose_it_is(tmp_path):
+    path = tmp_path / "meterlink.db"
+    start_and_close(path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA application_id").fetchone() == (connections.APPLICATION_ID,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (connections.SCHEMA_VERSION,)
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        applied = [migration.name for migration in MIGRATIONS.applied(Database(connection))]
+        assert applied == ["001 journal", "002 outbox"]
+        assert MIGRATIONS.pending(Database(connection)) == []
+
+
+def test_the_version_in_the_header_is_the_number_of_migrations():
+    with closing(sqlite3.connect(":memory:")) as connection:
+        assert len(MIGRATIONS.pending(Database(connection))) == connections.SCHEMA_VERSION
+
+
+def test_migrating_again_changes_nothing(tmp_path):
+    path = tmp_path / "meterlink.db"
+    start_and_close(path)
+    once = schema_of(path)
+    start_and_close(path)
+    assert schema_of(path) == once
+
+
+def test_a_version_1_database_is_brought_up_to_date_with_its_rows(tmp_path):
+    old, new = tmp_path / "old.db", tmp_path / "new.db"
+    make_version_1(old)
+    start_and_close(old)
+    start_and_close(new)
+    assert schema_of(old) == schema_of(new)
+    (row,) = Reader(old).history()
+    assert row.reading.text == "42.30 µF"
+    assert row.judgement.limits.basis == row.rating == "45 µF ±6 %"
+    assert row.software == "0.0.9"
+    assert Reader(old).outbox(10) == []
+
+
+def test_a_reader_says_when_the_database_is_older_than_itself(tmp_path):
+    path = tmp_path / "meterlink.db"
+    make_version_1(path)
+    with pytest.raises(StoreError, match=r"older Meterlink .*Start the station once"):
+        Reader(path).history()
+
+
+def test_a_migration_that_fails_leaves_the_database_as_it_was(tmp_path, monkeypatch):
+    path = tmp_path / "meterlink.db"
+    make_version_1(path)
+    before = schema_of(path)
+
+    def half_done(db):
+        db.execute("CREATE TABLE half (a INTEGER)")
+        raise sqlite3.OperationalError("no")
+
+    monkeypatch.setattr(MIGRATIONS._migrations[1], "fn", half_done)
+    with pytest.raises(StoreError):
+        start_and_close(path)
+    assert schema_of(path) == before
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+
+
+def test_a_newer_database_is_refused_and_left_untouched(tmp_path):
+    path = tmp_path / "meterlink.db"
+    start_and_close(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as newer:
+        newer.execute("CREATE TABLE from_the_future (a INTEGER)")
+        newer.execute("PRAGMA user_version = 99")
+        newer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        newer.execute("INSERT INTO from_the_future VALUES (1)")
+        # A copy taken while the log is not empty: what a killed newer program leaves behind.
+        (tmp_path / "copy.db").write_bytes(path.read_bytes())
+        (tmp_path / "copy.db-wal").write_bytes((tmp_path / "meterlink.db-wal").read_bytes())
+    copy = tmp_path / "copy.db"
+    left_behind = copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()
+    for use in (start_and_close, lambda path: Reader(path).history()):
+        with pytest.raises(StoreError, match=r"newer Meterlink \(schema 99; this one knows 2\).*Update Meterlink"):
+            use(copy)
+        assert (copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()) == left_behind
+
+
+@pytest.mark.parametrize("foreign", ["database", "text"])
+def test_a_file_of_something_else_is_refused_and_left_untouched(tmp_path, foreign):
+    path = tmp_path / "meterlink.db"
+    if foreign == "database":
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("CREATE TABLE recipes (name TEXT)")
+    else:
+        path.write_text("flour, water, salt, yeast\n" * 100)
+    before = path.read_bytes()
+    for use in (start_and_close, lambda path: Reader(path).counts()):
+        with pytest.raises(StoreError, match="is not a Meterlink database"):
+            use(path)
+    assert path.read_bytes() == before
+
+
+def test_a_missing_database_is_named(tmp_path):
+    with pytest.raises(StoreError, match=r"There is no database at .*nowhere\.db.*Start the station"):
+        Reader(tmp_path / "nowhere.db").history()
+
+
+def test_a_damaged_database_is_named(tmp_path):
+    path = tmp_path / "meterlink.db"
+    make_version_1(path)
+    start_and_close(path)
+    damaged = bytearray(path.read_bytes())
+    damaged[4096:] = b"\xa5" * (len(damaged) - 4096)  # every page but the one with header and schema root
+    path.write_bytes(damaged)
+    with pytest.raises(StoreError, match="is damaged"):
+        Reader(path).history()
+
+
+def test_a_first_start_cut_short_is_started_over(tmp_path):
+    path = tmp_path / "meterlink.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")  # the file exists, nothing is in it yet
+    start_and_close(path)
+    assert Reader(path).counts()["readings"] == 0
+
+
+def test_old_sqlite_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 36, 0))
+    with (
+        closing(sqlite3.connect(tmp_path / "a.db")) as connection,
+        pytest.raises(StoreError, match=r"3\.37\.0 or newer"),
+    ):
+        bring_up_to_date(connection, tmp_path / "a.db")
+
+
+@pytest.mark.parametrize("child", ["readings", "held_readings", "test_points", "visits", "components"])
+def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
+    path = tmp_path / "meterlink.db"
+    make_version_1(path)
+    start_and_close(path)
+    with closing(connections.connect_to_write(path)) as connection:
+        columns = [row[1] for row in connection.execute(f"PRAGMA table_info({child})")]
+        parents = {row[3] for row in connection.execute(f"PRAGMA foreign_key_list({child})")}
+        assert parents
+        for parent in parents:
+            copied = ["NULL" if c == "id" else "12345" if c == parent else c for c in columns]
+            if "reading_id" in copied:
+                copied[copied.index("reading_id")] = "reading_id + 1"
+            copied = ["'another'" if c in {"uid", "key"} else c for c in copied]
+            with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
+                connection.execute(f"INSERT INTO {child} SELECT {', '.join(copied)} FROM {child} LIMIT 1")  # noqa: S608

@@ -1,0 +1,657 @@
+import asyncio
+import functools
+import logging
+import re
+import sqlite3
+import threading
+from contextlib import closing
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from meterlink.clock import Stamp
+from meterlink.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
+from meterlink.errors import StoreError
+from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.readings import Coupling, Reading, Status
+from meterlink.store import keeping, queries
+from meterlink.store.reader import Reader
+from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Amount, Quantity
+
+OUTER = 60  # s; how long a test waits for what should come at once
+PLACE = Place("Mill Lane bakery", "condenser east")
+HERM = TestPoint(
+    key="herm",
+    circuit="compressor",
+    component="run capacitor",
+    section="HERM",
+    terminals=("C", "HERM"),
+    quantity=Quantity.CAPACITANCE,
+    state=State.ISOLATED,
+    check=Check.CAPACITOR,
+    against=Rating(Amount(Decimal(45), "µF"), "±6 %"),
+)
+COIL = TestPoint(
+    key="coil",
+    circuit="control 24 V",
+    component="contactor coil",
+    terminals=("A1", "A2"),
+    quantity=Quantity.RESISTANCE,
+    state=State.ISOLATED,
+    check=Check.COIL,
+    against=Span(Decimal(10), Decimal(18), "Ω"),
+)
+PLAN = Plan("single-phase split condenser", (HERM, COIL))
+METER = Meter("00:00:5E:00:53:0A", "bench meter", "presented", "A-17")
+LIMITS = Limits(Decimal("42.3"), Decimal("47.7"), "µF", "45 µF ±6 %", Decimal(45))
+JUDGEMENT = Judgement(
+    Verdict.WITHIN, Margin.CLEAR, LIMITS, Decimal("45.10"), Decimal("0.22"), Decimal("0.5"), "1 % + 3", "Fine."
+)
+
+
+class HandClock:
+    def __init__(self):
+        self.utc_ns = 1_783_958_400_000_000_000
+        self.monotonic_ns = 0
+
+    def stamp(self):
+        self.utc_ns += 1000
+        self.monotonic_ns += 1000
+        return Stamp(self.utc_ns, self.monotonic_ns)
+
+
+class Watched(sqlite3.Connection):
+    """A connection that notes its statements, waits at a gate, and fails where it is told to."""
+
+    statements: list
+    gate: threading.Event
+    fault: tuple | None  # (statement, code, name)
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.set_trace_callback(self.statements.append)
+
+    def execute(self, statement, *values):
+        if statement == "BEGIN IMMEDIATE":
+            assert self.gate.wait(OUTER)
+        fault = type(self).fault
+        if fault and statement == fault[0]:
+            error = sqlite3.OperationalError("injected")
+            error.sqlite_errorcode, error.sqlite_errorname = fault[1:]
+            raise error
+        return super().execute(statement, *values)
+
+
+@pytest.fixture
+def watched(monkeypatch):
+    kind = type("Watched", (Watched,), {"statements": [], "gate": threading.Event(), "fault": None})
+    kind.gate.set()
+    monkeypatch.setattr(sqlite3, "connect", functools.partial(sqlite3.connect, factory=kind))
+    return kind
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "data" / "meterlink.db"
+
+
+@pytest.fixture
+def alarms():
+    return []
+
+
+@pytest.fixture
+def make_writer(path, alarms):
+    made = []
+
+    def make(**settings):
+        settings = {"clock": HandClock(), "boot_id": "boot-a", "on_alarm": alarms.append, **settings}
+        writer = Writer(path, station="van-3", retry=(0.001, 0.002), **settings)
+        made.append(writer)
+        return writer
+
+    yield make
+    for writer in made:
+        writer.close()
+    assert [thread for thread in threading.enumerate() if thread.name == "meterlink-store"] == []
+
+
+@pytest.fixture
+def writer(make_writer):
+    writer = make_writer()
+    writer.start()
+    return writer
+
+
+def reading(digits="45.10", unit="µF", **more):
+    kind = {"quantity": Quantity.CAPACITANCE, "stamp": Stamp(1_783_958_401_000_000_000, 77), **more}
+    return Reading(digits=None if digits is None else Decimal(digits), unit=unit, **kind)
+
+
+class Visit:
+    def __init__(self, writer):
+        self.meter = writer.remember_meter(METER).result(OUTER)
+        self.ids = writer.open_visit(PLACE, PLAN, Stamp(1_783_958_400_500_000_000, 5)).result(OUTER)
+
+    def row(self, *args, key="herm", **kwargs):
+        return ReadingRow(reading(*args, **kwargs), self.meter, self.ids.visit_id, self.ids.point_ids[key])
+
+    def held(self, *args, **kwargs):
+        return HeldRow(self.row(*args, **kwargs), JUDGEMENT, 1.5, "simple acceptance")
+
+    def raw(self, path, **kwargs):
+        return Reader(path).readings(self.ids.uid, **kwargs)
+
+
+def message(name, *, droppable=True):
+    return OutboxRow(name, "meterlink/van-3/reading", b"[]", droppable)
+
+
+# What goes in comes out.
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        reading("4.70"),
+        reading("0.000"),
+        reading("-12.50", "V", quantity=Quantity.VOLTAGE, coupling=Coupling.AC, resolution=Decimal("0.01")),
+        reading("100", "°F", quantity=Quantity.TEMPERATURE),
+        reading(None, "MΩ", quantity=Quantity.RESISTANCE, status=Status.OVERLOAD),
+        reading(None, status=Status.INVALID, low_battery=True, channel="2b18@7", packet=bytes(range(256))),
+    ],
+)
+def test_a_reading_comes_back_as_it_was(writer, path, given):
+    visit = Visit(writer)
+    row = ReadingRow(given, visit.meter, visit.ids.visit_id, visit.ids.point_ids["herm"], clock_set=False)
+    writer.submit(Batch(readings=(row,))).result(OUTER)
+    (kept,) = visit.raw(path)
+    assert kept.reading == given
+    assert kept.reading.text == given.text
+    assert (kept.meter, kept.visit, kept.point, kept.boot, kept.clock_set) == (
+        METER, visit.ids.uid, "herm", "boot-a", False,
+    )  # fmt: skip
+
+
+def test_the_value_is_kept_in_the_base_si_unit(writer, path):
+    visit = Visit(writer)
+    rows = (
+        visit.row("45.20"),
+        visit.row("14.2", "kΩ", quantity=Quantity.RESISTANCE),
+        visit.row(None, status="invalid"),
+    )
+    writer.submit(Batch(readings=rows)).result(OUTER)
+    with closing(sqlite3.connect(path)) as connection:
+        values = connection.execute("SELECT value, digits, unit FROM readings ORDER BY id").fetchall()
+    assert values == [(45.2e-6, "45.20", "µF"), (14200.0, "14.2", "kΩ"), (None, None, "µF")]
+
+
+def test_a_reading_needs_no_visit(writer, path):
+    meter = writer.remember_meter(METER).result(OUTER)
+    writer.submit(Batch(readings=(ReadingRow(reading(), meter),))).result(OUTER)
+    assert Reader(path).counts()["readings"] == 1
+
+
+@pytest.mark.parametrize(
+    "judgement",
+    [
+        JUDGEMENT,
+        replace(JUDGEMENT, limits=replace(LIMITS, high=None, nominal=None), deviation_percent=None),
+        Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, Decimal("45.10"), None, None, "assumed", "No rating yet."),
+        Judgement(Verdict.OPEN, Margin.CLOSE_CALL, LIMITS, None, None, None, "assumed", "Overload."),
+    ],
+)
+def test_a_held_reading_snapshots_what_it_was_judged_by(writer, path, judgement):
+    visit = Visit(writer)
+    held = replace(visit.held(), judgement=judgement)
+    writer.submit(Batch(held=(held,))).result(OUTER)
+    writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
+    (row,) = Reader(path).history()
+    assert row.judgement == judgement
+    assert row.rating == "45 µF ±6 %"
+    assert (row.settled_in, row.rule, row.place, row.plan) == (1.5, "simple acceptance", PLACE, PLAN.name)
+    assert (row.circuit, row.component, row.section, row.terminals) == (
+        "compressor", "run capacitor", "HERM", ("C", "HERM"),
+    )  # fmt: skip
+    assert (row.state, row.check, row.point, row.station) == (State.ISOLATED, Check.CAPACITOR, "herm", "van-3")
+
+
+def test_later_held_readings_are_kept_with_the_rating_read_off_the_part(writer, path):
+    visit = Visit(writer)
+    writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
+    writer.submit(Batch(held=(visit.held(),))).result(OUTER)
+    assert Reader(path).history()[0].rating == "35 µF ±5 %"
+
+
+def test_a_held_reading_without_a_test_point_is_refused(writer, path):
+    visit = Visit(writer)
+    stray = replace(visit.held(), row=ReadingRow(reading(), visit.meter))
+    with pytest.raises(StoreError, match="belongs to no test point"):
+        writer.submit(Batch(held=(stray,))).result(OUTER)
+    assert Reader(path).counts()["readings"] == 0
+
+
+# Visits.
+
+
+def test_the_same_names_are_the_same_places_and_parts(writer, path):
+    first, second = Visit(writer), Visit(writer)
+    assert first.ids.uid != second.ids.uid
+    other = replace(PLACE, site="Harbour cold store")
+    writer.open_visit(other, PLAN, Stamp(0, 0)).result(OUTER)
+    with closing(sqlite3.connect(path)) as connection:
+        rows = [
+            connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()[0]  # noqa: S608
+            for table in ("sites", "units", "circuits", "components", "test_points", "visits")
+        ]
+    assert rows == [2, 2, 4, 4, 6, 3]
+
+
+def test_ratings_of_a_plan_are_kept_as_a_person_writes_them(writer, path):
+    Visit(writer)
+    with closing(sqlite3.connect(path)) as connection:
+        ratings = connection.execute("SELECT rating FROM test_points ORDER BY id").fetchall()
+    assert ratings == [("45 µF ±6 %",), ("10 to 18 Ω",)]
+    assert keeping.rating_text(None) == ""
+
+
+def test_a_visit_is_closed(writer, path):
+    visit = Visit(writer)
+    assert Reader(path).visits()[0].closed_utc_ns is None
+    writer.close_visit(visit.ids.visit_id, Stamp(123, 4)).result(OUTER)
+    assert Reader(path).visits()[0].closed_utc_ns == 123
+
+
+@pytest.mark.parametrize("call", ["close_visit", "set_rating", "bind_meter"])
+def test_what_is_not_there_cannot_be_changed(writer, call):
+    calls = {
+        "close_visit": lambda: writer.close_visit(99, Stamp(1, 1)),
+        "set_rating": lambda: writer.set_rating(99, "45 µF"),
+        "bind_meter": lambda: writer.bind_meter(99, bound=True),
+    }
+    with pytest.raises(StoreError, match=r"There is no .* 99"):
+        calls[call]().result(OUTER)
+
+
+def test_a_restarted_station_carries_on_with_its_visit(make_writer, path):
+    first = make_writer()
+    first.start()
+    visit = Visit(first)
+    first.submit(Batch(held=(visit.held("45.10"), visit.held("45.12")))).result(OUTER)
+    first.set_rating(visit.ids.point_ids["coil"], "12-15 ohm").result(OUTER)
+    first.close()
+    second = make_writer(boot_id="boot-b")
+    second.start()
+    resumed = second.resume_visit(PLACE, PLAN).result(OUTER)
+    assert resumed.ids == visit.ids
+    assert resumed.opened == Stamp(1_783_958_400_500_000_000, 5)
+    assert [row.reading.text for row in resumed.held] == ["45.10 µF", "45.12 µF"]
+    assert resumed.ratings == {"coil": "12-15 ohm"}
+    assert Reader(path).resumable_visit(PLACE, PLAN, HandClock().stamp()) == resumed
+
+
+@pytest.mark.parametrize("why", ["none", "closed", "other points", "other terminals", "too old", "newer is closed"])
+def test_no_visit_is_resumed(make_writer, why):
+    clock, plan = HandClock(), PLAN
+    writer = make_writer(clock=clock)
+    writer.start()
+    if why != "none":
+        visit = Visit(writer)
+    match why:
+        case "closed":
+            writer.close_visit(visit.ids.visit_id, Stamp(1, 1))
+        case "other points":
+            plan = replace(PLAN, points=(HERM,))
+        case "other terminals":
+            plan = replace(PLAN, points=(replace(HERM, terminals=("HERM", "FAN")), COIL))
+        case "too old":
+            clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
+        case "newer is closed":
+            writer.close_visit(Visit(writer).ids.visit_id, Stamp(1, 1))
+    assert writer.resume_visit(PLACE, plan).result(OUTER) is None
+
+
+def test_a_long_visit_is_resumed_by_its_last_held_reading(make_writer):
+    clock = HandClock()
+    writer = make_writer(clock=clock)
+    writer.start()
+    visit = Visit(writer)
+    clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
+    writer.submit(Batch(held=(visit.held(stamp=clock.stamp()),)))
+    assert writer.resume_visit(PLACE, PLAN).result(OUTER).ids == visit.ids
+
+
+# Meters.
+
+
+def test_a_meter_is_remembered_by_its_address(writer, path):
+    first = writer.remember_meter(METER).result(OUTER)
+    again = writer.remember_meter(Meter(METER.address, "bench meter 2")).result(OUTER)
+    other = writer.remember_meter(Meter("00:00:5E:00:53:0B", "clamp")).result(OUTER)
+    writer.bind_meter(other, bound=True).result(OUTER)
+    assert first == again != other
+    one, two = Reader(path).known_meters()
+    assert one.meter == replace(METER, name="bench meter 2")  # what was not said this time stays
+    assert one.last_seen_utc_ns > one.first_seen_utc_ns
+    assert (one.bound, two.bound) == (False, True)
+
+
+# The outbox.
+
+
+def test_messages_wait_in_order_until_they_are_sent(writer, path):
+    writer.submit(Batch(outbox=tuple(message(f"m{n}") for n in range(5)))).result(OUTER)
+    reader = Reader(path)
+    entries = reader.outbox(3)
+    assert [(entry.message_id, entry.payload) for entry in entries] == [("m0", b"[]"), ("m1", b"[]"), ("m2", b"[]")]
+    assert [entry.message_id for entry in reader.outbox(9, after_id=entries[-1].id)] == ["m3", "m4"]
+    writer.outbox_sent([entry.id for entry in entries]).result(OUTER)
+    assert [entry.message_id for entry in reader.outbox(9)] == ["m3", "m4"]
+
+
+def test_ids_of_messages_are_never_used_again(make_writer, path):
+    first = make_writer()
+    first.start()
+    first.submit(Batch(outbox=(message("m1"),))).result(OUTER)
+    (entry,) = Reader(path).outbox(1)
+    first.outbox_sent([entry.id]).result(OUTER)
+    first.close()
+    second = make_writer()
+    second.start()
+    second.submit(Batch(outbox=(message("m2"),))).result(OUTER)
+    assert Reader(path).outbox(1)[0].id > entry.id
+
+
+def test_a_refused_message_is_set_aside_with_the_reason(writer, path):
+    writer.submit(Batch(outbox=(message("m1"), message("m2")))).result(OUTER)
+    writer.outbox_set_aside(1, "not authorized").result(OUTER)
+    writer.outbox_set_aside(1, "not authorized").result(OUTER)  # told twice: no error
+    assert [entry.message_id for entry in Reader(path).outbox(9)] == ["m2"]
+    assert Reader(path).counts()["set_aside"] == 1
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT message_id, reason FROM set_aside").fetchall() == [("m1", "not authorized")]
+
+
+def test_a_full_outbox_drops_the_oldest_droppable_messages_and_counts_them(make_writer, path):
+    writer = make_writer(outbox_limit=10)
+    writer.start()
+    writer.submit(Batch(outbox=(message("held", droppable=False),))).result(OUTER)
+    for n in range(25):
+        writer.submit(Batch(outbox=(message(f"m{n}"),))).result(OUTER)
+    assert [entry.message_id for entry in Reader(path).outbox(99)] == ["held", *(f"m{n}" for n in range(16, 25))]
+    assert Reader(path).counts()["outbox_dropped"] == 16
+
+
+def test_held_messages_are_kept_even_beyond_the_limit(make_writer, path):
+    writer = make_writer(outbox_limit=3)
+    writer.start()
+    writer.submit(Batch(outbox=tuple(message(f"h{n}", droppable=False) for n in range(5)))).result(OUTER)
+    writer.submit(Batch(outbox=(message("raw"),))).result(OUTER)
+    assert [entry.message_id for entry in Reader(path).outbox(99)] == [f"h{n}" for n in range(5)]
+
+
+def test_an_outbox_left_too_full_is_trimmed_by_the_next_run(make_writer, path):
+    first = make_writer()
+    first.start()
+    first.submit(Batch(outbox=tuple(message(f"m{n}") for n in range(50)))).result(OUTER)
+    first.close()
+    second = make_writer(outbox_limit=1000)
+    second.start()
+    second.close()
+    third = make_writer(outbox_limit=20)
+    third.start()
+    third.remember_meter(METER).result(OUTER)
+    assert Reader(path).counts()["outbox"] == 20
+
+
+# Transactions.
+
+
+def transactions(kind):
+    return [statement for statement in kind.statements if statement in {"BEGIN IMMEDIATE", "COMMIT", "ROLLBACK"}]
+
+
+def test_everything_that_waits_goes_into_one_transaction(watched, writer, path):
+    visit = Visit(writer)
+    watched.statements.clear()
+    watched.gate.clear()
+    futures = [writer.submit(Batch(readings=(visit.row(),)))]
+    while writer._queue:  # until the thread has taken the first one and stands at the gate
+        threading.Event().wait(0.001)
+    futures += [writer.submit(Batch(readings=(visit.row(),))) for _ in range(49)]
+    assert writer.backlog == 50
+    assert writer.busy
+    assert not any(future.done() for future in futures)
+    watched.gate.set()
+    for future in futures:
+        assert future.result(OUTER) is None
+    assert not writer.busy
+    assert transactions(watched) == ["BEGIN IMMEDIATE", "COMMIT"] * 2
+    assert len(visit.raw(path)) == 50
+
+
+def test_a_future_is_resolved_only_after_commit(watched, writer):
+    visit = Visit(writer)
+    watched.statements.clear()
+    seen = []
+    writer.submit(Batch(readings=(visit.row(),))).add_done_callback(lambda _: seen.extend(transactions(watched)))
+    writer.remember_meter(METER).result(OUTER)
+    assert seen[:2] == ["BEGIN IMMEDIATE", "COMMIT"]
+
+
+def test_a_batch_is_committed_whole_or_not_at_all(writer, path):
+    visit = Visit(writer)
+    broken = Batch(readings=(visit.row(),), held=(visit.held(),), outbox=(message("twice"), message("twice")))
+    with pytest.raises(StoreError, match="UNIQUE"):
+        writer.submit(broken).result(OUTER)
+    counts = Reader(path).counts()
+    assert (counts["readings"], counts["held_readings"], counts["outbox"]) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda row: replace(row, meter_id=12345),
+        lambda row: replace(row, point_id=12345),
+        lambda row: replace(row, meter_id=2**70),
+        lambda row: replace(row, reading=replace(row.reading, digits=None)),
+        lambda row: replace(row, reading=replace(row.reading, channel="\ud800")),
+        lambda row: replace(row, reading=replace(row.reading, packet=object())),
+        lambda row: replace(row, reading=None),
+    ],
+)
+def test_a_batch_with_wrong_data_fails_alone(watched, writer, path, alarms, caplog, spoil):
+    visit = Visit(writer)
+    caplog.set_level(logging.CRITICAL)
+    watched.gate.clear()
+    before = writer.submit(Batch(readings=(visit.row("1.00"),)))
+    wrong = writer.submit(Batch(readings=(visit.row("2.00"), spoil(visit.row("3.00")))))
+    after = writer.submit(Batch(readings=(visit.row("4.00"),)))
+    watched.gate.set()
+    before.result(OUTER)
+    after.result(OUTER)
+    assert isinstance(wrong.exception(OUTER), StoreError)
+    assert [row.reading.text for row in visit.raw(path)] == ["1.00 µF", "4.00 µF"]
+    assert alarms == []
+    assert not writer.busy
+
+
+async def test_a_cancelled_waiter_does_not_take_the_data_back(watched, writer, path):
+    visit = Visit(writer)
+    watched.gate.clear()
+    waiting = asyncio.ensure_future(asyncio.wrap_future(writer.submit(Batch(readings=(visit.row(),)))))
+    await asyncio.sleep(0)
+    waiting.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await waiting
+    watched.gate.set()
+    await asyncio.wrap_future(writer.remember_meter(METER))
+    assert len(visit.raw(path)) == 1
+
+
+# Faults of the disk.
+
+FULL = ("COMMIT", sqlite3.SQLITE_FULL, "SQLITE_FULL")
+
+
+def wait_for(condition):
+    for _ in range(OUTER * 1000):
+        if condition():
+            return
+        threading.Event().wait(0.001)
+    raise TimeoutError
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (FULL, "is full.*Free some space"),
+        (("COMMIT", sqlite3.SQLITE_IOERR_WRITE, "SQLITE_IOERR_WRITE"), "failed to read or write"),
+        (("BEGIN IMMEDIATE", sqlite3.SQLITE_BUSY, "SQLITE_BUSY"), "Another program has locked"),
+        (("BEGIN IMMEDIATE", sqlite3.SQLITE_READONLY, "SQLITE_READONLY"), "cannot be opened as needed"),
+        (("SAVEPOINT job", sqlite3.SQLITE_CORRUPT, "SQLITE_CORRUPT"), "is damaged"),
+        (("RELEASE job", sqlite3.SQLITE_NOMEM, "SQLITE_NOMEM"), "injected"),
+    ],
+)
+def test_a_fault_is_told_once_retried_and_told_to_have_passed(watched, writer, path, alarms, fault, words):
+    visit = Visit(writer)
+    watched.statements.clear()
+    watched.fault = fault
+    futures = [writer.submit(Batch(readings=(visit.row(),))) for _ in range(5)]
+    wait_for(lambda: writer._faults >= 4)
+    assert not any(future.done() for future in futures)
+    assert writer.backlog == 5
+    assert len(alarms) == 1
+    assert alarms[0].startswith("Readings are not being saved.")
+    assert re.search(words, alarms[0])
+    watched.fault = None
+    for future in futures:
+        future.result(OUTER)
+    assert alarms[1:] == [""]
+    assert len(visit.raw(path)) == 5
+
+
+def test_a_full_buffer_drops_the_oldest_raw_readings_never_held_ones(watched, make_writer, path, alarms):
+    writer = make_writer(buffer_limit=20)
+    writer.start()
+    visit = Visit(writer)
+    watched.fault = FULL
+    held = [writer.submit(Batch(held=(visit.held(),), outbox=(message("held", droppable=False),)))]
+    raw = [
+        writer.submit(Batch(readings=(visit.row(f"{n}.00"), visit.row(f"{n}.50")), outbox=(message(f"m{n}"),)))
+        for n in range(20)
+    ]
+    wait_for(lambda: writer._faults >= 2 and sum(future.done() for future in raw) == 14)
+    opened = writer.open_visit(PLACE, PLAN, Stamp(0, 0))
+    watched.fault = None
+    held[0].result(OUTER)
+    opened.result(OUTER)
+    # 1 held + 1 message + 6 batches of 3 = 20 rows; the visit, which is never dropped, may cost one more batch.
+    lost = [future for future in raw if future.exception(OUTER)]
+    assert lost == raw[: len(lost)]
+    assert len(lost) in {14, 15}
+    assert "dropped" in str(lost[0].exception()) or "full" in str(lost[0].exception())
+    assert Reader(path).counts()["readings_dropped"] == 2 * len(lost)
+    assert len(Reader(path).history()) == 1
+    assert [row.reading.text for row in visit.raw(path)][-2:] == ["19.00 µF", "19.50 µF"]
+
+
+def test_closing_while_the_disk_fails_gives_up_after_one_more_try(watched, writer, alarms):
+    visit = Visit(writer)
+    watched.fault = FULL
+    future = writer.submit(Batch(held=(visit.held(),)))
+    wait_for(lambda: alarms)
+    writer.close()
+    with pytest.raises(StoreError, match="is full"):
+        future.result(0)
+    assert not writer.busy
+
+
+def test_an_alarm_that_cannot_be_passed_on_does_not_stop_the_writing(watched, make_writer, caplog):
+    caplog.set_level(logging.CRITICAL)
+
+    def broken(_text):
+        raise RuntimeError("nobody listens")
+
+    writer = make_writer(on_alarm=broken)
+    writer.start()
+    watched.fault = FULL
+    future = writer.remember_meter(METER)
+    wait_for(lambda: writer._faults >= 2)
+    watched.fault = None
+    assert future.result(OUTER) == 1
+
+
+def test_a_fault_in_the_writer_itself_leaves_nobody_waiting(writer, alarms, caplog, monkeypatch):
+    caplog.set_level(logging.CRITICAL)
+    writer.remember_meter(METER).result(OUTER)
+
+    def broken(*_):
+        raise RuntimeError("a mistake in the program")
+
+    monkeypatch.setattr(writer, "_commit", broken)
+    with pytest.raises(StoreError, match="a mistake in the program"):
+        writer.remember_meter(METER).result(OUTER)
+    (alarm,) = alarms
+    assert "not being saved any more" in alarm
+    with pytest.raises(StoreError, match="not open"):
+        writer.remember_meter(METER)
+    assert not writer.busy
+
+
+# Starting and closing.
+
+
+def test_closing_writes_what_waits(watched, writer, path):
+    visit = Visit(writer)
+    watched.gate.clear()
+    futures = [writer.submit(Batch(readings=(visit.row(),))) for _ in range(30)]
+    threading.Timer(0.01, watched.gate.set).start()
+    writer.close()
+    assert all(future.done() and future.exception() is None for future in futures)
+    assert sorted(file.name for file in path.parent.iterdir()) == ["meterlink.db", "meterlink.db.lock"]  # no log left
+    assert len(visit.raw(path)) == 30
+
+
+def test_a_closed_writer_refuses_work(writer):
+    writer.close()
+    writer.close()
+    with pytest.raises(StoreError, match="not open"):
+        writer.submit(Batch())
+
+
+def test_a_writer_can_be_started_again(writer):
+    writer.close()
+    writer.start()
+    assert writer.remember_meter(METER).result(OUTER) == 1
+
+
+def test_a_second_writer_is_refused_until_the_first_has_closed(writer, make_writer):
+    second = make_writer()
+    with pytest.raises(StoreError, match=r"Another station \(process \d+\) is already recording.*Stop it first"):
+        second.start()
+    writer.close()
+    second.start()
+    assert second.remember_meter(METER).result(OUTER) == 1
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path, alarms):
+    (tmp_path / "file").write_text("")
+    writer = Writer(
+        tmp_path / "file" / "meterlink.db", station="s", clock=HandClock(), boot_id="b", on_alarm=alarms.append
+    )
+    with pytest.raises(StoreError, match="cannot be made"):
+        writer.start()
+
+
+def test_every_start_is_noted(make_writer, path):
+    for boot in ("boot-a", "boot-b"):
+        writer = make_writer(boot_id=boot)
+        writer.start()
+        writer.close()
+    with closing(sqlite3.connect(path)) as connection:
+        rows = connection.execute("SELECT boot_id, station, sqlite FROM boots ORDER BY id").fetchall()
+    assert rows == [(boot, "van-3", sqlite3.sqlite_version) for boot in ("boot-a", "boot-b")]
