@@ -1,0 +1,1 @@
+"""MQTT and the reader of the outbox: the only importer of aiomqtt."""

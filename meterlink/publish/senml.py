@@ -1,0 +1,177 @@
+"""Readings and verdicts as SenML packs (RFC 8428) in JSON: pure functions from the nouns to outbox rows.
+
+**Names.** A pack's base name is our own path, ``meterlink/<station>/<meter>/`` for raw readings and
+``meterlink/<station>/<site>/<unit>/<test point>/`` for held readings; a record adds ``voltage``, ``verdict`` and so
+on. ``urn:dev:`` names (RFC 9039) need an address assigned by IEEE or an enterprise number; a meter's Bluetooth address
+is often random or hidden by the platform, so neither can be promised. Letters outside the set RFC 8428 section 4.5.1
+allows are replaced, and a tag made from the original keeps two such names apart.
+
+**Units.** Base units only: V, A, Ohm, F, Hz, Cel. A percentage is sent as a ratio with the unit ``/``: in SenML ``%``
+is a deprecated name of that same unit, so 5 % is 0.05 (RFC 8428 section 12.1, note 2). A meter's battery is ``%EL``.
+
+**No value is not zero.** A reading without a number has no record of its quantity at all. In its place stands
+``<quantity>/status`` with the string ``overload`` or ``invalid``; it keeps a reader of the numbers from seeing a
+string and a reader of the statuses from missing it.
+
+**Alternating and direct** are different series: ``voltage-ac``, ``voltage-dc``, and ``voltage`` where the meter does
+not say.
+
+**Time** is UTC by the station's clock. Below 2^28 s RFC 8428 section 4.5.3 takes a time as relative to now, and no
+clock that is set shows 1978: such a pack is sent with times relative to its last reading and the record ``clock`` =
+``not set``.
+"""
+
+import hashlib
+import json
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+
+from meterlink.equipment import Meter, Place, TestPoint
+from meterlink.judge.verdicts import Judgement
+from meterlink.publish.topics import ROOT, held_topic, meter_name, readings_topic
+from meterlink.readings import Reading, Status
+from meterlink.store.rows import OutboxRow
+from meterlink.units import Quantity, to_base
+
+CONTENT_TYPE = "application/senml+json"  # RFC 8428 section 12.3.1
+
+# Names in the IANA registry "SenML Units", and what one of our base units is in that unit.
+_UNITS: dict[Quantity, tuple[str, Decimal]] = {
+    Quantity.VOLTAGE: ("V", Decimal(1)),
+    Quantity.CURRENT: ("A", Decimal(1)),
+    Quantity.RESISTANCE: ("Ohm", Decimal(1)),
+    Quantity.CAPACITANCE: ("F", Decimal(1)),
+    Quantity.FREQUENCY: ("Hz", Decimal(1)),
+    Quantity.TEMPERATURE: ("Cel", Decimal(1)),
+    Quantity.RATIO: ("/", Decimal("0.01")),
+    Quantity.BATTERY: ("%EL", Decimal(1)),
+}
+_PERCENT = Decimal("0.01")
+_ABSOLUTE_FROM = 2**28 * 1_000_000_000  # ns; RFC 8428 section 4.5.3
+_NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9:._-]+")  # RFC 8428 section 4.5.1 without "/", which parts our names
+_LONGEST_PART = 48  # characters; as long as a topic level
+
+Record = dict[str, str | float | bool]
+
+
+def name_part(text: str) -> str:
+    """Return ``text`` as one part of a SenML name: letters, digits and ``-:._``, never empty.
+
+    Spaces become ``-``. Where anything else had to be replaced or cut off, eight hexadecimal digits of a hash of the
+    original are added, so that texts that differ in more than white space stay different names.
+    """
+    joined = "-".join(text.split())
+    plain = unicodedata.normalize("NFKD", joined).encode("ascii", "ignore").decode()
+    part = _NOT_IN_A_NAME.sub("-", plain)[:_LONGEST_PART]
+    if part and part == joined:
+        return part
+    tag = hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()[:8]
+    return f"{part}.{tag}" if part else tag
+
+
+def readings_message(station: str, meter: Meter, readings: Sequence[Reading], message_id: str) -> OutboxRow:
+    """Return the message that carries ``readings`` of one meter, in the order given (at least one)."""
+    records = list(_timed(readings))
+    if any(reading.low_battery for reading in readings):
+        records.append({"n": "low-battery", "vb": True})
+    records.append({"n": "message-id", "vs": message_id})
+    base = _base(f"{ROOT}/{name_part(station)}/{name_part(meter_name(meter))}/", readings)
+    return OutboxRow(message_id, readings_topic(station, meter), _pack(base, records), droppable=True)
+
+
+def held_message(
+    station: str,
+    meter: Meter,
+    place: Place,
+    point: TestPoint,
+    reading: Reading,
+    judgement: Judgement,
+    *,
+    visit_uid: str,
+    message_id: str,
+) -> OutboxRow:
+    """Return the message that carries one held reading with its verdict and what the verdict rests on.
+
+    Its records: the value, ``verdict``, ``margin``, ``limit-low``, ``limit-high``, ``limit-basis``, ``uncertainty``,
+    ``deviation`` (a ratio), ``accuracy``, ``reason``; then site, unit, circuit, component, section, terminals, meter,
+    visit and message id as strings. What is not known is left out.
+    """
+    records = [*_timed([reading]), *_judged(judgement, reading.quantity)]
+    texts = {
+        "site": place.site,
+        "unit": place.unit,
+        "circuit": point.circuit,
+        "component": point.component,
+        "section": point.section,
+        "test-point": point.key,
+        "terminals": "–".join(point.terminals),
+        "meter": meter_name(meter),
+        "visit": visit_uid,
+        "message-id": message_id,
+    }
+    records.extend({"n": name, "vs": text} for name, text in texts.items() if text)
+    name = "/".join(name_part(part) for part in (station, place.site, place.unit, point.key))
+    base = _base(f"{ROOT}/{name}/", [reading])
+    return OutboxRow(message_id, held_topic(station, place, point), _pack(base, records), droppable=False)
+
+
+def _judged(judgement: Judgement, quantity: Quantity) -> Iterable[Record]:
+    yield {"n": "verdict", "vs": judgement.verdict.value}
+    yield {"n": "margin", "vs": judgement.margin.value}
+    limits = judgement.limits
+    if limits is not None:
+        for name, limit in (("limit-low", limits.low), ("limit-high", limits.high)):
+            if limit is not None:
+                yield _amount(name, quantity, to_base(limit, limits.unit))
+        yield {"n": "limit-basis", "vs": limits.basis}
+        if judgement.uncertainty is not None:
+            # A half-width is a difference: from °F only the scale counts, not the 32 degrees between the zeros.
+            width = to_base(judgement.uncertainty, limits.unit) - to_base(Decimal(0), limits.unit)
+            yield _amount("uncertainty", quantity, width)
+    if judgement.deviation_percent is not None:
+        yield {"n": "deviation", "u": "/", "v": float(judgement.deviation_percent * _PERCENT)}
+    yield {"n": "accuracy", "vs": judgement.accuracy}
+    yield {"n": "reason", "vs": judgement.reason}
+
+
+def _amount(name: str, quantity: Quantity, base: Decimal) -> Record:
+    unit, factor = _UNITS[quantity]
+    return {"n": name, "u": unit, "v": float(base * factor)}
+
+
+def _timed(readings: Sequence[Reading]) -> Iterable[Record]:
+    first, last = readings[0].stamp, readings[-1].stamp
+    absolute = _clock_set(readings)
+    for reading in readings:
+        stamp = reading.stamp
+        after = stamp.utc_ns - first.utc_ns if absolute else stamp.monotonic_ns - last.monotonic_ns
+        time: Record = {"t": float(Decimal(after).scaleb(-9))} if after else {}
+        yield _value(reading) | time
+
+
+def _value(reading: Reading) -> Record:
+    name = f"{reading.quantity}-{reading.coupling.lower()}" if reading.coupling else reading.quantity.value
+    digits = reading.digits
+    if reading.status is Status.OK and digits is not None and digits.is_finite():
+        return _amount(name, reading.quantity, to_base(digits, reading.unit))
+    status = Status.INVALID if reading.status is Status.OK else reading.status
+    return {"n": f"{name}/status", "vs": status.value}
+
+
+def _base(name: str, readings: Sequence[Reading]) -> Record:
+    if _clock_set(readings):
+        return {"bn": name, "bt": float(Decimal(readings[0].stamp.utc_ns).scaleb(-9))}
+    return {"bn": name, "n": "clock", "vs": "not set"}
+
+
+def _clock_set(readings: Sequence[Reading]) -> bool:
+    return all(reading.stamp.utc_ns >= _ABSOLUTE_FROM for reading in readings)
+
+
+def _pack(base: Record, records: list[Record]) -> bytes:
+    # Without a clock record of its own the base fields go into the first record, as in RFC 8428 section 5.1.2.
+    pack = [base, *records] if "n" in base else [base | records[0], *records[1:]]
+    text = json.dumps(pack, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.encode(errors="replace")

@@ -1,0 +1,140 @@
+"""Where a station keeps its data, and the settings a person may change there.
+
+Everything lives in one data folder: ``meterlink.db``, the local socket, and ``settings.toml``::
+
+    station = "van-3"                  # the name this station publishes under; default: the machine's host name
+
+    [judge]
+    capacitor_tolerance = "6 %"        # for a run capacitor with no tolerance printed on it
+
+    [[meter]]                          # a meter this station may connect to; repeat for each
+    address = "00:00:5E:00:53:0A"
+    name = "clamp meter"               # shown instead of what it calls itself
+    pin = "line-volts"                 # always this test point, whatever the active one is
+
+    [mqtt]                             # leave the table out to publish nothing
+    host = "broker.example"
+    port = 8883
+    username = "van-3"
+    password_file = "mqtt-password"    # relative to the data folder
+    ca_file = "shop-ca.pem"
+"""
+
+import os
+import platform
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from meterlink.errors import InputError, SettingsError
+from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
+from meterlink.text import clean_name
+from meterlink.units import Amount
+
+DATABASE = "meterlink.db"
+SETTINGS_FILE = "settings.toml"
+DATA_VARIABLE = "METERLINK_DATA"
+
+_ANY_CAPACITOR = Amount(Decimal(10), "µF")  # a tolerance can only be read beside a rating
+
+
+@dataclass(frozen=True, slots=True)
+class KnownMeter:
+    """A meter named in the settings. ``pin`` is the key of the test point it always measures, or empty."""
+
+    address: str
+    name: str = ""
+    pin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the settings file says, with the defaults for what it leaves out. ``mqtt`` is its table as written."""
+
+    station: str
+    capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE
+    meters: tuple[KnownMeter, ...] = ()
+    mqtt: Mapping[str, Any] | None = field(default=None)
+
+
+def data_dir(option: str | os.PathLike[str] | None = None) -> Path:
+    """Return the data folder: ``option``, else ``$METERLINK_DATA``, else the platform's place for such data.
+
+    It is created where it is missing; SettingsError when it cannot be.
+    """
+    given = option or os.environ.get(DATA_VARIABLE)
+    if given:
+        folder = Path(given).expanduser()
+    else:
+        from platformdirs import user_data_path  # noqa: PLC0415  # only where no folder is given
+
+        folder = user_data_path("meterlink", appauthor=False)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingsError(
+            f"The data folder {folder} cannot be made: {error.strerror}.", "Give another with --data DIR."
+        ) from error
+    return folder.absolute()
+
+
+def load_settings(folder: Path) -> Settings:
+    """Return the settings in ``folder``; defaults where there is no file; SettingsError naming the key otherwise."""
+    path = folder / SETTINGS_FILE
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        table = {}
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{path} cannot be read: {error}.", "Mend or remove it.") from error
+    try:
+        return _settings(table)
+    except SettingsError as error:
+        raise SettingsError(f"{path}: {error.message}", error.remedy) from error
+
+
+def _settings(table: Mapping[str, Any]) -> Settings:
+    _only(table, {"station", "judge", "meter", "mqtt"}, "at the top")
+    judge = _table(table, "judge")
+    _only(judge, {"capacitor_tolerance"}, "in [judge]")
+    tolerance = judge.get("capacitor_tolerance", DEFAULT_CAPACITOR_TOLERANCE)
+    try:
+        parse_tolerance(str(tolerance), _ANY_CAPACITOR)
+    except InputError as error:
+        raise SettingsError(f"judge.capacitor_tolerance: {error.message}", error.remedy) from error
+    station = clean_name(str(table.get("station") or platform.node()))
+    return Settings(
+        station=station or "station",
+        capacitor_tolerance=str(tolerance),
+        meters=_meters(table.get("meter", [])),
+        mqtt=_table(table, "mqtt") if "mqtt" in table else None,
+    )
+
+
+def _meters(entries: object) -> tuple[KnownMeter, ...]:
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise SettingsError("meter is not a list of tables.", "Write each as [[meter]].")
+    meters = []
+    for entry in entries:
+        _only(entry, {"address", "name", "pin"}, "in [[meter]]")
+        address = clean_name(str(entry.get("address", "")))
+        if not address:
+            raise SettingsError("a [[meter]] has no address.", "Give the address it is seen under.")
+        meters.append(KnownMeter(address, clean_name(str(entry.get("name", ""))), str(entry.get("pin", ""))))
+    return tuple(meters)
+
+
+def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    inner = table.get(key, {})
+    if not isinstance(inner, dict):
+        raise SettingsError(f"{key} is not a table.", f"Write it as [{key}].")
+    return inner
+
+
+def _only(table: Mapping[str, Any], known: set[str], where: str) -> None:
+    unknown = sorted(set(table) - known)
+    if unknown:
+        raise SettingsError(f"{unknown[0]!r} {where} is not a setting.", f"Use: {', '.join(sorted(known))}.")

@@ -1,0 +1,539 @@
+"""Brokers that freeze, lie, hang up or refuse: a stub speaking just enough MQTT 5 (OASIS, 2019) plays each of them."""
+
+import asyncio
+import contextlib
+import itertools
+import random
+import struct
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass, field
+
+import paho.mqtt.client as paho
+import pytest
+
+from meterlink.errors import StoreError
+from meterlink.publish.mqtt import Broker
+from meterlink.publish.publisher import CONFIGURATION_DELAY, WINDOW, Publisher
+
+GENEROUS = 30.0  # s; an outer limit, not a wait
+
+CONNECT, CONNACK, PUBLISH, PUBACK, PINGREQ, DISCONNECT = 1, 2, 3, 4, 12, 14
+
+
+@pytest.fixture(autouse=True)
+async def nothing_left_running() -> AsyncIterator[None]:
+    yield
+    # A connection attempt that was given up ends in its own time; the stub has hung up, so that is at once.
+    async with asyncio.timeout(GENEROUS):
+        while left := asyncio.all_tasks() - {asyncio.current_task()}:
+            await asyncio.wait(left)
+
+
+@dataclass(frozen=True)
+class Entry:
+    id: int
+    message_id: str
+    topic: str
+    payload: bytes = b"[]"
+
+
+class MemoryOutbox:
+    def __init__(self, topics: list[str]) -> None:
+        self.changed = asyncio.Event()
+        self.moved = asyncio.Event()
+        self.entries = {number: Entry(number, f"id-{number}", topic) for number, topic in enumerate(topics, 1)}
+        self.aside: dict[int, str] = {}
+        self.failures = 0  # how many times `sent` fails before it works
+
+    async def pending(self, limit: int, after_id: int) -> list[Entry]:
+        return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
+
+    async def sent(self, ids: list[int]) -> None:
+        if self.failures:
+            self.failures -= 1
+            raise StoreError("The disk is full.", "Make room.")
+        for id_ in ids:
+            del self.entries[id_]
+        self.moved.set()
+
+    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
+        del self.entries[id]
+        self.aside[id] = reason
+        self.moved.set()
+
+    async def empty(self) -> None:
+        async with asyncio.timeout(GENEROUS):
+            while self.entries:
+                self.moved.clear()
+                await self.moved.wait()
+
+
+@dataclass
+class Published:
+    topic: str
+    mid: int
+    message_id: str
+
+
+@dataclass
+class Client:
+    """The stub's end of one connection."""
+
+    reader: asyncio.StreamReader
+    writer: asyncio.StreamWriter
+
+    async def packet(self) -> tuple[int, int, bytes]:
+        first = (await self.reader.readexactly(1))[0]
+        length, shift = 0, 0
+        while True:
+            byte = (await self.reader.readexactly(1))[0]
+            length |= (byte & 0x7F) << shift
+            shift += 7
+            if not byte & 0x80:
+                break
+        return first >> 4, first & 0x0F, await self.reader.readexactly(length)
+
+    def send(self, kind: int, body: bytes) -> None:
+        assert len(body) < 128
+        self.writer.write(bytes([kind << 4, len(body)]) + body)
+
+    def connack(self, reason: int = 0, properties: bytes = b"") -> None:
+        self.send(CONNACK, bytes([0, reason, len(properties)]) + properties)
+
+    def puback(self, mid: int, reason: int = 0) -> None:
+        self.send(PUBACK, struct.pack("!HBB", mid, reason, 0))
+
+    async def accept(self, properties: bytes = b"") -> None:
+        """Take the CONNECT and the retained birth message."""
+        kind, _, _ = await self.packet()
+        assert kind == CONNECT
+        self.connack(properties=properties)
+        birth = await self.published()
+        assert birth.topic == "meterlink/van/state"
+        self.puback(birth.mid)
+
+    async def published(self) -> Published:
+        """Return the next PUBLISH."""
+        kind, flags, body = await self.packet()
+        if kind == DISCONNECT:
+            raise ConnectionResetError
+        assert kind == PUBLISH
+        assert flags & 0x06 == 0x02, "QoS 1"
+        length = struct.unpack("!H", body[:2])[0]
+        topic, rest = body[2 : 2 + length].decode(), body[2 + length :]
+        mid = struct.unpack("!H", rest[:2])[0]
+        _, _, user = rest.partition(b"message-id")
+        return Published(topic, mid, user[2 : 2 + struct.unpack("!H", user[:2])[0]].decode() if user else "")
+
+
+@dataclass
+class Stub:
+    """Listens on the loopback interface and hands each connection to the next of ``acts``; the last one is repeated."""
+
+    acts: list[Callable[[Client], Awaitable[None]]]
+    published: list[Published] = field(default_factory=list)
+    port: int = 0
+    connections: int = 0
+    errors: list[BaseException] = field(default_factory=list)
+
+    async def handle(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        act = self.acts[min(self.connections, len(self.acts) - 1)]
+        self.connections += 1
+        try:
+            await act(Client(reader, writer))
+        except (asyncio.IncompleteReadError, ConnectionError):
+            pass  # the other side hung up
+        except AssertionError as error:
+            self.errors.append(error)
+        finally:
+            writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
+
+    async def take_all(self, client: Client) -> None:
+        """Be a broker that works."""
+        await client.accept()
+        await self.go_on(client)
+
+    async def go_on(self, client: Client) -> None:
+        while True:
+            kind, _, _ = packet = await client.packet()
+            if kind == PUBLISH:
+                self._take(client, packet)
+            elif kind == PINGREQ:
+                client.send(13, b"")
+            elif kind == DISCONNECT:
+                return
+
+    def _take(self, client: Client, packet: tuple[int, int, bytes]) -> None:
+        body = packet[2]
+        length = struct.unpack("!H", body[:2])[0]
+        rest = body[2 + length :]
+        _, _, user = rest.partition(b"message-id")
+        message_id = user[2 : 2 + struct.unpack("!H", user[:2])[0]].decode() if user else ""
+        one = Published(body[2 : 2 + length].decode(), struct.unpack("!H", rest[:2])[0], message_id)
+        if one.message_id:
+            self.published.append(one)
+        client.puback(one.mid)
+
+
+@contextlib.asynccontextmanager
+async def stub(*acts: Callable[[Stub, Client], Awaitable[None]]) -> AsyncIterator[Stub]:
+    one = Stub([])
+    one.acts = [lambda client, act=act: act(one, client) for act in acts]
+    server = await asyncio.start_server(one.handle, "127.0.0.1", 0)
+    one.port = server.sockets[0].getsockname()[1]
+    async with server:
+        yield one
+        server.close()
+    assert not one.errors
+
+
+class Delays:
+    """Stands in for sleeping: notes how long; the first ``free`` return at once, later ones not at all."""
+
+    def __init__(self, free: int = 0) -> None:
+        self.free = free
+        self.asked: list[float] = []
+        self.stuck = asyncio.Event()
+
+    async def __call__(self, delay: float) -> None:
+        self.asked.append(delay)
+        if len(self.asked) > self.free:
+            self.stuck.set()
+            await asyncio.Event().wait()
+
+
+@dataclass
+class Running:
+    publisher: Publisher
+    task: "asyncio.Task[None]"
+    notices: list[tuple[str, str]]
+    delays: Delays
+
+    async def stuck(self) -> None:
+        async with asyncio.timeout(GENEROUS):
+            await self.delays.stuck.wait()
+
+
+@contextlib.asynccontextmanager
+async def publishing(
+    port: int, outbox: MemoryOutbox, *, free: int = 0, patience: float = GENEROUS, farewell: float = GENEROUS
+) -> AsyncIterator[Running]:
+    notices: list[tuple[str, str]] = []
+    delays = Delays(free)
+    publisher = Publisher(
+        Broker("127.0.0.1", "teststation1", port=port, tls=False),
+        "van",
+        outbox,
+        lambda level, text: notices.append((level, text)),
+        sleep=delays,
+        chance=lambda: 0.5,
+        patience=patience,
+        farewell=farewell,
+    )
+    task = asyncio.create_task(publisher.run())
+    try:
+        yield Running(publisher, task, notices, delays)
+    finally:
+        publisher.stop()
+        async with asyncio.timeout(GENEROUS):
+            await asyncio.wait({task})
+    if not task.cancelled():
+        task.result()
+
+
+async def silent(_: Stub, client: Client) -> None:
+    await client.reader.read()
+
+
+async def test_a_broker_that_accepts_and_says_nothing_is_given_up() -> None:
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    async with stub(silent) as broker, publishing(broker.port, outbox, patience=0.05) as running:
+        await running.stuck()
+        assert running.publisher.state == "waiting"
+        assert running.notices[0][0] == "warning"
+        assert outbox.entries
+
+
+async def test_a_broker_that_freezes_is_noticed_by_keepalive(monkeypatch: pytest.MonkeyPatch) -> None:
+    frozen = asyncio.Event()
+    ahead = 0.0
+    real = paho.time_func
+    monkeypatch.setattr(paho, "time_func", lambda: real() + ahead)
+
+    async def freeze(_: Stub, client: Client) -> None:
+        await client.accept()
+        frozen.set()
+        await client.reader.read()
+
+    async with stub(freeze) as broker, publishing(broker.port, MemoryOutbox([])) as running:
+        async with asyncio.timeout(GENEROUS):
+            await frozen.wait()
+            # paho looks at its clock once a second: one keepalive later it asks, after another it hangs up.
+            for _ in range(2):
+                ahead += 26
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(running.delays.stuck.wait(), 2)
+            await running.stuck()
+        assert running.publisher.state == "waiting"
+        assert "eep alive" in running.notices[-1][1]
+
+
+async def test_a_broker_that_pings_back_but_never_acknowledges_is_given_up() -> None:
+    async def unhelpful(_: Stub, client: Client) -> None:
+        await client.accept()
+        await client.reader.read()
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    async with stub(unhelpful) as broker, publishing(broker.port, outbox, patience=0.2) as running:
+        await running.stuck()
+        assert "acknowledged" in running.notices[-1][1]
+        assert outbox.entries
+
+
+async def test_a_link_cut_before_the_acknowledgement_brings_the_same_message_again() -> None:
+    async def cut(broker: Stub, client: Client) -> None:
+        await client.accept()
+        for _ in range(3):
+            broker.published.append(await client.published())
+        client.puback(broker.published[0].mid)
+
+    outbox = MemoryOutbox([f"meterlink/van/readings/{number}" for number in range(8)])
+    async with stub(cut, Stub.take_all) as broker, publishing(broker.port, outbox, free=1) as running:
+        await outbox.empty()
+    ids = [one.message_id for one in broker.published]
+    assert ids[:3] == ["id-1", "id-2", "id-3"]
+    assert list(dict.fromkeys(ids)) == [f"id-{number}" for number in range(1, 9)]
+    assert "id-2" in ids[3:]
+    assert running.notices[-1] == ("info", "")
+
+
+async def test_an_acknowledged_message_that_could_not_be_deleted_comes_twice_with_one_id() -> None:
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    outbox.failures = 1
+    async with stub(Stub.take_all) as broker, publishing(broker.port, outbox, free=1) as running:
+        await outbox.empty()
+    assert [one.message_id for one in broker.published] == ["id-1", "id-1"]
+    assert "disk is full" in running.notices[0][1]
+
+
+async def test_acknowledgements_out_of_order_are_all_counted() -> None:
+    async def backwards(broker: Stub, client: Client) -> None:
+        await client.accept()
+        taken = [await client.published() for _ in range(WINDOW)]
+        for one in reversed(taken):
+            client.puback(one.mid)
+        await broker.go_on(client)
+
+    outbox = MemoryOutbox([f"meterlink/van/readings/{number}" for number in range(WINDOW + 4)])
+    async with stub(backwards) as broker, publishing(broker.port, outbox):
+        await outbox.empty()
+
+
+async def test_no_more_are_under_way_than_the_broker_takes() -> None:
+    most = 0
+
+    async def narrow(_: Stub, client: Client) -> None:
+        nonlocal most
+        await client.accept(properties=b"\x21\x00\x02")  # Receive Maximum 2
+        for _ in range(5):
+            first, second = await client.published(), await client.published()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(0.05):
+                    await client.reader.read(1)
+                    most = 3
+            most = max(most, 2)
+            client.puback(first.mid)
+            client.puback(second.mid)
+        await client.reader.read()
+
+    outbox = MemoryOutbox([f"meterlink/van/readings/{number}" for number in range(10)])
+    async with stub(narrow) as broker, publishing(broker.port, outbox, farewell=0.1):
+        await outbox.empty()
+    assert most == 2
+
+
+async def test_a_message_larger_than_the_broker_takes_is_set_aside_unsent() -> None:
+    async def small(broker: Stub, client: Client) -> None:
+        await client.accept(properties=b"\x27" + struct.pack("!I", 300))  # Maximum Packet Size
+        await broker.go_on(client)
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a", "meterlink/van/readings/" + "b" * 300, "meterlink/van/c"])
+    async with stub(small) as broker, publishing(broker.port, outbox):
+        await outbox.empty()
+    assert list(outbox.aside) == [2]
+    assert "300 bytes" in outbox.aside[2]
+    assert [one.message_id for one in broker.published] == ["id-1", "id-3"]
+
+
+async def test_the_one_message_a_broker_hangs_up_on_is_found_and_set_aside() -> None:
+    async def picky(broker: Stub, client: Client) -> None:
+        await client.accept()
+        while True:
+            one = await client.published()
+            if one.topic.endswith("state"):
+                client.puback(one.mid)
+            elif one.topic.endswith("/bad"):
+                client.send(DISCONNECT, bytes([0x95, 0]))  # packet too large
+                return
+            else:
+                broker.published.append(one)
+                client.puback(one.mid)
+
+    topics = ["good"] * 6 + ["bad"] + ["good"] * 6
+    outbox = MemoryOutbox([f"meterlink/van/{topic}" for topic in topics])
+    async with stub(picky) as broker, publishing(broker.port, outbox, free=5, farewell=0.1):
+        await outbox.empty()
+    assert list(outbox.aside) == [7]
+    assert list(dict.fromkeys(one.message_id for one in broker.published)) == [
+        f"id-{number}" for number in range(1, 14) if number != 7
+    ]
+
+
+@pytest.mark.parametrize("reason", [0x00, 0x10], ids=["success", "no matching subscribers"])
+async def test_every_positive_acknowledgement_counts(reason: int) -> None:
+    async def kind(_: Stub, client: Client) -> None:
+        await client.accept()
+        client.puback((await client.published()).mid, reason)
+        await client.reader.read()
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    async with stub(kind) as broker, publishing(broker.port, outbox, farewell=0.1):
+        await outbox.empty()
+    assert not outbox.aside
+
+
+# MQTT 5, 2.4 and 3.4.2.1
+@pytest.mark.parametrize("reason", [0x80, 0x83, 0x87, 0x90, 0x97, 0x99])
+async def test_every_negative_acknowledgement_sets_the_message_aside(reason: int) -> None:
+    async def denying(broker: Stub, client: Client) -> None:
+        await client.accept()
+        client.puback((await client.published()).mid, reason)
+        await broker.go_on(client)
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a", "meterlink/van/readings/b"])
+    async with stub(denying) as broker, publishing(broker.port, outbox) as running:
+        await outbox.empty()
+    assert list(outbox.aside) == [1]
+    assert outbox.aside[1]
+    assert any(level == "warning" and "readings/a" in text for level, text in running.notices)
+
+
+# MQTT 5, 3.2.2.2
+@pytest.mark.parametrize(
+    ("reason", "state"),
+    [
+        (0x01, "configuration"),  # MQTT 3.1.1: unacceptable protocol version
+        (0x84, "configuration"),
+        (0x85, "configuration"),
+        (0x86, "configuration"),
+        (0x87, "configuration"),
+        (0x8A, "configuration"),
+        (0x9A, "configuration"),
+        (0x9D, "configuration"),
+        (0x80, "waiting"),
+        (0x88, "waiting"),
+        (0x89, "waiting"),
+        (0x97, "waiting"),
+        (0x9F, "waiting"),
+    ],
+)
+async def test_a_refused_connection_is_sorted_by_its_reason(reason: int, state: str) -> None:
+    async def refuse(_: Stub, client: Client) -> None:
+        await client.packet()
+        client.connack(reason)
+
+    async with stub(refuse) as broker, publishing(broker.port, MemoryOutbox([]), patience=5) as running:
+        await running.stuck()
+        assert running.publisher.state == state
+        assert (running.delays.asked[0] == CONFIGURATION_DELAY) == (state == "configuration")
+        assert running.notices[0][0] == ("alarm" if state == "configuration" else "warning")
+
+
+async def test_another_client_with_the_same_identifier_is_named_not_fought() -> None:
+    async def throw_out(_: Stub, client: Client) -> None:
+        await client.accept()
+        client.send(DISCONNECT, bytes([0x8E, 0]))  # session taken over
+
+    async with stub(throw_out) as broker, publishing(broker.port, MemoryOutbox([])) as running:
+        await running.stuck()
+        assert running.publisher.state == "configuration"
+        assert running.delays.asked == [CONFIGURATION_DELAY]
+        assert "teststation1" in running.notices[-1][1]
+
+
+@pytest.mark.parametrize("seed", range(5))
+async def test_noise_instead_of_mqtt_is_survived(seed: int) -> None:
+    noise = random.Random(seed).randbytes(200)
+
+    async def babble(_: Stub, client: Client) -> None:
+        await client.packet()
+        client.writer.write(noise)
+        await client.writer.drain()
+
+    async def babble_later(_: Stub, client: Client) -> None:
+        await client.accept()
+        client.writer.write(noise)
+        await client.writer.drain()
+        await client.reader.read()
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    async with (
+        stub(babble, babble_later, Stub.take_all) as broker,
+        publishing(broker.port, outbox, free=10, patience=0.3),
+    ):
+        await outbox.empty()
+    assert {one.message_id for one in broker.published} == {"id-1"}
+
+
+async def test_stopping_does_not_wait_for_a_broker_that_is_silent_from_the_start() -> None:
+    connected = asyncio.Event()
+
+    async def tell(_: Stub, client: Client) -> None:
+        connected.set()
+        await client.reader.read(100)  # the CONNECT, then hang up long after anyone waits for an answer
+        await stopped.wait()
+
+    stopped = asyncio.Event()
+    async with stub(tell) as broker, publishing(broker.port, MemoryOutbox([])) as running:
+        async with asyncio.timeout(GENEROUS):
+            await connected.wait()
+            running.publisher.stop()
+            await running.task
+        assert running.publisher.state == "stopped"
+        stopped.set()
+
+
+async def test_stopping_is_bounded_when_the_broker_does_not_answer_any_more() -> None:
+    busy, hung_up = asyncio.Event(), asyncio.Event()
+
+    async def mute(_: Stub, client: Client) -> None:
+        await client.accept()
+        await client.published()
+        busy.set()
+        rest = await client.reader.read()
+        assert bytes([DISCONNECT << 4]) not in rest[:1], "without a DISCONNECT the broker publishes the will"
+        hung_up.set()
+
+    outbox = MemoryOutbox(["meterlink/van/readings/a"])
+    async with stub(mute) as broker, publishing(broker.port, outbox, farewell=0.05) as running:
+        async with asyncio.timeout(GENEROUS):
+            await busy.wait()
+            running.publisher.stop()
+            await running.task
+            await hung_up.wait()
+    assert outbox.entries
+
+
+async def test_cancelling_at_any_moment_leaks_nothing_and_loses_nothing() -> None:
+    for steps in itertools.chain(range(0, 40, 3), range(40, 200, 20)):
+        outbox = MemoryOutbox(["meterlink/van/readings/a"] * 20)
+        async with stub(Stub.take_all) as broker, publishing(broker.port, outbox) as running:
+            for _ in range(steps):
+                await asyncio.sleep(0)
+            running.task.cancel()
+            await asyncio.wait({running.task})
+        gone = 20 - len(outbox.entries)
+        assert gone <= len(broker.published)
+        assert set(outbox.entries) == set(range(gone + 1, 21))

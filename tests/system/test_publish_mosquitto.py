@@ -1,0 +1,493 @@
+"""The publisher against a real broker on the loopback interface: mosquitto, started and stopped by each test."""
+
+import asyncio
+import contextlib
+import datetime as dt
+import ipaddress
+import json
+import os
+import shutil
+import signal
+import socket
+import sys
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NoReturn
+
+import aiomqtt
+import pytest
+from paho.mqtt.client import MQTTMessage
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from meterlink.publish.mqtt import Broker
+from meterlink.publish.publisher import CONFIGURATION_DELAY, Publisher
+
+GENEROUS = 30.0  # s; an outer limit, not a wait
+
+MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin")
+
+
+def missing(tool: str) -> NoReturn:
+    if os.environ.get("CI"):
+        pytest.fail(f"{tool} is not installed")
+    pytest.skip(f"{tool} is not installed")
+
+
+@pytest.fixture(autouse=True)
+async def nothing_left_running() -> AsyncIterator[None]:
+    if MOSQUITTO is None:
+        missing("mosquitto")
+    yield
+    left = asyncio.all_tasks() - {asyncio.current_task()}
+    assert not left, f"tasks left running: {left}"
+
+
+@dataclass(frozen=True)
+class Entry:
+    id: int
+    message_id: str
+    topic: str
+    payload: bytes
+
+
+class MemoryOutbox:
+    def __init__(self) -> None:
+        self.changed = asyncio.Event()
+        self.moved = asyncio.Event()
+        self.entries: dict[int, Entry] = {}
+        self.aside: dict[int, str] = {}
+        self._last = 0
+
+    def add(self, topic: str, text: str) -> None:
+        self._last += 1
+        self.entries[self._last] = Entry(self._last, f"id-{self._last}", topic, text.encode())
+        self.changed.set()
+
+    async def pending(self, limit: int, after_id: int) -> list[Entry]:
+        return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
+
+    async def sent(self, ids: list[int]) -> None:
+        for id_ in ids:
+            del self.entries[id_]
+        self.moved.set()
+
+    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
+        del self.entries[id]
+        self.aside[id] = reason
+        self.moved.set()
+
+    async def empty(self) -> None:
+        async with asyncio.timeout(GENEROUS):
+            while self.entries:
+                self.moved.clear()
+                await self.moved.wait()
+
+
+class Mosquitto:
+    """A broker with its own folder, started and stopped at will on one port."""
+
+    def __init__(self, folder: Path, *lines: str) -> None:
+        self.folder = folder
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = int(free.getsockname()[1])
+        owner = ["user root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+        given = [] if any(line.startswith("allow_anonymous") for line in lines) else ["allow_anonymous true"]
+        config = [
+            f"listener {self.port} 127.0.0.1",
+            *owner,
+            *given,
+            "persistence true",
+            f"persistence_location {folder}/",
+            "log_dest stderr",
+            "log_type all",
+            *lines,
+        ]
+        self.config = folder / "mosquitto.conf"
+        self.config.write_text("\n".join(config) + "\n")
+        self.process: asyncio.subprocess.Process | None = None
+        self.log: list[str] = []
+        self._reader: asyncio.Task[None] | None = None
+        self._running = asyncio.Event()
+
+    async def start(self) -> None:
+        assert MOSQUITTO is not None
+        self._running.clear()
+        self.process = await asyncio.create_subprocess_exec(
+            MOSQUITTO, "-c", str(self.config), stderr=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.DEVNULL
+        )
+        self._reader = asyncio.create_task(self._read(self.process))
+        async with asyncio.timeout(GENEROUS):
+            await self._running.wait()
+        assert self.process.returncode is None, "\n".join(self.log)
+
+    async def _read(self, process: asyncio.subprocess.Process) -> None:
+        assert process.stderr is not None
+        async for line in process.stderr:
+            self.log.append(line.decode(errors="replace").rstrip())
+            if "running" in self.log[-1]:
+                self._running.set()
+        self._running.set()
+
+    async def stop(self) -> None:
+        if self.process is not None and self.process.returncode is None:
+            self.process.send_signal(signal.SIGTERM)
+            await self.process.wait()
+        if self._reader is not None:
+            await self._reader
+
+
+@contextlib.asynccontextmanager
+async def broker(folder: Path, *lines: str) -> AsyncIterator[Mosquitto]:
+    running = Mosquitto(folder, *lines)
+    try:
+        await running.start()
+        yield running
+    finally:
+        await running.stop()
+
+
+@dataclass
+class Seen:
+    """What a consumer got, in the order it came."""
+
+    messages: list[aiomqtt.Message] = field(default_factory=list)
+    grew: asyncio.Event = field(default_factory=asyncio.Event)
+
+    async def until(self, enough: Callable[[list[aiomqtt.Message]], object]) -> None:
+        async with asyncio.timeout(GENEROUS):
+            while not enough(self.messages):
+                self.grew.clear()
+                await self.grew.wait()
+
+    def ids(self) -> list[str]:
+        found = (dict(getattr(message.properties, "UserProperty", [])) for message in self.messages)
+        return [user["message-id"] for user in found if "message-id" in user]
+
+    def states(self) -> list[dict[str, str]]:
+        return [json.loads(_bytes(message)) for message in self.messages if message.topic.value.endswith("/state")]
+
+
+def _bytes(message: aiomqtt.Message) -> bytes:
+    assert isinstance(message.payload, bytes)
+    return message.payload
+
+
+@contextlib.asynccontextmanager
+async def consumer(port: int, seen: Seen) -> AsyncIterator[None]:
+    """Collect what is published, with a session the broker keeps while the consumer is away."""
+    session = Properties(PacketTypes.CONNECT)
+    session.SessionExpiryInterval = 3600
+    client = aiomqtt.Client(
+        "127.0.0.1", port, identifier="shop", protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=session
+    )
+
+    # Straight from paho: what waits in aiomqtt's own queue when the connection breaks is acknowledged and lost.
+    def collect(client: object, userdata: object, message: MQTTMessage) -> None:
+        seen.messages.append(aiomqtt.Message._from_paho_message(message))
+        seen.grew.set()
+
+    client._client.on_message = collect
+    async with contextlib.AsyncExitStack() as stack:
+        await client.__aenter__()
+        stack.callback(client._client._sock_close)
+        await client.subscribe("meterlink/#", qos=1)
+        yield
+        if client._disconnected.done():
+            client._disconnected.exception()  # looked at, so that asyncio does not report it
+
+
+class Delays:
+    """Stands in for sleeping: notes how long, and returns when told to."""
+
+    def __init__(self) -> None:
+        self.asked: list[float] = []
+        self.waiting = asyncio.Event()
+        self.go = asyncio.Event()
+
+    async def __call__(self, delay: float) -> None:
+        self.asked.append(delay)
+        self.waiting.set()
+        await self.go.wait()
+
+
+@dataclass
+class Notices:
+    told: list[tuple[str, str]] = field(default_factory=list)
+
+    def __call__(self, level: str, text: str) -> None:
+        self.told.append((level, text))
+
+
+@contextlib.asynccontextmanager
+async def publishing(publisher: Publisher) -> AsyncIterator[None]:
+    """Run a publisher around the body and stop it cleanly after."""
+    task = asyncio.create_task(publisher.run())
+    try:
+        yield
+    finally:
+        publisher.stop()
+        async with asyncio.timeout(GENEROUS):
+            await task
+
+
+def local(port: int, **more: object) -> Broker:
+    return Broker("127.0.0.1", "teststation1", port=port, tls=False, **more)  # type: ignore[arg-type]
+
+
+async def test_messages_arrive_in_order_with_what_a_consumer_needs(tmp_path: Path) -> None:
+    outbox, seen = MemoryOutbox(), Seen()
+    async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+        async with publishing(Publisher(local(mosquitto.port), "north van", outbox, Notices())):
+            for number in range(50):
+                outbox.add("meterlink/north van/readings/amber", f'[{{"n":"x","v":{number}}}]')
+            await outbox.empty()
+        await seen.until(lambda messages: len(messages) >= 52)
+    assert seen.ids() == [f"id-{number}" for number in range(1, 51)]
+    one = seen.messages[1]
+    assert one.qos == 1
+    assert one.properties is not None
+    assert one.properties.ContentType == "application/senml+json"
+    assert one.properties.PayloadFormatIndicator == 1
+    assert [state["state"] for state in seen.states()] == ["online", "offline"]
+    assert not outbox.aside
+
+
+async def test_a_broker_that_stops_and_starts_loses_nothing(tmp_path: Path) -> None:
+    outbox, seen, delays, notices = MemoryOutbox(), Seen(), Delays(), Notices()
+    async with broker(tmp_path) as mosquitto:
+        publisher = Publisher(local(mosquitto.port), "van", outbox, notices, sleep=delays)
+        async with publishing(publisher):
+            async with consumer(mosquitto.port, seen):
+                for number in range(400):
+                    outbox.add("meterlink/van/readings/amber", f"[{number}]")
+                await seen.until(lambda messages: len(messages) >= 40)
+                await mosquitto.stop()
+            for number in range(400, 450):
+                outbox.add("meterlink/van/held/unit/part", f"[{number}]")
+            async with asyncio.timeout(GENEROUS):
+                await delays.waiting.wait()
+            assert publisher.state == "waiting"
+            assert outbox.entries
+            await mosquitto.start()
+            async with consumer(mosquitto.port, seen):
+                delays.go.set()
+                await outbox.empty()
+                await seen.until(lambda _: len(set(seen.ids())) >= 450)
+    first_seen = list(dict.fromkeys(seen.ids()))
+    assert first_seen == [f"id-{number}" for number in range(1, 451)]
+    assert notices.told[0][0] == "warning"
+    assert notices.told[-1] == ("info", "")
+
+
+async def test_state_is_retained_from_birth_to_clean_stop(tmp_path: Path) -> None:
+    outbox = MemoryOutbox()
+    async with broker(tmp_path) as mosquitto:
+        async with publishing(Publisher(local(mosquitto.port), "van", outbox, Notices())):
+            outbox.add("meterlink/van/readings/amber", "[]")
+            await outbox.empty()
+            late = Seen()
+            async with consumer(mosquitto.port, late):
+                await late.until(lambda messages: messages)
+            assert late.messages[0].retain
+            assert late.states()[0]["state"] == "online"
+        after = Seen()
+        async with consumer(mosquitto.port, after):
+            await after.until(lambda messages: any(message.retain for message in messages))
+    assert after.states()[-1]["state"] == "offline"
+    assert after.states()[-1]["reason"] == "stopped"
+
+
+PROCESS = """
+import asyncio, sys
+from meterlink.publish.mqtt import Broker
+from meterlink.publish.publisher import Publisher
+
+class Nothing:
+    changed = asyncio.Event()
+    async def pending(self, limit, after_id): return []
+    async def sent(self, ids): pass
+    async def set_aside(self, id, reason): pass
+
+broker = Broker("127.0.0.1", "teststation1", port=int(sys.argv[1]), tls=False)
+asyncio.run(Publisher(broker, "van", Nothing(), lambda level, text: None).run())
+"""
+
+
+async def test_the_will_speaks_for_a_killed_process(tmp_path: Path) -> None:
+    seen = Seen()
+    async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+        process = await asyncio.create_subprocess_exec(sys.executable, "-c", PROCESS, str(mosquitto.port))
+        try:
+            await seen.until(lambda messages: messages)
+        finally:
+            process.kill()
+            await process.wait()
+        await seen.until(lambda messages: len(messages) >= 2)
+    assert [(state["state"], state.get("reason")) for state in seen.states()] == [
+        ("online", None),
+        ("offline", "connection lost"),
+    ]
+
+
+async def test_cancelling_leaves_the_will_behind(tmp_path: Path) -> None:
+    seen, outbox = Seen(), MemoryOutbox()
+    async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+        task = asyncio.create_task(Publisher(local(mosquitto.port), "van", outbox, Notices()).run())
+        await seen.until(lambda messages: messages)
+        task.cancel()
+        await asyncio.wait({task})
+        await seen.until(lambda messages: len(messages) >= 2)
+    assert task.cancelled()
+    assert seen.states()[-1]["reason"] == "connection lost"
+
+
+async def _password_file(folder: Path) -> Path:
+    tool = shutil.which("mosquitto_passwd")
+    if tool is None:
+        missing("mosquitto_passwd")
+    path = folder / "passwords"
+    process = await asyncio.create_subprocess_exec(
+        tool, "-c", "-b", str(path), "van", "right", stderr=asyncio.subprocess.DEVNULL
+    )
+    assert await process.wait() == 0
+    return path
+
+
+async def test_a_wrong_password_is_a_configuration_fault_and_a_corrected_one_is_used(tmp_path: Path) -> None:
+    passwords = await _password_file(tmp_path)
+    secret = tmp_path / "secret"
+    secret.write_text("wrong\n")
+    outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
+    outbox.add("meterlink/van/readings/amber", "[1]")
+    async with broker(tmp_path, "allow_anonymous false", f"password_file {passwords}") as mosquitto:
+        settings = local(mosquitto.port, username="van", password_file=secret)
+        publisher = Publisher(settings, "van", outbox, notices, sleep=delays)
+        async with publishing(publisher):
+            async with asyncio.timeout(GENEROUS):
+                await delays.waiting.wait()
+            assert publisher.state == "configuration"
+            assert delays.asked == [CONFIGURATION_DELAY]
+            assert notices.told[0][0] == "alarm"
+            assert "user name or password" in notices.told[0][1]
+            assert outbox.entries
+            secret.write_text("right\n")
+            delays.go.set()
+            await outbox.empty()
+    assert notices.told[-1] == ("info", "")
+
+
+async def test_a_denied_message_is_set_aside_and_the_rest_goes_on(tmp_path: Path) -> None:
+    acl = tmp_path / "acl"
+    acl.write_text(
+        "topic readwrite meterlink/van/readings/#\ntopic readwrite meterlink/van/state\ntopic read meterlink/#\n"
+    )
+    acl.chmod(0o600)
+    outbox, seen, notices = MemoryOutbox(), Seen(), Notices()
+    async with broker(tmp_path, f"acl_file {acl}") as mosquitto, consumer(mosquitto.port, seen):
+        async with publishing(Publisher(local(mosquitto.port), "van", outbox, notices)):
+            for number in range(30):
+                kind = "held/unit/part" if number == 7 else "readings/amber"
+                outbox.add(f"meterlink/van/{kind}", f"[{number}]")
+            await outbox.empty()
+        await seen.until(lambda _: len(seen.ids()) >= 29)
+    assert list(outbox.aside) == [8]
+    assert "authori" in outbox.aside[8].lower()
+    assert seen.ids() == [f"id-{number}" for number in range(1, 31) if number != 8]
+    level, text = notices.told[-1]
+    assert level == "warning"
+    assert "meterlink/van/held/unit/part" in text
+
+
+def _certificates(folder: Path) -> tuple[Path, Path, Path]:
+    """Return the PEM files of an authority, and of a certificate for 127.0.0.1 it signed with its key."""
+    from cryptography import x509  # noqa: PLC0415 - a fifth of a second only these tests should pay
+    from cryptography.hazmat.primitives import hashes, serialization  # noqa: PLC0415
+    from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415
+    from cryptography.x509.oid import NameOID  # noqa: PLC0415
+
+    now = dt.datetime.now(dt.UTC)
+    names = {
+        role: x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, role)]) for role in ("test authority", "test broker")
+    }
+    keys = {role: ec.generate_private_key(ec.SECP256R1()) for role in names}
+
+    def signed(role: str, *extensions: tuple[x509.ExtensionType, bool]) -> x509.Certificate:
+        builder = x509.CertificateBuilder(
+            names["test authority"],
+            names[role],
+            keys[role].public_key(),
+            x509.random_serial_number(),
+            now - dt.timedelta(days=1),
+            now + dt.timedelta(days=1),
+        )
+        authority_key = keys["test authority"].public_key()
+        builder = builder.add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(authority_key), False)
+        builder = builder.add_extension(x509.SubjectKeyIdentifier.from_public_key(keys[role].public_key()), False)
+        for extension, critical in extensions:
+            builder = builder.add_extension(extension, critical)
+        return builder.sign(keys["test authority"], hashes.SHA256())
+
+    signs = x509.KeyUsage(True, False, False, False, False, True, True, False, False)
+    authority = signed("test authority", (x509.BasicConstraints(True, 0), True), (signs, True))
+    address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+    server = signed("test broker", (address, False))
+    paths = folder / "authority.pem", folder / "server.pem", folder / "server.key"
+    encoding = serialization.Encoding.PEM
+    paths[0].write_bytes(authority.public_bytes(encoding))
+    paths[1].write_bytes(server.public_bytes(encoding))
+    paths[2].write_bytes(
+        keys["test broker"].private_bytes(encoding, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    )
+    return paths
+
+
+async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_one_works(tmp_path: Path) -> None:
+    authority, certificate, key = _certificates(tmp_path)
+    async with broker(tmp_path, f"certfile {certificate}", f"keyfile {key}") as mosquitto:
+        outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
+        outbox.add("meterlink/van/readings/amber", "[1]")
+        untrusting = Publisher(
+            Broker("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
+        )
+        async with publishing(untrusting):
+            async with asyncio.timeout(GENEROUS):
+                await delays.waiting.wait()
+            assert untrusting.state == "configuration"
+            assert delays.asked == [CONFIGURATION_DELAY]
+            assert "not trusted" in notices.told[0][1]
+        assert outbox.entries
+
+        trusting = Broker("127.0.0.1", "teststation1", port=mosquitto.port, ca_file=authority)
+        async with publishing(Publisher(trusting, "van", outbox, Notices())):
+            await outbox.empty()
+
+        outbox.add("meterlink/van/readings/amber", "[2]")
+        unverified = Broker("127.0.0.1", "teststation1", port=mosquitto.port, verify=False)
+        async with publishing(Publisher(unverified, "van", outbox, Notices())):
+            await outbox.empty()
+
+        # The certificate is for 127.0.0.1, not for this name of it.
+        delays = Delays()
+        misnamed = Broker("localhost", "teststation1", port=mosquitto.port, ca_file=authority)
+        publisher = Publisher(misnamed, "van", MemoryOutbox(), Notices(), sleep=delays)
+        async with publishing(publisher):
+            async with asyncio.timeout(GENEROUS):
+                await delays.waiting.wait()
+            assert publisher.state == "configuration"
+
+
+async def test_tls_towards_a_plain_port_names_the_setting(tmp_path: Path) -> None:
+    outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
+    async with broker(tmp_path) as mosquitto:
+        publisher = Publisher(
+            Broker("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
+        )
+        async with publishing(publisher):
+            async with asyncio.timeout(GENEROUS):
+                await delays.waiting.wait()
+            # A broker that only hangs up cannot be told from a broken link, so the notice names the setting.
+            assert publisher.state in {"waiting", "configuration"}
+            assert "mqtt.tls" in notices.told[0][1]

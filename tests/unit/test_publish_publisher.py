@@ -1,0 +1,359 @@
+"""The publisher's own rules (order, back-off, notices, settings) with a connection and a clock of the test's making."""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from meterlink.clock import Stamp, SystemClock
+from meterlink.errors import PublishError, SettingsError
+from meterlink.publish.mqtt import (
+    Answer,
+    Broker,
+    ConfigurationError,
+    Connection,
+    Message,
+    UnreachableError,
+    new_identifier,
+)
+from meterlink.publish.outbox import StoreOutbox
+from meterlink.publish.publisher import CONFIGURATION_DELAY, LONGEST_DELAY, STEADY_AFTER, WINDOW, Publisher
+from meterlink.store.reader import Reader
+from meterlink.store.rows import Batch, OutboxRow
+from meterlink.store.writer import Writer
+
+GENEROUS = 30.0  # s; an outer limit, not a wait
+BROKER = Broker("broker.example", "teststation1")
+
+
+@pytest.fixture(autouse=True)
+async def nothing_left_running() -> AsyncIterator[None]:
+    yield
+    left = asyncio.all_tasks() - {asyncio.current_task()}
+    assert not left, f"tasks left running: {left}"
+
+
+class TestClock:
+    __test__ = False
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+
+    def stamp(self) -> Stamp:
+        return Stamp(1_800_000_000_000_000_000 + int(self.seconds * 1e9), int(self.seconds * 1e9))
+
+
+@dataclass(frozen=True)
+class Entry:
+    id: int
+    message_id: str
+    topic: str
+    payload: bytes = b"[]"
+
+
+class MemoryOutbox:
+    def __init__(self, count: int = 0) -> None:
+        self.changed = asyncio.Event()
+        self.entries = {number: Entry(number, f"id-{number}", "t") for number in range(1, count + 1)}
+        self.aside: dict[int, str] = {}
+
+    async def pending(self, limit: int, after_id: int) -> list[Entry]:
+        return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
+
+    async def sent(self, ids: list[int]) -> None:
+        for id_ in ids:
+            del self.entries[id_]
+
+    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
+        self.aside[id] = reason
+        del self.entries[id]
+
+
+@dataclass
+class FakeConnection:
+    """Answers as ``answers`` says; without one, when the test does."""
+
+    answers: Callable[[Message], Answer | None]
+    receive_maximum: int = 65_535
+    sent: list[tuple[Message, "asyncio.Future[Answer]"]] = field(default_factory=list)
+    grew: asyncio.Event = field(default_factory=asyncio.Event)
+    closed: str = ""
+
+    def __post_init__(self) -> None:
+        self.lost: asyncio.Future[PublishError] = asyncio.get_running_loop().create_future()
+
+    def send(self, message: Message) -> "asyncio.Future[Answer]":
+        future: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        answer = self.answers(message)
+        if answer is not None:
+            future.set_result(answer)
+        self.sent.append((message, future))
+        self.grew.set()
+        return future
+
+    async def close(self) -> None:
+        self.closed = "cleanly"
+
+    async def drop(self) -> None:
+        self.closed = "dropped"
+
+    async def has_sent(self, count: int) -> None:
+        async with asyncio.timeout(GENEROUS):
+            while len(self.sent) < count:
+                self.grew.clear()
+                await self.grew.wait()
+
+
+@dataclass
+class Bench:
+    """A publisher whose attempts to connect take from ``attempts``; sleeping is over at once until none is left."""
+
+    attempts: list[PublishError | FakeConnection]
+    outbox: MemoryOutbox = field(default_factory=MemoryOutbox)
+    clock: TestClock = field(default_factory=TestClock)
+    delays: list[float] = field(default_factory=list)
+    notices: list[tuple[str, str]] = field(default_factory=list)
+    wills: list[Message] = field(default_factory=list)
+    used_up: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def publisher(self, chance: float = 1.0) -> Publisher:
+        return Publisher(
+            BROKER,
+            "north van",
+            self.outbox,
+            lambda level, text: self.notices.append((level, text)),
+            clock=self.clock,
+            open_connection=self.open,  # type: ignore[arg-type]
+            sleep=self.sleep,
+            chance=lambda: chance,
+        )
+
+    async def open(self, broker: Broker, will: Message, patience: float) -> FakeConnection:
+        del broker, patience
+        self.wills.append(will)
+        attempt = self.attempts.pop(0)
+        if isinstance(attempt, PublishError):
+            raise attempt
+        return attempt
+
+    async def sleep(self, delay: float) -> None:
+        self.delays.append(delay)
+        if not self.attempts:
+            self.used_up.set()
+            await asyncio.Event().wait()
+
+    async def until_used_up(self, publisher: Publisher) -> None:
+        task = asyncio.create_task(publisher.run())
+        async with asyncio.timeout(GENEROUS):
+            await self.used_up.wait()
+            publisher.stop()
+            await task
+
+
+def yes(_: Message) -> Answer:
+    return Answer()
+
+
+async def test_delays_double_up_to_a_minute() -> None:
+    bench = Bench([UnreachableError("no") for _ in range(9)])
+    await bench.until_used_up(bench.publisher())
+    assert bench.delays == [1, 2, 4, 8, 16, 32, LONGEST_DELAY, LONGEST_DELAY, LONGEST_DELAY]
+
+
+async def test_delays_are_jittered_over_their_whole_length() -> None:
+    bench = Bench([UnreachableError("no") for _ in range(8)])
+    await bench.until_used_up(bench.publisher(chance=0.25))
+    assert bench.delays == [0.25, 0.5, 1, 2, 4, 8, 15, 15]
+
+
+@pytest.mark.parametrize(("lasted", "delays"), [(STEADY_AFTER - 1, [1, 2, 4]), (STEADY_AFTER, [1, 2, 1])])
+async def test_only_a_steady_connection_resets_the_delay(lasted: float, delays: list[float]) -> None:
+    clock = TestClock()
+    connection = FakeConnection(yes)
+    bench = Bench([UnreachableError("no"), UnreachableError("no"), connection], clock=clock)
+    publisher = bench.publisher()
+    task = asyncio.create_task(publisher.run())
+    await connection.has_sent(1)
+    for _ in range(10):  # a few rounds of the loop: the birth message has been answered already
+        await asyncio.sleep(0)
+    assert publisher.state == "online"
+    clock.seconds = lasted
+    connection.lost.set_result(UnreachableError("gone"))
+    async with asyncio.timeout(GENEROUS):
+        await bench.used_up.wait()
+        publisher.stop()
+        await task
+    assert bench.delays == delays
+    assert connection.closed == "dropped"
+
+
+async def test_a_configuration_fault_is_an_alarm_and_tried_again_every_five_minutes() -> None:
+    bench = Bench([ConfigurationError("refused.", "Check it."), ConfigurationError("refused.", "Check it.")])
+    publisher = bench.publisher()
+    await bench.until_used_up(publisher)
+    assert bench.delays == [CONFIGURATION_DELAY] * 2 == [300, 300]
+    assert len(bench.notices) == 1, "the same notice is not repeated"
+    assert bench.notices[0][0] == "alarm"
+    assert "Check it." in bench.notices[0][1]
+
+
+async def test_birth_will_and_farewell() -> None:
+    connection = FakeConnection(yes)
+    bench = Bench([connection])
+    publisher = bench.publisher()
+    task = asyncio.create_task(publisher.run())
+    await connection.has_sent(1)
+    publisher.stop()
+    await task
+    (birth, _), (farewell, _) = connection.sent
+    will = bench.wills[0]
+    for message, state in ((birth, "online"), (will, "offline"), (farewell, "offline")):
+        assert message.topic == "meterlink/north van/state"
+        assert message.retain
+        assert json.loads(message.payload)["state"] == state
+        assert json.loads(message.payload)["station"] == "north van"
+    assert json.loads(will.payload)["reason"] == "connection lost"
+    assert json.loads(farewell.payload)["reason"] == "stopped"
+    assert connection.closed == "cleanly"
+    assert publisher.state == "stopped"
+
+
+async def test_at_most_a_window_is_under_way_and_stop_waits_for_it() -> None:
+    connection = FakeConnection(lambda message: Answer() if message.retain else None)
+    bench = Bench([connection], MemoryOutbox(WINDOW * 2))
+    publisher = bench.publisher()
+    task = asyncio.create_task(publisher.run())
+    await connection.has_sent(1 + WINDOW)
+    for _ in range(10):
+        await asyncio.sleep(0)
+    assert len(connection.sent) == 1 + WINDOW
+    assert len(bench.outbox.entries) == WINDOW * 2, "nothing is deleted before it is acknowledged"
+    publisher.stop()
+    for _, answer in connection.sent[1:]:
+        answer.set_result(Answer())
+    await task
+    assert sorted(bench.outbox.entries) == list(range(WINDOW + 1, WINDOW * 2 + 1))
+    assert connection.closed == "cleanly"
+
+
+async def test_what_comes_later_is_noticed() -> None:
+    connection = FakeConnection(yes)
+    bench = Bench([connection])
+    publisher = bench.publisher()
+    task = asyncio.create_task(publisher.run())
+    await connection.has_sent(1)
+    for number in range(1, 4):
+        bench.outbox.entries[number] = Entry(number, f"id-{number}", "t")
+        bench.outbox.changed.set()
+        await connection.has_sent(1 + number)
+    publisher.stop()
+    await task
+    assert [message.message_id for message, _ in connection.sent] == ["", "id-1", "id-2", "id-3", ""]
+    assert not bench.outbox.entries
+
+
+async def test_a_denied_birth_is_told_and_the_rest_goes_on() -> None:
+    connection = FakeConnection(lambda message: Answer("Not authorized" if message.retain else ""))
+    bench = Bench([connection], MemoryOutbox(1))
+    publisher = bench.publisher()
+    task = asyncio.create_task(publisher.run())
+    await connection.has_sent(2)
+    publisher.stop()
+    await task
+    assert not bench.outbox.entries
+    assert bench.notices[0][0] == "warning"
+    assert "meterlink/north van/state: Not authorized" in bench.notices[0][1]
+
+
+async def test_it_empties_the_outbox_of_a_real_database(tmp_path: Path) -> None:
+    path = tmp_path / "meterlink.db"
+    writer = Writer(path, station="van", clock=SystemClock(), boot_id="boot", on_alarm=lambda _: None)
+    writer.start()
+    try:
+        outbox = StoreOutbox(Reader(path), writer)
+        rows = tuple(OutboxRow(f"id-{number}", f"t/{number}", b"[]", droppable=True) for number in range(40))
+        await asyncio.wrap_future(writer.submit(Batch(outbox=rows)))
+        connection = FakeConnection(lambda message: Answer("denied" if message.topic == "t/7" else ""))
+        bench = Bench([connection])
+        bench.outbox = outbox  # type: ignore[assignment]
+        publisher = bench.publisher()
+        task = asyncio.create_task(publisher.run())
+        await connection.has_sent(41)
+        await asyncio.wrap_future(writer.submit(Batch(outbox=(OutboxRow("late", "t/late", b"[]", droppable=False),))))
+        outbox.changed.set()
+        await connection.has_sent(42)
+        publisher.stop()
+        await task
+        assert [message.topic for message, _ in connection.sent[1:-1]] == [f"t/{number}" for number in range(40)] + [
+            "t/late"
+        ]
+        counts = Reader(path).counts()
+        assert (counts["outbox"], counts["set_aside"]) == (0, 1)
+    finally:
+        writer.close()
+
+
+@pytest.mark.parametrize(
+    ("wrong", "key"),
+    [
+        ({"host": ""}, "mqtt.host"),
+        ({"host": "two words"}, "mqtt.host"),
+        ({"port": 0}, "mqtt.port"),
+        ({"port": 65_536}, "mqtt.port"),
+        ({"identifier": ""}, "mqtt.identifier"),
+        ({"identifier": "a\nb"}, "mqtt.identifier"),
+        ({"identifier": "x" * 129}, "mqtt.identifier"),
+        ({"keepalive": 19}, "mqtt.keepalive"),
+        ({"keepalive": 31}, "mqtt.keepalive"),
+        ({"password_file": Path("p")}, "mqtt.username"),
+        ({"tls": False, "username": "van", "password_file": Path("p")}, "mqtt.tls"),
+        ({"tls": False, "host": "127.0.0.1.example", "username": "van", "password_file": Path("p")}, "mqtt.tls"),
+        ({"tls": False, "ca_file": Path("ca.pem")}, "mqtt.ca_file"),
+    ],
+)
+def test_settings_that_must_not_be_used(wrong: dict[str, object], key: str) -> None:
+    settings = {"host": "broker.example", "identifier": "teststation1"} | wrong
+    with pytest.raises(SettingsError, match=key.replace(".", r"\.")):
+        Broker(**settings)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "127.8.0.1", "::1"])
+def test_a_password_without_tls_is_for_this_machine_only(host: str) -> None:
+    assert Broker(host, "a", tls=False, username="van", password_file=Path("p")).address == (host, 1883)
+
+
+def test_tls_is_the_default_with_its_port() -> None:
+    assert BROKER.tls
+    assert BROKER.verify
+    assert BROKER.address == ("broker.example", 8883)
+
+
+def test_new_identifiers_are_what_every_broker_takes() -> None:
+    # MQTT 5, 3.1.3.1: 1 to 23 bytes of digits and letters.
+    made = {new_identifier() for _ in range(100)}
+    assert len(made) == 100
+    assert all(one.isascii() and one.isalnum() and 1 <= len(one) <= 23 for one in made)
+
+
+@pytest.mark.parametrize(
+    ("make", "key"),
+    [
+        (lambda folder: {"ca_file": folder / "missing.pem"}, "mqtt.ca_file"),
+        (lambda folder: {"ca_file": folder / "noise"}, "mqtt.ca_file"),
+        (lambda folder: {"username": "van", "password_file": folder / "missing"}, "mqtt.password_file"),
+        (lambda folder: {"username": "van", "password_file": folder / "empty"}, "mqtt.password_file"),
+        (lambda folder: {"username": "van", "password_file": folder / "noise"}, "mqtt.password_file"),
+        (lambda folder: {"username": "van", "password_file": folder}, "mqtt.password_file"),
+    ],
+)
+async def test_files_that_cannot_be_used_are_a_configuration_fault(
+    tmp_path: Path, make: Callable[[Path], dict[str, object]], key: str
+) -> None:
+    (tmp_path / "empty").write_text("\n")
+    (tmp_path / "noise").write_bytes(b"\xff\xfe\x00")
+    broker = Broker("127.0.0.1", "teststation1", **make(tmp_path))  # type: ignore[arg-type]
+    with pytest.raises(ConfigurationError, match=key.replace(".", r"\.")):
+        await Connection.open(broker, Message("t", b"", "text/plain"), 1)

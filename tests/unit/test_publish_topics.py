@@ -1,0 +1,85 @@
+"""Topic levels and SenML names made from whatever text comes in."""
+
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.equipment import Check, Meter, Place, State, TestPoint
+from meterlink.publish.senml import name_part
+from meterlink.publish.topics import LONGEST_LEVEL, held_topic, level, meter_name, readings_topic, state_topic
+from meterlink.units import Quantity
+
+
+@given(st.text())
+def test_every_text_becomes_one_usable_level(text: str) -> None:
+    # MQTT 5, 1.5.4 (no NUL, no lone surrogates) and 4.7 (no wildcards or separator in a level).
+    made = level(text)
+    encoded = made.encode()
+    assert 0 < len(encoded) <= LONGEST_LEVEL
+    assert not set("+#/\0\x1b\n") & set(made)
+    assert made == made.strip()
+    assert level(made) == made
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("North van", "North van"),
+        ("a/b+c#d", "a-b-c-d"),
+        ("  two \t words\n", "two words"),
+        ("", "unnamed"),
+        ("\0\x1b\u202e", "unnamed"),
+        ("Kühlzelle", "Kühlzelle"),
+        ("ü" * 40, "ü" * (LONGEST_LEVEL // 2)),
+        ("x" + "ü" * 40, "x" + "ü" * ((LONGEST_LEVEL - 1) // 2)),
+    ],
+)
+def test_levels(text: str, expected: str) -> None:
+    assert level(text) == expected
+
+
+def test_topics() -> None:
+    meter = Meter("AA:BB:CC:12:34:56", "Amber Seven")
+    place = Place("Cold store 3", "condenser 1")
+    point = TestPoint(
+        "herm", "compressor", "run capacitor", ("C", "H"), Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR
+    )
+    sectioned = TestPoint(
+        "herm",
+        "compressor",
+        "run capacitor",
+        ("C", "H"),
+        Quantity.CAPACITANCE,
+        State.ISOLATED,
+        Check.CAPACITOR,
+        None,
+        "H",
+    )
+    assert readings_topic("van/1", meter) == "meterlink/van-1/readings/Amber Seven-123456"
+    assert held_topic("van", place, point) == "meterlink/van/held/condenser 1/run capacitor"
+    assert held_topic("van", place, sectioned) == "meterlink/van/held/condenser 1/run capacitor/H"
+    assert state_topic("van") == "meterlink/van/state"
+
+
+def test_meters_of_one_name_are_told_apart() -> None:
+    assert meter_name(Meter("AA:BB:CC:12:34:56", "Amber")) != meter_name(Meter("AA:BB:CC:12:34:57", "Amber"))
+    assert meter_name(Meter("", "typed in")) == "typed in"
+
+
+@given(st.text())
+def test_every_text_becomes_part_of_a_senml_name(text: str) -> None:
+    # RFC 8428 section 4.5.1, without the "/" that joins the parts.
+    assert re.fullmatch(r"[A-Za-z0-9:._-]{1,60}", name_part(text))
+
+
+@given(st.text(), st.text())
+def test_texts_that_differ_stay_different_names(one: str, other: str) -> None:
+    if "-".join(one.split()) != "-".join(other.split()):
+        assert name_part(one) != name_part(other)
+
+
+@pytest.mark.parametrize(("one", "other"), [("Kühler", "Kohler"), ("ü", "u"), ("a/b", "a-b"), ("x" * 60, "x" * 61)])
+def test_lookalikes_stay_different_names(one: str, other: str) -> None:
+    assert name_part(one) != name_part(other)
