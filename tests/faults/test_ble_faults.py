@@ -1,0 +1,1056 @@
+"""The radio room against a Bluetooth that misbehaves, in virtual time, with backends written for the purpose."""
+
+# ruff: noqa: ARG002, ARG003, ARG005 - the fakes have their base classes' parameters, used or not
+
+import asyncio
+import inspect
+import itertools
+import sys
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+from bleak.backends.adapter import BaseBleakAdapter
+from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.client import BaseBleakClient
+from bleak.backends.descriptor import BleakGATTDescriptor
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
+from bleak.backends.service import BleakGATTService, BleakGATTServiceCollection
+from bleak.exc import (
+    BleakBluetoothNotAvailableError,
+    BleakBluetoothNotAvailableReason,
+    BleakDBusError,
+    BleakError,
+    BleakGATTProtocolError,
+)
+
+from meterlink.ble import Limits, LinkState, Packet, Radio, RadioState
+from meterlink.clock import SystemClock
+from meterlink.driver_api import Advertisement, Channel, uuid16
+from meterlink.equipment import Meter
+from meterlink.errors import DriverError
+from meterlink_simulators.warp import WarpClock, run_warped
+
+MEASURED = "6d2a1f00-52a4-4c5e-9d8e-3c1f5b7a9e01"  # invented, like every UUID and name here
+SERVICE = "6d2a1f00-52a4-4c5e-9d8e-3c1f5b7a9e00"
+BATTERY = uuid16(0x2A19)
+SERIAL = uuid16(0x2A25)
+DEVICE_INFORMATION = uuid16(0x180A)
+PRESENTATION = uuid16(0x2904)
+ADDRESS = "AA:00:00:00:00:01"
+
+IN_PROGRESS = BleakDBusError("org.bluez.Error.InProgress", ["Operation already in progress"])
+ABORTED = BleakDBusError("org.bluez.Error.Failed", ["le-connection-abort-by-local"])
+NO_SLOT = BleakDBusError("org.bluez.Error.Failed", ["le-connection-concurrent-connection-limit"])
+NO_ADAPTER = BleakBluetoothNotAvailableError(
+    "No Bluetooth adapters found.", BleakBluetoothNotAvailableReason.NO_BLUETOOTH
+)
+
+
+class Hang:
+    """In a script: the call never returns; ``stubborn`` ones do not even return when cancelled once."""
+
+    def __init__(self, *, stubborn: bool = False) -> None:
+        self.stubborn = stubborn
+
+    async def wait(self) -> None:
+        try:
+            await asyncio.sleep(1e9)
+        except asyncio.CancelledError:
+            if self.stubborn:
+                await asyncio.sleep(1e9)
+            raise
+
+
+async def several_turns() -> None:
+    for _ in range(3):
+        await asyncio.sleep(0)
+
+
+async def act(script: list[Exception | Hang]) -> None:
+    """Yield to the loop, then do what the script says next; nothing once it is used up."""
+    await asyncio.sleep(0)
+    if script:
+        match script.pop(0):
+            case Hang() as hang:
+                await hang.wait()
+            case error:
+                raise error
+
+
+@dataclass(eq=False)
+class FakeMeter:
+    """A peripheral: two characteristics that measure, a battery level, perhaps a serial number."""
+
+    address: str = ADDRESS
+    name: str = "Bench one"
+    uuids: tuple[str, ...] = (SERVICE,)
+    serial: bytes = b""
+    advertises: bool = True
+    advertises_connected: bool = False
+    mute: bool = False
+    paired: bool = False
+    rssi: int = -60
+    period: float = 0.5  # s between notifications
+    on_connect: list[Exception | Hang] = field(default_factory=list)
+    on_subscribe: list[Exception | Hang] = field(default_factory=list)
+    on_read: list[Exception | Hang] = field(default_factory=list)
+    on_describe: list[Exception | Hang] = field(default_factory=list)
+    on_disconnect: list[Exception | Hang] = field(default_factory=list)
+    clients: list["FakeClient"] = field(default_factory=list)
+
+    @property
+    def client(self) -> "FakeClient | None":
+        return next((one for one in self.clients if one.is_connected), None)
+
+    def drop(self) -> None:
+        """Break the link from the meter's side."""
+        if self.client is not None:
+            self.client.dropped()
+
+
+class Air:
+    """All there is to hear, and the adapter that hears it."""
+
+    def __init__(self, *meters: FakeMeter, slots: int = 99) -> None:
+        self.meters = {meter.address: meter for meter in meters}
+        self.slots = slots
+        self.present = True
+        self.mute = False
+        self.on_scan: list[Exception | Hang] = []
+        self.scans = 0
+        self.scanning = 0
+        self.scanner: FakeScanner | None = None
+        self.buses = 0  # open, as a D-Bus connection is until disconnect() is called
+        self.most_linked = 0
+        self.unpaired: list[str] = []
+        self.linked_before: list[str] = []
+
+    @property
+    def linked(self) -> int:
+        return sum(meter.client is not None for meter in self.meters.values())
+
+    def vanish(self) -> None:
+        self.present = False
+        for meter in self.meters.values():
+            meter.drop()
+
+
+class FakeScanner(BaseBleakScanner):
+    air: Air
+
+    def __init__(
+        self, detection_callback: Any, service_uuids: list[str] | None, scanning_mode: str, **kwargs: Any
+    ) -> None:
+        super().__init__(detection_callback, service_uuids)
+        self._task: asyncio.Task[None] | None = None
+
+    async def start(self) -> None:
+        await act(self.air.on_scan)
+        if not self.air.present:
+            raise NO_ADAPTER
+        assert self.air.scanning == 0, "two scans at once"
+        self.air.scanning += 1
+        self.air.scans += 1
+        self.air.scanner = self
+        self._task = asyncio.create_task(self._advertise())
+
+    async def stop(self) -> None:
+        await several_turns()
+        if self._task is not None:
+            self._task.cancel()
+            self._task = None
+            self.air.scanner = None
+            self.air.scanning -= 1
+
+    async def _advertise(self) -> None:
+        while True:
+            await asyncio.sleep(0)
+            for meter in list(self.air.meters.values()):
+                audible = meter.advertises and (meter.advertises_connected or meter.client is None)
+                if audible and self.air.present and not self.air.mute:
+                    self.hear(meter)
+            await asyncio.sleep(1)
+
+    def hear(self, meter: FakeMeter) -> None:
+        data = AdvertisementData(meter.name, {}, {}, list(meter.uuids), None, meter.rssi, ())
+        details = {"path": meter.address, "props": {"Paired": meter.paired}}
+        device = self.create_or_update_device(meter.address, meter.address, meter.name, details, data)
+        self.call_detection_callbacks(device, data)
+
+
+class FakeClient(BaseBleakClient):
+    air: Air
+
+    def __init__(self, address_or_ble_device: BLEDevice | str, services: set[str] | None = None, **kwargs: Any) -> None:
+        self.fresh_services = kwargs.pop("winrt").get("use_cached_services") is False
+        super().__init__(address_or_ble_device, **kwargs)
+        self.meter = self.air.meters[self.address]
+        self.meter.clients.append(self)
+        self.callbacks: dict[int, Callable[[bytearray], None]] = {}
+        self._linked = False
+        self._bus = False
+        self._talk: asyncio.Task[None] | None = None
+
+    @property
+    def name(self) -> str:
+        return self.meter.name
+
+    @property
+    def mtu_size(self) -> int:
+        return 23
+
+    @property
+    def is_connected(self) -> bool:
+        return self._linked
+
+    async def connect(self, pair: bool, **kwargs: Any) -> None:
+        self._bus = True
+        self.air.buses += 1
+        if not self.air.present:
+            raise BleakError("device 'dev' not found")
+        await act(self.meter.on_connect)
+        if self.air.linked >= self.air.slots:
+            raise NO_SLOT
+        self._linked = True
+        self.air.most_linked = max(self.air.most_linked, self.air.linked)
+        self.services = collection(self.meter)
+        await asyncio.sleep(0)
+
+    async def disconnect(self) -> None:
+        await several_turns()
+        await act(self.meter.on_disconnect)
+        if self._bus:
+            self._bus = False
+            self.air.buses -= 1
+        self._close()
+
+    def _close(self) -> None:
+        self._linked = False
+        if self._talk is not None:
+            self._talk.cancel()
+            self._talk = None
+
+    def dropped(self) -> None:
+        self._close()
+        assert self._disconnected_callback is not None
+        self._disconnected_callback()
+
+    async def pair(self, *args: Any, **kwargs: Any) -> None:
+        raise NotImplementedError
+
+    async def unpair(self) -> None:
+        self.air.unpaired.append(self.address)
+
+    async def read_gatt_char(
+        self, characteristic: BleakGATTCharacteristic, *, use_cached: bool = False, **kwargs: Any
+    ) -> bytearray:
+        if characteristic.uuid == SERIAL:
+            return bytearray(self.meter.serial)
+        await act(self.meter.on_read)
+        return bytearray([90])
+
+    async def read_gatt_descriptor(
+        self, descriptor: BleakGATTDescriptor, *, use_cached: bool = False, **kwargs: Any
+    ) -> bytearray:
+        await asyncio.sleep(0)
+        await act(self.meter.on_describe)
+        if descriptor.characteristic_uuid == BATTERY:
+            raise BleakGATTProtocolError(0x02)
+        return bytearray(b"\x06\xfe\x28\x27\x01\x00\x00")
+
+    async def write_gatt_char(self, characteristic: BleakGATTCharacteristic, data: Any, response: bool) -> None:
+        raise NotImplementedError
+
+    async def write_gatt_descriptor(self, descriptor: BleakGATTDescriptor, data: Any) -> None:
+        raise NotImplementedError
+
+    async def start_notify(self, characteristic: BleakGATTCharacteristic, callback: Any, **kwargs: Any) -> None:
+        await act(self.meter.on_subscribe)
+        self.callbacks[characteristic.handle] = callback
+        if self._talk is None:
+            self._talk = asyncio.create_task(self._chatter())
+
+    async def stop_notify(self, characteristic: BleakGATTCharacteristic) -> None:
+        del self.callbacks[characteristic.handle]
+
+    def say(self, data: bytes) -> None:
+        for callback in list(self.callbacks.values()):
+            callback(bytearray(data))
+
+    async def _chatter(self) -> None:
+        for count in itertools.count():
+            if not self.meter.mute:
+                self.say(bytes([count % 256]))
+            await asyncio.sleep(self.meter.period)
+
+
+def collection(meter: FakeMeter) -> BleakGATTServiceCollection:
+    found = BleakGATTServiceCollection()
+    handles = itertools.count(1)
+
+    def add(service: BleakGATTService, uuid: str, properties: list[Any], *descriptors: str) -> None:
+        char = BleakGATTCharacteristic(None, next(handles), uuid, properties, lambda: 20, service)
+        found.add_characteristic(char)
+        for descriptor in descriptors:
+            found.add_descriptor(BleakGATTDescriptor(None, next(handles), descriptor, char))
+
+    measuring = BleakGATTService(None, next(handles), SERVICE)
+    found.add_service(measuring)
+    add(measuring, MEASURED, ["notify"], PRESENTATION, uuid16(0x2902))
+    add(measuring, BATTERY, ["read"], PRESENTATION)
+    if meter.serial:
+        information = BleakGATTService(None, next(handles), DEVICE_INFORMATION)
+        found.add_service(information)
+        add(information, SERIAL, ["read"])
+    return found
+
+
+class FakeAdapter(BaseBleakAdapter):
+    air: Air
+
+    @classmethod
+    async def get(cls, **kwargs: Any) -> "FakeAdapter":
+        return cls()
+
+    async def get_connected_devices(self, service_uuids: frozenset[str]) -> list[BLEDevice]:
+        return [BLEDevice(address, None, None) for address in self.air.linked_before]
+
+
+class Decoder:
+    def __init__(self, channels: tuple[Channel, ...]) -> None:
+        self.channels = channels
+
+    def feed(self, channel: str, packet: bytes, stamp: object) -> tuple[()]:
+        return ()
+
+
+class Kind:
+    name = "bench"
+
+    def __init__(self, *channels: Channel) -> None:
+        self.channels = channels or (Channel(MEASURED),)
+        self.opened: list[Decoder] = []
+        self.asked: list[tuple[Advertisement, Any]] = []
+        self.error: Exception | None = None
+
+    def matches(self, advertisement: Advertisement, services: Any) -> float:
+        return 1.0 if SERVICE in advertisement.service_uuids or services else 0.0
+
+    def open(self, services: Any) -> Decoder:
+        if self.error is not None:
+            raise self.error
+        self.opened.append(Decoder(self.channels))
+        return self.opened[-1]
+
+    def choose(self, advertisement: Advertisement, services: Any) -> "Kind | None":
+        self.asked.append((advertisement, services))
+        return self if self.matches(advertisement, services) else None
+
+
+class Rig:
+    """A radio on an air, and what it reported."""
+
+    def __init__(self, air: Air, kind: Kind, **options: Any) -> None:
+        self.air = air
+        self.kind = kind
+        self.packets: list[Packet] = []
+        self.states: list[RadioState] = []
+        options = {
+            "choose": kind.choose,
+            "known": [Meter(meter.address, "") for meter in air.meters.values()],
+            "adapter_backend": None,
+            "jitter": lambda low, high: (low + high) / 2,
+        } | options
+        self.radio = Radio(
+            clock=WarpClock(),
+            on_packet=self.packets.append,
+            on_change=self.states.append,
+            scanner_backend=type("Scanner", (FakeScanner,), {"air": air}),
+            client_backend=type("Client", (FakeClient,), {"air": air}),
+            **options,
+        )
+
+    def state(self, address: str = ADDRESS) -> LinkState:
+        return next(link.state for link in self.radio.state.meters if link.address == address)
+
+    def detail(self, address: str = ADDRESS) -> str:
+        return next(link.detail for link in self.radio.state.meters if link.address == address)
+
+    async def until(self, true: Callable[[], bool], within: float = 60.0) -> float:
+        """Wait until ``true()``, looking ten times a virtual second; return the seconds that took."""
+        loop = asyncio.get_running_loop()
+        begin = loop.time()
+        while not true():
+            assert loop.time() - begin < within, (self.radio.state, "still not so after", within)
+            await asyncio.sleep(0.1)
+        return loop.time() - begin
+
+    async def connected(self, address: str = ADDRESS, within: float = 60.0) -> float:
+        return await self.until(lambda: self.state(address) is LinkState.CONNECTED, within)
+
+
+@asynccontextmanager
+async def rig(
+    *meters: FakeMeter, air: Air | None = None, kind: Kind | None = None, **options: Any
+) -> AsyncIterator[Rig]:
+    made = Rig(air or Air(*meters), kind or Kind(), **options)
+    running = asyncio.create_task(made.radio.run())
+    await asyncio.sleep(0)
+    try:
+        yield made
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+    assert running.cancelled()
+    await nothing_left(made.air)
+
+
+async def nothing_left(air: Air) -> None:
+    await asyncio.sleep(0)  # a cancelled task of the fakes ends in its next step
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+    assert (air.buses, air.linked, air.scanning) == (0, 0, 0)
+
+
+def warped(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None]:
+    """Run a test coroutine in virtual time."""
+
+    def run(**arguments: Any) -> None:
+        run_warped(test(**arguments))
+
+    run.__signature__ = inspect.signature(test)  # type: ignore[attr-defined] # pytest reads the parameters here
+    run.__name__ = test.__name__
+    return run
+
+
+# The fakes stand in for the real thing only if bleak would call them as it calls its own.
+@pytest.mark.parametrize(
+    ("fake", "base"), [(FakeScanner, BaseBleakScanner), (FakeClient, BaseBleakClient), (FakeAdapter, BaseBleakAdapter)]
+)
+def test_fakes_have_the_signatures_of_bleaks_base_classes(fake: type, base: type) -> None:
+    assert not inspect.isabstract(fake)
+    shared = [name for name in vars(fake) if name in vars(base) and inspect.isfunction(vars(base)[name])]
+    assert shared
+    for name in shared:
+        if name == "__init__":
+            continue
+        theirs = inspect.signature(getattr(base, name)).parameters
+        ours = inspect.signature(getattr(fake, name)).parameters
+        assert [(p.name, p.kind, p.default) for p in ours.values()] == [
+            (p.name, p.kind, p.default) for p in theirs.values()
+        ], name
+        assert inspect.iscoroutinefunction(getattr(fake, name)) == inspect.iscoroutinefunction(getattr(base, name))
+
+
+@warped
+async def test_packets_arrive_with_session_channel_and_stamp() -> None:
+    meter = FakeMeter(serial=b"B-0017\0")
+    async with rig(meter) as r:
+        await r.connected()
+        await asyncio.sleep(10)
+        [link] = r.radio.state.meters
+        assert (link.name, link.driver, link.serial, link.rssi) == ("Bench one", "bench", "B-0017", -60)
+        assert [packet.data[0] for packet in r.packets] == list(range(len(r.packets)))
+        assert len(r.packets) > 15
+        session = r.packets[0].session
+        assert (session.number, session.address, session.name, session.serial, session.kind) == (
+            1,
+            ADDRESS,
+            "Bench one",
+            "B-0017",
+            "bench",
+        )
+        assert session.driver is r.kind.opened[0]
+        assert {packet.channel for packet in r.packets} == {MEASURED}
+        stamps = [packet.stamp.monotonic_ns for packet in r.packets]
+        assert stamps == sorted(stamps)
+        advertisement, services = r.kind.asked[-1]
+        assert advertisement.service_uuids == (SERVICE,)
+        by_key = {char.key: char for char in services}
+        assert by_key[MEASURED].descriptors == {PRESENTATION: b"\x06\xfe\x28\x27\x01\x00\x00"}
+        assert by_key[BATTERY].descriptors == {}  # it refused to be read
+        assert by_key[MEASURED].properties == {"notify"}
+        assert by_key[SERIAL].service_uuid == DEVICE_INFORMATION
+    assert session.closed
+
+
+@warped
+async def test_a_busy_scan_start_is_retried_without_alarm() -> None:
+    air = Air(FakeMeter())
+    air.on_scan = [IN_PROGRESS] * 4
+    async with rig(air=air) as r:
+        assert await r.connected() < 5
+        assert not any(state.problem for state in r.states)
+
+
+@warped
+async def test_a_scan_that_stays_busy_is_told_and_recovers() -> None:
+    air = Air(FakeMeter())
+    air.on_scan = [IN_PROGRESS] * 8
+    async with rig(air=air) as r:
+        await r.until(lambda: "busy" in r.radio.state.problem)
+        await r.connected()
+        assert r.radio.state.problem == ""
+
+
+@warped
+async def test_busy_and_aborted_connects_are_tried_again_at_once() -> None:
+    meter = FakeMeter(on_connect=[IN_PROGRESS, ABORTED, ABORTED])
+    async with rig(meter) as r:
+        assert await r.connected() < 4
+        assert len(meter.clients) == 4
+        assert r.air.buses == 1  # every failed attempt was closed
+
+
+@warped
+async def test_a_meter_that_fails_for_long_is_never_given_up() -> None:
+    meter = FakeMeter(on_connect=[ABORTED] * 40)
+    async with rig(meter) as r:
+        await r.until(lambda: "le-connection-abort-by-local" in r.detail())
+        await r.connected(within=600)
+        assert len(meter.clients) == 41
+
+
+@warped
+async def test_a_link_left_over_from_a_crash_is_taken_over() -> None:
+    air = Air(FakeMeter(advertises=False))
+    air.linked_before = [ADDRESS, "AA:00:00:00:00:99"]
+    async with rig(air=air, adapter_backend=type("Adapter", (FakeAdapter,), {"air": air})) as r:
+        assert await r.connected() < 2
+        assert len(r.radio.state.meters) == 1
+
+
+@warped
+async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
+    meter = FakeMeter()
+    async with rig(meter) as r:
+        await r.connected()
+        tasks = len(asyncio.all_tasks())
+        for cycle in range(300):
+            await r.until(lambda cycle=cycle: len(r.kind.opened) > cycle, within=200)
+            await r.connected(within=200)
+            assert r.air.buses == 1
+            meter.drop()
+            await asyncio.sleep(0.5)
+            assert r.air.buses == 0
+        await r.connected(within=200)
+        assert len(asyncio.all_tasks()) == tasks
+        assert len(meter.clients) == len(r.kind.opened) == 301
+        assert r.radio.state.meters[0].state is LinkState.CONNECTED
+
+
+@warped
+async def test_back_off_grows_until_half_a_minute_of_data_then_starts_over() -> None:
+    meter = FakeMeter()
+    drawn: list[float] = []
+
+    def jitter(low: float, high: float) -> float:
+        drawn.append(high)
+        return high
+
+    async with rig(meter, jitter=jitter) as r:
+        for _ in range(8):
+            await r.connected(within=100)
+            meter.drop()
+            await asyncio.sleep(0.5)
+        await r.connected(within=100)
+        assert drawn == [2, 4, 8, 16, 32, 60, 60, 60]
+        await asyncio.sleep(31)
+        meter.drop()
+        await asyncio.sleep(0.5)
+        await r.connected(within=3)
+        assert drawn[-1] == 1
+
+
+@warped
+async def test_a_silent_meter_is_told_then_connected_anew() -> None:
+    meter = FakeMeter()
+    async with rig(meter) as r:
+        await r.connected()
+        await asyncio.sleep(3)
+        meter.mute = True
+        assert 4.5 <= await r.until(lambda: r.state() is LinkState.SILENT) <= 6
+        meter.mute = False
+        assert await r.connected() <= 2
+        assert len(meter.clients) == 1
+        meter.mute = True
+        assert 29 <= await r.until(lambda: r.state() is LinkState.LOST) <= 31
+        assert "30 s" in r.detail()
+        meter.mute = False
+        await r.connected()
+        assert len(meter.clients) == 2
+
+
+@warped
+async def test_a_battery_that_answers_does_not_hide_lost_notifications() -> None:
+    meter = FakeMeter()
+    async with rig(meter, kind=Kind(Channel(MEASURED), Channel(BATTERY, "read", 2.0))) as r:
+        await r.connected()
+        meter.mute = True
+        await r.until(lambda: r.state() is LinkState.LOST)
+        assert sum(packet.channel == BATTERY for packet in r.packets) > 10
+
+
+@warped
+async def test_a_meter_that_is_only_read_may_be_slow_but_not_dead() -> None:
+    meter = FakeMeter()
+    async with rig(meter, kind=Kind(Channel(BATTERY, "read", 60.0))) as r:
+        await r.connected()
+        seen = len(r.states)
+        await asyncio.sleep(300)
+        assert r.state() is LinkState.CONNECTED
+        assert not any(link.state is LinkState.SILENT for state in r.states[seen:] for link in state.meters)
+        assert 5 <= len(r.packets) <= 7
+        meter.on_read = [BleakGATTProtocolError(0x0E)] * 3
+        await r.until(lambda: r.state() is LinkState.LOST, within=200)
+        await r.until(lambda: len(meter.clients) == 2)
+
+
+@warped
+async def test_polling_survives_refused_and_hanging_reads() -> None:
+    meter = FakeMeter(on_read=[BleakGATTProtocolError(0x0E), Hang()])
+    async with rig(meter, kind=Kind(Channel(MEASURED), Channel(BATTERY, "read", 1.0))) as r:
+        await r.connected()
+        await r.until(lambda: any(packet.channel == BATTERY for packet in r.packets))
+        assert len(meter.clients) == 1
+
+
+@warped
+async def test_callbacks_of_an_old_session_are_dropped_and_equal_values_are_not() -> None:
+    meter = FakeMeter(period=1000)
+    async with rig(meter) as r:
+        await r.connected()
+        old = meter.clients[0]
+        callbacks = dict(old.callbacks)
+        meter.drop()
+        await r.until(lambda: len(r.kind.opened) == 2)
+        await asyncio.sleep(1)
+        r.packets.clear()
+        for callback in callbacks.values():
+            callback(bytearray(b"late"))
+        assert r.packets == []
+        for _ in range(3):
+            meter.clients[-1].say(b"same")
+        assert [packet.data for packet in r.packets] == [b"same"] * 3
+        assert {packet.session.number for packet in r.packets} == {2}
+        assert r.packets[0].session.driver is r.kind.opened[1]  # nothing half decoded is left from the first
+
+
+@warped
+async def test_callbacks_are_synchronous_and_keep_their_order() -> None:
+    meter = FakeMeter(period=1000)
+    async with rig(meter) as r:
+        await r.connected()
+        r.packets.clear()
+        for count in range(200):
+            meter.clients[0].say(bytes([count]))
+        assert [packet.data[0] for packet in r.packets] == list(range(200))  # without the loop having run
+
+
+@pytest.mark.parametrize("paired", [False, True])
+@warped
+async def test_stale_services_are_forgotten_but_never_a_pairing(paired: bool) -> None:
+    meter = FakeMeter(on_subscribe=[BleakGATTProtocolError(0x01)], paired=paired)
+    async with rig(meter) as r:
+        await r.connected()
+        assert r.air.unpaired == ([] if paired else [ADDRESS])
+        assert [client.fresh_services for client in meter.clients] == [False, True]
+
+
+@warped
+async def test_a_link_lost_while_subscribing_says_nothing_about_the_services() -> None:
+    meter = FakeMeter(on_subscribe=[Hang()])
+    async with rig(meter) as r:
+        await r.until(lambda: meter.on_subscribe == [])
+        meter.drop()
+        await r.connected(within=90)
+        assert r.air.unpaired == []
+        assert [client.fresh_services for client in meter.clients] == [False, False]
+
+
+@warped
+async def test_a_handle_that_is_not_there_means_stale_services_the_first_time_only() -> None:
+    meter = FakeMeter(on_describe=[BleakGATTProtocolError(0x01)] * 3)  # a meter of that habit must stay usable
+    async with rig(meter) as r:
+        await r.connected()
+        assert [client.fresh_services for client in meter.clients] == [False, True]
+        assert r.air.unpaired == [ADDRESS]
+        meter.on_describe = [BleakGATTProtocolError(0x01)] * 3
+        meter.drop()
+        await r.until(lambda: len(r.kind.opened) == 2)
+        assert len(meter.clients) == 3
+
+
+@warped
+async def test_a_stalled_scan_is_started_anew() -> None:
+    air = Air(FakeMeter(advertises=False))
+    air.mute = True
+    async with rig(air=air) as r:
+        await asyncio.sleep(80)
+        assert air.scans == 1
+        await asyncio.sleep(20)
+        assert air.scans == 2
+        air.mute = False
+        air.meters[ADDRESS].advertises = True
+        await r.connected()
+        air.meters["AA:00:00:00:00:02"] = FakeMeter("AA:00:00:00:00:02", "Other", ())
+        await asyncio.sleep(300)
+        assert air.scans == 2  # something is heard
+
+
+@warped
+async def test_an_adapter_may_vanish_and_come_back() -> None:
+    air = Air(FakeMeter())
+    async with rig(air=air) as r:
+        await r.connected()
+        air.vanish()
+        await r.until(lambda: "no Bluetooth adapter" in r.radio.state.problem, within=60)
+        assert r.state() is LinkState.LOST
+        tried = len(air.meters[ADDRESS].clients)
+        await asyncio.sleep(600)
+        assert len(air.meters[ADDRESS].clients) == tried  # nothing is connected through a radio that is gone
+        air.present = True
+        assert await r.connected() < 40
+        assert r.radio.state.problem == ""
+
+
+@warped
+async def test_an_adapter_missing_at_the_start_is_told_at_once() -> None:
+    air = Air(FakeMeter())
+    air.present = False
+    async with rig(air=air) as r:
+        assert await r.until(lambda: r.radio.state.problem != "") < 1
+        assert "Plug one in" in r.radio.state.problem
+        assert r.state() is LinkState.SEARCHING
+
+
+@warped
+async def test_a_hanging_scan_start_is_cut_off_and_told() -> None:
+    air = Air(FakeMeter())
+    air.on_scan = [Hang(), Hang(stubborn=True)]
+    async with rig(air=air) as r:
+        await r.until(lambda: "does not answer" in r.radio.state.problem)
+        await r.connected()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="D-Bus is how Linux offers Bluetooth")
+async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
+    told: asyncio.Queue[RadioState] = asyncio.Queue()
+    radio = Radio(
+        clock=SystemClock(),
+        choose=lambda advertisement, services: None,
+        on_packet=lambda packet: None,
+        on_change=told.put_nowait,
+    )
+    running = asyncio.create_task(radio.run())
+    async with asyncio.timeout(30):
+        while not (problem := (await told.get()).problem):
+            pass
+    assert problem.startswith("The system's Bluetooth service cannot be reached.")
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    assert running.cancelled()
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+@warped
+async def test_more_meters_than_connections_wait_their_turn() -> None:
+    meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
+    async with rig(*meters, limits=Limits(connections=2)) as r:
+        await r.until(lambda: sum(link.state is LinkState.CONNECTED for link in r.radio.state.meters) == 2)
+        await asyncio.sleep(30)
+        [waiting] = [link for link in r.radio.state.meters if link.state is not LinkState.CONNECTED]
+        assert waiting.detail == "All 2 connections of the Bluetooth adapter are taken."
+        assert r.air.most_linked == 2
+        leaving = next(meter for meter in meters if meter.client is not None)
+        leaving.advertises = False
+        leaving.drop()
+        await r.connected(waiting.address)
+
+
+@warped
+async def test_an_adapter_with_fewer_connections_than_believed() -> None:
+    meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
+    async with rig(air=Air(*meters, slots=2)) as r:
+        await r.until(lambda: any("no connection left" in link.detail for link in r.radio.state.meters))
+        attempts = sum(len(meter.clients) for meter in meters)
+        await asyncio.sleep(60)
+        assert sum(len(meter.clients) for meter in meters) - attempts < 20  # four-second pauses, then backing off
+        waiting = next(meter for meter in meters if meter.client is None)
+        leaving = next(meter for meter in meters if meter.client is not None)
+        leaving.advertises = False
+        leaving.drop()
+        await r.connected(waiting.address, within=120)
+
+
+@warped
+async def test_meters_of_one_name_are_told_apart_by_address() -> None:
+    mine, other = FakeMeter(), FakeMeter("AA:00:00:00:00:02")
+    async with rig(mine, other, known=[Meter(ADDRESS, "Bench one")]) as r:
+        await r.connected()
+        await asyncio.sleep(30)
+        assert (len(mine.clients), len(other.clients)) == (1, 0)
+        assert {packet.session.address for packet in r.packets} == {ADDRESS}
+        r.radio.know(Meter(other.address, "Bench one"))
+        await r.connected(other.address)
+        assert [link.address for link in r.radio.state.meters] == [ADDRESS, other.address]
+
+
+@warped
+async def test_another_serial_number_at_a_known_address_is_refused() -> None:
+    meter = FakeMeter(serial=b"B-0018")
+    async with rig(meter, known=[Meter(ADDRESS, "Bench one", serial="B-0017")]) as r:
+        await r.until(lambda: r.state() is LinkState.NEEDS_YOU)
+        assert "B-0018, not B-0017" in r.detail()
+        await asyncio.sleep(60)
+        assert len(meter.clients) == 1
+        assert r.packets == []
+
+
+@pytest.mark.parametrize(
+    ("on_air", "stored"),
+    [
+        ("AA:00:00:00:00:0B", "aa:00:00:00:00:0b"),
+        ("6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF", "6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF"),  # what macOS calls a device
+    ],
+)
+@warped
+async def test_a_platforms_own_way_of_addressing_is_taken_as_it_comes(on_air: str, stored: str) -> None:
+    meter = FakeMeter(on_air)
+    async with rig(meter, known=[Meter(stored, "")]) as r:
+        await r.connected(stored)
+        assert len(r.radio.state.meters) == 1
+
+
+@pytest.mark.parametrize("stubborn", [False, True])
+@pytest.mark.parametrize("where", ["on_connect", "on_subscribe"])
+@warped
+async def test_hanging_calls_are_cut_off_and_after_three_a_person_is_asked(where: str, stubborn: bool) -> None:
+    meter = FakeMeter(**{where: [Hang(stubborn=stubborn) for _ in range(4)]})
+    async with rig(meter) as r:
+        await r.until(lambda: "does not answer" in r.detail())
+        took = await r.until(lambda: r.state() is LinkState.NEEDS_YOU, within=300)
+        assert "3 times" in r.detail()
+        assert took > 50
+        await r.connected(within=300)
+        assert r.detail() == ""
+
+
+@warped
+async def test_unanswered_attempts_are_counted_anew_after_a_connection() -> None:
+    meter = FakeMeter(on_connect=[Hang(), Hang()])
+    async with rig(meter) as r:
+        await r.connected(within=300)
+        meter.on_connect = [Hang(), Hang()]
+        meter.drop()
+        await asyncio.sleep(0.5)
+        await r.connected(within=300)
+        assert not any(link.state is LinkState.NEEDS_YOU for state in r.states for link in state.meters)
+
+
+@warped
+async def test_a_hanging_disconnect_does_not_keep_the_next_link_from_opening() -> None:
+    meter = FakeMeter(on_disconnect=[Hang(stubborn=True)])
+    async with rig(meter) as r:
+        await r.connected()
+        meter.drop()
+        await r.until(lambda: len(r.kind.opened) == 2)
+        r.air.buses -= 1  # the one whose closing hung is the platform's to free
+
+
+@warped
+async def test_stopping_does_not_wait_for_a_backend_that_will_not_let_go() -> None:
+    meter = FakeMeter(on_connect=[Hang(stubborn=True)])
+    made = Rig(Air(meter), Kind())
+    running = asyncio.create_task(made.radio.run())
+    await made.until(lambda: made.air.buses == 1)
+    meter.on_disconnect = [Hang(stubborn=True)]
+    loop = asyncio.get_running_loop()
+    begin = loop.time()
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    limits = Limits()
+    assert loop.time() - begin <= limits.stop + limits.disconnect + limits.grace
+    await asyncio.sleep(0)
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+@warped
+async def test_a_meter_that_wants_pairing_asks_for_a_person() -> None:
+    meter = FakeMeter(on_subscribe=[BleakGATTProtocolError(0x05)])
+    async with rig(meter) as r:
+        await r.until(lambda: r.state() is LinkState.NEEDS_YOU)
+        assert "paired" in r.detail()
+        await r.connected()
+
+
+@warped
+async def test_a_meter_no_driver_fits_is_left_alone_until_it_changes() -> None:
+    meter = FakeMeter()
+    kind = Kind()
+    kind.error = DriverError("Nothing to decode.")
+    async with rig(meter, kind=kind) as r:
+        await r.until(lambda: r.state() is LinkState.UNUSABLE)
+        assert r.detail() == "Nothing to decode."
+        meter.rssi = -40  # not a change that matters
+        await asyncio.sleep(500)
+        assert len(meter.clients) == 1
+        kind.error = None
+        meter.name = "Bench one, mended"
+        await r.connected(within=5)
+
+
+@warped
+async def test_a_meter_no_driver_fits_is_tried_again_after_a_long_time() -> None:
+    meter = FakeMeter()
+    kind = Kind()
+    kind.error = ZeroDivisionError("a driver's own fault")
+    async with rig(meter, kind=kind) as r:
+        await r.until(lambda: r.state() is LinkState.UNUSABLE)
+        assert "bench failed on this meter" in r.detail()
+        kind.error = None
+        assert 590 < await r.connected(within=700) < 620
+
+
+@pytest.mark.parametrize("channels", [(Channel("no-such-key"),), ()])
+@warped
+async def test_a_driver_that_asks_for_what_is_not_there(channels: tuple[Channel, ...]) -> None:
+    kind = Kind()
+    kind.channels = channels
+    async with rig(FakeMeter(), kind=kind) as r:
+        await r.until(lambda: r.state() is LinkState.UNUSABLE)
+
+
+@warped
+async def test_adopting_takes_what_fits_and_stops_at_a_flood() -> None:
+    meters = [FakeMeter(f"AA:00:00:00:01:{n:02X}", "Flood") for n in range(40)]
+    stranger = FakeMeter("AA:00:00:00:00:02", "Headset", ())
+    async with rig(*meters, stranger, known=[], adopt=True, limits=Limits(adopted=3)) as r:
+        await r.until(lambda: len(r.radio.state.meters) == 3)
+        await asyncio.sleep(10)
+        assert len(r.radio.state.meters) == 3
+        assert stranger.clients == []
+
+
+@warped
+async def test_a_lost_meter_is_looked_for_a_few_times_then_waited_for() -> None:
+    meter = FakeMeter()
+    async with rig(meter) as r:
+        await r.connected()
+        meter.advertises = False
+        meter.on_connect = [Hang() for _ in range(20)]
+        meter.drop()
+        await asyncio.sleep(0.5)
+        assert r.state() is LinkState.LOST
+        await asyncio.sleep(3600)
+        assert len(meter.clients) == 1 + Limits().unheard_tries
+        assert r.state() is LinkState.LOST  # being out of range is nothing a person is called for
+        assert "Switch the meter" in r.detail()
+        meter.on_connect = []
+        meter.advertises = True
+        assert await r.connected() < 5
+
+
+@warped
+async def test_what_a_meter_advertised_while_connected_does_not_count_once_it_is_lost() -> None:
+    meter = FakeMeter(advertises_connected=True)
+    async with rig(meter) as r:
+        await r.connected()
+        await asyncio.sleep(5)
+        meter.advertises = False
+        meter.drop()
+        await asyncio.sleep(8)
+        assert r.state() is LinkState.LOST
+        assert len(meter.clients) == 1
+
+
+@warped
+async def test_what_a_stopped_scan_still_delivers_is_ignored() -> None:
+    meter = FakeMeter(advertises=False)
+    async with rig(meter, known=[], adopt=True) as r:
+        await asyncio.sleep(1)
+        stopped = r.air.scanner
+        assert stopped is not None
+        await asyncio.sleep(100)
+        assert r.air.scanner is not stopped
+        stopped.hear(meter)
+        assert r.radio.state.meters == ()
+        r.air.scanner.hear(meter)
+        assert len(r.radio.state.meters) == 1
+
+
+@warped
+async def test_hostile_names_are_cleaned_before_anyone_sees_them() -> None:
+    meter = FakeMeter(name="\x1b]0;x\x07[@click=app.quit]Meter[/]\u202e\n" + "A" * 500)
+    async with rig(meter) as r:
+        await r.connected()
+        await r.until(lambda: r.packets != [])
+        names = {r.radio.state.meters[0].name, r.packets[0].session.name, r.kind.asked[-1][0].name}
+        assert len(names) == 1
+        [name] = names
+        assert name.startswith("]0;x(@click=app.quit)Meter(/)".replace("]", ")"))
+        assert len(name) <= 40
+        assert name.isprintable()
+
+
+@warped
+async def test_signal_strength_is_told_when_it_changes_noticeably() -> None:
+    meter = FakeMeter(on_connect=[Hang()])
+    async with rig(meter) as r:
+        await r.until(lambda: meter.clients != [])
+        told = len(r.states)
+        for meter.rssi in (-61, -59, -62, -58):
+            await asyncio.sleep(1)
+        assert len(r.states) == told
+        meter.rssi = -75
+        await asyncio.sleep(2)
+        assert r.states[-1].meters[0].rssi == -75
+
+
+def test_cancelling_at_any_point_leaves_nothing_running() -> None:
+    # Every call of the fakes gives way to the loop at least once, so counting loop turns visits every await.
+    async def cancelled_after(turns: int) -> tuple[LinkState, int]:
+        meter = FakeMeter(
+            on_connect=[ABORTED], on_subscribe=[BleakGATTProtocolError(0x01)], on_disconnect=[], serial=b"B-0017"
+        )
+        limits = Limits(pause_shortest=0.0, pause_longest=0.0, retry_first=0.0, retry_longest=0.0)
+        kind = Kind(Channel(MEASURED), Channel(BATTERY, "read", 1.0))
+        async with rig(meter, kind=kind, limits=limits) as r:
+            for turn in range(turns):
+                await asyncio.sleep(0)
+                if turn == 80:
+                    meter.drop()
+                if turn == 140:
+                    r.radio._scanner.doubt()
+                if turn % 10 == 0 and meter.client is None and r.air.scanner is not None:
+                    r.air.scanner.hear(meter)
+            return r.state(), len(meter.clients)
+
+    ends = [run_warped(cancelled_after(turns)) for turns in range(180)]
+    assert {state for state, _ in ends} >= {
+        LinkState.SEARCHING,
+        LinkState.CONNECTING,
+        LinkState.CONNECTED,
+        LinkState.LOST,
+    }
+    assert ends[-1][1] >= 4  # aborted, refused, dropped, and the one after
+
+
+@warped
+async def test_the_radio_can_run_again_after_a_stop() -> None:
+    air = Air(FakeMeter())
+    made = Rig(air, Kind())
+    for session in (1, 2):
+        running = asyncio.create_task(made.radio.run())
+        await asyncio.sleep(0)
+        await made.connected()
+        await made.until(lambda: made.packets != [])
+        assert made.packets[-1].session.number == session
+        made.packets.clear()
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+        await nothing_left(air)

@@ -1,0 +1,203 @@
+"""The radio room through unchanged bleak over a virtual Bluetooth stack, in virtual time."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from meterlink.ble import Limits, LinkState, MeterLink, Packet, Radio, RadioState
+from meterlink.driver_api import NO_MATCH
+from meterlink.equipment import Meter
+from meterlink.readings import Coupling, Reading
+from meterlink.units import Quantity
+from meterlink_drivers.presented import PRESENTED
+from meterlink_simulators.encoders.presented import Described, PresentedEncoder
+from meterlink_simulators.radio import Air
+from meterlink_simulators.shown import Shown
+from meterlink_simulators.warp import WarpClock, run_warped
+
+
+class Ramp:
+    """An instrument whose display counts up in millivolts, so that order and loss show."""
+
+    rate = 4.0
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.count = 0
+
+    def show(self, _now: float) -> Shown:
+        self.count += 1
+        return Shown(Quantity.VOLTAGE, Decimal(self.count).scaleb(-3), "V", coupling=Coupling.DC)
+
+
+@dataclass
+class Station:
+    """What a daemon would keep: every packet, decoded by its session's driver."""
+
+    radio: Radio
+    packets: list[Packet] = field(default_factory=list)
+    states: list[RadioState] = field(default_factory=list)
+
+    def readings(self, address: str) -> list[Reading]:
+        return [
+            reading
+            for packet in self.packets
+            if packet.session.address == address
+            for reading in packet.session.driver.feed(packet.channel, packet.data, packet.stamp)
+            if reading.quantity is not Quantity.BATTERY
+        ]
+
+    def link(self, address: str) -> MeterLink:
+        return next(link for link in self.radio.state.meters if link.address == address)
+
+    async def until(self, true: Callable[[], bool], within: float) -> float:
+        loop = asyncio.get_running_loop()
+        begin = loop.time()
+        while not true():
+            assert loop.time() - begin < within, self.radio.state
+            await asyncio.sleep(0.1)
+        return loop.time() - begin
+
+    async def reach(self, address: str, state: LinkState, within: float = 60.0) -> float:
+        return await self.until(lambda: self.link(address).state is state, within)
+
+
+@asynccontextmanager
+async def station(air: Air, *addresses: str) -> AsyncIterator[Station]:
+    meters_on_air = air.radios
+    packets: list[Packet] = []
+    states: list[RadioState] = []
+    radio = Radio(
+        clock=WarpClock(),
+        choose=lambda heard, services: PRESENTED if PRESENTED.matches(heard, services) > NO_MATCH else None,
+        on_packet=packets.append,
+        on_change=states.append,
+        known=[Meter(address, "") for address in addresses],
+        scanner_backend=air.scanner_backend,
+        client_backend=air.client_backend,
+        jitter=lambda low, high: (low + high) / 2,
+    )
+    running = asyncio.create_task(radio.run())
+    await asyncio.sleep(0)
+    try:
+        yield Station(radio, packets, states)
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+    assert running.cancelled()
+    assert air.radios == meters_on_air  # no scanner and no central is left on the air
+
+
+def in_air(test: Callable[[Air], Coroutine[Any, Any, None]], **options: Any) -> None:
+    async def run() -> None:
+        async with Air(**options) as air:
+            await test(air)
+        await asyncio.sleep(0)
+        assert asyncio.all_tasks() == {asyncio.current_task()}
+
+    run_warped(run())
+
+
+def counts(readings: list[Reading]) -> list[int]:
+    return [int(reading.digits.scaleb(3)) for reading in readings if reading.digits is not None]
+
+
+def test_three_meters_at_once_in_order_and_without_loss() -> None:
+    async def body(air: Air) -> None:
+        names = ("North", "South", "South")  # two share a name
+        meters = [await air.add_meter(Ramp(name), encoder=PresentedEncoder(), serial=f"B-{name}") for name in names]
+        async with station(air, *(meter.address for meter in meters)) as s:
+            for meter in meters:
+                await s.reach(meter.address, LinkState.CONNECTED)
+            await asyncio.sleep(60)
+            for meter, name in zip(meters, names, strict=True):
+                seen = counts(s.readings(meter.address))
+                assert len(seen) >= 230
+                assert seen == list(range(seen[0], seen[0] + len(seen)))
+                link = s.link(meter.address)
+                assert (link.name, link.driver, link.serial) == (name, "presented", f"B-{name}")
+
+    in_air(body)
+
+
+def test_lost_out_of_range_silent_and_refused_links_come_back() -> None:
+    async def body(air: Air) -> None:
+        meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
+        async with station(air, meter.address) as s:
+            await s.reach(meter.address, LinkState.CONNECTED)
+            await asyncio.sleep(Limits().good_after + 5)
+
+            meter.drop_link()
+            await s.reach(meter.address, LinkState.LOST)
+            await s.reach(meter.address, LinkState.CONNECTED, within=10)
+            await asyncio.sleep(5)
+
+            meter.out_of_range(True)
+            await s.reach(meter.address, LinkState.LOST)
+            await asyncio.sleep(1800)
+            assert s.link(meter.address).state is LinkState.LOST
+            meter.out_of_range(False)
+            await s.reach(meter.address, LinkState.CONNECTED, within=90)
+            await asyncio.sleep(5)
+
+            meter.mute(True)
+            await s.reach(meter.address, LinkState.SILENT)
+            await s.reach(meter.address, LinkState.LOST)
+            meter.mute(False)
+            await s.reach(meter.address, LinkState.CONNECTED)
+            await asyncio.sleep(5)
+
+            meter.refuse_connections(2)
+            meter.drop_link()
+            await s.reach(meter.address, LinkState.LOST)
+            await s.reach(meter.address, LinkState.CONNECTED)
+            await asyncio.sleep(5)
+
+            sessions = [packet.session.number for packet in s.packets]
+            assert sessions == sorted(sessions)
+            assert set(sessions) == {1, 2, 3, 4, 5}
+            seen = counts(s.readings(meter.address))
+            assert len(seen) > 200
+            assert seen == sorted(set(seen))
+
+    in_air(body)
+
+
+def test_services_that_moved_while_the_system_remembers_the_old_ones() -> None:
+    async def body(air: Air) -> None:
+        meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
+        async with station(air, meter.address) as s:
+            await s.reach(meter.address, LinkState.CONNECTED)
+            # One function where there were several: the old handles now point into other services, or nowhere.
+            meter.change_services(PresentedEncoder([Described(Quantity.VOLTAGE, Coupling.DC)]))
+            meter.drop_link()
+            await s.reach(meter.address, LinkState.LOST)
+            before = counts(s.readings(meter.address))
+            await s.until(lambda: len(counts(s.readings(meter.address))) > len(before) + 20, within=60)
+            seen = counts(s.readings(meter.address))
+            assert seen == sorted(set(seen))
+            details = {link.detail for state in s.states for link in state.meters}
+            assert any(detail.startswith("Connecting failed") for detail in details), details
+
+    in_air(body, caches_services=True)
+
+
+def test_a_stop_at_any_moment_clears_the_air() -> None:
+    async def stopped_after(air: Air, seconds: float) -> LinkState:
+        meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
+        async with station(air, meter.address) as s:
+            await asyncio.sleep(seconds)
+            return s.link(meter.address).state
+
+    seen: set[LinkState] = set()
+
+    for step in range(60):
+
+        async def body(air: Air, seconds: float = step * 0.02) -> None:
+            seen.add(await stopped_after(air, seconds))
+
+        in_air(body)
+    assert seen >= {LinkState.SEARCHING, LinkState.CONNECTING, LinkState.CONNECTED}
