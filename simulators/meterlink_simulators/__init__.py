@@ -1,0 +1,1 @@
+"""A bench of circuits with faults, meters that measure it, radios that carry it, and a pytest plugin."""

@@ -1,0 +1,274 @@
+"""A bench: the components of a unit, their faults, and the probes clipped on them. Pure, seeded, driven by ``now``.
+
+``now`` is seconds since the bench was powered and never goes back. The bench answers what is *true* between two
+terminals; what a display makes of it is the meter's business (`meterlink_simulators.meter`).
+
+Not modelled: wiring between components (a part is measured with its leads pulled, as it should be), the load of a
+voltmeter on a charged capacitor, inrush, and the pick-up voltage of a contactor.
+"""
+
+import cmath
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from random import Random
+
+from meterlink.errors import InputError
+from meterlink.readings import Coupling
+from meterlink.units import Quantity
+from meterlink_simulators.components import Component, Contacts, Star, Supply, Surface
+from meterlink_simulators.faults import Fault, FaultKind, with_fault
+from meterlink_simulators.probes import Clip, Probes
+
+# Stored volts above which an ohmmeter's own test voltage is swamped. Common practice, no source.
+STORED_VOLTS_FELT = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is true between two terminals.
+
+    ``value`` is in the base unit of its quantity: inf where there is no path (resistance) or no capacitor in the
+    path (capacitance), None where the quantity does not exist there. ``live`` says that a voltage from elsewhere
+    spoils a measurement of resistance or capacitance.
+    """
+
+    value: float | None
+    live: bool = False
+
+
+class Bench:
+    """Components by name, with probes. ``ambient`` is the air, °C.
+
+    InputError for two components of one name, or one fed by a supply or closed by a coil that is not there.
+    """
+
+    def __init__(self, components: Iterable[Component], seed: int = 0, ambient: float = 25.0) -> None:
+        self.ambient = ambient
+        self._built: dict[str, Component] = {}
+        for component in components:
+            if component.name in self._built:
+                raise InputError(f"The bench has two components named {component.name!r}.")
+            if not isinstance(component, Surface) and component.fed_by:
+                self._need(component.name, component.fed_by, Supply)
+            if isinstance(component, Contacts) and component.coil:
+                self._need(component.name, component.coil, Star)
+            self._built[component.name] = component
+        self._components = dict(self._built)
+        self._probes: dict[str, Probes] = {}
+        self._moves: dict[str, int] = {}
+        self._seed = seed
+        self._now = 0.0
+
+    def _need(self, name: str, wanted: str, kind: type[Supply | Star]) -> None:
+        # Only what was named before: a supply can so never feed itself in a circle.
+        if not isinstance(self._built.get(wanted), kind):
+            what = "supply" if kind is Supply else "coil"
+            raise InputError(f"{name!r} names {wanted!r}, which is no {what} listed before it.")
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the components."""
+        return tuple(self._components)
+
+    def component(self, name: str) -> Component:
+        """Return a component as it stands; InputError for an unknown name."""
+        try:
+            return self._components[name]
+        except KeyError:
+            known = ", ".join(self._components)
+            raise InputError(f"The bench has no component {name!r}.", f"It has {known}.") from None
+
+    # Time, faults and switches
+
+    def advance(self, now: float) -> None:
+        """Let time pass until ``now``, s; nothing happens when it is not later than before."""
+        elapsed = now - self._now
+        if elapsed <= 0:
+            return
+        self._now = now
+        for name, component in self._components.items():
+            if isinstance(component, Star):
+                legs = {terminal: leg.after(elapsed, now) for terminal, leg in component.legs.items()}
+                if legs != component.legs:
+                    self._components[name] = replace(component, legs=legs)
+            elif isinstance(component, Supply) and component.drift is not None:
+                self._components[name] = replace(component, volts=component.drift.at(now))
+
+    def set_fault(self, fault: Fault, now: float) -> None:
+        """Let a component fail (or be mended: as built again) at ``now``, s; InputError when it cannot."""
+        self.advance(now)
+        component = self.component(fault.component)
+        if fault.kind is FaultKind.MENDED:
+            self._components[fault.component] = self._built[fault.component]
+        else:
+            self._components[fault.component] = with_fault(component, fault, now)
+
+    def switch(self, supply: str, now: float, *, on: bool) -> None:
+        """Switch a supply on or off at ``now``, s; InputError when it is no supply."""
+        self.advance(now)
+        component = self.component(supply)
+        if not isinstance(component, Supply):
+            raise InputError(f"{supply!r} is no supply and cannot be switched.")
+        self._components[supply] = replace(component, on=on)
+
+    def bleed(self, name: str, ohms: float, now: float) -> None:
+        """Put a resistor of ``ohms`` Ω across every capacitor of a component at ``now``, s; ``math.inf`` removes it."""
+        self.advance(now)
+        component = self.component(name)
+        if not isinstance(component, Star) or all(leg.farads is None for leg in component.legs.values()):
+            raise InputError(f"{name!r} has no capacitor to discharge.")
+        legs = {
+            terminal: leg if leg.farads is None else replace(leg, bleeder=ohms)
+            for terminal, leg in component.legs.items()
+        }
+        self._components[name] = replace(component, legs=legs)
+
+    # Probes
+
+    def probes(self, meter: str) -> Probes:
+        """Return where the probes of ``meter`` are."""
+        return self._probes.get(meter, Probes())
+
+    def clip(self, meter: str, clip: Clip, now: float, bounce: float = 0.0) -> None:
+        """Put a meter's probes on two terminals at ``now``, s, bouncing for ``bounce`` s; InputError for no such."""
+        self.move(meter, clip, now, 0.0, bounce)
+
+    def lift(self, meter: str, now: float) -> None:
+        """Take a meter's probes off at ``now``, s."""
+        self.advance(now)
+        self._probes[meter] = Probes()
+
+    def move(self, meter: str, clip: Clip, now: float, travel: float, bounce: float = 0.0) -> None:
+        """Take the probes to other terminals: in the air from ``now`` for ``travel`` s, then on, bouncing."""
+        self.advance(now)
+        self.check(clip)
+        self._probes[meter] = Probes(clip, now + travel).bounced(now, bounce, self._chance(meter))
+
+    def bounce(self, meter: str, now: float, seconds: float) -> None:
+        """Let the probes make and break contact from ``now`` for ``seconds`` s; on nothing, nothing happens."""
+        self.advance(now)
+        self._probes[meter] = self.probes(meter).bounced(now, seconds, self._chance(meter))
+
+    def _chance(self, meter: str) -> Random:
+        # By meter and move, so that two meters at work do not change each other's fate.
+        self._moves[meter] = self._moves.get(meter, 0) + 1
+        return Random(f"{self._seed}/{meter}/{self._moves[meter]}")
+
+    def check(self, clip: Clip) -> None:
+        """Raise InputError unless both terminals are there and differ."""
+        terminals = self.component(clip.component).terminals
+        for terminal in (clip.first, clip.second):
+            if terminal not in terminals:
+                has = ", ".join(terminals)
+                raise InputError(f"{clip.component!r} has no terminal {terminal!r}.", f"It has {has}.")
+        if clip.first == clip.second:
+            raise InputError(f"Both probes are on terminal {clip.first!r} of {clip.component!r}.")
+
+    # Truth
+
+    def truth(
+        self,
+        clip: Clip,
+        quantity: Quantity,
+        now: float,
+        coupling: Coupling | None = None,
+        charged_for: float = math.inf,
+    ) -> Truth:
+        """Return what is true between the terminals of ``clip`` at ``now``, s.
+
+        ``quantity`` is any but ratio and battery. ``coupling`` matters for a voltage; ``charged_for`` is how long an
+        ohmmeter has been on, s (for ever: what a capacitor ends at). InputError for an unknown component or terminal.
+        """
+        self.advance(now)
+        self.check(clip)
+        component = self.component(clip.component)
+        if quantity is Quantity.TEMPERATURE:
+            return Truth(component.celsius(now) if isinstance(component, Surface) else self.ambient)
+        match component:
+            case Supply():
+                return self._at_supply(component, quantity, coupling)
+            case Star():
+                return self._at_star(self._as_it_stands(component), clip, quantity, coupling, charged_for)
+            case Surface():
+                return Truth(None)
+
+    def live(self, supply: str) -> Supply | None:
+        """Return the supply of that name where it is on, all the way back to its own feed; else None."""
+        component = self._components.get(supply)
+        if not isinstance(component, Supply) or component.lost or not component.on:
+            return None
+        return component if not component.fed_by or self.live(component.fed_by) else None
+
+    def _as_it_stands(self, star: Star) -> Star:
+        """Return contacts parted while their coil does not pull."""
+        if not isinstance(star, Contacts) or not star.coil:
+            return star
+        coil = self._components[star.coil]
+        pulls = isinstance(coil, Star) and self.live(coil.fed_by) and _conducts(coil)
+        return star if pulls else star.parted()
+
+    def _at_supply(self, supply: Supply, quantity: Quantity, coupling: Coupling | None) -> Truth:
+        on = self.live(supply.name) is not None
+        match quantity:
+            case Quantity.VOLTAGE:
+                return Truth(supply.volts if on and coupling is _coupling(supply) else 0.0)
+            case Quantity.FREQUENCY:
+                return Truth(supply.hertz if on and supply.hertz else None)
+            case Quantity.CURRENT:
+                return Truth(None)
+            case Quantity.CAPACITANCE:
+                return Truth(None, live=True) if on else Truth(0.0)
+            case _:
+                return Truth(None, live=True) if on else Truth(math.inf)  # resistance: the open switch
+
+    def _at_star(
+        self, star: Star, clip: Clip, quantity: Quantity, coupling: Coupling | None, charged_for: float
+    ) -> Truth:
+        supply = self.live(star.fed_by)
+        stored = star.stored_volts(clip.first, clip.second)
+        if quantity is Quantity.VOLTAGE:
+            if supply is not None and coupling is _coupling(supply):
+                return Truth(_fed_volts(star, supply, clip))
+            return Truth(stored if coupling is Coupling.DC else 0.0)
+        if quantity is Quantity.CURRENT:
+            return Truth(_fed_amps(star, supply) if supply is not None else 0.0)
+        if quantity is Quantity.FREQUENCY:
+            return Truth(supply.hertz if supply is not None and supply.hertz else None)
+        if supply is not None or abs(stored) > STORED_VOLTS_FELT:
+            return Truth(None, live=True)
+        if quantity is Quantity.CAPACITANCE:
+            return Truth(star.capacitance(clip.first, clip.second))
+        return Truth(star.resistance(clip.first, clip.second, charged_for))
+
+
+def _coupling(supply: Supply) -> Coupling:
+    return Coupling.AC if supply.hertz else Coupling.DC
+
+
+def _fed_impedance(star: Star, hertz: float) -> complex:
+    first, second = star.terminals[:2]
+    return star.impedance(first, second, math.tau * hertz)
+
+
+def _conducts(star: Star) -> bool:
+    return not cmath.isinf(_fed_impedance(star, 0.0))
+
+
+def _fed_volts(star: Star, supply: Supply, clip: Clip) -> float | None:
+    """Volts between the fed terminals: the supply's, or across closed contacts the drop I·R (Ohm's law)."""
+    if frozenset((clip.first, clip.second)) != star.fed:
+        return None  # what a running motor induces between its other terminals is not modelled
+    if isinstance(star, Contacts) and _conducts(star):
+        return (star.amps or 0.0) * abs(_fed_impedance(star, supply.hertz))
+    return supply.volts
+
+
+def _fed_amps(star: Star, supply: Supply) -> float | None:
+    """Amps in the lead of the fed terminals: as given, else U/|Z| (Ohm's law for AC); 0 where the path is open."""
+    impedance = _fed_impedance(star, supply.hertz)
+    if cmath.isinf(impedance):
+        return 0.0
+    if star.amps is not None or isinstance(star, Contacts):
+        return star.amps
+    return supply.volts / abs(impedance) if impedance else math.inf

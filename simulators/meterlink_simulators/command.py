@@ -1,0 +1,152 @@
+"""``meterlink demo``: a service call on simulated meters."""
+
+import asyncio
+import json
+import tempfile
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from meterlink.clock import rfc3339
+from meterlink.equipment import TestPoint
+from meterlink.errors import MeterlinkError
+
+if TYPE_CHECKING:
+    from meterlink.collect.station import Orders
+    from meterlink.collect.visit import Held
+    from meterlink_simulators.scenario import Scenario
+
+
+@click.command()
+@click.option("--headless", is_flag=True, help="Without a screen, in simulated time: moments instead of minutes.")
+@click.option("--json", "as_json", is_flag=True, help="With --headless: one JSON object per held reading.")
+@click.option("--data", type=click.Path(file_okay=False), help="Keep the database in this folder.")
+@click.option("--scenario", "name", default="demo", show_default=True, help="A scenario file, or a shipped one's name.")
+@click.option("--serve", is_flag=True, help="Without a screen, in real time, for `meterlink watch --data` elsewhere.")
+def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve: bool) -> None:
+    """Play a service call on simulated meters over a virtual radio: the whole job, no hardware.
+
+    In a terminal it opens the dashboard and plays in real time. Nothing is kept unless --data names a folder.
+    """
+    try:
+        import bumble  # noqa: F401, PLC0415  # only to say what is missing
+    except ImportError as error:
+        raise MeterlinkError(
+            "The demo needs the virtual radio, which is not installed.",
+            "Install meterlink with its extra: meterlink[demo].",
+        ) from error
+    if as_json and not headless:
+        raise click.UsageError("--json goes with --headless.")
+    if serve and (headless or data is None):
+        raise click.UsageError("--serve needs --data, and does not go with --headless.")
+    if not (headless or serve):
+        from meterlink_tui.terminal import check_terminal  # noqa: PLC0415
+
+        check_terminal()
+    scenario = _scenario(name)
+    with ExitStack() as stack:
+        folder = data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-demo-"))
+        play = _headless if headless else _served if serve else _on_screen
+        play(scenario, folder, _print_json if as_json else _print_line)
+
+
+def _scenario(name: str) -> "Scenario":
+    from meterlink_simulators.scenario import load_scenario, shipped_scenario, shipped_scenarios  # noqa: PLC0415
+
+    return shipped_scenario(name) if name in shipped_scenarios() else load_scenario(Path(name))
+
+
+def _orders(scenario: "Scenario", folder: str, **more: Any) -> "Orders":  # fields of Orders
+    from meterlink.collect.station import Orders  # noqa: PLC0415
+    from meterlink.settings import data_dir, load_settings  # noqa: PLC0415
+
+    path = data_dir(folder)
+    # The folder's own settings, were it a real station's, must not publish a demo's readings.
+    settings = replace(load_settings(path), station="demo", meters=(), mqtt=None)
+    return Orders(
+        folder=path, settings=settings, place=scenario.place, plan=scenario.plan, boot_id="demo", new_visit=True, **more
+    )
+
+
+Print = Callable[[TestPoint, "Held"], None]
+
+
+def _headless(scenario: "Scenario", folder: str, show: Print) -> None:
+    from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
+    from meterlink_simulators.warp import WarpClock, run_warped  # noqa: PLC0415
+
+    calls: list[ServiceCall] = []
+
+    async def play() -> None:
+        clock = WarpClock(start=datetime.now(UTC))
+        calls.append(ServiceCall(scenario, _orders(scenario, folder, serve=False, clock=clock), show))
+        await calls[0].run()
+
+    # Time must not run on while the database commits: a held reading would seem to take for ever.
+    run_warped(play(), busy=lambda: any(call.busy for call in calls))
+
+
+def _served(scenario: "Scenario", folder: str, show: Print) -> None:
+    from meterlink.commands.run import stop_on_signals  # noqa: PLC0415
+    from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
+
+    async def play() -> None:
+        call = ServiceCall(scenario, _orders(scenario, folder), show)
+        stop_on_signals(call.stop)
+        await call.run(stay=True)
+
+    asyncio.run(play())
+
+
+def _on_screen(scenario: "Scenario", folder: str, _show: Print) -> None:
+    from meterlink import link  # noqa: PLC0415
+    from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
+    from meterlink_tui.app import run_dashboard  # noqa: PLC0415
+
+    async def play() -> None:
+        call = ServiceCall(scenario, _orders(scenario, folder))
+        playing = asyncio.create_task(call.run(stay=True), name="service-call")
+        try:
+            await run_dashboard(partial(link.connect, call.folder))
+        finally:
+            playing.cancel()
+            await asyncio.gather(playing, return_exceptions=True)
+
+    asyncio.run(play())
+
+
+def _print_line(point: TestPoint, held: "Held") -> None:
+    judgement = held.judgement
+    margin = f" ({judgement.margin})" if judgement.margin == "close call" else ""
+    click.echo(
+        f"{point.circuit}: {point.title}, {point.terminals[0]}–{point.terminals[1]}: {held.reading.text}"
+        f"  {judgement.verdict.upper()}{margin}  {judgement.limits.basis if judgement.limits else 'no limits'}"
+    )
+
+
+def _print_json(point: TestPoint, held: "Held") -> None:
+    judgement, limits = held.judgement, held.judgement.limits
+    fields = {
+        "at": rfc3339(held.reading.stamp.utc_ns),
+        "point": point.key,
+        "circuit": point.circuit,
+        "component": point.component,
+        "section": point.section,
+        "terminals": list(point.terminals),
+        "reading": held.reading.text,
+        "value": held.reading.value,
+        "verdict": str(judgement.verdict),
+        "margin": str(judgement.margin),
+        "low": None if limits is None or limits.low is None else float(limits.low),
+        "high": None if limits is None or limits.high is None else float(limits.high),
+        "unit": limits.unit if limits else held.reading.unit,
+        "meter": held.meter,
+        "settled_in": round(held.settled_in, 1),
+    }
+    click.echo(json.dumps(fields, ensure_ascii=False))

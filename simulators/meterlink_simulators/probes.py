@@ -1,0 +1,51 @@
+"""Where a meter's two probes are, and when they really touch."""
+
+from dataclasses import dataclass, field, replace
+from random import Random
+
+# A hand finding a spade terminal makes and breaks a few times a second. Common practice, no source.
+_TOUCH_SECONDS = (0.04, 0.18)
+_GAP_SECONDS = (0.03, 0.15)
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """Two terminals of one component."""
+
+    component: str
+    first: str
+    second: str
+
+
+@dataclass(frozen=True, slots=True)
+class Probes:
+    """One meter's probes: on ``clip`` from ``since`` (s) but for the ``gaps`` (begin, end), or on nothing."""
+
+    clip: Clip | None = None
+    since: float = 0.0
+    gaps: tuple[tuple[float, float], ...] = field(default=())
+
+    def share(self, begin: float, end: float) -> float:
+        """Return the share, 0 to 1, of the time from ``begin`` to ``end`` (s, end later) in which they touch."""
+        if self.clip is None:
+            return 0.0
+        begin_touching = max(begin, self.since)
+        touching = max(0.0, end - begin_touching)
+        for gap_begin, gap_end in self.gaps:
+            touching -= max(0.0, min(end, gap_end) - max(begin_touching, gap_begin))
+        return min(1.0, max(0.0, touching) / (end - begin))
+
+    def touched(self, now: float) -> float:
+        """Return when the present touch began, s."""
+        return max([self.since, *(gap_end for _, gap_end in self.gaps if gap_end <= now)])
+
+    def bounced(self, now: float, seconds: float, rng: Random) -> "Probes":
+        """Return the probes making and breaking contact from ``now`` for ``seconds`` s, then touching for good."""
+        gaps: list[tuple[float, float]] = []
+        begin = max(now, self.since) + rng.uniform(*_TOUCH_SECONDS)
+        last = max(now, self.since) + seconds
+        while begin < last:
+            end = min(last, begin + rng.uniform(*_GAP_SECONDS))
+            gaps.append((begin, end))
+            begin = end + rng.uniform(*_TOUCH_SECONDS)
+        return replace(self, gaps=(*self.gaps, *gaps))

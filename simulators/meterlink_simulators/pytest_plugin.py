@@ -1,0 +1,79 @@
+"""pytest fixtures for driver authors; loaded by pytest wherever Meterlink is installed.
+
+``feed``
+    ``feed(kind, encoder, [shown, ...])`` returns the readings a driver makes of an encoder's packets, without a radio.
+``air``
+    An `Air` to put simulated meters on; its backends go to ``bleak.BleakScanner`` and ``bleak.BleakClient``.
+``warp``
+    ``warp(coroutine)`` runs a test's coroutine in virtual time and returns its result: hours pass in moments. At its
+    end the meters on ``air``, where the test asks for that too, are switched off.
+
+A test with a radio in virtual time is an ordinary function::
+
+    def test_reading_arrives(air, warp):
+        async def body():
+            meter = await air.add_meter(instrument, encoder=PresentedEncoder())
+            async with BleakClient(meter.address, backend=air.client_backend) as client:
+                ...
+
+        warp(body())
+
+Nothing of the virtual Bluetooth stack is imported before a test asks for ``air``.
+"""
+
+from collections.abc import Callable, Coroutine
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+
+import pytest
+
+if TYPE_CHECKING:
+    from meterlink.driver_api import DriverKind
+    from meterlink.readings import Reading
+    from meterlink_simulators.encoders import Encoder
+    from meterlink_simulators.radio import Air
+    from meterlink_simulators.shown import Shown
+
+_T = TypeVar("_T")
+
+
+class Warp(Protocol):
+    """The ``warp`` fixture's value."""
+
+    def __call__(self, coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None) -> _T:
+        """Run ``coroutine`` in virtual time; ``busy`` as in `meterlink_simulators.warp.WarpLoop`."""
+        ...
+
+
+@pytest.fixture
+def air() -> "Air":
+    """Return an empty `Air`. With ``warp`` it is closed for you; elsewhere use it in ``async with air:``."""
+    from meterlink_simulators.radio import Air  # noqa: PLC0415 - pytest must not load bumble at start-up
+
+    return Air()
+
+
+@pytest.fixture
+def warp(request: pytest.FixtureRequest) -> Warp:
+    """Return a function that runs a coroutine in virtual time."""
+    from meterlink_simulators.warp import run_warped  # noqa: PLC0415 - nor asyncio
+
+    used: Air | None = request.getfixturevalue("air") if "air" in request.fixturenames else None
+
+    async def closing(coroutine: Coroutine[Any, Any, _T]) -> _T:
+        if used is None:
+            return await coroutine
+        async with used:
+            return await coroutine
+
+    def run(coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None) -> _T:
+        return run_warped(closing(coroutine), busy=busy)
+
+    return run
+
+
+@pytest.fixture(name="feed")
+def _feed() -> "Callable[[DriverKind, Encoder, list[Shown]], list[Reading]]":
+    """Return `meterlink_simulators.kit.feed`."""
+    from meterlink_simulators.kit import feed  # noqa: PLC0415 - as above
+
+    return feed

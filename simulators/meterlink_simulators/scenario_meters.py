@@ -1,0 +1,84 @@
+"""The ``[[meter]]`` tables of a scenario."""
+
+import re
+from decimal import Decimal
+
+from meterlink.errors import InputError
+from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
+from meterlink.text import LONGEST_NAME
+from meterlink.units import parse_amount
+from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
+from meterlink_simulators.tables import Table
+
+_ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
+# Refreshes a second: slower than 1 Hz nobody waits for, faster than 50 Hz nobody reads.
+_RATES = (1.0, 50.0)
+
+
+def read_meter(table: Table) -> MeterSpec:
+    """Return the meter a ``[[meter]]`` table describes; ScenarioError naming the key otherwise."""
+    name = table.text("name")
+    if len(name) > LONGEST_NAME:
+        raise table.error("name", f"it is longer than {LONGEST_NAME} characters.")
+    address = table.text("address")
+    if not _ADDRESS.fullmatch(address):
+        raise table.error("address", f"{address!r} is no Bluetooth device address.", "Write it as C0:00:00:00:00:01.")
+    counts = table.whole("counts", least=100)
+    spec = MeterSpec(
+        name=name,
+        address=address,
+        seed=table.whole("seed"),
+        rate=table.number("rate", 10.0, least=_RATES[0], most=_RATES[1]),
+        counts=counts,
+        functions=tuple(_function(entry, counts) for entry in table.tables("function")),
+        battery=table.number("battery", 100.0, most=100.0),
+        drain=table.number("drain", 0.0, most=100.0),
+        low_below=table.number("low_below", 10.0, most=100.0),
+    )
+    functions = [entry.function for entry in spec.functions]
+    if len(set(functions)) < len(functions):
+        raise table.error("function", "two of them have the same name.")
+    table.done()
+    return spec
+
+
+def _function(table: Table, counts: int) -> FunctionSpec:
+    function = table.choice("name", Function)
+    scales = table.texts("ranges")
+    if "accuracies" in table:
+        lines = table.texts("accuracies", len(scales))
+        accuracies = [_accuracy(table, "accuracies", line) for line in lines]
+    else:
+        accuracies = [_accuracy(table, "accuracy", table.text("accuracy"))] * len(scales)
+    table_ranges = tuple(
+        _range(table, function, counts, scale, accuracy) for scale, accuracy in zip(scales, accuracies, strict=True)
+    )
+    table_counts = [scale.count for scale in table_ranges]
+    if table_counts != sorted(set(table_counts)):
+        raise table.error("ranges", "they do not rise from the lowest to the highest.")
+    table.done()
+    return FunctionSpec(function, table_ranges)
+
+
+def _accuracy(table: Table, key: str, line: str) -> AccuracyLine:
+    try:
+        accuracy = parse_accuracy(line)
+    except InputError as error:
+        raise table.error(key, error.message, error.remedy) from error
+    if accuracy.digits < 1:
+        raise table.error(key, f"{line!r} allows no digit.", "No display is better than one digit: add + 1 digit.")
+    return accuracy
+
+
+def _range(table: Table, function: Function, counts: int, scale: str, accuracy: AccuracyLine) -> Range:
+    try:
+        full = parse_amount(scale, function.quantity)
+    except InputError as error:
+        raise table.error("ranges", error.message, error.remedy) from error
+    if full.unit == "°F" or full.digits != Decimal(counts) * full.resolution:
+        raise table.error(
+            "ranges",
+            f"{scale!r} is not a full scale of {counts} counts.",
+            "Write each with its trailing zeros (60.00 µF has 6000 counts); temperatures in °C.",
+        )
+    return Range(full, accuracy)

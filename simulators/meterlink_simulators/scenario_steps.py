@@ -1,0 +1,243 @@
+"""The ``[[step]]`` tables of a scenario: what the simulated technician does, and what happens to them."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from meterlink.equipment import Plan, TestPoint
+from meterlink.errors import InputError
+from meterlink.units import Quantity
+from meterlink_simulators.bench import Bench
+from meterlink_simulators.components import Component, Star, Supply
+from meterlink_simulators.faults import Fault, FaultKind
+from meterlink_simulators.probes import Clip
+from meterlink_simulators.ranges import Function, MeterSpec
+from meterlink_simulators.tables import Table
+
+_LONGEST = 3600.0  # s; a step that takes more than an hour is a typing error
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """Turn the meter to ``function``, put its probes on ``clip``, wait ``seconds`` or, where None, until it is held.
+
+    Probes and dial that are there already stay there; only ``bounce`` (s of intermittent contact) acts on them.
+    ``point`` is the test point meant, empty for none. ``lift`` takes the probes off at the end.
+    """
+
+    meter: str
+    function: Function
+    clip: Clip
+    point: str
+    bounce: float
+    seconds: float | None
+    lift: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lift:
+    """Take the probes of ``meter`` off."""
+
+    meter: str
+
+
+@dataclass(frozen=True, slots=True)
+class DropLink:
+    """The radio link of ``meter`` breaks and cannot be made again for ``seconds``; the next step starts at once."""
+
+    meter: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetFault:
+    """A component fails, or is mended."""
+
+    fault: Fault
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Nothing for ``seconds``."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """A supply is switched ``on`` or off."""
+
+    supply: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Discharge:
+    """A resistor of ``ohms`` Ω lies across the capacitors of ``component`` for ``seconds``, then is removed."""
+
+    component: str
+    ohms: float
+    seconds: float
+
+
+Step = Measure | Lift | DropLink | SetFault | Wait | Switch | Discharge
+
+
+@dataclass(frozen=True, slots=True)
+class Cast:
+    """What steps can refer to."""
+
+    plan: Plan
+    meters: tuple[MeterSpec, ...]
+    bench: Bench
+
+
+def read_step(table: Table, cast: Cast) -> Step:
+    """Return the step a ``[[step]]`` table describes; ScenarioError naming the key otherwise."""
+    for key, reader in _READERS.items():
+        if key in table:
+            step = reader(table, cast)
+            table.done()
+            return step
+    raise table.error("meter", "the step says nothing known here.", f"Give one of: {', '.join(_READERS)}.")
+
+
+def _meter(table: Table, key: str, cast: Cast) -> MeterSpec:
+    name = table.text(key)
+    for spec in cast.meters:
+        if spec.name == name:
+            return spec
+    raise table.error(key, f"no meter is named {name!r}.", f"There are {', '.join(spec.name for spec in cast.meters)}.")
+
+
+def _measure(table: Table, cast: Cast) -> Measure:
+    spec = _meter(table, "meter", cast)
+    point = _point(table, cast.plan)
+    if point is not None and "clip" not in table:
+        clip = Clip(point.component, *point.terminals)
+    else:
+        component = table.text("component", point.component if point is not None else None)
+        clip = Clip(component, *table.pair("clip"))
+    try:
+        cast.bench.check(clip)
+    except InputError as error:
+        raise table.error("clip", error.message, error.remedy) from error
+    function = _function(table, spec, point)
+    return Measure(
+        meter=spec.name,
+        function=function,
+        clip=clip,
+        point=point.key if point is not None else "",
+        bounce=table.number("bounce", 0.0, most=_LONGEST),
+        seconds=table.number_or("until", "held", most=_LONGEST),
+        lift=table.flag("lift", default=True),
+    )
+
+
+def _point(table: Table, plan: Plan) -> TestPoint | None:
+    key = table.text("point", "")
+    for point in plan.points:
+        if point.key == key:
+            return point
+    if key:
+        raise table.error("point", f"the plan has no test point {key!r}.")
+    return None
+
+
+def _function(table: Table, spec: MeterSpec, point: TestPoint | None) -> Function:
+    has = [entry.function for entry in spec.functions]
+    if "function" in table or point is None:
+        function = table.choice("function", Function)
+    else:
+        fitting = [function for function in has if function.quantity is point.quantity]
+        if len(fitting) != 1:
+            raise table.error(
+                "function", f"{spec.name} has {len(fitting)} functions for {point.quantity}.", "Say which."
+            )
+        function = fitting[0]
+    if function not in has:
+        raise table.error("function", f"{spec.name} has no function '{function}'.", f"It has {', '.join(has)}.")
+    if point is not None and function.quantity is not point.quantity:
+        raise table.error("function", f"'{function}' does not measure the {point.quantity} of point {point.key!r}.")
+    return function
+
+
+def _lift(table: Table, cast: Cast) -> Lift:
+    return Lift(_meter(table, "lift", cast).name)
+
+
+def _drop_link(table: Table, cast: Cast) -> DropLink:
+    return DropLink(_meter(table, "drop_link", cast).name, table.number("seconds", most=_LONGEST))
+
+
+def _wait(table: Table, cast: Cast) -> Wait:  # noqa: ARG001  # same signature as the other readers
+    return Wait(table.number("wait", most=_LONGEST))
+
+
+def _component(table: Table, key: str, cast: Cast) -> str:
+    name = table.text(key)
+    if name not in cast.bench.names:
+        raise table.error(key, f"no component is named {name!r}.", f"There are {', '.join(cast.bench.names)}.")
+    return name
+
+
+def _switch(table: Table, cast: Cast) -> Switch:
+    name = _component(table, "switch", cast)
+    if not isinstance(cast.bench.component(name), Supply):
+        raise table.error("switch", f"{name!r} is no supply.")
+    return Switch(name, table.flag("on", default=False))
+
+
+def _discharge(table: Table, cast: Cast) -> Discharge:
+    name = _component(table, "discharge", cast)
+    try:
+        cast.bench.bleed(name, 1.0, 0.0)
+    except InputError as error:
+        raise table.error("discharge", error.message, error.remedy) from error
+    return Discharge(name, table.amount("through", Quantity.RESISTANCE), table.number("seconds", most=_LONGEST))
+
+
+def _fault(table: Table, cast: Cast) -> SetFault:
+    entry = table.table("fault")
+    name = _component(entry, "component", cast)
+    kind = entry.choice("kind", FaultKind)
+    part = entry.text("part", "")
+    amount = _fault_amount(entry, kind, _drifting(cast.bench.component(name), part))
+    fault = Fault(name, kind, part, amount, entry.number("over", 0.0, most=_LONGEST))
+    entry.done()
+    try:
+        cast.bench.set_fault(fault, 0.0)
+    except InputError as error:
+        raise entry.error("kind", error.message, error.remedy) from error
+    return SetFault(fault)
+
+
+def _fault_amount(entry: Table, kind: FaultKind, drifting: Quantity) -> float | None:
+    match kind:
+        case FaultKind.LEAKAGE | FaultKind.GROUNDED:
+            return entry.amount("to", Quantity.RESISTANCE)
+        case FaultKind.TURNS:
+            return entry.number("left", least=0.01, most=1.0)
+        case FaultKind.DRIFT:
+            return entry.amount("to", drifting)
+        case _:
+            return None
+
+
+def _drifting(component: Component, part: str) -> Quantity:
+    """Return the quantity in which a part drifts."""
+    if isinstance(component, Supply):
+        return Quantity.VOLTAGE
+    legs = component.legs if isinstance(component, Star) else {}
+    capacitors = {terminal for terminal, leg in legs.items() if leg.farads is not None}
+    return Quantity.CAPACITANCE if part in capacitors or (not part and capacitors) else Quantity.RESISTANCE
+
+
+_READERS: Mapping[str, Callable[[Table, Cast], Step]] = {
+    "meter": _measure,
+    "lift": _lift,
+    "drop_link": _drop_link,
+    "fault": _fault,
+    "wait": _wait,
+    "switch": _switch,
+    "discharge": _discharge,
+}

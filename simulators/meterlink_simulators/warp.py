@@ -1,0 +1,138 @@
+"""Virtual time: an event loop that jumps to its next timer instead of sleeping.
+
+Hours of simulated measuring run in moments, and callbacks run in the same order every time. Code under test needs no
+change: it keeps using ``asyncio.sleep``, ``asyncio.timeout`` and ``loop.time()``.
+"""
+
+import asyncio
+import concurrent.futures
+import contextvars
+import selectors
+import sys
+import time
+from collections.abc import Callable, Coroutine
+from datetime import UTC, datetime
+from typing import Any, TypeVar, TypeVarTuple
+
+from meterlink.clock import Stamp
+from meterlink.errors import MeterlinkError
+
+_T = TypeVar("_T")
+_Ts = TypeVarTuple("_Ts")
+
+# How long, in real seconds, one wait for threads and sockets lasts before asking again whether they are still busy.
+# Results wake the loop at once, so this only bounds how late the end of silent work is noticed.
+FOREIGN_WAIT = 0.005
+
+# When virtual time starts, for `WarpClock`; any fixed moment will do, so that stamps in tests never change.
+WARP_START = datetime(2026, 7, 14, 13, 0, tzinfo=UTC)
+
+
+class DeadlockError(MeterlinkError):
+    """Nothing in a `WarpLoop` can ever run again: no callback is ready, no timer is set, no foreign work is out."""
+
+
+class _JumpingSelector(selectors.DefaultSelector):
+    """Polls files like its base class, and moves a virtual clock where the base class would sleep."""
+
+    def __init__(self, busy: Callable[[], bool] | None, speed: float | None) -> None:
+        super().__init__()
+        self.now = 0.0
+        self.outstanding = 0
+        self._busy = busy
+        self._speed = speed
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        """Return ready files; with none ready, move the clock on by ``timeout`` s (None: no timer is set)."""
+        # Asked before polling: work that ends between the two has already woken the loop, so polling sees its result.
+        busy = self.outstanding > 0 or (self._busy is not None and self._busy())
+        ready = super().select(0)
+        if ready or timeout == 0:
+            return ready
+        if busy:
+            return super().select(FOREIGN_WAIT)
+        if timeout is None:
+            raise DeadlockError(
+                "The virtual-time loop is stuck: nothing is ready, no timer is set and no thread is at work.",
+                "Look for a future nobody completes; for sockets or own threads pass `busy`.",
+            )
+        if self._speed is not None:
+            begin = time.monotonic()
+            if ready := super().select(timeout / self._speed):
+                self.now += min(timeout, (time.monotonic() - begin) * self._speed)
+                return ready
+        self.now += timeout
+        return ready
+
+
+class WarpLoop(asyncio.SelectorEventLoop):
+    """An event loop with virtual time, starting at 0 s.
+
+    Time stands still while callbacks run, and jumps to the next timer when none is ready. Before every jump sockets are
+    polled. While a future of ``run_in_executor`` (also ``asyncio.to_thread``) is out, or ``busy()`` is true, the loop
+    waits for real instead, so a jump never overtakes the result of a thread or a socket; ``busy`` must turn false in
+    the end, or time never moves on. ``speed`` is virtual seconds per real second; None jumps without waiting.
+    `DeadlockError` is raised where an ordinary loop would wait for ever.
+    """
+
+    def __init__(self, *, busy: Callable[[], bool] | None = None, speed: float | None = None) -> None:
+        self._warp = _JumpingSelector(busy, speed)
+        super().__init__(self._warp)
+
+    def time(self) -> float:
+        """Return virtual seconds since the loop was made."""
+        return self._warp.now
+
+    def run_in_executor(
+        self, executor: concurrent.futures.Executor | None, func: Callable[[*_Ts], _T], *args: *_Ts
+    ) -> asyncio.Future[_T]:
+        """Run ``func`` in a thread or process; time stands still until it is done."""
+        future = super().run_in_executor(executor, func, *args)
+        self._warp.outstanding += 1
+        # An empty context, so that the caller's is not kept alive by the callback.
+        future.add_done_callback(self._returned, context=contextvars.Context())
+        return future
+
+    def _returned(self, _future: object) -> None:
+        self._warp.outstanding -= 1
+
+    if sys.version_info >= (3, 12):
+        # The parameter is the base class's, hence the exception from the rule.
+        async def shutdown_default_executor(self, timeout: float | None = None) -> None:  # noqa: ASYNC109
+            """Wait for the default executor's threads; ``timeout`` is in virtual seconds."""
+            self._warp.outstanding += 1
+            try:
+                await super().shutdown_default_executor(timeout)
+            finally:
+                self._warp.outstanding -= 1
+
+    else:
+
+        async def shutdown_default_executor(self) -> None:
+            """Wait for the default executor's threads."""
+            self._warp.outstanding += 1
+            try:
+                await super().shutdown_default_executor()
+            finally:
+                self._warp.outstanding -= 1
+
+
+class WarpClock:
+    """A `meterlink.clock.Clock` that follows a loop's time from a fixed start in UTC."""
+
+    def __init__(self, start: datetime = WARP_START, loop: asyncio.AbstractEventLoop | None = None) -> None:
+        self._start_ns = round(start.timestamp()) * 1_000_000_000
+        self._loop = loop or asyncio.get_running_loop()
+
+    def stamp(self) -> Stamp:
+        """Return the loop's present moment; ``monotonic_ns`` is the loop's own time."""
+        now_ns = round(self._loop.time() * 1_000_000_000)
+        return Stamp(self._start_ns + now_ns, now_ns)
+
+
+def run_warped(
+    coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None, speed: float | None = None
+) -> _T:
+    """Run ``coroutine`` on a fresh `WarpLoop` and return its result; what it left running is cancelled at the end."""
+    with asyncio.Runner(loop_factory=lambda: WarpLoop(busy=busy, speed=speed)) as runner:
+        return runner.run(coroutine)
