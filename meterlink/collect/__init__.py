@@ -1,0 +1,1 @@
+"""The pipeline: meter, driver, tag, settle, judge, commit, publish."""

@@ -1,0 +1,55 @@
+"""What to do next, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
+
+from meterlink.collect.following import Follower
+from meterlink.collect.visit import ActiveVisit
+from meterlink.equipment import TestPoint
+from meterlink.judge.settling import Phase
+from meterlink.judge.verdicts import Judgement, Margin, Verdict
+
+
+def advice(visit: ActiveVisit, meter: Follower | None) -> str:
+    """Return the next step for the person with the probes; ``meter`` is the one that is measuring, if any."""
+    point = visit.points.get(visit.focus) if visit.focus else None
+    if point is None:
+        return _summary(visit)
+    if meter is None or meter.latest is None:
+        return "Switch a meter on. Its readings appear here as soon as it is heard."
+    if visit.held[point.key] and meter.held_at == point.key:
+        return _after(point, visit.held[point.key][-1].judgement, visit)
+    if visit.limits[point.key] is None:
+        return f"Read the rating off the {point.component} and enter it; then put the probes on {_where(point)}."
+    if meter.latest.quantity is not point.quantity:
+        return f"Turn {meter.name} to {point.quantity}, then put the probes on {_where(point)}."
+    if meter.doubtful and meter.judgement is not None:
+        return f"{meter.judgement.reason} If both probes are on {_where(point)}, hold this reading."
+    if meter.step.phase is Phase.IDLE:
+        overload = " It shows the same on an open part: if the probes are on, hold this reading."
+        return f"Put the probes on {_where(point)}." + (overload if meter.latest.digits is None else "")
+    if meter.step.phase is Phase.HELD:
+        return f"Take the probes off, then put them on {_where(point)}."
+    return "Keep the probes still."
+
+
+def _where(point: TestPoint) -> str:
+    return f"{point.terminals[0]} and {point.terminals[1]}"
+
+
+def _after(point: TestPoint, judgement: Judgement, visit: ActiveVisit) -> str:
+    part = point.title
+    if judgement.verdict is Verdict.NO_LIMITS:
+        return f"Kept without a verdict. Enter the rating of the {point.component} to have one."
+    if judgement.margin is Margin.CLOSE_CALL:
+        return f"Close call on the {part}: measure it again with another meter or range before you condemn or pass it."
+    if judgement.verdict is not Verdict.WITHIN:
+        return f"Make sure the probes were on {_where(point)}. Then the {part} needs replacing: same rating."
+    ahead = [other for key, other in visit.points.items() if not visit.held[key] and key != point.key]
+    if not ahead:
+        return f"The {part} is within its limits. Take the probes off."
+    following = ahead[0]
+    return f"The {part} is within its limits. Next: {following.circuit}, {following.title}."
+
+
+def _summary(visit: ActiveVisit) -> str:
+    newest = [held[-1].judgement.verdict for held in visit.held.values() if held]
+    within = sum(verdict is Verdict.WITHIN for verdict in newest)
+    return f"Every test point has its reading: {within} within, {len(newest) - within} not."

@@ -1,0 +1,311 @@
+"""The way of a reading: packet, driver, reading, tag, settle, judge, commit, show."""
+
+import asyncio
+import contextlib
+import logging
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from meterlink.ble.session import Packet, Session
+from meterlink.ble.states import RadioState
+from meterlink.clock import clock_is_set
+from meterlink.collect.following import Follower
+from meterlink.collect.intake import Intake
+from meterlink.collect.showing import live_view, meters_view, visit_view
+from meterlink.collect.visit import ActiveVisit, Held
+from meterlink.equipment import Meter, TestPoint
+from meterlink.errors import InputError, MeterlinkError, StoreError
+from meterlink.judge.judging import RULE, Measured, judge
+from meterlink.judge.settling import Phase
+from meterlink.judge.verdicts import Judgement, Verdict
+from meterlink.publish.senml import held_message, readings_message
+from meterlink.readings import Reading, Status
+from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
+from meterlink.store.writer import Writer
+from meterlink.units import Quantity
+from meterlink.views import Command, Message
+
+log = logging.getLogger(__name__)
+
+# Raw readings are handed to the writer this often: few enough transactions for a small board's flash, little enough
+# lost with the power (the settled reading itself never waits).
+FLUSH_EVERY = 0.25  # s
+# Watchers draw at most ten times a second.
+SHOW_EVERY = 0.1  # s
+# A meter that has said nothing for this long is not the one in the hand, as long as another speaks.
+PRESENT = 3.0  # s
+# Verdicts that look the same with the probes in the air or touching each other: somebody has to say that they are on.
+DOUBTFUL = {Verdict.OPEN, Verdict.SHORTED}
+
+
+@dataclass(frozen=True, slots=True)
+class Publishing:
+    """How readings become messages for a broker; absent where none is configured."""
+
+    station: str
+    changed: asyncio.Event  # set when a committed transaction brought messages
+
+
+class OnHeld(Protocol):
+    """Who wants to know of a held reading once it is committed."""
+
+    def __call__(self, point: TestPoint, held: Held) -> None:
+        """Take note; must not block."""
+        ...
+
+
+class Pipeline:
+    """Follows every meter, and keeps and shows what they measure.
+
+    ``show`` is handed a view whenever it may have changed; ``on_held`` every held reading after its commit.
+    """
+
+    def __init__(
+        self,
+        visit: ActiveVisit,
+        ids: VisitIds,
+        writer: Writer,
+        show: Callable[[Message], None],
+        on_held: OnHeld,
+        *,
+        names: dict[str, str],
+        publishing: Publishing | None = None,
+        new_id: Callable[[], str] = lambda: str(uuid.uuid4()),
+    ) -> None:
+        self.intake = Intake()
+        self.visit = visit
+        self._ids = ids
+        self._writer = writer
+        self._show = show
+        self._on_held = on_held
+        self._names = names
+        self._publishing = publishing
+        self._new_id = new_id
+        self._followers: dict[str, Follower] = {}
+        self._meters: dict[str, Meter] = {}
+        self._sessions: dict[str, Session] = {}
+        self._radio = RadioState()
+        self._raw: list[tuple[str, ReadingRow]] = []
+        self._commits: set[asyncio.Task[None]] = set()
+
+    async def run(self) -> None:
+        """Handle packets until cancelled; `finish` commits what is left."""
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._handle_packets(), name="pipeline-packets")
+            group.create_task(self._every(FLUSH_EVERY, self._flush), name="pipeline-flush")
+            group.create_task(self._every(SHOW_EVERY, self._show_live), name="pipeline-show")
+
+    async def finish(self) -> None:
+        """Handle what still waits and return once everything is committed or has failed."""
+        for packet in self.intake.take_now():
+            await self._handle(packet)
+        self._flush()
+        while self._commits:
+            await asyncio.gather(*self._commits, return_exceptions=True)
+
+    async def _handle_packets(self) -> None:
+        while True:
+            for packet in await self.intake.take():
+                await self._handle(packet)
+
+    async def _every(self, period: float, act: Callable[[], None]) -> None:
+        while True:
+            await asyncio.sleep(period)
+            act()
+
+    async def _handle(self, packet: Packet) -> None:
+        session = packet.session
+        follower = await self._follower(session)
+        if self._sessions.get(session.address) is not session:
+            if session.closed:
+                return  # a late packet of a link that is gone
+            self._sessions[session.address] = session
+            follower.start_again()
+        try:
+            readings = list(session.driver.feed(packet.channel, packet.data, packet.stamp))
+        except Exception:
+            # A driver is somebody else's code: it costs its own packet, not the station.
+            log.exception("driver %s failed on %s", session.kind, packet.data.hex())
+            return
+        for reading in readings:
+            self._take(follower, reading)
+
+    async def _follower(self, session: Session) -> Follower:
+        follower = self._followers.get(session.address)
+        if follower is None:
+            name = self._names.get(session.address) or session.name or session.address
+            meter = Meter(session.address, name, session.kind, session.serial)
+            db_id = await asyncio.wrap_future(self._writer.remember_meter(meter))
+            follower = self._followers[session.address] = Follower(session.address, name, db_id)
+            self._meters[session.address] = meter
+        return follower
+
+    def _take(self, follower: Follower, reading: Reading) -> None:
+        if reading.quantity is Quantity.BATTERY:
+            follower.take_battery(reading)
+            self._show_meters()
+            return
+        left = follower.follow(reading)
+        if left is not None:
+            self.visit.probes_off(left)
+        point = self.visit.point_for(follower.address, reading)
+        follower.point = point.key if point else None
+        follower.judgement = self._judged(point, reading)
+        if follower.step.settled is not None and point is not None and follower.judgement is not None:
+            if follower.judgement.verdict in DOUBTFUL:
+                follower.doubtful = True
+            else:
+                self._hold(follower, point, follower.judgement, follower.step.settled_in)
+                return
+        self._raw.append((follower.address, self._row(follower, reading, point)))
+
+    @property
+    def _leader(self) -> Follower | None:
+        """The meter to show: the one at the active test point; failing that one that lies idle and could be turned to
+        it, before one that is busy with something else.
+        """
+        newest = max((follower.seen_at for follower in self._followers.values()), default=0.0)
+        present = [follower for follower in self._followers.values() if follower.seen_at >= newest - PRESENT]
+        return max(present, key=self._fitness, default=None)
+
+    def _fitness(self, follower: Follower) -> tuple[bool, bool, bool]:
+        focus, measuring = self.visit.focus, follower.step.phase is not Phase.IDLE
+        if focus is None:
+            return False, False, measuring
+        return measuring and follower.point == focus, follower.point == focus, not measuring
+
+    def _judged(self, point: TestPoint | None, reading: Reading) -> Judgement | None:
+        if point is None or reading.status is Status.INVALID:
+            return None
+        with contextlib.suppress(InputError):  # a negative resistance: nothing to say of it
+            return judge(point.check, self.visit.limits[point.key], Measured.from_reading(reading))
+        return None
+
+    def _row(self, follower: Follower, reading: Reading, point: TestPoint | None) -> ReadingRow:
+        point_id = self._ids.point_ids[point.key] if point else None
+        return ReadingRow(reading, follower.db_id, self._ids.visit_id, point_id, clock_is_set(reading.stamp.utc_ns))
+
+    def _hold(self, follower: Follower, point: TestPoint, judgement: Judgement, settled_in: float) -> None:
+        reading = follower.latest
+        assert reading is not None  # noqa: S101  # only called with one
+        follower.hold(reading, point.key)
+        held = Held(reading, judgement, follower.name, settled_in)
+        row = HeldRow(self._row(follower, reading, point), judgement, settled_in, RULE)
+        outbox: tuple[OutboxRow, ...] = ()
+        if self._publishing is not None:
+            meter = self._meters[follower.address]
+            outbox = (
+                held_message(
+                    self._publishing.station, meter, self.visit.place, point, reading, judgement,
+                    visit_uid=self._ids.uid, message_id=self._new_id(),
+                ),
+            )  # fmt: skip
+        self._flush()
+        self._commit(Batch(held=(row,), outbox=outbox), lambda: self._kept(point, held))
+
+    def _kept(self, point: TestPoint, held: Held) -> None:
+        self.visit.keep(point.key, held)
+        self._on_held(point, held)
+        self.show_visit()
+
+    def _flush(self) -> None:
+        """Hand the raw readings gathered so far to the writer, each meter's with its message."""
+        if not self._raw:
+            return
+        gathered, self._raw = self._raw, []
+        outbox = []
+        if self._publishing is not None:
+            for address in dict.fromkeys(address for address, _ in gathered):
+                readings = [row.reading for other, row in gathered if other == address]
+                outbox.append(
+                    readings_message(self._publishing.station, self._meters[address], readings, self._new_id())
+                )
+        self._commit(Batch(readings=tuple(row for _, row in gathered), outbox=tuple(outbox)))
+
+    def _commit(self, batch: Batch, then: Callable[[], None] | None = None) -> None:
+        future = asyncio.wrap_future(self._writer.submit(batch))
+
+        async def acknowledge() -> None:
+            try:
+                await future
+            except StoreError as error:
+                log.error("%s", error)  # noqa: TRY400  # foreseen: the words are enough
+                return
+            if batch.outbox and self._publishing is not None:
+                self._publishing.changed.set()
+            if then is not None:
+                then()
+
+        task = asyncio.create_task(acknowledge(), name="pipeline-commit")
+        self._commits.add(task)
+        task.add_done_callback(self._commits.discard)
+
+    # What watchers see and ask for.
+
+    def radio_changed(self, state: RadioState) -> None:
+        """Take the radio's new state."""
+        self._radio = state
+        self._show_meters()
+
+    def _show_meters(self) -> None:
+        self._show(meters_view(self._radio, self._followers.values()))
+
+    def show_visit(self) -> None:
+        """Show the visit as it stands."""
+        self._show(visit_view(self.visit, self._leader))
+
+    def _show_live(self) -> None:
+        leader = self._leader
+        if leader is not None and (view := live_view(self.visit, leader)) is not None:
+            self._show(view)
+        self.show_visit()  # its advice follows the live reading; an unchanged view is not sent again
+        self._show_meters()
+
+    async def carry_out(self, command: Command) -> str:
+        """Do what a watcher asks; return why not, in words, or nothing."""
+        try:
+            await self._carry_out(command)
+        except MeterlinkError as error:
+            return str(error)
+        self.show_visit()
+        return ""
+
+    async def _carry_out(self, command: Command) -> None:
+        point = command.get("point", "")
+        match command.get("do"):
+            case "focus":
+                self.visit.focus_on(point)
+            case "next":
+                self.visit.move(1)
+            case "previous":
+                self.visit.move(-1)
+            case "retake":
+                self._retake()
+            case "hold":
+                self._hold_now()
+            case "rate":
+                rated = self.visit.rate(point, command.get("text", ""))
+                writing = self._writer.set_rating(self._ids.point_ids[point], str(rated.against))
+                await asyncio.wrap_future(writing)
+            case "pin":
+                self.visit.pin(command.get("meter", ""), point)
+            case other:
+                raise InputError(f"{other!r} is not something to ask for.")
+
+    def _retake(self) -> None:
+        if self.visit.focus is None and self.visit.last is not None:
+            self.visit.focus = self.visit.last
+        for follower in self._followers.values():
+            if self.visit.focus in {follower.point, follower.held_at}:
+                follower.start_again()
+
+    def _hold_now(self) -> None:
+        follower = self._leader
+        point = self.visit.points.get(follower.point) if follower and follower.point else None
+        if follower is None or follower.latest is None or point is None:
+            raise InputError("No meter measures the active test point.", "Put the probes on and set the meter to it.")
+        measured = Measured.from_reading(follower.latest)
+        judgement = judge(point.check, self.visit.limits[point.key], measured)
+        self._hold(follower, point, judgement, 0.0)

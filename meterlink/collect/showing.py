@@ -1,0 +1,81 @@
+"""The station's state as watchers see it. Pure: from the state to `meterlink.views`."""
+
+from collections.abc import Iterable
+
+from meterlink.ble.states import LinkState, RadioState
+from meterlink.cautions import LOCAL_CODES, caution
+from meterlink.clock import rfc3339
+from meterlink.collect.advice import advice
+from meterlink.collect.following import Follower
+from meterlink.collect.visit import ActiveVisit
+from meterlink.judge.settling import Phase
+from meterlink.units import convert
+from meterlink.views import LiveView, MetersView, MeterView, VisitView
+
+
+def visit_view(visit: ActiveVisit, meter: Follower | None) -> VisitView:
+    """Return topic ``visit``; ``meter`` is the one that is measuring, if any."""
+    point = visit.points.get(visit.focus) if visit.focus else None
+    return VisitView(
+        topic="visit",
+        site=visit.place.site,
+        unit=visit.place.unit,
+        plan=visit.plan_name,
+        opened=rfc3339(visit.opened_utc_ns),
+        points=visit.point_views(),
+        focus=visit.focus,
+        last=visit.last,
+        advice=advice(visit, meter),
+        caution=caution(point.state, point.quantity) if point else LOCAL_CODES,
+    )
+
+
+def meters_view(radio: RadioState, followers: Iterable[Follower]) -> MetersView:
+    """Return topic ``meters``: what the radio says of each, with what its readings say."""
+    by_address = {follower.address: follower for follower in followers}
+    views = []
+    for link in radio.meters:
+        follower = by_address.get(link.address)
+        views.append(
+            MeterView(
+                name=follower.name if follower else link.name,
+                address=link.address,
+                state=str(link.state),
+                detail="" if link.state is LinkState.CONNECTED else link.detail,
+                driver=link.driver,
+                rssi=link.rssi,
+                battery=follower.battery if follower else None,
+                low_battery=follower.low_battery if follower else False,
+                readings=follower.count if follower else 0,
+            )
+        )
+    return MetersView(topic="meters", meters=views, radio=radio.problem)
+
+
+def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
+    """Return topic ``live`` for the meter that is measuring, None before its first reading."""
+    reading = follower.latest
+    if reading is None:
+        return None
+    wanted = visit.points.get(visit.pins.get(follower.address, visit.focus or ""))
+    limits = visit.limits[wanted.key] if wanted else None
+    same = wanted is not None and wanted.quantity is reading.quantity
+    digits, unit = reading.digits, reading.unit
+    if digits is not None and limits is not None and same:
+        digits, unit = convert(digits, unit, limits.unit), limits.unit
+    held = follower.held_at is not None and follower.step.phase is Phase.HELD
+    return LiveView(
+        topic="live",
+        meter=follower.name,
+        text=reading.text,
+        digits=None if digits is None else f"{digits:f}",
+        unit=unit,
+        quantity=str(reading.quantity),
+        status=str(reading.status),
+        phase="held" if held else "idle" if follower.step.phase is Phase.IDLE else "settling",
+        progress=round(follower.step.progress, 2),
+        point=follower.point,
+        expected=same or wanted is None,
+        verdict=str(follower.judgement.verdict) if follower.judgement else None,
+        at=rfc3339(reading.stamp.utc_ns),
+    )

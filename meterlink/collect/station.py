@@ -1,0 +1,267 @@
+"""The collector daemon: radio, pipeline, store, watchers and broker, started and stopped in the right order."""
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from meterlink import VERSION
+from meterlink.ble.backends import ClientBackend, ScannerBackend
+from meterlink.ble.radio import Radio
+from meterlink.ble.states import RadioState
+from meterlink.clock import Clock, SystemClock
+from meterlink.collect.pipeline import OnHeld, Pipeline, Publishing
+from meterlink.collect.visit import ActiveVisit, Held
+from meterlink.driver_api import Advertisement, Characteristic, DriverKind
+from meterlink.equipment import Meter, Place, Plan, TestPoint
+from meterlink.link import LinkServer
+from meterlink.plugins import best, load_drivers
+from meterlink.settings import DATABASE, Settings
+from meterlink.store.reader import Reader
+from meterlink.store.rows import VisitIds
+from meterlink.store.writer import Writer
+from meterlink.units import prepare
+from meterlink.views import Command, Message, NoticeView
+
+if TYPE_CHECKING:
+    from meterlink.publish.mqtt import Broker
+    from meterlink.publish.publisher import Publisher
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What a station is to do. ``meters`` may be connected; with ``adopt`` so may any other that a driver fits.
+
+    The backends are bleak's own unless given; ``serve`` is false where nobody can watch (a run in simulated time).
+    """
+
+    folder: Path
+    settings: Settings
+    place: Place
+    plan: Plan
+    boot_id: str
+    meters: tuple[Meter, ...] = ()
+    adopt: bool = False
+    new_visit: bool = False
+    serve: bool = True
+    broker: "Broker | None" = None
+    clock: Clock = field(default_factory=SystemClock)
+    scanner_backend: ScannerBackend | None = None
+    client_backend: ClientBackend | None = None
+
+
+class Station:
+    """One machine that collects. ``run`` it until ``stop`` is called; listeners hear what watchers see."""
+
+    def __init__(self, orders: Orders) -> None:
+        self._orders = orders
+        self._writer = Writer(
+            orders.folder / DATABASE,
+            station=orders.settings.station,
+            clock=orders.clock,
+            boot_id=orders.boot_id,
+            on_alarm=self._alarm_from_writer,
+        )
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._stopping = asyncio.Event()
+        self._listeners: list[Callable[[Message], None]] = []
+        self._held_listeners: list[OnHeld] = []
+        self._server: LinkServer | None = None
+        self._pipeline: Pipeline | None = None
+        self._notices: dict[str, NoticeView] = {}
+        self._said: dict[str, str] = {}  # what the log was told of each meter, and of the radio under ""
+        self.started = asyncio.Event()
+
+    @property
+    def busy(self) -> bool:
+        """Whether the store has work that is not committed yet."""
+        return self._writer.busy
+
+    def stop(self) -> None:
+        """Ask `run` to end; call it in the event loop's thread."""
+        self._stopping.set()
+
+    def listen(self, listener: Callable[[Message], None]) -> None:
+        """Have ``listener`` called with every view as it changes."""
+        self._listeners.append(listener)
+
+    def on_held(self, listener: OnHeld) -> None:
+        """Have ``listener`` called with every held reading, once it is committed."""
+        self._held_listeners.append(listener)
+
+    async def command(self, command: Command) -> str:
+        """Carry a watcher's command out; return why not, in words, or nothing."""
+        return "The station is still starting." if self._pipeline is None else await self._pipeline.carry_out(command)
+
+    async def run(self) -> None:
+        """Collect until `stop`, or until cancelled.
+
+        StoreError, LinkError when the database or the socket cannot be had. Whatever ends it, everything that was
+        received is committed first, every meter is disconnected, and the broker is told.
+        """
+        self._loop = asyncio.get_running_loop()
+        await asyncio.to_thread(prepare)
+        await asyncio.to_thread(self._writer.start)
+        try:
+            await self._collect()
+        finally:
+            await _shielded(asyncio.to_thread(self._writer.close))
+
+    async def _collect(self) -> None:
+        orders = self._orders
+        visit, ids = await self._open_visit()
+        for meter in orders.settings.meters:
+            if meter.pin:
+                visit.pin(meter.address, meter.pin)
+        async with AsyncExitStack() as stack:
+            if orders.serve:
+                server = LinkServer(orders.folder, orders.settings.station, VERSION, self.command)
+                self._server = await stack.enter_async_context(server)
+            publisher = self._publisher(stack)
+            self._pipeline = pipeline = Pipeline(
+                visit,
+                ids,
+                self._writer,
+                self._show,
+                self._tell_held,
+                names={meter.address: meter.name for meter in orders.settings.meters if meter.name},
+                publishing=Publishing(orders.settings.station, publisher[1]) if publisher else None,
+            )
+            radio = Radio(
+                clock=orders.clock,
+                choose=_chooser(),
+                on_packet=pipeline.intake.put,
+                on_change=self._radio_changed,
+                known=await self._known_meters(),
+                adopt=orders.adopt,
+                scanner_backend=orders.scanner_backend,
+                client_backend=orders.client_backend,
+            )
+            pipeline.show_visit()
+            self.started.set()
+            try:
+                async with asyncio.TaskGroup() as group:
+                    work = [group.create_task(radio.run()), group.create_task(pipeline.run())]
+                    await self._stopping.wait()
+                    for task in work:
+                        task.cancel()
+            finally:
+                await _shielded(pipeline.finish())
+
+    async def _open_visit(self) -> tuple[ActiveVisit, VisitIds]:
+        orders = self._orders
+        now = orders.clock.stamp()
+        resumed = None
+        if not orders.new_visit:
+            resumed = await asyncio.wrap_future(self._writer.resume_visit(orders.place, orders.plan))
+        tolerance = orders.settings.capacitor_tolerance
+        if resumed is None:
+            visit = ActiveVisit(orders.place, orders.plan, now.utc_ns, tolerance)
+            return visit, await asyncio.wrap_future(self._writer.open_visit(orders.place, orders.plan, now))
+        visit = ActiveVisit(orders.place, orders.plan, resumed.opened.utc_ns, tolerance)
+        for key, text in resumed.ratings.items():
+            visit.rate(key, text)
+        for row in resumed.held:
+            visit.keep(row.point, Held(row.reading, row.judgement, row.meter.name, row.settled_in))
+        if visit.focus is not None:
+            visit.probes_off(visit.focus)
+        return visit, resumed.ids
+
+    async def _known_meters(self) -> list[Meter]:
+        bound = [row.meter for row in await asyncio.to_thread(self._reader.known_meters) if row.bound]
+        named = [Meter(meter.address, meter.name) for meter in self._orders.settings.meters]
+        return [*bound, *self._orders.meters, *named]
+
+    @property
+    def _reader(self) -> Reader:
+        return Reader(self._orders.folder / DATABASE)
+
+    def _publisher(self, stack: AsyncExitStack) -> "tuple[Publisher, asyncio.Event] | None":
+        """Start the publisher where a broker is configured; it is stopped last, so the final rows still go out."""
+        if self._orders.broker is None:
+            return None
+        # A tenth of a second that few stations need.
+        from meterlink.publish.outbox import StoreOutbox  # noqa: PLC0415
+        from meterlink.publish.publisher import Publisher  # noqa: PLC0415
+
+        outbox = StoreOutbox(self._reader, self._writer)
+        publisher = Publisher(
+            self._orders.broker,
+            self._orders.settings.station,
+            outbox,
+            lambda level, text: self._notify("broker", NoticeView(topic="notice", level=level, text=text)),
+            clock=self._orders.clock,
+        )
+        task = asyncio.create_task(publisher.run(), name="publisher")
+
+        async def end() -> None:
+            publisher.stop()
+            await _shielded(task)
+
+        stack.push_async_callback(end)
+        return publisher, outbox.changed
+
+    def _radio_changed(self, state: RadioState) -> None:
+        for meter in state.meters:
+            if self._said.get(meter.address) != (
+                said := f"{meter.name or meter.address}: {meter.state} {meter.detail}"
+            ):
+                self._said[meter.address] = said
+                log.info("%s", said.rstrip())
+        if state.problem != self._said.get("", ""):
+            self._said[""] = state.problem
+            log.warning("%s", state.problem or "The radio works again.")
+        if self._pipeline is not None:
+            self._pipeline.radio_changed(state)
+
+    def _show(self, message: Message) -> None:
+        if self._server is not None:
+            self._server.publish(message)
+        for listener in self._listeners:
+            listener(message)
+
+    def _tell_held(self, point: TestPoint, held: Held) -> None:
+        log.info("%s: %s %s", point.title, held.reading.text, held.judgement.verdict)
+        for listener in self._held_listeners:
+            listener(point, held)
+
+    def _alarm_from_writer(self, text: str) -> None:
+        """Called in the writer's thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            notice = NoticeView(topic="notice", level="alarm" if text else "info", text=text)
+            self._loop.call_soon_threadsafe(self._notify, "store", notice)
+
+    def _notify(self, source: str, notice: NoticeView) -> None:
+        """Show the gravest notice that stands: a watcher has room for one."""
+        if notice["text"] and self._notices.get(source) != notice:
+            log.warning("%s", notice["text"])
+        self._notices[source] = notice
+        order = ("alarm", "warning", "info")
+        self._show(min(self._notices.values(), key=lambda one: (not one["text"], order.index(one["level"]))))
+
+
+def _chooser() -> Callable[[Advertisement, Sequence[Characteristic] | None], DriverKind | None]:
+    loaded = load_drivers()
+    for failure in loaded.failures:
+        log.warning("driver %s of %s left out: %s", failure.name, failure.distribution, failure.reason)
+
+    def choose(advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverKind | None:
+        chosen = best(loaded.kinds, advertisement, services)
+        return None if chosen is None else chosen[0]
+
+    return choose
+
+
+async def _shielded(work: Awaitable[None]) -> None:
+    """Finish ``work`` even when cancelled meanwhile, then pass the cancellation on."""
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await task
+        raise

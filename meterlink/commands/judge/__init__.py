@@ -1,0 +1,36 @@
+"""``meterlink judge``: one reading typed in, one judgement out."""
+
+import click
+
+from meterlink.commands.lazy import Lazy, lazy_group
+
+_COMMANDS = {
+    "capacitor": Lazy("meterlink.commands.judge.parts", "capacitor", "One section of a run capacitor, by its rating."),
+    "coil": Lazy("meterlink.commands.judge.parts", "coil", "A contactor coil's resistance, by two limits."),
+    "amps": Lazy("meterlink.commands.judge.motors", "amps", "Running amps, by RLA or FLA."),
+    "combine": Lazy("meterlink.commands.judge.capacitors", "combine", "Capacitors in series and in parallel."),
+    "contactor": Lazy("meterlink.commands.judge.volts", "contactor", "Pick-up or drop-out volts at a coil."),
+    "contacts": Lazy("meterlink.commands.judge.volts", "contacts", "Volts across closed contacts."),
+    "control": Lazy("meterlink.commands.judge.volts", "control", "A Class 2 control voltage."),
+    "discharge": Lazy("meterlink.commands.judge.capacitors", "discharge", "How long a capacitor takes to bleed down."),
+    "insulation": Lazy("meterlink.commands.judge.motors", "insulation", "A winding's resistance to ground."),
+    "reference-resistance": Lazy(
+        "meterlink.commands.judge.motors", "reference_resistance", "A winding's resistance at a reference temperature."
+    ),
+    "split": Lazy("meterlink.commands.judge.air", "split", "Return less supply air temperature."),
+    "supply": Lazy("meterlink.commands.judge.volts", "supply", "A supply voltage, by service or by nameplate."),
+    "unbalance": Lazy("meterlink.commands.judge.motors", "phases", "Three voltages or three currents."),
+    "under-load": Lazy("meterlink.commands.judge.capacitors", "under_load", "A run capacitor at work, by its amps."),
+    "winding-temperature": Lazy(
+        "meterlink.commands.judge.motors", "temperature", "A winding's temperature, by its resistance cold and hot."
+    ),
+    "windings": Lazy("meterlink.commands.judge.motors", "windings", "C, S and R from three readings; opens, shorts."),
+}
+
+
+@click.group(cls=lazy_group(_COMMANDS))
+def command() -> None:
+    """Judge one reading against a rating or against limits.
+
+    The boundary is within. Exit status 0 whenever it could judge, whatever the verdict; 2 for input it cannot use.
+    """

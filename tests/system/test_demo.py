@@ -1,0 +1,178 @@
+"""The main job on the demo's scenario: virtual radio, driver, station, judge, database, and reading it back."""
+
+import json
+import sqlite3
+import subprocess
+import sys
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink.cli import main
+from meterlink.collect.station import Orders
+from meterlink.settings import DATABASE, Settings
+from meterlink_simulators.call import ServiceCall
+from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.warp import WarpClock, run_warped
+
+# What the demo's bench and its two meters show, whenever it is played: (point, reading, verdict, margin).
+EXPECTED = [
+    ("supply-volts", "234.8 V AC", "within", "clear"),
+    ("control-volts", "24.00 V AC", "within", "clear"),
+    ("run-capacitor-herm", "43.72 µF", "outside", "clear"),
+    ("run-capacitor-fan", "7.43 µF", "within", "clear"),
+    ("blower-capacitor", "11.75 µF", "within", "close call"),
+    ("contactor-coil", "6.6 Ω", "outside", "clear"),
+    ("compressor-run-winding", "1.1 Ω", "within", "close call"),
+    ("compressor-start-winding", "3.4 Ω", "within", "clear"),
+]
+
+
+def play(capsys: pytest.CaptureFixture[str], *args: str) -> str:
+    with pytest.raises(SystemExit) as ended:
+        main(["demo", "--headless", *args])
+    assert ended.value.code == 0
+    return capsys.readouterr().out
+
+
+def held(output: str) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in output.splitlines()]
+
+
+def without_time(one: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in one.items() if key != "at"}
+
+
+def test_the_demo_holds_what_the_bench_has(capsys: pytest.CaptureFixture[str]) -> None:
+    found = held(play(capsys, "--json"))
+    shown = [(one["point"], one["reading"], one["verdict"], one["margin"]) for one in found]
+    assert [(point, reading.removesuffix(" AC"), *rest) for point, reading, *rest in shown] == [
+        (point, reading.removesuffix(" AC"), *rest) for point, reading, *rest in EXPECTED
+    ]
+
+
+def test_one_reading_lies_exactly_on_its_limit(capsys: pytest.CaptureFixture[str]) -> None:
+    (blower,) = (one for one in held(play(capsys, "--json")) if one["point"] == "blower-capacitor")
+    assert Decimal(str(blower["low"])) == Decimal(blower["reading"].split()[0])
+    assert blower["verdict"] == "within"
+
+
+def test_the_same_scenario_gives_the_same_every_time(capsys: pytest.CaptureFixture[str]) -> None:
+    runs = [[without_time(one) for one in held(play(capsys, "--json"))] for _ in range(3)]
+    assert runs[0] == runs[1] == runs[2]
+
+
+def test_the_database_is_read_back_by_history(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    lines = play(capsys, "--data", str(tmp_path)).splitlines()
+    assert len(lines) == len(EXPECTED)
+    with pytest.raises(SystemExit) as ended:
+        main(["history", "--data", str(tmp_path), "--json"])
+    assert ended.value.code == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert [row["verdict"] for row in rows] == [verdict for _, _, verdict, _ in EXPECTED]
+    assert {row["circuit"] for row in rows} >= {"supply", "compressor", "condenser fan", "blower", "control 24 V"}
+    assert all(row["at"].endswith("Z") and row["meter"] and row["terminals"] for row in rows)
+
+
+def test_playing_twice_into_one_folder_makes_two_visits(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    play(capsys, "--data", str(tmp_path))
+    play(capsys, "--data", str(tmp_path))
+    with sqlite3.connect(tmp_path / DATABASE) as connection:
+        assert connection.execute("SELECT count(*) FROM visits").fetchone() == (2,)
+        assert connection.execute("SELECT count(*) FROM units").fetchone() == (1,)
+        assert connection.execute("SELECT count(*) FROM held_readings").fetchone() == (2 * len(EXPECTED),)
+    connection.close()
+
+
+def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
+    """The reading after the drop came over another connection: other states in between, another session."""
+    scenario = shipped_scenario("demo")
+    states: list[tuple[str, str]] = []
+    calls: list[ServiceCall] = []
+
+    async def body() -> None:
+        orders = Orders(
+            tmp_path, Settings("demo"), scenario.place, scenario.plan, "boot", serve=False, clock=WarpClock()
+        )
+        call = ServiceCall(scenario, orders)
+        calls.append(call)
+
+        def see(message: Any) -> None:
+            if message["topic"] == "meters":
+                for meter in message["meters"]:
+                    if not states or (meter["name"], meter["state"]) not in states[-2:]:
+                        states.append((meter["name"], meter["state"]))
+
+        call.watch(see)
+        await call.run()
+
+    run_warped(body(), busy=lambda: bool(calls) and calls[0].busy)
+    first, *_ = [meter.name for meter in scenario.meters]
+    of_first = [state for name, state in states if name == first]
+    lost = of_first.index("lost")
+    assert "connected" in of_first[:lost]
+    assert "connected" in of_first[lost:]
+    with sqlite3.connect(tmp_path / DATABASE) as connection:
+        fan = connection.execute(
+            "SELECT r.digits FROM held_readings h JOIN readings r ON r.id = h.reading_id"
+            " JOIN test_points p ON p.id = r.point_id WHERE p.key = 'run-capacitor-fan'"
+        ).fetchall()
+        gap = connection.execute(
+            "SELECT max(d) FROM (SELECT monotonic_ns - lag(monotonic_ns) OVER (ORDER BY id) AS d FROM readings"
+            " WHERE meter_id = (SELECT id FROM meters WHERE name = ?))",
+            (first,),
+        ).fetchone()[0]
+    connection.close()
+    assert fan == [("7.43",)]
+    assert gap / 1e9 >= 4.0  # as long as the scenario keeps the link down
+
+
+def test_every_reading_is_tagged_or_belongs_nowhere(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    play(capsys, "--data", str(tmp_path))
+    with sqlite3.connect(tmp_path / DATABASE) as connection:
+        mismatched = connection.execute(
+            "SELECT count(*) FROM readings r JOIN test_points p ON p.id = r.point_id WHERE p.quantity <> r.quantity"
+        ).fetchone()
+        by_quantity = dict(
+            connection.execute(
+                "SELECT quantity, count(*) FROM readings WHERE point_id IS NULL GROUP BY quantity"
+            ).fetchall()
+        )
+    connection.close()
+    assert mismatched == (0,)
+    assert by_quantity["temperature"] > 50  # the second meter's, kept though no test point asks for them
+
+
+def test_a_bare_process_without_home_or_terminal(tmp_path: Path) -> None:
+    environment = {"PATH": "/usr/bin:/bin", "HOME": str(tmp_path), "PYTHONWARNINGS": "error"}
+    done = subprocess.run(
+        [sys.executable, "-m", "meterlink", "demo", "--headless", "--json"],
+        env=environment, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert len(held(done.stdout)) == len(EXPECTED)
+
+
+def test_without_a_terminal_the_demo_says_what_to_run_instead(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "meterlink", "demo"],
+        capture_output=True,
+        text=True,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    assert done.returncode == 2
+    assert "--headless" in done.stderr
+    assert done.stdout == ""
+
+
+@pytest.mark.parametrize("text", ["", "title = 3", "[[step]]\nwait = 'x'"])
+def test_a_bad_scenario_is_one_clear_line(capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text(text)
+    with pytest.raises(SystemExit) as ended:
+        main(["demo", "--headless", "--scenario", str(file)])
+    assert ended.value.code == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1

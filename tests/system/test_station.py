@@ -1,0 +1,423 @@
+"""The whole station on simulated meters: what it commits, shows, survives and leaves behind."""
+
+import asyncio
+import contextlib
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink import link
+from meterlink.collect import station as station_module
+from meterlink.collect.station import Orders, Station
+from meterlink.driver_api import Advertisement, Channel, Characteristic, DriverKind, Reading, Stamp
+from meterlink.equipment import Meter, Place, Plan
+from meterlink.errors import StoreError
+from meterlink.plans import load_plan
+from meterlink.plugins import load_drivers
+from meterlink.settings import DATABASE, Settings
+from meterlink.store.reader import Reader
+from meterlink_simulators.bench import Bench
+from meterlink_simulators.encoders.presented import PresentedEncoder
+from meterlink_simulators.probes import Clip
+from meterlink_simulators.radio import Air
+from meterlink_simulators.scenario import Scenario, shipped_scenario
+from meterlink_simulators.warp import WarpClock, run_warped
+
+HERM = Clip("run capacitor", "C", "HERM")
+FAN = Clip("run capacitor", "C", "FAN")
+LIMIT = 60.0  # s of real time that anything here may take before it counts as hung
+
+
+@pytest.fixture
+def scenario() -> Scenario:
+    return shipped_scenario("demo")
+
+
+def capacitors_only(scenario: Scenario) -> Plan:
+    return Plan("capacitors", tuple(point for point in scenario.plan.points if point.component == "run capacitor"))
+
+
+def orders(folder: Path, scenario: Scenario, air: Air, **more: Any) -> Orders:
+    given: dict[str, Any] = {
+        "settings": Settings("test"),
+        "place": scenario.place,
+        "plan": capacitors_only(scenario),
+        "meters": (Meter(scenario.meters[0].address, scenario.meters[0].name),),
+        "serve": False,
+        **more,
+    }
+    return Orders(
+        folder, boot_id="boot", scanner_backend=air.scanner_backend, client_backend=air.client_backend, **given
+    )
+
+
+async def isolated(scenario: Scenario, air: Air) -> tuple[Bench, str]:
+    """Put the scenario's first meter on the air and its bench, switched off and discharged, under it."""
+    bench = scenario.build_bench()
+    bench.switch("line", air.now, on=False)
+    bench.bleed("run capacitor", 100.0, air.now)
+    spec = scenario.meters[0]
+    await air.add_meter(scenario.build_meter(spec, bench), encoder=PresentedEncoder(), address=spec.address)
+    await asyncio.sleep(1)
+    bench.bleed("run capacitor", float("inf"), air.now)
+    return bench, spec.name
+
+
+@contextlib.asynccontextmanager
+async def running(station: Station) -> AsyncIterator[Station]:
+    task = asyncio.create_task(station.run())
+    try:
+        await station.started.wait()
+        yield station
+        station.stop()
+        await task
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+class Watch:
+    """What a watcher has seen last, by topic."""
+
+    def __init__(self, station: Station) -> None:
+        self.newest: dict[str, Any] = {}
+        self.held: list[str] = []
+        station.listen(lambda message: self.newest.__setitem__(message["topic"], message))
+        station.on_held(lambda point, held: self.held.append(f"{point.section} {held.reading.text}"))
+
+    async def until(self, true: Callable[[], bool], seconds: float = 60.0) -> None:
+        async with asyncio.timeout(seconds):
+            while not true():  # noqa: ASYNC110  # what it waits for is seen, not signalled
+                await asyncio.sleep(0.05)
+
+
+def warped(body: Callable[[], Any], stations: Sequence[Station]) -> None:
+    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+
+
+def rows(folder: Path, query: str) -> list[Any]:
+    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    try:
+        return connection.execute(query).fetchall()
+    finally:
+        connection.close()
+
+
+def test_a_visit_without_a_hand_on_the_keyboard(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            watch = Watch(stations[0])
+            async with running(stations[0]):
+                for clip, held in ((HERM, 1), (FAN, 2)):
+                    bench.clip(meter, clip, air.now, 0.4)
+                    await watch.until(lambda held=held: len(watch.held) == held)  # type: ignore[misc]
+                    bench.lift(meter, air.now)
+                    await asyncio.sleep(3)
+                assert watch.held == ["HERM 43.72 µF", "FAN 7.43 µF"]
+                visit = watch.newest["visit"]
+                assert visit["focus"] is None
+                assert visit["advice"] == "Every test point has its reading: 1 within, 1 not."
+                assert watch.newest["meters"]["meters"][0]["state"] == "connected"
+                assert watch.newest["meters"]["meters"][0]["battery"] == 78
+                assert watch.newest["live"]["phase"] == "idle"
+
+    warped(body, stations)
+
+
+def test_everything_received_is_committed_when_it_stops(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+    sent = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            watch = Watch(stations[0])
+            before = len(asyncio.all_tasks())
+            async with running(stations[0]):
+                await watch.until(lambda: watch.newest.get("live") is not None)
+                bench.clip(meter, HERM, air.now)
+                await asyncio.sleep(1.234)
+                sent.append(watch.newest["meters"]["meters"][0]["readings"])
+            assert len(asyncio.all_tasks()) == before
+            assert air.radios == 1  # the meter; every scanner and central is gone
+
+    warped(body, stations)
+    ((kept,),) = rows(tmp_path, "SELECT count(*) FROM readings")
+    assert kept >= sent[0] > 10
+
+
+def test_a_restarted_station_carries_the_visit_on(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            plan = capacitors_only(scenario)
+            unrated = replace(plan, points=tuple(replace(point, against=None) for point in plan.points))
+            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=WarpClock())))
+            watch = Watch(stations[0])
+            async with running(stations[0]) as first:
+                herm = plan.points[0].key
+                assert await first.command({"id": 1, "do": "rate", "point": herm, "text": "50 uF 6 %"}) == ""
+                bench.clip(meter, HERM, air.now)
+                await watch.until(lambda: len(watch.held) == 1)
+            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=WarpClock())))
+            again = Watch(stations[1])
+            async with running(stations[1]):
+                visit = again.newest["visit"]
+                assert visit["points"][0]["held"]["verdict"] == "outside"
+                assert visit["points"][0]["rating"] == "50 µF ±6 %"
+                assert visit["focus"] == plan.points[1].key
+            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=WarpClock(), new_visit=True)))
+            new = Watch(stations[2])
+            async with running(stations[2]):
+                assert new.newest["visit"]["points"][0]["held"] is None
+
+    warped(body, stations)
+    assert rows(tmp_path, "SELECT count(*) FROM visits") == [(2,)]
+
+
+def test_commands(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            watch = Watch(stations[0])
+            herm, fan = (point.key for point in capacitors_only(scenario).points)
+            assert "still starting" in await stations[0].command({"id": 1, "do": "next"})
+            async with running(stations[0]) as station:
+                assert await station.command({"id": 1, "do": "next"}) == ""
+                assert watch.newest["visit"]["focus"] == fan
+                assert await station.command({"id": 1, "do": "previous"}) == ""
+                assert await station.command({"id": 1, "do": "focus", "point": "nowhere"}) != ""
+                assert await station.command({"id": 1, "do": "rate", "point": herm, "text": "fifty"}) != ""
+                assert await station.command({"id": 1, "do": "dance"}) != ""  # type: ignore[typeddict-item]
+                # nothing measures yet, so there is nothing to hold
+                assert "No meter" in await station.command({"id": 1, "do": "hold"})
+
+                bench.clip(meter, HERM, air.now)
+                await watch.until(lambda: len(watch.held) == 1)
+                assert await station.command({"id": 1, "do": "retake"}) == ""
+                await watch.until(lambda: len(watch.held) == 2)
+                assert watch.newest["visit"]["points"][0]["retakes"] == 1
+                bench.lift(meter, air.now)
+                await asyncio.sleep(4)
+                # An open section looks like probes in the air: only somebody's word makes it a reading.
+                assert len(watch.held) == 2
+                assert watch.newest["live"]["verdict"] == "open"
+                assert await station.command({"id": 1, "do": "hold"}) == ""
+                await watch.until(lambda: len(watch.held) == 3)
+                assert watch.newest["visit"]["points"][1]["held"]["verdict"] == "open"
+
+    warped(body, stations)
+
+
+def test_a_pinned_meter_measures_beside_the_other(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            herm, fan = (point.key for point in capacitors_only(scenario).points)
+            settings = Settings("test")
+            stations.append(Station(orders(tmp_path, scenario, air, settings=settings, clock=WarpClock())))
+            watch = Watch(stations[0])
+            async with running(stations[0]) as station:
+                address = scenario.meters[0].address
+                assert await station.command({"id": 1, "do": "pin", "meter": address, "point": fan}) == ""
+                bench.clip(meter, FAN, air.now)
+                await watch.until(lambda: len(watch.held) == 1)
+                assert watch.newest["visit"]["points"][1]["held"]["verdict"] == "within"
+                assert watch.newest["visit"]["focus"] == herm
+
+    warped(body, stations)
+
+
+class Failing:
+    """A driver kind whose decoder raises on every third packet."""
+
+    name = "failing"
+
+    def __init__(self, inner: DriverKind) -> None:
+        self.inner = inner
+        self.count = 0
+
+    def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
+        return 1.0 if self.inner.matches(advertisement, services) else 0.0
+
+    def open(self, services: Sequence[Characteristic]) -> "Failing":
+        self.driver = self.inner.open(services)
+        return self
+
+    @property
+    def channels(self) -> Sequence[Channel]:
+        return self.driver.channels
+
+    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> Iterator[Reading]:
+        self.count += 1
+        if self.count % 3 == 0:
+            raise ZeroDivisionError
+        yield from self.driver.feed(channel, packet, stamp)
+
+
+def test_a_driver_that_raises_costs_its_packets_not_the_station(
+    tmp_path: Path, scenario: Scenario, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    (presented,) = (kind for kind in load_drivers().kinds if kind.name == "presented")
+    failing = Failing(presented)
+    monkeypatch.setattr(station_module, "load_drivers", lambda: replace(load_drivers(), kinds=(failing,)))
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            watch = Watch(stations[0])
+            async with running(stations[0]):
+                bench.clip(meter, HERM, air.now)
+                await watch.until(lambda: len(watch.held) == 1)
+
+    warped(body, stations)
+    assert failing.count > 10
+    assert "driver failing failed" in caplog.text
+
+
+def test_two_stations_cannot_share_a_folder(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            async with running(stations[0]):
+                second = Station(orders(tmp_path, scenario, air, clock=WarpClock()))
+                with pytest.raises(StoreError):
+                    await second.run()
+
+    warped(body, stations)
+
+
+async def test_a_watcher_over_the_socket_sees_and_steers(tmp_path: Path, scenario: Scenario) -> None:
+    """In real time, through the real socket."""
+    async with asyncio.timeout(LIMIT), Air() as air:
+        bench, meter = await isolated(scenario, air)
+        async with running(Station(orders(tmp_path, scenario, air, serve=True))):
+            client = await link.connect(tmp_path)
+            seen: dict[str, Any] = {}
+            bench.clip(meter, FAN, air.now)
+            assert await client.send("next") == ""
+            async for message in client:
+                seen[message["topic"]] = message
+                visit = seen.get("visit")
+                if visit and visit["points"][1]["held"]:
+                    break
+            assert seen["visit"]["points"][1]["held"]["text"] == "7.43 µF"
+            assert seen["live"]["meter"] == meter
+            await client.close()
+
+
+def serve(folder: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "meterlink", "demo", "--serve", "--data", str(folder)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+
+
+def first_held(process: subprocess.Popen[str]) -> str:
+    assert process.stdout is not None
+    return process.stdout.readline()
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_stops_it_cleanly(tmp_path: Path, how: signal.Signals) -> None:
+    process = serve(tmp_path)
+    try:
+        assert "WITHIN" in first_held(process)
+        process.send_signal(how)
+        _, errors = process.communicate(timeout=LIMIT)
+    finally:
+        process.kill()
+        process.wait()
+    assert (process.returncode, errors) == (0, "")
+    assert not link.socket_path(tmp_path).exists()
+    # the log has been checkpointed: nothing but the database and its lock is left
+    assert {item.name for item in tmp_path.iterdir()} <= {DATABASE, f"{DATABASE}.lock"}
+    assert len(Reader(tmp_path / DATABASE).history()) == 1
+
+
+def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) -> None:
+    process = serve(tmp_path)
+    try:
+        assert "WITHIN" in first_held(process)
+        os.kill(process.pid, signal.SIGKILL)
+        process.communicate(timeout=LIMIT)
+    finally:
+        process.kill()
+        process.wait()
+    (kept,) = Reader(tmp_path / DATABASE).history()
+    assert kept.reading.text.startswith("234.8 V")
+    # … and the next one starts on what it left: its socket, its lock, its write-ahead log
+    process = serve(tmp_path)
+    try:
+        assert "WITHIN" in first_held(process)
+    finally:
+        process.terminate()
+        process.communicate(timeout=LIMIT)
+    assert process.returncode == 0
+    assert len(Reader(tmp_path / DATABASE).history()) == 2
+
+
+def test_the_daemon_alone_stops_on_a_signal_and_says_what_is_wrong_with_the_radio(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "meterlink", "run", "--data", str(tmp_path)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        limit = time.monotonic() + LIMIT
+        while not link.socket_path(tmp_path).exists() and time.monotonic() < limit:
+            time.sleep(0.02)
+        process.terminate()
+        _, errors = process.communicate(timeout=LIMIT)
+    finally:
+        process.kill()
+        process.wait()
+    assert process.returncode == 0
+    assert "Traceback" not in errors
+
+
+def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            given = orders(
+                tmp_path, scenario, air, plan=load_plan("split-condenser"), place=Place("a", "b"), clock=WarpClock()
+            )
+            stations.append(Station(given))
+            watch = Watch(stations[0])
+            async with running(stations[0]) as station:
+                assert watch.newest["visit"]["points"][0]["limits"] is None
+                focus = next(p["key"] for p in watch.newest["visit"]["points"] if p["quantity"] == "capacitance")
+                await station.command({"id": 1, "do": "focus", "point": focus})
+                bench.clip(meter, HERM, air.now)
+                await watch.until(lambda: len(watch.held) == 1)
+                held = next(p["held"] for p in watch.newest["visit"]["points"] if p["key"] == focus)
+                assert held["verdict"] == "no limits"
+
+    warped(body, stations)

@@ -1,0 +1,167 @@
+"""The command line as a shell sees it: output, exit status, start-up."""
+
+import json
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.cli import main
+
+
+def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(list(args))
+    out, err = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, out, err
+
+
+def judged(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, object]:
+    code, out, err = run(capsys, "judge", *args, "--json")
+    assert (code, err) == (0, "")
+    return dict(json.loads(out))
+
+
+CAPACITOR = ("capacitor", "--rated", "45uF", "--tolerance", "6 %", "--reading")
+COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading")
+
+
+def test_a_capacitor_section_at_its_limit(capsys: pytest.CaptureFixture[str]) -> None:
+    found = judged(capsys, *CAPACITOR, "42.3uF")
+    assert found["verdict"] == "within"
+    assert (found["low"], found["high"], found["reading"], found["unit"]) == (42.3, 47.7, 42.3, "µF")
+    assert found["deviation_percent"] == -6
+    assert found["margin"] == "close call"
+
+
+def test_a_coil(capsys: pytest.CaptureFixture[str]) -> None:
+    found = judged(capsys, *COIL, "14.2ohm")
+    assert (found["verdict"], found["low"], found["high"], found["reading"], found["unit"]) == (
+        "within",
+        10,
+        18,
+        14.2,
+        "Ω",
+    )
+    assert found["margin"] == "clear"
+
+
+@pytest.mark.parametrize(
+    ("args", "verdict"),
+    [
+        ((*COIL, "OL"), "open"),
+        ((*COIL, "OL Mohm"), "open"),
+        ((*COIL, "0.2 Ω"), "shorted"),
+        ((*COIL, "6.1 ohms"), "outside"),
+        ((*CAPACITOR, "0.01 MFD"), "open"),
+        ((*CAPACITOR, "OL"), "shorted"),
+        ((*CAPACITOR, "41 mfd"), "outside"),
+        ((*CAPACITOR, "0.000045 F"), "within"),
+        (("coil", "--low", "1k", "--high", "1.2 kΩ", "--reading", "1100 ohm"), "within"),
+    ],
+)
+def test_verdicts_in_every_spelling(capsys: pytest.CaptureFixture[str], args: tuple[str, ...], verdict: str) -> None:
+    assert judged(capsys, *args)["verdict"] == verdict
+
+
+@pytest.mark.parametrize("spelling", ["45uF", "45 µF", "45 \u03bcF", "45 MFD", "45 mfd", "45e-6 F", "45000 nF"])
+def test_one_rating_in_many_spellings(capsys: pytest.CaptureFixture[str], spelling: str) -> None:
+    found = judged(capsys, "capacitor", "--rated", spelling, "--reading", "45.3 uF")
+    assert found["verdict"] == "within"
+    assert found["deviation_percent"] == pytest.approx(2 / 3, abs=1e-4)
+
+
+def test_words_for_a_person(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "judge", *CAPACITOR, "40.0uF", "--accuracy", "1 % + 2 digits")
+    assert code == 0
+    assert out.splitlines()[0] == "OUTSIDE, -11.1 %"
+    assert "below the low limit of 42.3 µF" in out
+
+
+BAD = [
+    ("judge", "capacitor", "--rated", "45", "--reading", "42uF"),
+    ("judge", *CAPACITOR, "42"),
+    ("judge", *CAPACITOR, "-42uF"),
+    ("judge", *CAPACITOR, "nan"),
+    ("judge", *CAPACITOR, "42 ohm"),
+    ("judge", *CAPACITOR, "42,3 uF"),
+    ("judge", *CAPACITOR, "42.3uF", "--accuracy", "good"),
+    ("judge", "capacitor", "--rated", "45uF", "--tolerance", "6", "--reading", "42uF"),
+    ("judge", "capacitor", "--rated", "0uF", "--reading", "42uF"),
+    ("judge", "capacitor", "--reading", "42uF"),
+    ("judge", "coil", "--low", "20ohm", "--high", "10ohm", "--reading", "14ohm"),
+    ("judge", "spanner"),
+    ("nonsense",),
+    ("history", "--since", "last tuesday"),
+    ("run", "--plan", "no-such-plan"),
+    ("demo", "--json"),
+]
+
+
+@pytest.mark.parametrize("args", BAD, ids=" ".join)
+def test_bad_input_is_one_clear_line_and_exit_status_2(
+    capsys: pytest.CaptureFixture[str], args: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("METERLINK_DATA", str(tmp_path))
+    code, out, err = run(capsys, *args)
+    assert code == 2
+    assert out == ""
+    assert len(err.splitlines()) == 1
+    assert err.startswith("meterlink: ")
+
+
+@settings(max_examples=200)
+@given(st.text(max_size=30), st.text(max_size=12), st.text(max_size=30))
+def test_no_text_makes_a_traceback(rated: str, tolerance: str, reading: str) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["judge", "capacitor", f"--rated={rated}", f"--tolerance={tolerance}", f"--reading={reading}"])
+    assert ended.value.code in {0, 2}
+
+
+def python(code: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-c", textwrap.dedent(code)], capture_output=True, text=True, check=False)
+
+
+def test_help_loads_nothing_it_does_not_need() -> None:
+    done = python(
+        """
+        import sys
+        from meterlink.cli import main
+        try:
+            main(["--help"])
+        except SystemExit:
+            pass
+        heavy = {"pint", "bleak", "textual", "bumble", "sqlite3", "sqlite_utils", "aiomqtt", "asyncio"}
+        print(sorted(heavy & set(sys.modules)), file=sys.stderr)
+        """
+    )
+    assert done.stderr == "[]\n"
+
+
+def test_the_daemon_loads_neither_the_dashboard_nor_the_simulators(tmp_path: Path) -> None:
+    done = python(
+        f"""
+        import asyncio, signal, sys
+        from meterlink.cli import main
+        from meterlink.collect.station import Station
+        collect = Station._collect
+        async def collect_a_moment(self):
+            self._loop.call_later(0.5, signal.raise_signal, signal.SIGTERM)
+            await collect(self)
+        Station._collect = collect_a_moment
+        try:
+            main(["run", "--data", {str(tmp_path)!r}])
+        except SystemExit as ended:
+            print("ended", ended.code)
+        loaded = {{name.partition(".")[0] for name in sys.modules}}
+        print(sorted(loaded & {{"textual", "rich", "bumble", "meterlink_tui", "meterlink_simulators"}}))
+        print("bleak" in loaded)
+        """
+    )
+    assert done.stdout.splitlines() == ["ended 0", "[]", "True"], done.stderr
+    assert "Traceback" not in done.stderr

@@ -1,0 +1,229 @@
+"""The local socket: real sockets in a temporary folder, both transports."""
+
+import asyncio
+import contextlib
+import json
+import stat
+import sys
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+
+from meterlink import link
+from meterlink.errors import LinkError
+from meterlink.link import LinkServer, connect, ensure_daemon, socket_path
+from meterlink.views import Command, Message, NoticeView
+
+
+def notice(text: str) -> Message:
+    return NoticeView(topic="notice", level="info", text=text)
+
+
+class Station:
+    def __init__(self) -> None:
+        self.commands: list[Command] = []
+
+    async def carry_out(self, command: Command) -> str:
+        self.commands.append(command)
+        return "no such point" if command.get("point") == "nowhere" else ""
+
+
+def serve(folder: Path, station: Station | None = None, *, tcp: bool = False) -> LinkServer:
+    return LinkServer(folder, "van", "1.2.3", (station or Station()).carry_out, tcp=tcp)
+
+
+both = pytest.mark.parametrize("tcp", [False, True], ids=["unix", "tcp"])
+
+
+@both
+async def test_a_watcher_gets_the_greeting_what_is_newest_and_what_comes(tmp_path: Path, tcp: bool) -> None:
+    async with serve(tmp_path, tcp=tcp) as server:
+        server.publish(notice("before"))
+        client = await connect(tmp_path)
+        assert client.greeting["station"] == "van"
+        assert client.greeting["data"] == str(tmp_path)
+        messages = aiter(client)
+        assert await anext(messages) == notice("before")
+        server.publish(notice("after"))
+        assert await anext(messages) == notice("after")
+        await client.close()
+
+
+@both
+async def test_commands_are_answered(tmp_path: Path, tcp: bool) -> None:
+    station = Station()
+    async with serve(tmp_path, station, tcp=tcp):
+        client = await connect(tmp_path)
+        assert await client.send("focus", point="herm") == ""
+        assert await client.send("focus", point="nowhere") == "no such point"
+        assert await asyncio.gather(*(client.send("next") for _ in range(20))) == [""] * 20
+        assert station.commands[0]["do"] == "focus"
+        await client.close()
+
+
+async def test_the_socket_is_the_owners_alone(tmp_path: Path) -> None:
+    async with serve(tmp_path):
+        assert stat.S_IMODE(socket_path(tmp_path).stat().st_mode) == 0o600
+    assert not socket_path(tmp_path).exists()
+
+
+async def test_the_token_file_is_the_owners_alone_and_a_wrong_token_gets_nothing(tmp_path: Path) -> None:
+    async with serve(tmp_path, tcp=True):
+        token_file = tmp_path / "station.link"
+        assert stat.S_IMODE(token_file.stat().st_mode) == 0o600
+        port = json.loads(token_file.read_text())["port"]
+        for attempt in (b'{"token":"wrong"}\n', b'{"token":7}\n', b"[]\n", b"\n", b"\xff\n"):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(attempt)
+            assert await reader.read() == b""
+            writer.close()
+            await writer.wait_closed()
+    assert not token_file.exists()
+
+
+async def test_a_folder_with_a_very_long_name_has_its_socket_elsewhere(tmp_path: Path) -> None:
+    folder = tmp_path / ("long" * 30)
+    folder.mkdir()
+    async with serve(folder):
+        assert socket_path(folder).parent != folder
+        assert stat.S_IMODE(socket_path(folder).parent.stat().st_mode) == 0o700
+        client = await connect(folder)
+        await client.close()
+
+
+async def test_a_dead_daemons_socket_is_taken_over(tmp_path: Path) -> None:
+    first = serve(tmp_path)
+    await first.__aenter__()
+    socket_path(tmp_path).rename(tmp_path / "kept")
+    await first.__aexit__(None, None, None)
+    (tmp_path / "kept").rename(socket_path(tmp_path))
+    async with serve(tmp_path):
+        await (await connect(tmp_path)).close()
+
+
+async def test_no_daemon_is_said_in_words(tmp_path: Path) -> None:
+    with pytest.raises(LinkError, match="No daemon runs"):
+        await connect(tmp_path)
+
+
+async def test_another_version_is_refused_with_its_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async with serve(tmp_path):
+        monkeypatch.setattr(link, "PROTOCOL", 99)
+        with pytest.raises(LinkError, match=r"1\.2\.3"):
+            await connect(tmp_path)
+
+
+async def test_a_stopped_daemon_ends_the_messages_and_refuses_commands(tmp_path: Path) -> None:
+    async with serve(tmp_path) as server:
+        client = await connect(tmp_path)
+        messages = aiter(client)
+        server.publish(notice("last"))
+        assert await anext(messages) == notice("last")
+    with pytest.raises(StopAsyncIteration):
+        await anext(messages)
+    with pytest.raises(LinkError, match="has stopped"):
+        await client.send("next")
+    await client.close()
+
+
+async def test_a_command_under_way_when_the_daemon_stops_is_refused(tmp_path: Path) -> None:
+    asked = asyncio.Event()
+
+    async def never(_command: Command) -> str:
+        asked.set()
+        await asyncio.Event().wait()
+        return ""
+
+    async with LinkServer(tmp_path, "van", "1", never):
+        client = await connect(tmp_path)
+        sending = asyncio.create_task(client.send("next"))
+        await asked.wait()
+    with pytest.raises(LinkError):
+        await sending
+    await client.close()
+
+
+async def test_a_slow_watcher_gets_the_newest_and_holds_nobody_up(tmp_path: Path) -> None:
+    async with serve(tmp_path) as server:
+        slow, quick = await connect(tmp_path), await connect(tmp_path)
+        messages = aiter(quick)
+        # Far more than socket buffers hold; nothing is read on the slow side until the end.
+        for number in range(2_000):
+            server.publish(notice(f"{number} {'x' * 5_000}"))
+            if number % 100 == 0:
+                await asyncio.sleep(0)
+        while not cast("dict[str, Any]", await anext(messages))["text"].startswith("1999 "):
+            pass
+        async for message in slow:
+            if cast("dict[str, Any]", message)["text"].startswith("1999 "):
+                break
+        await slow.close()
+        await quick.close()
+
+
+@pytest.mark.parametrize(
+    "line",
+    [b"\n", b"nonsense\n", b"[1,2]\n", b'{"id":"x"}\n', b'{"id":1,"do":7}\n', b"\xff\xfe\n", b"{" * 5_000 + b"\n"],
+)
+async def test_nonsense_is_answered_not_obeyed(tmp_path: Path, line: bytes) -> None:
+    station = Station()
+    async with serve(tmp_path, station):
+        reader, writer = await asyncio.open_unix_connection(str(socket_path(tmp_path)))
+        await reader.readline()
+        writer.write(line)
+        assert json.loads(await reader.readline())["error"]
+        assert not station.commands
+        writer.close()
+        await writer.wait_closed()
+
+
+async def test_a_line_without_end_closes_the_connection(tmp_path: Path) -> None:
+    async with serve(tmp_path):
+        reader, writer = await asyncio.open_unix_connection(str(socket_path(tmp_path)))
+        await reader.readline()
+        with contextlib.suppress(ConnectionError):
+            for _ in range(40):
+                writer.write(b"x" * 100_000)
+                await writer.drain()
+        with contextlib.suppress(ConnectionError):
+            assert await reader.read() == b""
+        writer.close()
+
+
+async def test_an_unchanged_message_is_not_sent_again(tmp_path: Path) -> None:
+    async with serve(tmp_path) as server:
+        client = await connect(tmp_path)
+        server.publish(notice("same"))
+        server.publish(notice("same"))
+        messages = aiter(client)
+        assert await anext(messages) == notice("same")
+        server.publish(notice("same"))
+        server.publish(notice("other"))
+        assert await anext(messages) == notice("other")
+        await client.close()
+
+
+async def test_ensure_daemon_starts_one_and_stops_it_again(tmp_path: Path) -> None:
+    async with ensure_daemon(tmp_path):
+        client = await connect(tmp_path)
+        async with ensure_daemon(tmp_path):  # it runs: nothing to start, nothing to stop
+            pass
+        assert await client.send("next") == ""
+        await client.close()
+    with pytest.raises(LinkError):
+        await connect(tmp_path)
+
+
+async def test_a_daemon_that_cannot_start_says_why(tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text("nonsense = true\n")
+    with pytest.raises(LinkError, match="'nonsense'"):
+        async with ensure_daemon(tmp_path):
+            pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file modes")
+async def test_a_folder_that_cannot_be_written_is_said_in_words(tmp_path: Path) -> None:
+    with pytest.raises(LinkError, match="cannot be opened"):
+        async with serve(tmp_path / "missing"):
+            pass

@@ -1,0 +1,216 @@
+"""The visit in hand, one meter followed, and what to do next: pure parts of the collector."""
+
+from decimal import Decimal
+
+import pytest
+
+from meterlink.clock import Stamp
+from meterlink.collect.advice import advice
+from meterlink.collect.following import Follower
+from meterlink.collect.visit import ActiveVisit, Held
+from meterlink.equipment import Check, Place, Plan, Rating, State, TestPoint
+from meterlink.errors import InputError
+from meterlink.judge.judging import Measured, judge
+from meterlink.judge.settling import Phase
+from meterlink.readings import Reading, Status
+from meterlink.units import Amount, Quantity
+
+
+def point(key: str, terminals: tuple[str, str], rated: str | None = "20") -> TestPoint:
+    return TestPoint(
+        key=key,
+        circuit="pump",
+        component="run capacitor",
+        section=key,
+        terminals=terminals,
+        quantity=Quantity.CAPACITANCE,
+        state=State.ISOLATED,
+        check=Check.CAPACITOR,
+        against=Rating(Amount(Decimal(rated), "µF"), "6 %") if rated else None,
+    )
+
+
+def visit(*points: TestPoint) -> ActiveVisit:
+    plan = Plan("test", points or (point("a", ("1", "2")), point("b", ("1", "3")), point("c", ("4", "5"))))
+    return ActiveVisit(Place("site", "unit"), plan, 0, "6 %")
+
+
+def reading(at: float, text: str, quantity: Quantity = Quantity.CAPACITANCE) -> Reading:
+    unit = "µF" if quantity is Quantity.CAPACITANCE else "Ω"
+    stamp = Stamp(0, round(at * 1e9))
+    if text == "OL":
+        return Reading(quantity, None, unit, stamp, Status.OVERLOAD)
+    return Reading(quantity, Decimal(text), unit, stamp, resolution=Decimal("0.01"))
+
+
+def keep(of: ActiveVisit, key: str, text: str = "20.00") -> None:
+    one = reading(0, text)
+    judgement = judge(Check.CAPACITOR, of.limits[key], Measured.from_reading(one))
+    of.keep(key, Held(one, judgement, "meter", 1.0))
+
+
+def test_the_focus_goes_through_the_points_as_they_are_held() -> None:
+    one = visit()
+    seen = []
+    while one.focus:
+        seen.append(one.focus)
+        keep(one, one.focus)
+        one.probes_off(one.focus)
+    assert seen == ["a", "b", "c"]
+    assert one.last == "c"
+
+
+def test_the_focus_stays_until_there_is_a_reading_and_comes_back_for_what_was_left_out() -> None:
+    one = visit()
+    one.probes_off("a")
+    assert one.focus == "a"
+    one.focus_on("c")
+    keep(one, "c")
+    one.probes_off("c")
+    assert one.focus == "a"
+
+
+def test_moving_goes_round_the_end() -> None:
+    one = visit()
+    one.move(-1)
+    assert one.focus == "c"
+    one.move(1)
+    assert one.focus == "a"
+    one.focus = None
+    one.move(1)
+    assert one.focus == "a"
+
+
+def test_a_reading_of_another_quantity_belongs_to_no_point() -> None:
+    one = visit()
+    assert one.point_for("M", reading(0, "20")) is one.points["a"]
+    assert one.point_for("M", reading(0, "20", Quantity.RESISTANCE)) is None
+
+
+def test_a_pinned_meter_measures_its_own_point_and_the_focus_leaves_that_out() -> None:
+    one = visit()
+    one.pin("M", "b")
+    assert one.point_for("M", reading(0, "20")) is one.points["b"]
+    assert one.point_for("N", reading(0, "20")) is one.points["a"]
+    keep(one, "a")
+    one.probes_off("a")
+    assert one.focus == "c"
+    one.pin("M", "")
+    assert one.point_for("M", reading(0, "20")) is one.points["c"]
+
+
+def test_a_rating_can_be_entered_and_entered_again() -> None:
+    one = visit(point("a", ("1", "2"), None))
+    assert one.limits["a"] is None
+    one.rate("a", "40 uF 5 %")
+    assert one.limits["a"] is not None
+    assert (one.limits["a"].low, one.limits["a"].high) == (Decimal(38), Decimal(42))
+    one.rate("a", "40uF")  # the default tolerance
+    assert one.limits["a"].low == Decimal("37.6")
+    before = one.limits["a"]
+    for nonsense in ("", "forty", "40", "40 ohm", "-4 uF", "0 uF", "40 uF 200 %"):
+        with pytest.raises(InputError):
+            one.rate("a", nonsense)
+    assert one.limits["a"] == before
+
+
+def test_unknown_points_are_refused_in_words() -> None:
+    one = visit()
+    for act in (one.focus_on, lambda key: one.pin("M", key), lambda key: one.rate(key, "4 uF")):
+        with pytest.raises(InputError, match="no test point 'x'"):
+            act("x")
+
+
+def test_views_show_the_newest_reading_and_count_the_earlier_ones() -> None:
+    one = visit()
+    keep(one, "a", "17.00")
+    keep(one, "a", "20.10")
+    view = one.point_views()[0]
+    assert view["held"] is not None
+    assert (view["held"]["text"], view["held"]["verdict"], view["retakes"]) == ("20.10 µF", "within", 1)
+    assert view["limits"] == {"low": "18.8", "high": "21.2", "unit": "µF", "basis": "20 µF ±6 %"}
+    assert "local codes" in view["caution"]
+
+
+def follow(follower: Follower, begin: float, end: float, text: str) -> list[str]:
+    """Feed the same display at 10 Hz and return the points left meanwhile."""
+    left = []
+    for n in range(round((end - begin) * 10)):
+        if (key := follower.follow(reading(begin + n / 10, text))) is not None:
+            left.append(key)
+        if follower.step.settled is not None:
+            follower.hold(follower.step.settled, "a")
+    return left
+
+
+def test_a_point_is_left_two_seconds_after_the_probes_came_off() -> None:
+    follower = Follower("M", "meter", 1)
+    assert follow(follower, 0, 2, "20.00") == []
+    assert follower.held_at == "a"
+    assert follow(follower, 2, 4.3, "0.00") == []
+    assert follow(follower, 4.3, 5, "0.00") == ["a"]
+
+
+def test_a_point_is_left_at_once_when_the_probes_touch_the_next() -> None:
+    follower = Follower("M", "meter", 1)
+    follow(follower, 0, 2, "20.00")
+    follow(follower, 2, 3, "0.00")
+    assert follow(follower, 3, 3.1, "5.00") == ["a"]
+    assert follower.step.touched
+
+
+def test_turning_the_dial_leaves_the_point_too() -> None:
+    follower = Follower("M", "meter", 1)
+    follow(follower, 0, 2, "20.00")
+    left = [follower.follow(reading(2 + n / 10, "OL", Quantity.RESISTANCE)) for n in range(30)]
+    assert [key for key in left if key] == ["a"]
+
+
+def test_measuring_again_with_the_probes_on() -> None:
+    follower = Follower("M", "meter", 1)
+    follow(follower, 0, 2, "20.00")
+    follower.start_again()
+    assert follower.held_at is None
+    follow(follower, 2, 4, "20.00")
+    assert follower.held_at == "a"
+
+
+def test_advice_leads_through_a_point() -> None:
+    one = visit()
+    follower = Follower("M", "Probe 1", 1)
+    assert "Switch a meter on" in advice(one, None)
+    follower.follow(reading(0, "3.00", Quantity.RESISTANCE))
+    assert advice(one, follower) == "Turn Probe 1 to capacitance, then put the probes on 1 and 2."
+    follower.follow(reading(0.1, "0.00"))
+    assert advice(one, follower) == "Put the probes on 1 and 2."
+    follower.follow(reading(0.2, "19.00"))
+    assert advice(one, follower) == "Keep the probes still."
+    for n in range(20):
+        follower.follow(reading(0.3 + n / 10, "19.90"))
+        if follower.step.phase is Phase.HELD:
+            break
+    assert follower.latest is not None
+    follower.hold(follower.latest, "a")
+    keep(one, "a", "19.90")
+    assert advice(one, follower).startswith("The run capacitor a is within its limits. Next: pump, run capacitor b.")
+
+
+def test_advice_on_a_bad_part_a_close_call_and_the_end() -> None:
+    one = visit(point("a", ("1", "2")))
+    follower = Follower("M", "Probe 1", 1)
+    follower.follow(reading(0, "12.00"))
+    follower.hold(reading(0, "12.00"), "a")
+    keep(one, "a", "12.00")
+    assert "replacing" in advice(one, follower)
+    assert "probes were on 1 and 2" in advice(one, follower)
+    keep(one, "a", "18.80")
+    assert "Close call" in advice(one, follower)
+    one.probes_off("a")
+    assert advice(one, follower) == "Every test point has its reading: 1 within, 0 not."
+
+
+def test_advice_asks_for_a_missing_rating_first() -> None:
+    one = visit(point("a", ("1", "2"), None))
+    follower = Follower("M", "Probe 1", 1)
+    follower.follow(reading(0, "0.00"))
+    assert advice(one, follower).startswith("Read the rating off the run capacitor")
