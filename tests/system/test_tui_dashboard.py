@@ -1,0 +1,733 @@
+"""The dashboard against a station of our own making: every key, every state at three sizes, floods and loss."""
+
+import asyncio
+import os
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from textual.binding import Binding
+from textual.geometry import Size
+from textual.pilot import Pilot
+from textual.widgets import Input, OptionList, Static
+
+from meterlink import link
+from meterlink.clock import Stamp, rfc3339
+from meterlink.errors import LinkError
+from meterlink.views import Message
+from meterlink_tui.app import FRAME, Dashboard, run_dashboard
+from meterlink_tui.command import command
+from meterlink_tui.help import Help
+from meterlink_tui.pick import Pick
+from meterlink_tui.picture import take_picture
+from meterlink_tui.rate import Rate
+from meterlink_tui.scene import GENERAL_CAUTION
+from meterlink_tui.terminal import NoTerminalError
+from meterlink_tui.themes import DARK, LIGHT
+
+SIZES = [(80, 24), (120, 40), (40, 24)]
+START = 1_784_041_445_000_000_000  # 2026-07-14T15:04:05Z
+ADVICE = "Put one probe on C and the other on HERM, wires off the capacitor, and keep them still."
+ISOLATED = (
+    "Isolate the unit and lock it out. Prove your tester on a known live source, verify absence of voltage, prove it "
+    "again. Discharge the capacitor through a resistor before touching its terminals. Follow local codes; work for "
+    "licensed or qualified people."
+)
+ENERGIZED = "This circuit is energized. Wear what local codes ask for; work for licensed or qualified people."
+
+
+class Clock:
+    """A clock that only the test moves."""
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+
+    def stamp(self) -> Stamp:
+        ns = round(self.seconds * 1e9)
+        return Stamp(START + ns, 10**12 + ns)
+
+
+class Station:
+    """A connection that yields what it is fed, until it is dropped."""
+
+    def __init__(self, *messages: Message) -> None:
+        self.queue: asyncio.Queue[Message | None] = asyncio.Queue()
+        self.sent: list[tuple[str, dict[str, str]]] = []
+        self.answer = ""
+        self.closed = False
+        self.feed(*messages)
+
+    def feed(self, *messages: Message) -> None:
+        for message in messages:
+            self.queue.put_nowait(message)
+
+    def drop(self) -> None:
+        self.queue.put_nowait(None)
+
+    async def __aiter__(self) -> AsyncIterator[Message]:
+        while (message := await self.queue.get()) is not None:
+            yield message
+
+    async def send(self, do: str, **fields: str) -> str:
+        self.sent.append((do, fields))
+        return self.answer
+
+    async def close(self) -> None:
+        self.closed = True
+
+
+def held(text: str = "43.31 µF", digits: str | None = "43.31", verdict: str = "within", **more: Any) -> dict[str, Any]:
+    return {
+        "id": 1, "text": text, "digits": digits, "verdict": verdict, "margin": "clear", "deviation_percent": "-3.76",
+        "reason": f"{text} is within 45 µF ±6 %.", "accuracy": "", "meter": "Alder", "at": rfc3339(START),
+        "settled_in": 1.4,
+    } | more  # fmt: skip
+
+
+def point(key: str, title: str, **more: Any) -> dict[str, Any]:
+    return {
+        "key": key, "title": title, "circuit": "compressor", "component": title, "section": "",
+        "terminals": ["C", "HERM"], "quantity": "capacitance", "state": "isolated and discharged",
+        "limits": {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}, "rating": "45 µF ±6 %",
+        "why": "A weak section keeps the compressor from starting.", "caution": ISOLATED, "held": None, "retakes": 0,
+    } | more  # fmt: skip
+
+
+def visit(first: dict[str, Any] | None = None, **more: Any) -> Any:
+    points = [
+        point("herm", "run capacitor HERM", held=first),
+        point("fan", "run capacitor FAN", held=held("3.91 µF", "3.91", "outside", margin="close call"), retakes=2,
+              limits={"low": "4.7", "high": "5.3", "unit": "µF", "basis": "5 µF ±6 %"}, rating="5 µF ±6 %"),
+        point("coil", "contactor coil", terminals=["A1", "A2"], quantity="resistance", rating=None,
+              limits={"low": "10", "high": "18", "unit": "Ω", "basis": "10 to 18 Ω"}),
+        point("supply", "supply", terminals=["L1", "L2"], quantity="voltage", limits=None, rating=None,
+              caution=ENERGIZED, state="energized"),
+    ]  # fmt: skip
+    return {
+        "topic": "visit", "site": "Corner bakery", "unit": "condenser, north roof", "plan": "split", "opened": "",
+        "points": points, "focus": "herm", "last": None, "advice": ADVICE, "caution": ISOLATED,
+    } | more  # fmt: skip
+
+
+def live(text: str = "43.05 µF", digits: str | None = "43.05", **more: Any) -> Any:
+    return {
+        "topic": "live", "meter": "Alder", "text": text, "digits": digits, "unit": "µF", "quantity": "capacitance",
+        "status": "ok", "phase": "settling", "progress": 0.62, "point": "herm", "expected": True, "verdict": "within",
+        "at": rfc3339(START),
+    } | more  # fmt: skip
+
+
+def meter(name: str, **more: Any) -> dict[str, Any]:
+    return {
+        "name": name, "address": "00:00:5E:00:53:01", "state": "connected", "detail": "", "driver": "presented",
+        "rssi": -55, "battery": 83, "low_battery": False, "readings": 5,
+    } | more  # fmt: skip
+
+
+def meters(*rows: dict[str, Any], radio: str = "") -> Any:
+    lost = {"state": "lost", "detail": "Not heard for 40 s: out of range, or switched off.", "rssi": None}
+    usual = (meter("Alder"), meter("Birch", rssi=-80, battery=12), meter("Cedar", battery=None, **lost))
+    return {"topic": "meters", "meters": list(rows or usual), "radio": radio}
+
+
+CLOSE_REASON = (
+    "42.1 µF is below the low limit of 42.3 µF, but the meter may be off by 0.5 µF: measure again on another range."
+)
+CLOSE = held("42.1 µF", "42.1", "outside", margin="close call", deviation_percent="-6.44", reason=CLOSE_REASON)
+OPEN = held("OL Ω", None, "open", deviation_percent=None, reason="Overload on ohms: nothing conducts here.")
+NOTICE: Any = {"topic": "notice", "level": "alarm", "text": "The disk is full: readings are not being kept."}
+
+STATES: dict[str, list[Any]] = {
+    "settling": [visit(), meters(), live()],
+    "within": [visit(held(), focus="fan", last="herm"), meters(), live("43.31 µF", "43.31", phase="held")],
+    "close": [visit(CLOSE), meters(), live("42.1 µF", "42.1", phase="held", verdict="outside")],
+    "open": [visit() | {"points": [point("herm", "contactor coil", held=OPEN, quantity="resistance")]}, meters(),
+             live("OL Ω", None, phase="held", status="overload", quantity="resistance", verdict="open")],
+    "idle": [visit(), meters(), live("0.02 µF", "0.02", phase="idle", verdict=None, point=None)],
+    "wrong-function": [visit(), meters(), live("241.3 V AC", "241.3", quantity="voltage", expected=False)],
+    "alarm": [visit(), meters(radio="Bluetooth is switched off. Switch it on."), NOTICE, live()],
+    "no-points": [visit(points=[], focus=None, advice="Open a visit with a plan.", caution=""), meters()],
+    "no-visit": [meters()],
+}  # fmt: skip
+
+
+def dashboard(*messages: Message, clock: Clock | None = None) -> tuple[Dashboard, Station]:
+    """A dashboard whose first connection is the returned station, and whose later ones find no daemon."""
+    station = Station(*messages)
+    stations = [station]
+
+    async def connect() -> Station:
+        if stations:
+            return stations.pop()
+        raise LinkError("No daemon runs on /var/lib/meterlink.", "Start it with: meterlink run")
+
+    return Dashboard(connect, clock=clock or Clock(), retry=3600), station
+
+
+async def catch_up(pilot: Pilot[None]) -> None:
+    """Let everything that is under way arrive, then draw it."""
+    app = pilot.app
+    assert isinstance(app, Dashboard)
+    app.frames.pause()
+    for _ in range(5):
+        await pilot.pause()
+    app.draw()
+    await pilot.pause()
+
+
+@asynccontextmanager
+async def showing(
+    *messages: Message, size: tuple[int, int] = (80, 24), clock: Clock | None = None
+) -> AsyncIterator[tuple[Dashboard, Station, Pilot[None]]]:
+    app, station = dashboard(*messages, clock=clock)
+    async with app.run_test(size=size) as pilot:
+        await catch_up(pilot)
+        yield app, station, pilot
+
+
+def lines(app: Dashboard) -> list[str]:
+    """What stands on the terminal, row by row."""
+    return [strip.text for strip in app.screen._compositor.render_strips(Size(*app.size))]
+
+
+def words(app: Dashboard) -> str:
+    """The screen's text as one line, so that a sentence is found across its wraps."""
+    return " ".join(" ".join(lines(app)).split())
+
+
+# Pictures
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("state", ["settling", "within", "close", "open", "no-visit", "no-points"])
+def test_a_state_looks_as_accepted(snap_compare: Any, state: str, size: tuple[int, int]) -> None:
+    app, _ = dashboard(*STATES[state])
+    assert snap_compare(app, terminal_size=size, run_before=catch_up)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_a_daemon_gone_looks_as_accepted(snap_compare: Any, size: tuple[int, int]) -> None:
+    app, station = dashboard(*STATES["settling"])
+
+    async def lose(pilot: Pilot[None]) -> None:
+        await catch_up(pilot)
+        station.drop()
+        await catch_up(pilot)
+
+    assert snap_compare(app, terminal_size=size, run_before=lose)
+
+
+@pytest.mark.parametrize("key", ["question_mark", "l", "t", "d"], ids=["help", "pick", "rate", "light"])
+def test_a_sheet_looks_as_accepted(snap_compare: Any, key: str) -> None:
+    app, _ = dashboard(*STATES["settling"])
+
+    async def press(pilot: Pilot[None]) -> None:
+        await catch_up(pilot)
+        await pilot.press(key)
+
+    assert snap_compare(app, run_before=press)
+
+
+# What must always be readable
+
+
+@pytest.mark.parametrize("size", [*SIZES, (60, 24), (110, 24), (200, 60)], ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("state", STATES)
+async def test_caution_and_advice_are_whole_at_every_size(state: str, size: tuple[int, int]) -> None:
+    async with showing(*STATES[state], size=size) as (app, _, pilot):
+        sentences = [ISOLATED, ADVICE] if state not in {"no-visit", "no-points"} else [GENERAL_CAUTION]
+        assert all(sentence in words(app) for sentence in sentences), lines(app)
+        await pilot.press("pagedown", "pagedown")
+        await pilot.pause()
+        assert all(sentence in words(app) for sentence in sentences), "scrolled away"
+
+
+@pytest.mark.parametrize("key", ["question_mark", "l", "t"])
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_a_sheet_leaves_the_caution_readable(key: str, size: tuple[int, int]) -> None:
+    async with showing(*STATES["settling"], size=size) as (app, station, pilot):
+        await pilot.press(key)
+        await pilot.pause()
+        assert ISOLATED in words(app)
+        station.feed(visit(focus="supply", caution=ENERGIZED), live(point="supply"))
+        await catch_up(pilot)
+        assert ENERGIZED in words(app), "the caution of another point's sheet stayed"
+
+
+async def test_both_cautions_stand_while_the_probes_are_still_on_the_last_point() -> None:
+    after = visit(held(), focus="supply", last="herm", caution=ENERGIZED)
+    for size in SIZES:
+        async with showing(after, live(phase="held"), size=size) as (app, _, _pilot):
+            assert ENERGIZED in words(app)
+            assert ISOLATED in words(app)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_a_settling_verdict_is_provisional_and_a_held_one_firm(size: tuple[int, int]) -> None:
+    async with showing(*STATES["settling"], size=size) as (app, station, pilot):
+        assert "… WITHIN, so far" in words(app)
+        assert "SETTLING 62%" in words(app)
+        assert "✓ WITHIN" not in words(app)
+        station.feed(*STATES["within"])
+        await catch_up(pilot)
+        assert "✓ WITHIN -3.76 % from nominal" in words(app)
+        assert "so far" not in words(app)
+
+
+async def test_a_close_call_is_said_beside_the_verdict() -> None:
+    async with showing(*STATES["close"]) as (app, _, _pilot):
+        assert "✗ OUTSIDE, CLOSE CALL -6.44 % from nominal" in words(app)
+        assert CLOSE_REASON in words(app)
+
+
+async def test_points_show_what_was_held_and_how_often() -> None:
+    async with showing(*STATES["settling"]) as (app, _, _pilot):
+        text = words(app)
+        assert "► 1 run capacitor HERM · not held" in text
+        assert "2 …citor FAN 3.91 µF ✗ OUTSIDE close call +2" in text
+
+
+async def test_meters_say_state_signal_battery_and_reason() -> None:
+    async with showing(*STATES["settling"], size=(120, 40)) as (app, _, _pilot):
+        text = words(app)
+        assert "✗ Cedar LOST" in text
+        assert "Birch LOW BATTERY 12 %" in text
+        assert "▂▄▁▁ fair" in text
+        assert "▂▄▆█ strong battery 83 %" in text
+
+
+async def test_notices_and_radio_faults_stand_on_top_and_pass() -> None:
+    async with showing(*STATES["alarm"]) as (app, station, pilot):
+        assert "ALARM The disk is full" in words(app)
+        assert "BLUETOOTH Bluetooth is switched off." in words(app)
+        station.feed(NOTICE | {"text": ""}, meters())
+        await catch_up(pilot)
+        assert "ALARM" not in words(app)
+        assert "BLUETOOTH" not in words(app)
+
+
+async def test_another_function_than_wanted_is_not_judged() -> None:
+    async with showing(*STATES["wrong-function"]) as (app, _, _pilot):
+        assert "NOT JUDGED" in words(app)
+        assert "The meter measures voltage; this test point wants capacitance." in words(app)
+
+
+async def test_the_screen_follows_a_change_of_size() -> None:
+    async with showing(*STATES["settling"]) as (app, _, pilot):
+        for size in [(40, 24), (120, 40), (80, 24), (20, 10)]:
+            await pilot.resize_terminal(*size)
+            await catch_up(pilot)
+            assert len(lines(app)) == size[1]
+            assert app.scene is not None
+
+
+# Keys
+
+
+@pytest.mark.parametrize(
+    ("key", "sent"),
+    [
+        ("n", ("next", {})),
+        ("right", ("next", {})),
+        ("p", ("previous", {})),
+        ("left", ("previous", {})),
+        ("r", ("retake", {})),
+        ("h", ("hold", {})),
+    ],
+)
+async def test_a_key_sends_its_command(key: str, sent: tuple[str, dict[str, str]]) -> None:
+    async with showing(*STATES["settling"]) as (_, station, pilot):
+        await pilot.press(key)
+        await pilot.pause()
+        assert station.sent == [sent]
+
+
+async def test_a_refused_command_is_said_and_cleared_by_the_next() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        station.answer = "Every test point is held already."
+        await pilot.press("n")
+        await catch_up(pilot)
+        assert "NOT DONE Every test point is held already." in words(app)
+        station.answer = ""
+        await pilot.press("n")
+        await catch_up(pilot)
+        assert "NOT DONE" not in words(app)
+
+
+async def test_a_point_is_picked_from_the_list() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        await pilot.press("l")
+        assert isinstance(app.screen, Pick)
+        assert app.screen.query_one(OptionList).highlighted == 0
+        await pilot.press("down", "down", "enter")
+        await pilot.pause()
+        assert station.sent == [("focus", {"point": "coil"})]
+        assert not isinstance(app.screen, Pick)
+
+
+async def test_leaving_the_list_changes_nothing() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        await pilot.press("l", "down", "escape")
+        await pilot.pause()
+        assert station.sent == []
+        assert not isinstance(app.screen, Pick)
+
+
+async def test_a_rating_is_typed_and_an_error_keeps_the_field_open() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        await pilot.press("t", "enter")
+        assert isinstance(app.screen, Rate)
+        assert "Nothing was typed." in words(app)
+        station.answer = "'45 q' is not a rating. Use µF."
+        await pilot.press(*"45 q", "enter")
+        await pilot.pause()
+        assert isinstance(app.screen, Rate)
+        assert "✗ '45 q' is not a rating. Use µF." in words(app)
+        assert app.screen.query_one(Input).value == "45 q"
+        station.answer = ""
+        await pilot.press("backspace", *"uF", "enter")
+        await pilot.pause()
+        assert station.sent[-1] == ("rate", {"point": "herm", "text": "45 uF"})
+        assert not isinstance(app.screen, Rate)
+
+
+async def test_keys_without_points_say_so() -> None:
+    async with showing(*STATES["no-visit"]) as (app, station, pilot):
+        for key, said in (("l", "There are no test points to pick from."), ("t", "There is no test point to give")):
+            await pilot.press(key)
+            await catch_up(pilot)
+            assert said in words(app)
+        assert station.sent == []
+
+
+async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> None:
+    bindings = [binding for binding in Dashboard.BINDINGS if isinstance(binding, Binding)]
+    assert len(bindings) == len(Dashboard.BINDINGS)
+    assert all(binding.id and binding.tooltip and binding.description for binding in bindings)
+    async with showing(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
+        await pilot.press("question_mark")
+        assert isinstance(app.screen, Help)
+        said = [str(static.render()) for static in app.screen.query(Static)]
+        assert all(any(binding.tooltip in line for line in said) for binding in bindings)
+        top = app.screen.query_one("#sheet-body").scroll_y
+        await pilot.press("pagedown")
+        await pilot.pause()
+        assert app.screen.query_one("#sheet-body").scroll_y > top
+        await pilot.press("pageup")
+        await pilot.pause()
+        assert app.screen.query_one("#sheet-body").scroll_y == top
+        await pilot.press("question_mark")
+        await pilot.pause()
+        assert not isinstance(app.screen, Help)
+
+
+async def test_the_body_scrolls_by_key_on_a_small_screen() -> None:
+    async with showing(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
+        assert "► 1" not in words(app)
+        for _ in range(3):
+            await pilot.press("pagedown")
+        await pilot.pause()
+        assert "✗ OUTSIDE" in words(app)
+        assert "Cedar LOST" in words(app)
+        await pilot.press("pageup", "pageup", "up", "up")
+        await pilot.pause()
+        assert "SETTLING" in words(app)
+
+
+async def test_the_theme_changes_and_changes_back() -> None:
+    async with showing(*STATES["settling"]) as (app, _, pilot):
+        await pilot.press("d")
+        assert app.theme == LIGHT.name
+        await pilot.press("d")
+        assert app.theme == DARK.name
+
+
+@pytest.mark.parametrize("keys", [["q"], ["ctrl+c"], ["t", "ctrl+c"], ["question_mark", "ctrl+c"], ["l", "ctrl+c"]])
+async def test_it_is_left_from_anywhere_and_closes_its_connection(keys: list[str]) -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        await pilot.press(*keys)
+        await pilot.pause()
+        assert not app.is_running or app._exit
+    assert station.closed
+
+
+async def test_it_works_without_colour(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    async with showing(*STATES["close"]) as (app, _, _pilot):
+        assert app.no_color
+        assert "✗ OUTSIDE, CLOSE CALL" in words(app)
+        colours = {
+            segment.style.color.triplet
+            for strip in app.screen._compositor.render_strips(Size(*app.size))
+            for segment in strip.apply_filter(app._filters[-1], app.screen.background_colors[1])
+            if segment.style and segment.style.color and segment.style.color.triplet
+        }
+        assert all(len({*triplet}) == 1 for triplet in colours), "a colour that is not a grey"
+
+
+# Age, loss and floods
+
+
+async def test_a_reading_grows_old_and_says_so() -> None:
+    clock = Clock()
+    async with showing(*STATES["settling"], clock=clock) as (app, station, pilot):
+        clock.seconds = 2.0
+        await catch_up(pilot)
+        assert "SETTLING" in words(app)
+        clock.seconds = 12.5
+        await catch_up(pilot)
+        assert "NOT LIVE · last reading 12 s ago" in words(app)
+        assert "SETTLING" not in words(app)
+        assert "so far" not in words(app)
+        assert app.scene is not None
+        assert app.scene.number.dim
+        station.feed(live(at=rfc3339(START + 12_500_000_000)))
+        await catch_up(pilot)
+        assert "SETTLING" in words(app)
+        assert not app.scene.number.dim
+
+
+async def test_a_reading_that_was_old_when_it_came_is_not_shown_as_live() -> None:
+    async with showing(visit(), live(at=rfc3339(START - 60_000_000_000))) as (app, _, _pilot):
+        assert "NOT LIVE · last reading 1 min ago" in words(app)
+
+
+async def test_a_lost_daemon_is_said_at_once_and_it_comes_back_by_itself() -> None:
+    first, second = Station(*STATES["within"]), Station(*STATES["settling"])
+    answers: list[Station | LinkError] = [first, LinkError("No daemon runs here.", "Start it."), second]
+    opened = asyncio.Event()
+
+    async def connect() -> Station:
+        await opened.wait()
+        opened.clear()
+        answer = answers.pop(0)
+        if isinstance(answer, LinkError):
+            raise answer
+        return answer
+
+    opened.set()
+    app = Dashboard(connect, clock=Clock(), retry=0)
+    async with app.run_test() as pilot:
+        await catch_up(pilot)
+        assert "✓ WITHIN" in words(app)
+        first.drop()
+        await catch_up(pilot)
+        assert "STOPPED Readings are not being taken" in words(app)
+        assert "NOT CONNECTED" in words(app)
+        assert first.closed
+        await pilot.press("n")
+        await catch_up(pilot)
+        assert "Not connected to the station: nothing was changed." in words(app)
+        opened.set()
+        await catch_up(pilot)
+        assert "No daemon runs here. Start it." in words(app)
+        opened.set()
+        await catch_up(pilot)
+        assert "STOPPED" not in words(app)
+        assert "SETTLING" in words(app)
+        assert "43.31 µF" not in words(app), "the dead daemon's visit stayed"
+    assert second.closed
+
+
+async def test_a_command_that_meets_a_dead_daemon_is_said() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+
+        async def fail(do: str, **_fields: str) -> str:
+            raise LinkError("The station's daemon has stopped.", "Start it with: meterlink run")
+
+        station.send = fail  # type: ignore[method-assign]
+        await pilot.press("r")
+        await catch_up(pilot)
+        assert "NOT DONE The station's daemon has stopped." in words(app)
+
+
+async def test_a_flood_is_drawn_once_a_frame() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        assert app.frames._interval == FRAME == 0.1
+        before = app.redraws
+        # A second's worth of 5,000 messages between two frames.
+        station.feed(*(live(f"{40 + i / 1000:.3f} µF", f"{40 + i / 1000:.3f}") for i in range(5000)))
+        while not station.queue.empty():
+            await pilot.pause()
+        await pilot.pause()
+        assert app.redraws == before
+        app.draw()
+        app.draw()
+        assert app.redraws == before + 1
+        assert app.scene is not None
+        assert app.scene.number.digits == "44.999"
+
+
+async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
+    class Endless(Station):
+        async def __aiter__(self) -> AsyncIterator[Message]:
+            yield visit()
+            while not self.sent:
+                yield live()
+
+    station = Endless()
+
+    async def connect() -> Station:
+        return station
+
+    async with Dashboard(connect, clock=Clock(), retry=3600).run_test() as pilot:
+        await pilot.press("n")
+        await pilot.pause()
+        assert station.sent == [("next", {})]
+
+
+# Hostile text
+
+HOSTILE = [
+    "[/",
+    "[@click=app.quit]quit[/]",
+    "[bold red]x",
+    "\x1b[31mred\x1b]0;title\x07",
+    "\u202eesrever\u202c",
+    "漢字" * 30,
+    "e\u0301\u0301\u0301" * 20,
+    "👩‍👩‍👧‍👦🏳️‍🌈" * 8,
+    "a\nb\r\tc\x00\x9b31m",
+    "$bad $error {0} %s",
+    "x" * 5000,
+    "",
+]
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=ascii)
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_text_from_the_wire_is_only_ever_text(text: str, size: tuple[int, int]) -> None:
+    evil = held(text, text, text, margin=text, deviation_percent=text, reason=text)
+    limits = {"low": text, "high": text, "unit": text, "basis": text}
+    points = [
+        point(text, text, circuit=text, terminals=[text, text], rating=text, why=text, caution=text, held=evil),
+        point("b", text, limits=limits, rating=text, quantity=text),
+    ]
+    messages = [
+        visit(points=points, site=text, unit=text, focus="b", last=text, advice=text, caution=text),
+        meters(meter(text, state=text, detail=text), meter(text, state="lost", detail=text), radio=text),
+        {"topic": "notice", "level": text, "text": text},
+        live(text, text, meter=text, unit=text, quantity=text, verdict=text, point="b", at=text),
+    ]
+    async with showing(*messages, size=size) as (app, station, pilot):
+        for key in ("l", "t", "question_mark"):
+            await pilot.press(key, "escape")
+        station.answer = text
+        await pilot.press("n")
+        station.feed(live(text, text, phase="held", point=text, expected=False))
+        await catch_up(pilot)
+        assert not app._exit
+        assert len(lines(app)) == size[1]
+        shown = "".join(lines(app))
+        assert not any(char in shown for char in "\x1b\x9b\x07\x00\u202e\u202c")
+        assert all(strip.cell_length == size[0] for strip in app.screen._compositor.render_strips(Size(*size)))
+
+
+# Command line
+
+
+def test_help_and_command_import_do_not_load_the_screen_library() -> None:
+    probe = (
+        "import sys, meterlink_tui.command; sys.exit(any(m.split('.')[0] in ('textual', 'rich') for m in sys.modules))"
+    )
+    assert subprocess.run([sys.executable, "-c", probe], check=False, timeout=60).returncode == 0
+    shown = CliRunner().invoke(command, ["--help"])
+    assert shown.exit_code == 0
+    assert "--data" in shown.output
+
+
+def test_without_a_terminal_it_says_what_to_run_and_writes_no_escape_code() -> None:
+    shown = CliRunner().invoke(command, [])
+    assert isinstance(shown.exception, NoTerminalError)
+    assert "meterlink history" in shown.exception.remedy
+    assert "\x1b" not in shown.output
+
+
+async def test_run_dashboard_asks_for_a_terminal_before_it_connects(capsys: pytest.CaptureFixture[str]) -> None:
+    async def connect() -> Station:
+        pytest.fail("connected without a terminal")
+
+    with pytest.raises(NoTerminalError):
+        await run_dashboard(connect)
+    assert capsys.readouterr().out == ""
+
+
+async def test_a_picture_is_taken_without_a_terminal() -> None:
+    async def connect() -> Station:
+        return Station(*STATES["close"])
+
+    svg = await take_picture(connect, 80, 24)
+    assert svg.startswith("<svg")
+    assert "CLOSE" in svg
+    assert "Corner" in svg
+
+
+def test_watch_writes_a_picture_of_a_running_station(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
+    ensured = []
+
+    @asynccontextmanager
+    async def ensure_daemon(folder: object) -> AsyncIterator[None]:
+        ensured.append(folder)
+        yield
+
+    async def connect(folder: object) -> Station:
+        assert ensured == [folder]
+        return Station(*STATES["settling"])
+
+    monkeypatch.setattr(link, "ensure_daemon", ensure_daemon)
+    monkeypatch.setattr(link, "connect", connect)
+    picture = tmp_path / "screen.svg"
+    arguments = ["--data", str(tmp_path), "--picture", str(picture), "--size", "40x24", "--light"]
+    shown = CliRunner().invoke(command, arguments, catch_exceptions=False)
+    assert shown.exit_code == 0, shown.output
+    assert picture.read_text(encoding="utf-8").startswith("<svg")
+
+
+@pytest.mark.parametrize("size", ["80", "0x0", "x24", "80x-1", "9999x24", "²0x24"])
+def test_an_impossible_size_is_refused_in_words(size: str) -> None:
+    shown = CliRunner().invoke(command, ["--picture", "x.svg", "--size", size])
+    assert shown.exit_code == 2
+    assert "columns x rows" in shown.output
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
+def test_it_runs_in_a_terminal_and_leaves_it_clean() -> None:
+    import pty  # noqa: PLC0415  # POSIX only
+
+    program = (
+        "import asyncio\n"
+        "from meterlink_tui.app import run_dashboard\n"
+        "from meterlink.errors import LinkError\n"
+        "async def connect(): raise LinkError('No daemon runs.', 'Start it.')\n"
+        "asyncio.run(run_dashboard(connect))\n"
+    )
+    own, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-c", program], stdin=theirs, stdout=theirs, stderr=theirs, env=os.environ | {"TERM": "xterm"}
+    )
+    os.close(theirs)
+    seen = b""
+    try:
+        while b"STOPPED" not in seen:
+            seen += os.read(own, 65536)
+        os.write(own, b"q")
+        while chunk := _read(own):
+            seen += chunk
+        assert process.wait(30) == 0
+    finally:
+        process.kill()
+        process.wait()
+        os.close(own)
+    assert b"\x1b[?1049h" in seen
+    assert seen.rindex(b"\x1b[?1049l") > seen.rindex(b"\x1b[?1049h"), "the terminal's own screen was not given back"
+
+
+def _read(descriptor: int) -> bytes:
+    try:
+        return os.read(descriptor, 65536)
+    except OSError:  # Linux reports the end of a pseudo-terminal as EIO
+        return b""

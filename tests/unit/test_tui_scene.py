@@ -1,0 +1,229 @@
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from rich.cells import cell_len
+from textual.color import Color
+from textual.theme import Theme
+
+from meterlink.judge.verdicts import Verdict
+from meterlink_tui.latest import Latest
+from meterlink_tui.points import _shorten, window
+from meterlink_tui.scene import Alert, Scene, Tone, _nominal, age_at_receipt, compose, say_age
+from meterlink_tui.themes import DARK, LIGHT
+
+LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
+
+
+def held(verdict: str = "within", **more: Any) -> dict[str, Any]:
+    return {
+        "id": 1, "text": "43.1 µF", "digits": "43.1", "verdict": verdict, "margin": "clear",
+        "deviation_percent": "-4.22", "reason": "Because.", "accuracy": "", "meter": "Alder", "at": "",
+        "settled_in": 1.0,
+    } | more  # fmt: skip
+
+
+def point(key: str, **more: Any) -> dict[str, Any]:
+    return {
+        "key": key, "title": key, "circuit": "compressor", "component": key, "section": "", "terminals": ["C", "S"],
+        "quantity": "capacitance", "state": "energized", "limits": LIMITS, "rating": None, "why": "Why.",
+        "caution": f"caution {key}", "held": None, "retakes": 0,
+    } | more  # fmt: skip
+
+
+def visit(*points: dict[str, Any], **more: Any) -> Any:
+    return {
+        "topic": "visit", "site": "s", "unit": "u", "plan": "p", "opened": "", "points": list(points), "focus": "a",
+        "last": None, "advice": "advice", "caution": "caution a",
+    } | more  # fmt: skip
+
+
+def live(**more: Any) -> Any:
+    return {
+        "topic": "live", "meter": "Alder", "text": "43.0 µF", "digits": "43.0", "unit": "µF", "quantity": "capacitance",
+        "status": "ok", "phase": "settling", "progress": 0.5, "point": "a", "expected": True, "verdict": "within",
+        "at": "",
+    } | more  # fmt: skip
+
+
+def scene(*messages: Any, age: float | None = 0.0, gone: str | None = None) -> Scene:
+    latest = Latest()
+    for message in messages:
+        latest.put(message)
+    return compose(latest, age, gone)
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_only_a_held_verdict_is_firm(verdict: Verdict) -> None:
+    settling = scene(visit(point("a")), live(verdict=verdict))
+    assert (settling.ruling.word, settling.ruling.firm, settling.ruling.mark) == (verdict.upper(), False, "…")
+    firm = scene(visit(point("a", held=held(verdict))), live(phase="held", verdict=verdict))
+    assert (firm.ruling.word, firm.ruling.firm) == (verdict.upper(), True)
+    assert firm.ruling.mark in "✓✗?"
+
+
+def test_good_is_said_of_within_only_and_bad_of_the_part_only() -> None:
+    tones = {verdict: scene(visit(point("a", held=held(verdict)))).ruling.tone for verdict in Verdict}
+    assert [verdict for verdict, tone in tones.items() if tone is Tone.GOOD] == [Verdict.WITHIN]
+    assert {verdict for verdict, tone in tones.items() if tone is Tone.BAD} == {
+        Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED,
+    }  # fmt: skip
+
+
+def test_a_new_settling_sets_the_old_held_reading_aside() -> None:
+    shown = scene(visit(point("a", held=held("outside"))), live(verdict="within"))
+    assert shown.ruling.word == "WITHIN"
+    assert not shown.ruling.firm
+    assert shown.number.digits == "43.0"
+
+
+def test_held_without_its_record_yet_is_still_provisional() -> None:
+    assert not scene(visit(point("a")), live(phase="held")).ruling.firm
+
+
+def test_held_earlier_shows_the_held_value_not_what_the_loose_probes_read() -> None:
+    shown = scene(visit(point("a", held=held())), live(phase="idle", text="0.02 µF", digits="0.02"))
+    assert shown.number.digits == "43.1"
+    assert shown.phase.word == "HELD EARLIER"
+    assert shown.gauge is not None
+    assert str(shown.gauge.reading) == "43.1"
+
+
+def test_while_on_the_probes_the_point_they_are_on_is_shown_then_the_active_one() -> None:
+    points = point("a"), point("b", held=held())
+    assert scene(visit(*points), live(point="b", phase="held")).title == "b"
+    assert scene(visit(*points), live(point="b", phase="idle")).title == "a"
+    assert scene(visit(*points, focus=None, last="b"), live(point=None, phase="idle")).title == "b"
+
+
+def test_what_was_held_last_is_said_while_the_next_point_waits() -> None:
+    shown = scene(visit(point("a"), point("b", held=held(margin="close call")), last="b"), live(phase="idle"))
+    assert shown.ruling.reason == "Held last: b 43.1 µF, within (close call)."
+
+
+@pytest.mark.parametrize(("age", "gone"), [(2.1, None), (0.0, "gone"), (None, None)])
+def test_nothing_old_is_shown_as_live(age: float | None, gone: str | None) -> None:
+    shown = scene(visit(point("a")), live(), age=age, gone=gone)
+    assert shown.number.dim
+    assert shown.ruling.word == ""
+    assert shown.gauge is not None
+    assert shown.gauge.reading is None
+    assert "SETTLING" not in shown.phase.word
+
+
+def test_limits_with_one_side_or_none_make_what_scale_they_can() -> None:
+    assert scene(visit(point("a", limits=None)), live()).gauge is None
+    both_open = LIMITS | {"low": None, "high": None}
+    assert scene(visit(point("a", limits=both_open)), live()).gauge is None
+    one = scene(visit(point("a", limits=LIMITS | {"low": None, "basis": "at most 4 A", "high": "4"})), live()).gauge
+    assert one is not None
+    assert (one.low, one.nominal) == (None, None)
+
+
+def test_the_nominal_is_the_rated_value_even_off_centre() -> None:
+    # IEC 60062, letter Q: -10/+30 %. 45 µF lies a quarter of the way up from 40.5 to 58.5.
+    gauge = scene(visit(point("a", limits=LIMITS | {"low": "40.5", "high": "58.5"})), live()).gauge
+    assert gauge is not None
+    assert str(gauge.nominal) == "45"
+
+
+def test_the_nominal_of_two_limits_is_their_middle() -> None:
+    assert _nominal("10 to 18 Ω", Decimal(10), Decimal(18), "Ω") == 14
+    assert _nominal("5 Ω ±6 %", Decimal(10), Decimal(18), "Ω") == 14, "a rating outside its limits is not one"
+
+
+@pytest.mark.parametrize(("progress", "said"), [(0.0, "0%"), (0.62, "62%"), (1.7, "100%"), (-3.0, "0%")])
+def test_progress_stays_between_nothing_and_all(progress: float, said: str) -> None:
+    assert scene(visit(point("a")), live(progress=progress)).phase.word == f"SETTLING {said}"
+
+
+@pytest.mark.parametrize(
+    ("rssi", "bars", "word"),
+    [(-40, 4, "strong"), (-60, 4, "strong"), (-61, 3, "good"), (-84, 2, "fair"), (-127, 1, "weak")],
+)
+def test_signal_is_a_word_and_bars(rssi: int, bars: int, word: str) -> None:
+    row = {"name": "A", "address": "", "state": "connected", "detail": "", "driver": "", "rssi": rssi, "battery": 15,
+           "low_battery": False, "readings": 0}  # fmt: skip
+    shown = scene({"topic": "meters", "meters": [row], "radio": ""}).meters[0]
+    assert (shown.bars, shown.signal) == (bars, word)
+    assert shown.battery_low, "15 % is a warning"
+
+
+def test_the_daemon_gone_stands_before_any_other_alert() -> None:
+    latest = Latest()
+    latest.put({"topic": "notice", "level": "warning", "text": "The broker refused."})
+    alerts = compose(latest, None, "It stopped.", Alert("NOT DONE", "No.", Tone.WARN)).alerts
+    assert [alert.word for alert in alerts] == ["STOPPED", "WARNING", "NOT DONE"]
+    assert "Readings are not being taken" in alerts[0].text
+
+
+def test_only_the_newest_of_a_topic_is_kept_and_told_once() -> None:
+    latest = Latest()
+    for text in ("1 V", "2 V", "3 V"):
+        latest.put(live(text=text))
+    assert latest.live is not None
+    assert latest.live["text"] == "3 V"
+    assert latest.take_dirty() == {"live"}
+    assert latest.take_dirty() == set()
+
+
+def test_age_at_receipt_is_never_negative_and_never_fails() -> None:
+    now = round(datetime(2026, 7, 14, 15, 4, 5, tzinfo=UTC).timestamp() * 1e9)
+    assert age_at_receipt("2026-07-14T15:04:02.500Z", now) == pytest.approx(2.5)
+    assert age_at_receipt("2026-07-14T15:05:00.000Z", now) == 0
+    assert [age_at_receipt(text, now) for text in ("", "yesterday", "2026-13-40T99:99:99Z")] == [0, 0, 0]
+
+
+def test_ages_are_said_in_the_largest_whole_unit() -> None:
+    assert [say_age(age) for age in (2.9, 59.9, 60, 3599, 7300)] == ["2 s", "59 s", "1 min", "59 min", "2 h"]
+
+
+def test_a_title_is_cut_in_front_by_cells() -> None:
+    assert _shorten("run capacitor HERM", 12) == "…acitor HERM"
+    assert _shorten("coil", 8) == "coil    "
+    assert all(cell_len(_shorten("漢字かな" * 4, width)) == width for width in range(4, 20))
+
+
+@pytest.mark.parametrize(
+    ("count", "active", "height", "rows"),
+    [
+        (6, 0, 3, (0, 3)),
+        (6, 3, 3, (2, 5)),
+        (6, 5, 3, (3, 6)),
+        (2, 1, 5, (0, 2)),
+        (6, None, 3, (0, 3)),
+        (6, 4, 1, (4, 5)),
+    ],
+)
+def test_the_active_point_is_always_in_the_window(
+    count: int, active: int | None, height: int, rows: tuple[int, int]
+) -> None:
+    assert window(count, active, height) == range(*rows)
+
+
+def _contrast(a: str, b: str) -> float:
+    """Contrast ratio of two sRGB colours by the definitions of WCAG 2.2 (from memory)."""
+
+    def luminance(colour: str) -> float:
+        parts = (part / 255 for part in Color.parse(colour).rgb)
+        r, g, b = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+    light, dark = sorted((luminance(a), luminance(b)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_black_on_white_is_21_to_1() -> None:
+    assert _contrast("#000000", "#ffffff") == pytest.approx(21)
+
+
+@pytest.mark.parametrize("theme", [DARK, LIGHT], ids=lambda theme: theme.name)
+def test_text_has_seven_to_one_against_every_ground_it_stands_on(theme: Theme) -> None:
+    colours = theme.variables | {"background": theme.background or "", "panel": theme.panel or ""}
+    pairs = [(name, "background") for name in ("strong", "faint", "good", "bad", "warn", "hint")]
+    pairs += [("strong", "panel"), ("faint", "panel")]
+    pairs += [("on-strong", name) for name in ("strong", "good", "bad", "warn", "hint")]
+    low = [pair for pair in pairs if _contrast(colours[pair[0]], colours[pair[1]]) < 7]
+    assert low == []
+    assert _contrast(colours["line"], colours["background"]) >= 3

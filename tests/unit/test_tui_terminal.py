@@ -1,0 +1,44 @@
+import io
+
+import pytest
+
+from meterlink.errors import MeterlinkError
+from meterlink_tui.terminal import NoTerminalError, check_terminal
+
+
+class Screen(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_terminal_that_can_draw_is_fine() -> None:
+    screen = Screen()
+    check_terminal(Screen(), screen, {"TERM": "xterm-256color"})
+    assert screen.getvalue() == ""
+
+
+@pytest.mark.parametrize(
+    ("stdin", "stdout", "said"),
+    [(io.StringIO(), Screen(), "input is not one"), (Screen(), io.StringIO(), "output is not")],
+)
+def test_either_end_not_being_a_terminal_is_said(stdin: io.StringIO, stdout: io.StringIO, said: str) -> None:
+    with pytest.raises(NoTerminalError, match=said) as caught:
+        check_terminal(stdin, stdout, {"TERM": "xterm"})
+    assert "meterlink history" in caught.value.remedy
+    assert "meterlink demo --headless" in caught.value.remedy
+    assert isinstance(caught.value, MeterlinkError)
+    assert stdout.getvalue() == ""
+
+
+@pytest.mark.parametrize("term", ["dumb", "unknown"])
+def test_a_terminal_that_cannot_draw_is_said(term: str) -> None:
+    with pytest.raises(NoTerminalError, match=f"TERM is {term}"):
+        check_terminal(Screen(), Screen(), {"TERM": term})
+
+
+def test_no_term_is_fine_on_windows_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.platform", "linux")
+    with pytest.raises(NoTerminalError, match="TERM is not set"):
+        check_terminal(Screen(), Screen(), {})
+    monkeypatch.setattr("sys.platform", "win32")
+    check_terminal(Screen(), Screen(), {})

@@ -1,0 +1,1 @@
+"""The dashboard of Meterlink: what a technician looks at while both hands hold probes."""

@@ -1,0 +1,52 @@
+"""``meterlink watch``: the dashboard from the command line. Textual is loaded only when it runs."""
+
+import asyncio
+from functools import partial
+from pathlib import Path
+
+import click
+
+_SIZE = "80x24"
+
+
+def _cells(_context: click.Context, _option: click.Parameter, size: str) -> tuple[int, int]:
+    width, _, height = size.partition("x")
+    # 20x10 is the least anything can be read on; 400x200 is more than any terminal has.
+    if width.isdecimal() and height.isdecimal() and 20 <= int(width) <= 400 and 10 <= int(height) <= 200:
+        return int(width), int(height)
+    raise click.BadParameter(f"{size!r} is not columns x rows. Write it as {_SIZE}.")
+
+
+@click.command("watch")
+@click.option("--data", type=click.Path(file_okay=False, path_type=Path), help="The station's data folder.")
+@click.option("--light", is_flag=True, help="Dark letters on a light screen, for bright sun.")
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Write the screen as SVG and leave.")
+@click.option("--size", default=_SIZE, show_default=True, callback=_cells, help="Columns x rows of the picture.")
+def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001  # click passes flags by name
+    """Show the reading, its limits, the verdict and what to do next.
+
+    Attaches to the station's daemon, and starts one for as long as it is open where none runs.
+    """
+    from meterlink.settings import data_dir  # noqa: PLC0415  # --help loads none of this
+
+    from .terminal import check_terminal  # noqa: PLC0415
+
+    if picture is None:
+        check_terminal()
+    asyncio.run(_watch(data_dir(data), light, picture, size))
+
+
+async def _watch(folder: Path, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001
+    from meterlink import link  # noqa: PLC0415
+
+    async with link.ensure_daemon(folder):
+        connect = partial(link.connect, folder)
+        if picture is None:
+            from .app import run_dashboard  # noqa: PLC0415
+
+            await run_dashboard(connect, light=light)
+        else:
+            from .picture import take_picture  # noqa: PLC0415
+
+            svg = await take_picture(connect, *size, light=light)
+            await asyncio.to_thread(picture.write_text, svg, encoding="utf-8")

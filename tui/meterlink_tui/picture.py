@@ -1,0 +1,24 @@
+"""A picture of the dashboard as SVG, taken without a terminal: for a record, a bug report or the documents."""
+
+import asyncio
+
+from .app import FRAME, Dashboard
+from .station import Connect
+from .themes import LIGHT
+
+_WITHIN = 5.0  # s; a running station tells everything it knows at once
+
+
+async def take_picture(connect: Connect, width: int, height: int, *, light: bool = False) -> str:
+    """Return one picture of ``width``×``height`` cells, taken when a visit is shown, or after 5 s without one."""
+    app = Dashboard(connect)
+    if light:
+        app.theme = LIGHT.name
+    async with app.run_test(size=(width, height)) as pilot:
+        for _ in range(round(_WITHIN / FRAME)):
+            if app.scene is not None and app.scene.points:
+                break
+            await asyncio.sleep(FRAME)
+        app.draw()
+        await pilot.pause()
+        return app.export_screenshot()

@@ -1,0 +1,447 @@
+"""What stands on the screen, worked out from the newest messages: pure, and without a screen library.
+
+All text that came over the wire is cleaned here, once, so nothing behind this module sees a control character.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal, InvalidOperation
+from enum import StrEnum
+
+from meterlink.judge.verdicts import Margin, Verdict
+from meterlink.readings import Status
+from meterlink.text import clean_name
+from meterlink.views import HeldView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
+
+from .latest import Latest
+
+# A meter refreshes its display 2 to 10 times a second, so 2 s without a reading means it has stopped.
+STALE_AFTER = 2.0  # s
+HELD = "held"
+# Longest sentence taken from the wire. It fills about half of the smallest screen, 24 rows of 40 columns.
+_LONGEST_SENTENCE = 480
+# Received signal strength in dBm from which it is called that. Common practice, no source.
+_SIGNAL_WORDS = ((-60, 4, "strong"), (-72, 3, "good"), (-84, 2, "fair"), (-999, 1, "weak"))
+_WEAK_BATTERY = 15  # percent; enough for the visit, not for the day. Common practice, no source.
+
+
+class Tone(StrEnum):
+    """How something is meant; the screen gives each a colour *and* a shape."""
+
+    PLAIN = "plain"
+    GOOD = "good"
+    BAD = "bad"
+    WARN = "warn"
+
+
+# Mark and tone of each verdict. 'No contact' and 'no limits' say nothing of the part, so they are neither good nor bad.
+_VERDICTS: dict[str, tuple[str, Tone]] = {
+    Verdict.WITHIN: ("✓", Tone.GOOD),
+    Verdict.OUTSIDE: ("✗", Tone.BAD),
+    Verdict.OPEN: ("✗", Tone.BAD),
+    Verdict.SHORTED: ("✗", Tone.BAD),
+    Verdict.NO_CONTACT: ("?", Tone.WARN),
+    Verdict.NO_LIMITS: ("?", Tone.WARN),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One line that must be seen: its word, its sentence and how bad it is."""
+
+    word: str
+    text: str
+    tone: Tone
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """The large value. ``dim`` when it is not what the meter shows now."""
+
+    digits: str
+    unit: str
+    dim: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """What the reading is doing. ``progress`` is 0..1 while it settles, else None."""
+
+    word: str
+    detail: str
+    tone: Tone
+    progress: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """The verdict in a word; ``standing`` says what it is worth, ``mark`` is its shape."""
+
+    word: str
+    mark: str
+    tone: Tone
+    standing: str
+    close: bool = False
+    deviation: str = ""
+    reason: str = ""
+
+    @property
+    def firm(self) -> bool:
+        """Whether it is the verdict of a held reading."""
+        return self.standing == HELD
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """The limits as a scale in ``unit``. ``beyond``: the reading is above anything the meter can show."""
+
+    low: Decimal | None
+    high: Decimal | None
+    nominal: Decimal | None
+    unit: str
+    reading: Decimal | None
+    beyond: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PointRow:
+    """One line of the list of test points."""
+
+    key: str
+    number: int
+    title: str
+    active: bool
+    shown: str
+    word: str
+    mark: str
+    tone: Tone
+    close: bool
+    retakes: int
+
+
+@dataclass(frozen=True, slots=True)
+class MeterRow:
+    """One line of the list of meters. ``bars`` is 0..4, None when nothing was heard."""
+
+    name: str
+    mark: str
+    state: str
+    tone: Tone
+    bars: int | None
+    signal: str
+    battery: str
+    battery_low: bool
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Active:
+    """The test point that a retake or a rating is for."""
+
+    key: str
+    title: str
+    quantity: str
+    rating: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything on the screen."""
+
+    place: str
+    tally: str
+    alerts: tuple[Alert, ...]
+    title: str
+    between: str
+    against: str
+    number: Number
+    phase: Phase
+    ruling: Ruling
+    gauge: Gauge | None
+    points: tuple[PointRow, ...]
+    meters: tuple[MeterRow, ...]
+    advice: str
+    cautions: tuple[str, ...]
+    active: Active | None
+
+
+def compose(latest: Latest, age: float | None, gone: str | None, said: Alert | None = None) -> Scene:
+    """Return what to show.
+
+    ``age`` is how old the newest reading is, in seconds, None without one. ``gone`` is why the daemon is not there, or
+    None while it is; ``said`` is the answer to the last key pressed.
+    """
+    visit, live, meters = latest.visit, latest.live, latest.meters
+    fresh = live is not None and age is not None and age <= STALE_AFTER and gone is None
+    points = visit["points"] if visit else []
+    focus = _by_key(points, visit["focus"] if visit else None)
+    point = _shown_point(points, focus, visit, live if fresh else None)
+    held = _standing_hold(point, live if fresh else None)
+    ruling = _ruling(point, held, live if fresh else None, visit)
+    return Scene(
+        place=_place(visit),
+        tally=_tally(points, gone),
+        alerts=_alerts(gone, latest.notice, meters, said),
+        title=_text(point["title"]) if point else "No test point",
+        between=" to ".join(_text(name) for name in point["terminals"]) if point else "",
+        against=_against(point) if point else "",
+        number=_number(live, held, fresh),
+        phase=_phase(live, age, held, fresh=fresh),
+        ruling=ruling,
+        gauge=_gauge(point, held, live if fresh else None),
+        points=tuple(_point_row(i, p, focus) for i, p in enumerate(points, 1)),
+        meters=tuple(_meter_row(m) for m in meters["meters"]) if meters else (),
+        advice=_advice(visit, gone),
+        cautions=_cautions(visit, point),
+        active=_active(focus or point),
+    )
+
+
+def age_at_receipt(at: str, utc_ns: int) -> float:
+    """Return how old a reading stamped ``at`` (RFC 3339) was when it came, in s; 0 when that cannot be told."""
+    try:
+        age = utc_ns / 1e9 - datetime.fromisoformat(at).timestamp()
+    except (ValueError, OverflowError, OSError):
+        return 0.0
+    return max(0.0, age)
+
+
+def say_age(seconds: float) -> str:
+    """``12 s``, ``3 min``, ``2 h``."""
+    for size, unit in ((3600, "h"), (60, "min")):
+        if seconds >= size:
+            return f"{int(seconds // size)} {unit}"
+    return f"{int(seconds)} s"
+
+
+def _text(text: str | None, longest: int = _LONGEST_SENTENCE) -> str:
+    return clean_name(text, longest)
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    try:
+        number = Decimal(text) if text else None
+    except InvalidOperation:
+        return None
+    return number if number is not None and number.is_finite() else None
+
+
+def _by_key(points: Sequence[PointView], key: str | None) -> PointView | None:
+    return next((point for point in points if point["key"] == key), None)
+
+
+def _shown_point(
+    points: Sequence[PointView], focus: PointView | None, visit: VisitView | None, live: LiveView | None
+) -> PointView | None:
+    """While the probes are on something, what they are on; else the active point; else what was held last."""
+    if live and live["phase"] != "idle":
+        return _by_key(points, live["point"]) or focus
+    return focus or _by_key(points, visit["last"] if visit else None)
+
+
+def _standing_hold(point: PointView | None, live: LiveView | None) -> HeldView | None:
+    """The held reading that stands: not while a newer one is settling at the same point."""
+    if point is None or (live and live["phase"] == "settling"):
+        return None
+    return point["held"]
+
+
+def _place(visit: VisitView | None) -> str:
+    return " · ".join(filter(None, (_text(visit["site"]), _text(visit["unit"])))) if visit else "No visit open"
+
+
+def _tally(points: Sequence[PointView], gone: str | None) -> str:
+    if gone is not None:
+        return "NOT CONNECTED"
+    return f"{sum(point['held'] is not None for point in points)} of {len(points)} held" if points else ""
+
+
+def _alerts(
+    gone: str | None, notice: NoticeView | None, meters: MetersView | None, said: Alert | None
+) -> tuple[Alert, ...]:
+    alerts = []
+    if gone is not None:
+        alerts.append(
+            Alert("STOPPED", f"Readings are not being taken; trying to reach the daemon again. {_text(gone)}", Tone.BAD)
+        )
+    if notice and (text := _text(notice["text"])):
+        tone = {"alarm": Tone.BAD, "warning": Tone.WARN}.get(notice["level"], Tone.PLAIN)
+        alerts.append(Alert({"alarm": "ALARM", "warning": "WARNING"}.get(notice["level"], "NOTE"), text, tone))
+    if meters and (text := _text(meters["radio"])):
+        alerts.append(Alert("BLUETOOTH", text, Tone.WARN))
+    return (*alerts, said) if said else tuple(alerts)
+
+
+def _against(point: PointView) -> str:
+    rating = _text(point["rating"]) or (_text(point["limits"]["basis"]) if point["limits"] else "rating not read yet")
+    return " · ".join(filter(None, (_text(point["circuit"]), rating)))
+
+
+def _split(text: str) -> tuple[str, str]:
+    digits, _, unit = _text(text).partition(" ")
+    return digits, unit
+
+
+def _number(live: LiveView | None, held: HeldView | None, fresh: bool) -> Number:  # noqa: FBT001  # a fact, not a mode
+    if held and not (fresh and live and live["phase"] == "held"):
+        return Number(*_split(held["text"]), dim=False)
+    if live is None:
+        return Number("---", "", dim=True)
+    return Number(*_split(live["text"]), dim=not fresh or live["phase"] == "idle")
+
+
+def _phase(live: LiveView | None, age: float | None, held: HeldView | None, *, fresh: bool) -> Phase:
+    if live is None or age is None:
+        return Phase("NO READING YET", "", Tone.PLAIN)
+    meter = f"on {_text(live['meter'])}"
+    if not fresh:
+        old = f"last reading {say_age(age)} ago"
+        return (
+            Phase("HELD EARLIER", f"{old}, {meter}", Tone.PLAIN)
+            if held
+            else Phase(f"NOT LIVE · {old}", meter, Tone.WARN)
+        )
+    match live["phase"]:
+        case "settling":
+            progress = min(1.0, max(0.0, live["progress"]))
+            return Phase(f"SETTLING {progress:.0%}", meter, Tone.PLAIN, progress)
+        case "held":
+            return Phase("HELD", meter, Tone.PLAIN)
+        case _ if held:
+            return Phase("HELD EARLIER", f"{meter} · nothing on the probes now", Tone.PLAIN)
+        case _:
+            return Phase("NOTHING ON THE PROBES", meter, Tone.PLAIN)
+
+
+def _word(verdict: str) -> tuple[str, str, Tone]:
+    mark, tone = _VERDICTS.get(verdict, ("?", Tone.WARN))
+    return _text(verdict).upper(), mark, tone
+
+
+def _ruling(point: PointView | None, held: HeldView | None, live: LiveView | None, visit: VisitView | None) -> Ruling:
+    if live and point and not live["expected"] and live["phase"] != "idle":
+        wanted, got = _text(point["quantity"]), _text(live["quantity"])
+        reason = f"The meter measures {got}; this test point wants {wanted}. Set the meter to {wanted}."
+        return Ruling("NOT JUDGED", "?", Tone.WARN, "wrong function", reason=reason)
+    if held:
+        word, mark, tone = _word(held["verdict"])
+        close = held["margin"] == Margin.CLOSE_CALL
+        deviation = _deviation(held["deviation_percent"])
+        return Ruling(word, mark, tone, HELD, close=close, deviation=deviation, reason=_text(held["reason"]))
+    if live and live["phase"] != "idle" and live["verdict"]:
+        word, _, tone = _word(live["verdict"])
+        unrated = point is not None and point["limits"] is None
+        reason = "Nothing to hold it against yet: type the rating off the part." if unrated else ""
+        return Ruling(word, "…", tone, "so far", reason=reason)
+    return Ruling("", "", Tone.PLAIN, "no verdict yet", reason=_last(visit) or (_text(point["why"]) if point else ""))
+
+
+def _last(visit: VisitView | None) -> str:
+    point = _by_key(visit["points"], visit["last"]) if visit else None
+    if point is None or point["held"] is None:
+        return ""
+    held = point["held"]
+    close = " (close call)" if held["margin"] == Margin.CLOSE_CALL else ""
+    return f"Held last: {_text(point['title'])} {_text(held['text'])}, {_text(held['verdict'])}{close}."
+
+
+def _deviation(percent: str | None) -> str:
+    number = _decimal(percent)
+    return "" if number is None else f"{number:+f} % from nominal"
+
+
+def _gauge(point: PointView | None, held: HeldView | None, live: LiveView | None) -> Gauge | None:
+    limits = point["limits"] if point else None
+    if limits is None or point is None:
+        return None
+    low, high = _decimal(limits["low"]), _decimal(limits["high"])
+    if low is None and high is None:
+        return None
+    on_probes = live if live and live["phase"] != "idle" and live["expected"] else None
+    reading = _decimal(on_probes["digits"] if on_probes else held["digits"] if held else None)
+    overload = on_probes["status"] == Status.OVERLOAD if on_probes else bool(held and held["text"].startswith("OL"))
+    nominal = _nominal(point["rating"] or limits["basis"], low, high, limits["unit"])
+    return Gauge(low, high, nominal, _text(limits["unit"]), reading, beyond=overload and reading is None)
+
+
+def _nominal(basis: str, low: Decimal | None, high: Decimal | None, unit: str) -> Decimal | None:
+    """The rated value, where the basis starts with one in the limits' unit; else the middle of two limits."""
+    if low is None or high is None:
+        return None
+    words = basis.split()
+    rated = _decimal(words[0]) if len(words) > 1 and words[1] == unit else None
+    return rated if rated is not None and low <= rated <= high else (low + high) / 2
+
+
+def _point_row(number: int, point: PointView, focus: PointView | None) -> PointRow:
+    held = point["held"]
+    word, mark, tone = _word(held["verdict"]) if held else ("", "·", Tone.PLAIN)
+    return PointRow(
+        key=point["key"],
+        number=number,
+        title=_text(point["title"], 40),
+        active=point is focus,
+        shown=_text(held["text"], 20) if held else "",
+        word=word,
+        mark=mark,
+        tone=tone,
+        close=bool(held and held["margin"] == Margin.CLOSE_CALL),
+        retakes=point["retakes"],
+    )
+
+
+_METER_MARKS = {
+    "connected": ("●", Tone.GOOD),
+    "searching": ("○", Tone.PLAIN),
+    "connecting": ("○", Tone.PLAIN),
+    "silent": ("?", Tone.WARN),
+    "needs you": ("!", Tone.WARN),
+    "lost": ("✗", Tone.BAD),
+    "unusable": ("✗", Tone.BAD),
+}
+
+
+def _meter_row(meter: MeterView) -> MeterRow:
+    mark, tone = _METER_MARKS.get(meter["state"], ("?", Tone.WARN))
+    rssi, battery = meter["rssi"], meter["battery"]
+    on_air = meter["state"] in {"connected", "silent"}
+    bars, signal = (
+        next((b, word) for least, b, word in _SIGNAL_WORDS if rssi >= least or b == 1) if rssi else (None, "")
+    )
+    return MeterRow(
+        name=_text(meter["name"] or meter["address"], 24),
+        mark=mark,
+        state=_text(meter["state"], 16),
+        tone=tone,
+        bars=bars if on_air else None,
+        signal=signal if on_air else "",
+        battery=f"battery {battery} %" if battery is not None else "",
+        battery_low=meter["low_battery"] or (battery is not None and battery <= _WEAK_BATTERY),
+        detail=_text(meter["detail"]),
+    )
+
+
+def _advice(visit: VisitView | None, gone: str | None) -> str:
+    if gone is not None:
+        return "Keep your notes by hand until the station is back. What was held is in its database."
+    return _text(visit["advice"]) if visit else "Waiting for the station to open a visit."
+
+
+def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:
+    """The active point's caution, and that of the one the probes are still on where it differs."""
+    given = (_text(visit["caution"] if visit else ""), _text(point["caution"] if point else ""))
+    return tuple(dict.fromkeys(filter(None, given))) or (GENERAL_CAUTION,)
+
+
+# Shown while no test point is active. Common practice; the work practice itself is NFPA 70E's (from memory).
+GENERAL_CAUTION = (
+    "Treat every circuit as energized. Isolate it and lock it out; prove your tester on a known source before and"
+    " after. Follow local codes; work for licensed or qualified people."
+)
+
+
+def _active(point: PointView | None) -> Active | None:
+    if point is None:
+        return None
+    return Active(point["key"], _text(point["title"]), _text(point["quantity"]), _text(point["rating"]))
