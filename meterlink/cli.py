@@ -13,8 +13,10 @@ from meterlink.errors import MeterlinkError, foreseen
 # The dashboard and the demo live in packages that stand on this one, so they are named, not imported.
 _COMMANDS = {
     "demo": Lazy("meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware."),
+    "diagnose": Lazy("meterlink.commands.diagnose", "command", "Say what a visit's readings point to, and why."),
     "history": Lazy("meterlink.commands.history", "command", "Show kept readings with their tags and verdicts."),
     "judge": Lazy("meterlink.commands.judge", "command", "Judge one reading against a rating or limits."),
+    "plan": Lazy("meterlink.commands.plan", "command", "Check a plan file; list and show the shipped plans."),
     "run": Lazy("meterlink.commands.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
     "watch": Lazy("meterlink_tui.command", "command", "Open the dashboard; starts the daemon where none runs."),
 }

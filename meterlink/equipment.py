@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from meterlink.readings import Coupling
 from meterlink.units import Amount, Quantity
 
 
@@ -17,9 +18,10 @@ class State(StrEnum):
 class Check(StrEnum):
     """Which judgement a test point gets."""
 
-    CAPACITOR = "capacitor"  # one section of a run capacitor, against its rating
+    CAPACITOR = "capacitor"  # a capacitor or one section of it, against its rating or the two limits printed on it
     COIL = "coil"  # a coil's resistance, against two limits
-    RANGE = "range"  # any quantity, against two limits
+    INSULATION = "insulation"  # resistance to ground, against the least accepted; an overload is the good answer
+    RANGE = "range"  # any quantity, against a rating or two limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,8 @@ class TestPoint:
 
     ``key`` is unique within its plan. ``against`` is None while nobody has read the rating off the part.
     ``section`` names the part of a component (``HERM``) where it has several. ``why`` is one sentence for whoever
-    has not done this before.
+    has not done this before. ``coupling`` is for voltage and current: None takes AC and DC alike. ``caution`` is what
+    is to be said here beyond the standard caution (see `meterlink.cautions`).
     """
 
     __test__ = False  # pytest: a noun, not a test class
@@ -68,6 +71,8 @@ class TestPoint:
     against: Rating | Span | None = None
     section: str = ""
     why: str = ""
+    coupling: Coupling | None = None
+    caution: str = ""
 
     @property
     def title(self) -> str:

@@ -1,17 +1,16 @@
 """Reading a scenario's TOML tables: every value checked as it is taken, every complaint with its place in the file."""
 
 import math
-import re
 from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any, TypeVar
 
 from meterlink.errors import InputError
+from meterlink.plans.positions import find_positions
 from meterlink.text import clean_name
 from meterlink.units import Quantity, parse_amount
 
 _Word = TypeVar("_Word", bound=StrEnum)
-_HEADER = re.compile(r"\s*\[\[\s*([a-z]+)\s*\]\]")
 _LONGEST_TEXT = 400  # characters; no field is longer than a few lines
 
 
@@ -21,14 +20,11 @@ class ScenarioError(InputError):
 
 def header_lines(text: str) -> dict[tuple[str, int], int]:
     """Return the line of the n-th ``[[name]]`` header for every (name, n), both counted from 1."""
-    lines: dict[tuple[str, int], int] = {}
-    counts: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), 1):
-        match = _HEADER.match(line)
-        if match is not None:
-            counts[match[1]] = counts.get(match[1], 0) + 1
-            lines[match[1], counts[match[1]]] = number
-    return lines
+    return {
+        (str(path[0]), path[1] + 1): position.line
+        for path, position in find_positions(text).items()
+        if len(path) == 2 and isinstance(path[1], int)
+    }
 
 
 class Table:

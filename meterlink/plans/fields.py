@@ -1,0 +1,198 @@
+"""One ``[[point]]`` table of a plan, field by field: whatever is wrong with one is noted, and the next is read."""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from enum import StrEnum
+from typing import Any, TypeVar
+
+from meterlink.equipment import Check, Rating, Span, State, TestPoint
+from meterlink.errors import InputError
+from meterlink.plans.against import QUANTITY_OF_CHECK, check_span, make_rating, make_span
+from meterlink.plans.positions import TomlPath
+from meterlink.readings import Coupling
+from meterlink.text import clean_name
+from meterlink.units import Amount, Quantity, parse_amount
+
+_Word = TypeVar("_Word", bound=StrEnum)
+_Given = TypeVar("_Given")
+
+FIELDS = (
+    "key", "circuit", "component", "section", "terminals", "quantity", "coupling", "state", "check",
+    "rated", "tolerance", "low", "high", "caution", "why",
+)  # fmt: skip
+
+_KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+_LONGEST_NAME = 40  # characters: one line on the smallest screen
+_LONGEST_TERMINAL = 12  # characters: two of them and what stands between, on that line
+_LONGEST_SENTENCES = 400  # characters: a few lines on that screen
+_LONGEST_SHOWN = 40  # characters of a wrong value that are repeated to whoever wrote it
+_COUPLED = {Quantity.VOLTAGE, Quantity.CURRENT}
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something wrong (or, for a ``warning``, doubtful) at ``path`` in a TOML file."""
+
+    path: TomlPath
+    message: str
+    remedy: str
+    warning: bool = False
+
+
+def shown(value: object) -> str:
+    """Return a wrong value as it can be repeated in a message: one line, nothing invisible, not long."""
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
+
+
+def unknown_fields(table: Mapping[str, Any], known: tuple[str, ...], path: TomlPath) -> list[Problem]:
+    """Return a problem for every key of ``table`` that is not known."""
+    problems = []
+    for key in table:
+        if key not in known:
+            alike = get_close_matches(key, known, 1)
+            remedy = f"Did you mean {alike[0]}?" if alike else f"Use: {', '.join(known)}."
+            problems.append(Problem((*path, key), f"{shown(key)} is not a field here.", remedy))
+    return problems
+
+
+def read_point(entry: Mapping[str, Any], path: TomlPath) -> tuple[TestPoint | None, list[Problem]]:
+    """Return the test point that ``entry`` at ``path`` describes (None when it has an error), and its problems."""
+    fields = _Fields(entry, path)
+    fields.problems += unknown_fields(entry, FIELDS, path)
+    quantity = fields.word("quantity", Quantity)
+    check = fields.word("check", Check)
+    state = fields.word("state", State)
+    key, circuit, component = fields.key(), fields.text("circuit"), fields.text("component")
+    section = fields.text("section", needed=False)
+    terminals = fields.terminals()
+    coupling = fields.coupling(quantity)
+    against = fields.against(quantity, check)
+    caution, why = (fields.text(field, needed=False, longest=_LONGEST_SENTENCES) for field in ("caution", "why"))
+    if fields.problems or quantity is None or check is None or state is None:
+        return None, fields.problems
+    point = TestPoint(
+        key=key, circuit=circuit, component=component, section=section, terminals=terminals, quantity=quantity,
+        coupling=coupling, state=state, check=check, against=against, caution=caution, why=why,
+    )  # fmt: skip
+    return point, []
+
+
+class _Fields:
+    def __init__(self, entry: Mapping[str, Any], path: TomlPath) -> None:
+        self.problems: list[Problem] = []
+        self._entry = entry
+        self._path = path
+
+    def _note(self, field: str, message: str, remedy: str) -> None:
+        # What is missing is missing from the table as a whole.
+        path = (*self._path, field) if field in self._entry else self._path
+        self.problems.append(Problem(path, message, remedy))
+
+    def _try(self, field: str, make: Callable[[], _Given]) -> _Given | None:
+        try:
+            return make()
+        except InputError as error:
+            self._note(field, error.message, error.remedy)
+            return None
+
+    def text(self, field: str, *, needed: bool = True, longest: int = _LONGEST_NAME) -> str:
+        given = self._entry.get(field)
+        if given is None:
+            if needed:
+                self._note(field, f"{field} is missing.", f'Write {field} = "…".')
+            return ""
+        if not isinstance(given, str):
+            self._note(field, f"{shown(given)} is not text.", f'Write {field} = "…".')
+            return ""
+        text = clean_name(given, longest + 1)
+        if not text:
+            self._note(field, "it is empty.", "Write something, or leave it out." if not needed else "Write something.")
+        elif len(text) > longest:
+            self._note(field, f"{shown(text)} is longer than {longest} characters.", "Shorten it.")
+        return text
+
+    def key(self) -> str:
+        key = self.text("key")
+        if key and not _KEY.fullmatch(key):
+            self._note("key", f"{shown(key)} is not usable.", "Use lower-case letters, digits and hyphens.")
+        return key
+
+    def word(self, field: str, kind: type[_Word]) -> _Word | None:
+        given = self._entry.get(field)
+        allowed = [member.value for member in kind if member is not Quantity.BATTERY]
+        if given in allowed:
+            return kind(given)
+        what = f"{field} is missing." if given is None else f"{shown(given)} is not known."
+        self._note(field, what, f"Use one of: {', '.join(allowed)}.")
+        return None
+
+    def terminals(self) -> tuple[str, str]:
+        given = self._entry.get("terminals")
+        remedy = 'Write terminals = ["C", "HERM"].'
+        if given is None:
+            self._note("terminals", "terminals is missing.", remedy)
+            return "", ""
+        names = [clean_name(name, _LONGEST_TERMINAL + 1) for name in given if isinstance(name, str)] \
+            if isinstance(given, list) else []  # fmt: skip
+        if len(names) != 2 or len(given) != 2 or not all(names):
+            self._note("terminals", f"{shown(given)} is not two names.", remedy)
+            return "", ""
+        if names[0] == names[1]:
+            self._note("terminals", "the two are the same.", "Name the two terminals the probes go on.")
+        if max(map(len, names)) > _LONGEST_TERMINAL:
+            self._note("terminals", f"a name is longer than {_LONGEST_TERMINAL} characters.", "Shorten it.")
+        return names[0], names[1]
+
+    def coupling(self, quantity: Quantity | None) -> Coupling | None:
+        if "coupling" not in self._entry:
+            return None
+        if quantity is not None and quantity not in _COUPLED:
+            self._note("coupling", f"{quantity} is neither AC nor DC.", "Leave it out.")
+            return None
+        return self.word("coupling", Coupling)
+
+    def against(self, quantity: Quantity | None, check: Check | None) -> Rating | Span | None:
+        if quantity is None or check is None:
+            return None
+        wanted = QUANTITY_OF_CHECK.get(check, quantity)
+        if quantity is not wanted:
+            self._note("quantity", f"a {check} check is about {wanted}.", f'Write quantity = "{wanted}".')
+            return None
+        if "rated" in self._entry or "tolerance" in self._entry:
+            return self._rating(quantity, check)
+        before = len(self.problems)
+        low, high = self._amount("low", quantity), self._amount("high", quantity)
+        if len(self.problems) > before:
+            return None
+        span = self._try("low", lambda: make_span(low, high))
+        return span and self._try("low" if low else "high", lambda: check_span(span, quantity, check))
+
+    def _rating(self, quantity: Quantity, check: Check) -> Rating | None:
+        for field in ("low", "high"):
+            if field in self._entry:
+                self._note(field, "a rating has no two limits.", "Give rated and tolerance, or low and high.")
+        if "rated" not in self._entry:
+            self._note("tolerance", "there is no rating that it belongs to.", "Give rated, too, or leave it out.")
+            return None
+        tolerance = self._entry.get("tolerance")
+        if tolerance is not None and not isinstance(tolerance, str):
+            self._note("tolerance", f"{shown(tolerance)} is not text.", 'Write tolerance = "6 %".')
+            return None
+        value = self._amount("rated", quantity)
+        if value is None:
+            return None
+        # Without its tolerance the rating is right or wrong by itself; with it, what is left is the tolerance's fault.
+        bare = self._try("rated", lambda: make_rating(value, tolerance and "1 %", check))
+        return bare and self._try("tolerance", lambda: make_rating(value, tolerance, check))
+
+    def _amount(self, field: str, quantity: Quantity) -> Amount | None:
+        given = self._entry.get(field)
+        if given is None:
+            return None
+        if not isinstance(given, str):
+            self._note(field, f"{shown(given)} has no unit.", f'Write {field} = "{shown(given)} …" with its unit.')
+            return None
+        return self._try(field, lambda: parse_amount(given, quantity))

@@ -1,0 +1,144 @@
+"""``meterlink plan`` as a shell sees it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from meterlink.cautions import caution_at
+from meterlink.cli import main
+from meterlink.plans import load_plan, shipped_plans
+
+GOOD = """
+name = "fan"
+[[point]]
+key = "coil"
+circuit = "control"
+component = "relay coil"
+terminals = ["A1", "A2"]
+quantity = "resistance"
+state = "isolated and discharged"
+check = "coil"
+low = "10 ohm"
+high = "18 ohm"
+why = "An open coil never pulls in."
+"""
+
+
+def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["plan", *args])
+    out, err = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, out, err
+
+
+@pytest.fixture
+def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return Path("fan.toml")
+
+
+def test_a_good_file(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+    file.write_text(GOOD, encoding="utf-8")
+    assert run(capsys, "check", "fan.toml") == (0, "fan.toml: fan, 1 test point, no warnings.\n", "")
+
+
+def test_warnings_do_not_fail(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+    file.write_text(GOOD.replace('why = "An open coil never pulls in."', ""), encoding="utf-8")
+    code, out, err = run(capsys, "check", "fan.toml")
+    assert (code, out) == (0, "fan.toml: fan, 1 test point, 1 warning.\n")
+    assert err.startswith("fan.toml:3:1: warning: point 1 (coil): it does not say why.")
+
+
+def test_every_error_has_its_line(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+    file.write_text(GOOD.replace('"10 ohm"', '"20 ohm"').replace('"control"', "7"), encoding="utf-8")
+    code, out, err = run(capsys, "check", "fan.toml")
+    assert (code, out) == (2, "")
+    assert err.splitlines() == [
+        'fan.toml:5:1: point 1 (coil), key circuit: 7 is not text. Write circuit = "…".',
+        "fan.toml:11:1: point 1 (coil), key low: the low limit 20 Ω is above the high limit 18 Ω. Swap them.",
+    ]
+
+
+def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
+    for action in ("check", "show"):
+        code, out, err = run(capsys, action, "nowhere.toml")
+        assert (code, out) == (2, "")
+        assert "nowhere.toml" in err
+        assert "split-condenser" in err
+
+
+@pytest.mark.skipif("sys.platform == 'win32'", reason="Windows has no such file names")
+def test_a_file_name_cannot_speak_to_the_terminal(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+    file.with_name("\x1b[2J.toml").write_text("name = 1", encoding="utf-8")
+    code, _, err = run(capsys, "check", "\x1b[2J.toml")
+    assert code == 2
+    assert err.startswith("?[2J.toml:1:1: ")
+
+
+def test_the_list(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "list")
+    assert code == 0
+    assert [line.split(" ")[0] for line in out.splitlines()] == list(shipped_plans())
+
+
+@pytest.mark.parametrize("columns", [40, 80])
+@pytest.mark.parametrize("name", shipped_plans())
+def test_a_plan_shown(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, name: str, columns: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    code, out, err = run(capsys, "show", name)
+    assert (code, err) == (0, "")
+    assert max(map(len, out.splitlines())) <= columns
+    words = " ".join(out.split())
+    for number, point in enumerate(load_plan(name).points, 1):
+        assert f"{number}. {point.circuit}: {point.title}" in words
+        assert point.why in words
+        assert f"CAUTION: {caution_at(point)}" in words
+
+
+def test_a_point_shown(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    _, out, _ = run(capsys, "show", "split-condenser")
+    first, second, *_, last = out.split("\n\n")
+    assert first.endswith("Order: energized 1 to 2, then isolated and discharged 3 to 9, then energized 10\nto 13.")
+    assert second.startswith("1. supply: line\n   AC voltage, L1 to L2, energized\n   Limits: 187.2 to 253 V\n")
+    assert "   AC current, in the lead between T1 and motor, energized\n   Limits: none yet" in last
+
+
+def test_a_rating_shown(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+    file.write_text(
+        GOOD.replace('low = "10 ohm"', 'rated = "12 ohm"').replace('high = "18 ohm"', 'tolerance = "10 %"'),
+        encoding="utf-8",
+    )
+    _, out, _ = run(capsys, "show", "fan.toml")
+    assert "Limits: 10.8 to 13.2 Ω (12 Ω ±10 %)" in out
+
+
+def test_a_plan_as_json(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+    file.write_text(GOOD, encoding="utf-8")
+    code, out, _ = run(capsys, "show", "fan.toml", "--json")
+    assert code == 0
+    shown = json.loads(out)
+    assert shown["name"] == "fan"
+    (point,) = shown["points"]
+    caution = point.pop("caution")
+    assert "tester proved on a known source" in caution
+    assert point == {
+        "key": "coil", "circuit": "control", "component": "relay coil", "section": "", "terminals": ["A1", "A2"],
+        "quantity": "resistance", "coupling": None, "state": "isolated and discharged", "check": "coil",
+        "rated": None, "tolerance": None, "low": "10 Ω", "high": "18 Ω",
+        "limits": {"low": 10.0, "high": 18.0, "unit": "Ω", "basis": "10 to 18 Ω"},
+        "why": "An open coil never pulls in.",
+    }  # fmt: skip
+
+
+def test_json_of_a_rating_and_of_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, "show", "walk-in-cooler", "--json")
+    points = {point["key"]: point for point in json.loads(out)["points"]}
+    assert points["run-capacitor"]["limits"] is None
+    assert points["start-relay-contacts"]["low"] is None
+    assert points["start-relay-contacts"]["limits"]["high"] == 1
+    assert points["compressor-amps"]["coupling"] == "AC"

@@ -1,0 +1,137 @@
+"""The plans that ship: complete, in a sensible order, with fitting cautions; and the documentation's examples."""
+
+import re
+from itertools import product
+from pathlib import Path
+
+import pytest
+
+import meterlink
+from meterlink.cautions import caution, caution_at
+from meterlink.equipment import Check, Plan, State, TestPoint
+from meterlink.judge.judging import limits_of
+from meterlink.plans import blocks_of, check_plan, load_plan, read_text, shipped_plans
+from meterlink.plans.fields import FIELDS
+from meterlink.units import Quantity
+
+POINTS = [pytest.param(point, id=f"{name}/{point.key}") for name in shipped_plans() for point in load_plan(name).points]
+COMPONENTS = {
+    "split-condenser": {"line", "run capacitor", "contactor coil", "contactor contacts", "compressor motor"},
+    "heat-pump": {"reversing valve coil", "defrost thermostat", "defrost sensor", "outdoor fan motor", "run capacitor"},
+    "air-handler-blower": {"blower capacitor", "blower motor", "control transformer", "line"},
+    "rooftop-three-phase": {"line", "contactor coil", "crankcase heater", "fan capacitor", "compressor motor"},
+    "walk-in-cooler": {
+        "start capacitor", "run capacitor", "start relay coil", "contactor coil", "defrost timer motor",
+        "defrost heater", "crankcase heater", "solenoid valve coil",
+    },
+}  # fmt: skip
+# Words that say that something may be touched, or that it does nothing.
+_ASSURING = re.compile(r"\b(safe|safely|safety|dead|harmless|de-?energi[sz]ed|no danger)\b", re.IGNORECASE)
+
+
+def test_the_five_are_there() -> None:
+    assert set(shipped_plans()) == set(COMPONENTS)
+
+
+@pytest.mark.parametrize("name", COMPONENTS)
+def test_a_shipped_plan_is_whole(name: str) -> None:
+    checked = check_plan(read_text(name))
+    assert checked.plan is not None
+    # What is read off the part on site is left out on purpose; nothing else is to be said.
+    assert {finding.message for finding in checked.findings} <= {"there is nothing to hold a reading against yet."}
+    assert {point.component for point in checked.plan.points} >= COMPONENTS[name]
+    assert [state for state, _ in blocks_of(checked.plan.points)] == [State.ENERGIZED, State.ISOLATED, State.ENERGIZED]
+    assert checked.plan.points[0].circuit == "supply"
+
+
+def found(plan: Plan, **wanted: object) -> list[TestPoint]:
+    return [point for point in plan.points if all(getattr(point, name) == value for name, value in wanted.items())]
+
+
+def test_three_phases_are_read_pair_by_pair_before_and_after() -> None:
+    plan = load_plan("rooftop-three-phase")
+    pairs = [("L1", "L2"), ("L2", "L3"), ("L1", "L3")]
+    assert [point.terminals for point in found(plan, circuit="supply")] == pairs + pairs
+    windings = found(plan, component="compressor motor", quantity=Quantity.RESISTANCE, check=Check.RANGE)
+    assert [point.terminals for point in windings] == [("T1", "T2"), ("T2", "T3"), ("T1", "T3")]
+
+
+@pytest.mark.parametrize("point", POINTS)
+def test_a_shipped_point_has_its_reason_and_sound_limits(point: TestPoint) -> None:
+    assert point.why.endswith(".")
+    assert (point.coupling is not None) == (point.quantity in {Quantity.VOLTAGE, Quantity.CURRENT})
+    limits = limits_of(point)
+    # Ratings belong to the part, not to the plan: only what a standard or common practice gives is written down.
+    assert limits is None or point.check in {Check.RANGE, Check.INSULATION}
+
+
+@pytest.mark.parametrize("point", POINTS)
+def test_a_shipped_point_has_its_caution(point: TestPoint) -> None:
+    text = caution_at(point)
+    assert "local codes" in text
+    assert "qualified people" in text
+    if point.state is State.ISOLATED:
+        assert "lock out every source" in text
+        assert "tester proved on a known source before and after" in text
+    else:
+        assert "protective equipment" in text
+        assert "rated for this voltage and category" in text
+    if point.quantity is Quantity.CAPACITANCE:
+        assert "Discharge the capacitor through a resistor" in text
+    if point.quantity is Quantity.CURRENT:
+        assert "never put probes set to amps across two terminals" in text
+    if point.quantity is Quantity.RESISTANCE:
+        assert "wires off" in text
+    if point.component == "compressor motor" and point.quantity is Quantity.RESISTANCE:
+        assert "discharge it through a resistor" in text
+        assert "no power with their cover off" in text
+    if "heater" in point.component:
+        assert "stays hot" in text
+    if "start capacitor" in point.component:
+        assert "bleed resistor" in text
+    if point.circuit == "supply" and "L3" in {*point.terminals}:
+        assert "Measure every pair" in text
+
+
+def test_power_comes_back_with_a_caution() -> None:
+    for name in shipped_plans():
+        _, _, (_, proof) = blocks_of(load_plan(name).points)
+        assert "every wire and cover in place" in caution_at(proof[0])
+
+
+def test_what_a_plan_adds_never_replaces_the_standard_caution() -> None:
+    for point in (parameter.values[0] for parameter in POINTS):
+        assert isinstance(point, TestPoint)
+        assert caution_at(point).startswith(caution(point.state, point.quantity))
+        assert caution_at(point).endswith(point.caution)
+
+
+def test_nothing_is_ever_said_to_be_harmless() -> None:
+    texts = [caution(state, quantity) for state, quantity in product(State, Quantity)]
+    texts += [read_text(name) for name in shipped_plans()]
+    texts.append(DOCUMENT.read_text(encoding="utf-8"))
+    for text in texts:
+        # A part may be called what it is called in the trade.
+        assert not _ASSURING.findall(text.replace("safety switch", "")), text
+
+
+DOCUMENT = Path(meterlink.__file__).parent / "docs" / "plans.md"
+EXAMPLES = re.findall(r"```(toml|text)\n(.*?)```", DOCUMENT.read_text(encoding="utf-8"), re.DOTALL)
+
+
+def test_the_documented_plan_is_beyond_doubt_but_for_what_it_says() -> None:
+    checked = check_plan(EXAMPLES[0][1])
+    assert checked.plan is not None
+    assert len(checked.plan.points) == 6
+    assert [finding.place for finding in checked.findings] == ["point 4 (relay-coil)"]
+
+
+def test_the_documented_mistakes_are_found_as_documented() -> None:
+    (_, _), (_, mistaken), (_, said) = EXAMPLES
+    assert [f"mistakes.toml:{finding}" for finding in check_plan(mistaken).findings] == said.splitlines()
+
+
+def test_every_field_is_documented() -> None:
+    text = DOCUMENT.read_text(encoding="utf-8")
+    rows = "".join(line.split("|")[1] for line in text.splitlines() if line.startswith("| `"))
+    assert set(re.findall(r"`(\w+)`", rows)) == set(FIELDS)
