@@ -1,10 +1,11 @@
 """What to do next, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
 from meterlink.collect.following import Follower
-from meterlink.collect.visit import ActiveVisit
-from meterlink.equipment import TestPoint
+from meterlink.collect.visit import ActiveVisit, fits
+from meterlink.equipment import Check, TestPoint
 from meterlink.judge.settling import Phase
 from meterlink.judge.verdicts import Judgement, Margin, Verdict
+from meterlink.units import Quantity
 
 
 def advice(visit: ActiveVisit, meter: Follower | None) -> str:
@@ -17,21 +18,40 @@ def advice(visit: ActiveVisit, meter: Follower | None) -> str:
     if visit.held[point.key] and meter.held_at == point.key:
         return _after(point, visit.held[point.key][-1].judgement, visit)
     if visit.limits[point.key] is None:
-        return f"Read the rating off the {point.component} and enter it; then put the probes on {_where(point)}."
-    if meter.latest.quantity is not point.quantity:
-        return f"Turn {meter.name} to {point.quantity}, then put the probes on {_where(point)}."
+        return f"Read the rating off the {point.component} and enter it; then {_put_on(point)}."
+    if not fits(point, meter.latest):
+        function = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
+        return f"Turn {meter.name} to {function}, then {_put_on(point)}."
     if meter.doubtful and meter.judgement is not None:
         return f"{meter.judgement.reason} If both probes are on {_where(point)}, hold this reading."
     if meter.step.phase is Phase.IDLE:
-        overload = " It shows the same on an open part: if the probes are on, hold this reading."
-        return f"Put the probes on {_where(point)}." + (overload if meter.latest.digits is None else "")
+        return _sentence(_put_on(point)) + (_open_or_off(point) if meter.latest.digits is None else "")
     if meter.step.phase is Phase.HELD:
-        return f"Take the probes off, then put them on {_where(point)}."
-    return "Keep the probes still."
+        return f"{_take_off(point)}, then {_put_on(point)}."
+    return "Keep the clamp still." if point.quantity is Quantity.CURRENT else "Keep the probes still."
 
 
 def _where(point: TestPoint) -> str:
     return f"{point.terminals[0]} and {point.terminals[1]}"
+
+
+def _put_on(point: TestPoint) -> str:
+    if point.quantity is Quantity.CURRENT:  # never probes set to amps across two terminals
+        return f"put the clamp around the lead between {_where(point)}"
+    return f"put the probes on {_where(point)}"
+
+
+def _take_off(point: TestPoint) -> str:
+    return "Take the clamp off" if point.quantity is Quantity.CURRENT else "Take the probes off"
+
+
+def _open_or_off(point: TestPoint) -> str:
+    as_well = "with the probes in the air" if point.check is Check.INSULATION else "on an open part"
+    return f" It shows the same {as_well}: if the probes are on, hold this reading."
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def _after(point: TestPoint, judgement: Judgement, visit: ActiveVisit) -> str:
@@ -44,7 +64,7 @@ def _after(point: TestPoint, judgement: Judgement, visit: ActiveVisit) -> str:
         return f"Make sure the probes were on {_where(point)}. Then the {part} needs replacing: same rating."
     ahead = [other for key, other in visit.points.items() if not visit.held[key] and key != point.key]
     if not ahead:
-        return f"The {part} is within its limits. Take the probes off."
+        return f"The {part} is within its limits. {_take_off(point)}."
     following = ahead[0]
     return f"The {part} is within its limits. Next: {following.circuit}, {following.title}."
 

@@ -16,9 +16,9 @@ LOOK_UP = 2.0  # s
 class Follower:
     """What is known of one meter's present measurement.
 
-    ``point`` is the test point it is tagged with now, ``held_at`` the one whose reading was held in this measurement
-    and whose probes are not known to have moved on. ``doubtful`` is a settled judgement that looks the same with the
-    probes in the air or on each other, so that somebody has to say that they are on the terminals.
+    ``point`` is the test point it is tagged with now, ``held_at`` the one whose reading ``held`` was held in this
+    measurement and whose probes are not known to have moved on. ``doubtful`` is a settled judgement that looks the same
+    with the probes in the air or on each other, so that somebody has to say that they are on the terminals.
     """
 
     address: str
@@ -29,6 +29,7 @@ class Follower:
     point: str | None = None
     judgement: Judgement | None = None
     held_at: str | None = None
+    held: Reading | None = None
     doubtful: bool = False
     battery: int | None = None
     low_battery: bool = False
@@ -65,6 +66,7 @@ class Follower:
         """Note that ``reading`` is held at ``key``: by itself, or because somebody said so."""
         now = reading.stamp.monotonic_ns * 1e-9
         self._detector.hold(reading)
+        self.held = reading
         self.held_at, self.doubtful = key, False
         self._off_since = now if self.step.phase is Phase.IDLE else None
 

@@ -3,11 +3,11 @@
 from collections.abc import Iterable
 
 from meterlink.ble.states import LinkState, RadioState
-from meterlink.cautions import LOCAL_CODES, caution
+from meterlink.cautions import LOCAL_CODES, caution_at
 from meterlink.clock import rfc3339
 from meterlink.collect.advice import advice
 from meterlink.collect.following import Follower
-from meterlink.collect.visit import ActiveVisit
+from meterlink.collect.visit import ActiveVisit, fits
 from meterlink.judge.settling import Phase
 from meterlink.units import convert
 from meterlink.views import LiveView, MetersView, MeterView, VisitView
@@ -26,7 +26,7 @@ def visit_view(visit: ActiveVisit, meter: Follower | None) -> VisitView:
         focus=visit.focus,
         last=visit.last,
         advice=advice(visit, meter),
-        caution=caution(point.state, point.quantity) if point else LOCAL_CODES,
+        caution=caution_at(point) if point else LOCAL_CODES,
     )
 
 
@@ -53,17 +53,21 @@ def meters_view(radio: RadioState, followers: Iterable[Follower]) -> MetersView:
 
 
 def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
-    """Return topic ``live`` for the meter that is measuring, None before its first reading."""
-    reading = follower.latest
+    """Return topic ``live`` for the meter that is measuring, None before its first reading.
+
+    While a reading is held it is that reading which is shown: a display that falls while the probes come off must not
+    stand beside the verdict.
+    """
+    held = follower.held_at is not None and follower.step.phase is Phase.HELD
+    reading = follower.held if held else follower.latest
     if reading is None:
         return None
     wanted = visit.points.get(visit.pins.get(follower.address, visit.focus or ""))
     limits = visit.limits[wanted.key] if wanted else None
-    same = wanted is not None and wanted.quantity is reading.quantity
+    same = wanted is not None and fits(wanted, reading)
     digits, unit = reading.digits, reading.unit
     if digits is not None and limits is not None and same:
         digits, unit = convert(digits, unit, limits.unit), limits.unit
-    held = follower.held_at is not None and follower.step.phase is Phase.HELD
     return LiveView(
         topic="live",
         meter=follower.name,
@@ -77,5 +81,5 @@ def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
         point=follower.point,
         expected=same or wanted is None,
         verdict=str(follower.judgement.verdict) if follower.judgement else None,
-        at=rfc3339(reading.stamp.utc_ns),
+        at=rfc3339((follower.latest or reading).stamp.utc_ns),
     )

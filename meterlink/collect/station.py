@@ -2,8 +2,9 @@
 
 import asyncio
 import logging
+import random
 from collections.abc import Awaitable, Callable, Sequence
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +18,7 @@ from meterlink.collect.pipeline import OnHeld, Pipeline, Publishing
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter, Place, Plan, TestPoint
+from meterlink.errors import StoreError
 from meterlink.link import LinkServer
 from meterlink.plugins import best, load_drivers
 from meterlink.settings import DATABASE, Settings
@@ -32,12 +34,16 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+# How long a station that is told to stop waits for the broker to take the last readings: a person is waiting, too.
+LAST_WORDS = 3.0  # s
+
 
 @dataclass(frozen=True, slots=True)
 class Orders:
     """What a station is to do. ``meters`` may be connected; with ``adopt`` so may any other that a driver fits.
 
-    The backends are bleak's own unless given; ``serve`` is false where nobody can watch (a run in simulated time).
+    The backends are bleak's own unless given, and ``jitter`` draws the radio's pauses (see `Radio`); ``serve`` is false
+    where nobody can watch (a run in simulated time).
     """
 
     folder: Path
@@ -53,6 +59,7 @@ class Orders:
     clock: Clock = field(default_factory=SystemClock)
     scanner_backend: ScannerBackend | None = None
     client_backend: ClientBackend | None = None
+    jitter: Callable[[float, float], float] = random.uniform
 
 
 class Station:
@@ -141,6 +148,7 @@ class Station:
                 adopt=orders.adopt,
                 scanner_backend=orders.scanner_backend,
                 client_backend=orders.client_backend,
+                jitter=orders.jitter,
             )
             pipeline.show_visit()
             self.started.set()
@@ -200,11 +208,20 @@ class Station:
         task = asyncio.create_task(publisher.run(), name="publisher")
 
         async def end() -> None:
+            await self._let_go_out(publisher)
             publisher.stop()
             await _shielded(task)
 
         stack.push_async_callback(end)
         return publisher, outbox.changed
+
+    async def _let_go_out(self, publisher: "Publisher") -> None:
+        """Give what was measured last a moment to reach the broker; what does not, waits on disk."""
+        with suppress(TimeoutError, StoreError):
+            async with asyncio.timeout(LAST_WORDS):
+                # The outbox is a table: it is looked at, nobody signals that it is empty.
+                while publisher.state == "online" and (await asyncio.to_thread(self._reader.counts))["outbox"]:  # noqa: ASYNC110
+                    await asyncio.sleep(0.05)
 
     def _radio_changed(self, state: RadioState) -> None:
         for meter in state.meters:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from meterlink.cautions import caution
+from meterlink.cautions import caution_at
 from meterlink.clock import rfc3339
 from meterlink.equipment import Place, Plan, TestPoint
 from meterlink.errors import InputError
@@ -50,7 +50,7 @@ class ActiveVisit:
         """Return the test point that a meter's reading belongs to, None when it belongs to none."""
         key = self.pins.get(address, self.focus)
         point = self.points.get(key) if key else None
-        return point if point is not None and point.quantity is reading.quantity else None
+        return point if point is not None and fits(point, reading) else None
 
     def keep(self, key: str, held: Held) -> None:
         """Note a held reading of that point; the latest counts, the earlier ones stay."""
@@ -119,10 +119,17 @@ class ActiveVisit:
             limits=None if limits is None else _limits_view(limits),
             rating=None if limits is None else limits.basis,
             why=point.why,
-            caution=caution(point.state, point.quantity),
+            caution=caution_at(point),
             held=_held_view(len(held), held[-1]) if held else None,
             retakes=max(len(held) - 1, 0),
         )
+
+
+def fits(point: TestPoint, reading: Reading) -> bool:
+    """Whether a meter's function is the one the point asks for; a meter that does not tell AC from DC may be."""
+    if point.quantity is not reading.quantity:
+        return False
+    return None in {point.coupling, reading.coupling} or point.coupling is reading.coupling
 
 
 def _limits_view(limits: Limits) -> LimitsView:

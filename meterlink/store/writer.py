@@ -346,13 +346,14 @@ class Writer:
         if self._faults:
             self._faults = 0
             self._alarm("")
-        with self._wake:
-            self._unfinished -= len(jobs)
         for job, outcome in zip(jobs, outcomes, strict=True):
             if isinstance(outcome, MeterlinkError):
                 job.future.set_exception(outcome)
             else:
                 job.future.set_result(outcome)
+        # After the results: whoever waits while `busy` must not find it false before they have been told.
+        with self._wake:
+            self._unfinished -= len(jobs)
 
     def _hold_back(self, jobs: list[_Job], error: sqlite3.Error) -> None:
         """Put the jobs back to the front and wait before the next try; give up on them when closing."""
@@ -375,10 +376,10 @@ class Writer:
             self._wake.wait_for(lambda: self._closing, wait)
 
     def _refuse(self, jobs: list[_Job], error: MeterlinkError) -> None:
-        with self._wake:
-            self._unfinished -= len(jobs)
         for job in jobs:
             job.future.set_exception(error)
+        with self._wake:
+            self._unfinished -= len(jobs)
 
     def _alarm(self, text: str) -> None:
         if text:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 from meterlink.collect.station import Orders, Station
 from meterlink.collect.visit import Held
@@ -97,6 +98,7 @@ class ServiceCall:
                     meters=tuple(Meter(spec.address, spec.name) for spec in self._scenario.meters),
                     scanner_backend=self._air.scanner_backend,
                     client_backend=self._air.client_backend,
+                    jitter=Random(self._scenario.seed).uniform,
                 )
             )
             for listener in (self._see, *self._watchers):

@@ -4,35 +4,17 @@ import asyncio
 import contextlib
 import datetime as dt
 import ipaddress
-import json
-import os
 import shutil
-import signal
-import socket
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NoReturn
 
-import aiomqtt
 import pytest
-from paho.mqtt.client import MQTTMessage
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from mosquitto_kit import GENEROUS, MOSQUITTO, Seen, broker, consumer, missing
 
 from meterlink.publish.mqtt import Broker
 from meterlink.publish.publisher import CONFIGURATION_DELAY, Publisher
-
-GENEROUS = 30.0  # s; an outer limit, not a wait
-
-MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin")
-
-
-def missing(tool: str) -> NoReturn:
-    if os.environ.get("CI"):
-        pytest.fail(f"{tool} is not installed")
-    pytest.skip(f"{tool} is not installed")
 
 
 @pytest.fixture(autouse=True)
@@ -83,120 +65,6 @@ class MemoryOutbox:
             while self.entries:
                 self.moved.clear()
                 await self.moved.wait()
-
-
-class Mosquitto:
-    """A broker with its own folder, started and stopped at will on one port."""
-
-    def __init__(self, folder: Path, *lines: str) -> None:
-        self.folder = folder
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = int(free.getsockname()[1])
-        owner = ["user root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
-        given = [] if any(line.startswith("allow_anonymous") for line in lines) else ["allow_anonymous true"]
-        config = [
-            f"listener {self.port} 127.0.0.1",
-            *owner,
-            *given,
-            "persistence true",
-            f"persistence_location {folder}/",
-            "log_dest stderr",
-            "log_type all",
-            *lines,
-        ]
-        self.config = folder / "mosquitto.conf"
-        self.config.write_text("\n".join(config) + "\n")
-        self.process: asyncio.subprocess.Process | None = None
-        self.log: list[str] = []
-        self._reader: asyncio.Task[None] | None = None
-        self._running = asyncio.Event()
-
-    async def start(self) -> None:
-        assert MOSQUITTO is not None
-        self._running.clear()
-        self.process = await asyncio.create_subprocess_exec(
-            MOSQUITTO, "-c", str(self.config), stderr=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.DEVNULL
-        )
-        self._reader = asyncio.create_task(self._read(self.process))
-        async with asyncio.timeout(GENEROUS):
-            await self._running.wait()
-        assert self.process.returncode is None, "\n".join(self.log)
-
-    async def _read(self, process: asyncio.subprocess.Process) -> None:
-        assert process.stderr is not None
-        async for line in process.stderr:
-            self.log.append(line.decode(errors="replace").rstrip())
-            if "running" in self.log[-1]:
-                self._running.set()
-        self._running.set()
-
-    async def stop(self) -> None:
-        if self.process is not None and self.process.returncode is None:
-            self.process.send_signal(signal.SIGTERM)
-            await self.process.wait()
-        if self._reader is not None:
-            await self._reader
-
-
-@contextlib.asynccontextmanager
-async def broker(folder: Path, *lines: str) -> AsyncIterator[Mosquitto]:
-    running = Mosquitto(folder, *lines)
-    try:
-        await running.start()
-        yield running
-    finally:
-        await running.stop()
-
-
-@dataclass
-class Seen:
-    """What a consumer got, in the order it came."""
-
-    messages: list[aiomqtt.Message] = field(default_factory=list)
-    grew: asyncio.Event = field(default_factory=asyncio.Event)
-
-    async def until(self, enough: Callable[[list[aiomqtt.Message]], object]) -> None:
-        async with asyncio.timeout(GENEROUS):
-            while not enough(self.messages):
-                self.grew.clear()
-                await self.grew.wait()
-
-    def ids(self) -> list[str]:
-        found = (dict(getattr(message.properties, "UserProperty", [])) for message in self.messages)
-        return [user["message-id"] for user in found if "message-id" in user]
-
-    def states(self) -> list[dict[str, str]]:
-        return [json.loads(_bytes(message)) for message in self.messages if message.topic.value.endswith("/state")]
-
-
-def _bytes(message: aiomqtt.Message) -> bytes:
-    assert isinstance(message.payload, bytes)
-    return message.payload
-
-
-@contextlib.asynccontextmanager
-async def consumer(port: int, seen: Seen) -> AsyncIterator[None]:
-    """Collect what is published, with a session the broker keeps while the consumer is away."""
-    session = Properties(PacketTypes.CONNECT)
-    session.SessionExpiryInterval = 3600
-    client = aiomqtt.Client(
-        "127.0.0.1", port, identifier="shop", protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=session
-    )
-
-    # Straight from paho: what waits in aiomqtt's own queue when the connection breaks is acknowledged and lost.
-    def collect(client: object, userdata: object, message: MQTTMessage) -> None:
-        seen.messages.append(aiomqtt.Message._from_paho_message(message))
-        seen.grew.set()
-
-    client._client.on_message = collect
-    async with contextlib.AsyncExitStack() as stack:
-        await client.__aenter__()
-        stack.callback(client._client._sock_close)
-        await client.subscribe("meterlink/#", qos=1)
-        yield
-        if client._disconnected.done():
-            client._disconnected.exception()  # looked at, so that asyncio does not report it
 
 
 class Delays:

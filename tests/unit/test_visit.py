@@ -1,5 +1,6 @@
 """The visit in hand, one meter followed, and what to do next: pure parts of the collector."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -8,11 +9,11 @@ from meterlink.clock import Stamp
 from meterlink.collect.advice import advice
 from meterlink.collect.following import Follower
 from meterlink.collect.visit import ActiveVisit, Held
-from meterlink.equipment import Check, Place, Plan, Rating, State, TestPoint
+from meterlink.equipment import Check, Place, Plan, Rating, Span, State, TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.judging import Measured, judge
 from meterlink.judge.settling import Phase
-from meterlink.readings import Reading, Status
+from meterlink.readings import Coupling, Reading, Status
 from meterlink.units import Amount, Quantity
 
 
@@ -214,3 +215,32 @@ def test_advice_asks_for_a_missing_rating_first() -> None:
     follower = Follower("M", "Probe 1", 1)
     follower.follow(reading(0, "0.00"))
     assert advice(one, follower).startswith("Read the rating off the run capacitor")
+
+
+def test_a_clamp_goes_around_a_lead_and_a_dc_reading_belongs_to_no_ac_point() -> None:
+    amps = replace(
+        point("amps", ("T1", "C")), quantity=Quantity.CURRENT, check=Check.RANGE,
+        against=Span(None, Decimal(20), "A"), coupling=Coupling.AC, state=State.ENERGIZED,
+    )  # fmt: skip
+    one = visit(amps)
+    follower = Follower("M", "Clamp", 1)
+    direct = Reading(
+        Quantity.CURRENT, Decimal("0.0"), "A", Stamp(0, 0), coupling=Coupling.DC, resolution=Decimal("0.1")
+    )
+    follower.follow(direct)
+    assert one.point_for("M", direct) is None
+    assert advice(one, follower) == "Turn Clamp to AC current, then put the clamp around the lead between T1 and C."
+    follower.follow(replace(direct, coupling=Coupling.AC, stamp=Stamp(0, 10**8)))
+    assert advice(one, follower) == "Put the clamp around the lead between T1 and C."
+    assert "never put probes set to amps" in one.point_views()[0]["caution"]
+
+
+def test_an_overload_to_ground_is_not_called_an_open_part() -> None:
+    ground = replace(
+        point("ground", ("C", "GND")), quantity=Quantity.RESISTANCE, check=Check.INSULATION,
+        against=Span(Decimal(1), None, "MΩ"),
+    )  # fmt: skip
+    one = visit(ground)
+    follower = Follower("M", "Probe 1", 1)
+    follower.follow(reading(0, "OL", Quantity.RESISTANCE))
+    assert "with the probes in the air" in advice(one, follower)

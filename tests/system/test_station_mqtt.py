@@ -1,0 +1,153 @@
+"""A station that publishes: the demo's call, a real broker that goes away and comes back, and what a consumer gets."""
+
+import asyncio
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+from mosquitto_kit import MOSQUITTO, Seen, broker, consumer, missing
+
+from meterlink.collect.station import Orders
+from meterlink.publish.configuration import broker_from
+from meterlink.settings import DATABASE, Settings
+from meterlink.store.reader import Reader
+from meterlink_simulators.call import ServiceCall
+from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.warp import WarpClock, run_warped
+
+# Ten virtual seconds a second: sockets and threads keep their place beside the timers.
+SPEED = 10.0
+
+
+@pytest.fixture(autouse=True)
+def _with_a_broker() -> None:
+    if MOSQUITTO is None:
+        missing("mosquitto")
+
+
+def texts(message: aiomqtt.Message) -> dict[str, Any]:
+    """Return a pack's records by name, each with its one value."""
+    assert isinstance(message.payload, bytes)
+    pack = json.loads(message.payload)
+    return {
+        record["n"]: next(record[key] for key in ("v", "vs", "vb") if key in record) for record in pack if "n" in record
+    }
+
+
+def first_of_each(messages: list[aiomqtt.Message]) -> list[tuple[str, aiomqtt.Message]]:
+    """Return (message id, message) without repeats, as a consumer that deduplicates sees them."""
+    by_id: dict[str, aiomqtt.Message] = {}
+    for message in messages:
+        user = dict(getattr(message.properties, "UserProperty", []))
+        if "message-id" in user:
+            by_id.setdefault(user["message-id"], message)
+    return list(by_id.items())
+
+
+def test_readings_and_verdicts_survive_a_broker_that_goes_away(tmp_path: Path) -> None:
+    scenario = shipped_scenario("demo")
+    folder = tmp_path / "data"
+    folder.mkdir()
+    seen, calls, queued = Seen(), [], []
+    waiting_for_the_broker = [True]  # virtual time stands still while only sockets and processes can go on
+
+    async def body() -> None:
+        async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+            settings = Settings("van-3")
+            given = broker_from({"host": "127.0.0.1", "port": mosquitto.port, "tls": False}, folder)
+            orders = Orders(
+                folder, settings, scenario.place, scenario.plan, "boot",
+                serve=False, broker=given, clock=WarpClock(),
+            )  # fmt: skip
+            call = ServiceCall(scenario, orders)
+            calls.append(call)
+            running = asyncio.create_task(call.run(stay=True))
+            waiting_for_the_broker.clear()
+            await asyncio.sleep(12)
+            await mosquitto.stop()
+            await asyncio.sleep(20)
+            queued.append(Reader(folder / DATABASE).counts()["outbox"])
+            await mosquitto.start()
+            async with consumer(mosquitto.port, seen):
+                # All is measured, and the publisher's back-off has come round to the broker again.
+                async with asyncio.timeout(600):
+                    while (counts := Reader(folder / DATABASE).counts())["held_readings"] < 8 or counts["outbox"] > 5:  # noqa: ASYNC110
+                        await asyncio.sleep(1)
+                call.stop()
+                await running
+                waiting_for_the_broker.append(True)
+                held = Reader(folder / DATABASE).history()
+                await seen.until(
+                    lambda messages: (
+                        sum("/held/" in str(one.topic) for _, one in first_of_each(messages)) == len(held)
+                        and seen.states()[-1]["state"] == "offline"
+                    )
+                )
+
+    run_warped(body(), busy=lambda: bool(waiting_for_the_broker) or any(call.busy for call in calls), speed=SPEED)
+
+    assert queued[0] > 10  # they waited on disk
+    reader = Reader(folder / DATABASE)
+    assert reader.counts()["outbox"] == 0
+    kept = reader.history()
+    arrived = [(one, texts(one)) for _, one in first_of_each(seen.messages)]
+    verdicts = [(text["test-point"], text["verdict"]) for one, text in arrived if "/held/" in str(one.topic)]
+    assert verdicts == [(row.point, str(row.judgement.verdict)) for row in kept]
+    fan = next(text for _, text in arrived if text.get("test-point") == "run-capacitor-fan")
+    assert fan["capacitance"] == pytest.approx(7.43e-06)  # SenML has no µF: RFC 8428, base units
+    # Every raw reading of every meter came through, in the order they were taken.
+    for (name,) in _query(folder, "SELECT name FROM meters"):
+        times = [
+            record_time
+            for one, _ in arrived
+            if "/readings/" in str(one.topic) and name.split()[0] in str(one.topic)
+            for record_time in _times(one)
+        ]
+        assert times == sorted(times)
+        ((raw,),) = _query(
+            folder,
+            "SELECT count(*) FROM readings r JOIN meters m ON m.id = r.meter_id WHERE m.name = ?"
+            " AND r.id NOT IN (SELECT reading_id FROM held_readings)",
+            name,
+        )
+        assert len(times) == raw
+    states = [state["state"] for state in seen.states()]
+    assert states[0] == "online"
+    assert states[-1] == "offline"
+
+
+def _times(message: aiomqtt.Message) -> list[float]:
+    assert isinstance(message.payload, bytes)
+    pack = json.loads(message.payload)
+    base = pack[0].get("bt", 0.0)
+    return [
+        base + record.get("t", 0.0) for record in pack if "v" in record or str(record.get("n", "")).endswith("/status")
+    ]
+
+
+def _query(folder: Path, query: str, *values: str) -> list[Any]:
+    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    try:
+        return connection.execute(query, values).fetchall()
+    finally:
+        connection.close()
+
+
+def test_without_a_broker_nothing_is_queued(tmp_path: Path) -> None:
+    scenario = shipped_scenario("demo")
+    calls: list[ServiceCall] = []
+
+    async def body() -> None:
+        orders = Orders(
+            tmp_path, Settings("van-3"), scenario.place, scenario.plan, "boot", serve=False, clock=WarpClock()
+        )
+        calls.append(ServiceCall(scenario, orders))
+        await calls[0].run()
+
+    run_warped(body(), busy=lambda: any(call.busy for call in calls))
+    counts = Reader(tmp_path / DATABASE).counts()
+    assert counts["held_readings"] == 8
+    assert counts["outbox"] == 0
