@@ -6,11 +6,20 @@ Everything lives in one data folder: ``meterlink.db``, the local socket, and ``s
 
     [judge]
     capacitor_tolerance = "6 %"        # for a run capacitor with no tolerance printed on it
+    rule = "guarded acceptance"        # or guarded rejection, guarded (both); default: simple acceptance
+    guard = 1.0                        # the guard band, times the expanded uncertainty; only with a guarded rule
+    temperature = "35 °C"              # how warm the meters are; default: within 18 to 28 °C
 
     [[meter]]                          # a meter this station may connect to; repeat for each
     address = "00:00:5E:00:53:0A"
     name = "clamp meter"               # shown instead of what it calls itself
     pin = "line-volts"                 # always this test point, whatever the active one is
+    temperature_coefficient = 0.1      # of its accuracy, per °C outside 18 to 28 °C
+
+    [[meter.accuracy]]                 # a row of that meter's accuracy sheet: see meterlink.judge.accuracy
+    quantity = "capacitance"
+    up_to = "100 uF"
+    line = "2 % + 5 digits"
 
     [mqtt]                             # leave the table out to publish nothing
     host = "broker.example"
@@ -30,9 +39,12 @@ from pathlib import Path
 from typing import Any
 
 from meterlink.errors import InputError, SettingsError
+from meterlink.judge.accuracy import AccuracySheet, read_sheet
+from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
+from meterlink.judge.uncertainty import check_usable
 from meterlink.text import clean_name
-from meterlink.units import Amount
+from meterlink.units import Amount, Quantity, parse_amount
 
 DATABASE = "meterlink.db"
 SETTINGS_FILE = "settings.toml"
@@ -43,21 +55,30 @@ _ANY_CAPACITOR = Amount(Decimal(10), "µF")  # a tolerance can only be read besi
 
 @dataclass(frozen=True, slots=True)
 class KnownMeter:
-    """A meter named in the settings. ``pin`` is the key of the test point it always measures, or empty."""
+    """A meter named in the settings. ``pin`` is the key of the test point it always measures, or empty.
+
+    ``accuracy`` is its accuracy sheet, None where nobody has entered one.
+    """
 
     address: str
     name: str = ""
     pin: str = ""
+    accuracy: AccuracySheet | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What the settings file says, with the defaults for what it leaves out. ``mqtt`` is its table as written."""
+    """What the settings file says, with the defaults for what it leaves out. ``mqtt`` is its table as written.
+
+    ``celsius`` is how warm the meters are, None for within 18 to 28 °C.
+    """
 
     station: str
     capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE
     meters: tuple[KnownMeter, ...] = ()
     mqtt: Mapping[str, Any] | None = field(default=None)
+    rule: DecisionRule = SIMPLE
+    celsius: Decimal | None = None
 
 
 def data_dir(option: str | os.PathLike[str] | None = None) -> Path:
@@ -99,19 +120,32 @@ def load_settings(folder: Path) -> Settings:
 def _settings(table: Mapping[str, Any]) -> Settings:
     _only(table, {"station", "judge", "meter", "mqtt"}, "at the top")
     judge = _table(table, "judge")
-    _only(judge, {"capacitor_tolerance"}, "in [judge]")
+    _only(judge, {"capacitor_tolerance", "rule", "guard", "temperature"}, "in [judge]")
     tolerance = judge.get("capacitor_tolerance", DEFAULT_CAPACITOR_TOLERANCE)
     try:
         parse_tolerance(str(tolerance), _ANY_CAPACITOR)
     except InputError as error:
         raise SettingsError(f"judge.capacitor_tolerance: {error.message}", error.remedy) from error
+    try:
+        rule = parse_rule(str(judge.get("rule", SIMPLE)), str(judge["guard"]) if "guard" in judge else None)
+    except InputError as error:
+        raise SettingsError(f"judge.rule: {error.message}", error.remedy) from error
     station = clean_name(str(table.get("station") or platform.node()))
     return Settings(
         station=station or "station",
         capacitor_tolerance=str(tolerance),
         meters=_meters(table.get("meter", [])),
         mqtt=_table(table, "mqtt") if "mqtt" in table else None,
+        rule=rule,
+        celsius=_celsius(judge["temperature"]) if "temperature" in judge else None,
     )
+
+
+def _celsius(given: object) -> Decimal:
+    try:
+        return check_usable(parse_amount(str(given), Quantity.TEMPERATURE).base)
+    except InputError as error:
+        raise SettingsError(f"judge.temperature: {error.message}", error.remedy) from error
 
 
 def _meters(entries: object) -> tuple[KnownMeter, ...]:
@@ -119,11 +153,15 @@ def _meters(entries: object) -> tuple[KnownMeter, ...]:
         raise SettingsError("meter is not a list of tables.", "Write each as [[meter]].")
     meters = []
     for entry in entries:
-        _only(entry, {"address", "name", "pin"}, "in [[meter]]")
+        _only(entry, {"address", "name", "pin", "accuracy", "temperature_coefficient"}, "in [[meter]]")
         address = clean_name(str(entry.get("address", "")))
         if not address:
             raise SettingsError("a [[meter]] has no address.", "Give the address it is seen under.")
-        meters.append(KnownMeter(address, clean_name(str(entry.get("name", ""))), str(entry.get("pin", ""))))
+        try:
+            sheet = read_sheet(entry.get("accuracy", []), entry.get("temperature_coefficient"))
+        except InputError as error:
+            raise SettingsError(f"[[meter]] {address}: {error.message}", error.remedy) from error
+        meters.append(KnownMeter(address, clean_name(str(entry.get("name", ""))), str(entry.get("pin", "")), sheet))
     return tuple(meters)
 
 

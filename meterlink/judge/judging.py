@@ -1,20 +1,25 @@
 """From a reading and its limits to a verdict with its margin and its reason in words."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 
 from meterlink.equipment import Check, Rating, Span, TestPoint
 from meterlink.errors import InputError
+from meterlink.judge.accuracy import Accuracy, line_for
+from meterlink.judge.close_calls import CloseCall
+from meterlink.judge.conformity import probability_within
 from meterlink.judge.limits import rated_limits, span_limits
+from meterlink.judge.measured import Measured, convert_width, plain
+from meterlink.judge.rules import SIMPLE, DecisionRule
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
-from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, expanded_uncertainty
+from meterlink.judge.uncertainty import AccuracyLine, Trapezoid
 from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.readings import Reading, Status
-from meterlink.units import Amount, Quantity, convert, step_of
+from meterlink.units import Quantity, convert
 
-# The decision rule every judgement here is taken by (JCGM 106, 8.2: simple acceptance): the displayed value decides,
-# the doubt is shown beside it. It is what the trade does with a meter in hand.
-RULE = "simple acceptance"
+__all__ = ["OPEN_SECTION_FRACTION", "RULE", "SHORTED_FRACTION", "Measured", "judge", "limits_of", "plain"]
+
+# The decision rule a judgement is taken by unless another is asked for (JCGM 106, 8.2: simple acceptance): the
+# displayed value decides, the doubt is shown beside it. It is what the trade does with a meter in hand.
+RULE = str(SIMPLE)
 
 # A section with a broken lead or a blown fuse link leaves only the stray capacitance of the leads, a few tens of
 # picofarads. 2 % of the rated value is far above that for any run capacitor (2 µF and up), and far below any section
@@ -25,32 +30,9 @@ OPEN_SECTION_FRACTION = Decimal("0.02")
 # themselves leave more than this. Common practice, no source.
 SHORTED_FRACTION = Decimal("0.1")
 
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """What the meter showed: ``digits`` of ``unit`` to the nearest ``step``, or an overload (``digits`` None)."""
-
-    quantity: Quantity
-    digits: Decimal | None
-    unit: str
-    step: Decimal
-
-    @classmethod
-    def from_reading(cls, reading: Reading) -> "Measured":
-        """Take a reading that is ok or overload; InputError for one that carries no value."""
-        if reading.status is Status.INVALID:
-            raise InputError("The meter shows no value.", "Check its function and range.")
-        return cls(reading.quantity, reading.digits, reading.unit, reading.resolution or Decimal(0))
-
-    @classmethod
-    def from_amount(cls, quantity: Quantity, amount: Amount) -> "Measured":
-        """Take what somebody read off a display: its last written place is the step."""
-        return cls(quantity, amount.digits, amount.unit, step_of(amount.digits))
-
-    def in_unit(self, unit: str) -> tuple[Decimal | None, Decimal]:
-        """Return (digits, step) in ``unit``, which must be of the same quantity."""
-        step = convert(self.step, self.unit, unit) - convert(Decimal(0), self.unit, unit)  # °F has an offset
-        return (None if self.digits is None else convert(self.digits, self.unit, unit)), abs(step)
+# A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to
+# ground says nothing about a minimum beyond that.
+OVERLOAD_SAYS = Decimal(10)  # MΩ
 
 
 def limits_of(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> Limits | None:
@@ -64,29 +46,48 @@ def limits_of(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TOL
             return None
 
 
-def judge(check: Check, limits: Limits | None, measured: Measured, accuracy: AccuracyLine | None = None) -> Judgement:
+def judge(
+    check: Check,
+    limits: Limits | None,
+    measured: Measured,
+    accuracy: Accuracy | None = None,
+    *,
+    rule: DecisionRule = SIMPLE,
+    celsius: Decimal | None = None,
+) -> Judgement:
     """Judge one reading.
 
-    ``accuracy`` is the meter's own line for this quantity and range; None takes the assumed one, which the judgement
-    then says. InputError when limits and reading measure different things, or a capacitance or resistance is negative.
+    ``accuracy`` is the meter's own line for this quantity and range, or its whole sheet; None takes the assumed one,
+    which the judgement then says. ``celsius`` is how warm the meter is, None within 18 to 28 °C. The facts open and
+    shorted, and an overload, do not wait for the rule. InputError when limits and reading measure different things, a
+    capacitance or resistance is negative, an overload has only a low limit to meet, or the temperature is beyond use.
     """
-    line = accuracy or assumed_accuracy(measured.quantity)
+    line = line_for(accuracy, measured, celsius)
     if limits is None:
         reason = "Nothing to hold this against yet: enter what is printed on the part."
-        return Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, measured.digits, None, None, str(line), reason)
+        return Judgement(
+            Verdict.NO_LIMITS, Margin.CLEAR, None, measured.digits, None, None, str(line), reason, str(rule)
+        )
     digits, step = measured.in_unit(limits.unit)
-    if digits is None:
-        return _overload(check, limits, measured.quantity, line)
+    if digits is None or measured.digits is None:
+        return _overload(check, limits, measured.quantity, line, rule)
     if digits < 0 and measured.quantity in {Quantity.CAPACITANCE, Quantity.RESISTANCE}:
         raise InputError(
             f"{digits:f} {limits.unit} cannot be: {measured.quantity} is never negative.",
             "Check the reading, or zero the meter's leads.",
         )
-    half_width = expanded_uncertainty(float(line.half_width(digits, step)), float(step))
-    uncertainty = Decimal(repr(half_width))
-    verdict = _verdict(check, limits, digits)
-    nearest = min((abs(digits - edge) for edge in (limits.low, limits.high) if edge is not None), default=None)
-    close = nearest is not None and nearest <= uncertainty
+    # The line is of what is displayed: 1 % of 75 °F is not 1 % of 23.9 °C.
+    half_width = convert_width(line.half_width(measured.digits, measured.step), measured.unit, limits.unit)
+    error = Trapezoid(float(half_width), float(step) / 2)
+    uncertainty = Decimal(repr(error.half_width()))
+    verdict = _fact(check, limits, digits) or rule.verdict(limits, digits, uncertainty)
+    edges = [edge for edge in (limits.low, limits.high) if edge is not None]
+    nearest = min((abs(digits - edge) for edge in edges), default=None)
+    close = nearest is not None and (nearest <= uncertainty or verdict is Verdict.UNDECIDED)
+    settle_it = ""
+    if close and nearest is not None:
+        allowed = convert_width(nearest, limits.unit, measured.unit) / max(rule.guard, Decimal(1))
+        settle_it = CloseCall(check, measured, allowed, accuracy, celsius).advice()
     return Judgement(
         verdict,
         Margin.CLOSE_CALL if close else Margin.CLEAR,
@@ -95,49 +96,65 @@ def judge(check: Check, limits: Limits | None, measured: Measured, accuracy: Acc
         (digits - limits.nominal) / limits.nominal * 100 if limits.nominal else None,
         uncertainty,
         str(line),
-        _reason(verdict, limits, digits, uncertainty if close else None),
+        _reason(verdict, limits, digits, uncertainty if close else None, rule),
+        str(rule),
+        probability_within(error, float(digits), *(None if e is None else float(e) for e in (limits.low, limits.high))),
+        error.half_width() / error.u if error.u else None,
+        settle_it,
     )
 
 
-def _verdict(check: Check, limits: Limits, digits: Decimal) -> Verdict:
+def _fact(check: Check, limits: Limits, digits: Decimal) -> Verdict | None:
     if check is Check.CAPACITOR and limits.nominal and digits <= limits.nominal * OPEN_SECTION_FRACTION:
         return Verdict.OPEN
     if check is Check.COIL and limits.low and digits <= limits.low * SHORTED_FRACTION:
         return Verdict.SHORTED
-    low_enough = limits.high is None or digits <= limits.high
-    high_enough = limits.low is None or digits >= limits.low
-    return Verdict.WITHIN if low_enough and high_enough else Verdict.OUTSIDE
+    return None
 
 
-def _overload(check: Check, limits: Limits, quantity: Quantity, line: AccuracyLine) -> Judgement:
-    if quantity is Quantity.RESISTANCE:
+def _overload(check: Check, limits: Limits, quantity: Quantity, line: AccuracyLine, rule: DecisionRule) -> Judgement:
+    if check is Check.INSULATION:
+        least = _reached_by_overload(limits)
+        verdict, reason = Verdict.WITHIN, f"Above the meter's range, so above {plain(least)} {limits.unit} to ground."
+    elif quantity is Quantity.RESISTANCE:
         verdict, reason = Verdict.OPEN, "Overload on ohms: nothing conducts between these terminals."
     elif check is Check.CAPACITOR:
         verdict = Verdict.SHORTED
         reason = "Overload on capacitance: shorted, or above the meter's range. Read it in ohms to tell which."
+    elif limits.high is None:
+        raise InputError(f"An overload does not tell whether it is {limits.basis}.", "Take a higher range.")
     else:
         verdict, reason = Verdict.OUTSIDE, f"Above the meter's range, so above {limits.basis}."
-    return Judgement(verdict, Margin.CLEAR, limits, None, None, None, str(line), reason)
+    return Judgement(verdict, Margin.CLEAR, limits, None, None, None, str(line), reason, str(rule))
 
 
-def _reason(verdict: Verdict, limits: Limits, digits: Decimal, doubt: Decimal | None) -> str:
+def _reached_by_overload(limits: Limits) -> Decimal:
+    """Return the least resistance to ground; InputError where an overload does not prove that it is reached."""
+    least = limits.low or Decimal(0)
+    if convert(least, limits.unit, "MΩ") > OVERLOAD_SAYS:
+        raise InputError(
+            f"Overload does not tell whether {plain(least)} {limits.unit} is reached.",
+            "Read it with an insulation tester, in figures.",
+        )
+    return least
+
+
+def _reason(verdict: Verdict, limits: Limits, digits: Decimal, doubt: Decimal | None, rule: DecisionRule) -> str:
     shown = f"{digits:f} {limits.unit}"
-    match verdict:
-        case Verdict.OPEN:
-            return f"{shown} is next to nothing: this section is open, or a probe is not on its terminal."
-        case Verdict.SHORTED:
-            return f"{shown} is what the test leads alone read: the coil is shorted, or the probes touch each other."
-        case Verdict.OUTSIDE if limits.low is not None and digits < limits.low:
-            text = f"{shown} is below the low limit of {plain(limits.low)} {limits.unit}"
-        case Verdict.OUTSIDE if limits.high is not None:
-            text = f"{shown} is above the high limit of {plain(limits.high)} {limits.unit}"
-        case _:
-            text = f"{shown} is within {limits.basis}"
+    if verdict is Verdict.OPEN:
+        return f"{shown} is next to nothing: this section is open, or a probe is not on its terminal."
+    if verdict is Verdict.SHORTED:
+        return f"{shown} is what the test leads alone read: the coil is shorted, or the probes touch each other."
+    if limits.low is not None and digits < limits.low:
+        text = f"{shown} is below the low limit of {plain(limits.low)} {limits.unit}"
+    elif limits.high is not None and digits > limits.high:
+        text = f"{shown} is above the high limit of {plain(limits.high)} {limits.unit}"
+    else:
+        within = "" if limits.basis.startswith(("at least ", "at most ")) else "within "
+        text = f"{shown} is {within}{limits.basis}"
     if doubt is None:
         return f"{text}."
-    return f"{text}, but the meter may be off by {doubt:.2g} {limits.unit}: measure again on another range or meter."
-
-
-def plain(number: Decimal) -> str:
-    """Return a Decimal without exponent and without trailing zeros: 42.30 → ``42.3``."""
-    return f"{number.normalize():f}"
+    if verdict is Verdict.UNDECIDED:
+        guard = f"{rule.guard * doubt:.2g} {limits.unit}"
+        return f"{text}, but by less than the guard band of {guard}: proven neither within nor outside."
+    return f"{text}, but the meter may be off by {doubt:.2g} {limits.unit}."

@@ -1,9 +1,16 @@
-"""How far off the meter itself may be: its accuracy line and its display step, combined as in the GUM."""
+"""How far off a value may be: a meter's accuracy line, its display step, and how errors combine (the GUM, JCGM 100).
+
+An error is described by its distribution about zero: `Trapezoid` for what one meter shows, `Normal` for anything that
+is a mix of many.
+"""
 
 import re
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from math import hypot, sqrt
+from math import erfc, hypot, isfinite, sqrt
+from statistics import NormalDist
+from typing import Protocol
 
 from meterlink.errors import InputError
 from meterlink.units import Quantity
@@ -11,9 +18,16 @@ from meterlink.units import Quantity
 # Two-sided coverage of the interval a margin is taken with: the usual 95 % (JCGM 100, 6.2.2 names it as the example).
 COVERAGE = 0.95
 
+# An accuracy line holds at 23 ± 5 °C; outside, this share of the line is added for every degree. Common practice, no
+# source: what the sheets of nearly all handheld meters state.
+LINE_HOLDS = (Decimal(18), Decimal(28))  # °C
+PER_DEGREE = Decimal("0.1")  # of the line, per °C
+# No handheld meter is specified beyond these. Common practice, no source; further out is a slip of the pen.
+USABLE = (Decimal(-40), Decimal(70))  # °C
+
 _LINE = re.compile(
-    r"(?:±\s*)?\(?\s*(?P<percent>[0-9]+(?:\.[0-9]+)?)\s*%\s*(?:of\s+reading|reading|rdg)?\s*"
-    r"(?:\+\s*(?P<digits>[0-9]+(?:\.[0-9]+)?)\s*(?:digits?|dgts?|d|counts?)?)?\s*\)?",
+    r"(?:±\s*)?\(?\s*(?:(?P<percent>[0-9]+(?:\.[0-9]+)?)\s*%\s*(?:of\s+reading|reading|rdg)?)?"
+    r"(?:\s*(?P<plus>\+)?\s*(?P<digits>[0-9]+(?:\.[0-9]+)?)\s*(?P<word>digits?|dgts?|dgt|d|counts?)?)?\s*\)?",
     re.IGNORECASE,
 )
 
@@ -22,28 +36,66 @@ _LINE = re.compile(
 class AccuracyLine:
     """A meter's accuracy as its sheet states it: ± ``percent`` of the reading ± ``digits`` display steps.
 
-    ``assumed`` is true where nobody has entered the meter's own line.
+    ``assumed`` is true where nobody has entered the meter's own line; ``remark`` says what was done to it since.
     """
 
     percent: Decimal
     digits: Decimal
     assumed: bool = False
+    remark: str = ""
 
     def half_width(self, reading: Decimal, step: Decimal) -> Decimal:
         """Return the largest error the line allows at ``reading``, in the reading's unit; ``step`` is one digit."""
         return abs(reading) * self.percent / 100 + self.digits * step
 
+    def at(self, celsius: Decimal, per_degree: Decimal = PER_DEGREE) -> "AccuracyLine":
+        """Return the line where the meter itself is at ``celsius``: wider outside 18 to 28 °C.
+
+        ``per_degree`` is the temperature coefficient as sheets state it, a share of the line to be added for each
+        degree. Added, not combined in squares: it moves the largest error the sheet allows, and keeps one rectangle.
+        InputError as for `check_usable`.
+        """
+        check_usable(celsius)
+        beyond = max(LINE_HOLDS[0] - celsius, celsius - LINE_HOLDS[1], Decimal(0))
+        factor = 1 + per_degree * beyond
+        if factor == 1:
+            return self
+        return replace(
+            self, percent=self.percent * factor, digits=self.digits * factor, remark=f"widened for {celsius:.3g} °C"
+        )
+
     def __str__(self) -> str:
-        line = f"±({self.percent.normalize():f} % + {self.digits.normalize():f} digits)"
-        return f"{line}, assumed" if self.assumed else line
+        word = "digit" if self.digits == 1 else "digits"
+        line = f"±({self.percent.normalize():f} % + {self.digits.normalize():f} {word})"
+        return ", ".join(filter(None, (line, self.remark, "assumed" if self.assumed else "")))
+
+
+def check_usable(celsius: Decimal) -> Decimal:
+    """Return the temperature of use of a meter, in °C; InputError for one no meter is specified for: a slip."""
+    if not USABLE[0] <= celsius <= USABLE[1]:
+        raise InputError(
+            f"No handheld meter is specified for use at {celsius:.3g} °C.", "Give the meter's own temperature: 35 °C."
+        )
+    return celsius
 
 
 def parse_accuracy(text: str) -> AccuracyLine:
-    """Return the line written in ``text``: ``2 % + 5 digits``, ``±(1.5% rdg + 3 dgt)``, ``0.8 %``; else InputError."""
+    """Return the line written in ``text``: ``2 % + 5 digits``, ``±(1.5% rdg + 3 dgt)``, ``0.8 %``, ``10 digits``.
+
+    InputError for anything else. A line in units, such as a thermometer's ± 1 °C, is written as digits of its display:
+    10 digits where it shows tenths.
+    """
     match = _LINE.fullmatch(text.strip())
-    if match is None:
+    if match is None or not _complete(match):
         raise InputError(f"{text!r} is not an accuracy line.", "Write it as 2 % + 5 digits.")
-    return AccuracyLine(Decimal(match["percent"]), Decimal(match["digits"] or 0))
+    return AccuracyLine(Decimal(match["percent"] or 0), Decimal(match["digits"] or 0))
+
+
+def _complete(match: re.Match[str]) -> bool:
+    """Whether a percentage, digits, or both joined by a plus are there: never a bare number."""
+    if match["percent"] is None:
+        return match["digits"] is not None and match["word"] is not None and match["plus"] is None
+    return (match["digits"] is None) == (match["plus"] is None)
 
 
 # What is taken for a meter whose accuracy line nobody has entered. Common practice, no source: the weaker end of what
@@ -66,20 +118,115 @@ def assumed_accuracy(quantity: Quantity) -> AccuracyLine:
     return AccuracyLine(Decimal(percent), Decimal(digits), assumed=True)
 
 
+class Distribution(Protocol):
+    """How an error is distributed about zero, symmetrically."""
+
+    @property
+    def u(self) -> float:
+        """The standard uncertainty: its standard deviation."""
+        ...
+
+    def below(self, error: float) -> float:
+        """Return the probability that the error is at most ``error``."""
+        ...
+
+    def half_width(self, coverage: float = COVERAGE) -> float:
+        """Return the half-width of the interval about zero that holds the error with probability ``coverage``."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Trapezoid:
+    """The sum of two independent rectangular errors, ± ``first`` and ± ``second`` (both ≥ 0, in one unit).
+
+    It is what a meter's display leaves open: its accuracy line (JCGM 100, 4.3.7) and half a display step (F.2.2.1).
+    One of the two being zero makes it a rectangle. Exact, where the normal k = 2 would overstate the doubt.
+    """
+
+    first: float
+    second: float = 0.0
+
+    @property
+    def u(self) -> float:
+        """The standard uncertainty, √((first² + second²)/3)."""
+        return hypot(self.first, self.second) / sqrt(3)
+
+    def below(self, error: float) -> float:
+        """Return the probability that the error is at most ``error``."""
+        beyond = self._beyond(abs(error)) / 2
+        return beyond if error < 0 else 1 - beyond
+
+    def _beyond(self, size: float) -> float:
+        """The probability of an error larger than ``size`` either way: the density's area outside, in closed form."""
+        wide, narrow = self._sorted()
+        if size >= wide + narrow:
+            return 0.0 if wide or size else 1.0  # no error at all: as likely on either side of exactly zero
+        if size <= wide - narrow:  # on the flat top, density 1/(2·wide)
+            return 1 - size / wide
+        return (wide + narrow - size) ** 2 / (4 * wide * narrow)
+
+    def half_width(self, coverage: float = COVERAGE) -> float:
+        """Return the half-width of the interval about zero that holds the error with probability ``coverage``.
+
+        The inverse of the area above. In units of `u` it is the coverage factor of EA-4/02 (supplement 2, S9 and S10):
+        at 95 % k = 0.95·√3 = 1.65 for a lone rectangle, up to 1.90 for two equal ones.
+        """
+        wide, narrow = self._sorted()
+        if coverage * wide <= wide - narrow:
+            return coverage * wide
+        return wide + narrow - 2 * sqrt((1 - coverage) * wide * narrow)
+
+    def _sorted(self) -> tuple[float, float]:
+        return max(self.first, self.second), min(self.first, self.second)
+
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """A normally distributed error of standard uncertainty ``u`` > 0."""
+
+    u: float
+
+    def below(self, error: float) -> float:
+        """Return the probability that the error is at most ``error``."""
+        return erfc(-error / (self.u * sqrt(2))) / 2  # NormalDist.cdf of Python 3.11 has no digits far out
+
+    def half_width(self, coverage: float = COVERAGE) -> float:
+        """Return the half-width of the interval about zero that holds the error with probability ``coverage``."""
+        return self.u * NormalDist().inv_cdf((1 + coverage) / 2)
+
+
 def expanded_uncertainty(accuracy_half_width: float, step: float, coverage: float = COVERAGE) -> float:
     """Return the half-width that holds the true value with probability ``coverage``, in the unit of both arguments.
 
-    Two rectangular contributions: ± ``accuracy_half_width`` (JCGM 100, 4.3.7) and the display's ± ``step``/2
-    (JCGM 100, F.2.2.1). Their sum has a trapezoidal distribution, whose coverage factor EA-4/02 (supplement 2, S9 and
-    S10) gives in closed form: with β = |a-b|/(a+b), k = 0.95·√3 = 1.65 for a lone rectangle up to 1.90 for two equal
-    ones, where the normal k = 2 would overstate the doubt.
+    Of the `Trapezoid` of ± ``accuracy_half_width`` and the display's ± ``step``/2.
     """
-    wide, narrow = sorted((abs(accuracy_half_width), abs(step) / 2), reverse=True)
-    if wide == 0:
-        return 0.0
-    beta = (wide - narrow) / (wide + narrow)
-    if coverage <= 2 * beta / (1 + beta):  # the interval ends on the flat top
-        k = coverage * (1 + beta) / 2 / sqrt((1 + beta**2) / 6)
-    else:
-        k = (1 - sqrt((1 - coverage) * (1 - beta**2))) / sqrt((1 + beta**2) / 6)
-    return k * hypot(wide, narrow) / sqrt(3)
+    return Trapezoid(abs(accuracy_half_width), abs(step) / 2).half_width(coverage)
+
+
+def combine(
+    model: Callable[..., float], values: Sequence[float], covariance: Sequence[Sequence[float]]
+) -> tuple[float, float]:
+    """Return (y, u) of y = model(x1, x2, …) from estimates and their covariance matrix, u(xi)² on its diagonal.
+
+    The law of propagation of uncertainty, first order, with correlation (JCGM 100, 5.2.2, equation 13). The
+    sensitivities are central differences over ± u(xi), as 5.1.3, note 2 allows. InputError for a matrix that is not
+    square, symmetric and free of negative variances, or that no set of errors could have.
+    """
+    size = len(values)
+    if len(covariance) != size or any(len(row) != size for row in covariance):
+        raise InputError(f"{size} values need a covariance matrix of {size} by {size}.", "Give every pair.")
+    if any(row[i] < 0 or row[j] != covariance[j][i] for i, row in enumerate(covariance) for j in range(size)):
+        raise InputError("That is no covariance matrix.", "It is symmetric, with variances on its diagonal.")
+    slopes = []
+    for i, value in enumerate(values):
+        spread = sqrt(covariance[i][i])
+        above, under = (
+            model(*(value + sign * spread if j == i else other for j, other in enumerate(values))) for sign in (1, -1)
+        )
+        slopes.append((above - under) / (2 * spread) if spread else 0.0)
+    pairs = ((i, j) for i in range(size) for j in range(size))
+    terms = [slopes[i] * slopes[j] * covariance[i][j] for i, j in pairs]
+    variance, scale = sum(terms), sum(abs(term) for term in terms)
+    if not isfinite(variance) or variance < -1e-9 * scale:  # the rounding of a sum that cancels is far smaller
+        raise InputError("That covariance matrix gives a negative variance.", "Check the correlations: at most 1.")
+    return model(*values), sqrt(max(variance, 0.0))

@@ -14,10 +14,12 @@ class Verdict(StrEnum):
     SHORTED = "shorted"
     NO_CONTACT = "no contact"  # the probes touch nothing: not a statement about the part
     NO_LIMITS = "no limits"  # nothing to hold the reading against yet
+    # Neither proven within nor proven outside (ISO 14253-1): only a guarded rule says so, never simple acceptance.
+    UNDECIDED = "undecided"
 
 
 class Margin(StrEnum):
-    """Whether the meter's own uncertainty could turn the verdict."""
+    """Whether the meter's own uncertainty could turn the verdict; always a close call where it is undecided."""
 
     CLEAR = "clear"
     CLOSE_CALL = "close call"
@@ -44,6 +46,10 @@ class Judgement:
     ``digits`` is the reading in ``limits.unit`` (None for an overload); ``deviation_percent`` is from
     ``limits.nominal``; ``uncertainty`` is the half-width, in ``limits.unit``, of the interval the margin was taken
     with, and ``accuracy`` the accuracy line it came from, in words. ``reason`` is one sentence a technician can read.
+
+    ``rule`` is the decision rule in words. ``probability`` (0 to 1) is that of the true value lying within the limits
+    (JCGM 106), and ``k`` the coverage factor behind ``uncertainty``; both None where nothing was worked out.
+    ``settle_it`` says in one sentence what would settle a close call; it is empty for a clear one.
     """
 
     verdict: Verdict
@@ -54,3 +60,7 @@ class Judgement:
     uncertainty: Decimal | None
     accuracy: str
     reason: str
+    rule: str = "simple acceptance"
+    probability: float | None = None
+    k: float | None = None
+    settle_it: str = ""

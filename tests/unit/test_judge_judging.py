@@ -102,6 +102,62 @@ def test_verdict_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spe
     assert same.digits == number
 
 
+@given(numbers, st.sampled_from([("nF", 3), ("F", -6), ("mF", -3)]))
+def test_doubt_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
+    unit, shift = spelling
+    hundredths = Measured(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
+    scaled = Measured(Quantity.CAPACITANCE, number.scaleb(shift), unit, Decimal("0.01").scaleb(shift))
+    same, plain = (judge(Check.CAPACITOR, CAPACITOR, shown) for shown in (scaled, hundredths))
+    assert (same.verdict, same.margin, same.reason) == (plain.verdict, plain.margin, plain.reason)
+    assert same.probability == pytest.approx(plain.probability, abs=1e-12)
+    assert same.uncertainty == plain.uncertainty
+
+
+@pytest.mark.parametrize(
+    ("line", "k"),
+    # One rectangle dominates: 0.95·√3; two equal ones, half a step each: 1.90 (EA-4/02, S9 and S10, from memory).
+    [(AccuracyLine(Decimal(2), Decimal(0)), 1.65), (AccuracyLine(Decimal(0), Decimal("0.5")), 1.90)],
+)
+def test_the_effective_coverage_factor_is_told(line: AccuracyLine, k: float) -> None:
+    assert judge(Check.CAPACITOR, CAPACITOR, capacitance("45.00uF"), line).k == pytest.approx(k, abs=0.01)
+
+
+def test_probability_goes_with_verdict_and_margin() -> None:
+    clear, close, beyond, far = (
+        judge(Check.CAPACITOR, CAPACITOR, capacitance(text)).probability
+        for text in ("45.0uF", "43.0uF", "42.0uF", "30.0uF")
+    )
+    assert clear is not None
+    assert close is not None
+    assert beyond is not None
+    assert 1 >= clear > 0.975 > close > 0.5 > beyond > 0.025
+    assert far == 0
+
+
+def test_what_was_not_worked_out_has_no_probability() -> None:
+    for judgement in (judge(Check.COIL, None, ohms("14ohm")), judge(Check.COIL, COIL, OVERLOAD)):
+        assert (judgement.probability, judgement.k, judgement.settle_it) == (None, None, "")
+        assert judgement.rule == "simple acceptance"
+
+
+def test_a_meter_without_error_or_step_leaves_nothing_open() -> None:
+    exact = Measured(Quantity.RESISTANCE, Decimal(14), "Ω", Decimal(0))
+    judgement = judge(Check.COIL, COIL, exact, AccuracyLine(Decimal(0), Decimal(0)))
+    assert (judgement.uncertainty, judgement.k, judgement.probability) == (0, None, 1)
+
+
+def test_an_overload_does_not_tell_whether_a_low_limit_is_met() -> None:
+    overload = Measured(Quantity.VOLTAGE, None, "V", Decimal(0))
+    with pytest.raises(InputError, match="does not tell"):
+        judge(Check.RANGE, span_limits(Span(Decimal(20), None, "V")), overload)
+    assert judge(Check.RANGE, span_limits(Span(None, Decimal(20), "V")), overload).verdict is Verdict.OUTSIDE
+
+
+def test_one_sided_limits_read_as_a_sentence() -> None:
+    one_sided = span_limits(Span(Decimal(5), None, "kΩ"))
+    assert judge(Check.RANGE, one_sided, ohms("60kohm")).reason == "60 kΩ is at least 5 kΩ."
+
+
 @given(numbers, numbers)
 def test_verdict_is_monotone(a: Decimal, b: Decimal) -> None:
     low, high = sorted((a, b))

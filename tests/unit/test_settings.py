@@ -1,8 +1,10 @@
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from meterlink.errors import SettingsError
+from meterlink.judge.rules import SIMPLE
 from meterlink.publish.configuration import broker_from
 from meterlink.settings import DATA_VARIABLE, data_dir, load_settings
 
@@ -16,6 +18,8 @@ def test_no_file_means_the_defaults(tmp_path: Path) -> None:
     found = load_settings(tmp_path)
     assert found.capacitor_tolerance == "6 %"
     assert found.station
+    assert found.rule is SIMPLE
+    assert found.celsius is None
     assert found.mqtt is None
     assert found.meters == ()
 
@@ -28,10 +32,21 @@ def test_everything_that_can_be_set(tmp_path: Path) -> None:
             station = "van-3"
             [judge]
             capacitor_tolerance = "5 %"
+            rule = "guarded-acceptance"
+            guard = 0.83
+            temperature = "95 °F"
             [[meter]]
             address = "00:00:5E:00:53:0A"
             name = "clamp"
             pin = "line-volts"
+            temperature_coefficient = 0.05
+            [[meter.accuracy]]
+            quantity = "voltage"
+            coupling = "AC"
+            up_to = "600 V"
+            line = "1 % + 3 digits"
+            [[meter]]
+            address = "00:00:5E:00:53:0B"
             [mqtt]
             host = "localhost"
             tls = false
@@ -39,8 +54,16 @@ def test_everything_that_can_be_set(tmp_path: Path) -> None:
         )
     )
     assert (found.station, found.capacitor_tolerance) == ("van-3", "5 %")
-    (meter,) = found.meters
+    assert str(found.rule) == "guarded acceptance, guard 0.83 U"
+    assert found.celsius == 35
+    meter, other = found.meters
     assert (meter.address, meter.name, meter.pin) == ("00:00:5E:00:53:0A", "clamp", "line-volts")
+    assert meter.accuracy is not None
+    assert (str(meter.accuracy.ranges[0].line), meter.accuracy.per_degree) == (
+        "±(1 % + 3 digits)",
+        Decimal("0.05"),
+    )
+    assert other.accuracy is None
     assert found.mqtt == {"host": "localhost", "tls": False}
 
 
@@ -52,6 +75,18 @@ def test_everything_that_can_be_set(tmp_path: Path) -> None:
         ("judge = 3", "judge is not a table"),
         ("[judge]\ntolerance = 3", "'tolerance' in [judge]"),
         ("[judge]\ncapacitor_tolerance = '6'", "has no unit"),
+        ("[judge]\nrule = 'strict'", "judge.rule: 'strict' is no decision rule"),
+        ("[judge]\nrule = 3", "judge.rule: '3' is no decision rule"),
+        ("[judge]\nguard = 1", "judge.rule: Simple acceptance has no guard band"),
+        ("[judge]\nrule = 'guarded'\nguard = true", "judge.rule: 'True' is no guard factor"),
+        ("[judge]\ntemperature = 35", "judge.temperature: The unit is missing"),
+        ("[judge]\ntemperature = '350 °C'", "judge.temperature: No handheld meter"),
+        ("[[meter]]\naddress = 'x'\naccuracy = '2 %'", "[[meter]] x: accuracy is not a list"),
+        (
+            "[[meter]]\naddress = 'x'\n[[meter.accuracy]]\nquantity = 'voltage'\nline = '2'",
+            "[[meter]] x: accuracy row 1: '2' is not an accuracy line",
+        ),
+        ("[[meter]]\naddress = 'x'\ntemperature_coefficient = 2", "temperature_coefficient 2"),
         ("meter = 3", "meter is not a list"),
         ("[[meter]]\nname = 'x'", "no address"),
         ("[[meter]]\naddress = 'x'\ncolour = 'red'", "'colour'"),

@@ -2,7 +2,8 @@
 
 import click
 
-from meterlink.commands.judge.reporting import accuracy_line, measured, positive, reading_options, report
+from meterlink.commands.judge.reporting import json_option, measured, positive, report
+from meterlink.commands.judge.ruling import Ruling, ruling_options
 from meterlink.equipment import Check, Rating
 from meterlink.judge.judging import Measured, judge
 from meterlink.judge.limits import rated_limits, span_limits
@@ -10,6 +11,8 @@ from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.verdicts import Limits
 from meterlink.plans import make_span
 from meterlink.units import Quantity, parse_amount
+
+_READING = click.option("--reading", required=True, metavar="VALUE", help="What the meter shows: 42.3uF, or OL.")
 
 
 @click.command()
@@ -21,30 +24,35 @@ from meterlink.units import Quantity, parse_amount
     metavar="TOL",
     help='"6 %", "-10/+30 %", "±0.5 uF" or an IEC 60062 letter.',
 )
-@reading_options
-def capacitor(rated: str, tolerance: str, reading: str, accuracy: str | None, as_json: bool) -> None:  # noqa: FBT001
+@_READING
+@ruling_options
+@json_option
+def capacitor(*, rated: str, tolerance: str, reading: str, ruling: Ruling, as_json: bool) -> None:
     """Judge one section of a run capacitor against its rating.
 
     The default tolerance is common practice in the trade; the one printed on the part is better.
     """
     value = positive(parse_amount(rated, Quantity.CAPACITANCE), "--rated")
     limits = rated_limits(Rating(value, tolerance))
-    _judge(Check.CAPACITOR, limits, measured(reading, Quantity.CAPACITANCE), accuracy, as_json=as_json)
+    _judge(Check.CAPACITOR, limits, measured(reading, Quantity.CAPACITANCE), ruling, as_json=as_json)
 
 
 @click.command()
 @click.option("--low", required=True, metavar="VALUE", help="Lowest resistance still good: 10ohm, 1.2k.")
 @click.option("--high", required=True, metavar="VALUE", help="Highest resistance still good.")
-@reading_options
-def coil(low: str, high: str, reading: str, accuracy: str | None, as_json: bool) -> None:  # noqa: FBT001
+@_READING
+@ruling_options
+@json_option
+def coil(*, low: str, high: str, reading: str, ruling: Ruling, as_json: bool) -> None:
     """Judge a contactor coil's resistance, read at its two terminals with the wires off, against two limits."""
     span = make_span(
         positive(parse_amount(low, Quantity.RESISTANCE), "--low"),
         positive(parse_amount(high, Quantity.RESISTANCE), "--high"),
     )
     assert span is not None  # noqa: S101  # both are given
-    _judge(Check.COIL, span_limits(span), measured(reading, Quantity.RESISTANCE), accuracy, as_json=as_json)
+    _judge(Check.COIL, span_limits(span), measured(reading, Quantity.RESISTANCE), ruling, as_json=as_json)
 
 
-def _judge(check: Check, limits: Limits, shown: Measured, accuracy: str | None, *, as_json: bool) -> None:
-    report(limits, judge(check, limits, shown, accuracy_line(accuracy)), as_json=as_json)
+def _judge(check: Check, limits: Limits, shown: Measured, ruling: Ruling, *, as_json: bool) -> None:
+    judgement = judge(check, limits, shown, ruling.accuracy, rule=ruling.rule, celsius=ruling.celsius)
+    report(limits, judgement, as_json=as_json)

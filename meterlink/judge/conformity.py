@@ -1,0 +1,122 @@
+"""How probable it is that a part conforms, and how often a rule goes wrong: JCGM 106.
+
+*Specific* is about the one part just measured; *global* is about all the parts of a kind that will be measured, and
+needs to know how they scatter. Clause numbers of JCGM 106 are from memory.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+from math import inf
+from statistics import NormalDist
+
+from meterlink.errors import InputError
+from meterlink.judge.uncertainty import Distribution
+
+# Where an integral over a normal density may stop, in standard deviations: 1e-19 of it lies beyond.
+_TAIL = 9.0
+# Steps of Simpson's rule between two places where an integrand bends: 1e-8 of each piece, checked by quadrature.
+_STEPS = 400
+
+
+def probability_within(error: Distribution, value: float, low: float | None, high: float | None) -> float:
+    """Return the probability that the true value lies within the limits, None being no limit on that side.
+
+    JCGM 106, clause 7: ``value`` is what was measured, and the true value is spread about it as ``error`` is; what
+    was known of the part before is taken as nothing. All in one unit; 0 to 1.
+    """
+    bottom, top = (-inf if low is None else low), (inf if high is None else high)
+    beyond_low, beyond_high = error.below(bottom - value), error.below(value - top)
+    # From the nearer tail, so that a probability near 0 keeps its digits.
+    if beyond_low > 0.5:
+        return max(error.below(value - bottom) - beyond_high, 0.0)
+    if beyond_high > 0.5:
+        return max(error.below(top - value) - beyond_low, 0.0)
+    return max(1 - beyond_low - beyond_high, 0.0)
+
+
+def risk_at_guard(error: Distribution, guard: float) -> float:
+    """Return the largest probability that a value accepted with this guard band is out, the other limit being far.
+
+    It is that of a value just at the acceptance limit (JCGM 106, 8.3.2; ILAC-G8:09/2019). ``guard`` is in the
+    error's unit.
+    """
+    return error.below(-guard)
+
+
+def guard_for_risk(error: Distribution, risk: float) -> float:
+    """Return the guard band, in the error's unit, that keeps `risk_at_guard` at ``risk``; 0 for half or more.
+
+    InputError unless ``risk`` is above 0 and below 1.
+    """
+    if not 0 < risk < 1:
+        raise InputError(f"A risk of {100 * risk:g} % cannot be kept.", "Give one above 0 and below 100 %.")
+    return error.half_width(1 - 2 * risk) if risk < 0.5 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Risks:
+    """Of all parts measured: the share that is out of limits, the consumer's and the producer's risk; each 0 to 1.
+
+    ``consumer`` is out of limits but accepted, ``producer`` is within limits but rejected (JCGM 106, 9.5).
+    """
+
+    out: float
+    consumer: float
+    producer: float
+
+
+def global_risks(
+    parts: NormalDist,
+    meter: NormalDist,
+    low: float | None,
+    high: float | None,
+    guard: float = 0.0,
+) -> Risks:
+    """Return how often accepting what reads within the limits, shrunk by ``guard`` each, goes wrong.
+
+    Parts scatter as ``parts``; a reading is the part's value plus an error as ``meter``, whose mean is a bias nobody
+    corrects. JCGM 106, 9.5, integrated by Simpson's rule piece by piece. A negative guard widens
+    the limits: guarded rejection. InputError for scatter or error of nothing, or a low limit above
+    the high one.
+    """
+    if parts.stdev <= 0 or meter.stdev <= 0:
+        raise InputError("A risk needs parts that scatter and a meter that errs.", "Give both above zero.")
+    bottom, top = (-inf if low is None else low), (inf if high is None else high)
+    if bottom > top:
+        raise InputError(f"The low limit {low:g} is above the high limit {high:g}.", "Swap them.")
+    accept_low, accept_high = bottom + guard, top - guard
+
+    def accepted(value: float) -> float:
+        if accept_low >= accept_high:
+            return 0.0
+        return meter.cdf(accept_high - value) - meter.cdf(accept_low - value)
+
+    def passing(value: float) -> float:
+        return parts.pdf(value) * accepted(value)
+
+    def failing(value: float) -> float:
+        return parts.pdf(value) * (1 - accepted(value))
+
+    # Within a few of the meter's deviations of an acceptance limit the integrand bends; so it does at a limit.
+    reach = _TAIL * meter.stdev
+    bends = [bottom, top]
+    for edge in (accept_low, accept_high):
+        bends += [edge - meter.mean - reach, edge - meter.mean, edge - meter.mean + reach]
+    left, right = parts.mean - _TAIL * parts.stdev, parts.mean + _TAIL * parts.stdev
+    marks = sorted({left, right, parts.mean, *(bend for bend in bends if left < bend < right)})
+    consumer = producer = 0.0
+    for start, end in pairwise(marks):
+        middle = (start + end) / 2
+        if bottom <= middle <= top:
+            producer += _integral(failing, start, end)
+        else:
+            consumer += _integral(passing, start, end)
+    return Risks(parts.cdf(bottom) + 1 - parts.cdf(top), consumer, producer)
+
+
+def _integral(function: Callable[[float], float], start: float, end: float) -> float:
+    """Simpson's rule."""
+    width = (end - start) / _STEPS
+    inner = sum((4 if i % 2 else 2) * function(start + i * width) for i in range(1, _STEPS))
+    return (function(start) + inner + function(end)) * width / 3

@@ -1,0 +1,192 @@
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.clock import Stamp
+from meterlink.equipment import Check, Rating
+from meterlink.errors import InputError
+from meterlink.judge.accuracy import AccuracySheet, line_for, read_sheet
+from meterlink.judge.judging import judge
+from meterlink.judge.limits import rated_limits
+from meterlink.judge.measured import Measured, convert_width
+from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
+from meterlink.readings import Coupling, Reading, Status
+from meterlink.units import Amount, Quantity, parse_amount
+
+ROWS = [
+    {"quantity": "capacitance", "up_to": "10 uF", "step": "0.001 uF", "line": "1 % + 3 digits"},
+    {"quantity": "capacitance", "up_to": "100 uF", "step": "0.01 uF", "line": "2 % + 5 digits"},
+    {"quantity": "capacitance", "up_to": "1000 uF", "step": "0.1 uF", "line": "3 % + 5 digits"},
+    {"quantity": "voltage", "coupling": "AC", "line": "1 % + 3 digits"},
+    {"quantity": "voltage", "coupling": "DC", "line": "0.5 % + 2 digits"},
+    {"quantity": "temperature", "line": "10 digits"},
+]
+
+
+def sheet(rows: list[dict[str, str]] = ROWS, coefficient: object = None) -> AccuracySheet:
+    found = read_sheet(rows, coefficient)
+    assert found is not None
+    return found
+
+
+def shown(quantity: Quantity, text: str, coupling: Coupling | None = None) -> Measured:
+    return Measured.from_amount(quantity, parse_amount(text, quantity), coupling)
+
+
+@pytest.mark.parametrize(
+    ("measured", "line"),
+    [
+        (shown(Quantity.CAPACITANCE, "4.700 uF"), "1 % + 3 digits"),
+        (shown(Quantity.CAPACITANCE, "4.70 uF"), "2 % + 5 digits"),  # its step gives the range away
+        (shown(Quantity.CAPACITANCE, "4700 nF"), "1 % + 3 digits"),
+        (shown(Quantity.CAPACITANCE, "0.00000470 F"), "2 % + 5 digits"),
+        (shown(Quantity.CAPACITANCE, "45 uF"), "2 % + 5 digits"),  # no such step: the lowest range that reaches
+        (shown(Quantity.CAPACITANCE, "100.00 uF"), "2 % + 5 digits"),
+        (shown(Quantity.CAPACITANCE, "100.1 uF"), "3 % + 5 digits"),
+        (shown(Quantity.VOLTAGE, "24.0V", Coupling.AC), "1 % + 3 digits"),
+        (shown(Quantity.VOLTAGE, "-24.0V", Coupling.DC), "0.5 % + 2 digits"),
+        (shown(Quantity.VOLTAGE, "24.0V"), "1 % + 3 digits"),  # the wider of the two
+        (shown(Quantity.TEMPERATURE, "75.2F"), "10 digits"),
+    ],
+)
+def test_which_row_a_reading_belongs_to(measured: Measured, line: str) -> None:
+    assert line_for(sheet(), measured) == parse_accuracy(line)
+
+
+@pytest.mark.parametrize("measured", [shown(Quantity.CAPACITANCE, "1200 uF"), shown(Quantity.RESISTANCE, "14 ohm")])
+def test_what_the_sheet_does_not_list_is_assumed(measured: Measured) -> None:
+    line = line_for(sheet(), measured)
+    assert line == assumed_accuracy(measured.quantity)
+    assert str(line).endswith("assumed")
+
+
+def test_an_overload_has_a_line_too() -> None:
+    overload = Measured(Quantity.CAPACITANCE, None, "µF", Decimal(0))
+    assert not line_for(sheet(), overload).assumed
+
+
+def test_a_row_for_its_own_coupling_comes_first() -> None:
+    both = sheet([{"quantity": "current", "line": "3 %"}, {"quantity": "current", "coupling": "AC", "line": "2 %"}])
+    assert line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.AC)).percent == 2
+    assert line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.DC)).percent == 3
+
+
+@pytest.mark.parametrize(
+    ("celsius", "coefficient", "factor"),
+    # Within 23 ± 5 °C the line holds; outside it grows by its temperature coefficient, 0.1 of it per °C by default.
+    [
+        (None, None, "1"), ("18", None, "1"), ("28", None, "1"), ("23", None, "1"),
+        ("35", None, "1.7"), ("8", None, "2"), ("35", 0.05, "1.35"), ("50", 0, "1"), ("35", 0.2, "2.4"),
+    ],
+)  # fmt: skip
+def test_temperature_of_use(celsius: str | None, coefficient: float | None, factor: str) -> None:
+    measured = shown(Quantity.CAPACITANCE, "45.00 uF")
+    line = line_for(sheet(coefficient=coefficient), measured, None if celsius is None else Decimal(celsius))
+    assert (line.percent, line.digits) == (2 * Decimal(factor), 5 * Decimal(factor))
+    assert ("widened" in str(line)) is (factor != "1")
+
+
+@given(st.decimals("-40", "70", places=1), st.decimals("-40", "70", places=1))
+def test_a_meter_is_never_better_further_from_its_reference(a: Decimal, b: Decimal) -> None:
+    near, far = sorted((a, b), key=lambda each: abs(each - 23))
+    line = AccuracyLine(Decimal(2), Decimal(5))
+    assert line.at(near).percent <= line.at(far).percent
+    assert line.at(near).digits <= line.at(far).digits
+
+
+@pytest.mark.parametrize("celsius", ["-41", "71", "350"])
+def test_a_temperature_no_meter_is_made_for(celsius: str) -> None:
+    with pytest.raises(InputError, match="No handheld meter"):
+        AccuracyLine(Decimal(1), Decimal(1)).at(Decimal(celsius))
+
+
+def test_the_assumed_line_is_widened_too_and_says_both() -> None:
+    line = line_for(None, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38))
+    assert str(line) == "±(2.4 % + 10 digits), widened for 38 °C, assumed"
+
+
+def test_a_judgement_takes_a_sheet() -> None:
+    limits = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
+    measured = shown(Quantity.CAPACITANCE, "43.00 uF")
+    cool, hot = (judge(Check.CAPACITOR, limits, measured, sheet(), celsius=c) for c in (None, Decimal(38)))
+    assert cool.accuracy == "±(2 % + 5 digits)"
+    assert hot.accuracy == "±(4 % + 10 digits), widened for 38 °C"
+    assert hot.uncertainty == pytest.approx(2 * (cool.uncertainty or 0), rel=Decimal("0.01"))
+
+
+def test_percent_is_of_what_is_displayed() -> None:
+    # 1 % of 75.0 °F is 0.75 °F, 0.417 °C; 1 % of the same in °C would be 0.239.
+    limits = rated_limits(Rating(Amount(Decimal(24), "°C"), "2 °C"))
+    line = AccuracyLine(Decimal(1), Decimal(0))
+    found = judge(Check.RANGE, limits, shown(Quantity.TEMPERATURE, "75.0 °F"), line)
+    assert found.uncertainty is not None
+    assert float(found.uncertainty) == pytest.approx(0.95 * 0.75 / 1.8, rel=0.01)
+
+
+def test_a_width_has_no_offset() -> None:
+    assert convert_width(Decimal("1.8"), "°F", "°C") == 1
+    assert convert_width(Decimal(1), "°C", "°F") == Decimal("1.8")
+    assert convert_width(Decimal(5), "µF", "nF") == 5000
+
+
+def test_a_meter_that_does_not_tell_its_step_is_taken_to_show_four_figures() -> None:
+    reading = Reading(Quantity.VOLTAGE, Decimal("24.0312"), "V", Stamp(0, 0))
+    assert Measured.from_reading(reading).step == Decimal("0.01")
+    zero = Reading(Quantity.VOLTAGE, Decimal(0), "V", Stamp(0, 0), coupling=Coupling.AC)
+    assert (Measured.from_reading(zero).step, Measured.from_reading(zero).coupling) == (0, Coupling.AC)
+    overload = Reading(Quantity.VOLTAGE, None, "V", Stamp(0, 0), Status.OVERLOAD)
+    assert Measured.from_reading(overload).step == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "percent", "digits"), [("10 digits", "0", "10"), ("3 d", "0", "3"), ("±(2 % + 1 digit)", "2", "1")]
+)
+def test_lines_of_digits(text: str, percent: str, digits: str) -> None:
+    assert parse_accuracy(text) == AccuracyLine(Decimal(percent), Decimal(digits))
+
+
+@pytest.mark.parametrize("text", ["3", "+ 3 digits", "2 % 3 digits", "2 % +", "()", "±"])
+def test_half_a_line(text: str) -> None:
+    with pytest.raises(InputError, match="accuracy line"):
+        parse_accuracy(text)
+
+
+@given(st.decimals("0", "10", places=2), st.decimals("0", "50", places=1))
+def test_a_line_reads_back_as_it_is_written(percent: Decimal, digits: Decimal) -> None:
+    line = AccuracyLine(percent, digits)
+    assert parse_accuracy(str(line)) == line
+
+
+def test_no_sheet_at_all() -> None:
+    assert read_sheet([]) is None
+    coefficient_only = read_sheet([], 0.2)
+    assert coefficient_only is not None
+    assert line_for(coefficient_only, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38)).percent == Decimal("3.6")
+
+
+@pytest.mark.parametrize(
+    ("rows", "coefficient", "says"),
+    [
+        ("2 %", None, "not a list"),
+        (["2 %"], None, "not a list"),
+        ([{"quantity": "mass", "line": "2 %"}], None, "row 1: quantity 'mass'"),
+        ([{"line": "2 %"}], None, "row 1: quantity ''"),
+        ([{"quantity": "voltage"}], None, "'' is not an accuracy line"),
+        ([{"quantity": "voltage", "line": 2}], None, "line 2 is not text"),
+        ([{"quantity": "voltage", "line": "2 %", "range": "600 V"}], None, "'range' is not a field"),
+        ([{"quantity": "voltage", "line": "2 %", "coupling": "ac/dc"}], None, "coupling 'ac/dc'"),
+        ([{"quantity": "voltage", "line": "2 %", "up_to": "60 ohm"}], None, "unit of resistance"),
+        ([{"quantity": "voltage", "line": "2 %", "up_to": "0 V"}], None, "cannot be"),
+        ([{"quantity": "voltage", "line": "2 %"}, {"quantity": "voltage", "line": "1 %"}], None, "row 2: another row"),
+        ([], "0.1", "temperature_coefficient '0.1'"),
+        ([], True, "temperature_coefficient True"),
+        ([], -0.1, "temperature_coefficient -0.1"),
+        ([], float("nan"), "temperature_coefficient nan"),
+    ],
+)
+def test_what_is_wrong_with_a_sheet(rows: Any, coefficient: object, says: str) -> None:
+    with pytest.raises(InputError, match=says.replace("(", r"\(")):
+        read_sheet(rows, coefficient)

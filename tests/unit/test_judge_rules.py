@@ -1,0 +1,148 @@
+from decimal import Decimal
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from meterlink.equipment import Check, Rating, Span
+from meterlink.errors import InputError
+from meterlink.judge.judging import RULE, judge
+from meterlink.judge.limits import rated_limits, span_limits
+from meterlink.judge.measured import Measured
+from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded, parse_rule
+from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.judge.verdicts import Limits, Margin, Verdict
+from meterlink.units import Amount, Quantity
+
+LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
+LINE = AccuracyLine(Decimal(1), Decimal(2))
+ACCEPTANCE, REJECTION, BOTH = (DecisionRule(g) for g in (Guarded.ACCEPTANCE, Guarded.REJECTION, Guarded.BOTH))
+
+
+def judged(number: Decimal | str, rule: DecisionRule, limits: Limits = LIMITS) -> Verdict:
+    shown = Measured(Quantity.CAPACITANCE, Decimal(number), "µF", Decimal("0.01"))
+    return judge(Check.RANGE, limits, shown, LINE, rule=rule).verdict
+
+
+@pytest.mark.parametrize(
+    ("digits", "simple", "acceptance", "rejection", "both"),
+    [
+        # U = 0.5 below: the zones end at 41.8, 42.3, 42.8 and 47.2, 47.7, 48.2; the boundary belongs to the better.
+        ("41.79", "outside", "outside", "outside", "outside"),
+        ("41.80", "outside", "outside", "undecided", "undecided"),
+        ("42.29", "outside", "outside", "undecided", "undecided"),
+        ("42.30", "within", "undecided", "within", "undecided"),
+        ("42.79", "within", "undecided", "within", "undecided"),
+        ("42.80", "within", "within", "within", "within"),
+        ("47.20", "within", "within", "within", "within"),
+        ("47.70", "within", "undecided", "within", "undecided"),
+        ("48.20", "outside", "outside", "undecided", "undecided"),
+        ("48.21", "outside", "outside", "outside", "outside"),
+    ],
+)
+def test_zones(digits: str, simple: str, acceptance: str, rejection: str, both: str) -> None:
+    found = [rule.verdict(LIMITS, Decimal(digits), Decimal("0.5")) for rule in (SIMPLE, ACCEPTANCE, REJECTION, BOTH)]
+    assert found == [simple, acceptance, rejection, both]
+
+
+def test_one_sided_limits() -> None:
+    at_least = span_limits(Span(Decimal(5), None, "µF"))
+    assert BOTH.verdict(at_least, Decimal(500), Decimal(1)) is Verdict.WITHIN
+    assert BOTH.verdict(at_least, Decimal(5), Decimal(1)) is Verdict.UNDECIDED
+    assert BOTH.verdict(at_least, Decimal("3.9"), Decimal(1)) is Verdict.OUTSIDE
+
+
+def test_a_guard_wider_than_the_limits_accepts_nothing() -> None:
+    assert ACCEPTANCE.verdict(LIMITS, Decimal(45), Decimal(3)) is Verdict.UNDECIDED
+
+
+numbers = st.decimals("30", "60", places=2)
+guards = st.decimals("0.01", "3", places=2)
+guarded = st.builds(DecisionRule, st.sampled_from([g for g in Guarded if g is not Guarded.NEITHER]), guards)
+
+
+@given(numbers, guarded)
+def test_no_guard_turns_a_verdict_round(number: Decimal, rule: DecisionRule) -> None:
+    simple, careful = judged(number, SIMPLE), judged(number, rule)
+    assert simple is not Verdict.UNDECIDED
+    assert careful in {simple, Verdict.UNDECIDED}
+
+
+@given(numbers, guards, guards)
+def test_a_larger_guard_never_decides_what_a_smaller_left(number: Decimal, first: Decimal, second: Decimal) -> None:
+    small, large = (judged(number, DecisionRule(Guarded.BOTH, factor)) for factor in sorted((first, second)))
+    if small is Verdict.UNDECIDED:
+        assert large is Verdict.UNDECIDED
+
+
+@given(st.decimals("0", "15", places=2), guarded)
+def test_a_rule_is_symmetric_about_the_middle_but_for_the_meter(off: Decimal, rule: DecisionRule) -> None:
+    below, above = (rule.verdict(LIMITS, 45 + sign * off, Decimal("0.4")) for sign in (-1, 1))
+    assert below is above
+
+
+@example(Decimal("43.50"), DecisionRule(Guarded.BOTH, Decimal(3)))  # clear of the limit by 2 U, not by 3
+@given(numbers, st.one_of(st.just(SIMPLE), guarded))
+def test_undecided_is_a_close_call_with_a_way_out(number: Decimal, rule: DecisionRule) -> None:
+    shown = Measured(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
+    judgement = judge(Check.CAPACITOR, LIMITS, shown, LINE, rule=rule)
+    assert judgement.rule == str(rule)
+    assert bool(judgement.settle_it) is (judgement.margin is Margin.CLOSE_CALL)
+    if judgement.verdict is Verdict.UNDECIDED:
+        assert judgement.margin is Margin.CLOSE_CALL
+        assert "neither" in judgement.reason
+
+
+@pytest.mark.parametrize("rule", [SIMPLE, ACCEPTANCE, REJECTION, BOTH])
+def test_an_overload_and_the_facts_do_not_wait_for_the_rule(rule: DecisionRule) -> None:
+    ohms = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
+    overload = Measured(Quantity.RESISTANCE, None, "Ω", Decimal(0))
+    lead = Measured(Quantity.RESISTANCE, Decimal("0.3"), "Ω", Decimal("0.1"))
+    assert judge(Check.COIL, ohms, overload, rule=rule).verdict is Verdict.OPEN
+    assert judge(Check.COIL, ohms, lead, rule=rule).verdict is Verdict.SHORTED
+
+
+@given(guarded)
+def test_a_rule_reads_back_as_it_is_written(rule: DecisionRule) -> None:
+    assert parse_rule(str(rule)) == rule
+
+
+@pytest.mark.parametrize(
+    ("text", "guard", "rule"),
+    [
+        ("simple acceptance", None, SIMPLE),
+        ("Simple", None, SIMPLE),
+        ("guarded-acceptance", None, ACCEPTANCE),
+        (" guarded  rejection ", "1", REJECTION),
+        ("guarded", None, BOTH),
+        ("guarded", "0.83", DecisionRule(Guarded.BOTH, Decimal("0.83"))),
+        ("guarded acceptance, guard 1.5 U", None, DecisionRule(Guarded.ACCEPTANCE, Decimal("1.5"))),
+    ],
+)
+def test_rules_as_people_write_them(text: str, guard: str | None, rule: DecisionRule) -> None:
+    assert parse_rule(text, guard) == rule
+
+
+def test_the_default_is_simple_acceptance() -> None:
+    assert RULE == str(SIMPLE) == "simple acceptance"
+
+
+@pytest.mark.parametrize(
+    ("text", "guard"),
+    [
+        ("", None),
+        ("strict", None),
+        ("simple", "1"),
+        ("simple acceptance, guard 1", None),
+        ("guarded", "0"),
+        ("guarded", "-1"),
+        ("guarded", "3.1"),
+        ("guarded", "1.2.3"),
+        ("guarded", "wide"),
+        ("guarded", "True"),
+        ("guarded, guard 1", "1"),
+    ],
+)
+def test_what_is_no_rule(text: str, guard: str | None) -> None:
+    with pytest.raises(InputError):
+        parse_rule(text, guard)
