@@ -9,16 +9,22 @@ _COMMANDS = {
     "coil": Lazy("meterlink.commands.judge.parts", "coil", "A contactor coil's resistance, by two limits."),
     "amps": Lazy("meterlink.commands.judge.motors", "amps", "Running amps, by RLA or FLA."),
     "combine": Lazy("meterlink.commands.judge.capacitors", "combine", "Capacitors in series and in parallel."),
+    "conformity": Lazy("meterlink.commands.judge.conformity", "conformity", "How sure a verdict is, of any quantity."),
     "contactor": Lazy("meterlink.commands.judge.volts", "contactor", "Pick-up or drop-out volts at a coil."),
     "contacts": Lazy("meterlink.commands.judge.volts", "contacts", "Volts across closed contacts."),
     "control": Lazy("meterlink.commands.judge.volts", "control", "A Class 2 control voltage."),
+    "diagnosis": Lazy("meterlink.commands.judge.diagnosis", "diagnosis", "What readings written in a file point to."),
     "discharge": Lazy("meterlink.commands.judge.capacitors", "discharge", "How long a capacitor takes to bleed down."),
     "insulation": Lazy("meterlink.commands.judge.motors", "insulation", "A winding's resistance to ground."),
+    "rating": Lazy("meterlink.commands.judge.rating", "rating", "A capacitor's label, as it is understood."),
     "reference-resistance": Lazy(
         "meterlink.commands.judge.motors", "reference_resistance", "A winding's resistance at a reference temperature."
     ),
+    "replacement": Lazy("meterlink.commands.judge.replacement", "replacement", "Which part on the truck will do."),
+    "risk": Lazy("meterlink.commands.judge.conformity", "risk", "How often a rule goes wrong over many parts."),
     "split": Lazy("meterlink.commands.judge.air", "split", "Return less supply air temperature."),
     "supply": Lazy("meterlink.commands.judge.volts", "supply", "A supply voltage, by service or by nameplate."),
+    "trend": Lazy("meterlink.commands.judge.trend", "trend", "Drift over visits, and when it crosses a limit."),
     "unbalance": Lazy("meterlink.commands.judge.motors", "phases", "Three voltages or three currents."),
     "under-load": Lazy("meterlink.commands.judge.capacitors", "under_load", "A run capacitor at work, by its amps."),
     "winding-temperature": Lazy(

@@ -1,0 +1,131 @@
+"""Capacitors at work, together and discharging, against published or recomputed values.
+
+Flags: S, seen in a text that quotes the source; M, from memory; C, recomputed. Where a row has no published source it
+is textbook arithmetic (C).
+"""
+
+from decimal import Decimal
+from math import e, pi
+
+import pytest
+from uncertainties import ufloat
+
+from meterlink.equipment import Rating
+from meterlink.judge.capacitance import judge_under_load, lead_current, parallel, reactance, series, under_load
+from meterlink.judge.discharge import (
+    THRESHOLD,
+    TIME_LIMIT,
+    bleed_down_time,
+    largest_resistor,
+    peak,
+    residual_voltage,
+    stored_energy,
+)
+from meterlink.judge.estimates import Estimate
+from meterlink.judge.limits import rated_limits
+from meterlink.judge.verdicts import Verdict
+from meterlink.units import Quantity, parse_amount
+
+
+def microfarads(amps: float, volts: float, hertz: float) -> float:
+    return under_load(Estimate(amps), Estimate(volts), Estimate(hertz)).value * 1e6
+
+
+@pytest.mark.parametrize(
+    ("amps", "volts", "hertz", "expected"),
+    [
+        # Textbook C = I/(2πfV) (C). One amp and one volt give the trade's constants 10⁶/(2πf).
+        (1.0, 1.0, 60.0, 2652.5824),
+        (1.0, 1.0, 50.0, 3183.0989),
+        (4.0, 370.0, 60.0, 28.6766),
+        (6.8, 398.0, 60.0, 45.3205),
+        (3.0, 230.0, 50.0, 41.5187),
+    ],
+)
+def test_capacitance_under_load(amps: float, volts: float, hertz: float, expected: float) -> None:
+    assert microfarads(amps, volts, hertz) == pytest.approx(expected, abs=5e-5)
+
+
+def test_lead_current_and_reactance_of_45_microfarad() -> None:
+    # Textbook (C).
+    assert lead_current(45e-6, 370.0, 60.0) == pytest.approx(6.27690, abs=5e-6)
+    assert reactance(45e-6, 60.0) == pytest.approx(58.9463, abs=5e-5)
+
+
+def test_uncertainty_under_load() -> None:
+    # JCGM 100, 5.1.2 and 4.3.7 (C): I ± 0.05 A and V ± 0.5 V rectangular, f known to 0.02 Hz standard uncertainty.
+    result = under_load(Estimate.rectangular(6.28, 0.05), Estimate.rectangular(370.0, 0.5), Estimate(60.0, 0.02))
+    assert result.value * 1e6 == pytest.approx(45.0222, abs=5e-5)
+    assert result.u * 1e6 == pytest.approx(0.21045, abs=5e-6)
+    assert result.expanded * 1e6 == pytest.approx(0.42090, abs=1e-5)
+    # An independent propagation, by the package `uncertainties`.
+    reference = ufloat(6.28, 0.05 / 3**0.5) / (2 * pi * ufloat(60.0, 0.02) * ufloat(370.0, 0.5 / 3**0.5))
+    assert result.u == pytest.approx(reference.std_dev, rel=1e-9)
+
+
+def test_the_other_mains_frequency_looks_like_a_drift_of_a_sixth() -> None:
+    # Textbook (C): a 45 µF part at 50 Hz taken for 60 Hz reads 37.5 µF, 17 % low; at 60 Hz taken for 50 it reads 54 µF,
+    # 20 % high. Both are outside ±6 % (common practice, no source) and both are warned about.
+    limits = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "6 %"))
+    for true, taken, shown in ((50.0, 60.0, "37.50"), (60.0, 50.0, "54.00")):
+        amps = lead_current(45e-6, 370.0, true)
+        result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(taken), limits, "")
+        assert result.judgement is not None
+        assert result.judgement.verdict is Verdict.OUTSIDE
+        assert result.judgement.digits == Decimal(shown)
+        assert result.frequency_mix_up
+
+
+def test_series_and_parallel() -> None:
+    # Textbook (C).
+    assert float(series([Decimal(40), Decimal(5)])) == pytest.approx(4.44444, abs=5e-6)
+    assert parallel([Decimal(40), Decimal(5)]) == 45
+    # A dual 45/5 µF read across HERM and FAN shows both sections in series (C).
+    assert series([Decimal(45), Decimal(5)]) == Decimal("4.5")
+
+
+@pytest.mark.parametrize(("times_tau", "left"), [(1, 0.367879), (3, 0.049787), (5, 0.006738)])
+def test_rc_decay(times_tau: int, left: float) -> None:
+    # Textbook (C): e⁻¹, e⁻³, e⁻⁵ after 1, 3, 5 time constants.
+    tau = 20e3 * 45e-6
+    assert residual_voltage(1.0, 45e-6, 20e3, times_tau * tau) == pytest.approx(left, abs=5e-7)
+    assert left == pytest.approx(e**-times_tau, abs=5e-7)
+
+
+def test_peak_and_energy() -> None:
+    # Textbook (C).
+    assert peak(370.0) == pytest.approx(523.259, abs=5e-4)
+    assert stored_energy(45e-6, peak(370.0)) == pytest.approx(6.1605, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("farads", "ohms", "seconds"),
+    [
+        # From the peak of 370 V RMS to 50 V (C); 15 to 20 kΩ is what the trade discharges with (M).
+        (45e-6, 15e3, 1.5849),
+        (45e-6, 20e3, 2.1132),
+        (80e-6, 20e3, 3.7569),
+        (5e-6, 15e3, 0.17610),
+    ],
+)
+def test_time_to_50_volts(farads: float, ohms: float, seconds: float) -> None:
+    assert bleed_down_time(peak(370.0), farads, ohms) == pytest.approx(seconds, abs=5e-5)
+
+
+@pytest.mark.parametrize(("farads", "volts", "kilohms"), [(45e-6, 370.0, 567.85), (80e-6, 440.0, 297.46)])
+def test_largest_resistor_for_a_minute(farads: float, volts: float, kilohms: float) -> None:
+    # C.
+    ohms = largest_resistor(peak(volts), farads)
+    assert ohms / 1e3 == pytest.approx(kilohms, abs=5e-3)
+    assert bleed_down_time(peak(volts), farads, ohms) == pytest.approx(60.0)
+
+
+def test_defaults_are_50_volts_within_a_minute() -> None:
+    # NEC 460.6, low voltage: 50 V or less within 1 minute (S).
+    assert (THRESHOLD, TIME_LIMIT) == (50.0, 60.0)
+
+
+def test_five_minutes_for_high_voltage_is_a_setting() -> None:
+    # A state's high-voltage electrical safety orders (California, Title 8, 2893) give 5 minutes (S): five times the
+    # resistor of one minute.
+    assert largest_resistor(5000.0, 1e-6, 300.0) == pytest.approx(5 * largest_resistor(5000.0, 1e-6, 60.0))

@@ -1,0 +1,296 @@
+"""The electrical subcommands of ``meterlink judge``, run as a user runs them."""
+
+import json
+from contextlib import redirect_stderr, redirect_stdout
+from io import StringIO
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.cli import main
+from meterlink.commands.judge import command
+from meterlink.judge.verdicts import Verdict
+
+# One call of each subcommand that can be answered, with a word of its text output.
+ANSWERED = {
+    "under-load": (["--amps=6.28A", "--volts=370V", "--frequency=60Hz", "--rated=45uF"], "WITHIN"),
+    "combine": (["40uF", "5uF"], "4.444 µF in series"),
+    "discharge": (["--capacitor=45uF", "--volts=370V", "--resistor=20k"], "2.113 s TO 50 V"),
+    "windings": (["1-2=4.0ohm", "2-3=1.0ohm", "1-3=5.0ohm"], "C = 2, S = 1, R = 3"),
+    "insulation": (["--reading=20Mohm"], "WITHIN"),
+    "winding-temperature": (["--cold=1.50ohm", "--cold-at=20C", "--hot=1.80ohm", "--ambient=25C"], "70.9 °C"),
+    "reference-resistance": (["--reading=10.0ohm", "--at=25C"], "9.807 Ω"),
+    "unbalance": (["460.0V", "467.0V", "450.0V"], "true VUF (V2/V1) 2.15 %"),
+    "amps": (["--rla=14.1A", "--mca=18A", "--reading=12.40A"], "88 % of RLA"),
+    "supply": (["--nameplate=208/230", "--reading=231.0V"], "WITHIN"),
+    "control": (["--reading=25.0V"], "WITHIN"),
+    "contactor": (["--coil=24V", "--at=pick-up", "--reading=19.0V"], "OUTSIDE"),
+    "contacts": (["--reading=0.05V", "--amps=20A"], "WITHIN"),
+    "split": (["--return=75.0F", "--supply=57.0F"], "WITHIN"),
+}
+NONSENSE = [
+    "", " ", "nonsense", "nan", "inf", "-inf", "1e400", "1e30A", "1e30V", "-5V", "0V", "0ohm", "0uF", "OL", "5",
+    "5 bananas", "1-2=3ohm", "1-2=", "=", "-", "--", "%", "5 %", "-5 %", "100 %", "0 %", "208/230", "1/1", "٤٥ uF",
+    "45\x00uF", "1e-30F", "-300C", "1e30C", "20F", "9" * 200, "24V24V", "\ud800",
+]  # fmt: skip
+
+
+def run(*args: str) -> tuple[int, str, str]:
+    out, err = StringIO(), StringIO()
+    with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as stopped:
+        main(["judge", *args])
+    assert isinstance(stopped.value.code, int)
+    return stopped.value.code, out.getvalue(), err.getvalue()
+
+
+def answered(*args: str) -> dict[str, Any]:
+    status, out, err = run(*args, "--json")
+    assert (status, err) == (0, ""), err
+    fields = json.loads(out, parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
+    assert isinstance(fields, dict)
+    return fields
+
+
+@pytest.mark.parametrize("name", ANSWERED)
+def test_every_subcommand_answers_in_text_and_json(name: str) -> None:
+    args, words = ANSWERED[name]
+    status, out, err = run(name, *args)
+    assert (status, err) == (0, "")
+    assert words in out
+    assert len(out.splitlines()) >= 3
+    fields = answered(name, *args)
+    if "verdict" in fields:
+        assert fields["verdict"] in [str(verdict) for verdict in Verdict]
+        assert fields["verdict"].upper() in out.splitlines()[0]
+
+
+@pytest.mark.parametrize("name", ANSWERED)
+def test_help_and_table(name: str) -> None:
+    status, out, _ = run(name, "--help")
+    assert status == 0
+    assert "--json" in out
+    listed = run("--help")[1]
+    assert f"  {name} " in listed
+    assert command.name
+
+
+@pytest.mark.parametrize("name", ANSWERED)
+def test_nothing_is_called_safe_or_dead(name: str) -> None:
+    out = run(name, *ANSWERED[name][0])[1] + run(name, "--help")[1]
+    words = out.lower().replace(",", " ").replace(".", " ").split()
+    assert not {"safe", "dead", "safely"} & set(words)
+
+
+@pytest.mark.parametrize("name", [name for name in ANSWERED if name not in {"combine", "split"}])
+def test_cautions_stand_where_terminals_are_touched(name: str) -> None:
+    out = run(name, *ANSWERED[name][0])[1]
+    assert "Follow local codes" in out
+    if name in {"discharge", "windings", "insulation", "winding-temperature", "reference-resistance"}:
+        assert "Verify absence of voltage" in out
+
+
+@pytest.mark.parametrize("more", [[], ["--resistor=20k"], ["--dc"], ["--to=600V"]])
+def test_residual_voltage_ends_with_verify_by_measurement(more: list[str]) -> None:
+    args = ["discharge", "--capacitor=45uF", "--volts=370V", *more]
+    assert run(*args)[1].rstrip().lower().endswith("verify by measurement.")
+    assert answered(*args)["note"].lower().endswith("verify by measurement.")
+
+
+@pytest.mark.parametrize("name", ANSWERED)
+@pytest.mark.parametrize("nonsense", NONSENSE)
+def test_nonsense_in_any_place_is_one_line_and_status_2(name: str, nonsense: str) -> None:
+    args = ANSWERED[name][0]
+    for place, arg in enumerate(args):
+        option, equals, _ = arg.partition("=")
+        typed = f"{option}={nonsense}" if equals else nonsense
+        check_outcome(name, *args[:place], typed, *args[place + 1 :])
+
+
+def check_outcome(*args: str) -> None:
+    for extra in ((), ("--json",)):
+        status, out, err = run(*args, *extra)
+        assert status in {0, 2}
+        if status:
+            assert out == ""
+            assert err.startswith("meterlink: ")
+            assert err.count("\n") == 1
+            assert "Traceback" not in err
+        elif extra and not out.startswith("Usage: "):  # "-h" was typed
+            json.loads(out, parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
+
+
+_values = st.one_of(
+    st.text(max_size=8),
+    st.builds(
+        "{:g}{}".format,
+        st.floats(-1e31, 1e31) | st.floats(-500, 500),
+        st.sampled_from(["", "V", "A", "mA", "uF", "nF", "ohm", "k", "Mohm", "Hz", "C", "F", " %", "s", "min"]),
+    ),
+)
+
+
+@settings(max_examples=300)
+@given(st.data())
+def test_whatever_is_typed_there_is_no_traceback(data: st.DataObject) -> None:
+    name = data.draw(st.sampled_from(sorted(ANSWERED)))
+    args = list(ANSWERED[name][0])
+    for place, arg in enumerate(args):
+        if data.draw(st.booleans()):
+            option, equals, _ = arg.partition("=")
+            args[place] = f"{option}={data.draw(_values)}" if equals else data.draw(_values)
+    check_outcome(name, *args)
+
+
+def test_under_load() -> None:
+    args = ["under-load", "--amps=6.28A", "--volts=370.0V", "--frequency=60Hz"]
+    bare = answered(*args)
+    assert bare["capacitance"] == 45.0222
+    assert bare["verdict"] == "no limits"
+    # Accuracy lines that make the half-widths 0.05 A and 0.5 V, less what the displays' own steps add.
+    lines = ["--amps-accuracy=0 % + 5 digits", "--volts-accuracy=0 % + 5 digits", "--frequency-accuracy=0 % + 0 digits"]
+    fields = answered(*args, "--rated=45uF", *lines)
+    u2 = ((0.05**2 + 0.005**2) / 6.28**2 + (0.5**2 + 0.05**2) / 370**2 + 0.5**2 / 60**2) / 3
+    assert fields["standard_uncertainty"] == pytest.approx(45.0222 * u2**0.5, rel=1e-4)
+    assert fields["expanded_uncertainty"] == pytest.approx(2 * fields["standard_uncertainty"], rel=1e-5)
+    assert (fields["verdict"], fields["low"], fields["high"], fields["unit"]) == ("within", 42.3, 47.7, "µF")
+
+
+def test_under_load_warns_of_a_mixed_up_frequency() -> None:
+    args = ["under-load", "--amps=6.28A", "--volts=370.0V", "--frequency=60Hz", "--rated=55uF"]
+    fields = answered(*args)
+    assert (fields["verdict"], fields["frequency_mix_up"]) == ("outside", True)
+    assert "WARNING: At 50 Hz" in run(*args)[1]
+    assert "own lead" in run(*args)[1]
+    assert not answered(*args[:-1], "--rated=45uF")["frequency_mix_up"]
+
+
+def test_discharge_numbers() -> None:
+    fields = answered("discharge", "--capacitor=45uF", "--volts=370V", "--resistor=20k", "--within=1min")
+    assert fields["time_to_threshold"] == pytest.approx(2.1132, abs=5e-5)
+    assert fields["largest_resistor"] == pytest.approx(567850, abs=5)
+    assert fields["stored_energy"] == pytest.approx(6.1605, abs=5e-5)
+    assert (fields["charged_to"], fields["time_limit"]) == (523.259, 60)
+    assert answered("discharge", "--capacitor=45uF", "--volts=30V", "--dc")["largest_resistor"] is None
+
+
+def test_discharge_help_says_what_the_code_leaves_out_and_what_a_bleeder_does_to_ohms() -> None:
+    words = " ".join(run("discharge", "--help")[1].split())
+    assert "leaves out capacitors that are parts of other apparatus" in words
+    assert "also shows in an ohms reading" in words
+
+
+def test_windings_and_ground() -> None:
+    fields = answered("windings", "C-S=OL", "C-R=OL", "R-S=5.0ohm", "--to-ground=0.2Mohm")
+    assert fields["verdict"] == "open"
+    assert "internal protector" in fields["reason"]
+    assert fields["to_ground"]["verdict"] == "outside"
+    assert fields["terminals"] == {"C": None, "S": None, "R": None}
+    out = run("windings", "1-2=4.0ohm", "2-3=1.0ohm", "1-3=5.0ohm", "--to-ground=OL", "--ground-minimum=2Mohm")[1]
+    assert out.startswith("WITHIN: C = 2, S = 1, R = 3; TO GROUND WITHIN\n")
+    assert "IEEE 43 is no limit for a hermetic compressor" in out
+    assert answered("windings", "1-2=0.3ohm", "2-3=0.3ohm", "1-3=0.3ohm")["verdict"] is None
+
+
+def test_insulation_minimums() -> None:
+    old = ["insulation", "--machine=before-1970", "--rated-volts=480V"]
+    assert answered(*old, "--reading=0.90Mohm")["low"] == 1.48
+    assert answered(*old, "--reading=0.90Mohm")["verdict"] == "outside"
+    assert answered("insulation", "--machine=random-wound", "--reading=6.0Mohm")["low"] == 5
+    assert run(*old[:2], "--reading=1Mohm")[0] == 2
+    assert run(*old, "--minimum=1Mohm", "--reading=1Mohm")[0] == 2
+
+
+def test_metals() -> None:
+    args = ["reference-resistance", "--reading=10.0ohm", "--at=25C"]
+    assert answered(*args)["resistance"] == pytest.approx(9.80732, abs=5e-6)
+    assert answered(*args, "--metal=copper-iec")["resistance"] == pytest.approx(9.80769, abs=5e-6)
+    assert answered(*args, "--metal=aluminium")["k"] == 225
+    assert answered(*args, "--metal=aluminium", "--k=228")["k"] == 228
+    assert "k = 228 (as given)" in run(*args, "--k=228")[1]
+    assert run(*args, "--k=2")[0] == 2
+    odd = answered("winding-temperature", "--cold=1.0ohm", "--cold-at=68F", "--hot=3.0ohm")
+    assert (odd["believable"], odd["rise"]) == (False, None)
+
+
+def test_unbalance_of_volts_and_amps() -> None:
+    volts = answered("unbalance", "480V", "476V", "472V")
+    assert volts["nema_percent"] == pytest.approx(0.8403, abs=5e-5)
+    assert volts["negative_over_positive_percent"] == pytest.approx(0.9704, abs=5e-5)
+    assert (volts["derating"], volts["operate"], volts["high"]) == (1, True, 2)
+    far = ["unbalance", "480V", "430V", "450V"]
+    assert (answered(*far)["derating"], answered(*far)["operate"]) == (None, False)
+    assert "do not operate" in run(*far)[1]
+    amps = answered("unbalance", "10.0A", "11.0A", "9.0A")
+    assert (amps["verdict"], amps["high"], amps["derating"]) == ("within", 10, None)
+    assert answered("unbalance", "10.0A", "11.0A", "9.0A", "--limit=5 %")["verdict"] == "outside"
+    assert run("unbalance", "1V", "2A", "2V")[0] == 2
+
+
+def test_supply_outside_range_a_but_within_b() -> None:
+    args = ["supply", "--service=120V", "--reading=112.0V"]
+    assert answered(*args)["verdict"] == "outside"
+    assert "Within Range B (110 to 127 V" in run(*args)[1]
+    assert answered(*args, "--range=B")["verdict"] == "within"
+    assert "Range B" not in run("supply", "--service=120V", "--reading=100.0V")[1]
+    for bad in ([], ["--service=120V", "--nameplate=115V"], ["--service=230V"], ["--nameplate=230/460"]):
+        assert run("supply", *bad, "--reading=120V")[0] == 2
+
+
+def test_control_and_class_2() -> None:
+    assert answered("control", "--reading=20.4V")["verdict"] == "within"
+    assert answered("control", "--reading=30.1V")["verdict"] == "outside"
+    assert "26.4 V, 110 %" in run("control", "--reading=28.0V")[1]
+    big = answered("control", "--reading=25.0V", "--va=150VA")
+    assert (big["verdict"], big["volt_amperes"]) == ("outside", 150)
+    assert answered("control", "--reading=25.0V", "--va=100VA")["verdict"] == "within"
+    assert run("control", "--reading=25.0V", "--va=40W")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("test", "reading", "more", "words"),
+    [
+        ("pick-up", "24.0V", [], "must pull in"),
+        ("pick-up", "18.0V", [], "need not pull in"),
+        ("pick-up", "27.0V", [], "overheats"),
+        ("drop-out", "12.0V", [], "lets go where it must"),
+        ("drop-out", "3.0V", [], "holds on for too long"),
+        ("drop-out", "19.0V", [], "too early"),
+        ("drop-out", "3.0V", ["--dc"], "lets go where it must"),
+        ("pick-up", "-24.0V", ["--dc"], "must pull in"),
+    ],
+)
+def test_contactor(test: str, reading: str, more: list[str], words: str) -> None:
+    assert words in run("contactor", "--coil=24V", f"--at={test}", f"--reading={reading}", *more)[1]
+
+
+def test_contacts() -> None:
+    fields = answered("contacts", "--reading=-150mV", "--amps=20A")
+    assert (fields["verdict"], fields["reading"], fields["heat"]) == ("within", 0.15, 3)
+    assert fields["contact_resistance"] == 0.0075
+    assert answered("contacts", "--reading=-5.00V")["verdict"] == "outside"
+    assert answered("contacts", "--reading=0.15V", "--limit=100mV")["verdict"] == "outside"
+
+
+def test_amps_and_what_mca_is_for() -> None:
+    fields = answered("amps", "--rla=14.1A", "--mca=18A", "--reading=12.40A")
+    assert fields["percent_of_nameplate"] == pytest.approx(87.9433, abs=5e-5)
+    assert fields["percent_of_mca"] == pytest.approx(68.8889, abs=5e-5)
+    assert answered("amps", "--fla=1.2A", "--reading=1.21A")["verdict"] == "outside"
+    assert answered("amps", "--fla=1.2A", "--reading=1.21A", "--most=110 %")["verdict"] == "within"
+    assert answered("amps", "--mca=18A", "--reading=19.0A")["verdict"] == "no limits"
+    assert "sizes the conductors" in run("amps", "--mca=18A", "--reading=19.0A")[1]
+    assert "circuit is sized for" in run("amps", "--mca=18A", "--reading=19.0A")[1]
+    for bad in ([], ["--rla=14A", "--fla=1A"], ["--rla=14A", "--fla=1A", "--mca=20A"], ["--rla=0A"]):
+        assert run("amps", *bad, "--reading=1A")[0] == 2
+
+
+def test_split_range() -> None:
+    args = ["split", "--return=24.0C", "--supply=14.0C"]
+    assert (answered(*args)["verdict"], answered(*args)["unit"]) == ("within", "°C")
+    assert answered(*args, "--low=11C", "--high=13C")["verdict"] == "outside"
+    assert run(*args, "--low=11C")[0] == 2
+    assert run(*args, "--low=11C", "--high=20F")[0] == 2
+    assert run(*args, "--low=13C", "--high=11C")[0] == 2
+    assert "warmer than the return" in run("split", "--return=14C", "--supply=24C")[1]

@@ -1,0 +1,204 @@
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.equipment import Rating
+from meterlink.errors import InputError
+from meterlink.judge.capacitance import (
+    judge_under_load,
+    lead_current,
+    other_mains,
+    parallel,
+    series,
+    under_load,
+)
+from meterlink.judge.discharge import bleed_down_time, largest_resistor, residual_voltage, stored_energy
+from meterlink.judge.estimates import Estimate, judge_estimate, significant
+from meterlink.judge.judging import Measured
+from meterlink.judge.limits import rated_limits
+from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.judge.verdicts import Limits, Margin, Verdict
+from meterlink.units import Quantity, parse_amount
+
+farads = st.floats(1e-7, 1e-3)
+volts = st.floats(1.0, 1000.0)
+hertz = st.floats(1.0, 400.0)
+LIMITS = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "6 %"))
+
+
+@given(farads, volts, hertz)
+def test_capacitance_under_load_inverts_exactly(c: float, v: float, f: float) -> None:
+    found = under_load(Estimate(lead_current(c, v, f)), Estimate(v), Estimate(f))
+    assert found.value == pytest.approx(c, rel=1e-12)
+    assert found.u == 0
+
+
+@given(farads, volts, st.floats(0, 0.1), st.floats(0, 0.1), st.floats(0, 0.1))
+def test_relative_uncertainties_add_in_squares(c: float, v: float, ui: float, uv: float, uf: float) -> None:
+    amps = lead_current(c, v, 60.0)
+    found = under_load(Estimate(amps, ui * amps), Estimate(v, uv * v), Estimate(60.0, uf * 60.0))
+    assert found.u / c == pytest.approx((ui**2 + uv**2 + uf**2) ** 0.5, abs=1e-12)
+
+
+def test_no_current_still_has_an_uncertainty() -> None:
+    found = under_load(Estimate(0.0, 0.01), Estimate(370.0, 1.0), Estimate(60.0, 0.1))
+    assert found.value == 0
+    assert found.u == pytest.approx(0.01 * 1e-6 * 2652.5824 / 370, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("amps", "v", "f"), [(-1.0, 370.0, 60.0), (1.0, 0.0, 60.0), (1.0, 370.0, 0.0), (1.0, -5.0, 60.0)]
+)
+def test_what_cannot_be_under_load(amps: float, v: float, f: float) -> None:
+    with pytest.raises(InputError):
+        under_load(Estimate(amps), Estimate(v), Estimate(f))
+
+
+@pytest.mark.parametrize(
+    ("measured", "other"),
+    [(60.0, 50.0), (59.2, 50.0), (50.0, 60.0), (51.0, 60.0), (55.0, None), (400.0, None), (0.0, None)],
+)
+def test_other_mains(measured: float, other: float | None) -> None:
+    assert other_mains(measured) == other
+
+
+def judged(microfarads: float, f: float = 60.0) -> tuple[Verdict, Margin, bool, tuple[str, ...]]:
+    amps = lead_current(microfarads * 1e-6, 370.0, f) if microfarads else 0.0
+    result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(f), LIMITS, "")
+    assert result.judgement is not None
+    return result.judgement.verdict, result.judgement.margin, result.frequency_mix_up, result.warnings
+
+
+def test_under_load_verdicts() -> None:
+    assert judged(45.0) == (Verdict.WITHIN, Margin.CLEAR, False, ())
+    assert judged(42.3)[0] is Verdict.WITHIN  # the boundary, in the digits shown
+    assert judged(42.2)[:1] == (Verdict.OUTSIDE,)
+    assert judged(0.0)[0] is Verdict.OPEN
+    assert judged(0.5)[0] is Verdict.OPEN
+
+
+def test_a_mix_up_is_warned_about_only_where_it_explains_the_deviation() -> None:
+    # 37.5 µF at 60 Hz would be 45 at 50 Hz; 30 µF would be 36, still outside; 42.3 is within to begin with.
+    assert judged(37.5)[2]
+    assert "50 Hz" in judged(37.5)[3][0]
+    assert not judged(30.0)[2]
+    assert not judged(42.3)[2]
+    # within a wide tolerance at either frequency: nothing to explain
+    wide = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "30 %"))
+    amps = Estimate(lead_current(42e-6, 370.0, 60.0))
+    assert not judge_under_load(amps, Estimate(370.0), Estimate(60.0), wide, "").frequency_mix_up
+    # the other way round: 54 µF at 50 Hz is 45 at 60
+    assert judged(54.0, 50.0)[2]
+    assert not judged(37.5, 50.0)[2]
+
+
+def test_a_frequency_of_no_mains_is_warned_about() -> None:
+    verdict, _, mix_up, warnings = judged(37.5, 90.0)
+    assert verdict is Verdict.OUTSIDE
+    assert not mix_up
+    assert "no mains frequency" in warnings[0]
+
+
+def test_without_a_rating_nothing_is_judged() -> None:
+    result = judge_under_load(Estimate(4.0), Estimate(370.0), Estimate(60.0), None, "")
+    assert result.judgement is None
+
+
+def test_a_doubt_that_reaches_the_limit_is_a_close_call() -> None:
+    amps = Estimate(lead_current(42.5e-6, 370.0, 60.0), 0.05)
+    result = judge_under_load(amps, Estimate(370.0), Estimate(60.0), LIMITS, "ammeter")
+    assert result.judgement is not None
+    assert result.judgement.margin is Margin.CLOSE_CALL
+    assert result.judgement.accuracy == "ammeter"
+    assert float(result.judgement.uncertainty or 0) == pytest.approx(result.capacitance.expanded * 1e6, rel=1e-4)
+
+
+def test_limits_in_nanofarads() -> None:
+    limits = rated_limits(Rating(parse_amount("45000 nF", Quantity.CAPACITANCE), "6 %"))
+    amps = Estimate(lead_current(45e-6, 370.0, 60.0), 0.05)
+    result = judge_under_load(amps, Estimate(370.0), Estimate(60.0), limits, "")
+    assert result.judgement is not None
+    assert result.judgement.digits == 45000
+    assert float(result.judgement.uncertainty or 0) == pytest.approx(result.capacitance.expanded * 1e9, rel=1e-4)
+
+
+sizes = st.decimals("0.001", "2000", places=3)
+
+
+@given(st.lists(sizes, min_size=1, max_size=6))
+def test_series_is_at_most_the_smallest_and_parallel_at_least_the_largest(each: list[Decimal]) -> None:
+    assert 0 < series(each) <= min(each)
+    assert parallel(each) >= max(each)
+
+
+@given(sizes, st.integers(1, 5))
+def test_equal_capacitors(size: Decimal, count: int) -> None:
+    assert parallel([size] * count) == size * count
+    assert series([size] * count) == pytest.approx(size / count, rel=Decimal("1e-25"))
+
+
+@pytest.mark.parametrize("values", [[], [Decimal(0)], [Decimal(5), Decimal(-1)]])
+def test_what_cannot_be_combined(values: list[Decimal]) -> None:
+    for together in (series, parallel):
+        with pytest.raises(InputError):
+            together(values)
+
+
+@given(st.floats(51, 1000), farads, st.floats(1e3, 1e6))
+def test_bleed_down_time_and_residual_voltage_agree(v: float, c: float, ohms: float) -> None:
+    seconds = bleed_down_time(v, c, ohms)
+    assert residual_voltage(v, c, ohms, seconds) == pytest.approx(50.0)
+    assert bleed_down_time(v, c, largest_resistor(v, c, seconds)) == pytest.approx(seconds)
+
+
+def test_a_capacitor_below_the_threshold_takes_no_time() -> None:
+    assert bleed_down_time(30.0, 45e-6, 20e3) == 0
+    assert largest_resistor(30.0, 45e-6) == float("inf")
+
+
+@pytest.mark.parametrize("bad", [0.0, -1.0])
+def test_discharge_refuses_what_is_not_above_zero(bad: float) -> None:
+    for call in (
+        lambda: stored_energy(bad, 370.0),
+        lambda: residual_voltage(370.0, bad, 20e3, 1.0),
+        lambda: residual_voltage(370.0, 45e-6, bad, 1.0),
+        lambda: bleed_down_time(bad, 45e-6, 20e3),
+        lambda: bleed_down_time(370.0, 45e-6, 20e3, bad),
+        lambda: largest_resistor(370.0, 45e-6, bad),
+    ):
+        with pytest.raises(InputError):
+            call()
+
+
+def test_an_estimate_takes_the_accuracy_line_of_what_is_displayed() -> None:
+    line = AccuracyLine(Decimal(1), Decimal(5))
+    amps = Estimate.of(Measured.from_amount(Quantity.CURRENT, parse_amount("2000mA")), line)
+    # 1 % of 2000 mA + 5 mA, and half a milliamp of rounding, in A
+    assert amps is not None
+    assert amps.value == 2
+    assert amps.u == pytest.approx((0.025**2 + 0.0005**2) ** 0.5 / 3**0.5)
+    # Of 68 °F, 1 % is 0.68 °F, which is 0.38 °C; not 1 % of 20 °C.
+    warm = Estimate.of(
+        Measured.from_amount(Quantity.TEMPERATURE, parse_amount("68.0 °F")), AccuracyLine(Decimal(1), Decimal(0))
+    )
+    assert warm is not None
+    assert warm.value == pytest.approx(20)
+    assert warm.u == pytest.approx((0.68**2 + 0.05**2) ** 0.5 / 1.8 / 3**0.5)
+    assert Estimate.of(Measured(Quantity.CURRENT, None, "A", Decimal(0))) is None
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"), [(45.0222, "45.02"), (4.4444, "4.444"), (1234567.0, "1235000"), (0.0, "0.000")]
+)
+def test_significant_figures(value: float, shown: str) -> None:
+    assert f"{significant(value):f}" == shown
+
+
+@given(st.decimals("0", "100", places=2))
+def test_a_worked_out_value_is_judged_like_a_display(digits: Decimal) -> None:
+    limits = Limits(Decimal(10), Decimal(20), "V", "10 to 20 V")
+    judgement = judge_estimate(limits, digits, 0.5, "")
+    assert (judgement.verdict is Verdict.WITHIN) == (10 <= digits <= 20)
+    assert (judgement.margin is Margin.CLOSE_CALL) == (min(abs(digits - 10), abs(digits - 20)) <= Decimal("0.5"))

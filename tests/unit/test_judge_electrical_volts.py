@@ -1,0 +1,244 @@
+from cmath import exp, pi
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from uncertainties import ufloat
+
+from meterlink.equipment import Check, Span
+from meterlink.errors import InputError
+from meterlink.judge.bands import (
+    CoilTest,
+    ServiceRange,
+    coil_limits,
+    control_limits,
+    drop_limits,
+    nameplate_amps,
+    nameplate_limits,
+    service_limits,
+)
+from meterlink.judge.judging import Measured, judge
+from meterlink.judge.split import judge_split
+from meterlink.judge.unbalance import derating, judge_unbalance, unbalance
+from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.judge.verdicts import Margin, Verdict
+from meterlink.units import Amount, Quantity, parse_amount
+
+
+def amount(text: str) -> Amount:
+    return parse_amount(text)
+
+
+def measured(text: str, quantity: Quantity = Quantity.VOLTAGE) -> Measured:
+    return Measured.from_amount(quantity, parse_amount(text, quantity))
+
+
+def phasor_unbalance(a: float, b: float, c: float) -> float:
+    """V2/V1 in percent of three phasors of these lengths that sum to zero: a triangle, drawn, then Fortescue."""
+    first = complex(a)
+    # a + b∠θ + c∠φ = 0: the law of cosines gives the angle between the first two sides.
+    cosine = (c**2 - a**2 - b**2) / (2 * a * b)
+    second = b * complex(cosine, -(max(0.0, 1 - cosine**2) ** 0.5))
+    third = -first - second
+    turn = exp(2j * pi / 3)
+    positive = abs(first + turn * second + turn**2 * third)
+    negative = abs(first + turn**2 * second + turn * third)
+    return 100 * min(negative, positive) / max(negative, positive)
+
+
+@st.composite
+def triangles(draw: st.DrawFn) -> tuple[Decimal, Decimal, Decimal]:
+    """Three lengths that close a triangle: sums of two of three (Ravi substitution)."""
+    x, y, z = (draw(st.decimals("0.5", "350", places=1)) for _ in range(3))
+    return y + z, x + z, x + y
+
+
+share = st.decimals("-0.1", "0.1", places=4)
+
+
+@given(triangles())
+def test_true_unbalance_equals_the_phasors(sides: tuple[Decimal, Decimal, Decimal]) -> None:
+    a, b, c = sides
+    result = unbalance(a, b, c)
+    assert result.true_percent == pytest.approx(phasor_unbalance(float(a), float(b), float(c)), abs=1e-4)
+    assert 0 <= result.true_percent <= 100
+    assert unbalance(b, c, a) == unbalance(c, b, a) == result
+
+
+@given(share, share)
+def test_true_unbalance_stays_below_its_worst_case(p: Decimal, q: Decimal) -> None:
+    result = unbalance(1 + p, 1 + q, 1 - p - q)
+    d = result.nema_percent / 100
+    assert d <= Decimal("0.2")
+    assert result.true_percent <= unbalance(1 + d, Decimal(1), 1 - d).true_percent * (1 + 1e-9)
+    assert result.true_percent >= 0.9 * float(result.nema_percent)  # one phase off alone: nearly NEMA's percent
+
+
+@given(triangles(), st.integers(1, 9))
+def test_unbalance_does_not_depend_on_the_unit(sides: tuple[Decimal, Decimal, Decimal], factor: int) -> None:
+    one, scaled = unbalance(*sides), unbalance(*(factor * side for side in sides))
+    assert (one.nema_percent, one.true_percent) == (scaled.nema_percent, scaled.true_percent)
+
+
+def test_a_missing_phase_is_wholly_unbalanced() -> None:
+    assert unbalance(Decimal(230), Decimal(230), Decimal(0)).true_percent == pytest.approx(100)
+    assert unbalance(Decimal(230), Decimal(230), Decimal(0)).nema_percent == 100
+
+
+@pytest.mark.parametrize("values", [(230, 100, 100), (0, 0, 0), (-1, 1, 1), (230, 0, 0)])
+def test_what_is_no_triangle(values: tuple[int, int, int]) -> None:
+    a, b, c = map(Decimal, values)
+    with pytest.raises(InputError):
+        unbalance(a, b, c)
+
+
+@given(st.floats(0, 10))
+def test_derating_falls_and_ends_at_five_percent(percent: float) -> None:
+    factor = derating(percent)
+    if percent > 5:
+        assert factor is None
+    else:
+        assert factor is not None
+        assert 0.75 <= factor <= 1
+
+
+def test_unbalance_verdicts_at_the_boundary() -> None:
+    ten = [measured(text, Quantity.CURRENT) for text in ("10.00A", "11.00A", "9.00A")]
+    at = judge_unbalance(ten, Decimal(10))
+    assert (at.verdict, at.margin) == (Verdict.WITHIN, Margin.CLOSE_CALL)
+    assert judge_unbalance(ten, Decimal("9.99")).verdict is Verdict.OUTSIDE
+    # 1 part in a million beyond the limit is beyond it, however it is rounded for the display.
+    beyond = [measured(text) for text in ("1.0200010V", "1.0000000V", "0.9799990V")]
+    result = judge_unbalance(beyond, Decimal(2))
+    assert result.verdict is Verdict.OUTSIDE
+    assert result.digits is not None
+    assert result.digits > 2
+
+
+def test_unbalance_uncertainty() -> None:
+    # By the package `uncertainties`: one digit of repeating and half a digit of rounding, rectangular, in each.
+    each = ((1 + 0.25) / 3) ** 0.5
+    a, b, c = (ufloat(value, each) for value in (460, 467, 450))
+    mean = (a + b + c) / 3
+    reference = 100 * (mean - c) / mean
+    found = judge_unbalance([measured(text) for text in ("460V", "467V", "450V")], Decimal(2))
+    assert float(found.uncertainty or 0) == pytest.approx(2 * reference.std_dev, rel=1e-5)
+    assert found.margin is Margin.CLOSE_CALL
+
+
+def test_unbalance_refuses_an_overload_and_a_limit_of_nothing() -> None:
+    overload = Measured(Quantity.VOLTAGE, None, "V", Decimal(0))
+    with pytest.raises(InputError, match="overload"):
+        judge_unbalance([measured("230V"), measured("230V"), overload], Decimal(2))
+    with pytest.raises(InputError, match="accepts nothing"):
+        judge_unbalance([measured("230V")] * 3, Decimal(0))
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [
+        ("230V", "207", "253"),
+        ("230", "207", "253"),
+        ("208-230 V", "187.2", "253"),
+        ("208V/230V", "187.2", "253"),
+        ("230/208", "187.2", "253"),
+        ("220/240", "198", "264"),
+        ("0.46 kV", "414", "506"),
+    ],
+)
+def test_nameplate_spellings(text: str, low: str, high: str) -> None:
+    limits = nameplate_limits(text)
+    assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
+
+
+@pytest.mark.parametrize(
+    "text", ["", "0V", "-230V", "230/460", "115/230", "208/230/460", "volts", "230A", "208/", "1e9/1e99"]
+)
+def test_what_is_no_nameplate_voltage(text: str) -> None:
+    with pytest.raises(InputError):
+        nameplate_limits(text)
+
+
+@pytest.mark.parametrize("tolerance", [Decimal(0), Decimal(100), Decimal(-5)])
+def test_what_is_no_nameplate_tolerance(tolerance: Decimal) -> None:
+    with pytest.raises(InputError):
+        nameplate_limits("230V", tolerance)
+
+
+def test_service_range_b_is_rounded_to_whole_volts_as_the_table_is() -> None:
+    # ANSI C84.1, Range B service (from memory): 191 to 220 V, 440 to 508 V.
+    for nominal, low, high in (("208V", 191, 220), ("480V", 440, 508)):
+        limits = service_limits(amount(nominal), ServiceRange.B)
+        assert (limits.low, limits.high) == (low, high)
+    with pytest.raises(InputError, match="no service voltage"):
+        service_limits(amount("230V"), ServiceRange.A)
+
+
+def test_bands_refuse_what_accepts_nothing() -> None:
+    for call in (
+        lambda: coil_limits(amount("0V"), CoilTest.PICK_UP),
+        lambda: control_limits(amount("120V")),
+        lambda: drop_limits(amount("0V")),
+        lambda: nameplate_amps(amount("0A"), "RLA"),
+        lambda: nameplate_amps(amount("14.1A"), "RLA", Decimal(0)),
+    ):
+        with pytest.raises(InputError):
+            call()
+
+
+@pytest.mark.parametrize(
+    ("reading", "verdict"), [("14.10A", Verdict.WITHIN), ("14.11A", Verdict.OUTSIDE), ("0A", Verdict.WITHIN)]
+)
+def test_nameplate_amps(reading: str, verdict: Verdict) -> None:
+    judgement = judge(Check.RANGE, nameplate_amps(amount("14.1A"), "RLA"), measured(reading, Quantity.CURRENT))
+    assert judgement.verdict is verdict
+    more = nameplate_amps(amount("14.1A"), "RLA", Decimal(110))
+    assert more.high == Decimal("15.51")
+
+
+@pytest.mark.parametrize(
+    ("warm", "cold", "digits", "unit", "verdict"),
+    [
+        ("75.0F", "57.0F", "18.0", "°F", Verdict.WITHIN),
+        ("75.0F", "59.0F", "16.0", "°F", Verdict.WITHIN),
+        ("75.0F", "59.1F", "15.9", "°F", Verdict.OUTSIDE),
+        ("24.0C", "13.0C", "11.0", "°C", Verdict.WITHIN),
+        ("24.0C", "11.9C", "12.1", "°C", Verdict.OUTSIDE),
+        ("24.0C", "57.2F", "18.00", "°F", Verdict.WITHIN),
+        ("57.0F", "75.0F", "-18.0", "°F", Verdict.OUTSIDE),
+    ],
+)
+def test_split(warm: str, cold: str, digits: str, unit: str, verdict: Verdict) -> None:
+    judgement = judge_split(*(measured(text, Quantity.TEMPERATURE) for text in (warm, cold)), None, None)
+    assert judgement.verdict is verdict
+    assert judgement.digits == Decimal(digits)
+    assert judgement.limits is not None
+    assert judgement.limits.unit == unit
+
+
+def test_split_against_a_range_of_the_other_degrees() -> None:
+    warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("25.0C", "15.0C"))
+    # 10 °C of difference are exactly 18 °F of difference.
+    at = judge_split(warm, cold, Span(Decimal(18), Decimal(20), "°F"), None)
+    assert (at.verdict, at.digits) == (Verdict.WITHIN, Decimal(18))
+    warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("75.0F", "57.0F"))
+    assert judge_split(warm, cold, Span(Decimal(10), Decimal(12), "°C"), None).verdict is Verdict.WITHIN
+
+
+def test_split_uncertainty() -> None:
+    warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("75.0F", "57.0F"))
+    # Assumed: ± 0.5 °C = ± 0.9 °F each, and half a tenth of rounding.
+    assumed = judge_split(warm, cold, None, None)
+    assert float(assumed.uncertainty or 0) == pytest.approx(2 * (2 * (0.9**2 + 0.05**2) / 3) ** 0.5, rel=1e-5)
+    assert "assumed" in assumed.accuracy
+    line = AccuracyLine(Decimal(0), Decimal(5))
+    given_line = judge_split(warm, cold, None, line)
+    assert float(given_line.uncertainty or 0) == pytest.approx(2 * (2 * (0.5**2 + 0.05**2) / 3) ** 0.5, rel=1e-5)
+
+
+def test_a_split_needs_two_temperatures() -> None:
+    warm = measured("75.0F", Quantity.TEMPERATURE)
+    for other in (Measured(Quantity.TEMPERATURE, None, "°C", Decimal(0)), measured("5V")):
+        with pytest.raises(InputError):
+            judge_split(warm, other, None, None)
