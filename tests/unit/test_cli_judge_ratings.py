@@ -1,0 +1,167 @@
+"""``meterlink judge rating`` and ``replacement`` as a shell sees them."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink.cli import main
+
+STOCK = """
+[[part]]
+rating = "45+7.5 uF ±6 % 440 V"
+count = 2
+note = "left bin"
+
+[[part]]
+rating = "45 MFD 440V"
+
+[[part]]
+rating = "7.5 MFD 440V J"
+
+[[part]]
+rating = "40/5 uF 370V"
+"""
+
+
+def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["judge", *args])
+    out, err = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, out, err
+
+
+def answered(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
+    code, out, err = run(capsys, *args, "--json")
+    assert (code, err) == (0, "")
+    return dict(json.loads(out))
+
+
+def test_a_dual_capacitors_label(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answered(capsys, "rating", "45+7.5 MFD ±6% 440 VAC 50/60 Hz CBB65")
+    assert found == {
+        "rating": "45+7.5 µF ±6 % 440 V 50/60 Hz",
+        "meaning": "dual run capacitor, HERM 45 µF, FAN 7.5 µF, ±6 %, up to 440 V, 50/60 Hz",
+        "kind": "run",
+        "sections": [
+            {"name": "HERM", "rated": 45, "low": 42.3, "high": 47.7, "end_of_life_low": 37.8, "end_of_life_high": 52.2,
+             "unit": "µF", "basis": "45 µF ±6 %"},
+            {"name": "FAN", "rated": 7.5, "low": 7.05, "high": 7.95, "end_of_life_low": 6.3, "end_of_life_high": 8.7,
+             "unit": "µF", "basis": "7.5 µF ±6 %"},
+        ],
+        "tolerance": "±6 %",
+        "volts": [440],
+        "hertz": [50, 60],
+        "unread": ["CBB65"],
+        "remarks": [],
+    }  # fmt: skip
+
+
+def test_a_label_in_words_says_the_answer_first(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, "rating", "45/5 MFD 440 VAC CBB65")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0] == "45+5 µF 440 V"
+    assert "HERM 42.3 to 47.7 µF (45 µF ±6 %)" in lines
+    assert "No tolerance on it: 6 % is taken." in lines
+    assert "Not used: CBB65." in lines
+    assert any("common practice, no source" in line for line in lines)
+    code, out, _ = run(capsys, "rating", "88-106 MFD 250 VAC")
+    assert out.splitlines()[0] == "88 to 106 µF 250 V"
+    assert "IEC 60252-1" not in out  # a standard for run capacitors
+    assert "-0/+20 % is taken" in run(capsys, "rating", "88 uF 250 V", "--kind", "start")[1]
+    assert "unusual" in run(capsys, "rating", "450 uF 370V")[1]
+
+
+def test_an_ambiguous_label_is_a_question(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, "rating", "45-5 uF")
+    assert (code, out) == (2, "")
+    assert err == "meterlink: '45-5 uF': '45-5 uF' may be two sections or a range. Is it '45+5 µF' or '5 to 45 µF'?\n"
+    code, out, err = run(capsys, "rating", "45-5 uF", "--json")
+    assert code == 2
+    assert err.count("\n") == 1
+    assert json.loads(out) == {
+        "text": "45-5 uF",
+        "question": "'45-5 uF' may be two sections or a range.",
+        "candidates": [
+            {"text": "45+5 µF", "meaning": "dual run capacitor, HERM 45 µF, FAN 5 µF"},
+            {"text": "5 to 45 µF", "meaning": "start capacitor, marked 5 to 45 µF"},
+        ],
+    }
+    assert answered(capsys, "rating", "35J", "--unit", "µF")["rating"] == "35 µF ±5 %"
+
+
+def test_what_is_no_rating_is_one_clear_line(capsys: pytest.CaptureFixture[str]) -> None:
+    for arguments in (["440 V"], ["45 uF", "--unit", "V"], ["x" * 300]):
+        code, out, err = run(capsys, "rating", *arguments)
+        assert (code, out, err.count("\n")) == (2, "", 1)
+
+
+@pytest.fixture
+def stock(tmp_path: Path) -> str:
+    file = tmp_path / "truck.toml"
+    file.write_text(STOCK, encoding="utf-8")
+    return str(file)
+
+
+def test_a_replacement_off_the_truck(capsys: pytest.CaptureFixture[str], stock: str) -> None:
+    found = answered(capsys, "replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
+    assert found["part"] == "45+7.5 µF 440 V"
+    best, other = found["options"]
+    assert best == {
+        "way": "same rating",
+        "temporary": False,
+        "parts": [{"rating": "45+7.5 µF ±6 % 440 V", "count": 2, "note": "left bin"}],
+        "remarks": [],
+    }
+    assert (other["way"], len(other["parts"])) == ("two singles for a dual", 2)
+    assert found["passed_over"] == [
+        {"rating": "40+5 µF 370 V", "count": 1, "note": "", "reason": "370 V is below 440 V."}
+    ]
+
+
+def test_a_replacement_in_words(capsys: pytest.CaptureFixture[str], stock: str) -> None:
+    code, out, err = run(capsys, "replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0] == "USE 45+7.5 µF ±6 % 440 V: same rating, 2 in stock (left bin)"
+    assert "not 40+5 µF 370 V: 370 V is below 440 V." in lines
+    # Whoever reads this is about to touch the terminals.
+    assert "Discharge the capacitor through a resistor" in lines[-1]
+    assert "Follow local codes" in lines[-1]
+    assert "safe" not in out
+    code, out, _ = run(capsys, "replacement", "--part", "52.5 uF 440V", "--stock", stock)
+    assert code == 0
+    assert out.startswith("TEMPORARY 45 µF 440 V and 7.5 µF ±5 % 440 V: in parallel")
+    code, out, _ = run(capsys, "replacement", "--part", "60 uF 440V", "--stock", stock)
+    assert code == 0
+    assert out.startswith("NOTHING IN STOCK replaces 60 µF 440 V\n")
+
+
+def test_a_stock_list_that_cannot_be_used(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    wrong = {
+        "none.toml": None,
+        "binary.toml": b"\xff\xfe",
+        "broken.toml": b"[[part]\n",
+        "empty.toml": b"",
+        "rating.toml": b'[[part]]\nrating = "45"\n',
+        "large.toml": b"#" * 1_000_001,
+    }
+    for name, content in wrong.items():
+        file = tmp_path / name
+        if content is not None:
+            file.write_bytes(content)
+        code, out, err = run(capsys, "replacement", "--part", "45 uF 440V", "--stock", str(file))
+        assert (code, out, err.count("\n")) == (2, "", 1), name
+        assert name in err
+    for file in (str(tmp_path), "a\0b"):
+        code, out, err = run(capsys, "replacement", "--part", "45 uF 440V", "--stock", file)
+        assert (code, out, err.count("\n")) == (2, "", 1)
+
+
+def test_the_voltage_of_the_part_is_needed(capsys: pytest.CaptureFixture[str], stock: str) -> None:
+    code, _, err = run(capsys, "replacement", "--part", "45 uF", "--stock", stock)
+    assert code == 2
+    assert "voltage rating of 45 µF is missing" in err

@@ -1,0 +1,157 @@
+"""``meterlink judge trend`` as a shell sees it."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink.cli import main
+
+VISITS = {
+    "2025-05-01": "45.0uF",
+    "2025-05-31": "44.6uF",
+    "2025-06-30": "44.3uF",
+    "2025-07-30": "43.8uF",
+    "2025-08-29": "43.5uF",
+}
+POINTS = [part for date, value in VISITS.items() for part in ("--point", f"{date}={value}")]
+RATED = ["--rated", "45 uF 6 % 440 V"]
+
+
+def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["judge", "trend", *args])
+    out, err = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, out, err
+
+
+def answered(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
+    code, out, err = run(capsys, *args, "--json")
+    assert (code, err) == (0, "")
+    return dict(json.loads(out))
+
+
+def test_a_trend_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answered(capsys, *POINTS, *RATED, "--on", "2025-11-27")
+    assert found["answer"] == "DRIFTING DOWN, 4.72 µF a year"
+    assert (found["enough"], found["shown"], found["exact"]) == (True, True, True)
+    assert (found["visits"], found["first"], found["last"]) == (5, "2025-05-01T00:00:00Z", "2025-08-29T00:00:00Z")
+    assert (found["s"], found["tau"], found["p"]) == (-10, -1, 0.016666667)
+    assert (found["slope_per_day"], found["intercept"]) == (-0.012916667, 45.075)
+    assert found["slope_low"] < found["slope"] < found["slope_high"] < 0
+    (crossing,) = found["crossings"]
+    assert (crossing["edge"], crossing["limit"], crossing["crossed"]) == ("low", 42.3, False)
+    assert crossing["earliest"] < "2025-11-30" < crossing["expected"] < crossing["latest"]
+    (end,) = found["end_of_life"]
+    assert end["limit"] == 37.8
+    assert found["forecast"] == {"at": "2025-11-27T00:00:00Z", "value": 42.34, "plus_minus": 0.316116}
+    assert set(found) == {
+        "answer", "enough", "shown", "unit", "visits", "first", "last", "slope", "slope_low", "slope_high",
+        "slope_per_day", "intercept", "s", "tau", "p", "exact", "least_squares_slope", "crossings", "end_of_life",
+        "forecast", "reasons",
+    }  # fmt: skip
+
+
+def test_a_trend_in_words(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, *POINTS, *RATED, "--on", "2025-11-27")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0] == "DRIFTING DOWN, 4.72 µF a year"
+    assert "Mann-Kendall p = 0.017 (exact)" in lines[1]
+    assert "It crosses the low limit of 42.3 µF between 2025-10-08 and 2026-02-17, about 2025-12-01." in lines
+    assert "A visit on 2025-11-27 should read 42.34 ± 0.32 µF (95 %)." in lines
+
+
+def test_too_few_visits_are_an_answer_too(capsys: pytest.CaptureFixture[str]) -> None:
+    found = answered(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
+    assert (found["answer"], found["enough"], found["shown"]) == ("NOT ENOUGH VISITS", False, False)
+    assert (found["crossings"], found["forecast"], found["slope_low"]) == ([], None, None)
+    code, out, _ = run(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
+    assert code == 0
+    assert out.startswith("NOT ENOUGH VISITS\n3 visits")
+    assert "Too few visits to say" in out
+
+
+def test_the_same_from_a_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    plain, with_unit = tmp_path / "plain.csv", tmp_path / "unit.csv"
+    plain.write_text("date,value\n" + "".join(f"{date},{value}\n" for date, value in VISITS.items()), encoding="utf-8")
+    rows = "".join(f"meter 1,{value[:-2]},µF,{date}T00:00:00Z\n" for date, value in reversed(VISITS.items()))
+    with_unit.write_text(f"meter,value,unit,date\n{rows}", encoding="utf-8-sig")  # as spreadsheets save it
+    expected = answered(capsys, *POINTS, *RATED)
+    assert answered(capsys, "--csv", str(plain), *RATED) == expected
+    assert answered(capsys, "--csv", str(with_unit), *RATED) == expected
+    assert answered(capsys, "--csv", str(plain), *POINTS[:2], *RATED)["visits"] == 6
+
+
+def test_limits_instead_of_a_rating_and_other_units(capsys: pytest.CaptureFixture[str]) -> None:
+    ohms = [
+        part for day in range(1, 7) for part in ("--point", f"2025-06-0{day}T12:00:00+02:00={11.0 - day / 10:.1f}ohm")
+    ]
+    found = answered(capsys, *ohms, "--low", "10 ohm", "--high", "18 ohm")
+    assert (found["unit"], found["first"]) == ("Ω", "2025-06-01T10:00:00Z")
+    assert [crossing["edge"] for crossing in found["crossings"]] == ["low"]
+    assert found["end_of_life"] == []
+    assert answered(capsys, *ohms)["crossings"] == []
+    mixed = answered(capsys, "--point", "2025-06-01=45000 nF", "--point", "2025-06-02=44 uF", *RATED)
+    assert (mixed["unit"], mixed["slope_per_day"]) == ("µF", -1)
+
+
+def test_a_section_of_a_dual(capsys: pytest.CaptureFixture[str]) -> None:
+    dual = ["--rated", "45+5 uF 440 V"]
+    assert answered(capsys, *POINTS, *dual, "--section", "herm")["crossings"][0]["limit"] == 42.3
+    assert answered(capsys, *POINTS, *dual, "--section", "FAN")["crossings"][-1]["limit"] == 5.3
+    for arguments in (dual, [*RATED, "--section", "FAN"], ["--section", "FAN"]):
+        code, _, err = run(capsys, *POINTS, *arguments)
+        assert (code, err.count("\n")) == (2, 1)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["--point", "45uF"],
+        ["--point", "yesterday=45uF"],
+        ["--point", "2025-13-01=45uF"],
+        ["--point", "2025-05-01=45"],
+        ["--point", "2025-05-01=OL"],
+        ["--point", "2025-05-01=45 ohm", *RATED],
+        ["--point", "2025-05-01=45 uF", "--point", "2025-06-01=45 V"],
+        ["--point", "2025-05-01=45 uF", *RATED, "--low", "40 uF"],
+        ["--point", "2025-05-01=45 uF", "--low", "50 uF", "--high", "40 uF"],
+        ["--point", "2025-05-01=45 uF", "--rated", "45"],
+        ["--point", "9999-12-31T23:59:59-10:00=45 uF"],
+        ["--point", "2025-05-01=45 uF", "--on", "soon"],
+        ["--csv", "no-such-file.csv"],
+        ["--csv", "a\0b"],
+    ],
+)
+def test_what_cannot_be_used_is_one_clear_line(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
+    code, out, err = run(capsys, *arguments)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "columns"),
+        (b"day,value\n", "columns"),
+        (b"date,value,price\n2025-05-01,45uF,3\n", "columns"),
+        (b"date,value\n2025-05-01\n", "line 2"),
+        (b"date,value\n2025-05-01,45uF,extra\n", "line 2"),
+        (b"date,value\n2025-05-01,45uF\n2025-05-02,many\n", "line 3"),
+        (b"date,value\nnever,45uF\n", "line 2"),
+        (b"date,value\n\xff\xfe,45uF\n", "UTF-8"),
+        (b'date,value\n"2025-05-01,45uF\n', "cannot be read"),
+        (b"date,value\n" + b"2025-05-01,45uF\n" * 3000, "more than 1000"),
+    ],
+)
+def test_a_file_that_cannot_be_used(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, content: bytes, words: str
+) -> None:
+    file = tmp_path / "visits.csv"
+    file.write_bytes(content)
+    code, out, err = run(capsys, "--csv", str(file))
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert words in err

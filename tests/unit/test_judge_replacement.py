@@ -1,0 +1,225 @@
+from collections import Counter
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.errors import InputError
+from meterlink.judge.rated_part import Kind
+from meterlink.judge.ratings import parse_rating
+from meterlink.judge.replacement import Option, Replacements, StockEntry, Way, read_stock, replacements
+
+
+def stock(*ratings: str, count: int = 1) -> list[StockEntry]:
+    return [StockEntry(parse_rating(rating), count) for rating in ratings]
+
+
+def found(part: str, *ratings: str, count: int = 1, kind: Kind | None = None) -> Replacements:
+    return replacements(parse_rating(part, kind=kind), stock(*ratings, count=count))
+
+
+def offered(answer: Replacements) -> list[tuple[str, str]]:
+    return [(str(option), option.way) for option in answer.options]
+
+
+def reasons(answer: Replacements) -> dict[str, str]:
+    return {str(entry.part): reason for entry, reason in answer.passed_over}
+
+
+def test_same_rating_first_then_the_voltage_closest_above() -> None:
+    answer = found("45+5 uF 370 V", "45+5 uF 450 V", "45+5 uF 370 V", "45+5 uF 440 V", "40+5 uF 440 V", "45+5 uF 330 V")
+    assert offered(answer) == [
+        ("45+5 µF 370 V", "same rating"),
+        ("45+5 µF 440 V", "same rating"),
+        ("45+5 µF 450 V", "same rating"),
+    ]
+    assert not any(option.temporary or option.remarks for option in answer.options)
+    assert reasons(answer) == {
+        "40+5 µF 440 V": "Not the rating that is wanted.",
+        "45+5 µF 330 V": "330 V is below 370 V.",
+    }
+
+
+def test_a_part_marked_for_two_voltages_may_be_used_at_both() -> None:
+    assert [str(option) for option in found("45 uF 440 V", "45 uF 370/440 V").options] == ["45 µF 370/440 V"]
+    # ... so one marked 370/440 V may have been used at 440.
+    assert reasons(found("45 uF 370/440 V", "45 uF 370 V")) == {"45 µF 370 V": "370 V is below 440 V."}
+
+
+def test_both_sections_have_to_fit() -> None:
+    answer = found("45+7.5 uF 440 V", "45+5 uF 440 V", "40+7.5 uF 440 V")
+    assert answer.options == ()
+
+
+def test_two_singles_may_stand_for_a_dual_and_it_is_said() -> None:
+    answer = found("45+5 uF 440 V", "5 uF 440 V", "45 uF 440 V", "45+5 uF 440 V")
+    assert offered(answer) == [
+        ("45+5 µF 440 V", "same rating"),
+        ("45 µF 440 V and 5 µF 440 V", "two singles for a dual"),
+    ]
+    (remark,) = answer.options[1].remarks
+    assert "C" in remark
+    assert not answer.options[1].temporary
+
+
+def test_one_section_of_a_dual_may_stand_for_a_single_and_it_is_said() -> None:
+    (option,) = found("5 uF 370 V", "45+5 uF 440 V").options
+    assert option.way is Way.ONE_SECTION
+    assert option.remarks == ("Connect C and FAN only, and insulate the terminal that is left over.",)
+
+
+def test_another_rated_value_within_the_tolerance_is_temporary() -> None:
+    answer = found("12.5 uF ±6 % 440 V", "12 uF 440 V", "13.5 uF 440 V")
+    assert offered(answer) == [("12 µF 440 V", "another rated value")]
+    assert answer.options[0].temporary
+    assert answer.options[0].remarks[0].startswith("Temporary: not the same rating")
+
+
+def test_a_pair_in_parallel_is_temporary_and_needs_the_voltage_on_each() -> None:
+    answer = found("45 uF 440 V", "40 uF 440 V", "5 uF 440 V", "5 uF 370 V")
+    assert offered(answer) == [("40 µF 440 V and 5 µF 440 V", "in parallel")]
+    assert answer.options[0].temporary
+    assert "Temporary" in answer.options[0].remarks[0]
+
+
+def test_two_of_one_kind_take_two_in_stock() -> None:
+    assert found("10 uF 440 V", "5 uF 440 V", count=1).options == ()
+    assert offered(found("10 uF 440 V", "5 uF 440 V", count=2)) == [("2 x 5 µF 440 V", "in parallel")]
+    assert offered(found("5+5 uF 440 V", "5 uF 440 V", count=2)) == [("2 x 5 µF 440 V", "two singles for a dual")]
+    assert found("5+5 uF 440 V", "5 uF 440 V", count=1).options == ()
+
+
+def test_a_dual_from_three_singles_is_temporary() -> None:
+    answer = found("45+7.5 uF 440 V", "40 uF 440 V", "5 uF 440 V", "7.5 uF 440 V")
+    assert offered(answer) == [("40 µF 440 V and 5 µF 440 V and 7.5 µF 440 V", "in parallel")]
+    assert answer.options[0].temporary
+
+
+def test_a_wider_tolerance_and_another_frequency_are_remarked_on() -> None:
+    answer = found("45 uF ±5 % 440 V 60 Hz", "45 uF ±10 % 440 V 50 Hz", "45 uF ±5 % 440 V 50/60 Hz")
+    assert offered(answer)[0][0] == "45 µF ±5 % 440 V 50/60 Hz"
+    assert answer.options[0].remarks == ()
+    wider, frequency = answer.options[1].remarks
+    assert "wider" in wider
+    assert "50 Hz only" in frequency
+
+
+def test_start_and_run_capacitors_are_kept_apart() -> None:
+    answer = found("50 uF 250 V run", "50 uF -0/+20 % 250 V", "43-53 uF 330 V", "50 uF 330 V")
+    assert offered(answer) == [("50 µF 330 V", "same rating")]
+    assert "run or start" in answer.options[0].remarks[0]
+    assert set(reasons(answer).values()) == {"A start capacitor stands only the seconds of a start."}
+    unknown = found("50 uF 250 V", "50 uF -0/+20 % 250 V")  # the stricter rule where nobody knows
+    assert unknown.options == ()
+    known = found("50 uF 250 V", "50 uF -0/+20 % 250 V", kind=Kind.START)
+    assert offered(known) == [("50 µF -0/+20 % 250 V", "same rating")]
+
+
+def test_a_start_capacitor_by_its_range() -> None:
+    answer = found("88-106 uF 250 V", "90-104 uF 330 V", "88-106 uF 250 V", "86-104 uF 330 V", "88-106 uF 110-125 V")
+    assert offered(answer) == [
+        ("88 to 106 µF 250 V", "same rating"),
+        ("90 to 104 µF 330 V", "inside the marked range"),
+    ]
+    pair = found("88-106 uF 250 V", "43-53 uF 250 V", "45-52 uF 250 V")
+    assert offered(pair) == [("43 to 53 µF 250 V and 45 to 52 µF 250 V", "in parallel")]
+
+
+def test_without_the_voltage_nothing_is_offered() -> None:
+    with pytest.raises(InputError, match="voltage rating"):
+        found("45 uF", "45 uF 440 V")
+    answer = found("45 uF 370 V", "45 uF", "45 uF 600 VDC")
+    assert answer.options == ()
+    assert {reason for _, reason in answer.passed_over} == {"It has no AC voltage rating."}
+
+
+def test_what_is_used_up_is_not_offered() -> None:
+    answer = replacements(parse_rating("45 uF 440 V"), stock("45 uF 440 V", count=0))
+    assert answer.options == ()
+    assert reasons(answer) == {"45 µF 440 V": "None left."}
+
+
+def test_no_more_than_ten_options_and_the_rest_is_told() -> None:
+    answer = replacements(parse_rating("45 uF 370 V"), stock(*["45 uF 440 V"] * 12))
+    assert len(answer.options) == 10
+    assert {reason for _, reason in answer.passed_over} == {"It would do, after those listed."}
+
+
+def test_reads_a_stock_list() -> None:
+    table = {"part": [{"rating": "45+5 MFD 440V", "count": 2, "note": "left\nbin"}, {"rating": "5 uF 370 V"}]}
+    first, second = read_stock(table, "truck.toml")
+    assert (str(first.part), first.count, first.note) == ("45+5 µF 440 V", 2, "left bin")
+    assert (second.count, second.note) == (1, "")
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ({}, "lists no parts"),
+        ({"part": []}, "lists no parts"),
+        ({"part": {"rating": "45 uF"}}, "lists no parts"),
+        ({"part": [{"rating": "45 uF"}], "bin": 1}, "'bin' is not known"),
+        ({"part": ["45 uF"]}, "part 1: not a table"),
+        ({"part": [{"rating": "45 uF"}, {"rating": 45}]}, "part 2: rating is missing"),
+        ({"part": [{"rating": "45 uF", "number": 2}]}, "'number' is not a field"),
+        ({"part": [{"rating": "45 uF", "count": -1}]}, "count -1"),
+        ({"part": [{"rating": "45 uF", "count": True}]}, "count True"),
+        ({"part": [{"rating": "45 uF", "count": "2"}]}, "count '2'"),
+        ({"part": [{"rating": "45 uF", "note": 3}]}, "note is not text"),
+        ({"part": [{"rating": "45"}]}, r"part 1: '45': '45' has no unit\. Is it '45 µF'"),
+        ({"part": [{"rating": "45 uF"}] * 201}, "more than 200"),
+    ],
+)
+def test_says_what_is_wrong_with_a_stock_list(table: dict[str, Any], words: str) -> None:
+    with pytest.raises(InputError, match=words) as raised:
+        read_stock(table, "truck.toml")
+    assert str(raised.value).startswith("truck.toml")
+
+
+# --- properties ------------------------------------------------------------------------------------------------------
+
+ratings = st.builds(
+    lambda sections, volts, tolerance: f"{'+'.join(sections)} uF {tolerance} {volts} V",
+    st.lists(st.sampled_from(["5", "7.5", "10", "35", "40", "45", "45.5", "50"]), min_size=1, max_size=2),
+    st.sampled_from(["330", "370", "440", "370/440"]),
+    st.sampled_from(["", "±5 %", "±10 %"]),
+)
+entries = st.builds(StockEntry, ratings.map(parse_rating), st.integers(0, 3))
+
+
+def capacitance(option: Option) -> Decimal:
+    return sum((value.digits for entry in option.parts for value in entry.part.sections), Decimal(0))
+
+
+@given(ratings, st.lists(entries, max_size=7))
+def test_what_is_offered_may_be_fitted(part: str, entries: list[StockEntry]) -> None:
+    original = parse_rating(part)
+    answer = replacements(original, entries)
+    for option in answer.options:
+        assert all(max(entry.part.volts) >= max(original.volts) for entry in option.parts)
+        taken = Counter(id(entry) for entry in option.parts)
+        assert all(taken[id(entry)] <= entry.count for entry in option.parts)
+        wanted = sum((value.digits for value in original.sections), Decimal(0))
+        if option.way in {Way.SAME_RATING, Way.TWO_SINGLES}:
+            assert capacitance(option) == wanted
+        elif option.way is not Way.ONE_SECTION:
+            assert option.temporary
+            assert sum(limits.low or 0 for limits in original.limits()) <= capacitance(option)
+            assert sum(limits.high or 0 for limits in original.limits()) >= capacitance(option)
+    # What is permanent comes before what is temporary, and every entry is either used or told about.
+    assert [option.temporary for option in answer.options] == sorted(option.temporary for option in answer.options)
+    used = {id(entry) for option in answer.options for entry in option.parts}
+    assert used | {id(entry) for entry, _ in answer.passed_over} == {id(entry) for entry in entries}
+    assert all(reason for _, reason in answer.passed_over)
+
+
+@given(ratings, st.lists(entries, max_size=6), st.integers(1, 3))
+def test_the_same_part_in_stock_is_always_the_best(part: str, entries: list[StockEntry], count: int) -> None:
+    original = parse_rating(part)
+    answer = replacements(original, [*entries, StockEntry(original, count)])
+    best = answer.options[0]
+    assert best.way is Way.SAME_RATING
+    assert best.parts[0].part.sections == original.sections
+    assert max(best.parts[0].part.volts) == max(original.volts)
