@@ -73,6 +73,7 @@ class TestPoint:
     why: str = ""
     coupling: Coupling | None = None
     caution: str = ""
+    rule: str = ""
 
     @property
     def title(self) -> str:

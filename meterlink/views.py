@@ -40,6 +40,9 @@ class HeldView(TypedDict):
     deviation_percent: str | None
     reason: str
     accuracy: str
+    settle_it: str  # what would settle a close call, in a sentence; empty for a clear one
+    probability: float | None  # that the part is within its limits; None for an overload or where there are no limits
+    rule: str  # the decision rule the verdict was taken by
     meter: str
     at: str
     settled_in: float  # seconds from the first touch of the probes to the hold

@@ -58,8 +58,8 @@ def _after(point: TestPoint, judgement: Judgement, visit: ActiveVisit) -> str:
     part = point.title
     if judgement.verdict is Verdict.NO_LIMITS:
         return f"Kept without a verdict. Enter the rating of the {point.component} to have one."
-    if judgement.margin is Margin.CLOSE_CALL:
-        return f"Close call on the {part}: measure it again with another meter or range before you condemn or pass it."
+    if judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.UNDECIDED:
+        return f"Close call on the {part}. {judgement.settle_it}".rstrip()
     if judgement.verdict is not Verdict.WITHIN:
         return f"Make sure the probes were on {_where(point)}. Then the {part} needs replacing: same rating."
     ahead = [other for key, other in visit.points.items() if not visit.held[key] and key != point.key]
@@ -71,5 +71,6 @@ def _after(point: TestPoint, judgement: Judgement, visit: ActiveVisit) -> str:
 
 def _summary(visit: ActiveVisit) -> str:
     newest = [held[-1].judgement.verdict for held in visit.held.values() if held]
-    within = sum(verdict is Verdict.WITHIN for verdict in newest)
-    return f"Every test point has its reading: {within} within, {len(newest) - within} not."
+    within, undecided = newest.count(Verdict.WITHIN), newest.count(Verdict.UNDECIDED)
+    left = f", {undecided} undecided" if undecided else ""
+    return f"Every test point has its reading: {within} within, {len(newest) - within - undecided} not{left}."

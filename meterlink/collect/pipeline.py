@@ -4,8 +4,9 @@ import asyncio
 import contextlib
 import logging
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Protocol
 
 from meterlink.ble.session import Packet, Session
@@ -17,11 +18,13 @@ from meterlink.collect.showing import live_view, meters_view, visit_view
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.equipment import Meter, TestPoint
 from meterlink.errors import InputError, MeterlinkError, StoreError
-from meterlink.judge.judging import RULE, Measured, judge
+from meterlink.judge.accuracy import AccuracySheet
+from meterlink.judge.judging import Measured, judge
 from meterlink.judge.settling import Phase
 from meterlink.judge.verdicts import Judgement, Verdict
 from meterlink.publish.senml import held_message, readings_message
 from meterlink.readings import Reading, Status
+from meterlink.settings import Settings
 from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
 from meterlink.store.writer import Writer
 from meterlink.units import Quantity
@@ -48,6 +51,24 @@ class Publishing:
     changed: asyncio.Event  # set when a committed transaction brought messages
 
 
+@dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What somebody told the station of its meters, by address in lower case; ``celsius`` is how warm they are."""
+
+    names: Mapping[str, str]
+    sheets: Mapping[str, AccuracySheet]
+    celsius: Decimal | None = None
+
+    @classmethod
+    def from_settings(cls, settings: Settings) -> "Knowledge":
+        """Take it from the settings."""
+        return cls(
+            {meter.address.lower(): meter.name for meter in settings.meters if meter.name},
+            {meter.address.lower(): meter.accuracy for meter in settings.meters if meter.accuracy},
+            settings.celsius,
+        )
+
+
 class OnHeld(Protocol):
     """Who wants to know of a held reading once it is committed."""
 
@@ -70,7 +91,7 @@ class Pipeline:
         show: Callable[[Message], None],
         on_held: OnHeld,
         *,
-        names: dict[str, str],
+        knowledge: Knowledge,
         publishing: Publishing | None = None,
         new_id: Callable[[], str] = lambda: str(uuid.uuid4()),
     ) -> None:
@@ -80,7 +101,7 @@ class Pipeline:
         self._writer = writer
         self._show = show
         self._on_held = on_held
-        self._names = names
+        self._knowledge = knowledge
         self._publishing = publishing
         self._new_id = new_id
         self._followers: dict[str, Follower] = {}
@@ -135,7 +156,7 @@ class Pipeline:
     async def _follower(self, session: Session) -> Follower:
         follower = self._followers.get(session.address)
         if follower is None:
-            name = self._names.get(session.address) or session.name or session.address
+            name = self._knowledge.names.get(session.address.lower()) or session.name or session.address
             meter = Meter(session.address, name, session.kind, session.serial)
             db_id = await asyncio.wrap_future(self._writer.remember_meter(meter))
             follower = self._followers[session.address] = Follower(session.address, name, db_id)
@@ -152,7 +173,7 @@ class Pipeline:
             self.visit.probes_off(left)
         point = self.visit.point_for(follower.address, reading)
         follower.point = point.key if point else None
-        follower.judgement = self._judged(point, reading)
+        follower.judgement = self._judged(follower, point, reading)
         if follower.step.settled is not None and point is not None and follower.judgement is not None:
             if follower.judgement.verdict in DOUBTFUL:
                 follower.doubtful = True
@@ -176,12 +197,22 @@ class Pipeline:
             return False, False, measuring
         return measuring and follower.point == focus, follower.point == focus, not measuring
 
-    def _judged(self, point: TestPoint | None, reading: Reading) -> Judgement | None:
+    def _judged(self, follower: Follower, point: TestPoint | None, reading: Reading) -> Judgement | None:
         if point is None or reading.status is Status.INVALID:
             return None
         with contextlib.suppress(InputError):  # a negative resistance: nothing to say of it
-            return judge(point.check, self.visit.limits[point.key], Measured.from_reading(reading))
+            return self._judge(follower, point, reading)
         return None
+
+    def _judge(self, follower: Follower, point: TestPoint, reading: Reading) -> Judgement:
+        return judge(
+            point.check,
+            self.visit.limits[point.key],
+            Measured.from_reading(reading),
+            self._knowledge.sheets.get(follower.address.lower()),
+            rule=self.visit.rules[point.key],
+            celsius=self._knowledge.celsius,
+        )
 
     def _row(self, follower: Follower, reading: Reading, point: TestPoint | None) -> ReadingRow:
         point_id = self._ids.point_ids[point.key] if point else None
@@ -192,7 +223,7 @@ class Pipeline:
         assert reading is not None  # noqa: S101  # only called with one
         follower.hold(reading, point.key)
         held = Held(reading, judgement, follower.name, settled_in)
-        row = HeldRow(self._row(follower, reading, point), judgement, settled_in, RULE)
+        row = HeldRow(self._row(follower, reading, point), judgement, settled_in)
         outbox: tuple[OutboxRow, ...] = ()
         if self._publishing is not None:
             meter = self._meters[follower.address]
@@ -306,6 +337,4 @@ class Pipeline:
         point = self.visit.points.get(follower.point) if follower and follower.point else None
         if follower is None or follower.latest is None or point is None:
             raise InputError("No meter measures the active test point.", "Put the probes on and set the meter to it.")
-        measured = Measured.from_reading(follower.latest)
-        judgement = judge(point.check, self.visit.limits[point.key], measured)
-        self._hold(follower, point, judgement, 0.0)
+        self._hold(follower, point, self._judge(follower, point, follower.latest), 0.0)

@@ -14,7 +14,7 @@ from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.clock import Clock, SystemClock
-from meterlink.collect.pipeline import OnHeld, Pipeline, Publishing
+from meterlink.collect.pipeline import Knowledge, OnHeld, Pipeline, Publishing
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter, Place, Plan, TestPoint
@@ -136,7 +136,7 @@ class Station:
                 self._writer,
                 self._show,
                 self._tell_held,
-                names={meter.address: meter.name for meter in orders.settings.meters if meter.name},
+                knowledge=Knowledge.from_settings(orders.settings),
                 publishing=Publishing(orders.settings.station, publisher[1]) if publisher else None,
             )
             radio = Radio(
@@ -167,11 +167,11 @@ class Station:
         resumed = None
         if not orders.new_visit:
             resumed = await asyncio.wrap_future(self._writer.resume_visit(orders.place, orders.plan))
-        tolerance = orders.settings.capacitor_tolerance
+        opened = now if resumed is None else resumed.opened
+        settings = orders.settings
+        visit = ActiveVisit(orders.place, orders.plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule)
         if resumed is None:
-            visit = ActiveVisit(orders.place, orders.plan, now.utc_ns, tolerance)
             return visit, await asyncio.wrap_future(self._writer.open_visit(orders.place, orders.plan, now))
-        visit = ActiveVisit(orders.place, orders.plan, resumed.opened.utc_ns, tolerance)
         for key, text in resumed.ratings.items():
             visit.rate(key, text)
         for row in resumed.held:

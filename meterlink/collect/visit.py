@@ -8,6 +8,7 @@ from meterlink.clock import rfc3339
 from meterlink.equipment import Place, Plan, TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.judging import limits_of, plain
+from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
 from meterlink.judge.verdicts import Judgement, Limits
 from meterlink.plans import parse_against
 from meterlink.readings import Reading
@@ -32,7 +33,9 @@ class ActiveVisit:
     test point; it then measures that one whatever the focus is.
     """
 
-    def __init__(self, place: Place, plan: Plan, opened_utc_ns: int, capacitor_tolerance: str) -> None:
+    def __init__(
+        self, place: Place, plan: Plan, opened_utc_ns: int, capacitor_tolerance: str, rule: DecisionRule = SIMPLE
+    ) -> None:
         self.place = place
         self.plan_name = plan.name
         self.opened_utc_ns = opened_utc_ns
@@ -40,6 +43,7 @@ class ActiveVisit:
         self.limits: dict[str, Limits | None] = {
             point.key: limits_of(point, capacitor_tolerance) for point in plan.points
         }
+        self.rules = {point.key: parse_rule(point.rule) if point.rule else rule for point in plan.points}
         self.held: dict[str, list[Held]] = {key: [] for key in self.points}
         self.pins: dict[str, str] = {}
         self.focus: str | None = next(iter(self.points))
@@ -148,6 +152,9 @@ def _held_view(number: int, held: Held) -> HeldView:
         deviation_percent=percent(judgement.deviation_percent),
         reason=judgement.reason,
         accuracy=judgement.accuracy,
+        settle_it=judgement.settle_it,
+        probability=judgement.probability,
+        rule=judgement.rule,
         meter=held.meter,
         at=rfc3339(held.reading.stamp.utc_ns),
         settled_in=round(held.settled_in, 1),

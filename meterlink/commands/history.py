@@ -45,6 +45,7 @@ def command(
     only if clock_set is not false), clock_set, site, unit, visit, circuit, component, section, terminals, quantity,
     reading (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and
     high (in limits_unit; null where open), limits_unit, limits_basis, deviation_percent, meter, accuracy, rule,
+    probability (of being within the limits; null where there is none), settle_it (what would settle a close call),
     settled_in (seconds), reason.
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
@@ -112,7 +113,9 @@ def as_object(row: HistoryRow) -> dict[str, Any]:
         "deviation_percent": _number(judgement.deviation_percent),
         "meter": row.meter.name or row.meter.address,
         "accuracy": judgement.accuracy,
-        "rule": row.rule,
+        "rule": judgement.rule,
+        "probability": judgement.probability,
+        "settle_it": judgement.settle_it,
         "settled_in": row.settled_in,
         "reason": judgement.reason,
     }

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 from meterlink.equipment import Check, Rating, Span, State, TestPoint
 from meterlink.errors import InputError
+from meterlink.judge.rules import parse_rule
 from meterlink.plans.against import QUANTITY_OF_CHECK, check_span, make_rating, make_span
 from meterlink.plans.positions import TomlPath
 from meterlink.readings import Coupling
@@ -20,12 +21,13 @@ _Given = TypeVar("_Given")
 
 FIELDS = (
     "key", "circuit", "component", "section", "terminals", "quantity", "coupling", "state", "check",
-    "rated", "tolerance", "low", "high", "caution", "why",
+    "rated", "tolerance", "low", "high", "rule", "caution", "why",
 )  # fmt: skip
 
 _KEY = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST_NAME = 40  # characters: one line on the smallest screen
 _LONGEST_TERMINAL = 12  # characters: two of them and what stands between, on that line
+_LONGEST_RULE = 60  # characters: the longest name of a decision rule with its guard factor
 _LONGEST_SENTENCES = 400  # characters: a few lines on that screen
 _LONGEST_SHOWN = 40  # characters of a wrong value that are repeated to whoever wrote it
 _COUPLED = {Quantity.VOLTAGE, Quantity.CURRENT}
@@ -70,12 +72,13 @@ def read_point(entry: Mapping[str, Any], path: TomlPath) -> tuple[TestPoint | No
     terminals = fields.terminals()
     coupling = fields.coupling(quantity)
     against = fields.against(quantity, check)
+    rule = fields.rule()
     caution, why = (fields.text(field, needed=False, longest=_LONGEST_SENTENCES) for field in ("caution", "why"))
     if fields.problems or quantity is None or check is None or state is None:
         return None, fields.problems
     point = TestPoint(
         key=key, circuit=circuit, component=component, section=section, terminals=terminals, quantity=quantity,
-        coupling=coupling, state=state, check=check, against=against, caution=caution, why=why,
+        coupling=coupling, state=state, check=check, against=against, rule=rule, caution=caution, why=why,
     )  # fmt: skip
     return point, []
 
@@ -153,6 +156,11 @@ class _Fields:
             self._note("coupling", f"{quantity} is neither AC nor DC.", "Leave it out.")
             return None
         return self.word("coupling", Coupling)
+
+    def rule(self) -> str:
+        rule = self.text("rule", needed=False, longest=_LONGEST_RULE)
+        parsed = self._try("rule", lambda: parse_rule(rule)) if rule else None
+        return str(parsed) if parsed else ""
 
     def against(self, quantity: Quantity | None, check: Check | None) -> Rating | Span | None:
         if quantity is None or check is None:

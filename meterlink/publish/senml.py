@@ -95,8 +95,8 @@ def held_message(
     """Return the message that carries one held reading with its verdict and what the verdict rests on.
 
     Its records: the value, ``verdict``, ``margin``, ``limit-low``, ``limit-high``, ``limit-basis``, ``uncertainty``,
-    ``deviation`` (a ratio), ``accuracy``, ``reason``; then site, unit, circuit, component, section, terminals, meter,
-    visit and message id as strings. What is not known is left out.
+    ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``reason``; then site, unit, circuit, component,
+    section, terminals, meter, visit and message id as strings. What is not known is left out.
     """
     records = [*_timed([reading]), *_judged(judgement, reading.quantity)]
     texts = {
@@ -132,6 +132,9 @@ def _judged(judgement: Judgement, quantity: Quantity) -> Iterable[Record]:
             yield _amount("uncertainty", quantity, width)
     if judgement.deviation_percent is not None:
         yield {"n": "deviation", "u": "/", "v": float(judgement.deviation_percent * _PERCENT)}
+    if judgement.probability is not None:
+        yield {"n": "probability", "u": "/", "v": judgement.probability}
+    yield {"n": "rule", "vs": judgement.rule}
     yield {"n": "accuracy", "vs": judgement.accuracy}
     yield {"n": "reason", "vs": judgement.reason}
 

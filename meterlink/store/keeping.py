@@ -20,9 +20,10 @@ _INSERT_READING = """
 """
 _INSERT_HELD = """
     INSERT INTO held_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
-        limits_nominal, digits, deviation_percent, uncertainty, accuracy, reason, rule, settled_in, rating, software)
+        limits_nominal, digits, deviation_percent, uncertainty, accuracy, reason, rule, settled_in, rating, software,
+        probability, k, settle_it)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?,
-        COALESCE((SELECT rating FROM test_points WHERE id = ?), ''), ?)
+        COALESCE((SELECT rating FROM test_points WHERE id = ?), ''), ?, ?, ?, ?)
 """
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
 
@@ -221,10 +222,13 @@ def _held_values(held: HeldRow, reading_id: int) -> tuple[Any, ...]:
         _plain(judgement.uncertainty),
         judgement.accuracy,
         judgement.reason,
-        held.rule,
+        judgement.rule,
         held.settled_in,
         held.row.point_id,
         VERSION,
+        judgement.probability,
+        judgement.k,
+        judgement.settle_it,
     )
 
 

@@ -204,6 +204,10 @@ def _judgement(row: sqlite3.Row) -> Judgement:
         _decimal(row["uncertainty"]),
         row["accuracy"],
         row["reason"],
+        row["rule"],
+        row["probability"],
+        row["k"],
+        row["settle_it"],
     )
 
 
@@ -213,7 +217,6 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         reading=_reading(row),
         judgement=_judgement(row),
         settled_in=row["settled_in"],
-        rule=row["rule"],
         place=Place(row["site"], row["unit"]),
         visit=row["uid"],
         plan=row["plan"],

@@ -28,13 +28,12 @@ class ReadingRow:
 class HeldRow:
     """A held reading with its verdict. It becomes a reading of its own: do not list ``row`` in ``Batch.readings`` too.
 
-    ``settled_in`` is seconds from first touch to hold; ``rule`` the decision rule.
+    ``settled_in`` is seconds from first touch to hold.
     """
 
     row: ReadingRow
     judgement: Judgement
     settled_in: float
-    rule: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +77,6 @@ class HistoryRow:
     reading: Reading
     judgement: Judgement
     settled_in: float
-    rule: str
     place: Place
     visit: str
     plan: str

@@ -172,6 +172,17 @@ def _outbox(db: Database) -> None:
         db.execute(statement)
 
 
+@MIGRATIONS(name="003 doubt")
+def _doubt(db: Database) -> None:
+    """How sure a verdict is: the probability of conformity, the coverage factor, and what would settle a close call."""
+    for statement in (
+        "ALTER TABLE held_readings ADD COLUMN probability REAL CHECK (probability BETWEEN 0 AND 1)",
+        "ALTER TABLE held_readings ADD COLUMN k REAL",
+        "ALTER TABLE held_readings ADD COLUMN settle_it TEXT NOT NULL DEFAULT ''",
+    ):
+        db.execute(statement)
+
+
 def bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
     """Create or migrate the database behind ``connection`` (in autocommit mode); all migrations or none.
 

@@ -87,7 +87,7 @@ def test_group_commit_against_one_by_one(benchmark, writer, row):
 
 def test_history_of_a_season(benchmark, writer, row, path):
     """2,000 held readings among 20,000 raw ones; the newest 50 are wanted."""
-    held = HeldRow(row, JUDGEMENT, 1.0, "simple acceptance")
+    held = HeldRow(row, JUDGEMENT, 1.0)
     writer.submit(Batch((row,) * 20_000, (held,) * 2_000, (OutboxRow("m", "t", b"[]", droppable=True),))).result(OUTER)
     rows = benchmark(Reader(path).history, unit="condenser", limit=50)
     assert [found.id for found in rows] == list(range(1951, 2001))

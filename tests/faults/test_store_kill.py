@@ -42,7 +42,7 @@ while True:
         name = f"{run}/{number}"
         reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.stamp(), channel=name, packet=bytes(60))
         row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["herm"])
-        held = (HeldRow(row, judgement, 1.0, "r"),) if number % 10 == 0 else ()
+        held = (HeldRow(row, judgement, 1.0),) if number % 10 == 0 else ()
         batch = Batch(readings=(row,), held=held, outbox=(OutboxRow(name, "t", b"[]", True),))
         waiting.append((name, writer.submit(batch)))
     for name, future in waiting:

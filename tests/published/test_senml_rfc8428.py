@@ -265,6 +265,7 @@ def test_a_held_reading_carries_what_its_verdict_rests_on() -> None:
         "verdict": "outside",
         "margin": "clear",
         "limit-basis": "45 µF ±6 %",
+        "rule": "simple acceptance",
         "accuracy": "1 % + 5",
         "reason": "41.2 µF is below 42.3 µF.",
         "site": "Cold store 3",

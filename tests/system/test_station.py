@@ -23,7 +23,7 @@ from meterlink.equipment import Meter, Place, Plan
 from meterlink.errors import StoreError
 from meterlink.plans import load_plan
 from meterlink.plugins import load_drivers
-from meterlink.settings import DATABASE, Settings
+from meterlink.settings import DATABASE, Settings, load_settings
 from meterlink.store.reader import Reader
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.encoders.presented import PresentedEncoder
@@ -412,8 +412,12 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
             stations.append(Station(given))
             watch = Watch(stations[0])
             async with running(stations[0]) as station:
-                assert watch.newest["visit"]["points"][0]["limits"] is None
-                focus = next(p["key"] for p in watch.newest["visit"]["points"] if p["quantity"] == "capacitance")
+                focus, unrated = next(
+                    (p["key"], p["limits"] is None)
+                    for p in watch.newest["visit"]["points"]
+                    if p["quantity"] == "capacitance"
+                )
+                assert unrated
                 await station.command({"id": 1, "do": "focus", "point": focus})
                 bench.clip(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
@@ -421,3 +425,45 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
                 assert held["verdict"] == "no limits"
 
     warped(body, stations)
+
+
+def test_a_known_accuracy_and_a_guarded_rule_are_judged_by_and_kept(tmp_path: Path, scenario: Scenario) -> None:
+    (tmp_path / "settings.toml").write_text(
+        f"""
+        [judge]
+        rule = "guarded acceptance"
+        [[meter]]
+        address = "{scenario.meters[0].address.lower()}"
+        name = "my meter"
+        [[meter.accuracy]]
+        quantity = "capacitance"
+        line = "6 % + 5 digits"
+        """
+    )
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            bench, meter = await isolated(scenario, air)
+            given = orders(tmp_path, scenario, air, settings=load_settings(tmp_path), clock=WarpClock())
+            stations.append(Station(given))
+            watch = Watch(stations[0])
+            async with running(stations[0]):
+                bench.clip(meter, HERM, air.now)
+                await watch.until(lambda: len(watch.held) == 1)
+                bench.lift(meter, air.now)
+                await asyncio.sleep(3)
+                bench.clip(meter, FAN, air.now)
+                await watch.until(lambda: len(watch.held) == 2)
+                fan = watch.newest["visit"]["points"][1]["held"]
+                assert (fan["verdict"], fan["margin"]) == ("undecided", "close call")
+                assert fan["settle_it"]
+                assert "guarded acceptance" in fan["rule"]
+                assert fan["meter"] == "my meter"
+
+    warped(body, stations)
+    kept = Reader(tmp_path / DATABASE).history()
+    assert [str(row.judgement.verdict) for row in kept] == ["outside", "undecided"]
+    assert "6 %" in kept[0].judgement.accuracy
+    assert "assumed" not in kept[0].judgement.accuracy
+    assert 0.5 < (kept[1].judgement.probability or 0) < 1

@@ -91,7 +91,7 @@ async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, pa
     async def record():
         for number in range(BATCHES):
             row = tag()
-            held = HeldRow(tag(), JUDGEMENT, 1.0, "simple acceptance")
+            held = HeldRow(tag(), JUDGEMENT, 1.0)
             message = OutboxRow(f"m{number}", "t", b"[]", droppable=False)
             await asyncio.wrap_future(writer.submit(Batch((row, row), (held,), (message,))))
 

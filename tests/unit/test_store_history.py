@@ -81,7 +81,7 @@ def data(tmp_path):
         for key, digits in (("fan", "4.68"), ("start", "4.69")):
             reading = Reading(Quantity.CAPACITANCE, Decimal(digits), "µF", opened)
             row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
-            writer.submit(Batch(readings=(row, row), held=(HeldRow(row, OUTSIDE, 1.25, "simple acceptance"),)))
+            writer.submit(Batch(readings=(row, row), held=(HeldRow(row, OUTSIDE, 1.25),)))
     writer.close()
     return folder
 
@@ -234,7 +234,7 @@ def _history_row(reading, place, limits):
     from meterlink.store.rows import HistoryRow  # noqa: PLC0415
 
     return HistoryRow(
-        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, rule="r", place=place,
+        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, place=place,
         visit="v", plan="p", point="k", circuit="c", component="co", section="", terminals=("A", "B"),
         state=State.ISOLATED, check=Check.CAPACITOR, rating="", meter=Meter("a", "n"), station="s", boot="b",
         software="0", clock_set=None,
@@ -269,6 +269,8 @@ def test_json_has_the_documented_keys(data):
             "meter": "bench meter",
             "accuracy": "assumed: 1 % of reading + 3 digits",
             "rule": "simple acceptance",
+            "probability": None,
+            "settle_it": "",
             "settled_in": 1.25,
             "reason": "4.68 µF is below the low limit of 4.7 µF.",
         }

@@ -140,7 +140,7 @@ class Visit:
         return ReadingRow(reading(*args, **kwargs), self.meter, self.ids.visit_id, self.ids.point_ids[key])
 
     def held(self, *args, **kwargs):
-        return HeldRow(self.row(*args, **kwargs), JUDGEMENT, 1.5, "simple acceptance")
+        return HeldRow(self.row(*args, **kwargs), JUDGEMENT, 1.5)
 
     def raw(self, path, **kwargs):
         return Reader(path).readings(self.ids.uid, **kwargs)
@@ -212,7 +212,7 @@ def test_a_held_reading_snapshots_what_it_was_judged_by(writer, path, judgement)
     (row,) = Reader(path).history()
     assert row.judgement == judgement
     assert row.rating == "45 µF ±6 %"
-    assert (row.settled_in, row.rule, row.place, row.plan) == (1.5, "simple acceptance", PLACE, PLAN.name)
+    assert (row.settled_in, row.judgement.rule, row.place, row.plan) == (1.5, "simple acceptance", PLACE, PLAN.name)
     assert (row.circuit, row.component, row.section, row.terminals) == (
         "compressor", "run capacitor", "HERM", ("C", "HERM"),
     )  # fmt: skip

@@ -58,6 +58,7 @@ def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
     axis = _axis(gauge, width)
     low = axis.column(float(gauge.low)) if gauge.low is not None else 0
     high = axis.column(float(gauge.high)) if gauge.high is not None else width - 1
+    high = max(high, low + 1)  # two equal limits are two marks, side by side
     bar = ["━" if low <= i <= high else "·" for i in range(width)]
     labels = _Row(width)
     if gauge.low is not None:

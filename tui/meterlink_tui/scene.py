@@ -43,6 +43,7 @@ _VERDICTS: dict[str, tuple[str, Tone]] = {
     Verdict.SHORTED: ("✗", Tone.BAD),
     Verdict.NO_CONTACT: ("?", Tone.WARN),
     Verdict.NO_LIMITS: ("?", Tone.WARN),
+    Verdict.UNDECIDED: ("?", Tone.WARN),
 }
 
 
