@@ -63,8 +63,8 @@ def test_six_percent_of_common_sizes(rated: str, low: str, high: str) -> None:
 
 # The sizes run capacitors are commonly sold in, µF (common practice, no source).
 SIZES = [
-    "2", "2.5", "3", "4", "5", "6", "7", "7.5", "8", "9", "10", "12", "12.5", "15", "17.5", "20", "25", "30", "35", "40",
-    "45", "50", "55", "60",
+    "2", "2.5", "3", "4", "5", "6", "7", "7.5", "8", "9", "10", "12",
+    "12.5", "15", "17.5", "20", "25", "30", "35", "40", "45", "50", "55", "60",
 ]  # fmt: skip
 TOLERANCES = ("3", "5", "6", "10")
 
