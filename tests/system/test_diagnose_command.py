@@ -1,0 +1,176 @@
+"""`meterlink diagnose` over a real database, as a technician or a program runs it."""
+
+import json
+import subprocess
+import sys
+from decimal import Decimal
+
+import pytest
+from click.testing import CliRunner
+
+from meterlink.clock import Stamp
+from meterlink.commands.diagnose import command
+from meterlink.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
+from meterlink.errors import InputError, StoreError
+from meterlink.judge.diagnosis.page import page
+from meterlink.judge.judging import Measured, judge, limits_of
+from meterlink.readings import Reading, Status
+from meterlink.store.reader import Reader
+from meterlink.store.rows import Batch, HeldRow, ReadingRow
+from meterlink.store.writer import Writer
+from meterlink.units import Amount, Quantity
+
+OUTER = 60  # s
+NOON = 1_783_944_000 * 1_000_000_000  # 2026-07-13T12:00:00Z
+MINUTE = 60 * 1_000_000_000
+
+
+class StoppedClock:
+    def stamp(self):
+        return Stamp(NOON, 1)
+
+
+def point(key, component, ends, quantity, state, check, against, section=""):
+    return TestPoint(key, "compressor", component, ends, quantity, state, check, against, section)
+
+
+PLAN = Plan(
+    "call",
+    (
+        point(
+            "herm", "run capacitor", ("C", "HERM"), Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR,
+            Rating(Amount(Decimal(45), "µF"), "6 %"), "HERM",
+        ),
+        point(
+            "fan", "run capacitor", ("C", "FAN"), Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR,
+            Rating(Amount(Decimal(5), "µF"), "6 %"), "FAN",
+        ),
+        point(
+            "coil-volts", "contactor coil", ("A1", "A2"), Quantity.VOLTAGE, State.ENERGIZED, Check.RANGE,
+            Span(Decimal("20.4"), Decimal("26.4"), "V"),
+        ),
+        point("cs", "compressor motor", ("C", "S"), Quantity.RESISTANCE, State.ISOLATED, Check.RANGE, None),
+        point("cr", "compressor motor", ("C", "R"), Quantity.RESISTANCE, State.ISOLATED, Check.RANGE, None),
+        point("rs", "compressor motor", ("R", "S"), Quantity.RESISTANCE, State.ISOLATED, Check.RANGE, None),
+    ),
+)  # fmt: skip
+
+# Per visit: (test point, digits or None for an overload, unit, minutes after noon).
+VISITS = (
+    [("herm", "44.8", "µF", 0), ("fan", "5.02", "µF", 1)],
+    [("herm", "4.52", "µF", 0), ("fan", "4.51", "µF", 1)],
+    [("coil-volts", "0.2", "V", 0), ("coil-volts", "0.3", "V", 7)],
+    [("cs", None, "Ω", 0), ("cr", None, "Ω", 1), ("rs", "5.2", "Ω", 2)],
+    [],
+)
+
+
+@pytest.fixture
+def data(tmp_path):
+    folder = tmp_path / "data"
+    writer = Writer(
+        folder / "meterlink.db", station="van-3", clock=StoppedClock(), boot_id="boot-a", on_alarm=lambda _: None
+    )
+    writer.start()
+    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench \x1b[31mmeter")).result(OUTER)
+    points = {each.key: each for each in PLAN.points}
+    for number, taken in enumerate(VISITS):
+        ids = writer.open_visit(Place("Mill Lane bakery", f"Condenser {number}"), PLAN, Stamp(NOON, 1)).result(OUTER)
+        for key, digits, unit, minutes in taken:
+            at = points[key]
+            reading = Reading(
+                at.quantity,
+                None if digits is None else Decimal(digits),
+                unit,
+                Stamp(NOON + minutes * MINUTE, 1 + minutes * MINUTE),
+                Status.OVERLOAD if digits is None else Status.OK,
+                resolution=Decimal("0.01") if at.quantity is Quantity.CAPACITANCE else Decimal("0.1"),
+            )
+            judgement = judge(at.check, limits_of(at), Measured.from_reading(reading))
+            row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
+            writer.submit(Batch(held=(HeldRow(row, judgement, 1.0),))).result(OUTER)
+    writer.close()
+    return folder
+
+
+def run(data, *args):
+    return CliRunner().invoke(command, ["--data", str(data), *args], catch_exceptions=False)
+
+
+def visit(data, number):
+    return Reader(data / "meterlink.db").visits()[number].uid
+
+
+def found(data, number, *args):
+    return json.loads(run(data, "--visit", visit(data, number), "--json", *args).output)
+
+
+def test_nothing_wrong(data):
+    answer = found(data, 0)
+    assert answer["findings"] == []
+    assert answer["unit"] == "Condenser 0"
+    assert answer["summary"] == "Every reading held is within its limits. These readings do not point to a part."
+
+
+def test_leads_across_both_sections(data):
+    answer = found(data, 1)
+    first = answer["findings"][0]
+    assert (first["rule"], first["confidence"]) == ("leads-across-both-sections", "very likely")
+    assert "move a lead to C" in first["next"]
+    assert {each["rule"] for each in answer["findings"]} == {
+        "leads-across-both-sections", "section-failed", "section-weak",
+    }  # fmt: skip
+
+
+def test_time_between_readings_counts(data):
+    (finding,) = found(data, 2)["findings"]  # after seven minutes no start-up delay explains it
+    assert (finding["rule"], finding["confidence"]) == ("coil-not-called", "likely")
+    assert any("7 minutes" in sentence for sentence in finding["for"])
+
+
+def test_points_without_limits_can_still_point_somewhere(data):
+    (finding,) = found(data, 3)["findings"]
+    assert finding["rule"] == "overload-open"
+    assert "cool" in finding["next"]
+
+
+def test_the_latest_visit_is_taken_unless_another_is_named(data):
+    assert "No reading is held" in run(data).output
+    assert "leads were across" in run(data, "--visit", visit(data, 1)).output
+
+
+def test_text_fits_the_terminal(data, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    output = run(data, "--visit", visit(data, 1)).output
+    assert max(map(len, output.splitlines())) <= 60
+    assert "\x1b" not in output
+    for word in ("VERY LIKELY", "UNLIKELY", "for ", "against ", "next ", "caution ", "beside "):
+        assert word in output
+
+
+def test_rules_are_printed_without_a_database(tmp_path):
+    assert run(tmp_path, "--rules").output == page()
+
+
+def test_no_database_and_no_such_visit(data, tmp_path):
+    with pytest.raises(StoreError):
+        run(tmp_path / "empty")
+    with pytest.raises(InputError, match="There is no visit 'x'"):
+        run(data, "--visit", "x")
+
+
+@pytest.mark.parametrize("args", [("--mains", "0Hz"), ("--mains", "5 V"), ("--ground-minimum", "0 ohm")])
+def test_options_that_cannot_be(data, args):
+    with pytest.raises(InputError):
+        run(data, *args)
+
+
+def test_from_a_shell(data):
+    ran = subprocess.run(
+        [sys.executable, "-m", "meterlink", "diagnose", "--data", str(data), "--visit", visit(data, 3), "--json"],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=OUTER,
+    )
+    assert json.loads(ran.stdout)["findings"][0]["blames"] == "part"
