@@ -67,6 +67,17 @@ class PointView(TypedDict):
     retakes: int  # how many held readings at this point came before ``held``
 
 
+class FindingView(TypedDict):
+    """One explanation of what was read, the foremost first: what speaks for it, what against, what would decide."""
+
+    title: str
+    confidence: str  # very likely, likely, possible, unlikely
+    evidence_for: list[str]
+    evidence_against: list[str]
+    next: str
+    caution: str
+
+
 class VisitView(TypedDict):
     """Topic ``visit``: sent on every change of plan, focus, rating or held reading."""
 
@@ -78,6 +89,8 @@ class VisitView(TypedDict):
     points: list[PointView]
     focus: str | None  # key of the active test point; None when every point is held
     last: str | None  # key of the test point held most recently
+    findings: list[FindingView]
+    summary: str  # the findings in a sentence
     advice: str  # what to do next, in a sentence
     caution: str  # the caution that belongs to the active test point
 

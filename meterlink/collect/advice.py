@@ -1,24 +1,37 @@
 """What to do next, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
+from meterlink.collect.findings import finding_about
 from meterlink.collect.following import Follower
-from meterlink.collect.visit import ActiveVisit, fits
-from meterlink.equipment import Check, TestPoint
+from meterlink.collect.visit import ActiveVisit, Held, fits
+from meterlink.equipment import Check, State, TestPoint
+from meterlink.judge.diagnosis.findings import Diagnosis
 from meterlink.judge.settling import Phase
-from meterlink.judge.verdicts import Judgement, Margin, Verdict
+from meterlink.judge.verdicts import Margin, Verdict
 from meterlink.units import Quantity
 
+# Volts below this are stray pick-up of open leads more often than a charge or a source; common practice, no source.
+NOTICEABLE = 3.0  # V
 
-def advice(visit: ActiveVisit, meter: Follower | None) -> str:
-    """Return the next step for the person with the probes; ``meter`` is the one that is measuring, if any."""
+
+def advice(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis) -> str:
+    """Return the next step for the person with the probes.
+
+    ``meter`` is the one that is measuring, if any; ``diagnosis`` what the readings held so far point to.
+    """
     point = visit.points.get(visit.focus) if visit.focus else None
     if point is None:
-        return _summary(visit)
+        return f"{_summary(visit)} {diagnosis.summary}".strip()
     if meter is None or meter.latest is None:
         return "Switch a meter on. Its readings appear here as soon as it is heard."
     if visit.held[point.key] and meter.held_at == point.key:
-        return _after(point, visit.held[point.key][-1].judgement, visit)
+        return _after(point, visit.held[point.key][-1], visit, diagnosis)
     if visit.limits[point.key] is None:
         return f"Read the rating off the {point.component} and enter it; then {_put_on(point)}."
+    if _voltage_where_none_should_be(point, meter):
+        return (
+            f"The probes show {meter.latest.text}. If they are on {_where(point)}, keep your hands off: a charge or a "
+            "source is still there. Discharge or isolate it, and verify."
+        )
     if not fits(point, meter.latest):
         function = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
         return f"Turn {meter.name} to {function}, then {_put_on(point)}."
@@ -54,14 +67,30 @@ def _sentence(text: str) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _after(point: TestPoint, judgement: Judgement, visit: ActiveVisit) -> str:
-    part = point.title
+def _voltage_where_none_should_be(point: TestPoint, meter: Follower) -> bool:
+    """Whether volts are read, and more than stray pick-up, while the active point is to be isolated."""
+    reading = meter.latest
+    measuring = meter.step.phase is not Phase.IDLE
+    return (
+        point.state is State.ISOLATED
+        and reading is not None
+        and reading.quantity is Quantity.VOLTAGE
+        and measuring
+        and abs(reading.value or 0.0) >= NOTICEABLE
+    )
+
+
+def _after(point: TestPoint, held: Held, visit: ActiveVisit, diagnosis: Diagnosis) -> str:
+    part, judgement = point.title, held.judgement
+    finding = finding_about(diagnosis, held)
     if judgement.verdict is Verdict.NO_LIMITS:
         return f"Kept without a verdict. Enter the rating of the {point.component} to have one."
     if judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.UNDECIDED:
         return f"Close call on the {part}. {judgement.settle_it}".rstrip()
     if judgement.verdict is not Verdict.WITHIN:
-        return f"Make sure the probes were on {_where(point)}. Then the {part} needs replacing: same rating."
+        if finding is not None:
+            return f"{finding.title} ({finding.confidence}). {finding.next_measurement}"
+        return f"The {part} is not within its limits. Make sure the probes were on {_where(point)}, and read it again."
     ahead = [other for key, other in visit.points.items() if not visit.held[key] and key != point.key]
     if not ahead:
         return f"The {part} is within its limits. {_take_off(point)}."

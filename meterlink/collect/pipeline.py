@@ -12,6 +12,7 @@ from typing import Protocol
 from meterlink.ble.session import Packet, Session
 from meterlink.ble.states import RadioState
 from meterlink.clock import clock_is_set
+from meterlink.collect.findings import diagnosis_of
 from meterlink.collect.following import Follower
 from meterlink.collect.intake import Intake
 from meterlink.collect.showing import live_view, meters_view, visit_view
@@ -108,6 +109,7 @@ class Pipeline:
         self._meters: dict[str, Meter] = {}
         self._sessions: dict[str, Session] = {}
         self._radio = RadioState()
+        self._diagnosis = diagnosis_of(visit)
         self._raw: list[tuple[str, ReadingRow]] = []
         self._commits: set[asyncio.Task[None]] = set()
 
@@ -238,6 +240,7 @@ class Pipeline:
 
     def _kept(self, point: TestPoint, held: Held) -> None:
         self.visit.keep(point.key, held)
+        self._diagnosis = diagnosis_of(self.visit)
         self._on_held(point, held)
         self.show_visit()
 
@@ -285,7 +288,7 @@ class Pipeline:
 
     def show_visit(self) -> None:
         """Show the visit as it stands."""
-        self._show(visit_view(self.visit, self._leader))
+        self._show(visit_view(self.visit, self._leader, self._diagnosis))
 
     def _show_live(self) -> None:
         leader = self._leader
@@ -320,6 +323,7 @@ class Pipeline:
                 rated = self.visit.rate(point, command.get("text", ""))
                 writing = self._writer.set_rating(self._ids.point_ids[point], str(rated.against))
                 await asyncio.wrap_future(writing)
+                self._diagnosis = diagnosis_of(self.visit)
             case "pin":
                 self.visit.pin(command.get("meter", ""), point)
             case other:

@@ -6,14 +6,16 @@ from meterlink.ble.states import LinkState, RadioState
 from meterlink.cautions import LOCAL_CODES, caution_at
 from meterlink.clock import rfc3339
 from meterlink.collect.advice import advice
+from meterlink.collect.findings import finding_views
 from meterlink.collect.following import Follower
 from meterlink.collect.visit import ActiveVisit, fits
+from meterlink.judge.diagnosis.findings import Diagnosis
 from meterlink.judge.settling import Phase
 from meterlink.units import convert
 from meterlink.views import LiveView, MetersView, MeterView, VisitView
 
 
-def visit_view(visit: ActiveVisit, meter: Follower | None) -> VisitView:
+def visit_view(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis) -> VisitView:
     """Return topic ``visit``; ``meter`` is the one that is measuring, if any."""
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
@@ -25,7 +27,9 @@ def visit_view(visit: ActiveVisit, meter: Follower | None) -> VisitView:
         points=visit.point_views(),
         focus=visit.focus,
         last=visit.last,
-        advice=advice(visit, meter),
+        findings=finding_views(diagnosis),
+        summary=diagnosis.summary,
+        advice=advice(visit, meter, diagnosis),
         caution=caution_at(point) if point else LOCAL_CODES,
     )
 

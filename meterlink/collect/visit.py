@@ -23,6 +23,7 @@ class Held:
     judgement: Judgement
     meter: str
     settled_in: float
+    number: int = 0  # its place in the order of the visit, given by `ActiveVisit.keep`
 
 
 class ActiveVisit:
@@ -49,6 +50,7 @@ class ActiveVisit:
         self.focus: str | None = next(iter(self.points))
         self.last: str | None = None
         self._tolerance = capacitor_tolerance
+        self._count = 0
 
     def point_for(self, address: str, reading: Reading) -> TestPoint | None:
         """Return the test point that a meter's reading belongs to, None when it belongs to none."""
@@ -58,7 +60,8 @@ class ActiveVisit:
 
     def keep(self, key: str, held: Held) -> None:
         """Note a held reading of that point; the latest counts, the earlier ones stay."""
-        self.held[key].append(held)
+        self._count += 1
+        self.held[key].append(replace(held, number=self._count))
         self.last = key
 
     def probes_off(self, key: str) -> None:

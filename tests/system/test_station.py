@@ -129,7 +129,11 @@ def test_a_visit_without_a_hand_on_the_keyboard(tmp_path: Path, scenario: Scenar
                 assert watch.held == ["HERM 43.72 µF", "FAN 7.43 µF"]
                 visit = watch.newest["visit"]
                 assert visit["focus"] is None
-                assert visit["advice"] == "Every test point has its reading: 1 within, 1 not."
+                assert visit["advice"].startswith("Every test point has its reading: 1 within, 1 not. ")
+                (weak,) = (one for one in visit["findings"] if one["confidence"] == "likely")
+                assert "run capacitor HERM is weak" in weak["title"]
+                assert weak["evidence_for"]
+                assert weak["next"]
                 assert watch.newest["meters"]["meters"][0]["state"] == "connected"
                 assert watch.newest["meters"]["meters"][0]["battery"] == 78
                 assert watch.newest["live"]["phase"] == "idle"

@@ -21,6 +21,7 @@ from meterlink.errors import LinkError
 from meterlink.views import Message
 from meterlink_tui.app import FRAME, Dashboard, run_dashboard
 from meterlink_tui.command import command
+from meterlink_tui.findings import NOTHING, Findings
 from meterlink_tui.help import Help
 from meterlink_tui.pick import Pick
 from meterlink_tui.picture import take_picture
@@ -423,6 +424,44 @@ async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> Non
         await pilot.press("question_mark")
         await pilot.pause()
         assert not isinstance(app.screen, Help)
+
+
+FINDING = {
+    "title": "The leads were across HERM–FAN rather than C–HERM",
+    "confidence": "very likely",
+    "evidence_for": ["4.50 µF is what the two sections give in series. [@click=app.quit]"],
+    "evidence_against": ["Nothing was read at C–FAN."],
+    "next": "Move a lead to C and read C–HERM again.",
+    "caution": ISOLATED,
+}
+
+
+async def test_findings_are_shown_with_what_speaks_for_and_against_them() -> None:
+    state = visit(findings=[FINDING], summary="The best explanation: crossed leads."), live()
+    async with showing(*state, size=(40, 24)) as (app, _, pilot):
+        await pilot.press("f")
+        assert isinstance(app.screen, Findings)
+        said = " ".join(str(static.render()) for static in app.screen.query(Static))
+        assert "The best explanation: crossed leads." in said
+        assert "across HERM–FAN" in said
+        assert "VERY LIKELY" in said
+        assert "+ 4.50 µF is what" in said
+        assert "- Nothing was read" in said
+        assert "[@click" not in said
+        assert "Move a lead to C" in said
+        assert ISOLATED in words(app)
+        await pilot.press("pagedown", "pageup", "f")
+        await pilot.pause()
+        assert not isinstance(app.screen, Findings)
+
+
+async def test_without_findings_the_sheet_says_so() -> None:
+    async with showing(*STATES["settling"]) as (app, _, pilot):
+        await pilot.press("f")
+        assert NOTHING in " ".join(str(static.render()) for static in app.screen.query(Static))
+        await pilot.press("escape")
+        await pilot.pause()
+        assert not isinstance(app.screen, Findings)
 
 
 async def test_the_body_scrolls_by_key_on_a_small_screen() -> None:

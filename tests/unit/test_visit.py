@@ -6,7 +6,8 @@ from decimal import Decimal
 import pytest
 
 from meterlink.clock import Stamp
-from meterlink.collect.advice import advice
+from meterlink.collect import advice as advice_module
+from meterlink.collect.findings import diagnosis_of
 from meterlink.collect.following import Follower
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.equipment import Check, Place, Plan, Rating, Span, State, TestPoint
@@ -15,6 +16,10 @@ from meterlink.judge.judging import Measured, judge
 from meterlink.judge.settling import Phase
 from meterlink.readings import Coupling, Reading, Status
 from meterlink.units import Amount, Quantity
+
+
+def advice(visit: ActiveVisit, meter: Follower | None) -> str:
+    return advice_module.advice(visit, meter, diagnosis_of(visit))
 
 
 def point(key: str, terminals: tuple[str, str], rated: str | None = "20") -> TestPoint:
@@ -202,12 +207,12 @@ def test_advice_on_a_bad_part_a_close_call_and_the_end() -> None:
     follower.follow(reading(0, "12.00"))
     follower.hold(reading(0, "12.00"), "a")
     keep(one, "a", "12.00")
-    assert "replacing" in advice(one, follower)
-    assert "probes were on 1 and 2" in advice(one, follower)
+    assert "has failed" in advice(one, follower)
+    assert "Read 1–2 again" in advice(one, follower)
     keep(one, "a", "18.80")
     assert "Close call" in advice(one, follower)
     one.probes_off("a")
-    assert advice(one, follower) == "Every test point has its reading: 1 within, 0 not."
+    assert advice(one, follower).startswith("Every test point has its reading: 1 within, 0 not. ")
 
 
 def test_advice_asks_for_a_missing_rating_first() -> None:
@@ -244,3 +249,26 @@ def test_an_overload_to_ground_is_not_called_an_open_part() -> None:
     follower = Follower("M", "Probe 1", 1)
     follower.follow(reading(0, "OL", Quantity.RESISTANCE))
     assert "with the probes in the air" in advice(one, follower)
+
+
+def test_volts_at_a_point_that_is_to_be_isolated_keep_the_hands_off() -> None:
+    one = visit()
+    follower = Follower("M", "Probe 1", 1)
+    stamp = Stamp(0, 0)
+    follower.follow(Reading(Quantity.VOLTAGE, Decimal("31.0"), "V", stamp, resolution=Decimal("0.1")))
+    assert "keep your hands off" in advice(one, follower)
+    follower.follow(Reading(Quantity.VOLTAGE, Decimal("0.2"), "V", Stamp(0, 10**8), resolution=Decimal("0.1")))
+    assert "hands off" not in advice(one, follower)
+
+
+def test_the_series_value_of_a_dual_capacitor_is_not_condemned() -> None:
+    herm = point("HERM", ("C", "HERM"), "45")
+    fan = point("FAN", ("C", "FAN"), "5")
+    one = visit(herm, fan)
+    follower = Follower("M", "Probe 1", 1)
+    follower.follow(reading(0, "4.50"))
+    follower.hold(reading(0, "4.50"), "HERM")
+    keep(one, "HERM", "4.50")
+    said = advice(one, follower)
+    assert "lead" in said or "terminal" in said
+    assert "replac" not in said.split(".")[0]

@@ -14,6 +14,7 @@ from meterlink.errors import MeterlinkError
 from meterlink.text import clean_name
 from meterlink.views import Message
 
+from .findings import Findings
 from .help import Help, key_names
 from .latest import Latest
 from .live import Live, PhaseRow
@@ -68,7 +69,10 @@ class Dashboard(App[None]):
         Binding("r", "ask('retake')", "retake", id="retake", tooltip="Measure this test point again; both are kept"),
         Binding("h", "ask('hold')", "hold", id="hold", tooltip="Hold what the meter shows now, such as an overload"),
         Binding("t", "rate", "rating", id="rate", tooltip="Type what is printed on the part"),
-        Binding("d", "theme", "theme", id="theme", tooltip="Change between the dark and the light screen"),
+        Binding(
+            "f", "findings", "findings", id="findings", tooltip="What the readings point to, and what would decide"
+        ),
+        Binding("d", "theme", "theme", id="theme", show=False, tooltip="Change between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
         Binding("q", "quit", "quit", id="quit", tooltip="Leave the dashboard"),
         Binding("ctrl+c", "quit", "quit", id="interrupt", show=False, priority=True, tooltip="Leave, from anywhere"),
@@ -244,6 +248,10 @@ class Dashboard(App[None]):
         """Open the help sheet."""
         cautions = self.scene.cautions if self.scene else ()
         self.push_screen(Help(cautions, (b for b in self.BINDINGS if isinstance(b, Binding))))
+
+    def action_findings(self) -> None:
+        """Open what the visit's readings point to."""
+        self.push_screen(Findings(self.scene.cautions if self.scene else (), self._latest.visit))
 
     def action_theme(self) -> None:
         """Change between dark and light."""
