@@ -18,6 +18,7 @@ _COMMANDS = {
     "judge": Lazy("meterlink.commands.judge", "command", "Judge one reading against a rating or limits."),
     "plan": Lazy("meterlink.commands.plan", "command", "Check a plan file; list and show the shipped plans."),
     "run": Lazy("meterlink.commands.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
+    "trend": Lazy("meterlink.commands.trend", "command", "Say which parts drift from visit to visit."),
     "watch": Lazy("meterlink_tui.command", "command", "Open the dashboard; starts the daemon where none runs."),
 }
 

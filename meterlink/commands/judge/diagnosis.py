@@ -71,6 +71,8 @@ def read_case(file: str) -> tuple[Takes, ...]:
         ) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{file} is not valid TOML: {error}.", "Mend that line.") from error
+    except RecursionError as error:
+        raise InputError(f"{file} is nested too deeply.", "Give a TOML file with [[point]] tables.") from error
     entries = table.get("point")
     given = [
         entry.pop("readings", []) if isinstance(entry, dict) else []

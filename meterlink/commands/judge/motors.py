@@ -153,7 +153,9 @@ def _metal_options(function: Function) -> Function:
         click.option(
             "--k", "constant", metavar="NUMBER", help="The law's constant itself: 228, another for aluminium."
         ),
-        click.option("--metal", type=click.Choice(list(_METALS)), default="copper", show_default=True, help="k."),
+        click.option(
+            "--metal", type=click.Choice(list(_METALS)), default="copper", show_default=True, help="Of the winding."
+        ),
     ]
     for option in options:
         function = option(function)

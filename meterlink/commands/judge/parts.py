@@ -12,7 +12,7 @@ from meterlink.judge.verdicts import Limits
 from meterlink.plans import make_span
 from meterlink.units import Quantity, parse_amount
 
-_READING = click.option("--reading", required=True, metavar="VALUE", help="What the meter shows: 42.3uF, or OL.")
+_READING = click.option("--reading", required=True, metavar="VALUE", help="What the meter shows, with its unit; or OL.")
 
 
 @click.command()

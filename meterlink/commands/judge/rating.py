@@ -11,6 +11,7 @@ from meterlink.judge.rated_part import Kind, RatedPart
 from meterlink.judge.ratings import AmbiguousRatingError, describe, parse_rating
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.verdicts import Limits
+from meterlink.units import Quantity, parse_unit
 
 _LARGER_IS_HERM = "The larger section is taken as HERM, the smaller as FAN (common practice, no source): see the marks."
 
@@ -18,7 +19,7 @@ _LARGER_IS_HERM = "The larger section is taken as HERM, the smaller as FAN (comm
 @click.command()
 @click.argument("text")
 @click.option("--kind", type=click.Choice([kind.value for kind in Kind]), help="What the part is, where it is known.")
-@click.option("--unit", metavar="UNIT", help="Unit of a value that has none: µF.")
+@click.option("--unit", metavar="UNIT", help="Unit of a value that has none: uF.")
 @json_option
 def rating(text: str, kind: str | None, unit: str | None, as_json: bool) -> None:  # noqa: FBT001
     """Read a capacitor's rating as it is written on the part: "45+7.5 MFD ±6% 440 VAC".
@@ -29,7 +30,8 @@ def rating(text: str, kind: str | None, unit: str | None, as_json: bool) -> None
     end_of_life_high, unit, basis), tolerance, volts and hertz (lists), unread (words not used) and remarks.
     """
     try:
-        part = parse_rating(text, kind=Kind(kind) if kind else None, unit=unit)
+        wanted = None if unit is None else parse_unit(unit, Quantity.CAPACITANCE)
+        part = parse_rating(text, kind=Kind(kind) if kind else None, unit=wanted)
     except AmbiguousRatingError as question:
         if as_json:
             click.echo(json.dumps(question.as_fields(), ensure_ascii=False))

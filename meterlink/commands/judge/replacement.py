@@ -44,6 +44,8 @@ def _read(file: str) -> tuple[StockEntry, ...]:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except UnicodeDecodeError as error:
         raise InputError(f"{file} is not UTF-8 text.", "Save it as UTF-8.") from error
+    except RecursionError as error:
+        raise InputError(f"{file} is nested too deeply for a stock list.", "Write [[part]] tables.") from error
     except (OSError, ValueError) as error:
         # ValueError: not TOML (TOMLDecodeError is one), or a name with a zero byte in it.
         words = error.strerror if isinstance(error, OSError) else error

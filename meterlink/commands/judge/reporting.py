@@ -27,7 +27,7 @@ def reading_options(function: Function) -> Function:
     for option in (
         json_option,
         click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "2 % + 5 digits".'),
-        click.option("--reading", required=True, metavar="VALUE", help="What the meter shows: 42.3uF, or OL."),
+        click.option("--reading", required=True, metavar="VALUE", help="What the meter shows, with its unit; or OL."),
     ):
         function = option(function)
     return function
@@ -135,17 +135,21 @@ def judgement_words(limits: Limits, judgement: Judgement) -> str:
     """Return a judgement as text: the verdict, why, and what it rests on, a line each."""
     close = f", {judgement.margin}" if judgement.margin is Margin.CLOSE_CALL else ""
     deviation = "" if judgement.deviation_percent is None else f", {judgement.deviation_percent:+.1f} %"
-    spelled = _spelled(limits)
-    basis = "" if spelled == limits.basis else f" ({limits.basis})"
     sure = "" if judgement.probability is None else f", {_probable(judgement.probability)} to be within"
     return "\n".join(
         [
             f"{judgement.verdict.upper()}{close}{deviation}",
             judgement.reason,
             *([judgement.settle_it] if judgement.settle_it else []),
-            f"limits {spelled}{basis}; meter accuracy {judgement.accuracy}; {judgement.rule}{sure}",
+            f"limits {limits_words(limits)}; meter accuracy {judgement.accuracy}; {judgement.rule}{sure}",
         ]
     )
+
+
+def limits_words(limits: Limits) -> str:
+    """Return limits as text, with where they came from: ``42.3 to 47.7 µF (45 µF ±6 %)``."""
+    spelled = _spelled(limits)
+    return spelled if spelled == limits.basis else f"{spelled} ({limits.basis})"
 
 
 def _probable(probability: float) -> str:

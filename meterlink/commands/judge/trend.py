@@ -61,7 +61,7 @@ def trend(
     found = trend_of([Point(at, amount.to(unit), meter) for at, amount, meter in visits], limits)
     ahead = None if on is None else _when(on)
     ends = found.crossings_of(end) if end is not None else ()
-    answer(_fields(found, unit, ends, ahead), _lines(found, unit, ends, ahead), as_json=as_json)
+    answer(trend_fields(found, unit, ends, ahead), _lines(found, unit, ends, ahead), as_json=as_json)
 
 
 _Visit = tuple[int, Amount, str]  # ns since 1970 UTC, what was read, with which meter
@@ -146,7 +146,10 @@ def _place(part: RatedPart, section: str | None) -> int:
     return DUAL_SECTIONS.index(section)
 
 
-def _fields(found: Trend, unit: str, ends: tuple[Crossing, ...], ahead: datetime | None) -> dict[str, Any]:
+def trend_fields(
+    found: Trend, unit: str, ends: tuple[Crossing, ...] = (), ahead: datetime | None = None
+) -> dict[str, Any]:
+    """Return a trend as JSON; the keys are documented in the command's help."""
     said, *reasons = words(found, unit)
     low, high = (None if edge is None else edge * DAYS_PER_YEAR for edge in (found.low_slope, found.high_slope))
     line = found.least_squares

@@ -1,0 +1,195 @@
+"""The examples in README.md and meterlink/docs: found, run, compared, and rewritten.
+
+``python tests/support/refresh_docs.py`` puts what the commands print today into the pages; read the difference before
+you keep it.
+
+In a ``console`` block a line ``$ meterlink …`` is run, and the lines up to the next ``$`` are its output: standard
+output, then standard error. A command that ends in ``\\`` goes on in the next line, after ``> ``. Output may be cut
+short in two ways: a last line of only ``...`` stands for all further lines, and a JSON object that ends in ``, ...}``
+for all further keys. Everything before is compared exactly.
+
+A ``toml`` or ``csv`` block whose first line is ``# NAME.toml`` or ``# NAME.csv`` is a file of that name in the folder
+the page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`.
+"""
+
+import json
+import os
+import re
+import shlex
+import sys
+from collections.abc import Iterator
+from contextlib import chdir, redirect_stderr, redirect_stdout, suppress
+from dataclasses import dataclass
+from io import StringIO
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from unittest.mock import patch
+
+from seasons import Visit, keep_visits
+
+from meterlink.cli import main
+from meterlink.equipment import Check, Place, Rating, State, TestPoint
+from meterlink.units import Amount, Quantity, parse_amount
+
+ROOT = Path(__file__).parents[2]
+PAGES = (ROOT / "README.md", *sorted((ROOT / "meterlink" / "docs").glob("*.md")))
+
+REST = "..."
+MORE_KEYS = ", ...}"
+
+_FENCE = re.compile(r"```(\w*)")
+_NAMED = re.compile(r"# ([\w-]+\.(?:toml|csv))")
+_WIDTH = "100"  # columns of the terminal the examples are run on
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A fenced block: ``start`` is the place of its first line in the page's lines, from 0."""
+
+    language: str
+    start: int
+    lines: tuple[str, ...]
+
+    @property
+    def file(self) -> str:
+        """The name of the file it is, empty where it is none."""
+        named = _NAMED.fullmatch(self.lines[0]) if self.lines else None
+        return named[1] if named else ""
+
+    @property
+    def content(self) -> str:
+        """What is in that file."""
+        return "\n".join((*self.lines[1:], "")) if self.file else "\n".join((*self.lines, ""))
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """A command and the output the page shows for it, which begins at ``start`` of the page's lines."""
+
+    command: str
+    start: int
+    shown: tuple[str, ...]
+
+    @property
+    def args(self) -> list[str]:
+        """The command's arguments, without ``meterlink``."""
+        return shlex.split(self.command)[1:]
+
+
+def blocks(text: str) -> Iterator[Block]:
+    """Yield the fenced blocks of a page."""
+    lines, opened = text.splitlines(), None
+    for number, line in enumerate(lines):
+        if opened is None and (fence := _FENCE.fullmatch(line)):
+            opened = (fence[1], number + 1)
+        elif opened is not None and line == "```":
+            yield Block(*opened, tuple(lines[opened[1] : number]))
+            opened = None
+
+
+def examples(text: str) -> Iterator[Example]:
+    """Yield every ``$ meterlink`` command of a page's console blocks; AssertionError for anything else there."""
+    for block in blocks(text):
+        if block.language == "console":
+            assert block.lines, "an empty console block"
+            assert block.lines[0].startswith("$ "), block.lines[0]
+            yield from _examples(block)
+
+
+def _examples(block: Block) -> Iterator[Example]:
+    starts = [number for number, line in enumerate(block.lines) if line.startswith("$ ")]
+    for start, end in zip(starts, [*starts[1:], len(block.lines)], strict=True):
+        command, below = block.lines[start].removeprefix("$ "), start + 1
+        while command.endswith("\\"):
+            command = command.removesuffix("\\") + block.lines[below].removeprefix("> ")
+            below += 1
+        assert command.startswith("meterlink "), command
+        yield Example(command, block.start + below, block.lines[below:end])
+
+
+def prepare(text: str, folder: Path) -> None:
+    """Put a page's files, and the database of `SEASONS`, into ``folder``."""
+    for block in blocks(text):
+        if block.file:
+            (folder / block.file).write_text(block.content, encoding="utf-8")
+    keep_visits(folder / "meterlink.db", SEASONS)
+
+
+def run(args: list[str], folder: Path) -> list[str]:
+    """Return the lines a command prints in ``folder``."""
+    out, err = StringIO(), StringIO()
+    surroundings = {"METERLINK_DATA": str(folder), "COLUMNS": _WIDTH}
+    ended = suppress(SystemExit)
+    with patch.dict(os.environ, surroundings), chdir(folder), redirect_stdout(out), redirect_stderr(err), ended:
+        main(args)
+    return (out.getvalue() + err.getvalue()).splitlines()
+
+
+def cut_alike(shown: tuple[str, ...], printed: list[str]) -> list[str]:
+    """Return what was printed, cut short as ``shown`` is: a page is right where the two are the same."""
+    kept = printed
+    if shown and shown[-1] == REST and len(printed) >= len(shown):
+        kept = [*printed[: len(shown) - 1], REST]
+    return [_cut(*pair) for pair in zip((*shown, *[""] * len(kept)), kept, strict=False)]
+
+
+def _cut(shown: str, printed: str) -> str:
+    if not (shown.endswith(MORE_KEYS) and printed.startswith("{")):
+        return printed
+    # The page's object may be of older keys: as many are shown as it shows, each of which is on the top level.
+    keys = len(json.loads(shown.removesuffix(MORE_KEYS) + "}"))
+    fields = json.loads(printed)
+    if keys >= len(fields):
+        return printed
+    return json.dumps(dict(list(fields.items())[:keys]), ensure_ascii=False).removesuffix("}") + MORE_KEYS
+
+
+def refreshed(text: str) -> str:
+    """Return a page with the output of its examples as it is today."""
+    lines = text.splitlines()
+    with TemporaryDirectory() as folder:
+        prepare(text, Path(folder))
+        for example in reversed(list(examples(text))):  # from the end, so that the places before it stay right
+            end = example.start + len(example.shown)
+            lines[example.start : end] = cut_alike(example.shown, run(example.args, Path(folder)))
+    return "\n".join((*lines, ""))
+
+
+_BAKERY = Place("Mill Lane bakery", "Condenser 1")
+_SPRING_AND_AUTUMN = ("2023-05-04", "2023-10-02", "2024-05-06", "2024-09-30", "2025-05-05", "2025-10-06")
+_HERM = ("45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF")
+_FAN = ("4.62 uF", "4.55 uF", "7.48 uF", "7.51 uF", "7.50 uF", "7.49 uF")
+
+
+def _section(name: str, rated: Amount) -> TestPoint:
+    return TestPoint(
+        name.lower(), "compressor", "run capacitor", ("C", name), Quantity.CAPACITANCE, State.ISOLATED,
+        Check.CAPACITOR, Rating(rated, "±6 %"), name,
+    )  # fmt: skip
+
+
+# A dual run capacitor whose fan section was replaced by one of another rating in the second spring.
+SEASONS = tuple(
+    Visit(
+        day,
+        _BAKERY,
+        (
+            (_section("HERM", parse_amount("45 uF")), herm),
+            (_section("FAN", parse_amount("7.5 uF" if fan.startswith("7") else "5 uF")), fan),
+        ),
+    )
+    for day, herm, fan in zip(_SPRING_AND_AUTUMN, _HERM, _FAN, strict=True)
+)
+
+
+def _rewrite() -> None:
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        today = refreshed(text)
+        if today != text:
+            page.write_text(today, encoding="utf-8", newline="\n")
+            sys.stdout.write(f"{page.relative_to(ROOT)} rewritten\n")
+
+
+if __name__ == "__main__":
+    _rewrite()

@@ -1,0 +1,228 @@
+"""README.md and meterlink/docs do what they say: every example is run, every settings block is read."""
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+from refresh_docs import PAGES, ROOT, Example, blocks, cut_alike, examples, prepare, refreshed, run
+
+from meterlink.cli import cli, main
+from meterlink.commands.judge import command as judge
+from meterlink.judge.replacement import read_stock
+from meterlink.judge.uncertainty import assumed_accuracy
+from meterlink.judge.verdicts import Verdict
+from meterlink.plans import read_points
+from meterlink.settings import SETTINGS_FILE, load_settings
+from meterlink.units import Quantity
+
+TEXTS = {page.name if page.parent == ROOT else f"docs/{page.name}": page.read_text(encoding="utf-8") for page in PAGES}
+EXAMPLES = [
+    pytest.param(name, example, id=f"{name}:{example.start}")
+    for name, text in TEXTS.items()
+    for example in examples(text)
+]
+JUDGE = TEXTS["docs/judge.md"]
+
+
+def commands(group: click.Group, *path: str) -> Iterator[tuple[str, ...]]:
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        found = group.get_command(context, name)
+        yield (*path, name)
+        if isinstance(found, click.Group):
+            yield from commands(found, *path, name)
+
+
+COMMANDS = list(commands(cli))
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    made = {}
+    for name, text in TEXTS.items():
+        made[name] = tmp_path_factory.mktemp("page")
+        prepare(text, made[name])
+    return made
+
+
+@pytest.mark.parametrize(("page", "example"), EXAMPLES)
+def test_an_example_prints_what_the_page_shows(page: str, example: Example, folders: dict[str, Path]) -> None:
+    printed = run(example.args, folders[page])
+    assert not any(line in {"...", "```"} or line.endswith(", ...}") for line in printed), "looks like a cut"
+    assert list(example.shown) == cut_alike(example.shown, printed), "run: python tests/support/refresh_docs.py"
+    assert example.shown, "an example shows what it prints"
+    assert example.shown != ("...",), "an example shows something of what it prints"
+
+
+def test_there_are_examples_to_run() -> None:
+    assert len([page for page, _ in (parameter.values for parameter in EXAMPLES) if page == "README.md"]) >= 2
+
+
+def test_every_judgement_has_an_example_in_words_and_in_json() -> None:
+    given = [example.args[1:] for example in examples(JUDGE) if example.args[0] == "judge"]
+    names = judge.list_commands(click.Context(judge))
+    assert {args[0] for args in given if "--json" not in args} == set(names)
+    assert {args[0] for args in given if "--json" in args} == set(names)
+    assert set(re.findall(r"^### (.+)$", JUDGE, re.MULTILINE)) == set(names)
+
+
+@pytest.mark.parametrize("path", COMMANDS, ids=" ".join)
+def test_every_command_is_spoken_of(path: tuple[str, ...]) -> None:
+    wanted = re.compile(rf"\bmeterlink {' '.join(path)}(?![\w-])")
+    assert any(wanted.search(text) for text in TEXTS.values())
+
+
+@pytest.mark.parametrize("path", [(), *COMMANDS], ids=" ".join)
+def test_every_help_runs_and_fits_80_columns(
+    path: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as ended:
+        main([*path, "--help"])
+    out, err = capsys.readouterr()
+    assert (ended.value.code, err) == (0, "")
+    assert out.startswith(f"Usage: meterlink {' '.join(path)}".rstrip())
+    assert max(map(len, out.splitlines())) <= 80
+
+
+# Every TOML block is one of these three, and can be used; the third is whatever is neither of the others.
+
+
+def _tables() -> Iterator[Any]:
+    for name, text in TEXTS.items():
+        for block in blocks(text):
+            # What is wrong with the plan of mistakes in plans.md is said there, and tested with the plans.
+            if block.language == "toml" and 'name = "mistakes"' not in block.content:
+                yield pytest.param(block.content, id=f"{name}:{block.start}")
+
+
+@pytest.mark.parametrize("content", list(_tables()))
+def test_a_toml_block_can_be_used(content: str, tmp_path: Path) -> None:
+    table = tomllib.loads(content)
+    if "part" in table:
+        assert read_stock(table, "the page")
+    elif "point" in table:
+        for point in table["point"]:
+            point.pop("readings", None)  # `judge diagnosis` takes these beside the fields of a plan, and is run above
+        assert read_points(table, "the page")
+    else:
+        (tmp_path / SETTINGS_FILE).write_text(content, encoding="utf-8")
+        found = load_settings(tmp_path)
+        assert len(found.meters) == len(table.get("meter", []))
+        assert (found.mqtt is None) == ("mqtt" not in table)
+
+
+def test_settings_are_shown_in_the_readme_and_for_the_judge() -> None:
+    shown = [name for name, text in TEXTS.items() for block in blocks(text) if "[[meter]]" in block.content]
+    assert shown == ["README.md", "docs/judge.md"]
+
+
+# Tables that repeat what the code says.
+
+
+def _rows(heading: str) -> dict[str, str]:
+    lines = iter(JUDGE.splitlines())
+    assert heading in lines
+    next(lines)
+    rows = {}
+    for line in lines:
+        if not line.startswith("|"):
+            break
+        _, first, second, *_ = (cell.strip() for cell in line.split("|"))
+        rows[first.strip("`")] = second
+    return rows
+
+
+def test_every_verdict_is_explained() -> None:
+    assert set(_rows("| word | what it means |")) == {str(verdict) for verdict in Verdict}
+
+
+def test_the_assumed_accuracies_are_the_ones_taken() -> None:
+    shown = _rows("| quantity | assumed |")
+    assert set(shown) == set(map(str, Quantity)) - {"battery"}  # a state of charge is no test point's quantity
+    for quantity, line in shown.items():
+        assert str(assumed_accuracy(Quantity(quantity))) == f"{line}, assumed"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    anchors = {
+        re.sub(r"[^\w -]", "", title).lower().replace(" ", "-")
+        for title in re.findall(r"^#+ (.+)$", text, re.MULTILINE)
+    }
+    for target in re.findall(r"\]\(([^)]+)\)", text):
+        file, _, anchor = target.partition("#")
+        assert (page.parent / file).exists(), target
+        assert file or anchor in anchors, target
+
+
+def test_nothing_is_called_safe_or_dead() -> None:
+    assert not re.findall(r"\b(safe|safely|dead)\b", JUDGE, re.IGNORECASE)
+
+
+# The rule by which an output may be cut short, and the rewriting.
+
+OBJECT = '{"verdict": "within", "low": 10, "high": 18}'
+
+
+@pytest.mark.parametrize(
+    ("shown", "printed", "same"),
+    [
+        (["one", "two"], ["one", "two"], True),
+        (["one", "two"], ["one", "2"], False),
+        (["one"], ["one", "two"], False),
+        (["one", "two"], ["one"], False),
+        ([], ["one"], False),
+        (["one", "..."], ["one", "two", "three"], True),
+        (["one", "..."], ["1", "two", "three"], False),
+        (["one", "two", "..."], ["one", "two"], False),  # it says there is more, and there is none
+        (["one", "...", "three"], ["one", "two", "three"], False),  # only at the end
+        (['{"verdict": "within", ...}'], [OBJECT], True),
+        (['{"verdict": "within", "low": 10, ...}'], [OBJECT], True),
+        (['{"verdict": "outside", ...}'], [OBJECT], False),
+        (['{"low": 10, ...}'], [OBJECT], False),
+        (['{"verdict": "within", "low": 10, "high": 18, ...}'], [OBJECT], False),  # nothing is left out
+        (['{"verdict": "within", ...}', "..."], [OBJECT, "two"], True),
+        (['{"verdict": "within", ...}'], ["WITHIN"], False),
+    ],
+)
+def test_what_agrees(shown: list[str], printed: list[str], same: bool) -> None:
+    assert (cut_alike(tuple(shown), printed) == shown) is same
+
+
+STALE = """
+# Page
+
+```console
+$ meterlink judge combine 40uF 5uF
+stale
+$ meterlink judge combine \\
+> 40uF 40uF --json
+{"series": 1, ...}
+$ meterlink judge combine 40uF
+```
+
+```text
+$ meterlink this is left alone
+```
+"""
+
+
+def test_a_stale_page_is_rewritten_and_then_stays() -> None:
+    today = refreshed(STALE)
+    assert '> 40uF 40uF --json\n{"series": 20, ...}\n$' in today
+    assert "4.444 µF in series, 45 µF in parallel\n" in today
+    assert "\nmeterlink: One capacitor is combined with nothing. Give two or more: 40uF 5uF.\n```\n" in today
+    assert today.endswith("```text\n$ meterlink this is left alone\n```\n")
+    assert refreshed(today) == today
+
+
+def test_only_our_own_command_is_run() -> None:
+    with pytest.raises(AssertionError, match="rm"):
+        list(examples("```console\n$ rm -r /\n```\n"))

@@ -1,0 +1,274 @@
+"""``meterlink trend`` over the visits of several seasons, as a shell sees it."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from seasons import Visit, keep_visits
+
+from meterlink.cli import main
+from meterlink.equipment import Check, Meter, Place, Rating, Span, State, TestPoint
+from meterlink.units import Quantity, parse_amount
+
+PLACE = Place("Mill Lane bakery", "Condenser 1")
+OTHER = Place("Harbour cold store", "Condenser 1")
+# Spring and autumn of three years.
+DAYS = ["2023-05-04", "2023-10-02", "2024-05-06", "2024-09-30", "2025-05-05", "2025-10-06"]
+DRIFTING = ["45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF"]
+
+
+def capacitor(rated: str = "45 uF", section: str = "HERM") -> TestPoint:
+    rating = Rating(parse_amount(rated), "±6 %") if rated else None
+    return TestPoint(
+        section.lower(), "compressor", "run capacitor", ("C", section), Quantity.CAPACITANCE, State.ISOLATED,
+        Check.CAPACITOR, rating, section,
+    )  # fmt: skip
+
+
+COIL = TestPoint(
+    "coil", "control", "contactor coil", ("A1", "A2"), Quantity.RESISTANCE, State.ISOLATED, Check.COIL,
+    Span(*(parse_amount(text).digits for text in ("10 ohm", "18 ohm")), "Ω"),
+)  # fmt: skip
+
+
+def season(values: list[str], point: TestPoint | None = None, place: Place = PLACE, **more: Any) -> list[Visit]:
+    return [
+        Visit(day, place, [(point or capacitor(), value)], **more)
+        for day, value in zip(DAYS, values, strict=False)
+    ]  # fmt: skip
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path
+
+
+def run(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["trend", "--data", str(folder), *args])
+    out, err = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, out, err
+
+
+def answered(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> list[dict[str, Any]]:
+    code, out, err = run(capsys, folder, *args, "--json")
+    assert (code, err) == (0, "")
+    return list(json.loads(out))
+
+
+def said(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> str:
+    code, out, err = run(capsys, folder, *args)
+    assert (code, err) == (0, "")
+    return " ".join(out.split())
+
+
+def keep(folder: Path, *visits: Visit) -> None:
+    keep_visits(folder / "meterlink.db", visits)
+
+
+def test_a_drifting_capacitor(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    keep(folder, *season(DRIFTING))
+    (found,) = answered(capsys, folder)
+    assert (found["site"], found["unit"], found["circuit"]) == ("Mill Lane bakery", "Condenser 1", "compressor")
+    assert (found["component"], found["section"], found["terminals"]) == ("run capacitor", "HERM", ["C", "HERM"])
+    assert (found["rating"], found["low"], found["high"], found["limits_unit"]) == ("45 µF ±6 %", 42.3, 47.7, "µF")
+    trend = found["trend"]
+    assert (trend["answer"], trend["visits"], trend["s"]) == ("DRIFTING DOWN, 0.776 µF a year", 6, -15)
+    # The same visits, typed in.
+    points = [
+        part for day, value in zip(DAYS, DRIFTING, strict=True) for part in ("--point", f"{day}T12:00:00={value}")
+    ]
+    with pytest.raises(SystemExit):
+        main(["judge", "trend", *points, "--low=42.3uF", "--high=47.7uF", "--json"])
+    assert json.loads(capsys.readouterr().out) == trend
+    words = said(capsys, folder)
+    assert "Mill Lane bakery / Condenser 1: compressor, run capacitor HERM, C–HERM, capacitance" in words
+    assert "with 95 % confidence -0.886 to -0.702." in words
+    assert "crosses the low limit of 42.3 µF between 2026-07-06 and 2027-06-25, about 2026-12-30." in words
+    assert "Newest limits 42.3 to 47.7 µF (45 µF ±6 %)." in words
+    assert "One value per visit: the last one held there." in words
+
+
+def test_a_constant_part_shows_no_trend(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    keep(folder, *season(["14.2 ohm"] * 6, COIL))
+    (found,) = answered(capsys, folder)
+    assert (found["trend"]["answer"], found["trend"]["slope"], found["trend"]["crossings"]) == ("NO TREND SHOWN", 0, [])
+    assert found["trend"]["p"] == 1
+
+
+@pytest.mark.parametrize("visits", [1, 2, 4])
+def test_too_few_visits(capsys: pytest.CaptureFixture[str], folder: Path, visits: int) -> None:
+    keep(folder, *season(DRIFTING[:visits]))
+    (found,) = answered(capsys, folder)
+    assert (found["trend"]["enough"], found["trend"]["crossings"]) == (False, [])
+    assert f"NOT ENOUGH VISITS (have {visits}, need 5)" in said(capsys, folder)
+
+
+def test_a_part_of_another_rating_starts_anew(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    old, new = season(DRIFTING[:3]), season(["50.1 uF"] * 6, capacitor("50 uF"))[3:]
+    keep(folder, *old, *new)
+    (found,) = answered(capsys, folder)
+    assert (found["rating"], found["low"], found["trend"]["visits"]) == ("50 µF ±6 %", 47, 3)
+    assert found["replaced"] == {"on": "2024-09-30T12:00:00.000Z", "from": "45 µF ±6 %", "visits": 3}
+    words = said(capsys, folder)
+    assert "changed from 45 µF ±6 % to 50 µF ±6 % on 2024-09-30" in words
+    assert "3 visits before are not counted" in words
+
+
+def test_a_rating_nobody_read_is_no_other_rating(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    visits = season(DRIFTING)
+    for number in (0, 2, 5):
+        visits[number] = Visit(DAYS[number], PLACE, [(capacitor(""), DRIFTING[number])])
+    keep(folder, *visits)
+    (found,) = answered(capsys, folder)
+    assert found["replaced"] is None
+    assert (found["trend"]["visits"], found["limits_basis"]) == (6, "45 µF ±6 %")  # the newest there are
+
+
+def test_without_any_limits_there_is_a_slope_and_no_date(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    keep(folder, *season(DRIFTING, capacitor("")))
+    (found,) = answered(capsys, folder)
+    assert (found["limits_basis"], found["low"], found["high"]) == (None, None, None)
+    assert (found["trend"]["shown"], found["trend"]["crossings"]) == (True, [])
+    assert "Newest limits" not in said(capsys, folder)
+
+
+def test_the_last_held_of_a_visit_counts(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    visits = season(DRIFTING)
+    visits[2] = Visit(DAYS[2], PLACE, [(capacitor(), "9.9 uF"), (capacitor(), DRIFTING[2])])
+    keep(folder, *visits)
+    (found,) = answered(capsys, folder)
+    assert found["trend"]["visits"] == 6
+    assert found["trend"]["answer"] == "DRIFTING DOWN, 0.776 µF a year"
+
+
+def test_units_are_brought_together(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    keep(folder, *season(["45100 nF", *DRIFTING[1:]]))
+    assert answered(capsys, folder)[0]["trend"]["answer"] == "DRIFTING DOWN, 0.776 µF a year"
+
+
+def test_what_is_no_drift_is_left_out_and_said(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    visits = season([*DRIFTING[:4], "0.02 uF", "OL uF"])
+    visits[1] = Visit(DAYS[1], PLACE, [(capacitor(), "20.0 uF")], clock_set=False)
+    keep(folder, *visits)
+    (found,) = answered(capsys, folder)
+    assert found["trend"]["visits"] == 3
+    assert found["left_out"] == [
+        {"at": None, "reading": "20.0 µF", "reason": "taken while the clock was not set"},
+        {"at": "2025-05-05T12:00:00.000Z", "reading": "0.02 µF", "reason": "open"},
+        {"at": "2025-10-06T12:00:00.000Z", "reading": "OL µF", "reason": "shorted"},
+    ]
+    words = said(capsys, folder)
+    assert "Left out: 2025-05-05, 0.02 µF, open." in words
+    assert "Left out: day unknown, 20.0 µF, taken while the clock was not set." in words
+
+
+def test_a_point_without_a_single_value(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    ground = TestPoint(
+        "ground", "compressor", "compressor", ("C", "GND"), Quantity.RESISTANCE, State.ISOLATED, Check.INSULATION,
+        Span(parse_amount("1 Mohm").digits, None, "MΩ"),
+    )  # fmt: skip
+    keep(folder, *season(["OL ohm"] * 3, ground))
+    (found,) = answered(capsys, folder)
+    assert (found["trend"], len(found["left_out"]), found["left_out"][0]["reason"]) == (None, 3, "no value")
+    assert "NO VALUES" in said(capsys, folder)
+
+
+def test_two_meters_are_spoken_of(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    visits = season(DRIFTING)
+    visits[3] = Visit(DAYS[3], PLACE, visits[3].held, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
+    keep(folder, *visits)
+    assert "Read with 2 meters" in said(capsys, folder)
+
+
+def test_one_meter_makes_no_doubt_of_its_offset(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    keep(folder, *season(DRIFTING))
+    assert "less than a meter may be off" not in said(capsys, folder)
+
+
+def test_the_meters_uncertainty_reaches_the_trend(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    # 0.3 µF over the seasons, with two meters good to about 1.5 µF each.
+    slight = [f"45.{tenth} uF" for tenth in (4, 4, 3, 3, 2, 1)]
+    visits = season(slight)
+    visits[5] = Visit(DAYS[5], PLACE, visits[5].held, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
+    keep(folder, *visits)
+    assert "is less than a meter may be off" in said(capsys, folder)
+
+
+def test_each_point_by_itself_and_filters(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    both = [
+        Visit(day, place, [(capacitor(), value), (capacitor("5 uF", "FAN"), "5.01 uF"), (COIL, "14.2 ohm")])
+        for place in (PLACE, OTHER)
+        for day, value in zip(DAYS, DRIFTING, strict=True)
+    ]
+    keep(folder, *both)
+    assert len(answered(capsys, folder)) == 6
+    assert {found["trend"]["visits"] for found in answered(capsys, folder)} == {6}
+    assert [found["site"] for found in answered(capsys, folder, "--site", OTHER.site.upper())] == [OTHER.site] * 3
+    assert [found["section"] for found in answered(capsys, folder, "--component", "run capacitor")] == [
+        "HERM", "FAN", "HERM", "FAN",
+    ]  # fmt: skip
+    assert (
+        len(answered(capsys, folder, "--unit", "condenser 1", "--site", PLACE.site, "--component", COIL.component)) == 1
+    )
+    assert answered(capsys, folder, "--unit", "Condenser 2") == []
+    assert run(capsys, folder, "--unit", "Condenser 2")[1] == "No held readings like that; names are matched whole.\n"
+
+
+def test_an_empty_database_and_none(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    code, out, err = run(capsys, folder)
+    assert (code, out, err.count("\n")) == (1, "", 1)
+    assert "There is no database" in err
+    keep(folder)
+    assert run(capsys, folder) == (0, "No held readings yet.\n", "")
+    assert answered(capsys, folder) == []
+
+
+@pytest.mark.parametrize("width", [100, 80, 40, 12])
+def test_no_line_is_wider_than_the_terminal(
+    capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    keep(folder, *season(DRIFTING))
+    monkeypatch.setenv("COLUMNS", str(width))
+    _, out, _ = run(capsys, folder)
+    assert max(map(len, out.splitlines())) <= max(width, 20)
+
+
+def test_the_documented_keys_are_the_ones_printed(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    keep(folder, *season(DRIFTING))
+    (found,) = answered(capsys, folder)
+    assert list(found) == [
+        "site", "unit", "circuit", "component", "section", "terminals", "quantity", "rating", "low", "high",
+        "limits_unit", "limits_basis", "replaced", "left_out", "trend",
+    ]  # fmt: skip
+    words = run(capsys, folder, "--help")[1]
+    assert all(key in words for key in found)
+
+
+@pytest.mark.parametrize("args", [("--sites",), ("--unit",), ("extra",), ("--json=yes",)])
+def test_nonsense_is_one_line_and_status_2(
+    capsys: pytest.CaptureFixture[str], folder: Path, args: tuple[str, ...]
+) -> None:
+    code, out, err = run(capsys, folder, *args)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+
+
+def test_names_are_only_ever_compared(
+    capsys: pytest.CaptureFixture[str], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = tmp_path_factory.mktemp("names")
+    keep(folder, *season(DRIFTING))
+
+    @settings(max_examples=50)
+    @given(st.text(max_size=20), st.sampled_from(["--site", "--unit", "--component"]))
+    def typed(name: str, option: str) -> None:
+        code, out, err = run(capsys, folder, f"{option}={name}")
+        assert (code, err) == (0, "")
+        known = {PLACE.site.lower(), PLACE.unit.lower(), "run capacitor"}
+        assert name.lower() in known or name == "" or out.startswith("No held readings like that")
+
+    typed()
