@@ -109,7 +109,7 @@ def load_settings(folder: Path) -> Settings:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         table = {}
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"{path} cannot be read: {error}.", "Mend or remove it.") from error
     try:
         return _settings(table)

@@ -320,9 +320,9 @@ class Pipeline:
             case "hold":
                 self._hold_now()
             case "rate":
-                rated = self.visit.rate(point, command.get("text", ""))
-                writing = self._writer.set_rating(self._ids.point_ids[point], str(rated.against))
-                await asyncio.wrap_future(writing)
+                for rated in self.visit.rate(point, command.get("text", "")):
+                    text = str(self.visit.points[rated].against)
+                    await asyncio.wrap_future(self._writer.set_rating(self._ids.point_ids[rated], text))
                 self._diagnosis = diagnosis_of(self.visit)
             case "pin":
                 self.visit.pin(command.get("meter", ""), point)

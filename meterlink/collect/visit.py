@@ -5,9 +5,10 @@ from decimal import Decimal
 
 from meterlink.cautions import caution_at
 from meterlink.clock import rfc3339
-from meterlink.equipment import Place, Plan, TestPoint
+from meterlink.equipment import Check, Place, Plan, Rating, Span, TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.judging import limits_of, plain
+from meterlink.judge.ratings import parse_rating
 from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
 from meterlink.judge.verdicts import Judgement, Limits
 from meterlink.plans import parse_against
@@ -88,14 +89,40 @@ class ActiveVisit:
         else:
             self.pins.pop(address, None)
 
-    def rate(self, key: str, text: str) -> TestPoint:
-        """Set what is printed on the part at ``key`` from what somebody typed; InputError when it makes no sense."""
+    def rate(self, key: str, text: str) -> list[str]:
+        """Set what is printed on the part at ``key`` from what somebody typed; return the keys of all points it rates.
+
+        The label of a dual capacitor (``45+7.5 MFD 440 VAC``) rates both its sections at once. InputError when it makes
+        no sense; what could mean several things comes back as a question.
+        """
         self._known(key)
+        against = self._dual(key, text) or {key: parse_label(text, self.points[key])}
+        rated = {other: replace(self.points[other], against=given) for other, given in against.items()}
+        limits = {other: limits_of(point, self._tolerance) for other, point in rated.items()}
+        self.points.update(rated)
+        self.limits.update(limits)
+        return list(rated)
+
+    def _dual(self, key: str, text: str) -> dict[str, Rating | Span] | None:
+        """Return the rating of each section's test point where ``text`` is the label of a dual capacitor."""
         point = self.points[key]
-        rated = replace(point, against=parse_against(text, point.quantity, point.check))
-        self.limits[key] = limits_of(rated, self._tolerance)
-        self.points[key] = rated
-        return rated
+        if point.check is not Check.CAPACITOR:
+            return None
+        part = parse_rating(text)
+        if len(part.sections) == 1 or part.marked is not None:
+            return None
+        by_name: dict[str, Rating | Span] = dict(zip(part.names, part.ratings(), strict=True))
+        same = {
+            other.section.upper(): other.key
+            for other in self.points.values()
+            if (other.component, other.check) == (point.component, point.check)
+        }
+        if point.section.upper() not in by_name:
+            raise InputError(
+                f"{text!r} rates two sections, {' and '.join(by_name)}; this test point is {point.title}.",
+                "Write the rating of this section alone.",
+            )
+        return {same[name]: rating for name, rating in by_name.items() if name in same}
 
     def _known(self, key: str) -> None:
         if key not in self.points:
@@ -130,6 +157,14 @@ class ActiveVisit:
             held=_held_view(len(held), held[-1]) if held else None,
             retakes=max(len(held) - 1, 0),
         )
+
+
+def parse_label(text: str, point: TestPoint) -> Rating | Span:
+    """Return what a test point is held against, from what somebody typed off the part; InputError as `rate` says."""
+    if point.check is not Check.CAPACITOR:
+        return parse_against(text, point.quantity, point.check)
+    part = parse_rating(text)
+    return part.marked or part.ratings()[0]
 
 
 def fits(point: TestPoint, reading: Reading) -> bool:

@@ -272,3 +272,27 @@ def test_the_series_value_of_a_dual_capacitor_is_not_condemned() -> None:
     said = advice(one, follower)
     assert "lead" in said or "terminal" in said
     assert "replac" not in said.split(".")[0]
+
+
+def test_the_label_of_a_dual_capacitor_rates_both_sections() -> None:
+    herm, fan = point("HERM", ("C", "HERM"), None), point("FAN", ("C", "FAN"), None)
+    other = replace(point("x", ("1", "2"), None), component="blower capacitor", section="")
+    one = visit(herm, fan, other)
+    assert one.rate("FAN", "45+7.5 MFD ±6% 440 VAC 50/60 Hz") == ["HERM", "FAN"]
+    assert one.limits["HERM"] is not None
+    assert one.limits["FAN"] is not None
+    assert (one.limits["HERM"].low, one.limits["FAN"].high) == (Decimal("42.3"), Decimal("7.95"))
+    assert one.limits["x"] is None
+    assert one.rate("x", "12.5 uF 5 % 370V") == ["x"]
+    with pytest.raises(InputError, match="two sections"):
+        one.rate("x", "45+7.5 MFD")
+    with pytest.raises(InputError, match=r"\?|could|which|mean"):
+        one.rate("x", "45-50")
+
+
+def test_a_start_capacitor_is_rated_by_its_range() -> None:
+    start = replace(point("start", ("1", "2"), None), component="start capacitor")
+    one = visit(start)
+    one.rate("start", "88-106 MFD")
+    assert one.limits["start"] is not None
+    assert (one.limits["start"].low, one.limits["start"].high) == (Decimal(88), Decimal(106))
