@@ -1,6 +1,7 @@
 """Where a station keeps its data, and the settings a person may change there.
 
-Everything lives in one data folder: ``meterlink.db``, the local socket, and ``settings.toml``::
+Everything lives in one data folder: ``meterlink.db``, the local socket, ``stock.toml`` (what is on the truck, see
+`meterlink.judge.replacement`) and ``settings.toml``::
 
     station = "van-3"                  # the name this station publishes under; default: the machine's host name
 
@@ -33,13 +34,14 @@ import os
 import platform
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from meterlink.errors import InputError, SettingsError
 from meterlink.judge.accuracy import AccuracySheet, read_sheet
+from meterlink.judge.replacement import StockEntry, read_stock
 from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
 from meterlink.judge.uncertainty import check_usable
@@ -48,6 +50,7 @@ from meterlink.units import Amount, Quantity, parse_amount
 
 DATABASE = "meterlink.db"
 SETTINGS_FILE = "settings.toml"
+STOCK_FILE = "stock.toml"
 DATA_VARIABLE = "METERLINK_DATA"
 
 _ANY_CAPACITOR = Amount(Decimal(10), "µF")  # a tolerance can only be read beside a rating
@@ -70,7 +73,7 @@ class KnownMeter:
 class Settings:
     """What the settings file says, with the defaults for what it leaves out. ``mqtt`` is its table as written.
 
-    ``celsius`` is how warm the meters are, None for within 18 to 28 °C.
+    ``celsius`` is how warm the meters are, None for within 18 to 28 °C; ``stock`` is what is on the truck.
     """
 
     station: str
@@ -79,6 +82,7 @@ class Settings:
     mqtt: Mapping[str, Any] | None = field(default=None)
     rule: DecisionRule = SIMPLE
     celsius: Decimal | None = None
+    stock: tuple[StockEntry, ...] = ()
 
 
 def data_dir(option: str | os.PathLike[str] | None = None) -> Path:
@@ -106,15 +110,29 @@ def load_settings(folder: Path) -> Settings:
     """Return the settings in ``folder``; defaults where there is no file; SettingsError naming the key otherwise."""
     path = folder / SETTINGS_FILE
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        table = {}
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(f"{path} cannot be read: {error}.", "Mend or remove it.") from error
-    try:
-        return _settings(table)
+        settings = _settings(_read(path))
     except SettingsError as error:
         raise SettingsError(f"{path}: {error.message}", error.remedy) from error
+    return replace(settings, stock=load_stock(folder))
+
+
+def load_stock(folder: Path) -> tuple[StockEntry, ...]:
+    """Return the truck's stock list in ``folder``, nothing where there is none; SettingsError naming what is wrong."""
+    path = folder / STOCK_FILE
+    try:
+        table = _read(path)
+        return read_stock(table, str(path)) if table else ()
+    except InputError as error:
+        raise SettingsError(error.message, error.remedy) from error
+
+
+def _read(path: Path) -> Mapping[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SettingsError(f"it cannot be read: {error}.", "Mend or remove it.") from error
 
 
 def _settings(table: Mapping[str, Any]) -> Settings:

@@ -91,6 +91,7 @@ class VisitView(TypedDict):
     last: str | None  # key of the test point held most recently
     findings: list[FindingView]
     summary: str  # the findings in a sentence
+    stock: list[str]  # what on the truck would replace a failed part, a sentence each
     advice: str  # what to do next, in a sentence
     caution: str  # the caution that belongs to the active test point
 
@@ -148,7 +149,50 @@ class NoticeView(TypedDict):
     text: str
 
 
-Message = Greeting | VisitView | MetersView | LiveView | NoticeView
+class DriverScoreView(TypedDict):
+    """How well a driver fits a meter, from 0 (not at all) to 1 (certainly)."""
+
+    name: str
+    score: float
+
+
+class FoundView(TypedDict):
+    """One device on the air, or one that is bound and not heard.
+
+    ``score`` and ``fit`` (``certain``, ``likely``, ``possible``, ``no``) are of the best driver, named in ``driver``;
+    ``drivers`` are all that fit at all. ``called`` is its name in this data folder and ``first_address`` the address it
+    was first met under; both are empty for a stranger. ``state`` is as in `MeterView`, empty where no daemon looks
+    after it.
+    """
+
+    name: str  # what it calls itself, cleaned
+    address: str
+    rssi: int | None  # dBm
+    advertised: list[str]  # service UUIDs
+    offered: list[str] | None  # service UUIDs found by connecting; None until that was done
+    driver: str
+    score: float
+    fit: str
+    drivers: list[DriverScoreView]
+    bound: bool
+    called: str
+    first_address: str
+    serial: str
+    state: str
+    why: str  # why it cannot be used as it is, in words
+
+
+class AirView(TypedDict):
+    """Topic ``air``: what is on the air, sent when somebody asked for it with ``find``."""
+
+    topic: Literal["air"]
+    asked: str  # the ``text`` of the command that asked
+    found: list[FoundView]
+    broken: list[str]  # drivers that cannot be used, each with the reason
+    radio: str  # as in `MetersView`
+
+
+Message = Greeting | VisitView | MetersView | LiveView | NoticeView | AirView
 
 
 class Command(TypedDict):
@@ -158,11 +202,19 @@ class Command(TypedDict):
     point again (the earlier held reading stays in the database). ``hold``: take what the meter shows now, such as an
     overload, which looks the same on an open coil as on probes in the air. ``rate`` (with ``point`` and ``text`` such
     as ``45 uF 6 %`` or ``10 to 18 ohm``): what is printed on the part. ``pin`` (with ``meter``, an address, and
-    ``point``, empty to undo): this meter measures that test point whatever the active one is.
+    ``point``, empty to undo): this meter measures that test point whatever the active one is. ``key`` (with ``text``
+    such as ``4.70 uF``, and ``point`` or the active one): a value somebody read off a meter without a radio.
+
+    About the meters on the air: ``find`` (with any ``text``) has an `AirView` sent; ``look`` (with ``meter``, an
+    address or a name) connects to one once and looks closer; ``bind`` (with ``meter``, and ``text`` for a name of its
+    own) has the station connect to it from now on; ``unbind`` (with ``meter``) undoes that; ``alias`` (with ``meter``,
+    a known address, and ``text``, its new one) says that a meter has changed its address.
     """
 
     id: int
-    do: Literal["focus", "next", "previous", "retake", "hold", "rate", "pin"]
+    do: Literal[
+        "focus", "next", "previous", "retake", "hold", "rate", "pin", "key", "find", "look", "bind", "unbind", "alias"
+    ]
     point: NotRequired[str]
     meter: NotRequired[str]
     text: NotRequired[str]

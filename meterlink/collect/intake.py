@@ -16,18 +16,30 @@ class Intake:
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._packets: deque[Packet] = deque(maxlen=capacity)
         self._wake = asyncio.Event()
+        self._idle = asyncio.Event()
+        self._idle.set()
         self.dropped = 0
 
     def put(self, packet: Packet) -> None:
         """Append one packet, dropping the oldest where the queue is full."""
         self.dropped += len(self._packets) == self._packets.maxlen
         self._packets.append(packet)
+        self._idle.clear()
         self._wake.set()
 
     @property
     def waiting(self) -> int:
         """How many packets wait."""
         return len(self._packets)
+
+    def done(self) -> None:
+        """Say that what was taken has been handled."""
+        if not self._packets:
+            self._idle.set()
+
+    async def handled(self) -> None:
+        """Return once everything put so far has been handled."""
+        await self._idle.wait()
 
     async def take(self) -> list[Packet]:
         """Return everything that waits, oldest first, once there is anything."""

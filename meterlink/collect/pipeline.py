@@ -5,24 +5,27 @@ import contextlib
 import logging
 import uuid
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Protocol
 
 from meterlink.ble.session import Packet, Session
 from meterlink.ble.states import RadioState
-from meterlink.clock import clock_is_set
+from meterlink.clock import Clock, clock_is_set
 from meterlink.collect.findings import diagnosis_of
-from meterlink.collect.following import Follower
+from meterlink.collect.following import LOOK_UP, Follower
 from meterlink.collect.intake import Intake
+from meterlink.collect.replacing import replacement_words
 from meterlink.collect.showing import live_view, meters_view, visit_view
-from meterlink.collect.visit import ActiveVisit, Held
+from meterlink.collect.visit import ActiveVisit, Held, fits
 from meterlink.equipment import Meter, TestPoint
 from meterlink.errors import InputError, MeterlinkError, StoreError
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.judge.judging import Measured, judge
-from meterlink.judge.settling import Phase
+from meterlink.judge.replacement import StockEntry
+from meterlink.judge.settling import Phase, Step
 from meterlink.judge.verdicts import Judgement, Verdict
+from meterlink.keyed import KEYED, read_keyed
 from meterlink.publish.senml import held_message, readings_message
 from meterlink.readings import Reading, Status
 from meterlink.settings import Settings
@@ -59,6 +62,7 @@ class Knowledge:
     names: Mapping[str, str]
     sheets: Mapping[str, AccuracySheet]
     celsius: Decimal | None = None
+    stock: tuple[StockEntry, ...] = ()  # what is on the truck
 
     @classmethod
     def from_settings(cls, settings: Settings) -> "Knowledge":
@@ -67,6 +71,7 @@ class Knowledge:
             {meter.address.lower(): meter.name for meter in settings.meters if meter.name},
             {meter.address.lower(): meter.accuracy for meter in settings.meters if meter.accuracy},
             settings.celsius,
+            settings.stock,
         )
 
 
@@ -93,6 +98,7 @@ class Pipeline:
         on_held: OnHeld,
         *,
         knowledge: Knowledge,
+        clock: Clock,
         publishing: Publishing | None = None,
         new_id: Callable[[], str] = lambda: str(uuid.uuid4()),
     ) -> None:
@@ -103,6 +109,8 @@ class Pipeline:
         self._show = show
         self._on_held = on_held
         self._knowledge = knowledge
+        self._names = dict(knowledge.names)
+        self._clock = clock
         self._publishing = publishing
         self._new_id = new_id
         self._followers: dict[str, Follower] = {}
@@ -132,6 +140,13 @@ class Pipeline:
         while True:
             for packet in await self.intake.take():
                 await self._handle(packet)
+            self.intake.done()
+
+    async def caught_up(self) -> None:
+        """Return once everything that was put into the intake has been handled, and what was held is committed."""
+        await self.intake.handled()
+        while self._commits:
+            await asyncio.gather(*self._commits, return_exceptions=True)
 
     async def _every(self, period: float, act: Callable[[], None]) -> None:
         while True:
@@ -158,12 +173,37 @@ class Pipeline:
     async def _follower(self, session: Session) -> Follower:
         follower = self._followers.get(session.address)
         if follower is None:
-            name = self._knowledge.names.get(session.address.lower()) or session.name or session.address
-            meter = Meter(session.address, name, session.kind, session.serial)
-            db_id = await asyncio.wrap_future(self._writer.remember_meter(meter))
-            follower = self._followers[session.address] = Follower(session.address, name, db_id)
-            self._meters[session.address] = meter
+            named = self._names.get(session.address.lower(), "")
+            name = named or session.name or session.address
+            meter = Meter(session.address, name, session.kind, session.serial, session.service)
+            follower = await self._meet(meter, named=bool(named))
         return follower
+
+    async def _meet(self, meter: Meter, *, named: bool) -> Follower:
+        """Follow a meter; one that is known under another address goes on under its row, name and pin."""
+        present = {
+            follower.db_id
+            for address, follower in self._followers.items()
+            if address in self._sessions and not self._sessions[address].closed
+        }
+        meeting = self._writer.meet_meter(meter, named=named, present=present)
+        known = await asyncio.wrap_future(meeting)
+        name = self._names.get(known.first_address.lower(), known.name)
+        self._meters[meter.address] = replace(meter, address=known.first_address, name=name)
+        if known.first_address in self.visit.pins:
+            self.visit.pins.setdefault(meter.address, self.visit.pins[known.first_address])
+        follower = self._followers[meter.address] = Follower(meter.address, name, known.id)
+        return follower
+
+    def call(self, address: str, name: str) -> None:
+        """Call the meter at ``address`` so from now on, unless the settings give it another name."""
+        name = self._knowledge.names.get(address.lower(), name)
+        self._names[address.lower()] = name
+        follower = self._followers.get(address)
+        if follower is not None:
+            follower.name = name
+            self._meters[address] = replace(self._meters[address], name=name)
+        self._show_meters()
 
     def _take(self, follower: Follower, reading: Reading) -> None:
         if reading.quantity is Quantity.BATTERY:
@@ -211,10 +251,15 @@ class Pipeline:
             point.check,
             self.visit.limits[point.key],
             Measured.from_reading(reading),
-            self._knowledge.sheets.get(follower.address.lower()),
+            self._sheet(follower),
             rule=self.visit.rules[point.key],
             celsius=self._knowledge.celsius,
         )
+
+    def _sheet(self, follower: Follower) -> AccuracySheet | None:
+        addresses = (follower.address, self._meters[follower.address].address)
+        sheets = (self._knowledge.sheets.get(address.lower()) for address in addresses)
+        return next((sheet for sheet in sheets if sheet is not None), None)
 
     def _row(self, follower: Follower, reading: Reading, point: TestPoint | None) -> ReadingRow:
         point_id = self._ids.point_ids[point.key] if point else None
@@ -284,13 +329,15 @@ class Pipeline:
         self._show_meters()
 
     def _show_meters(self) -> None:
-        self._show(meters_view(self._radio, self._followers.values()))
+        self._show(meters_view(self._radio, self._followers.values(), self._names))
 
     def show_visit(self) -> None:
         """Show the visit as it stands."""
-        self._show(visit_view(self.visit, self._leader, self._diagnosis))
+        stock = replacement_words(self.visit, self._knowledge.stock)
+        self._show(visit_view(self.visit, self._leader, self._diagnosis, stock))
 
     def _show_live(self) -> None:
+        self._typed_moves_on()
         leader = self._leader
         if leader is not None and (view := live_view(self.visit, leader)) is not None:
             self._show(view)
@@ -320,14 +367,48 @@ class Pipeline:
             case "hold":
                 self._hold_now()
             case "rate":
-                for rated in self.visit.rate(point, command.get("text", "")):
-                    text = str(self.visit.points[rated].against)
+                for rated, text in self.visit.rate(point, command.get("text", "")).items():
                     await asyncio.wrap_future(self._writer.set_rating(self._ids.point_ids[rated], text))
                 self._diagnosis = diagnosis_of(self.visit)
+            case "key":
+                await self._key(command.get("text", ""), point)
             case "pin":
                 self.visit.pin(command.get("meter", ""), point)
             case other:
                 raise InputError(f"{other!r} is not something to ask for.")
+
+    async def _key(self, text: str, key: str) -> None:
+        """Hold what somebody typed at the test point ``key``, or the active one: it needs no settling."""
+        self._typed_moves_on(at_once=True)
+        key = key or self.visit.focus or ""
+        point = self.visit.points.get(key)
+        if point is None:
+            raise InputError(f"There is no test point {key!r} to type a reading for.", "Pick one first.")
+        reading = read_keyed(text, self._clock.stamp(), point.quantity)
+        if not fits(point, reading):
+            wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
+            raise InputError(
+                f"{reading.text} is no reading of {wanted}, which the {point.title} asks for.",
+                "Pick the test point it was read at.",
+            )
+        typed = self._followers.get(KEYED) or await self._meet(Meter(KEYED, "keyed in", KEYED), named=True)
+        judgement = self._judge(typed, point, reading)
+        typed.latest, typed.point, typed.judgement = reading, point.key, judgement
+        typed.step = Step(Phase.HELD)
+        typed.count += 1
+        self._hold(typed, point, judgement, 0.0)
+
+    def _typed_moves_on(self, *, at_once: bool = False) -> None:
+        """Go to the next test point once there was time to look at the verdict on what was typed."""
+        typed = self._followers.get(KEYED)
+        if typed is None or typed.held_at is None or typed.held is None:
+            return
+        committed = self.visit.held[typed.held_at]
+        age = (self._clock.stamp().monotonic_ns - typed.held.stamp.monotonic_ns) * 1e-9
+        if committed and committed[-1].reading is typed.held and (at_once or age >= LOOK_UP):
+            self.visit.probes_off(typed.held_at)
+            typed.start_again()
+            typed.latest = None
 
     def _retake(self) -> None:
         if self.visit.focus is None and self.visit.last is not None:

@@ -1,6 +1,6 @@
 """The station's state as watchers see it. Pure: from the state to `meterlink.views`."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 from meterlink.ble.states import LinkState, RadioState
 from meterlink.cautions import LOCAL_CODES, caution_at
@@ -15,8 +15,10 @@ from meterlink.units import convert
 from meterlink.views import LiveView, MetersView, MeterView, VisitView
 
 
-def visit_view(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis) -> VisitView:
-    """Return topic ``visit``; ``meter`` is the one that is measuring, if any."""
+def visit_view(
+    visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis, stock: Sequence[str] = ()
+) -> VisitView:
+    """Return topic ``visit``; ``meter`` is the one that is measuring, if any, ``stock`` what the truck has."""
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
         topic="visit",
@@ -29,20 +31,24 @@ def visit_view(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis)
         last=visit.last,
         findings=finding_views(diagnosis),
         summary=diagnosis.summary,
+        stock=list(stock),
         advice=advice(visit, meter, diagnosis),
         caution=caution_at(point) if point else LOCAL_CODES,
     )
 
 
-def meters_view(radio: RadioState, followers: Iterable[Follower]) -> MetersView:
-    """Return topic ``meters``: what the radio says of each, with what its readings say."""
+def meters_view(radio: RadioState, followers: Iterable[Follower], names: Mapping[str, str]) -> MetersView:
+    """Return topic ``meters``: what the radio says of each, with what its readings say.
+
+    ``names`` is what the station calls them, by address in lower case.
+    """
     by_address = {follower.address: follower for follower in followers}
     views = []
     for link in radio.meters:
         follower = by_address.get(link.address)
         views.append(
             MeterView(
-                name=follower.name if follower else link.name,
+                name=follower.name if follower else names.get(link.address.lower(), link.name),
                 address=link.address,
                 state=str(link.state),
                 detail="" if link.state is LinkState.CONNECTED else link.detail,

@@ -5,7 +5,7 @@ import logging
 import random
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AsyncExitStack, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,13 +14,15 @@ from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.clock import Clock, SystemClock
+from meterlink.collect.finding import Finder
 from meterlink.collect.pipeline import Knowledge, OnHeld, Pipeline, Publishing
+from meterlink.collect.roster import ASKED_OF_IT, Roster
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter, Place, Plan, TestPoint
 from meterlink.errors import StoreError
 from meterlink.link import LinkServer
-from meterlink.plugins import best, load_drivers
+from meterlink.plugins import LoadedDrivers, best, load_drivers
 from meterlink.settings import DATABASE, Settings
 from meterlink.store.reader import Reader
 from meterlink.store.rows import VisitIds
@@ -80,6 +82,7 @@ class Station:
         self._held_listeners: list[OnHeld] = []
         self._server: LinkServer | None = None
         self._pipeline: Pipeline | None = None
+        self._roster: Roster | None = None
         self._notices: dict[str, NoticeView] = {}
         self._said: dict[str, str] = {}  # what the log was told of each meter, and of the radio under ""
         self.started = asyncio.Event()
@@ -103,7 +106,11 @@ class Station:
 
     async def command(self, command: Command) -> str:
         """Carry a watcher's command out; return why not, in words, or nothing."""
-        return "The station is still starting." if self._pipeline is None else await self._pipeline.carry_out(command)
+        if self._pipeline is None:
+            return "The station is still starting."
+        if command.get("do") in ASKED_OF_IT and self._roster is not None:
+            return await self._roster.carry_out(command)
+        return await self._pipeline.carry_out(command)
 
     async def run(self) -> None:
         """Collect until `stop`, or until cancelled.
@@ -137,18 +144,29 @@ class Station:
                 self._show,
                 self._tell_held,
                 knowledge=Knowledge.from_settings(orders.settings),
+                clock=orders.clock,
                 publishing=Publishing(orders.settings.station, publisher[1]) if publisher else None,
             )
+            loaded = _drivers()
             radio = Radio(
                 clock=orders.clock,
-                choose=_chooser(),
+                choose=_chooser(loaded),
                 on_packet=pipeline.intake.put,
                 on_change=self._radio_changed,
-                known=await self._known_meters(),
+                known=await self._known_meters(pipeline),
                 adopt=orders.adopt,
                 scanner_backend=orders.scanner_backend,
                 client_backend=orders.client_backend,
                 jitter=orders.jitter,
+            )
+            self._roster = Roster(
+                Finder(radio, loaded, self._reader.known_meters, lambda: radio.state.meters),
+                radio,
+                self._writer,
+                rows=self._reader.known_meters,
+                wanted=[meter.address for meter in (*orders.meters, *orders.settings.meters)],
+                show=self._show,
+                call=pipeline.call,
             )
             pipeline.show_visit()
             self.started.set()
@@ -180,10 +198,15 @@ class Station:
             visit.probes_off(visit.focus)
         return visit, resumed.ids
 
-    async def _known_meters(self) -> list[Meter]:
-        bound = [row.meter for row in await asyncio.to_thread(self._reader.known_meters) if row.bound]
+    async def _known_meters(self, pipeline: Pipeline) -> list[Meter]:
+        """Return the meters to connect: each bound one, with what it is known by, before what was only named."""
+        bound = [row for row in await asyncio.to_thread(self._reader.known_meters) if row.bound]
+        for row in bound:
+            pipeline.call(row.address_now, row.meter.name)
+        settled = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
         named = [Meter(meter.address, meter.name) for meter in self._orders.settings.meters]
-        return [*bound, *self._orders.meters, *named]
+        others = [meter for meter in (*self._orders.meters, *named) if meter.address.upper() not in settled]
+        return [*(replace(row.meter, address=row.address_now) for row in bound), *others]
 
     @property
     def _reader(self) -> Reader:
@@ -262,11 +285,16 @@ class Station:
         self._show(min(self._notices.values(), key=lambda one: (not one["text"], order.index(one["level"]))))
 
 
-def _chooser() -> Callable[[Advertisement, Sequence[Characteristic] | None], DriverKind | None]:
+def _drivers() -> LoadedDrivers:
     loaded = load_drivers()
     for failure in loaded.failures:
         log.warning("driver %s of %s left out: %s", failure.name, failure.distribution, failure.reason)
+    return loaded
 
+
+def _chooser(
+    loaded: LoadedDrivers,
+) -> Callable[[Advertisement, Sequence[Characteristic] | None], DriverKind | None]:
     def choose(advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverKind | None:
         chosen = best(loaded.kinds, advertisement, services)
         return None if chosen is None else chosen[0]

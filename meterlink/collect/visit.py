@@ -8,6 +8,7 @@ from meterlink.clock import rfc3339
 from meterlink.equipment import Check, Place, Plan, Rating, Span, TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.judging import limits_of, plain
+from meterlink.judge.rated_part import RatedPart
 from meterlink.judge.ratings import parse_rating
 from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
 from meterlink.judge.verdicts import Judgement, Limits
@@ -48,6 +49,7 @@ class ActiveVisit:
         self.rules = {point.key: parse_rule(point.rule) if point.rule else rule for point in plan.points}
         self.held: dict[str, list[Held]] = {key: [] for key in self.points}
         self.pins: dict[str, str] = {}
+        self.labels: dict[str, RatedPart] = {}  # by component: what was typed off it, with its voltage
         self.focus: str | None = next(iter(self.points))
         self.last: str | None = None
         self._tolerance = capacitor_tolerance
@@ -89,28 +91,32 @@ class ActiveVisit:
         else:
             self.pins.pop(address, None)
 
-    def rate(self, key: str, text: str) -> list[str]:
-        """Set what is printed on the part at ``key`` from what somebody typed; return the keys of all points it rates.
+    def rate(self, key: str, text: str) -> dict[str, str]:
+        """Set what is printed on the part at ``key`` from what somebody typed.
+
+        Returns the keys of all points it rates, each with the text to keep, from which `rate` gives the same again.
 
         The label of a dual capacitor (``45+7.5 MFD 440 VAC``) rates both its sections at once. InputError when it makes
         no sense; what could mean several things comes back as a question.
         """
         self._known(key)
-        against = self._dual(key, text) or {key: parse_label(text, self.points[key])}
+        point = self.points[key]
+        part = parse_rating(text) if point.check is Check.CAPACITOR else None
+        against = self._against(point, text, part)
         rated = {other: replace(self.points[other], against=given) for other, given in against.items()}
         limits = {other: limits_of(point, self._tolerance) for other, point in rated.items()}
         self.points.update(rated)
         self.limits.update(limits)
-        return list(rated)
+        if part is not None:
+            self.labels[point.component] = part
+        return {other: str(part or point.against) for other, point in rated.items()}
 
-    def _dual(self, key: str, text: str) -> dict[str, Rating | Span] | None:
-        """Return the rating of each section's test point where ``text`` is the label of a dual capacitor."""
-        point = self.points[key]
-        if point.check is not Check.CAPACITOR:
-            return None
-        part = parse_rating(text)
-        if len(part.sections) == 1 or part.marked is not None:
-            return None
+    def _against(self, point: TestPoint, text: str, part: RatedPart | None) -> dict[str, Rating | Span]:
+        """Return what each test point that ``text`` speaks of is held against; ``part`` is a capacitor's label."""
+        if part is None:
+            return {point.key: parse_against(text, point.quantity, point.check)}
+        if part.marked is not None or len(part.sections) == 1:
+            return {point.key: part.marked or part.ratings()[0]}
         by_name: dict[str, Rating | Span] = dict(zip(part.names, part.ratings(), strict=True))
         same = {
             other.section.upper(): other.key
@@ -157,14 +163,6 @@ class ActiveVisit:
             held=_held_view(len(held), held[-1]) if held else None,
             retakes=max(len(held) - 1, 0),
         )
-
-
-def parse_label(text: str, point: TestPoint) -> Rating | Span:
-    """Return what a test point is held against, from what somebody typed off the part; InputError as `rate` says."""
-    if point.check is not Check.CAPACITOR:
-        return parse_against(text, point.quantity, point.check)
-    part = parse_rating(text)
-    return part.marked or part.ratings()[0]
 
 
 def fits(point: TestPoint, reading: Reading) -> bool:

@@ -227,3 +227,11 @@ def test_text_has_seven_to_one_against_every_ground_it_stands_on(theme: Theme) -
     low = [pair for pair in pairs if _contrast(colours[pair[0]], colours[pair[1]]) < 7]
     assert low == []
     assert _contrast(colours["line"], colours["background"]) >= 3
+
+
+def test_a_close_call_says_how_probable_it_is() -> None:
+    close = held(margin="close call", probability=0.497)
+    shown = scene(visit(point("a", held=close)), live(phase="held"))
+    assert shown.ruling.reason == "Because. 50% probable to be within."
+    clear = scene(visit(point("a", held=held(probability=0.999))), live(phase="held"))
+    assert clear.ruling.reason == "Because."

@@ -9,10 +9,12 @@ from meterlink.clock import Stamp
 from meterlink.collect import advice as advice_module
 from meterlink.collect.findings import diagnosis_of
 from meterlink.collect.following import Follower
+from meterlink.collect.replacing import replacement_words
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.equipment import Check, Place, Plan, Rating, Span, State, TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.judging import Measured, judge
+from meterlink.judge.replacement import read_stock
 from meterlink.judge.settling import Phase
 from meterlink.readings import Coupling, Reading, Status
 from meterlink.units import Amount, Quantity
@@ -278,12 +280,12 @@ def test_the_label_of_a_dual_capacitor_rates_both_sections() -> None:
     herm, fan = point("HERM", ("C", "HERM"), None), point("FAN", ("C", "FAN"), None)
     other = replace(point("x", ("1", "2"), None), component="blower capacitor", section="")
     one = visit(herm, fan, other)
-    assert one.rate("FAN", "45+7.5 MFD ±6% 440 VAC 50/60 Hz") == ["HERM", "FAN"]
+    assert list(one.rate("FAN", "45+7.5 MFD ±6% 440 VAC 50/60 Hz")) == ["HERM", "FAN"]
     assert one.limits["HERM"] is not None
     assert one.limits["FAN"] is not None
     assert (one.limits["HERM"].low, one.limits["FAN"].high) == (Decimal("42.3"), Decimal("7.95"))
     assert one.limits["x"] is None
-    assert one.rate("x", "12.5 uF 5 % 370V") == ["x"]
+    assert one.rate("x", "12.5 uF 5 % 370V") == {"x": "12.5 µF ±5 % 370 V"}
     with pytest.raises(InputError, match="two sections"):
         one.rate("x", "45+7.5 MFD")
     with pytest.raises(InputError, match=r"\?|could|which|mean"):
@@ -296,3 +298,39 @@ def test_a_start_capacitor_is_rated_by_its_range() -> None:
     one.rate("start", "88-106 MFD")
     assert one.limits["start"] is not None
     assert (one.limits["start"].low, one.limits["start"].high) == (Decimal(88), Decimal(106))
+
+
+STOCK = read_stock(
+    {
+        "part": [
+            {"rating": "45+7.5 uF 440 V", "count": 2, "note": "left bin"},
+            {"rating": "45+5 uF 440 V"},
+            {"rating": "45+7.5 uF 370 V"},
+        ]
+    },
+    "stock",
+)
+
+
+def test_the_truck_is_asked_for_a_failed_part_whose_label_is_known() -> None:
+    one = visit(point("HERM", ("C", "HERM"), None), point("FAN", ("C", "FAN"), None))
+    kept = one.rate("HERM", "45+7.5 MFD 440 VAC")
+    keep(one, "FAN", "7.50")
+    assert replacement_words(one, STOCK) == []
+    keep(one, "HERM", "30.00")
+    (said,) = replacement_words(one, STOCK)
+    assert said == "For the run capacitor from stock: 45+7.5 µF 440 V (left bin), same rating."
+    assert replacement_words(one, ()) == []
+    again = visit(point("HERM", ("C", "HERM"), None), point("FAN", ("C", "FAN"), None))
+    for key, text in kept.items():
+        again.rate(key, text)
+    assert again.labels == one.labels
+    assert again.limits == one.limits
+
+
+def test_without_a_voltage_the_truck_cannot_be_asked() -> None:
+    one = visit(point("HERM", ("C", "HERM"), None))
+    one.rate("HERM", "45 uF")
+    keep(one, "HERM", "30.00")
+    (said,) = replacement_words(one, STOCK)
+    assert "voltage" in said

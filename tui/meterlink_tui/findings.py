@@ -36,6 +36,8 @@ class Findings(Sheet[None]):
         findings = self._visit.get("findings", []) if self._visit else []
         summary = self._visit.get("summary", "") if self._visit else ""
         yield Static(clean_name(summary, _LONGEST) or NOTHING, markup=False)
+        for sentence in self._visit.get("stock", []) if self._visit else []:
+            yield Static(clean_name(sentence, _LONGEST), markup=False)
         for finding in findings:
             yield Static("", markup=False)
             yield Static(

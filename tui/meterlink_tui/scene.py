@@ -329,7 +329,10 @@ def _ruling(point: PointView | None, held: HeldView | None, live: LiveView | Non
         word, mark, tone = _word(held["verdict"])
         close = held["margin"] == Margin.CLOSE_CALL
         deviation = _deviation(held["deviation_percent"])
-        return Ruling(word, mark, tone, HELD, close=close, deviation=deviation, reason=_text(held["reason"]))
+        reason = _text(held["reason"])
+        if close and (probability := held.get("probability")) is not None:
+            reason += f" {probability:.0%} probable to be within."
+        return Ruling(word, mark, tone, HELD, close=close, deviation=deviation, reason=reason)
     if live and live["phase"] != "idle" and live["verdict"]:
         word, _, tone = _word(live["verdict"])
         unrated = point is not None and point["limits"] is None

@@ -1,0 +1,87 @@
+"""The demo in a real terminal: tmux runs it, keys are typed, the screen is read."""
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+TMUX = shutil.which("tmux")
+LIMIT = 90.0  # s; the demo plays in real time, a little over a minute in all
+
+
+class Terminal:
+    """A tmux session of its own server."""
+
+    def __init__(self, folder: Path, columns: int, rows: int) -> None:
+        assert TMUX is not None
+        self._tmux = [TMUX, "-S", str(folder / "tmux"), "-f", os.devnull]
+        self._size = ["-x", str(columns), "-y", str(rows)]
+        self._folder = folder
+
+    def run(self, *arguments: str) -> None:
+        """Start Meterlink in it; its exit status goes into a file."""
+        status = self._folder / "status"
+        command = f"{sys.executable} -m meterlink {' '.join(arguments)}; echo $? > {status}; sleep 600"
+        self._call("new-session", "-d", *self._size, f"sh -c '{command}'")
+
+    def _call(self, *arguments: str) -> str:
+        return subprocess.run([*self._tmux, *arguments], capture_output=True, text=True, check=True).stdout
+
+    def screen(self) -> str:
+        return self._call("capture-pane", "-p")
+
+    def until(self, *texts: str) -> str:
+        """Return the screen once it holds all ``texts``."""
+        limit = time.monotonic() + LIMIT
+        while not all(text in (screen := self.screen()) for text in texts):
+            assert time.monotonic() < limit, f"never saw {texts}:\n{screen}"
+            time.sleep(0.1)
+        return screen
+
+    def press(self, *keys: str) -> None:
+        self._call("send-keys", *keys)
+
+    def status(self) -> str:
+        limit = time.monotonic() + LIMIT
+        while not (self._folder / "status").exists() and time.monotonic() < limit:
+            time.sleep(0.1)
+        return (self._folder / "status").read_text().strip()
+
+    def close(self) -> None:
+        subprocess.run([*self._tmux, "kill-server"], capture_output=True, check=False)
+
+
+@pytest.fixture(params=[(80, 24), (120, 40)], ids=["80x24", "120x40"])
+def terminal(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Terminal]:
+    if TMUX is None:
+        if os.environ.get("CI"):
+            pytest.fail("tmux is not installed")
+        pytest.skip("tmux is not installed")
+    opened = Terminal(tmp_path, *request.param)
+    yield opened
+    opened.close()
+
+
+def test_the_demo_in_a_terminal(terminal: Terminal) -> None:
+    terminal.run("demo")
+    screen = terminal.until("1 of 8 held", "WITHIN", "234.8 V")
+    assert "CAUTION" in screen
+    assert "NEXT" in screen
+    terminal.press("f")
+    terminal.until("What the readings point to")
+    terminal.press("f")  # not Escape: with the next key close behind it a terminal takes the two for Alt and that key
+    terminal.until("of 8 held", "NEXT")
+    terminal.press("?")
+    terminal.until("Keys (Esc goes back)")
+    terminal.press("?")
+    screen = terminal.until("43.72 µF", "OUTSIDE", "3 of 8 held")
+    assert "Follow local codes" in " ".join(screen.split())
+    terminal.press("q")
+    assert terminal.status() == "0"
+    # The screen is given back: what is left of the program is nothing.
+    assert "CAUTION" not in terminal.screen()
