@@ -25,6 +25,7 @@ class LimitsView(TypedDict):
 
     low: str | None
     high: str | None
+    nominal: str | None  # the rated value, or the middle of two limits; None where one side is open
     unit: str
     basis: str
 
@@ -78,6 +79,20 @@ class FindingView(TypedDict):
     caution: str
 
 
+class DerivedView(TypedDict):
+    """What is worked out of several held readings, in plan order."""
+
+    key: str
+    title: str
+    kind: str  # unbalance, under-load, windings, split
+    verdict: str | None  # None while readings are missing, or where they do not tell
+    margin: str | None
+    value: str  # the figure in a few words, empty where there is none
+    text: str  # the verdict's reason with the numbers, or why there is none
+    basis: str  # what it is held against and how it is worked out
+    missing: list[str]  # the readings it still needs
+
+
 class VisitView(TypedDict):
     """Topic ``visit``: sent on every change of plan, focus, rating or held reading."""
 
@@ -92,6 +107,7 @@ class VisitView(TypedDict):
     findings: list[FindingView]
     summary: str  # the findings in a sentence
     stock: list[str]  # what on the truck would replace a failed part, a sentence each
+    derived: list[DerivedView]
     advice: str  # what to do next, in a sentence
     caution: str  # the caution that belongs to the active test point
 

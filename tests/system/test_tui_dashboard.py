@@ -93,7 +93,8 @@ def point(key: str, title: str, **more: Any) -> dict[str, Any]:
     return {
         "key": key, "title": title, "circuit": "compressor", "component": title, "section": "",
         "terminals": ["C", "HERM"], "quantity": "capacitance", "state": "isolated and discharged",
-        "limits": {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}, "rating": "45 µF ±6 %",
+        "limits": {"low": "42.3", "high": "47.7", "nominal": "45", "unit": "µF", "basis": "45 µF ±6 %"},
+        "rating": "45 µF ±6 %",
         "why": "A weak section keeps the compressor from starting.", "caution": ISOLATED, "held": None, "retakes": 0,
     } | more  # fmt: skip
 
@@ -102,9 +103,10 @@ def visit(first: dict[str, Any] | None = None, **more: Any) -> Any:
     points = [
         point("herm", "run capacitor HERM", held=first),
         point("fan", "run capacitor FAN", held=held("3.91 µF", "3.91", "outside", margin="close call"), retakes=2,
-              limits={"low": "4.7", "high": "5.3", "unit": "µF", "basis": "5 µF ±6 %"}, rating="5 µF ±6 %"),
+              limits={"low": "4.7", "high": "5.3", "nominal": "5", "unit": "µF", "basis": "5 µF ±6 %"},
+              rating="5 µF ±6 %"),
         point("coil", "contactor coil", terminals=["A1", "A2"], quantity="resistance", rating=None,
-              limits={"low": "10", "high": "18", "unit": "Ω", "basis": "10 to 18 Ω"}),
+              limits={"low": "10", "high": "18", "nominal": "14", "unit": "Ω", "basis": "10 to 18 Ω"}),
         point("supply", "supply", terminals=["L1", "L2"], quantity="voltage", limits=None, rating=None,
               caution=ENERGIZED, state="energized"),
     ]  # fmt: skip

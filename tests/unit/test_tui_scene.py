@@ -10,7 +10,7 @@ from textual.theme import Theme
 from meterlink.judge.verdicts import Verdict
 from meterlink_tui.latest import Latest
 from meterlink_tui.points import _shorten, window
-from meterlink_tui.scene import Alert, Scene, Tone, _nominal, age_at_receipt, compose, say_age
+from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose, say_age
 from meterlink_tui.themes import DARK, LIGHT
 
 LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
@@ -121,16 +121,11 @@ def test_limits_with_one_side_or_none_make_what_scale_they_can() -> None:
     assert (one.low, one.nominal) == (None, None)
 
 
-def test_the_nominal_is_the_rated_value_even_off_centre() -> None:
-    # IEC 60062, letter Q: -10/+30 %. 45 µF lies a quarter of the way up from 40.5 to 58.5.
-    gauge = scene(visit(point("a", limits=LIMITS | {"low": "40.5", "high": "58.5"})), live()).gauge
-    assert gauge is not None
-    assert str(gauge.nominal) == "45"
-
-
-def test_the_nominal_of_two_limits_is_their_middle() -> None:
-    assert _nominal("10 to 18 Ω", Decimal(10), Decimal(18), "Ω") == 14
-    assert _nominal("5 Ω ±6 %", Decimal(10), Decimal(18), "Ω") == 14, "a rating outside its limits is not one"
+def test_the_nominal_is_drawn_where_the_station_says_it_is() -> None:
+    for nominal, drawn in (("45", Decimal(45)), (None, None), ("nonsense", None)):
+        shown = scene(visit(point("a", limits=LIMITS | {"nominal": nominal})), live())
+        assert shown.gauge is not None
+        assert shown.gauge.nominal == drawn
 
 
 @pytest.mark.parametrize(("progress", "said"), [(0.0, "0%"), (0.62, "62%"), (1.7, "100%"), (-3.0, "0%")])

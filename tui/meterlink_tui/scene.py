@@ -162,6 +162,7 @@ class Scene:
     gauge: Gauge | None
     points: tuple[PointRow, ...]
     meters: tuple[MeterRow, ...]
+    worked_out: str
     advice: str
     cautions: tuple[str, ...]
     active: Active | None
@@ -193,6 +194,7 @@ def compose(latest: Latest, age: float | None, gone: str | None, said: Alert | N
         gauge=_gauge(point, held, live if fresh else None),
         points=tuple(_point_row(i, p, focus) for i, p in enumerate(points, 1)),
         meters=tuple(_meter_row(m) for m in meters["meters"]) if meters else (),
+        worked_out=_worked_out(visit),
         advice=_advice(visit, gone),
         cautions=_cautions(visit, point),
         active=_active(focus or point),
@@ -315,7 +317,8 @@ def _phase(live: LiveView | None, age: float | None, held: HeldView | None, *, f
             return Phase("NOTHING ON THE PROBES", meter, Tone.PLAIN)
 
 
-def _word(verdict: str) -> tuple[str, str, Tone]:
+def verdict_word(verdict: str) -> tuple[str, str, Tone]:
+    """Return a verdict's word with its mark and its tone."""
     mark, tone = _VERDICTS.get(verdict, ("?", Tone.WARN))
     return _text(verdict).upper(), mark, tone
 
@@ -326,7 +329,7 @@ def _ruling(point: PointView | None, held: HeldView | None, live: LiveView | Non
         reason = f"The meter measures {got}; this test point wants {wanted}. Set the meter to {wanted}."
         return Ruling("NOT JUDGED", "?", Tone.WARN, "wrong function", reason=reason)
     if held:
-        word, mark, tone = _word(held["verdict"])
+        word, mark, tone = verdict_word(held["verdict"])
         close = held["margin"] == Margin.CLOSE_CALL
         deviation = _deviation(held["deviation_percent"])
         reason = _text(held["reason"])
@@ -334,7 +337,7 @@ def _ruling(point: PointView | None, held: HeldView | None, live: LiveView | Non
             reason += f" {probability:.0%} probable to be within."
         return Ruling(word, mark, tone, HELD, close=close, deviation=deviation, reason=reason)
     if live and live["phase"] != "idle" and live["verdict"]:
-        word, _, tone = _word(live["verdict"])
+        word, _, tone = verdict_word(live["verdict"])
         unrated = point is not None and point["limits"] is None
         reason = "Nothing to hold it against yet: type the rating off the part." if unrated else ""
         return Ruling(word, "…", tone, "so far", reason=reason)
@@ -365,22 +368,13 @@ def _gauge(point: PointView | None, held: HeldView | None, live: LiveView | None
     on_probes = live if live and live["phase"] != "idle" and live["expected"] else None
     reading = _decimal(on_probes["digits"] if on_probes else held["digits"] if held else None)
     overload = on_probes["status"] == Status.OVERLOAD if on_probes else bool(held and held["text"].startswith("OL"))
-    nominal = _nominal(point["rating"] or limits["basis"], low, high, limits["unit"])
+    nominal = _decimal(limits.get("nominal"))
     return Gauge(low, high, nominal, _text(limits["unit"]), reading, beyond=overload and reading is None)
-
-
-def _nominal(basis: str, low: Decimal | None, high: Decimal | None, unit: str) -> Decimal | None:
-    """The rated value, where the basis starts with one in the limits' unit; else the middle of two limits."""
-    if low is None or high is None:
-        return None
-    words = basis.split()
-    rated = _decimal(words[0]) if len(words) > 1 and words[1] == unit else None
-    return rated if rated is not None and low <= rated <= high else (low + high) / 2
 
 
 def _point_row(number: int, point: PointView, focus: PointView | None) -> PointRow:
     held = point["held"]
-    word, mark, tone = _word(held["verdict"]) if held else ("", "·", Tone.PLAIN)
+    word, mark, tone = verdict_word(held["verdict"]) if held else ("", "·", Tone.PLAIN)
     return PointRow(
         key=point["key"],
         number=number,
@@ -424,6 +418,17 @@ def _meter_row(meter: MeterView) -> MeterRow:
         battery_low=meter["low_battery"] or (battery is not None and battery <= _WEAK_BATTERY),
         detail=_text(meter["detail"]),
     )
+
+
+def _worked_out(visit: VisitView | None) -> str:
+    """The first of what was worked out of several readings and is not within, in one line; empty when all is well."""
+    derived = visit.get("derived", []) if visit else []
+    failed = [view for view in derived if verdict_word(view["verdict"] or "")[2] is Tone.BAD]
+    if not failed:
+        return ""
+    more = f" +{len(failed) - 1}" if len(failed) > 1 else ""
+    word = _text(failed[0]["verdict"]).upper()
+    return f"{word}: {_text(failed[0]['title'], 60)} {_text(failed[0]['value'], 40)}{more}".rstrip() + " (f says why)"
 
 
 def _advice(visit: VisitView | None, gone: str | None) -> str:
