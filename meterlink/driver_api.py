@@ -35,6 +35,8 @@ __all__ = [
     "Reading",
     "Stamp",
     "Status",
+    "Write",
+    "WritingDriver",
     "display_form",
     "uuid16",
 ]
@@ -90,6 +92,19 @@ class Channel:
     period: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Bytes a meter wants written: once after subscribing, and with a ``period`` in seconds again and again.
+
+    ``key`` is the characteristic's; ``response`` is whether the meter acknowledges.
+    """
+
+    key: str
+    data: bytes
+    period: float = 0.0
+    response: bool = False
+
+
 @runtime_checkable
 class Driver(Protocol):
     """One meter, one connection."""
@@ -104,6 +119,16 @@ class Driver(Protocol):
 
         Bytes that make no sense yield nothing or a reading whose status is ``invalid``; they never raise.
         """
+        ...
+
+
+@runtime_checkable
+class WritingDriver(Driver, Protocol):
+    """A driver whose meter must be written to before or while it speaks."""
+
+    @property
+    def writes(self) -> Sequence[Write]:
+        """What to write, in this order."""
         ...
 
 

@@ -6,9 +6,6 @@ from typing import NamedTuple
 
 from meterlink.driver_api import Coupling, Quantity, Status, display_form
 
-# 10³⁰ or 10⁻³⁰ of any unit is no measurement but bytes of another kind, and would fill a screen with zeros.
-_FARTHEST_PLACE = 30
-
 
 class Decoded(NamedTuple):
     """The fields of a `Reading` that lie in the packet; ``digits`` is None unless ``status`` is ok."""
@@ -22,11 +19,6 @@ class Decoded(NamedTuple):
 
 Decode = Callable[[bytes], Decoded]
 """Decodes one packet; never raises, whatever the bytes."""
-
-
-def in_bounds(number: Decimal) -> bool:
-    """Return whether the first place of ``number`` lies within 10⁻³⁰ … 10³⁰."""
-    return -_FARTHEST_PLACE <= number.adjusted() <= _FARTHEST_PLACE
 
 
 def resting_unit(quantity: Quantity) -> str:

@@ -6,14 +6,13 @@ Assigned Numbers.
 
 import struct
 from collections.abc import Callable
-from ctypes import c_float
 from dataclasses import dataclass
-from decimal import Context, Decimal
+from decimal import Decimal
 
+from meterlink.binary_numbers import EXACT, float32, float64, in_bounds, medfloat32, sfloat
 from meterlink.driver_api import Quantity, Status, display_form
 from meterlink.units import step_of
-from meterlink_drivers.decoded import Decode, Decoded, in_bounds, resting_unit
-from meterlink_drivers.ieee11073 import medfloat32, sfloat
+from meterlink_drivers.decoded import Decode, Decoded, resting_unit
 
 Number = Callable[[bytes], Decimal | Status]
 
@@ -53,32 +52,6 @@ _INTEGERS = {
 _FIRST_WITH_EXPONENT = 0x04  # boolean, 2-bit and 4-bit integers take none (Assigned Numbers, format types)
 # Not decoded: 0x18 (two uint16) is an IEEE 11073 nomenclature code, the name of a thing rather than an amount of it;
 # 0x19 and 0x1A are text, 0x1B and 0x1C structures this descriptor says nothing more about.
-
-_EXACT = Context(prec=60)  # digits; a 128-bit integer has 39, the default of 28 would round it
-_LONGEST_FLOAT32 = 9  # significant digits that always tell one float32 from the next (IEEE 754-2019, 5.12.2)
-
-
-def float32(packet: bytes) -> Decimal | Status:
-    """Return the shortest decimal that rounds to the IEEE 754 binary32 in four little-endian bytes."""
-    (value,) = struct.unpack("<f", packet)
-    texts = [f"{value:.{places}g}" for places in range(1, _LONGEST_FLOAT32 + 1)]
-    # c_float rounds as struct.pack does, but takes 3.403e+38 for infinity where that raises OverflowError.
-    return _from_text(next((text for text in texts if c_float(float(text)).value == value), texts[-1]))
-
-
-def float64(packet: bytes) -> Decimal | Status:
-    """Return the shortest decimal that rounds to the IEEE 754 binary64 in eight little-endian bytes."""
-    (value,) = struct.unpack("<d", packet)
-    return _from_text(repr(value))
-
-
-def _from_text(text: str) -> Decimal | Status:
-    number = Decimal(text)
-    if not number.is_finite():
-        return Status.OVERLOAD if number.is_infinite() else Status.INVALID
-    # Zeros that only the notation put there go (repr writes 230.0); adding 0 writes 2E+2 out and makes -0 a 0.
-    return _EXACT.add(number.normalize(_EXACT), Decimal(0))
-
 
 # Format code: (bytes, decoder).
 _FLOATS: dict[int, tuple[int, Number]] = {
@@ -153,6 +126,6 @@ def _integer(bits: int, exponent: int, *, signed: bool) -> Number:
 
     def number(packet: bytes) -> Decimal:
         raw = int.from_bytes(packet, "little") & mask
-        return Decimal(raw - 2 * (raw & sign_bit)).scaleb(exponent, _EXACT)
+        return Decimal(raw - 2 * (raw & sign_bit)).scaleb(exponent, EXACT)
 
     return number

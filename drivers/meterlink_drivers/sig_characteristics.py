@@ -7,10 +7,10 @@ There is none for resistance or capacitance: such a meter describes its own (see
 from collections.abc import Callable
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from meterlink.binary_numbers import in_bounds, medfloat32
 from meterlink.driver_api import Coupling, Quantity, Status, uuid16
 from meterlink.units import step_of
-from meterlink_drivers.decoded import Decode, Decoded, in_bounds
-from meterlink_drivers.ieee11073 import medfloat32
+from meterlink_drivers.decoded import Decode, Decoded
 
 _CENT = Decimal("0.01")
 _SIXTY_FOURTH = Decimal("0.015625")

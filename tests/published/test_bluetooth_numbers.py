@@ -8,8 +8,8 @@ from decimal import Decimal
 
 import pytest
 
+from meterlink.binary_numbers import medfloat32, sfloat
 from meterlink.driver_api import Status
-from meterlink_drivers.ieee11073 import medfloat32, sfloat
 
 # IEEE 11073-20601 SFLOAT words, as quoted by the SFLOAT-Type article of everybodywiki: S.
 SFLOAT_WORDS = [

@@ -1,0 +1,212 @@
+"""The JSON Schema of profiles, for editors that complete and check TOML by one (draft 2020-12)."""
+
+from enum import StrEnum
+from typing import Any
+
+from meterlink.profiles.model import (
+    NAME,
+    PREFIXES,
+    VERSION,
+    CheckKind,
+    DriverName,
+    Flag,
+    NumberType,
+)
+from meterlink.profiles.tables import LARGEST_OFFSET, LONGEST_FRAME
+from meterlink.readings import Coupling
+
+Schema = dict[str, Any]
+
+_BIT = r"^!?[0-9]{1,3}\.[0-7]$"
+_BITS = r"^!?[0-9]{1,3}\.[0-7](-[0-7])?$"
+_NUMBER_KEY = r"^(0[xX][0-9A-Fa-f]+|0[bB][01]+|[1-9][0-9]*|0)$"
+_HEX = r"^\s*([0-9A-Fa-f]{2}\s*)+$"
+
+
+def json_schema() -> Schema:
+    """Return the schema as what `json` writes. It checks form; `check_profile` also what belongs together."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Meterlink profile",
+        "description": "How a meter is recognised, spoken to, and how its packets are read.",
+        **_table(
+            {
+                "profile": {"const": VERSION, "description": "The version of this schema."},
+                "name": {"type": "string", "pattern": f"^{NAME.pattern}$", "maxLength": 30},
+                "driver": {**_words(DriverName), "description": "framed, segmented: frames; lined: lines of text."},
+                "note": {"type": "string", "maxLength": 400},
+                "match": _match(),
+                "connection": _connection(),
+                "frame": _frame(),
+                "value": _value(),
+                "code": {"type": "array", "items": _code()},
+                "lit": _rows(_BIT, "What bits say while they are lit."),
+                "text": _text(),
+            },
+            ["profile", "name", "driver", "connection"],
+        ),
+        "if": {"properties": {"driver": {"const": "lined"}}},
+        "then": {"properties": dict.fromkeys(("frame", "value", "code", "lit"), False)},
+        "else": {"properties": {"text": False}, "required": ["value"]},
+        "$defs": {"meaning": _meaning(), "bit": {"type": "string", "pattern": _BIT}},
+    }
+
+
+def _match() -> Schema:
+    return _table(
+        {
+            "name": {"type": "string", "description": "A pattern with * and ?."},
+            "services": _UUIDS,
+            "manufacturer": _integer(0, 0xFFFF),
+        }
+    )
+
+
+def _connection() -> Schema:
+    write = _table(
+        {
+            "to": {"type": "string"},
+            "hex": _bytes("What is written."),
+            "every": {"type": "number", "minimum": 0.05, "maximum": 3600, "description": "Seconds; else once."},
+            "response": {"type": "boolean"},
+        },
+        ["to", "hex"],
+    )
+    return _table(
+        {
+            "service": {"type": "string"},
+            "notify": _UUIDS,
+            "read": _UUIDS,
+            "every": {"type": "number", "minimum": 0.05, "maximum": 3600, "description": "Seconds between reads."},
+            "write": {"type": "array", "items": write},
+        }
+    ) | {"anyOf": [{"required": ["notify"]}, {"required": ["read"]}]}
+
+
+def _frame() -> Schema:
+    field = _table(
+        {"at": _OFFSET, "size": _integer(1, 2), "order": _ORDER, "add": _integer(-LONGEST_FRAME, LONGEST_FRAME)}, ["at"]
+    )
+    check = _table(
+        {
+            "kind": _words(CheckKind),
+            "at": _integer(-LONGEST_FRAME, LARGEST_OFFSET),
+            "size": _integer(1, 4),
+            "order": _ORDER,
+            "from": _integer(-LONGEST_FRAME, LARGEST_OFFSET),
+            "to": _integer(-LONGEST_FRAME, LONGEST_FRAME),
+            "raw": {"type": "boolean"},
+            "negate": {"type": "boolean"},
+            "init": _integer(0, 0xFFFFFFFF),
+            "xor_out": _integer(0, 0xFFFFFFFF),
+            "width": _integer(1, 32),
+            "polynomial": _integer(1, 0xFFFFFFFF),
+            "reflect_in": {"type": "boolean"},
+            "reflect_out": {"type": "boolean"},
+        },
+        ["kind"],
+    )
+    return _table(
+        {
+            "start": _bytes("The first bytes of every frame, as they come."),
+            "length": {"anyOf": [_integer(1, LONGEST_FRAME), field]},
+            "end": _bytes("The last bytes of every frame, as they come."),
+            "whole": {"type": "boolean", "description": "Every packet is one frame."},
+            "longest": _integer(1, LONGEST_FRAME),
+            "key": _bytes("Exclusive-ored over and over on the frame."),
+            "key_from": _OFFSET,
+            "check": {"type": "array", "items": check},
+        }
+    )
+
+
+def _value() -> Schema:
+    contents = {"type": "array", "items": {"type": "integer", "minimum": 0}}
+    segment = {"type": "string", "pattern": r"^(\?|!?[0-9]{1,3}\.[0-7])?$"}
+    digit = {"type": "array", "items": segment, "minItems": 7, "maxItems": 7}
+    return _table(
+        {
+            "type": {"enum": ["segments", *(one.value for one in NumberType)]},
+            **_PLACE,
+            "overload": contents,
+            "invalid": contents,
+            "overload_above": {"type": "integer", "minimum": 0},
+            "digits": {"type": "array", "items": digit, "minItems": 1, "maxItems": 12},
+            "glyphs": _keyed(_NUMBER_KEY, {"type": "string", "minLength": 1, "maxLength": 1}),
+            "places": _integer(0, 12),
+            "scale": {"type": "number"},
+            "points": _keyed(_NUMBER_KEY, {"$ref": "#/$defs/bit"}),
+            "unit": _UNIT,
+        },
+        ["type"],
+    )
+
+
+def _code() -> Schema:
+    meanings = _rows(_NUMBER_KEY, "What the field's numbers say.")
+    return _table({**_PLACE, "is": meanings, "otherwise": {"$ref": "#/$defs/meaning"}}, ["is"])
+
+
+def _text() -> Schema:
+    return _table(
+        {
+            "end": {"type": "string", "maxLength": 8},
+            "encoding": {"enum": ["ascii", "utf-8"]},
+            "longest": _integer(1, 4096),
+            "number": _integer(1, 64),
+            "numbers": _integer(1, 64),
+            "unit": _UNIT,
+            "ignore": {"type": "array", "items": {"type": "string", "minLength": 1}},
+            "words": _rows(r"^\S+$", "What words say."),
+        }
+    )
+
+
+def _meaning() -> Schema:
+    return _table(
+        {
+            "unit": _UNIT,
+            "prefix": {"enum": [*PREFIXES, "u"]},
+            "coupling": _words(Coupling),
+            "places": _integer(0, 12),
+            "scale": {"type": "number"},
+            "flag": _words(Flag),
+        }
+    )
+
+
+def _table(properties: Schema, required: list[str] | None = None) -> Schema:
+    table: Schema = {"type": "object", "properties": properties, "additionalProperties": False}
+    return table | ({"required": required} if required else {})
+
+
+def _keyed(pattern: str, value: Schema) -> Schema:
+    return {"type": "object", "patternProperties": {pattern: value}, "additionalProperties": False}
+
+
+def _rows(pattern: str, description: str) -> Schema:
+    return _keyed(pattern, {"$ref": "#/$defs/meaning"}) | {"description": description}
+
+
+def _words(kind: type[StrEnum]) -> Schema:
+    return {"enum": [one.value for one in kind]}
+
+
+def _integer(low: int, high: int) -> Schema:
+    return {"type": "integer", "minimum": low, "maximum": high}
+
+
+def _bytes(description: str) -> Schema:
+    return {"type": "string", "pattern": _HEX, "description": description}
+
+
+_OFFSET = _integer(0, LARGEST_OFFSET)
+_ORDER: Schema = {"enum": ["little", "big"]}
+_UNIT: Schema = {"type": "string", "description": "A display unit: V, mV, A, Ω, kΩ, µF, Hz, °C, % …"}
+_UUIDS: Schema = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
+_PLACE: Schema = {
+    "at": _OFFSET,
+    "size": _integer(1, 24),
+    "order": _ORDER,
+    "bits": {"type": "array", "items": {"type": "string", "pattern": _BITS}, "minItems": 1, "maxItems": 64},
+}

@@ -1,0 +1,118 @@
+"""How fast a profile decodes: beside a general parser of the same frame, and beside Python written for it alone.
+
+All in one run, the least of many rounds each. The parser of the `construct` library, compiled, only takes the frame
+apart; the profile checks it, looks up what its codes mean, scales, and makes a `Reading`.
+"""
+
+import struct
+from collections.abc import Callable
+from decimal import Decimal
+from time import perf_counter
+
+import construct
+import pytest
+
+from meterlink.driver_api import Coupling, Quantity, Reading, Stamp, Status
+from meterlink.profiles import check_profile, open_on_capture
+
+CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
+STAMP = Stamp(1, 1)
+ROUNDS, CALLS = 40, 500  # enough that the least of the rounds is free of other work on the machine
+
+PROFILE = f"""\
+profile = 1
+name = "timed"
+driver = "framed"
+[connection]
+notify = "{CHANNEL}"
+[frame]
+start = "a5"
+length = 12
+[[frame.check]]
+kind = "sum"
+[value]
+type = "int"
+at = 4
+size = 2
+[[code]]
+at = 1
+[code.is]
+1 = {{ unit = "V", coupling = "DC" }}
+2 = {{ unit = "µF" }}
+[[code]]
+at = 2
+[code.is]
+0 = {{ places = 3 }}
+1 = {{ places = 2 }}
+[lit]
+"3.0" = {{ flag = "overload" }}
+"3.1" = {{ flag = "low_battery" }}
+"""
+BODY = struct.pack("<BBBBhBBBBB", 0xA5, 2, 1, 0, 470, 0, 0, 0, 0, 7)
+FRAME = BODY + bytes([sum(BODY) & 0xFF])
+
+PARSER = construct.Struct(
+    "start" / construct.Const(b"\xa5"),
+    "function" / construct.Int8ul,
+    "range" / construct.Int8ul,
+    "flags" / construct.Int8ul,
+    "count" / construct.Int16sl,
+    "spare" / construct.Bytes(4),
+    "counter" / construct.Int8ul,
+    "check" / construct.Int8ul,
+).compile()
+
+_FIELDS = struct.Struct("<BBBBh5xB")
+_FUNCTIONS = {1: (Quantity.VOLTAGE, "V", Coupling.DC), 2: (Quantity.CAPACITANCE, "µF", None)}
+_STEPS = {0: Decimal("0.001"), 1: Decimal("0.01")}
+
+
+def by_hand(channel: str, packet: bytes, stamp: Stamp) -> tuple[Reading, ...]:
+    """Decode the same frame with everything known when this was written."""
+    start, function, span, flags, count, check = _FIELDS.unpack(packet)
+    if start != 0xA5 or check != sum(packet[:-1]) & 0xFF:
+        return ()
+    quantity, unit, coupling = _FUNCTIONS[function]
+    step = _STEPS[span]
+    digits, status = (None, Status.OVERLOAD) if flags & 1 else (count * step, Status.OK)
+    return (Reading(quantity, digits, unit, stamp, status, coupling, step, bool(flags & 2), channel, packet),)
+
+
+def seconds(*calls: Callable[[], object]) -> list[float]:
+    """Return the least time of one call of each, in s; their rounds take turns, so that all see the same machine."""
+    least = [float("inf")] * len(calls)
+    for _ in range(ROUNDS):
+        for number, call in enumerate(calls):
+            start = perf_counter()
+            for _ in range(CALLS):
+                call()
+            least[number] = min(least[number], perf_counter() - start)
+    return [one / CALLS for one in least]
+
+
+@pytest.fixture
+def feed() -> Callable[[str, bytes, Stamp], tuple[Reading, ...]]:
+    profile = check_profile(PROFILE).profile
+    assert profile is not None
+    return open_on_capture(profile, [CHANNEL]).feed
+
+
+def test_a_reading_takes_no_longer_than_a_general_parser_takes_for_the_frame(
+    feed: Callable[[str, bytes, Stamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert feed(CHANNEL, FRAME, STAMP) == by_hand(CHANNEL, FRAME, STAMP)
+    assert PARSER.parse(FRAME).count == 470
+    ours, parser, hand = seconds(
+        lambda: feed(CHANNEL, FRAME, STAMP), lambda: PARSER.parse(FRAME), lambda: by_hand(CHANNEL, FRAME, STAMP)
+    )
+    with capsys.disabled():
+        print(  # noqa: T201 - the ratios are what this benchmark is for
+            f"\nprofile to Reading: {ours * 1e6:.2f} µs, construct parsing only: {parser * 1e6:.2f} µs (ratio "
+            f"{ours / parser:.2f}), by hand to Reading: {hand * 1e6:.2f} µs (ratio {ours / hand:.2f})"
+        )
+    assert ours <= parser
+
+
+def test_profile_benchmark(benchmark, feed: Callable[[str, bytes, Stamp], tuple[Reading, ...]]) -> None:
+    (reading,) = benchmark(feed, CHANNEL, FRAME, STAMP)
+    assert reading.text == "4.70 µF"

@@ -1,0 +1,246 @@
+"""Random and mutated frames: no exception, nothing ok that failed its check, and no memory that grows.
+
+The suite feeds each driver 50 000 frames; ``METERLINK_FUZZ_FRAMES=1000000 pytest tests/faults/test_profile_fuzz.py``
+feeds it a million. What is right is decided here by arithmetic of its own, not by the decoder.
+"""
+
+import math
+import os
+import random
+import re
+import struct
+import tracemalloc
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+import pytest
+
+from meterlink.driver_api import Reading, Stamp, Status
+from meterlink.profiles import check_profile, open_on_capture
+from meterlink.profiles.kind import ProfileDriver
+
+FRAMES = int(os.environ.get("METERLINK_FUZZ_FRAMES", "50000"))
+RECONNECT = 1000  # frames: what one connection leaves behind must not be what makes the next one good
+CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
+STAMP = Stamp(1, 1)
+HEAD = 'profile = 1\nname = "fuzzed"\ndriver = "{driver}"\n[connection]\nnotify = "' + CHANNEL + '"\n'
+
+FRAMED = """\
+[frame]
+start = "e7"
+length = { at = 1, add = 4 }
+key = "3c99a1"
+key_from = 2
+[[frame.check]]
+kind = "crc"
+at = -2
+size = 2
+polynomial = 0x1021
+init = 0xffff
+[value]
+type = "int"
+at = 3
+size = 2
+[[code]]
+at = 2
+[code.is]
+1 = { unit = "V", places = 1 }
+2 = { unit = "µF", places = 2 }
+[lit]
+"5.0" = { flag = "overload" }
+"""
+SEGMENTED = """\
+[frame]
+start = "5a"
+length = 6
+[[frame.check]]
+kind = "xor"
+[value]
+type = "segments"
+unit = "Ω"
+digits = [
+    ["1.1", "1.3", "1.5", "1.7", "!1.0", "1.2", "1.4"],
+    ["2.1", "2.3", "2.5", "2.7", "!2.0", "2.2", "2.4"],
+    ["3.1", "3.3", "3.5", "3.7", "!3.0", "3.2", "3.4"],
+]
+[lit]
+"4.0" = { flag = "negative" }
+"""
+LINED = """\
+[text]
+unit = "V"
+longest = 30
+"""
+KEY = b"\x3c\x99\xa1"
+SHAPES = dict(zip(bytes.fromhex("3F065B4F666D7D077F6F7C2767"), "0123456789679", strict=True))
+
+
+def crc(data: bytes) -> int:
+    """Return the CRC bit by bit (polynomial 0x1021, from 0xffff)."""
+    register = 0xFFFF
+    for byte in data:
+        for bit in range(7, -1, -1):
+            top = register >> 15 ^ byte >> bit & 1
+            register = (register << 1 ^ (0x1021 if top else 0)) & 0xFFFF
+    return register
+
+
+def keyed(frame: bytes) -> bytes:
+    return frame[:2] + bytes(byte ^ KEY[place % 3] for place, byte in enumerate(frame[2:]))
+
+
+def framed_frame(rng: random.Random) -> bytes:
+    filler = rng.randbytes(rng.choice([0, 0, 0, 3, 20]))
+    tail = bytes([rng.choice([1, 2, 2, 3])]) + struct.pack("<h", rng.randint(-9999, 9999)) + bytes([rng.choice([0, 1])])
+    body = b"\xe7" + bytes([len(tail) + len(filler)]) + tail + filler
+    return keyed(body + struct.pack("<H", crc(body)))
+
+
+def framed_is_right(reading: Reading) -> bool:
+    plain = keyed(reading.packet)
+    (stored,), (count,) = struct.unpack("<H", plain[-2:]), struct.unpack("<h", plain[3:5])
+    unit, places = {1: ("V", 1), 2: ("µF", 2)}[plain[2]]
+    return (
+        plain[0] == 0xE7
+        and len(plain) == plain[1] + 4
+        and stored == crc(plain[:-2])
+        and not plain[5] & 1
+        and (reading.digits, reading.unit) == (Decimal(count).scaleb(-places), unit)
+    )
+
+
+def segmented_frame(rng: random.Random) -> bytes:
+    frame = bytearray(b"\x5a") + bytes(_scattered(rng.choice([*SHAPES, 0, 0x40, 0x38])) for _ in range(3))
+    frame.append(rng.choice([0, 1]))
+    check = 0
+    for byte in frame:
+        check ^= byte
+    return bytes(frame) + bytes([check])
+
+
+# Segment a to g: bit of the byte; e is sent inverted.
+SPOTS = (1, 3, 5, 7, 0, 2, 4)
+
+
+def _scattered(shape: int) -> int:
+    return sum(1 << spot for number, spot in enumerate(SPOTS) if (shape >> number & 1) != (number == 4))
+
+
+def _gathered(byte: int) -> int:
+    return sum(1 << number for number, spot in enumerate(SPOTS) if (byte >> spot & 1) != (number == 4))
+
+
+def segmented_is_right(reading: Reading) -> bool:
+    check = 0
+    for byte in reading.packet[:5]:
+        check ^= byte
+    text = "".join({0: " ", 0x40: "-", **SHAPES}.get(_gathered(byte), "?") for byte in reading.packet[1:4])
+    minus = text.lstrip().startswith("-") != bool(reading.packet[4] & 1)
+    return (
+        len(reading.packet) == 6
+        and reading.packet[0] == 0x5A
+        and check == reading.packet[5]
+        and text.replace(" ", "").replace("-", "", 1).isdigit()
+        and reading.digits is not None
+        and (abs(reading.digits), reading.digits.is_signed()) == (int(text.strip(" -")), minus)
+    )
+
+
+def lined_frame(rng: random.Random) -> bytes:
+    number = Decimal(rng.randint(-9999, 9999)).scaleb(-rng.randint(0, 3))
+    unit = rng.choice(["V", "mV", "kohm", "µF", "", "OL"])
+    form = rng.choice(["{0:f} {1}\n", "{0:f}{1},DC\n", "{0:E} {1}\n"])
+    return form.format(number, unit).encode()
+
+
+NUMBER_AND_UNIT = re.compile(
+    r"([+-]?)[\s,;:=]*((?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:E[+-]?[0-9]+)?)[\s,;:=]*([^\s,;:=]*)", re.IGNORECASE
+)
+IN_BASE = {"": 1.0, "V": 1.0, "mV": 1e-3, "kohm": 1e3, "µF": 1e-6, "DC": 1.0}
+
+
+def lined_is_right(reading: Reading) -> bool:
+    found = NUMBER_AND_UNIT.search(reading.packet.decode())
+    if found is None or found[3] not in IN_BASE:  # a unit that a mutation made, such as kV
+        return found is not None
+    value = float(found[2]) * IN_BASE[found[3]] * (-1 if found[1] == "-" else 1)
+    assert reading.value is not None
+    return math.isclose(reading.value, value, rel_tol=1e-9)
+
+
+@dataclass(frozen=True)
+class Case:
+    driver: str
+    profile: str
+    frame: Callable[[random.Random], bytes]
+    right: Callable[[Reading], bool]
+
+    def open(self) -> ProfileDriver:
+        checked = check_profile(HEAD.format(driver=self.driver) + self.profile)
+        assert checked.profile is not None, [str(finding) for finding in checked.findings]
+        return open_on_capture(checked.profile, [CHANNEL])
+
+
+CASES = [
+    Case("framed", FRAMED, framed_frame, framed_is_right),
+    Case("segmented", SEGMENTED, segmented_frame, segmented_is_right),
+    Case("lined", LINED, lined_frame, lined_is_right),
+]
+
+
+def packets(case: Case, count: int, seed: int) -> Iterator[bytes]:
+    """Yield good frames, broken ones and noise, whole and in pieces."""
+    rng = random.Random(seed)
+    for _ in range(count):
+        data = bytearray(case.frame(rng))
+        match rng.randrange(8):
+            case 0:
+                data = bytearray(rng.randbytes(rng.randrange(40)))
+            case 1:
+                data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+            case 2:
+                del data[rng.randrange(len(data)) :]
+            case 3:
+                data[rng.randrange(len(data)) : rng.randrange(len(data))] = rng.randbytes(rng.randrange(4))
+            case 4:
+                data += case.frame(rng)[: rng.randrange(12)]
+            case 5:
+                data *= rng.randrange(1, 12)
+        yield bytes(data)
+
+
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("case", CASES, ids=[case.driver for case in CASES])
+def test_nothing_is_raised_and_nothing_wrong_is_ok(case: Case) -> None:
+    driver = case.open()
+    seen = dict.fromkeys(Status, 0)
+    for number, packet in enumerate(packets(case, FRAMES, seed=1)):
+        if number % RECONNECT == 0:
+            driver = case.open()
+        for reading in driver.feed(CHANNEL, packet, STAMP):
+            seen[reading.status] += 1
+            assert reading.text
+            if reading.status is Status.OK:
+                assert case.right(reading), (packet.hex(), reading)
+            else:
+                assert reading.digits is None
+    # The harness is worth nothing where nothing is read, or nothing refused.
+    assert seen[Status.OK] > FRAMES / 10
+    assert seen[Status.INVALID] > FRAMES / 50
+
+
+@pytest.mark.parametrize("case", CASES, ids=[case.driver for case in CASES])
+def test_memory_does_not_grow(case: Case) -> None:
+    driver = case.open()
+    noise = list(packets(case, 1000, seed=2))
+    tracemalloc.start()
+    try:
+        for packet in noise:
+            driver.feed(CHANNEL, packet, STAMP)
+            driver.feed(CHANNEL, packet * 20, STAMP)
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    # Bytes. Fed were some hundred thousand; what is remembered is about a thousand codes and words at most.
+    assert held < 2_000_000

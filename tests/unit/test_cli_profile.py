@@ -1,0 +1,129 @@
+"""`meterlink decode` and `meterlink profile` as they are typed."""
+
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
+PROFILE = f"""\
+profile = 1
+name = "hand-made"
+driver = "framed"
+[connection]
+notify = "{CHANNEL}"
+[frame]
+start = "a5"
+length = 4
+[[frame.check]]
+kind = "sum"
+[value]
+type = "uint"
+at = 1
+size = 2
+places = 2
+unit = "uF"
+"""
+
+
+def frame(count: int) -> bytes:
+    body = bytes([0xA5, count & 0xFF, count >> 8])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def meterlink(*arguments: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [sys.executable, "-m", "meterlink", *arguments],
+        cwd=cwd,
+        capture_output=True,
+        encoding="utf-8",
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "p.toml").write_text(PROFILE, encoding="utf-8")
+    packets = [
+        (0.5, CHANNEL, frame(470)),
+        (0.6, CHANNEL, frame(471)[:3]),
+        (0.7, CHANNEL.upper(), frame(471)[3:] + frame(472)),
+        (0.8, "another", frame(473)),
+        (0.9, CHANNEL, frame(474)[:-1] + b"\0"),
+    ]
+    lines = [json.dumps({"t": t, "channel": channel, "hex": data.hex()}) for t, channel, data in packets]
+    (tmp_path / "c.jsonl").write_text("\n".join([*lines, '{"t": 0.55, "shows": "4.70 uF"}']) + "\n", encoding="utf-8")
+    return tmp_path
+
+
+def test_decode_prints_one_object_a_line(folder: Path) -> None:
+    done = meterlink("decode", "--profile", "p.toml", "c.jsonl", "--json", cwd=folder)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines()[0] == (
+        '{"t": 0.5, "quantity": "capacitance", "value": 4.7e-06, "unit": "F", "display": "4.70 µF", "status": "ok"}'
+    )
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [(line["t"], line["status"], line["display"]) for line in lines] == [
+        (0.5, "ok", "4.70 µF"),
+        (0.6, "incomplete", None),
+        (0.7, "ok", "4.71 µF"),
+        (0.7, "ok", "4.72 µF"),
+        (0.9, "invalid", "--- µF"),
+    ]
+    assert lines[1] == dict.fromkeys(["quantity", "value", "unit", "display"]) | {"t": 0.6, "status": "incomplete"}
+
+
+def test_decode_for_people(folder: Path) -> None:
+    done = meterlink("decode", "c.jsonl", "--profile", "p.toml", cwd=folder)
+    assert done.stdout.splitlines()[:2] == [
+        "       0.500 s  ok          4.70 µF",
+        "       0.600 s  incomplete",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("edited", "old", "new", "message"),
+    [
+        (
+            "p.toml",
+            "length = 4",
+            "length = 2",
+            "p.toml:13:1: value, at: byte 2 is behind",
+        ),
+        ("p.toml", '"uint"', '"uimt"', "p.toml:12:1: value, type: 'uimt' is not known."),
+        ("c.jsonl", '"hex": "a5', '"hex": "xx', "c.jsonl:1: hex is not pairs"),
+        ("p.toml", CHANNEL, CHANNEL[:-1] + "2", "c.jsonl has no packet of a channel of the profile hand-made."),
+    ],
+)
+def test_decode_says_what_is_wrong(folder: Path, edited: str, old: str, new: str, message: str) -> None:
+    path = folder / edited
+    path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+    done = meterlink("decode", "--profile", "p.toml", "c.jsonl", cwd=folder)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert message in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_check(folder: Path) -> None:
+    done = meterlink("profile", "check", "p.toml", cwd=folder)
+    assert (done.returncode, done.stdout) == (0, "p.toml: hand-made, framed, 1 channel.\n")
+    text = PROFILE.replace("length = 4", "length = 999").replace('"uF"', '"uuF"')
+    (folder / "p.toml").write_text(text, encoding="utf-8")
+    done = meterlink("profile", "check", "p.toml", cwd=folder)
+    assert done.returncode == 2
+    assert [line.split(" ")[0] for line in done.stderr.splitlines()] == ["p.toml:8:1:", "p.toml:16:1:"]
+    assert meterlink("profile", "check", "none.toml", cwd=folder).returncode == 2
+
+
+def test_the_schema_is_one_and_takes_the_profile(folder: Path) -> None:
+    schema = json.loads(meterlink("profile", "schema", cwd=folder).stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(tomllib.loads(PROFILE), schema)
+    for bad in (PROFILE.replace("length", "lenght"), PROFILE.replace('"uint"', '"text"'), PROFILE + "[text]\n"):
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(tomllib.loads(bad), schema)

@@ -1,0 +1,488 @@
+"""Framed profiles: numbers of every type, placed, keyed and checked, from frames that `struct` and loops made."""
+
+import struct
+from collections.abc import Callable
+from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.driver_api import Coupling, Quantity, Reading, Stamp, Status
+from meterlink.profiles import open_on_capture
+from meterlink.profiles.model import (
+    Bit,
+    CheckKind,
+    Code,
+    Connection,
+    DriverName,
+    Flag,
+    FrameCheck,
+    Framing,
+    LengthField,
+    Match,
+    Meaning,
+    Number,
+    NumberType,
+    Order,
+    Place,
+    Profile,
+    Value,
+)
+
+untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+
+CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
+STAMP = Stamp(1, 1)
+VOLTS = Value(Number(NumberType.UINT, Place(1)), unit="V")
+
+
+def profile(value: Value, framing: Framing | None = None, **more: Any) -> Profile:
+    """Return a framed profile on the one channel there is here."""
+    return Profile("test", DriverName.FRAMED, Connection((CHANNEL,)), Match(), framing or Framing(), value, **more)
+
+
+def feed(one: Profile, *packets: bytes) -> list[Reading]:
+    driver = open_on_capture(one, [CHANNEL])
+    return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, STAMP)]
+
+
+def only(one: Profile, packet: bytes) -> Reading:
+    (reading,) = feed(one, packet)
+    return reading
+
+
+def at(kind: NumberType, size: int, order: Order = "little", **more: Any) -> Value:
+    """Return a value that lies behind two other bytes."""
+    return Value(Number(kind, Place(2, size, order)), unit="V", **more)
+
+
+orders: st.SearchStrategy[Order] = st.sampled_from(["little", "big"])
+
+
+@untimed
+@given(st.data(), st.sampled_from([1, 2, 3, 4, 8]), st.booleans(), orders, st.integers(0, 6), st.binary(max_size=4))
+def test_integers(data: st.DataObject, size: int, signed: bool, order: Order, places: int, tail: bytes) -> None:
+    low, high = (-(1 << 8 * size - 1), (1 << 8 * size - 1) - 1) if signed else (0, (1 << 8 * size) - 1)
+    number = data.draw(st.integers(low, high))
+    frame = b"\xaa\xbb" + number.to_bytes(size, order, signed=signed) + tail
+    reading = only(profile(at(NumberType.INT if signed else NumberType.UINT, size, order, places=places)), frame)
+    assert reading.digits == Decimal(number).scaleb(-places)
+    assert reading.digits.as_tuple().exponent == -places  # trailing zeros are resolution
+    assert (reading.resolution, reading.status, reading.packet) == (Decimal(1).scaleb(-places), Status.OK, frame)
+
+
+@untimed
+@given(st.integers(-(2**15) + 1, 2**15 - 1), orders)
+def test_sign_and_magnitude(number: int, order: Order) -> None:
+    word = abs(number) | (0x8000 if number < 0 else 0)
+    frame = b"\0\0" + struct.pack("<H" if order == "little" else ">H", word)
+    assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, order, places=1)), frame).digits == Decimal(number) / 10
+
+
+def test_a_minus_before_zeros_is_kept() -> None:
+    word = bytes([0, 0, 0, 0x80])
+    assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, places=2)), word).text == "-0.00 V"
+    assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, scale=Decimal("0.1"))), word).text == "-0.0 V"
+    assert only(profile(at(NumberType.ASCII, 4, places=2)), b"\0\0-000").text == "-0.00 V"
+
+
+@untimed
+@given(st.integers(0, 999_999), orders)
+def test_packed_decimals(number: int, order: Order) -> None:
+    packed = bytes.fromhex(f"{number:06d}")
+    frame = b"\0\0" + (packed if order == "big" else packed[::-1])
+    assert only(profile(at(NumberType.BCD, 3, order)), frame).digits == number
+
+
+@pytest.mark.parametrize("content", ["0a00", "00f0", "ffff"])
+def test_a_packed_decimal_that_is_none_is_invalid(content: str) -> None:
+    assert only(profile(at(NumberType.BCD, 2)), b"\0\0" + bytes.fromhex(content)).status is Status.INVALID
+
+
+@untimed
+@given(st.integers(0, 99_999), orders)
+def test_a_byte_a_digit(number: int, order: Order) -> None:
+    digits = bytes(int(char) for char in f"{number:05d}")
+    value = at(NumberType.DIGIT_BYTES, 5, order, places=2)
+    frame = b"\0\0" + (digits if order == "big" else digits[::-1])
+    assert only(profile(value), frame).digits == Decimal(number) / 100
+    assert only(profile(value), frame[:-1] + b"\x0a").status is Status.INVALID
+
+
+def test_a_byte_a_digit_at_the_very_beginning() -> None:
+    value = Value(Number(NumberType.DIGIT_BYTES, Place(0, 3)), unit="V")
+    assert only(profile(value), bytes([3, 2, 1])).digits == 123
+
+
+@pytest.mark.parametrize(
+    ("text", "places", "digits"),
+    [
+        (b" 4.70 ", None, "4.70"),
+        (b"-12.34", None, "-12.34"),
+        (b"- 2.34", None, "-2.34"),
+        (b"+00470", 2, "4.70"),
+        (b"  470\0", 2, "4.70"),
+        (b"4.7e-2", None, "0.047"),
+        (b" OL.  ", None, Status.OVERLOAD),
+        (b" 0.L  ", 2, Status.OVERLOAD),
+        (b" ---- ", None, Status.INVALID),
+        (b"      ", None, Status.INVALID),
+        (b"1.2.34", None, Status.INVALID),
+        (b"12\xff456", None, Status.INVALID),
+        (b"nan   ", None, Status.INVALID),
+        (b"inf   ", None, Status.INVALID),
+        (b"1_0000", None, Status.INVALID),
+    ],
+)
+def test_characters(text: bytes, places: int | None, digits: str | Status) -> None:
+    reading = only(profile(at(NumberType.ASCII, 6, places=places)), b"\0\0" + text)
+    assert (str(reading.digits) if reading.digits is not None else reading.status) == digits
+
+
+@untimed
+@given(st.integers(-99_999, 99_999), st.integers(0, 4), orders, st.sampled_from(["f", "d"]))
+def test_binary_floats_with_known_places(number: int, places: int, order: Order, code: str) -> None:
+    shown = Decimal(number).scaleb(-places)
+    frame = b"\0\0" + struct.pack(("<" if order == "little" else ">") + code, float(shown))
+    kind, size = (NumberType.FLOAT32, 4) if code == "f" else (NumberType.FLOAT64, 8)
+    reading = only(profile(at(kind, size, order, places=places)), frame)
+    assert reading.digits == shown
+    assert reading.digits.as_tuple().exponent == -places
+
+
+def test_binary_floats_without_places_do_not_tell_their_resolution() -> None:
+    reading = only(profile(at(NumberType.FLOAT32, 4)), b"\0\0" + struct.pack("<f", 4.7))
+    assert (reading.digits, reading.resolution) == (Decimal("4.7"), None)
+
+
+@pytest.mark.parametrize(
+    ("number", "status"),
+    [("inf", Status.OVERLOAD), ("-inf", Status.OVERLOAD), ("nan", Status.INVALID), ("1e38", Status.INVALID)],
+)
+def test_binary_floats_that_are_no_reading(number: str, status: Status) -> None:
+    for places in (None, 2):
+        frame = b"\0\0" + struct.pack("<f", float(number))
+        assert only(profile(at(NumberType.FLOAT32, 4, places=places)), frame).status is status
+
+
+@untimed
+@given(st.integers(-2045, 2045), st.integers(-8, 7), orders)
+def test_sfloat(mantissa: int, exponent: int, order: Order) -> None:
+    word = (exponent & 0xF) << 12 | mantissa & 0xFFF
+    reading = only(profile(at(NumberType.SFLOAT, 2, order)), b"\0\0" + word.to_bytes(2, order))
+    assert reading.digits == Decimal(mantissa).scaleb(exponent)
+    assert reading.resolution == Decimal(1).scaleb(exponent)
+
+
+def test_float_of_ieee_11073_and_its_special_values() -> None:
+    value = at(NumberType.FLOAT, 4)
+    assert str(only(profile(value), b"\0\0" + bytes.fromhex("6c0100ff")).digits) == "36.4"
+    assert only(profile(value), b"\0\0" + bytes.fromhex("feff7f00")).status is Status.OVERLOAD
+    assert only(profile(value), b"\0\0" + bytes.fromhex("ffff7f00")).status is Status.INVALID
+
+
+@untimed
+@given(st.data())
+def test_bits_in_any_order(data: st.DataObject) -> None:
+    places = data.draw(st.permutations([(byte, bit) for byte in range(3) for bit in range(8)]))
+    width = data.draw(st.integers(1, 24))
+    bits = [Bit(byte, bit, data.draw(st.booleans())) for byte, bit in places[:width]]
+    number = data.draw(st.integers(0, (1 << width) - 1))
+    frame = bytearray(data.draw(st.binary(min_size=3, max_size=3)))
+    for bit, digit in zip(bits, f"{number:0{width}b}", strict=True):
+        if (digit == "1") != bit.inverted:
+            frame[bit.byte] |= 1 << bit.bit
+        else:
+            frame[bit.byte] &= ~(1 << bit.bit)
+    signed = number - (1 << width) if number >> width - 1 else number
+    for kind, expected in ((NumberType.UINT, number), (NumberType.INT, signed)):
+        value = Value(Number(kind, Place(bits=tuple(bits))), unit="V")
+        assert only(profile(value), bytes(frame)).digits == expected
+
+
+@untimed
+@given(st.integers(0, 2**16 - 1), st.sampled_from(["0.01", "0.5", "0.015625", "1e3", "2.5e-6"]), st.integers(0, 4))
+def test_scale_and_places(raw: int, scale: str, places: int) -> None:
+    frame = b"\0\0" + struct.pack("<H", raw)
+    exact = only(profile(at(NumberType.UINT, 2, scale=Decimal(scale))), frame)
+    assert exact.digits == raw * Decimal(scale)
+    assert exact.resolution == Decimal(1).scaleb(Decimal(scale).as_tuple().exponent)
+    rounded = only(profile(at(NumberType.UINT, 2, scale=Decimal(scale), places=places)), frame)
+    assert rounded.digits == (raw * Decimal(scale)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN)
+    assert rounded.digits.as_tuple().exponent == -places
+
+
+def test_contents_that_stand_for_no_number() -> None:
+    number = Number(NumberType.INT, Place(0, 2), overload=(0x7FFF, 0x8001), invalid=(0x8000,), overload_above=6000)
+    one = profile(Value(number, unit="V"))
+    statuses = {
+        raw: only(one, struct.pack("<h", raw)).status for raw in (6000, -6000, 6001, -6001, 32767, -32767, -32768)
+    }
+    assert statuses == {
+        6000: Status.OK,
+        -6000: Status.OK,
+        6001: Status.OVERLOAD,
+        -6001: Status.OVERLOAD,
+        32767: Status.OVERLOAD,
+        -32767: Status.OVERLOAD,
+        -32768: Status.INVALID,
+    }
+
+
+CODES = (
+    Code(
+        Place(bits=(Bit(0, 7), Bit(0, 6))),
+        (
+            (0, Meaning(unit="V", coupling=Coupling.DC)),
+            (1, Meaning(unit="V", coupling=Coupling.AC)),
+            (2, Meaning(unit="F", prefix="µ")),
+        ),
+    ),
+    Code(Place(1), ((0, Meaning(places=3)), (1, Meaning(places=2)), (9, Meaning(flag=Flag.OVERLOAD)))),
+    Code(Place(2), ((0x55, Meaning(flag=Flag.LOW_BATTERY)),), otherwise=Meaning()),
+)
+LIT = ((Bit(0, 0), Meaning(flag=Flag.NEGATIVE)), (Bit(0, 1, inverted=True), Meaning(flag=Flag.INVALID)))
+MANY = profile(Value(Number(NumberType.UINT, Place(3, 2))), codes=CODES, lit=LIT)
+
+
+@pytest.mark.parametrize(
+    ("frame", "text", "value", "low_battery"),
+    [
+        ("02 00 00 39 30", "12.345 V DC", 12.345, False),
+        ("43 01 55 39 30", "-123.45 V AC", -123.45, True),
+        ("82 01 00 d6 01", "4.70 µF", 4.7e-06, False),
+        ("03 01 00 00 00", "-0.00 V DC", 0.0, False),  # the minus is on the display
+        ("02 09 00 39 30", "OL V DC", None, False),
+        ("02 02 00 39 30", "--- V DC", None, False),  # no such range
+        ("c2 00 00 39 30", "--- V", None, False),  # no such function
+        ("00 00 00 39 30", "--- V DC", None, False),  # a lit annunciator says so
+        ("00 09 00 39 30", "--- V DC", None, False),  # invalid stands above overload
+        ("02 00 00 39", "--- V", None, False),  # too short
+    ],
+)
+def test_codes_and_annunciators(frame: str, text: str, value: float | None, low_battery: bool) -> None:
+    reading = only(MANY, bytes.fromhex(frame))
+    assert (reading.text, reading.low_battery) == (text, low_battery)
+    assert reading.value == (value if value is None else pytest.approx(value, rel=1e-12))
+
+
+def test_two_units_lit_at_once_are_no_reading() -> None:
+    lit = ((Bit(0, 0), Meaning(unit="V")), (Bit(0, 1), Meaning(unit="A")), (Bit(0, 2), Meaning(prefix="m")))
+    one = profile(Value(Number(NumberType.UINT, Place(1))), lit=lit)
+    assert [only(one, bytes([bits, 5])).text for bits in range(8)] == [
+        "--- V",  # no unit is lit
+        "5 V",
+        "5 A",
+        "--- V",
+        "--- V",  # milli of what?
+        "5 mV",
+        "5 mA",
+        "--- V",
+    ]
+
+
+def test_points_between_digits() -> None:
+    value = Value(Number(NumberType.BCD, Place(0, 2, "big")), points=((1, Bit(2, 0)), (3, Bit(2, 2))), unit="V")
+    one = profile(value)
+    assert [only(one, bytes([0x12, 0x34, bits])).text for bits in (0, 1, 4, 5)] == [
+        "1234 V",
+        "123.4 V",
+        "1.234 V",
+        "--- V",
+    ]
+
+
+def test_a_meaning_stands_above_the_usual() -> None:
+    codes = (Code(Place(0), ((1, Meaning(unit="mV", places=2)), (2, Meaning(scale=Decimal(10))))),)
+    one = profile(Value(Number(NumberType.UINT, Place(1)), places=1, unit="V"), codes=codes)
+    assert [only(one, bytes([code, 50])).text for code in (1, 2)] == ["0.50 mV", "500.0 V"]
+
+
+# --- framing
+
+
+def checksum(data: bytes) -> int:
+    total = 0
+    for byte in data:
+        total = total + byte & 0xFF
+    return total
+
+
+def framed(count: int) -> bytes:
+    """Return a frame a5 | count, 2 bytes | sum of all that."""
+    body = b"\xa5" + struct.pack("<H", count)
+    return body + bytes([checksum(body)])
+
+
+def told_length(count: int, filler: bytes = b"") -> bytes:
+    """Return a frame 5a | number of bytes that follow but the last | count, 2 bytes | filler | exclusive or."""
+    body = bytes([0x5A, 2 + len(filler)]) + struct.pack("<H", count) + filler
+    check = 0
+    for byte in body:
+        check ^= byte
+    return body + bytes([check])
+
+
+def ended(count: int, filler: bytes = b"") -> bytes:
+    return b"#" + f"{count:05d}".encode() + filler + b"\r\n"
+
+
+COUNTED = Value(Number(NumberType.UINT, Place(1, 2)), unit="V")
+SUMMED = profile(COUNTED, Framing(b"\xa5", 4, checks=(FrameCheck(CheckKind.SUM),)))
+
+
+TOLD = profile(
+    Value(Number(NumberType.UINT, Place(2, 2)), unit="V"),
+    Framing(b"\x5a", LengthField(1, add=3), checks=(FrameCheck(CheckKind.XOR),)),
+)
+ENDED = profile(Value(Number(NumberType.ASCII, Place(1, 5)), unit="V"), Framing(b"#", None, b"\r\n"))
+
+
+def cut(data: bytes, at: list[int]) -> list[bytes]:
+    """Return ``data`` cut into packets at these places."""
+    places = sorted({0, len(data), *(place % (len(data) + 1) for place in at)})
+    return [data[begin:end] for begin, end in pairwise(places)]
+
+
+@untimed
+@given(st.lists(st.integers(0, 65535), min_size=1, max_size=8), st.lists(st.integers(0, 1000), max_size=20), st.data())
+@pytest.mark.parametrize(("one", "make"), [(SUMMED, framed), (TOLD, told_length), (ENDED, ended)])
+def test_frames_split_and_joined_anyhow(
+    one: Profile, make: Callable[[int], bytes], counts: list[int], places: list[int], data: st.DataObject
+) -> None:
+    packets = cut(b"".join(make(count) for count in counts), places)
+    assert [reading.digits for reading in feed(one, *packets)] == counts
+
+
+@untimed
+@given(st.binary(max_size=30).filter(lambda noise: not set(noise) & set(b"\xa5")), st.integers(0, 65535))
+def test_noise_before_a_frame_is_passed_over(noise: bytes, count: int) -> None:
+    assert [reading.digits for reading in feed(SUMMED, noise + framed(count) + noise, framed(count))] == [count] * 2
+
+
+@untimed
+@given(st.binary(max_size=60), st.integers(0, 65535))
+def test_after_any_noise_the_fourth_frame_at_the_latest_is_read(noise: bytes, count: int) -> None:
+    # Noise may end in what looks like the beginning of a frame, and swallow as much as a frame's length.
+    readings = feed(SUMMED, noise, *[framed(count)] * 4)
+    assert readings[-1].digits == count
+
+
+def test_a_frame_that_lost_a_piece_is_left_out() -> None:
+    assert [reading.digits for reading in feed(SUMMED, framed(1)[:2], framed(2), framed(3))] == [2, 3]
+    assert [reading.digits for reading in feed(TOLD, told_length(1)[:3], told_length(2), told_length(3))] == [2, 3]
+
+
+def test_a_lost_piece_does_not_mix_two_frames_where_nothing_is_checked() -> None:
+    one = profile(COUNTED, Framing(b"\xa5", 8))
+    frame = [b"\xa5" + struct.pack("<H", count) + bytes(5) for count in (1, 2, 3)]
+    readings = feed(one, frame[0][:4], frame[1] + frame[2])
+    assert [reading.digits for reading in readings] == [2, 3]
+
+
+def test_one_invalid_reading_tells_of_any_number_of_failed_checks() -> None:
+    broken = framed(7)[:-1] + b"\0"
+    (reading,) = feed(SUMMED, broken * 3)
+    assert (reading.status, reading.quantity, reading.packet) == (Status.INVALID, Quantity.VOLTAGE, broken * 3)
+    assert [one.status for one in feed(SUMMED, broken + framed(7))] == [Status.OK]
+
+
+@untimed
+@given(st.integers(0, 65535), st.integers(0, 31))
+def test_no_single_bit_can_be_wrong(count: int, place: int) -> None:
+    frame = bytearray(framed(count))
+    frame[place // 8] ^= 1 << place % 8
+    assert all(reading.status is not Status.OK for reading in feed(SUMMED, bytes(frame)))
+
+
+def test_a_length_beyond_all_bounds_is_no_frame() -> None:
+    assert feed(TOLD, b"\x5a\xff" + bytes(100))[0].status is Status.INVALID
+    assert [one.digits for one in feed(TOLD, b"\x5a\x00\x00" + told_length(5))] == [5]
+
+
+def test_frames_without_start_begin_where_packets_begin() -> None:
+    one = profile(COUNTED, Framing(length=4))
+    frames = [bytes([9, count, 0, 9]) for count in (1, 2, 3)]
+    assert [r.digits for r in feed(one, frames[0][:2], frames[1], frames[1][:1], frames[1][1:], b"".join(frames))] == [
+        2,
+        2,
+        1,
+        2,
+        3,
+    ]
+
+
+def test_whole_packets() -> None:
+    one = profile(COUNTED, Framing(b"\xa5", whole=True, end=b"\x0a"))
+    assert [r.status for r in feed(one, b"\xa5\x01\x00\x0a", b"\xa5\x01", b"\x00\x0a", b"", b"\xa5\x01\x00\x0b")] == [
+        Status.OK,
+        Status.INVALID,
+        Status.INVALID,
+        Status.INVALID,
+    ]
+
+
+@untimed
+@given(st.binary(min_size=1, max_size=9), st.integers(0, 5), st.binary(min_size=7, max_size=30), st.integers(0, 65535))
+def test_a_key(key: bytes, key_from: int, filler: bytes, count: int) -> None:
+    plain = b"\xa5" + struct.pack("<H", count) + filler
+    plain += bytes([checksum(plain)])
+    came = bytes(
+        byte if place < key_from else byte ^ key[(place - key_from) % len(key)] for place, byte in enumerate(plain)
+    )
+    checks = (FrameCheck(CheckKind.SUM),)
+    one = profile(COUNTED, Framing(came[:1], len(plain), key=key, key_from=key_from, checks=checks))
+    assert [reading.digits for reading in feed(one, came[:3], came[3:] + came)] == [count, count]
+
+
+def test_a_check_over_what_came() -> None:
+    plain = bytes([0xA5, 7, 0])
+    came = bytes([0xA5, 7 ^ 0x55, 0x55])
+    came += bytes([checksum(came)])
+    checks = (FrameCheck(CheckKind.SUM, raw=True),)
+    one = profile(COUNTED, Framing(b"\xa5", 4, key=b"\x55", key_from=1, checks=checks))
+    assert plain[1] == only(one, came).digits
+
+
+@pytest.mark.parametrize(
+    ("check", "frame"),
+    [
+        (FrameCheck(CheckKind.SUM, -2, 2, "big"), b"\xa5\x80\xff" + struct.pack(">H", 0xA5 + 0x80 + 0xFF)),
+        (FrameCheck(CheckKind.SUM, negate=True), b"\xa5\x80\xff" + bytes([-(0xA5 + 0x80 + 0xFF) & 0xFF])),
+        (FrameCheck(CheckKind.SUM, xor_out=0xFF), b"\xa5\x80\xff" + bytes([(0xA5 + 0x80 + 0xFF) & 0xFF ^ 0xFF])),
+        (FrameCheck(CheckKind.SUM, init=0x10, begin=1), b"\xa5\x80\xff" + bytes([(0x10 + 0x80 + 0xFF) & 0xFF])),
+        (FrameCheck(CheckKind.XOR, begin=1), b"\xa5\x80\xff" + bytes([0x80 ^ 0xFF])),
+        (FrameCheck(CheckKind.XOR, at=0, begin=1), bytes([0x80 ^ 0xFF, 0x80, 0xFF])),
+        (FrameCheck(CheckKind.SUM, at=-1, begin=1, end=-2), b"\xa5\x80\xff\x33\x7f"),
+    ],
+)
+def test_kinds_and_places_of_checks(check: FrameCheck, frame: bytes) -> None:
+    one = profile(VOLTS, Framing(whole=True, checks=(check,)))
+    assert only(one, frame).status is Status.OK
+    for place in range(len(frame)):
+        broken = bytearray(frame)
+        broken[place] ^= 0x01
+        covered = check.begin <= place and not (check.end == -2 and place == len(frame) - 2)
+        stored = place >= len(frame) - check.size if check.at < 0 else place == check.at
+        expected = Status.INVALID if covered or stored else Status.OK
+        assert only(one, bytes(broken)).status is expected
+    assert only(one, frame[: check.size]).status is Status.INVALID  # nothing is covered
+
+
+def test_nothing_is_held_from_one_connection_to_the_next() -> None:
+    assert feed(SUMMED, framed(7)[:2]) == []
+    assert feed(SUMMED, framed(7)[2:]) == []
+
+
+def test_channels_are_framed_apart() -> None:
+    both = Profile("test", DriverName.FRAMED, Connection(("a", "b")), Match(), SUMMED.framing, COUNTED)
+    driver = open_on_capture(both, ["a", "b@12"])
+    assert [channel.key for channel in driver.channels] == ["a", "b@12"]
+    assert driver.feed("a", framed(1)[:2], STAMP) == ()
+    assert driver.feed("b@12", framed(2)[:2], STAMP) == ()
+    assert [one.digits for one in driver.feed("a", framed(1)[2:], STAMP)] == [1]
+    assert [(one.digits, one.channel) for one in driver.feed("b@12", framed(2)[2:], STAMP)] == [(2, "b@12")]
+    assert driver.feed("c", framed(1), STAMP) == ()

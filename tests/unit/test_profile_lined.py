@@ -1,0 +1,148 @@
+"""Lined profiles: lines of text, however they come, and what their words say."""
+
+from decimal import Decimal
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.driver_api import Coupling, Reading, Stamp, Status
+from meterlink.profiles import open_on_capture
+from meterlink.profiles.model import Connection, DriverName, Flag, Meaning, Profile, Text
+
+untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+
+CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
+
+
+def feed(text: Text, *packets: bytes) -> list[Reading]:
+    profile = Profile("test", DriverName.LINED, Connection((CHANNEL,)), text=text)
+    driver = open_on_capture(profile, [CHANNEL])
+    return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, Stamp(1, 1))]
+
+
+def texts(text: Text, *lines: str) -> list[str]:
+    return [reading.text for reading in feed(text, *[line.encode() + b"\n" for line in lines])]
+
+
+@pytest.mark.parametrize(
+    ("line", "shown"),
+    [
+        ("4.70 uF", "4.70 µF"),
+        ("4.70uF", "4.70 µF"),
+        ("-12.34 mV DC", "-12.34 mV DC"),
+        ("DC,-12.34,mV", "-12.34 mV DC"),
+        ("AC;  +0.000;V", "0.000 V AC"),
+        ("47.0 kohm", "47.0 kΩ"),
+        ("47.0 kΩ", "47.0 kΩ"),
+        ("- 1.2 V", "-1.2 V"),
+        ("23.4 °C", "23.4 °C"),
+        ("+4.70E-06 F", "4.70 µF"),
+        ("4.70e-6F", "4.70 µF"),
+        ("1.000E+03 ohm", "1.000 kΩ"),
+        ("0.00E+00 V", "0.00 V"),
+        ("23.45E+00 °C", "23.45 °C"),
+        ("42 V", "42 V"),
+        ("OL Mohm", "OL MΩ"),
+        ("O.L Mohm", "OL MΩ"),
+        ("9.9E37 V", "OL V"),
+        ("-9.9E+37 V", "OL V"),
+        ("9.91E+37 V", "--- V"),
+        ("--- V", "--- V"),
+        ("1.2e99 V", "--- V"),
+        ("nan V", "--- V"),
+        ("12.3 V ERR", "--- V"),
+        ("12.3.4 V", "--- V"),
+        ("V", "--- V"),
+        ("1 V A", "--- V"),
+    ],
+)
+def test_lines(line: str, shown: str) -> None:
+    assert texts(Text(unit=""), line) == [shown]
+
+
+def test_which_of_several_numbers_is_the_value() -> None:
+    assert texts(Text(number=2), "7, 4.70 uF, 9") == ["4.70 µF"]
+    assert texts(Text(number=4, unit="V"), "7, 4.70, 9") == ["--- V"]
+    # A unit behind another number is that one's.
+    assert texts(Text(number=1, unit="V"), "4.70 23 °C", "4.70 mV 23 °C", "°C 4.70 mV") == [
+        "4.70 V",
+        "4.70 mV",
+        "--- V",
+    ]
+    assert texts(Text(number=2, unit="V"), "23 °C 4.70") == ["4.70 V"]
+
+
+def test_a_line_with_another_count_of_numbers_may_be_two_run_together() -> None:
+    assert texts(Text(numbers=1), "4.70 V", "4.70 V 4.71 V", "OL V") == ["4.70 V", "--- V", "OL V"]
+
+
+def test_words() -> None:
+    text = Text(
+        words=(
+            ("CAP", Meaning(unit="µF", scale=Decimal(10) ** 6)),
+            ("ACV", Meaning(unit="V", coupling=Coupling.AC)),
+            ("BATT!", Meaning(flag=Flag.LOW_BATTERY)),
+            ("5V", Meaning()),
+        ),
+        ignore=("OK",),
+    )
+    readings = feed(text, b"CAP: 4.70E-06 OK\nACV=230.1,BATT!\n5V;ACV;1\n230.1 cap\nACV 5 mV\n")
+    assert [one.text for one in readings] == ["4.70 µF", "230.1 V AC", "1 V AC", "--- µF", "--- µF AC"]
+    assert [one.low_battery for one in readings] == [False, True, False, False, False]
+    assert readings[0].resolution == Decimal("0.01")
+
+
+@untimed
+@given(
+    st.lists(st.decimals(-9999, 9999, places=3), min_size=1, max_size=6),
+    st.sampled_from(["\n", "\r\n", ";\r", "µ"]),
+    st.lists(st.integers(0, 400), max_size=20),
+)
+def test_lines_split_and_joined_anyhow(numbers: list[Decimal], end: str, places: list[int]) -> None:
+    data = b"".join(f"{number:f} V{end}".encode() for number in numbers)
+    cuts = sorted({0, len(data), *(place % (len(data) + 1) for place in places)})
+    packets = [data[begin:stop] for begin, stop in pairwise(cuts)]
+    readings = feed(Text(end=end), *packets)
+    assert [str(one.digits) for one in readings] == [f"{number:f}" for number in numbers]
+
+
+@untimed
+@given(st.integers(-99999, 99999), st.integers(-9, 6))
+def test_exponents_keep_every_digit(mantissa: int, exponent: int) -> None:
+    (reading,) = feed(Text(), f"{mantissa}E{exponent} F\n".encode())
+    assert reading.value == pytest.approx(mantissa * 10.0**exponent, rel=1e-12)
+    assert reading.digits is not None
+    assert len(reading.digits.as_tuple().digits) == len(str(abs(mantissa)))
+
+
+def test_without_an_end_every_packet_is_a_line() -> None:
+    assert [one.text for one in feed(Text(end=""), b"1 V", b"2 V\r\n", b" \r\n", b"")] == ["1 V", "2 V"]
+
+
+def test_a_line_longer_than_any_is_dropped_as_a_whole() -> None:
+    text = Text(longest=10, end="\r\n")
+    assert [one.text for one in feed(text, b"1 V\r\n", *[b"12345678"] * 500, b"2 V\r\n3 V\r\n")] == ["1 V", "3 V"]
+    assert [one.text for one in feed(text, b"12345678901 V\r", b"\n2 V\r", b"\n")] == ["2 V"]
+
+
+def test_bytes_that_are_no_text() -> None:
+    assert [one.status for one in feed(Text(), b"\xff1 V\n", b"\xc2\n", b"1 V\n")] == [
+        Status.INVALID,
+        Status.INVALID,
+        Status.OK,
+    ]
+    assert feed(Text(encoding="ascii"), "1 µF\n".encode())[0].status is Status.INVALID
+
+
+@untimed
+@given(st.lists(st.binary(max_size=40), max_size=30))
+def test_what_is_held_is_bounded(packets: list[Any]) -> None:
+    from meterlink.profiles.lines import LineCutter  # noqa: PLC0415 - the one test that looks inside
+
+    cutter = LineCutter(Text(longest=20))
+    for packet in packets:
+        cutter.feed(packet)
+        assert len(cutter._held) <= 21
