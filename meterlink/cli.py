@@ -12,11 +12,17 @@ from meterlink.errors import MeterlinkError, foreseen
 
 # The dashboard and the demo live in packages that stand on this one, so they are named, not imported.
 _COMMANDS = {
+    "capture": Lazy("meterlink.commands.capture", "command", "Record a meter's packets, with what it shows typed in."),
+    "decode": Lazy("meterlink.commands.decode", "command", "Decode recorded packets by a meter's profile."),
     "demo": Lazy("meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware."),
     "diagnose": Lazy("meterlink.commands.diagnose", "command", "Say what a visit's readings point to, and why."),
+    "find": Lazy("meterlink.commands.find", "command", "List the meters on the air; bind the ones that are yours."),
     "history": Lazy("meterlink.commands.history", "command", "Show kept readings with their tags and verdicts."),
     "judge": Lazy("meterlink.commands.judge", "command", "Judge one reading against a rating or limits."),
+    "keyed": Lazy("meterlink.commands.keyed", "command", "Type in a value read off a meter without a radio."),
     "plan": Lazy("meterlink.commands.plan", "command", "Check a plan file; list and show the shipped plans."),
+    "profile": Lazy("meterlink.commands.profile", "command", "Check a meter's profile; print the schema of profiles."),
+    "replay": Lazy("meterlink.commands.replay", "command", "Replay recorded packets, with verdicts."),
     "run": Lazy("meterlink.commands.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
     "trend": Lazy("meterlink.commands.trend", "command", "Say which parts drift from visit to visit."),
     "watch": Lazy("meterlink_tui.command", "command", "Open the dashboard; starts the daemon where none runs."),

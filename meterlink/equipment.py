@@ -81,12 +81,52 @@ class TestPoint:
         return f"{self.component} {self.section}".rstrip()
 
 
+class Derivation(StrEnum):
+    """Which judgement is worked out of several readings."""
+
+    UNBALANCE = "unbalance"  # three line-to-line voltages, or three line currents, against the most percent
+    UNDER_LOAD = "under-load"  # a capacitor at work, from its amps, its volts and the frequency, against its rating
+    WINDINGS = "windings"  # three resistances between a motor's three terminals, against each other
+    SPLIT = "split"  # return air less supply air, against a span of temperature differences
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedCheck:
+    """A judgement worked out of the readings held at several test points.
+
+    ``of`` pairs what each reading is for with the key of its test point: ``amps``, ``volts``, ``capacitor`` and
+    ``frequency``; ``return`` and ``supply``; ``first``, ``second`` and ``third`` where the three are alike. ``against``
+    is None where the usual limits, or the rating known at the ``capacitor`` point, are taken. ``frequency`` is the
+    supply's, of an under-load check for which nobody reads it.
+    """
+
+    key: str
+    kind: Derivation
+    title: str
+    of: tuple[tuple[str, str], ...]
+    against: Rating | Span | None = None
+    frequency: Amount | None = None
+    why: str = ""
+
+    def point(self, role: str) -> str | None:
+        """Return the key of the test point read for ``role``, None where there is none."""
+        return dict(self.of).get(role)
+
+    def takes_alone(self, key: str) -> bool:
+        """Whether the reading at ``key`` is taken for this check, and so needs no limits of its own.
+
+        A supply voltage has its nameplate and a capacitor its rating, whatever else is made of them.
+        """
+        return self.kind is not Derivation.UNBALANCE and key in {at for role, at in self.of if role != "capacitor"}
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The ordered test points of a visit."""
+    """The ordered test points of a visit, and what is worked out of several of them."""
 
     name: str
     points: tuple[TestPoint, ...]
+    derived: tuple[DerivedCheck, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +139,14 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Meter:
-    """An instrument as the station knows it. ``address`` is what the platform's Bluetooth stack calls it."""
+    """An instrument as the station knows it. ``address`` is what the platform's Bluetooth stack calls it.
+
+    ``serial`` is the number it tells of itself, ``service`` the UUID of the GATT service its readings come from; both
+    are empty until known, or where there is none.
+    """
 
     address: str
     name: str
     driver: str = ""
     serial: str = ""
+    service: str = ""

@@ -40,6 +40,10 @@ HAS_UNIX_SOCKETS = hasattr(socket, "AF_UNIX") and sys.platform != "win32"
 OnCommand = Callable[[Command], Awaitable[str]]
 
 
+class NoDaemonError(LinkError):
+    """No daemon runs on a data folder."""
+
+
 def socket_path(folder: Path) -> Path:
     """Return where the Unix socket of the data folder is: inside it, or in a private folder where that is too long."""
     path = folder / "station.sock"
@@ -276,10 +280,10 @@ class LinkClient:
             await self._writer.drain()
             return await answer
         except ConnectionError as error:
-            raise _gone() from error
+            raise gone() from error
         except asyncio.CancelledError:
             if self._gone and answer.cancelled():
-                raise _gone() from None
+                raise gone() from None
             raise
         finally:
             self._asked.pop(number, None)
@@ -293,17 +297,21 @@ class LinkClient:
             await self._writer.wait_closed()
 
 
-def _gone() -> LinkError:
+def gone() -> LinkError:
+    """Return what to say when the daemon at the other end has stopped."""
     return LinkError("The station's daemon has stopped.", "Start it with: meterlink run")
 
 
 async def connect(folder: Path) -> LinkClient:
-    """Return a connection to the daemon of that data folder; LinkError when none runs or it is of another version."""
+    """Return a connection to the daemon of that data folder.
+
+    NoDaemonError when none runs; LinkError when it is of another version.
+    """
     try:
         reader, writer = await _open(folder)
         line = await asyncio.wait_for(_line(reader), _STUCK_AFTER)
     except (OSError, ValueError, KeyError, TimeoutError) as error:
-        raise LinkError(f"No daemon runs on {folder}.", "Start it with: meterlink run") from error
+        raise NoDaemonError(f"No daemon runs on {folder}.", "Start it with: meterlink run") from error
     greeting = _object(line)
     if greeting.get("protocol") != PROTOCOL:
         writer.close()

@@ -7,7 +7,7 @@ from functools import lru_cache
 from importlib import metadata
 from typing import NamedTuple
 
-from meterlink.driver_api import NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverKind
+from meterlink.driver_api import CERTAIN, LIKELY, NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverKind
 from meterlink.text import clean_name
 
 GROUP = "meterlink.drivers"
@@ -64,9 +64,22 @@ def best(
     Ties go to the first name. A driver that raises, or answers with anything but a number from 0 to 1, is logged and
     counts as not fitting.
     """
+    ordered = ranked(kinds, advertisement, services)
+    return ordered[0] if ordered and ordered[0][1] >= POSSIBLE else None
+
+
+def ranked(
+    kinds: Iterable[DriverKind], advertisement: Advertisement, services: Sequence[Characteristic] | None
+) -> list[tuple[DriverKind, float]]:
+    """Return every driver with its score, the best first; scores as in `best`."""
     scored = [(kind, _score(kind, advertisement, services)) for kind in kinds]
-    fitting = [(kind, score) for kind, score in scored if score >= POSSIBLE]
-    return min(fitting, key=lambda pair: (-pair[1], pair[0].name), default=None)
+    return sorted(scored, key=lambda pair: (-pair[1], pair[0].name))
+
+
+def score_in_words(score: float) -> str:
+    """Return how well a driver fits: ``certain``, ``likely``, ``possible`` or ``no``."""
+    steps = ((CERTAIN, "certain"), (LIKELY, "likely"), (POSSIBLE, "possible"))
+    return next((word for least, word in steps if score >= least), "no")
 
 
 def _order(entry: metadata.EntryPoint) -> tuple[bool, str, str]:

@@ -15,6 +15,7 @@ Everything lives in one data folder: ``meterlink.db``, the local socket, ``stock
     address = "00:00:5E:00:53:0A"
     name = "clamp meter"               # shown instead of what it calls itself
     pin = "line-volts"                 # always this test point, whatever the active one is
+    profile = "yard-meter"             # read by this one of the folder's profiles, whatever it advertises
     temperature_coefficient = 0.1      # of its accuracy, per °C outside 18 to 28 °C
 
     [[meter.accuracy]]                 # a row of that meter's accuracy sheet: see meterlink.judge.accuracy
@@ -60,13 +61,15 @@ _ANY_CAPACITOR = Amount(Decimal(10), "µF")  # a tolerance can only be read besi
 class KnownMeter:
     """A meter named in the settings. ``pin`` is the key of the test point it always measures, or empty.
 
-    ``accuracy`` is its accuracy sheet, None where nobody has entered one.
+    ``accuracy`` is its accuracy sheet, None where nobody has entered one. ``profile`` is the name of the profile it is
+    read by, whatever it advertises; empty where that decides.
     """
 
     address: str
     name: str = ""
     pin: str = ""
     accuracy: AccuracySheet | None = None
+    profile: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +174,7 @@ def _meters(entries: object) -> tuple[KnownMeter, ...]:
         raise SettingsError("meter is not a list of tables.", "Write each as [[meter]].")
     meters = []
     for entry in entries:
-        _only(entry, {"address", "name", "pin", "accuracy", "temperature_coefficient"}, "in [[meter]]")
+        _only(entry, {"address", "name", "pin", "accuracy", "temperature_coefficient", "profile"}, "in [[meter]]")
         address = clean_name(str(entry.get("address", "")))
         if not address:
             raise SettingsError("a [[meter]] has no address.", "Give the address it is seen under.")
@@ -179,7 +182,8 @@ def _meters(entries: object) -> tuple[KnownMeter, ...]:
             sheet = read_sheet(entry.get("accuracy", []), entry.get("temperature_coefficient"))
         except InputError as error:
             raise SettingsError(f"[[meter]] {address}: {error.message}", error.remedy) from error
-        meters.append(KnownMeter(address, clean_name(str(entry.get("name", ""))), str(entry.get("pin", "")), sheet))
+        name, profile = (clean_name(str(entry.get(key, ""))) for key in ("name", "profile"))
+        meters.append(KnownMeter(address, name, str(entry.get("pin", "")), sheet, profile))
     return tuple(meters)
 
 

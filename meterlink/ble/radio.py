@@ -4,7 +4,7 @@ import asyncio
 import itertools
 import logging
 import random
-from collections.abc import Callable, Coroutine, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from typing import Any
 
 from bleak import BleakAdapter
@@ -13,9 +13,10 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import BaseBleakScanner
 
+from meterlink.ble.finding import Heard, HeardList, look_closer, not_heard
 from meterlink.ble.limits import Limits
 from meterlink.ble.scanner import Scanner
-from meterlink.ble.session import Packet
+from meterlink.ble.session import Look, Packet
 from meterlink.ble.states import RadioState
 from meterlink.ble.supervisor import Shared, Supervisor
 from meterlink.ble.waits import bounded
@@ -32,7 +33,8 @@ class Radio:
 
     Connected are the ``known`` meters, by address, and with ``adopt`` any other that advertises something ``choose``
     accepts (at most ``limits.adopted`` of them). ``choose`` returns the driver kind for an advertisement, or None;
-    it is asked again with the services once those are known, and that answer counts.
+    it is asked again with the services once those are known, and that answer counts. ``named`` are the driver kinds
+    that somebody named for a meter, by address: such a meter's kind is not chosen.
 
     ``on_packet`` gets every packet, in order, from inside a Bluetooth callback: it must only enqueue. ``on_change``
     gets a snapshot whenever one differs from the last. None of the callables may block or raise.
@@ -55,6 +57,7 @@ class Radio:
         adapter_backend: type[BaseBleakAdapter] | None = None,
         limits: Limits | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
+        named: Mapping[str, DriverKind] | None = None,
     ) -> None:
         self._choose = choose
         self._on_change = on_change
@@ -73,6 +76,7 @@ class Radio:
         self._shared = Shared(
             clock=clock,
             choose=choose,
+            named={_key(address): kind for address, kind in (named or {}).items()},
             on_packet=on_packet,
             client_backend=client_backend,
             limits=self._limits,
@@ -85,6 +89,9 @@ class Radio:
         self._problem = ""
         self._told: RadioState | None = None
         self._supervisors: dict[str, Supervisor] = {}
+        self._looked_after: dict[str, asyncio.Task[None]] = {}
+        self._heard_lately = HeardList()
+        self._looked_at: set[str] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._group: asyncio.TaskGroup | None = None
 
@@ -94,10 +101,48 @@ class Radio:
         return RadioState(tuple(one.link for one in self._supervisors.values()), self._problem)
 
     def know(self, meter: Meter) -> None:
-        """Connect ``meter`` from now on, too."""
+        """Connect ``meter`` from now on, too; one that is connected already stays so."""
         self._known[_key(meter.address)] = meter
         if self._group is not None:
-            self._supervise(meter)
+            self._supervise(meter).know(meter)
+
+    async def forget(self, address: str) -> None:
+        """Disconnect the meter at ``address`` and leave it alone (with ``adopt``, until it is adopted again)."""
+        self._known.pop(_key(address), None)
+        self._supervisors.pop(_key(address), None)
+        task = self._looked_after.pop(_key(address), None)
+        if task is not None:
+            task.cancel()
+            await asyncio.wait({task})
+        self._changed()
+
+    def heard(self) -> list[Heard]:
+        """Return everything heard lately, meters or not."""
+        return self._heard_lately.recent()
+
+    async def look(self, address: str) -> Look:
+        """Return what the meter at ``address`` offers: as last seen where it is looked after here, else by connecting.
+
+        RadioError, in words, where that cannot be.
+        """
+        supervisor = self._supervisors.get(_key(address))
+        if supervisor is not None:
+            if supervisor.look is None:
+                raise RadioError(f"{supervisor.link.name or address} has not been connected yet.", _why(supervisor))
+            return supervisor.look
+        heard = self._heard_lately.get(address)
+        if heard is None:
+            raise RadioError(*not_heard(address))
+        if _key(address) in self._looked_at:
+            raise RadioError(f"{address} is being looked at already.", "Try again in a moment.")
+        self._looked_at.add(_key(address))
+        try:
+            async with self._shared.slots:
+                return await look_closer(
+                    heard, limits=self._limits, backend=self._shared.client_backend, jitter=self._shared.jitter
+                )
+        finally:
+            self._looked_at.discard(_key(address))
 
     async def run(self) -> None:
         """Run until cancelled. Then everything is disconnected, within ``limits.stop`` and the time to disconnect."""
@@ -121,13 +166,15 @@ class Radio:
             if cut_off is not None:
                 cut_off.cancel()
             self._supervisors.clear()
+            self._looked_after.clear()
             self._shared.working.clear()
 
-    def _start(self, work: Coroutine[Any, Any, None]) -> None:
+    def _start(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
         assert self._group is not None  # noqa: S101 - the callers see to it
         task = self._group.create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+        return task
 
     def _cancel_all(self) -> None:
         for task in self._tasks:
@@ -138,15 +185,18 @@ class Radio:
         if supervisor is None:
             supervisor = Supervisor(meter, self._shared, self._changed)
             self._supervisors[_key(meter.address)] = supervisor
-            self._start(supervisor.run())
+            self._looked_after[_key(meter.address)] = self._start(supervisor.run())
             self._changed()
         return supervisor
 
     def _heard(self, device: BLEDevice, advertisement: Advertisement) -> None:
         if self._group is None:
             return
+        self._heard_lately.note(device, advertisement)
         supervisor = self._supervisors.get(_key(device.address))
         if supervisor is None:
+            if _key(device.address) in self._looked_at:  # two connections to one meter would be in each other's way
+                return
             strangers = sum(address not in self._known for address in self._supervisors)
             if not self._adopt or strangers >= self._limits.adopted or self._choose(advertisement, None) is None:
                 return
@@ -183,6 +233,10 @@ class Radio:
         if state != self._told:
             self._told = state
             self._on_change(state)
+
+
+def _why(supervisor: Supervisor) -> str:
+    return supervisor.link.detail or "Wait until the station has connected it."
 
 
 def _key(address: str) -> str:

@@ -14,9 +14,10 @@ from bleak.backends.device import BLEDevice
 from bleak.exc import BleakGATTProtocolError, BleakGATTProtocolErrorCode
 
 from meterlink.ble.limits import Limits
+from meterlink.ble.problems import full, transient
 from meterlink.ble.waits import bounded, finish
 from meterlink.clock import Clock, Stamp
-from meterlink.driver_api import Channel, Characteristic, Driver, uuid16
+from meterlink.driver_api import Channel, Characteristic, Driver, DriverKind, Write, WritingDriver, uuid16
 from meterlink.errors import DriverError
 from meterlink.text import clean_name
 
@@ -24,9 +25,13 @@ log = logging.getLogger(__name__)
 
 # Bluetooth assigned numbers, Device Information service and its Serial Number String; GATT descriptors.
 DEVICE_INFORMATION = uuid16(0x180A)
+BATTERY_SERVICE = uuid16(0x180F)
 SERIAL_NUMBER = uuid16(0x2A25)
 USER_DESCRIPTION = uuid16(0x2901)
 PRESENTATION_FORMAT = uuid16(0x2904)
+
+# Services that say nothing of what a meter measures: Device Information, Battery, Generic Access and Attribute.
+EVERYBODYS = frozenset({DEVICE_INFORMATION, BATTERY_SERVICE, uuid16(0x1800), uuid16(0x1801)})
 
 # What a meter answers to a handle that is not there (Bluetooth Core, vol. 3 part F, table 3.4).
 _OUT_OF_DATE = frozenset({BleakGATTProtocolErrorCode.INVALID_HANDLE, BleakGATTProtocolErrorCode.DATABASE_OUT_OF_SYNC})
@@ -37,8 +42,8 @@ class Session:
     """A meter's connection as its packets know it; a new one for every connection, equal only to itself.
 
     ``number`` counts up over all meters of a `Radio`. ``kind`` is the driver kind's name, ``driver`` its decoder for
-    this connection alone. ``serial`` is empty where the meter tells none. ``closed`` turns true when the connection
-    has ended; no packet of it is made after that.
+    this connection alone. ``serial`` is empty where the meter tells none; ``service`` is the UUID of the service that
+    its readings come from. ``closed`` turns true when the connection has ended; no packet of it is made after that.
     """
 
     number: int
@@ -47,6 +52,7 @@ class Session:
     serial: str
     kind: str
     driver: Driver
+    service: str = ""
     closed: bool = field(default=False, init=False)
 
 
@@ -58,6 +64,53 @@ class Packet:
     channel: str
     data: bytes
     stamp: Stamp
+
+
+async def connected(make: "Callable[[], Link]", limits: Limits, jitter: Callable[[float, float], float]) -> "Link":
+    """Return an open link, after several tries where failing is a matter of luck; raise why there is none.
+
+    ``make`` makes a fresh one for every try; ``jitter`` draws the pause between two.
+    """
+    tries = 0
+    while True:
+        link = make()
+        try:
+            await link.connect()
+        except Exception as error:
+            tries += 1
+            if tries >= limits.tries or not transient(error):
+                raise
+            pause = limits.full_pause if full(error) else jitter(limits.pause_shortest, limits.pause_longest)
+            await asyncio.sleep(pause)
+        else:
+            return link
+
+
+def opened(kind: DriverKind, services: Sequence[Characteristic]) -> Driver:
+    """Open a driver on what a meter offers; DriverError for whatever somebody else's code may raise."""
+    try:
+        return kind.open(services)
+    except DriverError:
+        raise
+    except Exception as error:
+        raise DriverError(
+            f"The driver {kind.name} failed on this meter: {error!r}.", "Report it to its author."
+        ) from error
+
+
+def service_of(services: Sequence[Characteristic], driver: Driver) -> str:
+    """Return the UUID of the service that a driver's readings come from: that of its first channel of its own."""
+    by_key = {found.key: found.service_uuid for found in services}
+    uuids = [by_key[channel.key] for channel in driver.channels if channel.key in by_key]
+    return next((uuid for uuid in uuids if uuid not in EVERYBODYS), "")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a connected meter offers, and the serial number it tells of itself (empty where it tells none)."""
+
+    services: tuple[Characteristic, ...]
+    serial: str
 
 
 class Link:
@@ -75,6 +128,7 @@ class Link:
         self._session: Session | None = None
         self._found: dict[str, BleakGATTCharacteristic] = {}
         self._subscribed = False
+        self._writes: tuple[Write, ...] = ()
         self._client = BleakClient(
             device,
             lambda _client: self.lost.set(),
@@ -136,8 +190,14 @@ class Link:
         return None
 
     async def start(self, session: Session, on_packet: Callable[[Packet], None], clock: Clock) -> None:
-        """Subscribe to what the session's driver wants subscribed. DriverError when it asks for what is not there."""
-        missing = [channel.key for channel in session.driver.channels if channel.key not in self._found]
+        """Subscribe to what the session's driver wants subscribed, then write what its meter wants written once.
+
+        DriverError when it asks for what is not there.
+        """
+        driver = session.driver
+        self._writes = tuple(driver.writes) if isinstance(driver, WritingDriver) else ()
+        wanted_keys = [*(channel.key for channel in driver.channels), *(write.key for write in self._writes)]
+        missing = [key for key in wanted_keys if key not in self._found]
         if missing or not session.driver.channels:
             wanted = ", ".join(missing) or "nothing at all"
             raise DriverError(f"The driver {session.kind} asks for {wanted}.", "Correct the driver or the profile.")
@@ -149,6 +209,8 @@ class Link:
                 await self._client.start_notify(
                     self._found[channel.key], self._receiver(session, channel.key, on_packet, clock)
                 )
+        for write in self._writes:
+            await self._write(write)
 
     def _receiver(
         self, session: Session, key: str, on_packet: Callable[[Packet], None], clock: Clock
@@ -166,25 +228,37 @@ class Link:
         return receive
 
     async def poll(self, session: Session, on_packet: Callable[[Packet], None], clock: Clock) -> None:
-        """Read the driver's read channels, each at its period, until cancelled. A failed read is left out."""
+        """Read and write what the driver wants again and again, each at its period, until cancelled.
+
+        What fails is left out: silence is what ends a link.
+        """
         loop = asyncio.get_running_loop()
-        due: dict[Channel, float] = {
-            channel: loop.time() for channel in session.driver.channels if channel.how == "read"
+        now = loop.time()
+        due: dict[Channel | Write, float] = {
+            channel: now for channel in session.driver.channels if channel.how == "read"
         }
+        due.update({write: now + write.period for write in self._writes if write.period > 0})
         while due:
-            channel = min(due, key=lambda one: due[one])
-            await asyncio.sleep(max(0.0, due[channel] - loop.time()))
+            one = min(due, key=lambda each: due[each])
+            await asyncio.sleep(max(0.0, due[one] - loop.time()))
             try:
                 async with bounded(self._limits.read, self._limits.grace):
-                    data = await self._client.read_gatt_char(self._found[channel.key])
-            except Exception as error:  # noqa: BLE001 - the backend's own kinds; silence is what ends a link
-                log.debug("reading %s of %s failed: %r", channel.key, session.address, error)
-            else:
-                stamp = clock.stamp()
-                if not self._subscribed:  # a battery level that can be read does not make a silent display speak
-                    self._note(loop.time())
-                on_packet(Packet(session, channel.key, bytes(data), stamp))
-            due[channel] = loop.time() + max(channel.period, self._limits.poll_shortest)
+                    if isinstance(one, Write):
+                        await self._write(one)
+                    else:
+                        data = await self._client.read_gatt_char(self._found[one.key])
+                        self._hand_on(Packet(session, one.key, bytes(data), clock.stamp()), on_packet)
+            except Exception as error:  # noqa: BLE001 - the backend's own kinds
+                log.debug("asking %s of %s failed: %r", one.key, session.address, error)
+            due[one] = loop.time() + max(one.period, self._limits.poll_shortest)
+
+    def _hand_on(self, packet: Packet, on_packet: Callable[[Packet], None]) -> None:
+        if not self._subscribed:  # a battery level that can be read does not make a silent display speak
+            self._note(asyncio.get_running_loop().time())
+        on_packet(packet)
+
+    async def _write(self, write: Write) -> None:
+        await self._client.write_gatt_char(self._found[write.key], write.data, response=write.response)
 
     def _note(self, now: float) -> None:
         self.last_data = now

@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bleak.backends.client import BaseBleakClient
@@ -10,12 +10,12 @@ from bleak.backends.device import BLEDevice
 from bleak.exc import BleakError
 
 from meterlink.ble.limits import Limits
-from meterlink.ble.problems import full, link_problem, radio_gone, transient, wants_pairing
-from meterlink.ble.session import Link, Packet, Session
+from meterlink.ble.problems import link_problem, radio_gone, wants_pairing
+from meterlink.ble.session import Link, Look, Packet, Session, connected, opened, service_of
 from meterlink.ble.states import LinkState, MeterLink
 from meterlink.ble.waits import bounded
 from meterlink.clock import Clock
-from meterlink.driver_api import Advertisement, Characteristic, Driver, DriverKind
+from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter
 from meterlink.errors import DriverError, RadioError
 
@@ -34,6 +34,7 @@ class Shared:
 
     clock: Clock
     choose: Callable[[Advertisement, Sequence[Characteristic] | None], DriverKind | None]
+    named: Mapping[str, DriverKind]  # by address in capitals: the driver kinds that somebody named for a meter
     on_packet: Callable[[Packet], None]
     client_backend: type[BaseBleakClient] | None
     limits: Limits
@@ -55,11 +56,16 @@ class Supervisor:
         self._on_change = on_change
         self._device: BLEDevice | None = None
         self._advertisement = Advertisement()
+        self.look: Look | None = None  # what it offered when it was last connected
         self._heard = asyncio.Event()
         self._failures = 0  # rounds in a row without a good link
         self._hangs = 0  # unanswered rounds in a row
         self._unheard_tries = 0  # left; none before the first connection
         self._fresh_services = False  # once the system's memory of them was out of date, it is not trusted again
+
+    def know(self, meter: Meter) -> None:
+        """Hold whatever answers at this address against ``meter`` from the next connection on."""
+        self._meter = meter
 
     def heard(self, device: BLEDevice, advertisement: Advertisement) -> None:
         """Take note of an advertisement."""
@@ -169,23 +175,11 @@ class Supervisor:
             await link.close()
 
     async def _connected(self) -> Link:
-        """Return an open link, after several tries where failing is a matter of luck."""
-        tries = 0
-        while True:
-            assert self._device is not None  # noqa: S101 - nothing is tried before it was heard
-            link = Link(self._device, self._limits, self._shared.client_backend, fresh_services=self._fresh_services)
-            try:
-                await link.connect()
-            except Exception as error:
-                tries += 1
-                if tries >= self._limits.tries or not transient(error):
-                    raise
-                pause = self._limits.full_pause
-                if not full(error):
-                    pause = self._shared.jitter(self._limits.pause_shortest, self._limits.pause_longest)
-                await asyncio.sleep(pause)
-            else:
-                return link
+        return await connected(self._link, self._limits, self._shared.jitter)
+
+    def _link(self) -> Link:
+        assert self._device is not None  # noqa: S101 - nothing is tried before it was heard
+        return Link(self._device, self._limits, self._shared.client_backend, fresh_services=self._fresh_services)
 
     async def _open(self, link: Link) -> Session:
         """Find out what the meter is, open its driver, subscribe."""
@@ -193,15 +187,19 @@ class Supervisor:
             async with bounded(self._limits.setup, self._limits.grace):
                 services = await link.describe()
                 serial = await link.serial(services)
+                self.look = Look(tuple(services), serial)
                 self._check_serial(serial)
+                self._check_service(services)
                 kind = self._kind_for(services)
+                driver = opened(kind, services)
                 session = Session(
                     next(self._shared.numbers),
                     self.link.address,
                     self.link.name,
                     serial or self._meter.serial,
                     kind.name,
-                    _opened(kind, services),
+                    driver,
+                    service_of(services, driver),
                 )
                 await link.start(session, self._shared.on_packet, self._shared.clock)
                 return session
@@ -220,8 +218,18 @@ class Supervisor:
                 "Add it as a meter of its own.",
             )
 
+    def _check_service(self, services: Sequence[Characteristic]) -> None:
+        wanted = self._meter.service
+        if wanted and all(found.service_uuid != wanted for found in services):
+            if not self._fresh_services:  # the system may remember the services of before
+                raise BleakError(f"The service {wanted} is missing")
+            raise RadioError(
+                f"Another meter answers at this address: it has no service {wanted}.", "Add it as a meter of its own."
+            )
+
     def _kind_for(self, services: Sequence[Characteristic]) -> DriverKind:
-        kind = self._shared.choose(self._advertisement, services)
+        named = self._shared.named.get(self._meter.address.upper())
+        kind = named or self._shared.choose(self._advertisement, services)
         if kind is None:
             raise DriverError("No driver fits this meter.", "Install one, or teach its profile.")
         return kind
@@ -271,14 +279,3 @@ def _features(advertisement: Advertisement) -> tuple[object, ...]:
         frozenset(advertisement.manufacturer_data),
         frozenset(advertisement.service_data),
     )
-
-
-def _opened(kind: DriverKind, services: Sequence[Characteristic]) -> Driver:
-    try:
-        return kind.open(services)
-    except DriverError:
-        raise
-    except Exception as error:
-        raise DriverError(
-            f"The driver {kind.name} failed on this meter: {error!r}.", "Report it to its author."
-        ) from error

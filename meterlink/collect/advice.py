@@ -22,10 +22,10 @@ def advice(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis) -> 
     if point is None:
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if meter is None or meter.latest is None:
-        return "Switch a meter on. Its readings appear here as soon as it is heard."
+        return "Switch a meter on: its readings appear here as soon as it is heard. Or type what a meter shows."
     if visit.held[point.key] and meter.held_at == point.key:
         return _after(point, visit.held[point.key][-1], visit, diagnosis)
-    if visit.limits[point.key] is None:
+    if visit.limits[point.key] is None and visit.taken_for(point.key) is None:
         return f"Read the rating off the {point.component} and enter it; then {_put_on(point)}."
     if _voltage_where_none_should_be(point, meter):
         return (
@@ -83,6 +83,9 @@ def _voltage_where_none_should_be(point: TestPoint, meter: Follower) -> bool:
 def _after(point: TestPoint, held: Held, visit: ActiveVisit, diagnosis: Diagnosis) -> str:
     part, judgement = point.title, held.judgement
     finding = finding_about(diagnosis, held)
+    taken_for = visit.taken_for(point.key)
+    if judgement.verdict is Verdict.NO_LIMITS and taken_for is not None:
+        return f"Kept for the {taken_for.title}.{_next(point, visit)}"
     if judgement.verdict is Verdict.NO_LIMITS:
         return f"Kept without a verdict. Enter the rating of the {point.component} to have one."
     if judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.UNDECIDED:
@@ -91,15 +94,23 @@ def _after(point: TestPoint, held: Held, visit: ActiveVisit, diagnosis: Diagnosi
         if finding is not None:
             return f"{finding.title} ({finding.confidence}). {finding.next_measurement}"
         return f"The {part} is not within its limits. Make sure the probes were on {_where(point)}, and read it again."
-    ahead = [other for key, other in visit.points.items() if not visit.held[key] and key != point.key]
-    if not ahead:
-        return f"The {part} is within its limits. {_take_off(point)}."
-    following = ahead[0]
-    return f"The {part} is within its limits. Next: {following.circuit}, {following.title}."
+    return f"The {part} is within its limits.{_next(point, visit)}"
+
+
+def _next(point: TestPoint, visit: ActiveVisit) -> str:
+    following = next((other for key, other in visit.points.items() if not visit.held[key] and key != point.key), None)
+    if following is None:
+        return f" {_take_off(point)}."
+    return f" Next: {following.circuit}, {following.title}."
 
 
 def _summary(visit: ActiveVisit) -> str:
-    newest = [held[-1].judgement.verdict for held in visit.held.values() if held]
+    # A reading that is taken for something worked out of several has no verdict of its own.
+    newest = [
+        held[-1].judgement.verdict
+        for key, held in visit.held.items()
+        if held and not (held[-1].judgement.verdict is Verdict.NO_LIMITS and visit.taken_for(key))
+    ]
     within, undecided = newest.count(Verdict.WITHIN), newest.count(Verdict.UNDECIDED)
     left = f", {undecided} undecided" if undecided else ""
     return f"Every test point has its reading: {within} within, {len(newest) - within - undecided} not{left}."

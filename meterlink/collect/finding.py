@@ -16,7 +16,7 @@ from meterlink.plugins import LoadedDrivers, best, ranked, score_in_words
 from meterlink.store.meters import KnownAs
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
-from meterlink.text import clean_name
+from meterlink.text import LONGEST_NAME, clean_name
 from meterlink.views import AirView, DriverScoreView, FoundView
 
 # Closer looks kept: a person looks at a handful.
@@ -91,6 +91,10 @@ class Finder:
         broken = [f"{one.name} of {one.distribution}: {one.reason}" for one in self._loaded.failures]
         return AirView(topic="air", asked=asked, found=found, broken=broken, radio=radio)
 
+    async def address_of(self, which: str) -> str:
+        """Return the address of what has this address or this name; RadioError or InputError where none or several."""
+        return (await self._one(which)).address
+
     async def look(self, which: str) -> str:
         """Connect once to the meter at an address, or of a name, and keep what it offers; return its address."""
         one = await self._one(which)
@@ -122,8 +126,8 @@ class Finder:
         row = next((row for row in await self._rows() if row.bound and _answers_to(row, which)), None)
         return await asyncio.wrap_future(writer.unbind(row.meter.address if row else clean_name(which)))
 
-    async def alias(self, old: str, new: str, writer: Writer) -> tuple[KnownAs, bool]:
-        """Note that the meter known under ``old`` now has the address ``new``; return whether that could be checked.
+    async def alias(self, old: str, new: str, writer: Writer) -> KnownAs:
+        """Note that the meter known under ``old`` now has the address ``new``; return what it is known as.
 
         Where it is heard, what answers at ``new`` must have the serial number and the service of that meter, as far as
         they are known: InputError otherwise.
@@ -131,13 +135,11 @@ class Finder:
         row = next((row for row in await self._rows() if _answers_to(row, old)), None)
         if row is None:
             raise InputError(f"No meter is known under {old}.", "See the known ones: meterlink find")
-        checked = False
         if self._heard_at(new) is not None:
             address = await self.look(new)
             if differs := difference(row.meter, self._looks[address.upper()]):
                 raise InputError(f"{new} is not that meter: {differs}.", "Bind it as a meter of its own.")
-            checked = bool(row.meter.serial)
-        return await asyncio.wrap_future(writer.alias(row.meter.address, new)), checked
+        return await asyncio.wrap_future(writer.alias(row.meter.address, new))
 
     async def _rows(self) -> Sequence[MeterRow]:
         return await asyncio.to_thread(self._known)
@@ -186,7 +188,9 @@ class Finder:
         taken = {row.meter.name for row in await self._rows() if row.bound and row is not one.row}
         if one.row is not None:
             taken.discard(one.row.meter.name)
-        return clean_name(f"{name[: -_TAIL - 1 or None]} {one.address[-_TAIL:]}") if name in taken else name
+        if name not in taken:
+            return name
+        return f"{clean_name(name, LONGEST_NAME - _TAIL - 1)} {one.address[-_TAIL:]}"
 
     def _view(self, one: _Spotted) -> FoundView:
         look = self._looks.get(one.address.upper())

@@ -1,11 +1,15 @@
-"""What the visit in hand points to so far. Pure: from the visit to a diagnosis, and to what watchers see of it."""
+"""What the visit in hand points to so far, and what is worked out of several of its readings. Pure."""
+
+from collections.abc import Sequence
 
 from meterlink.collect.visit import ActiveVisit, Held
+from meterlink.equipment import DerivedCheck
+from meterlink.judge.derived import Derived, Inputs, derive
 from meterlink.judge.diagnosis.engine import diagnose
 from meterlink.judge.diagnosis.findings import Confidence, Diagnosis, Finding
-from meterlink.judge.diagnosis.observed import Case, Observation, accuracy_of, judged_again
+from meterlink.judge.diagnosis.observed import Case, Observation, Takes, accuracy_of, judged_again
 from meterlink.judge.judging import Measured
-from meterlink.views import FindingView
+from meterlink.views import DerivedView, FindingView
 
 # Below this a finding is one of several possibilities: shown on request, not said as advice.
 _SURE_ENOUGH = {Confidence.VERY_LIKELY, Confidence.LIKELY}
@@ -13,11 +17,42 @@ _SURE_ENOUGH = {Confidence.VERY_LIKELY, Confidence.LIKELY}
 
 def diagnosis_of(visit: ActiveVisit) -> Diagnosis:
     """Return what the held readings of ``visit`` point to; test points without a reading lend their ratings."""
-    takes = (
-        judged_again(point, tuple(_observation(held) for held in visit.held[key]))
+    return diagnose(Case(tuple(_takes(visit).values()), mains_of(visit.derived)))
+
+
+def mains_of(checks: Sequence[DerivedCheck]) -> float | None:
+    """Return the supply frequency in Hz that a plan states for its under-load checks, None where it states none."""
+    return next((float(check.frequency.base) for check in checks if check.frequency is not None), None)
+
+
+def derived_of(visit: ActiveVisit) -> tuple[Derived, ...]:
+    """Return what the plan's derived checks say of the held readings of ``visit``."""
+    return derive(visit.derived, Inputs(_takes(visit), visit.limits, visit.capacitor_tolerance))
+
+
+def derived_views(derived: Sequence[Derived]) -> list[DerivedView]:
+    """Return what was worked out as watchers see it, in plan order."""
+    return [
+        DerivedView(
+            key=each.check.key,
+            title=each.check.title,
+            kind=str(each.check.kind),
+            verdict=None if each.verdict is None else str(each.verdict),
+            margin=None if each.margin is None else str(each.margin),
+            value=each.value,
+            text=each.text,
+            basis=each.basis,
+            missing=list(each.missing),
+        )
+        for each in derived
+    ]
+
+
+def _takes(visit: ActiveVisit) -> dict[str, Takes]:
+    return {
+        key: judged_again(point, tuple(_observation(held) for held in visit.held[key]))
         for key, point in visit.points.items()
-    )
-    return diagnose(Case(tuple(takes)))
+    }
 
 
 def finding_about(diagnosis: Diagnosis, held: Held) -> Finding | None:

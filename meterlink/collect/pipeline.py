@@ -12,7 +12,7 @@ from typing import Protocol
 from meterlink.ble.session import Packet, Session
 from meterlink.ble.states import RadioState
 from meterlink.clock import Clock, clock_is_set
-from meterlink.collect.findings import diagnosis_of
+from meterlink.collect.findings import derived_of, diagnosis_of
 from meterlink.collect.following import LOOK_UP, Follower
 from meterlink.collect.intake import Intake
 from meterlink.collect.replacing import replacement_words
@@ -118,8 +118,10 @@ class Pipeline:
         self._sessions: dict[str, Session] = {}
         self._radio = RadioState()
         self._diagnosis = diagnosis_of(visit)
+        self._derived = derived_of(visit)
         self._raw: list[tuple[str, ReadingRow]] = []
         self._commits: set[asyncio.Task[None]] = set()
+        self._failing = asyncio.Event()
 
     async def run(self) -> None:
         """Handle packets until cancelled; `finish` commits what is left."""
@@ -129,12 +131,26 @@ class Pipeline:
             group.create_task(self._every(SHOW_EVERY, self._show_live), name="pipeline-show")
 
     async def finish(self) -> None:
-        """Handle what still waits and return once everything is committed or has failed."""
+        """Handle what still waits and return once everything is committed, or cannot be because saving fails."""
         for packet in self.intake.take_now():
             await self._handle(packet)
         self._flush()
-        while self._commits:
-            await asyncio.gather(*self._commits, return_exceptions=True)
+        failing = asyncio.create_task(self._failing.wait(), name="pipeline-failing")
+        while self._commits and not self._failing.is_set():
+            await asyncio.wait({*self._commits, failing}, return_when=asyncio.FIRST_COMPLETED)
+        failing.cancel()
+        await asyncio.gather(failing, return_exceptions=True)
+
+    async def see_outcomes(self) -> None:
+        """Return once every commit has its outcome; the writer's end gives it to those that were still waiting."""
+        await asyncio.gather(*self._commits, return_exceptions=True)
+
+    def saving_fails(self, *, fails: bool) -> None:
+        """Take note of whether the writer can save just now: what waits for it must not be waited for at the end."""
+        if fails:
+            self._failing.set()
+        else:
+            self._failing.clear()
 
     async def _handle_packets(self) -> None:
         while True:
@@ -286,6 +302,7 @@ class Pipeline:
     def _kept(self, point: TestPoint, held: Held) -> None:
         self.visit.keep(point.key, held)
         self._diagnosis = diagnosis_of(self.visit)
+        self._derived = derived_of(self.visit)
         self._on_held(point, held)
         self.show_visit()
 
@@ -334,7 +351,7 @@ class Pipeline:
     def show_visit(self) -> None:
         """Show the visit as it stands."""
         stock = replacement_words(self.visit, self._knowledge.stock)
-        self._show(visit_view(self.visit, self._leader, self._diagnosis, stock))
+        self._show(visit_view(self.visit, self._leader, self._diagnosis, stock, self._derived))
 
     def _show_live(self) -> None:
         self._typed_moves_on()
@@ -370,6 +387,7 @@ class Pipeline:
                 for rated, text in self.visit.rate(point, command.get("text", "")).items():
                     await asyncio.wrap_future(self._writer.set_rating(self._ids.point_ids[rated], text))
                 self._diagnosis = diagnosis_of(self.visit)
+                self._derived = derived_of(self.visit)
             case "key":
                 await self._key(command.get("text", ""), point)
             case "pin":

@@ -61,7 +61,7 @@ class Roster:
             case "unbind":
                 await self._follow(await self._finder.unbind(meter, self._writer))
             case "alias":
-                await self._follow((await self._finder.alias(meter, text, self._writer))[0])
+                await self._follow(await self._finder.alias(meter, text, self._writer))
 
     async def _follow(self, known: KnownAs) -> None:
         """Connect the meter under its present address if it is bound, and under no other."""

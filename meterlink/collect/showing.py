@@ -6,9 +6,10 @@ from meterlink.ble.states import LinkState, RadioState
 from meterlink.cautions import LOCAL_CODES, caution_at
 from meterlink.clock import rfc3339
 from meterlink.collect.advice import advice
-from meterlink.collect.findings import finding_views
+from meterlink.collect.findings import derived_views, finding_views
 from meterlink.collect.following import Follower
 from meterlink.collect.visit import ActiveVisit, fits
+from meterlink.judge.derived import Derived
 from meterlink.judge.diagnosis.findings import Diagnosis
 from meterlink.judge.settling import Phase
 from meterlink.units import convert
@@ -16,9 +17,17 @@ from meterlink.views import LiveView, MetersView, MeterView, VisitView
 
 
 def visit_view(
-    visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis, stock: Sequence[str] = ()
+    visit: ActiveVisit,
+    meter: Follower | None,
+    diagnosis: Diagnosis,
+    stock: Sequence[str] = (),
+    derived: Sequence[Derived] = (),
 ) -> VisitView:
-    """Return topic ``visit``; ``meter`` is the one that is measuring, if any, ``stock`` what the truck has."""
+    """Return topic ``visit``.
+
+    ``meter`` is the one that is measuring, if any, ``stock`` what the truck has, ``derived`` what was worked out of
+    several readings.
+    """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
         topic="visit",
@@ -32,6 +41,7 @@ def visit_view(
         findings=finding_views(diagnosis),
         summary=diagnosis.summary,
         stock=list(stock),
+        derived=derived_views(derived),
         advice=advice(visit, meter, diagnosis),
         caution=caution_at(point) if point else LOCAL_CODES,
     )

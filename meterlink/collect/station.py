@@ -14,15 +14,17 @@ from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.clock import Clock, SystemClock
+from meterlink.collect.drivers import all_drivers, named_drivers
 from meterlink.collect.finding import Finder
 from meterlink.collect.pipeline import Knowledge, OnHeld, Pipeline, Publishing
+from meterlink.collect.replaying import Feed
 from meterlink.collect.roster import ASKED_OF_IT, Roster
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter, Place, Plan, TestPoint
 from meterlink.errors import StoreError
 from meterlink.link import LinkServer
-from meterlink.plugins import LoadedDrivers, best, load_drivers
+from meterlink.plugins import LoadedDrivers, best
 from meterlink.settings import DATABASE, Settings
 from meterlink.store.reader import Reader
 from meterlink.store.rows import VisitIds
@@ -45,7 +47,8 @@ class Orders:
     """What a station is to do. ``meters`` may be connected; with ``adopt`` so may any other that a driver fits.
 
     The backends are bleak's own unless given, and ``jitter`` draws the radio's pauses (see `Radio`); ``serve`` is false
-    where nobody can watch (a run in simulated time).
+    where nobody can watch (a run in simulated time). ``focus`` is the test point to begin at, empty for the usual one.
+    A ``feed`` takes the radio's place; at its end the station stops.
     """
 
     folder: Path
@@ -62,6 +65,8 @@ class Orders:
     scanner_backend: ScannerBackend | None = None
     client_backend: ClientBackend | None = None
     jitter: Callable[[float, float], float] = random.uniform
+    focus: str = ""
+    feed: Feed | None = None
 
 
 class Station:
@@ -124,7 +129,12 @@ class Station:
         try:
             await self._collect()
         finally:
-            await _shielded(asyncio.to_thread(self._writer.close))
+            await _shielded(self._close())
+
+    async def _close(self) -> None:
+        await asyncio.to_thread(self._writer.close)
+        if self._pipeline is not None:
+            await self._pipeline.see_outcomes()
 
     async def _collect(self) -> None:
         orders = self._orders
@@ -132,6 +142,8 @@ class Station:
         for meter in orders.settings.meters:
             if meter.pin:
                 visit.pin(meter.address, meter.pin)
+        if orders.focus:
+            visit.focus_on(orders.focus)
         async with AsyncExitStack() as stack:
             if orders.serve:
                 server = LinkServer(orders.folder, orders.settings.station, VERSION, self.command)
@@ -147,7 +159,7 @@ class Station:
                 clock=orders.clock,
                 publishing=Publishing(orders.settings.station, publisher[1]) if publisher else None,
             )
-            loaded = _drivers()
+            loaded = await asyncio.to_thread(_drivers, orders.folder)
             radio = Radio(
                 clock=orders.clock,
                 choose=_chooser(loaded),
@@ -158,13 +170,14 @@ class Station:
                 scanner_backend=orders.scanner_backend,
                 client_backend=orders.client_backend,
                 jitter=orders.jitter,
+                named=named_drivers(loaded, orders.settings.meters),
             )
             self._roster = Roster(
                 Finder(radio, loaded, self._reader.known_meters, lambda: radio.state.meters),
                 radio,
                 self._writer,
                 rows=self._reader.known_meters,
-                wanted=[meter.address for meter in (*orders.meters, *orders.settings.meters)],
+                wanted=[*(meter.address for meter in orders.meters), *(one.address for one in orders.settings.meters)],
                 show=self._show,
                 call=pipeline.call,
             )
@@ -172,12 +185,19 @@ class Station:
             self.started.set()
             try:
                 async with asyncio.TaskGroup() as group:
-                    work = [group.create_task(radio.run()), group.create_task(pipeline.run())]
+                    work = [group.create_task(self._take_in(radio, pipeline)), group.create_task(pipeline.run())]
                     await self._stopping.wait()
                     for task in work:
                         task.cancel()
             finally:
                 await _shielded(pipeline.finish())
+
+    async def _take_in(self, radio: Radio, pipeline: Pipeline) -> None:
+        if self._orders.feed is None:
+            await radio.run()
+        else:
+            await self._orders.feed.run(pipeline.intake.put, pipeline.caught_up)
+            self.stop()
 
     async def _open_visit(self) -> tuple[ActiveVisit, VisitIds]:
         orders = self._orders
@@ -274,7 +294,12 @@ class Station:
         """Called in the writer's thread."""
         if self._loop is not None and not self._loop.is_closed():
             notice = NoticeView(topic="notice", level="alarm" if text else "info", text=text)
-            self._loop.call_soon_threadsafe(self._notify, "store", notice)
+            self._loop.call_soon_threadsafe(self._saving, notice)
+
+    def _saving(self, notice: NoticeView) -> None:
+        if self._pipeline is not None:
+            self._pipeline.saving_fails(fails=bool(notice["text"]))
+        self._notify("store", notice)
 
     def _notify(self, source: str, notice: NoticeView) -> None:
         """Show the gravest notice that stands: a watcher has room for one."""
@@ -285,8 +310,8 @@ class Station:
         self._show(min(self._notices.values(), key=lambda one: (not one["text"], order.index(one["level"]))))
 
 
-def _drivers() -> LoadedDrivers:
-    loaded = load_drivers()
+def _drivers(folder: Path) -> LoadedDrivers:
+    loaded = all_drivers(folder)
     for failure in loaded.failures:
         log.warning("driver %s of %s left out: %s", failure.name, failure.distribution, failure.reason)
     return loaded

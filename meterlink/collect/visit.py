@@ -5,7 +5,7 @@ from decimal import Decimal
 
 from meterlink.cautions import caution_at
 from meterlink.clock import rfc3339
-from meterlink.equipment import Check, Place, Plan, Rating, Span, TestPoint
+from meterlink.equipment import Check, DerivedCheck, Place, Plan, Rating, Span, TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.judging import limits_of, plain
 from meterlink.judge.rated_part import RatedPart
@@ -48,11 +48,12 @@ class ActiveVisit:
         }
         self.rules = {point.key: parse_rule(point.rule) if point.rule else rule for point in plan.points}
         self.held: dict[str, list[Held]] = {key: [] for key in self.points}
+        self.derived = plan.derived
         self.pins: dict[str, str] = {}
         self.labels: dict[str, RatedPart] = {}  # by component: what was typed off it, with its voltage
         self.focus: str | None = next(iter(self.points))
         self.last: str | None = None
-        self._tolerance = capacitor_tolerance
+        self.capacitor_tolerance = capacitor_tolerance
         self._count = 0
 
     def point_for(self, address: str, reading: Reading) -> TestPoint | None:
@@ -66,6 +67,10 @@ class ActiveVisit:
         self._count += 1
         self.held[key].append(replace(held, number=self._count))
         self.last = key
+
+    def taken_for(self, key: str) -> DerivedCheck | None:
+        """Return the check that the reading at ``key`` is taken for, where it needs no limits of its own for that."""
+        return next((check for check in self.derived if check.takes_alone(key)), None)
 
     def probes_off(self, key: str) -> None:
         """The probes came off the point ``key``: move on when it is the active one and has its reading."""
@@ -104,7 +109,7 @@ class ActiveVisit:
         part = parse_rating(text) if point.check is Check.CAPACITOR else None
         against = self._against(point, text, part)
         rated = {other: replace(self.points[other], against=given) for other, given in against.items()}
-        limits = {other: limits_of(point, self._tolerance) for other, point in rated.items()}
+        limits = {other: limits_of(point, self.capacitor_tolerance) for other, point in rated.items()}
         self.points.update(rated)
         self.limits.update(limits)
         if part is not None:
@@ -173,8 +178,8 @@ def fits(point: TestPoint, reading: Reading) -> bool:
 
 
 def _limits_view(limits: Limits) -> LimitsView:
-    low, high = (None if edge is None else plain(edge) for edge in (limits.low, limits.high))
-    return LimitsView(low=low, high=high, unit=limits.unit, basis=limits.basis)
+    low, high, nominal = (None if edge is None else plain(edge) for edge in (limits.low, limits.high, limits.nominal))
+    return LimitsView(low=low, high=high, nominal=nominal, unit=limits.unit, basis=limits.basis)
 
 
 def _held_view(number: int, held: Held) -> HeldView:

@@ -1,17 +1,20 @@
 """``meterlink diagnose``: what the held readings of a visit point to."""
 
 import json
+from contextlib import suppress
 
 import click
 
-from meterlink.commands.diagnosing import as_lines, as_object, case_options, read_mains, read_minimum
+from meterlink.collect.findings import derived_of, derived_views, mains_of
+from meterlink.collect.visit import ActiveVisit, Held
+from meterlink.commands.diagnosing import as_lines, as_object, case_options, derived_lines, read_mains, read_minimum
 from meterlink.equipment import TestPoint
 from meterlink.errors import InputError
 from meterlink.judge.diagnosis.engine import diagnose
 from meterlink.judge.diagnosis.observed import Case, Observation, Takes, accuracy_of, judged_again
 from meterlink.judge.diagnosis.page import page
 from meterlink.judge.judging import Measured
-from meterlink.settings import DATABASE, data_dir
+from meterlink.settings import DATABASE, data_dir, load_settings
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, KeptVisit
 from meterlink.text import clean_name
@@ -38,24 +41,30 @@ def command(
     """Say what a visit's held readings point to: what speaks for it, what against, and what to measure next.
 
     Works while the station runs. Findings that contradict each other are all shown. With --json the object has the keys
-    visit, site, unit, summary, notes and findings; each finding has rule, title, blames (stop, measurement, connection,
-    upstream, part), confidence (very likely, likely, possible, unlikely), score, for, against, next, caution, beside.
+    visit, site, unit, summary, notes, findings and derived; each finding has rule, title, blames (stop, measurement,
+    connection, upstream, part), confidence (very likely, likely, possible, unlikely), score, for, against, next,
+    caution, beside. What the visit's plan works out of several readings is derived: key, title, kind (unbalance,
+    under-load, windings, split), verdict and margin (null where it says nothing), value, text, basis, missing.
     """
     if show_rules:
         click.echo(page(), nl=False)
         return
     hertz, minimum = read_mains(mains), read_minimum(ground_minimum)
-    reader = Reader(data_dir(data) / DATABASE)
+    folder = data_dir(data)
+    reader = Reader(folder / DATABASE)
     kept = _chosen(reader.visits(), visit)
     rows = reader.history(visit=kept.uid)
-    diagnosis = diagnose(Case(takes_of(rows), hertz, minimum))
+    visit_again = _again(reader, kept, rows, load_settings(folder).capacitor_tolerance)
+    derived = derived_of(visit_again)
+    diagnosis = diagnose(Case(takes_of(rows), hertz or mains_of(visit_again.derived), minimum))
     if as_json:
         place = {"visit": kept.uid, "site": kept.place.site, "unit": kept.place.unit}
         # ASCII only, as in history: whatever encoding a pipe has, it arrives unharmed.
-        click.echo(json.dumps({**place, **as_object(diagnosis)}, indent=2))
+        worked_out = {"derived": derived_views(derived)}
+        click.echo(json.dumps({**place, **as_object(diagnosis), **worked_out}, indent=2))
         return
     click.echo(f"{_clean(kept.place.site)} / {_clean(kept.place.unit)}, {len(rows)} held readings")
-    for line in as_lines(diagnosis):
+    for line in (*as_lines(diagnosis), *derived_lines(derived)):
         click.echo(line)
 
 
@@ -68,6 +77,18 @@ def _chosen(visits: list[KeptVisit], wanted: str) -> KeptVisit:
     if found is None:
         raise InputError(f"There is no visit {clean_name(wanted)!r}.", "meterlink history --json lists them.")
     return found
+
+
+def _again(reader: Reader, kept: KeptVisit, rows: list[HistoryRow], capacitor_tolerance: str) -> ActiveVisit:
+    """Return the visit as it stood, with the ratings read off the parts since its plan was made."""
+    found = reader.plan(kept.uid)
+    visit = ActiveVisit(kept.place, found.plan, kept.opened.utc_ns, capacitor_tolerance)
+    for key in {check.point("capacitor") for check in visit.derived} & found.ratings.keys():
+        with suppress(InputError):  # it was kept by another version; what was held still has its limits
+            visit.rate(str(key), found.ratings[str(key)])
+    for row in rows:
+        visit.keep(row.point, Held(row.reading, row.judgement, row.meter.name or row.meter.address, row.settled_in))
+    return visit
 
 
 def takes_of(rows: list[HistoryRow]) -> tuple[Takes, ...]:

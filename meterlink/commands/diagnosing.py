@@ -2,19 +2,23 @@
 
 import shutil
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
 
 import click
 
 from meterlink.errors import InputError
+from meterlink.judge.derived import Derived
 from meterlink.judge.diagnosis.findings import Diagnosis, Finding
 from meterlink.judge.insulation import DEFAULT_MINIMUM
+from meterlink.judge.verdicts import Margin
+from meterlink.text import clean_name
 from meterlink.units import Amount, Quantity, parse_amount
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _LABEL = len("against  ")
+_LONGEST = 800  # characters; more would be somebody else's text
 
 
 def case_options(function: Function) -> Function:
@@ -92,6 +96,22 @@ def as_lines(diagnosis: Diagnosis) -> Iterator[str]:
     for note in diagnosis.notes:
         yield ""
         yield from textwrap.wrap(f"Note: {note}", width, subsequent_indent="  ")
+
+
+def derived_lines(derived: Sequence[Derived]) -> Iterator[str]:
+    """Yield what was worked out of several readings as lines for the terminal at hand."""
+    width = max(shutil.get_terminal_size().columns, 30)
+    if derived:
+        yield ""
+        yield "Worked out of several readings"
+    for each in derived:
+        yield ""
+        title, value = (clean_name(text, _LONGEST) for text in (each.check.title, each.value))
+        yield from textwrap.wrap(f"{title}: {value}" if value else title, width, subsequent_indent="   ")
+        close = f", {each.margin}" if each.margin is Margin.CLOSE_CALL else ""
+        yield f"   {(each.verdict or 'not judged').upper()}{close}"
+        for label, text in (("why", each.text), ("basis", each.basis)):
+            yield from _labelled(label, (clean_name(text, _LONGEST),), width)
 
 
 def _labelled(label: str, texts: tuple[str, ...], width: int) -> Iterator[str]:

@@ -9,9 +9,11 @@ from typing import Any
 import click
 
 from meterlink.cautions import caution_at
-from meterlink.equipment import Plan, Rating, Span, TestPoint
+from meterlink.equipment import DerivedCheck, Plan, Rating, Span, TestPoint
+from meterlink.judge.derived import basis_of
 from meterlink.judge.judging import limits_of, plain
 from meterlink.plans import blocks_of, check_plan, load_plan, read_text, shipped_plans
+from meterlink.plans.derived import DERIVED_FIELDS, as_table
 from meterlink.units import Quantity
 
 # On a terminal narrower than a word there is nothing to keep whole; wide enough for textwrap to make headway.
@@ -56,14 +58,21 @@ def list_shipped() -> None:
 def show(name: str, *, as_json: bool) -> None:
     """Show the plan NAME (a shipped plan or a file): its test points in order, with limits and cautions.
 
+    What is worked out of several readings comes last.
+
     With --json: name, and points with key, circuit, component, section, terminals, quantity, coupling (AC, DC or
     null), state, check, rated, tolerance, low and high (as in the file; null where left out), limits (low, high, unit
-    and basis; null while nothing is known), why, caution (in full).
+    and basis; null while nothing is known), why, caution (in full). And derived: key, kind, title, of, at_most, low,
+    high, rated, tolerance, frequency (as in the file; null where left out), basis, why.
     """
     plan = load_plan(name)
     if as_json:
         # ASCII only: whatever encoding a pipe has, it arrives unharmed.
-        click.echo(json.dumps({"name": plan.name, "points": [_as_object(point) for point in plan.points]}, indent=2))
+        points, derived = (
+            [_as_object(point) for point in plan.points],
+            [_derived(check, plan) for check in plan.derived],
+        )
+        click.echo(json.dumps({"name": plan.name, "points": points, "derived": derived}, indent=2))
         return
     width = max(_NARROWEST, min(shutil.get_terminal_size().columns, _WIDEST))
     click.echo("\n".join(as_lines(plan, width)))
@@ -76,7 +85,22 @@ def as_lines(plan: Plan, width: int) -> Iterator[str]:
     for number, point in enumerate(plan.points, 1):
         yield ""
         yield from _wrapped(f"{number}. {point.circuit}: {point.title}", width, 0)
-        for text in (_where(point), f"Limits: {_limits(point)}", point.why, f"CAUTION: {caution_at(point)}"):
+        for text in (
+            _where(point),
+            f"Limits: {_limits(point, plan.derived)}",
+            point.why,
+            f"CAUTION: {caution_at(point)}",
+        ):
+            yield from _wrapped(text, width, 3)
+    if plan.derived:
+        yield ""
+        yield "Worked out of several readings"
+    points = {point.key: point for point in plan.points}
+    for check in plan.derived:
+        numbers = [str(list(points).index(key) + 1) for _, key in check.of]
+        yield ""
+        yield from _wrapped(check.title, width, 0)
+        for text in (f"from {', '.join(numbers)}", f"Limits: {basis_of(check, points)}", check.why):
             yield from _wrapped(text, width, 3)
 
 
@@ -92,8 +116,11 @@ def _where(point: TestPoint) -> str:
     return f"{quantity}, {at}, {point.state}"
 
 
-def _limits(point: TestPoint) -> str:
+def _limits(point: TestPoint, derived: Sequence[DerivedCheck]) -> str:
     limits = limits_of(point)
+    taken_for = next((check.title for check in derived if check.takes_alone(point.key)), None)
+    if limits is None and taken_for is not None:
+        return f"none of its own; taken for {taken_for}"
     if limits is None:
         return "none yet; read them off the part or nameplate"
     if limits.low is None or limits.high is None:
@@ -112,11 +139,17 @@ def _order(points: Sequence[TestPoint]) -> str:
 
 
 def _points(plan: Plan) -> str:
-    return _counted(len(plan.points), "test point")
+    derived = f", {_counted(len(plan.derived), 'derived check')}" if plan.derived else ""
+    return f"{_counted(len(plan.points), 'test point')}{derived}"
 
 
 def _counted(number: int, what: str) -> str:
     return f"{number or 'no'} {what}{'' if number == 1 else 's'}"
+
+
+def _derived(check: DerivedCheck, plan: Plan) -> dict[str, Any]:
+    points = {point.key: point for point in plan.points}
+    return dict.fromkeys(DERIVED_FIELDS) | as_table(check) | {"basis": basis_of(check, points)}
 
 
 def _printable(path: str) -> str:

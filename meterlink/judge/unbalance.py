@@ -8,8 +8,9 @@ from itertools import pairwise
 from math import hypot, sqrt
 
 from meterlink.errors import InputError
-from meterlink.judge.estimates import COVERAGE_FACTOR, REPEATS_TO, judge_estimate, repeatability, significant
+from meterlink.judge.estimates import COVERAGE_FACTOR, REPEATS_TO, Estimate, judge_estimate, repeatability, significant
 from meterlink.judge.judging import Measured
+from meterlink.judge.uncertainty import AccuracyLine
 from meterlink.judge.verdicts import Judgement, Limits
 from meterlink.units import Quantity
 
@@ -74,22 +75,37 @@ def derating(nema_percent: float) -> float | None:
     return None
 
 
-def judge_unbalance(readings: Sequence[Measured], limit: Decimal) -> Judgement:
+def derating_words(nema_percent: float) -> str:
+    """Return what a voltage unbalance leaves of a motor's power, in a sentence."""
+    share = derating(nema_percent)
+    if share is None:
+        return "Above 5 %: do not operate a motor on this (NEMA MG-1)."
+    return f"A motor may give about {share:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
+
+
+def judge_unbalance(
+    readings: Sequence[Measured], limit: Decimal, apart: Sequence[AccuracyLine] | None = None
+) -> Judgement:
     """Hold NEMA's percent of three readings against ``limit`` percent.
 
     The three are taken to be read with one meter on one range: its gain error cancels in a ratio and its zero error in
-    a difference, so what stays is what the display repeats to, propagated to first order (JCGM 100, 5.1.2). InputError
-    as for `unbalance`, for an overload, and for a limit that is not above zero.
+    a difference, so what stays is what the display repeats to, propagated to first order (JCGM 100, 5.1.2). Where they
+    were not, ``apart`` is the accuracy line of each, and nothing cancels. InputError as for `unbalance`, for an
+    overload, and for a limit that is not above zero.
     """
     if limit <= 0:
         raise InputError(f"A limit of {limit:f} % accepts nothing.", "Give the most unbalance accepted: 2 %.")
     values, u = [], []
-    for reading in readings:
+    for number, reading in enumerate(readings):
         value, step = reading.in_unit(readings[0].unit)
         if value is None:
             raise InputError("An overload has no value to compare.", "Take a higher range.")
         values.append(value)
-        u.append(repeatability(step))
+        if apart is None:
+            u.append(repeatability(step))
+        else:
+            half_width = apart[number].half_width(value, step)
+            u.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).u)
     first, second, third = values
     result = unbalance(first, second, third)
     mean = float(result.mean)
@@ -102,4 +118,6 @@ def judge_unbalance(readings: Sequence[Measured], limit: Decimal) -> Judgement:
     shown = significant(float(result.nema_percent))
     if (shown <= limit) != (result.nema_percent <= limit):
         shown = result.nema_percent
-    return judge_estimate(limits, shown, uncertainty, f"±{REPEATS_TO} digit each, one meter on one range")
+    together = f"±{REPEATS_TO} digit each, one meter on one range"
+    accuracy = together if apart is None else f"{', '.join(dict.fromkeys(map(str, apart)))}, each by itself"
+    return judge_estimate(limits, shown, uncertainty, accuracy)

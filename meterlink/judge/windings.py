@@ -53,11 +53,15 @@ class Windings:
 
 @dataclass(frozen=True, slots=True)
 class _Between:
-    """One reading between two terminals; ``ohms`` and ``estimate`` are None for an overload."""
+    """One reading between two terminals; ``ohms`` and ``estimate`` are None for an overload.
+
+    Readings of the same ``origin`` were taken with one meter on one range.
+    """
 
     ends: frozenset[str]
     ohms: Decimal | None
     step: Decimal
+    origin: tuple[Decimal, int]
     estimate: Estimate | None
 
     @property
@@ -78,17 +82,21 @@ def read_windings(
     readings: Sequence[tuple[str, str, Measured]],
     accuracy: AccuracyLine | None = None,
     shorted_below: Amount = SHORTED_BELOW,
+    *,
+    one_meter: bool = True,
 ) -> Windings:
     """Tell what three resistances between three terminals say, in any order and under any names.
 
     The sum holds when it fails by no more than the meter's expanded uncertainty (k = 2, JCGM 100, 6.3.3). Readings on
     one range share the meter's gain and zero error: two of them differ when they do so by more than the display
-    repeats to, and one zero error stays in the sum. Readings on several ranges are taken as independent. Where the
-    names given are C, S and R, an open or shorted winding is named by them. InputError unless there are three
-    terminals, each pair read once, in ohms, none negative.
+    repeats to, and one zero error stays in the sum. Readings on several ranges, and all of them without ``one_meter``,
+    are taken as independent. Where the names given are C, S and R, an open or shorted winding is named by them.
+    InputError unless there are three terminals, each pair read once, in ohms, none negative.
+
+    Three equal readings are a sound three-phase motor, but never one whose terminals are marked C, S and R.
     """
     line = accuracy or assumed_accuracy(Quantity.RESISTANCE)
-    pairs = _pairs(readings, line)
+    pairs = _pairs(readings, line, one_meter=one_meter)
     names = sorted(set().union(*(pair.ends for pair in pairs)))
     marked = {name.upper(): name for name in names} if {name.upper() for name in names} == set(_ROLES) else {}
     conducting = [pair for pair in pairs if pair.ohms is not None]
@@ -100,9 +108,9 @@ def read_windings(
     return _conducting(low, middle, high, marked, line)
 
 
-def _pairs(readings: Sequence[tuple[str, str, Measured]], line: AccuracyLine) -> list[_Between]:
+def _pairs(readings: Sequence[tuple[str, str, Measured]], line: AccuracyLine, *, one_meter: bool) -> list[_Between]:
     pairs = []
-    for one, other, measured in readings:
+    for number, (one, other, measured) in enumerate(readings):
         if measured.quantity is not Quantity.RESISTANCE:
             raise InputError(f"{one}–{other} is no resistance.", "Give it in ohms: 1-2=4.0ohm.")
         ohms, step = measured.in_unit("Ω")
@@ -111,7 +119,8 @@ def _pairs(readings: Sequence[tuple[str, str, Measured]], line: AccuracyLine) ->
                 f"{one}–{other} reads {ohms:f} Ω: resistance is never negative.",
                 "Zero the leads; make sure the terminals carry no voltage.",
             )
-        pairs.append(_Between(frozenset((one, other)), ohms, step, Estimate.of(measured, line)))
+        origin = (step, 0 if one_meter else number)
+        pairs.append(_Between(frozenset((one, other)), ohms, step, origin, Estimate.of(measured, line)))
     ends = {pair.ends for pair in pairs}
     if len(pairs) != 3 or len(ends) != 3 or any(len(each) != 2 for each in ends) or len(frozenset().union(*ends)) != 3:
         raise InputError(
@@ -184,7 +193,7 @@ def _conducting(
     total = f"{middle} and {low} make {ohms[0] + ohms[1]:f} Ω"
     if all_alike and not adds_up:
         return say(
-            Verdict.WITHIN,
+            Verdict.OUTSIDE if marked else Verdict.WITHIN,
             "THREE EQUAL READINGS",
             "Three equal readings fit a balanced three-phase motor. A single-phase one never reads so: its R–S is the "
             "sum of the other two. Turns shorted in all phases alike would not show.",
@@ -227,14 +236,14 @@ def _conducting(
 
 def _alike(one: _Between, other: _Between) -> bool:
     """Say whether the meter alone may make the difference between these two."""
-    u = [repeatability(each.step) if one.step == other.step else each.value.u for each in (one, other)]
+    u = [repeatability(each.step) if one.origin == other.origin else each.value.u for each in (one, other)]
     return abs(other.value.value - one.value.value) <= COVERAGE_FACTOR * hypot(*u)
 
 
 def _sum_u(pairs: Sequence[_Between], error: float, line: AccuracyLine) -> float:
     """Return the standard uncertainty in Ω of the largest reading less the other two (JCGM 100, 5.2.2)."""
     step = pairs[0].step
-    if any(pair.step != step for pair in pairs):
+    if any(pair.origin != pairs[0].origin for pair in pairs):
         return hypot(*(pair.value.u for pair in pairs))
     # On one range the gain error is of the sum error alone, and of the three zero errors 1 - 1 - 1 = -1 is left.
     gain = abs(error) * float(line.percent) / 100

@@ -1,7 +1,7 @@
 """Plans: TOML files that list the test points of a visit, and the ones that ship with Meterlink.
 
-The format is described in ``docs/plans.md``: ``name = "…"`` and one ``[[point]]`` table per test point, in the order
-they are taken.
+The format is described in ``docs/plans.md``: ``name = "…"``, one ``[[point]]`` table per test point, in the order
+they are taken, and one ``[[derived]]`` table per judgement that is worked out of several of them.
 """
 
 from meterlink.plans.against import make_span, parse_against
@@ -12,6 +12,7 @@ from meterlink.plans.reading import (
     blocks_of,
     check_plan,
     load_plan,
+    read_derived_checks,
     read_points,
     read_text,
     shipped_plans,
@@ -26,6 +27,7 @@ __all__ = [
     "load_plan",
     "make_span",
     "parse_against",
+    "read_derived_checks",
     "read_points",
     "read_text",
     "shipped_plans",

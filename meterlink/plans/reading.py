@@ -9,8 +9,9 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from meterlink.equipment import Plan, State, TestPoint
+from meterlink.equipment import DerivedCheck, Plan, State, TestPoint
 from meterlink.errors import PlanError
+from meterlink.plans.derived import read_derived
 from meterlink.plans.fields import Problem, read_point, shown, unknown_fields
 from meterlink.plans.positions import Position, find_positions
 from meterlink.text import clean_name
@@ -105,32 +106,45 @@ def check_plan(text: str) -> Checked:
         table = tomllib.loads(text)
         positions = find_positions(text)
     except tomllib.TOMLDecodeError as error:
-        return Checked(None, (_syntax_error(str(error), text),))
+        return Checked(None, (syntax_error(str(error), text),))
     except (ValueError, RecursionError):  # a number of thousands of digits; brackets in brackets without end
         return Checked(None, (Finding(Position(1, 1), "", "it is not valid TOML.", "Give a plan file."),))
     name, problems = _name(table)
     points, of_points = _points(table)
-    problems += of_points
-    problems += _doubts(points) if not problems else []
+    derived, of_derived = _derived(table, points)
+    problems += [*of_points, *of_derived]
+    problems += _doubts(points, derived) if not problems else []
     found = [
-        Finding(_nearest(positions, one.path), _place(table, one.path), one.message, one.remedy, one.warning)
+        Finding(nearest(positions, one.path), _place(table, one.path), one.message, one.remedy, one.warning)
         for one in problems
     ]
     errors = any(not finding.warning for finding in found)
-    plan = None if errors else Plan(name, points)
+    plan = None if errors else Plan(name, points, derived)
     return Checked(plan, tuple(sorted(found, key=lambda finding: finding.position)))
 
 
 def read_points(table: Mapping[str, Any], where: str) -> tuple[TestPoint, ...]:
     """Return the test points of ``table["point"]``; PlanError naming ``where`` and the point otherwise."""
     points, problems = _points(table)
-    for first in problems:
-        place = _place(table, first.path)
-        raise PlanError(f"{where}, {place}: {first.message}" if place else f"{where}: {first.message}", first.remedy)
+    _complain(table, where, problems)
     return points
 
 
-def _syntax_error(words: str, text: str) -> Finding:
+def read_derived_checks(table: Mapping[str, Any], points: Sequence[TestPoint], where: str) -> tuple[DerivedCheck, ...]:
+    """Return the checks of ``table["derived"]`` on ``points``; PlanError naming ``where`` and the check otherwise."""
+    derived, problems = _derived(table, points)
+    _complain(table, where, problems)
+    return derived
+
+
+def _complain(table: Mapping[str, Any], where: str, problems: Sequence[Problem]) -> None:
+    for first in problems:
+        place = _place(table, first.path)
+        raise PlanError(f"{where}, {place}: {first.message}" if place else f"{where}: {first.message}", first.remedy)
+
+
+def syntax_error(words: str, text: str) -> Finding:
+    """Return where tomllib's ``words`` say that ``text`` is not TOML."""
     match = _SYNTAX.fullmatch(words)
     if match is not None and match["line"]:
         at = Position(int(match["line"]), int(match["column"]))
@@ -151,7 +165,7 @@ def _name(table: Mapping[str, Any]) -> tuple[str, list[Problem]]:
 
 
 def _points(table: Mapping[str, Any]) -> tuple[tuple[TestPoint, ...], list[Problem]]:
-    problems = unknown_fields(table, ("name", "point"), ())
+    problems = unknown_fields(table, ("name", "point", "derived"), ())
     entries = table.get("point")
     if not isinstance(entries, list) or not entries:
         if "point" in table:
@@ -177,17 +191,49 @@ def _points(table: Mapping[str, Any]) -> tuple[tuple[TestPoint, ...], list[Probl
     return tuple(points), problems
 
 
-def _doubts(points: Sequence[TestPoint]) -> list[Problem]:
-    """What is allowed but worth a second look; ``points`` are all of the plan's."""
-    doubts = []
+def _derived(table: Mapping[str, Any], points: Sequence[TestPoint]) -> tuple[tuple[DerivedCheck, ...], list[Problem]]:
+    """``points`` are those of ``table["point"]`` that have no error."""
+    entries = table.get("derived", [])
+    if not isinstance(entries, list):
+        return (), [Problem(("derived",), "this is no list of checks.", "Write each of them as [[derived]].")]
+    written = table.get("point")
+    listed = [entry.get("key") for entry in written if isinstance(entry, dict)] if isinstance(written, list) else []
+    by_key: dict[str, TestPoint | None] = dict.fromkeys(key for key in listed if isinstance(key, str))
+    by_key |= {point.key: point for point in points}
+    checks: list[DerivedCheck] = []
+    keys: set[str] = set()
+    problems: list[Problem] = []
+    for number, entry in enumerate(entries):
+        path = ("derived", number)
+        if not isinstance(entry, dict):
+            problems.append(Problem(path, f"{shown(entry)} is not a table.", "Write it as [[derived]]."))
+            continue
+        check, of_check = read_derived(entry, path, by_key)
+        problems += of_check
+        if check is None:
+            continue
+        if check.key in keys:
+            problems.append(Problem((*path, "key"), "another check has this key.", "Give each check a key of its own."))
+        keys.add(check.key)
+        checks.append(check)
+    return tuple(checks), problems
+
+
+def _doubts(points: Sequence[TestPoint], derived: Sequence[DerivedCheck]) -> list[Problem]:
+    """What is allowed but worth a second look; ``points`` and ``derived`` are all of the plan's."""
+    reason = 'Add why = "…": one sentence for whoever has not done this before.'
+    doubts = [
+        Problem(("derived", number), "it does not say why.", reason, warning=True)
+        for number, check in enumerate(derived)
+        if not check.why
+    ]
     for number, point in enumerate(points):
         path = ("point", number)
-        if point.against is None:
+        if point.against is None and not any(check.takes_alone(point.key) for check in derived):
             remedy = "It is then asked for on site; give rated or low and high where they are known."
             doubts.append(Problem(path, "there is nothing to hold a reading against yet.", remedy, warning=True))
         if not point.why:
-            remedy = 'Add why = "…": one sentence for whoever has not done this before.'
-            doubts.append(Problem(path, "it does not say why.", remedy, warning=True))
+            doubts.append(Problem(path, "it does not say why.", reason, warning=True))
     number = 0
     blocks = blocks_of(points)
     for place, (state, block) in enumerate(blocks):
@@ -212,7 +258,8 @@ def blocks_of(points: Sequence[TestPoint]) -> list[tuple[State, list[TestPoint]]
     return [(state, list(block)) for state, block in groupby(points, key=lambda point: point.state)]
 
 
-def _nearest(positions: Mapping[tuple[str | int, ...], Position], path: tuple[str | int, ...]) -> Position:
+def nearest(positions: Mapping[tuple[str | int, ...], Position], path: tuple[str | int, ...]) -> Position:
+    """Return where ``path`` stands, or the innermost of what it is in that stands anywhere."""
     while path and path not in positions:
         path = path[:-1]
     return positions.get(path, Position(1, 1))
@@ -220,11 +267,13 @@ def _nearest(positions: Mapping[tuple[str | int, ...], Position], path: tuple[st
 
 def _place(table: Mapping[str, Any], path: tuple[str | int, ...]) -> str:
     match path:
-        case ("point", int(number), *keys):
-            entry = table["point"][number]
+        case ("point" | "derived" as kind, int(number), *keys):
+            entry = table[kind][number]
             key = entry.get("key") if isinstance(entry, dict) else None
             name = clean_name(key) if isinstance(key, str) else ""
-            return f"point {number + 1} ({name or 'no key'})" + "".join(f", key {shown_key(key)}" for key in keys)
+            what = "point" if kind == "point" else "derived check"
+            inner = ".".join(f"item {part + 1}" if isinstance(part, int) else shown_key(part) for part in keys)
+            return f"{what} {number + 1} ({name or 'no key'})" + (f", key {inner}" if inner else "")
         case (str(key),) if key in table:
             return f"key {shown_key(key)}"
     return ""

@@ -8,9 +8,10 @@ from typing import Any
 
 from meterlink import VERSION
 from meterlink.clock import Stamp
-from meterlink.equipment import Meter, Place, Plan, Rating, Span, TestPoint
+from meterlink.equipment import Place, Plan, Rating, Span, TestPoint
 from meterlink.errors import StoreError
 from meterlink.judge.limits import span_limits
+from meterlink.plans.derived import derived_text
 from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
 
 _INSERT_READING = """
@@ -57,11 +58,17 @@ def open_visit(connection: sqlite3.Connection, boot: int, place: Place, plan: Pl
     uid = str(uuid.uuid4())
     visit_id = _insert(
         connection,
-        "INSERT INTO visits (uid, unit_id, plan, boot, opened_utc_ns, opened_monotonic_ns) VALUES (?, ?, ?, ?, ?, ?)",
-        (uid, unit_id, plan.name, boot, opened.utc_ns, opened.monotonic_ns),
+        "INSERT INTO visits (uid, unit_id, plan, derived, boot, opened_utc_ns, opened_monotonic_ns)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (uid, unit_id, plan.name, derived_text(plan.derived), boot, opened.utc_ns, opened.monotonic_ns),
     )
     point_ids = {point.key: _insert_point(connection, visit_id, unit_id, point) for point in plan.points}
     return VisitIds(visit_id, uid, point_ids)
+
+
+def set_derived(connection: sqlite3.Connection, visit_id: int, plan: Plan) -> None:
+    """Note what ``plan`` works out of several readings: it may have changed since the visit was opened."""
+    connection.execute("UPDATE visits SET derived = ? WHERE id = ?", (derived_text(plan.derived), visit_id))
 
 
 def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Stamp) -> None:
@@ -79,38 +86,6 @@ def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc
             "UPDATE test_points SET rating = ?, rating_set_utc_ns = ? WHERE id = ?", (text, now_utc_ns, point_id)
         ),
         f"test point {point_id}",
-    )
-
-
-def remember_meter(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int) -> int:
-    """Insert the meter, or note that it was seen again; what is not known this time (empty) is left as it was."""
-    (meter_id,) = connection.execute(
-        """
-        INSERT INTO meters (address, name, driver, serial, first_seen_utc_ns, last_seen_utc_ns)
-        VALUES (:address, :name, :driver, :serial, :now, :now)
-        ON CONFLICT (address) DO UPDATE SET
-            name = CASE excluded.name WHEN '' THEN name ELSE excluded.name END,
-            driver = CASE excluded.driver WHEN '' THEN driver ELSE excluded.driver END,
-            serial = CASE excluded.serial WHEN '' THEN serial ELSE excluded.serial END,
-            last_seen_utc_ns = excluded.last_seen_utc_ns
-        RETURNING id
-        """,
-        {
-            "address": meter.address,
-            "name": meter.name,
-            "driver": meter.driver,
-            "serial": meter.serial,
-            "now": now_utc_ns,
-        },
-    ).fetchone()
-    return int(meter_id)
-
-
-def bind_meter(connection: sqlite3.Connection, meter_id: int, *, bound: bool) -> None:
-    """Say whether the station may connect to this meter without being asked."""
-    _one(
-        connection.execute("UPDATE meters SET bound = ? WHERE id = ?", (int(bound), meter_id)),
-        f"meter {meter_id}",
     )
 
 

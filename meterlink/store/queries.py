@@ -2,15 +2,26 @@
 
 import sqlite3
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 from typing import TypeVar
 
 from meterlink.clock import Stamp
-from meterlink.equipment import Check, Meter, Place, Plan, State
+from meterlink.equipment import Check, Meter, Place, Plan, State, TestPoint
 from meterlink.errors import StoreError
 from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.plans.derived import read_derived_text
 from meterlink.readings import Coupling, Reading, Status
-from meterlink.store.rows import HistoryRow, KeptReading, KeptVisit, MeterRow, OutboxEntry, ResumedVisit, VisitIds
+from meterlink.store.rows import (
+    HistoryRow,
+    KeptPlan,
+    KeptReading,
+    KeptVisit,
+    MeterRow,
+    OutboxEntry,
+    ResumedVisit,
+    VisitIds,
+)
 from meterlink.units import Quantity
 
 # A visit is one call at a unit. After this many seconds without a held reading (16 h: a long working day) the
@@ -43,6 +54,11 @@ _HELD = f"""
     CROSS JOIN units u ON u.id = v.unit_id
     CROSS JOIN sites s ON s.id = u.site_id
 """  # noqa: S608  # made of constants only
+
+_POINTS = """
+    SELECT p.*, ci.name AS circuit, co.name AS component, co.section FROM test_points p
+    JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ?
+"""
 
 
 def held_readings(
@@ -80,9 +96,26 @@ def visits(connection: sqlite3.Connection) -> list[KeptVisit]:
     return _decoded(_kept_visit, rows)
 
 
+def kept_plan(connection: sqlite3.Connection, uid: str) -> KeptPlan:
+    """Return the plan of the visit ``uid``; StoreError where there is no such visit."""
+    visit = connection.execute("SELECT id, plan, derived FROM visits WHERE uid = ?", (uid,)).fetchone()
+    if visit is None:
+        raise StoreError(f"There is no visit {uid} in the database.", "It may belong to another data folder.")
+    rows = connection.execute(f"{_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
+    points = _decoded(_test_point, rows)
+
+    (derived,) = _decoded(lambda row: read_derived_text(row["derived"], points), [visit])
+    ratings = {row["key"]: row["rating"] for row in rows if row["rating"]}
+    return KeptPlan(Plan(visit["plan"], tuple(points), derived), ratings)
+
+
 def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
     """Return every meter ever met, in the order they were first met."""
-    return _decoded(_meter_row, connection.execute("SELECT *, name AS meter_name FROM meters ORDER BY id"))
+    aliases: dict[int, tuple[str, ...]] = {}
+    for row in connection.execute("SELECT meter_id, address FROM meter_aliases ORDER BY since_utc_ns, address"):
+        aliases[row["meter_id"]] = (*aliases.get(row["meter_id"], ()), row["address"])
+    rows = connection.execute("SELECT *, name AS meter_name FROM meters ORDER BY id")
+    return _decoded(lambda row: _meter_row(row, aliases.get(row["id"], ())), rows)
 
 
 def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
@@ -115,11 +148,7 @@ def resumable_visit(connection: sqlite3.Connection, place: Place, plan: Plan, no
     ).fetchone()
     if visit is None or visit["closed_utc_ns"] is not None:
         return None
-    points = connection.execute(
-        "SELECT p.*, ci.name AS circuit, co.name AS component, co.section FROM test_points p"
-        " JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ?",
-        (visit["id"],),
-    ).fetchall()
+    points = connection.execute(_POINTS, (visit["id"],)).fetchall()
     held = held_readings(connection, [("r.visit_id = ?", (visit["id"],))])
     active = held[-1].reading.stamp.utc_ns if held else visit["opened_utc_ns"]
     if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _as_kept(points) != _as_planned(plan):
@@ -211,6 +240,19 @@ def _judgement(row: sqlite3.Row) -> Judgement:
     )
 
 
+def _test_point(row: sqlite3.Row) -> TestPoint:
+    return TestPoint(
+        key=row["key"],
+        circuit=row["circuit"],
+        component=row["component"],
+        section=row["section"],
+        terminals=(row["terminal_a"], row["terminal_b"]),
+        quantity=Quantity(row["quantity"]),
+        state=State(row["state"]),
+        check=Check(row["check_kind"]),
+    )
+
+
 def _history_row(row: sqlite3.Row) -> HistoryRow:
     return HistoryRow(
         id=row["id"],
@@ -253,8 +295,17 @@ def _kept_visit(row: sqlite3.Row) -> KeptVisit:
     )
 
 
-def _meter_row(row: sqlite3.Row) -> MeterRow:
-    return MeterRow(row["id"], _meter(row), bool(row["bound"]), row["first_seen_utc_ns"], row["last_seen_utc_ns"])
+def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...]) -> MeterRow:
+    meter = replace(_meter(row), service=row["service"])
+    return MeterRow(
+        row["id"],
+        meter,
+        bool(row["bound"]),
+        row["first_seen_utc_ns"],
+        row["last_seen_utc_ns"],
+        row["address_now"] or meter.address,
+        aliases,
+    )
 
 
 def _outbox_entry(row: sqlite3.Row) -> OutboxEntry:

@@ -6,7 +6,7 @@ from meterlink.clock import Stamp
 from meterlink.equipment import Place, Plan
 from meterlink.store import queries
 from meterlink.store.connections import connected_to_read
-from meterlink.store.rows import HistoryRow, KeptReading, KeptVisit, MeterRow, OutboxEntry, ResumedVisit
+from meterlink.store.rows import HistoryRow, KeptPlan, KeptReading, KeptVisit, MeterRow, OutboxEntry, ResumedVisit
 
 
 class Reader:
@@ -69,6 +69,11 @@ class Reader:
         """Return every visit, in the order they were opened."""
         with connected_to_read(self._path) as connection:
             return queries.visits(connection)
+
+    def plan(self, visit: str) -> KeptPlan:
+        """Return the plan of a visit (its uid); StoreError where there is no such visit, too."""
+        with connected_to_read(self._path) as connection:
+            return queries.kept_plan(connection, visit)
 
     def resumable_visit(self, place: Place, plan: Plan, now: Stamp) -> ResumedVisit | None:
         """Return the open visit a restarted station would carry on with at ``now``, if there is one."""

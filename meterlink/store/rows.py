@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from meterlink.clock import Stamp
-from meterlink.equipment import Check, Meter, Place, State
+from meterlink.equipment import Check, Meter, Place, Plan, State
 from meterlink.judge.verdicts import Judgement
 from meterlink.readings import Reading
 
@@ -121,6 +121,16 @@ class KeptVisit:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptPlan:
+    """The plan of a visit as kept: its test points without ratings, what is worked out of them, and by test-point key
+    the ratings as somebody wrote them. Why, caution, rule and coupling are not kept.
+    """
+
+    plan: Plan
+    ratings: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class ResumedVisit:
     """An open visit a restarted station carries on with.
 
@@ -136,13 +146,19 @@ class ResumedVisit:
 
 @dataclass(frozen=True, slots=True)
 class MeterRow:
-    """A meter this station has met. ``bound``: the station may connect to it without being asked."""
+    """A meter this station has met. ``bound``: the station may connect to it without being asked.
+
+    ``meter.address`` is the address it was first met under, ``address_now`` the present one, ``aliases`` every other
+    address that is known to be its own.
+    """
 
     id: int
     meter: Meter
     bound: bool
     first_seen_utc_ns: int
     last_seen_utc_ns: int
+    address_now: str = ""
+    aliases: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -183,6 +183,33 @@ def _doubt(db: Database) -> None:
         db.execute(statement)
 
 
+@MIGRATIONS(name="004 bindings")
+def _bindings(db: Database) -> None:
+    """What a meter is known by beside its address, and the addresses it has had since.
+
+    ``service`` is the UUID of the GATT service its readings come from. ``address`` stays the one it was first met
+    under; ``address_now`` is its present one, empty while it has had no other.
+    """
+    for statement in (
+        "ALTER TABLE meters ADD COLUMN service TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE meters ADD COLUMN address_now TEXT NOT NULL DEFAULT ''",
+        # Platforms and people write one address in either case.
+        """CREATE TABLE meter_aliases (
+            address TEXT NOT NULL COLLATE NOCASE PRIMARY KEY,
+            meter_id INTEGER NOT NULL REFERENCES meters(id),
+            since_utc_ns INTEGER NOT NULL
+        ) STRICT""",
+        "CREATE INDEX aliases_of_meter ON meter_aliases(meter_id)",
+    ):
+        db.execute(statement)
+
+
+@MIGRATIONS(name="005 derived")
+def _derived(db: Database) -> None:
+    """What the visit's plan works out of several readings: a JSON array of ``[[derived]]`` tables of a plan file."""
+    db.execute("ALTER TABLE visits ADD COLUMN derived TEXT NOT NULL DEFAULT '[]'")
+
+
 def bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
     """Create or migrate the database behind ``connection`` (in autocommit mode); all migrations or none.
 

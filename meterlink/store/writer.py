@@ -4,7 +4,7 @@ import logging
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from concurrent.futures import Future
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -14,9 +14,10 @@ from typing import Any, TypeVar
 from meterlink.clock import Clock, Stamp
 from meterlink.equipment import Meter, Place, Plan
 from meterlink.errors import MeterlinkError, StoreError
-from meterlink.store import keeping, queries
+from meterlink.store import keeping, meters, queries
 from meterlink.store.connections import check_file, connect_to_write, in_words, is_passing
 from meterlink.store.lock import FileLock
+from meterlink.store.meters import KnownAs
 from meterlink.store.rows import Batch, ResumedVisit, VisitIds
 from meterlink.store.schema import bring_up_to_date
 
@@ -165,10 +166,18 @@ class Writer:
         """Return the visit a restarted station carries on with, None where a new one is to be opened.
 
         It is the unit's newest visit, if it is not closed, was active within `queries.RESUME_WITHIN` and has the same
-        test points as ``plan``; their ratings may have changed.
+        test points as ``plan``; their ratings may have changed. What ``plan`` works out of several readings goes for it
+        from now on.
         """
         now = self._clock.stamp().utc_ns
-        return self._enqueue(lambda connection: queries.resumable_visit(connection, place, plan, now))
+
+        def resume(connection: sqlite3.Connection) -> ResumedVisit | None:
+            resumed = queries.resumable_visit(connection, place, plan, now)
+            if resumed is not None:
+                keeping.set_derived(connection, resumed.ids.visit_id, plan)
+            return resumed
+
+        return self._enqueue(resume)
 
     def close_visit(self, visit_id: int, closed: Stamp) -> Future[None]:
         """End a visit."""
@@ -182,11 +191,30 @@ class Writer:
     def remember_meter(self, meter: Meter) -> Future[int]:
         """Return the id of the meter with this address, known before or not, and note that it was seen now."""
         now = self._clock.stamp().utc_ns
-        return self._enqueue(lambda connection: keeping.remember_meter(connection, meter, now))
+        return self._enqueue(lambda connection: meters.meet(connection, meter, now).id)
+
+    def meet_meter(self, meter: Meter, *, named: bool, present: Collection[int]) -> Future[KnownAs]:
+        """Return what a meter that sends readings is known as, and note that it was seen now; see `meters.meet`."""
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(lambda connection: meters.meet(connection, meter, now, named=named, present=present))
+
+    def bind(self, meter: Meter, *, named: bool = False) -> Future[KnownAs]:
+        """Bind a meter by address, serial number and service; InputError where that cannot be (see `meters.bind`)."""
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(lambda connection: meters.bind(connection, meter, now, named=named))
+
+    def unbind(self, address: str) -> Future[KnownAs]:
+        """Bind the meter with this address no longer; InputError where none is bound."""
+        return self._enqueue(lambda connection: meters.unbind(connection, address))
+
+    def alias(self, old: str, new: str) -> Future[KnownAs]:
+        """Note that the meter known under ``old`` now has the address ``new``; InputError where that cannot be."""
+        now = self._clock.stamp().utc_ns
+        return self._enqueue(lambda connection: meters.alias(connection, old, new, now))
 
     def bind_meter(self, meter_id: int, *, bound: bool) -> Future[None]:
         """Say whether the station may connect to a meter without being asked."""
-        return self._enqueue(lambda connection: keeping.bind_meter(connection, meter_id, bound=bound))
+        return self._enqueue(lambda connection: meters.set_bound(connection, meter_id, bound=bound))
 
     def outbox_sent(self, ids: Iterable[int]) -> Future[None]:
         """Delete messages that the broker has acknowledged."""

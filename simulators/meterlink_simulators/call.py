@@ -13,7 +13,7 @@ from meterlink.equipment import Meter, TestPoint
 from meterlink.errors import MeterlinkError
 from meterlink.views import Command, Message
 from meterlink_simulators.bench import Bench
-from meterlink_simulators.encoders.presented import PresentedEncoder
+from meterlink_simulators.encoders.catalogue import encoder_named
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.radio import Air
@@ -88,7 +88,7 @@ class ServiceCall:
             for spec in self._scenario.meters:
                 meter = self._meters[spec.name] = self._scenario.build_meter(spec, self._bench)
                 self._peripherals[spec.name] = await self._air.add_meter(
-                    meter, encoder=PresentedEncoder(), address=spec.address
+                    meter, encoder=encoder_named(spec.encoding, spec.variant), address=spec.address
                 )
             self.station = station = Station(
                 replace(
@@ -114,10 +114,15 @@ class ServiceCall:
             for task in self._tasks:
                 task.cancel()
             await asyncio.gather(*self._tasks, return_exceptions=True)
+        if self._failure is not None:
+            raise self._failure
 
     # What the technician sees.
 
     def _see(self, message: Message) -> None:
+        if message["topic"] == "notice" and message["level"] == "alarm" and message["text"]:
+            # Nobody will free the disk in simulated time, and a technician cannot go on without readings being kept.
+            self._fail(StuckError(message["text"]))
         if message["topic"] == "visit" and message["focus"] != self._focus:
             self._focus = message["focus"]
             self._notify()
@@ -128,8 +133,13 @@ class ServiceCall:
             if self._on_held is not None:
                 self._on_held(point, held)
         except Exception as error:  # noqa: BLE001  # such as a pipe whose reader has left; raised where the call is run
-            self._failure = error
+            self._fail(error)
         self._notify()
+
+    def _fail(self, error: Exception) -> None:
+        """End the call where it stands; `run` raises ``error``."""
+        self._failure = self._failure or error
+        self.stop()
 
     def _notify(self) -> None:
         async def tell() -> None:
@@ -143,11 +153,9 @@ class ServiceCall:
     async def _until(self, true: Callable[[], bool], patience: float) -> bool:
         try:
             async with asyncio.timeout(patience), self._moved:
-                await self._moved.wait_for(lambda: true() or self._failure is not None)
+                await self._moved.wait_for(true)
         except TimeoutError:
             return False
-        if self._failure is not None:
-            raise self._failure
         return True
 
     # What the technician does.

@@ -1,7 +1,6 @@
 """``meterlink demo``: a service call on simulated meters."""
 
 import asyncio
-import json
 import tempfile
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -13,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from meterlink.clock import rfc3339
 from meterlink.equipment import TestPoint
 from meterlink.errors import MeterlinkError
 
@@ -122,31 +120,12 @@ def _on_screen(scenario: "Scenario", folder: str, _show: Print) -> None:
 
 
 def _print_line(point: TestPoint, held: "Held") -> None:
-    judgement = held.judgement
-    margin = f" ({judgement.margin})" if judgement.margin == "close call" else ""
-    click.echo(
-        f"{point.circuit}: {point.title}, {point.terminals[0]}–{point.terminals[1]}: {held.reading.text}"
-        f"  {judgement.verdict.upper()}{margin}  {judgement.limits.basis if judgement.limits else 'no limits'}"
-    )
+    from meterlink.commands.telling import held_line  # noqa: PLC0415
+
+    click.echo(held_line(point, held))
 
 
 def _print_json(point: TestPoint, held: "Held") -> None:
-    judgement, limits = held.judgement, held.judgement.limits
-    fields = {
-        "at": rfc3339(held.reading.stamp.utc_ns),
-        "point": point.key,
-        "circuit": point.circuit,
-        "component": point.component,
-        "section": point.section,
-        "terminals": list(point.terminals),
-        "reading": held.reading.text,
-        "value": held.reading.value,
-        "verdict": str(judgement.verdict),
-        "margin": str(judgement.margin),
-        "low": None if limits is None or limits.low is None else float(limits.low),
-        "high": None if limits is None or limits.high is None else float(limits.high),
-        "unit": limits.unit if limits else held.reading.unit,
-        "meter": held.meter,
-        "settled_in": round(held.settled_in, 1),
-    }
-    click.echo(json.dumps(fields, ensure_ascii=False))
+    from meterlink.commands.telling import held_json  # noqa: PLC0415
+
+    click.echo(held_json(point, held))

@@ -15,6 +15,8 @@ are seconds, percent or counts, as said below. Values in angle brackets may be l
     name = "…"
     [[plan.point]]             # test points, with the fields of a plan file (see meterlink.plans);
     …                          # `component` and `terminals` are those of a [[component]]
+    [[plan.derived]]           # what is worked out of several of them, with the fields of a plan file, too
+    …
 
     [[component]]              # name is unique on the bench; what a `fed_by` or `coil` names comes before
     kind = "supply"            # name, circuit, terminals = [two], volts, frequency = "60 Hz" ("0 Hz": DC),
@@ -38,6 +40,8 @@ are seconds, percent or counts, as said below. Values in angle brackets may be l
     counts = 6000
     rate = 10                  # <10> display refreshes a second
     battery = 80               # <100> percent at the start, <drain = 0> percent a minute, <low_below = 10> percent
+    encoding = "counted"       # <presented> what it speaks on the air (see encoders.catalogue), <variant = 0>: which
+                               #   meter of that family
     [[meter.function]]
     name = "capacitance"       # resistance, AC volts, DC volts, frequency, temperature, AC amps
     ranges = ["60.00 µF", …]   # full scales with trailing zeros, lowest first
@@ -65,7 +69,7 @@ from pathlib import Path
 
 from meterlink.equipment import Place, Plan
 from meterlink.errors import InputError
-from meterlink.plans import read_points
+from meterlink.plans import read_derived_checks, read_points
 from meterlink.units import Quantity
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component
@@ -138,7 +142,9 @@ def _scenario(top: Table, lines: dict[tuple[str, int], int]) -> Scenario:
     place_table, plan_table = top.table("place"), top.table("plan")
     place = Place(place_table.text("site"), place_table.text("unit"))
     place_table.done()
-    plan = Plan(plan_table.text("name"), read_points(plan_table.rest(), plan_table.where))
+    name, written = plan_table.text("name"), plan_table.rest()
+    points = read_points(written, plan_table.where)
+    plan = Plan(name, points, read_derived_checks(written, points, plan_table.where))
     components = tuple(read_component(table) for table in top.tables("component", lines))
     try:
         bench = Bench(components, seed, ambient)

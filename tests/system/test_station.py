@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from meterlink import link
-from meterlink.collect import station as station_module
+from meterlink.collect import drivers as drivers_module
 from meterlink.collect.station import Orders, Station
 from meterlink.driver_api import Advertisement, Channel, Characteristic, DriverKind, Reading, Stamp
 from meterlink.equipment import Meter, Place, Plan
@@ -285,7 +285,7 @@ def test_a_driver_that_raises_costs_its_packets_not_the_station(
 ) -> None:
     (presented,) = (kind for kind in load_drivers().kinds if kind.name == "presented")
     failing = Failing(presented)
-    monkeypatch.setattr(station_module, "load_drivers", lambda: replace(load_drivers(), kinds=(failing,)))
+    monkeypatch.setattr(drivers_module, "load_drivers", lambda: replace(load_drivers(), kinds=(failing,)))
     stations: list[Station] = []
 
     async def body() -> None:

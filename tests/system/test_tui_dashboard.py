@@ -21,8 +21,9 @@ from meterlink.errors import LinkError
 from meterlink.views import Message
 from meterlink_tui.app import FRAME, Dashboard, run_dashboard
 from meterlink_tui.command import command
-from meterlink_tui.findings import NOTHING, Findings
+from meterlink_tui.findings import NOTHING, WORKED_OUT, Findings
 from meterlink_tui.help import Help
+from meterlink_tui.keyed import Keyed
 from meterlink_tui.pick import Pick
 from meterlink_tui.picture import take_picture
 from meterlink_tui.rate import Rate
@@ -144,6 +145,24 @@ CLOSE = held("42.1 µF", "42.1", "outside", margin="close call", deviation_perce
 OPEN = held("OL Ω", None, "open", deviation_percent=None, reason="Overload on ohms: nothing conducts here.")
 NOTICE: Any = {"topic": "notice", "level": "alarm", "text": "The disk is full: readings are not being kept."}
 
+
+def derived(key: str, title: str, verdict: str | None = None, **more: Any) -> dict[str, Any]:
+    return {
+        "key": key, "title": title, "kind": "unbalance", "verdict": verdict, "margin": "clear" if verdict else None,
+        "value": "", "text": "Needs L2–L3.", "basis": "at most 2 %; largest deviation from the mean, by the mean",
+        "missing": [],
+    } | more  # fmt: skip
+
+
+DERIVED = [
+    derived("loaded", "supply voltage unbalance, loaded", missing=["L2–L3"]),
+    derived("found", "supply voltage unbalance, as found", "outside", value="2.61 %", margin="close call",
+            text="2.61 % is above the high limit of 2 %. Mean 230.1 V. [@click=app.quit]"),
+    derived("windings", "compressor motor windings", "open", kind="windings", value="OPEN TO S", margin=None,
+            text="C–R reads, and every path to S is open."),
+    derived("amps", "compressor motor current unbalance", "within", value="1.2 %", text="1.2 % is within the limit."),
+]  # fmt: skip
+
 STATES: dict[str, list[Any]] = {
     "settling": [visit(), meters(), live()],
     "within": [visit(held(), focus="fan", last="herm"), meters(), live("43.31 µF", "43.31", phase="held")],
@@ -153,6 +172,7 @@ STATES: dict[str, list[Any]] = {
     "idle": [visit(), meters(), live("0.02 µF", "0.02", phase="idle", verdict=None, point=None)],
     "wrong-function": [visit(), meters(), live("241.3 V AC", "241.3", quantity="voltage", expected=False)],
     "alarm": [visit(), meters(radio="Bluetooth is switched off. Switch it on."), NOTICE, live()],
+    "worked-out": [visit(derived=DERIVED), meters(), live()],
     "no-points": [visit(points=[], focus=None, advice="Open a visit with a plan.", caution=""), meters()],
     "no-visit": [meters()],
 }  # fmt: skip
@@ -380,6 +400,33 @@ async def test_leaving_the_list_changes_nothing() -> None:
         assert not isinstance(app.screen, Pick)
 
 
+async def test_a_reading_is_typed_and_nonsense_stays_in_the_field_with_the_reason() -> None:
+    async with showing(*STATES["settling"]) as (app, station, pilot):
+        await pilot.press("k", "enter")
+        assert isinstance(app.screen, Keyed)
+        assert "Nothing was typed." in words(app)
+        assert "run capacitor HERM" in words(app)
+        assert "Isolate the unit" in words(app)  # the caution stays in sight
+        station.answer = "'43.7' has no unit. Use µF."
+        await pilot.press(*"43.7", "enter")
+        await pilot.pause()
+        assert isinstance(app.screen, Keyed)
+        assert "✗ '43.7' has no unit. Use µF." in words(app)
+        station.answer = ""
+        await pilot.press(*" uF", "enter")
+        await pilot.pause()
+        assert station.sent[-1] == ("key", {"point": "herm", "text": "43.7 uF"})
+        assert not isinstance(app.screen, Keyed)
+
+
+async def test_without_a_test_point_no_reading_can_be_typed() -> None:
+    async with showing() as (app, station, pilot):
+        await pilot.press("k")
+        await pilot.pause()
+        assert not isinstance(app.screen, Keyed)
+        assert station.sent == []
+
+
 async def test_a_rating_is_typed_and_an_error_keeps_the_field_open() -> None:
     async with showing(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("t", "enter")
@@ -455,6 +502,47 @@ async def test_findings_are_shown_with_what_speaks_for_and_against_them() -> Non
         await pilot.press("pagedown", "pageup", "f")
         await pilot.pause()
         assert not isinstance(app.screen, Findings)
+
+
+async def test_what_was_worked_out_has_its_own_part_of_the_sheet() -> None:
+    async with showing(*STATES["worked-out"], size=(40, 24)) as (app, _, pilot):
+        await pilot.press("f")
+        said = " ".join(str(static.render()) for static in app.screen.query(Static))
+        for sentence in (
+            f"{NOTHING}  {WORKED_OUT}",
+            "supply voltage unbalance, loaded  ? NOT JUDGED    Needs L2–L3.    at most 2 %",
+            "supply voltage unbalance, as found  2.61 %  ✗ OUTSIDE, CLOSE CALL    2.61 % is above",
+            "compressor motor windings  OPEN TO S  ✗ OPEN    C–R reads",
+            "compressor motor current unbalance  1.2 %  ✓ WITHIN",
+        ):
+            assert sentence in said
+        assert "[@click" not in said
+        assert ISOLATED in words(app)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_one_line_says_what_is_outside_of_what_was_worked_out(size: tuple[int, int]) -> None:
+    async with showing(*STATES["worked-out"], size=size) as (app, station, pilot):
+        (line,) = (line for line in lines(app) if "✗  OUTSIDE:" in line)
+        assert "supply voltage unbal" in line
+        assert "OPEN TO S" not in words(app)
+        if size[0] >= 80:
+            assert "supply voltage unbalance, as found 2.61 % +1 (f says why)" in line
+        station.feed(visit(derived=[DERIVED[0], DERIVED[3]]))
+        await catch_up(pilot)
+        assert "✗  OUTSIDE:" not in words(app)
+
+
+@pytest.mark.parametrize("text", ["[bold red]x", "\x1b[31mred\x07", "漢字" * 30, "x" * 5000, ""], ids=ascii)
+async def test_text_of_what_was_worked_out_is_only_ever_text(text: str) -> None:
+    evil = derived(text, text, text, value=text, text=text, basis=text, margin=text, kind=text, missing=[text])
+    outside = evil | {"verdict": "outside"}
+    async with showing(visit(derived=[evil, outside]), live(), size=(40, 24)) as (app, _, pilot):
+        assert ISOLATED in words(app)
+        await pilot.press("f")
+        assert isinstance(app.screen, Findings)
+        assert not any(char in "".join(lines(app)) for char in "\x1b\x07")
+        assert ISOLATED in words(app)
 
 
 async def test_without_findings_the_sheet_says_so() -> None:

@@ -102,10 +102,28 @@ def test_a_plan_shown(
 def test_a_point_shown(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     _, out, _ = run(capsys, "show", "split-condenser")
-    first, second, *_, last = out.split("\n\n")
-    assert first.endswith("Order: energized 1 to 2, then isolated and discharged 3 to 9, then energized 10\nto 13.")
+    first, second, *points, heading, _, last = out.split("\n\n")
+    assert first.endswith("Order: energized 1 to 2, then isolated and discharged 3 to 9, then energized 10\nto 15.")
     assert second.startswith("1. supply: line\n   AC voltage, L1 to L2, energized\n   Limits: 187.2 to 253 V\n")
-    assert "   AC current, in the lead between T1 and motor, energized\n   Limits: none yet" in last
+    assert "   AC current, in the lead between T1 and motor, energized\n   Limits: none yet" in points[-1]
+    assert "lead between HERM and S, energized\n   Limits: none of its own; taken for run capacitor HERM" in points[-2]
+    assert heading == "Worked out of several readings"
+    assert last.startswith(
+        "run capacitor HERM under load\n   from 14, 13, 3\n   Limits: the rating of the run capacitor"
+    )
+
+
+def test_derived_checks_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, "show", "rooftop-three-phase", "--json")
+    first, windings, *_ = json.loads(out)["derived"]
+    assert first["of"] == ["supply-l1-l2", "supply-l2-l3", "supply-l1-l3"]
+    assert (first["kind"], first["at_most"], first["low"], first["frequency"]) == ("unbalance", "2 %", None, None)
+    assert "NEMA MG-1" in first["basis"]
+    assert windings["title"] == "compressor motor windings"
+    _, out, _ = run(capsys, "show", "split-condenser", "--json")
+    at_work = json.loads(out)["derived"][1]
+    assert at_work["of"]["capacitor"] == "run-capacitor-herm"
+    assert at_work["frequency"] == "60 Hz"
 
 
 def test_a_rating_shown(capsys: pytest.CaptureFixture[str], file: Path) -> None:

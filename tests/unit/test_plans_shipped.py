@@ -8,9 +8,10 @@ import pytest
 
 import meterlink
 from meterlink.cautions import caution, caution_at
-from meterlink.equipment import Check, Plan, State, TestPoint
+from meterlink.equipment import Check, Derivation, Plan, State, TestPoint
 from meterlink.judge.judging import limits_of
 from meterlink.plans import blocks_of, check_plan, load_plan, read_text, shipped_plans
+from meterlink.plans.derived import DERIVED_FIELDS
 from meterlink.plans.fields import FIELDS
 from meterlink.units import Quantity
 
@@ -54,6 +55,34 @@ def test_three_phases_are_read_pair_by_pair_before_and_after() -> None:
     assert [point.terminals for point in found(plan, circuit="supply")] == pairs + pairs
     windings = found(plan, component="compressor motor", quantity=Quantity.RESISTANCE, check=Check.RANGE)
     assert [point.terminals for point in windings] == [("T1", "T2"), ("T2", "T3"), ("T1", "T3")]
+
+
+DERIVED = {
+    "split-condenser": {"windings", "under-load"},
+    "heat-pump": {"windings", "under-load"},
+    "air-handler-blower": {"split"},
+    "rooftop-three-phase": {"unbalance", "windings"},
+    "walk-in-cooler": {"windings"},
+}
+
+
+@pytest.mark.parametrize("name", DERIVED)
+def test_a_shipped_plan_works_out_what_its_points_make(name: str) -> None:
+    plan = load_plan(name)
+    assert {str(check.kind) for check in plan.derived} == DERIVED[name]
+    assert all(check.why.endswith(".") for check in plan.derived)
+    points = {point.key: point for point in plan.points}
+    for check in plan.derived:
+        # One circuit, one state: what is worked out is of one thing at one time, but for the rating of a capacitor.
+        read = [points[key] for role, key in check.of if role != "capacitor"]
+        assert len({(point.circuit, point.state) for point in read}) == 1
+        assert len(check.title) <= 60
+
+
+def test_voltages_are_compared_as_found_and_loaded() -> None:
+    plan = load_plan("rooftop-three-phase")
+    of = {check.key: [key for _, key in check.of] for check in plan.derived}
+    assert of["supply-unbalance-loaded"] == [f"{key}-loaded" for key in of["supply-unbalance"]]
 
 
 @pytest.mark.parametrize("point", POINTS)
@@ -126,12 +155,19 @@ def test_the_documented_plan_is_beyond_doubt_but_for_what_it_says() -> None:
     assert [finding.place for finding in checked.findings] == ["point 4 (relay-coil)"]
 
 
+def test_the_documented_derived_checks_are_beyond_doubt() -> None:
+    checked = check_plan(EXAMPLES[1][1])
+    assert checked.plan is not None
+    assert checked.findings == ()
+    assert [check.kind for check in checked.plan.derived] == [Derivation.UNBALANCE, Derivation.UNDER_LOAD]
+
+
 def test_the_documented_mistakes_are_found_as_documented() -> None:
-    (_, _), (_, mistaken), (_, said) = EXAMPLES
+    (_, _), (_, _), (_, mistaken), (_, said) = EXAMPLES
     assert [f"mistakes.toml:{finding}" for finding in check_plan(mistaken).findings] == said.splitlines()
 
 
 def test_every_field_is_documented() -> None:
     text = DOCUMENT.read_text(encoding="utf-8")
     rows = "".join(line.split("|")[1] for line in text.splitlines() if line.startswith("| `"))
-    assert set(re.findall(r"`(\w+)`", rows)) == set(FIELDS)
+    assert set(re.findall(r"`(\w+)`", rows)) == {*FIELDS, *DERIVED_FIELDS}

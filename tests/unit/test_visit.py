@@ -136,7 +136,7 @@ def test_views_show_the_newest_reading_and_count_the_earlier_ones() -> None:
     view = one.point_views()[0]
     assert view["held"] is not None
     assert (view["held"]["text"], view["held"]["verdict"], view["retakes"]) == ("20.10 µF", "within", 1)
-    assert view["limits"] == {"low": "18.8", "high": "21.2", "unit": "µF", "basis": "20 µF ±6 %"}
+    assert view["limits"] == {"low": "18.8", "high": "21.2", "nominal": "20", "unit": "µF", "basis": "20 µF ±6 %"}
     assert "local codes" in view["caution"]
 
 

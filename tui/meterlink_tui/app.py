@@ -16,6 +16,7 @@ from meterlink.views import Message
 
 from .findings import Findings
 from .help import Help, key_names
+from .keyed import Keyed
 from .latest import Latest
 from .live import Live, PhaseRow
 from .meters import Meters
@@ -69,6 +70,7 @@ class Dashboard(App[None]):
         Binding("r", "ask('retake')", "retake", id="retake", tooltip="Measure this test point again; both are kept"),
         Binding("h", "ask('hold')", "hold", id="hold", tooltip="Hold what the meter shows now, such as an overload"),
         Binding("t", "rate", "rating", id="rate", tooltip="Type what is printed on the part"),
+        Binding("k", "key", "key in", id="key", show=False, tooltip="Type what a meter without Bluetooth shows"),
         Binding(
             "f", "findings", "findings", id="findings", tooltip="What the readings point to, and what would decide"
         ),
@@ -102,6 +104,7 @@ class Dashboard(App[None]):
         """The scrolling body between what never scrolls: header and alerts above, advice, caution and keys below."""
         yield Header()
         yield Alerts()
+        yield Sentence("worked-out", "✗", tone="bad")
         with VerticalScroll(id="body", can_focus=False):
             with Container(id="bench"):
                 yield Heading()
@@ -186,6 +189,7 @@ class Dashboard(App[None]):
         place = arrange(*self.size)
         base.query_one(Header).show(scene.place, scene.tally)
         base.query_one(Alerts).show(scene.alerts)
+        base.query_one("#worked-out", Sentence).show(scene.worked_out)
         base.query_one(Heading).show(scene.title, scene.between, "" if place.name == "single" else scene.against)
         base.query_one(Live).show(
             scene.number, scene.ruling, width=place.width, tallest=place.tallest, stacked=place.name != "double"
@@ -243,6 +247,17 @@ class Dashboard(App[None]):
 
     async def _rate(self, key: str, text: str) -> str:
         return await self.send("rate", point=key, text=text)
+
+    def action_key(self) -> None:
+        """Open the field for a value read off a meter without a radio, at the active test point."""
+        active = self.scene.active if self.scene else None
+        if active is None or self.scene is None:
+            self._say("There is no test point to type a reading for.")
+            return
+        self.push_screen(Keyed(self.scene.cautions, active, partial(self._key, active.key)))
+
+    async def _key(self, point: str, text: str) -> str:
+        return await self.send("key", point=point, text=text)
 
     def action_help(self) -> None:
         """Open the help sheet."""

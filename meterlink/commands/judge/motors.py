@@ -37,7 +37,7 @@ from meterlink.judge.insulation import (
 )
 from meterlink.judge.judging import Measured, judge, plain
 from meterlink.judge.temperature import Metal, is_believable, resistance_at, winding_temperature
-from meterlink.judge.unbalance import DEFAULT_LIMIT, derating, judge_unbalance, unbalance
+from meterlink.judge.unbalance import DEFAULT_LIMIT, derating, derating_words, judge_unbalance, unbalance
 from meterlink.judge.uncertainty import assumed_accuracy
 from meterlink.judge.verdicts import Limits, Verdict
 from meterlink.judge.windings import SHORTED_BELOW, read_windings
@@ -287,11 +287,7 @@ def phases(*, readings: tuple[str, str, str], limit: str | None, as_json: bool) 
     shares = f"NEMA MG-1 {result.nema_percent:.2f} %, {name} {result.true_percent:.2f} %"
     lines = [f"mean {mean} {unit}, {shares}"]
     if volts:
-        lines.append(
-            "Above 5 %: do not operate a motor on this (NEMA MG-1)."
-            if factor is None
-            else f"A motor may give about {factor:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
-        )
+        lines.append(derating_words(float(result.nema_percent)))
     limits = judgement.limits or Limits(None, most, "%", "")
     report(
         limits,

@@ -1,0 +1,125 @@
+"""``meterlink capture``: record what a meter sends, with what its display shows typed alongside."""
+
+import asyncio
+from pathlib import Path
+
+import click
+
+from meterlink import link
+from meterlink.ble.capturing import Asked, parse_uuid
+from meterlink.ble.finding import Survey
+from meterlink.clock import SystemClock
+from meterlink.collect.capturing import Capture, CaptureFile, Tally, typed_lines
+from meterlink.collect.drivers import all_drivers
+from meterlink.collect.finding import Finder
+from meterlink.commands.find import SECONDS
+from meterlink.commands.run import stop_on_signals
+from meterlink.commands.telling import counted
+from meterlink.errors import InputError, LinkError
+from meterlink.settings import DATABASE, data_dir
+from meterlink.store.reader import Reader
+
+_STANDARD_INPUT = 0  # the file descriptor
+
+# A display changes two to five times a second.
+_POLL_PERIOD = 0.5  # s
+_LEAST_PERIOD, _LONGEST_PERIOD = 0.1, 3600.0  # s
+# The most a write can carry without being split (Bluetooth Core, vol. 3 part F, 3.2.9).
+_LONGEST_WRITE = 512  # bytes
+
+
+@click.command()
+@click.argument("address", required=False)
+@click.option("--meter", "name", metavar="NAME", default="", help="Instead of ADDRESS: what the meter calls itself.")
+@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path), help="A new file.")
+@click.option(
+    "--write", "writes", metavar="UUID=HEX", multiple=True, help="Write these bytes at the start; repeatable."
+)
+@click.option(
+    "--poll", "polls", metavar="UUID[=SECONDS]", multiple=True, help="Read this value again and again; repeatable."
+)
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="End after so long, whatever is typed.")
+@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's own place.")
+def command(
+    *,
+    address: str | None,
+    name: str,
+    output: Path,
+    writes: tuple[str, ...],
+    polls: tuple[str, ...],
+    seconds: float | None,
+    data: str | None,
+) -> None:
+    """Record the packets of the meter at ADDRESS to a capture file (JSON Lines), for `meterlink teach`.
+
+    Type what its display shows, a line each, and press Enter at the moment it shows that: 4.70 uF, -12.34 mV DC,
+    OL Mohm. A line that no display shows is told at once and not written. The end of the input (Ctrl+D) or Ctrl+C ends
+    the recording. No driver is needed: everything the meter offers to subscribe to is recorded.
+    """
+    if bool(address) == bool(name):
+        raise click.UsageError("Give either ADDRESS or --meter NAME.")
+    asked = Asked(tuple(map(_write, writes)), tuple(map(_poll, polls)))
+    tally = asyncio.run(_record(data_dir(data), address or "", name, output, asked, seconds))
+    recorded = f"{counted(tally.packets, 'packet')} and {counted(tally.labels, 'label')}"
+    where = f" to {output}" if tally.packets or tally.labels else ""
+    _say(f"Recorded {recorded} in {tally.seconds:.1f} s{where}.")
+
+
+async def _record(folder: Path, address: str, name: str, output: Path, asked: Asked, seconds: float | None) -> Tally:
+    await _alone(folder)
+    if name:
+        address = await _find(folder, name)
+    stop = asyncio.Event()
+    stop_on_signals(stop.set)
+    clock = SystemClock()
+    with CaptureFile(output) as file:
+        _say("Type what the display shows and press Enter. Ctrl+D or Ctrl+C ends the recording.")
+        capture = Capture(file, clock, _say)
+        return await capture.run(address, typed_lines(_STANDARD_INPUT, clock), asked=asked, seconds=seconds, stop=stop)
+
+
+async def _alone(folder: Path) -> None:
+    """LinkError where a station has the adapter: a meter holds one connection only."""
+    try:
+        client = await link.connect(folder)
+    except link.NoDaemonError:
+        return
+    await client.close()
+    raise LinkError(
+        f"The station on {folder} uses Bluetooth now, and a meter talks to one program only.",
+        "Stop the station, then capture.",
+    )
+
+
+async def _find(folder: Path, name: str) -> str:
+    path = folder / DATABASE
+    async with Survey() as survey:
+        await survey.listen(SECONDS)
+        known = Reader(path).known_meters if path.exists() else lambda: ()
+        return await Finder(survey, await asyncio.to_thread(all_drivers, folder), known).address_of(name)
+
+
+def _write(text: str) -> tuple[str, bytes]:
+    uuid, equals, digits = text.partition("=")
+    try:
+        data = bytes.fromhex(digits)
+    except ValueError:
+        data = b""
+    if not (equals and 0 < len(data) <= _LONGEST_WRITE):
+        raise InputError(f"--write {text!r} is not UUID=HEX.", "Write it as: --write fff2=a501")
+    return parse_uuid(uuid), data
+
+
+def _poll(text: str) -> tuple[str, float]:
+    uuid, equals, seconds = text.partition("=")
+    try:
+        period = float(seconds) if equals else _POLL_PERIOD
+    except ValueError:
+        period = 0.0
+    if not _LEAST_PERIOD <= period <= _LONGEST_PERIOD:
+        raise InputError(f"--poll {text!r} is not UUID or UUID=SECONDS.", "Write it as: --poll fff1=0.5")
+    return parse_uuid(uuid), period
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)

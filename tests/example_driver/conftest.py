@@ -1,0 +1,6 @@
+"""Meterlink's own test run leaves this package alone: its driver is not installed there.
+
+`tests/system/test_example_driver.py` builds and installs it in an environment of its own and runs its tests there.
+"""
+
+collect_ignore = ["tests"]

@@ -1,0 +1,47 @@
+"""A simulated Rowan: what its radio sends, written from its description, apart from the driver."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from meterlink.driver_api import Coupling, Quantity
+from meterlink_simulators.encoders import CharacteristicDefinition
+from meterlink_simulators.shown import Shown
+
+SERVICE = "7b0e0000-3f52-4c1e-9d5a-6f1c2a9b4e10"
+DISPLAY = "7b0e0001-3f52-4c1e-9d5a-6f1c2a9b4e10"
+CODES = {
+    (Quantity.VOLTAGE, Coupling.AC): 1,
+    (Quantity.VOLTAGE, Coupling.DC): 2,
+    (Quantity.RESISTANCE, None): 3,
+    (Quantity.CAPACITANCE, None): 4,
+}
+
+
+class RowanEncoder:
+    """Puts a display on the air as a Rowan does."""
+
+    def services(self) -> Sequence[tuple[str, Sequence[CharacteristicDefinition]]]:
+        return [(SERVICE, [CharacteristicDefinition("display", DISPLAY, frozenset({"notify"}))])]
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        if shown.blank:
+            return []
+        digits = shown.digits if shown.digits is not None else Decimal(0)
+        decimals = -int(digits.as_tuple().exponent)
+        head = bytes([0x52, CODES[shown.quantity, shown.coupling], decimals])
+        counts = int(digits.scaleb(decimals)).to_bytes(2, "big", signed=True)
+        frame = head + counts + bytes([shown.overload | shown.low_battery << 1])
+        return [("display", frame + bytes([sum(frame) % 256]))]
+
+
+class Steady:
+    """An instrument that always shows the same."""
+
+    name = "Rowan 12"
+    rate = 4.0
+
+    def __init__(self, shown: Shown) -> None:
+        self.shown = shown
+
+    def show(self, _now: float) -> Shown:
+        return self.shown

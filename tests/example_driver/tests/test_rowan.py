@@ -1,0 +1,73 @@
+"""The Rowan's driver against a simulated Rowan: without a radio, and over a virtual one in virtual time."""
+
+import asyncio
+import random
+from decimal import Decimal
+
+import pytest
+from bleak import BleakClient
+from rowan import DISPLAY, SERVICE, RowanEncoder, Steady
+from rowan_driver import ROWAN
+
+from meterlink.driver_api import CERTAIN, NO_MATCH, Advertisement, Coupling, DriverError, Quantity, Stamp, Status
+from meterlink.plugins import load_drivers
+from meterlink_simulators.kit import characteristics
+from meterlink_simulators.shown import Shown
+
+
+def test_it_is_found_like_any_driver():
+    assert ROWAN in load_drivers().kinds
+
+
+def test_what_the_display_shows_is_what_is_read(feed):
+    shown = [
+        Shown(Quantity.CAPACITANCE, Decimal("43.72"), "µF"),
+        Shown(Quantity.VOLTAGE, Decimal("-12.340"), "V", coupling=Coupling.DC),
+        Shown(Quantity.VOLTAGE, Decimal(241), "V", coupling=Coupling.AC),
+        Shown(Quantity.RESISTANCE, None, "Ω", overload=True),
+    ]
+    readings = feed(ROWAN, RowanEncoder(), shown)
+    assert [reading.text for reading in readings] == ["43.72 µF", "-12.340 V DC", "241 V AC", "OL Ω"]
+    assert readings[0].resolution == Decimal("0.01")
+    assert readings[3].status is Status.OVERLOAD
+
+
+def test_bytes_that_make_no_sense_yield_nothing_and_never_raise():
+    driver = ROWAN.open(tuple(characteristics(RowanEncoder()).values()))
+    ((_, good),) = RowanEncoder().encode(Shown(Quantity.CAPACITANCE, Decimal("43.72"), "µF"))
+    bits = random.Random(7)
+    for _ in range(20_000):
+        packet = bytearray(good)
+        packet[bits.randrange(len(packet))] ^= 1 << bits.randrange(8)
+        assert list(driver.feed(DISPLAY, bytes(packet), Stamp(0, 0))) == []  # one wrong bit always shows in the sum
+        noise = bits.randbytes(bits.randrange(12))
+        assert all(reading.packet == noise for reading in driver.feed(DISPLAY, noise, Stamp(0, 0)))
+
+
+def test_it_is_sure_of_a_rowan_and_of_nothing_else():
+    found = tuple(characteristics(RowanEncoder()).values())
+    assert ROWAN.matches(Advertisement(service_uuids=(SERVICE,)), None) == CERTAIN
+    assert ROWAN.matches(Advertisement(name="Rowan 12"), None) == NO_MATCH
+    assert ROWAN.matches(Advertisement(), found) == CERTAIN
+    assert ROWAN.matches(Advertisement(service_uuids=(SERVICE,)), ()) == NO_MATCH
+    with pytest.raises(DriverError):
+        ROWAN.open(())
+
+
+def test_readings_arrive_over_the_air(air, warp):
+    async def body():
+        meter = await air.add_meter(Steady(Shown(Quantity.CAPACITANCE, Decimal("4.98"), "µF")), encoder=RowanEncoder())
+        driver = ROWAN.open(tuple(characteristics(RowanEncoder()).values()))
+        texts = []
+
+        def take(_characteristic, data):
+            texts.extend(reading.text for reading in driver.feed(DISPLAY, bytes(data), Stamp(0, 0)))
+
+        async with BleakClient(meter.address, backend=air.client_backend) as client:
+            await client.start_notify(DISPLAY, take)
+            await asyncio.sleep(60)  # virtual: a moment
+        return texts
+
+    texts = warp(body())
+    assert set(texts) == {"4.98 µF"}
+    assert len(texts) > 200

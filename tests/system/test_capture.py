@@ -1,0 +1,310 @@
+"""`meterlink capture` on virtual radio, in virtual time: what is recorded, what is told, how it ends."""
+
+import asyncio
+import errno
+import json
+import os
+from collections.abc import AsyncIterator, Awaitable, Callable
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from meterlink import link
+from meterlink.ble.capturing import Asked
+from meterlink.captures import read_capture
+from meterlink.clock import Stamp, SystemClock
+from meterlink.collect.capturing import Capture, CaptureFile, Tally, Typed, typed_lines
+from meterlink.commands import capture as capture_module
+from meterlink.driver_api import uuid16
+from meterlink.errors import DriverError, InputError, LinkError, MeterlinkError
+from meterlink.units import Quantity
+from meterlink_simulators.encoders import CharacteristicDefinition
+from meterlink_simulators.peripheral import Peripheral
+from meterlink_simulators.radio import Air
+from meterlink_simulators.shown import Shown
+from meterlink_simulators.warp import WarpClock, run_warped
+
+ADDRESS = "C0:00:5E:00:53:01"
+SERVICE, SPEAKS, HEARS, ASIDE = (f"a1b2c3d4-0000-4000-8000-00000000000{n}" for n in range(4))
+
+
+class Counting:
+    """An instrument whose display counts up."""
+
+    name = "Birch"
+    rate = 4.0
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def show(self, _now: float) -> Shown:
+        self.count += 1
+        return Shown(Quantity.VOLTAGE, Decimal(self.count).scaleb(-2), "V")
+
+
+class Own:
+    """A meter nobody has described; it speaks only after it was written to, where ``shy``."""
+
+    def __init__(self, *, shy: bool = False, properties: str = "notify") -> None:
+        self.woken = not shy
+        self.written: list[bytes] = []
+        self._properties = frozenset({properties})
+
+    def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
+        return [
+            (
+                SERVICE,
+                [
+                    CharacteristicDefinition(SPEAKS, SPEAKS, self._properties),
+                    CharacteristicDefinition(HEARS, HEARS, frozenset({"write"}), on_write=self._hear),
+                    CharacteristicDefinition(ASIDE, ASIDE, frozenset({"read"})),
+                ],
+            )
+        ]
+
+    def _hear(self, data: bytes) -> None:
+        self.written.append(data)
+        self.woken = True
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        packet = str(shown.digits).encode()
+        return [(SPEAKS, packet), (ASIDE, packet)] if self.woken else []
+
+
+Body = Callable[[Air, Peripheral], Awaitable[Any]]
+
+
+def on_air(body: Body, encoder: Own | None = None) -> None:
+    async def run() -> None:
+        async with Air() as air:
+            await body(air, await air.add_meter(Counting(), encoder=encoder or Own(), address=ADDRESS))
+            await asyncio.sleep(0)
+            assert air.radios == 1  # the meter: no scanner and no central is left
+
+    run_warped(run())
+
+
+async def typing(*lines: tuple[float, str]) -> AsyncIterator[Typed]:
+    """Type each line so many seconds after the one before; the end of the input comes at once after the last."""
+    clock = WarpClock()
+    for pause, text in lines:
+        await asyncio.sleep(pause)
+        yield Typed(text, clock.stamp())
+
+
+async def never() -> AsyncIterator[Typed]:
+    await asyncio.Event().wait()
+    yield Typed("", Stamp(0, 0))
+
+
+async def record(path: Path, air: Air, typed: AsyncIterator[Typed], said: list[str], **more: Any) -> Tally:
+    with CaptureFile(path) as file:
+        capture = Capture(file, WarpClock(), said.append)
+        return await capture.run(
+            ADDRESS, typed, scanner_backend=air.scanner_backend, client_backend=air.client_backend, **more
+        )
+
+
+def test_packets_and_labels_in_order_with_their_times(tmp_path: Path) -> None:
+    said: list[str] = []
+
+    async def body(air: Air, _meter: Peripheral) -> None:
+        typed = typing((10.0, "0.35 V DC\n"), (1.0, "\n"), (1.0, "banana"), (1.0, "OL Mohm"), (1.0, "-12.34 mV dc\r"))
+        tally = await record(tmp_path / "a.jsonl", air, typed, said)
+        assert (tally.packets > 40, tally.labels) == (True, 3)
+
+    on_air(body)
+    capture = read_capture(tmp_path / "a.jsonl")
+    assert capture.meter is not None
+    assert (capture.meter.name, capture.meter.services) == ("Birch", (SERVICE,))
+    assert [(label.t, label.text) for label in capture.labels] == [
+        (10.0, "0.35 V DC"), (13.0, "OL Mohm"), (14.0, "-12.34 mV dc"),
+    ]  # fmt: skip
+    assert {packet.channel for packet in capture.packets} == {SPEAKS}
+    shown = [int(float(packet.data) * 100 + 0.5) for packet in capture.packets]
+    assert shown == list(range(shown[0], shown[0] + len(shown)))
+    times = [json.loads(line)["t"] for line in (tmp_path / "a.jsonl").read_text().splitlines()[1:]]
+    assert times == sorted(times)
+    assert "1. 0.35 V DC at 10.0 s." in said
+    assert any(line.startswith("Not noted, 'banana': ") for line in said)
+    assert "Birch: connected." in said
+
+
+def test_a_label_without_packets_before_it_is_kept_and_told(tmp_path: Path) -> None:
+    said: list[str] = []
+
+    async def body(air: Air, meter: Peripheral) -> None:
+        meter.mute(True)
+        await record(tmp_path / "a.jsonl", air, typing((4.0, "4.70 uF")), said)
+
+    on_air(body)
+    assert "1. 4.70 uF at 4.0 s, but no packet came in the 0.4 s before it." in said
+    assert len(read_capture(tmp_path / "a.jsonl").labels) == 1
+
+
+def test_a_meter_that_must_be_written_to(tmp_path: Path) -> None:
+    shy = Own(shy=True)
+
+    async def body(air: Air, meter: Peripheral) -> None:
+        asked = Asked(writes=((HEARS, b"\xa5\x01"),))
+        tally = await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=5)
+        assert tally.packets > 10
+        assert shy.written == [b"\xa5\x01"]
+
+    on_air(body, shy)
+
+
+def test_a_value_that_is_only_read_is_polled(tmp_path: Path) -> None:
+    async def body(air: Air, _meter: Peripheral) -> None:
+        asked = Asked(polls=((ASIDE, 0.5),))
+        await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=10)
+
+    on_air(body)
+    polled = [packet for packet in read_capture(tmp_path / "a.jsonl").packets if packet.channel == ASIDE]
+    assert 15 <= len(polled) <= 20
+
+
+def test_a_lost_link_is_taken_up_again(tmp_path: Path) -> None:
+    said: list[str] = []
+
+    async def body(air: Air, meter: Peripheral) -> None:
+        recording = asyncio.create_task(record(tmp_path / "a.jsonl", air, never(), said, seconds=60))
+        await asyncio.sleep(20)
+        meter.drop_link()
+        await recording
+
+    on_air(body)
+    times = [packet.t for packet in read_capture(tmp_path / "a.jsonl").packets]
+    assert times[0] < 20 < times[-1]
+    assert times[-1] > 50
+    assert any("lost" in line for line in said)
+
+
+@pytest.mark.parametrize(
+    ("encoder", "asked", "message"),
+    [
+        (Own(properties="read"), Asked(), "nothing to subscribe to.*--poll"),
+        (Own(), Asked(writes=((uuid16(0xFFF2), b"x"),)), "no 0000fff2-.* to write.*It has: " + HEARS),
+        (Own(), Asked(polls=((SPEAKS, 1.0),)), "to read.*It has: .*" + ASIDE),
+    ],
+)
+def test_what_cannot_be_recorded_is_said(tmp_path: Path, encoder: Own, asked: Asked, message: str) -> None:
+    async def body(air: Air, _meter: Peripheral) -> None:
+        with pytest.raises(DriverError, match=f"Birch: .*{message}"):
+            await record(tmp_path / "a.jsonl", air, never(), [], asked=asked)
+
+    on_air(body, encoder)
+
+
+def test_it_ends_when_asked_to_and_when_cancelled(tmp_path: Path) -> None:
+    async def body(air: Air, _meter: Peripheral) -> None:
+        stop = asyncio.Event()
+        asyncio.get_running_loop().call_later(7, stop.set)
+        tally = await record(tmp_path / "a.jsonl", air, never(), [], stop=stop)
+        assert 15 < tally.packets < 30
+        cancelled = asyncio.create_task(record(tmp_path / "b.jsonl", air, never(), []))
+        await asyncio.sleep(5)
+        cancelled.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await cancelled
+
+    on_air(body)
+    assert read_capture(tmp_path / "b.jsonl").packets
+
+
+def test_a_full_disk_is_told_and_leaves_whole_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Full:
+        """A file on a disk with room for so many bytes; the write across the end takes a part."""
+
+        def __init__(self, inner: Any, room: int) -> None:
+            self.inner, self.room = inner, room
+
+        def write(self, data: bytes) -> int:
+            taken = self.inner.write(data[: self.room])
+            self.room -= taken
+            if not taken:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            return taken
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(self.inner, name)
+
+    async def body(air: Air, _meter: Peripheral) -> None:
+        with CaptureFile(tmp_path / "a.jsonl") as file:
+            monkeypatch.setattr(file, "_file", Full(file._file, 1000))
+            capture = Capture(file, WarpClock(), lambda _: None)
+            with pytest.raises(MeterlinkError, match=r"a\.jsonl takes no more: No space left.*is in it"):
+                await capture.run(
+                    ADDRESS, never(), scanner_backend=air.scanner_backend, client_backend=air.client_backend
+                )
+
+    on_air(body)
+    assert 800 < (tmp_path / "a.jsonl").stat().st_size <= 1000
+    assert len(read_capture(tmp_path / "a.jsonl").packets) > 5
+
+
+def test_a_recording_is_never_overwritten(tmp_path: Path) -> None:
+    (tmp_path / "a.jsonl").write_text("mine")
+    with pytest.raises(InputError, match="is there already"), CaptureFile(tmp_path / "a.jsonl"):
+        pass
+    assert (tmp_path / "a.jsonl").read_text() == "mine"
+    with CaptureFile(tmp_path / "nothing.jsonl"):
+        pass
+    assert not (tmp_path / "nothing.jsonl").exists()
+    with pytest.raises(InputError, match="cannot be made"), CaptureFile(tmp_path / "nowhere" / "a.jsonl"):
+        pass
+
+
+async def test_lines_come_from_a_pipe_as_they_are_typed() -> None:
+    reading, writing = os.pipe()
+    try:
+        lines = typed_lines(reading, SystemClock())
+        os.write(writing, b"4.70 uF\nOL M")
+        assert (await anext(lines)).text == "4.70 uF"
+        os.write(writing, b"ohm\n\xff\xfe\nlast")
+        assert [(await anext(lines)).text, (await anext(lines)).text] == ["OL Mohm", "\ufffd\ufffd"]
+        os.close(writing)
+        assert [line.text async for line in lines] == ["last"]
+    finally:
+        os.close(reading)
+
+
+def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[Any] = []
+
+    async def take(*args: Any) -> Tally:
+        given.append(args)
+        return Tally(3, 1, 2.5)
+
+    monkeypatch.setattr(capture_module, "_record", take)
+    run = CliRunner().invoke
+    output = str(tmp_path / "a.jsonl")
+    done = run(
+        capture_module.command,
+        [ADDRESS, "-o", output, "--write", "fff2=a5 01", "--poll", "fff1", "--data", str(tmp_path)],
+    )
+    assert done.exit_code == 0
+    assert done.stderr == f"Recorded 3 packets and 1 label in 2.5 s to {output}.\n"
+    asked = Asked(writes=((uuid16(0xFFF2), b"\xa5\x01"),), polls=((uuid16(0xFFF1), 0.5),))
+    assert given == [(tmp_path, ADDRESS, "", Path(output), asked, None)]
+    for wrong in (
+        [], [ADDRESS, "--meter", "Birch"], [ADDRESS, "--write", "fff2"], [ADDRESS, "--write", "fff2=zz"],
+        [ADDRESS, "--write", "xyz=00"], [ADDRESS, "--poll", "fff1=0"], [ADDRESS, "--poll", "fff1=nan"],
+    ):  # fmt: skip
+        result = run(capture_module.command, [*wrong, "-o", output])
+        assert result.exit_code != 0, wrong
+        assert isinstance(result.exception, InputError | SystemExit), wrong
+    assert len(given) == 1
+
+
+async def test_a_running_station_is_not_fought_for_the_adapter(tmp_path: Path) -> None:
+    async def nothing(_command: Any) -> str:
+        return ""
+
+    async with link.LinkServer(tmp_path, "van-3", "1", nothing):
+        with pytest.raises(LinkError, match="Stop the station"):
+            await capture_module._record(tmp_path, ADDRESS, "", tmp_path / "a.jsonl", Asked(), None)
+    assert not (tmp_path / "a.jsonl").exists()

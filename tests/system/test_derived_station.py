@@ -1,0 +1,198 @@
+"""Derived checks through the whole station on simulated meters: worked out live, kept, and found again."""
+
+import asyncio
+import json
+import sqlite3
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Self
+
+import pytest
+from click.testing import CliRunner
+
+from meterlink.collect.station import Orders, Station
+from meterlink.commands.diagnose import command as diagnose
+from meterlink.equipment import Meter, Plan
+from meterlink.errors import StoreError
+from meterlink.plans import load_plan
+from meterlink.settings import DATABASE, Settings
+from meterlink.store.reader import Reader
+from meterlink_simulators.encoders.presented import PresentedEncoder
+from meterlink_simulators.faults import Fault, FaultKind
+from meterlink_simulators.probes import Clip
+from meterlink_simulators.radio import Air
+from meterlink_simulators.ranges import Function
+from meterlink_simulators.scenario import Scenario, shipped_scenario
+from meterlink_simulators.warp import WarpClock, run_warped
+
+MOTOR = "compressor motor"
+ENDS = (("C", "R"), ("C", "S"), ("R", "S"))
+
+
+@pytest.fixture
+def scenario() -> Scenario:
+    return shipped_scenario("demo")
+
+
+def windings() -> Plan:
+    """The three windings of the shipped plan, and what it works out of them."""
+    shipped = load_plan("split-condenser")
+    (check,) = (check for check in shipped.derived if check.key == "compressor-windings")
+    keys = dict(check.of).values()
+    return Plan("windings", tuple(point for point in shipped.points if point.key in keys), (check,))
+
+
+def orders(folder: Path, scenario: Scenario, air: Air, plan: Plan, **more: Any) -> Orders:
+    spec = scenario.meters[0]
+    return Orders(
+        folder, settings=Settings("test"), place=scenario.place, plan=plan, boot_id="boot",
+        meters=(Meter(spec.address, spec.name),), serve=False, clock=WarpClock(),
+        scanner_backend=air.scanner_backend, client_backend=air.client_backend, **more,
+    )  # fmt: skip
+
+
+class Watched:
+    """A station that runs, with what it showed last and how much it has held."""
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        self.visit: Any = None
+        self.held = 0
+        station.listen(self._take)
+        station.on_held(lambda _point, _held: setattr(self, "held", self.held + 1))
+
+    def _take(self, message: Any) -> None:
+        if message["topic"] == "visit":
+            self.visit = message
+
+    async def until(self, true: Callable[[], bool]) -> None:
+        async with asyncio.timeout(60):  # simulated seconds
+            while not true():  # noqa: ASYNC110  # what it waits for is seen, not signalled
+                await asyncio.sleep(0.05)
+
+    async def __aenter__(self) -> Self:
+        self._task = asyncio.create_task(self.station.run())
+        await self.station.started.wait()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self.station.stop()
+        try:
+            await self._task
+        finally:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+
+
+def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    def started(air: Air, plan: Plan) -> Watched:
+        stations.append(Station(orders(tmp_path, scenario, air, plan)))
+        return Watched(stations[-1])
+
+    async def body() -> None:
+        async with Air() as air:
+            bench = scenario.build_bench()
+            bench.switch("line", air.now, on=False)
+            spec = scenario.meters[0]
+            meter = scenario.build_meter(spec, bench)
+            meter.turn(Function.RESISTANCE)
+            await air.add_meter(meter, encoder=PresentedEncoder(), address=spec.address)
+            plan = windings()
+            async with started(air, plan) as first:
+                (view,) = first.visit["derived"]
+                assert (view["verdict"], view["missing"]) == (None, ["C–R", "C–S", "R–S"])
+                for number, ends in enumerate(ENDS, 1):
+                    bench.clip(spec.name, Clip(MOTOR, *ends), air.now, 0.2)
+                    await first.until(lambda number=number: first.held == number)  # type: ignore[misc]
+                    (view,) = first.visit["derived"]
+                    assert view["missing"] == ["C–R", "C–S", "R–S"][number:]
+                    bench.lift(spec.name, air.now)
+                    await asyncio.sleep(3)
+                assert (view["verdict"], view["value"]) == ("within", "as marked")
+                assert view["text"].startswith("C–R 1.1 Ω, C–S 3.4 Ω, R–S ")
+
+                # The start winding opens, and is read again where that shows.
+                bench.set_fault(Fault(MOTOR, FaultKind.OPEN, "S"), air.now)
+                for number, (key, ends) in enumerate(
+                    zip(list(dict(plan.derived[0].of).values())[1:], ENDS[1:], strict=True), 4
+                ):
+                    await first.station.command({"id": number, "do": "focus", "point": key})
+                    bench.clip(spec.name, Clip(MOTOR, *ends), air.now)
+                    await asyncio.sleep(4)
+                    assert await first.station.command({"id": number, "do": "hold"}) == ""
+                    await first.until(lambda number=number: first.held == number)  # type: ignore[misc]
+                    bench.lift(spec.name, air.now)
+                    await asyncio.sleep(3)
+                (view,) = first.visit["derived"]
+                assert (view["verdict"], view["value"]) == ("open", "OPEN TO S")
+                assert "open start winding" in view["text"]
+
+            # A restarted station knows it at once; with another plan for the same points, what that works out.
+            async with started(air, plan) as again:
+                assert again.visit["derived"] == [view]
+            renamed = replace(plan, derived=(replace(plan.derived[0], title="motor of the compressor"),))
+            async with started(air, renamed) as third:
+                assert third.visit["derived"][0]["title"] == "motor of the compressor"
+
+    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+
+    reader = Reader(tmp_path / DATABASE)
+    (kept,) = reader.visits()
+    assert [check.title for check in reader.plan(kept.uid).plan.derived] == ["motor of the compressor"]
+    shown = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
+    (again,) = json.loads(shown.output)["derived"]
+    assert (again["kind"], again["verdict"], again["value"]) == ("windings", "open", "OPEN TO S")
+    said = CliRunner().invoke(diagnose, ["--data", str(tmp_path)], catch_exceptions=False).output
+    assert "Worked out of several readings\n\nmotor of the compressor: OPEN TO S\n   OPEN\n" in said
+    assert "open start winding" in " ".join(said.split())
+
+
+def test_what_a_visit_works_out_is_found_again_with_the_rating_read_on_site(tmp_path: Path, scenario: Scenario) -> None:
+    """The capacitor itself was never read on the bench: its rating alone is what the two readings are held against."""
+    stations: list[Station] = []
+    shipped = load_plan("split-condenser")
+
+    async def body() -> None:
+        async with Air() as air:
+            stations.append(Station(orders(tmp_path, scenario, air, shipped)))
+            async with Watched(stations[0]) as one:
+                rate = {"id": 1, "do": "rate", "point": "run-capacitor-herm", "text": "50+7.5 MFD 440 VAC"}
+                assert await one.station.command(rate) == ""  # type: ignore[arg-type]
+                for number, (key, text) in enumerate(
+                    (("run-capacitor-herm-amps", "5.00 A AC"), ("run-capacitor-herm-volts", "370 V AC")), 1
+                ):
+                    typed = {"id": 2, "do": "key", "point": key, "text": text}
+                    assert await one.station.command(typed) == ""  # type: ignore[arg-type]
+                    await one.until(lambda number=number: one.held == number)  # type: ignore[misc]
+                assert one.visit["derived"][1]["verdict"] == "outside"
+
+    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    shown = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
+    first, second = json.loads(shown.output)["derived"]
+    assert first["missing"] == ["C–R", "C–S", "R–S"]
+    assert (second["verdict"], second["value"]) == ("outside", "35.85 µF")
+    assert "below the low limit of 47 µF" in second["text"]
+
+
+def test_checks_that_something_else_has_written_are_refused_in_words(tmp_path: Path, scenario: Scenario) -> None:
+    stations: list[Station] = []
+
+    async def body() -> None:
+        async with Air() as air:
+            stations.append(Station(orders(tmp_path, scenario, air, windings())))
+            async with Watched(stations[0]):
+                pass
+
+    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    with sqlite3.connect(tmp_path / DATABASE) as connection:
+        connection.execute("""UPDATE visits SET derived = '[{"kind": "spell"}]'""")
+    connection.close()
+    reader = Reader(tmp_path / DATABASE)
+    (kept,) = reader.visits()
+    with pytest.raises(StoreError, match="cannot be read"):
+        reader.plan(kept.uid)
+    with pytest.raises(StoreError, match="no visit elsewhere"):
+        reader.plan("elsewhere")

@@ -1,0 +1,463 @@
+"""`meterlink find` on virtual radio: what it lists, binds and refuses, by itself and through a running daemon."""
+
+import asyncio
+import json
+import sqlite3
+from collections.abc import Awaitable, Callable
+from contextlib import closing
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from meterlink import link
+from meterlink.collect import drivers as drivers_module
+from meterlink.collect.station import Orders, Station
+from meterlink.commands import find as find_module
+from meterlink.commands.find import Wish, as_lines, find
+from meterlink.driver_api import uuid16
+from meterlink.equipment import Place
+from meterlink.errors import InputError, MeterlinkError, RadioError, StoreError
+from meterlink.plans import DEFAULT_PLAN, load_plan
+from meterlink.plugins import DriverFailure, LoadedDrivers, load_drivers
+from meterlink.settings import DATABASE, Settings
+from meterlink.store.reader import Reader
+from meterlink.store.writer import Writer
+from meterlink.units import Quantity
+from meterlink.views import AirView, FoundView
+from meterlink_simulators.encoders import CharacteristicDefinition
+from meterlink_simulators.encoders.presented import PresentedEncoder
+from meterlink_simulators.radio import Air
+from meterlink_simulators.shown import Shown
+from meterlink_simulators.warp import WarpClock, run_warped
+
+A, B, C = "C0:00:5E:00:53:01", "C0:00:5E:00:53:02", "C0:00:5E:00:53:03"
+OWN = "a1b2c3d4-0000-4000-8000-000000000001"
+
+
+class Steady:
+    """An instrument that shows one value."""
+
+    rate = 4.0
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def show(self, _now: float) -> Shown:
+        return Shown(Quantity.CAPACITANCE, Decimal("4.70"), "µF")
+
+
+class Secretive:
+    """An encoder of a meter that nobody has described: a service of its own, bytes of its own."""
+
+    def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
+        return [(OWN, [CharacteristicDefinition(OWN, OWN)])]
+
+    def encode(self, _shown: Shown) -> list[tuple[str, bytes]]:
+        return [(OWN, b"\xa5\x01")]
+
+
+def telling() -> PresentedEncoder:
+    """An encoder whose meter says on the air that it describes itself."""
+    return PresentedEncoder(service_uuid=uuid16(0x181A))
+
+
+@pytest.fixture
+def writers(monkeypatch: pytest.MonkeyPatch) -> list[Writer]:
+    """Every writer `find` opens, so that virtual time waits for it."""
+    made: list[Writer] = []
+
+    class Watched(Writer):
+        def __init__(self, *args: Any, **more: Any) -> None:
+            super().__init__(*args, **more)
+            made.append(self)
+
+    monkeypatch.setattr(find_module, "Writer", Watched)
+    return made
+
+
+@pytest.fixture
+def play(writers: list[Writer]) -> Callable[[Callable[[Air], Awaitable[None]]], None]:
+    def run(body: Callable[[Air], Awaitable[None]]) -> None:
+        async def on_air() -> None:
+            async with Air() as air:
+                await body(air)
+
+        run_warped(on_air(), busy=lambda: any(writer.busy for writer in writers))
+
+    return run
+
+
+Play = Callable[[Callable[[Air], Awaitable[None]]], None]
+
+
+async def look_round(folder: Path, air: Air, **wish: Any) -> tuple[AirView, str]:
+    return await find(folder, Wish(**wish), scanner_backend=air.scanner_backend, client_backend=air.client_backend)
+
+
+def at(view: AirView, address: str) -> FoundView:
+    return next(found for found in view["found"] if found["address"] == address)
+
+
+def printed(view: AirView, done: str = "", width: int = 80, **wish: Any) -> str:
+    lines = list(as_lines(view, done, Wish(**wish), width))
+    assert max(map(len, lines)) <= width
+    return "\n".join(lines)
+
+
+def test_what_is_on_the_air_and_why_one_cannot_be_used(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A)
+        await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
+        view, done = await look_round(tmp_path, air)
+        assert done == ""
+        alder, birch = view["found"]
+        assert (alder["address"], alder["driver"], alder["fit"], alder["score"]) == (A, "presented", "possible", 0.3)
+        assert (alder["bound"], alder["why"], alder["offered"]) == (False, "", None)
+        assert (birch["driver"], birch["fit"], birch["advertised"]) == ("", "no", [OWN])
+        assert (
+            birch["why"] == f"No driver fits what it advertises. Connect to look closer: meterlink find --connect {B}"
+        )
+        text = printed(view)
+        assert text.startswith("2 on the air.\nAlder  C0:00:5E:00:53:01  ")
+        assert "driver presented: possible (0.30)" in text
+        assert f"meterlink find --bind {A}" in text
+        printed(view, width=40)
+
+        view, _ = await look_round(tmp_path, air, connect=A.lower())
+        alder = at(view, A)
+        assert (alder["fit"], alder["score"], alder["serial"]) == ("likely", 0.6, "SIM-00001")
+        assert "offers" in printed(view, connect=A)
+
+        view, _ = await look_round(tmp_path, air, connect="Birch")
+        assert at(view, B)["why"].startswith("No driver fits its services. Install its driver, or teach its profile")
+        assert air.radios == 2  # no scanner and no central is left
+        assert not (tmp_path / DATABASE).exists()  # looking leaves nothing behind
+
+    play(body)
+
+
+def test_binding_keeps_address_service_and_serial(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        view, done = await look_round(tmp_path, air, bind=A, name="clamp meter")
+        assert done.startswith(f"Bound: clamp meter, {A}, driver presented.")
+        assert "B-2207" in done
+        (row,) = Reader(tmp_path / DATABASE).known_meters()
+        assert (row.meter.address, row.meter.name, row.meter.serial, row.bound) == (A, "clamp meter", "B-2207", True)
+        assert row.meter.service == at(view, A)["advertised"][0]
+        assert at(view, A)["called"] == "clamp meter"
+        view, _ = await look_round(tmp_path, air)
+        assert "Alder  (clamp meter)" in printed(view)
+        _, done = await look_round(tmp_path, air, unbind="clamp meter")
+        assert "Not bound any more" in done
+        assert not Reader(tmp_path / DATABASE).known_meters()[0].bound
+
+    play(body)
+
+
+def test_a_bound_meter_that_is_not_heard_is_listed_with_the_reason(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        meter = await air.add_meter(Steady("Alder"), encoder=telling(), address=A)
+        await look_round(tmp_path, air, bind=A)
+        await air.remove_meter(meter)
+        view, _ = await look_round(tmp_path, air)
+        assert at(view, A)["why"] == "Not heard. Switch the meter and its Bluetooth on, or come closer."
+        with pytest.raises(RadioError, match="was not heard"):
+            await look_round(tmp_path, air, connect=A)
+        with pytest.raises(RadioError, match="was not heard"):
+            await look_round(tmp_path, air, bind=B)
+
+    play(body)
+
+
+def test_another_meter_at_a_bound_address_is_refused_in_words(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        meter = await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        await look_round(tmp_path, air, bind=A)
+        await air.remove_meter(meter)
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-9999")
+        view, _ = await look_round(tmp_path, air, connect=A)
+        assert at(view, A)["why"] == ("Another meter answers at this address: its serial number is B-9999, not B-2207.")
+        with pytest.raises(InputError, match=r"Another meter is bound to .*serial number B-2207, not B-9999"):
+            await look_round(tmp_path, air, bind=A)
+        assert Reader(tmp_path / DATABASE).known_meters()[0].meter.serial == "B-2207"
+
+    play(body)
+
+
+def test_the_same_meter_under_a_new_address_is_recognised(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        meter = await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        await look_round(tmp_path, air, bind=A, name="mine")
+        await air.remove_meter(meter)
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=B, serial="B-2207")
+        view, done = await look_round(tmp_path, air, bind=B)
+        assert f"first met under {A}" in done
+        (row,) = Reader(tmp_path / DATABASE).known_meters()
+        assert (row.meter.name, row.address_now, row.aliases) == ("mine", B, (B,))
+        assert [found["address"] for found in view["found"]] == [B]  # the old address is not waited for any more
+
+    play(body)
+
+
+def test_an_alias_is_a_persons_word_that_is_checked_where_it_can_be(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        other = await air.add_meter(Steady("Birch"), encoder=telling(), address=B, serial="B-9999")
+        await look_round(tmp_path, air, bind=A)
+        with pytest.raises(InputError, match=f"{B} is not that meter: its serial number is B-9999, not B-2207"):
+            await look_round(tmp_path, air, alias=(A, B))
+        await air.remove_meter(other)
+        _, done = await look_round(tmp_path, air, alias=(A, B), seconds=1)
+        assert "could not be compared" in done
+        with pytest.raises(InputError, match="the same meter already"):
+            await look_round(tmp_path, air, alias=(A, B), seconds=1)
+        with pytest.raises(InputError, match="No meter is known under"):
+            await look_round(tmp_path, air, alias=(C, B), seconds=1)
+
+    play(body)
+
+
+def test_two_of_one_name_are_told_apart(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        for address in (A, B):
+            await air.add_meter(Steady("Alder"), encoder=telling(), address=address)
+        with pytest.raises(InputError, match=r"2 meters here are called 'Alder'.*Give the address"):
+            await look_round(tmp_path, air, connect="Alder")
+        await look_round(tmp_path, air, bind=A)
+        view, _ = await look_round(tmp_path, air, bind=B)
+        assert sorted(found["called"] for found in view["found"]) == ["Alder", "Alder 53:02"]
+        with pytest.raises(InputError, match="Another bound meter is called 'Alder'"):
+            await look_round(tmp_path, air, bind=B, name="Alder")
+
+    play(body)
+
+
+def test_hostile_names_reach_neither_terminal_nor_database(tmp_path: Path, play: Play) -> None:
+    name = "\x1b[2J\x1b]0;owned\x07 \u202eredlA [b]x[/b]\nmeterlink: done" + "x" * 60
+
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady(name), encoder=telling(), address=A, serial="\x1b[31mS-1\x00")
+        view, done = await look_round(tmp_path, air, bind=A)
+        row = Reader(tmp_path / DATABASE).known_meters()[0]
+        for text in (done, printed(view), row.meter.name, row.meter.serial, at(view, A)["name"]):
+            assert all(char.isprintable() or char == "\n" for char in text), text
+            assert "[" not in text
+        assert len(row.meter.name) <= 40
+
+    play(body)
+
+
+def test_nothing_is_bound_where_no_driver_fits(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
+        with pytest.raises(MeterlinkError, match="Birch was not bound: No driver fits its services"):
+            await look_round(tmp_path, air, bind=B)
+        assert Reader(tmp_path / DATABASE).known_meters() == []
+
+    play(body)
+
+
+def test_a_broken_plug_in_is_named(tmp_path: Path, play: Play, monkeypatch: pytest.MonkeyPatch) -> None:
+    broken = LoadedDrivers(load_drivers().kinds, (DriverFailure("bench", "bench-driver", "ZeroDivisionError: x"),))
+    monkeypatch.setattr(drivers_module, "load_drivers", lambda: broken)
+
+    async def body(air: Air) -> None:
+        view, _ = await look_round(tmp_path, air, seconds=1)
+        assert view["broken"] == ["bench of bench-driver: ZeroDivisionError: x"]
+        assert printed(view) == "Nothing on the air.\nDriver left out: bench of bench-driver: ZeroDivisionError: x"
+
+    play(body)
+
+
+def test_a_station_that_cannot_be_asked_keeps_its_database(tmp_path: Path, play: Play) -> None:
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A)
+        holder = Writer(tmp_path / DATABASE, station="x", clock=WarpClock(), boot_id="b", on_alarm=lambda _: None)
+        await asyncio.to_thread(holder.start)
+        try:
+            with pytest.raises(StoreError, match=r"Another station .* is already recording"):
+                await look_round(tmp_path, air, bind=A)
+        finally:
+            await asyncio.to_thread(holder.close)
+
+    play(body)
+
+
+# Through the daemon.
+
+
+def orders(folder: Path, air: Air, **more: Any) -> Orders:
+    return Orders(
+        folder,
+        settings=more.pop("settings", Settings("test")),
+        place=Place("Mill Lane bakery", "condenser"),
+        plan=load_plan(DEFAULT_PLAN),
+        boot_id="boot",
+        clock=WarpClock(),
+        scanner_backend=air.scanner_backend,
+        client_backend=air.client_backend,
+        jitter=lambda low, high: (low + high) / 2,
+        **more,
+    )
+
+
+def with_daemon(folder: Path, body: Callable[[Air, Station], Awaitable[None]], **more: Any) -> None:
+    stations: list[Station] = []
+
+    async def play() -> None:
+        async with Air() as air:
+            stations.append(Station(orders(folder, air, **more)))
+            task = asyncio.create_task(stations[0].run())
+            await stations[0].started.wait()
+            try:
+                async with asyncio.timeout(3600):
+                    await body(air, stations[0])
+            finally:
+                stations[0].stop()
+                await task
+
+    run_warped(play(), busy=lambda: any(station.busy for station in stations))
+
+
+async def until(true: Callable[[], bool]) -> None:
+    while not true():  # noqa: ASYNC110  # what it waits for is seen, not signalled
+        await asyncio.sleep(0.1)
+
+
+def test_a_running_daemon_is_asked_instead(tmp_path: Path) -> None:
+    async def body(air: Air, station: Station) -> None:
+        seen: dict[str, Any] = {}
+        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        meter = await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
+        await asyncio.sleep(2)
+        view, _ = await find(tmp_path, Wish(seconds=1))  # no backends: only the daemon's radio can answer
+        assert [(one["name"], one["state"], one["fit"]) for one in view["found"]] == [
+            ("Alder", "", "possible"), ("Birch", "", "no"),
+        ]  # fmt: skip
+        view, _ = await find(tmp_path, Wish(connect=B))
+        assert at(view, B)["offered"] is not None
+        with pytest.raises(MeterlinkError, match="was not bound: No driver fits"):
+            await find(tmp_path, Wish(bind=B))
+
+        _, done = await find(tmp_path, Wish(bind="Alder", name="mine"))
+        assert done.startswith(f"Bound: mine, {A}, driver presented.")
+        await until(lambda: bool(seen["meters"]["meters"]) and seen["meters"]["meters"][0]["readings"] > 5)
+        assert seen["meters"]["meters"][0]["name"] == "mine"
+        view, _ = await find(tmp_path, Wish())
+        assert (at(view, A)["state"], at(view, A)["fit"], at(view, A)["bound"]) == ("connected", "likely", True)
+
+        # The meter comes back under another address: its readings go on under the same row, its name stays.
+        await air.remove_meter(meter)
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=C, serial="B-2207")
+        await asyncio.sleep(2)
+        _, done = await find(tmp_path, Wish(bind=C))
+        assert f"first met under {A}" in done
+        await until(lambda: any(one["address"] == C and one["readings"] > 5 for one in seen["meters"]["meters"]))
+        assert [(one["address"], one["name"]) for one in seen["meters"]["meters"]] == [(C, "mine")]
+
+        await find(tmp_path, Wish(unbind="mine"))
+        assert seen["meters"]["meters"] == []
+        await until(lambda: air.radios == 3)  # two meters and the scanner: the link is closed
+
+    with_daemon(tmp_path, body)
+    with closing(sqlite3.connect(tmp_path / DATABASE)) as connection:
+        assert connection.execute("SELECT COUNT(DISTINCT meter_id) FROM readings").fetchone() == (1,)
+
+
+def test_a_bound_meter_whose_serial_differs_is_refused_by_the_station(tmp_path: Path, play: Play) -> None:
+    async def bind(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        await look_round(tmp_path, air, bind=A)
+
+    play(bind)
+
+    async def body(air: Air, station: Station) -> None:
+        seen: dict[str, Any] = {}
+        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-9999")
+        await until(lambda: seen["meters"]["meters"][0]["state"] == "needs you")
+        assert "serial number B-9999, not B-2207" in seen["meters"]["meters"][0]["detail"]
+        assert seen["meters"]["meters"][0]["readings"] == 0
+        view, _ = await find(tmp_path, Wish())
+        assert "serial number is B-9999, not B-2207" in at(view, A)["why"]
+
+    with_daemon(tmp_path, body)
+
+
+def test_a_bound_meter_without_its_service_is_refused_by_the_station(tmp_path: Path, play: Play) -> None:
+    async def bind(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        await look_round(tmp_path, air, bind=A)
+
+    play(bind)
+
+    async def body(air: Air, station: Station) -> None:
+        seen: dict[str, Any] = {}
+        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        await air.add_meter(Steady("Alder"), encoder=Secretive(), address=A, serial="B-2207")
+        await until(lambda: seen["meters"]["meters"][0]["state"] == "needs you")
+        assert "it has no service" in seen["meters"]["meters"][0]["detail"]
+
+    with_daemon(tmp_path, body)
+
+
+def test_an_adopted_meter_that_is_a_bound_one_at_a_new_address_goes_on_under_its_row(
+    tmp_path: Path, play: Play
+) -> None:
+    async def bind(air: Air) -> None:
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
+        await look_round(tmp_path, air, bind=A, name="mine")
+
+    play(bind)
+
+    async def body(air: Air, station: Station) -> None:
+        seen: dict[str, Any] = {}
+        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        await air.add_meter(Steady("Alder"), encoder=telling(), address=B, serial="B-2207")
+        await until(lambda: any(one["readings"] > 5 for one in seen["meters"]["meters"]))
+        assert ("mine", B) in [(one["name"], one["address"]) for one in seen["meters"]["meters"]]
+
+    with_daemon(tmp_path, body, adopt=True)
+    (row,) = Reader(tmp_path / DATABASE).known_meters()
+    assert (row.meter.name, row.meter.address, row.address_now) == ("mine", A, B)
+
+
+async def test_a_daemon_of_another_version_is_not_worked_around(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def refuse(_folder: Path) -> link.LinkClient:
+        raise link.LinkError("It speaks another language.")
+
+    monkeypatch.setattr(link, "connect", refuse)
+    with pytest.raises(link.LinkError, match="another language"):
+        await find(tmp_path, Wish())
+
+
+@pytest.fixture
+def asked(monkeypatch: pytest.MonkeyPatch) -> list[Wish]:
+    wishes: list[Wish] = []
+
+    async def take(_folder: Path, wish: Wish) -> tuple[AirView, str]:
+        wishes.append(wish)
+        return AirView(topic="air", asked="", found=[], broken=[], radio="Bluetooth is switched off. Switch it on."), ""
+
+    monkeypatch.setattr(find_module, "find", take)
+    return wishes
+
+
+def test_the_command_line(tmp_path: Path, asked: list[Wish]) -> None:
+    runner = CliRunner()
+    plain = runner.invoke(find_module.command, ["--data", str(tmp_path)])
+    assert plain.output == "Bluetooth is switched off. Switch it on.\nNothing on the air.\n"
+    told = json.loads(runner.invoke(find_module.command, ["--data", str(tmp_path), "--json", "--connect", A]).output)
+    assert told == {"found": [], "broken": [], "radio": "Bluetooth is switched off. Switch it on.", "done": ""}
+    assert asked == [Wish(), Wish(connect=A)]
+    for wrong in (["--name", "x"], ["--bind", A, "--unbind", A]):
+        result = runner.invoke(find_module.command, ["--data", str(tmp_path), *wrong])
+        assert result.exit_code == 2
+    assert len(asked) == 2

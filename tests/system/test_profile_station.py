@@ -1,0 +1,157 @@
+"""A station whose meters are described in its data folder: told what they want to hear, read, and named."""
+
+import asyncio
+import logging
+import sqlite3
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from meterlink.collect.station import Orders, Station
+from meterlink.equipment import Meter, Place, Plan
+from meterlink.errors import SettingsError
+from meterlink.plans import load_plan
+from meterlink.settings import DATABASE, Settings, load_settings
+from meterlink.units import Quantity
+from meterlink_simulators.encoders import CharacteristicDefinition
+from meterlink_simulators.radio import Air
+from meterlink_simulators.shown import Shown
+from meterlink_simulators.warp import WarpClock, run_warped
+
+ADDRESS = "C0:00:5E:00:53:01"
+SERVICE, SPEAKS, HEARS = (f"a1b2c3d4-0000-4000-8000-00000000000{n}" for n in range(3))
+PROFILE = f"""\
+profile = 1
+name = "rowan"
+driver = "framed"
+[match]
+name = "ROWAN*"
+[connection]
+notify = "{SPEAKS}"
+[[connection.write]]
+to = "{HEARS}"
+hex = "01 aa"
+[[connection.write]]
+to = "{HEARS}"
+hex = "02"
+every = 2
+response = true
+[frame]
+start = "b4"
+length = 5
+[[frame.check]]
+kind = "xor"
+[value]
+type = "int"
+at = 2
+size = 2
+[[code]]
+at = 1
+[code.is]
+7 = {{ unit = "µF", places = 2 }}
+"""
+
+
+class Capacitor:
+    name = "Rowan 7"
+    rate = 4.0
+
+    def show(self, _now: float) -> Shown:
+        return Shown(Quantity.CAPACITANCE, Decimal("44.10"), "µF")
+
+
+class Rowan:
+    """A meter that speaks once it was told to, falls silent unless it is told again, and sends frames in two pieces."""
+
+    def __init__(self) -> None:
+        self.written: list[bytes] = []
+        self._until = 0.0
+
+    def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
+        hears = CharacteristicDefinition(
+            HEARS, HEARS, frozenset({"write", "write-without-response"}), on_write=self._hear
+        )
+        return [(SERVICE, [CharacteristicDefinition(SPEAKS, SPEAKS, frozenset({"notify"})), hears])]
+
+    def _hear(self, data: bytes) -> None:
+        self.written.append(data)
+        self._until = asyncio.get_running_loop().time() + 3
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        assert shown.digits is not None
+        if asyncio.get_running_loop().time() > self._until:
+            return []
+        frame = b"\xb4\x07" + int(shown.digits * 100).to_bytes(2, "little")
+        check = 0
+        for byte in frame:
+            check ^= byte
+        return [(SPEAKS, frame[:2]), (SPEAKS, frame[2:] + bytes([check]))]
+
+
+def run_station(folder: Path, settings: Settings, seconds: float) -> Rowan:
+    meter = Rowan()
+    stations: list[Station] = []
+    plan = Plan("test", load_plan("split-condenser").points[:1])
+
+    async def body() -> None:
+        async with Air() as air:
+            await air.add_meter(Capacitor(), encoder=meter, address=ADDRESS)
+            given = Orders(
+                folder, settings, Place("yard", "unit"), plan, "boot", meters=(Meter(ADDRESS, ""),), serve=False,
+                clock=WarpClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+            )  # fmt: skip
+            stations.append(Station(given))
+            task = asyncio.create_task(stations[0].run())
+            await asyncio.sleep(seconds)
+            stations[0].stop()
+            await task
+
+    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    return meter
+
+
+def readings(folder: Path) -> list[tuple[str, str]]:
+    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    try:
+        return connection.execute("SELECT digits, unit FROM readings").fetchall()
+    finally:
+        connection.close()
+
+
+def test_a_profile_in_the_data_folder_reads_its_meter(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "rowan.toml").write_text(PROFILE, encoding="utf-8")
+    (tmp_path / "profiles" / "broken.toml").write_text(PROFILE.replace("size = 2", "size = 20"), encoding="utf-8")
+    with caplog.at_level(logging.WARNING):
+        meter = run_station(tmp_path, Settings("test"), 12.0)
+    assert set(readings(tmp_path)) == {("44.10", "µF")}
+    assert len(readings(tmp_path)) > 20  # it did not fall silent
+    assert meter.written[:2] == [b"\x01\xaa", b"\x02"]
+    assert set(meter.written[2:]) == {b"\x02"}
+    assert len(meter.written) >= 5
+    (told,) = (record.getMessage() for record in caplog.records if "left out" in record.getMessage())
+    assert "broken.toml:24:1: value, size: 20 is not usable" in told
+
+
+def test_the_settings_may_name_the_profile_of_a_meter(tmp_path: Path) -> None:
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "rowan.toml").write_text(PROFILE.replace('name = "ROWAN*"', ""), encoding="utf-8")
+    (tmp_path / "settings.toml").write_text(
+        f'[[meter]]\naddress = "{ADDRESS.lower()}"\nprofile = "rowan"\n', encoding="utf-8"
+    )
+    run_station(tmp_path, load_settings(tmp_path), 5.0)
+    assert set(readings(tmp_path)) == {("44.10", "µF")}
+
+
+def test_without_match_or_name_no_profile_is_chosen(tmp_path: Path) -> None:
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "rowan.toml").write_text(PROFILE.replace('name = "ROWAN*"', ""), encoding="utf-8")
+    assert run_station(tmp_path, Settings("test"), 5.0).written == []
+    assert readings(tmp_path) == []
+
+
+def test_a_named_profile_that_is_not_there_is_told(tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text(f'[[meter]]\naddress = "{ADDRESS}"\nprofile = "elm"\n', encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"\[\[meter\]\] C0:00:5E:00:53:01: there is no usable profile 'elm'"):
+        run_station(tmp_path, load_settings(tmp_path), 5.0)

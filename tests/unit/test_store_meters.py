@@ -1,0 +1,180 @@
+"""Bound meters in the store: recognised, refused, renamed, met again under other addresses."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.clock import Stamp
+from meterlink.equipment import Meter
+from meterlink.errors import InputError
+from meterlink.store.meters import KnownAs, tells_apart
+from meterlink.store.reader import Reader
+from meterlink.store.rows import MeterRow
+from meterlink.store.writer import Writer
+
+A, B, C = (f"C0:00:5E:00:53:0{n}" for n in (1, 2, 3))
+SERVICE, OTHER = "a1b2c3d4-0000-4000-8000-000000000001", "a1b2c3d4-0000-4000-8000-000000000002"
+OUTER = 60  # s; a hung writer
+
+
+class Clock:
+    now = 1_783_958_400_000_000_000
+
+    def stamp(self) -> Stamp:
+        self.now += 1_000_000_000
+        return Stamp(self.now, self.now)
+
+
+@pytest.fixture
+def writer(tmp_path: Path) -> Iterator[Writer]:
+    made = Writer(tmp_path / "m.db", station="van-3", clock=Clock(), boot_id="boot", on_alarm=lambda _: None)
+    made.start()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def rows(tmp_path: Path) -> Callable[[], list[MeterRow]]:
+    return Reader(tmp_path / "m.db").known_meters
+
+
+Rows = Callable[[], list[MeterRow]]
+
+
+def meter(address: str = A, name: str = "Alder", serial: str = "B-2207", service: str = SERVICE) -> Meter:
+    return Meter(address, name, "presented", serial, service)
+
+
+def meet(writer: Writer, one: Meter, *, named: bool = False, present: frozenset[int] = frozenset()) -> KnownAs:
+    return writer.meet_meter(one, named=named, present=present).result(OUTER)
+
+
+def bind(writer: Writer, one: Meter, *, named: bool = False) -> KnownAs:
+    return writer.bind(one, named=named).result(OUTER)
+
+
+def test_binding_keeps_what_the_meter_is_known_by(writer: Writer, rows: Rows) -> None:
+    assert bind(writer, meter()) == (1, "Alder", A)
+    (row,) = rows()
+    assert (row.meter, row.bound, row.address_now, row.aliases) == (meter(), True, A, ())
+
+
+def test_an_address_is_the_same_in_either_case(writer: Writer, rows: Rows) -> None:
+    bind(writer, meter())
+    assert meet(writer, meter(A.lower())).id == 1
+    assert writer.unbind(A.lower()).result(OUTER).id == 1
+    assert len(rows()) == 1
+
+
+def test_a_bound_meter_keeps_serial_and_service_and_its_name_unless_a_person_names_it(
+    writer: Writer, rows: Rows
+) -> None:
+    bind(writer, meter(), named=True)
+    meet(writer, meter(name="Impostor", serial="X-1", service=OTHER))
+    assert rows()[0].meter == meter()
+    assert meet(writer, meter(name="line clamp"), named=True).name == "line clamp"
+    assert rows()[0].meter.name == "line clamp"
+
+
+def test_another_serial_number_at_a_bound_address_is_refused_and_changes_nothing(writer: Writer, rows: Rows) -> None:
+    bind(writer, meter())
+    before = rows()
+    with pytest.raises(InputError, match=r"serial number B-2207, not B-9999"):
+        bind(writer, meter(serial="B-9999"))
+    assert rows() == before
+    writer.unbind(A).result(OUTER)
+    assert bind(writer, meter(serial="B-9999")).id == 1  # a person has decided
+
+
+def test_a_bound_meter_is_recognised_under_a_new_address(writer: Writer, rows: Rows) -> None:
+    bind(writer, meter(name="mine"))
+    assert meet(writer, meter(B, name="Alder")) == (1, "mine", A)
+    (row,) = rows()
+    assert (row.meter.address, row.address_now, row.aliases) == (A, B, (B,))
+    assert meet(writer, meter(B, name="Alder", serial="")).id == 1  # from now on without its serial number, too
+    meet(writer, meter(A))
+    assert rows()[0].address_now == A
+
+
+@pytest.mark.parametrize(
+    ("bound", "stranger"),
+    [
+        (meter(), meter(B, service=OTHER)),
+        (meter(), meter(B, serial="B-2208")),
+        (meter(), meter(B, serial="")),
+        (meter(serial="0000"), meter(B, serial="0000")),
+        (meter(serial="12345678"), meter(B, serial="12345678")),
+        (meter(service=""), meter(B, service="")),
+    ],
+)
+def test_what_may_be_another_meter_is_another_meter(writer: Writer, rows: Rows, bound: Meter, stranger: Meter) -> None:
+    bind(writer, bound)
+    assert meet(writer, stranger).id == 2
+    assert len(rows()) == 2
+
+
+def test_nothing_is_recognised_while_the_bound_meter_is_on_the_air(writer: Writer) -> None:
+    known = bind(writer, meter())
+    assert meet(writer, meter(B), present=frozenset({known.id})).id == 2
+
+
+def test_only_a_bound_meter_is_recognised(writer: Writer) -> None:
+    meet(writer, meter())
+    assert meet(writer, meter(B)).id == 2
+
+
+def test_two_bound_meters_of_one_serial_number_leave_a_third_alone(writer: Writer, rows: Rows) -> None:
+    bind(writer, meter(A, "one"))
+    meet(writer, meter(B, "two"), present=frozenset({1}))
+    bind(writer, meter(B, "two"))
+    assert meet(writer, meter(C)).id == 3
+
+
+def test_two_bound_meters_never_share_a_name(writer: Writer, rows: Rows) -> None:
+    bind(writer, meter())
+    with pytest.raises(InputError, match="Another bound meter is called 'Alder'"):
+        bind(writer, meter(B, serial="B-9999"))
+    assert [row.meter.address for row in rows()] == [A]
+
+
+def test_an_alias_goes_on_under_the_old_row_and_takes_the_other_ones_aliases_along(writer: Writer, rows: Rows) -> None:
+    bind(writer, meter())
+    bind(writer, meter(B, "Birch", serial="B-9999"))
+    writer.alias(B, C).result(OUTER)
+    assert writer.alias(A, B).result(OUTER) == (1, "Alder", A)
+    one, two = rows()
+    assert (one.bound, one.address_now, set(one.aliases)) == (True, B, {B, C})
+    assert (two.bound, two.aliases) == (False, ())
+    assert meet(writer, meter(C)).id == meet(writer, meter(B)).id == 1
+
+
+def test_what_cannot_be_aliased_or_unbound_is_said(writer: Writer) -> None:
+    bind(writer, meter())
+    for work, message in (
+        (lambda: writer.alias(C, B), "No meter is known under"),
+        (lambda: writer.alias(A, A.lower()), "the same meter already"),
+        (lambda: writer.unbind(C), "No meter is bound to"),
+    ):
+        with pytest.raises(InputError, match=message):
+            work().result(OUTER)
+    writer.unbind(A).result(OUTER)
+    with pytest.raises(InputError, match="No meter is bound to"):
+        writer.unbind(A).result(OUTER)
+
+
+@pytest.mark.parametrize("serial", ["", "0", "0000", "00000000", "1234", "12345678", "0123456789", "SERIAL", "AA11"])
+def test_placeholders_tell_nothing_apart(serial: str) -> None:
+    assert not tells_apart(serial)
+
+
+@pytest.mark.parametrize("serial", ["B-2207", "SIM-00001", "20260714", "7Q2M"])
+def test_serial_numbers_tell_apart(serial: str) -> None:
+    assert tells_apart(serial)
+
+
+@given(st.text())
+def test_any_text_may_be_asked_about(serial: str) -> None:
+    assert tells_apart(serial) in {True, False}
