@@ -11,7 +11,7 @@ from meterlink.collect.following import Follower
 from meterlink.collect.visit import ActiveVisit, fits
 from meterlink.judge.derived import Derived
 from meterlink.judge.diagnosis.findings import Diagnosis
-from meterlink.judge.settling import Phase
+from meterlink.judge.settling import Phase, is_idle
 from meterlink.units import convert
 from meterlink.views import LiveView, MetersView, MeterView, VisitView
 
@@ -88,6 +88,8 @@ def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
     digits, unit = reading.digits, reading.unit
     if digits is not None and limits is not None and same:
         digits, unit = convert(digits, unit, limits.unit), limits.unit
+    # Probes that lose contact for a moment show an open part; that is nothing to alarm anybody with.
+    bounced = follower.step.phase is Phase.SETTLING and is_idle(reading)
     return LiveView(
         topic="live",
         meter=follower.name,
@@ -100,6 +102,6 @@ def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
         progress=round(follower.step.progress, 2),
         point=follower.point,
         expected=same or wanted is None,
-        verdict=str(follower.judgement.verdict) if follower.judgement else None,
+        verdict=None if follower.judgement is None or bounced else str(follower.judgement.verdict),
         at=rfc3339((follower.latest or reading).stamp.utc_ns),
     )

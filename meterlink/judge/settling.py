@@ -41,7 +41,7 @@ QUIET_AFTER_CREEP = 1.0  # s; where a creep up meets a drift down, the display s
 SLOW_QUIET = 6.0  # s for a temperature: a bead follows its surface seconds late, which shows only over seconds
 FEWEST = 5  # readings in that time: one that flickers shows five equal readings two counts off once in 100 000 times
 FEWEST_AFTER_CREEP = 7  # and seven while it may still be creeping, which makes runs of equal readings likelier
-OVERLOAD_QUIET = 2.0  # s of overload; a large capacitor shows some while its first charge is measured
+OVERLOAD_QUIET = 3.0  # s of overload; a large capacitor shows over two while its first charge is measured
 LIFTED = 0.5  # s of nothing on the probes that is a lift rather than a bounce
 GAP = 1.5  # s without a value (changing range, lost link) after which the quiet time starts anew …
 GAP_INTERVALS = 3  # … unless the meter is that slow: so many times what lay between the two values before
@@ -57,7 +57,7 @@ ROUNDING = 0.5  # by which rounding can bring the halves nearer: a constant disp
 STILL = 0.8  # between halves that agree, their noise included
 SURE = 3.0  # standard deviations for 'more than noise can explain'
 FAIR = 1.5  # standard deviations of noise added where halves agree
-EXACT = 2.0  # standard deviations of noise that must stay within a count, so that the typical value is the true one
+EXACT = 2.6  # standard deviations of noise that must stay within a count, so that the typical value is the true one
 NOISE_FROM = 64  # counts; readings farther away tell of the approach, not of noise
 NOISE_READINGS = 40  # readings back at most
 

@@ -16,6 +16,7 @@ from meterlink.units import Quantity, display_form, parse_unit, step_of, to_base
 
 _REMEMBERED = 1024  # different words, and different sets of words, whose meaning is kept
 _BLANKS = re.compile(r"[\s,;:=]+")
+_AS_BLANK = {ord("\t"): " ", 0xA0: " "}  # no-break space
 _SIGN = re.compile(r"(?:(?<=[\s,;:=])|^)([+-])\s+(?=[0-9.])")
 _NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
 _NO_NUMBER = re.compile(r"-{2,}")
@@ -99,7 +100,10 @@ class _Parser:
         for word in self._words(line):
             match = None if word in self._fixed else _NUMBER_AND_UNIT.fullmatch(word)
             if match is not None:
-                numbers.append((match[1], self._meaning(match[2]).meaning if match[2] else _NOTHING))
+                meaning = self._meaning(match[2]).meaning if match[2] else _NOTHING
+                if meaning is None:
+                    said.append(None)  # whichever number it is that this is behind, the line is not understood
+                numbers.append((match[1], meaning))
                 behind_number = not match[2]
                 continue
             found = self._meaning(word)
@@ -139,8 +143,11 @@ class _Parser:
 
     def _words(self, line: bytes) -> Iterable[str]:
         try:
-            text = line.decode(self._text.encoding).strip("\0 \t\r\n")
+            text = line.decode(self._text.encoding).strip("\0 \t\r\n").translate(_AS_BLANK)
         except UnicodeDecodeError:
+            return ()
+        # A control character in a line is a line end that went wrong, as often as not.
+        if not text.isprintable():
             return ()
         return [word for word in _BLANKS.split(_SIGN.sub(r"\1", text)) if word]
 

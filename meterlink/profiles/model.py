@@ -89,7 +89,7 @@ class Flag(StrEnum):
 
     OVERLOAD = "overload"
     INVALID = "invalid"  # the meter shows no value
-    NO_NUMBER = "no_number"  # whatever number is in the field is none: an overload where the field says so, else invalid
+    NO_NUMBER = "no_number"  # what is in the field is none: an overload where the field says so, else invalid
     NEGATIVE = "negative"
     HOLD = "hold"
     RELATIVE = "relative"

@@ -10,6 +10,7 @@ from meterlink.collect import advice as advice_module
 from meterlink.collect.findings import diagnosis_of
 from meterlink.collect.following import Follower
 from meterlink.collect.replacing import replacement_words
+from meterlink.collect.showing import live_view
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.equipment import Check, Place, Plan, Rating, Span, State, TestPoint
 from meterlink.errors import InputError
@@ -334,3 +335,20 @@ def test_without_a_voltage_the_truck_cannot_be_asked() -> None:
     keep(one, "HERM", "30.00")
     (said,) = replacement_words(one, STOCK)
     assert "voltage" in said
+
+
+def test_a_bounce_shows_no_verdict() -> None:
+    one = visit()
+    follower = Follower("M", "Probe 1", 1)
+    for at, text, verdict in (
+        (0.0, "19.90", "within"),
+        (0.1, "0.00", None),
+        (0.2, "19.90", "within"),
+        (1.0, "0.00", None),
+    ):
+        shown = reading(at, text)
+        follower.follow(shown)
+        follower.judgement = judge(Check.CAPACITOR, one.limits["a"], Measured.from_reading(shown))
+        live = live_view(one, follower)
+        assert live is not None
+        assert (live["phase"], live["verdict"]) == ("settling", verdict)
