@@ -12,7 +12,7 @@ from bumble.device import Connection
 from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
 
 from meterlink.driver_api import uuid16
-from meterlink_simulators.encoders import CharacteristicDefinition, Encoder
+from meterlink_simulators.encoders import CharacteristicDefinition, Encoder, HearsLinkEnd
 from meterlink_simulators.ether import GivenUpError, Radio, apart
 from meterlink_simulators.shown import Instrument
 
@@ -300,5 +300,7 @@ class Peripheral:
     def _on_disconnection(self, reason: int) -> None:
         logger.debug("%s: link ended, HCI reason 0x%02x", self.name, reason)
         self._connection = None
+        if isinstance(self._encoder, HearsLinkEnd):
+            self._encoder.link_ended()
         self._lost.set_result(None)
         self._changed.set()

@@ -101,6 +101,7 @@ class MeterSpec:
     """A kind of meter and the specimen at hand.
 
     ``rate`` is display refreshes a second; ``battery`` and ``low_below`` are in percent, ``drain`` in percent a minute.
+    ``encoding`` and ``variant`` are what it speaks on the air (see `meterlink_simulators.encoders.catalogue`).
     """
 
     name: str
@@ -112,6 +113,8 @@ class MeterSpec:
     battery: float = 100.0
     drain: float = 0.0
     low_below: float = 10.0
+    encoding: str = "presented"
+    variant: int = 0
 
 
 class FixedError:

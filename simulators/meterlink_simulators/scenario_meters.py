@@ -7,6 +7,7 @@ from meterlink.errors import InputError
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 from meterlink.text import LONGEST_NAME
 from meterlink.units import parse_amount
+from meterlink_simulators.encoders.catalogue import FAMILIES, MOST_COUNTS, PRESENTED
 from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
 from meterlink_simulators.tables import Table
 
@@ -24,6 +25,7 @@ def read_meter(table: Table) -> MeterSpec:
     if not _ADDRESS.fullmatch(address):
         raise table.error("address", f"{address!r} is no Bluetooth device address.", "Write it as C0:00:00:00:00:01.")
     counts = table.whole("counts", least=100)
+    encoding = _encoding(table, counts)
     spec = MeterSpec(
         name=name,
         address=address,
@@ -34,12 +36,25 @@ def read_meter(table: Table) -> MeterSpec:
         battery=table.number("battery", 100.0, most=100.0),
         drain=table.number("drain", 0.0, most=100.0),
         low_below=table.number("low_below", 10.0, most=100.0),
+        encoding=encoding,
+        variant=table.whole("variant", 0),
     )
     functions = [entry.function for entry in spec.functions]
     if len(set(functions)) < len(functions):
         raise table.error("function", "two of them have the same name.")
     table.done()
     return spec
+
+
+def _encoding(table: Table, counts: int) -> str:
+    encoding = table.text("encoding", PRESENTED)
+    if encoding not in {PRESENTED, *FAMILIES}:
+        known = ", ".join([PRESENTED, *FAMILIES])
+        raise table.error("encoding", f"{encoding!r} is not known.", f"Use one of: {known}.")
+    most = MOST_COUNTS.get(encoding, counts)
+    if counts > most:
+        raise table.error("counts", f"{counts} are more than {encoding!r} has room for.", f"Use at most {most}.")
+    return encoding
 
 
 def _function(table: Table, counts: int) -> FunctionSpec:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from meterlink_simulators.shown import Shown
 
@@ -36,4 +36,13 @@ class Encoder(Protocol):
 
     def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
         """Return what one refresh of the display sends: (characteristic key, packet), in order; it may be nothing."""
+        ...
+
+
+@runtime_checkable
+class HearsLinkEnd(Protocol):
+    """An encoder whose meter behaves differently after a connection has ended, such as one that must be started."""
+
+    def link_ended(self) -> None:
+        """Note that the central has gone."""
         ...

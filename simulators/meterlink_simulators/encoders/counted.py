@@ -1,0 +1,70 @@
+"""Frames of counts: a number as an unsigned integer, where its point stands, and a sign bit apart.
+
+Nine bytes::
+
+    0     start mark
+    1     mode: what is measured
+    2, 3  counts, unsigned, little-endian; all ones for overload, all ones but the last for no number
+    4     decimals in the upper four bits, prefix in the lower four
+    5     flags: one bit each for minus, overload, low battery
+    6     battery, percent
+    7     always the same
+    8     sum of bytes 0 to 7 and an offset, modulo 256
+
+The codes of modes and prefixes, the places of the flags, mark and offset are drawn from the seed: one meter each.
+"""
+
+from random import Random
+
+from meterlink_simulators.encoders import CharacteristicDefinition, Services
+from meterlink_simulators.encoders.checks import sum8
+from meterlink_simulators.encoders.figures import MODES, POWERS, figures_of, mode_of, prefix_of
+from meterlink_simulators.shown import Shown
+
+# A random base (RFC 9562 version 4) of this simulator.
+SERVICE_UUID = "3b9d0000-61c4-4f0a-9e27-c05d8a17f2b6"
+FRAMES_UUID = "3b9d0001-61c4-4f0a-9e27-c05d8a17f2b6"
+
+_OVERLOAD, _NONE = 0xFFFF, 0xFFFE
+
+
+class CountedEncoder:
+    """One meter of this family."""
+
+    def __init__(self, seed: int = 0) -> None:
+        rng = Random(f"counted/{seed}")
+        self.start = rng.randrange(256)
+        self.modes = dict(zip(MODES, rng.sample(range(1, 200), len(MODES)), strict=True))
+        self.prefixes = dict(zip(POWERS, rng.sample(range(16), len(POWERS)), strict=True))
+        self.minus_bit, self.overload_bit, self.battery_bit = rng.sample(range(8), 3)
+        self.filler = rng.randrange(256)
+        self.offset = rng.randrange(256)
+
+    def services(self) -> Services:
+        """Return the one characteristic frames come on."""
+        return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        """Return one frame; nothing for a mode the meter does not have."""
+        mode = mode_of(shown)
+        if mode is None:
+            return []
+        figures = figures_of(shown)
+        counts = figures.counts if figures else (_OVERLOAD if shown.overload else _NONE)
+        flags = (
+            (figures is not None and figures.negative) << self.minus_bit
+            | shown.overload << self.overload_bit
+            | shown.low_battery << self.battery_bit
+        )
+        body = bytes(
+            [
+                self.start,
+                self.modes[mode],
+                *counts.to_bytes(2, "little"),
+                (figures.decimals if figures else 0) << 4 | self.prefixes[prefix_of(shown)],
+                flags,
+                shown.battery_percent,
+                self.filler,
+            ]
+        )
+        return [("frames", body + bytes([sum8(body, self.offset)]))]

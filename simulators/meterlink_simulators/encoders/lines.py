@@ -1,0 +1,85 @@
+"""Lines of text with the decimal numbers of IEEE 488.2 (8.7.3 NR2, 8.7.4 NR3), as notifications of at most 20 bytes.
+
+A line is a header word for what is measured, a blank, the number, a blank, its unit, and a line feed. Two habits:
+
+- `LinesEncoder`: NR3 in the base unit, ``CAPA +4.70E-06 F``; the display's last place is the last digit's;
+- `PrefixedLinesEncoder`: NR2 in the display's unit with its SI prefix, ``CAPA 4.70 uF``.
+
+Overload is 9.9E+37 and no number 9.91E+37 (SCPI 1999.0, 7.2.1). The header words are drawn from the seed.
+"""
+
+from random import Random
+
+from meterlink.units import BASE_UNIT
+from meterlink_simulators.encoders import CharacteristicDefinition, Services
+from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of, prefix_of
+from meterlink_simulators.encoders.pieces import cut
+from meterlink_simulators.shown import Shown
+
+# Random bases (RFC 9562 version 4) of this simulator.
+SERVICE_UUID = "46a10000-93d5-4e82-b07c-28f1c5e9640d"
+LINES_UUID = "46a10001-93d5-4e82-b07c-28f1c5e9640d"
+PREFIXED_SERVICE_UUID = "46a20000-93d5-4e82-b07c-28f1c5e9640d"
+PREFIXED_LINES_UUID = "46a20001-93d5-4e82-b07c-28f1c5e9640d"
+
+_OVERLOAD, _NONE = "9.9E+37", "9.91E+37"
+# Units in characters every terminal has: ohm and degree Celsius as IEEE 488.2 (7.7.3, suffix units) spells them.
+_SPELLED = {"Ω": "OHM", "°C": "CEL"}
+_SYLLABLES = ("BA", "DE", "FI", "GO", "KU", "LA", "ME", "NI", "PO", "RU", "SA", "TE", "VI", "ZO")
+
+
+class LinesEncoder:
+    """One meter that sends NR3 in base units."""
+
+    service_uuid = SERVICE_UUID
+    lines_uuid = LINES_UUID
+    _family = "lines"
+
+    def __init__(self, seed: int = 0) -> None:
+        rng = Random(f"{self._family}/{seed}")
+        words = rng.sample([first + second for first in _SYLLABLES for second in _SYLLABLES], len(MODES))
+        self.headers = dict(zip(MODES, words, strict=True))
+
+    def services(self) -> Services:
+        """Return the one characteristic text comes on."""
+        return [(self.service_uuid, [CharacteristicDefinition("lines", self.lines_uuid)])]
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        """Return one line in pieces; nothing for a mode the meter does not have."""
+        mode = mode_of(shown)
+        if mode is None:
+            return []
+        special = _OVERLOAD if shown.overload else _NONE
+        number = special if shown.digits is None else self.number(shown)
+        line = f"{self.headers[mode]} {number} {self.unit(shown)}\n"
+        return [("lines", piece) for piece in cut(line.encode())]
+
+    def number(self, shown: Shown) -> str:
+        """Return NR3: a sign, one digit before the point, the exponent in the base unit."""
+        figures = figures_of(shown)
+        assert figures is not None  # noqa: S101  # asked for displays with a number only
+        digits = f"{figures.counts:0{figures.decimals + 1}d}"
+        sign = "-" if figures.negative else "+"
+        return f"{sign}{digits[0]}.{digits[1:]}E{figures.exponent + len(digits) - 1:+03d}"
+
+    def unit(self, shown: Shown) -> str:
+        """Return the base unit."""
+        base = BASE_UNIT[shown.quantity]
+        return _SPELLED.get(base, base)
+
+
+class PrefixedLinesEncoder(LinesEncoder):
+    """One meter that sends NR2 in the display's unit."""
+
+    service_uuid = PREFIXED_SERVICE_UUID
+    lines_uuid = PREFIXED_LINES_UUID
+    _family = "prefixed lines"
+
+    def number(self, shown: Shown) -> str:
+        """Return NR2: the digits as displayed; with no point on the display, the point comes last."""
+        text = f"{shown.digits:f}"
+        return text if "." in text else f"{text}."
+
+    def unit(self, shown: Shown) -> str:
+        """Return the display's unit."""
+        return prefix_of(shown).replace("µ", "u") + super().unit(shown)

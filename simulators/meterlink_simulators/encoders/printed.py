@@ -1,0 +1,85 @@
+"""Frames of printed characters (ASCII), longer than one notification: they come split, and now and then joined.
+
+Twenty-six characters::
+
+    0      opening bracket
+    1, 2   mode, two letters
+    3, 4   serial letters, always the same
+    5      sign: a minus, else an equals sign
+    6-12   the number as displayed, right-aligned in seven characters; ``^^^`` for overload, ``...`` for no number
+    13     comma
+    14, 15 prefix letter and unit letter
+    16     comma
+    17     B for a low battery, else b
+    18-21  frame number, four digits
+    22     comma
+    23, 24 sum of the 22 characters between bracket and this comma, two hexadecimal digits
+    25     closing bracket
+
+A notification holds twenty characters (the least ATT MTU of 23 less its header of 3: Core vol. 3 part F, 5.2.1 and
+3.4.7.1). Every so often a frame is held back and sent together with the next one, cut at twenty as before. Brackets,
+letters and how often that happens are drawn from the seed.
+"""
+
+from random import Random
+
+from meterlink_simulators.encoders import CharacteristicDefinition, Services
+from meterlink_simulators.encoders.checks import sum8
+from meterlink_simulators.encoders.figures import MODES, POWERS, mode_of, prefix_of
+from meterlink_simulators.encoders.pieces import cut
+from meterlink_simulators.shown import Shown
+
+# A random base (RFC 9562 version 4) of this simulator.
+SERVICE_UUID = "09ce0000-5f28-4b7d-a1e4-8d3b6c97f052"
+FRAMES_UUID = "09ce0001-5f28-4b7d-a1e4-8d3b6c97f052"
+
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
+_BRACKETS = (("(", ")"), ("[", "]"), ("{", "}"), ("<", ">"))
+
+
+class PrintedEncoder:
+    """One meter of this family."""
+
+    def __init__(self, seed: int = 0) -> None:
+        rng = Random(f"printed/{seed}")
+        self.opening, self.closing = rng.choice(_BRACKETS)
+        pairs = rng.sample([first + second for first in _LETTERS for second in _LETTERS], len(MODES) + 1)
+        self.serial = pairs.pop()
+        self.modes = dict(zip(MODES, pairs, strict=True))
+        self.prefixes = dict(zip(POWERS, rng.sample(_LETTERS, len(POWERS)), strict=True))
+        self.joins_every = rng.randrange(4, 8)
+        self.count = 0
+        self._held_back = b""
+
+    def services(self) -> Services:
+        """Return the one characteristic characters come on."""
+        return [(SERVICE_UUID, [CharacteristicDefinition("characters", FRAMES_UUID)])]
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        """Return one frame in pieces; none when it is held back, two frames' pieces after that."""
+        frame = self.frame(shown)
+        if not frame:
+            return []
+        self.count += 1
+        waiting = self._held_back + frame
+        if self.count % self.joins_every == 0:
+            self._held_back = waiting
+            return []
+        self._held_back = b""
+        return [("characters", piece) for piece in cut(waiting)]
+
+    def frame(self, shown: Shown) -> bytes:
+        """Return one frame as a whole; nothing for a mode the meter does not have."""
+        mode = mode_of(shown)
+        if mode is None:
+            return b""
+        special = "^^^" if shown.overload else "..."
+        number = special if shown.digits is None else f"{abs(shown.digits):f}"
+        minus = shown.digits is not None and shown.digits.is_signed()
+        unit = self.prefixes[prefix_of(shown)] + self.modes[mode][0].lower()
+        battery = "B" if shown.low_battery else "b"
+        text = (
+            f"{self.modes[mode]}{self.serial}{'-' if minus else '='}{number:>7},{unit},{battery}"
+            f"{self.count % 10_000:04d},"
+        )
+        return f"{self.opening}{text}{sum8(text[:-1].encode()):02X}{self.closing}".encode()

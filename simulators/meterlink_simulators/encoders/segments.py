@@ -1,0 +1,151 @@
+"""Frames that carry the segments of a display: one bit each, scattered without order, some of them inverted.
+
+The display has four digits of seven segments, three points, a minus, and annunciators for AC, DC, prefix, unit, low
+battery and the radio link (which blinks). Which bit is which segment, which are inverted, and what the bits say that
+are no segment, is drawn from the seed; so are the shapes of 6, 7 and 9, which displays differ in, and the place of
+``0L`` for overload. No number is shown as four dashes.
+
+`SegmentsEncoder` sends one byte that is always the same, then the bits. `MaskedEncoder` sends two such bytes, then the
+bits of another display, all of it combined (exclusive or) with a key that repeats every few bytes.
+"""
+
+from random import Random
+
+from meterlink.units import BASE_UNIT, Quantity
+from meterlink_simulators.encoders import CharacteristicDefinition, Services
+from meterlink_simulators.encoders.figures import POWERS, figures_of, mode_of, prefix_of
+from meterlink_simulators.shown import Shown
+
+# Random bases (RFC 9562 version 4) of this simulator.
+SERVICE_UUID = "72f40000-c81e-4a59-97b6-4e0d3fa5182c"
+FRAMES_UUID = "72f40001-c81e-4a59-97b6-4e0d3fa5182c"
+MASKED_SERVICE_UUID = "d8230000-2e6b-4197-8c4f-b60a91e57d3c"
+MASKED_FRAMES_UUID = "d8230001-2e6b-4197-8c4f-b60a91e57d3c"
+
+DIGITS = 4
+
+# Segments that are lit, by their usual letters: a at the top, then clockwise to f, g in the middle (common practice).
+SHAPES = {
+    "0": "abcdef",
+    "1": "bc",
+    "2": "abdeg",
+    "3": "abcdg",
+    "4": "bcfg",
+    "5": "acdfg",
+    "6": "acdefg",
+    "7": "abc",
+    "8": "abcdefg",
+    "9": "abcdfg",
+    "L": "def",
+    "-": "g",
+    " ": "",
+}
+# Without its tail 6 lacks a, and 9 lacks d; 7 may have f.
+_OTHER_SHAPES = {"6": "cdefg", "7": "abcf", "9": "abcfg"}
+
+# Lit at three of six refreshes.
+_BLINK = 6
+
+_NAMES = (
+    *(f"{place}{segment}" for place in range(DIGITS) for segment in "abcdefg"),
+    *(f"point {place}" for place in range(1, DIGITS)),  # in front of the digit at that place
+    "minus",
+    "AC",
+    "DC",
+    *(f"prefix {prefix}" for prefix in POWERS if prefix),
+    *(f"unit {BASE_UNIT[quantity]}" for quantity in Quantity if quantity not in {Quantity.RATIO, Quantity.BATTERY}),
+    "low battery",
+    "link",
+)
+
+
+class SegmentsEncoder:
+    """One meter of this family. ``size`` is how many bytes carry bits, 7 or more."""
+
+    service_uuid = SERVICE_UUID
+    frames_uuid = FRAMES_UUID
+    _family = "segments"
+    _head_bytes = 1
+    size = 7
+
+    def __init__(self, seed: int = 0) -> None:
+        rng = Random(f"{self._family}/{seed}")
+        places = range(8 * self.size)
+        self.place = dict(zip(_NAMES, rng.sample(places, len(_NAMES)), strict=True))
+        self.inverted = {name for name in _NAMES if rng.random() < 0.5}
+        self.resting = {place: rng.random() < 0.5 for place in places if place not in self.place.values()}
+        self.shapes = SHAPES | {digit: shape for digit, shape in _OTHER_SHAPES.items() if rng.random() < 0.5}
+        self.overload_at = rng.randrange(DIGITS - 1)
+        self.overload_point = rng.random() < 0.5
+        self.head = rng.randbytes(self._head_bytes)
+        self._refreshes = 0
+
+    def services(self) -> Services:
+        """Return the one characteristic frames come on."""
+        return [(self.service_uuid, [CharacteristicDefinition("display", self.frames_uuid)])]
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        """Return one frame; nothing for a mode the meter does not have.
+
+        ValueError for a number that does not fit the digits.
+        """
+        if mode_of(shown) is None:
+            return []
+        lit = self.lit(shown)
+        if self._refreshes % _BLINK < _BLINK // 2:
+            lit.add("link")
+        self._refreshes += 1
+        return [("display", self.frame(lit))]
+
+    def lit(self, shown: Shown) -> set[str]:
+        """Return the names of the segments and annunciators that are lit, the blinking one left aside."""
+        glyphs, points = self._glyphs(shown)
+        lit = {f"{place}{segment}" for place, glyph in enumerate(glyphs) for segment in self.shapes[glyph]}
+        lit |= {f"point {place}" for place in points}
+        lit |= {f"prefix {prefix_of(shown)}", f"unit {BASE_UNIT[shown.quantity]}"} & set(_NAMES)
+        if shown.coupling:
+            lit.add(str(shown.coupling))
+        if shown.digits is not None and shown.digits.is_signed():
+            lit.add("minus")
+        if shown.low_battery:
+            lit.add("low battery")
+        return lit
+
+    def frame(self, lit: set[str]) -> bytes:
+        """Return the frame with these names lit. Bit 0 is the least of the first byte."""
+        bits = sum(1 << place for place, on in self.resting.items() if on)
+        bits += sum(1 << place for name, place in self.place.items() if (name in lit) != (name in self.inverted))
+        return self.head + bits.to_bytes(self.size, "little")
+
+    def _glyphs(self, shown: Shown) -> tuple[str, set[int]]:
+        """Return the four characters, and the places with a point in front of them."""
+        if shown.overload:
+            text = " " * self.overload_at + "0L"
+            return text.ljust(DIGITS), {self.overload_at + 1} if self.overload_point else set()
+        figures = figures_of(shown)
+        if figures is None:
+            return "-" * DIGITS, set()
+        text = f"{figures.counts:0{figures.decimals + 1}d}".rjust(DIGITS)
+        if len(text) > DIGITS:
+            raise ValueError(f"{shown.digits} does not fit a display of {DIGITS} digits.")
+        return text, {DIGITS - figures.decimals} if figures.decimals else set()
+
+
+class MaskedEncoder(SegmentsEncoder):
+    """One meter whose frames are combined with a repeating key."""
+
+    service_uuid = MASKED_SERVICE_UUID
+    frames_uuid = MASKED_FRAMES_UUID
+    _family = "masked"
+    _head_bytes = 2
+    size = 9
+
+    def __init__(self, seed: int = 0) -> None:
+        super().__init__(seed)
+        rng = Random(f"{self._family} key/{seed}")
+        self.key = rng.randbytes(rng.randrange(3, 6))
+
+    def frame(self, lit: set[str]) -> bytes:
+        """Return the frame with these names lit, under the key."""
+        clear = super().frame(lit)
+        return bytes(byte ^ self.key[place % len(self.key)] for place, byte in enumerate(clear))

@@ -1,0 +1,351 @@
+"""The invented encodings against bytes worked out by hand. What decodes them is tested elsewhere, apart from these."""
+
+import random
+from decimal import Decimal
+
+import pytest
+
+from meterlink.readings import Coupling
+from meterlink.units import Quantity
+from meterlink_simulators.encoders import HearsLinkEnd
+from meterlink_simulators.encoders.catalogue import FAMILIES, encoder_named
+from meterlink_simulators.encoders.checks import Crc, sum8, xor8
+from meterlink_simulators.encoders.counted import CountedEncoder
+from meterlink_simulators.encoders.floating import FloatingEncoder
+from meterlink_simulators.encoders.lines import LinesEncoder, PrefixedLinesEncoder
+from meterlink_simulators.encoders.packed import PackedEncoder
+from meterlink_simulators.encoders.pieces import cut
+from meterlink_simulators.encoders.presented import PresentedEncoder
+from meterlink_simulators.encoders.printed import PrintedEncoder
+from meterlink_simulators.encoders.ranged import PATIENCE, RangedEncoder
+from meterlink_simulators.encoders.segments import MaskedEncoder, SegmentsEncoder
+from meterlink_simulators.shown import Shown
+
+CAPACITANCE = (Quantity.CAPACITANCE, None)
+RESISTANCE = (Quantity.RESISTANCE, None)
+AC_VOLTS = (Quantity.VOLTAGE, Coupling.AC)
+DC_VOLTS = (Quantity.VOLTAGE, Coupling.DC)
+
+
+def shown(text, unit, mode=CAPACITANCE, **more):
+    return Shown(mode[0], None if text is None else Decimal(text), unit, coupling=mode[1], **more)
+
+
+def sent(encoder, display):
+    """Return the one packet of one refresh."""
+    ((_, packet),) = encoder.encode(display)
+    return packet
+
+
+# Check bytes
+
+
+# The check values of the nine digits in the published catalogue of parametrised CRC algorithms (G. Cook):
+# CRC-8/SMBUS, CRC-8/MAXIM-DOW, CRC-16/IBM-3740, CRC-16/ARC, CRC-16/XMODEM. From memory.
+@pytest.mark.parametrize(
+    ("crc", "value"),
+    [
+        (Crc(8, 0x07), 0xF4),
+        (Crc(8, 0x31, reflected=True), 0xA1),
+        (Crc(8, 0x07, xorout=0x55), 0xA1),  # CRC-8/I-432-1
+        (Crc(16, 0x1021, 0xFFFF), 0x29B1),
+        (Crc(16, 0x8005, reflected=True), 0xBB3D),
+        (Crc(16, 0x1021), 0x31C3),
+    ],
+)
+def test_crc_check_values(crc, value):
+    assert crc.of(b"123456789") == value
+
+
+def test_sum_and_exclusive_or():
+    assert sum8(bytes([0xF0, 0x20, 0x01])) == 0x11
+    assert sum8(bytes([0xF0, 0x20, 0x01]), 0xF0) == 0x01
+    assert xor8(bytes([0xF0, 0x21, 0x01])) == 0xD0
+    assert xor8(bytes([0xF0, 0x21, 0x01]), 0xFF) == 0x2F
+
+
+def test_pieces():
+    assert list(cut(bytes(range(45)))) == [bytes(range(20)), bytes(range(20, 40)), bytes(range(40, 45))]
+    assert list(cut(bytes(20))) == [bytes(20)]
+
+
+# Frames
+
+
+def counted():
+    encoder = CountedEncoder()
+    encoder.start = 0x5C
+    encoder.modes = {CAPACITANCE: 0x11, DC_VOLTS: 0x22}
+    encoder.prefixes = {"": 0x3, "µ": 0x9, "m": 0x5}
+    encoder.minus_bit, encoder.overload_bit, encoder.battery_bit = 7, 2, 0
+    encoder.filler = 0xE1
+    encoder.offset = 0x10
+    return encoder
+
+
+@pytest.mark.parametrize(
+    ("display", "frame"),
+    [
+        # 470 = 0x01D6. 5C+11+D6+01+29+00+64+E1+10 = 2C2.
+        (shown("4.70", "µF"), "5C 11 D6 01 29 00 64 E1 C2"),
+        # 1234 = 0x04D2, minus in bit 7. 5C+22+D2+04+25+80+64+E1+10 = 34E.
+        (shown("-12.34", "mV", DC_VOLTS), "5C 22 D2 04 25 80 64 E1 4E"),
+        # Overload in bit 2, low battery in bit 0 at 7 %. 5C+11+FF+FF+09+05+07+E1+10 = 371.
+        (shown(None, "µF", overload=True, low_battery=True, battery_percent=7), "5C 11 FF FF 09 05 07 E1 71"),
+        # 5C+11+FE+FF+09+00+64+E1+10 = 3C8.
+        (shown(None, "µF", blank=True), "5C 11 FE FF 09 00 64 E1 C8"),
+    ],
+)
+def test_counted(display, frame):
+    assert sent(counted(), display) == bytes.fromhex(frame)
+
+
+def packed():
+    encoder = PackedEncoder()
+    encoder.modes = {CAPACITANCE: 0x31, DC_VOLTS: 0x42}
+    encoder.ranges = {-8: 0xA, -2: 0x6}
+    encoder.filler = 0x99
+    encoder.crc = Crc(8, 0x07)
+    encoder.count = 0xFE
+    return encoder
+
+
+def test_packed():
+    encoder = packed()
+    # One count of 4.70 µF is 10⁻⁸ F: range code A. One of -12.34 V is 10⁻² V: 6, and minus is bit 1.
+    frames = [
+        sent(encoder, shown("4.70", "µF")),
+        sent(encoder, shown("-12.34", "V", DC_VOLTS)),
+        sent(encoder, shown(None, "µF", overload=True, low_battery=True)),
+        sent(encoder, shown(None, "µF", blank=True)),
+    ]
+    assert [frame[:7].hex(" ").upper() for frame in frames] == [
+        "FE A0 00 04 70 31 99",
+        "FF 62 00 12 34 42 99",
+        "00 09 00 00 00 31 99",
+        "01 04 00 00 00 31 99",
+    ]
+    # CRC-8 with polynomial 07 from 0 over FE A0 00 04 70 31 99, by long division.
+    assert [frame[7] for frame in frames] == [_remainder(frame[:7]) for frame in frames]
+
+
+def _remainder(data):
+    """Return the rest of ``data`` times x⁸ divided by x⁸ + x² + x + 1, as polynomials over two elements."""
+    dividend = int.from_bytes(data, "big") << 8
+    while dividend.bit_length() > 8:
+        dividend ^= 0b100000111 << (dividend.bit_length() - 9)
+    return dividend
+
+
+def test_floating():
+    encoder = FloatingEncoder()
+    encoder.units = {RESISTANCE: 0x15, DC_VOLTS: 0x2A}
+    encoder.battery_bit, encoder.resting, encoder.start = 3, 0x41, 0x0F
+    encoder.count = 0xFF
+    # IEEE 754: -0.15625 is 1 01111100 0100…, that is BE200000; 4700 Ω is 4592E000; infinity 7F800000, NaN 7FC00000.
+    assert sent(encoder, shown("-0.15625", "V", DC_VOLTS)).hex(" ") == "2a 41 be 20 00 00 ff 05"
+    assert sent(encoder, shown("4.70", "kΩ", RESISTANCE)).hex(" ") == "15 41 45 92 e0 00 00 6c"
+    assert sent(encoder, shown(None, "kΩ", RESISTANCE, overload=True)).hex(" ") == "15 41 7f 80 00 00 01 a5"
+    assert sent(encoder, shown(None, "kΩ", RESISTANCE, blank=True, low_battery=True)).hex(" ") == (
+        "15 49 7f c0 00 00 02 ee"
+    )
+
+
+def printed():
+    encoder = PrintedEncoder()
+    encoder.opening, encoder.closing = "[", "]"
+    encoder.serial = "QX"
+    encoder.modes = {CAPACITANCE: "GH", DC_VOLTS: "RS"}
+    encoder.prefixes = {"": "T", "µ": "W", "m": "Y"}
+    encoder.joins_every = 3
+    return encoder
+
+
+def test_printed_frame():
+    encoder = printed()
+    # Characters 1 to 21: GHQX=   4.70,Wg,b0000. 47+48+51+58+3D = 175, three blanks 60, "4.70" C9, "," 2C, "Wg" BE,
+    # "," 2C, "b0000" 122: in all 4D6.
+    assert encoder.frame(shown("4.70", "µF")) == b"[GHQX=   4.70,Wg,b0000,D6]"
+    encoder.count = 17
+    # RSQX-: 52+53+51+58+2D = 17B, two blanks 40, "12.34" F8, "," 2C, "Yr" CB, "," 2C, "b0017" 12A: 500.
+    assert encoder.frame(shown("-12.34", "mV", DC_VOLTS)) == b"[RSQX-  12.34,Yr,b0017,00]"
+    assert encoder.frame(shown(None, "µF", overload=True, low_battery=True))[:18] == b"[GHQX=    ^^^,Wg,B"
+    assert encoder.frame(shown(None, "µF", blank=True))[:18] == b"[GHQX=    ...,Wg,b"
+
+
+def test_printed_frames_come_split_and_every_third_joined_with_the_next():
+    encoder = printed()
+    display = shown("4.70", "µF")
+    refreshes = [[packet for _, packet in encoder.encode(display)] for _ in range(4)]
+    assert [[len(packet) for packet in packets] for packets in refreshes] == [[20, 6], [20, 6], [], [20, 20, 12]]
+    stream = b"".join(packet for packets in refreshes for packet in packets)
+    assert [stream[start + 18 : start + 22] for start in range(0, 104, 26)] == [b"0000", b"0001", b"0002", b"0003"]
+
+
+def in_order(kind):
+    """Return an encoder whose bits are in the order of names, none inverted, dark where they are no segment."""
+    encoder = kind()
+    encoder.place = {name: place for place, name in enumerate(encoder.place)}
+    encoder.inverted = set()
+    encoder.resting = {}
+    encoder.shapes = encoder.shapes | {"6": "acdefg", "7": "abc", "9": "abcdfg"}
+    encoder.overload_at, encoder.overload_point = 1, True
+    encoder.head = bytes([0xD3, 0x2C])[: len(encoder.head)]
+    return encoder
+
+
+# Seven bits a digit from the left, a the least: 1 is 06, 2 is 5B, 3 is 4F, 4 is 66, 7 is 07, 0 is 3F, L is 38, - is 40.
+# The other names follow, one bit each.
+@pytest.mark.parametrize(
+    ("display", "digits", "others"),
+    [
+        (shown("-12.34", "mV", DC_VOLTS), [6, 0x5B, 0x4F, 0x66], ["point 2", "minus", "DC", "prefix m", "unit V"]),
+        (shown("4.70", "µF"), [0, 0x66, 7, 0x3F], ["point 2", "prefix µ", "unit F"]),
+        (shown("0.005", "µF"), [0x3F, 0x3F, 0x3F, 0x6D], ["point 1", "prefix µ", "unit F"]),
+        (shown(None, "kΩ", RESISTANCE, overload=True), [0, 0x3F, 0x38, 0], ["point 2", "prefix k", "unit Ω"]),
+        (shown(None, "V", AC_VOLTS, blank=True), [0x40] * 4, ["AC", "unit V"]),
+        (shown("23.4", "°C", (Quantity.TEMPERATURE, None), low_battery=True), [0, 0x5B, 0x4F, 0x66],
+         ["point 3", "unit °C", "low battery"]),
+    ],
+)  # fmt: skip
+def test_segments_in_order(display, digits, others):
+    encoder = in_order(SegmentsEncoder)
+    frame = sent(encoder, display)
+    assert frame[0] == 0xD3
+    bits = int.from_bytes(frame[1:], "little")
+    assert [bits >> 7 * place & 0x7F for place in range(4)] == digits
+    assert [name for place, name in enumerate(encoder.place) if place >= 28 and bits >> place & 1] == [*others, "link"]
+
+
+def test_segments_scrambled_inverted_and_resting():
+    encoder = in_order(SegmentsEncoder)
+    encoder.place |= {"0a": 55, "link": 0}  # where `link` was, and the other way about
+    encoder.inverted = {"link", "point 1"}
+    encoder.resting = {47: True}
+    frame = sent(encoder, shown("8000", "Ω", RESISTANCE))
+    bits = int.from_bytes(frame[1:], "little")
+    # 8 without its a, which is bit 55; 0 three times; point 1, dark, inverted, the first name after the digits; unit Ω,
+    # 28 + 3 points, minus, AC, DC, 6 prefixes, V, A = bit 42; 47 rests lit; link is lit but inverted.
+    assert bits == 0x7E | 0x3F << 7 | 0x3F << 14 | 0x3F << 21 | 1 << 28 | 1 << 42 | 1 << 47 | 1 << 55
+
+
+def test_the_link_annunciator_blinks_by_three_refreshes():
+    encoder = in_order(SegmentsEncoder)
+    frames = [int.from_bytes(sent(encoder, shown("4.70", "µF"))[1:], "little") for _ in range(8)]
+    assert [frame >> encoder.place["link"] & 1 for frame in frames] == [1, 1, 1, 0, 0, 0, 1, 1]
+
+
+def test_a_number_too_long_for_the_display_is_refused():
+    with pytest.raises(ValueError, match="4 digits"):
+        SegmentsEncoder().encode(shown("123.45", "V", DC_VOLTS))
+
+
+def test_masked_is_under_a_repeating_key():
+    encoder = in_order(MaskedEncoder)
+    encoder.key = bytes([0x11, 0x22, 0x44])
+    plain = in_order(SegmentsEncoder)
+    frame = sent(encoder, shown("4.70", "µF"))
+    clear = bytes([0xD3, 0x2C]) + sent(plain, shown("4.70", "µF"))[1:] + bytes(2)
+    assert frame[:4].hex() == f"{0xD3 ^ 0x11:02x}{0x2C ^ 0x22:02x}{clear[2] ^ 0x44:02x}{clear[3] ^ 0x11:02x}"
+    assert bytes(byte ^ (0x11, 0x22, 0x44)[place % 3] for place, byte in enumerate(frame)) == clear
+
+
+def test_lines():
+    encoder = LinesEncoder()
+    encoder.headers = {CAPACITANCE: "KULA", DC_VOLTS: "MENI", RESISTANCE: "ZOBA"}
+    assert sent(encoder, shown("4.70", "µF")) == b"KULA +4.70E-06 F\n"
+    assert sent(encoder, shown("0.05", "µF")) == b"KULA +0.05E-06 F\n"
+    assert sent(encoder, shown("-12.34", "mV", DC_VOLTS)) == b"MENI -1.234E-02 V\n"
+    assert sent(encoder, shown("59.9", "kΩ", RESISTANCE)) == b"ZOBA +5.99E+04 OHM\n"
+    assert sent(encoder, shown(None, "kΩ", RESISTANCE, overload=True)) == b"ZOBA 9.9E+37 OHM\n"
+    assert sent(encoder, shown(None, "kΩ", RESISTANCE, blank=True)) == b"ZOBA 9.91E+37 OHM\n"
+
+
+def test_prefixed_lines():
+    encoder = PrefixedLinesEncoder()
+    encoder.headers = {CAPACITANCE: "KULA", RESISTANCE: "ZOBA", (Quantity.TEMPERATURE, None): "FIDE"}
+    assert sent(encoder, shown("4.70", "µF")) == b"KULA 4.70 uF\n"
+    assert sent(encoder, shown("5999", "Ω", RESISTANCE)) == b"ZOBA 5999. OHM\n"
+    assert sent(encoder, shown("59.99", "kΩ", RESISTANCE)) == b"ZOBA 59.99 kOHM\n"
+    assert sent(encoder, shown("-7.5", "°C", (Quantity.TEMPERATURE, None))) == b"FIDE -7.5 CEL\n"
+
+
+def ranged():
+    encoder = RangedEncoder()
+    encoder.modes = {CAPACITANCE: 0x31, DC_VOLTS: 0x42}
+    encoder.ranges = {-8: 0x07, -5: 0x2B}
+    encoder.battery_bit, encoder.resting = 4, 0x83
+    encoder.crc = Crc(16, 0x1021)
+    encoder.start_word, encoder.keep_alive_word = b"\x0a\x0b\x0c", b"\x0d\x0e"
+    return encoder
+
+
+def order(encoder, word):
+    ((_, definitions),) = encoder.services()
+    (orders,) = [definition for definition in definitions if definition.on_write]
+    orders.on_write(word)
+
+
+def test_ranged():
+    encoder = ranged()
+    order(encoder, encoder.start_word)
+    frames = [
+        sent(encoder, shown("4.70", "µF", battery_percent=80)),
+        sent(encoder, shown("-12.34", "mV", DC_VOLTS, low_battery=True)),
+        sent(encoder, shown(None, "µF", overload=True)),
+        sent(encoder, shown(None, "µF", blank=True)),
+    ]
+    # 470 = 1D6; the first of four has the battery, 80 = 50. 1234 = 4D2 with the top bit of 24; low battery adds bit 4.
+    bodies = ["09 31 07 00 01 d6 83 50", "08 42 2b 80 04 d2 93", "08 31 40 7f ff ff 83", "08 31 40 7f ff fe 83"]
+    assert [frame[:-2].hex(" ") for frame in frames] == bodies
+    # Any frame with its CRC-16/XMODEM behind it, most significant byte first, has the CRC 0 (theory of cyclic codes).
+    assert [Crc(16, 0x1021).of(frame[:-2] + frame[:-3:-1]) for frame in frames] == [0] * 4
+
+
+def test_ranged_is_silent_until_started_and_when_it_is_no_longer_asked():
+    encoder = ranged()
+    display = shown("4.70", "µF")
+    order(encoder, encoder.keep_alive_word)
+    assert encoder.encode(display) == []
+    order(encoder, encoder.start_word)
+    assert sum(len(encoder.encode(display)) for _ in range(PATIENCE + 5)) == PATIENCE
+    order(encoder, encoder.start_word)
+    assert len(encoder.encode(display)) == 1
+    order(encoder, encoder.keep_alive_word)
+    assert sum(len(encoder.encode(display)) for _ in range(PATIENCE + 5)) == PATIENCE
+    order(encoder, encoder.start_word)
+    assert isinstance(encoder, HearsLinkEnd)
+    encoder.link_ended()
+    assert encoder.encode(display) == []
+
+
+# Families
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_seed_makes_one_meter_of_the_family(family):
+    def packets(seed):
+        encoder = encoder_named(family, seed)
+        if isinstance(encoder, RangedEncoder):
+            order(encoder, encoder.start_word)
+        rng = random.Random(1)
+        displays = [shown(f"{rng.randrange(1, 6000) / 100:.2f}", "µF") for _ in range(20)]
+        return [packet for display in displays for packet in encoder.encode(display)]
+
+    assert packets(3) == packets(3)
+    assert packets(3) != packets(4)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_function_the_meter_does_not_have_sends_nothing(family):
+    encoder = encoder_named(family)
+    if isinstance(encoder, RangedEncoder):
+        order(encoder, encoder.start_word)
+    assert encoder.encode(shown("12.3", "%", (Quantity.RATIO, None))) == []
+    assert encoder.encode(shown("72.5", "°F", (Quantity.TEMPERATURE, None))) == []
+
+
+def test_presented_is_in_the_catalogue():
+    assert isinstance(encoder_named("presented"), PresentedEncoder)
+    with pytest.raises(KeyError):
+        encoder_named("semaphore")

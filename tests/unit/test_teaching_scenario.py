@@ -1,0 +1,49 @@
+"""Scenarios whose meters speak an encoding of their own."""
+
+from importlib import resources
+
+import pytest
+
+from meterlink_simulators.scenario import load_scenario, shipped_scenario
+from meterlink_simulators.tables import ScenarioError
+
+
+def scenario(tmp_path, line):
+    """Return the demo with ``line`` put into the table of its first meter."""
+    text = (resources.files("meterlink_simulators") / "scenarios" / "demo.toml").read_text(encoding="utf-8")
+    file = tmp_path / "other.toml"
+    file.write_text(text.replace("\n[[meter]]\n", f"\n[[meter]]\n{line}\n", 1), encoding="utf-8")
+    return load_scenario(file)
+
+
+def test_meters_describe_themselves_unless_told_otherwise():
+    assert {(spec.encoding, spec.variant) for spec in shipped_scenario("demo").meters} == {("presented", 0)}
+
+
+def test_a_meter_speaks_what_its_table_says(tmp_path):
+    first, *others = scenario(tmp_path, 'encoding = "masked"\nvariant = 3').meters
+    assert (first.encoding, first.variant) == ("masked", 3)
+    assert all(spec.encoding == "presented" for spec in others)
+
+
+@pytest.mark.parametrize(
+    ("line", "complaint"),
+    [
+        ('encoding = "semaphore"', "key 'encoding': 'semaphore' is not known"),
+        ("encoding = 3", "key 'encoding'"),
+        ('encoding = "counted"\nvariant = -1', "key 'variant'"),
+    ],
+)
+def test_what_is_wrong_is_said(tmp_path, line, complaint):
+    with pytest.raises(ScenarioError, match=complaint):
+        scenario(tmp_path, line)
+
+
+def test_counts_that_do_not_fit_the_display_are_refused(tmp_path):
+    text = (resources.files("meterlink_simulators") / "scenarios" / "demo.toml").read_text(encoding="utf-8")
+    head, _, rest = text.partition("\n[[meter]]\n")
+    rest = rest.replace("counts = 6000", "counts = 60000", 1)
+    file = tmp_path / "other.toml"
+    file.write_text(f'{head}\n[[meter]]\nencoding = "segments"\n{rest}', encoding="utf-8")
+    with pytest.raises(ScenarioError, match="60000 are more than 'segments' has room for"):
+        load_scenario(file)
