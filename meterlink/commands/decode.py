@@ -1,6 +1,8 @@
 """``meterlink decode``: a capture through a profile, packet by packet."""
 
+import io
 import json
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -29,11 +31,12 @@ def command(capture: Path, file: Path, *, as_json: bool) -> None:
     no value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame). A packet that
     completes several frames gets a line for each; one of a channel that the profile does not name gets none.
     """
+    if as_json and isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")  # as JSON is, whatever encoding a pipe has (RFC 8259, 8.1)
     profile, recorded = load_profile(file), read_capture(capture)
     for packet, reading in decode(profile, recorded, str(capture)):
         line = as_object(packet, reading)
-        # Bytes, so that JSON is UTF-8 whatever encoding a pipe has (RFC 8259, 8.1).
-        click.echo(json.dumps(line, ensure_ascii=False).encode() if as_json else _as_text(line))
+        click.echo(json.dumps(line, ensure_ascii=False) if as_json else _as_text(line))
 
 
 def decode(profile: Profile, capture: Capture, name: str) -> Iterator[tuple[Packet, Reading | None]]:

@@ -8,8 +8,8 @@ output, then standard error. A command that ends in ``\\`` goes on in the next l
 short in two ways: a last line of only ``...`` stands for all further lines, and a JSON object that ends in ``, ...}``
 for all further keys. Everything before is compared exactly.
 
-A ``toml`` or ``csv`` block whose first line is ``# NAME.toml`` or ``# NAME.csv`` is a file of that name in the folder
-the page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`.
+A block whose first line is ``# NAME.toml``, ``# NAME.csv`` or ``# NAME.jsonl`` is a file of that name in the folder the
+page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`.
 """
 
 import json
@@ -38,7 +38,7 @@ REST = "..."
 MORE_KEYS = ", ...}"
 
 _FENCE = re.compile(r"```(\w*)")
-_NAMED = re.compile(r"# ([\w-]+\.(?:toml|csv))")
+_NAMED = re.compile(r"# ([\w-]+\.(?:toml|csv|jsonl))")
 _WIDTH = "100"  # columns of the terminal the examples are run on
 
 

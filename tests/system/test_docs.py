@@ -16,6 +16,7 @@ from meterlink.judge.replacement import read_stock
 from meterlink.judge.uncertainty import assumed_accuracy
 from meterlink.judge.verdicts import Verdict
 from meterlink.plans import read_points
+from meterlink.profiles import check_profile
 from meterlink.settings import SETTINGS_FILE, load_settings
 from meterlink.units import Quantity
 
@@ -90,7 +91,7 @@ def test_every_help_runs_and_fits_80_columns(
     assert max(map(len, out.splitlines())) <= 80
 
 
-# Every TOML block is one of these three, and can be used; the third is whatever is neither of the others.
+# Every TOML block is one of these four, and can be used; the last is whatever is neither of the others.
 
 
 def _tables() -> Iterator[Any]:
@@ -106,6 +107,8 @@ def test_a_toml_block_can_be_used(content: str, tmp_path: Path) -> None:
     table = tomllib.loads(content)
     if "part" in table:
         assert read_stock(table, "the page")
+    elif "profile" in table:
+        assert not check_profile(content).findings
     elif "point" in table:
         for point in table["point"]:
             point.pop("readings", None)  # `judge diagnosis` takes these beside the fields of a plan, and is run above

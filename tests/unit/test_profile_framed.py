@@ -269,6 +269,13 @@ def test_codes_and_annunciators(frame: str, text: str, value: float | None, low_
     assert reading.value == (value if value is None else pytest.approx(value, rel=1e-12))
 
 
+def test_a_code_that_says_there_is_no_number_leaves_the_kind_of_it_to_the_field() -> None:
+    number = Number(NumberType.UINT, Place(1), overload=(0xFF,))
+    one = profile(Value(number, unit="V"), lit=((Bit(0, 0), Meaning(flag=Flag.NO_NUMBER)),))
+    frames = (b"\0\x07", b"\x01\x07", b"\x01\xff")
+    assert [only(one, frame).status for frame in frames] == [Status.OK, Status.INVALID, Status.OVERLOAD]
+
+
 def test_two_units_lit_at_once_are_no_reading() -> None:
     lit = ((Bit(0, 0), Meaning(unit="V")), (Bit(0, 1), Meaning(unit="A")), (Bit(0, 2), Meaning(prefix="m")))
     one = profile(Value(Number(NumberType.UINT, Place(1))), lit=lit)

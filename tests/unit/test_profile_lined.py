@@ -57,6 +57,10 @@ def texts(text: Text, *lines: str) -> list[str]:
         ("12.3.4 V", "--- V"),
         ("V", "--- V"),
         ("1 V A", "--- V"),
+        ("1 V 2x", "--- V"),
+        ("1\x0b2 V", "--- V"),
+        ("1\tV", "1 V"),
+        ("1\u00a0V\r", "1 V"),
     ],
 )
 def test_lines(line: str, shown: str) -> None:
