@@ -1,0 +1,86 @@
+"""Make the picture of the README anew: ``python tests/support/refresh_picture.py``.
+
+The demo's call is played in virtual time until its first bad part is held; the dashboard then draws what a watcher saw
+at that moment.
+"""
+
+import asyncio
+import tempfile
+from collections.abc import AsyncIterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from meterlink.collect.station import Orders
+from meterlink.settings import Settings
+from meterlink.views import Message
+from meterlink_simulators.call import ServiceCall
+from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_tui.picture import take_picture
+
+PICTURE = Path(__file__).parents[2] / "tui" / "dashboard.svg"
+SIZE = (110, 34)
+
+
+def moment_of_the_first_bad_part() -> dict[str, Message]:
+    """Return the newest view of each topic when the first reading outside its limits has been shown as held."""
+    scenario = shipped_scenario("demo")
+    newest: dict[str, Message] = {}
+    calls: list[ServiceCall] = []
+    done: list[bool] = []
+
+    def see(message: Message) -> None:
+        if done:
+            return
+        newest[message["topic"]] = message
+        visit, live = newest.get("visit"), newest.get("live")
+        if visit and visit["topic"] == "visit" and live and live["topic"] == "live" and live["phase"] == "held":
+            held = next(point["held"] for point in visit["points"] if point["key"] == visit["focus"])
+            if held and held["verdict"] == "outside":
+                done.append(True)
+                calls[0].stop()
+
+    async def play() -> None:
+        clock = WarpClock(start=datetime.now(UTC))
+        with tempfile.TemporaryDirectory() as folder:
+            orders = Orders(
+                Path(folder), Settings("demo"), scenario.place, scenario.plan, "demo", serve=False, clock=clock
+            )
+            calls.append(ServiceCall(scenario, orders))
+            calls[0].watch(see)
+            await calls[0].run()
+
+    run_warped(play(), busy=lambda: any(call.busy for call in calls))
+    return newest
+
+
+class Frozen:
+    """A station that says one thing."""
+
+    def __init__(self, views: dict[str, Message]) -> None:
+        self._views = views
+
+    async def __aiter__(self) -> AsyncIterator[Message]:
+        for view in self._views.values():
+            yield view
+        await asyncio.Event().wait()
+
+    async def send(self, do: str, **fields: str) -> str:
+        return f"{do} {fields} is not for a picture"
+
+    async def close(self) -> None:
+        pass
+
+
+def main() -> None:
+    """Write the picture."""
+    views = moment_of_the_first_bad_part()
+
+    async def connect() -> Frozen:
+        return Frozen(views)
+
+    PICTURE.write_text(asyncio.run(take_picture(connect, *SIZE)), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
