@@ -24,6 +24,7 @@ _COMMANDS = {
     "profile": Lazy("meterlink.commands.profile", "command", "Check a meter's profile; print the schema of profiles."),
     "replay": Lazy("meterlink.commands.replay", "command", "Replay recorded packets, with verdicts."),
     "run": Lazy("meterlink.commands.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
+    "teach": Lazy("meterlink.commands.teach", "command", "Find out how a meter's packets are read, from a capture."),
     "trend": Lazy("meterlink.commands.trend", "command", "Say which parts drift from visit to visit."),
     "watch": Lazy("meterlink_tui.command", "command", "Open the dashboard; starts the daemon where none runs."),
 }

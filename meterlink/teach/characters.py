@@ -1,0 +1,141 @@
+"""Numbers as ASCII characters at fixed bytes of a frame, plain or under a constant exclusive-or."""
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from itertools import product
+
+from meterlink.profiles.model import Number, NumberType, Place
+from meterlink.profiles.written import written_number
+from meterlink.readings import Status
+from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table
+from meterlink.teach.samples import Sample
+
+_LONGEST = 14  # characters: a sign, eight digits, a point and an exponent
+_SIGNS = (("", ""), ("-", ""), ("-", " "), ("-", "+"), ("-", "0"))
+
+
+def _with_point(sample: Sample) -> str:
+    return f"{abs(sample.shows.digits or Decimal(0)):f}"
+
+
+def _without_point(sample: Sample) -> str:
+    return sample.figures
+
+
+def _counts(sample: Sample) -> str:
+    return str(sample.counts)
+
+
+_BARE = (_with_point, _without_point, _counts)
+
+
+def characters(table: Table) -> Iterator[Encoding]:
+    """Yield the ways in which the shown numbers stand in the frames as characters."""
+    shown = table.shown
+    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT:
+        return
+    plain = [found for at in range(len(shown[0].frame)) for found in _plain(table, shown, at)]
+    if plain:
+        # The widest field holds the narrower ones, and the blanks into which a longer number will reach.
+        yield max(plain, key=lambda one: (one.signed, one.source.place.size))  # type: ignore[union-attr]
+    else:
+        yield from _keyed(table, shown)
+
+
+def _plain(table: Table, shown: Sequence[Sample], at: int) -> Iterator[Encoding]:
+    for size in range(min(_LONGEST, len(shown[0].frame) - at), 0, -1):
+        read = [written_number(sample.frame[at : at + size]) for sample in shown]
+        if not any(isinstance(one, Status) for one in read):
+            found = _encoding(
+                table, shown, Place(at, size, "big"), [one for one in read if not isinstance(one, Status)]
+            )
+            if found is not None:
+                yield found
+                return
+
+
+def _encoding(
+    table: Table, shown: Sequence[Sample], place: Place, read: Sequence[int | Decimal], key: bytes = b""
+) -> Encoding | None:
+    """Return the encoding if the numbers read are those shown: as counts, as shown, or in another power of ten."""
+    wanted = [sample.shows.digits for sample in shown]
+    signed = any(one < 0 for one in read)
+    if not signed:
+        wanted = [abs(one) for one in wanted if one is not None]
+    scalings: dict[int, Scaling]
+    counts = [(-1 if signed and sample.negative else 1) * sample.counts for sample in shown]
+    if all(isinstance(one, int) for one in read) and list(read) == counts:
+        scalings = {id(sample): Scaling(sample.places) for sample in shown}
+    else:
+        powers: dict[str, int] = {}
+        for sample, one, digits in zip(shown, read, wanted, strict=True):
+            if digits:
+                if not one:
+                    return None
+                powers.setdefault(
+                    sample.shows.unit, digits.normalize().adjusted() - Decimal(one).normalize().adjusted()
+                )
+        if any(
+            Decimal(one).scaleb(powers.get(sample.shows.unit, 0)) != digits
+            for sample, one, digits in zip(shown, read, wanted, strict=True)
+        ) or any(sample.shows.unit not in powers for sample in shown):
+            return None
+        scalings = {id(sample): _scaling(powers[sample.shows.unit], read) for sample in shown}
+    return Encoding(
+        name="characters",
+        source=Number(NumberType.ASCII, place),
+        used=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
+        scalings=tuple(scalings.get(id(sample), Scaling()) for sample in table.samples),
+        signed=signed,
+        key={place.at + byte: one for byte, one in enumerate(key) if one},
+        exact=all(one.places is None for one in scalings.values()),
+    )
+
+
+def _scaling(power: int, read: Sequence[int | Decimal]) -> Scaling:
+    # Whole numbers among numbers with a point would be taken for counts without a scale.
+    if power or any(isinstance(one, int) for one in read):
+        return Scaling(None, Decimal(1).scaleb(power))
+    return Scaling()
+
+
+def _keyed(table: Table, shown: Sequence[Sample]) -> Iterator[Encoding]:
+    for (minus, plus), bare, pad, left in product(_SIGNS, _BARE, (" ", "0"), (False, True)):
+        texts = _texts([bare(sample) for sample in shown], shown, minus, plus, pad, left=left)
+        if texts is None:
+            continue
+        size = len(texts[0])
+        for at in range(len(shown[0].frame) - size + 1):
+            key = bytes(a ^ b for a, b in zip(shown[0].frame[at : at + size], texts[0], strict=True))
+            if any(
+                sample.frame[at + byte] != text[byte] ^ key[byte]
+                for sample, text in zip(shown, texts, strict=True)
+                for byte in range(size)
+            ):
+                continue
+            read = [written_number(text) for text in texts]
+            found = _encoding(
+                table, shown, Place(at, size, "big"), [one for one in read if not isinstance(one, Status)], key
+            )
+            if found is not None:
+                yield found
+                return
+
+
+def _texts(
+    bare: Sequence[str], shown: Sequence[Sample], minus: str, plus: str, pad: str, *, left: bool
+) -> list[bytes] | None:
+    """Return what would stand in the frame; None for a manner in which no number could be so written."""
+    width = max(map(len, bare))
+    texts = []
+    for sample, text in zip(shown, bare, strict=True):
+        sign = minus if sample.negative else plus
+        if left and pad == "0":
+            return None
+        if pad == "0":
+            texts.append(sign + text.rjust(width, "0"))
+        elif left:
+            texts.append((sign + text).ljust(width + len(minus)))
+        else:
+            texts.append((sign + text).rjust(width + len(minus)))
+    return [text.encode() for text in texts] if len(set(map(len, texts))) == 1 else None

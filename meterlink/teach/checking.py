@@ -1,0 +1,234 @@
+"""Check bytes, found from the frames alone: they must hold in every frame, labelled or not.
+
+A CRC is affine: in the difference (exclusive-or) of two equally long frames its start value and final exclusive-or drop
+out, and what is left, read as a polynomial over GF(2), is a multiple of the generator. So the generator is a common
+divisor of all differences, and Euclid's algorithm finds it without trying any (W. W. Peterson, D. T. Brown, "Cyclic
+codes for error detection", 1961, for the algebra).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from math import log2
+
+from meterlink.profiles.checks import compile_sum
+from meterlink.profiles.model import CheckKind, FrameCheck, Order
+from meterlink.teach.encodings import EVIDENCE
+
+_MOST_FRAMES = 64  # different frames looked at: each adds the width of the check to the evidence
+_FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
+_ORDERS: tuple[Order, Order] = ("big", "little")
+_CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short one also divides what a long one covers
+_MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+
+
+def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that all ``frames`` (equally long) pass, None where there is none that chance cannot explain.
+
+    The last bytes of the frame are tried first.
+    """
+    distinct = list(dict.fromkeys(frames))
+    some = distinct[:_MOST_FRAMES]
+    if len(some) < 2:
+        return None
+    size = len(some[0])
+    varying = [len({frame[at] for frame in some}) > 1 for at in range(size)]
+    for at in reversed(range(1, size)):
+        if any(varying[at : at + 2]):
+            for found in _plain_wide_sums(some, at, varying):
+                if _holds(found, distinct):
+                    return found
+        if not varying[at]:
+            continue
+        for found in (*_sums(some, at, varying), *_crcs(some, at, varying)):
+            if _holds(found, distinct):
+                return found
+    return None
+
+
+def find_trailing_check(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check at the end of frames of several lengths, None where there is none that fits all of them."""
+    by_length: dict[int, list[bytes]] = {}
+    for frame in dict.fromkeys(frames):
+        by_length.setdefault(len(frame), []).append(frame)
+    most = max(by_length.values(), key=len)
+    found = find_check(most)
+    if found is None or found.end != found.at or len(most[0]) - found.at > min(by_length):
+        return None
+    check = replace(found, at=found.at - len(most[0]), end=None)
+    for same in by_length.values():
+        if not all(_ends_in(check, frame) for frame in same):
+            solved = _started_alike(check, most[0], same[0])
+            if solved is None:
+                return None
+            check = solved
+    return check if all(_ends_in(check, frame) for frame in frames) else None
+
+
+def _ends_in(check: FrameCheck, frame: bytes) -> bool:
+    end = len(frame) + check.at
+    return int.from_bytes(frame[end : end + check.size], check.order) == compile_sum(check)(frame[check.begin : end])
+
+
+def _started_alike(check: FrameCheck, one: bytes, other: bytes) -> FrameCheck | None:
+    """Return the CRC with the start value under which frames of two lengths pass; it is linear in that value."""
+    if check.kind is not CheckKind.CRC:
+        return None
+    bits = 8 * check.size
+
+    def rest(frame: bytes, init: int) -> int:
+        end = len(frame) + check.at
+        told = int.from_bytes(frame[end : end + check.size], check.order)
+        return told ^ compile_sum(replace(check, init=init, xor_out=0))(frame[check.begin : end])
+
+    wanted = rest(one, 0) ^ rest(other, 0)
+    rows: list[tuple[int, int]] = []  # (what a start value adds, the start value), reduced
+    for bit in range(bits):
+        init = 1 << bit
+        effect = rest(one, init) ^ rest(one, 0) ^ rest(other, init) ^ rest(other, 0)
+        for known, start in rows:
+            if effect ^ known < effect:
+                effect, init = effect ^ known, init ^ start
+        if effect:
+            rows.append((effect, init))
+            rows.sort(reverse=True)
+    init = 0
+    for known, start in rows:
+        if wanted ^ known < wanted:
+            wanted, init = wanted ^ known, init ^ start
+    if wanted:
+        return None
+    return replace(check, init=init, xor_out=rest(one, init))
+
+
+def _enough(bits: int, frames: int, tried: int) -> bool:
+    return bits * (frames - 1) - log2(tried) >= EVIDENCE
+
+
+def _holds(check: FrameCheck, frames: Sequence[bytes]) -> bool:
+    compute = compile_sum(check)
+    at, size, order = check.at, check.size, check.order
+    return all(
+        int.from_bytes(frame[at : at + size], order) == compute(frame[check.begin : check.end]) for frame in frames
+    )
+
+
+def _sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+    size = len(frames[0])
+    for width in (1, 2):
+        if at + width > size or not _enough(8 * width, len(frames), 8 * size * size):
+            continue
+        for order in _ORDERS[:width]:
+            for begin, end in _ranges(at, width, size, varying):
+                for kind, negate in ((CheckKind.SUM, False), (CheckKind.SUM, True), (CheckKind.XOR, False)):
+                    if kind is CheckKind.XOR and width > 1:
+                        continue
+                    check = FrameCheck(kind, at, width, order, begin, end, raw=True, negate=negate)
+                    found = _started(check, frames)
+                    if found is not None:
+                        yield found
+
+
+def _plain_wide_sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+    """Yield sums of 16 bits that start from 0: their upper byte may never have moved, and yet is no constant."""
+    if at + 2 > len(frames[0]) or not _enough(8, len(frames), len(frames[0])):
+        return
+    for order in _ORDERS:
+        for begin, end in _ranges(at, 2, len(frames[0]), varying):
+            for first in range(begin + 1):
+                check = FrameCheck(CheckKind.SUM, at, 2, order, first, end, raw=True)
+                if _started(check, frames) == check:
+                    yield check
+
+
+def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator[tuple[int, int]]:
+    """Yield the ranges worth trying: one of each set of changing bytes, up to the check or after it to the end."""
+    seen = set()
+    for begin, end in (
+        *((begin, at) for begin in range(at)),
+        *((at + width, end) for end in range(at + width + 1, size + 1)),
+    ):
+        covered = tuple(byte for byte in range(begin, end) if varying[byte])
+        if len(covered) >= _FEWEST_COVERED and covered not in seen:
+            seen.add(covered)
+            yield begin, end
+
+
+def _started(check: FrameCheck, frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check with the start value that the frames have in common, None where they have none."""
+    modulus = 1 << 8 * check.size
+    compute = compile_sum(check)
+
+    def start(frame: bytes) -> int:
+        told = int.from_bytes(frame[check.at : check.at + check.size], check.order)
+        bare = compute(frame[check.begin : check.end])
+        if check.kind is CheckKind.XOR:
+            return told ^ bare
+        return (bare - told if check.negate else told - bare) % modulus
+
+    first = start(frames[0])
+    if any(start(frame) != first for frame in frames[1:]):
+        return None
+    return replace(check, init=first)
+
+
+def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+    first = frames[0]
+    differences = [bytes(a ^ b for a, b in zip(frame, first, strict=True)) for frame in frames[1:]]
+    for width in _CRC_SIZES:
+        if at + width > len(first) or not _enough(8 * width, len(frames), 1 << 8 * width + 8):
+            continue
+        for order in _ORDERS[: min(width, 2)]:
+            for reflected in (False, True):
+                for begin, end in _ranges(at, width, len(first), varying):
+                    found = _generator(differences, at, width, order, begin, end, reflected=reflected)
+                    if found:
+                        check = FrameCheck(
+                            CheckKind.CRC, at, width, order, begin, end, raw=True, polynomial=found,
+                            reflect_in=reflected, reflect_out=reflected,
+                        )  # fmt: skip
+                        told = int.from_bytes(first[at : at + width], order)
+                        yield replace(check, xor_out=told ^ compile_sum(check)(first[begin:end]))
+
+
+def _generator(
+    differences: Sequence[bytes], at: int, width: int, order: Order, begin: int, end: int, *, reflected: bool
+) -> int:
+    """Return the generator without its highest term, 0 for none."""
+    bits = 8 * width
+    common = 0
+    for difference in differences:
+        covered, told = difference[begin:end], difference[at : at + width]
+        if reflected:
+            # The lowest bit goes first: turned round, byte by byte, it is the same sum again.
+            covered = covered.translate(_MIRRORED)
+            remainder = int(f"{int.from_bytes(told, order):0{bits}b}"[::-1], 2)
+        else:
+            remainder = int.from_bytes(told, order)
+        common = _gcd(common, int.from_bytes(covered, "big") << bits ^ remainder)
+        if common.bit_length() <= bits and common:
+            return 0
+    if not common:
+        return 0
+    while not common & 1:
+        common >>= 1  # a generator has the term 1
+    if common.bit_length() == bits + 1:
+        return common ^ 1 << bits
+    return 0
+
+
+def _gcd(one: int, other: int) -> int:
+    while other:
+        one, other = other, _remainder(one, other)
+    return one
+
+
+def _remainder(one: int, other: int) -> int:
+    length = other.bit_length()
+    while (excess := one.bit_length() - length) >= 0:
+        one ^= other << excess
+    return one
+
+
+def covered_positions(check: FrameCheck) -> frozenset[int]:
+    """Return the positions of the check's own bits."""
+    return frozenset(range(8 * check.at, 8 * (check.at + check.size)))

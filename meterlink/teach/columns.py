@@ -1,0 +1,70 @@
+"""Frames turned on their side: one integer per bit of the frame, whose bit s is what that bit was in sample s.
+
+What must hold "in every sample" is then one comparison of two integers, and a constant exclusive-or over the frame
+(a key, an inverted display) is nothing but a complement.
+"""
+
+from collections.abc import Iterable, Sequence
+
+from meterlink.profiles.model import Bit
+
+
+class Columns:
+    """The bits of equally long frames over all samples. Positions are ``8 × byte + bit``; bit 0 has the value 1."""
+
+    def __init__(self, frames: Sequence[bytes]) -> None:
+        self.samples = len(frames)
+        self.every = (1 << self.samples) - 1
+        self.bits = 8 * len(frames[0]) if frames else 0
+        self._columns = [0] * self.bits
+        for byte in range(self.bits // 8):
+            # int() of a text of 0 and 1 is the quickest way in plain Python to turn a matrix of bits.
+            rows = [f"{frame[byte]:08b}" for frame in reversed(frames)]
+            for bit in range(8):
+                self._columns[8 * byte + bit] = int("".join(row[7 - bit] for row in rows), 2)
+        self._where: dict[int, list[tuple[int, bool]]] = {}
+        for position, column in enumerate(self._columns):
+            if column not in (0, self.every):
+                self._where.setdefault(column, []).append((position, False))
+                self._where.setdefault(column ^ self.every, []).append((position, True))
+
+    def __getitem__(self, position: int) -> int:
+        return self._columns[position]
+
+    def equal_to(self, sequence: int) -> list[tuple[int, bool]]:
+        """Return the positions that equal ``sequence`` in every sample; True where they equal its complement."""
+        return self._where.get(sequence, [])
+
+    def follows(self, position: int, sequence: int, care: int | None = None) -> bool | None:
+        """Return False where the bit equals ``sequence`` in the samples ``care``, True where its complement, else None.
+
+        Where both are constant there, the complement is told from what was seen.
+        """
+        care = self.every if care is None else care
+        difference = (self._columns[position] ^ sequence) & care
+        if difference == 0:
+            return False
+        return True if difference == care else None
+
+    def constant(self, position: int, care: int | None = None) -> bool:
+        """Return whether the bit is the same in all samples of ``care``."""
+        care = self.every if care is None else care
+        return self._columns[position] & care in (0, care)
+
+
+def sequence_of(truths: Iterable[bool]) -> int:
+    """Return the column of ``truths``: bit s is the s-th of them."""
+    return sum(1 << place for place, true in enumerate(truths) if true)
+
+
+def bit_at(position: int, *, inverted: bool = False) -> Bit:
+    """Return the profile's name of a position."""
+    return Bit(position // 8, position % 8, inverted)
+
+
+def content(frame: bytes, positions: Iterable[int]) -> int:
+    """Return the number that the bits at ``positions`` (highest first) make in ``frame``."""
+    number = 0
+    for position in positions:
+        number = number << 1 | frame[position >> 3] >> (position & 7) & 1
+    return number

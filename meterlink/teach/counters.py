@@ -1,0 +1,155 @@
+"""Bits that count frames or time: they say nothing about the display, and go on changing after the capture."""
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+from meterlink.teach.columns import Columns
+
+_FEWEST = 12  # frames in a row; in fewer, a bit that happens to change every time is no wonder
+_MOST_FRAMES = 2000
+_TOLERATED = 0.1  # of the steps may be lost packets
+_LOST = 8  # usual steps in one, where packets were lost or the display was not heard for a while
+_UNEVEN = 0.2  # of the usual step: packets do not come like clockwork …
+_EVEN = 0.6  # … but most nearly so; of evenly spread noise a third would
+_COUNTING = 0.8  # of the steps are by one
+_CHAIN = 3  # bits that must count one another, before they are believed
+
+
+def counters(frames: Sequence[bytes]) -> frozenset[int]:
+    """Return the positions of counters in ``frames`` (equally long, in the order they came), with the bits to come.
+
+    A counter of frames: a bit that changes every time, another that changes whenever the first falls back, and so on
+    through neighbouring bits. Its higher bits that had no occasion yet count too, as far as its byte goes. A clock:
+    whole bytes whose number grows by small steps all the time.
+    """
+    some = list(frames[:_MOST_FRAMES])
+    if len(some) < _FEWEST:
+        return frozenset()
+    columns = Columns(some)
+    return frozenset(_chains(columns) | _clocks(some) | _printed(some))
+
+
+def _chains(columns: Columns) -> set[int]:
+    steps = columns.samples - 1
+    mask = (1 << steps) - 1
+    toggles = [(columns[one] ^ columns[one] >> 1) & mask for one in range(columns.bits)]
+    few = int(steps * _TOLERATED)
+    found: set[int] = set()
+    for first in range(columns.bits):
+        if steps - toggles[first].bit_count() > few or first in found:
+            continue
+        for mirrored in (0, 7):
+            chain, may_go_on = _chain(columns, toggles, first, mirrored, few)
+            if len(chain) >= _CHAIN:
+                found.update(chain)
+                if may_go_on:
+                    found.update(_neighbours(chain[-1], mirrored))
+    return found
+
+
+def _up(position: int, mirrored: int) -> int:
+    """Return the next higher bit: in the same byte, or the lowest of the byte after it (or before, tried elsewhere)."""
+    return (position ^ mirrored) + 1 ^ mirrored
+
+
+def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int, few: int) -> tuple[list[int], bool]:
+    """Return the counting bits from ``first`` up, and whether the next had no occasion to count yet."""
+    chain = [first]
+    while True:
+        last = chain[-1]
+        falls = toggles[last] & columns[last]
+        rises = toggles[last] & ~columns[last]
+        onward = [_up(last, mirrored)]
+        if (last ^ mirrored) % 8 == 7:
+            onward.append((last ^ mirrored) - 15 ^ mirrored)  # the number goes on in the byte before
+        for after in onward:
+            if not 0 <= after < columns.bits or after in chain or not toggles[after]:
+                continue
+            if min((toggles[after] ^ falls).bit_count(), (toggles[after] ^ rises).bit_count()) <= few // 2:
+                chain.append(after)
+                break
+        else:
+            # It rose and fell, so a bit above would have had to move: the counter ends here. Else nobody knows.
+            return chain, not (falls and rises)
+
+
+def _neighbours(last: int, mirrored: int) -> list[int]:
+    turned = last ^ mirrored
+    return [one ^ mirrored for one in range(turned + 1, turned // 8 * 8 + 8)]
+
+
+def _clocks(frames: Sequence[bytes]) -> set[int]:
+    found: set[int] = set()
+    size = len(frames[0])
+    for width in (4, 3, 2, 1):
+        for at in range(size - width + 1):
+            for order in ("little", "big"):
+                if not found.isdisjoint(range(8 * at, 8 * (at + width))):
+                    continue
+                if _grows([int.from_bytes(frame[at : at + width], order) for frame in frames], 8 * width):
+                    lowest, highest = (at, at + width - 1) if order == "little" else (at + width - 1, at)
+                    if _busy(frames, lowest) and len({frame[highest] for frame in frames}) > 1:
+                        found.update(range(8 * at, 8 * (at + width)))
+    return found
+
+
+def _printed(frames: Sequence[bytes]) -> set[int]:
+    """Return decimal counters in characters, the highest digit first, with the zeros before them."""
+    found: set[int] = set()
+    digits = [all(0x30 <= frame[at] <= 0x39 for frame in frames) for at in range(len(frames[0]))]
+    for last in range(1, len(digits)):
+        if not (digits[last] and digits[last - 1] and _busy(frames, last)):
+            continue
+        units = [frame[last] for frame in frames]
+        ones = sum((after - before) % 10 == 1 for before, after in pairwise(units))
+        if ones < (1 - _TOLERATED) * len(units[1:]):
+            continue
+        first = last
+        while first > 0 and digits[first - 1] and _carries(frames, first):
+            first -= 1
+        # Digits above that never moved are the counter's as far as they are zeros.
+        while first > 0 and all(frame[first - 1] == 0x30 for frame in frames):
+            first -= 1
+        found.update(range(8 * first, 8 * (last + 1)))
+    return found
+
+
+def _carries(frames: Sequence[bytes], at: int) -> bool:
+    """Return whether the digit before ``at`` goes up when the one at ``at`` rolls over, and else stays."""
+    moves = [(before, after) for before, after in pairwise(frames) if before[at - 1] != after[at - 1]]
+    good = sum((after[at - 1] - before[at - 1]) % 10 == 1 and after[at] < before[at] for before, after in moves)
+    return bool(moves) and good >= _COUNTING * len(moves)
+
+
+def _busy(frames: Sequence[bytes], at: int) -> bool:
+    """Return whether a byte changes nearly every time, as the lowest byte of what counts does."""
+    changes = sum(before[at] != after[at] for before, after in pairwise(frames))
+    return changes >= (1 - _TOLERATED) * (len(frames) - 1)
+
+
+def _grows(numbers: Sequence[int], bits: int) -> bool:
+    """Return whether the numbers go up in small steps nearly all the time, coming round at 2**bits."""
+    steps = [(after - before) % (1 << bits) for before, after in pairwise(numbers)]
+    largest = max(1, (1 << bits) // 32)
+    usual = sorted(steps)[len(steps) // 2]
+    if usual < 2:
+        return False  # what counts by one is found bit by bit
+    fits = sum(0 < step <= min(largest, _LOST * usual) for step in steps)
+    # A counter with noise behind it also goes up all the time, but by steps of all sizes.
+    even = sum(abs(step - usual) <= usual * _UNEVEN for step in steps)
+    if fits < (1 - _TOLERATED) * len(steps) or even < _EVEN * len(steps):
+        return False
+    # What stands above a counter may change now and then, but not just when the counter rolls over.
+    rolls = [
+        (before >> bits - 8 != after >> bits - 8, step)
+        for before, after, step in zip(numbers, numbers[1:], steps, strict=False)
+    ]
+    moved = [0 < step <= min(largest, _LOST * usual) for changed, step in rolls if changed]
+    if sum(moved) < _COUNTING * len(moved):
+        return False
+    # Where the upper bytes count by one, they are the counter, and what stands below them is something else.
+    for lower in range(8, bits, 8):
+        upper = [(after >> lower) - (before >> lower) for before, after in pairwise(numbers)]
+        if sum(step == 1 for step in upper) >= _COUNTING * len(upper):
+            return False
+    return True

@@ -1,0 +1,117 @@
+"""Numbers written digit by digit: four bits each, wherever those lie, under any constant exclusive-or.
+
+Packed BCD, one byte a digit, digits in either order and the low half of a character all are this: four bits for each
+place of the display.
+"""
+
+from collections.abc import Iterator, Sequence
+from math import log2
+
+from meterlink.profiles.model import Code, Meaning, Number, NumberType, Place
+from meterlink.teach.columns import bit_at
+from meterlink.teach.encodings import EVIDENCE, FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
+
+_DIGIT = 4  # bits
+
+_Nibble = tuple[tuple[int, bool], ...]  # (position, inverted), lowest bit first
+
+
+def decimals(table: Table, scalings: Sequence[Scaling]) -> Iterator[Encoding]:
+    """Yield the way in which the shown digits lie in the frames as four bits each, if there is one."""
+    shown = table.shown
+    values = [sample.counts for sample in shown]
+    if len(set(values)) < FEWEST_DIFFERENT:
+        return
+    places: list[list[_Nibble]] = []
+    exercised: list[list[int]] = []
+    for place in range(len(str(max(values)))):
+        digits = [value // 10**place % 10 for value in values]
+        sequences = [table.sequence([bool(digit >> bit & 1) for digit in digits]) for bit in range(_DIGIT)]
+        exercised.append([bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.care)])
+        if not exercised[-1]:
+            return
+        places.append(_nibbles(table, sequences))
+    different = len(set(values))
+    evidence = sum(len(bits) for bits in exercised) * (different - 1) - len(places) * log2(4 * table.columns.bits)
+    if not all(places) or evidence < EVIDENCE:
+        return
+    chosen = _regular(places)
+    if chosen is None:
+        return
+    agreements, also = _doubles(places, chosen, exercised)
+    top = chosen[-1]
+    if len(exercised[-1]) < _DIGIT:
+        # The highest digit of a display often stops short of 9, and its idle bits may be flags. What is no digit at all
+        # may pass: it is no number either.
+        moved = sum(1 << bit for bit in exercised[-1])
+        allowed = [digit for digit in range(1 << _DIGIT) if not digit & ~moved or digit > 9]
+        agreements.append(Code(Place(bits=_bits(list(reversed(top)))), tuple((digit, Meaning()) for digit in allowed)))
+    yield Encoding(
+        name="decimal digits of four bits",
+        source=Number(
+            NumberType.BCD, Place(bits=_bits([pair for nibble in reversed(chosen) for pair in reversed(nibble)]))
+        ),
+        used=frozenset(position for nibble in (*chosen, *also) for position, _ in nibble),
+        scalings=tuple(scalings),
+        agreements=tuple(agreements),
+        wanted=(f"a reading of more than {max(values)} counts (the digits without the point)",),
+    )
+
+
+def _bits(pairs: Sequence[tuple[int, bool]]) -> tuple:  # type: ignore[type-arg]
+    return tuple(bit_at(position, inverted=inverted) for position, inverted in pairs)
+
+
+def _nibbles(table: Table, sequences: Sequence[int]) -> list[_Nibble]:
+    """Return the four neighbouring bits, upwards or downwards, that follow a digit's bits in every sample."""
+    found = []
+    for start in range(table.columns.bits):
+        for step in (1, -1):
+            positions = [start + step * bit for bit in range(_DIGIT)]
+            if not 0 <= positions[-1] < table.columns.bits or positions[0] // 8 != positions[-1] // 8:
+                continue
+            inverted = [
+                table.columns.follows(position, sequence, table.care)
+                for position, sequence in zip(positions, sequences, strict=True)
+            ]
+            if None not in inverted:
+                found.append(tuple(zip(positions, map(bool, inverted), strict=True)))
+    return found
+
+
+def _regular(places: list[list[_Nibble]]) -> list[_Nibble] | None:
+    """Return one candidate for each place: those that lie like the places that leave no choice; None without any."""
+    certain = [candidates[0] for candidates in places if len(candidates) == 1]
+    chosen: list[_Nibble] = []
+    for candidates in places:
+        if len(candidates) == 1:
+            chosen.append(candidates[0])
+            continue
+        taken = {position for nibble in (*certain, *chosen) for position, _ in nibble}
+        free = [nibble for nibble in candidates if taken.isdisjoint(position for position, _ in nibble)]
+        alike = [nibble for nibble in free if any(_lies_like(nibble, other) for other in certain)] or free
+        near = sorted(
+            alike, key=lambda nibble: min((abs(nibble[0][0] - other[0][0]) for other in (*certain, *chosen)), default=0)
+        )
+        if not near:
+            return None
+        chosen.append(near[0])
+    return chosen
+
+
+def _lies_like(nibble: _Nibble, other: _Nibble) -> bool:
+    same_way = nibble[1][0] - nibble[0][0] == other[1][0] - other[0][0]
+    return same_way and nibble[0][0] % _DIGIT == other[0][0] % _DIGIT
+
+
+def _doubles(
+    places: list[list[_Nibble]], chosen: list[_Nibble], exercised: list[list[int]]
+) -> tuple[list[Code], list[_Nibble]]:
+    """Return what makes every other candidate agree with the chosen one, and those candidates."""
+    agreements, also = [], []
+    for candidates, nibble, bits in zip(places, chosen, exercised, strict=True):
+        for other in candidates:
+            if other != nibble:
+                agreements += [agreement([nibble[bit], other[bit]]) for bit in bits if nibble[bit] != other[bit]]
+                also.append(tuple(other[bit] for bit in bits))
+    return agreements, also

@@ -1,0 +1,257 @@
+"""Frames that carry the segments of a display, in any order of bits, any of them inverted.
+
+What each segment did over the samples is known from the labels, and must be what one bit of the frame (or its
+complement) did. That finds the bits without knowing how they were scrambled.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+from math import log2
+
+from meterlink.profiles.model import Bit, Code, Segments, Unmapped
+from meterlink.teach.columns import bit_at
+from meterlink.teach.encodings import EVIDENCE, FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
+from meterlink.teach.samples import Sample
+
+_SEGMENTS = 7
+_PLAIN = dict(zip("0123456789", (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), strict=True))
+# 6 without its tail, 7 with a hook, 9 without its tail: displays differ (common practice).
+_WITHOUT_TAIL = {"6": 0x7C, "7": 0x27, "9": 0x67}
+_MINUS = 0x40  # the middle segment
+
+_EVERY_SHAPE = sorted({*_PLAIN.values(), *_WITHOUT_TAIL.values(), 0, _MINUS})
+_MOST_OTHERS = 500  # different frames without a label that are looked at; more hardly show anything new
+_ROUNDS = 4  # each makes more digits readable
+_MOVED = 2  # unlabelled frames in which a segment must have moved: one may be a display caught between two numbers
+
+_Bits = dict[tuple[int, int], tuple[int, bool]]
+_Candidates = list[tuple[int, bool]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """A segment whose state changed over the samples, and the bits that changed with it."""
+
+    digit: int  # from the right, 0 is the last
+    segment: int
+    sequence: int
+    candidates: _Candidates
+
+
+def displays(table: Table) -> Iterator[Encoding]:
+    """Yield the way in which the shown digits lie in the frames as segments, if there is one."""
+    shown = table.shown
+    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT:
+        return
+    best: tuple[int, list[list[int]], list[_Target]] | None = None
+    for texts in _texts(shown):
+        for shapes in _shapes({char for sample in shown for char in sample.figures}):
+            states = [[shapes[text[-1 - digit]] for text in texts] for digit in range(len(texts[0]))]
+            targets = _targets(table, states)
+            found = sum(1 if target.candidates else -1 for target in targets)
+            if best is None or found > best[0]:
+                best = (found, states, targets)
+    if best is None:
+        return
+    _, states, targets = best
+    if any(not target.candidates for target in targets) or not targets:
+        return
+    different = len({sample.counts for sample in shown})
+    distinct = len({target.sequence for target in targets})
+    if distinct * (different - 1 - log2(2 * table.columns.bits)) < EVIDENCE:
+        return
+    bits, agreements = _assigned(table, targets, _certain(table, states, targets))
+    yield _encoding(table, states, bits, agreements, signed=any(_MINUS in digit for digit in states))
+
+
+def _texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
+    """Yield what the digits of the display show: with leading zeros or blanks, the minus elsewhere or among them."""
+    width = max(len(sample.figures) for sample in shown)
+    for lead in " 0":
+        yield [sample.figures.rjust(width, lead) for sample in shown]
+    if any(sample.negative for sample in shown):
+        texts = ["-" * sample.negative + sample.figures for sample in shown]
+        width = max(map(len, texts))
+        yield [text.rjust(width) for text in texts]
+
+
+def _shapes(digits: set[str]) -> Iterator[dict[str, int]]:
+    """Yield the ways of drawing digits: 6, 7 and 9 have two each."""
+    optional = [digit for digit in _WITHOUT_TAIL if digit in digits]
+    for choice in product((False, True), repeat=len(optional)):
+        changed = {digit: _WITHOUT_TAIL[digit] for digit, other in zip(optional, choice, strict=True) if other}
+        yield {" ": 0, "-": _MINUS} | _PLAIN | changed
+
+
+def _targets(table: Table, states: Sequence[Sequence[int]]) -> list[_Target]:
+    targets = []
+    for digit, shapes in enumerate(states):
+        for segment in range(_SEGMENTS):
+            sequence = table.sequence([bool(shape >> segment & 1) for shape in shapes])
+            if sequence in (0, table.care):
+                continue
+            targets.append(_Target(digit, segment, sequence, table.following(sequence)))
+    return targets
+
+
+def _assigned(table: Table, targets: Sequence[_Target], certain: _Bits) -> tuple[_Bits, list[Code]]:
+    """Return one bit for each segment, and what makes all bits agree that changed alike."""
+    bits = dict(certain)
+    taken = {position for position, _ in certain.values()}
+    agreements: list[Code] = []
+    groups: dict[int, list[_Target]] = {}
+    for target in targets:
+        if (target.digit, target.segment) not in certain:
+            groups.setdefault(min(target.sequence, target.sequence ^ table.care), []).append(target)
+    for group in groups.values():
+        candidates = [one for one in group[0].candidates if one[0] not in taken] or group[0].candidates
+        # Segments that always changed together: which bit is which cannot be told, so all of them must stay together.
+        for place, target in enumerate(group):
+            turned = target.sequence != group[0].sequence
+            position, inverted = candidates[min(place, len(candidates) - 1)]
+            bits[target.digit, target.segment] = (position, inverted != turned)
+        if len(candidates) > 1:
+            agreements.append(agreement(candidates))
+    return bits, agreements
+
+
+def _certain(table: Table, states: Sequence[Sequence[int]], targets: Sequence[_Target]) -> _Bits:
+    """Return the segments whose bit is certain.
+
+    Those that alone changed as one bit did; and those that frames without a label give away: where the certain segments
+    of a place leave one digit only, what its other segments do is known there, too, and must be what one bit does.
+    """
+    times = Counter(min(target.sequence, target.sequence ^ table.care) for target in targets)
+    bits: _Bits = {
+        (target.digit, target.segment): target.candidates[0]
+        for target in targets
+        if len(target.candidates) == 1 and times[min(target.sequence, target.sequence ^ table.care)] == 1
+    }
+    open_ = {(target.digit, target.segment): target.candidates for target in targets}
+    frames = [int.from_bytes(frame, "little") for frame in list(dict.fromkeys(table.others))[:_MOST_OTHERS]]
+    constant = [
+        (position, bool(table.columns[position] & table.care))
+        for position in range(table.columns.bits)
+        if position not in table.exempt and table.columns.constant(position, table.care)
+    ]
+    for _ in range(_ROUNDS):
+        readable = [_shapes_in(frame, bits, len(states)) for frame in frames]
+        found: _Bits = {}
+        taken = {position for position, _ in bits.values()}
+        for digit, segment in product(range(len(states)), range(_SEGMENTS)):
+            if (digit, segment) in bits:
+                continue
+            known = [
+                (frame, shape >> segment & 1)
+                for frame, shapes in zip(frames, readable, strict=True)
+                if shapes is not None and (shape := shapes[digit]) is not None
+            ]
+            lit = states[digit][0] >> segment & 1
+            candidates = open_.get((digit, segment)) or [(position, on != lit) for position, on in constant]
+            left = [
+                (position, inverted)
+                for position, inverted in candidates
+                if position not in taken and all((frame >> position & 1) ^ inverted == state for frame, state in known)
+            ]
+            moved = sum(state != lit for _, state in known)
+            if len(left) == 1 and moved >= _MOVED:
+                found[digit, segment] = left[0]
+        # One bit for two segments would be one too few.
+        twice = Counter(position for position, _ in found.values())
+        found = {key: one for key, one in found.items() if twice[one[0]] == 1}
+        if not found:
+            break
+        bits |= found
+    return bits
+
+
+def _shapes_in(frame: int, bits: _Bits, digits: int) -> list[int | None] | None:
+    """Return the shape of each digit, None for one that the certain segments leave open; None for no number."""
+    found: list[int | None] = []
+    for digit in range(digits):
+        seen, lit = 0, 0
+        for segment in range(_SEGMENTS):
+            if (one := bits.get((digit, segment))) is not None:
+                seen |= 1 << segment
+                lit |= ((frame >> one[0] & 1) ^ one[1]) << segment
+        fitting = [shape for shape in _EVERY_SHAPE if shape & seen == lit]
+        if not fitting:
+            return None
+        found.append(fitting[0] if len(fitting) == 1 else None)
+    return found
+
+
+def _encoding(
+    table: Table,
+    states: Sequence[Sequence[int]],
+    bits: _Bits,
+    agreements: list[Code],
+    *,
+    signed: bool,
+) -> Encoding:
+    used = {position for position, _ in bits.values()}
+    used |= {8 * bit.byte + bit.bit for code in agreements for bit in code.place.bits}
+    constant = [
+        position
+        for position in range(table.columns.bits)
+        if position not in used and position not in table.exempt and table.columns.constant(position)
+    ]
+    wanted = []
+    digits: list[tuple[Bit | Unmapped, ...]] = []
+    for digit in reversed(range(len(states))):
+        row: list[Bit | Unmapped] = []
+        for segment in range(_SEGMENTS):
+            if (digit, segment) in bits:
+                position, inverted = bits[digit, segment]
+                row.append(bit_at(position, inverted=inverted))
+            elif not states[digit][0] >> segment & 1:
+                row.append(Unmapped.ABSENT)
+            elif constant:
+                # It was lit all the time, so its bit is among those that never changed, and a frame in which one of
+                # those changes is refused: any of them stands for it.
+                position = constant[0]
+                row.append(bit_at(position, inverted=not table.columns[position] & 1))
+            else:
+                row.append(Unmapped.UNKNOWN)
+        digits.append(tuple(row))
+        if missing := _missing(digit, bits, states[digit]):
+            wanted.append(missing)
+    wanted += [wish for code in agreements if (wish := _separating(code, bits))]
+    return Encoding(
+        name="segments of a display",
+        source=Segments(tuple(digits)),
+        used=frozenset(used),
+        scalings=tuple(Scaling(sample.places if sample.is_number else None) for sample in table.samples),
+        signed=signed,
+        agreements=tuple(agreements),
+        wanted=tuple(wanted),
+    )
+
+
+def _place_name(digit: int) -> str:
+    return ("last place", "last place but one", "third place from the right", "fourth place from the right",
+            "fifth place from the right", "sixth place from the right")[min(digit, 5)]  # fmt: skip
+
+
+def _missing(digit: int, bits: _Bits, states: Sequence[int]) -> str:
+    """Return which digit would show the segments of this place that have never changed."""
+    for segment in range(_SEGMENTS):
+        if (digit, segment) not in bits:
+            lit = bool(states[0] >> segment & 1)
+            others = [char for char, shape in _PLAIN.items() if bool(shape >> segment & 1) != lit]
+            return f"a reading with a {' or '.join(others[:2])} in the {_place_name(digit)}"
+    return ""
+
+
+def _separating(code: Code, bits: _Bits) -> str:
+    """Return which digit would tell apart two segments that have always changed together."""
+    where = {position: key for key, (position, _) in bits.items()}
+    keys = [where[8 * bit.byte + bit.bit] for bit in code.place.bits if 8 * bit.byte + bit.bit in where]
+    for one in keys:
+        for other in keys:
+            if one < other and one[0] == other[0]:
+                apart = [char for char, shape in _PLAIN.items() if (shape >> one[1] & 1) != (shape >> other[1] & 1)]
+                return f"a reading with a {' or '.join(apart[:2])} in the {_place_name(one[0])}"
+    return ""

@@ -1,0 +1,120 @@
+"""What all ways of writing the number have in common: what is found, and how sure it must be to count."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from meterlink.profiles.model import Code, Meaning, Number, Place, Segments
+from meterlink.teach.columns import Columns, bit_at
+from meterlink.teach.samples import Sample
+
+FEWEST_DIFFERENT = 4
+"""Different numbers that must have been shown: with three, any three bits that differ could be the number."""
+
+EVIDENCE = 24.0
+"""Bits by which the samples must speak for an encoding above what trying so many would find in noise by chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """How the number in the frame becomes the one shown: `Value.places` and `Value.scale`, None where not said."""
+
+    places: int | None = None
+    scale: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Encoding:
+    """A way of writing the number that fits every sample.
+
+    ``used`` are the positions that the number takes up. ``agreements`` are codes that say nothing but refuse a frame
+    in which bits differ that never differed in the samples. ``scalings`` are per sample (those without a number have
+    an empty one). ``signed`` is whether the number carries its own sign. ``key`` is the exclusive-or found, by byte.
+    ``wanted`` are readings that would widen what can be read. ``exact`` is whether the number needs no `Scaling.places`
+    to be what was shown; ``finer`` whether it has more digits than were shown. ``most`` is
+    the greatest whole number in the field that the digits shown have room for.
+    """
+
+    name: str
+    source: Number | Segments
+    used: frozenset[int]
+    scalings: tuple[Scaling, ...]
+    signed: bool = False
+    agreements: tuple[Code, ...] = ()
+    key: dict[int, int] = field(default_factory=dict)
+    wanted: tuple[str, ...] = ()
+    exact: bool = False
+    finer: bool = False
+    most: int = 0
+
+
+def agreement(positions: Sequence[tuple[int, bool]]) -> Code:
+    """Return a code that refuses a frame unless all the bits (position, inverted) are alike."""
+    bits = tuple(bit_at(position, inverted=inverted) for position, inverted in positions)
+    return Code(Place(bits=bits), ((0, Meaning()), ((1 << len(bits)) - 1, Meaning())))
+
+
+def placed(positions: Sequence[tuple[int, bool]]) -> Place:
+    """Return the place of the bits (position, inverted), highest first: whole bytes where that is what they are."""
+    size, rest = divmod(len(positions), 8)
+    if not rest and size <= 8 and not any(inverted for _, inverted in positions):
+        first, last = positions[0][0], positions[-1][0]
+        plain = [position for position, _ in positions]
+        if plain == list(range(first, first - len(plain), -1)) and last % 8 == 0:
+            return Place(at=last // 8, size=size, order="little")
+        if plain == [8 * (first // 8 + byte) + bit for byte in range(size) for bit in range(7, -1, -1)]:
+            return Place(at=first // 8, size=size, order="big")
+    return Place(bits=tuple(bit_at(position, inverted=inverted) for position, inverted in positions))
+
+
+def numbers(samples: Sequence[Sample]) -> list[int]:
+    """Return which samples show a number."""
+    return [place for place, sample in enumerate(samples) if sample.is_number]
+
+
+def care_of(samples: Sequence[Sample]) -> int:
+    """Return the column of the samples that show a number."""
+    return sum(1 << place for place in numbers(samples))
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The samples as a search sees them: the bits of their frames, and which of them show a number.
+
+    ``others`` are all frames, with or without a label, in the order they came. ``exempt`` are positions of counters and check
+    bytes: what they are says nothing, even where it was always the same.
+    """
+
+    samples: tuple[Sample, ...]
+    columns: Columns
+    care: int
+    _where: dict[int, list[tuple[int, bool]]]
+    others: tuple[bytes, ...] = ()
+    exempt: frozenset[int] = frozenset()
+
+    @classmethod
+    def of(
+        cls, samples: Sequence[Sample], others: Sequence[bytes] = (), exempt: frozenset[int] = frozenset()
+    ) -> "Table":
+        """Take the samples, whose frames are equally long."""
+        columns, care = Columns([sample.frame for sample in samples]), care_of(samples)
+        where: dict[int, list[tuple[int, bool]]] = {}
+        for position in range(columns.bits):
+            seen = columns[position] & care
+            if seen not in (0, care):
+                where.setdefault(seen, []).append((position, False))
+                where.setdefault(seen ^ care, []).append((position, True))
+        return cls(tuple(samples), columns, care, where, tuple(others), exempt)
+
+    def following(self, sequence: int) -> list[tuple[int, bool]]:
+        """Return the positions that changed as ``sequence`` did where numbers were shown; True for the complement."""
+        return self._where.get(sequence & self.care, [])
+
+    @property
+    def shown(self) -> list[Sample]:
+        """The samples that show a number."""
+        return [sample for sample in self.samples if sample.is_number]
+
+    def sequence(self, truths: Sequence[bool]) -> int:
+        """Return the column of something that is true or not in each sample that shows a number, in their order."""
+        return sum(1 << place for place, true in zip(numbers(self.samples), truths, strict=True) if true)

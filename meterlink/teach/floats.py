@@ -1,0 +1,182 @@
+"""Binary floating point in the frame: IEEE 754 of 32 and 64 bits, and the two decimal formats of IEEE 11073."""
+
+import struct
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import cycle
+
+from meterlink.binary_numbers import EXACT, float32, float64, medfloat32, sfloat
+from meterlink.profiles.model import Number, NumberType, Order, Place
+from meterlink.readings import Status
+from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table
+from meterlink.teach.samples import Sample
+
+_ORDERS: tuple[Order, Order] = ("little", "big")
+_FARTHEST = 12  # powers of ten between the number and what is shown: from pF to whole units
+_MANTISSA = {NumberType.SFLOAT: 12, NumberType.FLOAT: 24}  # bits of IEEE 11073-20601's two formats
+_BINARY: dict[NumberType, tuple[int, str, Callable[[bytes], Decimal | Status]]] = {
+    NumberType.FLOAT32: (4, "f", float32),
+    NumberType.FLOAT64: (8, "d", float64),
+}
+_DECIMAL: dict[NumberType, tuple[int, Callable[[bytes], Decimal | Status]]] = {
+    NumberType.SFLOAT: (2, sfloat),
+    NumberType.FLOAT: (4, medfloat32),
+}
+
+
+def floats(table: Table) -> Iterator[Encoding]:
+    """Yield the ways in which the shown numbers lie in the frames as binary floating point."""
+    shown = table.shown
+    if len({sample.shows.digits for sample in shown}) < FEWEST_DIFFERENT:
+        return
+    size_of_frame = len(shown[0].frame)
+    for kind, (size, code, convert) in _BINARY.items():
+        for at in range(size_of_frame - size + 1):
+            for order in _ORDERS:
+                for key in _keys(shown, at, size, order, code):
+                    found = _fits(table, kind, Place(at, size, order), key, convert)
+                    if found is not None:
+                        yield found
+
+
+def decimal_floats(table: Table) -> Iterator[Encoding]:
+    """Yield the ways in which the shown numbers lie in the frames in a format of IEEE 11073.
+
+    The exponent must have been seen to move with the point: one that never moved may be anything else.
+    """
+    shown = table.shown
+    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT:
+        return
+    for kind, (size, convert) in _DECIMAL.items():
+        as_shown = tuple(-sample.places for sample in shown)
+        in_base = tuple((sample.prefix or 0) - sample.places for sample in shown)
+        for exponents in dict.fromkeys((as_shown, in_base)):
+            if len(set(exponents)) < 2:
+                continue
+            width = _MANTISSA[kind]
+            spare = 8 * size - width
+            for at in range(len(shown[0].frame) - size + 1):
+                for order in _ORDERS:
+                    words = [int.from_bytes(sample.frame[at : at + size], order) for sample in shown]
+                    expected = [
+                        (exponent & (1 << spare) - 1) << width | _signed(sample) & (1 << width) - 1
+                        for exponent, sample in zip(exponents, shown, strict=True)
+                    ]
+                    masks = {word ^ one for word, one in zip(words, expected, strict=True)}
+                    if len(masks) == 1:
+                        key = masks.pop().to_bytes(size, order)
+                        found = _fits(table, kind, Place(at, size, order), key, convert)
+                        if found is not None:
+                            yield found
+
+
+def _signed(sample: Sample) -> int:
+    return -sample.counts if sample.negative else sample.counts
+
+
+def _keys(shown: Sequence[Sample], at: int, size: int, order: Order, code: str) -> list[bytes]:
+    """Return the keys worth trying: none, the one that makes the shown numbers exact, or a short one repeated."""
+    first = next((sample for sample in shown if sample.counts), None)
+    if first is None:
+        return []
+    keys = []
+    if _plausible(first, at, size, order, code):
+        keys.append(bytes(size))
+    for shift in {0, *((sample.prefix or 0) for sample in shown)}:
+        in_base = shift != 0
+        expected = [_packed(sample, (sample.prefix or 0) if in_base else 0, order, code) for sample in shown]
+        masks = {
+            bytes(a ^ b for a, b in zip(sample.frame[at : at + size], one, strict=True))
+            for sample, one in zip(shown, expected, strict=True)
+        }
+        if len(masks) == 1:
+            keys.append(masks.pop())
+            continue
+        # A number finer than the display agrees with the shown one in its first two bytes nearly always.
+        high = slice(0, 2) if order == "big" else slice(size - 2, size)
+        tops = Counter(
+            bytes(a ^ b for a, b in zip(sample.frame[at : at + size][high], one[high], strict=True))
+            for sample, one in zip(shown, expected, strict=True)
+            if sample.counts
+        )
+        (pair, votes), *_ = tops.most_common(1)
+        if 2 * votes > sum(tops.values()) and any(pair):
+            keys.append(bytes(byte for byte, _ in zip(cycle(pair), range(size), strict=False)))
+    return list(dict.fromkeys(keys))
+
+
+def _plausible(sample: Sample, at: int, size: int, order: Order, code: str) -> bool:
+    (value,) = struct.unpack(("<" if order == "little" else ">") + code, sample.frame[at : at + size])
+    return bool(10.0**-_FARTHEST < abs(value) < 10.0 ** (2 * _FARTHEST))
+
+
+def _packed(sample: Sample, prefix: int, order: Order, code: str) -> bytes:
+    return struct.pack(("<" if order == "little" else ">") + code, float(_digits(sample).scaleb(prefix)))
+
+
+def _fits(
+    table: Table, kind: NumberType, place: Place, key: bytes, convert: Callable[[bytes], Decimal | Status]
+) -> Encoding | None:
+    """Return the encoding if in every sample the number, at one scale per unit, rounds to what was shown."""
+    pairs: list[tuple[Sample, Decimal]] = []
+    for sample in table.shown:
+        data = bytes(a ^ b for a, b in zip(sample.frame[place.at : place.at + place.size], key, strict=True))
+        raw = convert(data if place.order == "little" else data[::-1])
+        if isinstance(raw, Status):
+            return None
+        pairs.append((sample, raw))
+    scales = _scales(pairs)
+    if scales is None:
+        return None
+    exact = True
+    for sample, raw in pairs:
+        digits, power = _digits(sample), scales[sample.shows.unit]
+        if not _rounds(raw, power, digits):
+            return None
+        exact &= raw.scaleb(power, EXACT) == digits
+    return Encoding(
+        name=kind.value,
+        source=Number(kind, place),
+        used=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
+        scalings=tuple(_scaling(sample, scales, exact=exact and kind in _DECIMAL) for sample in table.samples),
+        signed=True,
+        key={place.at + byte: one for byte, one in enumerate(key) if one},
+        exact=exact,
+        finer=not exact,
+    )
+
+
+def _scales(pairs: Sequence[tuple[Sample, Decimal]]) -> dict[str, int] | None:
+    """Return, by unit, the power of ten between the number and what was shown; None where there is no one."""
+    scales: dict[str, int] = {}
+    for sample, raw in pairs:
+        digits = _digits(sample)
+        if not digits or sample.shows.unit in scales:
+            continue
+        guess = digits.adjusted() - raw.adjusted() if raw else 0
+        near = [power for power in (guess - 1, guess, guess + 1) if _rounds(raw, power, digits)]
+        if len(near) != 1 or abs(near[0]) > _FARTHEST:
+            return None
+        scales[sample.shows.unit] = near[0]
+    units = {sample.shows.unit for sample, _ in pairs}
+    if units <= scales.keys():
+        return scales
+    # A unit of which only zeros were shown tells no scale; where all others have the same, it is taken to be so.
+    return dict.fromkeys(units, min(scales.values())) if len(set(scales.values())) == 1 else None
+
+
+def _digits(sample: Sample) -> Decimal:
+    assert sample.shows.digits is not None  # noqa: S101  # samples that show a number
+    return sample.shows.digits
+
+
+def _scaling(sample: Sample, scales: dict[str, int], *, exact: bool) -> Scaling:
+    if not sample.is_number:
+        return Scaling()
+    power = scales.get(sample.shows.unit, 0)
+    return Scaling(None if exact else sample.places, Decimal(1).scaleb(power) if power else None)
+
+
+def _rounds(raw: Decimal, power: int, digits: Decimal) -> bool:
+    return raw.scaleb(power, EXACT).quantize(digits, ROUND_HALF_EVEN, EXACT) == digits

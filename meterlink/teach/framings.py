@@ -1,0 +1,160 @@
+"""Ways in which frames may be cut out of packets, the likeliest first. Which is right shows when a number is found."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from meterlink.captures import Packet
+from meterlink.profiles.framing import Cutter, FramingRules
+from meterlink.profiles.model import Framing, LengthField
+
+_LONGEST = 128  # bytes; no display has more to say
+_SHORTEST = 3
+_MARK = 3  # bytes of a start that are looked for; the rest of a constant beginning is checked as part of the frame
+_COVERED = 0.9  # of the bytes must lie in frames; packets get lost, and a capture begins in the middle of one
+_MOST_KINDS = 4  # of packets; more first bytes are no kinds but contents
+_NEAR = 0.85  # of the best score; noise in a score is a few per cent
+_MOST_MARKS = 8  # starts tried, of those that packets begin with and of those that occur most
+_MOST = 12  # ways per channel
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One way of cutting a channel's packets, and what it gives: (seconds, frame), in order of time."""
+
+    channel: str
+    framing: Framing
+    frames: tuple[tuple[float, bytes], ...]
+
+
+def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
+    """Yield the ways of cutting ``packets`` (of one channel, in order of time) into frames.
+
+    Every packet as one frame, of any length and of each that occurs; and frames that run on over packets.
+    """
+    channel = packets[0].channel
+    lengths = Counter(len(packet.data) for packet in packets)
+    streamed = len(lengths) > 1
+    whole = [Framing(whole=True)] if streamed else []
+    whole += [
+        Framing(length=length, whole=True) for length, _ in lengths.most_common(3) if _SHORTEST <= length <= _LONGEST
+    ]
+    whole += [framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length)]
+    data = b"".join(packet.data for packet in packets)
+    starts = _starts_of(packets)
+    running = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
+    # Packets of one length are most likely frames; of several, pieces of a stream.
+    for framing in (*running, *whole) if streamed else (*whole, *running):
+        frames = tuple(_cut(framing, packets))
+        total = sum(len(frame) for _, frame in frames)
+        if frames and (framing.whole or total >= _COVERED * len(data) or isinstance(framing.length, LengthField)):
+            yield Cut(channel, framing, frames)
+
+
+def _kinds(packets: Sequence[Packet], length: int) -> Iterator[Framing]:
+    """Yield a framing for each kind of packet, where the first byte of packets tells a few."""
+    firsts = Counter(packet.data[0] for packet in packets if len(packet.data) == length and length >= _SHORTEST)
+    if 2 <= len(firsts) <= _MOST_KINDS:
+        for first, _ in firsts.most_common():
+            yield Framing(start=bytes([first]), length=length, whole=True)
+
+
+def _cut(framing: Framing, packets: Sequence[Packet]) -> Iterator[tuple[float, bytes]]:
+    rules = FramingRules(framing)
+    cutter = Cutter(rules)
+    for packet in packets:
+        alone = rules.alone(packet.data)
+        if alone is not None:
+            cutter.clear()
+            yield packet.t, alone[0]
+            continue
+        for came, _ in cutter.feed(packet.data)[0]:
+            yield packet.t, came
+
+
+def _starts_of(packets: Sequence[Packet]) -> list[int]:
+    """Return where packets begin in the bytes of all of them."""
+    starts, at = [], 0
+    for packet in packets:
+        starts.append(at)
+        at += len(packet.data)
+    return starts
+
+
+def _by_length(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
+    """Yield framings by a start that comes back after the same number of bytes."""
+    scored = []
+    for length in range(_SHORTEST, min(_LONGEST, len(data) // 3) + 1):
+        same = sum(map(int.__eq__, data, data[length:]))
+        scored.append((same / (len(data) - length), length))
+    if not scored:
+        return
+    # Multiples of the right length score alike: the shortest of those near the best goes first.
+    best = max(score for score, _ in scored)
+    near = [length for score, length in scored if score >= _NEAR * best]
+    for length in near:
+        if any(length % shorter == 0 for shorter in near if shorter < length):
+            continue
+        yield from _starts(data, starts, length)
+
+
+def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]:
+    """Yield framings of this length by each place at which constant bytes begin, where packets begin first."""
+    # After a lost packet the phase moves; most of the capture keeps one phase, or the stretches are told by packets.
+    constant: list[tuple[int, bytes]] = []
+    votes = Counter(at % length for at in starts)
+    for phase in range(length):
+        column = Counter(data[phase::length])
+        byte, times = column.most_common(1)[0]
+        if times >= _COVERED * sum(column.values()):
+            constant.append((phase, bytes([byte])))
+    known = dict(constant)
+    if len(known) in (0, length):
+        yield from _marks(data, length)
+        return
+    found = []
+    for phase, _ in constant:
+        mark = b""
+        while len(mark) < _MARK and (more := known.get((phase + len(mark)) % length)) is not None:
+            mark += more
+        found.append((votes[phase], phase, mark))
+    for _, _, mark in sorted(found, key=lambda one: -one[0])[:4]:
+        yield Framing(start=mark, length=length)
+
+
+def _marks(data: bytes, length: int) -> Iterator[Framing]:
+    """Yield framings by pairs of bytes that come back after ``length`` although the phase moves."""
+    pairs = Counter(
+        data[at : at + 2]
+        for at in range(len(data) - length - 1)
+        if data[at : at + 2] == data[at + length : at + length + 2]
+    )
+    for mark, times in pairs.most_common(3):
+        if times * length >= len(data) / 2:
+            yield Framing(start=mark, length=length)
+
+
+def _by_length_field(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
+    """Yield framings by a start that is followed by a byte that tells how far it is to the next start."""
+    at_starts = Counter(data[at : at + size] for at in starts for size in (2, 1) if at + size <= len(data))
+    anywhere = Counter(data[at : at + size] for at in range(len(data) - 1) for size in (2, 1))
+    marks = [mark for mark, _ in (*at_starts.most_common(_MOST_MARKS), *anywhere.most_common(_MOST_MARKS))]
+    for mark in dict.fromkeys(marks):
+        places = _places(data, mark)
+        gaps = list(zip(places, (after - before for before, after in pairwise(places)), strict=False))
+        if len({gap for _, gap in gaps}) < 2:
+            continue
+        for at in range(len(mark), len(mark) + 3):
+            adds = Counter(gap - data[place + at] for place, gap in gaps if place + at < len(data))
+            add, agreeing = adds.most_common(1)[0] if adds else (0, 0)
+            if agreeing >= 0.6 * len(gaps) and -at <= add <= _LONGEST:
+                yield Framing(start=mark, length=LengthField(at=at, add=add))
+
+
+def _places(data: bytes, mark: bytes) -> list[int]:
+    found, at = [], data.find(mark)
+    while at >= 0:
+        found.append(at)
+        at = data.find(mark, at + 1)
+    return found

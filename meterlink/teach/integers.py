@@ -1,0 +1,212 @@
+"""Whole numbers in the frame: any width and order of bits, any constant exclusive-or, two's complement or a magnitude.
+
+The k-th bit of what was shown, over all samples, must be one bit of the frame or its complement in all of them. Where
+the numbers shown have exercised enough bits, their positions show how the number lies.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from math import comb, log2
+
+from meterlink.profiles.model import Code, Meaning, Number, NumberType
+from meterlink.teach.encodings import (
+    EVIDENCE,
+    FEWEST_DIFFERENT,
+    Encoding,
+    Scaling,
+    Table,
+    agreement,
+    placed,
+)
+
+_WIDEST = 40  # bits: a 32-bit field shifted by up to a byte
+_WIDEST_FIELD = 32  # bits
+_SIGN_EVIDENCE = 7.0  # bits: a flag follows the sign of so many readings by chance once in over a hundred meters
+_WAYS = 4  # the four ways in which neighbouring bits of a number can run through bytes
+
+_Placed = list[tuple[int, bool]]  # (position, inverted), lowest bit first
+_Run = Callable[[int], int]
+
+
+def integers(
+    table: Table, values: Sequence[int], scalings: Sequence[Scaling], name: str = "integer"
+) -> Iterator[Encoding]:
+    """Yield the ways in which ``values`` (one for each sample that shows a number; signed) lie in the frames."""
+    if len({abs(value) for value in values}) < FEWEST_DIFFERENT:
+        return
+    negatives = any(value < 0 for value in values)
+    most = _most(table, values)
+    found = _twos_complement(table, values, most) if negatives else None
+    signed = found is not None
+    if found is None:
+        found = _magnitude(table, [abs(value) for value in values], most)
+    if found is None:
+        return
+    kind = NumberType.INT if signed else NumberType.UINT
+    above = 1 << found.exercised
+    yield Encoding(
+        name=f"{name}, {'twos complement' if signed else 'unsigned'}",
+        source=Number(kind, placed(list(reversed(found.bits)))),
+        used=frozenset(position for position, _ in (*found.bits, *found.also)),
+        scalings=tuple(scalings),
+        signed=signed,
+        agreements=found.agreements,
+        most=most,
+        wanted=(f"a reading of {above} counts or more (the digits without the point)",),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    bits: _Placed
+    also: _Placed
+    agreements: tuple[Code, ...]
+    exercised: int = 0
+
+
+def _most(table: Table, values: Sequence[int]) -> int:
+    """Return the greatest number that the digits shown have room for: 9999 where four were, in the same unit."""
+    room = [
+        abs(value) // sample.counts * (10 ** len(sample.figures) - 1)
+        for value, sample in zip(values, table.shown, strict=True)
+        if sample.counts
+    ]
+    return max(room, default=0)
+
+
+def _bit_sequences(table: Table, values: Sequence[int]) -> list[int]:
+    return [table.sequence([bool(value >> bit & 1) for value in values]) for bit in range(_WIDEST)]
+
+
+def _magnitude(table: Table, values: Sequence[int], most: int) -> _Found | None:
+    sequences = _bit_sequences(table, values)
+    exercised = [bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.care)]
+    return _located(table, sequences, exercised, len(set(values)), None, most.bit_length())
+
+
+def _twos_complement(table: Table, values: Sequence[int], most: int) -> _Found | None:
+    sequences = _bit_sequences(table, values)
+    sign = sequences[-1]
+    exercised = [bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.care, sign)]
+    return _located(table, sequences, exercised, len(set(values)), sign, most.bit_length())
+
+
+def _located(
+    table: Table, sequences: list[int], exercised: list[int], different: int, sign: int | None, reach: int
+) -> _Found | None:
+    """Return where the bits lie: running through neighbouring bits or, where that fits nowhere, each for itself."""
+    if not exercised:
+        return None
+    runs = [
+        found for run in _runs(table, exercised[0], sequences) if (found := _run(table, run, sequences, sign, reach))
+    ]
+    evidence = len(exercised) * (different - 1) - log2(_WAYS * table.columns.bits)
+    if not runs or evidence < EVIDENCE:
+        return _scattered(table, sequences, exercised, different, sign)
+    longest = max(len(found.bits) for found in runs)
+    first, *others = [found for found in runs if len(found.bits) == longest]
+    # The same number twice in a frame (measured and held, say): nobody knows which is shown, so they must agree.
+    twice = tuple(
+        agreement([one, other])
+        for second in others
+        for one, other in zip(first.bits, second.bits, strict=True)
+        if one[0] != other[0]
+    )
+    also = [pair for second in others for pair in (*second.bits, *second.also)]
+    return _Found(first.bits, [*first.also, *also], (*first.agreements, *twice), first.exercised)
+
+
+def _runs(table: Table, anchor: int, sequences: list[int]) -> Iterator[_Run]:
+    for position in range(table.columns.bits):
+        if table.columns.follows(position, sequences[anchor], table.care) is None:
+            continue
+        mirrored = position ^ 7  # counts the bits of each byte from the other end
+        for step in (1, -1):
+            yield lambda bit, base=position, step=step: base + step * (bit - anchor)  # type: ignore[misc]
+            yield lambda bit, base=mirrored, step=step: (base + step * (bit - anchor)) ^ 7  # type: ignore[misc]
+
+
+def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach: int) -> _Found | None:
+    bits: _Placed = []
+    # A bit that was always the same, but not always the sign, is below the sign, too.
+    top = max(bit for bit, sequence in enumerate(sequences) if sequence != (sign or 0))
+    for bit in range(top + 1):
+        position = run(bit)
+        if not 0 <= position < table.columns.bits:
+            return None
+        inverted = table.columns.follows(position, sequences[bit], table.care)
+        if inverted is None:
+            return None
+        bits.append((position, inverted))
+    if sign is None:
+        return _widened(table, run, bits)
+    extension: _Placed = []
+    for bit in range(top + 1, _WIDEST):
+        position = run(bit)
+        if not 0 <= position < table.columns.bits:
+            break
+        inverted = table.columns.follows(position, sign, table.care)
+        if inverted is None:
+            break
+        extension.append((position, inverted))
+    if not extension:
+        return None
+    # What has always been the sign, over many readings of either sign, can only be higher bits of the number. They are
+    # taken as far as the digits that were shown reach; beyond, where a bit differs from the sign, nobody has said.
+    negative = (sign & table.care).bit_count()
+    if log2(comb(table.care.bit_count(), negative)) >= _SIGN_EVIDENCE:
+        more = max(0, min(len(extension) - 1, reach - len(bits)))
+        bits, extension = [*bits, *extension[:more]], extension[more:]
+    agreements = (agreement(extension),) if len(extension) > 1 else ()
+    return _Found([*bits, *extension], [], agreements, len(bits))
+
+
+def _widened(table: Table, run: _Run, bits: _Placed) -> _Found:
+    """Return the bits with those above them that were dark under every number, as far as whole bytes of them go.
+
+    They are the number's if its field is made of bytes, and anything else if it is not: so they must stay dark.
+    """
+    dark: _Placed = []
+    for bit in range(len(bits), _WIDEST_FIELD):
+        position = run(bit)
+        inside = 0 <= position < table.columns.bits
+        begun = dark or bits
+        new_byte = position // 8 != begun[-1][0] // 8
+        if not inside or (new_byte and not _all_zero(table, position)):
+            break
+        inverted = table.columns.follows(position, 0, table.care)
+        if inverted is None:
+            break
+        dark.append((position, inverted))
+    if not dark:
+        return _Found(bits, [], (), len(bits))
+    stay = Code(placed(list(reversed(dark))), ((0, Meaning()),))
+    return _Found([*bits, *dark], [], (stay,), len(bits))
+
+
+def _all_zero(table: Table, position: int) -> bool:
+    """Return whether the whole byte of ``position`` was 0 under every number."""
+    first = position // 8 * 8
+    return all(table.columns[one] & table.care == 0 for one in range(first, first + 8))
+
+
+def _scattered(
+    table: Table, sequences: list[int], exercised: list[int], different: int, sign: int | None
+) -> _Found | None:
+    """Return where the bits lie when they run in no order; every bit below the highest must have been exercised."""
+    if exercised != list(range(len(exercised))) or any(one != (sign or 0) for one in sequences[len(exercised) :]):
+        return None
+    wanted = [*(sequences[bit] for bit in exercised), *([] if sign is None else [sign])]
+    every = [table.following(sequence) for sequence in wanted]
+    if not all(every):
+        return None
+    positions = [position for candidates in every for position, _ in candidates]
+    evidence = len(wanted) * (different - 1 - log2(2 * table.columns.bits))
+    if len(set(positions)) < len(positions) or evidence < EVIDENCE:
+        return None
+    return _Found(
+        [candidates[0] for candidates in every],
+        [pair for candidates in every for pair in candidates[1:]],
+        tuple(agreement(candidates) for candidates in every if len(candidates) > 1),
+        len(exercised),
+    )

@@ -1,0 +1,103 @@
+"""Labelled frames: which frame each label describes, and what that label asks of it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from meterlink.captures import Capture, Label, Packet, Shows, pair
+from meterlink.readings import Coupling
+from meterlink.units import BASE_UNIT, Quantity, convert
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One frame, complete at ``t`` seconds; ``label`` is the number of the label that describes it, None without."""
+
+    t: float
+    data: bytes
+    label: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One label and the frames of its window, in order of time; at least one.
+
+    The last frame must say what the label says. Earlier ones may still be of the display before: they count where
+    they say the same, and are passed over where they do not.
+    """
+
+    label: Label
+    shows: Shows
+    frames: tuple[bytes, ...]
+
+    @property
+    def frame(self) -> bytes:
+        """The frame that the label certainly describes."""
+        return self.frames[-1]
+
+    @property
+    def is_number(self) -> bool:
+        """Whether a number was shown."""
+        return self.shows.digits is not None
+
+    @property
+    def figures(self) -> str:
+        """The shown digits without point and sign, empty where there is no number: ``-0.05`` has ``005``."""
+        return "" if self.shows.digits is None else f"{abs(self.shows.digits):f}".replace(".", "")
+
+    @property
+    def counts(self) -> int:
+        """The shown digits as a whole number, 0 where there is no number."""
+        return int(self.figures or "0")
+
+    @property
+    def negative(self) -> bool:
+        """Whether a minus was shown."""
+        return self.shows.negative
+
+    @property
+    def places(self) -> int:
+        """How many digits stood behind the point."""
+        exponent = 0 if self.shows.digits is None else self.shows.digits.as_tuple().exponent
+        return max(0, -exponent) if isinstance(exponent, int) else 0
+
+    @property
+    def prefix(self) -> int | None:
+        """The power of ten of the shown unit in base units (mV: -3); None where no power of ten leads there (°F)."""
+        if self.shows.quantity is None or self.shows.unit == "°F":
+            return None
+        return convert(Decimal(1), self.shows.unit, BASE_UNIT[self.shows.quantity]).adjusted()
+
+    @property
+    def function(self) -> "Function":
+        """What was measured."""
+        return Function(self.shows.quantity, self.shows.coupling)
+
+
+@dataclass(frozen=True, slots=True)
+class Function:
+    """A function of the meter as its labels tell it; ``str()`` is its name: ``voltage AC``."""
+
+    quantity: Quantity | None
+    coupling: Coupling | None
+
+    def __str__(self) -> str:
+        return " ".join(str(part) for part in (self.quantity or "no unit", self.coupling) if part)
+
+
+def label_frames(frames: Sequence[tuple[float, bytes]], labels: Sequence[Label]) -> tuple[list[Frame], list[Sample]]:
+    """Return the frames with their labels' numbers, and the samples; labels without a frame have no sample.
+
+    Frames are (seconds, bytes), in order of time.
+    """
+    packets = tuple(Packet(t, "", data, line) for line, (t, data) in enumerate(frames))
+    number = {id(label): place for place, label in enumerate(labels)}
+    named: list[Frame] = []
+    held: dict[int, list[bytes]] = {}
+    for packet, label in pair(Capture(packets, tuple(labels))):
+        which = None if label is None else number[id(label)]
+        named.append(Frame(packet.t, packet.data, which))
+        if which is not None:
+            held.setdefault(which, []).append(packet.data)
+    samples = [Sample(labels[which], labels[which].shows, tuple(held[which])) for which in sorted(held)]
+    return named, samples

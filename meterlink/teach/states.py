@@ -1,0 +1,456 @@
+"""What the rest of a frame says: unit, point, sign, overload; and which bits no reading has explained.
+
+A profile must never read a packet wrongly, so bits are taken as they were seen together: what was never seen together
+is refused, not guessed. Every bit outside the number, the check bytes and the counters is one of
+
+- a *state*: it never differs between frames of which the labels say the same, and differs between others. All states
+  together are one code; a combination that was never labelled is refused, because a range code may mean another thing
+  in another function;
+- the *sign*, the *overload* or another flag: equal to it, or to its opposite, in every sample. Where several bits
+  are, they must agree;
+- *constant*: it was the same in every labelled frame. A frame in which it differs is refused: it may be a range, a
+  unit or an overload that was never shown;
+- *idle*: it changes while the labels say the same, so the labels do not depend on it.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from itertools import combinations, pairwise
+
+from meterlink.profiles.model import Bit, Code, Flag, Meaning, Place, Segments
+from meterlink.profiles.places import compile_number
+from meterlink.readings import Coupling, Status
+from meterlink.teach.columns import bit_at, content
+from meterlink.teach.encodings import Encoding, Table
+from meterlink.teach.samples import Sample
+from meterlink.units import BASE_UNIT
+
+_FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
+_NIBBLE = 4  # bits
+_RESTLESS = 5  # bits of a byte; the others cannot hold much of a code
+_IDLE = 5  # changes under a standing number: a person may swap the leads under a steady source, but not so often
+_MOST_CONTENTS = 2  # contents that mean an overload: one of either sign
+_ONE_HOT = 3  # decimal points of their own bits: with two, a range code counting 0, 1, 2 looks the same
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a frame must say of its number, beside the number."""
+
+    unit: str
+    coupling: Coupling | None
+    places: int | None = None
+    scale: Decimal | None = None
+
+    def meaning(self) -> Meaning:
+        """Return it as a profile writes it."""
+        return Meaning(unit=self.unit, coupling=self.coupling, places=self.places, scale=self.scale)
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """All that was found beside the number: what goes into the profile, and what is still open."""
+
+    codes: tuple[Code, ...]
+    lit: tuple[tuple[Bit, Meaning], ...]
+    overload: tuple[int, ...]
+    constant: frozenset[int]
+    idle: frozenset[int]
+    wanted: tuple[str, ...]
+
+
+class UnexplainedError(Exception):
+    """The labels ask for something that no bit of the frames tells; the text says what."""
+
+
+def views(table: Table, encoding: Encoding) -> Iterable[list[Said | None]]:
+    """Yield what the frames may be asked to say per sample, the fullest first; None for samples without a number.
+
+    A number that needs no places may come without them, and one that is in base units without the prefix shown.
+    """
+    full = [
+        Said(sample.shows.unit, sample.shows.coupling, scaling.places, scaling.scale) if sample.is_number else None
+        for sample, scaling in zip(table.samples, encoding.scalings, strict=True)
+    ]
+    yield full
+    if not (encoding.exact or encoding.finer):
+        return
+    yield [one and replace(one, places=None) for one in full]
+    based = [one and _based(sample, one) for sample, one in zip(table.samples, full, strict=True)]
+    if all(one is None or found is not None for one, found in zip(full, based, strict=True)):
+        yield based
+
+
+def _based(sample: Sample, said: Said) -> Said | None:
+    if sample.prefix is None or sample.shows.quantity is None:
+        return None
+    scale = (said.scale or Decimal(1)).scaleb(sample.prefix)
+    return Said(BASE_UNIT[sample.shows.quantity], said.coupling, None, None if scale == 1 else scale)
+
+
+def states(
+    table: Table,
+    encoding: Encoding,
+    said: Sequence[Said | None],
+    exempt: frozenset[int],
+    alike: Sequence[Sequence[bytes]],
+) -> States:
+    """Return what the bits outside the number mean; UnexplainedError where something shown is in no bit.
+
+    ``exempt`` are the positions of check bytes and counters. ``alike`` are, per sample, all frames that certainly
+    showed the same (its own among them).
+    """
+    return _Search(table, encoding, said, exempt, alike).result()
+
+
+class _Search:
+    def __init__(
+        self,
+        table: Table,
+        encoding: Encoding,
+        said: Sequence[Said | None],
+        exempt: frozenset[int],
+        alike: Sequence[Sequence[bytes]],
+    ) -> None:
+        self.table, self.encoding, self.said = table, encoding, said
+        self.rest = [one for one in range(table.columns.bits) if one not in exempt and one not in encoding.used]
+        self.alike = alike
+        self.numbers = [place for place, one in enumerate(said) if one is not None]
+        self.rest = self._without_restless()
+        self.overloads = [place for place, one in enumerate(table.samples) if one.shows.overload]
+        self.frames = [sample.frame for sample in table.samples]
+        self.wanted: list[str] = []
+        self.told_in_field = False
+
+    def result(self) -> States:
+        codes: list[Code] = []
+        lit: list[tuple[Bit, Meaning]] = []
+        signs = self._flag(lambda sample: sample.negative, "the minus", self._signed_samples())
+        self._flagged(signs, Flag.NEGATIVE, codes, lit)
+        taken = {position for position, _ in signs}
+        for word, flag in _FLAGS.items():
+            bits = self._optional_flag(word, taken)
+            self._flagged(bits, flag, codes, lit)
+            taken |= {position for position, _ in bits}
+        self.rest = [position for position in self.rest if position not in taken]
+        overload = self._overload()
+        over, over_bits = self._overload_code()
+        self.rest = [position for position in self.rest if position not in over_bits]
+        codes += over
+        tables, told, everywhere = self._tables()
+        constant = [
+            position
+            for position in self.rest
+            if position not in told and len(self._values(position, self.numbers)) == 1
+        ]
+        codes += [*self._agreements(), *tables, *self._guards(constant, everywhere)]
+        if everywhere != Meaning() and not constant:
+            codes.append(Code(Place(bits=(bit_at(0),)), ((0, everywhere), (1, everywhere))))
+        idle = frozenset(self.rest) - told - set(constant)
+        self._wish(signs)
+        return States(tuple(codes), tuple(lit), overload, frozenset(constant), idle, tuple(self.wanted))
+
+    def _without_restless(self) -> list[int]:
+        """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks."""
+        moving = Counter(position // 8 for position in self.rest if not self._steady(position))
+        return [position for position in self.rest if moving[position // 8] < _RESTLESS]
+
+    # Flags.
+
+    def _signed_samples(self) -> list[int]:
+        """Return the samples in which the sign counts: a zero may carry either."""
+        if self.encoding.signed:
+            return []
+        return [place for place in self.numbers if self.table.samples[place].counts]
+
+    def _flag(self, true: Callable[[Sample], bool], what: str, among: Sequence[int]) -> list[tuple[int, bool]]:
+        """Return the bits (position, inverted) that are what ``true`` says in the samples ``among``."""
+        care = sum(1 << place for place in among)
+        sequence = sum(1 << place for place in among if true(self.table.samples[place]))
+        if sequence == 0:
+            return []
+        if sequence == care:
+            raise UnexplainedError(f"{what} was shown all the time")
+        found = [
+            (position, inverted)
+            for position in self.rest
+            if (inverted := self.table.columns.follows(position, sequence, care)) is not None
+            and all(len(self._values(position, [place])) == 1 for place in among)
+        ]
+        if not found:
+            raise UnexplainedError(f"no bit follows {what}")
+        return found if len(found) == 1 else self._without_idle(found)
+
+    def _without_idle(self, candidates: list[tuple[int, bool]]) -> list[tuple[int, bool]]:
+        """Return the candidates without those that change again and again while the number stands, if others never do."""
+        mask = sum(1 << position for position in self.encoding.used)
+        words = [int.from_bytes(frame, "little") for frame in self.table.others]
+        # Nothing stands in a frame of zero or of an overload, so what changes there may be anything.
+        empty = {
+            int.from_bytes(frame, "little") & mask
+            for frame, sample in zip(self.frames, self.table.samples, strict=True)
+            if not sample.counts
+        }
+        changes = [
+            one ^ other for one, other in pairwise(words) if not (one ^ other) & mask and one & mask not in empty
+        ]
+        times = {position: sum(change >> position & 1 for change in changes) for position, _ in candidates}
+        calm = [pair for pair in candidates if not times[pair[0]]]
+        idle = [pair for pair in candidates if times[pair[0]] >= _IDLE]
+        return calm if calm and len(calm) + len(idle) == len(candidates) else candidates
+
+    def _optional_flag(self, word: str, taken: set[int]) -> list[tuple[int, bool]]:
+        try:
+            found = self._flag(lambda sample: word in sample.shows.flags, word, range(len(self.frames)))
+        except UnexplainedError:
+            return []  # people write such words down or not; the reading does not depend on them
+        return found if taken.isdisjoint(position for position, _ in found) else []
+
+    @staticmethod
+    def _flagged(
+        bits: Sequence[tuple[int, bool]], flag: Flag, codes: list[Code], lit: list[tuple[Bit, Meaning]]
+    ) -> None:
+        places = tuple(bit_at(position, inverted=inverted) for position, inverted in bits)
+        if len(places) == 1:
+            lit.append((places[0], Meaning(flag=flag)))
+        elif places:
+            meanings = ((0, Meaning()), ((1 << len(places)) - 1, Meaning(flag=flag)))
+            codes.append(Code(Place(bits=places), meanings))
+
+    # Overloads.
+
+    def _overload(self) -> tuple[int, ...]:
+        """Return contents of the number's field that mean an overload; sets whether the field tells an overload.
+
+        A content counts when it cannot be a number: a digit above 9, or more than the digits shown have room for.
+        """
+        source = self.encoding.source
+        if isinstance(source, Segments):
+            self.told_in_field = True
+            return ()
+        take = compile_number(source)
+        raws = [take(self._plain(self.frames[place])) for place in self.overloads]
+        self.told_in_field = all(raw is Status.OVERLOAD for raw in raws)
+        if self.told_in_field or not raws or self.encoding.key:
+            return ()
+        beyond = [raw is Status.INVALID or (isinstance(raw, int) and abs(raw) > self.encoding.most) for raw in raws]
+        contents = {_number(source.place, self.frames[place]) for place in self.overloads}
+        if not all(beyond) or len(contents) > _MOST_CONTENTS:
+            return ()
+        self.told_in_field = True
+        return tuple(sorted(contents))
+
+    def _overload_code(self) -> tuple[list[Code], set[int]]:
+        """Return what tells an overload where the number's field does not: bits that were one thing in every overload
+        and the other in every number.
+        """
+        if self.told_in_field or not self.overloads:
+            return [], set()
+        bits = []
+        for position in self.rest:
+            under, over = self._values(position, self.numbers), self._values(position, self.overloads)
+            if len(under) == len(over) == 1 and under != over:
+                bits.append(position)
+        if not bits:
+            return [], set()
+        normal, beyond = (content(self.frames[places[0]], bits) for places in (self.numbers, self.overloads))
+        return [_code(bits, {normal: Meaning(), beyond: Meaning(flag=Flag.OVERLOAD)})], set(bits)
+
+    def _agreements(self) -> list[Code]:
+        agreements = []
+        for code in self.encoding.agreements:
+            known = dict(code.meanings)
+            over = {_number(code.place, self.frames[place]) for place in self.overloads} - known.keys()
+            known |= dict.fromkeys(over, Meaning(flag=Flag.NO_NUMBER))
+            agreements.append(replace(code, meanings=tuple(sorted(known.items(), key=lambda pair: pair[0]))))
+        return agreements
+
+    def _plain(self, frame: bytes) -> bytes:
+        return bytes(byte ^ self.encoding.key.get(at, 0) for at, byte in enumerate(frame))
+
+    # States.
+
+    def _values(self, position: int, places: Iterable[int]) -> set[int]:
+        byte, bit = position >> 3, position & 7
+        return {frame[byte] >> bit & 1 for place in places for frame in self.alike[place]}
+
+    def _following(self, groups: Sequence[Sequence[int]]) -> list[int]:
+        """Return the bits that are the same within each group of samples, but not over all of them."""
+        found = []
+        for position in self.rest:
+            within = [self._values(position, group) for group in groups]
+            if all(len(values) == 1 for values in within) and len(set().union(*within)) > 1:
+                found.append(position)
+        return found
+
+    def _tables(self) -> tuple[list[Code], set[int], Meaning]:
+        """Return the codes that tell unit and point, their bits, and what no bit tells because it never changed.
+
+        Points that have bits of their own are apart from the rest.
+        """
+        apart = self._points_apart()
+        if apart is not None:
+            return apart
+        bits = self._state_bits(self._ranges())
+        said = {one for one in self.said if one is not None}
+        if not bits and len(said) == 1:
+            return [], set(), said.pop().meaning()
+        try:
+            return [self._table(bits, lambda said: said)], set(bits), Meaning()
+        except UnexplainedError:
+            bits = self._nibbles()
+            if not bits:
+                raise
+            return [self._table(bits, lambda said: said)], set(bits), Meaning()
+
+    def _ranges(self) -> list[list[int]]:
+        """Return the samples of each range, as far as labels tell one: what is said, and how many places were shown."""
+        groups: dict[tuple[Said | None, int], list[int]] = {}
+        for place in self.numbers:
+            groups.setdefault((self.said[place], self.table.samples[place].places), []).append(place)
+        return list(groups.values())
+
+    def _nibbles(self) -> list[int]:
+        """Return the one or two half bytes that tell the states although several of their values mean the same."""
+        halves: dict[int, list[int]] = {}
+        for position in self.rest:
+            if self._steady(position):
+                halves.setdefault(position // _NIBBLE, []).append(position)
+        moving = [bits for bits in halves.values() if any(len(self._values(one, self.numbers)) > 1 for one in bits)]
+        found: list[tuple[int, list[int]]] = []
+        for size in (1, 2):
+            for chosen in combinations(moving, size):
+                bits = sorted((one for half in chosen for one in half), reverse=True)
+                known: dict[int, Said | None] = {}
+                pairs = [(content(self.frames[place], bits), self.said[place]) for place in self.numbers]
+                if all(known.setdefault(key, said) == said for key, said in pairs) and 2 * len(known) <= len(pairs):
+                    found.append((len(known), bits))
+        return min(found)[1] if found else []
+
+    def _groups(self, by: Callable[[Said], Said]) -> list[list[int]]:
+        groups: dict[Said, list[int]] = {}
+        for place in self.numbers:
+            one = self.said[place]
+            assert one is not None  # noqa: S101  # numbers are the samples of which something is said
+            groups.setdefault(by(one), []).append(place)
+        return list(groups.values())
+
+    def _state_bits(self, groups: Sequence[Sequence[int]]) -> list[int]:
+        bits = set(self._following(groups))
+        steady = {position for position in self.rest if self._steady(position)}
+        # A code of several bits may have several values for one state; its other bits stand beside those that tell.
+        if not isinstance(self.encoding.source, Segments):
+            beside = {position // _NIBBLE for position in bits}
+            bits |= {
+                one for one in steady
+                if one // _NIBBLE in beside and len(self._values(one, self.numbers)) > 1
+            }  # fmt: skip
+        return sorted(bits, reverse=True)
+
+    def _steady(self, position: int) -> bool:
+        return all(len(self._values(position, [place])) == 1 for place in self.numbers)
+
+    def _points_apart(self) -> tuple[list[Code], set[int], Meaning] | None:
+        places = {one.places for one in self.said if one is not None}
+        if len(places) < 2 or None in places:
+            return None
+        by_place = self._groups(lambda said: Said("", None, said.places))
+        points = self._following(by_place)
+        if not isinstance(self.encoding.source, Segments) and not self._one_hot(points, by_place):
+            return None
+        by_unit = self._groups(lambda said: replace(said, places=None))
+        units = self._following(by_unit)
+        try:
+            codes = [self._table(sorted(points, reverse=True), lambda said: Said("", None, said.places))]
+            if len(by_unit) == 1:
+                only = next(one for one in self.said if one is not None)
+                return codes, set(points), replace(only, places=None).meaning()
+            codes.append(self._table(sorted(units, reverse=True), lambda said: replace(said, places=None)))
+        except UnexplainedError:
+            return None
+        return codes, {*points, *units}, Meaning()
+
+    def _one_hot(self, points: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
+        """Return whether each group has one bit of the points to itself, whatever the bits are when dark."""
+        known = [content(self.frames[group[0]], points) for group in groups]
+        apart = all((one ^ other).bit_count() == 2 for one, other in combinations(known, 2))
+        return apart and len(points) == len(groups) >= _ONE_HOT
+
+    def _table(self, bits: Sequence[int], by: Callable[[Said], Said]) -> Code:
+        """Return the code that the bits are, of what ``by`` takes from what is said."""
+        known: dict[int, Said] = {}
+        for place in self.numbers:
+            one = self.said[place]
+            assert one is not None  # noqa: S101  # as above
+            for frame in self.alike[place]:
+                told = known.setdefault(content(frame, bits), by(one))
+                if told != by(one):
+                    raise UnexplainedError(f"no bit tells {_difference(told, by(one))} apart")
+        if not bits and len(known) == 1:
+            raise UnexplainedError("nothing tells one state from another")
+        meanings = {key: said.meaning() for key, said in known.items()}
+        # Of a state in which only an overload was shown, nobody knows how to read a number.
+        for place in self.overloads:
+            meanings.setdefault(content(self.frames[place], bits), self._overloaded(place, by))
+        return _code(bits, meanings)
+
+    def _overloaded(self, place: int, by: Callable[[Said], Said]) -> Meaning:
+        shows = self.table.samples[place].shows
+        return replace(by(Said(shows.unit, shows.coupling)).meaning(), flag=Flag.NO_NUMBER)
+
+    # What must stay as it was.
+
+    def _guards(self, constant: Sequence[int], meaning: Meaning) -> list[Code]:
+        """Return codes that refuse a frame in which a constant bit differs; the first of them says ``meaning``."""
+        frame = self.frames[self.numbers[0]]
+        by_byte: dict[int, list[int]] = {}
+        for position in constant:
+            by_byte.setdefault(position // 8, []).append(position)
+        codes = []
+        for byte, positions in sorted(by_byte.items()):
+            place = Place(at=byte) if len(positions) == 8 else Place(bits=tuple(map(bit_at, reversed(positions))))
+            said = {_number(place, frame): meaning}
+            for over in self.overloads:
+                said.setdefault(_number(place, self.frames[over]), replace(meaning, flag=Flag.NO_NUMBER))
+            codes.append(Code(place, tuple(sorted(said.items(), key=lambda pair: pair[0]))))
+            meaning = Meaning()
+        return codes
+
+    def _wish(self, signs: Sequence[tuple[int, bool]]) -> None:
+        said = {one for one in self.said if one is not None}
+        if not any(sample.negative for sample in self.table.samples):
+            self.wanted.append("a negative reading")
+        elif len(signs) > 1:
+            self.wanted.append("another negative reading and another positive one")
+        if not self.overloads:
+            self.wanted.append("an overload")
+        for unit in sorted({one.unit for one in said}):
+            if len({one.places for one in said if one.unit == unit}) == 1:
+                self.wanted.append(f"another range of {unit}, so that the point moves")
+
+
+def _difference(one: Said, other: Said) -> str:
+    if one.unit != other.unit:
+        return f"{one.unit} and {other.unit}"
+    if one.coupling != other.coupling:
+        return f"{one.unit} {one.coupling or ''} and {other.unit} {other.coupling or ''}"
+    return f"{one.places} and {other.places} digits behind the point in {one.unit or 'a reading'}"
+
+
+def _code(bits: Sequence[int], meanings: dict[int, Meaning]) -> Code:
+    return Code(Place(bits=tuple(map(bit_at, bits))), tuple(sorted(meanings.items(), key=lambda pair: pair[0])))
+
+
+def _number(place: Place, frame: bytes) -> int:
+    if not place.bits:
+        return int.from_bytes(frame[place.at : place.at + place.size], place.order)
+    number = 0
+    for bit in place.bits:
+        number = number << 1 | _lit(bit, frame)
+    return number
+
+
+def _lit(bit: Bit, frame: bytes) -> int:
+    return (frame[bit.byte] >> bit.bit & 1) ^ bit.inverted

@@ -1,0 +1,471 @@
+"""Teaching a meter from a capture: everything that might be tried, in order of likelihood, until every label is met."""
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from functools import cached_property, partial
+from itertools import chain
+
+from meterlink.captures import Capture, CapturedMeter, Label, Packet, Shows, label_at, pair
+from meterlink.clock import Stamp
+from meterlink.driver_api import Driver, Reading, Status
+from meterlink.profiles import open_on_capture
+from meterlink.profiles.model import (
+    Connection,
+    DriverName,
+    FrameCheck,
+    Framing,
+    Match,
+    Profile,
+    Segments,
+    Text,
+    Value,
+)
+from meterlink.profiles.places import compile_number
+from meterlink.profiles.tables import canonical_uuid
+from meterlink.teach.characters import characters
+from meterlink.teach.checking import covered_positions, find_check, find_trailing_check
+from meterlink.teach.counters import counters
+from meterlink.teach.decimals import decimals
+from meterlink.teach.displays import displays
+from meterlink.teach.encodings import Encoding, Scaling, Table
+from meterlink.teach.floats import decimal_floats, floats
+from meterlink.teach.framings import Cut, cuts
+from meterlink.teach.integers import integers
+from meterlink.teach.lines import is_text, line_cuts, texts
+from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
+from meterlink.teach.samples import Function, Sample, label_frames
+from meterlink.teach.scaled import fixed_units, rounded_units
+from meterlink.teach.states import Said, States, UnexplainedError, states, views
+from meterlink.units import to_base
+
+FEWEST = 4
+"""Labels without which nothing is tried."""
+
+_FOLDS = 10  # groups of labels held back in turn
+_FEWEST_LABELLED = 0.8  # of the labels must have a frame in their window, else frames are cut wrongly
+_MOST_CUTS_BLAMED = 3  # ways of cutting tried when looking for the label that is wrong
+_NOWHEN = Stamp(0, 0)
+_NOTHING = "no way of writing the number was found that fits every label"
+
+
+def teach(capture: Capture, name: str = "taught") -> TeachReport:
+    """Return what ``capture`` teaches: a profile that says what every label says, or why there is none.
+
+    ``name`` is the profile's (lower-case letters, digits, hyphens). A capture that teaches nothing raises nothing.
+    """
+    teacher = Teacher(name, capture.meter)
+    teacher.add(capture)
+    return teacher.result()
+
+
+class Teacher:
+    """Learns from packets and labels as they come.
+
+    Times are seconds on any clock, the same for both. `result` is worked out when asked for, and again only when
+    something has been added.
+    """
+
+    def __init__(self, name: str = "taught", meter: CapturedMeter | None = None) -> None:
+        self._name = name
+        self._meter = meter
+        self._packets: list[Packet] = []
+        self._labels: list[Label] = []
+        self._report: TeachReport | None = None
+
+    def add_packet(self, t: float, channel: str, data: bytes) -> None:
+        """Take a packet that came at ``t`` seconds on ``channel`` (a `Characteristic.key`)."""
+        self._packets.append(Packet(t, channel, data))
+        self._report = None
+
+    def add_label(self, t: float, shows: str, begin: float | None = None, end: float | None = None) -> None:
+        """Take what the display showed at ``t`` seconds; InputError for a text that cannot be read."""
+        self._labels.append(label_at(t, shows, begin, end))
+        self._report = None
+
+    def add(self, capture: Capture) -> None:
+        """Take all packets and labels of a capture."""
+        self._packets += capture.packets
+        self._labels += capture.labels
+        self._meter = capture.meter or self._meter
+        self._report = None
+
+    def result(self) -> TeachReport:
+        """Return what has been learned so far."""
+        if self._report is None:
+            packets = tuple(sorted(self._packets, key=lambda packet: packet.t))
+            labels = tuple(sorted(self._labels, key=lambda label: label.t))
+            self._report = _Lesson(Capture(packets, labels, self._meter), self._name).report()
+        return self._report
+
+    def next_wanted(self) -> str:
+        """Return a sentence that asks for the most useful reading; empty when no further one would decide anything."""
+        report = self.result()
+        if report.contradictions:
+            return f"Check this: {report.contradictions[0]}."
+        if report.labels < FEWEST:
+            return "Show readings that differ, and label each: different digits, in every place."
+        return f"Next, show {report.wanted[0]}." if report.wanted else ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Learned:
+    """A profile that says what every label says, and what it rests on."""
+
+    profile: Profile
+    encoding: str
+    wanted: tuple[str, ...]
+    idle: frozenset[int] = frozenset()
+
+
+_Learn = Callable[[Sequence[Sample]], _Learned]
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way of cutting packets: the frames it gives, and how to learn from samples of them."""
+
+    channel: str
+    framing: str
+    frames: tuple[tuple[float, bytes], ...]
+    learn: _Learn
+    ending: bytes = b""
+    check: FrameCheck | None = None
+
+
+class _Lesson:
+    def __init__(self, capture: Capture, name: str) -> None:
+        self.capture = capture
+        self.name = name
+
+    @cached_property
+    def channels(self) -> list[str]:
+        """The channels of packets that labels describe, the busiest first."""
+        described = [packet.channel for packet, label in pair(self.capture) if label is not None]
+        return sorted(set(described), key=lambda channel: -described.count(channel))
+
+    @cached_property
+    def unused(self) -> tuple[Label, ...]:
+        used = {id(label) for _, label in pair(self.capture) if label is not None}
+        return tuple(label for label in self.capture.labels if id(label) not in used)
+
+    def report(self) -> TeachReport:
+        labels = [label for label in self.capture.labels if label not in self.unused]
+        if len(labels) < FEWEST:
+            return self._refused(f"{len(labels)} labels with packets are too few", ("readings that differ",))
+        reason, tried = _NOTHING, []
+        for way in self._ways():
+            _, samples = label_frames(way.frames, labels)
+            if len(samples) < _FEWEST_LABELLED * len(labels):
+                continue
+            tried.append((way, samples))
+            try:
+                learned = self._verified(way, way.learn(samples), labels, samples)
+            except UnexplainedError as error:
+                reason = str(error) if reason == _NOTHING else reason
+                continue
+            return self._accepted(way, samples, learned)
+        contradictions = self._contradictions(tried)
+        wanted = () if contradictions else ("more readings that differ from those labelled",)
+        return self._refused(reason, wanted, contradictions)
+
+    def _refused(
+        self, reason: str, wanted: tuple[str, ...], contradictions: tuple[Contradiction, ...] = ()
+    ) -> TeachReport:
+        return TeachReport(
+            profile=None,
+            labels=len(self.capture.labels),
+            frames=0,
+            reason=reason,
+            contradictions=contradictions,
+            unused=self.unused,
+            wanted=wanted,
+        )
+
+    # Ways of cutting.
+
+    def _ways(self) -> Iterator[_Way]:
+        for channel in self.channels:
+            packets = [packet for packet in self.capture.packets if packet.channel == channel]
+            if is_text(packets):
+                for text, lines in line_cuts(packets):
+                    yield _Way(channel, "lines", lines, partial(self._learn_text, channel, text), text.end.encode())
+            for cut in cuts(packets):
+                yield self._binary_way(cut)
+
+    def _binary_way(self, cut: Cut) -> _Way:
+        frames = [frame for _, frame in cut.frames]
+        lengths = {len(frame) for frame in frames}
+        check = find_check(frames) if len(lengths) == 1 else find_trailing_check(frames)
+        # Of frames of several lengths, what all of them have is looked at, without the check bytes that end them.
+        common = min(lengths) + (check.at if check is not None and len(lengths) > 1 else 0)
+        short = [frame[:common] for frame in frames]
+        exempt = counters(short) if common > 0 else frozenset()
+        if check is not None and len(lengths) == 1:
+            exempt |= covered_positions(check)
+
+        def learn(samples: Sequence[Sample]) -> _Learned:
+            return self._learn_binary(cut, check, exempt, common, samples, short)
+
+        return _Way(cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check)
+
+    # Learning.
+
+    def _learn_text(self, channel: str, text: Text, samples: Sequence[Sample]) -> _Learned:
+        for found in texts(text, samples):
+            profile = Profile(self.name, DriverName.LINED, _connection(channel), _match(self.capture.meter), text=found)
+            if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
+                return _Learned(profile, "numbers in lines of text", _wanted_of(samples))
+        raise UnexplainedError(_NOTHING)
+
+    def _learn_binary(
+        self, cut: Cut, check: FrameCheck | None, exempt: frozenset[int], common: int, samples: Sequence[Sample],
+        others: Sequence[bytes],
+    ) -> _Learned:  # fmt: skip
+        shown = [
+            replace(sample, frames=tuple(frame[:common] for frame in sample.frames))
+            for sample in samples if not sample.shows.blank
+        ]  # fmt: skip
+        if common < 1 or sum(sample.is_number for sample in shown) < FEWEST:
+            raise UnexplainedError(_NOTHING)
+        table = Table.of(shown, others, exempt)
+        reason = _NOTHING
+        for encoding in _encodings(table):
+            alike = [_alike(encoding, sample) for sample in table.samples]
+            for said in views(table, encoding):
+                try:
+                    found = states(table, encoding, said, exempt, alike)
+                except UnexplainedError as error:
+                    reason = str(error) if reason == _NOTHING else reason
+                    continue
+                profile = self._profile(cut, check, encoding, said, found)
+                if all(_decodes(profile, cut.channel, sample) for sample in samples):
+                    return _Learned(profile, encoding.name, _ordered(found.wanted, encoding.wanted), found.idle)
+                reason = "what was found does not say what every label says"
+        raise UnexplainedError(reason)
+
+    def _profile(
+        self, cut: Cut, check: FrameCheck | None, encoding: Encoding, said: Sequence[Said | None], found: States
+    ) -> Profile:
+        units = {one.unit for one in said if one is not None}
+        segmented = isinstance(encoding.source, Segments)
+        source = encoding.source
+        if found.overload and not isinstance(source, Segments):
+            source = replace(source, overload=found.overload)
+        size = max(len(frame) for _, frame in cut.frames)
+        key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
+        checks = () if check is None else (replace(check, raw=bool(key)),)
+        return Profile(
+            name=self.name,
+            driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
+            connection=_connection(cut.channel),
+            match=_match(self.capture.meter),
+            framing=replace(cut.framing, checks=checks, key=key),
+            value=Value(source, unit=units.pop() if len(units) == 1 else ""),
+            codes=found.codes,
+            lit=found.lit,
+        )
+
+    def _verified(self, way: _Way, learned: _Learned, labels: Sequence[Label], samples: Sequence[Sample]) -> _Learned:
+        """Return what was learned if the packets, fed as they came, say what every label says."""
+        driver = _open(learned.profile, way.channel)
+        frames = {frame for _, frame in way.frames}
+        last: dict[int, Reading] = {}
+        for packet, label in pair(Capture(self.capture.packets, tuple(labels))):
+            readings = driver.feed(way.channel, packet.data, _NOWHEN) if packet.channel == way.channel else ()
+            for reading in readings:
+                # What is no frame of this kind makes an invalid reading, and says nothing of the display.
+                if label is not None and reading.packet in frames:
+                    last[id(label)] = reading
+        for sample in samples:
+            if not _allows(last.get(id(sample.label)), sample.shows):
+                raise UnexplainedError(f"what was found contradicts the label {sample.label.text!r}")
+        return learned
+
+    # What to say of it.
+
+    def _accepted(self, way: _Way, samples: Sequence[Sample], learned: _Learned) -> TeachReport:
+        outcomes = self._held_back(way, samples)
+        functions = dict.fromkeys(sample.function for sample in samples)
+        return TeachReport(
+            profile=learned.profile,
+            labels=len(self.capture.labels),
+            frames=len(way.frames),
+            encoding=learned.encoding,
+            framing=way.framing,
+            check=_check_words(way.check),
+            functions=tuple(_function_report(one, samples, outcomes) for one in functions),
+            unused=self.unused,
+            varying=tuple(f"{position // 8}.{position % 8}" for position in sorted(learned.idle)),
+            wanted=learned.wanted,
+        )
+
+    def _held_back(self, way: _Way, samples: Sequence[Sample]) -> list[bool | None]:
+        """Return, per sample, whether it came out right when it was held back; None where it was refused."""
+        folds = min(_FOLDS, len(samples))
+        outcomes: list[bool | None] = [None] * len(samples)
+        for fold in range(folds):
+            try:
+                learned = way.learn([sample for place, sample in enumerate(samples) if place % folds != fold])
+            except UnexplainedError:
+                continue
+            for place in range(fold, len(samples), folds):
+                reading = _decoded(learned.profile, way.channel, samples[place].frame, way.ending)
+                if _says(reading, samples[place].shows):
+                    outcomes[place] = True
+                elif reading is not None and reading.status is not Status.INVALID:
+                    outcomes[place] = False
+        return outcomes
+
+    def _contradictions(self, tried: Sequence[tuple[_Way, list[Sample]]]) -> tuple[Contradiction, ...]:
+        """Return the labels without each of which all others agree, where that makes them say something else."""
+        found = []
+        for way, samples in tried[:_MOST_CUTS_BLAMED]:
+            for sample in samples:
+                try:
+                    learned = way.learn([other for other in samples if other is not sample])
+                except UnexplainedError:
+                    continue
+                reading = _decoded(learned.profile, way.channel, sample.frame, way.ending)
+                if not _says(reading, sample.shows):
+                    instead = "" if reading is None or reading.status is Status.INVALID else reading.text
+                    found.append(Contradiction(sample.label, instead))
+            if found:
+                break
+        return tuple(found)
+
+
+def _encodings(table: Table) -> Iterator[Encoding]:
+    """Yield the ways of writing the number that fit, those that leave least to chance first."""
+    counts = [-sample.counts if sample.negative else sample.counts for sample in table.shown]
+    scalings = [Scaling(sample.places if sample.is_number else None) for sample in table.samples]
+    return chain(
+        decimal_floats(table),
+        integers(table, counts, scalings),
+        decimals(table, scalings),
+        displays(table),
+        characters(table),
+        floats(table),
+        fixed_units(table),
+        rounded_units(table),
+    )
+
+
+def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
+    """Return the frames of the label's window that certainly showed the same: those with the same bits for the number.
+
+    A number finer than the display may move under it, so there the same sign and size to a part in a hundred do. A zero
+    looks the same in every range, so only its last frame counts.
+    """
+    if not sample.counts:
+        return (sample.frame,)
+    if encoding.finer and not isinstance(encoding.source, Segments):
+        take = compile_number(encoding.source)
+        raws = [take(bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame))) for frame in sample.frames]
+        numbers = [None if isinstance(raw, Status) else Decimal(raw) for raw in raws]
+        last = numbers[-1]
+        pairs = zip(sample.frames, numbers, strict=True)
+        return tuple(
+            frame for frame, one in pairs if one is not None and last is not None and 100 * abs(one - last) <= abs(last)
+        )
+    mask = sum(1 << position for position in encoding.used)
+    shown = int.from_bytes(sample.frame, "little") & mask
+    return tuple(frame for frame in sample.frames if int.from_bytes(frame, "little") & mask == shown)
+
+
+def _open(profile: Profile, channel: str) -> Driver:
+    return open_on_capture(profile, [channel])
+
+
+def _decoded(profile: Profile, channel: str, frame: bytes, ending: bytes = b"") -> Reading | None:
+    readings = tuple(_open(profile, channel).feed(channel, frame + ending, _NOWHEN))
+    return readings[-1] if readings else None
+
+
+def _decodes(profile: Profile, channel: str, sample: Sample, ending: bytes = b"") -> bool:
+    return _allows(_decoded(profile, channel, sample.frame, ending), sample.shows)
+
+
+def _allows(reading: Reading | None, shows: Shows) -> bool:
+    """Return whether a reading does not contradict what was shown: an overload may also come out as no value."""
+    if shows.overload and (reading is None or reading.status is Status.INVALID):
+        return True
+    return _says(reading, shows)
+
+
+def _says(reading: Reading | None, shows: Shows) -> bool:
+    """Return whether a reading is what was shown; digits beyond the display's do not count against it."""
+    if shows.blank:
+        return reading is None or reading.status is Status.INVALID
+    if reading is None or (shows.quantity is not None and reading.quantity is not shows.quantity):
+        return False
+    if shows.coupling is not None and reading.coupling is not shows.coupling:
+        return False
+    if shows.digits is None:
+        return reading.status is Status.OVERLOAD
+    if reading.digits is None:
+        return False
+    if reading.unit == shows.unit:
+        told, shown, step = reading.digits, shows.digits, Decimal(1)
+    else:
+        told, shown = to_base(reading.digits, reading.unit), to_base(shows.digits, shows.unit)
+        step = abs(to_base(Decimal(1), shows.unit) - to_base(Decimal(0), shows.unit))
+    exponent = shows.digits.as_tuple().exponent
+    half = Decimal((0, (5,), (exponent if isinstance(exponent, int) else 0) - 1)) * step
+    places = reading.digits.as_tuple().exponent
+    same_places = reading.unit == shows.unit and places == exponent
+    return told == shown if same_places else abs(told - shown) <= half
+
+
+def _connection(channel: str) -> Connection:
+    return Connection(notify=(canonical_uuid(channel.partition("@")[0]) or channel,))
+
+
+def _match(meter: CapturedMeter | None) -> Match:
+    if meter is None:
+        return Match()
+    # A name may hold what a pattern gives a meaning to.
+    return Match(name=re.sub(r"[*?\[\]]", "?", meter.name), services=meter.services)
+
+
+def _ordered(*groups: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(wish for group in groups for wish in group))
+
+
+def _wanted_of(samples: Sequence[Sample]) -> tuple[str, ...]:
+    wanted = []
+    if not any(sample.negative for sample in samples):
+        wanted.append("a negative reading")
+    if not any(sample.shows.overload for sample in samples):
+        wanted.append("an overload")
+    return tuple(wanted)
+
+
+def _function_report(function: Function, samples: Sequence[Sample], outcomes: Sequence[bool | None]) -> FunctionReport:
+    ours = [place for place, sample in enumerate(samples) if sample.function == function]
+    refused = [samples[place] for place in ours if outcomes[place] is None]
+    alone = [f"another reading like {sample.label.text}" for sample in refused]
+    return FunctionReport(
+        function=str(function),
+        labels=len(ours),
+        right=sum(outcomes[place] is True for place in ours),
+        refused=len(refused),
+        wrong=sum(outcomes[place] is False for place in ours),
+        units=tuple(dict.fromkeys(samples[place].shows.unit for place in ours if samples[place].shows.unit)),
+        wanted=tuple(dict.fromkeys(alone)),
+    )
+
+
+def _framing_words(framing: Framing, lengths: set[int]) -> str:
+    size = " or ".join(map(str, sorted(lengths)))
+    if framing.whole:
+        return f"every packet is one frame of {size} bytes"
+    return f"frames of {size} bytes that begin with {framing.start.hex(' ')}, split or joined in packets"
+
+
+def _check_words(check: FrameCheck | None) -> str:
+    if check is None:
+        return ""
+    what = f"{check.kind} of {8 * check.size} bits"
+    return what + (f", polynomial 0x{check.polynomial:X}" if check.polynomial else "")

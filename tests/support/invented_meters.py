@@ -1,0 +1,435 @@
+"""Meters that never were, drawn from a seed: encoders written apart from the decoders, for teaching them.
+
+Each draws its own layout: offsets, widths, byte and bit order, keys, inversions, scrambles, codes, check bytes,
+counters, noise and framing.
+"""
+
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from decimal import Decimal
+from random import Random
+
+from meterlink.captures import Capture, Label, Packet, label_at
+
+CHANNEL = "7c2e0001-5a41-4d0e-9a55-31f0c7a8be10"
+RATE = 8.0  # packets a second
+
+# Function: (quantity's display units with decimals), coupling.
+FUNCTIONS = {
+    "volts dc": ([("V", 3), ("V", 2), ("V", 1)], "DC"),
+    "volts ac": ([("V", 3), ("V", 2), ("V", 1)], "AC"),
+    "ohms": ([("ohm", 1), ("kohm", 3), ("kohm", 2), ("Mohm", 3)], ""),
+    "farads": ([("nF", 2), ("uF", 3), ("uF", 2)], ""),
+    "amps dc": ([("mA", 2), ("A", 3), ("A", 2)], "DC"),
+    "hertz": ([("Hz", 2), ("Hz", 1), ("kHz", 3)], ""),
+}
+SIGNED = {"volts dc", "amps dc"}
+EXPONENT = {"ohm": 0, "kohm": 3, "Mohm": 6, "nF": -9, "uF": -6, "mA": -3, "A": 0, "Hz": 0, "kHz": 3, "V": 0, "mV": -3}
+
+
+@dataclass(frozen=True)
+class Face:
+    """What a display shows."""
+
+    function: str
+    range: int
+    counts: int
+    negative: bool
+    overload: bool = False
+
+    @property
+    def unit(self):
+        return FUNCTIONS[self.function][0][self.range][0]
+
+    @property
+    def places(self):
+        return FUNCTIONS[self.function][0][self.range][1]
+
+    @property
+    def digits(self):
+        value = Decimal(self.counts).scaleb(-self.places)
+        return value.copy_negate() if self.negative else value
+
+    @property
+    def text(self):
+        coupling = FUNCTIONS[self.function][1]
+        number = "OL" if self.overload else f"{self.digits:f}"
+        return f"{number} {self.unit} {coupling}".strip()
+
+
+def draw_face(rng: Random, functions, most: int, overloads: float = 0.0, ranges=None) -> Face:
+    function = rng.choice(functions)
+    options = range(len(FUNCTIONS[function][0])) if ranges is None else ranges
+    number = rng.choice(list(options))
+    counts = rng.randint(most // 10, most) if rng.random() < 0.8 else rng.randint(0, most)
+    negative = function in SIGNED and rng.random() < 0.4 and counts > 0
+    return Face(function, number, counts, negative, rng.random() < overloads)
+
+
+def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, reflected: bool) -> int:
+    """Bit by bit, as in no table."""
+    register = init
+    top = 1 << width - 1
+    for byte in data:
+        for bit in range(8):
+            one = byte >> (bit if reflected else 7 - bit) & 1
+            feedback = bool(register & top) ^ one
+            register = register << 1 & (1 << width) - 1
+            if feedback:
+                register ^= polynomial
+    if reflected:
+        register = int(f"{register:0{width}b}"[::-1], 2)
+    return register ^ xor_out
+
+
+@dataclass
+class Layout:
+    """Where things lie: pieces of the body in order, each (name, maker of its bytes)."""
+
+    pieces: list = field(default_factory=list)
+    check: Callable[[bytes], bytes] | None = None
+    key: bytes = b""
+    mirrored: bool = False
+
+    def frame(self, face: Face, count: int, rng: Random) -> bytes:
+        body = b"".join(make(face, count, rng) for _, make in self.pieces)
+        if self.check is not None:
+            body += self.check(body)
+        if self.mirrored:
+            body = bytes(int(f"{byte:08b}"[::-1], 2) for byte in body)
+        if self.key:
+            body = bytes(byte ^ self.key[at % len(self.key)] for at, byte in enumerate(body))
+        return body
+
+
+def draw_check(rng: Random, keyed: bool):
+    kind = rng.choice(
+        ["none", "sum", "negsum", "xor", "crc8", "crc16", "sum16"] if not keyed else ["none", "xor", "crc8", "crc16"]
+    )
+    skip = rng.randrange(3)
+    init = rng.randrange(256)
+    if kind == "sum":
+        return lambda body: bytes([(sum(body[skip:]) + init) & 0xFF])
+    if kind == "negsum":
+        return lambda body: bytes([-sum(body[skip:]) & 0xFF])
+    if kind == "sum16":
+        order = rng.choice(["little", "big"])
+        return lambda body: (sum(body) & 0xFFFF).to_bytes(2, order)
+    if kind == "xor":
+
+        def xor(body):
+            total = init
+            for byte in body[skip:]:
+                total ^= byte
+            return bytes([total])
+
+        return xor
+    if kind.startswith("crc"):
+        width = int(kind[3:])
+        polynomial, start, out = rng.randrange(1, 1 << width, 2), rng.randrange(1 << width), rng.randrange(1 << width)
+        reflected, order = rng.random() < 0.5, rng.choice(["little", "big"])
+        return lambda body: crc(body[skip:], width, polynomial, start, out, reflected).to_bytes(width // 8, order)
+    return None
+
+
+def draw_states(rng: Random, functions, signed_apart: bool):
+    """Pieces that say function, range, sign and overload."""
+    style = rng.choice(["codes", "combined", "points"])
+    pieces = []
+    codes = dict(zip(functions, rng.sample(range(256), len(functions)), strict=True))
+    sign_bit, over_bit, hold_bit = rng.sample(range(8), 3)
+    base = rng.randrange(256) & ~(1 << sign_bit | 1 << over_bit | 1 << hold_bit)
+
+    def flags(face, count, noise):
+        value = base | face.overload << over_bit | (noise.random() < 0.2) << hold_bit
+        if signed_apart:
+            value |= face.negative << sign_bit
+        return bytes([value])
+
+    ranges = {}
+    for name in functions:
+        start = rng.randrange(0, 5)
+        for number in range(len(FUNCTIONS[name][0])):
+            ranges[name, number] = start + number
+    if style == "codes":
+        pieces.append(("function", lambda face, _count, _noise: bytes([codes[face.function]])))
+        pieces.append(("range", lambda face, _count, _noise: bytes([ranges[face.function, face.range]])))
+    elif style == "combined":
+        nibbles = dict(zip(functions, rng.sample(range(16), len(functions)), strict=True))
+        pieces.append(
+            (
+                "mode",
+                lambda face, _count, _noise: bytes([nibbles[face.function] << 4 | ranges[face.function, face.range]]),
+            )
+        )
+    else:
+        units = sorted({unit + FUNCTIONS[name][1] for name in functions for unit, _ in FUNCTIONS[name][0]})
+        words = dict(zip(units, rng.sample(range(1, 256), len(units)), strict=True))
+        at = rng.sample(range(8), 4)
+        pieces.append(("unit", lambda face, _count, _noise: bytes([words[face.unit + FUNCTIONS[face.function][1]]])))
+        pieces.append(("point", lambda face, _count, _noise: bytes([1 << at[face.places]])))
+    pieces.append(("flags", flags))
+    return pieces
+
+
+def draw_integer(rng, most):
+    size = rng.choice([2, 3, 4]) if most < 30000 else rng.choice([3, 4])
+    order = rng.choice(["little", "big"])
+    signed = rng.random() < 0.6
+
+    def make(face, count, noise):
+        value = face.counts
+        if face.overload:
+            return (
+                (0x7F).to_bytes(1, "big") + b"\xff" * (size - 1) if order == "big" else b"\xff" * (size - 1) + b"\x7f"
+            )
+        return (-value if signed and face.negative else value).to_bytes(size, order, signed=signed)
+
+    return [("value", make)], not signed
+
+
+def draw_packed(rng, most):
+    style = rng.choice(["bcd", "bytes", "chars"])
+    width = len(str(most)) + rng.randrange(2)
+    backwards = rng.random() < 0.5
+
+    def make(face, count, noise):
+        digits = [int(char) for char in f"{face.counts:0{width + width % 2}d}"]
+        if face.overload:
+            digits = [15] * len(digits) if style == "bcd" else [10] * len(digits)
+        if backwards:
+            digits.reverse()
+        if style == "bcd":
+            return bytes(a << 4 | b for a, b in zip(digits[::2], digits[1::2], strict=True))
+        return bytes(digit + (0x30 if style == "chars" else 0) for digit in digits)
+
+    return [("value", make)], True
+
+
+def draw_float(rng, most):
+    code = rng.choice(["<f", ">f", "<d", ">d"])
+    in_base = rng.random() < 0.4
+
+    def make(face, count, noise):
+        if face.overload:
+            return struct.pack(code, float("inf"))
+        value = face.digits.scaleb(EXPONENT[face.unit]) if in_base else face.digits
+        return struct.pack(code, float(value))
+
+    return [("value", make)], False
+
+
+def draw_fine_float(rng, most):
+    code = rng.choice(["<f", ">f"])
+
+    def make(face, count, noise):
+        if face.overload:
+            return struct.pack(code, float("inf"))
+        value = float(face.digits) + (noise.random() - 0.5) * 0.9 * 10.0**-face.places
+        return struct.pack(code, value)
+
+    return [("value", make)], False
+
+
+def draw_sfloat(rng, most):
+    wide = most > 2000 or rng.random() < 0.5
+    order = rng.choice(["little", "big"])
+    mantissa, size = (24, 4) if wide else (12, 2)
+
+    def make(face, count, noise):
+        if face.overload:
+            word = (1 << mantissa - 1) - 2
+        else:
+            value = -face.counts if face.negative else face.counts
+            word = (-face.places & (1 << 8 * size - mantissa) - 1) << mantissa | value & (1 << mantissa) - 1
+        return word.to_bytes(size, order)
+
+    return [("value", make)], False
+
+
+def draw_text(rng, most):
+    width = len(str(most)) + 2
+    sign = rng.choice(["-+", "- "])
+    pointed = rng.random() < 0.6
+
+    def make(face, count, noise):
+        if face.overload:
+            return b"OL".rjust(width + 1)
+        text = f"{abs(face.digits):f}" if pointed else f"{face.counts:d}"
+        return (sign[0] if face.negative else sign[1]).encode() + text.rjust(width, "0").encode()
+
+    return [("value", make)], False
+
+
+def draw_fixed(rng, most):
+    size = 4
+    order = rng.choice(["little", "big"])
+    # One unit of its own for all: the finest last place there is, or a tenth of it.
+    finer = rng.randrange(2)
+
+    def make(face, count, noise):
+        last = EXPONENT[face.unit] - face.places
+        finest = min(EXPONENT[unit] - places for unit, places in FUNCTIONS[face.function][0])
+        value = face.counts * 10 ** (last - finest + finer)
+        if face.overload:
+            value = 0x7FFFFFFF
+        return (-value if face.negative else value).to_bytes(size, order, signed=True)
+
+    return [("value", make)], False
+
+
+SEGMENTS = {
+    "0": "abcdef", "1": "bc", "2": "abdeg", "3": "abcdg", "4": "bcfg", "5": "acdfg", "6": "acdefg", "7": "abc",
+    "8": "abcdefg", "9": "abcdfg", " ": "", "L": "def",
+}  # fmt: skip
+
+
+class SegmentMeter:
+    """A display sent as it is lit: digits, points, minus, annunciators, each anywhere."""
+
+    def __init__(self, rng: Random, functions, most: int, style: str = ""):
+        style = style or rng.choice(["scrambled", "regular"])
+        self.places = len(str(most))
+        self.shapes = {char: set(lit) for char, lit in SEGMENTS.items()}
+        if rng.random() < 0.4:
+            self.shapes["6"] -= {"a"}
+        if rng.random() < 0.4:
+            self.shapes["7"] |= {"f"}
+        if rng.random() < 0.4:
+            self.shapes["9"] -= {"d"}
+        units = sorted({unit for name in functions for unit, _ in FUNCTIONS[name][0]})
+        names = [f"{place}{segment}" for place in range(self.places) for segment in "abcdefg."]
+        rest = ["minus", "AC", "DC", *units, "hold", "spare1", "spare2", "spare3"]
+        if style == "scrambled":
+            every = names + rest
+            self.size = (len(every) + 7) // 8 + 1
+            where = rng.sample(range(8 * self.size), len(every))
+            self.where = dict(zip(every, where, strict=True))
+        else:
+            order = rng.sample(range(8), 8)
+            self.where = {name: 8 * (number // 8) + order[number % 8] for number, name in enumerate(names)}
+            start = len(names)
+            self.size = (start + len(rest) + 7) // 8
+            self.where |= dict(zip(rest, rng.sample(range(start, 8 * self.size), len(rest)), strict=True))
+        self.inverted = rng.random() < 0.3
+
+    def pieces(self):
+        def make(face, count, noise):
+            text = f"{face.counts:0{face.places + 1}d}".rjust(self.places)
+            if face.overload:
+                text = "0L".rjust(self.places)
+            lit = {f"{place}{segment}" for place, char in enumerate(text) for segment in self.shapes[char]}
+            if face.places and not face.overload:
+                lit.add(f"{self.places - 1 - face.places}.")
+            lit.add(face.unit)
+            lit |= {FUNCTIONS[face.function][1]} - {""}
+            if face.negative:
+                lit.add("minus")
+            if noise.random() < 0.2:
+                lit.add("hold")
+            word = sum(1 << self.where[name] for name in lit)
+            data = word.to_bytes(self.size, "little")
+            return bytes(byte ^ 0xFF for byte in data) if self.inverted else data
+
+        return [("display", make)]
+
+
+NUMBERS = {
+    "integer": draw_integer, "packed": draw_packed, "float": draw_float, "fine float": draw_fine_float,
+    "ieee11073": draw_sfloat, "characters": draw_text, "fixed unit": draw_fixed,
+}  # fmt: skip
+FAMILIES = (*NUMBERS, "segments")
+
+
+class InventedMeter:
+    """One meter of a family, all drawn from a seed."""
+
+    def __init__(self, family: str, seed: int, functions: int = 1):
+        rng = Random(f"{family}/{seed}/{functions}")
+        self.rng = rng
+        self.functions = rng.sample(list(FUNCTIONS), functions) if functions < 6 else list(FUNCTIONS)
+        self.most = rng.choice([1999, 5999, 9999]) if family == "segments" else rng.choice([1999, 5999, 9999, 40000])
+        if family == "ieee11073":
+            self.most = rng.choice([1999, 5999])
+        if family == "fixed unit":
+            self.most = rng.choice([1999, 5999, 9999])  # more would not fit into 32 bits
+        keyed = rng.random() < 0.4 and family not in {"fine float", "fixed unit"}
+        layout = Layout()
+        head = rng.randbytes(rng.randrange(1, 3))
+        middle = []
+        if family == "segments":
+            middle = SegmentMeter(rng, self.functions, self.most).pieces()
+        else:
+            number, signed_apart = NUMBERS[family](rng, self.most)
+            middle = [*number, *draw_states(rng, self.functions, signed_apart)]
+        if rng.random() < 0.5:
+            middle.append(("counter", lambda _face, count, _noise: bytes([count & 0xFF])))
+        if rng.random() < 0.4:
+            middle.append(("noise", lambda _face, _count, noise: noise.randbytes(1)))
+        if rng.random() < 0.4:
+            filler = rng.randbytes(rng.randrange(1, 4))
+            middle.append(("filler", lambda _face, _count, _noise: filler))
+        rng.shuffle(middle)
+        layout.pieces = [("head", lambda _face, _count, _noise: head), *middle]
+        layout.check = draw_check(rng, keyed)
+        layout.key = rng.randbytes(rng.choice([1, 2, 4, 5])) if keyed else b""
+        if family in {"integer", "packed"}:
+            layout.mirrored = rng.random() < 0.2
+        self.layout = layout
+        self.delivery = rng.choice(["whole", "whole", "pieces", "random"])
+        self.keyed = keyed
+        # Ranges that this visit uses, in which all of the labels and what is unseen lie.
+        self.overloads = rng.choice([0.0, 0.1])
+        self.count = rng.randrange(256)
+        self.labelled: set[tuple[str, int, bool]] = set()
+
+    def face(self, rng: Random) -> Face:
+        return draw_face(rng, self.functions, self.most, self.overloads)
+
+    def frame(self, face: Face, rng: Random) -> bytes:
+        self.count += 1
+        return self.layout.frame(face, self.count, rng)
+
+    def capture(self, labels: int, seed: int, between: int = 3, window: int = 3) -> Capture:
+        rng = Random(f"capture/{seed}")
+        frames: list[tuple[float, bytes]] = []
+        written: list[Label] = []
+        t = 0.0
+        for _ in range(labels):
+            for _ in range(between):
+                t += 1 / RATE
+                frames.append((t, self.frame(self.face(rng), rng)))
+            t += 0.5
+            face = self.face(rng)
+            self.labelled.add((face.function, face.range, face.overload))
+            for _ in range(window):
+                t += 1 / RATE
+                frames.append((t, self.frame(face, rng)))
+            written.append(label_at(round(t + 0.01, 6), face.text))
+        return Capture(tuple(deliver(self.delivery, frames, rng)), tuple(written))
+
+    def unseen(self, number: int, seed: int) -> list[tuple[Face, bytes]]:
+        rng = Random(f"unseen/{seed}")
+        faces = [self.face(rng) for _ in range(number)]
+        return [(face, self.frame(face, rng)) for face in faces]
+
+
+def deliver(how: str, frames, rng: Random) -> list[Packet]:
+    packets = []
+    if how == "whole":
+        return [Packet(round(t, 6), CHANNEL, data) for t, data in frames]
+    if how == "pieces":
+        return [
+            Packet(round(t + at / 1000, 6), CHANNEL, data[at : at + 20])
+            for t, data in frames
+            for at in range(0, len(data), 20)
+        ]
+    # Split anywhere, and sometimes the rest of one frame joined with the beginning of the next burst of the same time.
+    for t, data in frames:
+        at = 0
+        while at < len(data):
+            size = rng.randint(1, len(data))
+            packets.append(Packet(round(t + at / 1000, 6), CHANNEL, data[at : at + size]))
+            at += size
+    return packets

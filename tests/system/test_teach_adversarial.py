@@ -1,0 +1,713 @@
+"""Teaching captures that were made to be difficult: encodings unlike the simulated meters', and faulty captures.
+
+Nothing here is shared with what decodes or infers. Whatever a capture is like, one thing holds: a profile that was
+accepted never decodes a wrong value of a function it was taught.
+"""
+
+import itertools
+import random
+import struct
+from decimal import Decimal
+
+import pytest
+
+from meterlink.captures import Capture, Packet, label_at
+from meterlink.clock import Stamp
+from meterlink.driver_api import Characteristic
+from meterlink.profiles import kind_of
+from meterlink.readings import Coupling
+from meterlink.teach import teach
+from meterlink.units import Quantity
+from meterlink_simulators.shown import Shown
+from meterlink_simulators.teaching_cases import typed
+from meterlink_simulators.teaching_study import Tally, count
+
+SERVICE = "91d60000-3f7a-4c25-8b0e-d4a7e61f5c38"
+FRAMES = "91d60001-3f7a-4c25-8b0e-d4a7e61f5c38"
+OTHER = "91d60002-3f7a-4c25-8b0e-d4a7e61f5c38"
+
+PERIOD = 0.2  # s between two refreshes
+
+CAPACITANCE = (Quantity.CAPACITANCE, None)
+RESISTANCE = (Quantity.RESISTANCE, None)
+AC_VOLTS = (Quantity.VOLTAGE, Coupling.AC)
+DC_VOLTS = (Quantity.VOLTAGE, Coupling.DC)
+FREQUENCY = (Quantity.FREQUENCY, None)
+TEMPERATURE = (Quantity.TEMPERATURE, None)
+
+# (unit, decimals) of the ranges; six thousand counts each.
+RANGES = {
+    CAPACITANCE: (("µF", 3), ("µF", 2), ("µF", 1)),
+    RESISTANCE: (("Ω", 1), ("kΩ", 3), ("kΩ", 2)),
+    AC_VOLTS: (("V", 3), ("V", 2), ("V", 1)),
+    DC_VOLTS: (("mV", 1), ("V", 3), ("V", 2)),
+    FREQUENCY: (("Hz", 2), ("Hz", 1)),
+    TEMPERATURE: (("°C", 1),),
+}
+SIGNED = {DC_VOLTS, TEMPERATURE}
+POWER = {"n": -9, "µ": -6, "m": -3, "": 0, "k": 3}
+BASE = {Quantity.CAPACITANCE: "F", Quantity.RESISTANCE: "Ω", Quantity.VOLTAGE: "V", Quantity.FREQUENCY: "Hz"}
+
+
+def display(mode, counts, unit, decimals):
+    digits = None if counts is None else Decimal(counts).scaleb(-decimals)
+    return Shown(mode[0], digits, unit, overload=counts is None, coupling=mode[1])
+
+
+def blank(mode):
+    """Return the display while the meter looks for its range."""
+    return Shown(mode[0], None, RANGES[mode][-1][0], blank=True, coupling=mode[1])
+
+
+def draw(modes, rng, most=5999, overloads=0.08):
+    """Return a random display of one of ``modes``."""
+    mode = rng.choice(modes)
+    unit, decimals = rng.choice(RANGES[mode])
+    if rng.random() < overloads and mode is not TEMPERATURE:
+        return display(mode, None, *RANGES[mode][-1])
+    counts = rng.randrange(1, most) if rng.random() < 0.8 else rng.randrange(1, 100)
+    return display(mode, counts * (-1 if mode in SIGNED and rng.random() < 0.4 else 1), unit, decimals)
+
+
+def tour(modes, number, rng, most=5999):
+    """Return displays for labels: every range and sign near its full scale, and overload, come early; then chance."""
+    kinds = [
+        display(mode, rng.randrange(most * 7 // 10, most) * sign, unit, decimals)
+        for mode in modes
+        for unit, decimals in RANGES[mode]
+        for sign in ((1, -1) if mode in SIGNED else (1,))
+    ]
+    kinds += [display(mode, None, *RANGES[mode][-1]) for mode in modes if mode is not TEMPERATURE]
+    rng.shuffle(kinds)
+    return (kinds + [draw(modes, rng, most) for _ in range(number)])[:number]
+
+
+# Meters made up from chance
+
+
+def prefix(shown):
+    base = BASE.get(shown.quantity)
+    return shown.unit.removesuffix(base) if base else ""
+
+
+class Framed:
+    """A binary frame whose every part is drawn from ``seed``, or given by name."""
+
+    NUMBERS = ("i16be", "i24le", "i32be", "u16be+sign", "bcd-le", "digits", "ascii", "ascii-counts", "f32le", "bits20")
+    # Not drawn by chance. A number that is sent in one fixed unit leaves the range out; offset binary is no type of a
+    # profile, so it may be refused.
+    SPECIAL = ("fixed unit", "offset binary", "sfloat", "float")
+    CHECKS = ("none", "sum", "negated sum", "xor", "crc8", "crc16")
+
+    def __init__(self, seed, **given):
+        rng = random.Random(f"framed/{seed}")
+        self.number = given.get("number") or rng.choice(self.NUMBERS)
+        self.check = given.get("check") or rng.choice(self.CHECKS)
+        self.counter = given.get("counter", rng.choice((None, 1, 3, 255)))
+        self.key = given.get("key", rng.randbytes(rng.choice((0, 0, 1, 4, 7))))
+        self.covers_from = rng.choice((0, 1))
+        self.start = rng.randbytes(rng.choice((1, 2)))
+        self.mode_code = dict(zip(RANGES, rng.sample(range(1, 64), len(RANGES)), strict=True))
+        ranges = sorted({(prefix_of_unit(mode, unit), decimals) for mode in RANGES for unit, decimals in RANGES[mode]})
+        self.range_code = dict(zip(ranges, rng.sample(range(16), len(ranges)), strict=True))
+        self.code_shift = rng.choice((0, 2))
+        self.mode_first = rng.random() < 0.5
+        self.flags = rng.sample(range(8), 5)
+        self.filler = rng.randbytes(rng.randrange(0, 4))
+        self.noise = given.get("noise", rng.random() < 0.5)
+        self.poly8, self.poly16 = rng.randrange(1, 256, 2), rng.randrange(1, 65536, 2)
+        self.init = rng.randrange(256)
+        self.count = given.get("count", rng.randrange(256))
+        self.rng = random.Random(seed)
+
+    def frame(self, shown, *, low_battery=False):
+        counts = None if shown.digits is None else int(shown.digits.scaleb(-shown.digits.as_tuple().exponent))
+        decimals = 0 if shown.digits is None else -shown.digits.as_tuple().exponent
+        negative = shown.digits is not None and shown.digits.is_signed()
+        mode = self.mode_code[shown.quantity, shown.coupling] << self.code_shift
+        scale = self.range_code.get((prefix(shown), decimals), 0)
+        minus, over, low, blink, none = self.flags
+        flags = negative << minus | shown.overload << over | low_battery << low | (self.count >> 1 & 1) << blink
+        flags |= shown.blank << none
+        written = self._special if self.number in self.SPECIAL else self._number
+        number = written(counts, decimals, shown)
+        codes = bytes([mode, scale]) if self.mode_first else bytes([scale, mode])
+        body = self.start + (codes + number if self.mode_first else number + codes) + bytes([flags]) + self.filler
+        if self.counter is not None:
+            body += bytes([self.count * self.counter % 256])
+        if self.noise:
+            body += bytes([100 + self.rng.randrange(-6, 7)])
+        self.count += 1
+        framed = body + self._check(body[self.covers_from :])
+        if not self.key:
+            return framed
+        return bytes(byte ^ self.key[place % len(self.key)] for place, byte in enumerate(framed))
+
+    def _number(self, counts, decimals, shown):
+        value = counts or 0
+        match self.number:
+            case "i16be":
+                return (0x7FFF if shown.overload else 0x7FFE if shown.blank else value).to_bytes(2, "big", signed=True)
+            case "i24le":
+                value = 0x7FFFFF if shown.overload else 0x7FFFFE if shown.blank else value
+                return value.to_bytes(3, "little", signed=True)
+            case "i32be":
+                return value.to_bytes(4, "big", signed=True)
+            case "u16be+sign":
+                return (0xFFFF if shown.overload else abs(value)).to_bytes(2, "big")
+            case "bcd-le":
+                return bytes.fromhex(f"{abs(value):06d}")[::-1]
+            case "digits":
+                return bytes(int(digit) for digit in f"{abs(value):05d}")
+            case "ascii":
+                text = "O.L" if shown.overload else "- -" if shown.blank else f"{shown.digits:f}"
+                return f"{text:>8}".encode()
+            case "ascii-counts":
+                return f"{value:+06d}".encode()
+            case "f32le":
+                special = float("inf" if shown.overload else "nan")
+                return struct.pack("<f", special if counts is None else float(Decimal(value).scaleb(-decimals)))
+            case _:
+                # Twenty bits, two's complement, in the upper part of three bytes; the rest says nothing.
+                return ((value & 0xFFFFF) << 4 | 0x5).to_bytes(3, "big")
+
+    def _special(self, counts, decimals, shown):
+        value = counts or 0
+        match self.number:
+            case "fixed unit":
+                mode = shown.quantity, shown.coupling
+                finest = min(POWER[prefix_of_unit(mode, unit)] - places for unit, places in RANGES[mode])
+                value *= 10 ** (POWER[prefix(shown)] - decimals - finest)
+                return value.to_bytes(4, "little", signed=True)
+            case "offset binary":
+                return ((value + 0x8000) & 0xFFFF).to_bytes(2, "big")
+            case "sfloat" if abs(value) < 2046:
+                return (-decimals % 16 << 12 | value & 0xFFF).to_bytes(2, "little")
+            case "sfloat":
+                return b"\xff\x07"
+            case _:
+                mantissa = 0x7FFFFE if shown.overload else 0x7FFFFF if shown.blank else value & 0xFFFFFF
+                return (-decimals % 256 << 24 | mantissa).to_bytes(4, "little")
+
+    def _check(self, data):
+        match self.check:
+            case "none":
+                return b""
+            case "sum":
+                return bytes([(sum(data) + self.init) % 256])
+            case "negated sum":
+                return bytes([-sum(data) % 256])
+            case "xor":
+                check = self.init
+                for byte in data:
+                    check ^= byte
+                return bytes([check])
+            case "crc8":
+                return crc(data, 8, self.poly8).to_bytes(1, "big")
+            case _:
+                return crc(data, 16, self.poly16).to_bytes(2, "big")
+
+
+def prefix_of_unit(mode, unit):
+    base = BASE.get(mode[0])
+    return unit.removesuffix(base) if base else ""
+
+
+def crc(data, width, poly):
+    """Return the rest of polynomial division over two elements."""
+    rest = int.from_bytes(data, "big") << width
+    divisor = 1 << width | poly
+    while rest.bit_length() > width:
+        rest ^= divisor << (rest.bit_length() - width - 1)
+    return rest
+
+
+# A segment a bit: a b c d e f g from the least.
+SHAPES = dict(zip("0123456789", (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), strict=True))
+SHAPES |= {"L": 0x38, " ": 0, "-": 0x40, "O": 0x3F}
+
+
+class Segmented:
+    """Segments in any order, some inverted, beside a counter and under a key that repeats, all drawn from ``seed``."""
+
+    def __init__(self, seed, *, key=None, counter=False):
+        rng = random.Random(f"segmented/{seed}")
+        names = [(place, segment) for place in range(4) for segment in range(7)]
+        names += ["p1", "p2", "p3", "minus", "AC", "DC", "n", "µ", "m", "k", "V", "F", "Ω", "Hz", "°C"]
+        self.size = 7
+        places = rng.sample(range(self.size * 8), len(names))
+        self.places = dict(zip(names, places, strict=True))
+        self.inverted = rng.getrandbits(self.size * 8)
+        self.start = rng.randbytes(rng.choice((0, 1, 3)))
+        self.key = rng.randbytes(rng.choice((0, 2, 5))) if key is None else key
+        self.counter = counter
+        self.count = 0
+
+    def frame(self, shown, **_):
+        lit = {str(shown.coupling), "minus" if shown.digits is not None and shown.digits.is_signed() else ""}
+        lit |= {prefix(shown), BASE.get(shown.quantity, "°C")}
+        if shown.overload:
+            text, lit = " OL ", lit | {"p2"}
+        elif shown.blank:
+            text = "----"
+        else:
+            decimals = -shown.digits.as_tuple().exponent
+            text = f"{abs(int(shown.digits.scaleb(decimals))):0{decimals + 1}d}".rjust(4)
+            lit |= {f"p{4 - decimals}"} if decimals else set()
+        bits = 0
+        for name, place in self.places.items():
+            on = SHAPES[text[name[0]]] >> name[1] & 1 if isinstance(name, tuple) else name in lit
+            bits |= bool(on) << place
+        body = self.start + (bits ^ self.inverted).to_bytes(self.size, "big")
+        if self.counter:
+            body += bytes([self.count % 256])
+        self.count += 1
+        return bytes(byte ^ self.key[at % len(self.key)] for at, byte in enumerate(body)) if self.key else body
+
+
+# Captures
+
+
+class Recorder:
+    """Plays displays to a meter and keeps packets, labels and what every packet showed."""
+
+    def __init__(self, meter, seed=0):
+        self.meter = meter
+        self.rng = random.Random(f"recorder/{seed}")
+        self.t = 0.0
+        self.packets = []
+        self.shown = []
+        self.labels = []
+
+    def show(self, shown, times=1, **more):
+        for _ in range(times):
+            self.t = round(self.t + PERIOD, 6)
+            self.packets.append(Packet(self.t, FRAMES, self.meter.frame(shown, **more)))
+            self.shown.append(shown)
+
+    def label(self, text):
+        self.labels.append(label_at(round(self.t + 0.05, 6), text))
+
+    def read(self, shown, text=None, **more):
+        """Show a display long enough to be read, and label it."""
+        self.show(shown, self.rng.randrange(4, 7), **more)
+        self.label(typed(shown, self.rng) if text is None else text)
+
+    def capture(self):
+        return Capture(tuple(self.packets), tuple(self.labels))
+
+
+def teaching(meter, modes, number, seed, most=5999, **more):
+    recorder = Recorder(meter, seed)
+    rng = random.Random(f"teaching/{seed}")
+    for shown in tour(modes, number, rng, most):
+        recorder.show(draw(modes, rng, most), **more)
+        recorder.read(shown, **more)
+    return recorder
+
+
+def unseen(meter, modes, seed, number=150, most=5999, **more):
+    recorder = Recorder(meter, seed)
+    rng = random.Random(f"unseen/{seed}")
+    for _ in range(number):
+        recorder.show(draw(modes, rng, most), **more)
+    return recorder
+
+
+def tally(profile, recorder):
+    """Return what a profile makes of a recording whose every packet is one frame."""
+    result = Tally()
+    driver = opened(profile)
+    for packet, shown in zip(recorder.packets, recorder.shown, strict=True):
+        count(result, feed(driver, packet), [shown])
+    return result
+
+
+def opened(profile):
+    channels = [Characteristic(uuid, uuid, SERVICE, frozenset({"notify"})) for uuid in (FRAMES, OTHER)]
+    return kind_of(profile).open(channels)
+
+
+def feed(driver, packet):
+    at = round(packet.t * 1e9)
+    return list(driver.feed(packet.channel, packet.data, Stamp(at, at)))
+
+
+def taught(capture):
+    """Return the profile of a capture that is to teach one."""
+    report = teach(capture)
+    assert report.profile is not None, report.as_object()
+    return report.profile
+
+
+def never_wrong(capture, later):
+    """Return the report on a capture; where it was accepted, assert that nothing of ``later`` is decoded wrongly."""
+    report = teach(capture)
+    if report.profile is not None:
+        result = tally(report.profile, later)
+        assert result.wrong == 0, result.faults
+    else:
+        assert report.reason
+    return report
+
+
+# Encodings from chance
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("mode", [CAPACITANCE, DC_VOLTS], ids=str)
+def test_frames_of_one_function(mode, seed):
+    meter = Framed(seed)
+    profile = taught(teaching(meter, [mode], 12, seed).capture())
+    result = tally(profile, unseen(meter, [mode], seed))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+@pytest.mark.parametrize("number", Framed.NUMBERS)
+def test_every_kind_of_number(number):
+    meter = Framed(7, number=number, key=b"")
+    profile = taught(teaching(meter, [DC_VOLTS], 12, 7).capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 7))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+@pytest.mark.parametrize("number", Framed.SPECIAL)
+def test_special_kinds_of_number(number):
+    meter = Framed(9, number=number, key=b"")
+    if number == "fixed unit":
+        meter.range_code = dict.fromkeys(meter.range_code, 3)
+    most = 2000 if number == "sfloat" else 5999  # a mantissa of twelve bits
+    report = never_wrong(teaching(meter, [DC_VOLTS], 25, 9, most).capture(), unseen(meter, [DC_VOLTS], 9, most=most))
+    assert report.profile is not None or number == "offset binary"
+
+
+@pytest.mark.parametrize("check", Framed.CHECKS)
+@pytest.mark.parametrize("key", [b"", b"\x5a", b"\x13\x9c\xe7\x42"], ids=["no key", "key of one", "key of four"])
+def test_every_kind_of_check_under_keys(check, key):
+    meter = Framed(8, number="i16be", check=check, key=key)
+    profile = taught(teaching(meter, [DC_VOLTS], 25, 8).capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 8))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_frames_of_six_functions(seed):
+    meter = Framed(100 + seed)
+    profile = taught(teaching(meter, list(RANGES), 40, seed).capture())
+    result = tally(profile, unseen(meter, list(RANGES), seed, 300))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_scattered_segments(seed):
+    """Of 25 readings by chance some places lack a digit; what is lacking may be refused, and is asked for."""
+    meter = Segmented(seed, counter=seed % 2 == 1)
+    report = teach(teaching(meter, [DC_VOLTS], 25, seed).capture())
+    assert report.profile is not None, report.as_object()
+    result = tally(report.profile, unseen(meter, [DC_VOLTS], seed))
+    assert result.wrong == 0, result.faults
+    assert result.refused <= 0.25 * result.displays
+    assert report.wanted or not result.refused
+
+
+@pytest.mark.parametrize("seed", range(6, 10))
+def test_scattered_segments_with_every_digit_in_every_place(seed):
+    meter = Segmented(seed, counter=seed % 2 == 1)
+    recorder, rng = Recorder(meter), random.Random(seed)
+    ranges = itertools.cycle(RANGES[DC_VOLTS])
+    for first in range(20):
+        # 0123, 1234 … 9012 and on: each digit in each of the lower places twice, the upper one as far as it goes.
+        counts = sum(((first + place) % 10) * 10 ** (3 - place) for place in range(4))
+        recorder.show(draw([DC_VOLTS], rng))
+        recorder.read(display(DC_VOLTS, counts if first % 4 else -counts, *next(ranges)))
+    for _ in range(3):
+        recorder.read(display(DC_VOLTS, None, "V", 2))
+    recorder.read(display(DC_VOLTS, 5, "V", 3))
+    recorder.read(display(DC_VOLTS, -40, "mV", 1))
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], seed))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+@pytest.mark.parametrize("seed", [20, 21, 22])
+def test_scattered_segments_of_six_functions(seed):
+    meter = Segmented(seed)
+    profile = taught(teaching(meter, list(RANGES), 40, seed).capture())
+    result = tally(profile, unseen(meter, list(RANGES), seed, 300))
+    assert result.wrong == 0, result.faults
+    assert result.refused <= 0.1 * result.displays
+
+
+# Framings
+
+
+@pytest.mark.parametrize("pieces", ["in two", "by chance"])
+def test_frames_cut_anywhere_and_joined(pieces):
+    meter = Framed(31, number="i16be", check="crc8", key=b"")
+    rng = random.Random(31)
+
+    def repacked(recorder):
+        """Return the same stream of bytes in other packets; a piece comes when its last byte was sent."""
+        packets, stream = [], b""
+        for packet in recorder.packets:
+            stream += packet.data
+            size = len(packet.data) // 2 if pieces == "in two" else rng.randrange(1, 20)
+            while len(stream) >= size:
+                packets.append(Packet(packet.t, FRAMES, stream[:size]))
+                stream = stream[size:]
+                size = len(packet.data) // 2 if pieces == "in two" else rng.randrange(1, 20)
+        return packets
+
+    lessons = teaching(meter, [DC_VOLTS], 25, 31)
+    profile = taught(Capture(tuple(repacked(lessons)), tuple(lessons.labels)))
+    later = unseen(meter, [DC_VOLTS], 31)
+    driver = opened(profile)
+    readings = [reading for packet in repacked(later) for reading in feed(driver, packet)]
+    result = Tally()
+    count(result, readings, later.shown)
+    assert result.wrong == 0, result.faults
+    assert result.refused <= 2  # the first one may have begun before, and the last one may not have come as a whole
+
+
+# Faulty captures
+
+
+def lesson(seed, **given):
+    meter = Framed(seed, number="i16be", check="crc8", key=b"", **given)
+    return meter, teaching(meter, [DC_VOLTS], 16, seed)
+
+
+def test_duplicate_packets_do_no_harm():
+    meter, recorder = lesson(41)
+    recorder.packets = [copy for packet in recorder.packets for copy in (packet, packet)]
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 41))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+def test_lost_packets_do_no_harm():
+    meter, recorder = lesson(42)
+    rng = random.Random(42)
+    recorder.packets = [packet for packet in recorder.packets if rng.random() < 0.7]
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 42))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+def test_a_label_whose_packets_were_all_lost_does_no_harm():
+    meter, recorder = lesson(43)
+    gone = recorder.labels[5]
+    recorder.packets = [packet for packet in recorder.packets if not gone.begin <= packet.t <= gone.end]
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 43))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+@pytest.mark.parametrize(
+    "slip",
+    [
+        lambda text: text.replace(text[1], "7" if text[1] != "7" else "3", 1),  # a wrong key
+        lambda text: text.replace(".", "", 1),  # the point forgotten
+        lambda text: text.removeprefix("-") if text[0] == "-" else f"-{text}",  # the sign
+        lambda text: text.replace("DC", "AC"),
+    ],
+    ids=["digit", "point", "sign", "coupling"],
+)
+@pytest.mark.parametrize("kind", ["frames", "segments"])
+def test_a_slip_of_the_keys_is_refused_and_named(kind, slip):
+    meter = Framed(44, number="i16be", check="crc8", key=b"") if kind == "frames" else Segmented(44)
+    recorder = teaching(meter, [DC_VOLTS], 25, 44)
+    at = next(at for at, label in enumerate(recorder.labels) if at > 8 and "OL" not in label.text and "." in label.text)
+    wrong = slip(recorder.labels[at].text)
+    recorder.labels[at] = label_at(recorder.labels[at].t, wrong)
+    report = teach(recorder.capture())
+    assert report.profile is None
+    assert [one.label for one in report.contradictions] == [recorder.labels[at]]
+
+
+def test_a_display_that_changed_within_a_label_is_no_reason_to_be_wrong():
+    meter = Framed(45, number="i16be", check="crc8", key=b"")
+    recorder = teaching(meter, [DC_VOLTS], 25, 45)
+    rng = random.Random(45)
+    for at in (3, 9, 15):
+        label = recorder.labels[at]
+        place = next(place for place, packet in enumerate(recorder.packets) if packet.t >= label.begin)
+        other = draw([DC_VOLTS], rng)
+        recorder.packets[place] = Packet(recorder.packets[place].t, FRAMES, meter.frame(other))
+    never_wrong(recorder.capture(), unseen(meter, [DC_VOLTS], 45))
+
+
+@pytest.mark.parametrize("kind", ["frames", "segments"])
+def test_a_constant_reading_is_not_enough_and_more_is_asked_for(kind):
+    meter = Framed(46, number="i16be", check="crc8", key=b"") if kind == "frames" else Segmented(46)
+    recorder = Recorder(meter)
+    for _ in range(12):
+        recorder.read(display(CAPACITANCE, 4700, "µF", 3))
+    report = teach(recorder.capture())
+    assert report.profile is None
+    assert report.wanted
+
+
+def test_a_second_channel_of_noise_is_left_aside():
+    meter, recorder = lesson(47)
+    rng = random.Random(47)
+    noise = [Packet(packet.t + 0.01, OTHER, rng.randbytes(rng.randrange(1, 20))) for packet in recorder.packets]
+    capture = Capture(tuple(sorted([*recorder.packets, *noise], key=lambda packet: packet.t)), tuple(recorder.labels))
+    profile = taught(capture)
+    result = tally(profile, unseen(meter, [DC_VOLTS], 47))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+    driver = opened(profile)
+    assert [reading for packet in noise for reading in feed(driver, packet) if reading.digits is not None] == []
+
+
+def test_a_low_battery_bit_that_comes_on_halfway_is_not_taken_for_anything_else():
+    meter = Framed(48, number="i16be", check="sum", key=b"")
+    recorder = Recorder(meter)
+    rng = random.Random(48)
+    for place, shown in enumerate(tour([DC_VOLTS], 24, rng)):
+        recorder.show(draw([DC_VOLTS], rng), low_battery=place >= 12)
+        recorder.read(shown, low_battery=place >= 12)
+    profile = taught(recorder.capture())
+    for low_battery in (False, True):
+        result = tally(profile, unseen(meter, [DC_VOLTS], 48, low_battery=low_battery))
+        assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+def test_a_low_battery_bit_nobody_saw_is_not_a_wrong_value():
+    meter, recorder = lesson(49)
+    result = tally(taught(recorder.capture()), unseen(meter, [DC_VOLTS], 49, low_battery=True))
+    assert result.wrong == 0, result.faults
+
+
+@pytest.mark.parametrize("step", [1, 3, 255])
+def test_a_counter_that_rolls_over_is_no_value(step):
+    meter, recorder = lesson(50, counter=step, count=200)
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 50, 300))
+    assert (result.wrong, result.refused) == (0, 0), result.faults
+
+
+def test_a_value_that_rises_with_the_counter_is_not_taken_from_the_counter():
+    """The display follows the counter while it is taught, so that only the tens of thousands tell them apart."""
+    meter = Framed(51, number="u16be+sign", check="none", key=b"", counter=1, count=0, noise=False)
+    recorder = Recorder(meter)
+    for _ in range(12):
+        counts = meter.count + 4  # the display that is read shows what the counter will be at its fifth packet
+        shown = display(CAPACITANCE, counts, "µF", 3)
+        recorder.show(shown, 5)
+        recorder.label(f"{shown.digits} uF")
+    never_wrong(recorder.capture(), unseen(meter, [CAPACITANCE], 51))
+
+
+@pytest.mark.parametrize("number", Framed.NUMBERS)
+def test_a_minus_nobody_saw_is_not_a_wrong_value(number):
+    meter = Framed(52, number=number, check="crc8", key=b"")
+    recorder, rng = Recorder(meter), random.Random(52)
+    for shown in tour([DC_VOLTS], 30, rng):
+        if shown.digits is None or shown.digits > 0:
+            recorder.read(shown)
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], 52))
+    assert result.wrong == 0, result.faults
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_minus_nobody_saw_on_segments_is_not_a_wrong_value(seed):
+    meter = Segmented(60 + seed)
+    recorder, rng = Recorder(meter), random.Random(seed)
+    for shown in tour([DC_VOLTS], 40, rng):
+        if shown.digits is None or shown.digits > 0:
+            recorder.read(shown)
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [DC_VOLTS], seed))
+    assert result.wrong == 0, result.faults
+
+
+def test_small_counts_only_do_not_fix_a_high_byte():
+    """Nothing above 255 counts was seen: whether there is a second byte, and on which side, nobody can know."""
+    meter = Framed(53, number="i16be", check="none", key=b"")
+    recorder, rng = Recorder(meter), random.Random(53)
+    for _ in range(16):
+        recorder.read(display(CAPACITANCE, rng.randrange(1, 250), "µF", 2))
+    never_wrong(recorder.capture(), unseen(meter, [CAPACITANCE], 53))
+
+
+@pytest.mark.parametrize("number", [*Framed.NUMBERS, "segments"])
+def test_a_blank_display_nobody_saw_is_not_an_overload(number):
+    meter = Segmented(62) if number == "segments" else Framed(62, number=number, key=b"", noise=False)
+    profile = taught(teaching(meter, [RESISTANCE], 25, 62).capture())
+    recorder = Recorder(meter)
+    recorder.show(blank(RESISTANCE), 10)
+    result = tally(profile, recorder)
+    assert result.wrong == 0, result.faults
+
+
+def test_a_function_nobody_saw_is_not_a_wrong_value():
+    meter, recorder = lesson(54)
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [AC_VOLTS, RESISTANCE, TEMPERATURE], 54))
+    assert (result.wrong, result.right) == (0, 0), result.faults
+
+
+def test_a_range_nobody_saw_is_not_a_wrong_value():
+    meter = Framed(55, number="i16be", check="crc8", key=b"")
+    recorder, rng = Recorder(meter), random.Random(55)
+    for _ in range(16):
+        recorder.read(display(CAPACITANCE, rng.randrange(100, 5999), "µF", 2))
+    profile = taught(recorder.capture())
+    result = tally(profile, unseen(meter, [CAPACITANCE], 55))
+    assert result.wrong == 0, result.faults
+
+
+def test_frames_of_chance_teach_nothing():
+    rng = random.Random(56)
+    recorder = Recorder(Framed(56))
+    recorder.meter.frame = lambda _shown: rng.randbytes(9)
+    for shown in tour([DC_VOLTS], 20, rng):
+        recorder.read(shown)
+    report = teach(recorder.capture())
+    assert report.profile is None
+    assert report.reason
+
+
+def test_no_labels_or_no_packets_teach_nothing():
+    _, recorder = lesson(57)
+    for capture in (
+        Capture(tuple(recorder.packets)),
+        Capture((), tuple(recorder.labels)),
+        Capture(()),
+    ):
+        report = teach(capture)
+        assert report.profile is None
+        assert report.reason
+
+
+# What was made up
+
+
+@pytest.mark.parametrize("mode", RANGES, ids=str)
+def test_made_up_frames_differ_with_the_display(mode):
+    """Two displays that differ never send the same frame, but for what counts and noise change; else nobody could."""
+    rng = random.Random(1)
+    for number in Framed.NUMBERS:
+        meter = Framed(1, number=number, counter=None, noise=False)
+        meter.flags = [0, 1, 2, 3, 4]
+        shown = {str(one): one for one in (draw([mode], rng) for _ in range(300))}
+        frames = set()
+        for one in shown.values():
+            meter.count = 0
+            frames.add(meter.frame(one))
+        assert len(frames) == len(shown)
+
+
+def test_made_up_segments_differ_with_the_display():
+    rng = random.Random(1)
+    shown = {str(one): one for one in (draw(list(RANGES), rng) for _ in range(500))}
+    meter = Segmented(1)
+    assert len({meter.frame(one) for one in shown.values()}) == len(shown)
+
+
+def test_crc_of_the_nine_digits():
+    # CRC-8/SMBUS and CRC-16/XMODEM, from memory of the published catalogue.
+    assert crc(b"123456789", 8, 0x07) == 0xF4
+    assert crc(b"123456789", 16, 0x1021) == 0x31C3

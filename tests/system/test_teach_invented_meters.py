@@ -1,0 +1,71 @@
+"""Meters drawn from a seed, taught from the target number of labels: no packet of theirs is ever read wrongly.
+
+The encoders (tests/support/invented_meters.py) share nothing with what infers and decodes.
+"""
+
+from decimal import Decimal
+
+import pytest
+from invented_meters import CHANNEL, FAMILIES, InventedMeter
+
+from meterlink.captures import parse_shows
+from meterlink.clock import Stamp
+from meterlink.profiles import check_profile, open_on_capture, write_profile
+from meterlink.readings import Status
+from meterlink.teach import teach
+
+SEEDS = 12
+UNSEEN = 300
+
+
+def says(reading, face):
+    shows = parse_shows(face.text)
+    if face.overload:
+        return reading.status is Status.OVERLOAD
+    if reading.digits is None or reading.quantity is not shows.quantity or reading.coupling is not shows.coupling:
+        return False
+    # Units may differ by a prefix, where a frame carries base units and does not tell the display's.
+    told, shown = Decimal(str(reading.value)), float(shows.digits) * 10.0 ** exponent(shows.unit)
+    return float(told) == pytest.approx(shown, rel=1e-9, abs=1e-15)
+
+
+def exponent(unit):
+    prefixes = {"m": -3, "µ": -6, "n": -9, "k": 3, "M": 6}
+    return prefixes.get(unit[0], 0) if len(unit) > 1 and unit != "Hz" else 0
+
+
+def count(family, functions, labels, seeds):
+    """Return (meters taught, shares of known states decoded)."""
+    taught, shares = 0, []
+    for seed in range(seeds):
+        meter = InventedMeter(family, seed, functions)
+        report = teach(meter.capture(labels, seed))
+        if report.profile is None:
+            continue
+        taught += 1
+        assert check_profile(write_profile(report.profile)).profile == report.profile
+        driver = open_on_capture(report.profile, [CHANNEL])
+        right = known = 0
+        for face, frame in meter.unseen(UNSEEN, seed):
+            readings = tuple(driver.feed(CHANNEL, frame, Stamp(0, 0)))
+            read = bool(readings) and readings[-1].status is not Status.INVALID
+            assert not read or says(readings[-1], face), (family, seed, face.text, readings[-1].text, frame.hex())
+            if (face.function, face.range, face.overload) in meter.labelled:
+                known += 1
+                right += read
+        shares.append(right / known)
+    return taught, shares
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_one_function(family):
+    taught, shares = count(family, 1, 25 if family == "segments" else 12, SEEDS)
+    assert taught >= SEEDS - 1
+    assert sum(shares) / len(shares) > 0.9
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_six_functions(family):
+    taught, shares = count(family, 6, 40, SEEDS // 3)
+    assert taught == SEEDS // 3
+    assert sum(shares) / len(shares) > 0.95

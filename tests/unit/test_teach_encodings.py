@@ -1,0 +1,183 @@
+"""Each way of writing the number, found in frames that hold nothing but it and noise."""
+
+import struct
+from decimal import Decimal
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.captures import label_at
+from meterlink.profiles.model import Number, NumberType
+from meterlink.profiles.places import compile_number
+from meterlink.readings import Status
+from meterlink.teach.characters import characters
+from meterlink.teach.decimals import decimals
+from meterlink.teach.encodings import Scaling, Table
+from meterlink.teach.floats import decimal_floats, floats
+from meterlink.teach.integers import integers
+from meterlink.teach.samples import Sample
+from meterlink.teach.scaled import rounded_units
+
+
+def table_of(pairs):
+    labels = [label_at(float(place), text) for place, (text, _) in enumerate(pairs)]
+    samples = [Sample(label, label.shows, (frame,)) for label, (_, frame) in zip(labels, pairs, strict=True)]
+    return Table.of(samples)
+
+
+def counts_of(table):
+    return [-sample.counts if sample.negative else sample.counts for sample in table.shown]
+
+
+def scalings_of(table):
+    return [Scaling(sample.places) for sample in table.samples]
+
+
+def accepts(encoding, frame):
+    """Return whether the encoding's agreements let the frame pass."""
+    for code in encoding.agreements:
+        bits = code.place.bits
+        if bits:
+            number = 0
+            for bit in bits:
+                number = number << 1 | (frame[bit.byte] >> bit.bit & 1) ^ bit.inverted
+        else:
+            number = int.from_bytes(frame[code.place.at : code.place.at + code.place.size], code.place.order)
+        if number not in dict(code.meanings):
+            return False
+    return True
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32))
+def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
+    rng = Random(seed)
+    width, signed = rng.randint(15, 32), rng.random() < 0.5
+    big, mirrored = rng.random() < 0.5, rng.random() < 0.3
+    size, offset = 7, rng.randrange(0, 56 - width)
+    key = rng.randbytes(size) if rng.random() < 0.5 else bytes(size)
+
+    def frame(value, noise):
+        word = noise.getrandbits(8 * size)
+        mask = (1 << width) - 1 << offset
+        word = word & ~mask | (value & (1 << width) - 1) << offset
+        data = word.to_bytes(size, "big" if big else "little")
+        if mirrored:
+            data = bytes(int(f"{byte:08b}"[::-1], 2) for byte in data)
+        return bytes(a ^ b for a, b in zip(data, key, strict=True))
+
+    values = [rng.randint(0, 9999) * (rng.choice([1, -1]) if signed else 1) for _ in range(16)]
+    table = table_of([(f"{value / 100:.2f} V", frame(value, rng)) for value in values])
+    (found,) = integers(table, counts_of(table), scalings_of(table))
+    assert isinstance(found.source, Number)
+    take = compile_number(found.source)
+    read = 0
+    for value in rng.choices(range(-9999 if signed else 0, 10000), k=300):
+        data = frame(value, rng)
+        if accepts(found, data):
+            assert take(data) == (value if found.signed else abs(value))
+            read += 1
+    # Few of the numbers may lie beyond the highest bit that the samples have moved.
+    assert read >= 100
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32))
+def test_digits_of_four_bits_anywhere_are_found(seed):
+    rng = Random(seed)
+    nibbles = rng.sample(range(16), 4)  # half bytes, the last digit first
+
+    def frame(value, noise):
+        word = noise.getrandbits(64)
+        for place, nibble in enumerate(nibbles):
+            word = word & ~(15 << 4 * nibble) | (value // 10**place % 10) << 4 * nibble
+        return word.to_bytes(8, "little")
+
+    table = table_of([(f"{value / 10:.1f} ohm", frame(value, rng)) for value in rng.sample(range(10000), 14)])
+    found = next(decimals(table, scalings_of(table)), None)
+    assert found is not None
+    take = compile_number(found.source)
+    for value in rng.sample(range(10000), 300):
+        data = frame(value, rng)
+        if accepts(found, data):
+            assert take(data) == value
+
+
+@pytest.mark.parametrize("code", ["<f", ">f", "<d", ">d"])
+@pytest.mark.parametrize("key", [b"\0", b"\x5c", b"\x31\xe2"])
+@pytest.mark.parametrize("finer", [False, True])
+def test_float_under_a_repeated_key(code, key, finer):
+    rng = Random(7)
+
+    def frame(value):
+        extra = (rng.random() - 0.5) * 0.009 if finer else 0.0
+        data = rng.randbytes(3) + struct.pack(code, value + extra)
+        return data[:3] + bytes(byte ^ key[at % len(key)] for at, byte in enumerate(data[3:]))
+
+    values = [round(rng.uniform(-500, 500), 2) for _ in range(14)]
+    found = next(floats(table_of([(f"{value:.2f} V", frame(value)) for value in values])), None)
+    assert found is not None
+    take = compile_number(found.source)
+    for _ in range(100):
+        value = round(rng.uniform(-500, 500), 2)
+        data = bytes(byte ^ found.key.get(at, 0) for at, byte in enumerate(frame(value)))
+        assert take(data).quantize(Decimal("0.01")) == Decimal(f"{value:.2f}")
+
+
+def test_decimal_float_is_taken_only_where_its_exponent_has_moved():
+    def frame(counts, places):
+        return ((-places & 15) << 12 | counts).to_bytes(2, "little")
+
+    rng = Random(8)
+    values = [(rng.randrange(100, 2000), rng.choice([1, 2, 3])) for _ in range(12)]
+    moved = [(f"{Decimal(counts).scaleb(-places):f} V", frame(counts, places)) for counts, places in values]
+    still = [(f"{counts / 100:.2f} V", frame(counts, 2)) for counts, _ in values]
+    (found,) = decimal_floats(table_of(moved))
+    assert found.source.type is NumberType.SFLOAT
+    assert not list(decimal_floats(table_of(still)))
+
+
+@pytest.mark.parametrize("pad", ["0", " "])
+@pytest.mark.parametrize("pointed", [False, True])
+@pytest.mark.parametrize("key", [0, 0x99])
+def test_characters(pad, pointed, key):
+    rng = Random(11)
+
+    def frame(value):
+        text = f"{abs(value) / 100:.2f}" if pointed else f"{abs(value):d}"
+        text = ("-" if value < 0 else "+") + text.rjust(6, pad) if pad == "0" else f"{'-' * (value < 0)}{text}".rjust(7)
+        return b"\x02" + bytes(byte ^ key for byte in text.encode()) + rng.randbytes(1)
+
+    values = [rng.randint(-9999, 9999) for _ in range(14)]
+    found = next(characters(table_of([(f"{value / 100:.2f} V", frame(value)) for value in values])), None)
+    assert found is not None
+    take = compile_number(found.source)
+    for value in rng.choices(range(1000, 10000), k=50):
+        raw = take(bytes(byte ^ found.key.get(at, 0) for at, byte in enumerate(frame(value))))
+        assert not isinstance(raw, Status)
+        assert abs(raw) in {value, Decimal(value).scaleb(-2)}
+
+
+def test_fixed_unit_finer_than_the_display():
+    rng = Random(12)
+
+    def shown(micro):
+        return f"{Decimal(micro).scaleb(-3).quantize(Decimal('0.01')):f} mV"
+
+    values = [rng.randint(-300_000, 300_000) for _ in range(14)]
+    table = table_of([(shown(value), value.to_bytes(4, "big", signed=True)) for value in values])
+    found = next(rounded_units(table), None)
+    assert found is not None
+    assert found.scalings[0] == Scaling(2, Decimal("0.001"))
+
+
+def test_nothing_is_found_in_noise():
+    rng = Random(13)
+    for _ in range(20):
+        table = table_of([(f"{rng.randint(-9999, 9999) / 100:.2f} V", rng.randbytes(14)) for _ in range(12)])
+        assert not list(integers(table, counts_of(table), scalings_of(table)))
+        for search in (floats, decimal_floats, characters, rounded_units):
+            assert not list(search(table))
+        assert not list(decimals(table, scalings_of(table)))

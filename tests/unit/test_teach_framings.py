@@ -1,0 +1,63 @@
+"""Frames cut out of packets that split and join them."""
+
+from random import Random
+
+import pytest
+
+from meterlink.captures import Packet
+from meterlink.teach.framings import cuts
+
+
+def frames_of(rng, number=60, size=11):
+    return [b"\xa5\x5a" + rng.randbytes(size - 3) + b"\x0d" for _ in range(number)]
+
+
+def packets_of(stream, sizes):
+    packets, at, t = [], 0, 0.0
+    while at < len(stream):
+        size = next(sizes)
+        packets.append(Packet(round(t, 3), "c", stream[at : at + size]))
+        at, t = at + size, t + 0.05
+    return packets
+
+
+def random_sizes(rng):
+    while True:
+        yield rng.randint(1, 20)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_frames_split_and_joined_anywhere(seed):
+    rng = Random(seed)
+    frames = frames_of(rng, size=rng.randint(7, 30))
+    found = [[data for _, data in cut.frames] for cut in cuts(packets_of(b"".join(frames), random_sizes(rng)))]
+    assert frames in found or frames[:-1] in found
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_frames_whose_length_stands_in_them(seed):
+    rng = Random(seed)
+    frames = [b"\x7e" + bytes([size]) + rng.randbytes(size) for size in rng.choices([6, 9, 14], k=80)]
+    found = [[data for _, data in cut.frames] for cut in cuts(packets_of(b"".join(frames), random_sizes(rng)))]
+    assert any(len(set(frames) & set(got)) >= 0.95 * len(frames) for got in found)
+
+
+def test_packet_that_is_a_frame_comes_first():
+    rng = Random(1)
+    frames = frames_of(rng)
+    first = next(cuts([Packet(place / 10, "c", frame) for place, frame in enumerate(frames)]))
+    assert [data for _, data in first.frames] == frames
+    assert first.framing.whole
+
+
+def test_lost_packets_lose_no_more_than_their_frames():
+    rng = Random(2)
+    frames = frames_of(rng, number=100)
+    packets = [
+        Packet(place + part / 10, "c", piece)
+        for place, frame in enumerate(frames)
+        for part, piece in enumerate((frame[:6], frame[6:]))
+        if rng.random() > 0.04
+    ]
+    best = max(cuts(packets), key=lambda cut: len({data for _, data in cut.frames} & set(frames)))
+    assert len({data for _, data in best.frames} & set(frames)) >= 85

@@ -1,0 +1,239 @@
+"""What is learned from small captures made by hand, and what is refused."""
+
+from random import Random
+
+import pytest
+from invented_meters import CHANNEL
+
+from meterlink.captures import Capture, Label, Packet, label_at
+from meterlink.clock import Stamp
+from meterlink.profiles import check_profile, open_on_capture, write_profile
+from meterlink.readings import Status
+from meterlink.teach import Teacher, teach
+
+
+def captured(shown):
+    """Return the capture in which each text is shown by the frames given with it."""
+    packets: list[Packet] = []
+    labels: list[Label] = []
+    t = 0.0
+    for text, *frames in shown:
+        t += 1.0
+        for frame in frames:
+            t = round(t + 0.1, 6)
+            packets.append(Packet(t, CHANNEL, frame))
+        labels.append(label_at(t, text))
+    return Capture(tuple(packets), tuple(labels))
+
+
+def decoded(profile, frame):
+    readings = tuple(open_on_capture(profile, [CHANNEL]).feed(CHANNEL, frame, Stamp(0, 0)))
+    return readings[-1] if readings else None
+
+
+def volts(counts, negative=False, extra=0):
+    """Header, sign bit, magnitude, something else, sum."""
+    body = bytes([0xA5, 0x10 | negative << 2, *counts.to_bytes(2, "big"), extra])
+    return body + bytes([sum(body) & 0xFF])
+
+
+def text_of(counts, negative=False):
+    return f"{'-' if negative else ''}{counts / 100:.2f} V DC"
+
+
+def some(number=12, seed=1, low=0, high=9999, signs=True):
+    rng = Random(seed)
+    for _ in range(number):
+        yield rng.randint(low, high), signs and rng.random() < 0.4
+
+
+def lesson(**asked):
+    return [(text_of(*one), volts(*one), volts(*one)) for one in some(**asked)]
+
+
+def test_every_reading_of_a_plain_meter_is_decoded():
+    report = teach(captured(lesson()))
+    assert report.profile is not None
+    assert report.contradictions == ()
+    highest = max(counts for counts, _ in some())
+    for counts in range(0, 1 << highest.bit_length(), 37):
+        for negative in (False, True):
+            reading = decoded(report.profile, volts(counts, negative))
+            assert reading is not None
+            if counts <= 9999:
+                assert (reading.status, str(reading.unit)) == (Status.OK, "V")
+                assert abs(reading.digits) * 100 == counts
+                assert reading.digits.is_signed() == negative
+
+
+def test_what_is_written_reads_back_as_the_same_profile():
+    profile = teach(captured(lesson())).profile
+    assert check_profile(write_profile(profile)).profile == profile
+
+
+def test_bit_that_no_reading_has_moved_is_refused_and_asked_for():
+    report = teach(captured(lesson(high=4000)))
+    assert report.profile is not None
+    assert decoded(report.profile, volts(4095)).status is Status.OK
+    assert decoded(report.profile, volts(4096)).status is Status.INVALID
+    assert any("4096 counts" in wish for wish in report.wanted)
+
+
+def test_constant_that_changes_is_refused():
+    # It may be a range, a unit or an overload that was never shown.
+    profile = teach(captured(lesson())).profile
+    assert decoded(profile, volts(1234, extra=0)).status is Status.OK
+    assert decoded(profile, volts(1234, extra=1)).status is Status.INVALID
+
+
+def test_two_bits_that_were_both_the_sign_must_agree():
+    shown = [(text_of(*one), volts(*one, extra=0x20 * one[1])) for one in some()]
+    report = teach(captured(shown))
+    assert report.profile is not None
+    assert decoded(report.profile, volts(1234, True, extra=0x20)).digits < 0
+    assert decoded(report.profile, volts(1234, True, extra=0)).status is Status.INVALID
+    assert any("negative" in wish for wish in report.wanted)
+
+
+def test_wrong_label_is_named_and_nothing_written():
+    shown = lesson()
+    right = shown[7][0]
+    shown[7] = ("55.55 V DC", *shown[7][1:])
+    report = teach(captured(shown))
+    assert report.profile is None
+    (found,) = report.contradictions
+    assert found.label.text == "55.55 V DC"
+    assert found.instead == right
+    assert "55.55 V DC" in teacher_of(captured(shown)).next_wanted()
+
+
+def teacher_of(capture):
+    teacher = Teacher()
+    teacher.add(capture)
+    return teacher
+
+
+def test_display_may_have_changed_just_before_a_label():
+    shown = lesson()
+    late = [(text, volts(4321), *frames) for text, *frames in shown]
+    assert teach(captured(late)).profile == teach(captured(shown)).profile
+
+
+def test_packets_of_another_kind_between_are_left_alone():
+    rng = Random(8)
+
+    def charge():
+        body = bytes([0x17, rng.randrange(256), 80, 0, rng.randrange(256)])
+        return body + bytes([sum(body) & 0xFF])
+
+    shown = [(text, charge(), *frames, charge()) for text, *frames in lesson()]
+    profile = teach(captured(shown)).profile
+    assert decoded(profile, volts(1234)).text == "12.34 V DC"
+    assert decoded(profile, charge()).status is Status.INVALID
+
+
+def test_last_packet_of_a_window_counts():
+    late = [(text, *frames, volts(4321)) for text, *frames in lesson()]
+    assert teach(captured(late)).profile is None
+
+
+def test_label_without_packets_is_said_to_be_unused():
+    capture = captured(lesson())
+    more = Capture(capture.packets, (*capture.labels, label_at(500.0, "1.00 V DC")), None)
+    report = teach(more)
+    assert report.profile is not None
+    assert [label.t for label in report.unused] == [500.0]
+
+
+def test_too_few_labels_and_labels_all_alike_teach_nothing():
+    assert teach(captured(lesson(number=3))).profile is None
+    assert teach(captured([("1.00 V DC", volts(100))] * 20)).profile is None
+    assert teach(Capture((), ())).profile is None
+    assert Teacher().next_wanted().startswith("Show readings")
+
+
+def test_noise_teaches_nothing():
+    rng = Random(9)
+    for _ in range(10):
+        report = teach(captured([(text_of(*one), rng.randbytes(12)) for one in some(seed=rng.random())]))
+        assert report.profile is None
+
+
+def test_overload_shown_once_is_known_and_never_taken_for_a_number():
+    shown = [*lesson(), ("OL V DC", volts(0xFFFF))]
+    profile = teach(captured(shown)).profile
+    assert decoded(profile, volts(0xFFFF)).status is Status.OVERLOAD
+    # Another content that no number has: the meter may say something else by it.
+    assert decoded(profile, volts(0xFFFE)).status is Status.INVALID
+
+
+def test_overload_never_shown_is_no_number():
+    profile = teach(captured(lesson())).profile
+    assert decoded(profile, volts(0xFFFF)).status is Status.INVALID
+
+
+def test_range_of_another_function_is_not_taken_over():
+    def frame(function, code, counts):
+        return bytes([0x5A, function, code, *counts.to_bytes(2, "little")])
+
+    rng = Random(4)
+    shown = []
+    for _ in range(8):
+        counts = [rng.randrange(1000, 10000) for _ in range(3)]
+        shown.append((f"{counts[0] / 1000:.3f} V", frame(1, 0, counts[0])))
+        shown.append((f"{counts[1] / 100:.2f} V", frame(1, 1, counts[1])))
+        shown.append((f"{counts[2] / 1000:.3f} A", frame(2, 0, counts[2])))
+    profile = teach(captured(shown)).profile
+    assert decoded(profile, frame(1, 1, 5000)).text == "50.00 V"
+    # Range 1 of the second function may be anything; that of the first says nothing about it.
+    assert decoded(profile, frame(2, 1, 5000)).status is Status.INVALID
+
+
+def test_units_that_no_bit_tells_apart_are_refused_in_words():
+    rng = Random(5)
+    shown = []
+    for place in range(16):
+        counts = rng.randrange(10000)
+        shown.append((f"{counts / 100:.2f} {'mV' if place % 2 else 'V'}", volts(counts)))
+    report = teach(captured(shown))
+    assert report.profile is None
+    assert "apart" in report.reason
+
+
+def test_result_grows_with_what_is_added():
+    teacher = Teacher("bench-meter")
+    t = 0.0
+    for number, (counts, negative) in enumerate(some(number=14)):
+        t += 1.0
+        teacher.add_packet(t, CHANNEL, volts(counts, negative))
+        teacher.add_label(t + 0.05, text_of(counts, negative))
+        report = teacher.result()
+        if number < 3:
+            assert not report.accepted
+            assert teacher.next_wanted().startswith("Show readings")
+    assert report.profile.name == "bench-meter"
+    assert teacher.result() is report
+    assert teacher.next_wanted().startswith("Next, show ")
+
+
+def test_report_tells_how_labels_held_back_came_out():
+    report = teach(captured(lesson(number=20)))
+    (function,) = report.functions
+    assert function.function == "voltage DC"
+    assert (function.labels, function.wrong) == (20, 0)
+    assert function.right >= 18
+    told = report.as_object()
+    assert told["accepted"] is True
+    assert told["functions"][0]["held_back_right"] == function.right
+    assert told["check"] == "sum of 8 bits"
+
+
+@pytest.mark.parametrize("text", ["---", "blank"])
+def test_blank_display_is_no_number(text):
+    shown = [*lesson(), (text, volts(0xFFFE))]
+    profile = teach(captured(shown)).profile
+    assert decoded(profile, volts(0xFFFE)).status is Status.INVALID
+
+
+def test_label_that_says_blank_while_a_number_is_sent_is_a_contradiction():
+    assert teach(captured([*lesson(), ("---", volts(1234))])).profile is None
