@@ -208,7 +208,37 @@ class AirView(TypedDict):
     radio: str  # as in `MetersView`
 
 
-Message = Greeting | VisitView | MetersView | LiveView | NoticeView | AirView
+class TeachLabelView(TypedDict):
+    """What somebody read off a display; ``trouble`` says, in words, what is wrong with it, empty for nothing."""
+
+    text: str
+    trouble: str
+
+
+class TeachFunctionView(TypedDict):
+    """How sure a function is, in words."""
+
+    function: str
+    sure: str
+
+
+class TeachView(TypedDict):
+    """Topic ``teach``: a meter that is being taught. ``meter`` is its address, empty once teaching has ended."""
+
+    topic: Literal["teach"]
+    meter: str
+    name: str
+    packets: int  # received since it began
+    labels: list[TeachLabelView]
+    working: bool  # whether what was added last is still being worked out
+    wanted: str  # the next most useful reading, in a sentence
+    accepted: bool  # whether there is a profile to write
+    functions: list[TeachFunctionView]
+    error: str  # why there is no profile yet
+    written: str  # the profile's file, once it was written
+
+
+Message = Greeting | VisitView | MetersView | LiveView | NoticeView | AirView | TeachView
 
 
 class Command(TypedDict):
@@ -225,12 +255,17 @@ class Command(TypedDict):
     address or a name) connects to one once and looks closer; ``bind`` (with ``meter``, and ``text`` for a name of its
     own) has the station connect to it from now on; ``unbind`` (with ``meter``) undoes that; ``alias`` (with ``meter``,
     a known address, and ``text``, its new one) says that a meter has changed its address.
+
+    ``teach`` (with ``meter`` and ``text``) teaches the station a meter no driver fits, and has a `TeachView` sent. An
+    empty text begins; ``4.70 uF`` is what the display shows now; ``drop`` and ``drop 3`` take the last label or the
+    third back; ``done`` writes the profile and reads the meter by it from now on; ``stop`` leaves all as it was.
     """
 
     id: int
     do: Literal[
-        "focus", "next", "previous", "retake", "hold", "rate", "pin", "key", "find", "look", "bind", "unbind", "alias"
-    ]
+        "focus", "next", "previous", "retake", "hold", "rate", "pin", "key", "find", "look", "bind", "unbind", "alias",
+        "teach",
+    ]  # fmt: skip
     point: NotRequired[str]
     meter: NotRequired[str]
     text: NotRequired[str]

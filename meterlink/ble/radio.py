@@ -73,10 +73,11 @@ class Radio:
             limits=self._limits,
             jitter=jitter,
         )
+        self._named = {_key(address): kind for address, kind in (named or {}).items()}
         self._shared = Shared(
             clock=clock,
             choose=choose,
-            named={_key(address): kind for address, kind in (named or {}).items()},
+            named=self._named,
             on_packet=on_packet,
             client_backend=client_backend,
             limits=self._limits,
@@ -105,6 +106,21 @@ class Radio:
         self._known[_key(meter.address)] = meter
         if self._group is not None:
             self._supervise(meter).know(meter)
+
+    def known(self, address: str) -> Meter | None:
+        """Return the meter to be connected at ``address``, None for a stranger's."""
+        return self._known.get(_key(address))
+
+    def named(self, address: str) -> DriverKind | None:
+        """Return the driver kind that somebody named for the meter at ``address``."""
+        return self._named.get(_key(address))
+
+    def name_driver(self, address: str, kind: DriverKind | None) -> None:
+        """Read the meter at ``address`` with ``kind``, None for a chosen one, from its next connection on."""
+        if kind is None:
+            self._named.pop(_key(address), None)
+        else:
+            self._named[_key(address)] = kind
 
     async def forget(self, address: str) -> None:
         """Disconnect the meter at ``address`` and leave it alone (with ``adopt``, until it is adopted again)."""

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from meterlink.ble.finding import Heard, not_heard
@@ -90,6 +90,10 @@ class Finder:
         found.sort(key=lambda one: (not one["bound"], -one["score"], -(one["rssi"] or -999), one["address"]))
         broken = [f"{one.name} of {one.distribution}: {one.reason}" for one in self._loaded.failures]
         return AirView(topic="air", asked=asked, found=found, broken=broken, radio=radio)
+
+    def learn(self, kind: DriverKind) -> None:
+        """Hold meters against this driver, too."""
+        self._loaded = replace(self._loaded, kinds=(*self._loaded.kinds, kind))
 
     async def address_of(self, which: str) -> str:
         """Return the address of what has this address or this name; RadioError or InputError where none or several."""

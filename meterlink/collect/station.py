@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 
 from meterlink import VERSION
 from meterlink.ble.backends import ClientBackend, ScannerBackend
+from meterlink.ble.capturing import Capturing
 from meterlink.ble.radio import Radio
+from meterlink.ble.session import Packet
 from meterlink.ble.states import RadioState
 from meterlink.clock import Clock, SystemClock
 from meterlink.collect.drivers import all_drivers, named_drivers
@@ -19,6 +21,7 @@ from meterlink.collect.finding import Finder
 from meterlink.collect.pipeline import Knowledge, OnHeld, Pipeline, Publishing
 from meterlink.collect.replaying import Feed
 from meterlink.collect.roster import ASKED_OF_IT, Roster
+from meterlink.collect.teaching import Teaching
 from meterlink.collect.visit import ActiveVisit, Held
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter, Place, Plan, TestPoint
@@ -88,6 +91,7 @@ class Station:
         self._server: LinkServer | None = None
         self._pipeline: Pipeline | None = None
         self._roster: Roster | None = None
+        self._teaching: Teaching | None = None
         self._notices: dict[str, NoticeView] = {}
         self._said: dict[str, str] = {}  # what the log was told of each meter, and of the radio under ""
         self.started = asyncio.Event()
@@ -115,6 +119,8 @@ class Station:
             return "The station is still starting."
         if command.get("do") in ASKED_OF_IT and self._roster is not None:
             return await self._roster.carry_out(command)
+        if command.get("do") == "teach" and self._teaching is not None:
+            return await self._teaching.carry_out(command.get("meter", ""), command.get("text", ""))
         return await self._pipeline.carry_out(command)
 
     async def run(self) -> None:
@@ -163,7 +169,7 @@ class Station:
             radio = Radio(
                 clock=orders.clock,
                 choose=_chooser(loaded),
-                on_packet=pipeline.intake.put,
+                on_packet=self._came,
                 on_change=self._radio_changed,
                 known=await self._known_meters(pipeline),
                 adopt=orders.adopt,
@@ -172,8 +178,11 @@ class Station:
                 jitter=orders.jitter,
                 named=named_drivers(loaded, orders.settings.meters),
             )
+            finder = Finder(radio, loaded, self._reader.known_meters, lambda: radio.state.meters)
+            self._teaching = Teaching(radio, finder, orders.folder, clock=orders.clock, show=self._show)
+            stack.push_async_callback(self._teaching.close)
             self._roster = Roster(
-                Finder(radio, loaded, self._reader.known_meters, lambda: radio.state.meters),
+                finder,
                 radio,
                 self._writer,
                 rows=self._reader.known_meters,
@@ -265,6 +274,13 @@ class Station:
                 # The outbox is a table: it is looked at, nobody signals that it is empty.
                 while publisher.state == "online" and (await asyncio.to_thread(self._reader.counts))["outbox"]:  # noqa: ASYNC110
                     await asyncio.sleep(0.05)
+
+    def _came(self, packet: Packet) -> None:
+        """Called in a Bluetooth callback."""
+        if self._teaching is not None:
+            self._teaching.take(packet)
+        if self._pipeline is not None and packet.session.kind != Capturing.name:  # which nobody can read yet
+            self._pipeline.intake.put(packet)
 
     def _radio_changed(self, state: RadioState) -> None:
         for meter in state.meters:

@@ -81,8 +81,8 @@ def care_of(samples: Sequence[Sample]) -> int:
 class Table:
     """The samples as a search sees them: the bits of their frames, and which of them show a number.
 
-    ``others`` are all frames, with or without a label, in the order they came. ``exempt`` are positions of counters and check
-    bytes: what they are says nothing, even where it was always the same.
+    ``others`` are all frames, with or without a label, in the order they came. ``exempt`` are positions of counters and
+    check bytes: what they are says nothing, even where it was always the same.
     """
 
     samples: tuple[Sample, ...]

@@ -7,7 +7,8 @@ from itertools import pairwise
 
 from meterlink.captures import Packet
 from meterlink.profiles.framing import Cutter, FramingRules
-from meterlink.profiles.model import Framing, LengthField
+from meterlink.profiles.model import FrameCheck, Framing, LengthField
+from meterlink.teach.checking import find_check, find_trailing_check
 
 _LONGEST = 128  # bytes; no display has more to say
 _SHORTEST = 3
@@ -21,11 +22,15 @@ _MOST = 12  # ways per channel
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One way of cutting a channel's packets, and what it gives: (seconds, frame), in order of time."""
+    """One way of cutting a channel's packets, and what it gives: (seconds, frame), in order of time.
+
+    ``check`` is what check bytes the frames have, None for none.
+    """
 
     channel: str
     framing: Framing
     frames: tuple[tuple[float, bytes], ...]
+    check: FrameCheck | None
 
 
 def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
@@ -44,12 +49,59 @@ def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
     data = b"".join(packet.data for packet in packets)
     starts = _starts_of(packets)
     running = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
+    found = [cut for framing in running if (cut := _cut_so(channel, framing, packets, data)) is not None]
+    # A frame that is cut in the wrong place holds the end of one and the beginning of the next, and so comes late.
+    # Where packets begin with frames, frames are cut right; where check bytes are found, too; and what belongs together
+    # comes together.
+    times = [packet.t for packet in packets for _ in packet.data]
+    places = {id(cut): _places_of(cut, data) for cut in found}
+    found.sort(
+        key=lambda cut: (
+            -round(_aligned(places[id(cut)], starts), 1),
+            cut.check is None,
+            _lasting(cut, places[id(cut)], times),
+        )
+    )
+    alone = (cut for framing in whole if (cut := _cut_so(channel, framing, packets, data)) is not None)
     # Packets of one length are most likely frames; of several, pieces of a stream.
-    for framing in (*running, *whole) if streamed else (*whole, *running):
-        frames = tuple(_cut(framing, packets))
-        total = sum(len(frame) for _, frame in frames)
-        if frames and (framing.whole or total >= _COVERED * len(data) or isinstance(framing.length, LengthField)):
-            yield Cut(channel, framing, frames)
+    if streamed:
+        yield from found
+        yield from alone
+    else:
+        yield from alone
+        yield from found
+
+
+def _cut_so(channel: str, framing: Framing, packets: Sequence[Packet], data: bytes) -> Cut | None:
+    frames = tuple(_cut(framing, packets))
+    total = sum(len(frame) for _, frame in frames)
+    if not frames or not (framing.whole or total >= _COVERED * len(data)):
+        return None
+    only = [frame for _, frame in frames]
+    check = find_check(only) if len(set(map(len, only))) == 1 else find_trailing_check(only)
+    return Cut(channel, framing, frames, check)
+
+
+def _places_of(cut: Cut, data: bytes) -> list[int]:
+    """Return where each frame begins in the bytes of all packets."""
+    places, at = [], 0
+    for _, frame in cut.frames:
+        at = max(data.find(frame, at), at)
+        places.append(at)
+        at += len(frame)
+    return places
+
+
+def _aligned(places: Sequence[int], starts: Sequence[int]) -> float:
+    """Return the share of frames that a packet begins with."""
+    begins = set(starts)
+    return sum(at in begins for at in places) / len(places)
+
+
+def _lasting(cut: Cut, places: Sequence[int], times: Sequence[float]) -> float:
+    """Return how long a frame takes from its first byte to its last, in seconds, on average."""
+    ends = (min(at + len(frame), len(times)) - 1 for at, (_, frame) in zip(places, cut.frames, strict=True))
+    return sum(times[end] - times[min(at, end)] for at, end in zip(places, ends, strict=True)) / len(places)
 
 
 def _kinds(packets: Sequence[Packet], length: int) -> Iterator[Framing]:

@@ -30,7 +30,7 @@ from meterlink.units import BASE_UNIT
 _FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
 _NIBBLE = 4  # bits
 _RESTLESS = 5  # bits of a byte; the others cannot hold much of a code
-_IDLE = 5  # changes under a standing number: a person may swap the leads under a steady source, but not so often
+_IDLE = 3  # changes under a standing number; leads swapped under a steady source show other numbers in between
 _MOST_CONTENTS = 2  # contents that mean an overload: one of either sign
 _ONE_HOT = 3  # decimal points of their own bits: with two, a range code counting 0, 1, 2 looks the same
 
@@ -184,7 +184,7 @@ class _Search:
         return found if len(found) == 1 else self._without_idle(found)
 
     def _without_idle(self, candidates: list[tuple[int, bool]]) -> list[tuple[int, bool]]:
-        """Return the candidates without those that change again and again while the number stands, if others never do."""
+        """Return the candidates without those that change often while the number stands, if the others never do."""
         mask = sum(1 << position for position in self.encoding.used)
         words = [int.from_bytes(frame, "little") for frame in self.table.others]
         # Nothing stands in a frame of zero or of an overload, so what changes there may be anything.

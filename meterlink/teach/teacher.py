@@ -25,7 +25,7 @@ from meterlink.profiles.model import (
 from meterlink.profiles.places import compile_number
 from meterlink.profiles.tables import canonical_uuid
 from meterlink.teach.characters import characters
-from meterlink.teach.checking import covered_positions, find_check, find_trailing_check
+from meterlink.teach.checking import covered_positions
 from meterlink.teach.counters import counters
 from meterlink.teach.decimals import decimals
 from meterlink.teach.displays import displays
@@ -197,7 +197,7 @@ class _Lesson:
     def _binary_way(self, cut: Cut) -> _Way:
         frames = [frame for _, frame in cut.frames]
         lengths = {len(frame) for frame in frames}
-        check = find_check(frames) if len(lengths) == 1 else find_trailing_check(frames)
+        check = cut.check
         # Of frames of several lengths, what all of them have is looked at, without the check bytes that end them.
         common = min(lengths) + (check.at if check is not None and len(lengths) > 1 else 0)
         short = [frame[:common] for frame in frames]

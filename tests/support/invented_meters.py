@@ -377,7 +377,7 @@ class InventedMeter:
         if family in {"integer", "packed"}:
             layout.mirrored = rng.random() < 0.2
         self.layout = layout
-        self.delivery = rng.choice(["whole", "whole", "pieces", "random"])
+        self.delivery = rng.choice(["whole", "whole", "pieces", "random", "joined"])
         self.keyed = keyed
         # Ranges that this visit uses, in which all of the labels and what is unseen lie.
         self.overloads = rng.choice([0.0, 0.1])
@@ -425,11 +425,15 @@ def deliver(how: str, frames, rng: Random) -> list[Packet]:
             for t, data in frames
             for at in range(0, len(data), 20)
         ]
-    # Split anywhere, and sometimes the rest of one frame joined with the beginning of the next burst of the same time.
-    for t, data in frames:
-        at = 0
+    # Split anywhere; "joined" also keeps the end of a frame back now and then, and sends it with the next one.
+    kept = b""
+    for t, frame in frames:
+        data, kept, at = kept + frame, b"", 0
+        if how == "joined" and rng.random() < 0.2:
+            back = rng.randint(1, len(frame) - 1)
+            data, kept = data[:-back], data[-back:]
         while at < len(data):
-            size = rng.randint(1, len(data))
+            size = rng.randint(1, len(frame))
             packets.append(Packet(round(t + at / 1000, 6), CHANNEL, data[at : at + size]))
             at += size
     return packets

@@ -27,6 +27,7 @@ from .scale import Scale
 from .scene import STALE_AFTER, Alert, Scene, Tone, age_at_receipt, compose, say_age
 from .sentences import Alerts, Header, Heading, Sentence
 from .station import Connect, Station
+from .teach import Teach, TeachPick, candidates
 from .terminal import check_terminal
 from .themes import DARK, LIGHT
 
@@ -74,6 +75,7 @@ class Dashboard(App[None]):
         Binding(
             "f", "findings", "findings", id="findings", tooltip="What the readings point to, and what would decide"
         ),
+        Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Change between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
         Binding("q", "quit", "quit", id="quit", tooltip="Leave the dashboard"),
@@ -202,6 +204,10 @@ class Dashboard(App[None]):
         base.query_one("#advice", Sentence).show(scene.advice)
         for screen in self.screen_stack:  # under an open sheet too
             screen.query_one("#caution", Sentence).show(*scene.cautions)
+            if isinstance(screen, TeachPick):
+                screen.list_meters(candidates(self._latest.meters, self._latest.air))
+            elif isinstance(screen, Teach):
+                screen.tell(self._latest.teach)
 
     # Keys
 
@@ -258,6 +264,24 @@ class Dashboard(App[None]):
 
     async def _key(self, point: str, text: str) -> str:
         return await self.send("key", point=point, text=text)
+
+    def action_teach(self) -> None:
+        """Go on with the meter that is being taught, or list those that can be."""
+        cautions = self.scene.cautions if self.scene else ()
+        view = self._latest.teach
+        if view is not None and view["meter"]:
+            self.push_screen(Teach(cautions, view["meter"], view, partial(self._teach, view["meter"])))
+            return
+        self.push_screen(TeachPick(cautions, candidates(self._latest.meters, self._latest.air)), self._begin_teaching)
+        self.run_worker(self._ask("find", text="teach"), name="find")
+
+    def _begin_teaching(self, address: str | None) -> None:
+        if address is not None:
+            cautions = self.scene.cautions if self.scene else ()
+            self.push_screen(Teach(cautions, address, None, partial(self._teach, address)))
+
+    async def _teach(self, address: str, text: str) -> str:
+        return await self.send("teach", meter=address, text=text)
 
     def action_help(self) -> None:
         """Open the help sheet."""

@@ -2,7 +2,7 @@
 
 from typing import cast
 
-from meterlink.views import LiveView, Message, MetersView, NoticeView, VisitView
+from meterlink.views import AirView, LiveView, Message, MetersView, NoticeView, TeachView, VisitView
 
 
 class Latest:
@@ -41,3 +41,13 @@ class Latest:
     def notice(self) -> NoticeView | None:
         """The station's own fault, whose text is empty when it has passed."""
         return cast("NoticeView | None", self._messages.get("notice"))
+
+    @property
+    def air(self) -> AirView | None:
+        """What is on the air, as somebody last asked for it."""
+        return cast("AirView | None", self._messages.get("air"))
+
+    @property
+    def teach(self) -> TeachView | None:
+        """The meter that is being taught, or was last."""
+        return cast("TeachView | None", self._messages.get("teach"))

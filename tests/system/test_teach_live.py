@@ -1,0 +1,214 @@
+"""Teaching a meter through a running station, as a person would: on virtual radio, in virtual time."""
+
+import asyncio
+import sqlite3
+from collections.abc import Awaitable, Callable
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink.collect import teaching
+from meterlink.collect.station import Orders, Station
+from meterlink.equipment import Meter, Place, Plan
+from meterlink.plans import load_plan
+from meterlink.profiles import load_profiles
+from meterlink.settings import DATABASE, Settings
+from meterlink.units import Quantity
+from meterlink_simulators.encoders.catalogue import FAMILIES
+from meterlink_simulators.peripheral import Peripheral
+from meterlink_simulators.radio import Air
+from meterlink_simulators.shown import Shown
+from meterlink_simulators.warp import WarpClock, run_warped
+
+ADDRESS = "C0:00:5E:00:53:01"
+# Different digits in every place, each range, and what a hand on the bench would come to.
+READINGS = ("4.703", "1.862", "3.195", "5.278", "2.941", "0.536", "47.03", "18.62", "31.95", "52.78", "29.41", "5.617",
+            "470.3", "186.2", "319.5", "529.4")  # fmt: skip
+
+
+class Dial:
+    """An instrument that shows what it is set to."""
+
+    name = "Rowan 7"
+    rate = 5.0
+
+    def __init__(self) -> None:
+        self.digits = "0.000"
+
+    def show(self, _now: float) -> Shown:
+        return Shown(Quantity.CAPACITANCE, Decimal(self.digits), "µF")
+
+
+class Bench:
+    """A station, the meter on the air, and the newest view of each topic."""
+
+    def __init__(self, station: Station, dial: Dial, meter: Peripheral) -> None:
+        self.station = station
+        self.dial = dial
+        self.meter = meter
+        self.views: dict[str, Any] = {}
+        station.listen(lambda message: self.views.__setitem__(message["topic"], message))
+
+    async def say(self, text: str, meter: str = ADDRESS) -> str:
+        return await self.station.command({"id": 1, "do": "teach", "meter": meter, "text": text})
+
+    async def show(self, digits: str, text: str | None = None) -> str:
+        """Set the dial, wait until the display stands still, and type what it shows."""
+        self.dial.digits = digits
+        await asyncio.sleep(1.5)
+        error = await self.say(f"{digits} uF" if text is None else text)
+        await asyncio.sleep(1.0)
+        return error
+
+    @property
+    def teach(self) -> Any:
+        return self.views["teach"]
+
+    @property
+    def state(self) -> str:
+        (meter,) = self.views["meters"]["meters"]
+        return str(meter["state"])
+
+
+def run(folder: Path, body: Callable[[Bench], Awaitable[None]], *, bound: bool = True, family: str = "counted") -> None:
+    plan = Plan("test", load_plan("split-condenser").points[:1])
+    stations: list[Station] = []
+
+    async def on_air() -> None:
+        async with Air() as air:
+            dial = Dial()
+            meter = await air.add_meter(dial, encoder=FAMILIES[family](1), address=ADDRESS)
+            orders = Orders(
+                folder,
+                Settings("bench"),
+                Place("yard", "unit"),
+                plan,
+                "boot",
+                meters=(Meter(ADDRESS, ""),) if bound else (),
+                serve=False,
+                clock=WarpClock(),
+                scanner_backend=air.scanner_backend,
+                client_backend=air.client_backend,
+            )
+            stations.append(Station(orders))
+            bench = Bench(stations[-1], dial, meter)
+            task = asyncio.create_task(bench.station.run())
+            await asyncio.sleep(15)
+            try:
+                await body(bench)
+            finally:
+                bench.station.stop()
+                await task
+
+    run_warped(on_air(), busy=lambda: any(station.busy for station in stations))
+
+
+def kept(folder: Path) -> list[tuple[str, str]]:
+    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    try:
+        return connection.execute("SELECT digits, unit FROM readings").fetchall()
+    finally:
+        connection.close()
+
+
+@pytest.mark.parametrize("bound", [True, False], ids=["unusable", "stranger"])
+def test_a_meter_that_no_driver_fits_is_taught_and_then_read(tmp_path: Path, bound: bool) -> None:
+    async def body(bench: Bench) -> None:
+        if bound:
+            assert bench.state == "unusable"
+        assert await bench.say("") == ""
+        assert await bench.say("") == ""  # asked for twice, begun once
+        await asyncio.sleep(10)
+        assert bench.teach["meter"] == ADDRESS
+        assert bench.teach["packets"] > 0
+        assert bench.teach["wanted"].startswith("Show any reading")
+        assert "There is no profile yet" in await bench.say("done")
+        assert "banana" in await bench.show("4.703", "banana")
+        assert bench.teach["labels"] == []
+        for digits in READINGS:
+            assert await bench.show(digits) == ""
+        assert not bench.teach["working"]
+        assert bench.teach["accepted"], bench.teach
+        assert [one["function"] for one in bench.teach["functions"]] == ["capacitance"]
+        assert kept(tmp_path) == []  # nothing is read by what is not known yet
+        assert await bench.say("done") == ""
+        assert bench.teach["written"] == str(tmp_path / "profiles" / "rowan-7.toml")
+        bench.dial.digits = "44.12"
+        await asyncio.sleep(30)
+        assert bench.state == "connected"
+        assert bench.views["live"]["text"] == "44.12 µF"
+
+    run(tmp_path, body, bound=bound)
+    profiles, failures = load_profiles(tmp_path / "profiles")
+    assert ([profile.name for profile in profiles], failures) == (["rowan-7"], ())
+    assert ("44.12", "µF") in kept(tmp_path)
+
+    async def after_a_restart(bench: Bench) -> None:
+        bench.dial.digits = "43.07"
+        await asyncio.sleep(10)
+        assert bench.views["live"]["text"] == "43.07 µF"
+
+    if bound:
+        run(tmp_path, after_a_restart)
+
+
+def test_a_label_that_contradicts_is_named_and_can_be_taken_back(tmp_path: Path) -> None:
+    async def body(bench: Bench) -> None:
+        await bench.say("")
+        await asyncio.sleep(10)
+        for digits in READINGS[:8]:
+            await bench.show(digits)
+        await bench.show("5.617", "2.222 uF")
+        for digits in READINGS[8:]:
+            await bench.show(digits)
+        assert not bench.teach["accepted"]
+        (wrong,) = [label for label in bench.teach["labels"] if label["trouble"]]
+        assert wrong["text"] == "2.222 uF"
+        assert "contradicts" in wrong["trouble"]
+        assert bench.teach["wanted"].startswith("Check this: the label '2.222 uF'")
+        assert "There is no label 99" in await bench.say("drop 99")
+        assert await bench.say("drop 9") == ""
+        await asyncio.sleep(1)
+        assert bench.teach["accepted"]
+
+    run(tmp_path, body)
+
+
+def test_stopping_leaves_all_as_it_was(tmp_path: Path) -> None:
+    async def body(bench: Bench) -> None:
+        assert "is not being taught" in await bench.say("4.7 uF")
+        await bench.say("")
+        await asyncio.sleep(10)
+        bench.meter.mute(True)
+        await asyncio.sleep(3)
+        assert "No packet came" in await bench.show("4.703")
+        bench.meter.mute(False)
+        assert await bench.say("stop") == ""
+        assert bench.teach["meter"] == ""
+        await asyncio.sleep(20)
+        assert bench.state == "unusable"
+        assert "was not heard" in await bench.say("", "C0:00:5E:00:53:99")
+
+    run(tmp_path, body)
+    assert not (tmp_path / "profiles").exists()
+
+
+def test_a_meter_gone_mad_fills_no_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(teaching, "_MOST_PACKETS", 150)
+
+    async def body(bench: Bench) -> None:
+        await bench.say("")
+        await asyncio.sleep(10)
+        for digits in READINGS[:4]:
+            await bench.show(digits)
+        await asyncio.sleep(120)
+        lesson = bench.station._teaching._lesson
+        assert lesson.came > 600
+        assert len(lesson.packets) <= 150
+        assert not lesson.full
+        for label in lesson.labels:  # what they describe is kept
+            assert any(label.begin <= packet.t <= label.end for packet in lesson.packets)
+
+    run(tmp_path, body)
