@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import NamedTuple
 
 from meterlink.teach.columns import Columns
 
@@ -12,39 +13,51 @@ _LOST = 8  # usual steps in one, where packets were lost or the display was not 
 _UNEVEN = 0.2  # of the usual step: packets do not come like clockwork …
 _EVEN = 0.6  # … but most nearly so; of evenly spread noise a third would
 _COUNTING = 0.8  # of the steps are by one
+_AMISS = 0.25  # of a bit's changes may come at another time than the bit below falls back
 _CHAIN = 3  # bits that must count one another, before they are believed
 
 
-def counters(frames: Sequence[bytes]) -> frozenset[int]:
-    """Return the positions of counters in ``frames`` (equally long, in the order they came), with the bits to come.
+class Counted(NamedTuple):
+    """The positions of counters, and the bytes of those of which nobody knows how far they go on."""
+
+    positions: frozenset[int] = frozenset()
+    unfinished: tuple[int, ...] = ()
+
+
+def counters(frames: Sequence[bytes]) -> Counted:
+    """Return the counters in ``frames`` (equally long, in the order they came), with the bits to come.
 
     A counter of frames: a bit that changes every time, another that changes whenever the first falls back, and so on
     through neighbouring bits. Its higher bits that had no occasion yet count too, as far as its byte goes. A clock:
-    whole bytes whose number grows by small steps all the time.
+    whole bytes whose number grows by small steps all the time; where three have moved, there is a fourth. Or decimal
+    digits in characters.
     """
     some = list(frames[:_MOST_FRAMES])
     if len(some) < _FEWEST:
-        return frozenset()
-    columns = Columns(some)
-    return frozenset(_chains(columns) | _clocks(some) | _printed(some))
+        return Counted()
+    chains, unfinished = _chains(Columns(some))
+    clocks, running = _clocks(some)
+    return Counted(frozenset(chains | clocks | _printed(some)), (*unfinished, *running))
 
 
-def _chains(columns: Columns) -> set[int]:
+def _chains(columns: Columns) -> tuple[set[int], tuple[int, ...]]:
     steps = columns.samples - 1
     mask = (1 << steps) - 1
     toggles = [(columns[one] ^ columns[one] >> 1) & mask for one in range(columns.bits)]
     few = int(steps * _TOLERATED)
     found: set[int] = set()
+    unfinished = []
     for first in range(columns.bits):
         if steps - toggles[first].bit_count() > few or first in found:
             continue
         for mirrored in (0, 7):
-            chain, may_go_on = _chain(columns, toggles, first, mirrored, few)
+            chain, may_go_on = _chain(columns, toggles, first, mirrored)
             if len(chain) >= _CHAIN:
                 found.update(chain)
                 if may_go_on:
                     found.update(_neighbours(chain[-1], mirrored))
-    return found
+                    unfinished.append(chain[-1] // 8)
+    return found, tuple(unfinished)
 
 
 def _up(position: int, mirrored: int) -> int:
@@ -52,7 +65,7 @@ def _up(position: int, mirrored: int) -> int:
     return (position ^ mirrored) + 1 ^ mirrored
 
 
-def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int, few: int) -> tuple[list[int], bool]:
+def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int) -> tuple[list[int], bool]:
     """Return the counting bits from ``first`` up, and whether the next had no occasion to count yet."""
     chain = [first]
     while True:
@@ -65,7 +78,8 @@ def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int, 
         for after in onward:
             if not 0 <= after < columns.bits or after in chain or not toggles[after]:
                 continue
-            if min((toggles[after] ^ falls).bit_count(), (toggles[after] ^ rises).bit_count()) <= few // 2:
+            amiss = min((toggles[after] ^ falls).bit_count(), (toggles[after] ^ rises).bit_count())
+            if amiss <= _AMISS * toggles[after].bit_count():
                 chain.append(after)
                 break
         else:
@@ -78,8 +92,9 @@ def _neighbours(last: int, mirrored: int) -> list[int]:
     return [one ^ mirrored for one in range(turned + 1, turned // 8 * 8 + 8)]
 
 
-def _clocks(frames: Sequence[bytes]) -> set[int]:
+def _clocks(frames: Sequence[bytes]) -> tuple[set[int], tuple[int, ...]]:
     found: set[int] = set()
+    unfinished = []
     size = len(frames[0])
     for width in (4, 3, 2, 1):
         for at in range(size - width + 1):
@@ -90,7 +105,18 @@ def _clocks(frames: Sequence[bytes]) -> set[int]:
                     lowest, highest = (at, at + width - 1) if order == "little" else (at + width - 1, at)
                     if _busy(frames, lowest) and len({frame[highest] for frame in frames}) > 1:
                         found.update(range(8 * at, 8 * (at + width)))
-    return found
+                        found.update(_fourth(frames, at, width, order))
+                        if width < 3:
+                            unfinished.append(highest)
+    return found, tuple(unfinished)
+
+
+def _fourth(frames: Sequence[bytes], at: int, width: int, order: str) -> range:
+    """Return the positions of the highest byte of a clock of which three bytes have moved; no clock has three."""
+    above = at + width if order == "little" else at - 1
+    inside = width == 3 and 0 <= above < len(frames[0])
+    still = inside and len({frame[above] for frame in frames}) == 1
+    return range(8 * above, 8 * above + 8) if still else range(0)
 
 
 def _printed(frames: Sequence[bytes]) -> set[int]:

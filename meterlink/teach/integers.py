@@ -139,7 +139,7 @@ def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach:
             return None
         bits.append((position, inverted))
     if sign is None:
-        return _widened(table, run, bits)
+        return _widened(table, run, bits, reach)
     extension: _Placed = []
     for bit in range(top + 1, _WIDEST):
         position = run(bit)
@@ -161,10 +161,11 @@ def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach:
     return _Found([*bits, *extension], [], agreements, len(bits))
 
 
-def _widened(table: Table, run: _Run, bits: _Placed) -> _Found:
-    """Return the bits with those above them that were dark under every number, as far as whole bytes of them go.
+def _widened(table: Table, run: _Run, bits: _Placed, reach: int) -> _Found:
+    """Return the bits with those above them that were dark under every number.
 
-    They are the number's if its field is made of bytes, and anything else if it is not: so they must stay dark.
+    As far as the digits shown have room (``reach`` bits), and on as whole bytes of them go. They are the number's if
+    its field is so wide, and anything else if it is not: so they must stay dark.
     """
     dark: _Placed = []
     for bit in range(len(bits), _WIDEST_FIELD):
@@ -172,7 +173,7 @@ def _widened(table: Table, run: _Run, bits: _Placed) -> _Found:
         inside = 0 <= position < table.columns.bits
         begun = dark or bits
         new_byte = position // 8 != begun[-1][0] // 8
-        if not inside or (new_byte and not _all_zero(table, position)):
+        if not inside or (bit >= reach and new_byte and not _all_zero(table, position)):
             break
         inverted = table.columns.follows(position, 0, table.care)
         if inverted is None:

@@ -17,7 +17,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import reduce
 from itertools import combinations, pairwise
+from operator import or_
 
 from meterlink.profiles.model import Bit, Code, Flag, Meaning, Place, Segments
 from meterlink.profiles.places import compile_number
@@ -153,9 +155,16 @@ class _Search:
         return States(tuple(codes), tuple(lit), overload, frozenset(constant), idle, tuple(self.wanted))
 
     def _without_restless(self) -> list[int]:
-        """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks."""
+        """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks.
+
+        Their bits that never changed at all stay, and so does everything on a display, where segments lie anywhere.
+        """
+        if isinstance(self.encoding.source, Segments) or not self.table.others:
+            return self.rest
         moving = Counter(position // 8 for position in self.rest if not self._steady(position))
-        return [position for position in self.rest if moving[position // 8] < _RESTLESS]
+        words = [int.from_bytes(frame, "little") for frame in self.table.others]
+        moved = reduce(or_, (word ^ words[0] for word in words))
+        return [one for one in self.rest if moving[one // 8] < _RESTLESS or not moved >> one & 1]
 
     # Flags.
 

@@ -26,7 +26,7 @@ from meterlink.profiles.places import compile_number
 from meterlink.profiles.tables import canonical_uuid
 from meterlink.teach.characters import characters
 from meterlink.teach.checking import covered_positions
-from meterlink.teach.counters import counters
+from meterlink.teach.counters import Counted, counters
 from meterlink.teach.decimals import decimals
 from meterlink.teach.displays import displays
 from meterlink.teach.encodings import Encoding, Scaling, Table
@@ -201,12 +201,15 @@ class _Lesson:
         # Of frames of several lengths, what all of them have is looked at, without the check bytes that end them.
         common = min(lengths) + (check.at if check is not None and len(lengths) > 1 else 0)
         short = [frame[:common] for frame in frames]
-        exempt = counters(short) if common > 0 else frozenset()
+        counted = counters(short) if common > 0 else Counted()
+        exempt = counted.positions
         if check is not None and len(lengths) == 1:
             exempt |= covered_positions(check)
 
         def learn(samples: Sequence[Sample]) -> _Learned:
-            return self._learn_binary(cut, check, exempt, common, samples, short)
+            learned = self._learn_binary(cut, check, exempt, common, samples, short)
+            longer = [f"a longer recording, until the counter in byte {byte} rolls over" for byte in counted.unfinished]
+            return replace(learned, wanted=_ordered(learned.wanted, longer))
 
         return _Way(cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check)
 

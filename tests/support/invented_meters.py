@@ -342,6 +342,17 @@ NUMBERS = {
 FAMILIES = (*NUMBERS, "segments")
 
 
+def draw_counter(rng):
+    """Counts frames in one or two bytes, or milliseconds in four."""
+    order = rng.choice(["little", "big"])
+    style = rng.choice(["byte", "byte", "word", "clock"])
+    if style == "byte":
+        return ("counter", lambda _face, count, _noise: bytes([count & 0xFF]))
+    if style == "word":
+        return ("counter", lambda _face, count, _noise: (count & 0xFFFF).to_bytes(2, order))
+    return ("clock", lambda _face, count, noise: (125 * count + noise.randrange(9)).to_bytes(4, order))
+
+
 class InventedMeter:
     """One meter of a family, all drawn from a seed."""
 
@@ -363,8 +374,8 @@ class InventedMeter:
         else:
             number, signed_apart = NUMBERS[family](rng, self.most)
             middle = [*number, *draw_states(rng, self.functions, signed_apart)]
-        if rng.random() < 0.5:
-            middle.append(("counter", lambda _face, count, _noise: bytes([count & 0xFF])))
+        if rng.random() < 0.6:
+            middle.append(draw_counter(rng))
         if rng.random() < 0.4:
             middle.append(("noise", lambda _face, _count, noise: noise.randbytes(1)))
         if rng.random() < 0.4:
@@ -381,7 +392,7 @@ class InventedMeter:
         self.keyed = keyed
         # Ranges that this visit uses, in which all of the labels and what is unseen lie.
         self.overloads = rng.choice([0.0, 0.1])
-        self.count = rng.randrange(256)
+        self.count = rng.randrange(60_000)
         self.labelled: set[tuple[str, int, bool]] = set()
 
     def face(self, rng: Random) -> Face:
@@ -391,7 +402,7 @@ class InventedMeter:
         self.count += 1
         return self.layout.frame(face, self.count, rng)
 
-    def capture(self, labels: int, seed: int, between: int = 3, window: int = 3) -> Capture:
+    def capture(self, labels: int, seed: int, between: int = 25, window: int = 3) -> Capture:
         rng = Random(f"capture/{seed}")
         frames: list[tuple[float, bytes]] = []
         written: list[Label] = []
