@@ -15,6 +15,9 @@ from meterlink.profiles.model import CheckKind, FrameCheck, Order
 from meterlink.teach.encodings import EVIDENCE
 
 _MOST_FRAMES = 64  # different frames looked at: each adds the width of the check to the evidence
+_GROUP = 12  # frames that are tried for themselves where some frame may be damaged
+_GROUPS = 6
+_SOUND = 0.8  # of the frames pass their check; more damage leaves too little to learn from
 _FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
 _ORDERS: tuple[Order, Order] = ("big", "little")
 _CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short one also divides what a long one covers
@@ -27,7 +30,30 @@ def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
     The last bytes of the frame are tried first.
     """
     distinct = list(dict.fromkeys(frames))
-    some = distinct[:_MOST_FRAMES]
+    return _search(distinct[:_MOST_FRAMES], distinct)
+
+
+def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that most of ``frames`` (equally long) pass: pieces of two frames may have been joined to one.
+
+    Groups of neighbouring frames are tried, each for itself: some have no damaged frame among them.
+    """
+    distinct = list(dict.fromkeys(frames))
+    apart = max(_GROUP, len(distinct) // _GROUPS)
+    for first in range(0, len(distinct) - _GROUP + 1, apart):
+        found = _search(group := distinct[first : first + _GROUP], group)
+        if found is not None and len(sound(found, distinct)) >= _SOUND * len(distinct):
+            return found
+    return None
+
+
+def sound(check: FrameCheck, frames: Sequence[bytes]) -> list[bytes]:
+    """Return the frames that pass ``check``."""
+    return [frame for frame in frames if _holds(check, [frame])]
+
+
+def _search(some: Sequence[bytes], distinct: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that ``some`` frames lead to and all ``distinct`` ones pass."""
     if len(some) < 2:
         return None
     size = len(some[0])

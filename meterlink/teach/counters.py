@@ -1,7 +1,7 @@
 """Bits that count frames or time: they say nothing about the display, and go on changing after the capture."""
 
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
 from meterlink.teach.columns import Columns
@@ -32,7 +32,8 @@ def counters(frames: Sequence[bytes]) -> Counted:
     whole bytes whose number grows by small steps all the time; where three have moved, there is a fourth. Or decimal
     digits in characters.
     """
-    some = list(frames[:_MOST_FRAMES])
+    # A notification that came twice did not count twice.
+    some = [frame for frame, _ in groupby(frames)][:_MOST_FRAMES]
     if len(some) < _FEWEST:
         return Counted()
     chains, unfinished = _chains(Columns(some))

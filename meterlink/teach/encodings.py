@@ -32,7 +32,8 @@ class Encoding:
     an empty one). ``signed`` is whether the number carries its own sign. ``key`` is the exclusive-or found, by byte.
     ``wanted`` are readings that would widen what can be read. ``exact`` is whether the number needs no `Scaling.places`
     to be what was shown; ``finer`` whether it has more digits than were shown. ``most`` is
-    the greatest whole number in the field that the digits shown have room for.
+    the greatest whole number in the field that the digits shown have room for. ``ends`` are contents of the field that
+    meters use for what is no number, unless a reading has shown that they are one.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Encoding:
     exact: bool = False
     finer: bool = False
     most: int = 0
+    ends: frozenset[int] = frozenset()
 
 
 def agreement(positions: Sequence[tuple[int, bool]]) -> Code:

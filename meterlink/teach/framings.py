@@ -8,13 +8,14 @@ from itertools import pairwise
 from meterlink.captures import Packet
 from meterlink.profiles.framing import Cutter, FramingRules
 from meterlink.profiles.model import FrameCheck, Framing, LengthField
-from meterlink.teach.checking import find_check, find_trailing_check
+from meterlink.teach.checking import find_check, find_check_of_most, find_trailing_check, sound
 
 _LONGEST = 128  # bytes; no display has more to say
 _SHORTEST = 3
 _MARK = 3  # bytes of a start that are looked for; the rest of a constant beginning is checked as part of the frame
 _COVERED = 0.9  # of the bytes must lie in frames; packets get lost, and a capture begins in the middle of one
 _MOST_KINDS = 4  # of packets; more first bytes are no kinds but contents
+_BEGUN = 0.6  # of the frames begin where a packet does, or packets tell nothing of frames
 _NEAR = 0.85  # of the best score; noise in a score is a few per cent
 _MOST_MARKS = 8  # starts tried, of those that packets begin with and of those that occur most
 _MOST = 12  # ways per channel
@@ -78,7 +79,12 @@ def _cut_so(channel: str, framing: Framing, packets: Sequence[Packet], data: byt
     if not frames or not (framing.whole or total >= _COVERED * len(data)):
         return None
     only = [frame for _, frame in frames]
-    check = find_check(only) if len(set(map(len, only))) == 1 else find_trailing_check(only)
+    if len(set(map(len, only))) > 1:
+        return Cut(channel, framing, frames, find_trailing_check(only))
+    check = find_check(only)
+    if check is None and (check := find_check_of_most(only)) is not None:
+        passed = set(sound(check, only))
+        frames = tuple(one for one in frames if one[1] in passed)
     return Cut(channel, framing, frames, check)
 
 
@@ -149,6 +155,7 @@ def _by_length(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
         if any(length % shorter == 0 for shorter in near if shorter < length):
             continue
         yield from _starts(data, starts, length)
+        yield from _begun(data, starts, length)
 
 
 def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]:
@@ -173,6 +180,15 @@ def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing
         found.append((votes[phase], phase, mark))
     for _, _, mark in sorted(found, key=lambda one: -one[0])[:4]:
         yield Framing(start=mark, length=length)
+
+
+def _begun(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]:
+    """Yield framings by what packets begin with most often: that holds when lost packets keep moving the phase."""
+    frames = len(data) / length
+    for size in (2, 1):
+        ((mark, times),) = Counter(data[at : at + size] for at in starts).most_common(1)
+        if times >= _BEGUN * frames:
+            yield Framing(start=mark, length=length)
 
 
 def _marks(data: bytes, length: int) -> Iterator[Framing]:

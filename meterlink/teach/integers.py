@@ -52,8 +52,21 @@ def integers(
         signed=signed,
         agreements=found.agreements,
         most=most,
+        ends=_ends(found, signed=signed) - {value % (1 << len(found.bits)) for value in values},
         wanted=(f"a reading of {above} counts or more (the digits without the point)",),
     )
+
+
+def _ends(found: "_Found", *, signed: bool) -> frozenset[int]:
+    """Return the contents at the ends of a field, which mean an overload or no number in many meters.
+
+    Of a signed field those that IEEE 11073-20601 sets aside in its mantissas, the two greatest and the three least; of
+    an unsigned one all ones (common practice, no source). None where bits that never moved keep numbers from its ends.
+    """
+    if found.exercised < len(found.bits) - signed:
+        return frozenset()
+    top = 1 << len(found.bits) - 1
+    return frozenset({top - 1, top - 2, top, top + 1, top + 2} if signed else {2 * top - 1})
 
 
 @dataclass(frozen=True, slots=True)

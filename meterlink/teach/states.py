@@ -233,7 +233,8 @@ class _Search:
     def _overload(self) -> tuple[int, ...]:
         """Return contents of the number's field that mean an overload; sets whether the field tells an overload.
 
-        A content counts when it cannot be a number: a digit above 9, or more than the digits shown have room for.
+        A content counts when it cannot be a number: a digit above 9, more than the digits shown have room for, or what
+        the ends of the field are kept for.
         """
         source = self.encoding.source
         if isinstance(source, Segments):
@@ -246,7 +247,7 @@ class _Search:
             return ()
         beyond = [raw is Status.INVALID or (isinstance(raw, int) and abs(raw) > self.encoding.most) for raw in raws]
         contents = {_number(source.place, self.frames[place]) for place in self.overloads}
-        if not all(beyond) or len(contents) > _MOST_CONTENTS:
+        if not (all(beyond) or contents <= self.encoding.ends) or len(contents) > _MOST_CONTENTS:
             return ()
         self.told_in_field = True
         return tuple(sorted(contents))
@@ -285,10 +286,10 @@ class _Search:
         byte, bit = position >> 3, position & 7
         return {frame[byte] >> bit & 1 for place in places for frame in self.alike[place]}
 
-    def _following(self, groups: Sequence[Sequence[int]]) -> list[int]:
+    def _following(self, groups: Sequence[Sequence[int]], among: Iterable[int] | None = None) -> list[int]:
         """Return the bits that are the same within each group of samples, but not over all of them."""
         found = []
-        for position in self.rest:
+        for position in self.rest if among is None else among:
             within = [self._values(position, group) for group in groups]
             if all(len(values) == 1 for values in within) and len(set().union(*within)) > 1:
                 found.append(position)
@@ -366,9 +367,12 @@ class _Search:
         if len(places) < 2 or None in places:
             return None
         by_place = self._groups(lambda said: Said("", None, said.places))
+        segmented = isinstance(self.encoding.source, Segments)
         points = self._following(by_place)
-        if not isinstance(self.encoding.source, Segments) and not self._one_hot(points, by_place):
+        if not segmented and not self._one_hot(points, by_place):
             return None
+        if segmented and not self._told_apart(points, by_place):
+            points = self._following(by_place, [*self.rest, *self._shared()])
         by_unit = self._groups(lambda said: replace(said, places=None))
         units = self._following(by_unit)
         try:
@@ -380,6 +384,18 @@ class _Search:
         except UnexplainedError:
             return None
         return codes, {*points, *units}, Meaning()
+
+    def _told_apart(self, bits: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
+        return len({content(self.frames[group[0]], bits) for group in groups}) == len(groups)
+
+    def _shared(self) -> list[int]:
+        """Return the bits of segments that have always changed together.
+
+        A point that always went with them is one of these. Since they must agree in every frame that is read, any of
+        them tells it.
+        """
+        codes = self.encoding.agreements
+        return sorted({8 * bit.byte + bit.bit for code in codes for bit in code.place.bits})
 
     def _one_hot(self, points: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
         """Return whether each group has one bit of the points to itself, whatever the bits are when dark."""

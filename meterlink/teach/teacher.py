@@ -254,8 +254,9 @@ class _Lesson:
         units = {one.unit for one in said if one is not None}
         segmented = isinstance(encoding.source, Segments)
         source = encoding.source
-        if found.overload and not isinstance(source, Segments):
-            source = replace(source, overload=found.overload)
+        if not isinstance(source, Segments):
+            ends = encoding.ends.difference(found.overload)
+            source = replace(source, overload=found.overload, invalid=tuple(sorted(ends)))
         size = max(len(frame) for _, frame in cut.frames)
         key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
         checks = () if check is None else (replace(check, raw=bool(key)),)

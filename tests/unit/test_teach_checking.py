@@ -7,7 +7,7 @@ from invented_meters import crc
 
 from meterlink.profiles.checks import compile_check
 from meterlink.profiles.model import CheckKind
-from meterlink.teach.checking import find_check, find_trailing_check
+from meterlink.teach.checking import find_check, find_check_of_most, find_trailing_check, sound
 
 
 def bodies(rng, number=30, size=9):
@@ -55,6 +55,24 @@ def test_sums_are_found(seed):
     check = find_check(frames)
     assert check is not None
     assert passes(check, [sealed(frames[0][:2] + rng.randbytes(7)) for _ in range(200)])
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_check_is_found_although_some_frames_are_damaged(seed):
+    rng = Random(seed)
+    frames = [body + crc(body, 16, 0x1021, 0xFFFF, 0, False).to_bytes(2, "big") for body in bodies(rng, 60)]
+    damaged = rng.sample(range(60), 5)
+    for place in damaged:
+        frames[place] = frames[place][:5] + rng.randbytes(6)
+    assert find_check(frames) is None
+    check = find_check_of_most(frames)
+    assert check is not None
+    assert sound(check, frames) == [frame for place, frame in enumerate(frames) if place not in damaged]
+
+
+def test_no_check_of_most_is_made_of_noise():
+    rng = Random(3)
+    assert find_check_of_most(bodies(rng, 100)) is None
 
 
 def test_no_check_is_made_of_noise_or_of_too_few_frames():

@@ -45,6 +45,11 @@ def test_clock_of_which_three_bytes_moved_has_a_fourth():
     assert counters(frames).positions == positions(1, 2, 3, 4)
 
 
+def test_notifications_that_came_twice_did_not_count_twice():
+    frames = [bytes([number // 2 & 0xFF, 5]) for number in range(120)]
+    assert counters(frames).positions == positions(0)
+
+
 def test_counter_that_did_not_roll_over_may_go_on():
     assert counters([bytes([number, 5]) for number in range(60)]).unfinished == (0,)
     assert counters([bytes([number & 0xFF, 5]) for number in range(600)]).unfinished == ()

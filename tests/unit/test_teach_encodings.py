@@ -83,6 +83,23 @@ def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
     assert read >= 100
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_ends_of_a_field_that_is_all_used_are_no_numbers(seed):
+    # Twelve bits in two's complement, of which IEEE 11073-20601 keeps five contents for what is no number.
+    rng = Random(seed)
+
+    def frame(value):
+        return (rng.randrange(16) << 12 | value & 0xFFF).to_bytes(2, "big")
+
+    values = [1999, -1998, *(rng.randint(-1999, 1999) for _ in range(20))]
+    table = table_of([(f"{value / 1000:.3f} V", frame(value)) for value in values])
+    (found,) = integers(table, counts_of(table), scalings_of(table))
+    assert found.ends == {0x7FE, 0x7FF, 0x800, 0x801, 0x802}
+    wide = table_of([(f"{value / 1000:.3f} V", value.to_bytes(2, "big", signed=True)) for value in values])
+    (found,) = integers(wide, counts_of(wide), scalings_of(wide))
+    assert not found.ends  # numbers of four digits do not come so far
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32))
 def test_digits_of_four_bits_anywhere_are_found(seed):
