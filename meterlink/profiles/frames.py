@@ -87,6 +87,6 @@ def _take(value: Value) -> tuple[Callable[[bytes], Raw], int]:
     """Return what takes the number out of a frame, and the last byte it looks at."""
     source = value.source
     if isinstance(source, Segments):
-        bits = [bit for digit in source.digits for bit in digit if isinstance(bit, Bit)]
+        bits = [bit for digit in (*source.digits, *source.pools) for bit in digit if isinstance(bit, Bit)]
         return compile_segments(source), max((bit.byte for bit in bits), default=-1)
     return compile_number(source), furthest_byte(source.place)

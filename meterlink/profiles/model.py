@@ -124,6 +124,21 @@ class Unmapped(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Pooled:
+    """A segment whose bit is one of a pool, nobody knows which; ``inverted`` where a bit of the pool lights it dark.
+
+    Of the segments of a pool as many are lit (dark, where inverted) as bits of it are. ``str()`` is what is written in
+    TOML: ``*0``, ``!*1``.
+    """
+
+    pool: int
+    inverted: bool = False
+
+    def __str__(self) -> str:
+        return f"{'!' if self.inverted else ''}*{self.pool}"
+
+
+@dataclass(frozen=True, slots=True)
 class Place:
     """Where an unsigned number lies: ``size`` bytes at ``at`` in ``order``, or ``bits``, highest first.
 
@@ -152,6 +167,10 @@ class Number:
     overload_above: int | None = None
 
 
+Segment = Bit | Pooled | Unmapped
+"""What is known of the bit of one segment."""
+
+
 @dataclass(frozen=True, slots=True)
 class Segments:
     """The digits of a display (driver ``segmented``), leftmost first. TOML ``[value]``: ``type = "segments"``.
@@ -159,10 +178,14 @@ class Segments:
     Each digit is seven segments in the order a, b, c, d, e, f, g. TOML: ``digits = [["3.0", "3.1", …], …]``.
     ``glyphs`` adds to the known shapes or replaces them: shape (bit 0 = a … bit 6 = g) and what it means, a digit,
     a minus, a blank or a letter. TOML: ``[value.glyphs]``, ``0x7c = "6"``.
+    ``pools`` are bits that `Pooled` segments share. TOML: ``pools = [["3.0", "!3.4"], …]``. A pool of as many bits as
+    segments helps to tell a digit. One of more bits, such as all that never changed, only confirms it: digits are told
+    by their other segments, and as many of its bits must be lit as those digits ask for.
     """
 
-    digits: tuple[tuple[Bit | Unmapped, ...], ...]
+    digits: tuple[tuple[Segment, ...], ...]
     glyphs: tuple[tuple[int, str], ...] = ()
+    pools: tuple[tuple[Bit, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

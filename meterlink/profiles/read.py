@@ -1,5 +1,6 @@
 """Reading profiles: TOML in, a `Profile` out, or everything that is wrong with it, line by line."""
 
+import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -31,7 +32,9 @@ from meterlink.profiles.model import (
     NumberType,
     Order,
     Place,
+    Pooled,
     Profile,
+    Segment,
     Segments,
     Text,
     Unmapped,
@@ -52,6 +55,7 @@ _MOST_PLACES = 12
 _MOST_DIGITS = 12  # of a display
 _LARGEST_NUMBER = (1 << 64) - 1
 _SEGMENTS = 7
+_POOLED = re.compile(r"(!?)\*([0-9]{1,2})")
 
 # Bytes of a number: what it has when nothing is said, and the most it may have.
 _SIZES: dict[NumberType, tuple[int, int]] = {
@@ -408,6 +412,7 @@ class _Reading:
     def _segments(self, table: Table) -> Segments:
         if not table.has("type") or table.entry["type"] != "segments":
             table.note("type", "a segmented profile's value is its segments.", 'Write type = "segments".')
+        pools = self._pools(table)
         digits = []
         given = table.entry["digits"] if table.has("digits") else None
         if not isinstance(given, list) or not 1 <= len(given) <= _MOST_DIGITS:
@@ -415,19 +420,35 @@ class _Reading:
             table.note("digits", "the digits are missing." if given is None else "these are no digits.", remedy)
             given = []
         for number, one in enumerate(given):
-            digits.append(self._digit(one, (*table.path, "digits", number)))
-        return Segments(tuple(digits), tuple(self._glyphs(table)))
+            digits.append(self._digit(one, (*table.path, "digits", number), len(pools)))
+        return Segments(tuple(digits), tuple(self._glyphs(table)), pools)
 
-    def _digit(self, given: object, path: TomlPath) -> tuple[Bit | Unmapped, ...]:
+    def _pools(self, table: Table) -> tuple[tuple[Bit, ...], ...]:
+        given = table.entry["pools"] if table.has("pools") else []
+        pools = []
+        for number, one in enumerate(given if isinstance(given, list) else [given]):
+            bits = [parse_bit(bit) for bit in one if isinstance(bit, str)] if isinstance(one, list) else []
+            known = tuple(bit for bit in bits if bit is not None)
+            if not known or not isinstance(one, list) or len(known) < len(one):
+                remedy = 'Write pools = [["3.0", "!3.4"], …], the bits of each.'
+                self.problems.append(Problem((*table.path, "pools"), f"{shown(one)} is no list of bits.", remedy))
+            self._reach(known, (*table.path, "pools", number))
+            pools.append(known)
+        return tuple(pools)
+
+    def _digit(self, given: object, path: TomlPath, pools: int) -> tuple[Segment, ...]:
         if not isinstance(given, list) or len(given) != _SEGMENTS:
             self.problems.append(Problem(path, "these are not seven segments.", "Write those of a, b, c, d, e, f, g."))
             return ()
-        digit: list[Bit | Unmapped] = []
+        digit: list[Segment] = []
         for number, one in enumerate(given):
-            bit = Unmapped(one) if one in {"", "?"} else parse_bit(one) if isinstance(one, str) else None
+            bit = _segment(one, pools)
             if bit is None:
                 what = f"{shown(one)} is not a segment."
-                remedy = 'Write its bit ("3.7", "!3.7"), "" where there is none, or "?" where it is not known.'
+                remedy = (
+                    'Write its bit ("3.7", "!3.7"), "" where there is none, "?" where it is not known, or "*0" where '
+                    "it is one of the first of the pools."
+                )
                 self.problems.append(Problem((*path, number), what, remedy))
             else:
                 digit.append(bit)
@@ -545,6 +566,17 @@ class _Reading:
         )
         table.finish()
         return text
+
+
+def _segment(given: object, pools: int) -> Segment | None:
+    if not isinstance(given, str):
+        return None
+    if given in {"", "?"}:
+        return Unmapped(given)
+    if match := _POOLED.fullmatch(given):
+        pool = int(match[2])
+        return Pooled(pool, bool(match[1])) if pool < pools else None
+    return parse_bit(given)
 
 
 def _within(number: int | None, low: int, high: int) -> int | None:

@@ -122,8 +122,9 @@ def _frame() -> Schema:
 
 def _value() -> Schema:
     contents = {"type": "array", "items": {"type": "integer", "minimum": 0}}
-    segment = {"type": "string", "pattern": r"^(\?|!?[0-9]{1,3}\.[0-7])?$"}
+    segment = {"type": "string", "pattern": r"^(\?|!?[0-9]{1,3}\.[0-7]|!?\*[0-9]{1,2})?$"}
     digit = {"type": "array", "items": segment, "minItems": 7, "maxItems": 7}
+    pool = {"type": "array", "items": {"$ref": "#/$defs/bit"}, "minItems": 1}
     return _table(
         {
             "type": {"enum": ["segments", *(one.value for one in NumberType)]},
@@ -132,6 +133,7 @@ def _value() -> Schema:
             "invalid": contents,
             "overload_above": {"type": "integer", "minimum": 0},
             "digits": {"type": "array", "items": digit, "minItems": 1, "maxItems": 12},
+            "pools": {"type": "array", "items": pool},
             "glyphs": _keyed(_NUMBER_KEY, {"type": "string", "minLength": 1, "maxLength": 1}),
             "places": _integer(0, 12),
             "scale": {"type": "number"},

@@ -5,12 +5,17 @@ A shape has bit 0 for segment a (top), then b, c, d, e, f clockwise and around, 
 
 from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
+from itertools import product
+from math import prod
 
-from meterlink.profiles.model import Bit, Segments, Unmapped
+from meterlink.profiles.model import Bit, Pooled, Segment, Segments, Unmapped
 from meterlink.profiles.written import integer
 from meterlink.readings import Status
 
 DARK, MINUS, UNKNOWN = " ", "-", "\0"
+
+_REMEMBERED = 4096  # displays of a meter with pools
+_MOST_COMBINATIONS = 4096  # shapes of the digits that leave more doubt than this are no number
 
 SHAPES: dict[int, str] = {
     # Digits as every seven-segment decoder draws them; 6, 7 and 9 also without tail or with a hook (common practice).
@@ -39,6 +44,8 @@ def compile_segments(segments: Segments) -> Digits:
     elsewhere, makes it invalid, so that half a display never passes for a number.
     """
     shapes = SHAPES | dict(segments.glyphs)
+    if segments.pools:
+        return _Pools(segments, shapes).read
     digits = tuple(_Glyphs.of(digit, shapes) for digit in segments.digits)
 
     def read(frame: bytes) -> int | Decimal | Status:
@@ -71,7 +78,7 @@ class _Glyphs(dict[int, str]):
         self._characters = characters
 
     @classmethod
-    def of(cls, digit: Sequence[Bit | Unmapped], shapes: Mapping[int, str]) -> "_Glyphs":
+    def of(cls, digit: Sequence[Segment], shapes: Mapping[int, str]) -> "_Glyphs":
         """Return the characters of a digit; a shape with unknown segments is one only where the others decide."""
         known = [(number, one) for number, one in enumerate(digit) if isinstance(one, Bit)]
         seen = sum(1 << number for number, one in enumerate(digit) if one is not Unmapped.UNKNOWN)
@@ -87,3 +94,81 @@ class _Glyphs(dict[int, str]):
                 shape |= 1 << number
         self[key] = character = self._characters.get(shape, UNKNOWN)
         return character
+
+
+class _Pools:
+    """Reads digits of which some segments are known to have one of several bits."""
+
+    def __init__(self, segments: Segments, shapes: Mapping[int, str]) -> None:
+        self._shapes = tuple(shapes.items())
+        self._digits = segments.digits
+        self._pools = segments.pools
+        every = [one for digit in segments.digits for one in digit if isinstance(one, Pooled)]
+        self._exact = [len(pool) == sum(one.pool == number for one in every) for number, pool in enumerate(self._pools)]
+        self._mask = 0
+        for bit in (one for ones in (*self._digits, *self._pools) for one in ones if isinstance(one, Bit)):
+            self._mask |= 1 << 8 * bit.byte + bit.bit
+        self._met: dict[int, int | Decimal | Status] = {}
+
+    def read(self, frame: bytes) -> int | Decimal | Status:
+        """Return the number that the segments leave no doubt of, INVALID where they do."""
+        word = int.from_bytes(frame, "little") & self._mask
+        found = self._met.get(word)
+        if found is None:
+            if len(self._met) >= _REMEMBERED:
+                self._met.clear()
+            found = self._met[word] = self._read(word)
+        return found
+
+    def _read(self, word: int) -> int | Decimal | Status:
+        lit = [sum(_lit(word, bit) for bit in pool) for pool in self._pools]
+        candidates = [self._candidates(digit, word, lit) for digit in self._digits]
+        if not 0 < prod(map(len, candidates)) <= _MOST_COMBINATIONS:
+            return Status.INVALID
+        texts: dict[str, bool] = {}
+        for combination in product(*candidates):
+            asked = self._asked([shape for shape, _ in combination])
+            agrees = [count == there for count, there in zip(asked, lit, strict=True)]
+            if all(one or not exact for one, exact in zip(agrees, self._exact, strict=True)):
+                text = "".join(character for _, character in combination)
+                texts[text] = texts.get(text, False) or all(agrees)
+        if len(texts) != 1:
+            return Status.INVALID
+        ((text, confirmed),) = texts.items()
+        number = _number_in(text)
+        return number if confirmed or number is Status.OVERLOAD else Status.INVALID
+
+    def _candidates(self, digit: Sequence[Segment], word: int, lit: Sequence[int]) -> list[tuple[int, str]]:
+        seen = shape = 0
+        for number, one in enumerate(digit):
+            state = self._state(one, word, lit)
+            if state is not None:
+                seen |= 1 << number
+                shape |= state << number
+        return [(one, character) for one, character in self._shapes if one & seen == shape]
+
+    def _state(self, segment: Segment, word: int, lit: Sequence[int]) -> bool | None:
+        """Return whether a segment is lit, None where nothing says so for itself."""
+        match segment:
+            case Bit():
+                return _lit(word, segment)
+            case Pooled(pool=pool, inverted=inverted) if lit[pool] == 0:
+                return inverted
+            case Pooled(pool=pool, inverted=inverted) if self._exact[pool] and lit[pool] == len(self._pools[pool]):
+                return not inverted
+            case Unmapped.ABSENT:
+                return False
+        return None
+
+    def _asked(self, shapes: Sequence[int]) -> list[int]:
+        """Return how many bits of each pool must be lit where the digits have these shapes."""
+        asked = [0] * len(self._pools)
+        for digit, shape in zip(self._digits, shapes, strict=True):
+            for number, one in enumerate(digit):
+                if isinstance(one, Pooled) and (shape >> number & 1) != one.inverted:
+                    asked[one.pool] += 1
+        return asked
+
+
+def _lit(word: int, bit: Bit) -> bool:
+    return (word >> 8 * bit.byte + bit.bit & 1) != bit.inverted

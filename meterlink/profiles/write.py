@@ -141,9 +141,10 @@ def _value(value: Value) -> Iterator[str]:
                 ("overload_above", number.overload_above),
             ]
             yield _block("[value]", [("type", kind), *_place(place), *special, *rest])
-        case Segments(digits=digits, glyphs=glyphs):
+        case Segments(digits=digits, glyphs=glyphs, pools=pools):
             lists = [[one.value if isinstance(one, Unmapped) else str(one) for one in digit] for digit in digits]
-            yield _block("[value]", [("type", "segments"), ("digits", _Lines(lists)), *rest])
+            shared = _Lines([str(bit) for bit in pool] for pool in pools)
+            yield _block("[value]", [("type", "segments"), ("digits", _Lines(lists)), ("pools", shared), *rest])
             yield _block("[value.glyphs]", [(f"0x{shape:02x}", meaning) for shape, meaning in glyphs])
     yield _block("[value.points]", [(str(places), str(bit)) for places, bit in value.points])
 

@@ -7,10 +7,10 @@ complement) did. That finds the bits without knowing how they were scrambled.
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import combinations, product
 from math import log2
 
-from meterlink.profiles.model import Bit, Code, Segments, Unmapped
+from meterlink.profiles.model import Code, Number, Pooled, Segment, Segments, Unmapped
 from meterlink.teach.columns import bit_at
 from meterlink.teach.encodings import EVIDENCE, FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
 from meterlink.teach.samples import Sample
@@ -62,8 +62,8 @@ def displays(table: Table) -> Iterator[Encoding]:
     distinct = len({target.sequence for target in targets})
     if distinct * (different - 1 - log2(2 * table.columns.bits)) < EVIDENCE:
         return
-    bits, agreements = _assigned(table, targets, _certain(table, states, targets))
-    yield _encoding(table, states, bits, agreements, signed=any(_MINUS in digit for digit in states))
+    assigned = _assigned(table, targets, _certain(table, states, targets))
+    yield _encoding(table, states, assigned, signed=any(_MINUS in digit for digit in states))
 
 
 def _texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
@@ -96,9 +96,25 @@ def _targets(table: Table, states: Sequence[Sequence[int]]) -> list[_Target]:
     return targets
 
 
-def _assigned(table: Table, targets: Sequence[_Target], certain: _Bits) -> tuple[_Bits, list[Code]]:
-    """Return one bit for each segment, and what makes all bits agree that changed alike."""
+@dataclass(frozen=True, slots=True)
+class _Assigned:
+    """Each segment's bit, or the pool it shares with those that always changed with it; bits that must agree."""
+
+    bits: _Bits
+    pooled: dict[tuple[int, int], Pooled]
+    pools: list[_Candidates]
+    agreements: list[Code]
+
+
+def _assigned(table: Table, targets: Sequence[_Target], certain: _Bits) -> _Assigned:
+    """Return where each segment is, as far as it is known.
+
+    Segments that always changed together share their bits, where there are just so many: nobody can tell which is
+    which, but how many are lit is known. With more bits than segments, some of them something else, all must agree.
+    """
     bits = dict(certain)
+    pooled: dict[tuple[int, int], Pooled] = {}
+    pools: list[_Candidates] = []
     taken = {position for position, _ in certain.values()}
     agreements: list[Code] = []
     groups: dict[int, list[_Target]] = {}
@@ -107,14 +123,18 @@ def _assigned(table: Table, targets: Sequence[_Target], certain: _Bits) -> tuple
             groups.setdefault(min(target.sequence, target.sequence ^ table.care), []).append(target)
     for group in groups.values():
         candidates = [one for one in group[0].candidates if one[0] not in taken] or group[0].candidates
-        # Segments that always changed together: which bit is which cannot be told, so all of them must stay together.
+        if len(candidates) == len(group) > 1:
+            for target in group:
+                pooled[target.digit, target.segment] = Pooled(len(pools), target.sequence != group[0].sequence)
+            pools.append(candidates)
+            continue
         for place, target in enumerate(group):
             turned = target.sequence != group[0].sequence
             position, inverted = candidates[min(place, len(candidates) - 1)]
             bits[target.digit, target.segment] = (position, inverted != turned)
         if len(candidates) > 1:
             agreements.append(agreement(candidates))
-    return bits, agreements
+    return _Assigned(bits, pooled, pools, agreements)
 
 
 def _certain(table: Table, states: Sequence[Sequence[int]], targets: Sequence[_Target]) -> _Bits:
@@ -183,51 +203,48 @@ def _shapes_in(frame: int, bits: _Bits, digits: int) -> list[int | None] | None:
     return found
 
 
-def _encoding(
-    table: Table,
-    states: Sequence[Sequence[int]],
-    bits: _Bits,
-    agreements: list[Code],
-    *,
-    signed: bool,
-) -> Encoding:
-    used = {position for position, _ in bits.values()}
-    used |= {8 * bit.byte + bit.bit for code in agreements for bit in code.place.bits}
-    constant = [
-        position
-        for position in range(table.columns.bits)
-        if position not in used and position not in table.exempt and table.columns.constant(position)
-    ]
+def _encoding(table: Table, states: Sequence[Sequence[int]], found: _Assigned, *, signed: bool) -> Encoding:
+    bits, pooled = found.bits, found.pooled
+    used = {position for position, _ in (*bits.values(), *(one for pool in found.pools for one in pool))}
+    used |= {8 * bit.byte + bit.bit for code in found.agreements for bit in code.place.bits}
     wanted = []
-    digits: list[tuple[Bit | Unmapped, ...]] = []
+    digits: list[tuple[Segment, ...]] = []
     for digit in reversed(range(len(states))):
-        row: list[Bit | Unmapped] = []
+        row: list[Segment] = []
         for segment in range(_SEGMENTS):
             if (digit, segment) in bits:
                 position, inverted = bits[digit, segment]
                 row.append(bit_at(position, inverted=inverted))
-            elif not states[digit][0] >> segment & 1:
-                row.append(Unmapped.ABSENT)
-            elif constant:
-                # It was lit all the time, so its bit is among those that never changed, and a frame in which one of
-                # those changes is refused: any of them stands for it.
-                position = constant[0]
-                row.append(bit_at(position, inverted=not table.columns[position] & 1))
+            elif (digit, segment) in pooled:
+                row.append(pooled[digit, segment])
+            elif states[digit][0] >> segment & 1:
+                # It was lit all the time, so its bit is one of those that never changed.
+                row.append(Pooled(len(found.pools), inverted=True))
             else:
-                row.append(Unmapped.UNKNOWN)
+                row.append(Unmapped.ABSENT)
         digits.append(tuple(row))
-        if missing := _missing(digit, bits, states[digit]):
+        if missing := _missing(digit, {*bits, *pooled}, states[digit]):
             wanted.append(missing)
-    wanted += [wish for code in agreements if (wish := _separating(code, bits))]
+    wanted += [wish for number in range(len(found.pools)) if (wish := _separating(number, pooled))]
     return Encoding(
         name="segments of a display",
-        source=Segments(tuple(digits)),
+        source=Segments(
+            tuple(digits),
+            pools=tuple(tuple(bit_at(at, inverted=inverted) for at, inverted in pool) for pool in found.pools),
+        ),
         used=frozenset(used),
         scalings=tuple(Scaling(sample.places if sample.is_number else None) for sample in table.samples),
         signed=signed,
-        agreements=tuple(agreements),
+        agreements=tuple(found.agreements),
         wanted=tuple(wanted),
     )
+
+
+def has_open_pool(source: Number | Segments) -> bool:
+    """Return whether some segment's bit is among those that never changed: they are a pool yet to be added."""
+    if not isinstance(source, Segments):
+        return False
+    return any(isinstance(one, Pooled) and one.pool == len(source.pools) for digit in source.digits for one in digit)
 
 
 def _place_name(digit: int) -> str:
@@ -235,23 +252,21 @@ def _place_name(digit: int) -> str:
             "fifth place from the right", "sixth place from the right")[min(digit, 5)]  # fmt: skip
 
 
-def _missing(digit: int, bits: _Bits, states: Sequence[int]) -> str:
+def _missing(digit: int, known: set[tuple[int, int]], states: Sequence[int]) -> str:
     """Return which digit would show the segments of this place that have never changed."""
     for segment in range(_SEGMENTS):
-        if (digit, segment) not in bits:
+        if (digit, segment) not in known:
             lit = bool(states[0] >> segment & 1)
             others = [char for char, shape in _PLAIN.items() if bool(shape >> segment & 1) != lit]
             return f"a reading with a {' or '.join(others[:2])} in the {_place_name(digit)}"
     return ""
 
 
-def _separating(code: Code, bits: _Bits) -> str:
+def _separating(pool: int, pooled: dict[tuple[int, int], Pooled]) -> str:
     """Return which digit would tell apart two segments that have always changed together."""
-    where = {position: key for key, (position, _) in bits.items()}
-    keys = [where[8 * bit.byte + bit.bit] for bit in code.place.bits if 8 * bit.byte + bit.bit in where]
-    for one in keys:
-        for other in keys:
-            if one < other and one[0] == other[0]:
-                apart = [char for char, shape in _PLAIN.items() if (shape >> one[1] & 1) != (shape >> other[1] & 1)]
-                return f"a reading with a {' or '.join(apart[:2])} in the {_place_name(one[0])}"
+    keys = [key for key, one in pooled.items() if one.pool == pool]
+    for one, other in combinations(sorted(keys), 2):
+        if one[0] == other[0]:
+            apart = [char for char, shape in _PLAIN.items() if (shape >> one[1] & 1) != (shape >> other[1] & 1)]
+            return f"a reading with a {' or '.join(apart[:2])} in the {_place_name(one[0])}"
     return ""

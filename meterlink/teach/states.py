@@ -25,6 +25,7 @@ from meterlink.profiles.model import Bit, Code, Flag, Meaning, Place, Segments
 from meterlink.profiles.places import compile_number
 from meterlink.readings import Coupling, Status
 from meterlink.teach.columns import bit_at, content
+from meterlink.teach.displays import has_open_pool
 from meterlink.teach.encodings import Encoding, Table
 from meterlink.teach.samples import Sample
 from meterlink.units import BASE_UNIT
@@ -53,12 +54,15 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class States:
-    """All that was found beside the number: what goes into the profile, and what is still open."""
+    """All that was found beside the number: what goes into the profile, and what is still open.
+
+    ``still`` are the bits that never changed, written so that each is dark as it was.
+    """
 
     codes: tuple[Code, ...]
     lit: tuple[tuple[Bit, Meaning], ...]
     overload: tuple[int, ...]
-    constant: frozenset[int]
+    still: tuple[Bit, ...]
     idle: frozenset[int]
     wanted: tuple[str, ...]
 
@@ -147,12 +151,16 @@ class _Search:
             for position in self.rest
             if position not in told and len(self._values(position, self.numbers)) == 1
         ]
-        codes += [*self._agreements(), *tables, *self._guards(constant, everywhere)]
-        if everywhere != Meaning() and not constant:
+        codes += [*self._agreements(), *tables]
+        guarded = [] if has_open_pool(self.encoding.source) else constant
+        codes += self._guards(guarded, everywhere)
+        if everywhere != Meaning() and not guarded:
             codes.append(Code(Place(bits=(bit_at(0),)), ((0, everywhere), (1, everywhere))))
         idle = frozenset(self.rest) - told - set(constant)
         self._wish(signs)
-        return States(tuple(codes), tuple(lit), overload, frozenset(constant), idle, tuple(self.wanted))
+        first = self.frames[self.numbers[0]]
+        still = tuple(bit_at(one, inverted=bool(content(first, [one]))) for one in constant)
+        return States(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted))
 
     def _without_restless(self) -> list[int]:
         """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks.

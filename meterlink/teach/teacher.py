@@ -28,7 +28,7 @@ from meterlink.teach.characters import characters
 from meterlink.teach.checking import covered_positions
 from meterlink.teach.counters import Counted, counters
 from meterlink.teach.decimals import decimals
-from meterlink.teach.displays import displays
+from meterlink.teach.displays import displays, has_open_pool
 from meterlink.teach.encodings import Encoding, Scaling, Table
 from meterlink.teach.floats import decimal_floats, floats
 from meterlink.teach.framings import Cut, cuts
@@ -257,6 +257,8 @@ class _Lesson:
         if not isinstance(source, Segments):
             ends = encoding.ends.difference(found.overload)
             source = replace(source, overload=found.overload, invalid=tuple(sorted(ends)))
+        elif has_open_pool(source):
+            source = replace(source, pools=(*source.pools, found.still))
         size = max(len(frame) for _, frame in cut.frames)
         key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
         checks = () if check is None else (replace(check, raw=bool(key)),)

@@ -30,6 +30,7 @@ from meterlink.profiles.model import (
     Number,
     NumberType,
     Place,
+    Pooled,
     Segments,
     Text,
     Unmapped,
@@ -88,10 +89,10 @@ NUMBERS = st.builds(
     ORDERS,
 )  # fmt: skip
 GLYPHS = st.dictionaries(st.integers(0, 127), st.sampled_from('0123456789 -LE"\\'), max_size=3)
-DIGITS = st.lists(
-    st.lists(BITS | st.sampled_from(Unmapped), min_size=7, max_size=7).map(tuple), min_size=1, max_size=5
-).map(tuple)
-SEGMENTS = st.builds(Segments, DIGITS, GLYPHS.map(lambda glyphs: tuple(glyphs.items())))
+SEGMENT = BITS | st.sampled_from(Unmapped) | st.builds(Pooled, st.integers(0, 1), st.booleans())
+DIGITS = st.lists(st.lists(SEGMENT, min_size=7, max_size=7).map(tuple), min_size=1, max_size=5).map(tuple)
+POOLS = st.lists(st.lists(BITS, min_size=1, max_size=9).map(tuple), min_size=2, max_size=3).map(tuple)
+SEGMENTS = st.builds(Segments, DIGITS, GLYPHS.map(lambda glyphs: tuple(glyphs.items())), POOLS)
 POINTS = st.dictionaries(st.integers(1, 12), BITS, max_size=3).map(lambda points: tuple(points.items()))
 CHECKS = st.builds(
     FrameCheck,
@@ -308,6 +309,7 @@ def test_ranges_of_bits_and_short_uuids() -> None:
         (GOOD, "length = 8", "length = 8 8", "13:12: not valid TOML"),
         (SEGMENTED, '"segments"', '"int"', "7:1: value, type: a segmented profile's value is its segments."),
         (SEGMENTED, '"0.0", ', "", "9:11: value, digits 1: these are not seven segments."),
+        (SEGMENTED, '"0.0"', '"*0"', "9:12: value, digits 1.1: '*0' is not a segment. Write its bit"),
         (SEGMENTED, '"0.0"', '"0.9"', "9:12: value, digits 1.1: '0.9' is not a segment. Write its bit"),
         (SEGMENTED, "1 =", "0 =", "11:1: value.points, 0: '0' is not usable here. Write 2 = \"4.7\""),
         (SEGMENTED, "1 =", "1x =", "11:1: value.points, 1x: '1x' is not usable here."),

@@ -19,6 +19,7 @@ from meterlink.profiles.model import (
     Framing,
     Match,
     Meaning,
+    Pooled,
     Profile,
     Segments,
     Unmapped,
@@ -176,3 +177,69 @@ def test_annunciators_say_the_unit() -> None:
         "OL µF",
     ]
     assert feed(one, five + b"\x13").low_battery
+
+
+# Segments whose bits are only known to be among some.
+
+
+def drawn(text: str, place: dict[str, int], size: int, resting: int = 0) -> bytes:
+    """Return a frame that lights ``text``; ``place`` has the bit of segment ``0a`` to ``3g``."""
+    lit = {f"{digit}{segment}" for digit, char in enumerate(text) for segment in LIT[char]}
+    return (resting ^ sum(1 << place[one] for one in lit)).to_bytes(size, "little")
+
+
+def at(position: int, *, inverted: bool = False) -> Bit:
+    return Bit(position // 8, position % 8, inverted)
+
+
+def test_two_segments_that_share_two_bits_still_tell_a_seven() -> None:
+    # a and d differ in a 7 only, and nobody knows which bit is which.
+    digit = (Pooled(0), Bit(0, 1), Bit(0, 2), Pooled(0), Bit(0, 4), Bit(0, 5), Bit(0, 6))
+    one = profile(Segments((digit,), pools=((Bit(0, 0), Bit(0, 3)),)))
+    for place in ("abcdefg", "dbcaefg"):
+        for char in "0123456789":
+            frame = bytes([sum(1 << place.index(segment) for segment in LIT[char])])
+            assert feed(one, frame).digits == Decimal(char)
+
+
+def test_a_segment_that_has_always_been_lit_is_dark_where_the_others_say_so() -> None:
+    # c is dark in a 2 only. Its bit is 1.0, 1.1 or 1.2, none of which has ever changed.
+    digit = (Bit(0, 0), Bit(0, 1), Pooled(0, inverted=True), Bit(0, 3), Bit(0, 4), Bit(0, 5), Bit(0, 6))
+    still = (Bit(1, 0, inverted=True), Bit(1, 1), Bit(1, 2, inverted=True))
+    one = profile(Segments((digit,), pools=(still,)))
+    two = sum(1 << "abcdefg".index(segment) for segment in "abdeg")
+    assert feed(one, bytes([two, 0b100])).digits == Decimal(2)
+    assert feed(one, bytes([two, 0b001])).digits == Decimal(2)
+    # As it was, there is a segment lit that makes it no digit; with two changed, one is something else.
+    assert feed(one, bytes([two, 0b101])).status is Status.INVALID
+    assert feed(one, bytes([two, 0b000])).status is Status.INVALID
+    eight = sum(1 << "abcdefg".index(segment) for segment in "abdefg")
+    assert feed(one, bytes([eight, 0b101])).digits == Decimal(8)
+    assert feed(one, bytes([eight, 0b111])).status is Status.INVALID
+
+
+@untimed
+@given(st.randoms(use_true_random=False), st.data())
+def test_pools_never_make_another_number(random: Any, data: st.DataObject) -> None:
+    """Whatever segments share a pool, and whatever else changes among its bits, a digit is right or refused."""
+    names = [f"{digit}{segment}" for digit in range(3) for segment in "abcdefg"]
+    spare = 6  # bits that are no segment
+    place = dict(zip(names, random.sample(range(len(names) + spare), len(names)), strict=True))
+    hidden = random.sample(names, 8)
+    pairs, still = [hidden[:2], hidden[2:4]], hidden[4:]
+    pooled = {name: Pooled(number) for number, pair in enumerate(pairs) for name in pair}
+    free = [position for position in range(len(names) + spare) if position not in place.values()]
+    pools = [tuple(at(place[name]) for name in pair) for pair in pairs]
+    # The open pool rests as it is while all its segments are lit and all spare bits dark.
+    pools.append(tuple(at(place[name], inverted=True) for name in still) + tuple(map(at, free)))
+    pooled |= {name: Pooled(2, inverted=True) for name in still}
+    digits = tuple(
+        tuple(pooled.get(f"{digit}{segment}") or at(place[f"{digit}{segment}"]) for segment in "abcdefg")
+        for digit in range(3)
+    )
+    one = profile(Segments(digits, pools=tuple(pools)))
+    text = data.draw(st.text("0123456789", min_size=3, max_size=3))
+    extra = data.draw(st.sets(st.sampled_from(free)))
+    reading = feed(one, drawn(text, place, 4, sum(1 << position for position in extra)))
+    if reading.status is not Status.INVALID:
+        assert reading.digits == Decimal(text)
