@@ -1,7 +1,6 @@
 """Lines of text to readings: the driver ``lined``."""
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -9,19 +8,17 @@ from meterlink.driver_api import Reading, Stamp, Status
 from meterlink.errors import InputError
 from meterlink.profiles.frames import Channels, Feed
 from meterlink.profiles.meanings import Outcome, combine, resting_unit
-from meterlink.profiles.model import Meaning, Profile, Text
-from meterlink.profiles.written import NUMBER, is_overload, number_in
+from meterlink.profiles.model import Flag, Meaning, Profile, Text
+from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words
+from meterlink.profiles.written import is_overload, number_in
 from meterlink.readings import Coupling
 from meterlink.units import Quantity, display_form, parse_unit, step_of, to_base
 
 _REMEMBERED = 1024  # different words, and different sets of words, whose meaning is kept
-_BLANKS = re.compile(r"[\s,;:=]+")
-_AS_BLANK = {ord("\t"): " ", 0xA0: " "}  # no-break space
-_SIGN = re.compile(r"(?:(?<=[\s,;:=])|^)([+-])\s+(?=[0-9.])")
-_NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
 _NO_NUMBER = re.compile(r"-{2,}")
 _SAID_ANYWHERE = {"AC": Meaning(coupling=Coupling.AC), "DC": Meaning(coupling=Coupling.DC)}
 _NOTHING = Meaning()
+_NO_NUMBERS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
 # Amounts without a prefix's ladder are shown in the unit they came in.
 _AS_WRITTEN = frozenset({Quantity.TEMPERATURE, Quantity.RATIO, Quantity.BATTERY})
 
@@ -83,7 +80,8 @@ class _Parser:
 
     def __init__(self, text: Text) -> None:
         self._text = text
-        self._usual = Meaning(unit=text.unit)
+        self._words = compile_words(text)
+        self._usual = Meaning(unit=text.unit, coupling=text.coupling)
         self._rest = resting_unit(text.unit, (meaning for _, meaning in text.words))
         self._fixed: dict[str, _Word] = {word: _Word(meaning) for word, meaning in _SAID_ANYWHERE.items()}
         self._fixed |= {word: _Word(_NOTHING) for word in text.ignore}
@@ -98,7 +96,7 @@ class _Parser:
         status: Status | None = None
         behind_number = False
         for word in self._words(line):
-            match = None if word in self._fixed else _NUMBER_AND_UNIT.fullmatch(word)
+            match = None if word in self._fixed else NUMBER_AND_UNIT.fullmatch(word)
             if match is not None:
                 meaning = self._meaning(match[2]).meaning if match[2] else _NOTHING
                 if meaning is None:
@@ -116,7 +114,8 @@ class _Parser:
         value: Decimal | Status = status or Status.INVALID
         with_exponent = False
         wanted = self._text.numbers
-        if wanted is not None and status is None and len(numbers) != wanted:
+        no_number = status is not None or any(one is not None and one.flag in _NO_NUMBERS for one in said)
+        if wanted is not None and not no_number and len(numbers) != wanted:
             said.append(None)
         if status is None and len(numbers) >= self._text.number:
             written, suffix = numbers[self._text.number - 1]
@@ -140,16 +139,6 @@ class _Parser:
             channel,
             line,
         )
-
-    def _words(self, line: bytes) -> Iterable[str]:
-        try:
-            text = line.decode(self._text.encoding).strip("\0 \t\r\n").translate(_AS_BLANK)
-        except UnicodeDecodeError:
-            return ()
-        # A control character in a line is a line end that went wrong, as often as not.
-        if not text.isprintable():
-            return ()
-        return [word for word in _BLANKS.split(_SIGN.sub(r"\1", text)) if word]
 
     def _meaning(self, word: str) -> _Word:
         found = self._fixed.get(word) or self._met.get(word)

@@ -78,7 +78,7 @@ class Meanings:
             lit = [number for number, bit in value.points if _is_lit(bit, key)]
             places = lit[0] if lit else 0
             said += [None] * (len(lit) > 1)
-        usual = Meaning(unit=value.unit, places=places, scale=value.scale)
+        usual = Meaning(unit=value.unit, coupling=value.coupling, places=places, scale=value.scale)
         return combine(said, usual, self._rest, tells_step=self._tells_step)
 
 
@@ -91,7 +91,7 @@ def combine(said: Sequence[Meaning | None], usual: Meaning, rest: str, *, tells_
     known = [meaning for meaning in said if meaning is not None]
     units = {meaning.unit for meaning in known} - {""}
     prefixes = {meaning.prefix for meaning in known} - {""}
-    couplings = {meaning.coupling for meaning in known} - {None}
+    couplings = {meaning.coupling for meaning in known} - {None} or {usual.coupling}
     places = {meaning.places for meaning in known} - {None} or {usual.places}
     scales = {meaning.scale for meaning in known} - {None} or {usual.scale}
     flags = {meaning.flag for meaning in known}

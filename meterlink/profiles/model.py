@@ -197,7 +197,7 @@ class Value:
     integer is divided by 10 to the ``places``; any other number is left as it is and rounded to the ``places``, half
     to even. ``points`` are the bits of the decimal points, by the number of digits behind them; none lit is none.
     TOML: ``[value.points]``, ``1 = "3.7"``, ``2 = "4.7"``. At most one of ``places`` and ``points`` is given.
-    ``unit`` is the display unit where neither code nor annunciator says another.
+    ``unit`` is the display unit, and ``coupling`` AC or DC, where neither code nor annunciator says another.
     """
 
     source: Number | Segments
@@ -205,6 +205,7 @@ class Value:
     scale: Decimal | None = None
     points: tuple[tuple[int, Bit], ...] = ()
     unit: str = ""
+    coupling: Coupling | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,11 +304,13 @@ class Text:
     """How lines of text are read (driver ``lined``). TOML ``[text]``.
 
     A line ends with ``end``; where that is empty every packet is one line. The words of a line are parted by blanks,
-    commas, semicolons, colons and equals signs. ``number`` says which of its numbers (from 1) is the value; a line
-    that has not ``numbers`` of them is invalid (None: any count). A unit may follow a number at once or as the next
-    word, and is then that number's. ``words`` gives words their meaning (TOML ``[text.words]``, ``ACV = { unit = "V",
-    … }``; letters count as written); ``ignore`` are words to pass over; any other word must be a unit, AC or DC, or
-    the line is invalid. ``unit`` is what the number is in where the line names none. ``longest`` bounds a line (bytes).
+    commas, semicolons, colons, equals signs and the characters of ``separators``; with ``glued`` also where a number
+    follows a word at once (``ACV+12.3``), unless that is among ``words`` or ``ignore``. ``number`` says which of its
+    numbers (from 1) is the value; a line that has not ``numbers`` of them is invalid (None: any count), unless a word
+    says that there is no value. A unit may follow a number at once or as the next word, and is then that number's.
+    ``words`` gives words their meaning (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; letters count as written);
+    ``ignore`` are words to pass over; any other word must be a unit, AC or DC, or the line is invalid. ``unit`` and
+    ``coupling`` are those of the number where the line names none. ``longest`` bounds a line (bytes).
     """
 
     end: str = "\n"
@@ -316,6 +319,9 @@ class Text:
     number: int = 1
     numbers: int | None = None
     unit: str = ""
+    coupling: Coupling | None = None
+    separators: str = ""
+    glued: bool = False
     words: tuple[tuple[str, Meaning], ...] = ()
     ignore: tuple[str, ...] = ()
 

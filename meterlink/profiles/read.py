@@ -53,6 +53,7 @@ _LARGEST = 1 << 20  # bytes; a profile of six functions has some kilobytes
 _LONGEST_NAME = 30  # characters: with the driver's name before it, one line on the smallest screen
 _MOST_PLACES = 12
 _MOST_DIGITS = 12  # of a display
+_MOST_SEPARATORS = 16
 _LARGEST_NUMBER = (1 << 64) - 1
 _SEGMENTS = 7
 _POOLED = re.compile(r"(!?)\*([0-9]{1,2})")
@@ -382,6 +383,7 @@ class _Reading:
             scale=table.decimal("scale"),
             points=self._points(table),
             unit=self._unit(table, "unit"),
+            coupling=table.word("coupling", Coupling),
         )
         if value.points and value.places is not None:
             table.note("places", "the points say it already.", "Give places or points.")
@@ -561,6 +563,9 @@ class _Reading:
             number=table.number("number", 1, 1, 64),
             numbers=table.optional("numbers", 1, 64),
             unit=self._unit(table, "unit"),
+            coupling=table.word("coupling", Coupling),
+            separators=table.text("separators", "", longest=_MOST_SEPARATORS, clean=False),
+            glued=table.yes("glued"),
             words=() if words is None else tuple(self._meanings(words, _word, "Write a word without blanks.")),
             ignore=table.texts("ignore"),
         )

@@ -139,6 +139,7 @@ def _value() -> Schema:
             "scale": {"type": "number"},
             "points": _keyed(_NUMBER_KEY, {"$ref": "#/$defs/bit"}),
             "unit": _UNIT,
+            "coupling": _words(Coupling),
         },
         ["type"],
     )
@@ -158,6 +159,9 @@ def _text() -> Schema:
             "number": _integer(1, 64),
             "numbers": _integer(1, 64),
             "unit": _UNIT,
+            "coupling": _words(Coupling),
+            "separators": {"type": "string", "maxLength": 16},
+            "glued": {"type": "boolean"},
             "ignore": {"type": "array", "items": {"type": "string", "minLength": 1}},
             "words": _rows(r"^\S+$", "What words say."),
         }

@@ -133,6 +133,7 @@ def _place(place: Place, size: int | object = _NO_PLACE) -> Pairs:
 
 def _value(value: Value) -> Iterator[str]:
     rest: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
+    rest.append(("coupling", value.coupling))
     match value.source:
         case Number(type=kind, place=place) as number:
             special = [
@@ -167,6 +168,9 @@ def _text(text: Text) -> Iterator[str]:
             ("number", _unless(text.number, 1)),
             ("numbers", text.numbers),
             ("unit", text.unit),
+            ("coupling", text.coupling),
+            ("separators", text.separators),
+            ("glued", text.glued),
             ("ignore", text.ignore),
         ],
     )

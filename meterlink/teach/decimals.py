@@ -76,7 +76,7 @@ def _nibbles(table: Table, sequences: Sequence[int]) -> list[_Nibble]:
             ]
             if None not in inverted:
                 found.append(tuple(zip(positions, map(bool, inverted), strict=True)))
-    return found
+    return table.preferred(found, lambda nibble: [position for position, _ in nibble])
 
 
 def _regular(places: list[list[_Nibble]]) -> list[_Nibble] | None:

@@ -1,12 +1,15 @@
 """What all ways of writing the number have in common: what is found, and how sure it must be to count."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import TypeVar
 
 from meterlink.profiles.model import Code, Meaning, Number, Place, Segments
 from meterlink.teach.columns import Columns, bit_at
 from meterlink.teach.samples import Sample
+
+_T = TypeVar("_T")
 
 FEWEST_DIFFERENT = 4
 """Different numbers that must have been shown: with three, any three bits that differ could be the number."""
@@ -110,7 +113,12 @@ class Table:
 
     def following(self, sequence: int) -> list[tuple[int, bool]]:
         """Return the positions that changed as ``sequence`` did where numbers were shown; True for the complement."""
-        return self._where.get(sequence & self.care, [])
+        return self.preferred(self._where.get(sequence & self.care, []), lambda one: one[:1])
+
+    def preferred(self, candidates: list[_T], positions: Callable[[_T], Iterable[int]]) -> list[_T]:
+        """Return the candidates that take up no bit of a counter or a check, all of them where each does."""
+        free = [one for one in candidates if self.exempt.isdisjoint(positions(one))]
+        return free or candidates
 
     @property
     def shown(self) -> list[Sample]:

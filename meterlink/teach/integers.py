@@ -116,6 +116,7 @@ def _located(
     evidence = len(exercised) * (different - 1) - log2(_WAYS * table.columns.bits)
     if not runs or evidence < EVIDENCE:
         return _scattered(table, sequences, exercised, different, sign)
+    runs = table.preferred(runs, lambda found: [position for position, _ in found.bits])
     longest = max(len(found.bits) for found in runs)
     first, *others = [found for found in runs if len(found.bits) == longest]
     # The same number twice in a frame (measured and held, say): nobody knows which is shown, so they must agree.

@@ -2,24 +2,33 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from itertools import product
 
 from meterlink.captures import Packet
 from meterlink.errors import InputError
 from meterlink.profiles.lines import LineCutter
-from meterlink.profiles.model import PREFIXES, Meaning, Text
-from meterlink.profiles.written import NUMBER, is_overload, number_in
+from meterlink.profiles.model import PREFIXES, Flag, Meaning, Text
+from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words
+from meterlink.profiles.written import is_overload, number_in
 from meterlink.readings import Coupling, Status
 from meterlink.teach.samples import Sample
+from meterlink.text import clean_name
 from meterlink.units import BASE_UNIT, parse_unit
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
 _TEXT = 0.97  # of the bytes are printable or blanks; the first packet may be half a line
-_BLANKS = re.compile(r"[\s,;:=]+")
-_SIGN = re.compile(r"(?:(?<=[\s,;:=])|^)([+-])\s+(?=[0-9.])")
-_NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
+_MARKS = "{}[]()<>\"'|#*/_"  # what parts words in some meters' lines, and belongs to words in others' (m/s)
+_FLAGS: dict[Flag, Callable[[Sample], bool]] = {
+    Flag.OVERLOAD: lambda sample: sample.shows.overload,
+    Flag.LOW_BATTERY: lambda sample: "low_battery" in sample.shows.flags,
+    Flag.HOLD: lambda sample: "hold" in sample.shows.flags,
+    Flag.RELATIVE: lambda sample: "relative" in sample.shows.flags,
+}
+_NO_NUMBER = re.compile(r"-{2,}")
+_LONGEST_WORD = 20
 _COUPLINGS = {"AC": Coupling.AC, "DC": Coupling.DC}
 _FEWEST = 3  # different numbers shown: characters speak for themselves, but one number may be any
 
@@ -54,34 +63,57 @@ def line_cuts(packets: Sequence[Packet]) -> Iterator[tuple[Text, tuple[tuple[flo
 
 def texts(text: Text, samples: Sequence[Sample]) -> Iterator[Text]:
     """Yield what makes every sample's line say what was shown."""
-    shown = [(sample, _read(sample.frame)) for sample in samples if not sample.shows.blank]
-    numbered = [(sample, line) for sample, line in shown if sample.is_number]
-    if len({sample.shows.digits for sample, _ in numbered}) < _FEWEST:
+    lines = [sample for sample in samples if not sample.shows.blank]
+    if len({sample.shows.digits for sample in lines if sample.is_number}) < _FEWEST:
         return
-    for number in range(1, min(len(line.numbers) for _, line in numbered) + 1):
-        for in_base in (False, True):
-            if all(_same(sample, line.numbers[number - 1], in_base=in_base) for sample, line in numbered):
-                # A unit may be one word, or its prefix may stand apart.
-                for apart in (False, True):
-                    yield _worded(text, number, shown, in_base=in_base, apart=apart)
+    # Marks that some lines have part their words, where blanks and commas alone do not; so may a number's beginning.
+    marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
+    for separators, glued in product(dict.fromkeys(("", marks)), (False, True)):
+        parted = replace(text, separators=separators, glued=glued)
+        read = _reader(parted)
+        shown = [(sample, read(sample.frame)) for sample in lines]
+        numbered = [(sample, line) for sample, line in shown if sample.is_number]
+        for number in range(1, min(len(line.numbers) for _, line in numbered) + 1):
+            for in_base in (False, True):
+                if all(_same(sample, line.numbers[number - 1], in_base=in_base) for sample, line in numbered):
+                    # A unit may be one word, or its prefix may stand apart.
+                    for apart in (False, True):
+                        yield _worded(replace(parted, number=number), shown, in_base=in_base, apart=apart)
 
 
-def _read(line: bytes) -> _Line:
-    try:
-        words = [word for word in _BLANKS.split(_SIGN.sub(r"\1", line.decode("utf-8").strip("\0 \t\r\n"))) if word]
-    except UnicodeDecodeError:
-        return _Line((), ())
-    numbers: list[Decimal | Status] = []
-    said = []
-    for word in words:
-        match = _NUMBER_AND_UNIT.fullmatch(word)
-        if match is None:
-            said.append(word)
-            continue
-        numbers.append(number_in(match[1]))
-        if match[2]:
-            said.append(match[2])
-    return _Line(tuple(numbers), tuple(said))
+def strange_words(text: Text, lines: Sequence[tuple[float, bytes]]) -> list[str]:
+    """Return the words of ``lines`` that ``text`` gives no meaning, the most frequent first, fit to be shown."""
+    read = _reader(text)
+    known = {word for word, _ in text.words} | set(text.ignore)
+    met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
+    return [
+        clean_name(word, _LONGEST_WORD)
+        for word, times in met.most_common()
+        if times >= _FEWEST and not _told_by_itself(word)
+    ]
+
+
+def _told_by_itself(word: str) -> bool:
+    return is_overload(word) or bool(_NO_NUMBER.fullmatch(word)) or _usual_meaning(word) is not None
+
+
+def _reader(text: Text) -> Callable[[bytes], _Line]:
+    words = compile_words(text)
+
+    def read(line: bytes) -> _Line:
+        numbers: list[Decimal | Status] = []
+        said = []
+        for word in words(line):
+            match = NUMBER_AND_UNIT.fullmatch(word)
+            if match is None:
+                said.append(word)
+                continue
+            numbers.append(number_in(match[1]))
+            if match[2]:
+                said.append(match[2])
+        return _Line(tuple(numbers), tuple(said))
+
+    return read
 
 
 def _same(sample: Sample, number: Decimal | Status, *, in_base: bool) -> bool:
@@ -96,38 +128,61 @@ def _target(sample: Sample, *, in_base: bool) -> str:
     return sample.shows.unit
 
 
-def _worded(text: Text, number: int, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool, apart: bool) -> Text:
+def _worded(text: Text, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool, apart: bool) -> Text:
     """Return the text with the meaning of every word that was met."""
     named = [(sample, line, _target(sample, in_base=in_base)) for sample, line in shown]
-    words = sorted({word for _, line in shown for word in line.words})
     units = {unit for _, _, unit in named if unit}
-    usual = next(iter(units)) if len(units) == 1 else ""
+    couplings = {sample.shows.coupling for sample, _ in shown}
+    counts = {len(line.numbers) for sample, line in shown if sample.is_number}
     meanings: list[tuple[str, Meaning]] = []
     ignore = []
-    for word in words:
-        known = _usual_meaning(word)
-        within = [(sample, unit) for sample, line, unit in named if word in line.words]
-        there = {unit for _, unit in within if unit}
-        couplings = {sample.shows.coupling for sample, _ in within}
-        everywhere = len(within) == len(named)
-        if is_overload(word) or re.fullmatch(r"-{2,}", word):
+    for word in sorted({word for _, line in shown for word in line.words}):
+        if is_overload(word) or _NO_NUMBER.fullmatch(word):
             continue
-        if known is not None and known.unit and there == {known.unit}:
+        meaning = _flag(word, shown) or _said(word, named, units, apart=apart)
+        if meaning is None:
             continue
-        if known is not None and known.coupling and couplings == {known.coupling}:
-            continue
-        meaning = Meaning(
-            unit=_common_unit(there, apart=apart) if not everywhere or len(units) == 1 else "",
-            prefix=_common_prefix(there, units) if apart else "",
-            coupling=next(iter(couplings)) if len(couplings) == 1 and not everywhere else None,
-        )
-        if everywhere and len({sample.shows.coupling for sample, _, _ in named}) == 1:
-            meaning = Meaning(meaning.unit, meaning.prefix, next(iter(couplings)))
         if meaning == Meaning():
             ignore.append(word)
         else:
             meanings.append((word, meaning))
-    return Text(end=text.end, number=number, unit=usual, words=tuple(meanings), ignore=tuple(ignore))
+    return replace(
+        text,
+        numbers=counts.pop() if len(counts) == 1 else None,
+        unit=next(iter(units)) if len(units) == 1 else "",
+        coupling=next(iter(couplings)) if len(couplings) == 1 else None,
+        words=tuple(meanings),
+        ignore=tuple(ignore),
+    )
+
+
+def _flag(word: str, shown: Sequence[tuple[Sample, _Line]]) -> Meaning | None:
+    """Return the flag of a word that stood in just the lines in which the display showed it."""
+    there = [word in line.words for _, line in shown]
+    for flag, lit in _FLAGS.items():
+        if any(there) and there == [lit(sample) for sample, _ in shown]:
+            return Meaning(flag=flag)
+    return None
+
+
+def _said(
+    word: str, named: Sequence[tuple[Sample, _Line, str]], units: set[str], *, apart: bool
+) -> Meaning | None:  # fmt: skip
+    """Return what a word says of unit and coupling; None where it says so by itself."""
+    within = [(sample, unit) for sample, line, unit in named if word in line.words]
+    there = {unit for _, unit in within if unit}
+    couplings = {sample.shows.coupling for sample, _ in within}
+    known = _usual_meaning(word)
+    if known is not None and known.unit and there == {known.unit}:
+        return None
+    if known is not None and known.coupling and couplings == {known.coupling}:
+        return None
+    everywhere = len(within) == len(named)
+    return Meaning(
+        unit=_common_unit(there, apart=apart) if not everywhere or len(units) == 1 else "",
+        prefix=_common_prefix(there, units) if apart else "",
+        coupling=next(iter(couplings)) if len(couplings) == 1 and not everywhere else None,
+    )
 
 
 def _usual_meaning(word: str) -> Meaning | None:

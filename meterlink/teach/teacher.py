@@ -33,7 +33,7 @@ from meterlink.teach.encodings import Encoding, Scaling, Table
 from meterlink.teach.floats import decimal_floats, floats
 from meterlink.teach.framings import Cut, cuts
 from meterlink.teach.integers import integers
-from meterlink.teach.lines import is_text, line_cuts, texts
+from meterlink.teach.lines import is_text, line_cuts, strange_words, texts
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
 from meterlink.teach.samples import Function, Sample, label_frames
 from meterlink.teach.scaled import fixed_units, rounded_units
@@ -190,7 +190,8 @@ class _Lesson:
             packets = [packet for packet in self.capture.packets if packet.channel == channel]
             if is_text(packets):
                 for text, lines in line_cuts(packets):
-                    yield _Way(channel, "lines", lines, partial(self._learn_text, channel, text), text.end.encode())
+                    learn = partial(self._learn_text, channel, text, lines)
+                    yield _Way(channel, "lines", lines, learn, text.end.encode())
             for cut in cuts(packets):
                 yield self._binary_way(cut)
 
@@ -215,11 +216,14 @@ class _Lesson:
 
     # Learning.
 
-    def _learn_text(self, channel: str, text: Text, samples: Sequence[Sample]) -> _Learned:
+    def _learn_text(
+        self, channel: str, text: Text, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
+    ) -> _Learned:
         for found in texts(text, samples):
             profile = Profile(self.name, DriverName.LINED, _connection(channel), _match(self.capture.meter), text=found)
             if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
-                return _Learned(profile, "numbers in lines of text", _wanted_of(samples))
+                strange = [f"a label for a line with {word}" for word in strange_words(found, lines)]
+                return _Learned(profile, "numbers in lines of text", _ordered(strange[:1], _wanted_of(samples)))
         raise UnexplainedError(_NOTHING)
 
     def _learn_binary(

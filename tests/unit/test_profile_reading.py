@@ -144,6 +144,9 @@ TEXTS = st.builds(
     st.integers(1, 64),
     st.none() | st.integers(1, 64),
     UNITS | st.just(""),
+    st.none() | st.sampled_from(Coupling),
+    st.text('{}[]"#*', max_size=3),
+    st.booleans(),
     st.dictionaries(LINE.filter(bool), MEANINGS, max_size=3).map(lambda rows: tuple(rows.items())),
     st.lists(LINE.filter(bool), max_size=2).map(tuple),
 )

@@ -70,3 +70,55 @@ def test_label_that_contradicts_a_line():
     report = taught(shown)
     assert report.profile is None
     assert [one.label.text for one in report.contradictions] == ["77.77 V DC"]
+
+
+def test_words_and_numbers_without_a_blank_between():
+    shown = [(f"{value / 100:.2f} V DC", f"DCV{value / 100:+.2f}V\n") for value in draws()]
+    shown += [(f"{abs(value) / 10:.1f} %", f"DUTY {abs(value) / 10:.1f}%\n") for value in draws(seed=2)]
+    report = taught(shown)
+    assert report.profile is not None
+    assert report.profile.text is not None
+    assert report.profile.text.glued
+    assert decoded(report.profile, "DCV-0.05V\n").text == "-0.05 V DC"
+    assert decoded(report.profile, "DUTY+12.5%\n").text == "12.5 %"
+    assert decoded(report.profile, "DCVX-0.05V\n").status is Status.INVALID
+
+
+def test_lines_of_json_with_a_word_for_an_overload():
+    shown = [
+        (f"{value / 100:.2f} V AC", f'{{"fn": "ACV", "v": {value / 100}, "u": "V", "n": {place}}}\n')
+        for place, value in enumerate(map(abs, draws(20)))
+    ]
+    shown[5] = ("OL V AC", '{"fn": "ACV", "v": null, "u": "V", "n": 5}\n')
+    shown[9] = ("OL V AC", '{"fn": "ACV", "v": null, "u": "V", "n": 9}\n')
+    report = taught(shown)
+    assert report.profile is not None
+    assert decoded(report.profile, '{"fn": "ACV", "v": 12.5, "u": "V", "n": 77}\n').text == "12.5 V AC"
+    assert decoded(report.profile, '{"fn": "ACV", "v": null, "u": "V", "n": 78}\n').status is Status.OVERLOAD
+    assert decoded(report.profile, '{"fn": "DCV", "v": 12.5, "u": "V", "n": 79}\n').status is Status.INVALID
+
+
+def test_coupling_that_no_word_says_is_that_of_all_labels():
+    report = taught([(f"{abs(value) / 100:.2f} A AC", f"{abs(value) / 100:.2f}\n") for value in draws()])
+    assert report.profile is not None
+    assert decoded(report.profile, "1.50\n").text == "1.50 A AC"
+
+
+def test_two_lines_run_together_are_no_value():
+    report = taught([(f"{abs(value) / 100:.2f} V DC", f"{abs(value) / 100:.2f} VDC\n") for value in draws()])
+    assert report.profile is not None
+    assert decoded(report.profile, "12.34 VDC 56.78 VDC\n").status is Status.INVALID
+
+
+def test_word_seen_and_never_labelled_is_asked_for():
+    shown = [(f"{abs(value) / 100:.2f} V DC", f"{abs(value) / 100:.2f} VDC OK\n") for value in draws()]
+    packets = [Packet(100.0 + place, CHANNEL, b"1.00 VDC BAT\n") for place in range(5)]
+    labelled = [
+        (Packet(float(place), CHANNEL, line.encode()), label_at(place + 0.1, text))
+        for place, (text, line) in enumerate(shown)
+    ]
+    capture = Capture(tuple([packet for packet, _ in labelled] + packets), tuple(label for _, label in labelled))
+    report = teach(capture)
+    assert report.profile is not None
+    assert report.wanted[0] == "a label for a line with BAT"
+    assert decoded(report.profile, "1.00 VDC BAT\n").status is Status.INVALID
