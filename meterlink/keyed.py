@@ -15,12 +15,17 @@ KEYED = "keyed"
 def read_keyed(text: str, stamp: Stamp, quantity: Quantity | None = None) -> Reading:
     """Return the reading that somebody read off a display and typed: ``4.70 uF``, ``OL Mohm``, ``-12.34 mV DC``.
 
-    ``quantity`` is what is expected: it lets an ``OL`` stand without its unit. InputError, in words, for anything that
-    no display shows or that carries no value.
+    ``quantity`` is what is expected: it lets an ``OL`` stand without its unit. A display on hold is taken as it stands:
+    whoever froze it to read it off knows where. InputError, in words, for anything that no display shows or that
+    carries no value.
     """
     shown = parse_shows(text)
     if shown.blank:
         raise InputError("A display without a number is no reading.", "Type what it shows: 4.70 uF, or OL.")
+    if "relative" in shown.flags:
+        raise InputError(
+            "A relative display shows a difference, not what is on the probes.", "Switch that off, and type the value."
+        )
     unit = shown.unit
     if not unit:
         if quantity is None:

@@ -29,7 +29,8 @@ class Reading:
 
     ``digits`` is the number as the display shows it, in the display unit ``unit``, trailing zeros kept; None unless
     ``status`` is ok. ``resolution`` is one count of that display in ``unit``, None where the meter does not tell
-    (a binary float). ``channel`` and ``packet`` are what it was decoded from.
+    (a binary float). ``channel`` and ``packet`` are what it was decoded from. ``hold`` is whether the display is
+    frozen, ``relative`` whether it shows a difference: neither is what the probes measure now.
     """
 
     quantity: Quantity
@@ -42,6 +43,13 @@ class Reading:
     low_battery: bool = False
     channel: str = ""
     packet: bytes = b""
+    hold: bool = False
+    relative: bool = False
+
+    @property
+    def measures(self) -> bool:
+        """Whether it is what the probes measure now, and so may be judged."""
+        return not (self.hold or self.relative)
 
     @property
     def value(self) -> float | None:

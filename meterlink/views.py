@@ -154,6 +154,7 @@ class LiveView(TypedDict):
     point: str | None
     expected: bool
     verdict: str | None  # of the reading as it stands now; not kept until held
+    altered: str  # why the display does not show what the probes measure: "hold", "relative", or ""
     at: str
 
 

@@ -7,6 +7,7 @@ from meterlink.equipment import Check, State, TestPoint
 from meterlink.judge.diagnosis.findings import Diagnosis
 from meterlink.judge.settling import Phase
 from meterlink.judge.verdicts import Margin, Verdict
+from meterlink.readings import Reading
 from meterlink.units import Quantity
 
 # Volts below this are stray pick-up of open leads more often than a charge or a source; common practice, no source.
@@ -27,14 +28,8 @@ def advice(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis) -> 
         return _after(point, visit.held[point.key][-1], visit, diagnosis)
     if visit.limits[point.key] is None and visit.taken_for(point.key) is None:
         return f"Read the rating off the {point.component} and enter it; then {_put_on(point)}."
-    if _voltage_where_none_should_be(point, meter):
-        return (
-            f"The probes show {meter.latest.text}. If they are on {_where(point)}, keep your hands off: a charge or a "
-            "source is still there. Discharge or isolate it, and verify."
-        )
-    if not fits(point, meter.latest):
-        function = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
-        return f"Turn {meter.name} to {function}, then {_put_on(point)}."
+    if hindrance := _hindrance(point, meter, meter.latest):
+        return hindrance
     if meter.doubtful and meter.judgement is not None:
         return f"{meter.judgement.reason} If both probes are on {_where(point)}, hold this reading."
     if meter.step.phase is Phase.IDLE:
@@ -42,6 +37,26 @@ def advice(visit: ActiveVisit, meter: Follower | None, diagnosis: Diagnosis) -> 
     if meter.step.phase is Phase.HELD:
         return f"{_take_off(point)}, then {_put_on(point)}."
     return "Keep the clamp still." if point.quantity is Quantity.CURRENT else "Keep the probes still."
+
+
+def _hindrance(point: TestPoint, meter: Follower, reading: Reading) -> str:
+    """Return what must be set right before the active point can be measured, empty for nothing."""
+    if not reading.measures:
+        return f"{meter.name} {altered(reading)}: that says nothing of the terminals. Switch it off on the meter."
+    if _voltage_where_none_should_be(point, meter):
+        return (
+            f"The probes show {reading.text}. If they are on {_where(point)}, keep your hands off: a charge or a "
+            "source is still there. Discharge or isolate it, and verify."
+        )
+    if not fits(point, reading):
+        function = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
+        return f"Turn {meter.name} to {function}, then {_put_on(point)}."
+    return ""
+
+
+def altered(reading: Reading) -> str:
+    """Return what keeps a display from showing what the probes measure, as a predicate of its meter."""
+    return "is on hold and shows an old reading" if reading.hold else "shows a difference (relative)"
 
 
 def _where(point: TestPoint) -> str:

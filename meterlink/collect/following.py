@@ -51,6 +51,12 @@ class Follower:
             self._off_since = now if self._off_since is None else self._off_since
         self.latest = reading
         self.low_battery = reading.low_battery
+        if not reading.measures:
+            # What was held stays held; what was settling is begun anew once the display shows the probes again.
+            if self.step.phase is not Phase.HELD:
+                self.start_again()
+            self.doubtful = False
+            return None
         self.step = self._detector.feed(reading)
         if self.step.touched or self.step.lifted:
             self.doubtful = False

@@ -12,6 +12,7 @@ from typing import Protocol
 from meterlink.ble.session import Packet, Session
 from meterlink.ble.states import RadioState
 from meterlink.clock import Clock, clock_is_set
+from meterlink.collect.advice import altered
 from meterlink.collect.findings import derived_of, diagnosis_of
 from meterlink.collect.following import LOOK_UP, Follower
 from meterlink.collect.intake import Intake
@@ -256,7 +257,7 @@ class Pipeline:
         return measuring and follower.point == focus, follower.point == focus, not measuring
 
     def _judged(self, follower: Follower, point: TestPoint | None, reading: Reading) -> Judgement | None:
-        if point is None or reading.status is Status.INVALID:
+        if point is None or reading.status is Status.INVALID or not reading.measures:
             return None
         with contextlib.suppress(InputError):  # a negative resistance: nothing to say of it
             return self._judge(follower, point, reading)
@@ -314,10 +315,10 @@ class Pipeline:
         outbox = []
         if self._publishing is not None:
             for address in dict.fromkeys(address for address, _ in gathered):
-                readings = [row.reading for other, row in gathered if other == address]
-                outbox.append(
-                    readings_message(self._publishing.station, self._meters[address], readings, self._new_id())
-                )
+                readings = [row.reading for other, row in gathered if other == address and row.reading.measures]
+                if readings:
+                    meter = self._meters[address]
+                    outbox.append(readings_message(self._publishing.station, meter, readings, self._new_id()))
         self._commit(Batch(readings=tuple(row for _, row in gathered), outbox=tuple(outbox)))
 
     def _commit(self, batch: Batch, then: Callable[[], None] | None = None) -> None:
@@ -440,4 +441,8 @@ class Pipeline:
         point = self.visit.points.get(follower.point) if follower and follower.point else None
         if follower is None or follower.latest is None or point is None:
             raise InputError("No meter measures the active test point.", "Put the probes on and set the meter to it.")
+        if not follower.latest.measures:
+            raise InputError(
+                f"{follower.name} {altered(follower.latest)}.", "Switch that off on the meter, and measure."
+            )
         self._hold(follower, point, self._judge(follower, point, follower.latest), 0.0)

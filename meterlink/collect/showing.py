@@ -89,6 +89,7 @@ def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
     if digits is not None and limits is not None and same:
         digits, unit = convert(digits, unit, limits.unit), limits.unit
     # Probes that lose contact for a moment show an open part; that is nothing to alarm anybody with.
+    latest = follower.latest or reading
     bounced = follower.step.phase is Phase.SETTLING and is_idle(reading)
     return LiveView(
         topic="live",
@@ -103,5 +104,6 @@ def live_view(visit: ActiveVisit, follower: Follower) -> LiveView | None:
         point=follower.point,
         expected=same or wanted is None,
         verdict=None if follower.judgement is None or bounced else str(follower.judgement.verdict),
-        at=rfc3339((follower.latest or reading).stamp.utc_ns),
+        altered="hold" if latest.hold else "relative" if latest.relative else "",
+        at=rfc3339(latest.stamp.utc_ns),
     )

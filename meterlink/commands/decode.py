@@ -28,8 +28,9 @@ def command(capture: Path, file: Path, *, as_json: bool) -> None:
     """Decode the packets of a CAPTURE (JSON Lines) by a profile.
 
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null where there is
-    no value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame). A packet that
-    completes several frames gets a line for each; one of a channel that the profile does not name gets none.
+    no value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame). Where the
+    display says so, flags: hold (it is frozen), relative (it shows a difference), low battery. A packet that completes
+    several frames gets a line for each; one of a channel that the profile does not name gets none.
     """
     if as_json and isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8")  # as JSON is, whatever encoding a pipe has (RFC 8259, 8.1)
@@ -65,6 +66,8 @@ def as_object(packet: Packet, reading: Reading | None) -> dict[str, Any]:
     said = dict.fromkeys(("quantity", "value", "unit", "display", "status"))
     if reading is None:
         return {"t": packet.t, **said, "status": INCOMPLETE}
+    lit = {"hold": reading.hold, "relative": reading.relative, "low battery": reading.low_battery}
+    flags = [name for name, on in lit.items() if on]
     return {
         "t": packet.t,
         "quantity": str(reading.quantity),
@@ -72,8 +75,9 @@ def as_object(packet: Packet, reading: Reading | None) -> dict[str, Any]:
         "unit": BASE_UNIT[reading.quantity],
         "display": reading.text,
         "status": str(reading.status),
-    }
+    } | ({"flags": flags} if flags else {})
 
 
 def _as_text(line: dict[str, Any]) -> str:
-    return f"{line['t']:12.3f} s  {line['status']:10}  {line['display'] or ''}".rstrip()
+    flags = f"  ({', '.join(line['flags'])})" if "flags" in line else ""
+    return f"{line['t']:12.3f} s  {line['status']:10}  {line['display'] or ''}{flags}".rstrip()

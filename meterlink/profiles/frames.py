@@ -56,6 +56,8 @@ def compile_frames(profile: Profile) -> Channels:
             outcome.low_battery,
             channel,
             came,
+            outcome.hold,
+            outcome.relative,
         )
 
     def invalid(came: bytes, channel: str, stamp: Stamp) -> Reading:

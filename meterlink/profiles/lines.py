@@ -138,6 +138,8 @@ class _Parser:
             outcome.low_battery,
             channel,
             line,
+            outcome.hold,
+            outcome.relative,
         )
 
     def _meaning(self, word: str) -> _Word:

@@ -37,6 +37,8 @@ class Outcome:
     finish: Callable[[Raw], Number]
     coupling: Coupling | None = None
     low_battery: bool = False
+    hold: bool = False
+    relative: bool = False
     as_written: bool = False
     step: Decimal | None = None
 
@@ -114,7 +116,17 @@ def combine(said: Sequence[Meaning | None], usual: Meaning, rest: str, *, tells_
         decimals, scale, negative = places.pop(), scales.pop(), Flag.NEGATIVE in flags
         finish = compile_finish(decimals, scale, negative=negative, tells_step=tells_step)
         step = None if negative or scale is not None else step_at(decimals)
-    return Outcome(unit, quantity, finish, coupling, Flag.LOW_BATTERY in flags, as_written, step)
+    return Outcome(
+        unit,
+        quantity,
+        finish,
+        coupling,
+        low_battery=Flag.LOW_BATTERY in flags,
+        hold=Flag.HOLD in flags,
+        relative=Flag.RELATIVE in flags,
+        as_written=as_written,
+        step=step,
+    )
 
 
 def step_at(places: int | None) -> Decimal:

@@ -8,7 +8,7 @@ from pathlib import Path
 from meterlink.errors import StoreError
 
 # Number of migrations in `schema`, kept in the file's header (PRAGMA user_version) for whoever opens it.
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 # "MtrL" in ASCII, in the header field SQLite keeps for telling one program's files from another's.
 APPLICATION_ID = 0x4D74724C

@@ -16,8 +16,8 @@ from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
 
 _INSERT_READING = """
     INSERT INTO readings (meter_id, visit_id, point_id, utc_ns, monotonic_ns, boot, clock_set, quantity, value, digits,
-        unit, status, coupling, resolution, low_battery, channel, packet)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+        unit, status, coupling, resolution, low_battery, channel, packet, hold, relative)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 _INSERT_HELD = """
     INSERT INTO held_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
@@ -177,6 +177,8 @@ def _reading_values(row: ReadingRow, boot: int) -> tuple[Any, ...]:
         reading.low_battery,
         reading.channel,
         reading.packet,
+        reading.hold,
+        reading.relative,
     )
 
 

@@ -35,7 +35,7 @@ _T = TypeVar("_T")
 
 _READING_COLUMNS = """
     r.utc_ns, r.monotonic_ns, r.clock_set, r.quantity, r.digits AS shown, r.unit AS shown_unit, r.status, r.coupling,
-    r.resolution, r.low_battery, r.channel, r.packet, b.boot_id, b.station,
+    r.resolution, r.low_battery, r.channel, r.packet, r.hold, r.relative, b.boot_id, b.station,
     m.address, m.name AS meter_name, m.driver, m.serial
 """
 # CROSS JOIN keeps SQLite from starting at another table: held readings are few and wanted in their order, while the
@@ -207,6 +207,8 @@ def _reading(row: sqlite3.Row) -> Reading:
         low_battery=bool(row["low_battery"]),
         channel=row["channel"],
         packet=row["packet"],
+        hold=bool(row["hold"]),
+        relative=bool(row["relative"]),
     )
 
 

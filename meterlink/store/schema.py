@@ -210,6 +210,13 @@ def _derived(db: Database) -> None:
     db.execute("ALTER TABLE visits ADD COLUMN derived TEXT NOT NULL DEFAULT '[]'")
 
 
+@MIGRATIONS(name="006 altered displays")
+def _altered_displays(db: Database) -> None:
+    """Whether the display was frozen, or showed a difference: then it was not what the probes measured."""
+    for flag in ("hold", "relative"):
+        db.execute(f"ALTER TABLE readings ADD COLUMN {flag} INTEGER NOT NULL DEFAULT 0 CHECK ({flag} IN (0, 1))")
+
+
 def bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
     """Create or migrate the database behind ``connection`` (in autocommit mode); all migrations or none.
 

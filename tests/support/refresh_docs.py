@@ -149,9 +149,11 @@ def refreshed(text: str) -> str:
     lines = text.splitlines()
     with TemporaryDirectory() as folder:
         prepare(text, Path(folder))
-        for example in reversed(list(examples(text))):  # from the end, so that the places before it stay right
-            end = example.start + len(example.shown)
-            lines[example.start : end] = cut_alike(example.shown, run(example.args, Path(folder)))
+        # One may need what another before it wrote.
+        printed = [(example, run(example.args, Path(folder))) for example in examples(text)]
+    for example, output in reversed(printed):  # from the end, so that the places before it stay right
+        end = example.start + len(example.shown)
+        lines[example.start : end] = cut_alike(example.shown, output)
     return "\n".join((*lines, ""))
 
 

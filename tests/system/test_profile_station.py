@@ -3,8 +3,10 @@
 import asyncio
 import logging
 import sqlite3
+from collections.abc import Awaitable, Callable
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -64,9 +66,11 @@ class Capacitor:
 class Rowan:
     """A meter that speaks once it was told to, falls silent unless it is told again, and sends frames in two pieces."""
 
-    def __init__(self) -> None:
+    def __init__(self, altered_until: float = 0.0, flag: int = 0x80) -> None:
         self.written: list[bytes] = []
         self._until = 0.0
+        self._altered_until = altered_until
+        self._flag = flag
 
     def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
         hears = CharacteristicDefinition(
@@ -82,17 +86,25 @@ class Rowan:
         assert shown.digits is not None
         if asyncio.get_running_loop().time() > self._until:
             return []
-        frame = b"\xb4\x07" + int(shown.digits * 100).to_bytes(2, "little")
+        altered = self._flag if asyncio.get_running_loop().time() < self._altered_until else 0
+        frame = bytes([0xB4, 0x07 | altered]) + int(shown.digits * 100).to_bytes(2, "little")
         check = 0
         for byte in frame:
             check ^= byte
         return [(SPEAKS, frame[:2]), (SPEAKS, frame[2:] + bytes([check]))]
 
 
-def run_station(folder: Path, settings: Settings, seconds: float) -> Rowan:
-    meter = Rowan()
+def run_station(
+    folder: Path,
+    settings: Settings,
+    seconds: float,
+    meter: Rowan | None = None,
+    during: Callable[[Station], Awaitable[None]] | None = None,
+) -> Rowan:
+    meter = meter or Rowan()
     stations: list[Station] = []
-    plan = Plan("test", load_plan("split-condenser").points[:1])
+    points = [point for point in load_plan("split-condenser").points if point.quantity is Quantity.CAPACITANCE]
+    plan = Plan("test", tuple(points[:1]))
 
     async def body() -> None:
         async with Air() as air:
@@ -103,6 +115,8 @@ def run_station(folder: Path, settings: Settings, seconds: float) -> Rowan:
             )  # fmt: skip
             stations.append(Station(given))
             task = asyncio.create_task(stations[0].run())
+            if during is not None:
+                await during(stations[0])
             await asyncio.sleep(seconds)
             stations[0].stop()
             await task
@@ -155,3 +169,43 @@ def test_a_named_profile_that_is_not_there_is_told(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text(f'[[meter]]\naddress = "{ADDRESS}"\nprofile = "elm"\n', encoding="utf-8")
     with pytest.raises(SettingsError, match=r"\[\[meter\]\] C0:00:5E:00:53:01: there is no usable profile 'elm'"):
         run_station(tmp_path, load_settings(tmp_path), 5.0)
+
+
+@pytest.mark.parametrize(
+    ("flag", "column", "said"),
+    [
+        ("hold", "hold", "Rowan 7 is on hold and shows an old reading"),
+        ("relative", "relative", "Rowan 7 shows a difference (relative)"),
+    ],
+)
+def test_a_frozen_or_relative_display_is_kept_and_never_judged(
+    tmp_path: Path, flag: str, column: str, said: str
+) -> None:
+    profile = PROFILE.replace("at = 1\n[code.is]", 'bits = ["1.6-0"]\n[code.is]')
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "rowan.toml").write_text(f'{profile}[lit]\n"1.7" = {{ flag = "{flag}" }}\n')
+    seen: list[tuple[str, str, int, str]] = []
+
+    async def during(station: Station) -> None:
+        shown: dict[str, Any] = {}
+        station.listen(lambda message: shown.update({message["topic"]: message}))
+        await asyncio.sleep(20.0)
+        assert not await station.command({"do": "rate", "point": "run-capacitor-herm", "text": "45 uF"})
+        await asyncio.sleep(1.0)
+        visit, live = shown["visit"], shown["live"]
+        held = sum(point["held"] is not None for point in visit["points"])
+        seen.append((live["phase"], live["altered"], held, await station.command({"do": "hold"})))
+        assert visit["advice"].startswith(said)
+
+    run_station(tmp_path, Settings("test"), 20.0, Rowan(altered_until=25.0), during)
+    assert seen == [("idle", flag, 0, f"{said}. Switch that off on the meter, and measure.")]
+    connection = sqlite3.connect(f"file:{tmp_path / DATABASE}?mode=ro", uri=True)
+    try:
+        held = connection.execute(
+            f"SELECT r.{column}, r.digits FROM held_readings h JOIN readings r ON r.id = h.reading_id"  # noqa: S608
+        ).fetchall()
+        (altered,) = connection.execute(f"SELECT count(*) FROM readings WHERE {column} = 1").fetchone()  # noqa: S608
+    finally:
+        connection.close()
+    assert held == [(0, "44.10")]  # once the display showed the probes again
+    assert altered > 40

@@ -62,3 +62,10 @@ def test_the_driver_reads_the_same() -> None:
 def test_the_driver_never_raises(packet: bytes) -> None:
     readings = list(KEYED_DRIVER.open(()).feed("keyed", packet, NOW))
     assert all(reading.packet == packet for reading in readings)
+
+
+def test_a_relative_display_is_no_reading_and_one_on_hold_is() -> None:
+    with pytest.raises(InputError, match="shows a difference"):
+        read_keyed("0.03 uF REL", Stamp(0, 0))
+    reading = read_keyed("44.1 uF HOLD", Stamp(0, 0))
+    assert (reading.text, reading.measures) == ("44.1 µF", True)

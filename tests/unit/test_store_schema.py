@@ -62,7 +62,14 @@ def test_a_new_database_gets_every_migration_and_says_whose_it_is(tmp_path):
         assert connection.execute("PRAGMA user_version").fetchone() == (connections.SCHEMA_VERSION,)
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         applied = [migration.name for migration in MIGRATIONS.applied(Database(connection))]
-        assert applied == ["001 journal", "002 outbox", "003 doubt", "004 bindings", "005 derived"]
+        assert applied == [
+            "001 journal",
+            "002 outbox",
+            "003 doubt",
+            "004 bindings",
+            "005 derived",
+            "006 altered displays",
+        ]
         assert MIGRATIONS.pending(Database(connection)) == []
 
 
@@ -130,7 +137,7 @@ def test_a_newer_database_is_refused_and_left_untouched(tmp_path):
     copy = tmp_path / "copy.db"
     left_behind = copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()
     for use in (start_and_close, lambda path: Reader(path).history()):
-        with pytest.raises(StoreError, match=r"newer Meterlink \(schema 99; this one knows 5\).*Update Meterlink"):
+        with pytest.raises(StoreError, match=r"newer Meterlink \(schema 99; this one knows 6\).*Update Meterlink"):
             use(copy)
         assert (copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()) == left_behind
 

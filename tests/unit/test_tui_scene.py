@@ -63,6 +63,15 @@ def test_only_a_held_verdict_is_firm(verdict: Verdict) -> None:
     assert firm.ruling.mark in "✓✗?"
 
 
+@pytest.mark.parametrize(("altered", "word"), [("hold", "ON HOLD"), ("relative", "RELATIVE")])
+def test_a_display_that_does_not_show_the_probes_says_so(altered: str, word: str) -> None:
+    told = scene(visit(point("a")), live(phase="idle", verdict=None, altered=altered))
+    assert told.phase.word.startswith(word)
+    assert told.phase.tone is Tone.WARN
+    assert told.number.dim
+    assert not told.ruling.word
+
+
 def test_good_is_said_of_within_only_and_bad_of_the_part_only() -> None:
     tones = {verdict: scene(visit(point("a", held=held(verdict)))).ruling.tone for verdict in Verdict}
     assert [verdict for verdict, tone in tones.items() if tone is Tone.GOOD] == [Verdict.WITHIN]

@@ -306,6 +306,9 @@ def _phase(live: LiveView | None, age: float | None, held: HeldView | None, *, f
             else Phase(f"NOT LIVE · {old}", meter, Tone.WARN)
         )
     match live["phase"]:
+        case _ if altered := live.get("altered"):
+            showing = "ON HOLD · an old reading" if altered == "hold" else "RELATIVE · a difference"
+            return Phase(showing, f"{meter} · nothing is measured", Tone.WARN)
         case "settling":
             progress = min(1.0, max(0.0, live["progress"]))
             return Phase(f"SETTLING {progress:.0%}", meter, Tone.PLAIN, progress)
