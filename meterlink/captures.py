@@ -5,7 +5,9 @@ One JSON object a line, in any order of time:
 - ``{"t": 12.345, "channel": "<characteristic key>", "hex": "a5…"}``: a packet that came at ``t`` seconds;
 - ``{"t": 12.9, "shows": "4.70 uF"}``: a label, what a person read off the display. It describes the packets of the
   0.4 s before it, unless ``"from"`` and ``"to"`` (seconds on the same clock, both included) say otherwise;
-- ``{"meter": {"name": "…", "services": ["<uuid>", …]}}``, at most once: what the meter said of itself on the air.
+- ``{"meter": {"name": "…", "services": ["<uuid>", …]}}``, at most once: what the meter said of itself on the air, and
+  how it had to be spoken to, where that was asked for: ``"writes": [{"to": "<uuid>", "hex": "a501", "every": 2}]``,
+  ``"reads": [{"from": "<uuid>", "every": 0.5}]``.
 
 Other keys are ignored, so that whoever writes captures may add notes of their own. ``t`` may count from anywhere.
 """
@@ -21,6 +23,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from meterlink.driver_api import Channel, Write
 from meterlink.errors import InputError
 from meterlink.readings import Coupling
 from meterlink.text import clean_name
@@ -28,6 +31,9 @@ from meterlink.units import Quantity, parse_number, parse_unit, quantity_of
 
 WINDOW = 0.4
 """Seconds before a label that it describes: a display refreshes two to five times a second (common practice)."""
+
+SHORTEST_PERIOD, LONGEST_PERIOD = 0.1, 3600.0
+"""Seconds between two reads or writes: a display changes two to five times a second, a keep-alive comes in minutes."""
 
 _PLACES = 6  # decimals of a time: µs; without rounding 12.9 - 0.4 would not be 12.5 for every such pair
 _LARGEST = 1 << 28  # bytes; a day of a fast meter has a tenth of that
@@ -103,11 +109,23 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """What a person knows of how the meter is spoken to; the keys are UUIDs here.
+
+    ``writes`` are made after subscribing, once or with a period again and again; ``reads`` again and again.
+    """
+
+    writes: tuple[Write, ...] = ()
+    reads: tuple[Channel, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class CapturedMeter:
-    """What the captured meter said of itself: its cleaned name and the service UUIDs it advertised."""
+    """What the captured meter said of itself: its cleaned name and the service UUIDs it advertised; what was asked."""
 
     name: str = ""
     services: tuple[str, ...] = ()
+    asked: Asked = Asked()
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +260,15 @@ def label_line(label: Label) -> str:
 
 def meter_line(meter: CapturedMeter) -> str:
     """Return the line that tells what the meter said of itself, with its newline."""
-    return _line({"meter": {"name": meter.name, "services": list(meter.services)}})
+    told: dict[str, Any] = {"name": meter.name, "services": list(meter.services)}
+    if meter.asked.writes:
+        told["writes"] = [
+            {"to": one.key, "hex": one.data.hex()} | ({"every": one.period} if one.period else {})
+            for one in meter.asked.writes
+        ]
+    if meter.asked.reads:
+        told["reads"] = [{"from": one.key, "every": one.period} for one in meter.asked.reads]
+    return _line({"meter": told})
 
 
 def pair(capture: Capture) -> Iterator[tuple[Packet, Label | None]]:
@@ -286,11 +312,43 @@ def _entry(line: str, number: int) -> Packet | Label | CapturedMeter:
         end = _time(entry, "to") if "to" in entry else None
         return label_at(_time(entry, "t"), text, begin, end, line=number)
     if isinstance(meter := entry.get("meter"), dict):
-        services = meter.get("services", [])
-        if not isinstance(services, list):
-            raise InputError("services is not a list.", 'Write "services": ["<uuid>"].')
-        return CapturedMeter(clean_name(str(meter.get("name", ""))), tuple(str(one).lower() for one in services))
+        return _meter(meter)
     raise InputError("it is neither a packet nor a label.", 'Give it "hex" or "shows".')
+
+
+def _meter(told: dict[str, Any]) -> CapturedMeter:
+    services = told.get("services", [])
+    if not isinstance(services, list):
+        raise InputError("services is not a list.", 'Write "services": ["<uuid>"].')
+    writes = [Write(_uuid(one, "to"), _data(one), _period(one)) for one in _objects(told, "writes")]
+    reads = [Channel(_uuid(one, "from"), "read", _period(one)) for one in _objects(told, "reads")]
+    if any(not read.period for read in reads):
+        raise InputError("a read does not say how often.", 'Write {"from": "<uuid>", "every": 0.5}.')
+    asked = Asked(tuple(writes), tuple(reads))
+    return CapturedMeter(clean_name(str(told.get("name", ""))), tuple(str(one).lower() for one in services), asked)
+
+
+def _objects(told: dict[str, Any], key: str) -> list[dict[str, Any]]:
+    found = told.get(key, [])
+    if not isinstance(found, list) or not all(isinstance(one, dict) for one in found):
+        raise InputError(f"{key} is not a list of objects.", f'Write "{key}": [{{…}}], or leave it out.')
+    return found
+
+
+def _uuid(entry: dict[str, Any], key: str) -> str:
+    uuid = entry.get(key)
+    if not isinstance(uuid, str) or not uuid:
+        raise InputError(f"{key} is not the UUID of a characteristic.", f'Write "{key}": "<uuid>".')
+    return uuid.lower()
+
+
+def _period(entry: dict[str, Any]) -> float:
+    period = _time(entry, "every") if "every" in entry else 0.0
+    if period and not SHORTEST_PERIOD <= period <= LONGEST_PERIOD:
+        raise InputError(
+            f"every {period:g} s is not usable.", f"Write {SHORTEST_PERIOD:g} to {LONGEST_PERIOD:g}, or leave it out."
+        )
+    return period
 
 
 def _time(entry: dict[str, Any], key: str) -> float:

@@ -1,11 +1,12 @@
 """Taking everything a meter sends, without a driver: for a meter that nobody has described yet."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 from bleak.uuids import normalize_uuid_str
 
 from meterlink.ble.session import EVERYBODYS
+from meterlink.captures import LONGEST_PERIOD, SHORTEST_PERIOD, Asked
 from meterlink.driver_api import (
     LIKELY,
     Advertisement,
@@ -18,16 +19,9 @@ from meterlink.driver_api import (
     Write,
 )
 
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What a person knows of how the meter is spoken to.
-
-    ``writes`` are (UUID, bytes) written once after subscribing; ``polls`` are (UUID, seconds) read again and again.
-    """
-
-    writes: tuple[tuple[str, bytes], ...] = ()
-    polls: tuple[tuple[str, float], ...] = ()
+_POLL_PERIOD = 0.5  # s; a display changes two to five times a second
+# The most a write can carry without being split (Bluetooth Core, vol. 3 part F, 3.2.9).
+_LONGEST_WRITE = 512  # bytes
 
 
 class Capturing:
@@ -49,15 +43,15 @@ class Capturing:
             for found in services
             if found.properties & {"notify", "indicate"} and found.service_uuid not in EVERYBODYS
         ]
-        polled = [Channel(_key(services, uuid, "read"), "read", period) for uuid, period in self._asked.polls]
+        polled = [replace(read, key=_key(services, read.key, "read")) for read in self._asked.reads]
         if not (speaking or polled):
             raise DriverError(
-                "This meter offers nothing to subscribe to.", "If a value of it can be read, ask for it: --poll UUID"
+                "This meter offers nothing to subscribe to.",
+                "If a value of it can be read, ask for it: --poll UUID, or type read UUID while it is taught.",
             )
-        keys = [(_key(services, uuid, "write"), data) for uuid, data in self._asked.writes]
+        writes = [replace(write, key=_key(services, write.key, "write")) for write in self._asked.writes]
         confirmed = {found.key for found in services if "write" in found.properties}
-        writes = [Write(key, data, response=key in confirmed) for key, data in keys]
-        return CapturingDriver(speaking + polled, writes)
+        return CapturingDriver(speaking + polled, [replace(one, response=one.key in confirmed) for one in writes])
 
 
 class CapturingDriver:
@@ -90,3 +84,29 @@ def parse_uuid(text: str) -> str:
         raise InputError(
             f"{text!r} is not the UUID of a characteristic.", "Write its four hexadecimal digits, or all of it."
         ) from error
+
+
+def parse_write(text: str) -> Write:
+    """Return what is to be written: ``fff2=a501`` once, ``fff2=a501@2`` every 2 s; InputError for anything else."""
+    uuid, equals, rest = text.partition("=")
+    digits, at, seconds = rest.partition("@")
+    try:
+        data = bytes.fromhex(digits)
+        period = float(seconds) if at else 0.0
+    except ValueError:
+        data, period = b"", 0.0
+    if not (equals and 0 < len(data) <= _LONGEST_WRITE and (not at or SHORTEST_PERIOD <= period <= LONGEST_PERIOD)):
+        raise InputError(f"{text!r} is not UUID=HEX or UUID=HEX@SECONDS.", "Write it as: fff2=a501, or fff2=a501@2")
+    return Write(parse_uuid(uuid), data, period)
+
+
+def parse_read(text: str) -> Channel:
+    """Return what is to be read: ``fff1`` twice a second, ``fff1=2`` every 2 s; InputError for anything else."""
+    uuid, equals, seconds = text.partition("=")
+    try:
+        period = float(seconds) if equals else _POLL_PERIOD
+    except ValueError:
+        period = 0.0
+    if not SHORTEST_PERIOD <= period <= LONGEST_PERIOD:
+        raise InputError(f"{text!r} is not UUID or UUID=SECONDS.", "Write it as: fff1=0.5")
+    return Channel(parse_uuid(uuid), "read", period)

@@ -21,6 +21,7 @@ from meterlink.errors import DriverError, RadioError
 
 log = logging.getLogger(__name__)
 
+_LEAST_WAIT = 0.001  # s; no reading comes so soon after another
 _UNHEARD = "Not heard. Switch the meter and its Bluetooth on, or come closer."
 _HANGS = (
     "It was heard but did not answer {count} times. Switch it off and on, disconnect it from any phone, "
@@ -248,7 +249,8 @@ class Supervisor:
                 self._tell(state=LinkState.CONNECTED, detail="")
                 wait = self._limits.silent_after - age
             try:
-                async with asyncio.timeout(wait):
+                # Rounding may leave a wait so short that the clock does not move by it.
+                async with asyncio.timeout(max(wait, _LEAST_WAIT)):
                     await link.lost.wait()
             except TimeoutError:
                 continue

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import IO, Self
 
 from meterlink.ble.backends import ClientBackend, ScannerBackend
-from meterlink.ble.capturing import Asked, Capturing
+from meterlink.ble.capturing import Capturing
 from meterlink.ble.radio import Radio
 from meterlink.ble.session import Packet as RadioPacket
 from meterlink.ble.states import LinkState, RadioState
-from meterlink.captures import WINDOW, CapturedMeter, Packet, label_at, label_line, meter_line, packet_line
+from meterlink.captures import WINDOW, Asked, CapturedMeter, Packet, label_at, label_line, meter_line, packet_line
 from meterlink.clock import Clock, Stamp
 from meterlink.driver_api import Advertisement, DriverKind
 from meterlink.equipment import Meter
@@ -94,6 +94,7 @@ class Capture:
         self._started = clock.stamp()
         self._queue: asyncio.Queue[RadioPacket | Typed] = asyncio.Queue()
         self._advertisement = Advertisement()
+        self._asked = Asked()
         self._introduced = False
         self._said = ""
         self._newest = float("-inf")
@@ -116,7 +117,8 @@ class Capture:
         A lost link is taken up again. DriverError where the meter offers nothing to record; MeterlinkError where the
         file cannot be written any more.
         """
-        kind = Capturing(asked or Asked())
+        self._asked = asked or Asked()
+        kind = Capturing(self._asked)
 
         def choose(advertisement: Advertisement, _services: object) -> DriverKind:
             self._advertisement = advertisement
@@ -174,7 +176,7 @@ class Capture:
     def _packet(self, t: float, packet: RadioPacket) -> None:
         if not self._introduced:
             self._introduced = True
-            meter = CapturedMeter(packet.session.name, self._advertisement.service_uuids)
+            meter = CapturedMeter(packet.session.name, self._advertisement.service_uuids, self._asked)
             self._file.write(meter_line(meter))
         self._file.write(packet_line(Packet(t, packet.channel, packet.data)))
         self.tally.packets += 1

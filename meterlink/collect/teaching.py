@@ -5,21 +5,21 @@ import logging
 import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from meterlink.ble.capturing import Asked, Capturing
+from meterlink.ble.capturing import Capturing, parse_read, parse_write
 from meterlink.ble.radio import Radio
 from meterlink.ble.session import Packet as RadioPacket
 from meterlink.ble.states import LinkState, MeterLink
-from meterlink.captures import WINDOW, Capture, CapturedMeter, Label, Packet, label_at
+from meterlink.captures import WINDOW, Capture, CapturedMeter, Label, Packet, label_at, write_capture
 from meterlink.clock import Clock, Stamp
 from meterlink.collect.finding import Finder
 from meterlink.driver_api import DriverKind
 from meterlink.equipment import Meter
 from meterlink.errors import InputError, MeterlinkError
-from meterlink.profiles import FOLDER, Profile, kind_of, write_profile
+from meterlink.profiles import FOLDER, kind_of, write_profile
 from meterlink.text import clean_name
 from meterlink.views import Message, TeachFunctionView, TeachLabelView, TeachView
 
@@ -38,6 +38,7 @@ _FRESH = 10.0  # s
 _SLOW = 2.0  # s
 _SHOW_EVERY = 0.5  # s; a count of packets is all that changes by itself
 _DROP = re.compile(r"drop(?:\s+(\d+))?", re.IGNORECASE)
+_ASK = re.compile(r"(write|read)(?:\s+(.+))?", re.IGNORECASE)
 _LONGEST_SAID = 80  # characters of what was typed, when it is said back
 _HAS_DRIVER = {LinkState.CONNECTED, LinkState.SILENT}
 
@@ -158,6 +159,8 @@ class Teaching:
             await self._done(lesson)
         elif drop := _DROP.fullmatch(text):
             lesson.drop(int(drop[1] or 0))
+        elif ask := _ASK.fullmatch(text):
+            await self._ask(lesson, ask[1].lower(), ask[2] or "")
         else:
             lesson.label(text, stamp)
 
@@ -187,7 +190,20 @@ class Teaching:
         )  # fmt: skip
         self._task = asyncio.create_task(self._follow(lesson), name="teaching")
         if lesson.reconnected:
-            await self._connect(meter, Capturing(Asked()))
+            await self._connect(meter, Capturing(captured.asked))
+
+    async def _ask(self, lesson: _Lesson, what: str, text: str) -> None:
+        """Connect the meter anew and speak to it so from then on; with no text, no longer write or read anything."""
+        if not lesson.reconnected:
+            raise InputError(f"{lesson.meter.name} is spoken to by its driver.", "Label what its display shows.")
+        asked = lesson.captured.asked
+        if what == "write":
+            asked = replace(asked, writes=(*asked.writes, parse_write(text)) if text else ())
+        else:
+            asked = replace(asked, reads=(*asked.reads, parse_read(text)) if text else ())
+        lesson.captured = replace(lesson.captured, asked=asked)
+        lesson.note()
+        await self._connect(lesson.known or lesson.meter, Capturing(asked))
 
     async def _stop(self, lesson: _Lesson) -> None:
         await self.close()
@@ -207,7 +223,9 @@ class Teaching:
             why = lesson.report.reason if lesson.report else "nothing has been worked out"
             raise InputError(f"There is no profile yet: {why}.", lesson.wanted)
         path = self._folder / f"{profile.name}.toml"
-        await asyncio.to_thread(_write, path, profile)
+        taught_from = Capture(tuple(lesson.packets), tuple(lesson.labels), lesson.captured)
+        await asyncio.to_thread(_write, path, write_profile(profile))
+        await asyncio.to_thread(_write, path.with_suffix(".jsonl"), write_capture(taught_from))
         await self.close()
         kind = kind_of(profile)
         self._finder.learn(kind)
@@ -314,11 +332,11 @@ def _ended(lesson: _Lesson, written: str) -> TeachView:
     )  # fmt: skip
 
 
-def _write(path: Path, profile: Profile) -> None:
+def _write(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
-            file.write(write_profile(profile))
+            file.write(text)
     except OSError as error:
         raise InputError(
             f"{path} cannot be written: {error.strerror}.", "Make room for it, and say done again."

@@ -6,8 +6,9 @@ from pathlib import Path
 import click
 
 from meterlink import link
-from meterlink.ble.capturing import Asked, parse_uuid
+from meterlink.ble.capturing import parse_read, parse_write
 from meterlink.ble.finding import Survey
+from meterlink.captures import Asked
 from meterlink.clock import SystemClock
 from meterlink.collect.capturing import Capture, CaptureFile, Tally, typed_lines
 from meterlink.collect.drivers import all_drivers
@@ -15,17 +16,11 @@ from meterlink.collect.finding import Finder
 from meterlink.commands.find import SECONDS
 from meterlink.commands.run import stop_on_signals
 from meterlink.commands.telling import counted
-from meterlink.errors import InputError, LinkError
+from meterlink.errors import LinkError
 from meterlink.settings import DATABASE, data_dir
 from meterlink.store.reader import Reader
 
 _STANDARD_INPUT = 0  # the file descriptor
-
-# A display changes two to five times a second.
-_POLL_PERIOD = 0.5  # s
-_LEAST_PERIOD, _LONGEST_PERIOD = 0.1, 3600.0  # s
-# The most a write can carry without being split (Bluetooth Core, vol. 3 part F, 3.2.9).
-_LONGEST_WRITE = 512  # bytes
 
 
 @click.command()
@@ -33,7 +28,11 @@ _LONGEST_WRITE = 512  # bytes
 @click.option("--meter", "name", metavar="NAME", default="", help="Instead of ADDRESS: what the meter calls itself.")
 @click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path), help="A new file.")
 @click.option(
-    "--write", "writes", metavar="UUID=HEX", multiple=True, help="Write these bytes at the start; repeatable."
+    "--write",
+    "writes",
+    metavar="UUID=HEX[@SECONDS]",
+    multiple=True,
+    help="Write these bytes at the start, or again and again; repeatable.",
 )
 @click.option(
     "--poll", "polls", metavar="UUID[=SECONDS]", multiple=True, help="Read this value again and again; repeatable."
@@ -54,11 +53,12 @@ def command(
 
     Type what its display shows, a line each, and press Enter at the moment it shows that: 4.70 uF, -12.34 mV DC,
     OL Mohm. A line that no display shows is told at once and not written. The end of the input (Ctrl+D) or Ctrl+C ends
-    the recording. No driver is needed: everything the meter offers to subscribe to is recorded.
+    the recording. No driver is needed: everything the meter offers to subscribe to is recorded. What it had to be told
+    is noted, too, and goes into the profile that is taught.
     """
     if bool(address) == bool(name):
         raise click.UsageError("Give either ADDRESS or --meter NAME.")
-    asked = Asked(tuple(map(_write, writes)), tuple(map(_poll, polls)))
+    asked = Asked(tuple(map(parse_write, writes)), tuple(map(parse_read, polls)))
     tally = asyncio.run(_record(data_dir(data), address or "", name, output, asked, seconds))
     recorded = f"{counted(tally.packets, 'packet')} and {counted(tally.labels, 'label')}"
     where = f" to {output}" if tally.packets or tally.labels else ""
@@ -97,28 +97,6 @@ async def _find(folder: Path, name: str) -> str:
         await survey.listen(SECONDS)
         known = Reader(path).known_meters if path.exists() else lambda: ()
         return await Finder(survey, await asyncio.to_thread(all_drivers, folder), known).address_of(name)
-
-
-def _write(text: str) -> tuple[str, bytes]:
-    uuid, equals, digits = text.partition("=")
-    try:
-        data = bytes.fromhex(digits)
-    except ValueError:
-        data = b""
-    if not (equals and 0 < len(data) <= _LONGEST_WRITE):
-        raise InputError(f"--write {text!r} is not UUID=HEX.", "Write it as: --write fff2=a501")
-    return parse_uuid(uuid), data
-
-
-def _poll(text: str) -> tuple[str, float]:
-    uuid, equals, seconds = text.partition("=")
-    try:
-        period = float(seconds) if equals else _POLL_PERIOD
-    except ValueError:
-        period = 0.0
-    if not _LEAST_PERIOD <= period <= _LONGEST_PERIOD:
-        raise InputError(f"--poll {text!r} is not UUID or UUID=SECONDS.", "Write it as: --poll fff1=0.5")
-    return parse_uuid(uuid), period
 
 
 def _say(text: str) -> None:

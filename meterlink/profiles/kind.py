@@ -93,7 +93,11 @@ class ProfileKind:
         connection = self.profile.connection
         channels = [Channel(self._key(uuid, services)) for uuid in connection.notify]
         channels += [Channel(self._key(uuid, services), "read", connection.every) for uuid in connection.read]
-        writes = [Write(self._key(one.to, services), one.data, one.every, one.response) for one in connection.writes]
+        confirmed = {one.key for one in services if {"write", "write-without-response"} & one.properties == {"write"}}
+        writes = []
+        for one in connection.writes:
+            key = self._key(one.to, services)
+            writes.append(Write(key, one.data, one.every, one.response or key in confirmed))
         return ProfileDriver({one.key: self._open(one.key) for one in channels}, channels, writes)
 
     def _missing(self, services: Sequence[Characteristic]) -> list[str]:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from functools import cached_property, partial
 from itertools import chain
 
-from meterlink.captures import Capture, CapturedMeter, Label, Packet, Shows, label_at, pair
+from meterlink.captures import Asked, Capture, CapturedMeter, Label, Packet, Shows, label_at, pair
 from meterlink.clock import Stamp
 from meterlink.driver_api import Driver, Reading, Status
 from meterlink.profiles import open_on_capture
@@ -21,6 +21,7 @@ from meterlink.profiles.model import (
     Segments,
     Text,
     Value,
+    WriteOut,
 )
 from meterlink.profiles.places import compile_number
 from meterlink.profiles.tables import canonical_uuid
@@ -220,7 +221,8 @@ class _Lesson:
         self, channel: str, text: Text, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
     ) -> _Learned:
         for found in texts(text, samples):
-            profile = Profile(self.name, DriverName.LINED, _connection(channel), _match(self.capture.meter), text=found)
+            meter = self.capture.meter
+            profile = Profile(self.name, DriverName.LINED, _connection(channel, meter), _match(meter), text=found)
             if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
                 strange = [f"a label for a line with {word}" for word in strange_words(found, lines)]
                 return _Learned(profile, "numbers in lines of text", _ordered(strange[:1], _wanted_of(samples)))
@@ -269,7 +271,7 @@ class _Lesson:
         return Profile(
             name=self.name,
             driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
-            connection=_connection(cut.channel),
+            connection=_connection(cut.channel, self.capture.meter),
             match=_match(self.capture.meter),
             framing=replace(cut.framing, checks=checks, key=key),
             value=Value(source, unit=units.pop() if len(units) == 1 else ""),
@@ -428,8 +430,18 @@ def _says(reading: Reading | None, shows: Shows) -> bool:
     return told == shown if same_places else abs(told - shown) <= half
 
 
-def _connection(channel: str) -> Connection:
-    return Connection(notify=(canonical_uuid(channel.partition("@")[0]) or channel,))
+def _connection(channel: str, meter: CapturedMeter | None) -> Connection:
+    asked = meter.asked if meter is not None else Asked()
+    uuid = _canonical(channel.partition("@")[0])
+    writes = tuple(WriteOut(_canonical(one.key), one.data, one.period, one.response) for one in asked.writes)
+    periods = [read.period for read in asked.reads if _canonical(read.key) == uuid]
+    if periods:
+        return Connection(read=(uuid,), every=periods[0], writes=writes)
+    return Connection(notify=(uuid,), writes=writes)
+
+
+def _canonical(uuid: str) -> str:
+    return canonical_uuid(uuid) or uuid
 
 
 def _match(meter: CapturedMeter | None) -> Match:

@@ -13,12 +13,11 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink import link
-from meterlink.ble.capturing import Asked
-from meterlink.captures import read_capture
+from meterlink.captures import Asked, read_capture
 from meterlink.clock import Stamp, SystemClock
 from meterlink.collect.capturing import Capture, CaptureFile, Tally, Typed, typed_lines
 from meterlink.commands import capture as capture_module
-from meterlink.driver_api import uuid16
+from meterlink.driver_api import Channel, Write, uuid16
 from meterlink.errors import DriverError, InputError, LinkError, MeterlinkError
 from meterlink.units import Quantity
 from meterlink_simulators.encoders import CharacteristicDefinition
@@ -149,17 +148,34 @@ def test_a_meter_that_must_be_written_to(tmp_path: Path) -> None:
     shy = Own(shy=True)
 
     async def body(air: Air, meter: Peripheral) -> None:
-        asked = Asked(writes=((HEARS, b"\xa5\x01"),))
+        asked = Asked(writes=(Write(HEARS, b"\xa5\x01"),))
         tally = await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=5)
         assert tally.packets > 10
         assert shy.written == [b"\xa5\x01"]
 
     on_air(body, shy)
+    told = read_capture(tmp_path / "a.jsonl").meter
+    assert told is not None
+    assert told.asked == Asked(writes=(Write(HEARS, b"\xa5\x01"),))
+
+
+def test_a_meter_that_must_be_written_to_again_and_again(tmp_path: Path) -> None:
+    shy = Own(shy=True)
+
+    async def body(air: Air, _meter: Peripheral) -> None:
+        asked = Asked(writes=(Write(HEARS, b"\xa5\x02", 2.0),))
+        await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=15)
+        assert 5 <= len(shy.written) <= 8
+
+    on_air(body, shy)
+    told = read_capture(tmp_path / "a.jsonl").meter
+    assert told is not None
+    assert told.asked.writes[0].period == 2.0
 
 
 def test_a_value_that_is_only_read_is_polled(tmp_path: Path) -> None:
     async def body(air: Air, _meter: Peripheral) -> None:
-        asked = Asked(polls=((ASIDE, 0.5),))
+        asked = Asked(reads=(Channel(ASIDE, "read", 0.5),))
         await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=10)
 
     on_air(body)
@@ -187,8 +203,8 @@ def test_a_lost_link_is_taken_up_again(tmp_path: Path) -> None:
     ("encoder", "asked", "message"),
     [
         (Own(properties="read"), Asked(), "nothing to subscribe to.*--poll"),
-        (Own(), Asked(writes=((uuid16(0xFFF2), b"x"),)), "no 0000fff2-.* to write.*It has: " + HEARS),
-        (Own(), Asked(polls=((SPEAKS, 1.0),)), "to read.*It has: .*" + ASIDE),
+        (Own(), Asked(writes=(Write(uuid16(0xFFF2), b"x"),)), "no 0000fff2-.* to write.*It has: " + HEARS),
+        (Own(), Asked(reads=(Channel(SPEAKS, "read", 1.0),)), "to read.*It has: .*" + ASIDE),
     ],
 )
 def test_what_cannot_be_recorded_is_said(tmp_path: Path, encoder: Own, asked: Asked, message: str) -> None:
@@ -284,15 +300,16 @@ def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     output = str(tmp_path / "a.jsonl")
     done = run(
         capture_module.command,
-        [ADDRESS, "-o", output, "--write", "fff2=a5 01", "--poll", "fff1", "--data", str(tmp_path)],
+        [ADDRESS, "-o", output, "--write", "fff2=a5 01@2", "--poll", "fff1", "--data", str(tmp_path)],
     )
     assert done.exit_code == 0
     assert done.stderr == f"Recorded 3 packets and 1 label in 2.5 s to {output}.\n"
-    asked = Asked(writes=((uuid16(0xFFF2), b"\xa5\x01"),), polls=((uuid16(0xFFF1), 0.5),))
+    asked = Asked((Write(uuid16(0xFFF2), b"\xa5\x01", 2.0),), (Channel(uuid16(0xFFF1), "read", 0.5),))
     assert given == [(tmp_path, ADDRESS, "", Path(output), asked, None)]
     for wrong in (
         [], [ADDRESS, "--meter", "Birch"], [ADDRESS, "--write", "fff2"], [ADDRESS, "--write", "fff2=zz"],
-        [ADDRESS, "--write", "xyz=00"], [ADDRESS, "--poll", "fff1=0"], [ADDRESS, "--poll", "fff1=nan"],
+        [ADDRESS, "--write", "xyz=00"], [ADDRESS, "--write", "fff2=00@"], [ADDRESS, "--write", "fff2=00@0"],
+        [ADDRESS, "--poll", "fff1=0"], [ADDRESS, "--poll", "fff1=nan"],
     ):  # fmt: skip
         result = run(capture_module.command, [*wrong, "-o", output])
         assert result.exit_code != 0, wrong

@@ -3,19 +3,23 @@
 import asyncio
 import sqlite3
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from meterlink.captures import read_capture
 from meterlink.collect import teaching
 from meterlink.collect.station import Orders, Station
 from meterlink.equipment import Meter, Place, Plan
 from meterlink.plans import load_plan
 from meterlink.profiles import load_profiles
 from meterlink.settings import DATABASE, Settings
+from meterlink.teach import teach
 from meterlink.units import Quantity
+from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.encoders.catalogue import FAMILIES
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.radio import Air
@@ -72,14 +76,49 @@ class Bench:
         return str(meter["state"])
 
 
-def run(folder: Path, body: Callable[[Bench], Awaitable[None]], *, bound: bool = True, family: str = "counted") -> None:
+SERVICE, HEARS = (f"a1b2c3d4-0000-4000-8000-00000000000{n}" for n in range(2))
+
+
+class Shy:
+    """Another meter's encoder, which falls silent 3 s after it was last told to speak; or is only ever read."""
+
+    def __init__(self, other: Any, *, read: bool = False) -> None:
+        self._other = other
+        self._read = read
+        self._until = float("inf") if read else 0.0
+
+    def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
+        hears = CharacteristicDefinition(HEARS, HEARS, frozenset({"write-without-response"}), on_write=self._hear)
+        own = self._other.services()
+        if self._read:
+            own = [
+                (uuid, [replace(one, properties=frozenset({"read"})) for one in characteristics])
+                for uuid, characteristics in own
+            ]
+        return [*own, (SERVICE, [hears])]
+
+    def _hear(self, _data: bytes) -> None:
+        self._until = asyncio.get_running_loop().time() + 3
+
+    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+        return self._other.encode(shown) if asyncio.get_running_loop().time() < self._until else []
+
+
+def run(
+    folder: Path,
+    body: Callable[[Bench], Awaitable[None]],
+    *,
+    bound: bool = True,
+    family: str = "counted",
+    around: Callable[[Any], Any] = lambda encoder: encoder,
+) -> None:
     plan = Plan("test", load_plan("split-condenser").points[:1])
     stations: list[Station] = []
 
     async def on_air() -> None:
         async with Air() as air:
             dial = Dial()
-            meter = await air.add_meter(dial, encoder=FAMILIES[family](1), address=ADDRESS)
+            meter = await air.add_meter(dial, encoder=around(FAMILIES[family](1)), address=ADDRESS)
             orders = Orders(
                 folder,
                 Settings("bench"),
@@ -152,6 +191,53 @@ def test_a_meter_that_no_driver_fits_is_taught_and_then_read(tmp_path: Path, bou
 
     if bound:
         run(tmp_path, after_a_restart)
+
+
+def test_a_meter_that_must_be_told_to_speak_is_taught_and_told_ever_after(tmp_path: Path) -> None:
+    async def body(bench: Bench) -> None:
+        await bench.say("")
+        await asyncio.sleep(10)
+        assert "No packet came" in await bench.show("4.703")
+        assert "is not UUID=HEX" in await bench.say("write nonsense")
+        assert await bench.say("write fff2=a501") == ""  # which it does not have
+        await asyncio.sleep(10)
+        assert "This meter has no 0000fff2" in bench.teach["wanted"]
+        assert await bench.say("write") == ""
+        assert await bench.say(f"write {HEARS}=a501@2") == ""
+        await asyncio.sleep(10)
+        for digits in READINGS:
+            assert await bench.show(digits) == ""
+        assert bench.teach["accepted"], bench.teach
+        assert await bench.say("done") == ""
+        bench.dial.digits = "44.12"
+        await asyncio.sleep(30)
+        assert bench.views["live"]["text"] == "44.12 µF"
+
+    run(tmp_path, body, around=Shy)
+    ((profile,), _) = load_profiles(tmp_path / "profiles")
+    assert [(one.to, one.data, one.every) for one in profile.connection.writes] == [(HEARS, b"\xa5\x01", 2.0)]
+    # What it was taught from teaches it again.
+    again = teach(read_capture(tmp_path / "profiles" / "rowan-7.jsonl"), "rowan-7")
+    assert again.profile == profile
+
+
+def test_a_meter_that_is_only_read_is_taught(tmp_path: Path) -> None:
+    async def body(bench: Bench) -> None:
+        await bench.say("")
+        await asyncio.sleep(10)
+        assert "offers nothing to subscribe to" in bench.teach["wanted"]
+        (channel,) = {uuid for _, found in FAMILIES["counted"](1).services() for uuid in [found[0].uuid]}
+        assert await bench.say(f"read {channel}=0.2") == ""
+        await asyncio.sleep(10)
+        for digits in READINGS:
+            assert await bench.show(digits) == ""
+        assert bench.teach["accepted"], bench.teach
+        assert await bench.say("done") == ""
+        bench.dial.digits = "44.12"
+        await asyncio.sleep(30)
+        assert bench.views["live"]["text"] == "44.12 µF"
+
+    run(tmp_path, body, around=lambda encoder: Shy(encoder, read=True))
 
 
 def test_a_label_that_contradicts_is_named_and_can_be_taken_back(tmp_path: Path) -> None:

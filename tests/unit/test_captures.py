@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.captures import (
+    Asked,
     Capture,
     CapturedMeter,
     Label,
@@ -20,6 +21,7 @@ from meterlink.captures import (
     read_capture,
     write_capture,
 )
+from meterlink.driver_api import Channel, Write
 from meterlink.errors import InputError
 from meterlink.readings import Coupling
 from meterlink.units import Quantity
@@ -94,6 +96,12 @@ def test_any_text_is_read_or_refused(text: str) -> None:
 numbers = st.decimals(min_value=-99999, max_value=99999, places=2)
 times = st.integers(0, 10**9).map(lambda n: n / 1000)
 packets = st.builds(Packet, times, st.sampled_from(["a", "b@7"]), st.binary(max_size=20))
+periods = st.sampled_from([0.1, 0.5, 2.0, 3600.0])
+asked = st.builds(
+    Asked,
+    st.lists(st.builds(Write, st.just("fff2"), st.binary(max_size=9), st.just(0.0) | periods)).map(tuple),
+    st.lists(st.builds(Channel, st.just("fff1"), st.just("read"), periods)).map(tuple),
+)
 labels = st.one_of(
     st.builds(label_at, times, numbers.map(lambda n: f"{n:f} V")),
     st.builds(lambda t, n, d: label_at(t, f"{n:f} V", t, t + d), times, numbers, st.integers(0, 5)),
@@ -102,7 +110,9 @@ labels = st.one_of(
 
 @untimed
 @given(
-    st.lists(packets), st.lists(labels), st.none() | st.builds(CapturedMeter, st.just("A meter"), st.just(("fff0",)))
+    st.lists(packets),
+    st.lists(labels),
+    st.none() | st.builds(CapturedMeter, st.just("A meter"), st.just(("fff0",)), asked),
 )
 def test_what_is_written_reads_back(some: list[Packet], others: list[Label], meter: CapturedMeter | None) -> None:
     def at(one: Packet | Label) -> float:
@@ -150,6 +160,11 @@ def test_lines_and_places_in_the_file() -> None:
         ('{"t": 1, "shows": "4.7 furlongs"}', r"x:2: 'furlongs' is not a unit"),
         ('{"t": 1, "shows": "4.7 V", "from": 2, "to": 1}', r"x:2: The label's window ends"),
         ('{"meter": {"services": 5}}', r"x:2: services is not a list"),
+        ('{"meter": {"writes": [5]}}', r"x:2: writes is not a list of objects"),
+        ('{"meter": {"writes": [{"to": "fff2", "hex": "z"}]}}', r"x:2: hex is not pairs"),
+        ('{"meter": {"writes": [{"hex": "a5"}]}}', r"x:2: to is not the UUID"),
+        ('{"meter": {"writes": [{"to": "fff2", "hex": "a5", "every": -1}]}}', r"x:2: every -1 s is not usable"),
+        ('{"meter": {"reads": [{"from": "fff1"}]}}', r"x:2: a read does not say how often"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_line(line: str, message: str) -> None:

@@ -15,11 +15,12 @@ from .rate import Ask
 from .sentences import Sentence
 from .sheet import Sheet
 
-_LONGEST = 64  # characters typed; no display shows more
+_LONGEST = 200  # characters typed: no display shows more than 64, but a UUID and bytes to write are longer
 _LONGEST_SENTENCE = 240
 _HOW = (
     "Keep the reading still, type all that the display shows, Enter. drop 3 takes the third back, done writes the "
-    "profile, stop leaves all as it was. Esc closes this sheet; teaching goes on."
+    "profile, stop leaves all as it was. write fff2=a501 tells a meter that must be told to speak. Esc closes this "
+    "sheet; teaching goes on."
 )
 
 
