@@ -190,6 +190,7 @@ class FoundView(TypedDict):
     driver: str
     score: float
     fit: str
+    named: bool  # the settings say that it is read with that driver
     drivers: list[DriverScoreView]
     bound: bool
     called: str

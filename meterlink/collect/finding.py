@@ -3,16 +3,17 @@
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 from meterlink.ble.finding import Heard, not_heard
 from meterlink.ble.session import Look, opened, service_of
 from meterlink.ble.states import LinkState, MeterLink
-from meterlink.driver_api import Advertisement, DriverKind
+from meterlink.collect.drivers import Drivers
+from meterlink.driver_api import CERTAIN, Advertisement, DriverKind
 from meterlink.equipment import Meter
 from meterlink.errors import DriverError, InputError, RadioError
-from meterlink.plugins import LoadedDrivers, best, ranked, score_in_words
+from meterlink.plugins import ranked, score_in_words
 from meterlink.store.meters import KnownAs
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
@@ -69,12 +70,12 @@ class Finder:
     def __init__(
         self,
         ears: Ears,
-        loaded: LoadedDrivers,
+        drivers: Drivers,
         known: Callable[[], Sequence[MeterRow]],
         links: Callable[[], Sequence[MeterLink]] = lambda: (),
     ) -> None:
         self._ears = ears
-        self._loaded = loaded
+        self._drivers = drivers
         self._known = known
         self._links = links
         self._looks: dict[str, Look] = {}
@@ -88,12 +89,8 @@ class Finder:
                     self._keep(one.address, await self._ears.look(one.address))
         found = [self._view(one) for one in spotted]
         found.sort(key=lambda one: (not one["bound"], -one["score"], -(one["rssi"] or -999), one["address"]))
-        broken = [f"{one.name} of {one.distribution}: {one.reason}" for one in self._loaded.failures]
+        broken = [f"{one.name} of {one.distribution}: {one.reason}" for one in self._drivers.loaded.failures]
         return AirView(topic="air", asked=asked, found=found, broken=broken, radio=radio)
-
-    def learn(self, kind: DriverKind) -> None:
-        """Hold meters against this driver, too."""
-        self._loaded = replace(self._loaded, kinds=(*self._loaded.kinds, kind))
 
     async def address_of(self, which: str) -> str:
         """Return the address of what has this address or this name; RadioError or InputError where none or several."""
@@ -181,10 +178,15 @@ class Finder:
         return candidates[0]
 
     def _driver(self, one: _Spotted, look: Look) -> DriverKind:
-        chosen = best(self._loaded.kinds, one.advertisement, look.services)
+        chosen = self._named(one) or self._drivers.choose(one.advertisement, look.services)
         if chosen is None:
             raise DriverError(f"{one.name or one.address} was not bound: {_none_fits(look)}", _TEACH)
-        return chosen[0]
+        return chosen
+
+    def _named(self, one: _Spotted) -> DriverKind | None:
+        """Return the driver that the settings name for it, under any of its addresses."""
+        addresses = [one.address, *((one.row.meter.address, *one.row.aliases) if one.row else ())]
+        return next((kind for each in addresses if (kind := self._drivers.named.get(each.upper()))), None)
 
     async def _free_name(self, one: _Spotted) -> str:
         """Return what the meter calls itself, told apart where another bound meter has that name."""
@@ -198,7 +200,10 @@ class Finder:
 
     def _view(self, one: _Spotted) -> FoundView:
         look = self._looks.get(one.address.upper())
-        scores = ranked(self._loaded.kinds, one.advertisement, look.services if look else None)
+        scores = ranked(self._drivers.loaded.kinds, one.advertisement, look.services if look else None)
+        named = self._named(one)
+        if named is not None:
+            scores = [(named, CERTAIN), *(pair for pair in scores if pair[0].name != named.name)]
         top = scores[0][1] if scores else 0.0
         serial = (look.serial if look else "") or (one.row.meter.serial if one.row else "")
         fits = score_in_words(top)
@@ -212,6 +217,7 @@ class Finder:
             driver=(one.link.driver if one.link else "") or driver,
             score=top,
             fit=fits,
+            named=named is not None,
             drivers=[DriverScoreView(name=kind.name, score=score) for kind, score in scores if score > 0],
             bound=bool(one.row and one.row.bound),
             called=one.row.meter.name if one.row else "",

@@ -3,9 +3,10 @@
 import asyncio
 import logging
 import random
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,20 +15,19 @@ from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.capturing import Capturing
 from meterlink.ble.radio import Radio
 from meterlink.ble.session import Packet
-from meterlink.ble.states import RadioState
+from meterlink.ble.states import LinkState, RadioState
 from meterlink.clock import Clock, SystemClock
-from meterlink.collect.drivers import all_drivers, named_drivers
+from meterlink.collect.drivers import Drivers, follow_profiles, tell_failures
 from meterlink.collect.finding import Finder
 from meterlink.collect.pipeline import Knowledge, OnHeld, Pipeline, Publishing
 from meterlink.collect.replaying import Feed
 from meterlink.collect.roster import ASKED_OF_IT, Roster
 from meterlink.collect.teaching import Teaching
 from meterlink.collect.visit import ActiveVisit, Held
-from meterlink.driver_api import Advertisement, Characteristic, DriverKind
 from meterlink.equipment import Meter, Place, Plan, TestPoint
 from meterlink.errors import StoreError
 from meterlink.link import LinkServer
-from meterlink.plugins import LoadedDrivers, best
+from meterlink.profiles import Profile, ProfileKind
 from meterlink.settings import DATABASE, Settings
 from meterlink.store.reader import Reader
 from meterlink.store.rows import VisitIds
@@ -165,10 +165,11 @@ class Station:
                 clock=orders.clock,
                 publishing=Publishing(orders.settings.station, publisher[1]) if publisher else None,
             )
-            loaded = await asyncio.to_thread(_drivers, orders.folder)
+            drivers = await asyncio.to_thread(Drivers.of, orders.folder, orders.settings.meters)
+            tell_failures(drivers.loaded)
             radio = Radio(
                 clock=orders.clock,
-                choose=_chooser(loaded),
+                choose=drivers.choose,
                 on_packet=self._came,
                 on_change=self._radio_changed,
                 known=await self._known_meters(pipeline),
@@ -176,10 +177,10 @@ class Station:
                 scanner_backend=orders.scanner_backend,
                 client_backend=orders.client_backend,
                 jitter=orders.jitter,
-                named=named_drivers(loaded, orders.settings.meters),
+                named=drivers.named,
             )
-            finder = Finder(radio, loaded, self._reader.known_meters, lambda: radio.state.meters)
-            self._teaching = Teaching(radio, finder, orders.folder, clock=orders.clock, show=self._show)
+            finder = Finder(radio, drivers, self._reader.known_meters, lambda: radio.state.meters)
+            self._teaching = Teaching(radio, finder, drivers, orders.folder, clock=orders.clock, show=self._show)
             stack.push_async_callback(self._teaching.close)
             self._roster = Roster(
                 finder,
@@ -194,7 +195,14 @@ class Station:
             self.started.set()
             try:
                 async with asyncio.TaskGroup() as group:
-                    work = [group.create_task(self._take_in(radio, pipeline)), group.create_task(pipeline.run())]
+                    following = follow_profiles(
+                        orders.folder, drivers, orders.settings.meters, partial(self._profiles_changed, radio, drivers)
+                    )
+                    work = [
+                        group.create_task(self._take_in(radio, pipeline)),
+                        group.create_task(pipeline.run()),
+                        group.create_task(following, name="profiles"),
+                    ]
                     await self._stopping.wait()
                     for task in work:
                         task.cancel()
@@ -207,6 +215,19 @@ class Station:
         else:
             await self._orders.feed.run(pipeline.intake.put, pipeline.caught_up)
             self.stop()
+
+    async def _profiles_changed(self, radio: Radio, drivers: Drivers, changed: Mapping[str, Profile | None]) -> None:
+        """Connect anew what is read by a profile that is another now, and what could not be read at all."""
+        for link in radio.state.meters:
+            named, meter = radio.named(link.address), radio.known(link.address)
+            if meter is None or (self._teaching is not None and self._teaching.teaches(link.address)):
+                continue
+            if isinstance(named, ProfileKind) and changed.get(named.name) == named.profile:
+                continue  # it was taught just now, and is read by that already
+            if link.driver in changed or link.state is LinkState.UNUSABLE:
+                radio.name_driver(link.address, drivers.named.get(link.address.upper()))
+                await radio.forget(link.address)
+                radio.know(meter)
 
     async def _open_visit(self) -> tuple[ActiveVisit, VisitIds]:
         orders = self._orders
@@ -324,23 +345,6 @@ class Station:
         self._notices[source] = notice
         order = ("alarm", "warning", "info")
         self._show(min(self._notices.values(), key=lambda one: (not one["text"], order.index(one["level"]))))
-
-
-def _drivers(folder: Path) -> LoadedDrivers:
-    loaded = all_drivers(folder)
-    for failure in loaded.failures:
-        log.warning("driver %s of %s left out: %s", failure.name, failure.distribution, failure.reason)
-    return loaded
-
-
-def _chooser(
-    loaded: LoadedDrivers,
-) -> Callable[[Advertisement, Sequence[Characteristic] | None], DriverKind | None]:
-    def choose(advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverKind | None:
-        chosen = best(loaded.kinds, advertisement, services)
-        return None if chosen is None else chosen[0]
-
-    return choose
 
 
 async def _shielded(work: Awaitable[None]) -> None:

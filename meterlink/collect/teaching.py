@@ -15,6 +15,7 @@ from meterlink.ble.session import Packet as RadioPacket
 from meterlink.ble.states import LinkState, MeterLink
 from meterlink.captures import WINDOW, Capture, CapturedMeter, Label, Packet, label_at, write_capture
 from meterlink.clock import Clock, Stamp
+from meterlink.collect.drivers import Drivers
 from meterlink.collect.finding import Finder
 from meterlink.driver_api import DriverKind
 from meterlink.equipment import Meter
@@ -115,10 +116,18 @@ class Teaching:
     """
 
     def __init__(
-        self, radio: Radio, finder: Finder, folder: Path, *, clock: Clock, show: Callable[[Message], None]
+        self,
+        radio: Radio,
+        finder: Finder,
+        drivers: Drivers,
+        folder: Path,
+        *,
+        clock: Clock,
+        show: Callable[[Message], None],
     ) -> None:
         self._radio = radio
         self._finder = finder
+        self._drivers = drivers
         self._folder = folder / FOLDER
         self._clock = clock
         self._show = show
@@ -130,6 +139,10 @@ class Teaching:
         lesson = self._lesson
         if lesson is not None and packet.session.address.upper() == lesson.meter.address.upper():
             lesson.take(packet)
+
+    def teaches(self, address: str) -> bool:
+        """Return whether the meter at ``address`` is being taught."""
+        return self._lesson is not None and self._lesson.meter.address.upper() == address.upper()
 
     async def carry_out(self, which: str, text: str) -> str:
         """Do what a watcher asks of the meter at an address, or of a name; return why not, in words, or nothing."""
@@ -228,7 +241,7 @@ class Teaching:
         await asyncio.to_thread(_write, path.with_suffix(".jsonl"), write_capture(taught_from))
         await self.close()
         kind = kind_of(profile)
-        self._finder.learn(kind)
+        self._drivers.add(kind)
         await self._connect(lesson.known or lesson.meter, kind)
         self._show(_ended(lesson, str(path)))
 

@@ -11,7 +11,7 @@ from meterlink.ble.finding import Survey
 from meterlink.captures import Asked
 from meterlink.clock import SystemClock
 from meterlink.collect.capturing import Capture, CaptureFile, Tally, typed_lines
-from meterlink.collect.drivers import all_drivers
+from meterlink.collect.drivers import Drivers
 from meterlink.collect.finding import Finder
 from meterlink.commands.find import SECONDS
 from meterlink.commands.run import stop_on_signals
@@ -96,7 +96,7 @@ async def _find(folder: Path, name: str) -> str:
     async with Survey() as survey:
         await survey.listen(SECONDS)
         known = Reader(path).known_meters if path.exists() else lambda: ()
-        return await Finder(survey, await asyncio.to_thread(all_drivers, folder), known).address_of(name)
+        return await Finder(survey, await asyncio.to_thread(Drivers.for_looking, folder), known).address_of(name)
 
 
 def _say(text: str) -> None:

@@ -17,7 +17,7 @@ from meterlink import link
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.finding import Heard, Survey, uuid_in_words
 from meterlink.clock import SystemClock
-from meterlink.collect.drivers import all_drivers
+from meterlink.collect.drivers import Drivers
 from meterlink.collect.finding import Finder
 from meterlink.errors import MeterlinkError
 from meterlink.settings import DATABASE, data_dir, load_settings
@@ -78,9 +78,9 @@ def command(
     serial number: another one that answers at its address later is refused. Where a station runs on the data folder,
     it is asked, since it has the adapter.
 
-    With --json: found (objects with name, address, rssi, advertised, offered, driver, score, fit, drivers, bound,
-    called, first_address, serial, state, why), broken (drivers that cannot be used), radio (what is wrong with it, or
-    empty) and done (what was done, in words).
+    With --json: found (objects with name, address, rssi, advertised, offered, driver, score, fit, named, drivers,
+    bound, called, first_address, serial, state, why), broken (drivers that cannot be used), radio (what is wrong with
+    it, or empty) and done (what was done, in words).
     """
     if sum(map(bool, (connect, bind, unbind, alias))) > 1:
         raise click.UsageError("Give only one of --connect, --bind, --unbind and --alias.")
@@ -127,7 +127,7 @@ async def _by_ourselves(folder: Path, wish: Wish, survey: Survey) -> AirView:
         return Reader(path).known_meters() if path.exists() else ()
 
     async with survey:
-        finder = Finder(survey, await asyncio.to_thread(all_drivers, folder), known)
+        finder = Finder(survey, await asyncio.to_thread(Drivers.for_looking, folder), known)
         if not wish.unbind:
             await _listen(survey, wish, known)
         if wish.connect:
@@ -273,7 +273,8 @@ def _fit(one: FoundView) -> str:
         return ""
     others = [f"{other['name']} {other['score']:.2f}" for other in one["drivers"] if other["name"] != one["driver"]]
     beside = f"; also {', '.join(others)}" if others else ""
-    return f"driver {one['driver']}: {one['fit']} ({one['score']:.2f}){beside}"
+    how = "named in the settings" if one.get("named") else f"{one['fit']} ({one['score']:.2f})"
+    return f"driver {one['driver']}: {how}{beside}"
 
 
 def _services(verb: str, uuids: Sequence[str]) -> str:

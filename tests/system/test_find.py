@@ -107,6 +107,31 @@ def printed(view: AirView, done: str = "", width: int = 80, **wish: Any) -> str:
     return "\n".join(lines)
 
 
+def test_a_profile_that_the_settings_name_is_what_a_meter_is_read_and_bound_with(tmp_path: Path, play: Play) -> None:
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "birch.toml").write_text(
+        f'profile = 1\nname = "birch"\ndriver = "framed"\n[connection]\nnotify = "{OWN}"\n'
+        '[frame]\nlength = 2\n[value]\ntype = "uint"\nat = 1\nunit = "V"\n',
+        encoding="utf-8",
+    )
+    (tmp_path / "settings.toml").write_text(f'[[meter]]\naddress = "{B}"\nprofile = "birch"\n', encoding="utf-8")
+
+    async def body(air: Air) -> None:
+        await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
+        view, _ = await look_round(tmp_path, air)
+        birch = at(view, B)
+        assert (birch["driver"], birch["named"], birch["why"]) == ("framed:birch", True, "")
+        assert "driver framed:birch: named in the settings" in printed(view)
+        view, done = await look_round(tmp_path, air, bind=B)
+        assert done.startswith(f"Bound: Birch, {B}, driver framed:birch.")
+        (tmp_path / "profiles" / "birch.toml").unlink()
+        view, _ = await look_round(tmp_path, air)
+        (broken,) = view["broken"]
+        assert "there is no usable profile 'birch'" in broken
+
+    play(body)
+
+
 def test_what_is_on_the_air_and_why_one_cannot_be_used(tmp_path: Path, play: Play) -> None:
     async def body(air: Air) -> None:
         await air.add_meter(Steady("Alder"), encoder=telling(), address=A)

@@ -209,3 +209,54 @@ def test_a_frozen_or_relative_display_is_kept_and_never_judged(
         connection.close()
     assert held == [(0, "44.10")]  # once the display showed the probes again
     assert altered > 40
+
+
+def test_profiles_saved_while_the_station_runs_are_taken_in(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    shown: dict[str, Any] = {}
+    folder = tmp_path / "profiles"
+    seen = []
+
+    async def during(station: Station) -> None:
+        station.listen(lambda message: shown.update({message["topic"]: message}))
+
+        async def look(seconds: float) -> None:
+            await asyncio.sleep(seconds)
+            (meter,) = shown["meters"]["meters"]
+            seen.append((meter["state"], shown["live"]["text"] if "live" in shown else ""))
+
+        await look(15.0)
+        folder.mkdir()
+        (folder / "rowan.toml").write_text(PROFILE, encoding="utf-8")
+        await look(15.0)
+        (folder / "rowan.toml").write_text(PROFILE.replace("places = 2", "places = 1"), encoding="utf-8")
+        await look(15.0)
+        # Half saved: what was in use stays in use.
+        (folder / "rowan.toml").write_text(PROFILE.replace("size = 2", "size = 20"), encoding="utf-8")
+        await look(15.0)
+        (folder / "rowan.toml").unlink()
+        await look(15.0)
+
+    with caplog.at_level(logging.WARNING):
+        run_station(tmp_path, Settings("test"), 1.0, during=during)
+    assert seen == [
+        ("unusable", ""), ("connected", "44.10 µF"), ("connected", "441.0 µF"), ("connected", "441.0 µF"),
+        ("unusable", "441.0 µF"),
+    ]  # fmt: skip
+    told = [record.getMessage() for record in caplog.records if "left out" in record.getMessage()]
+    assert len(told) == 1
+    assert "rowan.toml:24:1: value, size: 20 is not usable" in told[0]
+
+
+def test_a_profile_named_in_the_settings_is_taken_in_when_it_changes(tmp_path: Path) -> None:
+    folder = tmp_path / "profiles"
+    folder.mkdir()
+    nameless = PROFILE.replace('name = "ROWAN*"', "")
+    (folder / "rowan.toml").write_text(nameless, encoding="utf-8")
+    (tmp_path / "settings.toml").write_text(f'[[meter]]\naddress = "{ADDRESS}"\nprofile = "rowan"\n', encoding="utf-8")
+
+    async def during(_station: Station) -> None:
+        await asyncio.sleep(10.0)
+        (folder / "rowan.toml").write_text(nameless.replace("places = 2", "places = 1"), encoding="utf-8")
+
+    run_station(tmp_path, load_settings(tmp_path), 15.0, during=during)
+    assert set(readings(tmp_path)) == {("44.10", "µF"), ("441.0", "µF")}
