@@ -17,6 +17,7 @@ from meterlink.teach.encodings import EVIDENCE
 _MOST_FRAMES = 64  # different frames looked at: each adds the width of the check to the evidence
 _GROUP = 12  # frames that are tried for themselves where some frame may be damaged
 _GROUPS = 6
+_LAST = 5  # bytes: a CRC of 32 bits and an end mark
 _SOUND = 0.8  # of the frames pass their check; more damage leaves too little to learn from
 _FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
 _ORDERS: tuple[Order, Order] = ("big", "little")
@@ -36,12 +37,14 @@ def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
 def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
     """Return the check that most of ``frames`` (equally long) pass: pieces of two frames may have been joined to one.
 
-    Groups of neighbouring frames are tried, each for itself: some have no damaged frame among them.
+    Groups of neighbouring frames are tried, each for itself: some have no damaged frame among them. Looked at are the
+    last bytes only, where nearly every check stands (common practice, no source).
     """
     distinct = list(dict.fromkeys(frames))
     apart = max(_GROUP, len(distinct) // _GROUPS)
     for first in range(0, len(distinct) - _GROUP + 1, apart):
-        found = _search(group := distinct[first : first + _GROUP], group)
+        group = distinct[first : first + _GROUP]
+        found = _search(group, group, len(group[0]) - _LAST)
         if found is not None and len(sound(found, distinct)) >= _SOUND * len(distinct):
             return found
     return None
@@ -52,13 +55,13 @@ def sound(check: FrameCheck, frames: Sequence[bytes]) -> list[bytes]:
     return [frame for frame in frames if _holds(check, [frame])]
 
 
-def _search(some: Sequence[bytes], distinct: Sequence[bytes]) -> FrameCheck | None:
-    """Return the check that ``some`` frames lead to and all ``distinct`` ones pass."""
+def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) -> FrameCheck | None:
+    """Return the check at byte ``least`` or after it that ``some`` frames lead to and all ``distinct`` ones pass."""
     if len(some) < 2:
         return None
     size = len(some[0])
     varying = [len({frame[at] for frame in some}) > 1 for at in range(size)]
-    for at in reversed(range(1, size)):
+    for at in reversed(range(max(1, least), size)):
         if any(varying[at : at + 2]):
             for found in _plain_wide_sums(some, at, varying):
                 if _holds(found, distinct):

@@ -47,10 +47,22 @@ def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
         Framing(length=length, whole=True) for length, _ in lengths.most_common(3) if _SHORTEST <= length <= _LONGEST
     ]
     whole += [framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length)]
+    alone = (cut for framing in whole if (cut := _cut_so(channel, framing, packets)) is not None)
+    # Packets of one length are most likely frames; of several, pieces of a stream.
+    if streamed:
+        yield from _running_on(channel, packets)
+        yield from alone
+    else:
+        yield from alone
+        yield from _running_on(channel, packets)
+
+
+def _running_on(channel: str, packets: Sequence[Packet]) -> list[Cut]:
+    """Return the ways of cutting frames that run on over packets."""
     data = b"".join(packet.data for packet in packets)
     starts = _starts_of(packets)
-    running = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
-    found = [cut for framing in running if (cut := _cut_so(channel, framing, packets, data)) is not None]
+    framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
+    found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
     # A frame that is cut in the wrong place holds the end of one and the beginning of the next, and so comes late.
     # Where packets begin with frames, frames are cut right; where check bytes are found, too; and what belongs together
     # comes together.
@@ -63,26 +75,20 @@ def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
             _lasting(cut, places[id(cut)], times),
         )
     )
-    alone = (cut for framing in whole if (cut := _cut_so(channel, framing, packets, data)) is not None)
-    # Packets of one length are most likely frames; of several, pieces of a stream.
-    if streamed:
-        yield from found
-        yield from alone
-    else:
-        yield from alone
-        yield from found
+    return found
 
 
-def _cut_so(channel: str, framing: Framing, packets: Sequence[Packet], data: bytes) -> Cut | None:
+def _cut_so(channel: str, framing: Framing, packets: Sequence[Packet]) -> Cut | None:
     frames = tuple(_cut(framing, packets))
-    total = sum(len(frame) for _, frame in frames)
-    if not frames or not (framing.whole or total >= _COVERED * len(data)):
+    total, came = sum(len(frame) for _, frame in frames), sum(len(packet.data) for packet in packets)
+    if not frames or not (framing.whole or total >= _COVERED * came):
         return None
     only = [frame for _, frame in frames]
     if len(set(map(len, only))) > 1:
         return Cut(channel, framing, frames, find_trailing_check(only))
     check = find_check(only)
-    if check is None and (check := find_check_of_most(only)) is not None:
+    # Where a packet was lost, pieces of two frames make one that is none.
+    if check is None and not framing.whole and (check := find_check_of_most(only)) is not None:
         passed = set(sound(check, only))
         frames = tuple(one for one in frames if one[1] in passed)
     return Cut(channel, framing, frames, check)
