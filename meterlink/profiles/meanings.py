@@ -81,14 +81,21 @@ class Meanings:
             places = lit[0] if lit else 0
             said += [None] * (len(lit) > 1)
         usual = Meaning(unit=value.unit, coupling=value.coupling, places=places, scale=value.scale)
-        return combine(said, usual, self._rest, tells_step=self._tells_step)
+        return combine(said, usual, self._rest, tells_step=self._tells_step, most_digits=value.most_digits)
 
 
-def combine(said: Sequence[Meaning | None], usual: Meaning, rest: str, *, tells_step: bool = True) -> Outcome:
+def combine(
+    said: Sequence[Meaning | None],
+    usual: Meaning,
+    rest: str,
+    *,
+    tells_step: bool = True,
+    most_digits: int | None = None,
+) -> Outcome:
     """Return what all that is said comes to; what is unknown (None) or contradicts itself makes the frame invalid.
 
     ``usual`` stands where nothing else is said. ``tells_step`` is false for numbers that do not tell the display's
-    steps by themselves.
+    steps by themselves, and ``most_digits`` how long the display's numbers are.
     """
     known = [meaning for meaning in said if meaning is not None]
     units = {meaning.unit for meaning in known} - {""}
@@ -115,7 +122,10 @@ def combine(said: Sequence[Meaning | None], usual: Meaning, rest: str, *, tells_
     else:
         decimals, scale, negative = places.pop(), scales.pop(), Flag.NEGATIVE in flags
         finish = compile_finish(decimals, scale, negative=negative, tells_step=tells_step)
-        step = None if negative or scale is not None else step_at(decimals)
+        if most_digits is not None:
+            finish = _no_longer(most_digits, finish)
+        elif not negative and scale is None:
+            step = step_at(decimals)
     return Outcome(
         unit,
         quantity,
@@ -148,6 +158,16 @@ def _overload_at_most(raw: Raw) -> Number:
 
 def _never(number: Number) -> Callable[[Raw], Number]:
     return lambda _raw: number
+
+
+def _no_longer(most_digits: int, finish: Callable[[Raw], Number]) -> Callable[[Raw], Number]:
+    def finish_short(raw: Raw) -> Number:
+        number = finish(raw)
+        digits = number[0]
+        too_long = digits is not None and len(digits.normalize(EXACT).as_tuple().digits) > most_digits
+        return _INVALID if too_long else number
+
+    return finish_short
 
 
 def compile_finish(

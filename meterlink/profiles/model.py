@@ -198,6 +198,7 @@ class Value:
     to even. ``points`` are the bits of the decimal points, by the number of digits behind them; none lit is none.
     TOML: ``[value.points]``, ``1 = "3.7"``, ``2 = "4.7"``. At most one of ``places`` and ``points`` is given.
     ``unit`` is the display unit, and ``coupling`` AC or DC, where neither code nor annunciator says another.
+    A number of more than ``most_digits`` is none: what stands for an overload in the field of a number may be one.
     """
 
     source: Number | Segments
@@ -206,6 +207,7 @@ class Value:
     points: tuple[tuple[int, Bit], ...] = ()
     unit: str = ""
     coupling: Coupling | None = None
+    most_digits: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

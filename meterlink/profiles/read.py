@@ -384,6 +384,7 @@ class _Reading:
             points=self._points(table),
             unit=self._unit(table, "unit"),
             coupling=table.word("coupling", Coupling),
+            most_digits=table.optional("most_digits", 1, _MOST_DIGITS),
         )
         if value.points and value.places is not None:
             table.note("places", "the points say it already.", "Give places or points.")

@@ -140,6 +140,7 @@ def _value() -> Schema:
             "points": _keyed(_NUMBER_KEY, {"$ref": "#/$defs/bit"}),
             "unit": _UNIT,
             "coupling": _words(Coupling),
+            "most_digits": _integer(1, 12),
         },
         ["type"],
     )

@@ -133,7 +133,7 @@ def _place(place: Place, size: int | object = _NO_PLACE) -> Pairs:
 
 def _value(value: Value) -> Iterator[str]:
     rest: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
-    rest.append(("coupling", value.coupling))
+    rest += [("coupling", value.coupling), ("most_digits", value.most_digits)]
     match value.source:
         case Number(type=kind, place=place) as number:
             special = [

@@ -36,7 +36,8 @@ class Encoding:
     ``wanted`` are readings that would widen what can be read. ``exact`` is whether the number needs no `Scaling.places`
     to be what was shown; ``finer`` whether it has more digits than were shown. ``most`` is
     the greatest whole number in the field that the digits shown have room for. ``ends`` are contents of the field that
-    meters use for what is no number, unless a reading has shown that they are one.
+    meters use for what is no number, unless a reading has shown that they are one. ``sign`` is the position of the
+    number's own sign, None where it has none or what stands above it has been looked at.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Encoding:
     finer: bool = False
     most: int = 0
     ends: frozenset[int] = frozenset()
+    sign: int | None = None
 
 
 def agreement(positions: Sequence[tuple[int, bool]]) -> Code:
@@ -70,6 +72,11 @@ def placed(positions: Sequence[tuple[int, bool]]) -> Place:
         if plain == [8 * (first // 8 + byte) + bit for byte in range(size) for bit in range(7, -1, -1)]:
             return Place(at=first // 8, size=size, order="big")
     return Place(bits=tuple(bit_at(position, inverted=inverted) for position, inverted in positions))
+
+
+def top_bit(place: Place) -> int:
+    """Return the position of the highest bit of the whole bytes at ``place``."""
+    return 8 * (place.at + (place.size - 1 if place.order == "little" else 0)) + 7
 
 
 def numbers(samples: Sequence[Sample]) -> list[int]:

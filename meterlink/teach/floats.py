@@ -9,7 +9,7 @@ from itertools import cycle
 from meterlink.binary_numbers import EXACT, float32, float64, medfloat32, sfloat
 from meterlink.profiles.model import Number, NumberType, Order, Place
 from meterlink.readings import Status
-from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table
+from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table, top_bit
 from meterlink.teach.samples import Sample
 
 _ORDERS: tuple[Order, Order] = ("little", "big")
@@ -141,6 +141,7 @@ def _fits(
         used=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
         scalings=tuple(_scaling(sample, scales, exact=exact and kind in _DECIMAL) for sample in table.samples),
         signed=True,
+        sign=top_bit(place) if kind in _BINARY else None,
         key={place.at + byte: one for byte, one in enumerate(key) if one},
         exact=exact,
         finer=not exact,

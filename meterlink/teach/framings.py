@@ -19,6 +19,8 @@ _BEGUN = 0.6  # of the frames begin where a packet does, or packets tell nothing
 _NEAR = 0.85  # of the best score; noise in a score is a few per cent
 _MOST_MARKS = 8  # starts tried, of those that packets begin with and of those that occur most
 _MOST = 12  # ways per channel
+_SOON = 3.0  # times as long as frames of that length take to come when cut elsewhere …
+_AT_ONCE = 0.05  # s; … and so much more: then pieces of two frames were taken for one. Packets of one come sooner
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,11 @@ class Cut:
     framing: Framing
     frames: tuple[tuple[float, bytes], ...]
     check: FrameCheck | None
+
+    @property
+    def usual(self) -> int:
+        """How long most of its frames are, bytes."""
+        return Counter(len(frame) for _, frame in self.frames).most_common(1)[0][0]
 
 
 def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
@@ -63,16 +70,20 @@ def _running_on(channel: str, packets: Sequence[Packet]) -> list[Cut]:
     starts = _starts_of(packets)
     framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
     found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
-    # A frame that is cut in the wrong place holds the end of one and the beginning of the next, and so comes late.
-    # Where packets begin with frames, frames are cut right; where check bytes are found, too; and what belongs together
-    # comes together.
+    # A frame that is cut in the wrong place holds the end of one and the beginning of the next: what belongs together
+    # comes together. Where packets begin with frames, frames are cut right; where check bytes are found, too.
     times = [packet.t for packet in packets for _ in packet.data]
     places = {id(cut): _places_of(cut, data) for cut in found}
+    lasting = {id(cut): _lasting(cut, places[id(cut)], times) for cut in found}
+    shortest: dict[int, float] = {}
+    for cut in found:
+        shortest[cut.usual] = min(lasting[id(cut)], shortest.get(cut.usual, lasting[id(cut)]))
+    found = [cut for cut in found if lasting[id(cut)] <= _SOON * shortest[cut.usual] + _AT_ONCE]
     found.sort(
         key=lambda cut: (
             -round(_aligned(places[id(cut)], starts), 1),
             cut.check is None,
-            _lasting(cut, places[id(cut)], times),
+            lasting[id(cut)],
         )
     )
     return found

@@ -8,7 +8,7 @@ from meterlink.binary_numbers import EXACT
 from meterlink.profiles.model import Code, Meaning, Number, NumberType, Order, Place
 from meterlink.readings import Coupling
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
+from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement, top_bit
 from meterlink.teach.integers import integers
 from meterlink.teach.samples import Sample
 
@@ -101,6 +101,7 @@ def _fits(
             for sample in table.samples
         ),
         signed=signed,
+        sign=top_bit(place) if signed else None,
         finer=True,
     )
 

@@ -26,7 +26,7 @@ from meterlink.profiles.places import compile_number
 from meterlink.readings import Coupling, Status
 from meterlink.teach.columns import bit_at, content
 from meterlink.teach.displays import has_open_pool
-from meterlink.teach.encodings import Encoding, Table
+from meterlink.teach.encodings import Encoding, Table, agreement
 from meterlink.teach.samples import Sample
 from meterlink.units import BASE_UNIT
 
@@ -151,7 +151,7 @@ class _Search:
             for position in self.rest
             if position not in told and len(self._values(position, self.numbers)) == 1
         ]
-        codes += [*self._agreements(), *tables]
+        codes += [*self._agreements(), *self._extensions(), *tables]
         guarded = [] if has_open_pool(self.encoding.source) else constant
         codes += self._guards(guarded, everywhere)
         if everywhere != Meaning() and not guarded:
@@ -284,6 +284,22 @@ class _Search:
             known |= dict.fromkeys(over, Meaning(flag=Flag.NO_NUMBER))
             agreements.append(replace(code, meanings=tuple(sorted(known.items(), key=lambda pair: pair[0]))))
         return agreements
+
+    def _extensions(self) -> list[Code]:
+        """Return what makes bytes that were always the sign, in all their bits, go on agreeing with it.
+
+        They are the upper end of a number wider than what was taken for it; where they differ, it is none.
+        """
+        sign, care = self.encoding.sign, self.table.care
+        if sign is None or self.table.columns.constant(sign, care):
+            return []
+        found = [(sign, False)]
+        for first in range(0, self.table.columns.bits, 8):
+            byte = range(first, first + 8)
+            turned = [self.table.columns.follows(one, self.table.columns[sign], care) for one in byte]
+            if set(byte) <= set(self.rest) and None not in turned:
+                found += zip(byte, map(bool, turned), strict=True)
+        return [agreement(found)] if len(found) > 1 else []
 
     def _plain(self, frame: bytes) -> bytes:
         return bytes(byte ^ self.encoding.key.get(at, 0) for at, byte in enumerate(frame))

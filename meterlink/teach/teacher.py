@@ -17,6 +17,8 @@ from meterlink.profiles.model import (
     FrameCheck,
     Framing,
     Match,
+    Number,
+    NumberType,
     Profile,
     Segments,
     Text,
@@ -45,8 +47,10 @@ FEWEST = 4
 """Labels without which nothing is tried."""
 
 _FOLDS = 10  # groups of labels held back in turn
-_FEWEST_LABELLED = 0.8  # of the labels must have a frame in their window, else frames are cut wrongly
+_FEWEST_LABELLED = 0.8  # of the labels must have a frame in their window, else frames are cut wrongly …
+_FEWEST_CHECKED = 0.65  # … where no check bytes show that they are cut right
 _MOST_CUTS_BLAMED = 3  # ways of cutting tried when looking for the label that is wrong
+_ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
 _NOWHEN = Stamp(0, 0)
 _NOTHING = "no way of writing the number was found that fits every label"
 
@@ -158,7 +162,7 @@ class _Lesson:
         reason, tried = _NOTHING, []
         for way in self._ways():
             _, samples = label_frames(way.frames, labels)
-            if len(samples) < _FEWEST_LABELLED * len(labels):
+            if len(samples) < (_FEWEST_LABELLED if way.check is None else _FEWEST_CHECKED) * len(labels):
                 continue
             tried.append((way, samples))
             try:
@@ -248,15 +252,16 @@ class _Lesson:
                 except UnexplainedError as error:
                     reason = str(error) if reason == _NOTHING else reason
                     continue
-                profile = self._profile(cut, check, encoding, said, found)
+                profile = self._profile(cut, check, encoding, said, found, samples)
                 if all(_decodes(profile, cut.channel, sample) for sample in samples):
                     return _Learned(profile, encoding.name, _ordered(found.wanted, encoding.wanted), found.idle)
                 reason = "what was found does not say what every label says"
         raise UnexplainedError(reason)
 
     def _profile(
-        self, cut: Cut, check: FrameCheck | None, encoding: Encoding, said: Sequence[Said | None], found: States
-    ) -> Profile:
+        self, cut: Cut, check: FrameCheck | None, encoding: Encoding, said: Sequence[Said | None], found: States,
+        samples: Sequence[Sample],
+    ) -> Profile:  # fmt: skip
         units = {one.unit for one in said if one is not None}
         segmented = isinstance(encoding.source, Segments)
         source = encoding.source
@@ -265,6 +270,8 @@ class _Lesson:
             source = replace(source, overload=found.overload, invalid=tuple(sorted(ends)))
         elif has_open_pool(source):
             source = replace(source, pools=(*source.pools, found.still))
+        unrounded = encoding.finer and any(one is not None and one.places is None for one in said)
+        most_digits = None if unrounded else _most_digits(source, samples)
         size = max(len(frame) for _, frame in cut.frames)
         key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
         checks = () if check is None else (replace(check, raw=bool(key)),)
@@ -274,7 +281,7 @@ class _Lesson:
             connection=_connection(cut.channel, self.capture.meter),
             match=_match(self.capture.meter),
             framing=replace(cut.framing, checks=checks, key=key),
-            value=Value(source, unit=units.pop() if len(units) == 1 else ""),
+            value=Value(source, unit=units.pop() if len(units) == 1 else "", most_digits=most_digits),
             codes=found.codes,
             lit=found.lit,
         )
@@ -346,6 +353,13 @@ class _Lesson:
             if found:
                 break
         return tuple(found)
+
+
+def _most_digits(source: Number | Segments, samples: Sequence[Sample]) -> int | None:
+    """Return how long a number may be where its field has room for far greater ones: one digit more than was shown."""
+    if isinstance(source, Segments) or source.type not in _ROOMY:
+        return None
+    return max(len(sample.figures) for sample in samples) + 1
 
 
 def _encodings(table: Table) -> Iterator[Encoding]:

@@ -417,7 +417,7 @@ class InventedMeter:
             for _ in range(window):
                 t += 1 / RATE
                 frames.append((t, self.frame(face, rng)))
-            written.append(label_at(round(t + 0.01, 6), face.text))
+            written.append(label_at(round(t + 0.05, 6), face.text))
         return Capture(tuple(deliver(self.delivery, frames, rng)), tuple(written))
 
     def unseen(self, number: int, seed: int) -> list[tuple[Face, bytes]]:

@@ -642,6 +642,44 @@ def test_a_blank_display_nobody_saw_is_not_an_overload(number):
     assert result.wrong == 0, result.faults
 
 
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_an_overload_nobody_saw_in_a_field_with_room_is_not_a_wrong_value(order):
+    """Mantissa and exponent of a byte: a float of IEEE 11073, but for what stands for an overload."""
+
+    def frame(counts, places):
+        exponent = (-places % 256).to_bytes(1, "big")
+        number = counts.to_bytes(3, order, signed=True)
+        return b"\x5a\x07" + (number + exponent if order == "little" else exponent + number)
+
+    rng = random.Random(65)
+    packets, labels = [], []
+    for place in range(14):
+        counts, places = rng.randint(-5999, 5999), rng.choice((1, 2, 3))
+        packets.append(Packet(float(place), FRAMES, frame(counts, places)))
+        labels.append(label_at(place + 0.1, f"{Decimal(counts).scaleb(-places)} V DC"))
+    driver = opened(taught(Capture(tuple(packets), tuple(labels))))
+    assert feed(driver, Packet(0.0, FRAMES, frame(-1234, 2)))[-1].text == "-12.34 V DC"
+    for beyond in (0x7FFFFF, 0x7FFFFE, -0x800000, 0x7FFF00):
+        assert feed(driver, Packet(0.0, FRAMES, frame(beyond, 2)))[-1].digits is None
+
+
+def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
+    """Five bytes in microvolts, finer than the display: looked for are four."""
+
+    def frame(microvolts):
+        return b"\x5a\x07" + microvolts.to_bytes(5, "big", signed=True)
+
+    rng = random.Random(66)
+    packets, labels = [], []
+    for place in range(20):
+        counts = rng.randint(-5999, 5999)
+        packets.append(Packet(float(place), FRAMES, frame(10_000 * counts + rng.randint(-4000, 4000))))
+        labels.append(label_at(place + 0.1, f"{Decimal(counts).scaleb(-2)} V DC"))
+    driver = opened(taught(Capture(tuple(packets), tuple(labels))))
+    assert feed(driver, Packet(0.0, FRAMES, frame(12_341_000)))[-1].text == "12.34 V DC"
+    assert feed(driver, Packet(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
+
+
 def test_a_function_nobody_saw_is_not_a_wrong_value():
     meter, recorder = lesson(54)
     profile = taught(recorder.capture())

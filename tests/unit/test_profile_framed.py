@@ -493,3 +493,12 @@ def test_channels_are_framed_apart() -> None:
     assert [one.digits for one in driver.feed("a", framed(1)[2:], STAMP)] == [1]
     assert [(one.digits, one.channel) for one in driver.feed("b@12", framed(2)[2:], STAMP)] == [(2, "b@12")]
     assert driver.feed("c", framed(1), STAMP) == ()
+
+
+@pytest.mark.parametrize(
+    ("sent", "text"),
+    [(1234.5, "1234.5 V"), (-99999.0, "-99999.0 V"), (123456.7, "--- V"), (9999999.0, "--- V"), (2e6, "2000000.0 V")],
+)
+def test_a_number_longer_than_the_display_is_none(sent: float, text: str) -> None:
+    one = profile(Value(Number(NumberType.FLOAT32, Place(0, 4)), places=1, unit="V", most_digits=5))
+    assert only(one, struct.pack("<f", sent)).text == text
