@@ -8,6 +8,8 @@ from meterlink.captures import Capture, Label, Packet, Shows, pair
 from meterlink.readings import Coupling
 from meterlink.units import BASE_UNIT, Quantity, convert
 
+_SIGNED = frozenset({Quantity.VOLTAGE, Quantity.CURRENT, Quantity.TEMPERATURE, None})
+
 
 @dataclass(frozen=True, slots=True)
 class Frame:
@@ -80,6 +82,11 @@ class Function:
 
     quantity: Quantity | None
     coupling: Coupling | None
+
+    @property
+    def signed(self) -> bool:
+        """Whether its readings may be negative: those of volts and amps but AC, of temperatures, and unknown ones."""
+        return self.quantity in _SIGNED and self.coupling is not Coupling.AC
 
     def __str__(self) -> str:
         return " ".join(str(part) for part in (self.quantity or "no unit", self.coupling) if part)

@@ -470,7 +470,8 @@ class _Search:
     def _wish(self, signs: Sequence[tuple[int, bool]]) -> None:
         said = {one for one in self.said if one is not None}
         if not any(sample.negative for sample in self.table.samples):
-            self.wanted.append("a negative reading")
+            if any(sample.function.signed for sample in self.table.samples):
+                self.wanted.append("a negative reading")
         elif len(signs) > 1:
             self.wanted.append("another negative reading and another positive one")
         if not self.overloads:

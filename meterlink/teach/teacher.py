@@ -111,7 +111,7 @@ class Teacher:
             return f"Check this: {report.contradictions[0]}."
         if report.labels < FEWEST:
             return "Show readings that differ, and label each: different digits, in every place."
-        return f"Next, show {report.wanted[0]}." if report.wanted else ""
+        return f"Most useful now: {report.wanted[0]}." if report.wanted else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +254,10 @@ class _Lesson:
                     continue
                 profile = self._profile(cut, check, encoding, said, found, samples)
                 if all(_decodes(profile, cut.channel, sample) for sample in samples):
-                    return _Learned(profile, encoding.name, _ordered(found.wanted, encoding.wanted), found.idle)
+                    # A digit that is lacking comes up again and again, an overload now and then.
+                    digits = encoding.wanted if isinstance(encoding.source, Segments) else ()
+                    wanted = _ordered(digits, found.wanted, encoding.wanted)
+                    return _Learned(profile, encoding.name, wanted, found.idle)
                 reason = "what was found does not say what every label says"
         raise UnexplainedError(reason)
 
@@ -471,7 +474,7 @@ def _ordered(*groups: Sequence[str]) -> tuple[str, ...]:
 
 def _wanted_of(samples: Sequence[Sample]) -> tuple[str, ...]:
     wanted = []
-    if not any(sample.negative for sample in samples):
+    if not any(sample.negative for sample in samples) and any(sample.function.signed for sample in samples):
         wanted.append("a negative reading")
     if not any(sample.shows.overload for sample in samples):
         wanted.append("an overload")

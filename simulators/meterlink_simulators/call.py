@@ -19,6 +19,7 @@ from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.radio import Air
 from meterlink_simulators.scenario import Scenario
 from meterlink_simulators.scenario_steps import Discharge, DropLink, Lift, Measure, SetFault, Step, Switch, Wait
+from meterlink_simulators.shown import Shown
 
 # How long the technician waits for the screen before doing something about it: to show the next test point (then they
 # pick it themselves), and to hold a reading (then something is wrong). Simulated seconds.
@@ -27,7 +28,33 @@ PATIENCE_FOR_HOLD = 90.0
 # A hand on its way from one pair of terminals to the next.
 REACH = 0.6  # s
 
+# A display that has not changed for so long can be read off. Simulated seconds.
+STANDS = 0.8
+
 OnHeld = Callable[[TestPoint, Held], None]
+OnDisplay = Callable[[str, Shown], None]
+
+
+class Overseen:
+    """A meter whose display somebody looks at: they are told what it shows once it has stood still."""
+
+    def __init__(self, meter: SimulatedMeter, tell: OnDisplay) -> None:
+        self.name, self.rate = meter.name, meter.rate
+        self._meter = meter
+        self._tell = tell
+        self._shown: Shown | None = None
+        self._since = 0.0
+        self._told: Shown | None = None
+
+    def show(self, now: float) -> Shown:
+        """Measure and return what the display shows."""
+        shown = self._meter.show(now)
+        if shown != self._shown:
+            self._shown, self._since = shown, now
+        elif now - self._since >= STANDS and shown != self._told and not shown.blank:
+            self._told = shown
+            self._tell(self.name, shown)
+        return shown
 
 
 class StuckError(MeterlinkError):
@@ -37,13 +64,21 @@ class StuckError(MeterlinkError):
 class ServiceCall:
     """Plays ``scenario`` with a station of its own; ``orders`` says where its data goes and whether it can be watched.
 
-    ``orders``' backends and meters are replaced by the simulated ones.
+    ``orders``' backends and meters are replaced by the simulated ones. ``on_display`` is told what every display shows
+    whenever that has stood still for a while.
     """
 
-    def __init__(self, scenario: Scenario, orders: Orders, on_held: OnHeld | None = None) -> None:
+    def __init__(
+        self,
+        scenario: Scenario,
+        orders: Orders,
+        on_held: OnHeld | None = None,
+        on_display: OnDisplay | None = None,
+    ) -> None:
         self._scenario = scenario
         self._orders = orders
         self._on_held = on_held
+        self._on_display = on_display
         self._bench: Bench = scenario.build_bench()
         self._meters: dict[str, SimulatedMeter] = {}
         self._peripherals: dict[str, Peripheral] = {}
@@ -87,8 +122,9 @@ class ServiceCall:
             await stack.enter_async_context(self._air)
             for spec in self._scenario.meters:
                 meter = self._meters[spec.name] = self._scenario.build_meter(spec, self._bench)
+                seen = meter if self._on_display is None else Overseen(meter, self._on_display)
                 self._peripherals[spec.name] = await self._air.add_meter(
-                    meter, encoder=encoder_named(spec.encoding, spec.variant), address=spec.address
+                    seen, encoder=encoder_named(spec.encoding, spec.variant), address=spec.address
                 )
             self.station = station = Station(
                 replace(

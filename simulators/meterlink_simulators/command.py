@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from meterlink.collect.station import Orders
     from meterlink.collect.visit import Held
     from meterlink_simulators.scenario import Scenario
+    from meterlink_simulators.shown import Shown
 
 
 @click.command()
@@ -27,10 +28,12 @@ if TYPE_CHECKING:
 @click.option("--data", type=click.Path(file_okay=False), help="Keep the database in this folder.")
 @click.option("--scenario", "name", default="demo", show_default=True, help="A scenario file, or a shipped one's name.")
 @click.option("--serve", is_flag=True, help="Without a screen, in real time, for `meterlink watch --data` elsewhere.")
-def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve: bool) -> None:
+@click.option("--displays", is_flag=True, help="With --serve: what the meters' displays show, to be read off.")
+def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve: bool, displays: bool) -> None:
     """Play a service call on simulated meters over a virtual radio: the whole job, no hardware.
 
     In a terminal it opens the dashboard and plays in real time. Nothing is kept unless --data names a folder.
+    The scenario `workbench` has a meter that nobody has described, to be taught from what its display shows.
     """
     try:
         import bumble  # noqa: F401, PLC0415  # only to say what is missing
@@ -43,6 +46,8 @@ def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve
         raise click.UsageError("--json goes with --headless.")
     if serve and (headless or data is None):
         raise click.UsageError("--serve needs --data, and does not go with --headless.")
+    if displays and not serve:
+        raise click.UsageError("--displays goes with --serve.")
     if not (headless or serve):
         from meterlink_tui.terminal import check_terminal  # noqa: PLC0415
 
@@ -50,7 +55,8 @@ def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve
     scenario = _scenario(name)
     with ExitStack() as stack:
         folder = data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-demo-"))
-        play = _headless if headless else _served if serve else _on_screen
+        served = partial(_served, on_display=_print_display if displays else None)
+        play = _headless if headless else served if serve else _on_screen
         play(scenario, folder, _print_json if as_json else _print_line)
 
 
@@ -90,12 +96,14 @@ def _headless(scenario: "Scenario", folder: str, show: Print) -> None:
     run_warped(play(), busy=lambda: any(call.busy for call in calls))
 
 
-def _served(scenario: "Scenario", folder: str, show: Print) -> None:
+def _served(
+    scenario: "Scenario", folder: str, show: Print, on_display: "Callable[[str, Shown], None] | None"
+) -> None:  # fmt: skip
     from meterlink.commands.run import stop_on_signals  # noqa: PLC0415
     from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
 
     async def play() -> None:
-        call = ServiceCall(scenario, _orders(scenario, folder), show)
+        call = ServiceCall(scenario, _orders(scenario, folder), show, on_display)
         stop_on_signals(call.stop)
         await call.run(stay=True)
 
@@ -123,6 +131,11 @@ def _print_line(point: TestPoint, held: "Held") -> None:
     from meterlink.commands.telling import held_line  # noqa: PLC0415
 
     click.echo(held_line(point, held))
+
+
+def _print_display(name: str, shown: "Shown") -> None:
+    number = "OL" if shown.digits is None else f"{shown.digits:f}"
+    click.echo(f"{name} shows {number} {shown.unit} {shown.coupling or ''}".rstrip())
 
 
 def _print_json(point: TestPoint, held: "Held") -> None:

@@ -202,8 +202,8 @@ def glued_is_right(reading: Reading) -> bool:
         r'[\s,;:={}"]*(?:(ACV|CAP)[\s,;:={}"]*)?([+-]?)[\s]*([0-9]+\.?[0-9]*|\.[0-9]+)[\s,;:={}"]*(ACV|CAP)?[\s,;:={}"]*',
         reading.packet.decode(),
     )
-    if found is None:  # an exponent or a unit that a mutation made
-        return any(char.isalpha() for char in reading.packet.decode())
+    if found is None:  # an exponent or a unit that a mutation made, such as %
+        return re.search(r'[^0-9\s,;:={}"+.-]', reading.packet.decode()) is not None
     assert reading.digits is not None
     same = reading.digits == Decimal(f"{found[2]}{found[3]}")
     return same and (reading.unit == units[found[1] or found[4]] if found[1] or found[4] else True)

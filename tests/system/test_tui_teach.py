@@ -62,7 +62,8 @@ def air(*found: tuple[str, str, str]) -> Any:
 def teach(**more: Any) -> Any:
     return {
         "topic": "teach", "meter": B, "name": "Birch", "packets": 128, "labels": [], "working": False,
-        "wanted": "Next, show a negative reading.", "accepted": False, "functions": [], "error": "", "written": "",
+        "wanted": "Most useful now: a negative reading.", "accepted": False, "functions": [], "error": "",
+        "written": "",
     } | more  # fmt: skip
 
 
@@ -132,7 +133,7 @@ async def test_a_meter_is_picked_and_taught() -> None:
         assert station.sent[-1] == ("teach", {"meter": B, "text": ""})
         await feed(station, pilot, teach())
         assert "Teach Birch" in words(app)
-        assert "Next, show a negative reading." in words(app)
+        assert "Most useful now: a negative reading." in words(app)
         assert "128 packets, 0 labels." in words(app)
 
         await pilot.press(*"-4.70 V", "enter")
@@ -160,7 +161,7 @@ async def test_the_caution_and_what_is_asked_for_stay_in_sight(size: tuple[int, 
         await pilot.press("m")
         await catch_up(pilot)
         assert GENERAL_CAUTION in words(app)
-        assert "Next, show a negative reading." in words(app)
+        assert "Most useful now: a negative reading." in words(app)
         field = app.screen.query_one(Input)
         assert app.screen.region.contains_region(field.region)
 

@@ -213,7 +213,7 @@ def test_result_grows_with_what_is_added():
             assert teacher.next_wanted().startswith("Show readings")
     assert report.profile.name == "bench-meter"
     assert teacher.result() is report
-    assert teacher.next_wanted().startswith("Next, show ")
+    assert teacher.next_wanted().startswith("Most useful now: ")
 
 
 def test_report_tells_how_labels_held_back_came_out():

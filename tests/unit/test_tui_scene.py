@@ -239,3 +239,16 @@ def test_a_close_call_says_how_probable_it_is() -> None:
     assert shown.ruling.reason == "Because. 50% probable to be within."
     clear = scene(visit(point("a", held=held(probability=0.999))), live(phase="held"))
     assert clear.ruling.reason == "Because."
+
+
+def test_a_meter_no_driver_fits_is_to_be_taught_while_none_speaks() -> None:
+    strange = {
+        "topic": "meters", "radio": "",
+        "meters": [{
+            "name": "Kestrel", "address": "A", "state": "unusable", "detail": "", "driver": "", "rssi": None,
+            "battery": None, "low_battery": False, "readings": 0,
+        }],
+    }  # fmt: skip
+    assert scene(visit(point("a")), strange, age=None).advice.startswith("No driver fits Kestrel. Press m to teach it")
+    assert scene(visit(point("a")), strange, live()).advice == "advice"
+    assert scene(visit(point("a")), strange, age=None, gone="gone").advice.startswith("Keep your notes by hand")

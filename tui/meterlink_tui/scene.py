@@ -195,7 +195,7 @@ def compose(latest: Latest, age: float | None, gone: str | None, said: Alert | N
         points=tuple(_point_row(i, p, focus) for i, p in enumerate(points, 1)),
         meters=tuple(_meter_row(m) for m in meters["meters"]) if meters else (),
         worked_out=_worked_out(visit),
-        advice=_advice(visit, gone),
+        advice=_advice(visit, gone) if live else _untaught(meters, gone) or _advice(visit, gone),
         cautions=_cautions(visit, point),
         active=_active(focus or point),
     )
@@ -438,6 +438,14 @@ def _advice(visit: VisitView | None, gone: str | None) -> str:
     if gone is not None:
         return "Keep your notes by hand until the station is back. What was held is in its database."
     return _text(visit["advice"]) if visit else "Waiting for the station to open a visit."
+
+
+def _untaught(meters: MetersView | None, gone: str | None) -> str:
+    """What to do while no meter speaks and one is there that no driver fits; empty for nothing."""
+    strange = [_text(meter["name"]) for meter in meters["meters"] if meter["state"] == "unusable"] if meters else []
+    if not strange or gone is not None:
+        return ""
+    return f"No driver fits {strange[0]}. Press m to teach it from what its display shows."
 
 
 def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:
