@@ -1,10 +1,13 @@
 """Check bytes: sums, exclusive-or, CRCs."""
 
+import re
 from collections.abc import Callable
 from functools import reduce
 from operator import xor
 
 from meterlink.profiles.model import CheckKind, FrameCheck
+
+HEXADECIMAL = re.compile(rb"[0-9A-Fa-f]+")
 
 Passes = Callable[[bytes, bytes], bool]
 """Whether a frame, as it came and without its key, passes a check."""
@@ -14,8 +17,8 @@ def compile_check(check: FrameCheck) -> Passes:
     """Return what tells whether a frame passes; one too short to hold the check, or what it covers, does not."""
     compute = compile_sum(check)
     size, order, raw, at = check.size, check.order, check.raw, check.at
-    needed = at + size if at >= 0 else -at
-    until = None if at + size == 0 else at + size  # the end of a slice; -1 + 1 would be its beginning
+    needed = at + check.taken if at >= 0 else -at
+    until = None if at + check.taken == 0 else at + check.taken  # the end of a slice; -1 + 1 would be its beginning
     covered = slice(check.begin, check.end if check.end is not None else _up_to(check))
     from_bytes = int.from_bytes
 
@@ -24,9 +27,15 @@ def compile_check(check: FrameCheck) -> Passes:
         data = frame[covered]
         if not data or len(frame) < needed:
             return False
+        if check.hex:
+            return _hexadecimal(frame[at:until]) == compute(data)
         return (frame[at] if size == 1 else from_bytes(frame[at:until], order)) == compute(data)
 
     return passes
+
+
+def _hexadecimal(digits: bytes) -> int | None:
+    return int(digits, 16) if HEXADECIMAL.fullmatch(digits) else None
 
 
 def compile_sum(check: FrameCheck) -> Callable[[bytes], int]:

@@ -6,13 +6,14 @@ from decimal import Decimal
 
 from meterlink.driver_api import Reading, Stamp, Status
 from meterlink.errors import InputError
+from meterlink.profiles.checks import compile_check
 from meterlink.profiles.frames import Channels, Feed
 from meterlink.profiles.meanings import Outcome, combine, resting_unit
 from meterlink.profiles.model import Flag, Meaning, Profile, Text
-from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words
+from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words, without_checks
 from meterlink.profiles.written import is_overload, number_in
 from meterlink.readings import Coupling
-from meterlink.units import Quantity, display_form, parse_unit, step_of, to_base
+from meterlink.units import Quantity, display_form, parse_unit, quantity_of, step_of, to_base
 
 _REMEMBERED = 1024  # different words, and different sets of words, whose meaning is kept
 _NO_NUMBER = re.compile(r"-{2,}")
@@ -81,6 +82,7 @@ class _Parser:
     def __init__(self, text: Text) -> None:
         self._text = text
         self._words = compile_words(text)
+        self._passes = tuple(compile_check(check) for check in text.checks)
         self._usual = Meaning(unit=text.unit, coupling=text.coupling)
         self._rest = resting_unit(text.unit, (meaning for _, meaning in text.words))
         self._fixed: dict[str, _Word] = {word: _Word(meaning) for word, meaning in _SAID_ANYWHERE.items()}
@@ -91,11 +93,15 @@ class _Parser:
 
     def reading(self, line: bytes, channel: str, stamp: Stamp) -> Reading:
         """Return the reading in a line, invalid where the line makes no sense."""
+        if not all(passes(line, line) for passes in self._passes):
+            return Reading(
+                quantity_of(self._rest), None, self._rest, stamp, Status.INVALID, channel=channel, packet=line
+            )
         numbers: list[tuple[str, Meaning | None]] = []
         said: list[Meaning | None] = []
         status: Status | None = None
         behind_number = False
-        for word in self._words(line):
+        for word in self._words(without_checks(line, self._text.checks)):
             match = None if word in self._fixed else NUMBER_AND_UNIT.fullmatch(word)
             if match is not None:
                 meaning = self._meaning(match[2]).meaning if match[2] else _NOTHING

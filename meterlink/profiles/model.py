@@ -250,6 +250,7 @@ class FrameCheck:
     takes the two's complement of it (a sum that makes all bytes add up to 0). TOML ``from`` and ``to`` are ``begin``
     and ``end``. For a CRC: ``width`` bits (None: all of ``size``), ``polynomial`` without its highest term, ``init``,
     ``reflect_in``, ``reflect_out``, ``xor_out``, as catalogues of CRCs give them.
+    With ``hex`` it stands there as characters, two hexadecimal digits for each byte, the highest first.
     """
 
     kind: CheckKind
@@ -266,6 +267,12 @@ class FrameCheck:
     polynomial: int = 0
     reflect_in: bool = False
     reflect_out: bool = False
+    hex: bool = False
+
+    @property
+    def taken(self) -> int:
+        """How many bytes it takes up in the frame."""
+        return 2 * self.size if self.hex else self.size
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +319,8 @@ class Text:
     says that there is no value. A unit may follow a number at once or as the next word, and is then that number's.
     ``words`` gives words their meaning (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; letters count as written);
     ``ignore`` are words to pass over; any other word must be a unit, AC or DC, or the line is invalid. ``unit`` and
-    ``coupling`` are those of the number where the line names none. ``longest`` bounds a line (bytes).
+    ``coupling`` are those of the number where the line names none. ``longest`` bounds a line (bytes). ``checks`` (TOML
+    ``[[text.check]]``) are over a line without its end; they are no words of it.
     """
 
     end: str = "\n"
@@ -326,6 +334,7 @@ class Text:
     glued: bool = False
     words: tuple[tuple[str, Meaning], ...] = ()
     ignore: tuple[str, ...] = ()
+    checks: tuple[FrameCheck, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

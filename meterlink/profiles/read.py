@@ -301,9 +301,10 @@ class _Reading:
         if not table.has("kind"):
             table.note(None, "the kind of check is missing.", "Use one of: sum, xor, crc.")
         size = table.number("size", 1, 1, 4)
+        as_hex = table.yes("hex")
         check = FrameCheck(
             kind=kind or CheckKind.SUM,
-            at=table.number("at", -size, -LONGEST_FRAME, LARGEST_OFFSET),
+            at=table.number("at", -2 * size if as_hex else -size, -LONGEST_FRAME, LARGEST_OFFSET),
             size=size,
             order=self._order(table),
             begin=table.number("from", 0, -LONGEST_FRAME, LARGEST_OFFSET),
@@ -312,11 +313,12 @@ class _Reading:
             init=table.number("init", 0, 0, (1 << 8 * size) - 1),
             xor_out=table.number("xor_out", 0, 0, (1 << 8 * size) - 1),
             negate=table.yes("negate"),
+            hex=as_hex,
         )
-        if -check.size < check.at < 0:
-            table.note("at", f"{check.size} bytes do not fit there.", f"Write at = {-check.size} for the last ones.")
+        if -check.taken < check.at < 0:
+            table.note("at", f"{check.taken} bytes do not fit there.", f"Write at = {-check.taken} for the last ones.")
         if check.at >= 0:
-            self._furthest.append((check.at + check.size - 1, (*table.path, "at")))
+            self._furthest.append((check.at + check.taken - 1, (*table.path, "at")))
         if check.end is not None and check.end > 0:
             self._furthest.append((check.end - 1, (*table.path, "to")))
         if kind is CheckKind.CRC:
@@ -569,6 +571,7 @@ class _Reading:
             glued=table.yes("glued"),
             words=() if words is None else tuple(self._meanings(words, _word, "Write a word without blanks.")),
             ignore=table.texts("ignore"),
+            checks=tuple(self._check(one) for one in table.tables("check")),
         )
         table.finish()
         return text

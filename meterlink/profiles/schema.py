@@ -87,7 +87,22 @@ def _frame() -> Schema:
     field = _table(
         {"at": _OFFSET, "size": _integer(1, 2), "order": _ORDER, "add": _integer(-LONGEST_FRAME, LONGEST_FRAME)}, ["at"]
     )
-    check = _table(
+    return _table(
+        {
+            "start": _bytes("The first bytes of every frame, as they come."),
+            "length": {"anyOf": [_integer(1, LONGEST_FRAME), field]},
+            "end": _bytes("The last bytes of every frame, as they come."),
+            "whole": {"type": "boolean", "description": "Every packet is one frame."},
+            "longest": _integer(1, LONGEST_FRAME),
+            "key": _bytes("Exclusive-ored over and over on the frame."),
+            "key_from": _OFFSET,
+            "check": {"type": "array", "items": _check()},
+        }
+    )
+
+
+def _check() -> Schema:
+    return _table(
         {
             "kind": _words(CheckKind),
             "at": _integer(-LONGEST_FRAME, LARGEST_OFFSET),
@@ -95,6 +110,7 @@ def _frame() -> Schema:
             "order": _ORDER,
             "from": _integer(-LONGEST_FRAME, LARGEST_OFFSET),
             "to": _integer(-LONGEST_FRAME, LONGEST_FRAME),
+            "hex": {"type": "boolean"},
             "raw": {"type": "boolean"},
             "negate": {"type": "boolean"},
             "init": _integer(0, 0xFFFFFFFF),
@@ -105,18 +121,6 @@ def _frame() -> Schema:
             "reflect_out": {"type": "boolean"},
         },
         ["kind"],
-    )
-    return _table(
-        {
-            "start": _bytes("The first bytes of every frame, as they come."),
-            "length": {"anyOf": [_integer(1, LONGEST_FRAME), field]},
-            "end": _bytes("The last bytes of every frame, as they come."),
-            "whole": {"type": "boolean", "description": "Every packet is one frame."},
-            "longest": _integer(1, LONGEST_FRAME),
-            "key": _bytes("Exclusive-ored over and over on the frame."),
-            "key_from": _OFFSET,
-            "check": {"type": "array", "items": check},
-        }
     )
 
 
@@ -165,6 +169,7 @@ def _text() -> Schema:
             "glued": {"type": "boolean"},
             "ignore": {"type": "array", "items": {"type": "string", "minLength": 1}},
             "words": _rows(r"^\S+$", "What words say."),
+            "check": {"type": "array", "items": _check()},
         }
     )
 

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 
-from meterlink.profiles.model import Text
+from meterlink.profiles.model import FrameCheck, Text
 from meterlink.profiles.written import NUMBER
 
 NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
@@ -12,6 +12,14 @@ NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
 _PARTED = r"\s,;:="
 _AS_BLANK = {ord("\t"): " ", 0xA0: " "}  # no-break space
 _WORD_AND_NUMBER = re.compile(rf"([^0-9+\-.]+)({NUMBER}.*)", re.DOTALL)
+
+
+def without_checks(line: bytes, checks: Sequence[FrameCheck]) -> bytes:
+    """Return a line with blanks in the place of its check bytes."""
+    for check in checks:
+        first = check.at if check.at >= 0 else len(line) + check.at
+        line = line[:first] + b" " * check.taken + line[first + check.taken :]
+    return line
 
 
 def compile_words(text: Text) -> Callable[[bytes], Sequence[str]]:

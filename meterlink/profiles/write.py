@@ -100,12 +100,12 @@ def _framing(framing: Framing) -> Iterator[str]:
         ],
     )
     for check in framing.checks:
-        yield _check(check)
+        yield _check(check, "[[frame.check]]")
 
 
-def _check(check: FrameCheck) -> str:
+def _check(check: FrameCheck, header: str) -> str:
     return _block(
-        "[[frame.check]]",
+        header,
         [
             ("kind", check.kind),
             ("at", check.at),
@@ -113,6 +113,7 @@ def _check(check: FrameCheck) -> str:
             ("order", _unless(check.order, "little")),
             ("from", _unless(check.begin, 0)),
             ("to", check.end),
+            ("hex", check.hex),
             ("raw", check.raw),
             ("negate", check.negate),
             ("width", check.width),
@@ -174,6 +175,8 @@ def _text(text: Text) -> Iterator[str]:
             ("ignore", text.ignore),
         ],
     )
+    for check in text.checks:
+        yield _check(check, "[[text.check]]")
     yield _block("[text.words]", [(_quoted(word), _inline_meaning(meaning)) for word, meaning in text.words])
 
 

@@ -6,11 +6,11 @@ divisor of all differences, and Euclid's algorithm finds it without trying any (
 codes for error detection", 1961, for the algebra).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from math import log2
 
-from meterlink.profiles.checks import compile_sum
+from meterlink.profiles.checks import HEXADECIMAL, compile_sum
 from meterlink.profiles.model import CheckKind, FrameCheck, Order
 from meterlink.teach.encodings import EVIDENCE
 
@@ -19,6 +19,7 @@ _GROUP = 12  # frames that are tried for themselves where some frame may be dama
 _GROUPS = 6
 _LAST = 5  # bytes: a CRC of 32 bits and an end mark
 _SOUND = 0.8  # of the frames pass their check; more damage leaves too little to learn from
+_LONGEST_HEAD = 3  # bytes of a line that its check may leave out
 _FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
 _ORDERS: tuple[Order, Order] = ("big", "little")
 _CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short one also divides what a long one covers
@@ -31,7 +32,7 @@ def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
     The last bytes of the frame are tried first.
     """
     distinct = list(dict.fromkeys(frames))
-    return _search(distinct[:_MOST_FRAMES], distinct)
+    return _search(distinct[:_MOST_FRAMES], distinct) or _in_hexadecimal(distinct)
 
 
 def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
@@ -71,6 +72,44 @@ def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) ->
         for found in (*_sums(some, at, varying), *_crcs(some, at, varying)):
             if _holds(found, distinct):
                 return found
+    return None
+
+
+def _in_hexadecimal(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that stands in ``frames`` as hexadecimal digits, over bytes before it; None for none."""
+    size = len(frames[0]) if len(frames) > 1 else 0
+    for at in reversed(range(1, size - 1)):
+        for width in (2, 1):
+            digits = [frame[at : at + 2 * width] for frame in frames]
+            if len(digits[0]) < 2 * width or not all(HEXADECIMAL.fullmatch(one) for one in digits):
+                continue
+            short = [frame[:at] + bytes.fromhex(one.decode()) for frame, one in zip(frames, digits, strict=True)]
+            some = list(dict.fromkeys(short))[:_MOST_FRAMES]
+            varying = [len({frame[byte] for frame in some}) > 1 for byte in range(at + width)]
+            if not varying[at + width - 1]:
+                continue
+            for found in (*_sums(some, at, varying), *_crcs(some, at, varying)):
+                if found.size == width and (width == 1 or found.order == "big") and _holds(found, short):
+                    return replace(found, order="little", hex=True) if width == 1 else replace(found, hex=True)
+    return None
+
+
+def find_line_check(lines: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check of two hexadecimal digits at the end of lines of any lengths, None for none.
+
+    A sum or an exclusive-or of the bytes before it, from one of the first on; a mark between is in its start value.
+    """
+    distinct = list(dict.fromkeys(lines))
+    if not all(HEXADECIMAL.fullmatch(line[-2:]) and len(line) > _LONGEST_HEAD + 2 for line in distinct):
+        return None
+    short = [line[:-2] + bytes.fromhex(line[-2:].decode()) for line in distinct]
+    if not _enough(8, len({line[-2:] for line in distinct}), _LONGEST_HEAD * 3):
+        return None
+    for begin in range(_LONGEST_HEAD):
+        for kind, negate in ((CheckKind.SUM, False), (CheckKind.SUM, True), (CheckKind.XOR, False)):
+            check = FrameCheck(kind, -1, begin=begin, negate=negate)
+            if (found := _started(check, short)) is not None:
+                return replace(found, at=-2, hex=True)
     return None
 
 
@@ -184,20 +223,21 @@ def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator
 
 def _started(check: FrameCheck, frames: Sequence[bytes]) -> FrameCheck | None:
     """Return the check with the start value that the frames have in common, None where they have none."""
-    modulus = 1 << 8 * check.size
     compute = compile_sum(check)
-
-    def start(frame: bytes) -> int:
-        told = int.from_bytes(frame[check.at : check.at + check.size], check.order)
-        bare = compute(frame[check.begin : check.end])
-        if check.kind is CheckKind.XOR:
-            return told ^ bare
-        return (bare - told if check.negate else told - bare) % modulus
-
-    first = start(frames[0])
-    if any(start(frame) != first for frame in frames[1:]):
+    first = _start(check, compute, frames[0])
+    if any(_start(check, compute, frame) != first for frame in frames[1:]):
         return None
     return replace(check, init=first)
+
+
+def _start(check: FrameCheck, compute: Callable[[bytes], int], frame: bytes) -> int:
+    """Return the start value with which ``frame`` passes a sum or an exclusive-or, computed by ``compute``."""
+    at = check.at if check.at >= 0 else len(frame) + check.at
+    told = int.from_bytes(frame[at : at + check.size], check.order)
+    bare = compute(frame[check.begin : at if check.end is None else check.end])
+    if check.kind is CheckKind.XOR:
+        return told ^ bare
+    return (bare - told if check.negate else told - bare) % (1 << 8 * check.size)
 
 
 def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
@@ -260,4 +300,4 @@ def _remainder(one: int, other: int) -> int:
 
 def covered_positions(check: FrameCheck) -> frozenset[int]:
     """Return the positions of the check's own bits."""
-    return frozenset(range(8 * check.at, 8 * (check.at + check.size)))
+    return frozenset(range(8 * check.at, 8 * (check.at + check.taken)))

@@ -11,9 +11,10 @@ from meterlink.captures import Packet
 from meterlink.errors import InputError
 from meterlink.profiles.lines import LineCutter
 from meterlink.profiles.model import PREFIXES, Flag, Meaning, Text
-from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words
+from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words, without_checks
 from meterlink.profiles.written import is_overload, number_in
 from meterlink.readings import Coupling, Status
+from meterlink.teach.checking import find_line_check
 from meterlink.teach.samples import Sample
 from meterlink.text import clean_name
 from meterlink.units import BASE_UNIT, parse_unit
@@ -61,13 +62,15 @@ def line_cuts(packets: Sequence[Packet]) -> Iterator[tuple[Text, tuple[tuple[flo
             yield text, lines
 
 
-def texts(text: Text, samples: Sequence[Sample]) -> Iterator[Text]:
-    """Yield what makes every sample's line say what was shown."""
+def texts(text: Text, samples: Sequence[Sample], every: Sequence[tuple[float, bytes]]) -> Iterator[Text]:
+    """Yield what makes every sample's line say what was shown; ``every`` line that came may have check bytes."""
     lines = [sample for sample in samples if not sample.shows.blank]
     if len({sample.shows.digits for sample in lines if sample.is_number}) < _FEWEST:
         return
     # Marks that some lines have part their words, where blanks and commas alone do not; so may a number's beginning.
     marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
+    if check := find_line_check([line for _, line in every]):
+        text = replace(text, checks=(check,))
     for separators, glued in product(dict.fromkeys(("", marks)), (False, True)):
         parted = replace(text, separators=separators, glued=glued)
         read = _reader(parted)
@@ -103,7 +106,7 @@ def _reader(text: Text) -> Callable[[bytes], _Line]:
     def read(line: bytes) -> _Line:
         numbers: list[Decimal | Status] = []
         said = []
-        for word in words(line):
+        for word in words(without_checks(line, text.checks)):
             match = NUMBER_AND_UNIT.fullmatch(word)
             if match is None:
                 said.append(word)

@@ -94,26 +94,30 @@ DIGITS = st.lists(st.lists(SEGMENT, min_size=7, max_size=7).map(tuple), min_size
 POOLS = st.lists(st.lists(BITS, min_size=1, max_size=9).map(tuple), min_size=2, max_size=3).map(tuple)
 SEGMENTS = st.builds(Segments, DIGITS, GLYPHS.map(lambda glyphs: tuple(glyphs.items())), POOLS)
 POINTS = st.dictionaries(st.integers(1, 12), BITS, max_size=3).map(lambda points: tuple(points.items()))
-CHECKS = st.builds(
-    FrameCheck,
-    st.sampled_from([CheckKind.SUM, CheckKind.XOR]),
-    st.integers(-8, -4) | st.integers(0, 20),
-    st.integers(1, 4),
-    ORDERS,
-    st.integers(-4, 20),
-    st.none() | st.integers(-4, 20),
-    st.booleans(),
-    st.integers(0, 255),
-    st.integers(0, 255),
-    st.booleans(),
-) | st.builds(
-    lambda width, polynomial, *flags: FrameCheck(
-        CheckKind.CRC, -2, 2, width=width, polynomial=polynomial, init=7, reflect_in=flags[0], reflect_out=flags[1]
-    ),
-    st.none() | st.integers(1, 16),
-    st.integers(1, 0xFFFF),
-    st.booleans(),
-    st.booleans(),
+CHECKS = (
+    st.builds(
+        FrameCheck,
+        st.sampled_from([CheckKind.SUM, CheckKind.XOR]),
+        st.integers(-8, -4) | st.integers(0, 20),
+        st.integers(1, 4),
+        ORDERS,
+        st.integers(-4, 20),
+        st.none() | st.integers(-4, 20),
+        st.booleans(),
+        st.integers(0, 255),
+        st.integers(0, 255),
+        st.booleans(),
+    )
+    | st.builds(lambda at, size: FrameCheck(CheckKind.SUM, at, size, hex=True), st.integers(-16, -8), st.integers(1, 4))
+    | st.builds(
+        lambda width, polynomial, *flags: FrameCheck(
+            CheckKind.CRC, -2, 2, width=width, polynomial=polynomial, init=7, reflect_in=flags[0], reflect_out=flags[1]
+        ),
+        st.none() | st.integers(1, 16),
+        st.integers(1, 0xFFFF),
+        st.booleans(),
+        st.booleans(),
+    )
 )
 MARKS = st.binary(max_size=3)
 LENGTHS = st.none() | st.integers(40, 256) | st.builds(
@@ -149,6 +153,7 @@ TEXTS = st.builds(
     st.booleans(),
     st.dictionaries(LINE.filter(bool), MEANINGS, max_size=3).map(lambda rows: tuple(rows.items())),
     st.lists(LINE.filter(bool), max_size=2).map(tuple),
+    st.lists(CHECKS, max_size=2).map(tuple),
 )
 CONNECTIONS = st.builds(
     Connection,

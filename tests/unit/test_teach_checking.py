@@ -7,7 +7,7 @@ from invented_meters import crc
 
 from meterlink.profiles.checks import compile_check
 from meterlink.profiles.model import CheckKind
-from meterlink.teach.checking import find_check, find_check_of_most, find_trailing_check, sound
+from meterlink.teach.checking import find_check, find_check_of_most, find_line_check, find_trailing_check, sound
 
 
 def bodies(rng, number=30, size=9):
@@ -68,6 +68,45 @@ def test_check_is_found_although_some_frames_are_damaged(seed):
     check = find_check_of_most(frames)
     assert check is not None
     assert sound(check, frames) == [frame for place, frame in enumerate(frames) if place not in damaged]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_checks_in_hexadecimal_are_found(seed):
+    rng = Random(seed)
+    wide, form = seed % 3 == 2, "{:04X}" if seed % 3 == 2 else "{:02x}"
+
+    def sealed(text):
+        total = crc(text[1:], 16, 0x1021, 0xFFFF, 0, False) if wide else sum(text[1:]) + seed & 0xFF
+        return text + form.format(total).encode() + b"]"
+
+    def text():
+        return b"[" + f"{rng.randint(-9999, 9999):+06d},{rng.randint(0, 9)}*".encode()
+
+    check = find_check([sealed(text()) for _ in range(30)])
+    assert check is not None
+    assert (check.hex, check.size) == (True, 2 if wide else 1)
+    unseen = [sealed(text()) for _ in range(200)]
+    assert passes(check, unseen)
+    broken = [frame[:3] + bytes([frame[3] ^ 1]) + frame[4:] for frame in unseen]
+    assert not any(passes(check, [frame]) for frame in broken)
+
+
+@pytest.mark.parametrize("kind", [CheckKind.SUM, CheckKind.XOR])
+def test_checks_at_the_end_of_lines_of_any_length(kind):
+    rng = Random(4)
+
+    def sealed(number):
+        text = f"#V {number} mV*".encode()
+        total = 0
+        for byte in text[1:-1]:
+            total = total + byte & 0xFF if kind is CheckKind.SUM else total ^ byte
+        return text + f"{total:02X}".encode()
+
+    check = find_line_check([sealed(rng.randint(0, 99999)) for _ in range(20)])
+    assert check is not None
+    assert passes(check, [sealed(number) for number in range(0, 100_000, 777)])
+    assert not passes(check, [sealed(123).replace(b"123", b"124")])
+    assert find_line_check([f"#V {rng.randint(0, 99999)} {rng.randrange(256):02X}".encode() for _ in range(40)]) is None
 
 
 def test_no_check_of_most_is_made_of_noise():

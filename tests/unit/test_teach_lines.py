@@ -122,3 +122,17 @@ def test_word_seen_and_never_labelled_is_asked_for():
     assert report.profile is not None
     assert report.wanted[0] == "a label for a line with BAT"
     assert decoded(report.profile, "1.00 VDC BAT\n").status is Status.INVALID
+
+
+def test_lines_that_end_in_a_check():
+    def sealed(text):
+        total = 0
+        for byte in text.encode():
+            total ^= byte
+        return f"${text}*{total:02X}\n"
+
+    shown = [(f"{abs(value) / 100:.2f} V DC", sealed(f"DCV {abs(value) / 100:.2f}")) for value in draws()]
+    report = taught(shown)
+    assert report.profile is not None
+    assert decoded(report.profile, sealed("DCV 12.34")).text == "12.34 V DC"
+    assert decoded(report.profile, sealed("DCV 12.34").replace("12", "13")).status is Status.INVALID
