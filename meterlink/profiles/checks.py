@@ -16,6 +16,7 @@ Passes = Callable[[bytes, bytes], bool]
 def compile_check(check: FrameCheck) -> Passes:
     """Return what tells whether a frame passes; one too short to hold the check, or what it covers, does not."""
     compute = compile_sum(check)
+    keyed, own = bytes(byte ^ check.key for byte in range(256)), int.from_bytes(bytes([check.key]) * check.size)
     size, order, raw, at = check.size, check.order, check.raw, check.at
     needed = at + check.taken if at >= 0 else -at
     until = None if at + check.taken == 0 else at + check.taken  # the end of a slice; -1 + 1 would be its beginning
@@ -27,9 +28,11 @@ def compile_check(check: FrameCheck) -> Passes:
         data = frame[covered]
         if not data or len(frame) < needed:
             return False
+        if own:
+            data = data.translate(keyed)
         if check.hex:
             return _hexadecimal(frame[at:until]) == compute(data)
-        return (frame[at] if size == 1 else from_bytes(frame[at:until], order)) == compute(data)
+        return (frame[at] if size == 1 else from_bytes(frame[at:until], order)) ^ own == compute(data)
 
     return passes
 

@@ -250,7 +250,9 @@ class FrameCheck:
     takes the two's complement of it (a sum that makes all bytes add up to 0). TOML ``from`` and ``to`` are ``begin``
     and ``end``. For a CRC: ``width`` bits (None: all of ``size``), ``polynomial`` without its highest term, ``init``,
     ``reflect_in``, ``reflect_out``, ``xor_out``, as catalogues of CRCs give them.
-    With ``hex`` it stands there as characters, two hexadecimal digits for each byte, the highest first.
+    With ``hex`` it stands there as characters, two hexadecimal digits for each byte, the highest first. ``key`` is
+    exclusive-ored on every byte that it covers, and on its own, before anything is computed: a key that was put on the
+    frame after its check.
     """
 
     kind: CheckKind
@@ -268,6 +270,7 @@ class FrameCheck:
     reflect_in: bool = False
     reflect_out: bool = False
     hex: bool = False
+    key: int = 0
 
     @property
     def taken(self) -> int:

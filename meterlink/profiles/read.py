@@ -314,7 +314,10 @@ class _Reading:
             xor_out=table.number("xor_out", 0, 0, (1 << 8 * size) - 1),
             negate=table.yes("negate"),
             hex=as_hex,
+            key=table.number("key", 0, 0, 0xFF),
         )
+        if check.key and check.hex:
+            table.note("key", "a check in hexadecimal digits has no key of its own.", "Use the key of the frame.")
         if -check.taken < check.at < 0:
             table.note("at", f"{check.taken} bytes do not fit there.", f"Write at = {-check.taken} for the last ones.")
         if check.at >= 0:

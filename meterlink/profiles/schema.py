@@ -111,6 +111,7 @@ def _check() -> Schema:
             "from": _integer(-LONGEST_FRAME, LARGEST_OFFSET),
             "to": _integer(-LONGEST_FRAME, LONGEST_FRAME),
             "hex": {"type": "boolean"},
+            "key": _integer(0, 0xFF),
             "raw": {"type": "boolean"},
             "negate": {"type": "boolean"},
             "init": _integer(0, 0xFFFFFFFF),

@@ -114,6 +114,7 @@ def _check(check: FrameCheck, header: str) -> str:
             ("from", _unless(check.begin, 0)),
             ("to", check.end),
             ("hex", check.hex),
+            ("key", _Hexadecimal(check.key) if check.key else None),
             ("raw", check.raw),
             ("negate", check.negate),
             ("width", check.width),

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from math import log2
 
-from meterlink.profiles.checks import HEXADECIMAL, compile_sum
+from meterlink.profiles.checks import HEXADECIMAL, compile_check, compile_sum
 from meterlink.profiles.model import CheckKind, FrameCheck, Order
 from meterlink.teach.encodings import EVIDENCE
 
@@ -19,6 +19,9 @@ _GROUP = 12  # frames that are tried for themselves where some frame may be dama
 _GROUPS = 6
 _LAST = 5  # bytes: a CRC of 32 bits and an end mark
 _SOUND = 0.8  # of the frames pass their check; more damage leaves too little to learn from
+_KEYS = 255  # of one byte, but 0
+_KEYED = tuple(bytes(byte ^ key for byte in range(256)) for key in range(_KEYS + 1))
+_FIRST = 4  # frames that tell most keys to be none
 _LONGEST_HEAD = 3  # bytes of a line that its check may leave out
 _FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
 _ORDERS: tuple[Order, Order] = ("big", "little")
@@ -32,7 +35,7 @@ def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
     The last bytes of the frame are tried first.
     """
     distinct = list(dict.fromkeys(frames))
-    return _search(distinct[:_MOST_FRAMES], distinct) or _in_hexadecimal(distinct)
+    return _search(distinct[:_MOST_FRAMES], distinct) or _in_hexadecimal(distinct) or _under_a_key(distinct)
 
 
 def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
@@ -91,6 +94,30 @@ def _in_hexadecimal(frames: Sequence[bytes]) -> FrameCheck | None:
             for found in (*_sums(some, at, varying), *_crcs(some, at, varying)):
                 if found.size == width and (width == 1 or found.order == "big") and _holds(found, short):
                     return replace(found, order="little", hex=True) if width == 1 else replace(found, hex=True)
+    return None
+
+
+def _under_a_key(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the sum of 8 bits at the end of ``frames`` on which one byte was exclusive-ored afterwards; None for none.
+
+    An exclusive-or or a CRC is one under a key, too, of another start value; a sum is not.
+    """
+    size = len(frames[0]) if frames else 0
+    if not _enough(8, len(frames), _KEYS * 2 * size):
+        return None
+    varying = [len({frame[at] for frame in frames}) > 1 for at in range(size)]
+    for at in range(size - 1, max(0, size - _LAST), -1):
+        if not varying[at]:
+            continue
+        for begin, end in _ranges(at, 1, size, varying):
+            for key in range(1, _KEYS + 1):
+                plain = [frame.translate(_KEYED[key]) for frame in frames[:_FIRST]]
+                for negate in (False, True):
+                    found = _started(
+                        FrameCheck(CheckKind.SUM, at, 1, "big", begin, end, raw=True, negate=negate), plain
+                    )
+                    if found is not None and _holds(check := replace(found, key=key), frames):
+                        return check
     return None
 
 
@@ -173,11 +200,8 @@ def _enough(bits: int, frames: int, tried: int) -> bool:
 
 
 def _holds(check: FrameCheck, frames: Sequence[bytes]) -> bool:
-    compute = compile_sum(check)
-    at, size, order = check.at, check.size, check.order
-    return all(
-        int.from_bytes(frame[at : at + size], order) == compute(frame[check.begin : check.end]) for frame in frames
-    )
+    passes = compile_check(check)
+    return all(passes(frame, frame) for frame in frames)
 
 
 def _sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:

@@ -6,11 +6,11 @@ complement) did. That finds the bits without knowing how they were scrambled.
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 from math import log2
 
-from meterlink.profiles.model import Code, Number, Pooled, Segment, Segments, Unmapped
+from meterlink.profiles.model import Bit, Code, Pooled, Segment, Segments, Unmapped
 from meterlink.teach.columns import bit_at
 from meterlink.teach.encodings import EVIDENCE, FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
 from meterlink.teach.samples import Sample
@@ -240,11 +240,18 @@ def _encoding(table: Table, states: Sequence[Sequence[int]], found: _Assigned, *
     )
 
 
-def has_open_pool(source: Number | Segments) -> bool:
+def has_open_pool(source: Segments) -> bool:
     """Return whether some segment's bit is among those that never changed: they are a pool yet to be added."""
-    if not isinstance(source, Segments):
-        return False
     return any(isinstance(one, Pooled) and one.pool == len(source.pools) for digit in source.digits for one in digit)
+
+
+def with_still(source: Segments, still: tuple[Bit, ...]) -> Segments:
+    """Return the segments with the pool of the bits that never changed; unknown are those whose bit is in none."""
+    if still:
+        return replace(source, pools=(*source.pools, still))
+    lost = Pooled(len(source.pools), inverted=True)
+    digits = tuple(tuple(Unmapped.UNKNOWN if one == lost else one for one in digit) for digit in source.digits)
+    return replace(source, digits=digits)
 
 
 def _place_name(digit: int) -> str:

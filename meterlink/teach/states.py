@@ -152,7 +152,8 @@ class _Search:
             if position not in told and len(self._values(position, self.numbers)) == 1
         ]
         codes += [*self._agreements(), *self._extensions(), *tables]
-        guarded = [] if has_open_pool(self.encoding.source) else constant
+        source = self.encoding.source
+        guarded = [] if isinstance(source, Segments) and has_open_pool(source) else constant
         codes += self._guards(guarded, everywhere)
         if everywhere != Meaning() and not guarded:
             codes.append(Code(Place(bits=(bit_at(0),)), ((0, everywhere), (1, everywhere))))

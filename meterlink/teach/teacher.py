@@ -31,7 +31,7 @@ from meterlink.teach.characters import characters
 from meterlink.teach.checking import covered_positions
 from meterlink.teach.counters import Counted, counters
 from meterlink.teach.decimals import decimals
-from meterlink.teach.displays import displays, has_open_pool
+from meterlink.teach.displays import displays, has_open_pool, with_still
 from meterlink.teach.encodings import Encoding, Scaling, Table
 from meterlink.teach.floats import decimal_floats, floats
 from meterlink.teach.framings import Cut, cuts
@@ -272,7 +272,7 @@ class _Lesson:
             ends = encoding.ends.difference(found.overload)
             source = replace(source, overload=found.overload, invalid=tuple(sorted(ends)))
         elif has_open_pool(source):
-            source = replace(source, pools=(*source.pools, found.still))
+            source = with_still(source, found.still)
         unrounded = encoding.finer and any(one is not None and one.places is None for one in said)
         most_digits = None if unrounded else _most_digits(source, samples)
         size = max(len(frame) for _, frame in cut.frames)

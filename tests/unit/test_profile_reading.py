@@ -109,6 +109,7 @@ CHECKS = (
         st.booleans(),
     )
     | st.builds(lambda at, size: FrameCheck(CheckKind.SUM, at, size, hex=True), st.integers(-16, -8), st.integers(1, 4))
+    | st.builds(lambda at, key: FrameCheck(CheckKind.SUM, at, key=key), st.integers(-16, -1), st.integers(0, 255))
     | st.builds(
         lambda width, polynomial, *flags: FrameCheck(
             CheckKind.CRC, -2, 2, width=width, polynomial=polynomial, init=7, reflect_in=flags[0], reflect_out=flags[1]

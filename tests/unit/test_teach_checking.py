@@ -91,6 +91,24 @@ def test_checks_in_hexadecimal_are_found(seed):
     assert not any(passes(check, [frame]) for frame in broken)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_sum_under_a_key_that_was_put_on_afterwards(seed):
+    rng = Random(seed)
+    key, negate, start = rng.randrange(1, 256), rng.random() < 0.5, rng.randrange(256)
+
+    def sealed(body):
+        total = (-(sum(body) + start) if negate else sum(body) + start) & 0xFF
+        return bytes(byte ^ key for byte in body + bytes([total]))
+
+    head = rng.randbytes(2)
+    check = find_check([sealed(head + rng.randbytes(6)) for _ in range(14)])
+    assert check is not None
+    unseen = [sealed(head + rng.randbytes(6)) for _ in range(200)]
+    assert passes(check, unseen)
+    broken = [frame[:4] + bytes([frame[4] ^ 1 << rng.randrange(8)]) + frame[5:] for frame in unseen]
+    assert not any(passes(check, [frame]) for frame in broken)
+
+
 @pytest.mark.parametrize("kind", [CheckKind.SUM, CheckKind.XOR])
 def test_checks_at_the_end_of_lines_of_any_length(kind):
     rng = Random(4)

@@ -9,11 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.captures import label_at
-from meterlink.profiles.model import Number, NumberType
+from meterlink.profiles.model import Bit, Number, NumberType, Pooled, Segments, Unmapped
 from meterlink.profiles.places import compile_number
 from meterlink.readings import Status
 from meterlink.teach.characters import characters
 from meterlink.teach.decimals import decimals
+from meterlink.teach.displays import has_open_pool, with_still
 from meterlink.teach.encodings import Scaling, Table
 from meterlink.teach.floats import decimal_floats, floats
 from meterlink.teach.integers import integers
@@ -198,3 +199,12 @@ def test_nothing_is_found_in_noise():
         for search in (floats, decimal_floats, characters, rounded_units):
             assert not list(search(table))
         assert not list(decimals(table, scalings_of(table)))
+
+
+def test_a_segment_whose_bit_is_nowhere_is_unknown():
+    digit = (*(Bit(0, bit) for bit in range(6)), Pooled(0, inverted=True))
+    source = Segments((digit,))
+    assert has_open_pool(source)
+    assert with_still(source, ()).digits[0][6] is Unmapped.UNKNOWN
+    kept = with_still(source, (Bit(1, 0), Bit(1, 1)))
+    assert (kept.digits, kept.pools) == ((digit,), ((Bit(1, 0), Bit(1, 1)),))
