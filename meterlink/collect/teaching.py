@@ -238,7 +238,10 @@ class Teaching:
         path = self._folder / f"{profile.name}.toml"
         taught_from = Capture(tuple(lesson.packets), tuple(lesson.labels), lesson.captured)
         await asyncio.to_thread(_write, path, write_profile(profile))
-        await asyncio.to_thread(_write, path.with_suffix(".jsonl"), write_capture(taught_from))
+        try:
+            await asyncio.to_thread(_write, path.with_suffix(".jsonl"), write_capture(taught_from))
+        except InputError as error:  # the profile is what counts
+            log.warning("what %s was taught from is not kept: %s", profile.name, error)
         await self.close()
         kind = kind_of(profile)
         self._drivers.add(kind)

@@ -144,6 +144,17 @@ def run(
     run_warped(on_air(), busy=lambda: any(station.busy for station in stations))
 
 
+async def taught_and_read(bench: Bench) -> None:
+    """Label every reading, be done, and see the meter read by what was taught."""
+    for digits in READINGS:
+        assert await bench.show(digits) == ""
+    assert bench.teach["accepted"], bench.teach
+    assert await bench.say("done") == ""
+    bench.dial.digits = "44.12"
+    await asyncio.sleep(30)
+    assert bench.views["live"]["text"] == "44.12 µF"
+
+
 def kept(folder: Path) -> list[tuple[str, str]]:
     connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
     try:
@@ -205,13 +216,7 @@ def test_a_meter_that_must_be_told_to_speak_is_taught_and_told_ever_after(tmp_pa
         assert await bench.say("write") == ""
         assert await bench.say(f"write {HEARS}=a501@2") == ""
         await asyncio.sleep(10)
-        for digits in READINGS:
-            assert await bench.show(digits) == ""
-        assert bench.teach["accepted"], bench.teach
-        assert await bench.say("done") == ""
-        bench.dial.digits = "44.12"
-        await asyncio.sleep(30)
-        assert bench.views["live"]["text"] == "44.12 µF"
+        await taught_and_read(bench)
 
     run(tmp_path, body, around=Shy)
     ((profile,), _) = load_profiles(tmp_path / "profiles")
@@ -219,6 +224,22 @@ def test_a_meter_that_must_be_told_to_speak_is_taught_and_told_ever_after(tmp_pa
     # What it was taught from teaches it again.
     again = teach(read_capture(tmp_path / "profiles" / "rowan-7.jsonl"), "rowan-7")
     assert again.profile == profile
+
+
+def test_a_profile_is_written_although_what_it_was_taught_from_cannot_be_kept(tmp_path: Path) -> None:
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "rowan-7.jsonl").write_text("somebody's own\n")
+
+    async def body(bench: Bench) -> None:
+        await bench.say("")
+        await asyncio.sleep(10)
+        for digits in READINGS:
+            await bench.show(digits)
+        assert await bench.say("done") == ""
+
+    run(tmp_path, body)
+    assert [profile.name for profile in load_profiles(tmp_path / "profiles")[0]] == ["rowan-7"]
+    assert (tmp_path / "profiles" / "rowan-7.jsonl").read_text() == "somebody's own\n"
 
 
 def test_a_meter_that_is_only_read_is_taught(tmp_path: Path) -> None:
@@ -229,13 +250,7 @@ def test_a_meter_that_is_only_read_is_taught(tmp_path: Path) -> None:
         (channel,) = {uuid for _, found in FAMILIES["counted"](1).services() for uuid in [found[0].uuid]}
         assert await bench.say(f"read {channel}=0.2") == ""
         await asyncio.sleep(10)
-        for digits in READINGS:
-            assert await bench.show(digits) == ""
-        assert bench.teach["accepted"], bench.teach
-        assert await bench.say("done") == ""
-        bench.dial.digits = "44.12"
-        await asyncio.sleep(30)
-        assert bench.views["live"]["text"] == "44.12 µF"
+        await taught_and_read(bench)
 
     run(tmp_path, body, around=lambda encoder: Shy(encoder, read=True))
 
