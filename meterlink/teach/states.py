@@ -32,6 +32,7 @@ from meterlink.units import BASE_UNIT
 
 _FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
 _NIBBLE = 4  # bits
+_CHANCE = 0.02
 _RESTLESS = 5  # bits of a byte; the others cannot hold much of a code
 _IDLE = 3  # changes under a standing number; leads swapped under a steady source show other numbers in between
 _MOST_CONTENTS = 2  # contents that mean an overload: one of either sign
@@ -56,7 +57,8 @@ class Said:
 class States:
     """All that was found beside the number: what goes into the profile, and what is still open.
 
-    ``still`` are the bits that never changed, written so that each is dark as it was.
+    ``still`` are the bits that never changed, written so that each is dark as it was. ``doubtful`` is whether what
+    tells the ranges apart may do so by chance: few labels of each, and bits beside it that change with every label.
     """
 
     codes: tuple[Code, ...]
@@ -65,6 +67,7 @@ class States:
     still: tuple[Bit, ...]
     idle: frozenset[int]
     wanted: tuple[str, ...]
+    doubtful: bool = False
 
 
 class UnexplainedError(Exception):
@@ -129,6 +132,7 @@ class _Search:
         self.frames = [sample.frame for sample in table.samples]
         self.wanted: list[str] = []
         self.told_in_field = False
+        self.doubtful = False
 
     def result(self) -> States:
         codes: list[Code] = []
@@ -161,7 +165,7 @@ class _Search:
         self._wish(signs)
         first = self.frames[self.numbers[0]]
         still = tuple(bit_at(one, inverted=bool(content(first, [one]))) for one in constant)
-        return States(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted))
+        return States(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted), self.doubtful)
 
     def _without_restless(self) -> list[int]:
         """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks.
@@ -375,6 +379,9 @@ class _Search:
     def _state_bits(self, groups: Sequence[Sequence[int]]) -> list[int]:
         bits = set(self._following(groups))
         steady = {position for position in self.rest if self._steady(position)}
+        restless = sum(len(self._values(one, self.numbers)) > 1 for one in steady - bits)
+        # Each of so many bits would follow the groups by chance, too, once in two for every label beyond their first.
+        self.doubtful = restless * 2.0 ** (len(groups) - len(self.numbers)) > _CHANCE
         # A code of several bits may have several values for one state; its other bits stand beside those that tell.
         if not isinstance(self.encoding.source, Segments):
             beside = {position // _NIBBLE for position in bits}

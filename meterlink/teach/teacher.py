@@ -243,7 +243,7 @@ class _Lesson:
         if common < 1 or sum(sample.is_number for sample in shown) < FEWEST:
             raise UnexplainedError(_NOTHING)
         table = Table.of(shown, others, exempt)
-        reason = _NOTHING
+        reason, doubtful = _NOTHING, None
         for encoding in _encodings(table):
             alike = [_alike(encoding, sample) for sample in table.samples]
             for said in views(table, encoding):
@@ -257,8 +257,14 @@ class _Lesson:
                     # A digit that is lacking comes up again and again, an overload now and then.
                     digits = encoding.wanted if isinstance(encoding.source, Segments) else ()
                     wanted = _ordered(digits, found.wanted, encoding.wanted)
-                    return _Learned(profile, encoding.name, wanted, found.idle)
+                    learned = _Learned(profile, encoding.name, wanted, found.idle)
+                    if not found.doubtful or not encoding.exact:
+                        return learned
+                    doubtful = learned
                 reason = "what was found does not say what every label says"
+            # What may be told by chance is better left out: the last view asks the least of the frames.
+            if doubtful is not None:
+                return doubtful
         raise UnexplainedError(reason)
 
     def _profile(

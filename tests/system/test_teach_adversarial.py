@@ -680,6 +680,31 @@ def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
     assert feed(driver, Packet(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_ranges_that_only_chance_tells_are_left_out(seed):
+    """A float in ohms, bytes of noise, one packet a label and two labels a range: some noise goes along with ranges."""
+    rng = random.Random(f"chance/{seed}")
+    ranges = (("Ω", 1, 0), ("kΩ", 3, 3), ("kΩ", 2, 3), ("kΩ", 1, 3), ("MΩ", 3, 6), ("MΩ", 2, 6))
+
+    def ohms(counts, places, power):
+        return float(Decimal(counts).scaleb(power - places))
+
+    def frame(*shown):
+        return b"\x5a\x07" + rng.randbytes(12) + struct.pack("<f", ohms(*shown)) + rng.randbytes(12)
+
+    packets, labels = [], []
+    for place in range(12):
+        counts, (unit, places, power) = rng.randint(600, 5999), ranges[place % len(ranges)]
+        packets.append(Packet(float(place), FRAMES, frame(counts, places, power)))
+        labels.append(label_at(place + 0.1, f"{Decimal(counts).scaleb(-places)} {unit}"))
+    driver = opened(taught(Capture(tuple(packets), tuple(labels))))
+    for _ in range(300):
+        counts, (_, places, power) = rng.randint(600, 5999), rng.choice(ranges)
+        (reading,) = feed(driver, Packet(0.0, FRAMES, frame(counts, places, power)))
+        if reading.value is not None:
+            assert reading.value == pytest.approx(ohms(counts, places, power), rel=1e-9)
+
+
 def test_a_function_nobody_saw_is_not_a_wrong_value():
     meter, recorder = lesson(54)
     profile = taught(recorder.capture())
