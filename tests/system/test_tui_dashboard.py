@@ -709,6 +709,22 @@ async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
         assert station.sent == [("next", {})]
 
 
+async def test_a_frame_that_finds_the_screen_taken_down_harms_nothing() -> None:
+    class Still(Station):
+        async def __aiter__(self) -> AsyncIterator[Message]:
+            yield visit()
+
+    async def connect() -> Station:
+        return Still()
+
+    app = Dashboard(connect, clock=Clock(), retry=3600)
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        await app.screen.remove_children()
+        app.take(live())
+        app.draw()
+
+
 # Hostile text
 
 HOSTILE = [

@@ -1,12 +1,14 @@
 """The dashboard: draws a station's newest messages at most ten times a second, sends it what keys ask."""
 
 import asyncio
+from contextlib import suppress
 from functools import partial
 from typing import ClassVar, Literal, NamedTuple
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
+from textual.css.query import NoMatches
 from textual.events import Resize
 
 from meterlink.clock import Clock, SystemClock
@@ -183,7 +185,9 @@ class Dashboard(App[None]):
             return
         self._drawn_for = drawn_for
         self.redraws += 1
-        self._show(compose(self._latest, age, self._gone, self._said))
+        # A last frame may come while the screen is being taken down, and find widgets gone.
+        with suppress(NoMatches):
+            self._show(compose(self._latest, age, self._gone, self._said))
 
     def _show(self, scene: Scene) -> None:
         self.scene = scene
