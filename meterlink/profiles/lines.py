@@ -1,6 +1,5 @@
 """Lines of text to readings: the driver ``lined``."""
 
-import re
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -11,12 +10,11 @@ from meterlink.profiles.frames import Channels, Feed
 from meterlink.profiles.meanings import Outcome, combine, resting_unit
 from meterlink.profiles.model import Flag, Meaning, Profile, Text
 from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words, without_checks
-from meterlink.profiles.written import is_overload, number_in
+from meterlink.profiles.written import is_blank, is_overload, number_in
 from meterlink.readings import Coupling
 from meterlink.units import Quantity, display_form, parse_unit, quantity_of, step_of, to_base
 
 _REMEMBERED = 1024  # different words, and different sets of words, whose meaning is kept
-_NO_NUMBER = re.compile(r"-{2,}")
 _SAID_ANYWHERE = {"AC": Meaning(coupling=Coupling.AC), "DC": Meaning(coupling=Coupling.DC)}
 _NOTHING = Meaning()
 _NO_NUMBERS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
@@ -168,7 +166,7 @@ class _Parser:
 def _read_word(word: str) -> _Word:
     if is_overload(word):
         return _Word(_NOTHING, Status.OVERLOAD)
-    if _NO_NUMBER.fullmatch(word):
+    if is_blank(word):
         return _Word(_NOTHING, Status.INVALID)
     try:
         return _Word(Meaning(unit=parse_unit(word)), is_unit=True)

@@ -18,6 +18,7 @@ NEGATIVE_ZERO = Decimal("-0")
 
 _NUMBER = re.compile(NUMBER)
 _OVERLOAD_WORD = re.compile(r"[+-]?[0oO][lL]")  # its points taken away
+_BLANK = re.compile(r"-{2,}")
 _SIGN = re.compile(r"([+-])\s+")
 
 
@@ -36,6 +37,11 @@ def number_in(text: str) -> Decimal | Status:
 def is_overload(text: str) -> bool:
     """Return whether ``text`` is what a display shows above its range: OL or 0L, with a point anywhere."""
     return _OVERLOAD_WORD.fullmatch(text.replace(".", "")) is not None
+
+
+def is_blank(text: str) -> bool:
+    """Return whether ``text`` is what a display shows in the place of a number it has not: two dashes or more."""
+    return _BLANK.fullmatch(text) is not None
 
 
 def written_number(data: bytes) -> int | Decimal | Status:

@@ -56,7 +56,8 @@ def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
 
 def sound(check: FrameCheck, frames: Sequence[bytes]) -> list[bytes]:
     """Return the frames that pass ``check``."""
-    return [frame for frame in frames if _holds(check, [frame])]
+    passes = compile_check(check)
+    return [frame for frame in frames if passes(frame, frame)]
 
 
 def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) -> FrameCheck | None:

@@ -1,6 +1,5 @@
 """Meters that send lines of text: which of a line's numbers is the shown one, and what its words mean."""
 
-import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -12,7 +11,7 @@ from meterlink.errors import InputError
 from meterlink.profiles.lines import LineCutter
 from meterlink.profiles.model import PREFIXES, Flag, Meaning, Text
 from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words, without_checks
-from meterlink.profiles.written import is_overload, number_in
+from meterlink.profiles.written import is_blank, is_overload, number_in
 from meterlink.readings import Coupling, Status
 from meterlink.teach.checking import find_line_check
 from meterlink.teach.samples import Sample
@@ -28,7 +27,6 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.HOLD: lambda sample: "hold" in sample.shows.flags,
     Flag.RELATIVE: lambda sample: "relative" in sample.shows.flags,
 }
-_NO_NUMBER = re.compile(r"-{2,}")
 _LONGEST_WORD = 20
 _COUPLINGS = {"AC": Coupling.AC, "DC": Coupling.DC}
 _FEWEST = 3  # different numbers shown: characters speak for themselves, but one number may be any
@@ -50,7 +48,7 @@ def is_text(packets: Sequence[Packet]) -> bool:
 
 
 def line_cuts(packets: Sequence[Packet]) -> Iterator[tuple[Text, tuple[tuple[float, bytes], ...]]]:
-    """Yield the ways of cutting packets into lines, and the lines with their times."""
+    """Yield the ways of cutting packets into lines, with check bytes where they have any, and the lines with times."""
     data = b"".join(packet.data for packet in packets)
     for end in _ENDS:
         if end and data.count(end.encode()) < len(packets) / 20:
@@ -59,18 +57,17 @@ def line_cuts(packets: Sequence[Packet]) -> Iterator[tuple[Text, tuple[tuple[flo
         cutter = LineCutter(text)
         lines = tuple((packet.t, line) for packet in packets for line in cutter.feed(packet.data))
         if lines:
-            yield text, lines
+            check = find_line_check([line for _, line in lines])
+            yield replace(text, checks=(check,) if check is not None else ()), lines
 
 
-def texts(text: Text, samples: Sequence[Sample], every: Sequence[tuple[float, bytes]]) -> Iterator[Text]:
-    """Yield what makes every sample's line say what was shown; ``every`` line that came may have check bytes."""
+def texts(text: Text, samples: Sequence[Sample]) -> Iterator[Text]:
+    """Yield what makes every sample's line say what was shown."""
     lines = [sample for sample in samples if not sample.shows.blank]
     if len({sample.shows.digits for sample in lines if sample.is_number}) < _FEWEST:
         return
     # Marks that some lines have part their words, where blanks and commas alone do not; so may a number's beginning.
     marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
-    if check := find_line_check([line for _, line in every]):
-        text = replace(text, checks=(check,))
     for separators, glued in product(dict.fromkeys(("", marks)), (False, True)):
         parted = replace(text, separators=separators, glued=glued)
         read = _reader(parted)
@@ -97,7 +94,7 @@ def strange_words(text: Text, lines: Sequence[tuple[float, bytes]]) -> list[str]
 
 
 def _told_by_itself(word: str) -> bool:
-    return is_overload(word) or bool(_NO_NUMBER.fullmatch(word)) or _usual_meaning(word) is not None
+    return is_overload(word) or is_blank(word) or _usual_meaning(word) is not None
 
 
 def _reader(text: Text) -> Callable[[bytes], _Line]:
@@ -140,7 +137,7 @@ def _worded(text: Text, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool,
     meanings: list[tuple[str, Meaning]] = []
     ignore = []
     for word in sorted({word for _, line in shown for word in line.words}):
-        if is_overload(word) or _NO_NUMBER.fullmatch(word):
+        if is_overload(word) or is_blank(word):
             continue
         meaning = _flag(word, shown) or _said(word, named, units, apart=apart)
         if meaning is None:

@@ -224,7 +224,7 @@ class _Lesson:
     def _learn_text(
         self, channel: str, text: Text, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
     ) -> _Learned:
-        for found in texts(text, samples, lines):
+        for found in texts(text, samples):
             meter = self.capture.meter
             profile = Profile(self.name, DriverName.LINED, _connection(channel, meter), _match(meter), text=found)
             if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
