@@ -1,6 +1,6 @@
 """``python -m meterlink``."""
 
-from meterlink.cli import main
+from meterlink.cli.main import main
 
 if __name__ == "__main__":
     main()

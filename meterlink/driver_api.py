@@ -12,10 +12,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol, runtime_checkable
 
-from meterlink.clock import Stamp
-from meterlink.errors import DriverError, InputError
-from meterlink.readings import Coupling, Reading, Status
-from meterlink.units import Amount, Quantity, display_form
+from meterlink.core.clock import Stamp
+from meterlink.core.errors import DriverError, InputError
+from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.units import Amount, Quantity, display_form
 
 __all__ = [
     "CERTAIN",

@@ -7,8 +7,8 @@ from functools import lru_cache
 from importlib import metadata
 from typing import NamedTuple
 
+from meterlink.core.text import clean_name
 from meterlink.driver_api import CERTAIN, LIKELY, NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverKind
-from meterlink.text import clean_name
 
 GROUP = "meterlink.drivers"
 """The entry-point group; each entry point names a `DriverKind`."""

@@ -1,7 +1,7 @@
 """Where a station keeps its data, and the settings a person may change there.
 
 Everything lives in one data folder: ``meterlink.db``, the local socket, ``stock.toml`` (what is on the truck, see
-`meterlink.judge.replacement`) and ``settings.toml``::
+`meterlink.judge.label.replacement`) and ``settings.toml``::
 
     station = "van-3"                  # the name this station publishes under; default: the machine's host name
 
@@ -40,14 +40,14 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from meterlink.errors import InputError, SettingsError
+from meterlink.core.errors import InputError, SettingsError
+from meterlink.core.text import clean_name
+from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracySheet, read_sheet
-from meterlink.judge.replacement import StockEntry, read_stock
+from meterlink.judge.label.replacement import StockEntry, read_stock
 from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
 from meterlink.judge.uncertainty import check_usable
-from meterlink.text import clean_name
-from meterlink.units import Amount, Quantity, parse_amount
 
 DATABASE = "meterlink.db"
 SETTINGS_FILE = "settings.toml"

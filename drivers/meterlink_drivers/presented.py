@@ -20,7 +20,7 @@ from meterlink.driver_api import (
     uuid16,
 )
 from meterlink_drivers.decoded import Decode
-from meterlink_drivers.gatt_formats import compile_format, presentation_format
+from meterlink_drivers.presentation_format import compile_format, presentation_format
 from meterlink_drivers.sig_characteristics import BATTERY_LEVEL, SIG_CHARACTERISTICS
 
 _PRESENTATION_FORMAT = uuid16(0x2904)

@@ -7,9 +7,9 @@ There is none for resistance or capacitance: such a meter describes its own (see
 from collections.abc import Callable
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from meterlink.binary_numbers import in_bounds, medfloat32
+from meterlink.core.binary_numbers import in_bounds, medfloat32
+from meterlink.core.units import step_of
 from meterlink.driver_api import Coupling, Quantity, Status, uuid16
-from meterlink.units import step_of
 from meterlink_drivers.decoded import Decode, Decoded
 
 _CENT = Decimal("0.01")

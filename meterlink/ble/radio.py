@@ -13,17 +13,17 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import BaseBleakScanner
 
-from meterlink.ble.finding import Heard, HeardList, look_closer, not_heard
-from meterlink.ble.limits import Limits
+from meterlink.ble.connection import Look, Packet
+from meterlink.ble.discovery import Heard, HeardList, look_closer, not_heard
 from meterlink.ble.scanner import Scanner
-from meterlink.ble.session import Look, Packet
 from meterlink.ble.states import RadioState
 from meterlink.ble.supervisor import Shared, Supervisor
-from meterlink.ble.waits import bounded
-from meterlink.clock import Clock
+from meterlink.ble.timeouts import Limits
+from meterlink.ble.waiting import bounded
+from meterlink.core.clock import Clock
+from meterlink.core.equipment import Meter
+from meterlink.core.errors import RadioError
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
-from meterlink.equipment import Meter
-from meterlink.errors import RadioError
 
 log = logging.getLogger(__name__)
 

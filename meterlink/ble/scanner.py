@@ -10,12 +10,12 @@ from bleak import BleakScanner
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 
-from meterlink.ble.limits import Limits
-from meterlink.ble.problems import busy, radio_problem
-from meterlink.ble.waits import bounded, finish
+from meterlink.ble.backend_errors import busy, radio_problem
+from meterlink.ble.timeouts import Limits
+from meterlink.ble.waiting import bounded, finish
+from meterlink.core.errors import RadioError
+from meterlink.core.text import clean_name
 from meterlink.driver_api import Advertisement
-from meterlink.errors import RadioError
-from meterlink.text import clean_name
 
 log = logging.getLogger(__name__)
 

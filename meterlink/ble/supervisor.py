@@ -9,15 +9,15 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.exc import BleakError
 
-from meterlink.ble.limits import Limits
-from meterlink.ble.problems import link_problem, radio_gone, wants_pairing
-from meterlink.ble.session import Link, Look, Packet, Session, connected, opened, service_of
+from meterlink.ble.backend_errors import link_problem, radio_gone, wants_pairing
+from meterlink.ble.connection import Link, Look, Packet, Session, connected, opened, service_of
 from meterlink.ble.states import LinkState, MeterLink
-from meterlink.ble.waits import bounded
-from meterlink.clock import Clock
+from meterlink.ble.timeouts import Limits
+from meterlink.ble.waiting import bounded
+from meterlink.core.clock import Clock
+from meterlink.core.equipment import Meter
+from meterlink.core.errors import DriverError, RadioError
 from meterlink.driver_api import Advertisement, Characteristic, DriverKind
-from meterlink.equipment import Meter
-from meterlink.errors import DriverError, RadioError
 
 log = logging.getLogger(__name__)
 

@@ -23,11 +23,11 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.measured import Measured, convert_width
 from meterlink.judge.uncertainty import PER_DEGREE, AccuracyLine, assumed_accuracy, parse_accuracy
-from meterlink.readings import Coupling
-from meterlink.units import Amount, Quantity, parse_amount
 
 _FIELDS = {"quantity", "line", "up_to", "step", "coupling"}
 

@@ -7,11 +7,11 @@ doubt dominates, that finds the range; where the percentage does, the meter.
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 
-from meterlink.equipment import Check
+from meterlink.core.equipment import Check
+from meterlink.core.units import Quantity
 from meterlink.judge.accuracy import Accuracy, AccuracySheet, line_for
 from meterlink.judge.measured import Measured, convert_width, plain
 from meterlink.judge.uncertainty import AccuracyLine, Trapezoid
-from meterlink.units import Quantity
 
 # A finer range is only spoken of while the reading has this many counts at most: ten times as many still fit four
 # digits, which is what an ordinary handheld meter shows. Common practice, no source.

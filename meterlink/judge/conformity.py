@@ -10,7 +10,7 @@ from itertools import pairwise
 from math import inf
 from statistics import NormalDist
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
 from meterlink.judge.uncertainty import Distribution
 
 # Where an integral over a normal density may stop, in standard deviations: 1e-19 of it lies beyond.

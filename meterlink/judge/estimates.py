@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from math import hypot, sqrt
 
+from meterlink.core.units import BASE_UNIT, convert
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.judging import Measured, plain
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
-from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.units import BASE_UNIT, convert
 
 # Coverage factor for about 95 % of a normal distribution (JCGM 100, 6.3.3). Where one rectangular reading dominates,
 # 1.65 would do (EA-4/02, S9); 2 then overstates the doubt, which makes a close call, never hides one.

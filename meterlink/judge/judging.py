@@ -2,8 +2,10 @@
 
 from decimal import Decimal
 
-from meterlink.equipment import Check, Rating, Span, TestPoint
-from meterlink.errors import InputError
+from meterlink.core.equipment import Check, Rating, Span, TestPoint
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity, convert
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.accuracy import Accuracy, line_for
 from meterlink.judge.close_calls import CloseCall
 from meterlink.judge.conformity import probability_within
@@ -12,8 +14,6 @@ from meterlink.judge.measured import Measured, convert_width, plain
 from meterlink.judge.rules import SIMPLE, DecisionRule
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, Trapezoid
-from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.units import Quantity, convert
 
 __all__ = ["OPEN_SECTION_FRACTION", "RULE", "SHORTED_FRACTION", "Measured", "judge", "limits_of", "plain"]
 

@@ -1,9 +1,9 @@
 """Limits: from a rating and its tolerance, or from two numbers, in exact Decimals; the boundary is within."""
 
-from meterlink.equipment import Rating, Span
+from meterlink.core.equipment import Rating, Span
+from meterlink.core.units import convert
+from meterlink.core.verdicts import Limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
-from meterlink.judge.verdicts import Limits
-from meterlink.units import convert
 
 
 def rated_limits(rating: Rating, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> Limits:

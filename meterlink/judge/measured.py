@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
-from meterlink.errors import InputError
-from meterlink.readings import Coupling, Reading, Status
-from meterlink.units import Amount, Quantity, convert, step_of
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.units import Amount, Quantity, convert, step_of
 
 # A meter that does not tell its step (a binary float) is taken to show four significant digits, as the settling
 # detector takes it. With no step at all the digits of an accuracy line would count for nothing.

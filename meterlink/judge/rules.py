@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
-from meterlink.errors import InputError
-from meterlink.judge.verdicts import Limits, Verdict
-from meterlink.units import parse_number
+from meterlink.core.errors import InputError
+from meterlink.core.units import parse_number
+from meterlink.core.verdicts import Limits, Verdict
 
 # A guard of one expanded uncertainty is what ISO 14253-1 asks for and ILAC-G8:09/2019 names first (w = U): at most
 # 2.5 % of what is accepted at the very edge is out.

@@ -4,8 +4,8 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from meterlink.errors import InputError
-from meterlink.units import Amount, parse_amount, parse_number, quantity_of
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount, parse_amount, parse_number, quantity_of
 
 # What the trade takes for a run capacitor with no tolerance printed: ±6 %. Common practice, no source;
 # the setting judge.capacitor_tolerance changes it.

@@ -12,8 +12,8 @@ from math import erfc, hypot, isfinite, sqrt
 from statistics import NormalDist
 from typing import Protocol
 
-from meterlink.errors import InputError
-from meterlink.units import Quantity
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity
 
 # Two-sided coverage of the interval a margin is taken with: the usual 95 % (JCGM 100, 6.2.2 names it as the example).
 COVERAGE = 0.95

@@ -4,8 +4,7 @@ The format is described in ``docs/plans.md``: ``name = "…"``, one ``[[point]]`
 they are taken, and one ``[[derived]]`` table per judgement that is worked out of several of them.
 """
 
-from meterlink.plans.against import make_span, parse_against
-from meterlink.plans.reading import (
+from meterlink.plans.parser import (
     DEFAULT_PLAN,
     Checked,
     Finding,
@@ -17,6 +16,7 @@ from meterlink.plans.reading import (
     read_text,
     shipped_plans,
 )
+from meterlink.plans.specification import make_span, parse_against
 
 __all__ = [
     "DEFAULT_PLAN",

@@ -4,9 +4,9 @@ The format is described in ``docs/profiles.md`` and in `meterlink.profiles.model
 ``meterlink profile schema`` prints. `kind_of` makes a driver of a profile.
 """
 
-from meterlink.profiles.kind import ProfileKind, captured_services, kind_of, open_on_capture
+from meterlink.profiles.driver import ProfileKind, captured_services, kind_of, open_on_capture
 from meterlink.profiles.model import Profile
-from meterlink.profiles.read import (
+from meterlink.profiles.parser import (
     FOLDER,
     CheckedProfile,
     check_profile,
@@ -14,7 +14,7 @@ from meterlink.profiles.read import (
     load_profiles,
     read_profile_text,
 )
-from meterlink.profiles.write import write_profile
+from meterlink.profiles.writer import write_profile
 
 __all__ = [
     "FOLDER",

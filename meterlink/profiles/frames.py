@@ -3,13 +3,13 @@
 from collections.abc import Callable
 from decimal import Decimal
 
+from meterlink.core.units import quantity_of
 from meterlink.driver_api import Reading, Stamp, Status
+from meterlink.profiles.fields import Raw, compile_number, furthest_byte
 from meterlink.profiles.framing import Cutter, Frame, FramingRules
-from meterlink.profiles.meanings import Meanings, resting_unit
+from meterlink.profiles.interpretation import Meanings, resting_unit
 from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, Value
-from meterlink.profiles.places import Raw, compile_number, furthest_byte
-from meterlink.profiles.shapes import compile_segments
-from meterlink.units import quantity_of
+from meterlink.profiles.segments import compile_segments
 
 Feed = Callable[[bytes, Stamp], tuple[Reading, ...]]
 """The readings that a packet completes."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from meterlink.profiles.checks import compile_check
+from meterlink.profiles.checksums import compile_check
 from meterlink.profiles.model import Framing, LengthField
 
 Frame = tuple[bytes, bytes]

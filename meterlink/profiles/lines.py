@@ -3,16 +3,16 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity, display_form, parse_unit, quantity_of, step_of, to_base
 from meterlink.driver_api import Reading, Stamp, Status
-from meterlink.errors import InputError
-from meterlink.profiles.checks import compile_check
+from meterlink.profiles.checksums import compile_check
 from meterlink.profiles.frames import Channels, Feed
-from meterlink.profiles.meanings import Outcome, combine, resting_unit
+from meterlink.profiles.interpretation import Outcome, combine, resting_unit
 from meterlink.profiles.model import Flag, Meaning, Profile, Text
-from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words, without_checks
-from meterlink.profiles.written import is_blank, is_overload, number_in
-from meterlink.readings import Coupling
-from meterlink.units import Quantity, display_form, parse_unit, quantity_of, step_of, to_base
+from meterlink.profiles.number_text import is_blank, is_overload, number_in
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, compile_words, without_checks
 
 _REMEMBERED = 1024  # different words, and different sets of words, whose meaning is kept
 _SAID_ANYWHERE = {"AC": Meaning(coupling=Coupling.AC), "DC": Meaning(coupling=Coupling.DC)}

@@ -47,7 +47,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Literal
 
-from meterlink.readings import Coupling
+from meterlink.core.readings import Coupling
 
 VERSION = 1
 """The version of the schema; a profile of another one is refused."""

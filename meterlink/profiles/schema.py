@@ -3,6 +3,7 @@
 from enum import StrEnum
 from typing import Any
 
+from meterlink.core.readings import Coupling
 from meterlink.profiles.model import (
     NAME,
     PREFIXES,
@@ -13,7 +14,6 @@ from meterlink.profiles.model import (
     NumberType,
 )
 from meterlink.profiles.tables import LARGEST_OFFSET, LONGEST_FRAME
-from meterlink.readings import Coupling
 
 Schema = dict[str, Any]
 

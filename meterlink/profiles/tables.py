@@ -6,11 +6,11 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any, TypeVar
 
+from meterlink.core.text import clean_name
 from meterlink.driver_api import uuid16
-from meterlink.plans.fields import Problem, shown, unknown_fields
-from meterlink.plans.positions import TomlPath
+from meterlink.plans.point_table import Problem, shown, unknown_fields
 from meterlink.profiles.model import Bit
-from meterlink.text import clean_name
+from meterlink.tomlfile.positions import TomlPath
 
 LARGEST_OFFSET = 255  # the longest frame a profile may describe has 256 bytes; no display needs more
 LONGEST_FRAME = 256

@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from meterlink.errors import PublishError, SettingsError
+from meterlink.core.errors import PublishError, SettingsError
 
 _LOGGER = logging.getLogger(__name__)
 

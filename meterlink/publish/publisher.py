@@ -8,8 +8,8 @@ from collections.abc import Awaitable, Callable
 from typing import Literal, Protocol
 
 from meterlink import VERSION
-from meterlink.clock import Clock, SystemClock, rfc3339
-from meterlink.errors import MeterlinkError, PublishError
+from meterlink.core.clock import Clock, SystemClock, rfc3339
+from meterlink.core.errors import MeterlinkError, PublishError
 from meterlink.publish.mqtt import (
     Answer,
     BlamedError,

@@ -28,12 +28,12 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 
-from meterlink.equipment import Meter, Place, TestPoint
-from meterlink.judge.verdicts import Judgement
+from meterlink.core.equipment import Meter, Place, TestPoint
+from meterlink.core.readings import Reading, Status
+from meterlink.core.units import Quantity, to_base
+from meterlink.core.verdicts import Judgement
 from meterlink.publish.topics import ROOT, held_topic, meter_name, readings_topic
-from meterlink.readings import Reading, Status
 from meterlink.store.rows import OutboxRow
-from meterlink.units import Quantity, to_base
 
 CONTENT_TYPE = "application/senml+json"  # RFC 8428 section 12.3.1
 

@@ -9,7 +9,7 @@ Every level comes from text a person or a meter chose, so each is made fit first
 
 import unicodedata
 
-from meterlink.equipment import Meter, Place, TestPoint
+from meterlink.core.equipment import Meter, Place, TestPoint
 
 ROOT = "meterlink"
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from meterlink.errors import StoreError
+from meterlink.core.errors import StoreError
 
 # Number of migrations in `schema`, kept in the file's header (PRAGMA user_version) for whoever opens it.
 SCHEMA_VERSION = 6

@@ -6,7 +6,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
-from meterlink.errors import StoreError
+from meterlink.core.errors import StoreError
 
 if sys.platform == "win32":
     import msvcrt

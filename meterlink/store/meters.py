@@ -4,8 +4,8 @@ import sqlite3
 from collections.abc import Collection
 from typing import NamedTuple
 
-from meterlink.equipment import Meter
-from meterlink.errors import InputError, StoreError
+from meterlink.core.equipment import Meter
+from meterlink.core.errors import InputError, StoreError
 
 # Some makers give every meter the same serial number (0000, 12345678, SN). Fewer different characters than this, or
 # fewer characters, tell nothing apart (common practice, no source).

@@ -6,12 +6,13 @@ from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 from typing import TypeVar
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Check, Meter, Place, Plan, State, TestPoint
-from meterlink.errors import StoreError
-from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.plans.derived import read_derived_text
-from meterlink.readings import Coupling, Reading, Status
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Meter, Place, Plan, State, TestPoint
+from meterlink.core.errors import StoreError
+from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.plans.derived_table import read_derived_text
 from meterlink.store.rows import (
     HistoryRow,
     KeptPlan,
@@ -22,7 +23,6 @@ from meterlink.store.rows import (
     ResumedVisit,
     VisitIds,
 )
-from meterlink.units import Quantity
 
 # A visit is one call at a unit. After this many seconds without a held reading (16 h: a long working day) the
 # technician has left, and the next readings belong to a new visit even where the old one was never closed.

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Place, Plan
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Place, Plan
 from meterlink.store import queries
 from meterlink.store.connections import connected_to_read
 from meterlink.store.rows import HistoryRow, KeptPlan, KeptReading, KeptVisit, MeterRow, OutboxEntry, ResumedVisit

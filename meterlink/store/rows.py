@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Check, Meter, Place, Plan, State
-from meterlink.judge.verdicts import Judgement
-from meterlink.readings import Reading
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Meter, Place, Plan, State
+from meterlink.core.readings import Reading
+from meterlink.core.verdicts import Judgement
 
 
 @dataclass(frozen=True, slots=True)

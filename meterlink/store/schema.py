@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from meterlink.errors import StoreError
+from meterlink.core.errors import StoreError
 from meterlink.store.connections import SCHEMA_VERSION, check_writable, mark_ours
 
 MIGRATIONS = Migrations("meterlink")

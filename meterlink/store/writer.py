@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from meterlink.clock import Clock, Stamp
-from meterlink.equipment import Meter, Place, Plan
-from meterlink.errors import MeterlinkError, StoreError
-from meterlink.store import keeping, meters, queries
+from meterlink.core.clock import Clock, Stamp
+from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.core.errors import MeterlinkError, StoreError
+from meterlink.store import meters, queries
+from meterlink.store import transactions as keeping
 from meterlink.store.connections import check_file, connect_to_write, in_words, is_passing
 from meterlink.store.lock import FileLock
 from meterlink.store.meters import KnownAs

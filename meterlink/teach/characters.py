@@ -4,9 +4,9 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import product
 
+from meterlink.core.readings import Status
 from meterlink.profiles.model import Number, NumberType, Place
-from meterlink.profiles.written import written_number
-from meterlink.readings import Status
+from meterlink.profiles.number_text import written_number
 from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table
 from meterlink.teach.samples import Sample
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from itertools import cycle
 
-from meterlink.binary_numbers import EXACT, float32, float64, medfloat32, sfloat
+from meterlink.core.binary_numbers import EXACT, float32, float64, medfloat32, sfloat
+from meterlink.core.readings import Status
 from meterlink.profiles.model import Number, NumberType, Order, Place
-from meterlink.readings import Status
 from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table, top_bit
 from meterlink.teach.samples import Sample
 

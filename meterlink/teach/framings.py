@@ -5,10 +5,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from meterlink.captures import Packet
+from meterlink.capture.files import Packet
 from meterlink.profiles.framing import Cutter, FramingRules
 from meterlink.profiles.model import FrameCheck, Framing, LengthField
-from meterlink.teach.checking import find_check, find_check_of_most, find_trailing_check, sound
+from meterlink.teach.checksums import find_check, find_check_of_most, find_trailing_check, sound
 
 _LONGEST = 128  # bytes; no display has more to say
 _SHORTEST = 3

@@ -6,17 +6,17 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import product
 
-from meterlink.captures import Packet
-from meterlink.errors import InputError
+from meterlink.capture.files import Packet
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling, Status
+from meterlink.core.text import clean_name
+from meterlink.core.units import BASE_UNIT, parse_unit
 from meterlink.profiles.lines import LineCutter
 from meterlink.profiles.model import PREFIXES, Flag, Meaning, Text
-from meterlink.profiles.words import NUMBER_AND_UNIT, compile_words, without_checks
-from meterlink.profiles.written import is_blank, is_overload, number_in
-from meterlink.readings import Coupling, Status
-from meterlink.teach.checking import find_line_check
+from meterlink.profiles.number_text import is_blank, is_overload, number_in
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, compile_words, without_checks
+from meterlink.teach.checksums import find_line_check
 from meterlink.teach.samples import Sample
-from meterlink.text import clean_name
-from meterlink.units import BASE_UNIT, parse_unit
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
 _TEXT = 0.97  # of the bytes are printable or blanks; the first packet may be half a line

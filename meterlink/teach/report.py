@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from meterlink.captures import Label
+from meterlink.capture.files import Label
 from meterlink.profiles.model import Profile
 
 _SURE = 8  # readings of one function that came out right while held back; with fewer, words stay careful

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from meterlink.captures import Capture, Label, Packet, Shows, pair
-from meterlink.readings import Coupling
-from meterlink.units import BASE_UNIT, Quantity, convert
+from meterlink.capture.files import Capture, Label, Packet, Shows, pair
+from meterlink.core.readings import Coupling
+from meterlink.core.units import BASE_UNIT, Quantity, convert
 
 _SIGNED = frozenset({Quantity.VOLTAGE, Quantity.CURRENT, Quantity.TEMPERATURE, None})
 

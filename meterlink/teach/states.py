@@ -21,14 +21,14 @@ from functools import reduce
 from itertools import combinations, pairwise
 from operator import or_
 
+from meterlink.core.readings import Coupling, Status
+from meterlink.core.units import BASE_UNIT
+from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import Bit, Code, Flag, Meaning, Place, Segments
-from meterlink.profiles.places import compile_number
-from meterlink.readings import Coupling, Status
 from meterlink.teach.columns import bit_at, content
 from meterlink.teach.displays import has_open_pool
 from meterlink.teach.encodings import Encoding, Table, agreement
 from meterlink.teach.samples import Sample
-from meterlink.units import BASE_UNIT
 
 _FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
 _NIBBLE = 4  # bits

@@ -7,10 +7,12 @@ from decimal import Decimal
 from functools import cached_property, partial
 from itertools import chain
 
-from meterlink.captures import Asked, Capture, CapturedMeter, Label, Packet, Shows, label_at, pair
-from meterlink.clock import Stamp
+from meterlink.capture.files import Asked, Capture, CapturedMeter, Label, Packet, Shows, label_at, pair
+from meterlink.core.clock import Stamp
+from meterlink.core.units import to_base
 from meterlink.driver_api import Driver, Reading, Status
 from meterlink.profiles import open_on_capture
+from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import (
     Connection,
     DriverName,
@@ -25,23 +27,21 @@ from meterlink.profiles.model import (
     Value,
     WriteOut,
 )
-from meterlink.profiles.places import compile_number
 from meterlink.profiles.tables import canonical_uuid
 from meterlink.teach.characters import characters
-from meterlink.teach.checking import covered_positions
+from meterlink.teach.checksums import covered_positions
 from meterlink.teach.counters import Counted, counters
 from meterlink.teach.decimals import decimals
 from meterlink.teach.displays import displays, has_open_pool, with_still
 from meterlink.teach.encodings import Encoding, Scaling, Table
+from meterlink.teach.fixed_point import fixed_units, rounded_units
 from meterlink.teach.floats import decimal_floats, floats
 from meterlink.teach.framings import Cut, cuts
 from meterlink.teach.integers import integers
 from meterlink.teach.lines import is_text, line_cuts, strange_words, texts
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
 from meterlink.teach.samples import Function, Sample, label_frames
-from meterlink.teach.scaled import fixed_units, rounded_units
 from meterlink.teach.states import Said, States, UnexplainedError, states, views
-from meterlink.units import to_base
 
 FEWEST = 4
 """Labels without which nothing is tried."""

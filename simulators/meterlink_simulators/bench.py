@@ -13,9 +13,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from random import Random
 
-from meterlink.errors import InputError
-from meterlink.readings import Coupling
-from meterlink.units import Quantity
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
 from meterlink_simulators.components import Component, Contacts, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind, with_fault
 from meterlink_simulators.probes import Clip, Probes

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from meterlink.equipment import TestPoint
-from meterlink.errors import MeterlinkError
+from meterlink.core.equipment import TestPoint
+from meterlink.core.errors import MeterlinkError
 
 if TYPE_CHECKING:
-    from meterlink.collect.station import Orders
-    from meterlink.collect.visit import Held
+    from meterlink.station.station import Orders
+    from meterlink.station.visit import Held
+    from meterlink_simulators.display import Shown
     from meterlink_simulators.scenario import Scenario
-    from meterlink_simulators.shown import Shown
 
 
 @click.command()
@@ -67,8 +67,8 @@ def _scenario(name: str) -> "Scenario":
 
 
 def _orders(scenario: "Scenario", folder: str, **more: Any) -> "Orders":  # fields of Orders
-    from meterlink.collect.station import Orders  # noqa: PLC0415
     from meterlink.settings import data_dir, load_settings  # noqa: PLC0415
+    from meterlink.station.station import Orders  # noqa: PLC0415
 
     path = data_dir(folder)
     # The folder's own settings, were it a real station's, must not publish a demo's readings.
@@ -82,7 +82,7 @@ Print = Callable[[TestPoint, "Held"], None]
 
 
 def _headless(scenario: "Scenario", folder: str, show: Print) -> None:
-    from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
+    from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_simulators.warp import WarpClock, run_warped  # noqa: PLC0415
 
     calls: list[ServiceCall] = []
@@ -99,8 +99,8 @@ def _headless(scenario: "Scenario", folder: str, show: Print) -> None:
 def _served(
     scenario: "Scenario", folder: str, show: Print, on_display: "Callable[[str, Shown], None] | None"
 ) -> None:  # fmt: skip
-    from meterlink.commands.run import stop_on_signals  # noqa: PLC0415
-    from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
+    from meterlink.cli.run import stop_on_signals  # noqa: PLC0415
+    from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
 
     async def play() -> None:
         call = ServiceCall(scenario, _orders(scenario, folder), show, on_display)
@@ -111,15 +111,15 @@ def _served(
 
 
 def _on_screen(scenario: "Scenario", folder: str, _show: Print) -> None:
-    from meterlink import link  # noqa: PLC0415
-    from meterlink_simulators.call import ServiceCall  # noqa: PLC0415
+    from meterlink.link.client import connect
+    from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
     async def play() -> None:
         call = ServiceCall(scenario, _orders(scenario, folder))
         playing = asyncio.create_task(call.run(stay=True), name="service-call")
         try:
-            await run_dashboard(partial(link.connect, call.folder))
+            await run_dashboard(partial(connect, call.folder))
         finally:
             playing.cancel()
             await asyncio.gather(playing, return_exceptions=True)
@@ -128,7 +128,7 @@ def _on_screen(scenario: "Scenario", folder: str, _show: Print) -> None:
 
 
 def _print_line(point: TestPoint, held: "Held") -> None:
-    from meterlink.commands.telling import held_line  # noqa: PLC0415
+    from meterlink.cli.output import held_line  # noqa: PLC0415
 
     click.echo(held_line(point, held))
 
@@ -139,6 +139,6 @@ def _print_display(name: str, shown: "Shown") -> None:
 
 
 def _print_json(point: TestPoint, held: "Held") -> None:
-    from meterlink.commands.telling import held_json  # noqa: PLC0415
+    from meterlink.cli.output import held_json  # noqa: PLC0415
 
     click.echo(held_json(point, held))

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
 from meterlink_simulators.components import Component, Leg, Ramp, Star, Supply
 
 GROUND = "GND"

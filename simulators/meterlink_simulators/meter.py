@@ -8,9 +8,10 @@ import math
 from decimal import Decimal
 from random import Random
 
-from meterlink.errors import InputError
-from meterlink.units import Quantity
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity
 from meterlink_simulators.bench import Bench
+from meterlink_simulators.display import Shown
 from meterlink_simulators.probes import Clip
 from meterlink_simulators.ranges import (
     NOISE,
@@ -21,7 +22,6 @@ from meterlink_simulators.ranges import (
     FunctionSpec,
     MeterSpec,
 )
-from meterlink_simulators.shown import Shown
 
 # Blank display while changing range by one, s. Common practice, no source.
 RANGE_SECONDS = 0.2

@@ -12,9 +12,9 @@ from bumble.device import Connection
 from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
 
 from meterlink.driver_api import uuid16
+from meterlink_simulators.display import Instrument
 from meterlink_simulators.encoders import CharacteristicDefinition, Encoder, HearsLinkEnd
 from meterlink_simulators.ether import GivenUpError, Radio, apart
-from meterlink_simulators.shown import Instrument
 
 logger = logging.getLogger(__name__)
 

@@ -27,11 +27,11 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 import pytest
 
 if TYPE_CHECKING:
+    from meterlink.core.readings import Reading
     from meterlink.driver_api import DriverKind
-    from meterlink.readings import Reading
+    from meterlink_simulators.display import Shown
     from meterlink_simulators.encoders import Encoder
     from meterlink_simulators.radio import Air
-    from meterlink_simulators.shown import Shown
 
 _T = TypeVar("_T")
 
@@ -73,7 +73,7 @@ def warp(request: pytest.FixtureRequest) -> Warp:
 
 @pytest.fixture(name="feed")
 def _feed() -> "Callable[[DriverKind, Encoder, list[Shown]], list[Reading]]":
-    """Return `meterlink_simulators.kit.feed`."""
-    from meterlink_simulators.kit import feed  # noqa: PLC0415 - as above
+    """Return `meterlink_simulators.driver_kit.feed`."""
+    from meterlink_simulators.driver_kit import feed  # noqa: PLC0415 - as above
 
     return feed

@@ -13,10 +13,10 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.scanner import BaseBleakScanner
 
 from meterlink_simulators.bleak_backend import AirClient, AirScanner
+from meterlink_simulators.display import Instrument
 from meterlink_simulators.encoders import Encoder
 from meterlink_simulators.ether import Ether, Radio, parse_address
 from meterlink_simulators.peripheral import Peripheral
-from meterlink_simulators.shown import Instrument
 
 if TYPE_CHECKING:
     from meterlink_simulators.bleak_backend import FoundService

@@ -6,9 +6,9 @@ from decimal import Decimal
 from enum import StrEnum
 from random import Random
 
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Amount, Quantity, to_base
 from meterlink.judge.uncertainty import AccuracyLine
-from meterlink.readings import Coupling
-from meterlink.units import Amount, Quantity, to_base
 
 
 class Function(StrEnum):

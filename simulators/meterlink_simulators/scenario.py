@@ -67,10 +67,10 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from meterlink.equipment import Place, Plan
-from meterlink.errors import InputError
+from meterlink.core.equipment import Place, Plan
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity
 from meterlink.plans import read_derived_checks, read_points
-from meterlink.units import Quantity
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component
 from meterlink_simulators.meter import SimulatedMeter

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 
-from meterlink.units import Quantity
+from meterlink.core.units import Quantity
 from meterlink_simulators.components import Component, Contacts, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import GROUND
 from meterlink_simulators.tables import Table

@@ -3,10 +3,10 @@
 import re
 from decimal import Decimal
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
+from meterlink.core.text import LONGEST_NAME
+from meterlink.core.units import parse_amount
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
-from meterlink.text import LONGEST_NAME
-from meterlink.units import parse_amount
 from meterlink_simulators.encoders.catalogue import FAMILIES, MOST_COUNTS, PRESENTED
 from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
 from meterlink_simulators.tables import Table

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from meterlink.equipment import Plan, TestPoint
-from meterlink.errors import InputError
-from meterlink.units import Quantity
+from meterlink.core.equipment import Plan, TestPoint
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component, Star, Supply
 from meterlink_simulators.faults import Fault, FaultKind

@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from meterlink.errors import InputError
-from meterlink.plans.positions import find_positions
-from meterlink.text import clean_name
-from meterlink.units import Quantity, parse_amount
+from meterlink.core.errors import InputError
+from meterlink.core.text import clean_name
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.tomlfile.positions import find_positions
 
 _Word = TypeVar("_Word", bound=StrEnum)
 _LONGEST_TEXT = 400  # characters; no field is longer than a few lines

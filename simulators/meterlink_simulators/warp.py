@@ -14,8 +14,8 @@ from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
 from typing import Any, TypeVar, TypeVarTuple
 
-from meterlink.clock import Stamp
-from meterlink.errors import MeterlinkError
+from meterlink.core.clock import Stamp
+from meterlink.core.errors import MeterlinkError
 
 _T = TypeVar("_T")
 _Ts = TypeVarTuple("_Ts")
@@ -118,7 +118,7 @@ class WarpLoop(asyncio.SelectorEventLoop):
 
 
 class WarpClock:
-    """A `meterlink.clock.Clock` that follows a loop's time from a fixed start in UTC."""
+    """A `meterlink.core.clock.Clock` that follows a loop's time from a fixed start in UTC."""
 
     def __init__(self, start: datetime = WARP_START, loop: asyncio.AbstractEventLoop | None = None) -> None:
         self._start_ns = round(start.timestamp()) * 1_000_000_000

@@ -6,10 +6,10 @@ from decimal import Decimal
 import pytest
 from bleak import BleakClient
 
-from meterlink.units import Quantity
+from meterlink.core.units import Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders.presented import Described, PresentedEncoder
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import run_warped
 
 SECONDS = 100

@@ -7,10 +7,10 @@ from time import perf_counter
 
 import pytest
 
-from meterlink.clock import Stamp
-from meterlink.judge.settling import LONGEST, SettlingDetector
-from meterlink.readings import Reading
-from meterlink.units import Quantity
+from meterlink.core.clock import Stamp
+from meterlink.core.readings import Reading
+from meterlink.core.units import Quantity
+from meterlink.settling.detector import LONGEST, SettlingDetector
 
 RATE = 10.0
 READINGS = 4 * LONGEST  # four minutes, past the end of what is kept

@@ -28,10 +28,10 @@ from bleak.exc import (
 )
 
 from meterlink.ble import Limits, LinkState, Packet, Radio, RadioState
-from meterlink.clock import SystemClock
+from meterlink.core.clock import SystemClock
+from meterlink.core.equipment import Meter
+from meterlink.core.errors import DriverError
 from meterlink.driver_api import Advertisement, Channel, uuid16
-from meterlink.equipment import Meter
-from meterlink.errors import DriverError
 from meterlink_simulators.warp import WarpClock, run_warped
 
 MEASURED = "6d2a1f00-52a4-4c5e-9d8e-3c1f5b7a9e01"  # invented, like every UUID and name here

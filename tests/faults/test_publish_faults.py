@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import paho.mqtt.client as paho
 import pytest
 
-from meterlink.errors import StoreError
+from meterlink.core.errors import StoreError
 from meterlink.publish.mqtt import Broker
 from meterlink.publish.publisher import CONFIGURATION_DELAY, WINDOW, Publisher
 

@@ -10,8 +10,8 @@ from contextlib import closing, suppress
 
 import pytest
 
-from meterlink.clock import SystemClock
-from meterlink.errors import StoreError
+from meterlink.core.clock import SystemClock
+from meterlink.core.errors import StoreError
 from meterlink.store.writer import Writer
 
 # Submits batches until the alarm is raised and a while longer, then has space made and waits for every batch.
@@ -19,12 +19,12 @@ CHILD = """
 import json, os, sys, threading
 from decimal import Decimal
 from pathlib import Path
-from meterlink.clock import SystemClock
-from meterlink.equipment import Meter
-from meterlink.readings import Reading
+from meterlink.core.clock import SystemClock
+from meterlink.core.equipment import Meter
+from meterlink.core.readings import Reading
 from meterlink.store.rows import Batch, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Quantity
+from meterlink.core.units import Quantity
 
 path = Path(sys.argv[1])
 alarms, told, passed = [], threading.Event(), threading.Event()

@@ -8,7 +8,7 @@ from contextlib import closing
 
 import pytest
 
-from meterlink.errors import StoreError
+from meterlink.core.errors import StoreError
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
 
@@ -17,13 +17,13 @@ CHILD = """
 import sys
 from decimal import Decimal
 from pathlib import Path
-from meterlink.clock import SystemClock
-from meterlink.equipment import Check, Meter, Place, Plan, State, TestPoint
-from meterlink.judge.verdicts import Judgement, Margin, Verdict
-from meterlink.readings import Reading
+from meterlink.core.clock import SystemClock
+from meterlink.core.equipment import Check, Meter, Place, Plan, State, TestPoint
+from meterlink.core.verdicts import Judgement, Margin, Verdict
+from meterlink.core.readings import Reading
 from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Quantity
+from meterlink.core.units import Quantity
 
 clock = SystemClock()
 run = sys.argv[2]

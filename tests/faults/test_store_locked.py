@@ -7,14 +7,14 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Meter
-from meterlink.errors import StoreError
-from meterlink.readings import Reading
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Meter
+from meterlink.core.errors import StoreError
+from meterlink.core.readings import Reading
+from meterlink.core.units import Quantity
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Quantity
 
 OUTER = 60  # s
 

@@ -15,7 +15,7 @@ from bluetooth_sig.registry.core.formattypes import get_format_types_registry
 from bluetooth_sig.registry.uuids.units import get_units_registry
 
 from meterlink.driver_api import Characteristic, Quantity, Reading, Stamp, Status, uuid16
-from meterlink_drivers.gatt_formats import PresentationFormat, compile_format, presentation_format
+from meterlink_drivers.presentation_format import PresentationFormat, compile_format, presentation_format
 from meterlink_drivers.presented import PRESENTED
 
 OWN_UUID = "6b9a1d50-3a4c-4c60-9d6e-2f2f6f0a7c01"

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.binary_numbers import medfloat32, sfloat
+from meterlink.core.binary_numbers import medfloat32, sfloat
 from meterlink.driver_api import Status
 
 # IEEE 11073-20601 SFLOAT words, as quoted by the SFLOAT-Type article of everybodywiki: S.

@@ -11,15 +11,15 @@ from statistics import NormalDist
 import pytest
 from scipy import integrate, stats
 
-from meterlink.equipment import Check, Rating
+from meterlink.core.equipment import Check, Rating
+from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.verdicts import Margin, Verdict
 from meterlink.judge.conformity import global_risks, guard_for_risk, probability_within, risk_at_guard
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.measured import Measured
 from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded
 from meterlink.judge.uncertainty import AccuracyLine, Normal, Trapezoid
-from meterlink.judge.verdicts import Margin, Verdict
-from meterlink.units import Amount, Quantity, parse_amount
 
 
 def test_zener_diode_one_sided() -> None:

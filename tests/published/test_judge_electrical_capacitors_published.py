@@ -10,9 +10,18 @@ from math import e, pi
 import pytest
 from uncertainties import ufloat
 
-from meterlink.equipment import Rating
-from meterlink.judge.capacitance import judge_under_load, lead_current, parallel, reactance, series, under_load
-from meterlink.judge.discharge import (
+from meterlink.core.equipment import Rating
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.core.verdicts import Verdict
+from meterlink.judge.electrical.capacitance import (
+    judge_under_load,
+    lead_current,
+    parallel,
+    reactance,
+    series,
+    under_load,
+)
+from meterlink.judge.electrical.discharge import (
     THRESHOLD,
     TIME_LIMIT,
     bleed_down_time,
@@ -23,8 +32,6 @@ from meterlink.judge.discharge import (
 )
 from meterlink.judge.estimates import Estimate
 from meterlink.judge.limits import rated_limits
-from meterlink.judge.verdicts import Verdict
-from meterlink.units import Quantity, parse_amount
 
 
 def microfarads(amps: float, volts: float, hertz: float) -> float:

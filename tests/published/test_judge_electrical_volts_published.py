@@ -4,8 +4,10 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.equipment import Check
-from meterlink.judge.bands import (
+from meterlink.core.equipment import Check
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.core.verdicts import Limits, Verdict
+from meterlink.judge.electrical.bands import (
     CLASS_2_VOLT_AMPERES,
     CLASS_2_VOLTS,
     CoilTest,
@@ -15,10 +17,8 @@ from meterlink.judge.bands import (
     nameplate_limits,
     service_limits,
 )
+from meterlink.judge.electrical.unbalance import derating, unbalance
 from meterlink.judge.judging import Measured, judge
-from meterlink.judge.unbalance import derating, unbalance
-from meterlink.judge.verdicts import Limits, Verdict
-from meterlink.units import Quantity, parse_amount
 
 
 def volts(text: str) -> Measured:

@@ -4,12 +4,12 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.judge.insulation import Machine, ieee43_minimum, insulation_limits, judge_insulation
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.core.verdicts import Verdict
+from meterlink.judge.electrical.insulation import Machine, ieee43_minimum, insulation_limits, judge_insulation
+from meterlink.judge.electrical.temperature import Metal, resistance_at, winding_temperature
+from meterlink.judge.electrical.windings import read_windings
 from meterlink.judge.judging import Measured
-from meterlink.judge.temperature import Metal, resistance_at, winding_temperature
-from meterlink.judge.verdicts import Verdict
-from meterlink.judge.windings import read_windings
-from meterlink.units import Quantity, parse_amount
 
 
 def ohms(text: str) -> Measured:

@@ -7,12 +7,12 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.equipment import Check, Rating
+from meterlink.core.equipment import Check, Rating
+from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.verdicts import Verdict
 from meterlink.judge.judging import Measured, judge
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.tolerance import parse_tolerance
-from meterlink.judge.verdicts import Verdict
-from meterlink.units import Amount, Quantity, parse_amount
 
 # IEC 60062, letter codes for tolerance, ±% (S; B and E from memory, M).
 LETTERS = {

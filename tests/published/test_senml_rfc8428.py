@@ -14,12 +14,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Check, Meter, Place, State, TestPoint
-from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Meter, Place, State, TestPoint
+from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.publish.senml import held_message, readings_message
-from meterlink.readings import Coupling, Reading, Status
-from meterlink.units import Quantity
 
 # RFC 8428 section 12.1, as registered with IANA at first (read in copies of the registry); the units used here.
 REGISTERED = {"V", "A", "F", "Ohm", "Hz", "Cel", "/", "%EL"}

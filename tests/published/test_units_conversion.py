@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.units import convert, to_base
+from meterlink.core.units import convert, to_base
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 

@@ -9,8 +9,8 @@ from decimal import Decimal
 import pint
 import pytest
 
-from meterlink.errors import InputError
-from meterlink.units import Quantity, parse_amount, parse_unit, to_base
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity, parse_amount, parse_unit, to_base
 
 # The Unicode Standard: U+00B5 MICRO SIGN and U+03BC GREEK SMALL LETTER MU are compatibility-equivalent only, so NFC
 # leaves both as they are: C, below. MFD and mfd for microfarad are common practice on capacitor labels, no source.
@@ -44,7 +44,7 @@ def test_numbers_python_would_take_are_refused() -> None:
 
 
 def test_what_the_units_library_does_not_know_is_known_here() -> None:
-    """C: pint knows no MFD; meterlink.units stands between it and labels."""
+    """C: pint knows no MFD; meterlink.core.units stands between it and labels."""
     with pytest.raises(pint.UndefinedUnitError):
         pint.UnitRegistry(cache_folder=None)("1 MFD")
     assert str(parse_amount("45 MFD")) == "45 µF"

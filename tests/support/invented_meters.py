@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
 
-from meterlink.captures import Capture, Label, Packet, label_at
+from meterlink.capture.files import Capture, Label, Packet, label_at
 
 CHANNEL = "7c2e0001-5a41-4d0e-9a55-31f0c7a8be10"
 RATE = 8.0  # packets a second

@@ -25,11 +25,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
+from meterlink.cli.main import main
+from meterlink.core.equipment import Check, Place, Rating, State, TestPoint
+from meterlink.core.units import Amount, Quantity, parse_amount
 from seasons import Visit, keep_visits
-
-from meterlink.cli import main
-from meterlink.equipment import Check, Place, Rating, State, TestPoint
-from meterlink.units import Amount, Quantity, parse_amount
 
 ROOT = Path(__file__).parents[2]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "meterlink" / "docs").glob("*.md")))

@@ -10,11 +10,11 @@ from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from meterlink.collect.station import Orders
+from meterlink.link.messages import Message
 from meterlink.settings import Settings
-from meterlink.views import Message
-from meterlink_simulators.call import ServiceCall
+from meterlink.station.station import Orders
 from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.warp import WarpClock, run_warped
 from meterlink_tui.picture import take_picture
 

@@ -6,14 +6,14 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Meter, Place, Plan, TestPoint
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Meter, Place, Plan, TestPoint
+from meterlink.core.readings import Reading, Status
+from meterlink.core.units import parse_amount, parse_unit
 from meterlink.judge.judging import judge, limits_of
 from meterlink.judge.measured import Measured
-from meterlink.readings import Reading, Status
 from meterlink.store.rows import Batch, HeldRow, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import parse_amount, parse_unit
 
 OUTER = 60  # s; a limit, not a wait
 CLAMP_METER = Meter("00:00:5E:00:53:0A", "clamp meter")

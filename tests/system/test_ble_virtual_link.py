@@ -8,14 +8,14 @@ from decimal import Decimal
 from typing import Any
 
 from meterlink.ble import Limits, LinkState, MeterLink, Packet, Radio, RadioState
+from meterlink.core.equipment import Meter
+from meterlink.core.readings import Coupling, Reading
+from meterlink.core.units import Quantity
 from meterlink.driver_api import NO_MATCH
-from meterlink.equipment import Meter
-from meterlink.readings import Coupling, Reading
-from meterlink.units import Quantity
 from meterlink_drivers.presented import PRESENTED
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders.presented import Described, PresentedEncoder
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import WarpClock, run_warped
 
 

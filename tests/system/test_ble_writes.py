@@ -7,12 +7,12 @@ from collections.abc import Sequence
 import pytest
 
 from meterlink.ble import LinkState, Packet, Radio, RadioState
+from meterlink.core.equipment import Meter
+from meterlink.core.units import Quantity
 from meterlink.driver_api import Channel, Characteristic, Reading, Stamp, Write
-from meterlink.equipment import Meter
-from meterlink.units import Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import WarpClock, run_warped
 
 ADDRESS = "C0:00:5E:00:53:01"

@@ -12,18 +12,18 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink import link
-from meterlink.captures import Asked, read_capture
-from meterlink.clock import Stamp, SystemClock
-from meterlink.collect.capturing import Capture, CaptureFile, Tally, Typed, typed_lines
-from meterlink.commands import capture as capture_module
+from meterlink.capture.files import Asked, read_capture
+from meterlink.cli import capture as capture_module
+from meterlink.core.clock import Stamp, SystemClock
+from meterlink.core.errors import DriverError, InputError, LinkError, MeterlinkError
+from meterlink.core.units import Quantity
 from meterlink.driver_api import Channel, Write, uuid16
-from meterlink.errors import DriverError, InputError, LinkError, MeterlinkError
-from meterlink.units import Quantity
+from meterlink.link.server import LinkServer
+from meterlink.station.recording import Capture, CaptureFile, Tally, Typed, typed_lines
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import WarpClock, run_warped
 
 ADDRESS = "C0:00:5E:00:53:01"
@@ -321,7 +321,7 @@ async def test_a_running_station_is_not_fought_for_the_adapter(tmp_path: Path) -
     async def nothing(_command: Any) -> str:
         return ""
 
-    async with link.LinkServer(tmp_path, "van-3", "1", nothing):
+    async with LinkServer(tmp_path, "van-3", "1", nothing):
         with pytest.raises(LinkError, match="Stop the station"):
             await capture_module._record(tmp_path, ADDRESS, "", tmp_path / "a.jsonl", Asked(), None)
     assert not (tmp_path / "a.jsonl").exists()

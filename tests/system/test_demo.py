@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from meterlink.cli import main
-from meterlink.collect.station import Orders
+from meterlink.cli.main import main
 from meterlink.settings import DATABASE, Settings
-from meterlink_simulators.call import ServiceCall
+from meterlink.station.station import Orders
 from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.warp import WarpClock, run_warped
 
 # What the demo's bench and its two meters show, whenever it is played: (point, reading, verdict, margin).

@@ -11,12 +11,12 @@ from typing import Any, Self
 import pytest
 from click.testing import CliRunner
 
-from meterlink.collect.station import Orders, Station
-from meterlink.commands.diagnose import command as diagnose
-from meterlink.equipment import Meter, Plan
-from meterlink.errors import StoreError
+from meterlink.cli.diagnose import command as diagnose
+from meterlink.core.equipment import Meter, Plan
+from meterlink.core.errors import StoreError
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE, Settings
+from meterlink.station.station import Orders, Station
 from meterlink.store.reader import Reader
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.faults import Fault, FaultKind

@@ -6,20 +6,20 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.equipment import Check, Rating, Span, State, TestPoint
-from meterlink.judge.diagnosis.engine import diagnose
-from meterlink.judge.diagnosis.findings import Confidence, Diagnosis
-from meterlink.judge.diagnosis.observed import Case, Observation, Takes, observe
+from meterlink.core.equipment import Check, Rating, Span, State, TestPoint
+from meterlink.core.units import Amount, Quantity, parse_amount, step_of
+from meterlink.diagnosis.causes import Confidence, Diagnosis
+from meterlink.diagnosis.engine import diagnose
+from meterlink.diagnosis.observations import Case, Observation, Takes, observe
 from meterlink.judge.judging import Measured
 from meterlink.judge.uncertainty import parse_accuracy
-from meterlink.units import Amount, Quantity, parse_amount, step_of
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Contacts, Leg, Star, Supply
+from meterlink_simulators.display import Shown
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.probes import Clip
 from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
-from meterlink_simulators.shown import Shown
 
 LINE = "1.2 % + 3 digits"
 SCALES = {

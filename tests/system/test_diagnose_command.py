@@ -8,17 +8,17 @@ from decimal import Decimal
 import pytest
 from click.testing import CliRunner
 
-from meterlink.clock import Stamp
-from meterlink.commands.diagnose import command
-from meterlink.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
-from meterlink.errors import InputError, StoreError
-from meterlink.judge.diagnosis.page import page
+from meterlink.cli.diagnose import command
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
+from meterlink.core.errors import InputError, StoreError
+from meterlink.core.readings import Reading, Status
+from meterlink.core.units import Amount, Quantity
+from meterlink.diagnosis.rules_page import page
 from meterlink.judge.judging import Measured, judge, limits_of
-from meterlink.readings import Reading, Status
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, HeldRow, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Amount, Quantity
 
 OUTER = 60  # s
 NOON = 1_783_944_000 * 1_000_000_000  # 2026-07-13T12:00:00Z

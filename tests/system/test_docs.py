@@ -8,17 +8,17 @@ from typing import Any
 
 import click
 import pytest
-from refresh_docs import PAGES, ROOT, Example, blocks, cut_alike, examples, prepare, refreshed, run
 
-from meterlink.cli import cli, main
-from meterlink.commands.judge import command as judge
-from meterlink.judge.replacement import read_stock
+from meterlink.cli.judge import command as judge
+from meterlink.cli.main import cli, main
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Verdict
+from meterlink.judge.label.replacement import read_stock
 from meterlink.judge.uncertainty import assumed_accuracy
-from meterlink.judge.verdicts import Verdict
 from meterlink.plans import read_points
 from meterlink.profiles import check_profile
 from meterlink.settings import SETTINGS_FILE, load_settings
-from meterlink.units import Quantity
+from refresh_docs import PAGES, ROOT, Example, blocks, cut_alike, examples, prepare, refreshed, run
 
 TEXTS = {page.name if page.parent == ROOT else f"docs/{page.name}": page.read_text(encoding="utf-8") for page in PAGES}
 EXAMPLES = [

@@ -24,11 +24,11 @@ from decimal import Decimal
 from pathlib import Path
 sys.path.insert(0, "tests")
 from rowan import RowanEncoder, Steady
-from meterlink.commands.find import Wish, find
+from meterlink.cli.find import Wish, find
 from meterlink.driver_api import Quantity
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
+from meterlink_simulators.display import Shown
 from meterlink_simulators.warp import run_warped
 
 async def look():

@@ -12,25 +12,25 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink import link
-from meterlink.collect import drivers as drivers_module
-from meterlink.collect.station import Orders, Station
-from meterlink.commands import find as find_module
-from meterlink.commands.find import Wish, as_lines, find
+from meterlink.cli.find import Wish, as_lines, find
+from meterlink.cli import find as find_module
+from meterlink.core.equipment import Place
+from meterlink.core.errors import InputError, LinkError, MeterlinkError, RadioError, StoreError
+from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
-from meterlink.equipment import Place
-from meterlink.errors import InputError, MeterlinkError, RadioError, StoreError
+from meterlink.link.client import LinkClient
+from meterlink.link.messages import AirView, FoundView
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.plugins import DriverFailure, LoadedDrivers, load_drivers
 from meterlink.settings import DATABASE, Settings
+from meterlink.station import drivers as drivers_module
+from meterlink.station.station import Orders, Station
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
-from meterlink.units import Quantity
-from meterlink.views import AirView, FoundView
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import WarpClock, run_warped
 
 A, B, C = "C0:00:5E:00:53:01", "C0:00:5E:00:53:02", "C0:00:5E:00:53:03"
@@ -455,11 +455,11 @@ def test_an_adopted_meter_that_is_a_bound_one_at_a_new_address_goes_on_under_its
 async def test_a_daemon_of_another_version_is_not_worked_around(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    async def refuse(_folder: Path) -> link.LinkClient:
-        raise link.LinkError("It speaks another language.")
+    async def refuse(_folder: Path) -> LinkClient:
+        raise LinkError("It speaks another language.")
 
-    monkeypatch.setattr(link, "connect", refuse)
-    with pytest.raises(link.LinkError, match="another language"):
+    monkeypatch.setattr("meterlink.cli.find.connect", refuse)
+    with pytest.raises(LinkError, match="another language"):
         await find(tmp_path, Wish())
 
 

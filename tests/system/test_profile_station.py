@@ -10,15 +10,15 @@ from typing import Any
 
 import pytest
 
-from meterlink.collect.station import Orders, Station
-from meterlink.equipment import Meter, Place, Plan
-from meterlink.errors import SettingsError
+from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.core.errors import SettingsError
+from meterlink.core.units import Quantity
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE, Settings, load_settings
-from meterlink.units import Quantity
+from meterlink.station.station import Orders, Station
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import WarpClock, run_warped
 
 ADDRESS = "C0:00:5E:00:53:01"

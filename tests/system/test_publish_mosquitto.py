@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from mosquitto_kit import GENEROUS, MOSQUITTO, Seen, broker, consumer, missing
 
 from meterlink.publish.mqtt import Broker
 from meterlink.publish.publisher import CONFIGURATION_DELAY, Publisher
+from mosquitto_kit import GENEROUS, MOSQUITTO, Seen, broker, consumer, missing
 
 
 @pytest.fixture(autouse=True)

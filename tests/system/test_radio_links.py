@@ -20,12 +20,12 @@ from bleak.exc import (
 )
 from bumble.device import Device
 
+from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
-from meterlink.units import Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.encoders.presented import SERVICE_UUID, Assigned, Described, PresentedEncoder
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 
 BATTERY_LEVEL = uuid16(0x2A19)
 SERIAL_NUMBER = uuid16(0x2A25)

@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink.captures import Capture, CapturedMeter, Packet, write_capture
-from meterlink.collect import drivers as drivers_module
-from meterlink.collect.station import Station
-from meterlink.collect.visit import Held
-from meterlink.commands.replay import Outcome, Recording, command, replayed
+from meterlink.capture.files import Capture, CapturedMeter, Packet, write_capture
+from meterlink.cli.replay import Outcome, Recording, command, replayed
+from meterlink.core.equipment import TestPoint
 from meterlink.driver_api import NO_MATCH, DriverError, InputError
-from meterlink.equipment import TestPoint
 from meterlink.plugins import LoadedDrivers
 from meterlink.settings import DATABASE
+from meterlink.station import drivers as drivers_module
+from meterlink.station.station import Station
+from meterlink.station.visit import Held
 from meterlink.store.reader import Reader
 from meterlink_drivers.presented import PRESENTED
 from meterlink_simulators.warp import WARP_START, WarpClock, run_warped

@@ -15,15 +15,16 @@ from typing import Any
 
 import pytest
 
-from meterlink import link
-from meterlink.collect import drivers as drivers_module
-from meterlink.collect.station import Orders, Station
+from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.core.errors import StoreError
 from meterlink.driver_api import Advertisement, Channel, Characteristic, DriverKind, Reading, Stamp
-from meterlink.equipment import Meter, Place, Plan
-from meterlink.errors import StoreError
+from meterlink.link.client import connect
+from meterlink.link.sockets import socket_path
 from meterlink.plans import load_plan
 from meterlink.plugins import load_drivers
 from meterlink.settings import DATABASE, Settings, load_settings
+from meterlink.station import drivers as drivers_module
+from meterlink.station.station import Orders, Station
 from meterlink.store.reader import Reader
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.encoders.presented import PresentedEncoder
@@ -321,7 +322,7 @@ async def test_a_watcher_over_the_socket_sees_and_steers(tmp_path: Path, scenari
     async with asyncio.timeout(LIMIT), Air() as air:
         bench, meter = await isolated(scenario, air)
         async with running(Station(orders(tmp_path, scenario, air, serve=True))):
-            client = await link.connect(tmp_path)
+            client = await connect(tmp_path)
             seen: dict[str, Any] = {}
             bench.clip(meter, FAN, air.now)
             assert await client.send("next") == ""
@@ -358,7 +359,7 @@ def test_a_signal_stops_it_cleanly(tmp_path: Path, how: signal.Signals) -> None:
         process.kill()
         process.wait()
     assert (process.returncode, errors) == (0, "")
-    assert not link.socket_path(tmp_path).exists()
+    assert not socket_path(tmp_path).exists()
     # the log has been checkpointed: nothing but the database and its lock is left
     assert {item.name for item in tmp_path.iterdir()} <= {DATABASE, f"{DATABASE}.lock"}
     assert len(Reader(tmp_path / DATABASE).history()) == 1
@@ -393,7 +394,7 @@ def test_the_daemon_alone_stops_on_a_signal_and_says_what_is_wrong_with_the_radi
     )  # fmt: skip
     try:
         limit = time.monotonic() + LIMIT
-        while not link.socket_path(tmp_path).exists() and time.monotonic() < limit:
+        while not socket_path(tmp_path).exists() and time.monotonic() < limit:
             time.sleep(0.02)
         process.terminate()
         _, errors = process.communicate(timeout=LIMIT)

@@ -8,15 +8,15 @@ from typing import Any
 
 import aiomqtt
 import pytest
-from mosquitto_kit import MOSQUITTO, Seen, broker, consumer, missing
 
-from meterlink.collect.station import Orders
-from meterlink.publish.configuration import broker_from
+from meterlink.publish.config import broker_from
 from meterlink.settings import DATABASE, Settings
+from meterlink.station.station import Orders
 from meterlink.store.reader import Reader
-from meterlink_simulators.call import ServiceCall
 from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.warp import WarpClock, run_warped
+from mosquitto_kit import MOSQUITTO, Seen, broker, consumer, missing
 
 # Ten virtual seconds a second: sockets and threads keep their place beside the timers.
 SPEED = 10.0

@@ -9,16 +9,16 @@ from decimal import Decimal
 import pytest
 from click.testing import CliRunner
 
-from meterlink.clock import SystemClock
-from meterlink.commands.history import command
-from meterlink.equipment import Meter, Place
-from meterlink.judge.verdicts import Judgement, Margin, Verdict
+from meterlink.cli.history import command
+from meterlink.core.clock import SystemClock
+from meterlink.core.equipment import Meter, Place
+from meterlink.core.readings import Reading
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.plans import DEFAULT_PLAN, load_plan
-from meterlink.readings import Reading
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Quantity
 
 OUTER = 100  # s
 BATCHES = 300

@@ -11,16 +11,16 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.captures import Capture, Packet, label_at
-from meterlink.clock import Stamp
+from meterlink.capture.files import Capture, Packet, label_at
+from meterlink.core.clock import Stamp
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
 from meterlink.driver_api import Characteristic
 from meterlink.profiles import kind_of
-from meterlink.readings import Coupling
 from meterlink.teach import teach
-from meterlink.units import Quantity
-from meterlink_simulators.shown import Shown
-from meterlink_simulators.teaching_cases import typed
-from meterlink_simulators.teaching_study import Tally, count
+from meterlink_simulators.display import Shown
+from studies.teaching.cases import typed
+from studies.teaching.study import Tally, count
 
 SERVICE = "91d60000-3f7a-4c25-8b0e-d4a7e61f5c38"
 FRAMES = "91d60001-3f7a-4c25-8b0e-d4a7e61f5c38"

@@ -5,9 +5,9 @@ import subprocess
 import sys
 
 import pytest
-from invented_meters import InventedMeter
 
-from meterlink.captures import write_capture
+from invented_meters import InventedMeter
+from meterlink.capture.files import write_capture
 
 
 def meterlink(*arguments, cwd):

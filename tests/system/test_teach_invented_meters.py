@@ -6,12 +6,12 @@ The encoders (tests/support/invented_meters.py) share nothing with what infers a
 from decimal import Decimal
 
 import pytest
-from invented_meters import CHANNEL, FAMILIES, InventedMeter
 
-from meterlink.captures import parse_shows
-from meterlink.clock import Stamp
+from invented_meters import CHANNEL, FAMILIES, InventedMeter
+from meterlink.capture.files import parse_shows
+from meterlink.core.clock import Stamp
+from meterlink.core.readings import Status
 from meterlink.profiles import check_profile, open_on_capture, write_profile
-from meterlink.readings import Status
 from meterlink.teach import teach
 
 SEEDS = 12

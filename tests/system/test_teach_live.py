@@ -10,20 +10,20 @@ from typing import Any
 
 import pytest
 
-from meterlink.captures import read_capture
-from meterlink.collect import teaching
-from meterlink.collect.station import Orders, Station
-from meterlink.equipment import Meter, Place, Plan
+from meterlink.capture.files import read_capture
+from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.core.units import Quantity
 from meterlink.plans import load_plan
 from meterlink.profiles import load_profiles
 from meterlink.settings import DATABASE, Settings
+from meterlink.station import teaching
+from meterlink.station.station import Orders, Station
 from meterlink.teach import teach
-from meterlink.units import Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.encoders.catalogue import FAMILIES
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.radio import Air
-from meterlink_simulators.shown import Shown
 from meterlink_simulators.warp import WarpClock, run_warped
 
 ADDRESS = "C0:00:5E:00:53:01"

@@ -6,13 +6,13 @@ from random import Random
 import pytest
 from bleak import BleakClient
 
-from meterlink.captures import pair
-from meterlink.units import Quantity, parse_amount, to_base
+from meterlink.capture.files import pair
+from meterlink.core.units import Quantity, parse_amount, to_base
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders.catalogue import FAMILIES
 from meterlink_simulators.encoders.ranged import FRAMES_UUID, ORDERS_UUID, PATIENCE, RangedEncoder
 from meterlink_simulators.ranges import Function
-from meterlink_simulators.shown import Shown
-from meterlink_simulators.teaching_cases import SCALES, SIX, Refresh, record, stops, typed
+from studies.teaching.cases import SCALES, SIX, Refresh, record, stops, typed
 
 
 class Steady:

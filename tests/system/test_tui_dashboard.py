@@ -15,19 +15,18 @@ from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList, Static
 
-from meterlink import link
-from meterlink.clock import Stamp, rfc3339
-from meterlink.errors import LinkError
-from meterlink.views import Message
+from meterlink.core.clock import Stamp, rfc3339
+from meterlink.core.errors import LinkError
+from meterlink.link.messages import Message
 from meterlink_tui.app import FRAME, Dashboard, run_dashboard
 from meterlink_tui.command import command
-from meterlink_tui.findings import NOTHING, WORKED_OUT, Findings
-from meterlink_tui.help import Help
-from meterlink_tui.keyed import Keyed
-from meterlink_tui.pick import Pick
 from meterlink_tui.picture import take_picture
-from meterlink_tui.rate import Rate
 from meterlink_tui.scene import GENERAL_CAUTION
+from meterlink_tui.sheets.diagnosis import NOTHING, WORKED_OUT, Findings
+from meterlink_tui.sheets.help import Help
+from meterlink_tui.sheets.manual_entry import Keyed
+from meterlink_tui.sheets.rating import Rate
+from meterlink_tui.sheets.test_points import Pick
 from meterlink_tui.terminal import NoTerminalError
 from meterlink_tui.themes import DARK, LIGHT
 
@@ -823,8 +822,8 @@ def test_watch_writes_a_picture_of_a_running_station(monkeypatch: pytest.MonkeyP
         assert ensured == [folder]
         return Station(*STATES["settling"])
 
-    monkeypatch.setattr(link, "ensure_daemon", ensure_daemon)
-    monkeypatch.setattr(link, "connect", connect)
+    monkeypatch.setattr("meterlink.link.daemon.ensure_daemon", ensure_daemon)
+    monkeypatch.setattr("meterlink.link.client.connect", connect)
     picture = tmp_path / "screen.svg"
     arguments = ["--data", str(tmp_path), "--picture", str(picture), "--size", "40x24", "--light"]
     shown = CliRunner().invoke(command, arguments, catch_exceptions=False)
@@ -846,7 +845,7 @@ def test_it_runs_in_a_terminal_and_leaves_it_clean() -> None:
     program = (
         "import asyncio\n"
         "from meterlink_tui.app import run_dashboard\n"
-        "from meterlink.errors import LinkError\n"
+        "from meterlink.core.errors import LinkError\n"
         "async def connect(): raise LinkError('No daemon runs.', 'Start it.')\n"
         "asyncio.run(run_dashboard(connect))\n"
     )

@@ -10,11 +10,11 @@ from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList
 
-from meterlink.clock import Stamp
-from meterlink.errors import LinkError
+from meterlink.core.clock import Stamp
+from meterlink.core.errors import LinkError
 from meterlink_tui.app import Dashboard
 from meterlink_tui.scene import GENERAL_CAUTION
-from meterlink_tui.teach import Teach, TeachPick, candidates
+from meterlink_tui.sheets.teach import Teach, TeachPick, candidates
 
 A, B, C = (f"C0:00:5E:00:53:0{number}" for number in (1, 2, 3))
 SIZES = [(80, 24), (120, 40), (40, 24)]

@@ -6,14 +6,14 @@ from typing import Any
 
 import pytest
 
-from meterlink.cli import main
-from meterlink.collect.station import Orders
-from meterlink.equipment import TestPoint
+from meterlink.cli.main import main
+from meterlink.core.equipment import TestPoint
 from meterlink.profiles import load_profiles
 from meterlink.settings import Settings
-from meterlink_simulators.call import STANDS, Overseen, ServiceCall
+from meterlink.station.station import Orders
+from meterlink_simulators.display import Shown
 from meterlink_simulators.scenario import shipped_scenario
-from meterlink_simulators.shown import Shown
+from meterlink_simulators.service_call import STANDS, Overseen, ServiceCall
 from meterlink_simulators.warp import WarpClock, run_warped
 
 ADDRESS = "C6:1A:00:00:00:63"

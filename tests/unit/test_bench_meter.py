@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity, parse_amount, to_base
 from meterlink.judge.uncertainty import parse_accuracy
-from meterlink.readings import Coupling
-from meterlink.units import Quantity, parse_amount, to_base
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Leg, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind

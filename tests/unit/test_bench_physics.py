@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
-from meterlink.readings import Coupling
-from meterlink.units import Quantity
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
 from meterlink_simulators.bench import Bench, Truth
 from meterlink_simulators.components import CAPACITANCE_HERTZ, Contacts, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind

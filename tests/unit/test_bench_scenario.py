@@ -6,13 +6,13 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Rating, Span
-from meterlink.errors import MeterlinkError
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Rating, Span
+from meterlink.core.errors import MeterlinkError
+from meterlink.core.readings import Reading, Status
+from meterlink.core.units import convert, step_of
 from meterlink.judge.limits import rated_limits, span_limits
-from meterlink.judge.settling import SettlingDetector
-from meterlink.readings import Reading, Status
-from meterlink.units import convert, step_of
+from meterlink.settling.detector import SettlingDetector
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.probes import Clip
 from meterlink_simulators.ranges import Function

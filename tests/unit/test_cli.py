@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.cli import main
+from meterlink.cli.main import main
 
 
 def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
@@ -131,7 +131,7 @@ def test_help_loads_nothing_it_does_not_need() -> None:
     done = python(
         """
         import sys
-        from meterlink.cli import main
+        from meterlink.cli.main import main
         try:
             main(["--help"])
         except SystemExit:
@@ -147,8 +147,8 @@ def test_the_daemon_loads_neither_the_dashboard_nor_the_simulators(tmp_path: Pat
     done = python(
         f"""
         import asyncio, signal, sys
-        from meterlink.cli import main
-        from meterlink.collect.station import Station
+        from meterlink.cli.main import main
+        from meterlink.station.station import Station
         collect = Station._collect
         async def collect_a_moment(self):
             self._loop.call_later(0.5, signal.raise_signal, signal.SIGTERM)

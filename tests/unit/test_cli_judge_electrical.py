@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.cli import main
-from meterlink.commands.judge import command
-from meterlink.judge.verdicts import Verdict
+from meterlink.cli.judge import command
+from meterlink.cli.main import main
+from meterlink.core.verdicts import Verdict
 
 # One call of each subcommand that can be answered, with a word of its text output.
 ANSWERED = {

@@ -9,10 +9,10 @@ import click
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from seasons import keep_visits
 
-from meterlink.cli import cli, main
-from meterlink.commands.judge import command as judge
+from meterlink.cli.judge import command as judge
+from meterlink.cli.main import cli, main
+from seasons import keep_visits
 
 SETTINGS = """
 [[meter]]

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from meterlink.cli import main
+from meterlink.cli.main import main
 
 STOCK = """
 [[part]]

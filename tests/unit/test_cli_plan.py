@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.cautions import caution_at
-from meterlink.cli import main
+from meterlink.cli.main import main
+from meterlink.core.cautions import caution_at
 from meterlink.plans import load_plan, shipped_plans
 
 GOOD = """

@@ -7,11 +7,11 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from seasons import Visit, keep_visits
 
-from meterlink.cli import main
-from meterlink.equipment import Check, Meter, Place, Rating, Span, State, TestPoint
-from meterlink.units import Quantity, parse_amount
+from meterlink.cli.main import main
+from meterlink.core.equipment import Check, Meter, Place, Rating, Span, State, TestPoint
+from meterlink.core.units import Quantity, parse_amount
+from seasons import Visit, keep_visits
 
 PLACE = Place("Mill Lane bakery", "Condenser 1")
 OTHER = Place("Harbour cold store", "Condenser 1")

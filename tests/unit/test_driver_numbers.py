@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.binary_numbers import medfloat32
+from meterlink.core.binary_numbers import medfloat32
 from meterlink.driver_api import Quantity, Status, display_form
-from meterlink_drivers.gatt_formats import PresentationFormat, compile_format
+from meterlink_drivers.presentation_format import PresentationFormat, compile_format
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 

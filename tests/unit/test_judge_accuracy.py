@@ -5,16 +5,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Check, Rating
-from meterlink.errors import InputError
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Rating
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracySheet, line_for, read_sheet
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.measured import Measured, convert_width
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
-from meterlink.readings import Coupling, Reading, Status
-from meterlink.units import Amount, Quantity, parse_amount
 
 ROWS = [
     {"quantity": "capacitance", "up_to": "10 uF", "step": "0.001 uF", "line": "1 % + 3 digits"},

@@ -5,15 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.equipment import Check, Rating, Span
+from meterlink.core.equipment import Check, Rating, Span
+from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.judge.accuracy import Accuracy, AccuracySheet, read_sheet
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.measured import Measured
 from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
-from meterlink.judge.verdicts import Judgement, Margin, Verdict
-from meterlink.units import Amount, Quantity, parse_amount
 
 VOLTS = span_limits(Span(Decimal(228), Decimal(252), "V"))
 COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
 from meterlink.judge.conformity import global_risks, guard_for_risk, probability_within, risk_at_guard
 from meterlink.judge.uncertainty import Distribution, Normal, Trapezoid, combine
 

@@ -4,9 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.equipment import Rating
-from meterlink.errors import InputError
-from meterlink.judge.capacitance import (
+from meterlink.core.equipment import Rating
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.core.verdicts import Limits, Margin, Verdict
+from meterlink.judge.electrical.capacitance import (
     judge_under_load,
     lead_current,
     other_mains,
@@ -14,13 +16,11 @@ from meterlink.judge.capacitance import (
     series,
     under_load,
 )
-from meterlink.judge.discharge import bleed_down_time, largest_resistor, residual_voltage, stored_energy
+from meterlink.judge.electrical.discharge import bleed_down_time, largest_resistor, residual_voltage, stored_energy
 from meterlink.judge.estimates import Estimate, judge_estimate, significant
 from meterlink.judge.judging import Measured
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.uncertainty import AccuracyLine
-from meterlink.judge.verdicts import Limits, Margin, Verdict
-from meterlink.units import Quantity, parse_amount
 
 farads = st.floats(1e-7, 1e-3)
 volts = st.floats(1.0, 1000.0)

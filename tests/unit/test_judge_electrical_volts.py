@@ -6,9 +6,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from meterlink.equipment import Check, Span
-from meterlink.errors import InputError
-from meterlink.judge.bands import (
+from meterlink.core.equipment import Check, Span
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.verdicts import Margin, Verdict
+from meterlink.judge.electrical.bands import (
     CoilTest,
     ServiceRange,
     coil_limits,
@@ -18,12 +20,10 @@ from meterlink.judge.bands import (
     nameplate_limits,
     service_limits,
 )
+from meterlink.judge.electrical.split import judge_split
+from meterlink.judge.electrical.unbalance import derating, judge_unbalance, unbalance
 from meterlink.judge.judging import Measured, judge
-from meterlink.judge.split import judge_split
-from meterlink.judge.unbalance import derating, judge_unbalance, unbalance
 from meterlink.judge.uncertainty import AccuracyLine
-from meterlink.judge.verdicts import Margin, Verdict
-from meterlink.units import Amount, Quantity, parse_amount
 
 
 def amount(text: str) -> Amount:

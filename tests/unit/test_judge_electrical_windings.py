@@ -5,14 +5,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
-from meterlink.judge.insulation import DEFAULT_MINIMUM, insulation_limits, judge_insulation
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.verdicts import Verdict
+from meterlink.judge.electrical.insulation import DEFAULT_MINIMUM, insulation_limits, judge_insulation
+from meterlink.judge.electrical.temperature import Metal, is_believable, resistance_at, winding_temperature
+from meterlink.judge.electrical.windings import Windings, read_windings
 from meterlink.judge.judging import Measured
-from meterlink.judge.temperature import Metal, is_believable, resistance_at, winding_temperature
 from meterlink.judge.uncertainty import AccuracyLine
-from meterlink.judge.verdicts import Verdict
-from meterlink.judge.windings import Windings, read_windings
-from meterlink.units import Amount, Quantity, parse_amount
 
 OVERLOAD = Measured(Quantity.RESISTANCE, None, "Ω", Decimal(0))
 FINE = AccuracyLine(Decimal("0.5"), Decimal(2))

@@ -4,15 +4,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Check, Rating, Span
-from meterlink.errors import InputError
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Rating, Span
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Reading, Status
+from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.verdicts import Limits, Margin, Verdict
 from meterlink.judge.judging import Measured, judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
-from meterlink.judge.verdicts import Limits, Margin, Verdict
-from meterlink.readings import Reading, Status
-from meterlink.units import Amount, Quantity, parse_amount
 
 CAPACITOR = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
 COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
-from meterlink.judge.rated_part import Kind
-from meterlink.judge.ratings import parse_rating
-from meterlink.judge.replacement import Option, Replacements, StockEntry, Way, read_stock, replacements
+from meterlink.core.errors import InputError
+from meterlink.judge.label.rated_part import Kind
+from meterlink.judge.label.ratings import parse_rating
+from meterlink.judge.label.replacement import Option, Replacements, StockEntry, Way, read_stock, replacements
 
 
 def stock(*ratings: str, count: int = 1) -> list[StockEntry]:

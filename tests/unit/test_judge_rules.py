@@ -4,15 +4,15 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from meterlink.equipment import Check, Rating, Span
-from meterlink.errors import InputError
+from meterlink.core.equipment import Check, Rating, Span
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount, Quantity
+from meterlink.core.verdicts import Limits, Margin, Verdict
 from meterlink.judge.judging import RULE, judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.measured import Measured
 from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded, parse_rule
 from meterlink.judge.uncertainty import AccuracyLine
-from meterlink.judge.verdicts import Limits, Margin, Verdict
-from meterlink.units import Amount, Quantity
 
 LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
 LINE = AccuracyLine(Decimal(1), Decimal(2))

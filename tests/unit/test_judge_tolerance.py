@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
-from meterlink.units import Amount
 
 RATED = Amount(Decimal(45), "µF")
 

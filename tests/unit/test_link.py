@@ -10,10 +10,12 @@ from typing import Any, cast
 
 import pytest
 
-from meterlink import link
-from meterlink.errors import LinkError
-from meterlink.link import LinkServer, connect, ensure_daemon, socket_path
-from meterlink.views import Command, Message, NoticeView
+from meterlink.core.errors import LinkError
+from meterlink.link.client import connect
+from meterlink.link.daemon import ensure_daemon
+from meterlink.link.messages import Command, Message, NoticeView
+from meterlink.link.server import LinkServer
+from meterlink.link.sockets import socket_path
 
 
 def notice(text: str) -> Message:
@@ -109,7 +111,7 @@ async def test_no_daemon_is_said_in_words(tmp_path: Path) -> None:
 
 async def test_another_version_is_refused_with_its_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async with serve(tmp_path):
-        monkeypatch.setattr(link, "PROTOCOL", 99)
+        monkeypatch.setattr("meterlink.link.client.PROTOCOL", 99)
         with pytest.raises(LinkError, match=r"1\.2\.3"):
             await connect(tmp_path)
 

@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 
 import meterlink
-from meterlink.cautions import caution, caution_at
-from meterlink.equipment import Check, Derivation, Plan, State, TestPoint
+from meterlink.core.cautions import caution, caution_at
+from meterlink.core.equipment import Check, Derivation, Plan, State, TestPoint
+from meterlink.core.units import Quantity
 from meterlink.judge.judging import limits_of
 from meterlink.plans import blocks_of, check_plan, load_plan, read_text, shipped_plans
-from meterlink.plans.derived import DERIVED_FIELDS
-from meterlink.plans.fields import FIELDS
-from meterlink.units import Quantity
+from meterlink.plans.derived_table import DERIVED_FIELDS
+from meterlink.plans.point_table import FIELDS
 
 POINTS = [pytest.param(point, id=f"{name}/{point.key}") for name in shipped_plans() for point in load_plan(name).points]
 COMPONENTS = {

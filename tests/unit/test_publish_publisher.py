@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.clock import Stamp, SystemClock
-from meterlink.errors import PublishError, SettingsError
+from meterlink.core.clock import Stamp, SystemClock
+from meterlink.core.errors import PublishError, SettingsError
 from meterlink.publish.mqtt import (
     Answer,
     Broker,

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.equipment import Check, Meter, Place, State, TestPoint
+from meterlink.core.equipment import Check, Meter, Place, State, TestPoint
+from meterlink.core.units import Quantity
 from meterlink.publish.senml import name_part
 from meterlink.publish.topics import LONGEST_LEVEL, held_topic, level, meter_name, readings_topic, state_topic
-from meterlink.units import Quantity
 
 
 @given(st.text())

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
-from meterlink.readings import Coupling
-from meterlink.units import Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders.ieee11073 import FLOAT, SFLOAT
 from meterlink_simulators.encoders.presented import (
     PRESENTATION_FORMAT,
@@ -19,7 +20,6 @@ from meterlink_simulators.encoders.presented import (
     Format,
     PresentedEncoder,
 )
-from meterlink_simulators.shown import Shown
 
 
 def shown(text, unit, quantity=Quantity.CAPACITANCE, **more):

@@ -3,9 +3,9 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.errors import SettingsError
+from meterlink.core.errors import SettingsError
 from meterlink.judge.rules import SIMPLE
-from meterlink.publish.configuration import broker_from
+from meterlink.publish.config import broker_from
 from meterlink.settings import DATA_VARIABLE, data_dir, load_settings
 
 

@@ -13,16 +13,16 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.clock import Stamp
-from meterlink.commands.history import as_lines, command, parse_since
-from meterlink.equipment import Check, Meter, Place, Plan, Rating, State, TestPoint
-from meterlink.errors import InputError, StoreError
-from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.readings import Reading, Status
+from meterlink.cli.history import as_lines, command, parse_since
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Meter, Place, Plan, Rating, State, TestPoint
+from meterlink.core.errors import InputError, StoreError
+from meterlink.core.readings import Reading, Status
+from meterlink.core.units import Amount, Quantity
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, HeldRow, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Amount, Quantity
 
 OUTER = 60  # s
 DAY = 86_400 * 1_000_000_000

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Meter
-from meterlink.errors import InputError
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Meter
+from meterlink.core.errors import InputError
 from meterlink.store.meters import KnownAs, tells_apart
 from meterlink.store.reader import Reader
 from meterlink.store.rows import MeterRow

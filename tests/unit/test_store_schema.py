@@ -4,8 +4,8 @@ from contextlib import closing
 import pytest
 from sqlite_utils import Database
 
-from meterlink.clock import Stamp
-from meterlink.errors import StoreError
+from meterlink.core.clock import Stamp
+from meterlink.core.errors import StoreError
 from meterlink.store import connections
 from meterlink.store.reader import Reader
 from meterlink.store.schema import MIGRATIONS, bring_up_to_date

@@ -10,16 +10,17 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.clock import Stamp
-from meterlink.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
-from meterlink.errors import StoreError
-from meterlink.judge.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.readings import Coupling, Reading, Status
-from meterlink.store import keeping, queries
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
+from meterlink.core.errors import StoreError
+from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.units import Amount, Quantity
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.store import queries
+from meterlink.store import transactions as keeping
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
-from meterlink.units import Amount, Quantity
 
 OUTER = 60  # s; how long a test waits for what should come at once
 PLACE = Place("Mill Lane bakery", "condenser east")

@@ -8,18 +8,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.captures import label_at
+from meterlink.capture.files import label_at
+from meterlink.core.readings import Status
+from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import Bit, Number, NumberType, Pooled, Segments, Unmapped
-from meterlink.profiles.places import compile_number
-from meterlink.readings import Status
 from meterlink.teach.characters import characters
 from meterlink.teach.decimals import decimals
 from meterlink.teach.displays import has_open_pool, with_still
 from meterlink.teach.encodings import Scaling, Table
+from meterlink.teach.fixed_point import rounded_units
 from meterlink.teach.floats import decimal_floats, floats
 from meterlink.teach.integers import integers
 from meterlink.teach.samples import Sample
-from meterlink.teach.scaled import rounded_units
 
 
 def table_of(pairs):

@@ -4,7 +4,7 @@ from random import Random
 
 import pytest
 
-from meterlink.captures import Packet
+from meterlink.capture.files import Packet
 from meterlink.teach.framings import cuts
 
 

@@ -4,10 +4,10 @@ from random import Random
 
 import pytest
 
-from meterlink.captures import Capture, Packet, label_at
-from meterlink.clock import Stamp
+from meterlink.capture.files import Capture, Packet, label_at
+from meterlink.core.clock import Stamp
+from meterlink.core.readings import Status
 from meterlink.profiles import open_on_capture
-from meterlink.readings import Status
 from meterlink.teach import teach
 
 CHANNEL = "7c2e0002-5a41-4d0e-9a55-31f0c7a8be10"

@@ -3,12 +3,12 @@
 from random import Random
 
 import pytest
-from invented_meters import CHANNEL
 
-from meterlink.captures import Capture, Label, Packet, label_at
-from meterlink.clock import Stamp
+from invented_meters import CHANNEL
+from meterlink.capture.files import Capture, Label, Packet, label_at
+from meterlink.core.clock import Stamp
+from meterlink.core.readings import Status
 from meterlink.profiles import check_profile, open_on_capture, write_profile
-from meterlink.readings import Status
 from meterlink.teach import Teacher, teach
 
 

@@ -5,21 +5,21 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.readings import Coupling
-from meterlink.units import Quantity
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import HearsLinkEnd
 from meterlink_simulators.encoders.catalogue import FAMILIES, encoder_named
 from meterlink_simulators.encoders.checks import Crc, sum8, xor8
 from meterlink_simulators.encoders.counted import CountedEncoder
 from meterlink_simulators.encoders.floating import FloatingEncoder
 from meterlink_simulators.encoders.lines import LinesEncoder, PrefixedLinesEncoder
+from meterlink_simulators.encoders.notifications import cut
 from meterlink_simulators.encoders.packed import PackedEncoder
-from meterlink_simulators.encoders.pieces import cut
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.encoders.printed import PrintedEncoder
 from meterlink_simulators.encoders.ranged import PATIENCE, RangedEncoder
 from meterlink_simulators.encoders.segments import MaskedEncoder, SegmentsEncoder
-from meterlink_simulators.shown import Shown
 
 CAPACITANCE = (Quantity.CAPACITANCE, None)
 RESISTANCE = (Quantity.RESISTANCE, None)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.text import LONGEST_NAME, clean_name
+from meterlink.core.text import LONGEST_NAME, clean_name
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 

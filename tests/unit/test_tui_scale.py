@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink_tui.scale import draw_scale
 from meterlink_tui.scene import Gauge
+from meterlink_tui.widgets.scale import draw_scale
 
 D = Decimal
 

@@ -7,11 +7,11 @@ from rich.cells import cell_len
 from textual.color import Color
 from textual.theme import Theme
 
-from meterlink.judge.verdicts import Verdict
+from meterlink.core.verdicts import Verdict
 from meterlink_tui.latest import Latest
-from meterlink_tui.points import _shorten, window
 from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose, say_age
 from meterlink_tui.themes import DARK, LIGHT
+from meterlink_tui.widgets.test_points import _shorten, window
 
 LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
 

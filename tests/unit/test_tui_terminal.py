@@ -2,7 +2,7 @@ import io
 
 import pytest
 
-from meterlink.errors import MeterlinkError
+from meterlink.core.errors import MeterlinkError
 from meterlink_tui.terminal import NoTerminalError, check_terminal
 
 

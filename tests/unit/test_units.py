@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.errors import InputError
-from meterlink.units import (
+from meterlink.core.errors import InputError
+from meterlink.core.units import (
     BASE_UNIT,
     Amount,
     Quantity,

@@ -11,27 +11,26 @@ from textual.containers import Container, VerticalScroll
 from textual.css.query import NoMatches
 from textual.events import Resize
 
-from meterlink.clock import Clock, SystemClock
-from meterlink.errors import MeterlinkError
-from meterlink.text import clean_name
-from meterlink.views import Message
-
-from .findings import Findings
-from .help import Help, key_names
-from .keyed import Keyed
-from .latest import Latest
-from .live import Live, PhaseRow
-from .meters import Meters
-from .pick import Pick
-from .points import Points
-from .rate import Rate
-from .scale import Scale
-from .scene import STALE_AFTER, Alert, Scene, Tone, age_at_receipt, compose, say_age
-from .sentences import Alerts, Header, Heading, Sentence
-from .station import Connect, Station
-from .teach import Teach, TeachPick, candidates
-from .terminal import check_terminal
-from .themes import DARK, LIGHT
+from meterlink.core.clock import Clock, SystemClock
+from meterlink.core.errors import MeterlinkError
+from meterlink.core.text import clean_name
+from meterlink.link.messages import Message
+from meterlink_tui.connection import Connect, Station
+from meterlink_tui.latest import Latest
+from meterlink_tui.scene import STALE_AFTER, Alert, Scene, Tone, age_at_receipt, compose, say_age
+from meterlink_tui.sheets.diagnosis import Findings
+from meterlink_tui.sheets.help import Help, key_names
+from meterlink_tui.sheets.manual_entry import Keyed
+from meterlink_tui.sheets.rating import Rate
+from meterlink_tui.sheets.teach import Teach, TeachPick, candidates
+from meterlink_tui.sheets.test_points import Pick
+from meterlink_tui.terminal import check_terminal
+from meterlink_tui.themes import DARK, LIGHT
+from meterlink_tui.widgets.live import Live, PhaseRow
+from meterlink_tui.widgets.meters import Meters
+from meterlink_tui.widgets.scale import Scale
+from meterlink_tui.widgets.sentences import Alerts, Header, Heading, Sentence
+from meterlink_tui.widgets.test_points import Points
 
 FRAME = 0.1  # s; ten drawings a second are more than a reading changes, and few enough for a slow SSH line
 _RETRY = 1.0  # s; a local socket costs nothing to try

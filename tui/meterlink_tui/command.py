@@ -28,8 +28,7 @@ def command(data: Path | None, light: bool, picture: Path | None, size: tuple[in
     Attaches to the station's daemon, and starts one for as long as it is open where none runs.
     """
     from meterlink.settings import data_dir  # noqa: PLC0415  # --help loads none of this
-
-    from .terminal import check_terminal  # noqa: PLC0415
+    from meterlink_tui.terminal import check_terminal  # noqa: PLC0415
 
     if picture is None:
         check_terminal()
@@ -37,16 +36,17 @@ def command(data: Path | None, light: bool, picture: Path | None, size: tuple[in
 
 
 async def _watch(folder: Path, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001
-    from meterlink import link  # noqa: PLC0415
+    from meterlink.link.client import connect  # noqa: PLC0415  # --help loads none of this
+    from meterlink.link.daemon import ensure_daemon  # noqa: PLC0415
 
-    async with link.ensure_daemon(folder):
-        connect = partial(link.connect, folder)
+    async with ensure_daemon(folder):
+        connect = partial(connect, folder)
         if picture is None:
-            from .app import run_dashboard  # noqa: PLC0415
+            from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
             await run_dashboard(connect, light=light)
         else:
-            from .picture import take_picture  # noqa: PLC0415
+            from meterlink_tui.picture import take_picture  # noqa: PLC0415
 
             svg = await take_picture(connect, *size, light=light)
             await asyncio.to_thread(picture.write_text, svg, encoding="utf-8")

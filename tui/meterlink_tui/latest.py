@@ -2,7 +2,7 @@
 
 from typing import cast
 
-from meterlink.views import AirView, LiveView, Message, MetersView, NoticeView, TeachView, VisitView
+from meterlink.link.messages import AirView, LiveView, Message, MetersView, NoticeView, TeachView, VisitView
 
 
 class Latest:

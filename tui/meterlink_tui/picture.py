@@ -3,9 +3,9 @@
 import asyncio
 import re
 
-from .app import FRAME, Dashboard
-from .station import Connect
-from .themes import LIGHT
+from meterlink_tui.app import FRAME, Dashboard
+from meterlink_tui.connection import Connect
+from meterlink_tui.themes import LIGHT
 
 _WEB_FONT = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
 _WITHIN = 5.0  # s; a running station tells everything it knows at once

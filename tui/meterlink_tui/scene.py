@@ -9,12 +9,11 @@ from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 
-from meterlink.judge.verdicts import Margin, Verdict
-from meterlink.readings import Status
-from meterlink.text import clean_name
-from meterlink.views import HeldView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
-
-from .latest import Latest
+from meterlink.core.readings import Status
+from meterlink.core.text import clean_name
+from meterlink.core.verdicts import Margin, Verdict
+from meterlink.link.messages import HeldView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
+from meterlink_tui.latest import Latest
 
 # A meter refreshes its display 2 to 10 times a second, so 2 s without a reading means it has stopped.
 STALE_AFTER = 2.0  # s

@@ -5,7 +5,7 @@ import sys
 from collections.abc import Mapping
 from typing import TextIO
 
-from meterlink.errors import MeterlinkError
+from meterlink.core.errors import MeterlinkError
 
 _REMEDY = (
     "Run `meterlink history` to see held readings as text, or `meterlink demo --headless` to try it without a screen."

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
-from meterlink_simulators.shown import Shown
+from meterlink_simulators.display import Shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,10 @@ The codes of modes and prefixes, the places of the flags, mark and offset are dr
 
 from random import Random
 
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.checks import sum8
 from meterlink_simulators.encoders.figures import MODES, POWERS, figures_of, mode_of, prefix_of
-from meterlink_simulators.shown import Shown
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "3b9d0000-61c4-4f0a-9e27-c05d8a17f2b6"

@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-from meterlink.readings import Coupling
-from meterlink.units import BASE_UNIT, Quantity
-from meterlink_simulators.shown import Shown
+from meterlink.core.readings import Coupling
+from meterlink.core.units import BASE_UNIT, Quantity
+from meterlink_simulators.display import Shown
 
 Mode = tuple[Quantity, Coupling | None]
 

@@ -15,10 +15,10 @@ import math
 import struct
 from random import Random
 
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.checks import xor8
 from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of
-from meterlink_simulators.shown import Shown
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "e7520000-a94b-4c16-b3d8-15f08c6e2a93"

@@ -10,11 +10,11 @@ Overload is 9.9E+37 and no number 9.91E+37 (SCPI 1999.0, 7.2.1). The header word
 
 from random import Random
 
-from meterlink.units import BASE_UNIT
+from meterlink.core.units import BASE_UNIT
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of, prefix_of
-from meterlink_simulators.encoders.pieces import cut
-from meterlink_simulators.shown import Shown
+from meterlink_simulators.encoders.notifications import cut
 
 # Random bases (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "46a10000-93d5-4e82-b07c-28f1c5e9640d"

@@ -15,10 +15,10 @@ Codes and the CRC's parameters are drawn from the seed.
 
 from random import Random
 
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.checks import Crc
 from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of
-from meterlink_simulators.shown import Shown
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "b4610000-0d7e-49c3-8f15-7e92a3d60c48"

@@ -12,12 +12,12 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from enum import Enum, IntEnum
 from typing import Literal
 
+from meterlink.core.readings import Coupling
+from meterlink.core.units import BASE_UNIT, Quantity, convert, to_base
 from meterlink.driver_api import uuid16
-from meterlink.readings import Coupling
-from meterlink.units import BASE_UNIT, Quantity, convert, to_base
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.ieee11073 import FLOAT, SFLOAT
-from meterlink_simulators.shown import Shown
 
 USER_DESCRIPTION = uuid16(0x2901)
 PRESENTATION_FORMAT = uuid16(0x2904)

@@ -23,11 +23,11 @@ letters and how often that happens are drawn from the seed.
 
 from random import Random
 
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.checks import sum8
 from meterlink_simulators.encoders.figures import MODES, POWERS, mode_of, prefix_of
-from meterlink_simulators.encoders.pieces import cut
-from meterlink_simulators.shown import Shown
+from meterlink_simulators.encoders.notifications import cut
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "09ce0000-5f28-4b7d-a1e4-8d3b6c97f052"

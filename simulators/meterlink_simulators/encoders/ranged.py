@@ -17,10 +17,10 @@ Codes, words and the CRC's parameters are drawn from the seed.
 
 from random import Random
 
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.checks import Crc
 from meterlink_simulators.encoders.figures import MODES, Figures, figures_of, mode_of
-from meterlink_simulators.shown import Shown
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "c5380000-7b1d-4f64-8ea9-d02b6f4c9175"

@@ -11,10 +11,10 @@ bits of another display, all of it combined (exclusive or) with a key that repea
 
 from random import Random
 
-from meterlink.units import BASE_UNIT, Quantity
+from meterlink.core.units import BASE_UNIT, Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.figures import POWERS, figures_of, mode_of, prefix_of
-from meterlink_simulators.shown import Shown
 
 # Random bases (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "72f40000-c81e-4a59-97b6-4e0d3fa5182c"

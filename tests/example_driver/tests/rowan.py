@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from meterlink.driver_api import Coupling, Quantity
+from meterlink_simulators.display import Shown
 from meterlink_simulators.encoders import CharacteristicDefinition
-from meterlink_simulators.shown import Shown
 
 SERVICE = "7b0e0000-3f52-4c1e-9d5a-6f1c2a9b4e10"
 DISPLAY = "7b0e0001-3f52-4c1e-9d5a-6f1c2a9b4e10"

@@ -11,8 +11,8 @@ from rowan_driver import ROWAN
 
 from meterlink.driver_api import CERTAIN, NO_MATCH, Advertisement, Coupling, DriverError, Quantity, Stamp, Status
 from meterlink.plugins import load_drivers
-from meterlink_simulators.kit import characteristics
-from meterlink_simulators.shown import Shown
+from meterlink_simulators.display import Shown
+from meterlink_simulators.driver_kit import characteristics
 
 
 def test_it_is_found_like_any_driver():

@@ -1,0 +1,131 @@
+"""The Characteristic Presentation Format descriptor (0x2904): a characteristic that says how to read itself.
+
+Layout, rules and format codes: Bluetooth Core specification, vol. 3, part G, 3.3.3.5; codes and units: Bluetooth
+Assigned Numbers.
+"""
+
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+
+from meterlink.core.binary_numbers import EXACT, float32, float64, in_bounds, medfloat32, sfloat
+from meterlink.core.units import step_of
+from meterlink.driver_api import Quantity, Status, display_form
+from meterlink_drivers.decoded import Decode, Decoded, resting_unit
+
+Number = Callable[[bytes], Decimal | Status]
+
+_UNITS = {
+    0x2704: (Quantity.CURRENT, "A"),
+    0x2722: (Quantity.FREQUENCY, "Hz"),
+    0x2728: (Quantity.VOLTAGE, "V"),
+    0x2729: (Quantity.CAPACITANCE, "F"),
+    0x272A: (Quantity.RESISTANCE, "Ω"),
+    0x272F: (Quantity.TEMPERATURE, "°C"),
+    0x27AC: (Quantity.TEMPERATURE, "°F"),
+    0x27AD: (Quantity.RATIO, "%"),
+}
+
+# Format code: (bits, signed).
+_INTEGERS = {
+    0x01: (1, False),
+    0x02: (2, False),
+    0x03: (4, False),
+    0x04: (8, False),
+    0x05: (12, False),
+    0x06: (16, False),
+    0x07: (24, False),
+    0x08: (32, False),
+    0x09: (48, False),
+    0x0A: (64, False),
+    0x0B: (128, False),
+    0x0C: (8, True),
+    0x0D: (12, True),
+    0x0E: (16, True),
+    0x0F: (24, True),
+    0x10: (32, True),
+    0x11: (48, True),
+    0x12: (64, True),
+    0x13: (128, True),
+}
+_FIRST_WITH_EXPONENT = 0x04  # boolean, 2-bit and 4-bit integers take none (Assigned Numbers, format types)
+# Not decoded: 0x18 (two uint16) is an IEEE 11073 nomenclature code, the name of a thing rather than an amount of it;
+# 0x19 and 0x1A are text, 0x1B and 0x1C structures this descriptor says nothing more about.
+
+# Format code: (bytes, decoder).
+_FLOATS: dict[int, tuple[int, Number]] = {
+    0x14: (4, float32),
+    0x15: (8, float64),
+    0x16: (2, sfloat),
+    0x17: (4, medfloat32),
+}
+_BINARY_FLOATS = frozenset({0x14, 0x15})
+
+
+@dataclass(frozen=True, slots=True)
+class PresentationFormat:
+    """The descriptor's fields that matter here; namespace and description name a place, not a scale."""
+
+    code: int
+    exponent: int
+    unit: int
+
+
+def presentation_format(descriptor: bytes) -> PresentationFormat | None:
+    """Return what the seven bytes of a 0x2904 descriptor say, None when they are not seven."""
+    if len(descriptor) != 7:
+        return None
+    code, exponent, unit, _namespace, _description = struct.unpack("<BbHBH", descriptor)
+    return PresentationFormat(code, exponent, unit)
+
+
+def compile_format(form: PresentationFormat) -> tuple[Quantity, Decode] | None:
+    """Return the quantity and a decoder of values so described; None for a format or unit that is no measurement.
+
+    A value of any other length than the format's is invalid, longer ones too: the descriptor describes the whole
+    value, so what has a tail is not what was described.
+    """
+    quantity, unit = _UNITS.get(form.unit, (None, ""))
+    compiled = _compile_number(form)
+    if quantity is None or compiled is None:
+        return None
+    size, number = compiled
+    scaled = quantity is not Quantity.TEMPERATURE and quantity is not Quantity.RATIO
+    step_known = form.code not in _BINARY_FLOATS  # a binary float says nothing of the display's steps
+    at_rest = resting_unit(quantity) if scaled else unit
+    nothing = {status: Decoded(None, at_rest, status) for status in (Status.INVALID, Status.OVERLOAD)}
+
+    def decode(packet: bytes) -> Decoded:
+        value = number(packet) if len(packet) == size else Status.INVALID
+        if isinstance(value, Status):
+            return nothing[value]
+        if not in_bounds(value):
+            return nothing[Status.INVALID]
+        digits, shown = value, unit
+        if scaled:
+            amount = display_form(quantity, value, step_known=step_known)
+            digits, shown = amount.digits, amount.unit
+        return Decoded(digits, shown, Status.OK, step_of(digits) if step_known else None)
+
+    return quantity, decode
+
+
+def _compile_number(form: PresentationFormat) -> tuple[int, Number] | None:
+    """Return how many bytes a value has and what turns exactly so many into a number."""
+    if form.code not in _INTEGERS:
+        return _FLOATS.get(form.code)
+    bits, signed = _INTEGERS[form.code]
+    exponent = form.exponent if form.code >= _FIRST_WITH_EXPONENT else 0
+    return (bits + 7) // 8, _integer(bits, exponent, signed=signed)
+
+
+def _integer(bits: int, exponent: int, *, signed: bool) -> Number:
+    # Bits above the format's are "ignored upon receipt" (Core, vol. 3 part G, 3.3.3.5.2), so they are masked off.
+    mask, sign_bit = (1 << bits) - 1, (1 << bits - 1) if signed else 0
+
+    def number(packet: bytes) -> Decimal:
+        raw = int.from_bytes(packet, "little") & mask
+        return Decimal(raw - 2 * (raw & sign_bit)).scaleb(exponent, EXACT)
+
+    return number

@@ -1,0 +1,1 @@
+"""Recorded packets with labels, and values typed in by hand."""

@@ -1,0 +1,96 @@
+"""``meterlink run``: the collector daemon."""
+
+import asyncio
+import logging
+import signal
+import sys
+import uuid
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+import click
+
+from meterlink.core.equipment import Meter, Place
+from meterlink.core.text import clean_name
+from meterlink.plans import DEFAULT_PLAN, load_plan
+from meterlink.settings import data_dir, load_settings
+from meterlink.station.station import Orders, Station
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each start counts as a boot of its own
+
+
+@click.command()
+@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's own place.")
+@click.option("--site", default="unnamed site", show_default=True, help="Where the visit is.")
+@click.option("--unit", default="unit 1", show_default=True, help="The machine with the nameplate.")
+@click.option("--plan", default=DEFAULT_PLAN, show_default=True, help="A plan file, or the name of a shipped plan.")
+@click.option("--meter", "meters", multiple=True, metavar="ADDRESS", help="Connect this meter, too; may be repeated.")
+@click.option("--adopt", is_flag=True, help="Connect any meter in range that a driver fits.")
+@click.option("--new-visit", is_flag=True, help="Open a new visit even where one is still open.")
+@click.option("--verbose", is_flag=True, help="Say more on standard error.")
+def command(
+    *,
+    data: str | None,
+    site: str,
+    unit: str,
+    plan: str,
+    meters: tuple[str, ...],
+    adopt: bool,
+    new_visit: bool,
+    verbose: bool,
+) -> None:
+    """Collect readings from known Bluetooth meters until told to stop (Ctrl+C, SIGTERM).
+
+    Known are the meters of settings.toml in the data folder and those given with --meter. A visit to the same unit
+    that was left open is carried on.
+    """
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.INFO,
+        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
+        stream=sys.stderr,
+    )
+    folder = data_dir(data)
+    settings = load_settings(folder)
+    broker = None
+    if settings.mqtt is not None:
+        from meterlink.publish.config import broker_from  # noqa: PLC0415  # most stations have none
+
+        broker = broker_from(settings.mqtt, folder)
+    orders = Orders(
+        folder=folder,
+        settings=settings,
+        place=Place(clean_name(site) or "unnamed site", clean_name(unit) or "unit 1"),
+        plan=load_plan(plan),
+        boot_id=boot_id(),
+        meters=tuple(Meter(address=clean_name(address), name="") for address in meters),
+        adopt=adopt,
+        new_visit=new_visit,
+        broker=broker,
+    )
+    # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
+    factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
+    with asyncio.Runner(loop_factory=factory) as runner:
+        runner.run(run_until_signalled(orders))
+
+
+def boot_id() -> str:
+    """Return what names this boot of the machine: monotonic times compare within it."""
+    with suppress(OSError):
+        return _BOOT_ID.read_text(encoding="ascii").strip()
+    return str(uuid.uuid4())
+
+
+async def run_until_signalled(orders: Orders) -> None:
+    """Run a station until SIGINT or SIGTERM."""
+    station = Station(orders)
+    stop_on_signals(station.stop)
+    await station.run()
+
+
+def stop_on_signals(stop: Callable[[], None]) -> None:
+    """Have ``stop`` called on SIGINT and SIGTERM; where the platform's loop cannot, Ctrl+C cancels instead."""
+    loop = asyncio.get_running_loop()
+    for name in ("SIGINT", "SIGTERM"):
+        with suppress(NotImplementedError):  # Windows
+            loop.add_signal_handler(getattr(signal, name), stop)

@@ -1,0 +1,1 @@
+"""The nouns: units, readings, equipment, verdicts, clock, errors, text, cautions, binary numbers."""

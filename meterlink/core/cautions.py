@@ -1,0 +1,47 @@
+"""The cautions that stand where a hand is about to go.
+
+Paraphrased from the usual sources: disconnect every source, release stored energy, have a qualified person test the
+very parts to be touched, with a tester proved on a known source before and after (OSHA 29 CFR 1910.333(b); NFPA 70E
+120.5; EN 50110-1, the five safety rules). What belongs to one kind of part is common practice, no source. They never
+say that anything may be touched.
+"""
+
+from meterlink.core.equipment import Check, State, TestPoint
+from meterlink.core.units import Quantity
+
+LOCAL_CODES = "Follow local codes; work for licensed or qualified people."
+
+_ISOLATED = (
+    "Disconnect and lock out every source. Verify absence of voltage here with a tester proved on a known source "
+    "before and after."
+)
+_DISCHARGE = "Discharge the capacitor through a resistor, verify, and treat it as live while you do."
+_WIRES_OFF = "Take the wires off the part: what is in parallel changes the reading."
+_DISCHARGE_FIRST = "Where a capacitor is in this circuit, discharge it through a resistor first, and verify."
+_ENERGIZED = (
+    "Live parts: protective equipment on, one hand where you can, leads and meter rated for this voltage and category. "
+    "A control that is off is not isolation."
+)
+_CLAMP = "Amps with a clamp around one insulated lead: never put probes set to amps across two terminals."
+
+
+def caution(state: State, quantity: Quantity) -> str:
+    """Return the caution for whoever is about to touch a test point in ``state`` to read ``quantity``."""
+    if state is State.ENERGIZED:
+        return _join(_ENERGIZED, _CLAMP if quantity is Quantity.CURRENT else "", LOCAL_CODES)
+    extra = {Quantity.CAPACITANCE: _DISCHARGE, Quantity.RESISTANCE: _WIRES_OFF}.get(quantity, "")
+    return _join(_ISOLATED, extra, LOCAL_CODES)
+
+
+def caution_at(point: TestPoint) -> str:
+    """Return the caution for whoever is about to touch ``point``: the standard one, then what the plan adds to it.
+
+    A winding has a capacitor beside it more often than not; the coil of a control circuit has none.
+    """
+    winding = point.quantity is Quantity.RESISTANCE and point.check is not Check.COIL
+    discharge = _DISCHARGE_FIRST if winding and point.state is State.ISOLATED else ""
+    return _join(caution(point.state, point.quantity), discharge, point.caution)
+
+
+def _join(*parts: str) -> str:
+    return " ".join(part for part in parts if part)

@@ -1,0 +1,246 @@
+"""Has a part drifted from visit to visit, and when will it cross its limit?
+
+The slope is the Theil-Sen estimate with Sen's interval (`meterlink.judge.drift.theil_sen`): one bad visit among several does
+not move it much. Whether there is a trend at all is the Mann-Kendall test (`meterlink.judge.drift.mann_kendall`).
+
+When a limit is crossed: the line runs through the medians of time and value, as the estimate does. Through that point
+go the steepest and the shallowest slope of the interval, and around them the scatter of a single visit: the spread of
+the visits about the line times the 95 % quantile of Student's t for n-2 degrees of freedom, as for a prediction from a
+fitted line. The earlier date is when the edge of that band first meets the limit, the later one when all of it has
+passed. Where no trend is shown there is only the earlier one: not before it.
+
+Fewer than five visits prove nothing: with four even a perfect order comes about by chance in 2 of 24 cases (two-sided
+p = 0.083), with five in 2 of 120 (p = 0.017). So there is neither interval nor date below five.
+
+Own code rather than scipy: it takes a median, a sum of signs and a count of permutations, where scipy with numpy would
+add more than everything else a small station installs. The tests hold this code against scipy.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from enum import StrEnum
+from math import isfinite, sqrt
+from statistics import median
+
+from meterlink.core.errors import InputError
+from meterlink.core.verdicts import Limits
+from meterlink.judge.drift.least_squares import Line, fit_line, student_quantile
+from meterlink.judge.drift.mann_kendall import MannKendall, mann_kendall, s_variance
+from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
+
+CONFIDENCE = 0.95  # of the slope's interval and of the dates, and 1 - p of a trend shown; the usual level
+SIGNIFICANT = 0.05
+FEWEST = 5  # visits, by the count above
+MOST = 1000  # points; every pair is looked at, and nobody visits a unit that often
+LARGEST = 1e30  # far outside any meter, well inside float
+HORIZON = 30  # years; beyond it no date is given: no such part is expected to last longer (common practice, no source)
+DAYS_PER_YEAR = 365.25
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_LATEST_YEAR = 9900  # so that the horizon still is a date
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The held value of one visit, in the unit of the limits.
+
+    ``utc_ns`` is nanoseconds since 1970 UTC. ``meter`` names the instrument and ``uncertainty`` is the half-width of
+    its own doubt in the same unit, where they are known.
+    """
+
+    utc_ns: int
+    value: Decimal | float
+    meter: str = ""
+    uncertainty: float | None = None
+
+
+class Edge(StrEnum):
+    """Which limit is crossed."""
+
+    LOW = "low"
+    HIGH = "high"
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """When the part crosses one limit: dates in UTC, None for 'not within the horizon' or 'not at all'.
+
+    ``expected`` is where the estimated line crosses it, ``earliest`` and ``latest`` as the module says; none lies
+    before the last visit unless ``crossed``: that visit's value lies beyond the limit already.
+    """
+
+    edge: Edge
+    limit: float
+    earliest: datetime | None
+    expected: datetime | None
+    latest: datetime | None
+    crossed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """What the visits say. Slopes are in units per day; intervals and p are two-sided.
+
+    ``slope`` is None where all visits are of one time. ``low_slope``, ``high_slope``, ``scatter`` (the half-width a
+    single visit lies within) and ``least_squares`` (the ordinary line, for comparison and for `forecast`) are None
+    below five visits. The line runs through ``centre``: (days after the first visit, value).
+    """
+
+    visits: int
+    first: datetime
+    last: datetime
+    last_value: float
+    centre: tuple[float, float]
+    test: MannKendall
+    slope: float | None
+    low_slope: float | None = None
+    high_slope: float | None = None
+    scatter: float | None = None
+    least_squares: Line | None = None
+    crossings: tuple[Crossing, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def slope_per_year(self) -> float | None:
+        """The slope in units per year of 365.25 days."""
+        return None if self.slope is None else self.slope * DAYS_PER_YEAR
+
+    @property
+    def intercept(self) -> float | None:
+        """The line's value at the first visit."""
+        return None if self.slope is None else self.centre[1] - self.slope * self.centre[0]
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are visits enough for the statistics to say anything."""
+        return self.scatter is not None
+
+    @property
+    def shown(self) -> bool:
+        """Whether a trend is shown: enough visits and p at most 0.05."""
+        return self.enough and self.test.p <= SIGNIFICANT
+
+    def days(self, moment: datetime) -> float:
+        """Return days from the first visit to ``moment``."""
+        return (moment - self.first) / timedelta(days=1)
+
+    def forecast(self, moment: datetime) -> tuple[float, float] | None:
+        """Return (value, half-width) a visit at ``moment`` will read with 95 % probability, None below five visits.
+
+        From the ordinary least-squares line with its prediction interval, which takes the visits to scatter evenly.
+        """
+        return None if self.least_squares is None else self.least_squares.predict(self.days(moment), CONFIDENCE)
+
+    def crossings_of(self, limits: Limits) -> tuple[Crossing, ...]:
+        """Return when each limit that lies ahead, or is passed, is crossed; nothing below five visits."""
+        edges = ((Edge.LOW, limits.low), (Edge.HIGH, limits.high))
+        found = (self._crossing(edge, float(limit)) for edge, limit in edges if limit is not None)
+        return tuple(crossing for crossing in found if crossing is not None)
+
+    def _crossing(self, edge: Edge, limit: float) -> Crossing | None:
+        if self.slope is None or self.low_slope is None or self.high_slope is None or self.scatter is None:
+            return None
+        # Turned so that the limit is always above, and steep means soon.
+        sign = -1.0 if edge is Edge.LOW else 1.0
+        slopes = (sign * self.low_slope, sign * self.high_slope)
+        room = sign * (limit - self.centre[1])
+        crossed = sign * (self.last_value - limit) > 0
+        # What the last visit has not seen lies after it.
+        not_before = self.first if crossed else self.last
+        # After the centre the steeper slope meets the limit sooner, before it the shallower one does.
+        early = [self._meets(room - self.scatter, slope, not_before) for slope in slopes]
+        earliest = min((date for date in early if date is not None), default=None)
+        if earliest is None and not crossed:
+            return None
+        if not self.shown:
+            return Crossing(edge, limit, earliest, None, None, crossed)
+        expected = self._meets(room, sign * self.slope, not_before)
+        late = [self._meets(room + self.scatter, slope, not_before) for slope in slopes]
+        latest = max(date for date in late if date is not None) if None not in late else None
+        return Crossing(edge, limit, earliest, expected, latest, crossed)
+
+    def _meets(self, room: float, slope: float, not_before: datetime) -> datetime | None:
+        """Return when a line of ``slope`` through the centre has risen by ``room``, None beyond the horizon."""
+        if slope <= 0:
+            return None if room > 0 else not_before
+        days = self.centre[0] + room / slope
+        if days > self.days(self.last) + HORIZON * DAYS_PER_YEAR:
+            return None
+        return max(self.first + timedelta(days=max(days, 0.0)), not_before)
+
+
+def trend_of(points: Sequence[Point], limits: Limits | None = None) -> Trend:
+    """Return the trend of ``points``, in any order, and when it crosses ``limits`` (in the unit of the values).
+
+    InputError for no points, more than `MOST`, a value that is no finite number or a time beyond the calendar.
+    """
+    if not 0 < len(points) <= MOST:
+        raise InputError(f"{len(points)} visits give no trend.", f"Give 1 to {MOST}, one held reading each.")
+    ordered = sorted(points, key=lambda point: point.utc_ns)
+    moments = [_moment(point.utc_ns) for point in ordered]
+    values = [float(point.value) for point in ordered]
+    if not all(isfinite(value) and abs(value) <= LARGEST for value in values):
+        raise InputError("A value of the trend is no usable number.", "Leave visits without a reading out.")
+    days = [(moment - moments[0]) / timedelta(days=1) for moment in moments]
+    slopes = pair_slopes(days, values)
+    centre = (median(days), median(values))
+    trend = Trend(
+        visits=len(values),
+        first=moments[0],
+        last=moments[-1],
+        last_value=values[-1],
+        centre=centre,
+        test=mann_kendall(days, values),
+        slope=median(slopes) if slopes else None,
+    )
+    if trend.slope is not None and len(values) >= FEWEST:
+        low, high = sen_interval(slopes, s_variance(days, values), CONFIDENCE)
+        off = [value - centre[1] - trend.slope * (day - centre[0]) for day, value in zip(days, values, strict=True)]
+        trend = replace(
+            trend,
+            low_slope=low,
+            high_slope=high,
+            scatter=_half_width(off),
+            least_squares=fit_line(days, values),
+        )
+    crossings = trend.crossings_of(limits) if limits is not None else ()
+    return replace(trend, crossings=crossings, notes=tuple(_notes(trend, ordered)))
+
+
+def _moment(utc_ns: int) -> datetime:
+    try:
+        moment = _EPOCH + timedelta(microseconds=utc_ns // 1000)
+    except OverflowError:
+        moment = None
+    if moment is None or moment.year > _LATEST_YEAR:
+        raise InputError("A time of the trend is beyond the calendar.", "Check the dates.")
+    return moment
+
+
+def _half_width(residuals: Sequence[float]) -> float:
+    """Return the half-width a further visit lies within, with the scatter the visits have about the line."""
+    freedom = len(residuals) - 2  # a slope and a level were taken from them
+    spread = sqrt(sum(residual**2 for residual in residuals) / freedom)
+    return student_quantile(CONFIDENCE, freedom) * spread * sqrt(1 + 1 / len(residuals))
+
+
+def _notes(trend: Trend, points: Sequence[Point]) -> Iterator[str]:
+    meters = {point.meter for point in points if point.meter}
+    if len(meters) > 1:
+        yield f"Read with {len(meters)} meters: a difference between them looks like drift. Compare them on one part."
+    doubt = max((point.uncertainty for point in points if point.uncertainty is not None), default=None)
+    one_meter = len(meters) == 1 and all(point.meter for point in points)
+    if trend.slope is not None and doubt is not None and not one_meter:
+        change = abs(trend.slope) * trend.days(trend.last)
+        if change < doubt:
+            yield (
+                f"The change so far, {change:.2g}, is less than a meter may be off, {doubt:.2g}: it counts only if the "
+                "same meter took every reading."
+            )
+    line = trend.least_squares
+    if line is not None and trend.low_slope is not None and trend.high_slope is not None:
+        slack = 1e-9 * max(abs(trend.low_slope), abs(trend.high_slope))  # rounding of a perfect line
+        if not trend.low_slope - slack <= line.slope <= trend.high_slope + slack:
+            yield "A single visit lies far off and would pull a straight-line fit: check that reading."

@@ -1,0 +1,1 @@
+"""Electrical quantities: capacitance under load, discharge, windings, insulation, unbalance, voltage bands, temperature."""

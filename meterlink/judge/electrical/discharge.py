@@ -1,0 +1,55 @@
+"""What a capacitor still holds: peak voltage, stored energy, and how fast a resistor bleeds it down.
+
+All of it is arithmetic on a sound capacitor and a sound resistor. A resistor can be open and a lead can be off: the
+answer is a time to wait before measuring, never a reason not to measure.
+"""
+
+from math import exp, log, sqrt
+
+from meterlink.core.errors import InputError
+
+# NEC 460.6 (2020 and earlier, low-voltage capacitors): 50 V or less within 1 minute of disconnection. The article
+# leaves out capacitors that are parts of other apparatus (from memory), such as a unit's run capacitor, so it is
+# quoted as the caution it is.
+THRESHOLD = 50.0  # V
+TIME_LIMIT = 60.0  # s
+
+
+def peak(volts_rms: float) -> float:
+    """Return the peak √2·V of a sine wave of ``volts_rms``: the most it can be left charged to (textbook)."""
+    return sqrt(2) * volts_rms
+
+
+def stored_energy(farads: float, volts: float) -> float:
+    """Return the energy CV²/2 in joules at ``volts`` DC (textbook)."""
+    return _positive(farads, "capacitance", "F") * volts**2 / 2
+
+
+def residual_voltage(volts: float, farads: float, ohms: float, seconds: float) -> float:
+    """Return the volts left after ``seconds``: V·e^(-t/RC) (textbook), from ``volts`` DC through ``ohms``."""
+    return volts * exp(-seconds / (_positive(ohms, "resistance", "Ω") * _positive(farads, "capacitance", "F")))
+
+
+def bleed_down_time(volts: float, farads: float, ohms: float, threshold: float = THRESHOLD) -> float:
+    """Return the seconds RC·ln(V/threshold) until ``threshold`` volts are left (textbook); 0 when already below."""
+    tau = _positive(ohms, "resistance", "Ω") * _positive(farads, "capacitance", "F")
+    return tau * _time_constants(volts, threshold)
+
+
+def largest_resistor(volts: float, farads: float, seconds: float = TIME_LIMIT, threshold: float = THRESHOLD) -> float:
+    """Return the most ohms t/(C·ln(V/threshold)) that still bleed down to ``threshold`` within ``seconds``.
+
+    Infinite when ``volts`` is not above the threshold.
+    """
+    falls = _positive(farads, "capacitance", "F") * _time_constants(volts, threshold)
+    return _positive(seconds, "time", "s") / falls if falls else float("inf")
+
+
+def _time_constants(volts: float, threshold: float) -> float:
+    return max(0.0, log(_positive(volts, "voltage", "V") / _positive(threshold, "threshold", "V")))
+
+
+def _positive(value: float, what: str, unit: str) -> float:
+    if value <= 0:
+        raise InputError(f"A {what} of {value:g} {unit} cannot be used: it must be above zero.", "Check the number.")
+    return value

@@ -1,0 +1,56 @@
+"""Winding resistance and temperature: the linear law R ∝ k + t, with k one constant per metal.
+
+IEC 60034-1 (from memory) and the resistance method in UL appliance standards state it so. It is meant for
+the temperatures windings live at, about -50 to 200 °C.
+"""
+
+from enum import Enum
+
+from meterlink.core.errors import InputError
+
+_COLDEST, _HOTTEST = -50.0, 250.0  # °C a winding's temperature is believed in
+
+
+class Metal(Enum):
+    """A winding metal and its constant k in °C, the temperature (negated) at which R would extrapolate to nothing."""
+
+    COPPER = 234.5  # annealed copper, 1/0.003 929 3 - 20: UL practice; from it comes the usual 0.003 93 per K at 20 °C
+    COPPER_IEC = 235.0  # IEC 60034-1 (from memory); differs from 234.5 by at most 0.04 % up to 75 °C
+    ALUMINIUM = 225.0  # electrical-conductor aluminium, UL and IEC 60034-1 practice; 228 is another convention
+
+
+def resistance_at(ohms: float, at: float, reference: float, k: float) -> float:
+    """Return a resistance read at ``at`` °C as it would be at ``reference`` °C: R·(k + reference)/(k + at).
+
+    Source: IEC 60034-1 (from memory). InputError when a temperature is beyond a winding's or the resistance is not
+    above zero.
+    """
+    return _resistance(ohms) * (k + _believable(reference, k)) / (k + _believable(at, k))
+
+
+def winding_temperature(cold_ohms: float, cold_at: float, hot_ohms: float, k: float) -> float:
+    """Return the mean temperature of a winding in °C: (R_hot/R_cold)·(k + t_cold) - k.
+
+    Source: the resistance method of IEC 60034-1 (from memory) and UL appliance standards. The rise is this less the
+    ambient at the time of the hot reading. InputError as for `resistance_at`.
+    """
+    return _resistance(hot_ohms) / _resistance(cold_ohms) * (k + _believable(cold_at, k)) - k
+
+
+def is_believable(celsius: float) -> bool:
+    """Say whether a winding can have this temperature at all; if not, one of the readings is wrong."""
+    return _COLDEST <= celsius <= _HOTTEST
+
+
+def _believable(celsius: float, k: float) -> float:
+    if not is_believable(celsius) or k + celsius <= 0:
+        raise InputError(
+            f"{celsius:g} °C is no temperature of a winding.", f"Give one from {_COLDEST:g} to {_HOTTEST:g} °C."
+        )
+    return celsius
+
+
+def _resistance(ohms: float) -> float:
+    if ohms <= 0:
+        raise InputError(f"A winding of {ohms:g} Ω cannot be.", "Check the reading, or zero the meter's leads.")
+    return ohms

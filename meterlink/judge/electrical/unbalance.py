@@ -1,0 +1,123 @@
+"""Unbalance of three line-to-line voltages or three line currents: NEMA's percent, and the true one beside it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from itertools import pairwise
+from math import hypot, sqrt
+
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Judgement, Limits
+from meterlink.judge.estimates import COVERAGE_FACTOR, REPEATS_TO, Estimate, judge_estimate, repeatability, significant
+from meterlink.judge.judging import Measured
+from meterlink.judge.uncertainty import AccuracyLine
+
+# Most percent still accepted, by NEMA's definition. Voltage: motors are derated above 1 %, compressor makers commonly
+# accept 2 %. Current: 10 %, since a small voltage unbalance makes several times as much in the current. Both common
+# practice, no source: settings.
+DEFAULT_LIMIT = {Quantity.VOLTAGE: Decimal(2), Quantity.CURRENT: Decimal(10)}
+
+# NEMA MG-1, 14.36, the derating graph: (voltage unbalance in %, share of rated power). Read off the graph, from memory:
+# two figures are all it gives.
+_DERATING = ((1.0, 1.0), (2.0, 0.95), (3.0, 0.88), (4.0, 0.82), (5.0, 0.75))
+
+
+@dataclass(frozen=True, slots=True)
+class Unbalance:
+    """``nema_percent`` is exact; ``true_percent`` is negative over positive sequence; ``mean`` is in the unit given."""
+
+    mean: Decimal
+    nema_percent: Decimal
+    true_percent: float
+
+
+def unbalance(first: Decimal, second: Decimal, third: Decimal) -> Unbalance:
+    """Return the unbalance of three line-to-line voltages, or of three line currents without a neutral.
+
+    NEMA MG-1 (14.36): 100 · largest deviation from the mean / mean. True (voltage unbalance factor V2/V1): with
+    β = (a⁴+b⁴+c⁴)/(a²+b²+c²)², √[(1-√(3-6β))/(1+√(3-6β))] (IEC 61000-4-30, from memory), here in the equal form
+    √(6β-2)/(1+√(3-6β)), which loses no digits near balance. Both need three values that close a triangle, because
+    line-to-line voltages, and line currents without a neutral, sum to zero: InputError otherwise.
+    """
+    values = sorted(Fraction(value) for value in (first, second, third))
+    if values[0] < 0 or values[2] == 0:
+        raise InputError("Unbalance needs three readings, none negative, not all zero.", "Check them.")
+    if values[2] > values[0] + values[1]:
+        raise InputError(
+            f"{first:f}, {second:f} and {third:f} cannot be: the largest is more than the other two together.",
+            "Read line to line (not to neutral), or amps in the three line leads.",
+        )
+    mean = sum(values, Fraction(0)) / 3
+    worst = max(abs(value - mean) for value in values)
+    squares = [value**2 for value in values]
+    beta = sum((square**2 for square in squares), Fraction(0)) / sum(squares, Fraction(0)) ** 2
+    true = sqrt(6 * beta - 2) / (1 + sqrt(3 - 6 * beta))
+    return Unbalance(_decimal(mean), _decimal(100 * worst / mean), 100 * true)
+
+
+def _decimal(value: Fraction) -> Decimal:
+    return Decimal(value.numerator) / Decimal(value.denominator)
+
+
+def derating(nema_percent: float) -> float | None:
+    """Return the share of its rated power a motor may still give at this voltage unbalance; None above 5 %.
+
+    NEMA MG-1, 14.36: a graph, read off from memory and interpolated; good to two figures. Above 5 % the standard says
+    not to operate the motor at all.
+    """
+    if nema_percent <= _DERATING[0][0]:
+        return 1.0
+    for (left, high), (right, low) in pairwise(_DERATING):
+        if nema_percent <= right:
+            return high + (low - high) * (nema_percent - left) / (right - left)
+    return None
+
+
+def derating_words(nema_percent: float) -> str:
+    """Return what a voltage unbalance leaves of a motor's power, in a sentence."""
+    share = derating(nema_percent)
+    if share is None:
+        return "Above 5 %: do not operate a motor on this (NEMA MG-1)."
+    return f"A motor may give about {share:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
+
+
+def judge_unbalance(
+    readings: Sequence[Measured], limit: Decimal, apart: Sequence[AccuracyLine] | None = None
+) -> Judgement:
+    """Hold NEMA's percent of three readings against ``limit`` percent.
+
+    The three are taken to be read with one meter on one range: its gain error cancels in a ratio and its zero error in
+    a difference, so what stays is what the display repeats to, propagated to first order (JCGM 100, 5.1.2). Where they
+    were not, ``apart`` is the accuracy line of each, and nothing cancels. InputError as for `unbalance`, for an
+    overload, and for a limit that is not above zero.
+    """
+    if limit <= 0:
+        raise InputError(f"A limit of {limit:f} % accepts nothing.", "Give the most unbalance accepted: 2 %.")
+    values, u = [], []
+    for number, reading in enumerate(readings):
+        value, step = reading.in_unit(readings[0].unit)
+        if value is None:
+            raise InputError("An overload has no value to compare.", "Take a higher range.")
+        values.append(value)
+        if apart is None:
+            u.append(repeatability(step))
+        else:
+            half_width = apart[number].half_width(value, step)
+            u.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).u)
+    first, second, third = values
+    result = unbalance(first, second, third)
+    mean = float(result.mean)
+    worst = max(range(3), key=lambda i: abs(values[i] - result.mean))
+    # d = 100·|x_w/m - 1| with m the mean of all three
+    slopes = [100 * ((i == worst) / mean - float(values[worst]) / (3 * mean**2)) for i in range(3)]
+    uncertainty = COVERAGE_FACTOR * hypot(*(slope * each for slope, each in zip(slopes, u, strict=True)))
+    limits = Limits(None, limit, "%", "the limit for unbalance")
+    # Four figures, unless they would round a value that is beyond the limit onto it.
+    shown = significant(float(result.nema_percent))
+    if (shown <= limit) != (result.nema_percent <= limit):
+        shown = result.nema_percent
+    together = f"±{REPEATS_TO} digit each, one meter on one range"
+    accuracy = together if apart is None else f"{', '.join(dict.fromkeys(map(str, apart)))}, each by itself"
+    return judge_estimate(limits, shown, uncertainty, accuracy)

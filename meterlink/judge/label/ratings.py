@@ -1,0 +1,113 @@
+"""Ratings of run and start capacitors as they are written on the part: ``45+7.5 MFD ±6% 440 VAC 50/60 Hz``.
+
+What can be read in one way only is read; anything else becomes a question that lists what it could mean. The rules:
+
+- A unit belongs to the number before it, and to the numbers a ``/``, ``+``, ``-`` or ``to`` ties to that one: slashes
+  in ``45/5 uF``, ``370/440 V`` and ``50/60 Hz`` are told apart by their units.
+- Two values in µF: ``+`` makes them the sections of a dual capacitor, ``to`` a start capacitor's range. ``-`` is a
+  range where the second is above the first by no more than half (88-106); ``/`` makes sections where one is at least
+  twice the other (45/5). In between it is asked.
+- The larger section is HERM, the smaller FAN. Common practice, no source.
+- J, K and M are IEC 60062 tolerance letters. Its other letters are asked about: on these labels they are as often a
+  class, a terminal or a unit.
+- A number without a unit is asked about, unless the caller says what unit a value without one has.
+- Words without digits, and codes that begin with two letters or more (``CBB65``), cannot be a value: they are left in
+  ``unread`` and shown, as are DC volts, amperes, ohms and temperatures. Every other leftover is asked about.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity, quantity_of
+from meterlink.judge.judging import plain
+from meterlink.judge.label.parser import EXAMPLE, read_label
+from meterlink.judge.label.rated_part import Kind, RatedPart
+from meterlink.judge.label.tokens import LONGEST, QuestionError, normal
+
+_DEEPEST = 4  # questions in one text that candidates answer; a label with more is typed again
+_MOST_CANDIDATES = 6  # to choose from; more is not a question but a guess
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One thing an ambiguous text could mean: ``text`` says it so that it is read without a question."""
+
+    text: str
+    meaning: str
+
+
+class AmbiguousRatingError(InputError):
+    """A rating can be read in several ways, or only with something assumed.
+
+    ``question`` says what is unclear; ``candidates`` are what it could mean, for a screen to offer, never empty.
+    """
+
+    def __init__(self, text: str, question: str, candidates: tuple[Candidate, ...]) -> None:
+        self.text = text
+        self.question = question
+        self.candidates = candidates
+        listed = " or ".join(repr(candidate.text) for candidate in candidates)
+        super().__init__(f"{text!r}: {question}", f"Is it {listed}?")
+
+    def as_fields(self) -> dict[str, object]:
+        """Return the question for JSON: ``text``, ``question``, ``candidates`` (each ``text`` and ``meaning``)."""
+        offered = [{"text": candidate.text, "meaning": candidate.meaning} for candidate in self.candidates]
+        return {"text": self.text, "question": self.question, "candidates": offered}
+
+
+def parse_rating(text: str, *, kind: Kind | None = None, unit: str | None = None) -> RatedPart:
+    """Return what the label ``text`` says.
+
+    ``kind`` is what the part is known to be; ``unit`` (a unit of capacitance) is taken for the first value that has
+    none. AmbiguousRatingError where the text has to be asked about, InputError where nothing can be made of it.
+    """
+    if unit is not None and quantity_of(unit) is not Quantity.CAPACITANCE:
+        raise InputError(f"{unit!r} is not a unit of capacitance.", "Use µF.")
+    if len(text) > LONGEST:
+        raise InputError(f"{text[:20]!r}… is longer than any rating.", f"Write only the rating: {EXAMPLE}.")
+    given = normal(text)
+    try:
+        return read_label(given, kind, unit)
+    except QuestionError as question:
+        candidates: dict[str, Candidate] = {}
+        for part in _answers(given, question, kind, unit, _DEEPEST):
+            candidates.setdefault(str(part), Candidate(str(part), describe(part)))
+            if len(candidates) == _MOST_CANDIDATES:
+                break
+        if candidates:
+            raise AmbiguousRatingError(text.strip(), question.why, tuple(candidates.values())) from None
+        raise InputError(f"{text.strip()!r}: {question.why}", f"Write the rating as {EXAMPLE}.") from None
+
+
+def describe(part: RatedPart) -> str:
+    """Return what a rating means in words: ``dual run capacitor, HERM 45 µF, FAN 5 µF, ±6 %, up to 440 V``."""
+    kind = f"{part.kind} capacitor" if part.kind else "capacitor"
+    if part.marked is not None:
+        words = [kind, f"marked {part.marked}"]
+    elif len(part.sections) == 2:
+        words = [f"dual {kind}", *(f"{name} {value}" for name, value in zip(part.names, part.sections, strict=True))]
+    else:
+        words = [kind, str(part.sections[0])]
+    if part.tolerance is not None:
+        words.append(str(part.tolerance))
+    if part.highest_volts is not None:
+        words.append(f"up to {plain(part.highest_volts)} V")
+    if part.hertz:
+        words.append("/".join(map(plain, part.hertz)) + " Hz")
+    return ", ".join(words)
+
+
+def _answers(
+    text: str, question: QuestionError, kind: Kind | None, unit: str | None, depth: int
+) -> Iterator[RatedPart]:
+    """Yield what ``text`` means with each answer to ``question`` written into it."""
+    for instead in question.instead:
+        answered = text[: question.start] + instead + text[question.end :]
+        try:
+            yield read_label(answered, kind, unit)
+        except QuestionError as next_question:
+            if depth:
+                yield from _answers(answered, next_question, kind, unit, depth - 1)
+        except InputError:
+            continue

@@ -1,0 +1,296 @@
+"""Which part off the truck may replace a failed run or start capacitor, best first.
+
+The rule (common practice, no source): the same rated µF in every section, a voltage rating equal or higher, and a part
+made for the same duty. What comes close is offered only as temporary, and says so: a part whose rated value differs
+but lies within the original's tolerance, and two singles in parallel whose values add up to it. A start capacitor is
+matched by its range, which the new part's has to lie inside.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from itertools import combinations_with_replacement, product
+from operator import add
+from typing import Any
+
+from meterlink.core.errors import InputError
+from meterlink.core.text import clean_name
+from meterlink.core.verdicts import Limits
+from meterlink.judge.judging import plain
+from meterlink.judge.label.rated_part import DUAL_SECTIONS, Kind, RatedPart
+from meterlink.judge.label.ratings import parse_rating
+
+_FIELDS = {"rating", "count", "note"}
+_MOST_ENTRIES = 200  # far more kinds of capacitor than a truck carries; pairs are tried two by two
+_MOST_OPTIONS = 10  # to choose from, best first
+_MOST_SERVERS = 20  # ways to serve one section that are combined with those of the other, best first
+
+
+@dataclass(frozen=True, slots=True)
+class StockEntry:
+    """One kind of part on the truck: its rating as marked, how many are left, where it lies."""
+
+    part: RatedPart
+    count: int
+    note: str = ""
+
+
+class Way(StrEnum):
+    """How an option serves as the replacement, best first."""
+
+    SAME_RATING = "same rating"
+    INSIDE_RANGE = "inside the marked range"
+    TWO_SINGLES = "two singles for a dual"
+    ONE_SECTION = "one section of a dual"
+    OTHER_VALUE = "another rated value"
+    PARALLEL = "in parallel"
+
+
+_ORDER = list(Way)
+_TEMPORARY = {Way.OTHER_VALUE, Way.PARALLEL}
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One way to replace the part.
+
+    ``parts`` are the stock entries to take, one of each; an entry twice for two of them. ``remarks`` are sentences
+    for whoever fits it.
+    """
+
+    way: Way
+    parts: tuple[StockEntry, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def temporary(self) -> bool:
+        """Whether it only gets the machine through until the right part is there."""
+        return self.way in _TEMPORARY
+
+    def __str__(self) -> str:
+        counts = Counter(str(entry.part) for entry in self.parts)
+        return " and ".join(f"{count} x {part}" if count > 1 else part for part, count in counts.items())
+
+
+@dataclass(frozen=True, slots=True)
+class Replacements:
+    """The options, best first, and for each stock entry that is in none of them the reason."""
+
+    original: RatedPart
+    options: tuple[Option, ...]
+    passed_over: tuple[tuple[StockEntry, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Server:
+    """What could serve one section of the original; ``off`` is how far its rating is from the section's, relative."""
+
+    way: Way
+    parts: tuple[StockEntry, ...]
+    off: Decimal
+
+
+def read_stock(table: Mapping[str, Any], where: str) -> tuple[StockEntry, ...]:
+    """Return the stock list in ``table``, read from ``where``; InputError naming the entry that is wrong.
+
+    The list is TOML: one ``[[part]]`` table per kind of part, with ``rating`` (text as on the label), ``count`` (a
+    whole number, 1 where left out) and ``note`` (text, may be left out).
+    """
+    entries = table.get("part")
+    unknown = sorted(set(table) - {"part"})
+    if unknown or not isinstance(entries, list) or not entries:
+        wrong = f"{unknown[0]!r} is not known there" if unknown else "it lists no parts"
+        raise InputError(f"{where}: {wrong}.", 'Write one [[part]] table per part, with rating = "…" and count = ….')
+    if len(entries) > _MOST_ENTRIES:
+        raise InputError(f"{where} lists more than {_MOST_ENTRIES} parts.", "Keep one list per truck.")
+    stock = []
+    for number, entry in enumerate(entries, 1):
+        try:
+            stock.append(_entry(entry))
+        except InputError as error:
+            raise InputError(f"{where}, part {number}: {error.message}", error.remedy) from error
+    return tuple(stock)
+
+
+def _entry(entry: object) -> StockEntry:
+    if not isinstance(entry, dict):
+        raise InputError("not a table.", "Write it as [[part]].")
+    unknown = sorted(set(entry) - _FIELDS)
+    if unknown:
+        raise InputError(f"{unknown[0]!r} is not a field of a part.", f"Use: {', '.join(sorted(_FIELDS))}.")
+    rating, count, note = entry.get("rating"), entry.get("count", 1), entry.get("note", "")
+    if not isinstance(rating, str):
+        raise InputError("rating is missing or not text.", 'Write rating = "45+5 uF 440 V".')
+    if not isinstance(count, int) or isinstance(count, bool) or count < 0:
+        raise InputError(f"count {count!r} is not a number of parts.", "Write a whole number.")
+    if not isinstance(note, str):
+        raise InputError("note is not text.", 'Write note = "…".')
+    return StockEntry(parse_rating(rating), count, clean_name(note))
+
+
+def replacements(original: RatedPart, stock: Sequence[StockEntry]) -> Replacements:
+    """Return what of ``stock`` may replace ``original``, best first.
+
+    Ranked by how it serves (`Way`, in its order), then by how near its rating is, then by the voltage closest above,
+    then tolerances no wider than the original's first. A part of unknown kind is replaced as if it were a run
+    capacitor, the stricter rule. InputError where the original's voltage rating is not known.
+    """
+    needed = original.highest_volts
+    if needed is None:
+        raise InputError(
+            f"The voltage rating of {original} is missing.", "Read it off the part: a lower one must not be fitted."
+        )
+    reasons = {place: _against(original, needed, entry) for place, entry in enumerate(stock)}
+    usable = [entry for place, entry in enumerate(stock) if not reasons[place]]
+    ranked = sorted(_options(original, usable), key=lambda ranked: (ranked[0], _fitness(original, needed, ranked[1])))
+    every = [option for _, option in ranked]
+    options = every[:_MOST_OPTIONS]
+    passed_over = []
+    for place, entry in enumerate(stock):
+        if any(entry is used for option in options for used in option.parts):
+            continue
+        would_do = any(entry is used for option in every for used in option.parts)
+        other = "It would do, after those listed." if would_do else "Not the rating that is wanted."
+        passed_over.append((entry, reasons[place] or other))
+    return Replacements(original, tuple(options), tuple(passed_over))
+
+
+def _against(original: RatedPart, needed: Decimal, entry: StockEntry) -> str:
+    """Return why ``entry`` cannot serve in any way, empty where it may."""
+    if entry.count == 0:
+        return "None left."
+    if entry.part.highest_volts is None:
+        return "It has no AC voltage rating."
+    if entry.part.highest_volts < needed:
+        return f"{plain(entry.part.highest_volts)} V is below {plain(needed)} V."
+    if original.kind is not Kind.START and entry.part.kind is Kind.START:
+        return "A start capacitor stands only the seconds of a start."
+    return ""
+
+
+def _options(original: RatedPart, stock: Sequence[StockEntry]) -> Iterator[tuple[tuple[int, Decimal], Option]]:
+    """Yield every option with how it ranks: its way, and how far its ratings are off."""
+    wanted = original.limits()
+    duals = [entry for entry in stock if len(entry.part.sections) == 2]
+    singles = [entry for entry in stock if len(entry.part.sections) < 2]
+    servers = [sorted(_servers(original, limits, singles), key=_server_rank) for limits in wanted]
+    if len(wanted) == 1:
+        chosen = [(server.way, server.parts, server.off) for server in servers[0]]
+        chosen += [(Way.ONE_SECTION, (entry,), Decimal(0)) for entry in duals if _section_of(original, entry)]
+    else:
+        chosen = [found for entry in duals if (found := _dual_for_dual(wanted, entry))]
+        for herm, fan in product(*(found[:_MOST_SERVERS] for found in servers)):
+            parts = herm.parts + fan.parts
+            if all(sum(other is entry for other in parts) <= entry.count for entry in parts):
+                way = max(herm.way, fan.way, key=_ORDER.index)
+                chosen.append((Way.TWO_SINGLES if way is Way.SAME_RATING else way, parts, herm.off + fan.off))
+    for way, parts, off in chosen:
+        yield (_ORDER.index(way), off), Option(way, parts, _remarks(original, way, parts))
+
+
+def _server_rank(server: _Server) -> tuple[int, Decimal]:
+    return _ORDER.index(server.way), server.off
+
+
+def _servers(original: RatedPart, wanted: Limits, singles: Sequence[StockEntry]) -> Iterator[_Server]:
+    """Yield the singles that serve one section, and the pairs that do so in parallel."""
+    by_range = original.marked is not None
+    given = [(entry, *_span(entry.part)) for entry in singles]
+    for entry, low, high, nominal in given:
+        if by_range or entry.part.marked is not None:
+            if _inside(wanted, low, high):
+                way = Way.SAME_RATING if (low, high) == (wanted.low, wanted.high) else Way.INSIDE_RANGE
+                yield _Server(way, (entry,), _off(wanted, nominal))
+        elif nominal == wanted.nominal:
+            yield _Server(Way.SAME_RATING, (entry,), Decimal(0))
+        elif _inside(wanted, nominal, nominal):
+            yield _Server(Way.OTHER_VALUE, (entry,), _off(wanted, nominal))
+    for (one, *of_one), (other, *of_other) in combinations_with_replacement(given, 2):
+        if one is other and one.count < 2:
+            continue
+        low, high, nominal = map(add, of_one, of_other)  # capacitances in parallel add
+        if _inside(wanted, low, high) if by_range else _inside(wanted, nominal, nominal):
+            yield _Server(Way.PARALLEL, (one, other), _off(wanted, nominal))
+
+
+def _span(part: RatedPart) -> tuple[Decimal, Decimal, Decimal]:
+    """Return lowest, highest and rated value of a single part, µF."""
+    (limits,) = part.limits()
+    low, high, nominal = limits.low, limits.high, limits.nominal
+    assert low is not None and high is not None and nominal is not None  # noqa: S101, PT018  # of ratings and ranges
+    return low, high, nominal
+
+
+def _inside(wanted: Limits, low: Decimal | None, high: Decimal | None) -> bool:
+    if wanted.low is None or wanted.high is None or low is None or high is None:
+        return False
+    return wanted.low <= low and high <= wanted.high
+
+
+def _off(wanted: Limits, nominal: Decimal | None) -> Decimal:
+    assert wanted.nominal and nominal is not None  # noqa: S101, PT018  # ratings and ranges have one
+    return abs(nominal - wanted.nominal) / wanted.nominal
+
+
+def _section_of(original: RatedPart, entry: StockEntry) -> str:
+    """Return the name of the section of a dual part that serves a single original, empty where none does."""
+    (wanted,) = original.limits()
+    for name, given in zip(DUAL_SECTIONS, entry.part.limits(), strict=True):
+        alike = given.nominal == wanted.nominal if original.marked is None else _inside(wanted, given.low, given.high)
+        if alike:
+            return name
+    return ""
+
+
+def _dual_for_dual(wanted: Sequence[Limits], entry: StockEntry) -> tuple[Way, tuple[StockEntry, ...], Decimal] | None:
+    pairs = list(zip(wanted, entry.part.limits(), strict=True))
+    if not all(_inside(section, given.nominal, given.nominal) for section, given in pairs):
+        return None
+    off = sum((_off(section, given.nominal) for section, given in pairs), Decimal(0))
+    return (Way.OTHER_VALUE if off else Way.SAME_RATING), (entry,), off
+
+
+def _fitness(original: RatedPart, needed: Decimal, option: Option) -> tuple[Decimal, bool]:
+    """Return what ranks options alike in value: volts above what is needed, and whether a tolerance is wider."""
+    above = max((entry.part.highest_volts or needed) - needed for entry in option.parts)
+    return above, any(_is_wider(original, entry.part) for entry in option.parts)
+
+
+def _is_wider(original: RatedPart, part: RatedPart) -> bool:
+    """Say whether a part's tolerance leaves more room than the original's, relative to its value."""
+    if original.marked is not None:
+        return False  # it lies inside the range
+    return max(map(_spread, part.limits())) > max(map(_spread, original.limits()))
+
+
+def _spread(limits: Limits) -> Decimal:
+    low, high, nominal = limits.low, limits.high, limits.nominal
+    assert low is not None and high is not None and nominal  # noqa: S101, PT018  # ratings and ranges have all three
+    return max(nominal - low, high - nominal) / nominal
+
+
+def _remarks(original: RatedPart, way: Way, parts: tuple[StockEntry, ...]) -> tuple[str, ...]:
+    remarks = []
+    if len(original.sections) == 2 and len(parts) > 1:
+        remarks.append(
+            "Separate parts for one dual: tie one terminal of each together as C, the others are the sections."
+        )
+    match way:
+        case Way.ONE_SECTION:
+            name = _section_of(original, parts[0])
+            remarks.append(f"Connect C and {name} only, and insulate the terminal that is left over.")
+        case Way.OTHER_VALUE:
+            remarks.append(f"Temporary: not the same rating, but within the tolerance of {original}.")
+        case Way.PARALLEL:
+            remarks.append("Temporary: values in parallel add up. Fit the right part on the next visit.")
+    for entry in dict.fromkeys(parts):
+        if original.kind is not Kind.START and entry.part.kind is None:
+            remarks.append(f"Nothing on {entry.part} says run or start: only a run capacitor stands continuous duty.")
+        if _is_wider(original, entry.part):
+            remarks.append(f"The tolerance of {entry.part} is wider than the original's: measure it before it goes in.")
+        if original.hertz and entry.part.hertz and not set(original.hertz) <= set(entry.part.hertz):
+            marked = "/".join(map(plain, entry.part.hertz))
+            remarks.append(f"{entry.part} is marked for {marked} Hz only: check the supply.")
+    return tuple(remarks)

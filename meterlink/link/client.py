@@ -1,0 +1,139 @@
+"""A watcher's end of the local socket."""
+
+import asyncio
+import contextlib
+import json
+import shlex
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import cast
+
+from meterlink.core.errors import LinkError
+from meterlink.link.messages import PROTOCOL, Greeting, Message
+from meterlink.link.sockets import (
+    HAS_UNIX_SOCKETS,
+    LONGEST_LINE,
+    STUCK_AFTER,
+    json_object,
+    read_line,
+    socket_path,
+    token_path,
+)
+
+
+class NoDaemonError(LinkError):
+    """No daemon runs on a data folder."""
+
+
+class LinkClient:
+    """A watcher's end. Iterate over it for messages; `send` commands. Made by `connect`."""
+
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, greeting: Greeting) -> None:
+        self.greeting = greeting
+        self._reader = reader
+        self._writer = writer
+        self._unread: dict[str, Message] = {}
+        self._wake = asyncio.Event()
+        self._gone = False
+        self._asked: dict[int, asyncio.Future[str]] = {}
+        self._number = 0
+        self._task = asyncio.create_task(self._receive(), name="link-receive")
+
+    async def _receive(self) -> None:
+        try:
+            while line := await read_line(self._reader):
+                given = json_object(line)
+                if given.get("topic") == "reply":
+                    waiting = self._asked.pop(given.get("id", -1), None)
+                    if waiting is not None and not waiting.done():
+                        waiting.set_result(str(given.get("error", "")))
+                elif isinstance(given.get("topic"), str):
+                    self._unread[given["topic"]] = cast("Message", given)
+                    self._wake.set()
+        except ConnectionError:
+            pass
+        finally:
+            self._gone = True
+            self._wake.set()
+            for waiting in self._asked.values():
+                waiting.cancel()
+
+    async def __aiter__(self) -> AsyncIterator[Message]:
+        """Yield messages, newest of each topic only; ends when the daemon goes away."""
+        while True:
+            await self._wake.wait()
+            self._wake.clear()
+            unread, self._unread = self._unread, {}
+            for message in unread.values():
+                yield message
+            if self._gone and not self._unread:
+                return
+
+    async def send(self, do: str, **fields: str) -> str:
+        """Have the daemon carry out a command; return its error in words, or nothing. LinkError when it is gone."""
+        self._number = number = self._number + 1
+        answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self._asked[number] = answer
+        try:
+            if self._gone:
+                raise ConnectionResetError
+            self._writer.write(json.dumps({"id": number, "do": do, **fields}).encode() + b"\n")
+            await self._writer.drain()
+            return await answer
+        except ConnectionError as error:
+            raise daemon_stopped(Path(self.greeting["data"])) from error
+        except asyncio.CancelledError:
+            if self._gone and answer.cancelled():
+                raise daemon_stopped(Path(self.greeting["data"])) from None
+            raise
+        finally:
+            self._asked.pop(number, None)
+
+    async def close(self) -> None:
+        """Leave the daemon to itself."""
+        self._task.cancel()
+        await asyncio.gather(self._task, return_exceptions=True)
+        self._writer.close()
+        with contextlib.suppress(ConnectionError):
+            await self._writer.wait_closed()
+
+
+def daemon_stopped(folder: Path) -> LinkError:
+    """Return the error for a daemon that stopped while a client was connected."""
+    return LinkError("The station's daemon has stopped.", start_remedy(folder))
+
+
+def start_remedy(folder: Path) -> str:
+    """Return the sentence that says how to start a daemon on ``folder``, ready for a shell."""
+    return f"Start it with: meterlink run --data {shlex.quote(str(folder))}"
+
+
+async def connect(folder: Path) -> LinkClient:
+    """Return a connection to the daemon of that data folder.
+
+    NoDaemonError when none runs; LinkError when it is of another version.
+    """
+    try:
+        reader, writer = await _open(folder)
+        line = await asyncio.wait_for(read_line(reader), STUCK_AFTER)
+    except (OSError, ValueError, KeyError, TimeoutError) as error:
+        raise NoDaemonError(f"No daemon runs on {folder}.", start_remedy(folder)) from error
+    greeting = json_object(line)
+    if greeting.get("protocol") != PROTOCOL:
+        writer.close()
+        raise LinkError(
+            f"The daemon on {folder} (version {greeting.get('version', 'unknown')}) uses an incompatible protocol version.",
+            "Stop it and start it again with this version.",
+        )
+    return LinkClient(reader, writer, cast("Greeting", greeting))
+
+
+async def _open(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    if token_path(folder).exists():
+        opened = json.loads(token_path(folder).read_text(encoding="utf-8"))
+        reader, writer = await asyncio.open_connection("127.0.0.1", opened["port"], limit=LONGEST_LINE)
+        writer.write(json.dumps({"token": opened["token"]}).encode() + b"\n")
+        return reader, writer
+    if not HAS_UNIX_SOCKETS:
+        raise FileNotFoundError(folder)
+    return await asyncio.open_unix_connection(str(socket_path(folder)), limit=LONGEST_LINE)

@@ -1,0 +1,75 @@
+"""Starting the daemon of a data folder, and stopping it."""
+
+import asyncio
+import contextlib
+import shlex
+import sys
+import tempfile
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+from meterlink.core.errors import LinkError
+from meterlink.link.client import connect
+
+# A daemon that has no socket after this time has failed without a message.
+_STARTS_WITHIN = 20.0  # s
+# A daemon that hangs while it stops is killed after this time; what it acknowledged is on the disk.
+_STOPS_WITHIN = 30.0  # s
+
+
+@contextlib.asynccontextmanager
+async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
+    """Make sure a daemon runs on ``folder`` while inside; one that was started here is stopped at the end.
+
+    LinkError, with the daemon's own words, when it does not start.
+    """
+    try:
+        client = await connect(folder)
+    except LinkError:
+        pass
+    else:
+        await client.close()
+        yield
+        return
+    with tempfile.TemporaryFile() as errors:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "meterlink", "run", "--data", str(folder),
+            stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=errors,
+        )  # fmt: skip
+        try:
+            await _wait_until_up(folder, process)
+        except LinkError as error:
+            errors.seek(0)
+            last = errors.read()[-500:].decode(errors="replace").strip().rpartition("\n")[2]
+            await _stop(process)
+            raise LinkError(f"{error.message} {last}".strip(), error.remedy) from error
+        try:
+            yield
+        finally:
+            await _stop(process)
+
+
+async def _wait_until_up(folder: Path, process: asyncio.subprocess.Process) -> None:
+    tries = round(_STARTS_WITHIN / 0.1)
+    for _ in range(tries):
+        try:
+            await (await connect(folder)).close()
+        except LinkError:
+            if process.returncode is not None:
+                break
+            await asyncio.sleep(0.1)
+        else:
+            return
+    raise LinkError(
+        "The station's daemon did not start.", f"Run `meterlink run --data {shlex.quote(str(folder))}` to see why."
+    )
+
+
+async def _stop(process: asyncio.subprocess.Process) -> None:
+    with contextlib.suppress(ProcessLookupError):
+        process.terminate()
+    try:
+        await asyncio.wait_for(process.wait(), _STOPS_WITHIN)
+    except TimeoutError:
+        process.kill()
+        await process.wait()

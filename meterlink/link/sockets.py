@@ -1,0 +1,55 @@
+"""The endpoint of a data folder, and the lines that go over it.
+
+The endpoint is a Unix socket that only its owner may open (mode 0600). Without Unix sockets (Windows) it is a loopback
+port; a file beside the database holds the port and a token.
+"""
+
+import asyncio
+import hashlib
+import json
+import os
+import socket
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+# A peer that needs longer than this for a few kilobytes hangs; it is not slow.
+STUCK_AFTER = 30.0  # s
+# Commands are short, and a view of a visit has some kilobytes. A longer line does not come from Meterlink.
+LONGEST_LINE = 1 << 20  # bytes
+# sun_path holds 108 bytes on Linux and 104 on macOS, the final NUL included.
+_LONGEST_SOCKET_PATH = 103  # bytes
+
+HAS_UNIX_SOCKETS = hasattr(socket, "AF_UNIX") and sys.platform != "win32"
+
+
+def socket_path(folder: Path) -> Path:
+    """Return the path of the folder's Unix socket: inside the folder, or in a private folder if that path is too long."""
+    path = folder / "station.sock"
+    if len(os.fsencode(path)) <= _LONGEST_SOCKET_PATH:
+        return path
+    digest = hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]
+    return Path(tempfile.gettempdir()) / f"meterlink-{os.getuid()}" / f"{digest}.sock"
+
+
+def token_path(folder: Path) -> Path:
+    """Return the path of the file that holds the loopback port and its token."""
+    return folder / "station.link"
+
+
+async def read_line(reader: asyncio.StreamReader) -> bytes:
+    """Return the next line; empty at the end of the stream and for a line above `LONGEST_LINE`."""
+    try:
+        return await reader.readline()
+    except ValueError:
+        return b""
+
+
+def json_object(line: bytes) -> dict[str, Any]:
+    """Return the JSON object in ``line``; an empty one for anything else."""
+    try:
+        given = json.loads(line)
+    except ValueError:
+        return {}
+    return given if isinstance(given, dict) else {}

@@ -1,0 +1,240 @@
+"""What the writer does inside a transaction: plain SQL on an open connection, no threads, no commits."""
+
+import sqlite3
+import uuid
+from collections.abc import Iterable
+from decimal import Decimal
+from typing import Any
+
+from meterlink import VERSION
+from meterlink.core.clock import Stamp
+from meterlink.core.equipment import Place, Plan, Rating, Span, TestPoint
+from meterlink.core.errors import StoreError
+from meterlink.judge.limits import span_limits
+from meterlink.plans.derived_table import derived_text
+from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
+
+_INSERT_READING = """
+    INSERT INTO readings (meter_id, visit_id, point_id, utc_ns, monotonic_ns, boot, clock_set, quantity, value, digits,
+        unit, status, coupling, resolution, low_battery, channel, packet, hold, relative)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+_INSERT_HELD = """
+    INSERT INTO held_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
+        limits_nominal, digits, deviation_percent, uncertainty, accuracy, reason, rule, settled_in, rating, software,
+        probability, k, settle_it)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?,
+        COALESCE((SELECT rating FROM test_points WHERE id = ?), ''), ?, ?, ?, ?)
+"""
+_INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
+
+
+def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, started: Stamp) -> int:
+    """Note that the station has started; return the row that its readings refer to."""
+    return _insert(
+        connection,
+        "INSERT INTO boots (boot_id, software, sqlite, station, started_utc_ns, started_monotonic_ns)"
+        " VALUES (?, ?, ?, ?, ?, ?)",
+        (boot_id, VERSION, sqlite3.sqlite_version, station, started.utc_ns, started.monotonic_ns),
+    )
+
+
+def insert_batch(connection: sqlite3.Connection, boot: int, batch: Batch, now_utc_ns: int) -> None:
+    """Insert a batch: raw readings, then held ones, then the messages about them."""
+    connection.executemany(_INSERT_READING, (_reading_values(row, boot) for row in batch.readings))
+    for held in batch.held:
+        if held.row.visit_id is None or held.row.point_id is None:
+            raise StoreError(
+                f"The held reading {held.row.reading.text} belongs to no test point.", "Tag it with visit and point."
+            )
+        reading_id = _insert(connection, _INSERT_READING, _reading_values(held.row, boot))
+        connection.execute(_INSERT_HELD, _held_values(held, reading_id))
+    connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
+
+
+def open_visit(connection: sqlite3.Connection, boot: int, place: Place, plan: Plan, opened: Stamp) -> VisitIds:
+    """Insert a visit with its test points; site, unit, circuits and components of the same names are used again."""
+    unit_id = _row_of(connection, "units", site_id=_row_of(connection, "sites", name=place.site), name=place.unit)
+    uid = str(uuid.uuid4())
+    visit_id = _insert(
+        connection,
+        "INSERT INTO visits (uid, unit_id, plan, derived, boot, opened_utc_ns, opened_monotonic_ns)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (uid, unit_id, plan.name, derived_text(plan.derived), boot, opened.utc_ns, opened.monotonic_ns),
+    )
+    point_ids = {point.key: _insert_point(connection, visit_id, unit_id, point) for point in plan.points}
+    return VisitIds(visit_id, uid, point_ids)
+
+
+def set_derived(connection: sqlite3.Connection, visit_id: int, plan: Plan) -> None:
+    """Note what ``plan`` works out of several readings: it may have changed since the visit was opened."""
+    connection.execute("UPDATE visits SET derived = ? WHERE id = ?", (derived_text(plan.derived), visit_id))
+
+
+def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Stamp) -> None:
+    """Note when a visit ended."""
+    _one(
+        connection.execute("UPDATE visits SET closed_utc_ns = ? WHERE id = ?", (closed.utc_ns, visit_id)),
+        f"visit {visit_id}",
+    )
+
+
+def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc_ns: int) -> None:
+    """Note what somebody read off the part; held readings keep the rating they were judged by."""
+    _one(
+        connection.execute(
+            "UPDATE test_points SET rating = ?, rating_set_utc_ns = ? WHERE id = ?", (text, now_utc_ns, point_id)
+        ),
+        f"test point {point_id}",
+    )
+
+
+def outbox_sent(connection: sqlite3.Connection, ids: Iterable[int]) -> None:
+    """Delete messages the broker has taken; one that is already gone is no error."""
+    connection.executemany("DELETE FROM outbox WHERE id = ?", ((each,) for each in ids))
+
+
+def outbox_set_aside(connection: sqlite3.Connection, message: int, reason: str, now_utc_ns: int) -> None:
+    """Move a message the broker refused out of the way of the others; one that is already gone is no error."""
+    connection.execute(
+        """
+        INSERT INTO set_aside (message_id, topic, payload, droppable, created_utc_ns, set_aside_utc_ns, reason)
+        SELECT message_id, topic, payload, droppable, created_utc_ns, ?, ? FROM outbox WHERE id = ?
+        """,
+        (now_utc_ns, reason, message),
+    )
+    connection.execute("DELETE FROM outbox WHERE id = ?", (message,))
+
+
+def drop_excess(connection: sqlite3.Connection, table: str, limit: int) -> None:
+    """Delete the oldest droppable messages of ``outbox`` or ``set_aside`` beyond ``limit`` rows, and count them."""
+    (rows,) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # a table name of ours
+    if rows > limit:
+        dropped = connection.execute(
+            f"DELETE FROM {table} WHERE id IN (SELECT id FROM {table} WHERE droppable = 1 ORDER BY id LIMIT ?)",  # noqa: S608  # a table name of ours
+            (rows - limit,),
+        ).rowcount
+        count(connection, f"{table}_dropped", dropped)
+
+
+def count(connection: sqlite3.Connection, name: str, more: int) -> None:
+    """Add to a counter that outlives restarts."""
+    connection.execute(
+        "INSERT INTO counters (name, value) VALUES (?, ?)"
+        " ON CONFLICT (name) DO UPDATE SET value = value + excluded.value",
+        (name, more),
+    )
+
+
+def rating_text(against: Rating | Span | None) -> str:
+    """Return what a plan says is printed on the part, as a person writes it; empty where it says nothing."""
+    match against:
+        case Rating():
+            return f"{against.value} {against.tolerance or ''}".rstrip()
+        case Span():
+            return span_limits(against).basis
+        case None:
+            return ""
+
+
+def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, point: TestPoint) -> int:
+    circuit_id = _row_of(connection, "circuits", unit_id=unit_id, name=point.circuit)
+    component_id = _row_of(connection, "components", circuit_id=circuit_id, name=point.component, section=point.section)
+    return _insert(
+        connection,
+        "INSERT INTO test_points (visit_id, component_id, key, terminal_a, terminal_b, quantity, state, check_kind,"
+        " rating) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            visit_id,
+            component_id,
+            point.key,
+            *point.terminals,
+            point.quantity,
+            point.state,
+            point.check,
+            rating_text(point.against),
+        ),
+    )
+
+
+def _reading_values(row: ReadingRow, boot: int) -> tuple[Any, ...]:
+    reading = row.reading
+    return (
+        row.meter_id,
+        row.visit_id,
+        row.point_id,
+        reading.stamp.utc_ns,
+        reading.stamp.monotonic_ns,
+        boot,
+        row.clock_set,
+        reading.quantity,
+        reading.value,
+        _plain(reading.digits),
+        reading.unit,
+        reading.status,
+        reading.coupling,
+        _plain(reading.resolution),
+        reading.low_battery,
+        reading.channel,
+        reading.packet,
+        reading.hold,
+        reading.relative,
+    )
+
+
+def _held_values(held: HeldRow, reading_id: int) -> tuple[Any, ...]:
+    judgement = held.judgement
+    limits = judgement.limits
+    return (
+        reading_id,
+        judgement.verdict,
+        judgement.margin,
+        _plain(limits.low) if limits else None,
+        _plain(limits.high) if limits else None,
+        limits.unit if limits else None,
+        limits.basis if limits else None,
+        _plain(limits.nominal) if limits else None,
+        _plain(judgement.digits),
+        _plain(judgement.deviation_percent),
+        _plain(judgement.uncertainty),
+        judgement.accuracy,
+        judgement.reason,
+        judgement.rule,
+        held.settled_in,
+        held.row.point_id,
+        VERSION,
+        judgement.probability,
+        judgement.k,
+        judgement.settle_it,
+    )
+
+
+def _message_values(row: OutboxRow, now_utc_ns: int) -> tuple[Any, ...]:
+    return (row.message_id, row.topic, row.payload, row.droppable, now_utc_ns)
+
+
+def _plain(number: Decimal | None) -> str | None:
+    # As a display shows it: no exponent, trailing zeros kept.
+    return None if number is None else f"{number:f}"
+
+
+def _row_of(connection: sqlite3.Connection, table: str, **names: str | int) -> int:
+    """Return the id of the row with these values, inserted where there is none."""
+    where = " AND ".join(f"{column} = ?" for column in names)
+    values = tuple(names.values())
+    found = connection.execute(f"SELECT id FROM {table} WHERE {where}", values).fetchone()  # noqa: S608  # our own names
+    if found:
+        return int(found[0])
+    marks = ", ".join("?" * len(values))
+    return _insert(connection, f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", values)  # noqa: S608  # our own names
+
+
+def _insert(connection: sqlite3.Connection, statement: str, values: tuple[Any, ...]) -> int:
+    row_id = connection.execute(statement, values).lastrowid
+    assert row_id is not None  # noqa: S101  # sqlite3 sets it after every INSERT; its type allows for other statements
+    return row_id
+
+
+def _one(cursor: sqlite3.Cursor, what: str) -> None:
+    if cursor.rowcount != 1:
+        raise StoreError(f"There is no {what} in the database.", "It may belong to another data folder.")

@@ -1,0 +1,328 @@
+"""Check bytes, found from the frames alone: they must hold in every frame, labelled or not.
+
+A CRC is affine: in the difference (exclusive-or) of two equally long frames its start value and final exclusive-or drop
+out, and what is left, read as a polynomial over GF(2), is a multiple of the generator. So the generator is a common
+divisor of all differences, and Euclid's algorithm finds it without trying any (W. W. Peterson, D. T. Brown, "Cyclic
+codes for error detection", 1961, for the algebra).
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from math import log2
+
+from meterlink.profiles.checksums import HEXADECIMAL, compile_check, compile_sum
+from meterlink.profiles.model import CheckKind, FrameCheck, Order
+from meterlink.teach.encodings import EVIDENCE
+
+_MOST_FRAMES = 64  # different frames looked at: each adds the width of the check to the evidence
+_GROUP = 12  # frames that are tried for themselves where some frame may be damaged
+_GROUPS = 6
+_LAST = 5  # bytes: a CRC of 32 bits and an end mark
+_SOUND = 0.8  # of the frames pass their check; more damage leaves too little to learn from
+_KEYS = 255  # of one byte, but 0
+_KEYED = tuple(bytes(byte ^ key for byte in range(256)) for key in range(_KEYS + 1))
+_FIRST = 4  # frames that tell most keys to be none
+_LONGEST_HEAD = 3  # bytes of a line that its check may leave out
+_FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
+_ORDERS: tuple[Order, Order] = ("big", "little")
+_CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short one also divides what a long one covers
+_MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+
+
+def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that all ``frames`` (equally long) pass, None where there is none that chance cannot explain.
+
+    The last bytes of the frame are tried first.
+    """
+    distinct = list(dict.fromkeys(frames))
+    return _search(distinct[:_MOST_FRAMES], distinct) or _in_hexadecimal(distinct) or _under_a_key(distinct)
+
+
+def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that most of ``frames`` (equally long) pass: pieces of two frames may have been joined to one.
+
+    Groups of neighbouring frames are tried, each for itself: some have no damaged frame among them. Looked at are the
+    last bytes only, where nearly every check stands (common practice, no source).
+    """
+    distinct = list(dict.fromkeys(frames))
+    apart = max(_GROUP, len(distinct) // _GROUPS)
+    for first in range(0, len(distinct) - _GROUP + 1, apart):
+        group = distinct[first : first + _GROUP]
+        found = _search(group, group, len(group[0]) - _LAST)
+        if found is not None and len(sound(found, distinct)) >= _SOUND * len(distinct):
+            return found
+    return None
+
+
+def sound(check: FrameCheck, frames: Sequence[bytes]) -> list[bytes]:
+    """Return the frames that pass ``check``."""
+    passes = compile_check(check)
+    return [frame for frame in frames if passes(frame, frame)]
+
+
+def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) -> FrameCheck | None:
+    """Return the check at byte ``least`` or after it that ``some`` frames lead to and all ``distinct`` ones pass."""
+    if len(some) < 2:
+        return None
+    size = len(some[0])
+    varying = [len({frame[at] for frame in some}) > 1 for at in range(size)]
+    for at in reversed(range(max(1, least), size)):
+        if any(varying[at : at + 2]):
+            for found in _plain_wide_sums(some, at, varying):
+                if _holds(found, distinct):
+                    return found
+        if not varying[at]:
+            continue
+        for found in (*_sums(some, at, varying), *_crcs(some, at, varying)):
+            if _holds(found, distinct):
+                return found
+    return None
+
+
+def _in_hexadecimal(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check that stands in ``frames`` as hexadecimal digits, over bytes before it; None for none."""
+    size = len(frames[0]) if len(frames) > 1 else 0
+    for at in reversed(range(1, size - 1)):
+        for width in (2, 1):
+            digits = [frame[at : at + 2 * width] for frame in frames]
+            if len(digits[0]) < 2 * width or not all(HEXADECIMAL.fullmatch(one) for one in digits):
+                continue
+            short = [frame[:at] + bytes.fromhex(one.decode()) for frame, one in zip(frames, digits, strict=True)]
+            some = list(dict.fromkeys(short))[:_MOST_FRAMES]
+            varying = [len({frame[byte] for frame in some}) > 1 for byte in range(at + width)]
+            if not varying[at + width - 1]:
+                continue
+            for found in (*_sums(some, at, varying), *_crcs(some, at, varying)):
+                if found.size == width and (width == 1 or found.order == "big") and _holds(found, short):
+                    return replace(found, order="little", hex=True) if width == 1 else replace(found, hex=True)
+    return None
+
+
+def _under_a_key(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the sum of 8 bits at the end of ``frames`` on which one byte was exclusive-ored afterwards; None for none.
+
+    An exclusive-or or a CRC is one under a key, too, of another start value; a sum is not.
+    """
+    size = len(frames[0]) if frames else 0
+    if not _enough(8, len(frames), _KEYS * 2 * size):
+        return None
+    varying = [len({frame[at] for frame in frames}) > 1 for at in range(size)]
+    for at in range(size - 1, max(0, size - _LAST), -1):
+        if not varying[at]:
+            continue
+        for begin, end in _ranges(at, 1, size, varying):
+            for key in range(1, _KEYS + 1):
+                plain = [frame.translate(_KEYED[key]) for frame in frames[:_FIRST]]
+                for negate in (False, True):
+                    found = _started(
+                        FrameCheck(CheckKind.SUM, at, 1, "big", begin, end, raw=True, negate=negate), plain
+                    )
+                    if found is not None and _holds(check := replace(found, key=key), frames):
+                        return check
+    return None
+
+
+def find_line_check(lines: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check of two hexadecimal digits at the end of lines of any lengths, None for none.
+
+    A sum or an exclusive-or of the bytes before it, from one of the first on; a mark between is in its start value.
+    """
+    distinct = list(dict.fromkeys(lines))
+    if not all(HEXADECIMAL.fullmatch(line[-2:]) and len(line) > _LONGEST_HEAD + 2 for line in distinct):
+        return None
+    short = [line[:-2] + bytes.fromhex(line[-2:].decode()) for line in distinct]
+    if not _enough(8, len({line[-2:] for line in distinct}), _LONGEST_HEAD * 3):
+        return None
+    for begin in range(_LONGEST_HEAD):
+        for kind, negate in ((CheckKind.SUM, False), (CheckKind.SUM, True), (CheckKind.XOR, False)):
+            check = FrameCheck(kind, -1, begin=begin, negate=negate)
+            if (found := _started(check, short)) is not None:
+                return replace(found, at=-2, hex=True)
+    return None
+
+
+def find_trailing_check(frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check at the end of frames of several lengths, None where there is none that fits all of them."""
+    by_length: dict[int, list[bytes]] = {}
+    for frame in dict.fromkeys(frames):
+        by_length.setdefault(len(frame), []).append(frame)
+    most = max(by_length.values(), key=len)
+    found = find_check(most)
+    if found is None or found.end != found.at or len(most[0]) - found.at > min(by_length):
+        return None
+    check = replace(found, at=found.at - len(most[0]), end=None)
+    for same in by_length.values():
+        if not all(_ends_in(check, frame) for frame in same):
+            solved = _started_alike(check, most[0], same[0])
+            if solved is None:
+                return None
+            check = solved
+    return check if all(_ends_in(check, frame) for frame in frames) else None
+
+
+def _ends_in(check: FrameCheck, frame: bytes) -> bool:
+    end = len(frame) + check.at
+    return int.from_bytes(frame[end : end + check.size], check.order) == compile_sum(check)(frame[check.begin : end])
+
+
+def _started_alike(check: FrameCheck, one: bytes, other: bytes) -> FrameCheck | None:
+    """Return the CRC with the start value under which frames of two lengths pass; it is linear in that value."""
+    if check.kind is not CheckKind.CRC:
+        return None
+    bits = 8 * check.size
+
+    def rest(frame: bytes, init: int) -> int:
+        end = len(frame) + check.at
+        told = int.from_bytes(frame[end : end + check.size], check.order)
+        return told ^ compile_sum(replace(check, init=init, xor_out=0))(frame[check.begin : end])
+
+    wanted = rest(one, 0) ^ rest(other, 0)
+    rows: list[tuple[int, int]] = []  # (what a start value adds, the start value), reduced
+    for bit in range(bits):
+        init = 1 << bit
+        effect = rest(one, init) ^ rest(one, 0) ^ rest(other, init) ^ rest(other, 0)
+        for known, start in rows:
+            if effect ^ known < effect:
+                effect, init = effect ^ known, init ^ start
+        if effect:
+            rows.append((effect, init))
+            rows.sort(reverse=True)
+    init = 0
+    for known, start in rows:
+        if wanted ^ known < wanted:
+            wanted, init = wanted ^ known, init ^ start
+    if wanted:
+        return None
+    return replace(check, init=init, xor_out=rest(one, init))
+
+
+def _enough(bits: int, frames: int, tried: int) -> bool:
+    return bits * (frames - 1) - log2(tried) >= EVIDENCE
+
+
+def _holds(check: FrameCheck, frames: Sequence[bytes]) -> bool:
+    passes = compile_check(check)
+    return all(passes(frame, frame) for frame in frames)
+
+
+def _sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+    size = len(frames[0])
+    for width in (1, 2):
+        if at + width > size or not _enough(8 * width, len(frames), 8 * size * size):
+            continue
+        for order in _ORDERS[:width]:
+            for begin, end in _ranges(at, width, size, varying):
+                for kind, negate in ((CheckKind.SUM, False), (CheckKind.SUM, True), (CheckKind.XOR, False)):
+                    if kind is CheckKind.XOR and width > 1:
+                        continue
+                    check = FrameCheck(kind, at, width, order, begin, end, raw=True, negate=negate)
+                    found = _started(check, frames)
+                    if found is not None:
+                        yield found
+
+
+def _plain_wide_sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+    """Yield sums of 16 bits that start from 0: their upper byte may never have moved, and yet is no constant."""
+    if at + 2 > len(frames[0]) or not _enough(8, len(frames), len(frames[0])):
+        return
+    for order in _ORDERS:
+        for begin, end in _ranges(at, 2, len(frames[0]), varying):
+            for first in range(begin + 1):
+                check = FrameCheck(CheckKind.SUM, at, 2, order, first, end, raw=True)
+                if _started(check, frames) == check:
+                    yield check
+
+
+def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator[tuple[int, int]]:
+    """Yield the ranges worth trying: one of each set of changing bytes, up to the check or after it to the end."""
+    seen = set()
+    for begin, end in (
+        *((begin, at) for begin in range(at)),
+        *((at + width, end) for end in range(at + width + 1, size + 1)),
+    ):
+        covered = tuple(byte for byte in range(begin, end) if varying[byte])
+        if len(covered) >= _FEWEST_COVERED and covered not in seen:
+            seen.add(covered)
+            yield begin, end
+
+
+def _started(check: FrameCheck, frames: Sequence[bytes]) -> FrameCheck | None:
+    """Return the check with the start value that the frames have in common, None where they have none."""
+    compute = compile_sum(check)
+    first = _start(check, compute, frames[0])
+    if any(_start(check, compute, frame) != first for frame in frames[1:]):
+        return None
+    return replace(check, init=first)
+
+
+def _start(check: FrameCheck, compute: Callable[[bytes], int], frame: bytes) -> int:
+    """Return the start value with which ``frame`` passes a sum or an exclusive-or, computed by ``compute``."""
+    at = check.at if check.at >= 0 else len(frame) + check.at
+    told = int.from_bytes(frame[at : at + check.size], check.order)
+    bare = compute(frame[check.begin : at if check.end is None else check.end])
+    if check.kind is CheckKind.XOR:
+        return told ^ bare
+    return (bare - told if check.negate else told - bare) % (1 << 8 * check.size)
+
+
+def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+    first = frames[0]
+    differences = [bytes(a ^ b for a, b in zip(frame, first, strict=True)) for frame in frames[1:]]
+    for width in _CRC_SIZES:
+        if at + width > len(first) or not _enough(8 * width, len(frames), 1 << 8 * width + 8):
+            continue
+        for order in _ORDERS[: min(width, 2)]:
+            for reflected in (False, True):
+                for begin, end in _ranges(at, width, len(first), varying):
+                    found = _generator(differences, at, width, order, begin, end, reflected=reflected)
+                    if found:
+                        check = FrameCheck(
+                            CheckKind.CRC, at, width, order, begin, end, raw=True, polynomial=found,
+                            reflect_in=reflected, reflect_out=reflected,
+                        )  # fmt: skip
+                        told = int.from_bytes(first[at : at + width], order)
+                        yield replace(check, xor_out=told ^ compile_sum(check)(first[begin:end]))
+
+
+def _generator(
+    differences: Sequence[bytes], at: int, width: int, order: Order, begin: int, end: int, *, reflected: bool
+) -> int:
+    """Return the generator without its highest term, 0 for none."""
+    bits = 8 * width
+    common = 0
+    for difference in differences:
+        covered, told = difference[begin:end], difference[at : at + width]
+        if reflected:
+            # The lowest bit goes first: turned round, byte by byte, it is the same sum again.
+            covered = covered.translate(_MIRRORED)
+            remainder = int(f"{int.from_bytes(told, order):0{bits}b}"[::-1], 2)
+        else:
+            remainder = int.from_bytes(told, order)
+        common = _gcd(common, int.from_bytes(covered, "big") << bits ^ remainder)
+        if common.bit_length() <= bits and common:
+            return 0
+    if not common:
+        return 0
+    while not common & 1:
+        common >>= 1  # a generator has the term 1
+    if common.bit_length() == bits + 1:
+        return common ^ 1 << bits
+    return 0
+
+
+def _gcd(one: int, other: int) -> int:
+    while other:
+        one, other = other, _remainder(one, other)
+    return one
+
+
+def _remainder(one: int, other: int) -> int:
+    length = other.bit_length()
+    while (excess := one.bit_length() - length) >= 0:
+        one ^= other << excess
+    return one
+
+
+def covered_positions(check: FrameCheck) -> frozenset[int]:
+    """Return the positions of the check's own bits."""
+    return frozenset(range(8 * check.at, 8 * (check.at + check.taken)))

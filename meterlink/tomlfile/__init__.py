@@ -1,0 +1,1 @@
+"""TOML files with the position of every table, key and item."""

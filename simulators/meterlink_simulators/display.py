@@ -1,0 +1,45 @@
+"""What a simulated meter's display shows: the seam between the bench and the radio."""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Protocol
+
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One refresh of a display.
+
+    ``digits`` is the number in ``unit`` (a display unit: µF, kΩ, V …) with its trailing zeros, None when the display
+    shows overload (``overload`` true) or nothing usable (``blank`` true: autoranging, no value).
+    ``battery_percent`` is 0..100.
+    """
+
+    quantity: Quantity
+    digits: Decimal | None
+    unit: str
+    overload: bool = False
+    blank: bool = False
+    coupling: Coupling | None = None
+    low_battery: bool = False
+    battery_percent: int = 100
+
+
+class Instrument(Protocol):
+    """A simulated meter as the radio sees it."""
+
+    @property
+    def name(self) -> str:
+        """What it advertises; an invented name."""
+        ...
+
+    @property
+    def rate(self) -> float:
+        """Display refreshes a second, in Hz."""
+        ...
+
+    def show(self, now: float) -> Shown:
+        """Measure and return what the display shows at ``now``, s since the bench was powered; it never goes back."""
+        ...

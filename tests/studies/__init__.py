@@ -1,0 +1,1 @@
+"""Studies: long simulations whose tables stand in the documents."""

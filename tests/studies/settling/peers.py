@@ -1,0 +1,161 @@
+"""Published tests of a steady state, made to follow a meter: what ours is compared with in `settling_study`.
+
+- *R statistic*: Cao and Rhinehart, "An efficient method for on-line identification of steady state", Journal of Process
+  Control 5 (1995), 363 (paper from memory). The recursion, its factors (0.2, 0.1, 0.1) and the limit 2.5 are those of
+  a public implementation, `CalculateR.m` in the repository auralius/steady-state-detection.
+- *von Neumann ratio*: the sum of squared successive differences over that of squared deviations from the mean
+  (von Neumann, Annals of Mathematical Statistics 12 (1941), 367; from memory). Below 1.30 a trend is shown at 5 % for
+  twenty readings (table recomputed; one is in the R package climtrends).
+
+Both know nothing of displays, so `Peer` gives them what ours has: they start anew when the probes bounce or the range
+changes, and must see as long and as many readings as ours before they may hold. Overload they never hold.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from decimal import Decimal
+from itertools import pairwise
+from typing import Protocol
+
+from meterlink.core.readings import Reading, Status
+from meterlink.settling.detector import (
+    FEWEST,
+    GAP,
+    LIFTED,
+    MOVED,
+    MOVED_COUNTS,
+    MOVED_SHARE,
+    OVERLOAD_QUIET,
+    QUIET,
+    is_idle,
+)
+
+_NS = 1e-9
+_SLACK = 1e-6  # s; a sum of tenths falls just short of the second it means
+
+# Factors λ1 (filtered value), λ2 and λ3 (the two variances), and the limit below which it is steady.
+LAMBDAS = (0.2, 0.1, 0.1)
+R_LIMIT = 2.5
+
+RATIO_READINGS = 20  # the shortest window the table has
+RATIO_LIMIT = 1.30  # 5 %
+
+
+class SteadyTest(Protocol):
+    """A test of a steady state, fed value by value."""
+
+    def steady(self, value: float) -> bool:
+        """Take the next value; say whether it is steady."""
+        ...
+
+
+class RStatistic:
+    """R = (2 − λ1)·ν²/δ² of Cao and Rhinehart, by recursion.
+
+    ν² ← λ2·(x − x_f)² + (1 − λ2)·ν², then x_f ← λ1·x + (1 − λ1)·x_f, δ² ← λ3·(x − x₋₁)² + (1 − λ3)·δ²; near 1 for white
+    noise about a constant, larger for a trend. ``first`` is where filter and last value start (the first value where
+    None); the variances start at 0. R is nan (0/0) for a value that never changed.
+    """
+
+    def __init__(
+        self, first: float | None = None, lambdas: tuple[float, float, float] = LAMBDAS, limit: float = R_LIMIT
+    ) -> None:
+        self._lambdas = lambdas
+        self._limit = limit
+        self._filtered = self._last = first
+        self._about_filtered = 0.0
+        self._successive = 0.0
+
+    def feed(self, value: float) -> float:
+        """Take the next value and return R."""
+        filtered = value if self._filtered is None else self._filtered
+        last = value if self._last is None else self._last
+        one, two, three = self._lambdas
+        self._about_filtered += two * ((value - filtered) ** 2 - self._about_filtered)
+        self._filtered = filtered + one * (value - filtered)
+        self._successive += three * ((value - last) ** 2 - self._successive)
+        self._last = value
+        return (2 - one) * self._about_filtered / self._successive if self._successive else float("nan")
+
+    def steady(self, value: float) -> bool:
+        """Take the next value; steady while R is not above its limit, and where there is no change at all (0/0)."""
+        return not self.feed(value) > self._limit
+
+
+class VonNeumannRatio:
+    """Σ(xᵢ₊₁ − xᵢ)² / Σ(xᵢ − x̄)² over the last ``readings`` values: near 2 for white noise, near 0 for a trend."""
+
+    def __init__(self, readings: int = RATIO_READINGS, limit: float = RATIO_LIMIT) -> None:
+        self._values: deque[float] = deque(maxlen=readings)
+        self._limit = limit
+
+    def feed(self, value: float) -> float | None:
+        """Take the next value and return the ratio; nan (0/0) for no change at all, None while the window fills."""
+        values = self._values
+        values.append(value)
+        if len(values) < (values.maxlen or 0):
+            return None
+        mean = sum(values) / len(values)
+        about_mean = sum([(one - mean) ** 2 for one in values])
+        successive = sum([(later - one) ** 2 for one, later in pairwise(values)])
+        return successive / about_mean if about_mean and successive else float("nan")
+
+    def steady(self, value: float) -> bool:
+        """Take the next value; steady once the window is full and the ratio is not below its limit."""
+        ratio = self.feed(value)
+        return ratio is not None and not ratio < self._limit
+
+
+class Peer:
+    """Holds readings by a test of a steady state, made anew for every run of readings."""
+
+    def __init__(self, test: Callable[[], SteadyTest]) -> None:
+        self._make = test
+        self._test = test()
+        self._held: Reading | None = None
+        self._elsewhere_since: float | None = None
+        self._idle_since: float | None = None
+        self._run: tuple[str, Decimal | None, Status] | None = None
+        self._begun_at = self._last_at = 0.0
+        self._readings = 0
+
+    def feed(self, reading: Reading) -> Reading | None:
+        """Take the next reading; return it where it is now held."""
+        now = reading.stamp.monotonic_ns * _NS
+        if reading.status is Status.INVALID:
+            return None
+        if is_idle(reading):
+            self._idle_since = now if self._idle_since is None else self._idle_since
+            if now - self._idle_since >= LIFTED:
+                self._held = None
+            self._run = None
+            return None
+        self._idle_since = None
+        if self._held is not None and not self._moved(reading, self._held, now):
+            return None
+        run = reading.unit, reading.resolution, reading.status
+        if run != self._run or now - self._last_at > GAP:
+            self._run, self._test, self._begun_at, self._readings = run, self._make(), now, 0
+        self._last_at = now
+        self._readings += 1
+        steady = reading.digits is None or self._test.steady(float(reading.digits))
+        quiet = OVERLOAD_QUIET if reading.digits is None else QUIET
+        if not steady or self._readings < FEWEST or now - self._begun_at < quiet - _SLACK:
+            return None
+        self._held = reading
+        return reading
+
+    def _moved(self, reading: Reading, held: Reading, now: float) -> bool:
+        """Say whether the display has been elsewhere for so long that a new measurement begins."""
+        same = reading.status is held.status
+        if reading.value is not None and held.value is not None:
+            count = abs(held.value / float(held.digits / held.resolution)) if held.digits and held.resolution else 0.0
+            same = abs(reading.value - held.value) <= max(MOVED_COUNTS * count, MOVED_SHARE * abs(held.value))
+        if same:
+            self._elsewhere_since = None
+            return False
+        self._elsewhere_since = now if self._elsewhere_since is None else self._elsewhere_since
+        if now - self._elsewhere_since < MOVED:
+            return False
+        self._held = self._elsewhere_since = self._run = None
+        return True

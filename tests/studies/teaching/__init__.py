@@ -1,0 +1,1 @@
+"""The teaching study: how many labels each encoding needs."""

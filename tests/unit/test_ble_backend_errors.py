@@ -1,0 +1,171 @@
+"""The radio room's small parts: what exceptions mean, waiting, advertisements, limits."""
+
+import asyncio
+from dataclasses import fields
+
+import pytest
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from bleak.exc import (
+    BleakBluetoothNotAvailableError,
+    BleakBluetoothNotAvailableReason,
+    BleakDBusError,
+    BleakDeviceNotFoundError,
+    BleakError,
+    BleakGATTProtocolError,
+)
+
+from meterlink.ble import Limits
+from meterlink.ble.backend_errors import full, link_problem, radio_gone, radio_problem, transient, wants_pairing
+from meterlink.ble.scanner import advertisement
+from meterlink.ble.waiting import bounded, finish
+from meterlink_simulators.warp import run_warped
+
+
+def unavailable(reason: BleakBluetoothNotAvailableReason) -> BleakError:
+    return BleakBluetoothNotAvailableError("in bleak's words", reason)
+
+
+def dbus(name: str, *body: str) -> BleakError:
+    return BleakDBusError(name, list(body))
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        *((unavailable(reason), "") for reason in BleakBluetoothNotAvailableReason),
+        (unavailable(BleakBluetoothNotAvailableReason.NO_BLUETOOTH), "no Bluetooth adapter"),
+        (unavailable(BleakBluetoothNotAvailableReason.POWERED_OFF), "Switch it on"),
+        (unavailable(BleakBluetoothNotAvailableReason.DENIED_BY_USER), "may not use"),
+        (unavailable(BleakBluetoothNotAvailableReason.NO_BLE_CENTRAL_ROLE), "Low Energy"),
+        (FileNotFoundError(2, "No such file or directory"), "bluetooth service"),
+        (ConnectionRefusedError(), "bluetooth service"),
+        (EOFError(), "bluetooth service"),
+        (dbus("org.freedesktop.DBus.Error.ServiceUnknown", "The name is not activatable"), "bluetooth service"),
+        (dbus("org.freedesktop.DBus.Error.AccessDenied"), "may not use"),
+        (PermissionError(), "may not use"),
+        (dbus("org.bluez.Error.NotReady", "Resource Not Ready"), "switched off"),
+        (dbus("org.bluez.Error.InProgress"), "Another program"),
+        (TimeoutError(), "does not answer"),
+        (BleakError("a new\n\x1b[31mkind"), "a new (31mkind"),
+        (ValueError(), "ValueError"),
+    ],
+)
+def test_a_radio_problem_is_told_in_plain_words_with_what_to_try(error: Exception, says: str) -> None:
+    problem = radio_problem(error)
+    assert says in str(problem)
+    assert problem.message.endswith(".")
+    assert problem.remedy.endswith(".")
+    assert str(problem).isprintable()
+    assert "No such file" not in str(problem)
+
+
+@pytest.mark.parametrize(
+    ("error", "again", "gone"),
+    [
+        (dbus("org.bluez.Error.InProgress"), True, False),
+        (dbus("org.bluez.Error.Failed", "le-connection-abort-by-local"), True, False),
+        (dbus("org.bluez.Error.Failed", "le-connection-concurrent-connection-limit"), True, False),
+        (BleakError("failed to discover services, device disconnected"), True, False),
+        (BleakDeviceNotFoundError("AA:00:00:00:00:01"), False, False),
+        (TimeoutError(), False, False),
+        (dbus("org.bluez.Error.NotReady"), False, True),
+        (unavailable(BleakBluetoothNotAvailableReason.POWERED_OFF), False, True),
+        (BrokenPipeError(), False, True),
+        (dbus("org.bluez.Error.AuthenticationFailed"), False, False),
+    ],
+)
+def test_failures_are_told_apart_for_the_retry(error: Exception, again: bool, gone: bool) -> None:
+    assert transient(error) is again
+    assert radio_gone(error) is gone
+    assert link_problem(error).endswith(".")
+
+
+def test_full_and_pairing_go_by_code_not_by_wording() -> None:
+    assert full(dbus("org.bluez.Error.Failed", "le-connection-concurrent-connection-limit"))
+    assert not full(dbus("org.bluez.Error.Failed", "limit of the le-connection-concurrent-connection-limit kind"))
+    assert not full(dbus("org.bluez.Error.Failed"))
+    assert wants_pairing(BleakGATTProtocolError(0x05))  # Insufficient Authentication, Core vol. 3 part F, table 3.4
+    assert wants_pairing(BleakGATTProtocolError(0x0F))  # Insufficient Encryption
+    assert not wants_pairing(BleakGATTProtocolError(0x01))
+
+
+def test_an_advertisement_comes_out_clean_and_in_lower_case() -> None:
+    data = AdvertisementData(None, {9: b"x"}, {"0000181A-0000-1000-8000-00805F9B34FB": b"y"}, ["ABCD"], None, -127, ())
+    heard = advertisement(BLEDevice("AA:00:00:00:00:01", "On\x1b[2Je", None), data)
+    assert heard.name == "On(2Je"
+    assert heard.service_uuids == ("abcd",)
+    assert heard.service_data == {"0000181a-0000-1000-8000-00805f9b34fb": b"y"}
+    assert heard.manufacturer_data == {9: b"x"}
+    assert heard.rssi is None
+    assert advertisement(BLEDevice("AA", None, None), data._replace(rssi=-70, local_name="Bench")).rssi == -70
+
+
+def test_a_name_that_is_missing_everywhere_is_empty() -> None:
+    data = AdvertisementData(None, {}, {}, [], None, -50, ())
+    assert advertisement(BLEDevice("AA", None, None), data).name == ""
+
+
+@pytest.mark.parametrize(("stubborn", "expected"), [(False, 3.0), (True, 5.0)])
+def test_bounded_cuts_off_what_hangs_and_what_hangs_while_tidying_up(stubborn: bool, expected: float) -> None:
+    async def hang() -> None:
+        try:
+            await asyncio.sleep(1e9)
+        finally:
+            if stubborn:
+                await asyncio.sleep(1e9)
+
+    async def measure() -> float:
+        with pytest.raises(TimeoutError):
+            async with bounded(3, 2):
+                await hang()
+        return asyncio.get_running_loop().time()
+
+    assert run_warped(measure()) == pytest.approx(expected)
+
+
+def test_bounded_passes_a_cancellation_from_outside_on() -> None:
+    async def body() -> None:
+        async with bounded(100, 2):
+            await asyncio.sleep(1e9)
+
+    async def cancel() -> bool:
+        task = asyncio.create_task(body())
+        await asyncio.sleep(1)
+        task.cancel()
+        await asyncio.wait([task])
+        return task.cancelled()
+
+    assert run_warped(cancel())
+
+
+@pytest.mark.parametrize(("cancels", "done", "expected"), [(0, True, 5.0), (1, True, 5.0), (2, False, 2.0)])
+def test_finish_outlasts_one_cancellation_and_gives_in_to_a_second(cancels: int, done: bool, expected: float) -> None:
+    ended: list[str] = []
+
+    async def work() -> None:
+        await asyncio.sleep(5)
+        ended.append("done")
+
+    async def measure() -> float:
+        task = asyncio.create_task(finish(work()))
+        for _ in range(cancels):
+            await asyncio.sleep(1)
+            task.cancel()
+        await asyncio.wait([task])
+        assert task.cancelled() == (cancels > 0)
+        assert asyncio.all_tasks() == {asyncio.current_task()}
+        return asyncio.get_running_loop().time()
+
+    assert run_warped(measure()) == pytest.approx(expected)
+    assert ended == (["done"] if done else [])
+
+
+def test_limits_fit_each_other() -> None:
+    limits = Limits()
+    assert all(getattr(limits, limit.name) > 0 for limit in fields(limits))
+    assert limits.connections >= 8  # what a station is built for
+    assert limits.silent_after < limits.silent_reconnect <= limits.good_after
+    assert 20 <= limits.connect <= 30
+    # Whoever stops the daemon waits 90 s before killing it (systemd, DefaultTimeoutStopSec).
+    assert limits.stop + limits.disconnect + limits.scan_call + 2 * limits.grace < 90

@@ -1,0 +1,200 @@
+"""Captures: what is read from JSON Lines, what a label says, and which packets it describes."""
+
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from meterlink.capture.files import (
+    Asked,
+    Capture,
+    CapturedMeter,
+    Label,
+    Packet,
+    Shows,
+    label_at,
+    pair,
+    parse_capture,
+    parse_shows,
+    read_capture,
+    write_capture,
+)
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
+from meterlink.driver_api import Channel, Write
+
+untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+
+
+@pytest.mark.parametrize(
+    ("text", "digits", "unit", "coupling"),
+    [
+        ("4.70 uF", "4.70", "µF", None),
+        ("4.70µF", "4.70", "µF", None),
+        ("-12.34 mV DC", "-12.34", "mV", Coupling.DC),
+        ("0.000 V AC", "0.000", "V", Coupling.AC),
+        ("12.3VAC", "12.3", "V", Coupling.AC),
+        ("12.3 mVdc", "12.3", "mV", Coupling.DC),
+        ("DC 12.3 mV", "12.3", "mV", Coupling.DC),
+        ("-0.00 V", "-0.00", "V", None),
+        ("- 1.2 A", "-1.2", "A", None),
+        ("−1.2 A", "-1.2", "A", None),
+        ("1.234 Mohm", "1.234", "MΩ", None),
+        ("47.0 kohm", "47.0", "kΩ", None),
+        ("4.7k", "4.7", "kΩ", None),
+        ("23.4 °C", "23.4", "°C", None),
+        ("60.00 Hz AUTO", "60.00", "Hz", None),
+        ("50.1 %", "50.1", "%", None),
+    ],
+)
+def test_a_label_with_a_number(text: str, digits: str, unit: str, coupling: Coupling | None) -> None:
+    shows = parse_shows(text)
+    assert str(shows.digits) == digits  # trailing zeros and the minus of -0.00 count
+    assert (shows.unit, shows.coupling, shows.overload, shows.blank) == (unit, coupling, False, False)
+    assert shows.negative == digits.startswith("-")
+
+
+@pytest.mark.parametrize("text", ["OL Mohm", "0L MΩ", "0.L Mohm", "OL. Mohm", "ol Mohm"])
+def test_an_overload(text: str) -> None:
+    assert parse_shows(text) == Shows(None, "MΩ", Quantity.RESISTANCE, overload=True)
+
+
+def test_an_overload_may_be_negative_and_without_a_unit() -> None:
+    assert parse_shows("-OL") == Shows(None, overload=True, negative=True)
+
+
+@pytest.mark.parametrize("text", ["---", "- - -", "----", "blank", ""])
+def test_a_blank(text: str) -> None:
+    assert parse_shows(text).blank
+
+
+def test_a_blank_with_unit_and_flags() -> None:
+    shows = parse_shows("--- V HOLD LOWBAT REL")
+    assert (shows.unit, shows.blank) == ("V", True)
+    assert shows.flags == {"hold", "low_battery", "relative"}
+
+
+@pytest.mark.parametrize("text", ["4.70", "4,70 uF", "4.70 furlongs", "nan V", "OLD V", "V", "x" * 100, "٤ V"])
+def test_a_label_that_says_nothing_certain_is_refused(text: str) -> None:
+    with pytest.raises(InputError):
+        parse_shows(text)
+
+
+@untimed
+@given(st.text(max_size=80))
+def test_any_text_is_read_or_refused(text: str) -> None:
+    try:
+        shows = parse_shows(text)
+    except InputError:
+        return
+    assert (shows.quantity is None) == (shows.unit == "")
+
+
+numbers = st.decimals(min_value=-99999, max_value=99999, places=2)
+times = st.integers(0, 10**9).map(lambda n: n / 1000)
+packets = st.builds(Packet, times, st.sampled_from(["a", "b@7"]), st.binary(max_size=20))
+periods = st.sampled_from([0.1, 0.5, 2.0, 3600.0])
+asked = st.builds(
+    Asked,
+    st.lists(st.builds(Write, st.just("fff2"), st.binary(max_size=9), st.just(0.0) | periods)).map(tuple),
+    st.lists(st.builds(Channel, st.just("fff1"), st.just("read"), periods)).map(tuple),
+)
+labels = st.one_of(
+    st.builds(label_at, times, numbers.map(lambda n: f"{n:f} V")),
+    st.builds(lambda t, n, d: label_at(t, f"{n:f} V", t, t + d), times, numbers, st.integers(0, 5)),
+)
+
+
+@untimed
+@given(
+    st.lists(packets),
+    st.lists(labels),
+    st.none() | st.builds(CapturedMeter, st.just("A meter"), st.just(("fff0",)), asked),
+)
+def test_what_is_written_reads_back(some: list[Packet], others: list[Label], meter: CapturedMeter | None) -> None:
+    def at(one: Packet | Label) -> float:
+        return one.t
+
+    capture = Capture(tuple(sorted(some, key=at)), tuple(sorted(others, key=at)), meter)
+    back = parse_capture(write_capture(capture).split("\n"), "x")
+    assert [(one.t, one.channel, one.data) for one in back.packets] == [
+        (one.t, one.channel, one.data) for one in capture.packets
+    ]
+    assert [(one.t, one.text, one.begin, one.end) for one in back.labels] == [
+        (one.t, one.text, one.begin, one.end) for one in capture.labels
+    ]
+    assert back.meter == capture.meter
+
+
+def test_lines_and_places_in_the_file() -> None:
+    capture = parse_capture(
+        [
+            '{"t": 12.9, "shows": "4.70 uF", "note": "steady"}',
+            "",
+            '{"t": 12.345, "channel": "ABCD", "hex": "a5 04"}',
+        ],
+        "x",
+    )
+    assert capture.packets == (Packet(12.345, "abcd", b"\xa5\x04", 3),)
+    assert capture.labels == (Label(12.9, "4.70 uF", 12.5, 12.9, 1),)
+    assert capture.labels[0].shows.digits == Decimal("4.70")
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("{", r"x:2: it is not JSON at column"),
+        ("[" * 100_000, r"x:2: it is not JSON"),
+        ("[1]", r"x:2: it is not a JSON object"),
+        ("{}", r"x:2: it is neither a packet nor a label"),
+        ('{"t": 1, "hex": "a5"}', r"x:2: the packet names no channel"),
+        ('{"t": 1, "channel": "a", "hex": "a5f"}', r"x:2: hex is not pairs"),
+        ('{"t": 1, "channel": "a", "hex": 5}', r"x:2: hex is not pairs"),
+        ('{"channel": "a", "hex": "a5"}', r"x:2: t is missing"),
+        ('{"t": NaN, "channel": "a", "hex": "a5"}', r"x:2: t is not a number"),
+        ('{"t": true, "channel": "a", "hex": "a5"}', r"x:2: t is not a number"),
+        ('{"t": 1, "shows": 4.7}', r"x:2: shows is not text"),
+        ('{"t": 1, "shows": "4.7 furlongs"}', r"x:2: 'furlongs' is not a unit"),
+        ('{"t": 1, "shows": "4.7 V", "from": 2, "to": 1}', r"x:2: The label's window ends"),
+        ('{"meter": {"services": 5}}', r"x:2: services is not a list"),
+        ('{"meter": {"writes": [5]}}', r"x:2: writes is not a list of objects"),
+        ('{"meter": {"writes": [{"to": "fff2", "hex": "z"}]}}', r"x:2: hex is not pairs"),
+        ('{"meter": {"writes": [{"hex": "a5"}]}}', r"x:2: to is not the UUID"),
+        ('{"meter": {"writes": [{"to": "fff2", "hex": "a5", "every": -1}]}}', r"x:2: every -1 s is not usable"),
+        ('{"meter": {"reads": [{"from": "fff1"}]}}', r"x:2: a read does not say how often"),
+    ],
+)
+def test_what_is_wrong_is_said_with_its_line(line: str, message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        parse_capture(['{"t": 0, "channel": "a", "hex": ""}', line], "x")
+
+
+def test_files_that_cannot_be_read(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be read"):
+        read_capture(tmp_path / "none.jsonl")
+    (tmp_path / "bytes").write_bytes(b"\xff\xfe")
+    with pytest.raises(InputError, match="not UTF-8"):
+        read_capture(tmp_path / "bytes")
+    with pytest.raises(InputError, match="no file can have this name"):
+        read_capture(Path("a\0b"))
+
+
+def test_a_label_describes_the_packets_before_it() -> None:
+    came = [Packet(t, "a", b"") for t in (0.5, 0.6, 0.8, 1.0, 1.05, 1.2, 1.3, 5.0, 6.0, 7.1)]
+    said = [label_at(1.0, "1 V"), label_at(1.2, "2 V"), label_at(9.0, "3 V", 5.0, 7.0)]
+    paired = [(packet.t, label.text if label else None) for packet, label in pair(Capture(tuple(came), tuple(said)))]
+    assert paired == [
+        (0.5, None),
+        (0.6, "1 V"),
+        (0.8, "1 V"),  # in both windows; the earlier label was written after it, too
+        (1.0, "1 V"),
+        (1.05, "2 V"),
+        (1.2, "2 V"),
+        (1.3, None),
+        (5.0, "3 V"),
+        (6.0, "3 V"),
+        (7.1, None),
+    ]

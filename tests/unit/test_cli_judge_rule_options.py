@@ -1,0 +1,167 @@
+"""``meterlink judge`` by other rules and accuracies, as a shell sees it."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink.cli.main import main
+
+CAPACITOR = ("capacitor", "--rated", "45uF", "--tolerance", "6 %", "--reading", "43.0uF")
+COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading", "10.2ohm")
+CONFORMITY = ("conformity", "--low", "228V", "--high", "252V", "--reading")
+RISK = ("risk", "--low", "1499.80ohm", "--high", "1500.20ohm", "--mean", "1500.00ohm", "--spread", "0.12ohm")
+
+SETTINGS = """
+[[meter]]
+address = "00:00:5E:00:53:0A"
+name = "clamp meter"
+[[meter.accuracy]]
+quantity = "capacitance"
+line = "1 % + 2 digits"
+[[meter.accuracy]]
+quantity = "voltage"
+coupling = "AC"
+line = "1 % + 3 digits"
+[[meter.accuracy]]
+quantity = "voltage"
+coupling = "DC"
+line = "0.5 % + 2 digits"
+[[meter]]
+address = "00:00:5E:00:53:0B"
+name = "old meter"
+"""
+
+
+def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["judge", *args])
+    out, err = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, out, err
+
+
+def judged(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
+    code, out, err = run(capsys, *args, "--json")
+    assert (code, err) == (0, "")
+    return dict(json.loads(out))
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> str:
+    (tmp_path / "settings.toml").write_text(SETTINGS, encoding="utf-8")
+    return str(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("options", "verdict", "rule"),
+    [
+        ((), "within", "simple acceptance"),
+        (("--rule", "guarded-acceptance"), "undecided", "guarded acceptance, guard 1 U"),
+        (("--rule", "guarded-acceptance", "--guard", "0.3"), "within", "guarded acceptance, guard 0.3 U"),
+        (("--rule", "guarded rejection"), "within", "guarded rejection, guard 1 U"),
+        (("--rule", "guarded"), "undecided", "guarded acceptance and rejection, guard 1 U"),
+    ],
+)
+def test_rules(capsys: pytest.CaptureFixture[str], options: tuple[str, ...], verdict: str, rule: str) -> None:
+    found = judged(capsys, *CAPACITOR, *options)
+    assert (found["verdict"], found["rule"], found["margin"]) == (verdict, rule, "close call")
+    assert 0.5 < found["probability"] < 0.975
+    assert found["settle_it"]
+    assert judged(capsys, *COIL, *options)["rule"] == rule
+
+
+def test_temperature_widens_the_line(capsys: pytest.CaptureFixture[str]) -> None:
+    cool = judged(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits")
+    hot = judged(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits", "--temperature", "100F")
+    assert (cool["margin"], hot["margin"]) == ("clear", "close call")
+    assert "widened for 37.8 °C" in hot["accuracy"]
+    assert "back between 18 and 28 °C" in hot["settle_it"]
+
+
+@pytest.mark.parametrize("meter", ["clamp meter", "Clamp Meter", "00:00:5e:00:53:0a"])
+def test_a_meter_of_the_settings(capsys: pytest.CaptureFixture[str], data: str, meter: str) -> None:
+    assert judged(capsys, *CAPACITOR, "--meter", meter, "--data", data)["accuracy"] == "±(1 % + 2 digits)"
+
+
+@pytest.mark.parametrize(
+    ("coupling", "line"), [((), "±(1 % + 3 digits)"), (("--coupling", "dc"), "±(0.5 % + 2 digits)")]
+)
+def test_coupling_picks_the_row(
+    capsys: pytest.CaptureFixture[str], data: str, coupling: tuple[str, ...], line: str
+) -> None:
+    found = judged(capsys, *CONFORMITY, "240.0V", *coupling, "--meter", "clamp meter", "--data", data)
+    assert found["accuracy"] == line
+
+
+def test_words_say_how_sure(capsys: pytest.CaptureFixture[str]) -> None:
+    # ± 2.6 V, all but flat: of its 5.2 V the 0.6 V below the limit are 11.5 %.
+    code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 % + 3 digits")
+    assert code == 0
+    assert out.splitlines()[0] == "WITHIN, close call, -4.2 %"
+    assert "A meter good to ±2.1 V (0.91 %) here would settle it." in out
+    assert out.rstrip().endswith("simple acceptance, 88.5 % probable to be within")
+
+
+@pytest.mark.parametrize(("reading", "words"), [("240.0V", "over 99.9 % probable"), ("120.0V", "under 0.1 % probable")])
+def test_words_never_say_certain(capsys: pytest.CaptureFixture[str], reading: str, words: str) -> None:
+    assert words in run(capsys, *CONFORMITY, reading)[1]
+
+
+def test_the_guard_band_for_a_risk(capsys: pytest.CaptureFixture[str]) -> None:
+    found = judged(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 %", "--most-risk", "5 %")
+    # a rectangle of 2.3 V and half a step of 0.05 V: all but exactly 0.9 · 2.3
+    assert found["guard_band"] == pytest.approx(2.07, rel=1e-3)
+    assert found["guard_factor"] == pytest.approx(0.9 / 0.95, rel=1e-3)
+    code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--most-risk", "2.5")
+    assert code == 0
+    assert "keeps the risk at 2.5 %" in out
+
+
+def test_global_risks(capsys: pytest.CaptureFixture[str]) -> None:
+    # JCGM 106, 9.5: a guard band of 0.02 Ω is a quarter of 2·0.04 Ω.
+    found = judged(capsys, *RISK, "--u", "0.04ohm", "--guard", "0.25")
+    assert found["consumer_percent"] == pytest.approx(0.98783, abs=1e-5)
+    assert found["producer_percent"] == pytest.approx(6.90265, abs=1e-5)
+    assert (found["unit"], found["guard_band"]) == ("Ω", 0.02)
+    assert run(capsys, *RISK, "--u", "40 mohm", "--guard", "0.25")[1].splitlines()[1].startswith("0.988 %")
+
+
+def test_global_risks_from_an_accuracy_line(capsys: pytest.CaptureFixture[str]) -> None:
+    # ±(0 % + 10 digits) of 0.01 Ω and half a digit: √(0.1² + 0.005²)/√3
+    found = judged(capsys, *RISK, "--accuracy", "10 digits")
+    assert found["u"] == pytest.approx(0.0578072, abs=1e-6)
+
+
+BAD = [
+    (*CAPACITOR, "--rule", "strict"),
+    (*CAPACITOR, "--guard", "1"),
+    (*CAPACITOR, "--rule", "guarded", "--guard", "9"),
+    (*CAPACITOR, "--temperature", "35"),
+    (*CAPACITOR, "--temperature", "350C"),
+    (*CAPACITOR, "--meter", "clamp meter", "--accuracy", "1 %"),
+    (*CAPACITOR, "--meter", "no such meter"),
+    (*CAPACITOR, "--meter", "old meter"),
+    ("conformity", "--reading", "240V"),
+    (*CONFORMITY, "14 ohm"),
+    (*CONFORMITY, "OL", "--most-risk", "5 %"),
+    (*CONFORMITY, "240V", "--most-risk", "0"),
+    (*CONFORMITY, "240V", "--most-risk", "100"),
+    (*RISK,),
+    (*RISK, "--u", "0.04ohm", "--accuracy", "1 %"),
+    (*RISK, "--u", "0ohm"),
+    (*RISK, "--u", "0.04V"),
+    (*RISK, "--accuracy", "0 %", "--guard", "wide"),
+    (*RISK, "--u", "0.04ohm", "--guard", "1 %"),
+]
+
+
+@pytest.mark.parametrize("args", BAD, ids=" ".join)
+def test_bad_input_is_one_clear_line(
+    capsys: pytest.CaptureFixture[str], args: tuple[str, ...], data: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("METERLINK_DATA", data)
+    code, out, err = run(capsys, *args)
+    assert (code, out, len(err.splitlines())) == (2, "", 1)
+    assert err.startswith("meterlink: ")

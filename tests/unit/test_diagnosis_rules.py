@@ -1,0 +1,624 @@
+"""Every rule by itself: readings it makes a finding of, and readings just beside them it must not."""
+
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from meterlink.core.equipment import Check, Rating, Span, State, TestPoint
+from meterlink.core.readings import Coupling
+from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, quantity_of
+from meterlink.diagnosis.causes import Confidence, Finding
+from meterlink.diagnosis.engine import diagnose
+from meterlink.diagnosis.observations import Case, Observation, Takes, observe
+from meterlink.diagnosis.rules import Rule, shipped_rules
+from meterlink.judge.judging import Measured
+
+C, R, V, T = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE, Quantity.TEMPERATURE
+OFF, ON = State.ISOLATED, State.ENERGIZED
+RULES = {rule.key: rule for rule in shipped_rules()}
+
+
+def span(low: str | None, high: str | None, unit: str) -> Span:
+    return Span(*(None if edge is None else Decimal(edge) for edge in (low, high)), unit)
+
+
+def rated(microfarads: str) -> Rating:
+    return Rating(Amount(Decimal(microfarads), "µF"), "6 %")
+
+
+def point(circuit, component, ends, quantity, state, check, against=None, section=""):
+    return TestPoint("", circuit, component, tuple(ends.split("-")), quantity, state, check, against, section)
+
+
+CONTROL_VOLTS = span("20.4", "26.4", "V")
+LINE_VOLTS = Span(Decimal("187.2"), Decimal(253), "V")
+COIL_OHMS = span("10", "18", "Ω")
+POINTS = {
+    "herm": point("compressor", "run capacitor", "C-HERM", C, OFF, Check.CAPACITOR, rated("45"), "HERM"),
+    "fan": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("5"), "FAN"),
+    "alike": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("40"), "FAN"),
+    "twin": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("45"), "FAN"),
+    "unread": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("5"), "FAN"),
+    "start": point("compressor", "start capacitor", "1-2", C, OFF, Check.CAPACITOR, rated("100")),
+    "herm_ohms": point("compressor", "run capacitor", "C-HERM", R, OFF, Check.RANGE, None, "HERM"),
+    "herm_volts": point("compressor", "run capacitor", "C-HERM", V, ON, Check.RANGE, None, "HERM"),
+    "herm_amps": point("compressor", "run capacitor", "C-HERM", Quantity.CURRENT, ON, Check.RANGE, None, "HERM"),
+    "coil": point("control 24 V", "contactor coil", "A1-A2", R, OFF, Check.COIL, COIL_OHMS),
+    "coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, Check.RANGE, CONTROL_VOLTS),
+    "coil_warmth": point("control 24 V", "contactor coil", "skin-bead", T, OFF, Check.RANGE),
+    "secondary": point("control 24 V", "control transformer", "R-C", V, ON, Check.RANGE, CONTROL_VOLTS, "secondary"),
+    "primary": point("control 24 V", "control transformer", "P1-P2", V, ON, Check.RANGE, LINE_VOLTS, "primary"),
+    "line": point("supply", "line", "L1-L2", V, ON, Check.RANGE, LINE_VOLTS),
+    "line_loaded": point("supply", "line", "L1-L2", V, ON, Check.RANGE, LINE_VOLTS),
+    "drop": point("compressor", "contactor contacts", "L1-T1", V, ON, Check.RANGE, span(None, "0.2", "V")),
+    "cs": point("compressor", "compressor motor", "C-S", R, OFF, Check.RANGE),
+    "cr": point("compressor", "compressor motor", "C-R", R, OFF, Check.RANGE),
+    "rs": point("compressor", "compressor motor", "R-S", R, OFF, Check.RANGE),
+    "cs_sheet": point("compressor", "compressor motor", "C-S", R, OFF, Check.RANGE, span("3.6", "4.4", "Ω")),
+    "ground": point("compressor", "compressor motor", "C-GND", R, OFF, Check.INSULATION, span("1", None, "MΩ")),
+    "ground_s": point("compressor", "compressor motor", "S-GND", R, OFF, Check.INSULATION, span("1", None, "MΩ")),
+    "ground_bare": point("compressor", "compressor motor", "C-GND", R, OFF, Check.RANGE),
+    "absence": point("compressor", "compressor motor", "T1-T2", V, OFF, Check.RANGE),
+}
+
+
+def take(where: TestPoint, text: str, number: int, **more: object) -> Observation:
+    *_, last = text.split()
+    coupling = Coupling(last) if last in {"AC", "DC"} else None
+    shown = text.removesuffix(last).strip() if coupling else text
+    if shown.startswith("OL"):
+        measured = Measured(where.quantity, None, BASE_UNIT[where.quantity], Decimal(0))
+    else:
+        amount = parse_amount(shown)
+        measured = Measured.from_amount(quantity_of(amount.unit), amount)
+    return replace(observe(where, measured, number), **{"coupling": coupling, "meter": "one", **more})
+
+
+def case(mains: float | None = None, **readings: object) -> Case:
+    """Readings by test point: a text, or a list of them; a pair of text and dict where there is more to say."""
+    takes, number = [], 0
+    for key, given in readings.items():
+        at = replace(POINTS[key], key=key.replace("_", "-"))
+        taken = []
+        for each in given if isinstance(given, list) else [given]:
+            number += 1
+            text, more = each if isinstance(each, tuple) else (each, {})
+            taken.append(take(at, text, number, **more))
+        takes.append(Takes(at, tuple(taken)))
+    return Case(tuple(takes), mains)
+
+
+def by(meter: str, text: str) -> tuple[str, dict[str, object]]:
+    return text, {"meter": meter}
+
+
+def after(minutes: float, text: str) -> tuple[str, dict[str, object]]:
+    return text, {"at": minutes * 60}
+
+
+def only(rule: str, readings: Case) -> list[Finding]:
+    return list(diagnose(readings, (RULES[rule],)).findings)
+
+
+# rule: (readings it makes a finding of, readings near them of which it makes none)
+CASES: dict[str, tuple[Case, list[Case]]] = {
+    "voltage-where-isolated": (
+        case(absence="31.0 V AC"),
+        [case(absence="0.4 V AC"), case(herm="44.8 uF"), case(line="240 V AC"), case(herm=["300 V DC", "44.8 uF"])],
+    ),
+    "charge-on-capacitor": (
+        case(herm=["300.0 V DC", "44.8 uF"]),
+        [case(herm=["31.0 V AC"]), case(absence="300.0 V DC"), case(herm="0.05 V DC")],
+    ),
+    "wrong-function": (
+        case(herm="12.0 ohm"),
+        [case(herm="45.0 uF"), case(herm=["12.0 ohm", "45.0 uF"]), case(coil="12.0 ohm")],
+    ),
+    "low-battery": (
+        case(herm=("45.0 uF", {"low_battery": True})),
+        [case(herm="45.0 uF")],
+    ),
+    "meters-disagree": (
+        case(herm=[by("one", "45.0 uF"), by("two", "39.0 uF")]),
+        [
+            case(herm=[by("one", "45.0 uF"), by("two", "44.2 uF")]),
+            case(herm=[by("one", "45.0 uF"), by("one", "39.0 uF")]),
+            case(herm=[by("one", "45.0 uF"), by("one", "40.0 uF"), by("two", "39.0 uF")]),
+        ],
+    ),
+    "leads-across-both-sections": (
+        case(herm="4.52 uF", unread=[]),
+        [
+            case(herm="5.90 uF", unread=[]),  # further from 4.5 µF than the meter explains
+            case(herm="44.5 uF", unread=[]),
+            case(herm="4.52 uF"),  # nobody knows of another section
+            case(fan="4.10 uF", herm="44.8 uF"),  # fits a merely weak section as well
+        ],
+    ),
+    "probe-on-the-other-section": (
+        case(herm="5.02 uF", fan="5.03 uF"),
+        [case(herm="5.02 uF", fan="45.1 uF"), case(herm="7.00 uF", fan="5.03 uF"), case(herm="44.9 uF", fan="5.03 uF")],
+    ),
+    "sections-swapped": (
+        case(herm="5.02 uF", fan="45.1 uF"),
+        [case(herm="5.02 uF", fan="5.03 uF"), case(herm="45.1 uF", fan="5.02 uF"), case(herm="5.02 uF", fan="30.0 uF")],
+    ),
+    "wrong-prefix": (
+        case(herm="45.2 nF"),
+        [case(herm="0.06 nF"), case(herm="30.2 nF"), case(herm="45.2 uF")],
+    ),
+    "both-sections-off-alike": (
+        case(herm="38.3 uF", alike="34.0 uF"),
+        [
+            case(herm="38.3 uF", alike="36.0 uF"),
+            case(herm="44.9 uF", alike="39.9 uF"),
+            case(herm="38.3 uF"),
+            case(herm="22.5 uF", twin="22.5 uF"),
+        ],
+    ),
+    "section-weak": (
+        case(herm="40.0 uF"),
+        [case(herm="42.3 uF"), case(herm="37.0 uF"), case(herm="0.03 uF"), case(herm="48.5 uF")],
+    ),
+    "section-failed": (
+        case(herm="30.0 uF"),
+        [case(herm="37.8 uF"), case(herm="0.03 uF"), case(herm="44.0 uF"), case(start="60.0 uF")],
+    ),
+    "section-open": (
+        case(herm="0.03 uF"),
+        [case(herm="1.20 uF"), case(herm="OL uF")],
+    ),
+    "section-shorted": (
+        case(herm="OL uF"),
+        [case(herm="0.03 uF"), case(herm="60.0 uF")],
+    ),
+    "section-reads-high": (
+        case(herm="52.0 uF"),
+        [case(herm="47.7 uF"), case(herm="OL uF"), case(herm="40.0 uF")],
+    ),
+    # 45 µF at 370 V and 60 Hz draws 6.277 A (2πfCV).
+    "good-on-bench-low-under-load": (
+        case(60.0, herm="44.8 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
+        [
+            case(60.0, herm="44.8 uF", herm_amps="6.28 A", herm_volts="370.0 V"),
+            case(60.0, herm="30.0 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
+            case(None, herm="44.8 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
+        ],
+    ),
+    "contact-not-part": (
+        case(herm=["44.8 uF", "38.0 uF"]),
+        [
+            case(herm=["44.8 uF", "44.6 uF"]),
+            case(herm=[by("one", "44.8 uF"), by("two", "38.0 uF")]),
+            case(herm="38 uF"),
+        ],
+    ),
+    "coil-open": (case(coil="OL ohm"), [case(coil="25.0 ohm"), case(coil="0.2 ohm"), case(herm="OL uF")]),
+    "coil-shorted": (case(coil="0.3 ohm"), [case(coil="1.2 ohm"), case(coil="OL ohm")]),
+    "coil-shorted-turns": (case(coil="6.1 ohm"), [case(coil="10.0 ohm"), case(coil="0.3 ohm"), case(coil="19.0 ohm")]),
+    "coil-reads-high": (
+        case(coil="60.0 ohm"),
+        [case(coil="18.0 ohm"), case(coil="OL ohm"), case(coil="20.0 ohm", coil_warmth="60.0 degC")],
+    ),
+    # 18 Ω at 20 °C reads 18·(234.5 + 60)/(234.5 + 20) = 20.83 Ω at 60 °C.
+    "coil-warm": (
+        case(coil="20.5 ohm", coil_warmth="60.0 degC"),
+        [
+            case(coil="20.5 ohm", coil_warmth="25.0 degC"),
+            case(coil="21.2 ohm", coil_warmth="60.0 degC"),
+            case(coil="9.2 ohm", coil_warmth="-5.0 degC"),
+            case(coil="20.5 ohm"),
+        ],
+    ),
+    # 18 Ω at 20 °C reads 25.8 Ω at 130 °C.
+    "coil-perhaps-warm": (
+        case(coil="22.0 ohm"),
+        [case(coil="27.0 ohm"), case(coil="17.0 ohm"), case(coil="22.0 ohm", coil_warmth="25.0 degC")],
+    ),
+    "no-control-supply": (
+        case(coil="14.0 ohm", secondary="0.3 V AC"),
+        [
+            case(coil="14.0 ohm", secondary="19.0 V AC"),
+            case(coil="14.0 ohm"),
+            case(coil="14.0 ohm", secondary="0.3 V AC", primary="238.0 V AC"),
+        ],
+    ),
+    "transformer-open": (
+        case(coil="14.0 ohm", secondary="0.3 V AC", primary="238.0 V AC"),
+        [
+            case(coil="14.0 ohm", secondary="0.3 V AC", primary="1.0 V AC"),
+            case(coil="14.0 ohm", secondary="0.3 V AC"),
+            case(coil="14.0 ohm", secondary="26.0 V AC", primary="238.0 V AC"),
+        ],
+    ),
+    "control-path-open": (
+        case(coil_volts="0.2 V AC", secondary="26.1 V AC"),
+        [
+            case(coil_volts="25.2 V AC", secondary="26.1 V AC"),
+            case(coil_volts="0.2 V AC", secondary="0.2 V AC"),
+            case(coil_volts="0.2 V AC"),
+        ],
+    ),
+    "coil-not-called": (
+        case(coil_volts="0.2 V AC"),
+        [
+            case(coil_volts="25.2 V AC"),
+            case(coil_volts="0.2 V AC", secondary="26.1 V AC"),
+            case(coil_volts="0.2 V AC", secondary="0.1 V AC"),
+            case(coil_volts=["0.2 V AC", "25.2 V AC"]),
+        ],
+    ),
+    "start-up-delay": (
+        case(coil_volts="0.2 V AC"),
+        [
+            case(coil_volts=[after(0, "0.2 V AC"), after(7, "0.2 V AC")]),
+            case(coil_volts="0.2 V AC", secondary="0.1 V AC"),
+            case(coil_volts="12.0 V AC"),
+        ],
+    ),
+    "was-start-up-delay": (
+        case(coil_volts=["0.2 V AC", "25.0 V AC"]),
+        [case(coil_volts=["0.2 V AC", "0.2 V AC"]), case(coil_volts=["25.0 V AC", "0.2 V AC"])],
+    ),
+    "control-voltage-sags": (
+        case(coil_volts="17.0 V AC"),
+        [case(coil_volts="20.4 V AC"), case(coil_volts="2.0 V AC")],
+    ),
+    "supply-low": (case(line="170.0 V AC"), [case(line="187.2 V AC"), case(line="3.0 V AC"), case(coil_volts="17 V")]),
+    "supply-sags": (
+        case(line="236.0 V AC", line_loaded="171.0 V AC"),
+        [case(line="236.0 V AC", line_loaded="229.0 V AC"), case(line="170.0 V AC", line_loaded="171.0 V AC")],
+    ),
+    "supply-missing": (case(line="1.1 V AC"), [case(line="60.0 V AC"), case(line="240.0 V AC")]),
+    "contacts-worn": (
+        case(drop="0.62 V AC", line="240.0 V AC"),
+        [case(drop="0.12 V AC"), case(drop="239.0 V AC", line="240.0 V AC")],
+    ),
+    "contacts-not-closed": (
+        case(drop="239.0 V AC", line="240.0 V AC"),
+        [case(drop="0.62 V AC", line="240.0 V AC"), case(drop="239.0 V AC")],
+    ),
+    "overload-open": (
+        case(cs="OL ohm", cr="OL ohm", rs="5.0 ohm"),
+        [
+            case(cs="OL ohm", cr="OL ohm", rs="OL ohm"),
+            case(cs="OL ohm", cr="1.0 ohm", rs="5.0 ohm"),
+            case(cs="4.0 ohm", cr="OL ohm", rs="5.0 ohm"),
+            case(cs="OL ohm"),
+        ],
+    ),
+    "start-winding-open": (
+        case(cs="OL ohm", cr="1.0 ohm", rs="OL ohm"),
+        [
+            case(cs="4.0 ohm", cr="1.0 ohm", rs="OL ohm"),
+            case(cs="OL ohm", cr="1.0 ohm", rs="5.0 ohm"),
+            case(cs="OL ohm", cr="OL ohm", rs="OL ohm"),
+        ],
+    ),
+    "run-winding-open": (
+        case(cs="4.0 ohm", cr="OL ohm", rs="OL ohm"),
+        [
+            case(cs="4.0 ohm", cr="1.0 ohm", rs="OL ohm"),
+            case(cs="OL ohm", cr="OL ohm", rs="OL ohm"),
+            case(cs="4.0 ohm", cr="OL ohm", rs="5.0 ohm"),
+        ],
+    ),
+    "nothing-conducts": (
+        case(cs="OL ohm", cr="OL ohm", rs="OL ohm"),
+        [
+            case(cs="OL ohm", cr="OL ohm", rs="5.0 ohm"),
+            case(cs="4.0 ohm", cr="OL ohm", rs="OL ohm"),
+            case(cs="OL ohm", cr="1.0 ohm", rs="OL ohm"),
+            case(cs="OL ohm", cr="OL ohm"),
+        ],
+    ),
+    "probe-off-a-pin": (
+        case(cs="4.0 ohm", cr="1.0 ohm", rs="OL ohm"),
+        [
+            case(cs="4.0 ohm", cr="1.0 ohm", rs="5.0 ohm"),
+            case(cs="4.0 ohm", cr="OL ohm", rs="OL ohm"),
+            case(cs="4.0 ohm", rs="OL ohm"),
+        ],
+    ),
+    "winding-grounded": (
+        case(ground="0.02 Mohm"),
+        [case(ground="1.00 Mohm"), case(ground="OL Mohm"), case(ground_bare="1.50 Mohm"), case(cs="4.0 ohm")],
+    ),
+    "sum-too-high": (
+        case(cs="4.60 ohm", cr="1.60 ohm", rs="5.00 ohm"),
+        [
+            case(cs="4.10 ohm", cr="1.10 ohm", rs="5.00 ohm"),  # leads that were not zeroed
+            case(cs="4.00 ohm", cr="1.00 ohm", rs="5.00 ohm"),
+            case(cs="4.60 ohm", cr="1.60 ohm"),
+        ],
+    ),
+    "sum-too-low": (
+        case(cs="4.00 ohm", cr="1.00 ohm", rs="6.50 ohm"),
+        [case(cs="4.00 ohm", cr="1.00 ohm", rs="5.10 ohm"), case(cs="4.60 ohm", cr="1.60 ohm", rs="5.00 ohm")],
+    ),
+    "winding-shorted": (
+        case(cs="4.00 ohm", cr="0.08 ohm", rs="4.05 ohm"),
+        [case(cs="4.00 ohm", cr="0.40 ohm", rs="4.40 ohm"), case(cr="OL ohm")],
+    ),
+    "winding-shorted-turns": (
+        case(cs_sheet="2.90 ohm", cr="1.00 ohm", rs="3.92 ohm"),
+        [
+            case(cs_sheet="0.05 ohm", cr="1.00 ohm", rs="1.05 ohm"),
+            case(cs_sheet="3.60 ohm", cr="1.00 ohm", rs="4.60 ohm"),
+            case(cs="2.90 ohm", cr="1.00 ohm", rs="3.92 ohm"),
+        ],
+    ),
+    "winding-reads-high": (
+        case(cs_sheet="5.50 ohm", cr="1.00 ohm", rs="6.50 ohm"),
+        [case(cs_sheet="4.40 ohm"), case(cs_sheet="OL ohm"), case(cs="5.50 ohm")],
+    ),
+    "start-and-run-mixed-up": (
+        case(cs="1.00 ohm", cr="4.00 ohm"),
+        [case(cs="4.00 ohm", cr="1.00 ohm"), case(cs="2.00 ohm", cr="2.05 ohm"), case(cs="1.00 ohm")],
+    ),
+}
+
+
+def test_every_rule_that_ships_has_its_cases():
+    assert set(CASES) == set(RULES)
+
+
+@pytest.mark.parametrize("rule", CASES)
+def test_rule_makes_a_finding(rule):
+    (first, *_) = only(rule, CASES[rule][0])
+    assert first.rule == rule
+    assert first.evidence_for
+    assert all(sentence.endswith((".", "?")) for sentence in (*first.evidence_for, *first.evidence_against))
+    assert first.next_measurement.endswith(".") or first.next_measurement.endswith("?")
+    assert "{" not in first.title + first.next_measurement
+    assert "local codes" in first.caution
+    assert first.readings
+
+
+@pytest.mark.parametrize(
+    ("rule", "number"), [(rule, number) for rule, (_, near) in CASES.items() for number in range(len(near))]
+)
+def test_near_miss_makes_none(rule, number):
+    assert only(rule, CASES[rule][1][number]) == []
+
+
+# How sure, and what changes it. Each pair differs by one reading.
+
+
+def confidence(rule: str, readings: Case) -> Confidence:
+    (finding, *_) = only(rule, readings)
+    return finding.confidence
+
+
+SURENESS = [
+    # 4.5 µF in place of 45 is a coincidence no drift explains; in place of 5 it is just as well a drift.
+    ("leads-across-both-sections", case(herm="4.52 uF", fan="5.01 uF"), "very likely"),
+    ("leads-across-both-sections", case(fan="4.50 uF", herm="44.8 uF"), "possible"),
+    ("leads-across-both-sections", case(fan="4.50 uF", herm="4.52 uF"), "very likely"),
+    ("section-failed", case(herm="30.0 uF"), "likely"),
+    ("section-failed", case(herm="4.52 uF", fan="5.01 uF"), "unlikely"),
+    ("section-weak", case(herm="40.0 uF"), "likely"),
+    ("section-weak", case(herm="42.2 uF"), "unlikely"),  # a close call
+    ("section-weak", case(herm=["40.1 uF", "40.0 uF"]), "likely"),
+    ("section-weak", case(herm=["44.9 uF", "40.0 uF"]), "possible"),
+    ("section-shorted", case(herm="OL uF"), "possible"),
+    ("section-shorted", case(herm="OL uF", herm_ohms="0.3 ohm"), "likely"),
+    ("section-shorted", case(herm="OL uF", herm_ohms="OL Mohm"), "unlikely"),
+    ("section-reads-high", case(herm="52.0 uF", herm_ohms="220 kohm"), "very likely"),
+    ("section-reads-high", case(herm="52.0 uF", herm_ohms="OL Mohm"), "possible"),
+    ("section-open", case(herm="0.03 uF"), "possible"),
+    ("section-open", case(herm=["0.03 uF", "0.03 uF"]), "likely"),
+    ("section-open", case(herm=["0.03 uF", "0.03 uF"], fan="5.01 uF"), "likely"),
+    ("section-open", case(herm="45.2 nF"), "unlikely"),
+    (
+        "good-on-bench-low-under-load",
+        case(60.0, herm="44.8 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
+        "likely",
+    ),
+    # 45 µF at 50 Hz taken for 60 Hz: a sixth too little.
+    (
+        "good-on-bench-low-under-load",
+        case(60.0, herm="44.8 uF", herm_amps="5.23 A", herm_volts="370.0 V"),
+        "possible",
+    ),
+    ("coil-open", case(coil="OL ohm"), "possible"),
+    ("coil-open", case(coil=["OL ohm", "OL ohm"]), "likely"),
+    ("coil-open", case(coil=["14.0 ohm", "OL ohm"]), "unlikely"),
+    ("coil-shorted-turns", case(coil="6.1 ohm"), "likely"),
+    ("coil-shorted-turns", case(coil="6.1 ohm", secondary="18.0 V AC"), "likely"),
+    ("coil-shorted-turns", case(coil="9.9 ohm"), "unlikely"),
+    # 9.2 Ω at -5 °C is 9.2·254.5/229.5 = 10.2 Ω at 20 °C.
+    ("coil-shorted-turns", case(coil="9.2 ohm", coil_warmth="-5.0 degC"), "possible"),
+    ("control-path-open", case(coil_volts="0.2 V AC", secondary="26.1 V AC"), "possible"),
+    (
+        "control-path-open",
+        case(coil_volts=[after(0, "0.2 V AC"), after(7, "0.2 V AC")], secondary="26.1 V AC"),
+        "likely",
+    ),
+    ("coil-not-called", case(coil_volts="0.2 V AC"), "possible"),
+    ("coil-not-called", case(coil_volts=[after(0, "0.2 V AC"), after(7, "0.2 V AC")]), "likely"),
+    ("no-control-supply", case(coil="14.0 ohm", secondary="0.3 V AC"), "very likely"),
+    ("no-control-supply", case(coil="OL ohm", secondary="0.3 V AC"), "likely"),
+    ("winding-grounded", case(ground="0.02 Mohm"), "likely"),
+    ("winding-grounded", case(ground="0.50 Mohm"), "unlikely"),
+    ("winding-grounded", case(ground="0.02 Mohm", ground_s="0.02 Mohm"), "likely"),
+    ("contact-not-part", case(herm=["44.8 uF", "38.0 uF"]), "likely"),
+    ("contact-not-part", case(herm=["38.0 uF", "44.8 uF"]), "possible"),  # a new part reads so, too
+    ("contact-not-part", case(coil=["9.0 ohm", "8.5 ohm", "8.0 ohm"]), "unlikely"),
+    ("voltage-where-isolated", case(absence="239.0 V AC", line="240.0 V AC"), "very likely"),
+    ("voltage-where-isolated", case(absence=["60.0 V AC", "0.1 V AC"]), "possible"),
+    ("contacts-not-closed", case(drop="239 V AC", line="240 V AC", coil_volts="25.0 V AC"), "likely"),
+    ("contacts-not-closed", case(drop="239 V AC", line="240 V AC", coil_volts="0.1 V AC"), "unlikely"),
+    ("supply-low", case(line="170.0 V AC", secondary="18.6 V AC"), "very likely"),
+    ("supply-low", case(line="170.0 V AC", secondary="24.0 V AC"), "likely"),
+    ("supply-low", case(line="186.9 V AC"), "possible"),
+]
+
+
+@pytest.mark.parametrize(("rule", "readings", "word"), SURENESS)
+def test_how_sure_it_is(rule, readings, word):
+    assert confidence(rule, readings) == word
+
+
+# What each weighed fact adds or takes: (rule, fact, readings it holds for), beyond what the table above covers.
+WEIGHED = [
+    ("voltage-where-isolated", "it was read more than once", case(absence=["60.0 V AC", "61.0 V AC"])),
+    ("charge-on-capacitor", "it was read more than once", case(herm=["300.0 V DC", "299.0 V DC"])),
+    ("charge-on-capacitor", "the newest take shows none", case(herm=["300.0 V DC", "0.02 V DC"])),
+    ("leads-across-both-sections", "an earlier take of it agrees", case(herm=["4.52 uF", "4.52 uF"], unread=[])),
+    ("probe-on-the-other-section", "both places read the same", case(herm="5.02 uF", fan="5.03 uF")),
+    ("both-sections-off-alike", "it is a close call", case(herm="42.0 uF", alike="37.3 uF")),
+    ("section-weak", "it reads the series value of both sections", case(fan="4.50 uF", herm="44.8 uF")),
+    ("section-weak", "it reads the value of the other section", case(herm="40.0 uF", alike="39.9 uF")),
+    ("section-weak", "the other section is low by the same share", case(herm="40.0 uF", alike="35.5 uF")),
+    ("section-failed", "an earlier take of it agrees", case(herm=["30.0 uF", "30.0 uF"])),
+    (
+        "section-failed",
+        "under load it is below its low limit",
+        case(60.0, herm="30.0 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
+    ),
+    ("section-failed", "takes of it differ", case(herm=["44.9 uF", "30.0 uF"])),
+    ("section-failed", "it reads the value of the other section", case(herm="5.02 uF", fan="5.03 uF")),
+    ("section-failed", "the other section is low by the same share", case(herm="30.0 uF", alike="26.7 uF")),
+    ("section-open", "takes of it differ", case(herm=["44.9 uF", "0.03 uF"])),
+    ("section-shorted", "an earlier take of it agrees", case(herm=["OL uF", "OL uF"])),
+    ("section-reads-high", "it is a close call", case(herm="47.9 uF")),
+    ("section-reads-high", "it reads the value of the other section", case(fan="45.1 uF", herm="44.9 uF")),
+    ("section-reads-high", "takes of it differ", case(herm=["44.9 uF", "52.0 uF"])),
+    (
+        "good-on-bench-low-under-load",
+        "it is a close call",
+        case(60.0, herm="42.5 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
+    ),
+    ("coil-open", "voltage reaches it", case(coil="OL ohm", coil_volts="25.0 V AC")),
+    ("coil-shorted", "an earlier take of its resistance agrees", case(coil=["0.3 ohm", "0.3 ohm"])),
+    ("coil-shorted", "its control supply has no voltage", case(coil="0.3 ohm", secondary="0.2 V AC")),
+    ("coil-shorted", "its control supply is low", case(coil="0.3 ohm", secondary="15.0 V AC")),
+    ("coil-shorted", "takes of its resistance differ", case(coil=["14.0 ohm", "0.3 ohm"])),
+    ("coil-shorted-turns", "an earlier take of its resistance agrees", case(coil=["6.1 ohm", "6.1 ohm"])),
+    ("coil-shorted-turns", "its control supply has no voltage", case(coil="6.1 ohm", secondary="0.2 V AC")),
+    ("coil-shorted-turns", "takes of its resistance differ", case(coil=["14.0 ohm", "6.1 ohm"])),
+    ("coil-reads-high", "takes of its resistance differ", case(coil=["14.0 ohm", "60.0 ohm"])),
+    ("coil-reads-high", "its resistance is clear of its limits", case(coil="60.0 ohm")),
+    ("coil-reads-high", "its resistance is a close call", case(coil="18.1 ohm", coil_warmth="20.0 degC")),
+    ("coil-reads-high", "a warm coil would explain it", case(coil="22.0 ohm")),
+    ("coil-perhaps-warm", "voltage reaches it", case(coil="22.0 ohm", coil_volts="25.0 V AC")),
+    ("no-control-supply", "no voltage reaches it", case(coil_volts="0.2 V AC", secondary="0.2 V AC")),
+    ("no-control-supply", "voltage reaches it", case(coil_volts="25.0 V AC", secondary="0.2 V AC")),
+    ("transformer-open", "voltage reaches it", case(coil_volts="25 V AC", secondary="0.2 V AC", primary="238 V AC")),
+    (
+        "control-path-open",
+        "its resistance is within its limits",
+        case(coil="14.0 ohm", coil_volts="0.2 V AC", secondary="26.0 V AC"),
+    ),
+    ("coil-not-called", "its resistance is within its limits", case(coil="14.0 ohm", coil_volts="0.2 V AC")),
+    ("control-voltage-sags", "its resistance is within its limits", case(coil="14.0 ohm", coil_volts="17.0 V AC")),
+    ("control-voltage-sags", "its control supply is low", case(coil_volts="17.0 V AC", secondary="18.0 V AC")),
+    ("control-voltage-sags", "its resistance is below its low limit", case(coil="6.1 ohm", coil_volts="17.0 V AC")),
+    ("supply-sags", "the line supply is a close call", case(line="236.0 V AC", line_loaded="187.0 V AC")),
+    ("supply-missing", "the control supply has voltage", case(line="1.1 V AC", secondary="26.0 V AC")),
+    ("contacts-worn", "they are a close call", case(drop="0.21 V AC")),
+    *(
+        (rule, "an earlier take of every open pair agrees", case(cs=cs, cr=cr, rs=rs))
+        for rule, cs, cr, rs in (
+            ("overload-open", ["OL ohm"] * 2, ["OL ohm"] * 2, "5.0 ohm"),
+            ("start-winding-open", ["OL ohm"] * 2, "1.0 ohm", ["OL ohm"] * 2),
+            ("run-winding-open", "4.0 ohm", ["OL ohm"] * 2, ["OL ohm"] * 2),
+            ("nothing-conducts", ["OL ohm"] * 2, ["OL ohm"] * 2, ["OL ohm"] * 2),
+            ("probe-off-a-pin", "4.0 ohm", "1.0 ohm", ["OL ohm"] * 2),
+        )
+    ),
+    (
+        "winding-grounded",
+        "another terminal reads no path to ground",
+        case(ground="0.02 Mohm", ground_s="OL Mohm", cs="4.0 ohm", cr="1.0 ohm"),
+    ),
+    ("sum-too-high", "a winding reads next to nothing", case(cs="4.60 ohm", cr="0.05 ohm", rs="3.00 ohm")),
+    ("winding-shorted", "C–S and C–R make R–S", case(cs="4.00 ohm", cr="0.08 ohm", rs="4.05 ohm")),
+    ("winding-shorted", "C–S and C–R make more than R–S", case(cs="4.60 ohm", cr="0.08 ohm", rs="3.00 ohm")),
+    ("winding-shorted", "C–S and C–R make less than R–S", case(cs="4.00 ohm", cr="0.08 ohm", rs="6.00 ohm")),
+    ("winding-shorted-turns", "C–S and C–R make R–S", case(cs_sheet="2.90 ohm", cr="1.00 ohm", rs="3.92 ohm")),
+    ("winding-shorted-turns", "a winding that is out is a close call", case(cs_sheet="3.58 ohm")),
+    ("winding-shorted-turns", "C–S and C–R make less than R–S", case(cs_sheet="2.9 ohm", cr="1.0 ohm", rs="6.0 ohm")),
+    ("winding-reads-high", "C–S and C–R make more than R–S", case(cs_sheet="5.5 ohm", cr="1.6 ohm", rs="5.0 ohm")),
+    ("winding-reads-high", "C–S and C–R make less than R–S", case(cs_sheet="5.5 ohm", cr="1.0 ohm", rs="9.0 ohm")),
+    ("winding-reads-high", "a winding that is out is a close call", case(cs_sheet="4.42 ohm")),
+    ("start-and-run-mixed-up", "a winding reads below its low limit", case(cs_sheet="1.00 ohm", cr="4.00 ohm")),
+]
+
+
+def without(rule: str, statement: str) -> Rule:
+    given = RULES[rule]
+    return replace(
+        given,
+        speaks_for=tuple(each for each in given.speaks_for if each[0].statement != statement),
+        speaks_against=tuple(each for each in given.speaks_against if each[0].statement != statement),
+    )
+
+
+def scores(rule: Rule, readings: Case) -> dict[str, int]:
+    return {each.title: each.score for each in diagnose(readings, (rule,)).findings}
+
+
+@pytest.mark.parametrize(("rule", "statement", "readings"), WEIGHED)
+def test_a_weighed_fact_moves_the_score_its_own_way(rule, statement, readings):
+    with_it, without_it = scores(RULES[rule], readings), scores(without(rule, statement), readings)
+    speaks_for = any(fact.statement == statement for fact, _ in RULES[rule].speaks_for)
+    moved = [with_it[title] - without_it[title] for title in without_it]
+    assert any(by > 0 if speaks_for else by < 0 for by in moved)
+
+
+def test_every_weighed_fact_has_readings_that_show_its_weight():
+    shown = {(rule, statement) for rule, statement, _ in WEIGHED}
+    for key, rule in RULES.items():
+        for fact, _ in (*rule.speaks_for, *rule.speaks_against):
+            told = [readings for other, readings, _ in SURENESS if other == key]
+            moves = any(scores(rule, each) != scores(without(key, fact.statement), each) for each in told)
+            assert moves or (key, fact.statement) in shown, f"{key}: {fact.statement}"
+
+
+def test_every_need_and_every_exclusion_has_a_near_miss_that_depends_on_it():
+    for key, (_, near) in CASES.items():
+        rule = RULES[key]
+        for fact in (*rule.needs, *rule.unless):
+            looser = replace(
+                rule,
+                needs=tuple(each for each in rule.needs if each is not fact),
+                unless=tuple(each for each in rule.unless if each is not fact),
+            )
+            assert any(diagnose(each, (looser,)).findings for each in near), f"{key}: {fact.statement}"
+
+
+def test_low_battery_makes_a_part_less_likely():
+    low = {"low_battery": True}
+    (finding,) = only("coil-shorted-turns", case(coil=("6.1 ohm", low)))
+    (sound,) = only("coil-shorted-turns", case(coil="6.1 ohm"))
+    assert finding.score == sound.score - 1
+    assert any("battery" in sentence for sentence in finding.evidence_against)
+
+
+def test_voltage_on_the_terminals_makes_a_part_less_likely():
+    (finding,) = only("coil-shorted-turns", case(coil=["31.0 V AC", "6.1 ohm"]))
+    (sound,) = only("coil-shorted-turns", case(coil="6.1 ohm"))
+    assert finding.score == sound.score - 2
+
+
+def test_next_measurement_follows_what_is_known():
+    (early,) = only("control-path-open", case(coil_volts="0.2 V AC", secondary="26.1 V AC"))
+    waited = [after(0, "0.2 V AC"), after(7, "0.2 V AC")]
+    (late,) = only("control-path-open", case(coil_volts=waited, secondary="26.1 V AC"))
+    assert "after six" in early.next_measurement
+    assert "thermostat's contacts" in late.next_measurement
+
+
+def test_ground_minimum_is_a_setting():
+    readings = case(ground_bare="1.50 Mohm")
+    assert only("winding-grounded", readings) == []
+    stricter = replace(readings, ground_minimum=Amount(Decimal(2), "MΩ"))
+    assert len(only("winding-grounded", stricter)) == 1
+
+
+def test_where_a_point_states_its_own_minimum_that_counts():
+    readings = replace(case(ground="1.50 Mohm"), ground_minimum=Amount(Decimal(2), "MΩ"))
+    assert only("winding-grounded", readings) == []

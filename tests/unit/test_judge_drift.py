@@ -1,0 +1,306 @@
+import math
+import warnings
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from random import Random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from meterlink.core.equipment import Rating
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount
+from meterlink.core.verdicts import Limits
+from meterlink.judge.drift.least_squares import fit_line, student_quantile
+from meterlink.judge.drift.mann_kendall import EXACT_UP_TO, exact_p, kendall_s, mann_kendall, normal_p, s_variance
+from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
+from meterlink.judge.drift.trend import FEWEST, MOST, Edge, Point, Trend, trend_of
+from meterlink.judge.drift.trend_text import crossing_words, words
+from meterlink.judge.limits import rated_limits
+
+DAY = 86_400 * 10**9  # ns
+FIRST = datetime(2025, 5, 1, tzinfo=UTC)
+FIRST_NS = int(FIRST.timestamp()) * 10**9
+LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
+
+
+def points(days: list[float], values: list[float], **more: float | str) -> list[Point]:
+    return [
+        Point(FIRST_NS + round(day * DAY), value, **more)  # type: ignore[arg-type]
+        for day, value in zip(days, values, strict=True)
+    ]
+
+
+def visits(*values: float, every: float = 30) -> Trend:
+    return trend_of(points([every * place for place in range(len(values))], list(values)), LIMITS)
+
+
+# --- the statistics, against scipy -----------------------------------------------------------------------------------
+
+# Few different numbers, so that ties come about; whole ones, so that slopes are equal exactly or not at all.
+tied = st.lists(st.tuples(st.integers(0, 40), st.integers(-20, 20)), min_size=2, max_size=45)
+untied = st.integers(2, EXACT_UP_TO).flatmap(
+    lambda n: st.tuples(st.permutations(range(n)), st.permutations(range(n))).map(
+        lambda xy: list(zip(*xy, strict=True))
+    )
+)
+series = st.one_of(tied, untied)
+
+
+@given(series.filter(lambda pairs: len({x for x, _ in pairs}) > 1))
+def test_theil_sen_against_scipy(pairs: list[tuple[int, int]]) -> None:
+    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    slopes = pair_slopes(x, y)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # scipy warns of a variance of 0 and still answers
+        theirs = stats.theilslopes(y, x, 0.95)
+    trend = trend_of(points(x, y))
+    assert trend.slope == pytest.approx(theirs.slope, abs=1e-9)
+    # scipy's line stands on x = 0, ours on the first visit.
+    assert trend.intercept == pytest.approx(theirs.intercept + theirs.slope * min(x), abs=1e-9)
+    # scipy leaves out the terms of the variance for ties in both; where there are none it is the same formula.
+    if len(set(x)) == len(x) or len(set(y)) == len(y):
+        ours = sen_interval(slopes, s_variance(x, y), 0.95)
+        assert ours == pytest.approx((theirs.low_slope, theirs.high_slope), abs=1e-12)
+
+
+@given(series)
+def test_kendall_against_scipy(pairs: list[tuple[int, int]]) -> None:
+    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    test = mann_kendall(x, y)
+    theirs = stats.kendalltau(x, y, method="exact" if test.exact else "asymptotic")
+    if math.isnan(theirs.statistic):
+        assert (test.tau, test.s, test.p) == (None, 0, 1.0)
+        return
+    assert test.tau == pytest.approx(theirs.statistic, abs=1e-9)
+    if test.exact:
+        assert test.p == pytest.approx(theirs.pvalue, rel=1e-9)
+        return
+    # scipy's asymptotic p has no correction for continuity: undo ours to compare the variance with its ties.
+    variance = s_variance(x, y)
+    assert 2 * stats.norm.sf(abs(test.s) / math.sqrt(variance)) == pytest.approx(theirs.pvalue, rel=1e-9)
+    corrected = 2 * stats.norm.sf(max(abs(test.s) - 1, 0) / math.sqrt(variance))
+    assert test.p == pytest.approx(corrected, rel=1e-9)
+
+
+@pytest.mark.parametrize("coverage", [0.5, 0.9, 0.95, 0.999])
+@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 5, 10, 29, 100, 998])
+def test_student_quantiles_against_scipy(coverage: float, freedom: int) -> None:
+    assert student_quantile(coverage, freedom) == pytest.approx(stats.t.ppf((1 + coverage) / 2, freedom), rel=1e-11)
+
+
+@given(st.lists(st.tuples(st.integers(0, 400), st.integers(300, 500)), min_size=3, max_size=30))
+def test_least_squares_against_scipy(pairs: list[tuple[int, int]]) -> None:
+    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    if len(set(x)) < 2:
+        return
+    line, theirs = fit_line(x, y), stats.linregress(x, y)
+    assert (line.slope, line.intercept) == pytest.approx((theirs.slope, theirs.intercept), rel=1e-9, abs=1e-9)
+    if len(set(y)) > 1:  # scipy gives no standard error for values all equal
+        # The slope's standard error is the residual over the root of the spread.
+        assert line.residual / math.sqrt(line.spread) == pytest.approx(theirs.stderr, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("n", range(FEWEST, EXACT_UP_TO + 1))
+def test_sens_interval_covers_95_percent_exactly_counted(n: int) -> None:
+    # Take the ranks the interval picks, and count in the exact distribution of S how often the true slope lies inside.
+    pairs = n * (n - 1) // 2
+    ranks = [float(rank) for rank in range(pairs)]
+    lower, upper = sen_interval(ranks, s_variance(range(n), range(n)), 0.95)
+    assert lower + upper == pairs - 1
+    beyond = pairs - 2 * int(lower)  # S of a slope just outside
+    assert 1 - exact_p(beyond, n) >= 0.95
+
+
+def test_below_five_visits_no_order_is_significant() -> None:
+    perfect = {n: exact_p(n * (n - 1) // 2, n) for n in range(2, 7)}
+    assert perfect == pytest.approx({2: 1, 3: 1 / 3, 4: 1 / 12, 5: 1 / 60, 6: 1 / 360})
+    assert min(n for n, p in perfect.items() if p <= 0.05) == FEWEST
+
+
+@given(untied, st.integers(-1000, 1000), st.sampled_from([-2.0, -1.0, 0.5, 3.0]))
+def test_shifting_and_scaling_values_shifts_and_scales_the_trend(
+    pairs: list[tuple[int, int]], shift: int, scale: float
+) -> None:
+    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    before, after = trend_of(points(x, y)), trend_of(points(x, [shift + scale * value for value in y]))
+    assert before.slope is not None
+    assert after.slope == pytest.approx(scale * before.slope, abs=1e-9)
+    assert after.test.p == before.test.p
+    assert after.test.s == (before.test.s if scale > 0 else -before.test.s)
+
+
+@given(untied, st.randoms(use_true_random=False))
+def test_the_order_of_the_points_does_not_matter(pairs: list[tuple[int, int]], rng: Random) -> None:
+    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    given_points = points(x, y)
+    shuffled = given_points[:]
+    rng.shuffle(shuffled)
+    assert trend_of(shuffled, LIMITS) == trend_of(given_points, LIMITS)
+
+
+# --- the trend of a part ---------------------------------------------------------------------------------------------
+
+
+def test_a_steady_drift_crosses_the_low_limit_between_two_dates() -> None:
+    trend = visits(45.0, 44.6, 44.3, 43.8, 43.5)
+    assert trend.shown
+    assert trend.slope_per_year == pytest.approx(-4.7178, abs=1e-4)
+    (crossing,) = trend.crossings
+    assert (crossing.edge, crossing.crossed) == (Edge.LOW, False)
+    assert crossing.earliest is not None
+    assert crossing.expected is not None
+    assert crossing.latest is not None
+    assert trend.last < crossing.earliest < crossing.expected < crossing.latest
+    # On the line: 44.3 at day 60, falling 0.0129167 a day to 42.3.
+    assert trend.days(crossing.expected) == pytest.approx(60 + 2 / 0.01291667, abs=0.01)
+
+
+def test_the_dates_hold_what_really_happens() -> None:
+    # A part that falls 4 µF a year and meters that scatter by 0.15 µF: of 400 such histories of 8 visits the true date
+    # lies in the range in at least 95 %, since slope and scatter are both allowed for.
+    rng = Random(7)
+    days = [25.0 * place for place in range(8)]
+    true_date = (45 - 42.3) / 4 * 365.25
+    inside = told = 0
+    for _ in range(400):
+        trend = trend_of(points(days, [45 - 4 * day / 365.25 + rng.gauss(0, 0.15) for day in days]), LIMITS)
+        for crossing in trend.crossings:
+            if crossing.edge is Edge.LOW and trend.shown and not crossing.crossed:
+                told += 1
+                late_enough = crossing.earliest is not None and trend.days(crossing.earliest) <= true_date
+                inside += late_enough and (crossing.latest is None or true_date <= trend.days(crossing.latest))
+    assert told > 350
+    assert inside / told >= 0.95
+
+
+def test_no_drift_is_rarely_called_one() -> None:
+    rng = Random(11)
+    days = [30.0 * place for place in range(10)]
+    shown = sum(trend_of(points(days, [rng.gauss(45, 0.2) for _ in days])).shown for _ in range(1000))
+    assert shown <= 70  # 5 % of 1000, and three standard deviations
+
+
+def test_where_no_trend_is_shown_there_is_only_the_earlier_date() -> None:
+    trend = visits(44.0, 43.2, 44.1, 43.4, 43.9, 43.1)
+    assert not trend.shown
+    low = next(crossing for crossing in trend.crossings if crossing.edge is Edge.LOW)
+    assert low.earliest is not None
+    assert (low.expected, low.latest) == (None, None)
+    assert "not before" in crossing_words(low, "µF")
+    assert words(trend, "µF")[0] == "NO TREND SHOWN"
+
+
+def test_a_part_beyond_its_limit_is_said_to_be() -> None:
+    trend = visits(43.6, 43.2, 42.9, 42.5, 42.1)
+    (crossing,) = trend.crossings
+    assert crossing.crossed
+    assert "The last visit is below the low limit of 42.3 µF already." in words(trend, "µF")
+    rising = visits(46.5, 46.9, 47.3, 47.6, 48.0)
+    assert [(one.edge, one.crossed) for one in rising.crossings] == [(Edge.HIGH, True)]
+    assert words(rising, "µF")[0].startswith("DRIFTING UP")
+
+
+def test_a_limit_out_of_reach_has_no_date() -> None:
+    trend = visits(45.0, 44.999, 44.998, 44.997, 44.996, every=365)
+    assert trend.shown
+    assert trend.crossings == ()
+    assert any("within 30 years" in sentence for sentence in words(trend, "µF"))
+
+
+@pytest.mark.parametrize("values", [[45.0], [45.0, 44.0], [45.0, 44.0, 43.0], [45.0, 44.0, 43.0, 42.0]])
+def test_too_few_visits_say_so(values: list[float]) -> None:
+    trend = visits(*values)
+    assert not trend.enough
+    assert not trend.shown
+    assert trend.crossings == ()
+    assert trend.forecast(FIRST) is None
+    assert words(trend, "µF")[0] == "NOT ENOUGH VISITS"
+
+
+def test_visits_of_one_time_have_no_slope() -> None:
+    trend = trend_of(points([0] * 6, [45, 44, 43, 45, 44, 43]), LIMITS)
+    assert (trend.slope, trend.intercept, trend.slope_per_year, trend.test.p) == (None, None, None, 1.0)
+    assert "all of one time" in words(trend, "µF")[1]
+
+
+def test_values_that_never_change_have_slope_0() -> None:
+    trend = visits(45, 45, 45, 45, 45, 45)
+    assert (trend.slope, trend.low_slope, trend.high_slope) == (0, 0, 0)
+    assert (trend.test.s, trend.test.p, trend.test.tau) == (0, 1.0, None)
+    assert trend.crossings == ()
+
+
+def test_one_bad_visit_hardly_moves_the_slope_and_is_pointed_at() -> None:
+    steady = [45 - 0.1 * place for place in range(10)]
+    spoilt = [*steady[:9], 20.0]
+    clean, dirty = visits(*steady), visits(*spoilt)
+    assert clean.slope is not None
+    assert dirty.slope == pytest.approx(clean.slope, rel=0.01)
+    assert clean.notes == ()
+    assert any("far off" in note for note in dirty.notes)
+
+
+def test_meters_that_differ_and_their_doubt_are_noted() -> None:
+    days, values = [0.0, 30, 60, 90, 120], [45.0, 44.9, 44.8, 44.7, 44.6]
+    mixed = [
+        Point(FIRST_NS + int(day) * DAY, value, meter)
+        for day, value, meter in zip(days, values, ["a", "a", "b", "b", "b"], strict=True)
+    ]
+    assert any("2 meters" in note for note in trend_of(mixed).notes)
+    unknown = trend_of(points(days, values, uncertainty=1.0))
+    assert any("less than a meter may be off" in note for note in unknown.notes)
+    assert trend_of(points(days, values, meter="a", uncertainty=1.0)).notes == ()  # its own error stays the same
+    assert trend_of(points(days, values, uncertainty=0.1)).notes == ()
+
+
+def test_limits_may_be_open_on_one_side() -> None:
+    falling = points([0, 30, 60, 90, 120], [12.0, 11.5, 11.0, 10.5, 10.1])
+    only_low = Limits(Decimal(8), None, "Ω", "at least 8 Ω")
+    assert [crossing.edge for crossing in trend_of(falling, only_low).crossings] == [Edge.LOW]
+    assert trend_of(falling, Limits(None, Decimal(18), "Ω", "at most 18 Ω")).crossings == ()
+    assert trend_of(falling).crossings == ()
+    assert [one.edge for one in trend_of(falling).crossings_of(only_low)] == [Edge.LOW]
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        [],
+        points([0, 1], [45, math.nan]),
+        points([0, 1], [45, math.inf]),
+        points([0, 1], [45, 1e300]),
+        [Point(10**30, 45.0)],
+        [Point(9950 * 365 * DAY, 45.0)],
+        points(list(range(MOST + 1)), [45.0] * (MOST + 1)),
+    ],
+)
+def test_refuses_what_gives_no_trend(bad: list[Point]) -> None:
+    with pytest.raises(InputError):
+        trend_of(bad, LIMITS)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(-(10**18), 10**18), st.floats(-1e30, 1e30) | st.decimals("0", "100", places=2)),
+        min_size=1,
+        max_size=12,
+    )
+)
+def test_any_points_have_a_trend_in_words(pairs: list[tuple[int, float]]) -> None:
+    trend = trend_of([Point(at, value) for at, value in pairs], LIMITS)
+    assert 0 <= trend.test.p <= 1
+    assert all(sentence and "\n" not in sentence for sentence in words(trend, "µF"))
+    for crossing in trend.crossings:
+        dates = [date for date in (crossing.earliest, crossing.expected, crossing.latest) if date is not None]
+        assert dates == sorted(dates)
+        assert crossing.crossed or all(date >= trend.last for date in dates)
+        assert all(date <= trend.last + timedelta(days=31 * 366) for date in dates)
+
+
+def test_s_counts_rises_less_falls() -> None:
+    assert kendall_s([1, 2, 3, 4], [1, 3, 2, 2]) == 3 - 2
+    assert kendall_s([1, 1, 2], [1, 2, 2]) == 1
+    assert normal_p(0, 10) == normal_p(3, 0) == 1.0

@@ -1,0 +1,312 @@
+import re
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.core.errors import InputError
+from meterlink.judge.label.rated_part import Kind, RatedPart
+from meterlink.judge.label.ratings import AmbiguousRatingError, describe, parse_rating
+from meterlink.judge.tolerance import Tolerance
+
+
+def values(part: RatedPart) -> list[str]:
+    return [f"{value.digits.normalize():f} {value.unit}" for value in part.sections]
+
+
+def tolerance(minus: str, plus: str) -> Tolerance:
+    return Tolerance(Decimal(minus), Decimal(plus))
+
+
+@pytest.mark.parametrize(
+    ("text", "sections", "sides", "volts", "hertz"),
+    [
+        ("45+7.5 MFD ±6% 440 VAC 50/60 Hz", ["45 µF", "7.5 µF"], ("6", "6"), [440], [50, 60]),
+        ("40/5 uF 370V", ["40 µF", "5 µF"], None, [370], []),
+        ("5/40 uF 370V", ["40 µF", "5 µF"], None, [370], []),
+        ("10 µF K", ["10 µF"], ("10", "10"), [], []),
+        ("10 \u03bcF k", ["10 µF"], ("10", "10"), [], []),
+        ("45uFJ 440V", ["45 µF"], ("5", "5"), [440], []),
+        ("7.5 MFD 440V ±5%", ["7.5 µF"], ("5", "5"), [440], []),
+        ("50 uF -0/+20 %", ["50 µF"], ("0", "20"), [], []),
+        ("50 uF +20%/\u22120% 250 VAC", ["50 µF"], ("0", "20"), [250], []),
+        ("12.5uF+-6% 450V~ S2", ["12.5 µF"], ("6", "6"), [450], []),
+        ("45+5uF440VAC50/60Hz", ["45 µF", "5 µF"], None, [440], [50, 60]),
+        ("45uF+5uF 370/440V", ["45 µF", "5 µF"], None, [370, 440], []),
+        ("45uF & 5 370 VAC / 440 VAC", ["45 µF", "5 µF"], None, [370, 440], []),
+        ("45/5uF/440V", ["45 µF", "5 µF"], None, [440], []),
+        ("45 M.F.D., 370 V.A.C.; 60 Hz", ["45 µF"], None, [370], [60]),
+        ("45000 nF 0.44 kV", ["45 µF"], None, [440], []),
+        ("4µ7 450 V", ["4.7 µF"], None, [450], []),
+        ("~450V 45 u 5 percent", ["45 µF"], ("5", "5"), [450], []),
+        ("45 uF - 440 V - 60 Hz", ["45 µF"], None, [440], [60]),
+        ("RUN CAPACITOR (45 uF ±6%) 440 V", ["45 µF"], ("6", "6"), [440], []),
+    ],
+)
+def test_reads_what_is_printed_on_parts(
+    text: str, sections: list[str], sides: tuple[str, str] | None, volts: list[int], hertz: list[int]
+) -> None:
+    part = parse_rating(text)
+    assert values(part) == sections
+    assert part.tolerance == (tolerance(*sides) if sides else None)
+    assert (list(part.volts), list(part.hertz)) == (volts, hertz)
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [
+        ("88-106 MFD", "88", "106"),
+        ("88\u2013108 uF 220-250 VAC", "88", "108"),
+        ("43 to 53 uF 330V", "43", "53"),
+        ("270...324 uF", "270", "324"),
+        ("88 MFD - 106 MFD 250 V", "88", "106"),
+        ("43/53 uF start", "43", "53"),
+    ],
+)
+def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) -> None:
+    try:
+        part = parse_rating(text)
+    except AmbiguousRatingError as question:
+        assert "/" in text
+        (candidate,) = question.candidates
+        part = parse_rating(candidate.text)
+    assert part.sections == ()
+    assert part.kind is Kind.START
+    (limits,) = part.limits()
+    assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
+
+
+@pytest.mark.parametrize(
+    ("text", "candidates"),
+    [
+        ("35J", ["35 µF ±5 %"]),
+        ("45/5", ["45+5 µF"]),
+        ("45-50", ["45 to 50 µF", "50+45 µF"]),
+        ("45-5 uF", ["45+5 µF", "5 to 45 µF"]),
+        ("43/53 uF", ["53+43 µF", "43 to 53 µF"]),
+        ("45 5", ["45+5 µF", "45.5 µF"]),
+        ("45 5 440", ["45+5 µF 440 V", "45.5 µF 440 V"]),
+        ("45/5/440", ["45+5 µF 440 V"]),
+        ("45/440V", ["45 µF 440 V"]),
+        ("40/5/440V", ["40+5 µF 440 V"]),
+        ("45 uF 370/440", ["45 µF 370/440 V"]),
+        ("45 uF 440V 60", ["45 µF 440 V 60 Hz"]),
+        ("45 uF 6", ["45+6 µF", "45 µF ±6 %"]),
+        ("45 uF ±6", ["45 µF ±6 %", "45 µF ±6 µF"]),
+        ("45 uF +6%", ["45 µF ±6 %", "45 µF -0/+6 %"]),
+        ("45 uF -10%", ["45 µF ±10 %", "45 µF -10/+0 %"]),
+        ("45+5 %", ["45 µF ±5 %", "45 µF -0/+5 %"]),
+        ("45+5-10%", ["45 µF -10/+5 %"]),
+        ("4R7", ["4.7 µF", "0.0047 µF"]),
+        ("106 K", ["106 µF ±10 %", "10 µF ±10 %"]),
+        ("106K", ["106 µF ±10 %", "10 µF ±10 %"]),
+        ("106", ["106 µF", "10 µF"]),
+        ("45 mF", ["45 µF"]),
+        ("45 MF 370 V", ["45 µF 370 V"]),
+        ("45 F", ["45 µF"]),
+        ("1,5 µF", ["1.5 µF", "5+1 µF"]),
+        ("1,500 µF", ["1.5 µF", "500+1 µF", "1500 µF"]),
+        ("45 uF C", ["45 µF ±0.25 %", "45 µF"]),
+        ("45 uF ±6% J", ["45 µF ±6 %", "45 µF ±5 %"]),
+        ("45 uF HERM 5 uF FAN 440V", ["45+5 µF 440 V"]),
+        ("88-106 MFD ±10%", ["88 to 106 µF"]),
+        ("45uF.5", ["45+0.5 µF", "45 µF ±0.5 %", "45+5 µF", "45 µF ±5 %"]),
+        ("HERM45uF/FAN5uF 440V", ["45+5 µF 440 V"]),
+        ("45 uF T70", ["45 µF"]),
+        ("45 uF ☃", ["45 µF"]),
+        ("45 uF + 440 V", ["45 µF 440 V"]),
+    ],
+)
+def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
+    with pytest.raises(AmbiguousRatingError) as raised:
+        parse_rating(text)
+    offered = [candidate.text for candidate in raised.value.candidates]
+    assert offered == candidates
+    assert "\n" not in str(raised.value)
+    fields: Any = raised.value.as_fields()
+    assert [one["text"] for one in fields["candidates"]] == candidates
+    assert all(one["meaning"] for one in fields["candidates"])
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "O5 uF", "106 to 88 uF",
+     "45 uF ±200 %", "VAC 45 uF", "hello", "45 ohm", "1234567890 uF", "45 uF ±6 V", "0.0000001 uF", "45 uF 60 MHz",
+     "45 uF 370 kV", "45 uF 5V/440V", "x" * 500],
+)  # fmt: skip
+def test_refuses_what_is_no_rating(text: str) -> None:
+    with pytest.raises(InputError) as raised:
+        parse_rating(text)
+    assert not isinstance(raised.value, AmbiguousRatingError)
+
+
+def test_a_caller_who_knows_the_unit_or_the_kind_is_asked_less() -> None:
+    assert str(parse_rating("35J", unit="µF")) == "35 µF ±5 %"
+    assert str(parse_rating("45/5 440V", unit="µF")) == "45+5 µF 440 V"
+    assert str(parse_rating("106", unit="µF")) == "106 µF"
+    with pytest.raises(AmbiguousRatingError):
+        parse_rating("106K", unit="µF")  # a code whatever the unit
+    with pytest.raises(AmbiguousRatingError):
+        parse_rating("45 5", unit="µF")
+    with pytest.raises(AmbiguousRatingError, match=r"'50\+45 µF'"):
+        parse_rating("45-50 uF", kind=Kind.RUN)
+    with pytest.raises(AmbiguousRatingError, match="Is it '5 to 45 µF'"):
+        parse_rating("45+5 uF", kind=Kind.START)
+    assert parse_rating("50 uF 250 V", kind=Kind.START).kind is Kind.START
+    with pytest.raises(InputError, match="capacitance"):
+        parse_rating("45", unit="V")
+
+
+def test_what_says_nothing_about_the_rating_is_shown_and_not_used() -> None:
+    part = parse_rating("CBB65 45 uF class B 450V S2 25/70/21 85°C 15 kohm 600 VDC P2")
+    assert str(part) == "45 µF 450 V"
+    assert part.unread == ("CBB65", "class", "B", "S2", "25/70/21", "85°C", "15 kohm", "600 VDC", "P2")
+    assert part == parse_rating("45 uF 450 V")  # not part of the rating
+
+
+def test_the_kind_follows_from_the_numbers_where_they_tell() -> None:
+    kinds = {
+        "45+5 uF": Kind.RUN,
+        "45 uF 370 V": Kind.RUN,
+        "88-106 uF": Kind.START,
+        "50 uF -0/+20 %": Kind.START,
+        "50 uF 250 V": None,
+        "50 uF 250 V start": Kind.START,
+        "50 uF 250 V run": Kind.RUN,
+    }
+    assert {text: parse_rating(text).kind for text in kinds} == kinds
+
+
+def test_limits_of_each_section_and_the_end_of_its_life() -> None:
+    part = parse_rating("45+7.5 uF ±5 % 440 V")
+    assert part.names == ("HERM", "FAN")
+    assert [(limits.low, limits.high) for limits in part.limits()] == [
+        (Decimal("42.75"), Decimal("47.25")),
+        (Decimal("7.125"), Decimal("7.875")),
+    ]
+    assert [limits.low for limits in part.end_of_life()] == [Decimal("38.25"), Decimal("6.375")]
+    assert parse_rating("88-106 uF").end_of_life() == ()
+    assert parse_rating("450 uF 250 V").end_of_life() == ()
+    (start,) = parse_rating("50 uF 250 V start").limits()
+    assert (start.low, start.high) == (50, 60)
+    (default,) = parse_rating("50 uF 370 V").limits("10 %")
+    assert (default.low, default.high) == (45, 55)
+
+
+def test_a_value_nobody_sells_is_remarked_on() -> None:
+    assert parse_rating("45+5 uF 440 V").unusual() == ()
+    assert len(parse_rating("450 uF 370 V").unusual()) == 1  # above what run capacitors are
+    assert parse_rating("450 uF 250 V").unusual() == ()  # but not start capacitors
+    assert len(parse_rating("0.45 uF 4400 V").unusual()) == 2
+
+
+def test_describes_in_words() -> None:
+    assert describe(parse_rating("45+5 MFD 370/440 V 60 Hz J")) == (
+        "dual run capacitor, HERM 45 µF, FAN 5 µF, ±5 %, up to 440 V, 60 Hz"
+    )
+    assert describe(parse_rating("88-106 MFD 250 V")) == "start capacitor, marked 88 to 106 µF, up to 250 V"
+    assert describe(parse_rating("50 MFD 250 V")) == "capacitor, 50 µF, up to 250 V"
+
+
+# --- properties ------------------------------------------------------------------------------------------------------
+
+microfarads = st.sampled_from(["2", "2.5", "4", "5", "7.5", "10", "12.5", "15", "20", "35", "45", "60", "80"])
+units = st.sampled_from(["uF", " uF", "µF", " μF", " MFD", "mfd", " UF", "u"])
+tolerances = st.sampled_from(
+    [None, ("6", "6", ["±6%", "+/-6 %", "6 %", "+-6%", "± 6 %"]), ("5", "5", ["J", "±5 %", "-5/+5 %"]),
+     ("0", "20", ["-0/+20 %", "+20/-0%", "-0%+20%"]), ("10", "10", ["K", "±10%"])]
+)  # fmt: skip
+volts = st.sampled_from([(), ("370",), ("440",), ("370", "440"), ("250",)])
+hertz = st.sampled_from([(), ("60",), ("50", "60")])
+
+
+@st.composite
+def spelled_ratings(draw: st.DrawFn) -> tuple[RatedPart, str]:
+    """A rating, and one of the many ways it is printed."""
+    sections = draw(st.lists(microfarads, min_size=1, max_size=2))
+    ordered = sorted(map(Decimal, sections), reverse=True)
+    unit = draw(units)
+    separator = "+" if len(ordered) < 2 or ordered[0] < 2 * ordered[1] else draw(st.sampled_from(["+", "/", " + "]))
+    pieces = [separator.join(sections) + unit]
+    printed = draw(tolerances)
+    if printed:
+        pieces.append(draw(st.sampled_from(printed[2])))
+    rated_volts, line = draw(volts), draw(hertz)
+    if rated_volts:
+        pieces.append("/".join(rated_volts) + draw(st.sampled_from(["V", " V", "VAC", " VAC", "V~", " volts", "V AC"])))
+    if line:
+        pieces.append("/".join(line) + draw(st.sampled_from(["Hz", " Hz", " HZ"])))
+    head, *tail = pieces
+    text = draw(st.sampled_from([" ", "  ", ", ", "; "])).join([head, *draw(st.permutations(tail))])
+    expected = "+".join(f"{value.normalize():f}" for value in ordered) + " µF"
+    if printed:
+        expected += f" ±{printed[1]} %" if printed[0] == printed[1] else f" -{printed[0]}/+{printed[1]} %"
+    expected += f" {'/'.join(rated_volts)} V" if rated_volts else ""
+    expected += f" {'/'.join(line)} Hz" if line else ""
+    return parse_rating(expected), text
+
+
+@given(spelled_ratings())
+def test_however_it_is_spelled_the_rating_is_the_same(case: tuple[RatedPart, str]) -> None:
+    rating, text = case
+    assert parse_rating(text) == rating
+
+
+@given(spelled_ratings())
+def test_a_rating_reads_back_as_it_prints(case: tuple[RatedPart, str]) -> None:
+    rating, _ = case
+    assert parse_rating(str(rating)) == rating
+
+
+NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?|\.[0-9]+")
+
+# Text made of what labels are made of, so that a good part of it is understood.
+tokens = st.sampled_from(
+    ["45", "5", "7.5", "440", "370", "60", "50", "106", "88", "0", "4u7", "4R7", "+", "/", "-", "±", "+/-", "to", "%",
+     ",", ".", "~", " ", " ", " ", "uF", "MFD", "mF", "F", "V", "VAC", "VDC", "Hz", "J", "K", "M", "C", "start", "run",
+     "S2", "class B", "-0/+20 %", "6%", "°C", "ohm", "HERM", "CBB65", "T70", "☃", "(", ")", "μ", "\u2013", "²", "٣"]
+)  # fmt: skip
+labels = st.one_of(st.text(max_size=130), st.lists(tokens, max_size=12).map("".join))
+
+
+@given(labels, st.sampled_from([None, *Kind]), st.sampled_from([None, "µF", "nF"]))
+def test_any_text_is_a_rating_a_question_or_an_input_error(text: str, kind: Kind | None, unit: str | None) -> None:
+    try:
+        part = parse_rating(text, kind=kind, unit=unit)
+    except InputError as error:
+        candidates = error.candidates if isinstance(error, AmbiguousRatingError) else ()
+    else:
+        candidates = ()
+        assert parse_rating(str(part), kind=kind) == part
+        assert all(limits.low is not None and limits.low >= 0 for limits in part.limits())
+    assert len(candidates) <= 6
+    for candidate in candidates:
+        assert str(parse_rating(candidate.text, kind=kind)) == candidate.text
+
+
+@given(spelled_ratings(), st.lists(tokens, min_size=1, max_size=3), st.data())
+def test_nothing_added_to_a_rating_is_dropped(
+    case: tuple[RatedPart, str], added: list[str], data: st.DataObject
+) -> None:
+    _, text = case
+    for token in added:
+        at = data.draw(st.integers(0, len(text)))
+        text = f"{text[:at]}{token}{text[at:]}"
+    try:
+        part = parse_rating(text)
+    except InputError:
+        return
+    if re.search("kv|khz", text, re.IGNORECASE):
+        return  # a prefix got in front of a unit: the number is another one now
+    # Every number of the text is in the rating or shown as not used, in the spelling or by its value in µF, V or Hz.
+    kept = f"{part} {' '.join(part.unread)}"
+    shown, spelled = (
+        {Decimal(number) for number in NUMBER.findall(re.sub(r"([0-9])[uµμ]([0-9])", r"\1.\2", one))}
+        for one in (kept, text)
+    )
+    assert spelled <= shown
+    # And every word, unless it is a unit, a tolerance letter or says the kind.
+    for word in ("HERM", "CBB65", "S2", "class"):
+        assert kept.upper().count(word.upper()) >= (word.upper() in text.upper().split())

@@ -1,0 +1,71 @@
+"""Values typed in by hand: what is read out of them, and what is not."""
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.capture.manual_entry import read_keyed
+from meterlink.core.clock import Stamp
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling, Status
+from meterlink.core.units import Quantity
+from meterlink_drivers.manual_entry import KEYED_DRIVER
+
+NOW = Stamp(5, 7)
+
+
+@pytest.mark.parametrize(
+    ("text", "shown", "digits", "resolution"),
+    [
+        ("4.70 uF", "4.70 µF", "4.70", "0.01"),
+        ("43.7uF", "43.7 µF", "43.7", "0.1"),
+        ("-12.34 mV DC", "-12.34 mV DC", "-12.34", "0.01"),
+        ("24.1 VAC", "24.1 V AC", "24.1", "0.1"),
+        ("14.2 ohms", "14.2 Ω", "14.2", "0.1"),
+        ("60.0 Hz", "60.0 Hz", "60.0", "0.1"),
+    ],
+)
+def test_what_a_display_shows_is_read(text: str, shown: str, digits: str, resolution: str) -> None:
+    reading = read_keyed(text, NOW)
+    assert (reading.text, str(reading.digits), str(reading.resolution)) == (shown, digits, resolution)
+    assert (reading.stamp, reading.channel, reading.packet) == (NOW, "keyed", text.encode())
+
+
+def test_an_overload_may_stand_without_its_unit_where_the_quantity_is_known() -> None:
+    assert read_keyed("OL Mohm", NOW).text == "OL MΩ"
+    bare = read_keyed("OL", NOW, Quantity.RESISTANCE)
+    assert (bare.status, bare.text, bare.digits, bare.resolution) == (Status.OVERLOAD, "OL Ω", None, None)
+    with pytest.raises(InputError, match="unit of the overload is missing"):
+        read_keyed("OL", NOW)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "banana", "4.70", "---", "--- V", "1,5 V", "4.70 uF uF", "9" * 99 + " V", "NaN V"]
+)
+def test_nonsense_is_said_in_words(text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        read_keyed(text, NOW)
+    assert caught.value.remedy or caught.value.message
+
+
+def test_the_driver_reads_the_same() -> None:
+    driver = KEYED_DRIVER.open(())
+    (reading,) = driver.feed("keyed", b"24.1 V AC", NOW)
+    assert (reading.digits, reading.coupling) == (Decimal("24.1"), Coupling.AC)
+    assert driver.feed("other", b"24.1 V", NOW) == ()
+    assert [channel.key for channel in driver.channels] == ["keyed"]
+
+
+@given(st.binary(max_size=80))
+def test_the_driver_never_raises(packet: bytes) -> None:
+    readings = list(KEYED_DRIVER.open(()).feed("keyed", packet, NOW))
+    assert all(reading.packet == packet for reading in readings)
+
+
+def test_a_relative_display_is_no_reading_and_one_on_hold_is() -> None:
+    with pytest.raises(InputError, match="shows a difference"):
+        read_keyed("0.03 uF REL", Stamp(0, 0))
+    reading = read_keyed("44.1 uF HOLD", Stamp(0, 0))
+    assert (reading.text, reading.measures) == ("44.1 µF", True)

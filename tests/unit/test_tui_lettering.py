@@ -1,0 +1,79 @@
+import pytest
+
+from meterlink.core.units import BASE_UNIT
+from meterlink.core.verdicts import Verdict
+from meterlink_tui.lettering import _GLYPHS, DOTS_TALL, Size, can_draw, draw, width_of
+from meterlink_tui.scene import Number, Ruling, Tone
+from meterlink_tui.widgets.live import fit
+
+
+@pytest.mark.parametrize("char", _GLYPHS)
+def test_every_glyph_is_five_rows_of_one_width(char: str) -> None:
+    rows = _GLYPHS[char].split("/")
+    assert len(rows) == DOTS_TALL
+    assert len({len(row) for row in rows}) == 1
+    assert set("".join(rows)) <= {"#", "."}
+
+
+def test_every_digit_is_equally_wide_so_a_value_does_not_dance() -> None:
+    assert len({width_of(digit, Size(1, 1)) for digit in "0123456789"}) == 1
+
+
+def test_no_two_characters_look_alike_where_it_matters() -> None:
+    drawn = ["\n".join(draw(char, Size(1, 1))) for char in "0123456789.-+?✓✗…"]
+    assert len(set(drawn)) == len(drawn)
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_every_verdict_can_be_drawn(verdict: Verdict) -> None:
+    assert can_draw(verdict.upper())
+
+
+@pytest.mark.parametrize("unit", [*BASE_UNIT.values(), "mV", "µA", "mA", "kΩ", "MΩ", "µF", "nF", "kHz", "°F"])
+def test_every_unit_a_meter_shows_can_be_drawn(unit: str) -> None:
+    assert can_draw(unit)
+
+
+def test_a_one_is_drawn_dot_by_dot() -> None:
+    assert draw("1", Size(1, 1)) == ["▄█ ", " █ ", "▀▀▀"]
+    assert draw("1", Size(2, 2)) == ["  ██  ", "████  ", "  ██  ", "  ██  ", "██████"]
+
+
+@pytest.mark.parametrize("size", [Size(1, 1), Size(1, 2), Size(2, 2), Size(3, 3), Size(4, 4)])
+def test_lettering_is_as_large_as_said(size: Size) -> None:
+    rows = draw("-42.31", size)
+    assert len(rows) == size.rows
+    assert {len(row) for row in rows} == {width_of("-42.31", size)}
+
+
+def _ruling(word: str) -> Ruling:
+    return Ruling(word, "✗", Tone.BAD, "held")
+
+
+def _columns(number: Number, size: Size) -> int:
+    return width_of(number.digits, size) + 1 + width_of(number.unit, Size(max(1, size.across // 2), 1))
+
+
+@pytest.mark.parametrize("word", [verdict.upper() for verdict in Verdict])
+@pytest.mark.parametrize("digits", ["OL", "4.7", "42.31", "-123.45", "19999.9"])
+def test_number_and_verdict_never_overlap_at_80_columns(digits: str, word: str) -> None:
+    chosen = fit(Number(digits, "µF", dim=False), _ruling(word), 77, 5, stacked=False)
+    assert chosen.number is not None
+    assert chosen.number.rows <= 5
+    drawn = width_of(f"✗\u2009{word}", chosen.verdict) if chosen.verdict else len(word) + 2
+    assert _columns(Number(digits, "µF", dim=False), chosen.number) + drawn + 4 <= 77
+
+
+def test_a_usual_reading_gets_square_lettering_beside_its_verdict() -> None:
+    for word in ("WITHIN", "OUTSIDE", "OPEN"):
+        assert fit(Number("42.31", "µF", dim=False), _ruling(word), 77, 5, stacked=False) == (Size(2, 2), Size(1, 1))
+
+
+def test_what_the_font_lacks_is_left_to_plain_text() -> None:
+    chosen = fit(Number("漢字", "µF", dim=False), _ruling("ЧТО"), 77, 5, stacked=False)
+    assert chosen == (None, None)
+
+
+def test_one_column_takes_the_largest_that_fits() -> None:
+    assert fit(Number("42.31", "µF", dim=False), _ruling("WITHIN"), 37, 3, stacked=True) == (Size(1, 1), Size(1, 1))
+    assert fit(Number("4.7", "µF", dim=False), _ruling("WITHIN"), 37, 5, stacked=True).number == Size(2, 2)

@@ -1,0 +1,1 @@
+"""Sheets laid over the dashboard."""

@@ -1,0 +1,1 @@
+"""The rows and panels of the dashboard."""

@@ -1,0 +1,49 @@
+"""The meters on the air: state, signal and battery, each in a word beside its sign."""
+
+from textual.content import Content
+from textual.widget import Widget
+
+from meterlink_tui.scene import MeterRow
+
+_BARS = "▂▄▆█"
+
+
+def meter_lines(row: MeterRow) -> Content:
+    """Return one meter: name and state, then what is worth a warning; the reason in words when it is not connected."""
+    parts: list[tuple[str, str]] = [(f"{row.mark} ", f"bold ${row.tone}"), (row.name, "bold $strong")]
+    if row.state != "connected":
+        parts.append((f" {row.state.upper()}", f"bold ${row.tone}"))
+    if row.battery_low:
+        parts.append((f" LOW BATTERY{row.battery.removeprefix('battery')}", "bold $warn"))
+    if row.bars is not None:
+        parts += [
+            (f" {_BARS[: row.bars]}", "$strong"),
+            ("▁" * (len(_BARS) - row.bars), "$faint"),
+            (f" {row.signal}", "$faint"),
+        ]
+    if row.battery and not row.battery_low:
+        parts.append((f" {row.battery}", "$faint"))
+    if row.detail and row.state != "connected":
+        parts.append((f" {row.detail}", "$strong"))
+    return Content.assemble(*parts)
+
+
+class Meters(Widget):
+    """All meters, those that want something first, so a short screen cuts off what is well."""
+
+    def __init__(self) -> None:
+        super().__init__(id="meters")
+        self._rows: tuple[MeterRow, ...] = ()
+
+    def show(self, rows: tuple[MeterRow, ...]) -> None:
+        """List ``rows``."""
+        ordered = tuple(sorted(rows, key=lambda row: (row.state == "connected", not row.battery_low, row.name)))
+        if ordered != self._rows:
+            self._rows = ordered
+            self.refresh(layout=True)
+
+    def render(self) -> Content:
+        """Return the list."""
+        if not self._rows:
+            return Content.styled("No meter found yet.", "$faint")
+        return Content("\n").join(meter_lines(row) for row in self._rows)

@@ -1,0 +1,67 @@
+"""The test points of the visit with what was held at each."""
+
+from rich.cells import cell_len, set_cell_size
+from textual.content import Content
+from textual.widget import Widget
+
+from meterlink_tui.scene import PointRow
+
+_TITLE_AT_MOST = 26
+
+
+def point_line(row: PointRow, width: int) -> Content:
+    """Return one line: ► for the active one, number, title, what was held, its verdict in word and shape, and ``+2``
+    for two earlier held readings. The verdict is never cut; the title is, where ``width`` is short.
+    """
+    style = "bold $strong" if row.active else "$strong"
+    again = f" +{row.retakes}" if row.retakes else ""
+    close = " close call" if row.close else ""
+    tail = Content.assemble(
+        (f"{row.shown} " if row.shown else "", style),
+        (row.mark, f"bold ${row.tone}" if row.shown else "$faint"),
+        (f" {row.word}" if row.word else " not held", f"bold ${row.tone}" if row.word else "$faint"),
+        (close, "bold $warn"),
+        (again, "$faint"),
+    )
+    head = Content.styled(f"{'►' if row.active else ' '}{row.number:>2} ", style)
+    room = width - head.cell_length - tail.cell_length - 1
+    return Content.assemble(head, (_shorten(row.title, max(4, min(room, _TITLE_AT_MOST))), style), " ", tail)
+
+
+def _shorten(title: str, width: int) -> str:
+    """Cut in front, not at the end: 'run capacitor HERM' and 'run capacitor FAN' must stay apart."""
+    if cell_len(title) <= width:
+        return set_cell_size(title, width)
+    while cell_len(title) >= width:
+        title = title[1:]
+    return set_cell_size(f"…{title}", width)
+
+
+def window(count: int, active: int | None, height: int) -> range:
+    """Which rows of a list to show in ``height`` rows: those around the active one."""
+    first = min(max(0, (active or 0) - height // 2), max(0, count - height))
+    return range(first, min(count, first + height))
+
+
+class Points(Widget):
+    """As many test points as there is room for, the active one always among them."""
+
+    def __init__(self) -> None:
+        super().__init__(id="points")
+        self._rows: tuple[PointRow, ...] = ()
+
+    def show(self, rows: tuple[PointRow, ...]) -> None:
+        """List ``rows``."""
+        if rows != self._rows:
+            grown = len(rows) != len(self._rows)
+            self._rows = rows
+            self.refresh(layout=grown)
+
+    def render(self) -> Content:
+        """Return the rows that fit."""
+        width, height = self.content_size
+        if not self._rows:
+            return Content.styled("No test points yet.", "$faint")
+        active = next((i for i, row in enumerate(self._rows) if row.active), None)
+        shown = window(len(self._rows), active, height or len(self._rows))
+        return Content("\n").join(point_line(self._rows[i], width) for i in shown)
