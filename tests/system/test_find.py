@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink.cli.find import Wish, as_lines, find
 from meterlink.cli import find as find_module
+from meterlink.cli.find import Wish, as_lines, find
 from meterlink.core.equipment import Place
 from meterlink.core.errors import InputError, LinkError, MeterlinkError, RadioError, StoreError
 from meterlink.core.units import Quantity
