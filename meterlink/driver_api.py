@@ -12,10 +12,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol, runtime_checkable
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import DriverError, InputError
 from meterlink.core.readings import Coupling, Reading, Status
-from meterlink.core.units import Amount, Quantity, display_form
+from meterlink.core.units import Amount, Quantity, display_amount
 
 __all__ = [
     "CERTAIN",
@@ -29,15 +29,15 @@ __all__ = [
     "Coupling",
     "Driver",
     "DriverError",
-    "DriverKind",
+    "DriverFactory",
     "InputError",
     "Quantity",
     "Reading",
-    "Stamp",
+    "Timestamp",
     "Status",
-    "Write",
+    "CharacteristicWrite",
     "WritingDriver",
-    "display_form",
+    "display_amount",
     "uuid16",
 ]
 
@@ -88,12 +88,12 @@ class Channel:
     """A characteristic to take packets from: subscribed to, or read every ``period`` seconds."""
 
     key: str
-    how: Literal["subscribe", "read"] = "subscribe"
+    method: Literal["subscribe", "read"] = "subscribe"
     period: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
-class Write:
+class CharacteristicWrite:
     """Bytes a meter wants written: once after subscribing, and with a ``period`` in seconds again and again.
 
     ``key`` is the characteristic's; ``response`` is whether the meter acknowledges.
@@ -114,7 +114,7 @@ class Driver(Protocol):
         """What to subscribe to or read."""
         ...
 
-    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> Iterable[Reading]:
+    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterable[Reading]:
         """Decode one packet that came on ``channel`` (a `Characteristic.key`).
 
         Bytes that make no sense yield nothing or a reading whose status is ``invalid``; they never raise.
@@ -127,13 +127,13 @@ class WritingDriver(Driver, Protocol):
     """A driver whose meter must be written to before or while it speaks."""
 
     @property
-    def writes(self) -> Sequence[Write]:
+    def writes(self) -> Sequence[CharacteristicWrite]:
         """What to write, in this order."""
         ...
 
 
 @runtime_checkable
-class DriverKind(Protocol):
+class DriverFactory(Protocol):
     """A driver as offered by an entry point."""
 
     @property

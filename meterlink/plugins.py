@@ -7,10 +7,10 @@ from functools import lru_cache
 from importlib import metadata
 from typing import NamedTuple
 
-from meterlink.core.text import clean_name
-from meterlink.driver_api import CERTAIN, LIKELY, NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverKind
+from meterlink.core.text import clean_text
+from meterlink.driver_api import CERTAIN, LIKELY, NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverFactory
 
-GROUP = "meterlink.drivers"
+ENTRY_POINT_GROUP = "meterlink.drivers"
 """The entry-point group; each entry point names a `DriverKind`."""
 
 _OWN_DISTRIBUTION = "meterlink"
@@ -31,7 +31,7 @@ class DriverFailure(NamedTuple):
 class LoadedDrivers:
     """The drivers that can be used, by name, and those that cannot."""
 
-    kinds: tuple[DriverKind, ...]
+    factories: tuple[DriverFactory, ...]
     failures: tuple[DriverFailure, ...]
 
 
@@ -41,48 +41,48 @@ def load_drivers() -> LoadedDrivers:
     Of two drivers with one name the first is kept, Meterlink's own before any other's, then by entry point and
     distribution; the other is listed among the failures.
     """
-    kinds: dict[str, DriverKind] = {}
+    kinds: dict[str, DriverFactory] = {}
     failures: list[DriverFailure] = []
-    for entry in sorted(metadata.entry_points(group=GROUP), key=_order):
+    for entry in sorted(metadata.entry_points(group=ENTRY_POINT_GROUP), key=_load_order):
         try:
             kind, name = _load(entry)
             reason = f"Another driver is named {name!r} already." if name in kinds else ""
         except (Exception, SystemExit) as error:  # noqa: BLE001 - a plug-in is anyone's code: it may raise anything
             reason = f"{type(error).__name__}: {error}"
         if reason:
-            failures.append(DriverFailure(entry.name, _distribution(entry), clean_name(reason, _LONGEST_REASON)))
+            failures.append(DriverFailure(entry.name, _distribution(entry), clean_text(reason, _LONGEST_REASON)))
         else:
             kinds[name] = kind
     return LoadedDrivers(tuple(kinds[name] for name in sorted(kinds)), tuple(failures))
 
 
-def best(
-    kinds: Iterable[DriverKind], advertisement: Advertisement, services: Sequence[Characteristic] | None
-) -> tuple[DriverKind, float] | None:
+def best_driver(
+    kinds: Iterable[DriverFactory], advertisement: Advertisement, services: Sequence[Characteristic] | None
+) -> tuple[DriverFactory, float] | None:
     """Return the driver that fits a meter best and its score, None when no score reaches POSSIBLE.
 
     Ties go to the first name. A driver that raises, or answers with anything but a number from 0 to 1, is logged and
     counts as not fitting.
     """
-    ordered = ranked(kinds, advertisement, services)
+    ordered = rank_drivers(kinds, advertisement, services)
     return ordered[0] if ordered and ordered[0][1] >= POSSIBLE else None
 
 
-def ranked(
-    kinds: Iterable[DriverKind], advertisement: Advertisement, services: Sequence[Characteristic] | None
-) -> list[tuple[DriverKind, float]]:
+def rank_drivers(
+    kinds: Iterable[DriverFactory], advertisement: Advertisement, services: Sequence[Characteristic] | None
+) -> list[tuple[DriverFactory, float]]:
     """Return every driver with its score, the best first; scores as in `best`."""
-    scored = [(kind, _score(kind, advertisement, services)) for kind in kinds]
+    scored = [(kind, _match_score(kind, advertisement, services)) for kind in kinds]
     return sorted(scored, key=lambda pair: (-pair[1], pair[0].name))
 
 
-def score_in_words(score: float) -> str:
+def score_text(score: float) -> str:
     """Return how well a driver fits: ``certain``, ``likely``, ``possible`` or ``no``."""
     steps = ((CERTAIN, "certain"), (LIKELY, "likely"), (POSSIBLE, "possible"))
     return next((word for least, word in steps if score >= least), "no")
 
 
-def _order(entry: metadata.EntryPoint) -> tuple[bool, str, str]:
+def _load_order(entry: metadata.EntryPoint) -> tuple[bool, str, str]:
     distribution = _distribution(entry)
     return distribution != _OWN_DISTRIBUTION, entry.name, distribution
 
@@ -91,22 +91,22 @@ def _distribution(entry: metadata.EntryPoint) -> str:
     return entry.dist.name if entry.dist is not None else "unknown"
 
 
-def _load(entry: metadata.EntryPoint) -> tuple[DriverKind, str]:
+def _load(entry: metadata.EntryPoint) -> tuple[DriverFactory, str]:
     """Return the driver an entry point names, with its name; raises whatever its code raises, or TypeError."""
     kind = entry.load()
     name = kind.name
-    if not isinstance(name, str) or not name or name != clean_name(name).lower():
+    if not isinstance(name, str) or not name or name != clean_text(name).lower():
         raise TypeError(f"its name is {name!r}, not a short lower-case word")
     if isinstance(kind, type) or not callable(kind.matches) or not callable(kind.open):
         raise TypeError("it is not a DriverKind: matches and open cannot be called")
     return kind, name
 
 
-def _score(kind: DriverKind, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
+def _match_score(kind: DriverFactory, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
     try:
         score = float(kind.matches(advertisement, services))
     except (Exception, SystemExit) as error:  # noqa: BLE001 - a plug-in is anyone's code: it may raise anything
-        _warn_once(kind.name, clean_name(f"{type(error).__name__}: {error}", _LONGEST_REASON))
+        _warn_once(kind.name, clean_text(f"{type(error).__name__}: {error}", _LONGEST_REASON))
         return NO_MATCH
     if not 0 <= score <= 1:
         _warn_once(kind.name, f"its score {score} is not within 0 and 1")

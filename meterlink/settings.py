@@ -41,24 +41,24 @@ from pathlib import Path
 from typing import Any
 
 from meterlink.core.errors import InputError, SettingsError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
-from meterlink.judge.accuracy import AccuracySheet, read_sheet
-from meterlink.judge.label.replacement import StockEntry, read_stock
-from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
+from meterlink.judge.accuracy import AccuracySheet, parse_accuracy_sheet
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
+from meterlink.judge.label.replacement import StockEntry, parse_stock
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
-from meterlink.judge.uncertainty import check_usable
+from meterlink.judge.uncertainty import check_operating_temperature
 
-DATABASE = "meterlink.db"
+DATABASE_FILE = "meterlink.db"
 SETTINGS_FILE = "settings.toml"
 STOCK_FILE = "stock.toml"
-DATA_VARIABLE = "METERLINK_DATA"
+DATA_FOLDER_VARIABLE = "METERLINK_DATA"
 
-_ANY_CAPACITOR = Amount(Decimal(10), "µF")  # a tolerance can only be read beside a rating
+_SAMPLE_RATING = Amount(Decimal(10), "µF")  # a tolerance can only be read beside a rating
 
 
 @dataclass(frozen=True, slots=True)
-class KnownMeter:
+class MeterSettings:
     """A meter named in the settings. ``pin`` is the key of the test point it always measures, or empty.
 
     ``accuracy`` is its accuracy sheet, None where nobody has entered one. ``profile`` is the name of the profile it is
@@ -67,8 +67,8 @@ class KnownMeter:
 
     address: str
     name: str = ""
-    pin: str = ""
-    accuracy: AccuracySheet | None = None
+    pinned_point: str = ""
+    accuracy_sheet: AccuracySheet | None = None
     profile: str = ""
 
 
@@ -81,10 +81,10 @@ class Settings:
 
     station: str
     capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE
-    meters: tuple[KnownMeter, ...] = ()
+    meters: tuple[MeterSettings, ...] = ()
     mqtt: Mapping[str, Any] | None = field(default=None)
-    rule: DecisionRule = SIMPLE
-    celsius: Decimal | None = None
+    rule: DecisionRule = SIMPLE_ACCEPTANCE
+    ambient_celsius: Decimal | None = None
     stock: tuple[StockEntry, ...] = ()
 
 
@@ -93,7 +93,7 @@ def data_dir(option: str | os.PathLike[str] | None = None) -> Path:
 
     It is created where it is missing; SettingsError when it cannot be.
     """
-    given = option or os.environ.get(DATA_VARIABLE)
+    given = option or os.environ.get(DATA_FOLDER_VARIABLE)
     if given:
         folder = Path(given).expanduser()
     else:
@@ -113,7 +113,7 @@ def load_settings(folder: Path) -> Settings:
     """Return the settings in ``folder``; defaults where there is no file; SettingsError naming the key otherwise."""
     path = folder / SETTINGS_FILE
     try:
-        settings = _settings(_read(path))
+        settings = _parse_settings(_read_toml(path))
     except SettingsError as error:
         raise SettingsError(f"{path}: {error.message}", error.remedy) from error
     return replace(settings, stock=load_stock(folder))
@@ -123,13 +123,13 @@ def load_stock(folder: Path) -> tuple[StockEntry, ...]:
     """Return the truck's stock list in ``folder``, nothing where there is none; SettingsError naming what is wrong."""
     path = folder / STOCK_FILE
     try:
-        table = _read(path)
-        return read_stock(table, str(path)) if table else ()
+        table = _read_toml(path)
+        return parse_stock(table, str(path)) if table else ()
     except InputError as error:
         raise SettingsError(error.message, error.remedy) from error
 
 
-def _read(path: Path) -> Mapping[str, Any]:
+def _read_toml(path: Path) -> Mapping[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
@@ -138,63 +138,65 @@ def _read(path: Path) -> Mapping[str, Any]:
         raise SettingsError(f"it cannot be read: {error}.", "Mend or remove it.") from error
 
 
-def _settings(table: Mapping[str, Any]) -> Settings:
-    _only(table, {"station", "judge", "meter", "mqtt"}, "at the top")
-    judge = _table(table, "judge")
-    _only(judge, {"capacitor_tolerance", "rule", "guard", "temperature"}, "in [judge]")
+def _parse_settings(table: Mapping[str, Any]) -> Settings:
+    _check_keys(table, {"station", "judge", "meter", "mqtt"}, "at the top")
+    judge = _subtable(table, "judge")
+    _check_keys(judge, {"capacitor_tolerance", "rule", "guard", "temperature"}, "in [judge]")
     tolerance = judge.get("capacitor_tolerance", DEFAULT_CAPACITOR_TOLERANCE)
     try:
-        parse_tolerance(str(tolerance), _ANY_CAPACITOR)
+        parse_tolerance(str(tolerance), _SAMPLE_RATING)
     except InputError as error:
         raise SettingsError(f"judge.capacitor_tolerance: {error.message}", error.remedy) from error
     try:
-        rule = parse_rule(str(judge.get("rule", SIMPLE)), str(judge["guard"]) if "guard" in judge else None)
+        rule = parse_decision_rule(
+            str(judge.get("rule", SIMPLE_ACCEPTANCE)), str(judge["guard"]) if "guard" in judge else None
+        )
     except InputError as error:
         raise SettingsError(f"judge.rule: {error.message}", error.remedy) from error
-    station = clean_name(str(table.get("station") or platform.node()))
+    station = clean_text(str(table.get("station") or platform.node()))
     return Settings(
         station=station or "station",
         capacitor_tolerance=str(tolerance),
-        meters=_meters(table.get("meter", [])),
-        mqtt=_table(table, "mqtt") if "mqtt" in table else None,
+        meters=_parse_meters(table.get("meter", [])),
+        mqtt=_subtable(table, "mqtt") if "mqtt" in table else None,
         rule=rule,
-        celsius=_celsius(judge["temperature"]) if "temperature" in judge else None,
+        ambient_celsius=_parse_ambient_temperature(judge["temperature"]) if "temperature" in judge else None,
     )
 
 
-def _celsius(given: object) -> Decimal:
+def _parse_ambient_temperature(given: object) -> Decimal:
     try:
-        return check_usable(parse_amount(str(given), Quantity.TEMPERATURE).base)
+        return check_operating_temperature(parse_amount(str(given), Quantity.TEMPERATURE).base_value)
     except InputError as error:
         raise SettingsError(f"judge.temperature: {error.message}", error.remedy) from error
 
 
-def _meters(entries: object) -> tuple[KnownMeter, ...]:
+def _parse_meters(entries: object) -> tuple[MeterSettings, ...]:
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         raise SettingsError("meter is not a list of tables.", "Write each as [[meter]].")
     meters = []
     for entry in entries:
-        _only(entry, {"address", "name", "pin", "accuracy", "temperature_coefficient", "profile"}, "in [[meter]]")
-        address = clean_name(str(entry.get("address", "")))
+        _check_keys(entry, {"address", "name", "pin", "accuracy", "temperature_coefficient", "profile"}, "in [[meter]]")
+        address = clean_text(str(entry.get("address", "")))
         if not address:
             raise SettingsError("a [[meter]] has no address.", "Give the address it is seen under.")
         try:
-            sheet = read_sheet(entry.get("accuracy", []), entry.get("temperature_coefficient"))
+            sheet = parse_accuracy_sheet(entry.get("accuracy", []), entry.get("temperature_coefficient"))
         except InputError as error:
             raise SettingsError(f"[[meter]] {address}: {error.message}", error.remedy) from error
-        name, profile = (clean_name(str(entry.get(key, ""))) for key in ("name", "profile"))
-        meters.append(KnownMeter(address, name, str(entry.get("pin", "")), sheet, profile))
+        name, profile = (clean_text(str(entry.get(key, ""))) for key in ("name", "profile"))
+        meters.append(MeterSettings(address, name, str(entry.get("pin", "")), sheet, profile))
     return tuple(meters)
 
 
-def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+def _subtable(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     inner = table.get(key, {})
     if not isinstance(inner, dict):
         raise SettingsError(f"{key} is not a table.", f"Write it as [{key}].")
     return inner
 
 
-def _only(table: Mapping[str, Any], known: set[str], where: str) -> None:
+def _check_keys(table: Mapping[str, Any], known: set[str], where: str) -> None:
     unknown = sorted(set(table) - known)
     if unknown:
         raise SettingsError(f"{unknown[0]!r} {where} is not a setting.", f"Use: {', '.join(sorted(known))}.")

@@ -2,37 +2,37 @@
 
 from collections.abc import Sequence
 
-from meterlink.capture.manual_entry import KEYED, read_keyed
-from meterlink.driver_api import NO_MATCH, Advertisement, Channel, Characteristic, InputError, Reading, Stamp
+from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
+from meterlink.driver_api import NO_MATCH, Advertisement, Channel, Characteristic, InputError, Reading, Timestamp
 
 
-class KeyedDriver:
+class ManualEntryDriver:
     """Turns one typed line into one reading; keeps nothing from line to line."""
 
-    channels: Sequence[Channel] = (Channel(KEYED),)
+    channels: Sequence[Channel] = (Channel(MANUAL_ENTRY),)
 
-    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> tuple[Reading, ...]:
+    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
         """Return the reading that ``packet`` spells; none for what no display shows, or for another channel."""
-        if channel != KEYED:
+        if channel != MANUAL_ENTRY:
             return ()
         try:
-            return (read_keyed(packet.decode(), stamp),)
+            return (parse_manual_entry(packet.decode(), stamp),)
         except (InputError, UnicodeDecodeError):
             return ()
 
 
-class Keyed:
+class ManualEntryDriverFactory:
     """The kind of driver that reads typed-in values. It fits no meter on the air."""
 
-    name = KEYED
+    name = MANUAL_ENTRY
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:  # noqa: ARG002
         """Return NO_MATCH: nothing on the air is a keyboard with a meter read off beside it."""
         return NO_MATCH
 
-    def open(self, services: Sequence[Characteristic]) -> KeyedDriver:  # noqa: ARG002
+    def open(self, services: Sequence[Characteristic]) -> ManualEntryDriver:  # noqa: ARG002
         """Return a driver; it needs no services."""
-        return KeyedDriver()
+        return ManualEntryDriver()
 
 
-KEYED_DRIVER = Keyed()
+MANUAL_ENTRY_DRIVER = ManualEntryDriverFactory()

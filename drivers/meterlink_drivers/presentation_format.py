@@ -9,12 +9,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
-from meterlink.core.binary_numbers import EXACT, float32, float64, in_bounds, medfloat32, sfloat
-from meterlink.core.units import step_of
-from meterlink.driver_api import Quantity, Status, display_form
-from meterlink_drivers.decoded import Decode, Decoded, resting_unit
+from meterlink.core.binary_numbers import (
+    EXACT_CONTEXT,
+    decode_float32,
+    decode_float64,
+    decode_medfloat16,
+    decode_medfloat32,
+    has_plausible_magnitude,
+)
+from meterlink.core.units import resolution_of
+from meterlink.driver_api import Quantity, Status, display_amount
+from meterlink_drivers.decoded_packet import DecodedPacket, PacketDecoder, unit_without_value
 
-Number = Callable[[bytes], Decimal | Status]
+NumberDecoder = Callable[[bytes], Decimal | Status]
 
 _UNITS = {
     0x2704: (Quantity.CURRENT, "A"),
@@ -54,11 +61,11 @@ _FIRST_WITH_EXPONENT = 0x04  # boolean, 2-bit and 4-bit integers take none (Assi
 # 0x19 and 0x1A are text, 0x1B and 0x1C structures this descriptor says nothing more about.
 
 # Format code: (bytes, decoder).
-_FLOATS: dict[int, tuple[int, Number]] = {
-    0x14: (4, float32),
-    0x15: (8, float64),
-    0x16: (2, sfloat),
-    0x17: (4, medfloat32),
+_FLOATS: dict[int, tuple[int, NumberDecoder]] = {
+    0x14: (4, decode_float32),
+    0x15: (8, decode_float64),
+    0x16: (2, decode_medfloat16),
+    0x17: (4, decode_medfloat32),
 }
 _BINARY_FLOATS = frozenset({0x14, 0x15})
 
@@ -72,7 +79,7 @@ class PresentationFormat:
     unit: int
 
 
-def presentation_format(descriptor: bytes) -> PresentationFormat | None:
+def parse_presentation_format(descriptor: bytes) -> PresentationFormat | None:
     """Return what the seven bytes of a 0x2904 descriptor say, None when they are not seven."""
     if len(descriptor) != 7:
         return None
@@ -80,52 +87,52 @@ def presentation_format(descriptor: bytes) -> PresentationFormat | None:
     return PresentationFormat(code, exponent, unit)
 
 
-def compile_format(form: PresentationFormat) -> tuple[Quantity, Decode] | None:
+def compile_presentation_format(form: PresentationFormat) -> tuple[Quantity, PacketDecoder] | None:
     """Return the quantity and a decoder of values so described; None for a format or unit that is no measurement.
 
     A value of any other length than the format's is invalid, longer ones too: the descriptor describes the whole
     value, so what has a tail is not what was described.
     """
     quantity, unit = _UNITS.get(form.unit, (None, ""))
-    compiled = _compile_number(form)
+    compiled = _compile_number_decoder(form)
     if quantity is None or compiled is None:
         return None
     size, number = compiled
     scaled = quantity is not Quantity.TEMPERATURE and quantity is not Quantity.RATIO
-    step_known = form.code not in _BINARY_FLOATS  # a binary float says nothing of the display's steps
-    at_rest = resting_unit(quantity) if scaled else unit
-    nothing = {status: Decoded(None, at_rest, status) for status in (Status.INVALID, Status.OVERLOAD)}
+    resolution_known = form.code not in _BINARY_FLOATS  # a binary float says nothing of the display's steps
+    at_rest = unit_without_value(quantity) if scaled else unit
+    nothing = {status: DecodedPacket(None, at_rest, status) for status in (Status.INVALID, Status.OVERLOAD)}
 
-    def decode(packet: bytes) -> Decoded:
+    def decode(packet: bytes) -> DecodedPacket:
         value = number(packet) if len(packet) == size else Status.INVALID
         if isinstance(value, Status):
             return nothing[value]
-        if not in_bounds(value):
+        if not has_plausible_magnitude(value):
             return nothing[Status.INVALID]
         digits, shown = value, unit
         if scaled:
-            amount = display_form(quantity, value, step_known=step_known)
+            amount = display_amount(quantity, value, resolution_known=resolution_known)
             digits, shown = amount.digits, amount.unit
-        return Decoded(digits, shown, Status.OK, step_of(digits) if step_known else None)
+        return DecodedPacket(digits, shown, Status.OK, resolution_of(digits) if resolution_known else None)
 
     return quantity, decode
 
 
-def _compile_number(form: PresentationFormat) -> tuple[int, Number] | None:
+def _compile_number_decoder(form: PresentationFormat) -> tuple[int, NumberDecoder] | None:
     """Return how many bytes a value has and what turns exactly so many into a number."""
     if form.code not in _INTEGERS:
         return _FLOATS.get(form.code)
     bits, signed = _INTEGERS[form.code]
     exponent = form.exponent if form.code >= _FIRST_WITH_EXPONENT else 0
-    return (bits + 7) // 8, _integer(bits, exponent, signed=signed)
+    return (bits + 7) // 8, _compile_integer(bits, exponent, signed=signed)
 
 
-def _integer(bits: int, exponent: int, *, signed: bool) -> Number:
+def _compile_integer(bits: int, exponent: int, *, signed: bool) -> NumberDecoder:
     # Bits above the format's are "ignored upon receipt" (Core, vol. 3 part G, 3.3.3.5.2), so they are masked off.
     mask, sign_bit = (1 << bits) - 1, (1 << bits - 1) if signed else 0
 
     def number(packet: bytes) -> Decimal:
         raw = int.from_bytes(packet, "little") & mask
-        return Decimal(raw - 2 * (raw & sign_bit)).scaleb(exponent, EXACT)
+        return Decimal(raw - 2 * (raw & sign_bit)).scaleb(exponent, EXACT_CONTEXT)
 
     return number

@@ -1,8 +1,8 @@
 """Scanning, connecting, supervising: the only importer of bleak."""
 
-from meterlink.ble.connection import Packet, Session
+from meterlink.ble.connection import MeterSession, ReceivedPacket
 from meterlink.ble.radio import Radio
-from meterlink.ble.states import LinkState, MeterLink, RadioState
-from meterlink.ble.timeouts import Limits
+from meterlink.ble.states import ConnectionState, MeterStatus, RadioState
+from meterlink.ble.timeouts import RadioTimeouts
 
-__all__ = ["Limits", "LinkState", "MeterLink", "Packet", "Radio", "RadioState", "Session"]
+__all__ = ["RadioTimeouts", "ConnectionState", "MeterStatus", "ReceivedPacket", "Radio", "RadioState", "MeterSession"]

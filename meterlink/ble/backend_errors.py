@@ -13,11 +13,13 @@ from bleak.exc import (
 )
 
 from meterlink.core.errors import RadioError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 
 _IN_PROGRESS = "org.bluez.Error.InProgress"
 _NOT_READY = "org.bluez.Error.NotReady"  # BlueZ: the adapter is powered off
-_NO_SERVICE = frozenset({"org.freedesktop.DBus.Error.ServiceUnknown", "org.freedesktop.DBus.Error.NameHasNoOwner"})
+_SERVICE_NOT_RUNNING = frozenset(
+    {"org.freedesktop.DBus.Error.ServiceUnknown", "org.freedesktop.DBus.Error.NameHasNoOwner"}
+)
 _DENIED = "org.freedesktop.DBus.Error.AccessDenied"
 _NO_CONNECTION_LEFT = "le-connection-concurrent-connection-limit"
 _PAIRING = frozenset(
@@ -50,7 +52,7 @@ _UNAVAILABLE = {
     BleakBluetoothNotAvailableReason.POWERED_OFF: ("Bluetooth is switched off.", "Switch it on."),
 }
 _NOT_ALLOWED = ("This program may not use Bluetooth.", "Allow it in the system's privacy or permission settings.")
-_NOT_REACHED = (
+_SERVICE_UNREACHABLE = (
     "The system's Bluetooth service cannot be reached.",
     "See that it is installed and running (on Linux: D-Bus and the bluetooth service).",
 )
@@ -60,45 +62,47 @@ def _dbus_name(error: BaseException) -> str:
     return error.dbus_error if isinstance(error, BleakDBusError) else ""
 
 
-def busy(error: BaseException) -> bool:
+def is_busy(error: BaseException) -> bool:
     """Return whether another operation was in the way: try again in a moment."""
     return _dbus_name(error) == _IN_PROGRESS
 
 
-def full(error: BaseException) -> bool:
+def is_out_of_connections(error: BaseException) -> bool:
     """Return whether the adapter has no connection left."""
     return isinstance(error, BleakDBusError) and error.dbus_error_details == _NO_CONNECTION_LEFT
 
 
-def wants_pairing(error: BaseException) -> bool:
+def requires_pairing(error: BaseException) -> bool:
     """Return whether the meter refuses to talk before it has been paired."""
     if isinstance(error, BleakGATTProtocolError):
         return error.code in _PAIRING_CODES
     return _dbus_name(error) in _PAIRING
 
 
-def radio_gone(error: BaseException) -> bool:
+def is_adapter_fault(error: BaseException) -> bool:
     """Return whether the fault is the adapter's or the Bluetooth service's, not the meter's."""
     if isinstance(error, TimeoutError):  # an OSError, but a call that took too long says nothing about the radio
         return False
     return isinstance(error, BleakBluetoothNotAvailableError | OSError | EOFError) or (
-        _dbus_name(error) in _NO_SERVICE | {_NOT_READY, _DENIED}
+        _dbus_name(error) in _SERVICE_NOT_RUNNING | {_NOT_READY, _DENIED}
     )
 
 
-def transient(error: BaseException) -> bool:
+def is_transient(error: BaseException) -> bool:
     """Return whether a connection attempt that failed like this may succeed in a second."""
-    return not (isinstance(error, TimeoutError | BleakDeviceNotFoundError) or radio_gone(error) or wants_pairing(error))
+    return not (
+        isinstance(error, TimeoutError | BleakDeviceNotFoundError) or is_adapter_fault(error) or requires_pairing(error)
+    )
 
 
-def radio_problem(error: BaseException) -> RadioError:
+def scan_error(error: BaseException) -> RadioError:
     """Return what is wrong with the radio, and what to try, when a scan fails with ``error``."""
     if isinstance(error, BleakBluetoothNotAvailableError):
         denied = error.reason.name.startswith("DENIED")
-        return RadioError(*(_NOT_ALLOWED if denied else _UNAVAILABLE.get(error.reason, _NOT_REACHED)))
+        return RadioError(*(_NOT_ALLOWED if denied else _UNAVAILABLE.get(error.reason, _SERVICE_UNREACHABLE)))
     if isinstance(error, TimeoutError):
         return RadioError("Bluetooth does not answer.", "Switch it off and on; if that does not help, restart.")
-    if busy(error):
+    if is_busy(error):
         return RadioError(
             "Another program keeps Bluetooth busy.", "Close the Bluetooth settings window and other scanning programs."
         )
@@ -107,26 +111,26 @@ def radio_problem(error: BaseException) -> RadioError:
         return RadioError(*_UNAVAILABLE[BleakBluetoothNotAvailableReason.POWERED_OFF])
     if name == _DENIED or isinstance(error, PermissionError):
         return RadioError(*_NOT_ALLOWED)
-    if radio_gone(error):
-        return RadioError(*_NOT_REACHED)
-    return RadioError(f"Scanning for meters failed: {reason(error)}.", "Switch Bluetooth off and on.")
+    if is_adapter_fault(error):
+        return RadioError(*_SERVICE_UNREACHABLE)
+    return RadioError(f"Scanning for meters failed: {error_text(error)}.", "Switch Bluetooth off and on.")
 
 
-def reason(error: BaseException) -> str:
+def error_text(error: BaseException) -> str:
     """Return the backend's own words on one clean line, or the error's class where it has none."""
-    return clean_name(str(error), _LONGEST_REASON).rstrip(".") or type(error).__name__
+    return clean_text(str(error), _LONGEST_REASON).rstrip(".") or type(error).__name__
 
 
-def link_problem(error: BaseException) -> str:
+def connection_error_text(error: BaseException) -> str:
     """Return in words why a meter could not be connected."""
     if isinstance(error, TimeoutError):
         return "It was heard but does not answer."
     if isinstance(error, BleakDeviceNotFoundError):
         return "It is no longer heard."
-    if full(error):
+    if is_out_of_connections(error):
         return "The Bluetooth adapter has no connection left. Disconnect another device."
-    if wants_pairing(error):
+    if requires_pairing(error):
         return "It wants to be paired first. Pair it in the system's Bluetooth settings."
-    if radio_gone(error):
+    if is_adapter_fault(error):
         return "Bluetooth went away while connecting."
-    return f"Connecting failed: {reason(error)}."
+    return f"Connecting failed: {error_text(error)}."

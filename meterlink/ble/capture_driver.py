@@ -5,18 +5,18 @@ from dataclasses import replace
 
 from bleak.uuids import normalize_uuid_str
 
-from meterlink.ble.connection import EVERYBODYS
-from meterlink.capture.files import LONGEST_PERIOD, SHORTEST_PERIOD, Asked
+from meterlink.ble.connection import GENERIC_SERVICES
+from meterlink.capture.capture_file import LONGEST_PERIOD, SHORTEST_PERIOD, ConnectionRequests
 from meterlink.driver_api import (
     LIKELY,
     Advertisement,
     Channel,
     Characteristic,
+    CharacteristicWrite,
     DriverError,
     InputError,
     Reading,
-    Stamp,
-    Write,
+    Timestamp,
 )
 
 _POLL_PERIOD = 0.5  # s; a display changes two to five times a second
@@ -24,56 +24,61 @@ _POLL_PERIOD = 0.5  # s; a display changes two to five times a second
 _LONGEST_WRITE = 512  # bytes
 
 
-class Capturing:
+class CaptureDriverFactory:
     """A driver kind that fits every meter and decodes nothing."""
 
     name = "capture"
 
-    def __init__(self, asked: Asked) -> None:
-        self._asked = asked
+    def __init__(self, requests: ConnectionRequests) -> None:
+        self._requests = requests
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:  # noqa: ARG002
         """Return LIKELY: whoever captures has chosen the meter."""
         return LIKELY
 
-    def open(self, services: Sequence[Characteristic]) -> "CapturingDriver":
+    def open(self, services: Sequence[Characteristic]) -> "CaptureDriver":
         """Subscribe to all that can be; DriverError where there is nothing, or where what was asked for is missing."""
         speaking = [
             Channel(found.key)
             for found in services
-            if found.properties & {"notify", "indicate"} and found.service_uuid not in EVERYBODYS
+            if found.properties & {"notify", "indicate"} and found.service_uuid not in GENERIC_SERVICES
         ]
-        polled = [replace(read, key=_key(services, read.key, "read")) for read in self._asked.reads]
+        polled = [
+            replace(read, key=_find_characteristic_key(services, read.key, "read")) for read in self._requests.reads
+        ]
         if not (speaking or polled):
             raise DriverError(
                 "This meter offers nothing to subscribe to.",
                 "If a value of it can be read, ask for it: --poll UUID, or type read UUID while it is taught.",
             )
-        writes = [replace(write, key=_key(services, write.key, "write")) for write in self._asked.writes]
+        writes = [
+            replace(write, key=_find_characteristic_key(services, write.key, "write"))
+            for write in self._requests.writes
+        ]
         confirmed = {found.key for found in services if "write" in found.properties}
-        return CapturingDriver(speaking + polled, [replace(one, response=one.key in confirmed) for one in writes])
+        return CaptureDriver(speaking + polled, [replace(one, response=one.key in confirmed) for one in writes])
 
 
-class CapturingDriver:
+class CaptureDriver:
     """Takes packets, yields no reading."""
 
-    def __init__(self, channels: Sequence[Channel], writes: Sequence[Write]) -> None:
+    def __init__(self, channels: Sequence[Channel], writes: Sequence[CharacteristicWrite]) -> None:
         self.channels = tuple(channels)
         self.writes = tuple(writes)
 
-    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> Iterable[Reading]:  # noqa: ARG002
+    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterable[Reading]:  # noqa: ARG002
         """Return nothing: nobody knows yet what it means."""
         return ()
 
 
-def _key(services: Sequence[Characteristic], uuid: str, what: str) -> str:
+def _find_characteristic_key(services: Sequence[Characteristic], uuid: str, operation: str) -> str:
     """Return the key of the characteristic with that UUID or key that can be read, or written."""
-    able = [found for found in services if any(one.startswith(what) for one in found.properties)]
+    able = [found for found in services if any(one.startswith(operation) for one in found.properties)]
     for found in able:
         if uuid.lower() in {found.key, found.uuid}:
             return found.key
-    offered = ", ".join(found.key for found in able if found.service_uuid not in EVERYBODYS)
-    raise DriverError(f"This meter has no {uuid} to {what}.", f"It has: {offered or 'none'}.")
+    offered = ", ".join(found.key for found in able if found.service_uuid not in GENERIC_SERVICES)
+    raise DriverError(f"This meter has no {uuid} to {operation}.", f"It has: {offered or 'none'}.")
 
 
 def parse_uuid(text: str) -> str:
@@ -86,7 +91,7 @@ def parse_uuid(text: str) -> str:
         ) from error
 
 
-def parse_write(text: str) -> Write:
+def parse_write(text: str) -> CharacteristicWrite:
     """Return what is to be written: ``fff2=a501`` once, ``fff2=a501@2`` every 2 s; InputError for anything else."""
     uuid, equals, rest = text.partition("=")
     digits, at, seconds = rest.partition("@")
@@ -97,10 +102,10 @@ def parse_write(text: str) -> Write:
         data, period = b"", 0.0
     if not (equals and 0 < len(data) <= _LONGEST_WRITE and (not at or SHORTEST_PERIOD <= period <= LONGEST_PERIOD)):
         raise InputError(f"{text!r} is not UUID=HEX or UUID=HEX@SECONDS.", "Write it as: fff2=a501, or fff2=a501@2")
-    return Write(parse_uuid(uuid), data, period)
+    return CharacteristicWrite(parse_uuid(uuid), data, period)
 
 
-def parse_read(text: str) -> Channel:
+def parse_poll(text: str) -> Channel:
     """Return what is to be read: ``fff1`` twice a second, ``fff1=2`` every 2 s; InputError for anything else."""
     uuid, equals, seconds = text.partition("=")
     try:

@@ -10,77 +10,85 @@ from typing import Self
 from bleak.backends.device import BLEDevice
 from bleak.uuids import uuidstr_to_str
 
-from meterlink.ble.backend_errors import link_problem
+from meterlink.ble.backend_errors import connection_error_text
 from meterlink.ble.backends import ClientBackend, ScannerBackend
-from meterlink.ble.connection import Link, Look, connected
+from meterlink.ble.cancellation import timeout_with_cleanup
+from meterlink.ble.connection import BleConnection, DiscoveredServices, connect_with_retries
 from meterlink.ble.scanner import Scanner
-from meterlink.ble.timeouts import Limits
-from meterlink.ble.waiting import bounded
+from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.errors import RadioError
 from meterlink.driver_api import Advertisement
 
 # Devices remembered: a trade fair's worth. Phones change their addresses every quarter of an hour, and anybody can
 # make addresses up; the one not heard for longest goes first.
-MOST_HEARD = 256
+MAX_DEVICES = 256
 # What was last heard longer ago than this is not 'on the air': past three of the longest advertising intervals
 # (10.24 s, Bluetooth Core, vol. 4 part E, 7.8.5, from memory).
 STALE_AFTER = 31.0  # s
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class DiscoveredDevice:
     """One device on the air. ``device`` is the platform's own object; ``at`` is when it was last heard (loop time)."""
 
     address: str
-    device: BLEDevice
+    ble_device: BLEDevice
     advertisement: Advertisement
-    at: float
+    last_seen_at: float
 
 
-class HeardList:
+class DeviceList:
     """What was heard, by address; bounded."""
 
     def __init__(self) -> None:
-        self._heard: dict[str, Heard] = {}
+        self._devices: dict[str, DiscoveredDevice] = {}
 
-    def note(self, device: BLEDevice, advertisement: Advertisement) -> None:
+    def add(self, device: BLEDevice, advertisement: Advertisement) -> None:
         """Take note of an advertisement; a name that is left out this time is kept."""
-        before = self._heard.pop(device.address.upper(), None)
+        before = self._devices.pop(device.address.upper(), None)
         if before is not None and not advertisement.name:
             advertisement = replace(advertisement, name=before.advertisement.name)
         now = asyncio.get_running_loop().time()
-        self._heard[device.address.upper()] = Heard(device.address, device, advertisement, now)
-        if len(self._heard) > MOST_HEARD:
-            del self._heard[next(iter(self._heard))]
+        self._devices[device.address.upper()] = DiscoveredDevice(device.address, device, advertisement, now)
+        if len(self._devices) > MAX_DEVICES:
+            del self._devices[next(iter(self._devices))]
 
-    def get(self, address: str) -> Heard | None:
+    def get(self, address: str) -> DiscoveredDevice | None:
         """Return what was heard at an address."""
-        return self._heard.get(address.upper())
+        return self._devices.get(address.upper())
 
-    def recent(self) -> list[Heard]:
+    def recent(self) -> list[DiscoveredDevice]:
         """Return what was heard lately."""
         since = asyncio.get_running_loop().time() - STALE_AFTER
-        return [heard for heard in self._heard.values() if heard.at >= since]
+        return [heard for heard in self._devices.values() if heard.last_seen_at >= since]
 
 
-async def look_closer(
-    heard: Heard, *, limits: Limits, backend: ClientBackend | None, jitter: Callable[[float, float], float]
-) -> Look:
+async def discover_services(
+    device: DiscoveredDevice,
+    *,
+    timeouts: RadioTimeouts,
+    backend: ClientBackend | None,
+    jitter: Callable[[float, float], float],
+) -> DiscoveredServices:
     """Connect, read the services and the serial number, disconnect. RadioError, in words, where that fails."""
     try:
-        link = await connected(lambda: Link(heard.device, limits, backend, fresh_services=False), limits, jitter)
+        link = await connect_with_retries(
+            lambda: BleConnection(device.ble_device, timeouts, backend, ignore_service_cache=False), timeouts, jitter
+        )
         try:
-            async with bounded(limits.setup, limits.grace):
-                services = await link.describe()
-                return Look(tuple(services), await link.serial(services))
+            async with timeout_with_cleanup(timeouts.setup, timeouts.cleanup):
+                services = await link.read_characteristics()
+                return DiscoveredServices(tuple(services), await link.read_serial_number(services))
         finally:
             await link.close()
     except Exception as error:  # every platform raises its own kinds
-        name = heard.advertisement.name or heard.address
-        raise RadioError(f"{name}: {link_problem(error)}", "Come closer, switch it off and on, try again.") from error
+        name = device.advertisement.name or device.address
+        raise RadioError(
+            f"{name}: {connection_error_text(error)}", "Come closer, switch it off and on, try again."
+        ) from error
 
 
-class Survey:
+class Discovery:
     """Scans for as long as it is open, for somebody who only looks. Use it as an async context manager."""
 
     def __init__(
@@ -88,17 +96,21 @@ class Survey:
         *,
         scanner_backend: ScannerBackend | None = None,
         client_backend: ClientBackend | None = None,
-        limits: Limits | None = None,
+        timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
     ) -> None:
-        self._limits = limits or Limits()
+        self._timeouts = timeouts or RadioTimeouts()
         self._client_backend = client_backend
         self._jitter = jitter
-        self._heard = HeardList()
-        self._problem: RadioError | None = None
+        self._devices = DeviceList()
+        self._error: RadioError | None = None
         self._changed = asyncio.Event()
         self._scanner = Scanner(
-            on_heard=self._hear, on_problem=self._radio_is, backend=scanner_backend, limits=self._limits, jitter=jitter
+            on_advertisement=self._on_advertisement,
+            on_scan_result=self._on_scan_result,
+            backend=scanner_backend,
+            timeouts=self._timeouts,
+            jitter=jitter,
         )
         self._task: asyncio.Task[None] | None = None
 
@@ -113,46 +125,48 @@ class Survey:
             self._task.cancel()
             await asyncio.gather(self._task, return_exceptions=True)
 
-    async def listen(self, seconds: float, until: Callable[[Heard], bool] | None = None) -> None:
+    async def scan(self, seconds: float, until: Callable[[DiscoveredDevice], bool] | None = None) -> None:
         """Listen for so long, or until something of which ``until`` is true was heard; RadioError when it cannot."""
         try:
             async with asyncio.timeout(seconds):
                 while True:
-                    if self._problem is not None:
-                        raise self._problem
-                    if until is not None and any(until(heard) for heard in self._heard.recent()):
+                    if self._error is not None:
+                        raise self._error
+                    if until is not None and any(until(heard) for heard in self._devices.recent()):
                         return
                     self._changed.clear()
                     await self._changed.wait()
         except TimeoutError:
             return
 
-    def heard(self) -> list[Heard]:
+    def devices(self) -> list[DiscoveredDevice]:
         """Return what was heard lately."""
-        return self._heard.recent()
+        return self._devices.recent()
 
-    async def look(self, address: str) -> Look:
+    async def discover_services(self, address: str) -> DiscoveredServices:
         """Connect to what was heard at ``address`` and read what it offers; RadioError in words."""
-        heard = self._heard.get(address)
+        heard = self._devices.get(address)
         if heard is None:
-            raise RadioError(*not_heard(address))
-        return await look_closer(heard, limits=self._limits, backend=self._client_backend, jitter=self._jitter)
+            raise RadioError(*not_found_message(address))
+        return await discover_services(
+            heard, timeouts=self._timeouts, backend=self._client_backend, jitter=self._jitter
+        )
 
-    def _hear(self, device: BLEDevice, advertisement: Advertisement) -> None:
-        self._heard.note(device, advertisement)
+    def _on_advertisement(self, device: BLEDevice, advertisement: Advertisement) -> None:
+        self._devices.add(device, advertisement)
         self._changed.set()
 
-    def _radio_is(self, problem: RadioError | None) -> None:
-        self._problem = problem
+    def _on_scan_result(self, problem: RadioError | None) -> None:
+        self._error = problem
         self._changed.set()
 
 
-def not_heard(address: str) -> tuple[str, str]:
+def not_found_message(address: str) -> tuple[str, str]:
     """Return, as message and remedy, that nothing was heard at an address."""
     return f"{address} was not heard.", "Switch the meter and its Bluetooth on, or come closer."
 
 
-def uuid_in_words(uuid: str) -> str:
+def uuid_text(uuid: str) -> str:
     """Return a UUID as people read it: ``Environmental Sensing (181a)``, or whole where nobody has assigned it."""
     short = uuid[4:8] if uuid.startswith("0000") and uuid.endswith("-0000-1000-8000-00805f9b34fb") else uuid
     known = uuidstr_to_str(uuid)

@@ -13,17 +13,17 @@ from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import BaseBleakScanner
 
-from meterlink.ble.connection import Look, Packet
-from meterlink.ble.discovery import Heard, HeardList, look_closer, not_heard
+from meterlink.ble.cancellation import timeout_with_cleanup
+from meterlink.ble.connection import DiscoveredServices, ReceivedPacket
+from meterlink.ble.discovery import DeviceList, DiscoveredDevice, discover_services, not_found_message
 from meterlink.ble.scanner import Scanner
 from meterlink.ble.states import RadioState
-from meterlink.ble.supervisor import Shared, Supervisor
-from meterlink.ble.timeouts import Limits
-from meterlink.ble.waiting import bounded
+from meterlink.ble.supervisor import MeterSupervisor, RadioContext
+from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import RadioError
-from meterlink.driver_api import Advertisement, Characteristic, DriverKind
+from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 
 log = logging.getLogger(__name__)
 
@@ -47,118 +47,123 @@ class Radio:
         self,
         *,
         clock: Clock,
-        choose: Callable[[Advertisement, Sequence[Characteristic] | None], DriverKind | None],
-        on_packet: Callable[[Packet], None],
-        on_change: Callable[[RadioState], None],
-        known: Iterable[Meter] = (),
+        choose_driver: Callable[[Advertisement, Sequence[Characteristic] | None], DriverFactory | None],
+        on_packet: Callable[[ReceivedPacket], None],
+        on_state_change: Callable[[RadioState], None],
+        known_meters: Iterable[Meter] = (),
         adopt: bool = False,
         scanner_backend: type[BaseBleakScanner] | None = None,
         client_backend: type[BaseBleakClient] | None = None,
         adapter_backend: type[BaseBleakAdapter] | None = None,
-        limits: Limits | None = None,
+        timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
-        named: Mapping[str, DriverKind] | None = None,
+        configured_drivers: Mapping[str, DriverFactory] | None = None,
     ) -> None:
-        self._choose = choose
-        self._on_change = on_change
-        self._known = {_key(meter.address): meter for meter in known}
+        self._choose_driver = choose_driver
+        self._on_state_change = on_state_change
+        self._known_meters = {_normalize_address(meter.address): meter for meter in known_meters}
         self._adopt = adopt
         self._adapter_backend = adapter_backend
-        self._asks_system = scanner_backend is None or adapter_backend is not None
-        self._limits = limits or Limits()
+        self._finds_connected_devices = scanner_backend is None or adapter_backend is not None
+        self._timeouts = timeouts or RadioTimeouts()
         self._scanner = Scanner(
-            on_heard=self._heard,
-            on_problem=self._radio_is,
+            on_advertisement=self._on_advertisement,
+            on_scan_result=self._on_scan_result,
             backend=scanner_backend,
-            limits=self._limits,
+            timeouts=self._timeouts,
             jitter=jitter,
         )
-        self._named = {_key(address): kind for address, kind in (named or {}).items()}
-        self._shared = Shared(
+        self._configured_drivers = {
+            _normalize_address(address): kind for address, kind in (configured_drivers or {}).items()
+        }
+        self._context = RadioContext(
             clock=clock,
-            choose=choose,
-            named=self._named,
+            choose_driver=choose_driver,
+            configured_drivers=self._configured_drivers,
             on_packet=on_packet,
             client_backend=client_backend,
-            limits=self._limits,
+            timeouts=self._timeouts,
             jitter=jitter,
-            slots=asyncio.Semaphore(self._limits.connections),
-            working=asyncio.Event(),
-            doubt=self._scanner.doubt,
-            numbers=itertools.count(1),
+            connection_slots=asyncio.Semaphore(self._timeouts.max_connections),
+            radio_ready=asyncio.Event(),
+            request_scan_restart=self._scanner.request_restart,
+            session_numbers=itertools.count(1),
         )
-        self._problem = ""
-        self._told: RadioState | None = None
-        self._supervisors: dict[str, Supervisor] = {}
-        self._looked_after: dict[str, asyncio.Task[None]] = {}
-        self._heard_lately = HeardList()
-        self._looked_at: set[str] = set()
+        self._error = ""
+        self._reported_state: RadioState | None = None
+        self._supervisors: dict[str, MeterSupervisor] = {}
+        self._supervisor_tasks: dict[str, asyncio.Task[None]] = {}
+        self._devices = DeviceList()
+        self._discovering: set[str] = set()
         self._tasks: set[asyncio.Task[None]] = set()
         self._group: asyncio.TaskGroup | None = None
 
     @property
     def state(self) -> RadioState:
         """How the radio and its meters stand now."""
-        return RadioState(tuple(one.link for one in self._supervisors.values()), self._problem)
+        return RadioState(tuple(one.status for one in self._supervisors.values()), self._error)
 
-    def know(self, meter: Meter) -> None:
+    def add_meter(self, meter: Meter) -> None:
         """Connect ``meter`` from now on, too; one that is connected already stays so."""
-        self._known[_key(meter.address)] = meter
+        self._known_meters[_normalize_address(meter.address)] = meter
         if self._group is not None:
-            self._supervise(meter).know(meter)
+            self._supervise(meter).set_meter(meter)
 
-    def known(self, address: str) -> Meter | None:
+    def known_meter(self, address: str) -> Meter | None:
         """Return the meter to be connected at ``address``, None for a stranger's."""
-        return self._known.get(_key(address))
+        return self._known_meters.get(_normalize_address(address))
 
-    def named(self, address: str) -> DriverKind | None:
+    def configured_driver(self, address: str) -> DriverFactory | None:
         """Return the driver kind that somebody named for the meter at ``address``."""
-        return self._named.get(_key(address))
+        return self._configured_drivers.get(_normalize_address(address))
 
-    def name_driver(self, address: str, kind: DriverKind | None) -> None:
+    def set_driver(self, address: str, kind: DriverFactory | None) -> None:
         """Read the meter at ``address`` with ``kind``, None for a chosen one, from its next connection on."""
         if kind is None:
-            self._named.pop(_key(address), None)
+            self._configured_drivers.pop(_normalize_address(address), None)
         else:
-            self._named[_key(address)] = kind
+            self._configured_drivers[_normalize_address(address)] = kind
 
-    async def forget(self, address: str) -> None:
+    async def remove_meter(self, address: str) -> None:
         """Disconnect the meter at ``address`` and leave it alone (with ``adopt``, until it is adopted again)."""
-        self._known.pop(_key(address), None)
-        self._supervisors.pop(_key(address), None)
-        task = self._looked_after.pop(_key(address), None)
+        self._known_meters.pop(_normalize_address(address), None)
+        self._supervisors.pop(_normalize_address(address), None)
+        task = self._supervisor_tasks.pop(_normalize_address(address), None)
         if task is not None:
             task.cancel()
             await asyncio.wait({task})
-        self._changed()
+        self._report_state()
 
-    def heard(self) -> list[Heard]:
+    def devices(self) -> list[DiscoveredDevice]:
         """Return everything heard lately, meters or not."""
-        return self._heard_lately.recent()
+        return self._devices.recent()
 
-    async def look(self, address: str) -> Look:
+    async def discover_services(self, address: str) -> DiscoveredServices:
         """Return what the meter at ``address`` offers: as last seen where it is looked after here, else by connecting.
 
         RadioError, in words, where that cannot be.
         """
-        supervisor = self._supervisors.get(_key(address))
+        supervisor = self._supervisors.get(_normalize_address(address))
         if supervisor is not None:
-            if supervisor.look is None:
-                raise RadioError(f"{supervisor.link.name or address} has not been connected yet.", _why(supervisor))
-            return supervisor.look
-        heard = self._heard_lately.get(address)
+            if supervisor.discovered is None:
+                raise RadioError(
+                    f"{supervisor.status.name or address} has not been connected yet.",
+                    _not_connected_reason(supervisor),
+                )
+            return supervisor.discovered
+        heard = self._devices.get(address)
         if heard is None:
-            raise RadioError(*not_heard(address))
-        if _key(address) in self._looked_at:
+            raise RadioError(*not_found_message(address))
+        if _normalize_address(address) in self._discovering:
             raise RadioError(f"{address} is being looked at already.", "Try again in a moment.")
-        self._looked_at.add(_key(address))
+        self._discovering.add(_normalize_address(address))
         try:
-            async with self._shared.slots:
-                return await look_closer(
-                    heard, limits=self._limits, backend=self._shared.client_backend, jitter=self._shared.jitter
+            async with self._context.connection_slots:
+                return await discover_services(
+                    heard, timeouts=self._timeouts, backend=self._context.client_backend, jitter=self._context.jitter
                 )
         finally:
-            self._looked_at.discard(_key(address))
+            self._discovering.discard(_normalize_address(address))
 
     async def run(self) -> None:
         """Run until cancelled. Then everything is disconnected, within ``limits.stop`` and the time to disconnect."""
@@ -168,24 +173,24 @@ class Radio:
             async with asyncio.TaskGroup() as group:
                 self._group = group
                 try:
-                    for meter in self._known.values():
+                    for meter in self._known_meters.values():
                         self._supervise(meter)
-                    self._start(self._scanner.run())
-                    self._start(self._pick_up_links())
-                    self._changed()
+                    self._start_task(self._scanner.run())
+                    self._start_task(self._find_connected_devices())
+                    self._report_state()
                     await loop.create_future()  # until cancelled
                 finally:
                     self._group = None
                     # The tasks are cancelled next; one still waiting then is held up by its backend.
-                    cut_off = loop.call_later(self._limits.stop, self._cancel_all)
+                    cut_off = loop.call_later(self._timeouts.stop, self._cancel_all)
         finally:
             if cut_off is not None:
                 cut_off.cancel()
             self._supervisors.clear()
-            self._looked_after.clear()
-            self._shared.working.clear()
+            self._supervisor_tasks.clear()
+            self._context.radio_ready.clear()
 
-    def _start(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+    def _start_task(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
         assert self._group is not None  # noqa: S101 - the callers see to it
         task = self._group.create_task(work)
         self._tasks.add(task)
@@ -196,65 +201,71 @@ class Radio:
         for task in self._tasks:
             task.cancel()
 
-    def _supervise(self, meter: Meter) -> Supervisor:
-        supervisor = self._supervisors.get(_key(meter.address))
+    def _supervise(self, meter: Meter) -> MeterSupervisor:
+        supervisor = self._supervisors.get(_normalize_address(meter.address))
         if supervisor is None:
-            supervisor = Supervisor(meter, self._shared, self._changed)
-            self._supervisors[_key(meter.address)] = supervisor
-            self._looked_after[_key(meter.address)] = self._start(supervisor.run())
-            self._changed()
+            supervisor = MeterSupervisor(meter, self._context, self._report_state)
+            self._supervisors[_normalize_address(meter.address)] = supervisor
+            self._supervisor_tasks[_normalize_address(meter.address)] = self._start_task(supervisor.run())
+            self._report_state()
         return supervisor
 
-    def _heard(self, device: BLEDevice, advertisement: Advertisement) -> None:
+    def _on_advertisement(self, device: BLEDevice, advertisement: Advertisement) -> None:
         if self._group is None:
             return
-        self._heard_lately.note(device, advertisement)
-        supervisor = self._supervisors.get(_key(device.address))
+        self._devices.add(device, advertisement)
+        supervisor = self._supervisors.get(_normalize_address(device.address))
         if supervisor is None:
-            if _key(device.address) in self._looked_at:  # two connections to one meter would be in each other's way
+            if (
+                _normalize_address(device.address) in self._discovering
+            ):  # two connections to one meter would be in each other's way
                 return
-            strangers = sum(address not in self._known for address in self._supervisors)
-            if not self._adopt or strangers >= self._limits.adopted or self._choose(advertisement, None) is None:
+            strangers = sum(address not in self._known_meters for address in self._supervisors)
+            if (
+                not self._adopt
+                or strangers >= self._timeouts.max_adopted
+                or self._choose_driver(advertisement, None) is None
+            ):
                 return
             supervisor = self._supervise(Meter(device.address, advertisement.name))
-        supervisor.heard(device, advertisement)
+        supervisor.on_advertisement(device, advertisement)
 
-    async def _pick_up_links(self) -> None:
+    async def _find_connected_devices(self) -> None:
         """Find known meters the system is still connected to, left over from a crash: they do not advertise."""
-        if not self._asks_system:
+        if not self._finds_connected_devices:
             return
-        await self._shared.working.wait()
+        await self._context.radio_ready.wait()
         try:
-            async with bounded(self._limits.scan_call, self._limits.grace):
+            async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
                 adapter = await BleakAdapter.get(backend=self._adapter_backend)
                 devices = await adapter.get_connected_devices()
         except Exception as error:  # noqa: BLE001 - not offered everywhere (NotImplementedError), and only a shortcut
             log.debug("asking for existing connections failed: %r", error)
             return
         for device in devices:
-            supervisor = self._supervisors.get(_key(device.address))
+            supervisor = self._supervisors.get(_normalize_address(device.address))
             if supervisor is not None:
-                supervisor.found_linked(device)
+                supervisor.on_existing_connection(device)
 
-    def _radio_is(self, problem: RadioError | None) -> None:
-        self._problem = "" if problem is None else str(problem)
+    def _on_scan_result(self, problem: RadioError | None) -> None:
+        self._error = "" if problem is None else str(problem)
         if problem is None:
-            self._shared.working.set()
+            self._context.radio_ready.set()
         else:
-            self._shared.working.clear()
-        self._changed()
+            self._context.radio_ready.clear()
+        self._report_state()
 
-    def _changed(self) -> None:
+    def _report_state(self) -> None:
         state = self.state
-        if state != self._told:
-            self._told = state
-            self._on_change(state)
+        if state != self._reported_state:
+            self._reported_state = state
+            self._on_state_change(state)
 
 
-def _why(supervisor: Supervisor) -> str:
-    return supervisor.link.detail or "Wait until the station has connected it."
+def _not_connected_reason(supervisor: MeterSupervisor) -> str:
+    return supervisor.status.detail or "Wait until the station has connected it."
 
 
-def _key(address: str) -> str:
+def _normalize_address(address: str) -> str:
     """Return an address so that it compares: platforms and people differ in case."""
     return address.upper()

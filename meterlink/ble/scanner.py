@@ -10,11 +10,11 @@ from bleak import BleakScanner
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 
-from meterlink.ble.backend_errors import busy, radio_problem
-from meterlink.ble.timeouts import Limits
-from meterlink.ble.waiting import bounded, finish
+from meterlink.ble.backend_errors import is_busy, scan_error
+from meterlink.ble.cancellation import run_to_completion, timeout_with_cleanup
+from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.errors import RadioError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.driver_api import Advertisement
 
 log = logging.getLogger(__name__)
@@ -23,10 +23,10 @@ log = logging.getLogger(__name__)
 _RSSI_UNKNOWN = frozenset({127, -127})
 
 
-def advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisement:
+def to_advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisement:
     """Return what bleak heard in our words: the name cleaned, UUIDs in lower case, an unknown RSSI as None."""
     return Advertisement(
-        name=clean_name(data.local_name or device.name),
+        name=clean_text(data.local_name or device.name),
         service_uuids=tuple(uuid.lower() for uuid in data.service_uuids),
         manufacturer_data=dict(data.manufacturer_data),
         service_data={uuid.lower(): bytes(value) for uuid, value in data.service_data.items()},
@@ -44,40 +44,40 @@ class Scanner:
     def __init__(
         self,
         *,
-        on_heard: Callable[[BLEDevice, Advertisement], None],
-        on_problem: Callable[[RadioError | None], None],
+        on_advertisement: Callable[[BLEDevice, Advertisement], None],
+        on_scan_result: Callable[[RadioError | None], None],
         backend: type[BaseBleakScanner] | None = None,
-        limits: Limits | None = None,
+        timeouts: RadioTimeouts | None = None,
         jitter: Callable[[float, float], float] = random.uniform,
     ) -> None:
-        self._on_heard = on_heard
-        self._on_problem = on_problem
+        self._on_advertisement = on_advertisement
+        self._on_scan_result = on_scan_result
         self._backend = backend
-        self._limits = limits or Limits()
+        self._timeouts = timeouts or RadioTimeouts()
         self._jitter = jitter
-        self._doubted = asyncio.Event()
-        self._heard_at = 0.0
+        self._restart_requested = asyncio.Event()
+        self._last_advertisement_at = 0.0
 
-    def doubt(self) -> None:
+    def request_restart(self) -> None:
         """Start the scan anew, because somebody met a radio that seems gone: a start tells."""
-        self._doubted.set()
+        self._restart_requested.set()
 
     async def run(self) -> None:
         """Scan until cancelled; whatever the radio does, try again."""
         failures = 0
         while True:
-            self._doubted.clear()
+            self._restart_requested.clear()
             error = await self._scan()
             if error is None:
                 failures = 0
                 continue
             failures += 1
             log.info("scan start %d failed: %r", failures, error)
-            if busy(error) and failures < self._limits.busy_starts:
-                pause = self._jitter(self._limits.pause_shortest, self._limits.pause_longest)
+            if is_busy(error) and failures < self._timeouts.busy_scan_starts:
+                pause = self._jitter(self._timeouts.shortest_pause, self._timeouts.longest_pause)
             else:
-                self._on_problem(radio_problem(error))
-                pause = min(self._limits.radio_retry_longest, self._limits.retry_first * 2.0 ** min(failures - 1, 8))
+                self._on_scan_result(scan_error(error))
+                pause = min(self._timeouts.scan_retry_longest, self._timeouts.retry_first * 2.0 ** min(failures - 1, 8))
             await asyncio.sleep(pause)
 
     async def _scan(self) -> Exception | None:
@@ -86,8 +86,8 @@ class Scanner:
 
         def heard(device: BLEDevice, data: AdvertisementData) -> None:
             if live:  # a backend may deliver what was under way when the scan was stopped
-                self._heard_at = loop.time()
-                self._on_heard(device, advertisement(device, data))
+                self._last_advertisement_at = loop.time()
+                self._on_advertisement(device, to_advertisement(device, data))
 
         loop = asyncio.get_running_loop()
         scanner: BleakScanner | None = None
@@ -95,32 +95,32 @@ class Scanner:
             try:
                 # A fresh object each time: what a failed one has left half open is its own.
                 scanner = BleakScanner(heard, backend=self._backend)
-                async with bounded(self._limits.scan_call, self._limits.grace):
+                async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
                     await scanner.start()
             except Exception as error:  # noqa: BLE001 - every platform raises its own kinds, down to FileNotFoundError
                 return error
-            self._on_problem(None)
-            await self._listen()
+            self._on_scan_result(None)
+            await self._wait_for_silence()
             return None
         finally:
             live = False
             if scanner is not None:
-                await finish(self._stop(scanner))
+                await run_to_completion(self._stop(scanner))
 
-    async def _listen(self) -> None:
+    async def _wait_for_silence(self) -> None:
         """Return when nothing at all has been heard for too long, or when the radio is doubted."""
         loop = asyncio.get_running_loop()
-        self._heard_at = loop.time()
-        while (left := self._heard_at + self._limits.scan_silence - loop.time()) > 0:
+        self._last_advertisement_at = loop.time()
+        while (left := self._last_advertisement_at + self._timeouts.scan_silence - loop.time()) > 0:
             with suppress(TimeoutError):
                 async with asyncio.timeout(left):
-                    await self._doubted.wait()
+                    await self._restart_requested.wait()
                     return
-        log.info("nothing heard for %g s: starting the scan anew", self._limits.scan_silence)
+        log.info("nothing heard for %g s: starting the scan anew", self._timeouts.scan_silence)
 
     async def _stop(self, scanner: BleakScanner) -> None:
         try:
-            async with bounded(self._limits.scan_call, self._limits.grace):
+            async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
                 await scanner.stop()
         except Exception as error:  # noqa: BLE001 - a scan that cannot be stopped must not keep the next from starting
             log.debug("stopping the scan failed: %r", error)

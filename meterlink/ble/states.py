@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class LinkState(StrEnum):
+class ConnectionState(StrEnum):
     """How a meter's link stands."""
 
     SEARCHING = "searching"  # wanted, not heard yet
@@ -12,12 +12,12 @@ class LinkState(StrEnum):
     CONNECTED = "connected"
     SILENT = "silent"  # connected, but no packet comes
     LOST = "lost"  # was there, is being looked for again
-    NEEDS_YOU = "needs you"  # only a person can help; still tried now and then
+    NEEDS_ATTENTION = "needs you"  # only a person can help; still tried now and then
     UNUSABLE = "unusable"  # no driver fits
 
 
 @dataclass(frozen=True, slots=True)
-class MeterLink:
+class MeterStatus:
     """One meter as the radio sees it.
 
     ``address`` is what the platform calls it. ``detail`` says why, and what to try, where ``state`` is not connected.
@@ -27,7 +27,7 @@ class MeterLink:
 
     address: str
     name: str
-    state: LinkState = LinkState.SEARCHING
+    state: ConnectionState = ConnectionState.SEARCHING
     detail: str = ""
     driver: str = ""
     serial: str = ""
@@ -38,5 +38,5 @@ class MeterLink:
 class RadioState:
     """All meters, in the order they became known; ``problem`` is empty while the radio works."""
 
-    meters: tuple[MeterLink, ...] = ()
-    problem: str = ""
+    meters: tuple[MeterStatus, ...] = ()
+    error: str = ""

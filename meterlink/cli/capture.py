@@ -5,19 +5,19 @@ from pathlib import Path
 
 import click
 
-from meterlink.ble.capture_driver import parse_read, parse_write
-from meterlink.ble.discovery import Survey
-from meterlink.capture.files import Asked
-from meterlink.cli.find import SECONDS
-from meterlink.cli.output import counted
+from meterlink.ble.capture_driver import parse_poll, parse_write
+from meterlink.ble.discovery import Discovery
+from meterlink.capture.capture_file import ConnectionRequests
+from meterlink.cli.find import LISTEN_SECONDS
+from meterlink.cli.output import count_phrase
 from meterlink.cli.run import stop_on_signals
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import LinkError
 from meterlink.link.client import NoDaemonError, connect
-from meterlink.settings import DATABASE, data_dir
-from meterlink.station.discovery import Finder
+from meterlink.settings import DATABASE_FILE, data_dir
+from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
-from meterlink.station.recording import Capture, CaptureFile, Tally, typed_lines
+from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, read_typed_lines
 from meterlink.store.reader import Reader
 
 _STANDARD_INPUT = 0  # the file descriptor
@@ -58,27 +58,31 @@ def command(
     """
     if bool(address) == bool(name):
         raise click.UsageError("Give either ADDRESS or --meter NAME.")
-    asked = Asked(tuple(map(parse_write, writes)), tuple(map(parse_read, polls)))
+    asked = ConnectionRequests(tuple(map(parse_write, writes)), tuple(map(parse_poll, polls)))
     tally = asyncio.run(_record(data_dir(data), address or "", name, output, asked, seconds))
-    recorded = f"{counted(tally.packets, 'packet')} and {counted(tally.labels, 'label')}"
+    recorded = f"{count_phrase(tally.packets, 'packet')} and {count_phrase(tally.labels, 'label')}"
     where = f" to {output}" if tally.packets or tally.labels else ""
-    _say(f"Recorded {recorded} in {tally.seconds:.1f} s{where}.")
+    _print_status(f"Recorded {recorded} in {tally.seconds:.1f} s{where}.")
 
 
-async def _record(folder: Path, address: str, name: str, output: Path, asked: Asked, seconds: float | None) -> Tally:
-    await _alone(folder)
+async def _record(
+    folder: Path, address: str, name: str, output: Path, requests: ConnectionRequests, seconds: float | None
+) -> CaptureCounts:
+    await _check_no_station(folder)
     if name:
-        address = await _find(folder, name)
+        address = await _find_address(folder, name)
     stop = asyncio.Event()
     stop_on_signals(stop.set)
     clock = SystemClock()
-    with CaptureFile(output) as file:
-        _say("Type what the display shows and press Enter. Ctrl+D or Ctrl+C ends the recording.")
-        capture = Capture(file, clock, _say)
-        return await capture.run(address, typed_lines(_STANDARD_INPUT, clock), asked=asked, seconds=seconds, stop=stop)
+    with CaptureFileWriter(output) as file:
+        _print_status("Type what the display shows and press Enter. Ctrl+D or Ctrl+C ends the recording.")
+        capture = CaptureRecorder(file, clock, _print_status)
+        return await capture.run(
+            address, read_typed_lines(_STANDARD_INPUT, clock), requests=requests, seconds=seconds, stop=stop
+        )
 
 
-async def _alone(folder: Path) -> None:
+async def _check_no_station(folder: Path) -> None:
     """LinkError where a station has the adapter: a meter holds one connection only."""
     try:
         client = await connect(folder)
@@ -91,13 +95,15 @@ async def _alone(folder: Path) -> None:
     )
 
 
-async def _find(folder: Path, name: str) -> str:
-    path = folder / DATABASE
-    async with Survey() as survey:
-        await survey.listen(SECONDS)
+async def _find_address(folder: Path, name: str) -> str:
+    path = folder / DATABASE_FILE
+    async with Discovery() as survey:
+        await survey.scan(LISTEN_SECONDS)
         known = Reader(path).known_meters if path.exists() else lambda: ()
-        return await Finder(survey, await asyncio.to_thread(Drivers.for_looking, folder), known).address_of(name)
+        return await MeterDiscovery(survey, await asyncio.to_thread(Drivers.load_tolerantly, folder), known).address_of(
+            name
+        )
 
 
-def _say(text: str) -> None:
+def _print_status(text: str) -> None:
     click.echo(text, err=True)

@@ -9,12 +9,12 @@ from typing import Any
 
 import click
 
-from meterlink.capture.files import Capture, Packet, read_capture
-from meterlink.core.clock import Stamp
+from meterlink.capture.capture_file import Capture, CapturedPacket, read_capture
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading
 from meterlink.core.units import BASE_UNIT
-from meterlink.profiles import Profile, load_profile, open_on_capture
+from meterlink.profiles import Profile, load_profile, open_profile_driver
 
 INCOMPLETE = "incomplete"
 """The status of a packet that completes no frame and is not known to be wrong."""
@@ -36,17 +36,17 @@ def command(capture: Path, file: Path, *, as_json: bool) -> None:
         sys.stdout.reconfigure(encoding="utf-8")  # as JSON is, whatever encoding a pipe has (RFC 8259, 8.1)
     profile, recorded = load_profile(file), read_capture(capture)
     for packet, reading in decode(profile, recorded, str(capture)):
-        line = as_object(packet, reading)
-        click.echo(json.dumps(line, ensure_ascii=False) if as_json else _as_text(line))
+        line = packet_fields(packet, reading)
+        click.echo(json.dumps(line, ensure_ascii=False) if as_json else _packet_text(line))
 
 
-def decode(profile: Profile, capture: Capture, name: str) -> Iterator[tuple[Packet, Reading | None]]:
+def decode(profile: Profile, capture: Capture, name: str) -> Iterator[tuple[CapturedPacket, Reading | None]]:
     """Yield every packet of the profile's channels with what it completes: a reading, several in turn, or None.
 
     InputError naming the capture, ``name``, where it has no packet of such a channel.
     """
     channels = list(dict.fromkeys(packet.channel for packet in capture.packets))
-    driver = open_on_capture(profile, channels)
+    driver = open_profile_driver(profile, channels)
     fed = {channel.key for channel in driver.channels}
     if fed.isdisjoint(channels):
         raise InputError(
@@ -55,21 +55,21 @@ def decode(profile: Profile, capture: Capture, name: str) -> Iterator[tuple[Pack
         )
     for packet in capture.packets:
         if packet.channel in fed:
-            nanoseconds = round(packet.t * 1e9)
-            readings = driver.feed(packet.channel, packet.data, Stamp(nanoseconds, nanoseconds))
+            nanoseconds = round(packet.seconds * 1e9)
+            readings = driver.feed(packet.channel, packet.data, Timestamp(nanoseconds, nanoseconds))
             for reading in readings or (None,):
                 yield packet, reading
 
 
-def as_object(packet: Packet, reading: Reading | None) -> dict[str, Any]:
+def packet_fields(packet: CapturedPacket, reading: Reading | None) -> dict[str, Any]:
     """Return what is said of a packet and one reading of it, None where it completes none."""
     said = dict.fromkeys(("quantity", "value", "unit", "display", "status"))
     if reading is None:
-        return {"t": packet.t, **said, "status": INCOMPLETE}
-    lit = {"hold": reading.hold, "relative": reading.relative, "low battery": reading.low_battery}
+        return {"t": packet.seconds, **said, "status": INCOMPLETE}
+    lit = {"hold": reading.display_hold, "relative": reading.relative, "low battery": reading.low_battery}
     flags = [name for name, on in lit.items() if on]
     return {
-        "t": packet.t,
+        "t": packet.seconds,
         "quantity": str(reading.quantity),
         "value": reading.value,
         "unit": BASE_UNIT[reading.quantity],
@@ -78,6 +78,6 @@ def as_object(packet: Packet, reading: Reading | None) -> dict[str, Any]:
     } | ({"flags": flags} if flags else {})
 
 
-def _as_text(line: dict[str, Any]) -> str:
-    flags = f"  ({', '.join(line['flags'])})" if "flags" in line else ""
-    return f"{line['t']:12.3f} s  {line['status']:10}  {line['display'] or ''}{flags}".rstrip()
+def _packet_text(fields: dict[str, Any]) -> str:
+    flags = f"  ({', '.join(fields['flags'])})" if "flags" in fields else ""
+    return f"{fields['t']:12.3f} s  {fields['status']:10}  {fields['display'] or ''}{flags}".rstrip()

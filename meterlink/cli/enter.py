@@ -9,11 +9,11 @@ import click
 
 from meterlink.core.errors import InputError, StoreError
 from meterlink.link.client import connect, daemon_stopped
-from meterlink.link.messages import HeldView, PointView, VisitView
+from meterlink.link.messages import AcceptedView, PointView, VisitView
 from meterlink.settings import data_dir
 
 # A commit takes milliseconds; past this the disk is in trouble, and the station says so itself.
-_PATIENCE = 10.0  # s
+_COMMIT_TIMEOUT = 10.0  # s
 
 
 @click.command()
@@ -27,7 +27,7 @@ def command(*, shown: str, point: str, data: str | None, as_json: bool) -> None:
     It is held at the active test point at once, and the station goes on to the next. With --json: point, circuit,
     title, and held (text, verdict, margin, reason and more, as the dashboard is told).
     """
-    at, held = asyncio.run(key(data_dir(data), shown, point))
+    at, held = asyncio.run(enter_reading(data_dir(data), shown, point))
     if as_json:
         told: dict[str, Any] = {"point": at["key"], "circuit": at["circuit"], "title": at["title"], "held": held}
         click.echo(json.dumps(told))  # ASCII only: whatever encoding a pipe has, it arrives unharmed
@@ -36,7 +36,7 @@ def command(*, shown: str, point: str, data: str | None, as_json: bool) -> None:
     click.echo(f"{at['circuit']}: {at['title']}: {held['text']}  {held['verdict'].upper()}{margin}  {held['reason']}")
 
 
-async def key(folder: Path, shown: str, point: str = "") -> tuple[PointView, HeldView]:
+async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[PointView, AcceptedView]:
     """Type a value in at the daemon of ``folder``; return the test point it was held at, and what was held there.
 
     LinkError where no daemon runs, InputError in its words where the value cannot be held, StoreError where it is not
@@ -44,18 +44,18 @@ async def key(folder: Path, shown: str, point: str = "") -> tuple[PointView, Hel
     """
     client = await connect(folder)
     try:
-        async with asyncio.timeout(_PATIENCE):
+        async with asyncio.timeout(_COMMIT_TIMEOUT):
             before: VisitView | None = None
             sent = False
             async for message in client:
                 if message["topic"] != "visit":
                     continue
-                if sent and before is not None and (found := _newer(before, message)):
+                if sent and before is not None and (found := _find_new_accepted(before, message)):
                     return found
                 before = before or message
                 if not sent:
                     sent = True
-                    if error := await client.send("key", text=shown, point=point):
+                    if error := await client.send("key", text=text, point=point):
                         raise InputError(error)
         raise daemon_stopped(folder)
     except TimeoutError as error:
@@ -66,10 +66,10 @@ async def key(folder: Path, shown: str, point: str = "") -> tuple[PointView, Hel
         await client.close()
 
 
-def _newer(before: VisitView, after: VisitView) -> tuple[PointView, HeldView] | None:
+def _find_new_accepted(before: VisitView, after: VisitView) -> tuple[PointView, AcceptedView] | None:
     """Return the point with a held reading that was typed in since ``before``."""
     for old, new in zip(before["points"], after["points"], strict=False):
-        held = new["held"]
-        if held is not None and held["meter"] == "keyed in" and held != old["held"]:
+        held = new["accepted"]
+        if held is not None and held["meter"] == "keyed in" and held != old["accepted"]:
             return new, held
     return None

@@ -11,20 +11,20 @@ from typing import Any
 
 import click
 
-from meterlink.core.clock import rfc3339
+from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Limits, Margin
-from meterlink.judge.judging import plain
-from meterlink.settings import DATABASE, data_dir
+from meterlink.judge.judging import format_decimal
+from meterlink.settings import DATABASE_FILE, data_dir
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
 # Enough for every name, basis and reason kept here; more would be somebody else's text in the database.
-_LONGEST = 240
+_MAX_TEXT_LENGTH = 240
 
-_BACK = re.compile(r"([0-9]{1,6})([mhd])")
-_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
+_DURATION = re.compile(r"([0-9]{1,6})([mhd])")
+_DURATION_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
 
 
 @click.command("history", short_help="List held readings and their verdicts.")
@@ -49,20 +49,20 @@ def command(
     settled_in (seconds), reason.
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
-    reader = Reader(data_dir(data) / DATABASE)
+    reader = Reader(data_dir(data) / DATABASE_FILE)
     rows = reader.history(unit=unit, component=component, since_utc_ns=since_utc_ns, limit=limit)
     if as_json:
         # ASCII only: whatever encoding a pipe has, and whatever characters a name holds, they arrive unharmed.
-        click.echo(json.dumps([as_object(row) for row in rows], indent=2))
+        click.echo(json.dumps([history_fields(row) for row in rows], indent=2))
         return
     if not rows:
-        click.echo(_nothing(reader, filtered=any((unit, component, since))))
+        click.echo(_empty_text(reader, filtered=any((unit, component, since))))
         return
     width = shutil.get_terminal_size().columns
     for number, row in enumerate(rows):
         if number:
             click.echo()
-        for line in as_lines(row, width):
+        for line in history_lines(row, width):
             click.echo(line)
 
 
@@ -73,29 +73,29 @@ def parse_since(text: str, now: datetime) -> int:
     InputError for anything else.
     """
     given = text.strip()
-    back = _BACK.fullmatch(given)
+    back = _DURATION.fullmatch(given)
     try:
-        moment = now - timedelta(**{_UNITS[back[2]]: int(back[1])}) if back else datetime.fromisoformat(given)
+        moment = now - timedelta(**{_DURATION_UNITS[back[2]]: int(back[1])}) if back else datetime.fromisoformat(given)
         # Whole microseconds: timestamp() is a float and would be off by hundreds of nanoseconds.
         since_1970 = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
     except (ValueError, OverflowError, OSError):
         raise InputError(
-            f"--since {clean_name(text)!r} is not a date or time.", "Write 2026-07-01, 2026-07-01T13:00:00Z, 7d or 12h."
+            f"--since {clean_text(text)!r} is not a date or time.", "Write 2026-07-01, 2026-07-01T13:00:00Z, 7d or 12h."
         ) from None
     # A reading's time is 64 bits of nanoseconds (years 1677 to 2262); nothing lies beyond either end.
     return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))
 
 
-def as_object(row: HistoryRow) -> dict[str, Any]:
+def history_fields(row: HistoryRow) -> dict[str, Any]:
     """Return a held reading as a JSON object; the keys are documented in the command's help."""
     judgement = row.judgement
     limits = judgement.limits
     return {
-        "at": rfc3339(row.reading.stamp.utc_ns),
+        "at": format_rfc3339(row.reading.timestamp.utc_ns),
         "clock_set": row.clock_set,
-        "site": row.place.site,
-        "unit": row.place.unit,
-        "visit": row.visit,
+        "site": row.site.name,
+        "unit": row.site.unit,
+        "visit": row.visit_uid,
         "circuit": row.circuit,
         "component": row.component,
         "section": row.section,
@@ -115,32 +115,32 @@ def as_object(row: HistoryRow) -> dict[str, Any]:
         "accuracy": judgement.accuracy,
         "rule": judgement.rule,
         "probability": judgement.probability,
-        "settle_it": judgement.settle_it,
+        "settle_it": judgement.next_measurement,
         "settled_in": row.settled_in,
         "reason": judgement.reason,
     }
 
 
-def as_lines(row: HistoryRow, width: int) -> list[str]:
+def history_lines(row: HistoryRow, width: int) -> list[str]:
     """Return a held reading as lines of at most ``width`` characters, broken between facts where that is possible."""
     judgement = row.judgement
     verdict = judgement.verdict.value.upper()
     if judgement.margin is Margin.CLOSE_CALL:
         verdict += f" ({judgement.margin})"
-    facts = [_safe(row.reading.text), verdict]
+    facts = [_clean(row.reading.text), verdict]
     if judgement.limits:
-        facts.append(f"limits {_limits(judgement.limits)}")
+        facts.append(f"limits {_limits_text(judgement.limits)}")
     if judgement.deviation_percent is not None:
         facts.append(f"{judgement.deviation_percent:+.1f} %")
-    where = [f"{_safe(row.component)} {_safe(row.section)}".rstrip(), _safe("–".join(row.terminals))]
+    where = [f"{_clean(row.component)} {_clean(row.section)}".rstrip(), _clean("–".join(row.terminals))]
     return [
-        *_flow([_local_time(row), f"{_safe(row.place.site)} / {_safe(row.place.unit)}"], width, indent=0),
-        *_flow([_safe(row.circuit), *where], width, indent=2),
-        *_flow(facts, width, indent=2),
+        *_wrap_facts([_local_time(row), f"{_clean(row.site.name)} / {_clean(row.site.unit)}"], width, indent=0),
+        *_wrap_facts([_clean(row.circuit), *where], width, indent=2),
+        *_wrap_facts(facts, width, indent=2),
     ]
 
 
-def _flow(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
+def _wrap_facts(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
     """Yield the facts two spaces apart, on a new, deeper line where the next one does not fit."""
     lead, line = " " * indent, ""
     for fact in facts:
@@ -148,12 +148,12 @@ def _flow(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
         if not line or len(joined) <= width:
             line = joined
         else:
-            yield from _folded(line, width, indent)
+            yield from _wrap_line(line, width, indent)
             line = " " * (indent + 2) + fact
-    yield from _folded(line, width, indent)
+    yield from _wrap_line(line, width, indent)
 
 
-def _folded(line: str, width: int, indent: int) -> list[str]:
+def _wrap_line(line: str, width: int, indent: int) -> list[str]:
     if len(line) <= width:
         return [line]
     # On a terminal narrower than a word there is nothing to keep whole; 10 is what textwrap needs to make headway.
@@ -165,27 +165,27 @@ def _folded(line: str, width: int, indent: int) -> list[str]:
 
 def _local_time(row: HistoryRow) -> str:
     try:
-        moment = datetime.fromtimestamp(row.reading.stamp.utc_ns // 1_000_000_000, UTC).astimezone()
+        moment = datetime.fromtimestamp(row.reading.timestamp.utc_ns // 1_000_000_000, UTC).astimezone()
         text = moment.isoformat(sep=" ", timespec="seconds")
     except (ValueError, OverflowError, OSError):  # a clock before 1970, where the platform has no zones for that
         text = "time unknown"
     return f"{text} (clock was not set)" if row.clock_set is False else text
 
 
-def _limits(limits: Limits) -> str:
+def _limits_text(limits: Limits) -> str:
     if limits.low is None or limits.high is None:
-        return _safe(limits.basis)
-    span = f"{plain(limits.low)} to {plain(limits.high)} {limits.unit}"
-    return _safe(span if limits.basis == span else f"{span} ({limits.basis})")
+        return _clean(limits.basis)
+    span = f"{format_decimal(limits.low)} to {format_decimal(limits.high)} {limits.unit}"
+    return _clean(span if limits.basis == span else f"{span} ({limits.basis})")
 
 
-def _nothing(reader: Reader, *, filtered: bool) -> str:
-    units = sorted({_safe(visit.place.unit) for visit in reader.visits()}) if filtered else []
+def _empty_text(reader: Reader, *, filtered: bool) -> str:
+    units = sorted({_clean(visit.site.unit) for visit in reader.visits()}) if filtered else []
     return "No held readings" + (f" like that. Units here: {', '.join(units)}." if units else " yet.")
 
 
-def _safe(text: str) -> str:
-    return clean_name(text, _LONGEST)
+def _clean(text: str) -> str:
+    return clean_text(text, _MAX_TEXT_LENGTH)
 
 
 def _number(number: Decimal | None) -> float | None:

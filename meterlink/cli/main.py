@@ -7,26 +7,32 @@ from typing import Any, NoReturn
 import click
 
 from meterlink import VERSION
-from meterlink.cli.lazy_group import Lazy, lazy_group
-from meterlink.core.errors import MeterlinkError, foreseen
+from meterlink.cli.lazy_group import LazyCommand, lazy_group
+from meterlink.core.errors import MeterlinkError, user_error
 
 # The dashboard and the demo live in packages that stand on this one, so they are named, not imported.
 _COMMANDS = {
-    "capture": Lazy("meterlink.cli.capture", "command", "Record a meter's packets, with what it shows typed in."),
-    "decode": Lazy("meterlink.cli.decode", "command", "Decode recorded packets by a meter's profile."),
-    "demo": Lazy("meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware."),
-    "diagnose": Lazy("meterlink.cli.diagnose", "command", "Say what a visit's readings point to, and why."),
-    "find": Lazy("meterlink.cli.find", "command", "List the meters on the air; bind the ones that are yours."),
-    "history": Lazy("meterlink.cli.history", "command", "Show kept readings with their tags and verdicts."),
-    "judge": Lazy("meterlink.cli.judge", "command", "Judge one reading against a rating or limits."),
-    "keyed": Lazy("meterlink.cli.enter", "command", "Type in a value read off a meter without a radio."),
-    "plan": Lazy("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans."),
-    "profile": Lazy("meterlink.cli.profile", "command", "Check a meter's profile; print the schema of profiles."),
-    "replay": Lazy("meterlink.cli.replay", "command", "Replay recorded packets, with verdicts."),
-    "run": Lazy("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
-    "teach": Lazy("meterlink.cli.teach", "command", "Find out how a meter's packets are read, from a capture."),
-    "trend": Lazy("meterlink.cli.trend", "command", "Say which parts drift from visit to visit."),
-    "watch": Lazy("meterlink_tui.command", "command", "Open the dashboard; starts the daemon where none runs."),
+    "capture": LazyCommand(
+        "meterlink.cli.capture", "command", "Record a meter's packets, with what it shows typed in."
+    ),
+    "decode": LazyCommand("meterlink.cli.decode", "command", "Decode recorded packets by a meter's profile."),
+    "demo": LazyCommand(
+        "meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware."
+    ),
+    "diagnose": LazyCommand("meterlink.cli.diagnose", "command", "Say what a visit's readings point to, and why."),
+    "find": LazyCommand("meterlink.cli.find", "command", "List the meters on the air; bind the ones that are yours."),
+    "history": LazyCommand("meterlink.cli.history", "command", "Show kept readings with their tags and verdicts."),
+    "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits."),
+    "keyed": LazyCommand("meterlink.cli.enter", "command", "Type in a value read off a meter without a radio."),
+    "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans."),
+    "profile": LazyCommand(
+        "meterlink.cli.profile", "command", "Check a meter's profile; print the schema of profiles."
+    ),
+    "replay": LazyCommand("meterlink.cli.replay", "command", "Replay recorded packets, with verdicts."),
+    "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
+    "teach": LazyCommand("meterlink.cli.teach", "command", "Find out how a meter's packets are read, from a capture."),
+    "trend": LazyCommand("meterlink.cli.trend", "command", "Say which parts drift from visit to visit."),
+    "watch": LazyCommand("meterlink_tui.command", "command", "Open the dashboard; starts the daemon where none runs."),
 }
 
 
@@ -45,11 +51,11 @@ def main(args: list[str] | None = None) -> NoReturn:
     try:
         status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False)
     except (Exception, BaseExceptionGroup) as raised:  # noqa: BLE001  # what is not foreseen is raised again
-        sys.exit(_told(foreseen(raised)))
+        sys.exit(_report(user_error(raised)))
     sys.exit(status if isinstance(status, int) else 0)
 
 
-def _told(error: BaseException) -> int:
+def _report(error: BaseException) -> int:
     """Say what went wrong, in a line, and return the exit status; raise what nobody foresaw."""
     match error:
         case click.exceptions.Abort():

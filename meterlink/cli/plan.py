@@ -9,16 +9,16 @@ from typing import Any
 import click
 
 from meterlink.core.cautions import caution_at
-from meterlink.core.equipment import DerivedCheck, Plan, Rating, Span, TestPoint
+from meterlink.core.equipment import DerivedPoint, Plan, Rating, Span, TestPoint
 from meterlink.core.units import Quantity
-from meterlink.diagnosis.derived import basis_of
-from meterlink.judge.judging import limits_of, plain
-from meterlink.plans import blocks_of, check_plan, load_plan, read_text, shipped_plans
-from meterlink.plans.derived_table import DERIVED_FIELDS, as_table
+from meterlink.diagnosis.derived_points import describe_basis
+from meterlink.judge.judging import format_decimal, limits_for
+from meterlink.plans import check_plan, group_by_state, load_plan, read_plan_text, shipped_plans
+from meterlink.plans.derived_table import DERIVED_FIELDS, derived_point_table
 
 # On a terminal narrower than a word there is nothing to keep whole; wide enough for textwrap to make headway.
-_NARROWEST = 20  # columns
-_WIDEST = 100  # columns: longer lines are hard to follow
+_MIN_WIDTH = 20  # columns
+_MAX_WIDTH = 100  # columns: longer lines are hard to follow
 
 
 @click.group()
@@ -34,13 +34,15 @@ def check(context: click.Context, file: str) -> None:
 
     Exit status 0 for a plan that can be used, with or without warnings; 2 for one with errors.
     """
-    checked = check_plan(read_text(file))
-    for finding in checked.findings:
+    checked = check_plan(read_plan_text(file))
+    for finding in checked.problems:
         click.echo(f"{_printable(file)}:{finding}", err=True)
     if checked.plan is None:
         context.exit(2)
-    warnings = len(checked.findings)
-    click.echo(f"{_printable(file)}: {checked.plan.name}, {_points(checked.plan)}, {_counted(warnings, 'warning')}.")
+    warnings = len(checked.problems)
+    click.echo(
+        f"{_printable(file)}: {checked.plan.name}, {_points_text(checked.plan)}, {_count_phrase(warnings, 'warning')}."
+    )
 
 
 @command.command("list")
@@ -49,7 +51,7 @@ def list_shipped() -> None:
     width = max(map(len, shipped_plans()))
     for name in shipped_plans():
         plan = load_plan(name)
-        click.echo(f"{name:{width}}  {plan.name}, {_points(plan)}")
+        click.echo(f"{name:{width}}  {plan.name}, {_points_text(plan)}")
 
 
 @command.command()
@@ -69,87 +71,91 @@ def show(name: str, *, as_json: bool) -> None:
     if as_json:
         # ASCII only: whatever encoding a pipe has, it arrives unharmed.
         points, derived = (
-            [_as_object(point) for point in plan.points],
-            [_derived(check, plan) for check in plan.derived],
+            [_point_fields(point) for point in plan.points],
+            [_derived_fields(check, plan) for check in plan.derived],
         )
         click.echo(json.dumps({"name": plan.name, "points": points, "derived": derived}, indent=2))
         return
-    width = max(_NARROWEST, min(shutil.get_terminal_size().columns, _WIDEST))
-    click.echo("\n".join(as_lines(plan, width)))
+    width = max(_MIN_WIDTH, min(shutil.get_terminal_size().columns, _MAX_WIDTH))
+    click.echo("\n".join(plan_lines(plan, width)))
 
 
-def as_lines(plan: Plan, width: int) -> Iterator[str]:
+def plan_lines(plan: Plan, width: int) -> Iterator[str]:
     """Yield a plan as lines of at most ``width`` characters where no single word is longer."""
-    yield from _wrapped(f"{plan.name}: {_points(plan)}", width, 0)
-    yield from _wrapped(f"Order: {_order(plan.points)}.", width, 0)
+    yield from _wrap(f"{plan.name}: {_points_text(plan)}", width, 0)
+    yield from _wrap(f"Order: {_order_text(plan.points)}.", width, 0)
     for number, point in enumerate(plan.points, 1):
         yield ""
-        yield from _wrapped(f"{number}. {point.circuit}: {point.title}", width, 0)
+        yield from _wrap(f"{number}. {point.circuit}: {point.title}", width, 0)
         for text in (
-            _where(point),
-            f"Limits: {_limits(point, plan.derived)}",
+            _measurement_text(point),
+            f"Limits: {_limits_text(point, plan.derived)}",
             point.why,
             f"CAUTION: {caution_at(point)}",
         ):
-            yield from _wrapped(text, width, 3)
+            yield from _wrap(text, width, 3)
     if plan.derived:
         yield ""
         yield "Worked out of several readings"
     points = {point.key: point for point in plan.points}
     for check in plan.derived:
-        numbers = [str(list(points).index(key) + 1) for _, key in check.of]
+        numbers = [str(list(points).index(key) + 1) for _, key in check.inputs]
         yield ""
-        yield from _wrapped(check.title, width, 0)
-        for text in (f"from {', '.join(numbers)}", f"Limits: {basis_of(check, points)}", check.why):
-            yield from _wrapped(text, width, 3)
+        yield from _wrap(check.title, width, 0)
+        for text in (f"from {', '.join(numbers)}", f"Limits: {describe_basis(check, points)}", check.why):
+            yield from _wrap(text, width, 3)
 
 
-def _wrapped(text: str, width: int, indent: int) -> list[str]:
+def _wrap(text: str, width: int, indent: int) -> list[str]:
     first, rest = " " * indent, " " * (indent + 2 if indent else 0)
     return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
-def _where(point: TestPoint) -> str:
+def _measurement_text(point: TestPoint) -> str:
     first, second = point.terminals
     quantity = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
     at = f"in the lead between {first} and {second}" if point.quantity is Quantity.CURRENT else f"{first} to {second}"
     return f"{quantity}, {at}, {point.state}"
 
 
-def _limits(point: TestPoint, derived: Sequence[DerivedCheck]) -> str:
-    limits = limits_of(point)
-    taken_for = next((check.title for check in derived if check.takes_alone(point.key)), None)
+def _limits_text(point: TestPoint, derived: Sequence[DerivedPoint]) -> str:
+    limits = limits_for(point)
+    taken_for = next((check.title for check in derived if check.uses_exclusively(point.key)), None)
     if limits is None and taken_for is not None:
         return f"none of its own; taken for {taken_for}"
     if limits is None:
         return "none yet; read them off the part or nameplate"
     if limits.low is None or limits.high is None:
         return limits.basis
-    spelled = f"{plain(limits.low)} to {plain(limits.high)} {limits.unit}"
-    return spelled if isinstance(point.against, Span) else f"{spelled} ({limits.basis})"
+    spelled = f"{format_decimal(limits.low)} to {format_decimal(limits.high)} {limits.unit}"
+    return spelled if isinstance(point.specification, Span) else f"{spelled} ({limits.basis})"
 
 
-def _order(points: Sequence[TestPoint]) -> str:
+def _order_text(points: Sequence[TestPoint]) -> str:
     words, number = [], 1
-    for state, block in blocks_of(points):
+    for state, block in group_by_state(points):
         last = number + len(block) - 1
         words.append(f"{state} {number}" + (f" to {last}" if last > number else ""))
         number = last + 1
     return ", then ".join(words)
 
 
-def _points(plan: Plan) -> str:
-    derived = f", {_counted(len(plan.derived), 'derived check')}" if plan.derived else ""
-    return f"{_counted(len(plan.points), 'test point')}{derived}"
+def _points_text(plan: Plan) -> str:
+    derived = f", {_count_phrase(len(plan.derived), 'derived check')}" if plan.derived else ""
+    return f"{_count_phrase(len(plan.points), 'test point')}{derived}"
 
 
-def _counted(number: int, what: str) -> str:
-    return f"{number or 'no'} {what}{'' if number == 1 else 's'}"
+def _count_phrase(number: int, noun: str) -> str:
+    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
 
 
-def _derived(check: DerivedCheck, plan: Plan) -> dict[str, Any]:
+def _derived_fields(derived_point: DerivedPoint, plan: Plan) -> dict[str, Any]:
     points = {point.key: point for point in plan.points}
-    return dict.fromkeys(DERIVED_FIELDS) | as_table(check) | {"basis": basis_of(check, points)}
+    return (
+        dict.fromkeys(DERIVED_FIELDS)
+        | derived_point_table(derived_point)
+        | {"basis": describe_basis(derived_point, points)}
+    )
 
 
 def _printable(path: str) -> str:
@@ -157,8 +163,8 @@ def _printable(path: str) -> str:
     return "".join(character if character.isprintable() else "?" for character in path)
 
 
-def _as_object(point: TestPoint) -> dict[str, Any]:
-    limits, against = limits_of(point), point.against
+def _point_fields(point: TestPoint) -> dict[str, Any]:
+    limits, against = limits_for(point), point.specification
     rated, span = against if isinstance(against, Rating) else None, against if isinstance(against, Span) else None
     return {
         "key": point.key,
@@ -169,7 +175,7 @@ def _as_object(point: TestPoint) -> dict[str, Any]:
         "quantity": point.quantity.value,
         "coupling": point.coupling.value if point.coupling else None,
         "state": point.state.value,
-        "check": point.check.value,
+        "check": point.kind.value,
         "rated": str(rated.value) if rated else None,
         "tolerance": rated.tolerance if rated else None,
         "low": f"{span.low:f} {span.unit}" if span and span.low is not None else None,

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import click
 
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.profiles import Profile, check_profile, read_profile_text
 
-_LONGEST_PATH = 4096  # characters shown of a file's name; no system allows more
+_MAX_PATH_LENGTH = 4096  # characters shown of a file's name; no system allows more
 
 
 @click.group()
@@ -25,8 +25,8 @@ def check(context: click.Context, file: Path) -> None:
     Exit status 0 for a profile that can be used, 2 for one with errors.
     """
     checked = check_profile(read_profile_text(file))
-    shown = clean_name(str(file), _LONGEST_PATH)
-    for finding in checked.findings:
+    shown = clean_text(str(file), _MAX_PATH_LENGTH)
+    for finding in checked.problems:
         click.echo(f"{shown}:{finding}", err=True)
     if checked.profile is None:
         context.exit(2)

@@ -10,26 +10,26 @@ from typing import cast
 
 import click
 
-from meterlink.capture.files import Capture, read_capture
-from meterlink.cli.output import counted, held_json, held_line
-from meterlink.cli.run import boot_id, stop_on_signals
+from meterlink.capture.capture_file import Capture, read_capture
+from meterlink.cli.output import accepted_json, accepted_line, count_phrase
+from meterlink.cli.run import read_boot_id, stop_on_signals
 from meterlink.core.clock import Clock, SystemClock
-from meterlink.core.equipment import Place, TestPoint
+from meterlink.core.equipment import Site, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.driver_api import Driver
 from meterlink.plans import DEFAULT_PLAN, load_plan
-from meterlink.profiles import kind_of, load_profile
-from meterlink.settings import DATABASE, data_dir, load_settings
-from meterlink.station.drivers import all_drivers
-from meterlink.station.replay import Replay, Speed, choose_driver, open_on
-from meterlink.station.station import Orders, Station
-from meterlink.station.visit import Held
+from meterlink.profiles import compile_profile, load_profile
+from meterlink.settings import DATABASE_FILE, data_dir, load_settings
+from meterlink.station.drivers import load_all_drivers
+from meterlink.station.replay import Replay, Speed, choose_driver, open_driver_on_capture
+from meterlink.station.station import Station, StationConfig
+from meterlink.station.visit import AcceptedReading
 from meterlink.store.reader import Reader
 
 
 @dataclass(frozen=True, slots=True)
-class Recording:
+class ReplayOptions:
     """What is to be replayed, and how. ``point`` is the test point it was recorded at; empty for the plan's first."""
 
     capture: Capture
@@ -42,10 +42,10 @@ class Recording:
 
 
 @dataclass(slots=True)
-class Outcome:
+class ReplayResult:
     """How a replay went."""
 
-    held: int = 0
+    accepted: int = 0
     readings: int = 0
 
 
@@ -76,73 +76,75 @@ def command(
     """
     if profile and driver:
         raise click.UsageError("Give either --profile or --driver.")
-    name = clean_name(capture.stem) or "recording"
-    recording = Recording(read_capture(capture), name, plan, point, cast("Speed", speed), driver, profile)
-    show = held_json if as_json else held_line
+    name = clean_text(capture.stem) or "recording"
+    recording = ReplayOptions(read_capture(capture), name, plan, point, cast("Speed", speed), driver, profile)
+    show = accepted_json if as_json else accepted_line
     with ExitStack() as stack:
         folder = data_dir(data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-replay-")))
         outcome = asyncio.run(
-            replayed(folder, recording, lambda at, held: click.echo(show(at, held)), serve=data is not None)
+            run_replay(folder, recording, lambda at, held: click.echo(show(at, held)), serve=data is not None)
         )
-    packets = counted(len(recording.capture.packets), "packet")
-    hint = "" if outcome.held else " No reading settled at the active test point: give its --plan and --point."
-    click.echo(f"{packets}, {counted(outcome.readings, 'reading')}, {outcome.held or 'none'} held.{hint}", err=True)
+    packets = count_phrase(len(recording.capture.packets), "packet")
+    hint = "" if outcome.accepted else " No reading settled at the active test point: give its --plan and --point."
+    click.echo(
+        f"{packets}, {count_phrase(outcome.readings, 'reading')}, {outcome.accepted or 'none'} held.{hint}", err=True
+    )
 
 
-async def replayed(
+async def run_replay(
     folder: Path,
-    recording: Recording,
-    on_held: Callable[[TestPoint, Held], None],
+    options: ReplayOptions,
+    on_accepted: Callable[[TestPoint, AcceptedReading], None],
     *,
     serve: bool = False,
     clock: Clock | None = None,
     on_station: Callable[[Station], None] = lambda _: None,
-) -> Outcome:
+) -> ReplayResult:
     """Replay a recording with a station of its own on ``folder``; return how it went.
 
     ``on_station`` is handed that station before it runs. InputError, DriverError in words where it cannot be replayed.
     """
-    if not recording.capture.packets:
-        raise InputError(f"The recording {recording.name} holds no packets.", "Record some: meterlink capture")
+    if not options.capture.packets:
+        raise InputError(f"The recording {options.name} holds no packets.", "Record some: meterlink capture")
     clock = clock or SystemClock()
-    kind, driver = await asyncio.to_thread(_driver, folder, recording)
+    kind, driver = await asyncio.to_thread(_choose_driver, folder, options)
     station = Station(
-        Orders(
+        StationConfig(
             folder=folder,
             # What was recorded once must not be published as measured now.
             settings=replace(load_settings(folder), meters=(), mqtt=None),
-            place=Place("replay", recording.name),
-            plan=load_plan(recording.plan),
-            boot_id=boot_id(),
+            site=Site("replay", options.name),
+            plan=load_plan(options.plan),
+            boot_id=read_boot_id(),
             new_visit=True,
             serve=serve,
             clock=clock,
-            focus=recording.point,
-            feed=Replay(recording.capture, kind, driver, recording.name, clock, recording.speed),
+            first_point=options.point,
+            packet_source=Replay(options.capture, kind, driver, options.name, clock, options.speed),
         )
     )
-    outcome = Outcome()
+    outcome = ReplayResult()
 
-    def note(point: TestPoint, held: Held) -> None:
-        outcome.held += 1
-        on_held(point, held)
+    def note(point: TestPoint, accepted: AcceptedReading) -> None:
+        outcome.accepted += 1
+        on_accepted(point, accepted)
 
-    station.on_held(note)
+    station.add_accepted_listener(note)
     on_station(station)
     stop_on_signals(station.stop)
-    before = _kept(folder)
+    before = _reading_count(folder)
     await station.run()
-    outcome.readings = _kept(folder) - before
+    outcome.readings = _reading_count(folder) - before
     return outcome
 
 
-def _driver(folder: Path, recording: Recording) -> tuple[str, Driver]:
-    if recording.profile is not None:
-        kind = kind_of(load_profile(recording.profile))
-        return kind.name, open_on(kind, recording.capture)
-    return choose_driver(recording.capture, all_drivers(folder).kinds, recording.driver)
+def _choose_driver(folder: Path, options: ReplayOptions) -> tuple[str, Driver]:
+    if options.profile is not None:
+        kind = compile_profile(load_profile(options.profile))
+        return kind.name, open_driver_on_capture(kind, options.capture)
+    return choose_driver(options.capture, load_all_drivers(folder).factories, options.driver)
 
 
-def _kept(folder: Path) -> int:
-    path = folder / DATABASE
+def _reading_count(folder: Path) -> int:
+    path = folder / DATABASE_FILE
     return Reader(path).counts()["readings"] if path.exists() else 0

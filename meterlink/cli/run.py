@@ -11,13 +11,13 @@ from pathlib import Path
 
 import click
 
-from meterlink.core.equipment import Meter, Place
-from meterlink.core.text import clean_name
+from meterlink.core.equipment import Meter, Site
+from meterlink.core.text import clean_text
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.settings import data_dir, load_settings
-from meterlink.station.station import Orders, Station
+from meterlink.station.station import Station, StationConfig
 
-_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each start counts as a boot of its own
+_BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each start counts as a boot of its own
 
 
 @click.command()
@@ -54,16 +54,16 @@ def command(
     settings = load_settings(folder)
     broker = None
     if settings.mqtt is not None:
-        from meterlink.publish.config import broker_from  # noqa: PLC0415  # most stations have none
+        from meterlink.publish.config import parse_broker  # noqa: PLC0415  # most stations have none
 
-        broker = broker_from(settings.mqtt, folder)
-    orders = Orders(
+        broker = parse_broker(settings.mqtt, folder)
+    orders = StationConfig(
         folder=folder,
         settings=settings,
-        place=Place(clean_name(site) or "unnamed site", clean_name(unit) or "unit 1"),
+        site=Site(clean_text(site) or "unnamed site", clean_text(unit) or "unit 1"),
         plan=load_plan(plan),
-        boot_id=boot_id(),
-        meters=tuple(Meter(address=clean_name(address), name="") for address in meters),
+        boot_id=read_boot_id(),
+        meters=tuple(Meter(address=clean_text(address), name="") for address in meters),
         adopt=adopt,
         new_visit=new_visit,
         broker=broker,
@@ -74,16 +74,16 @@ def command(
         runner.run(run_until_signalled(orders))
 
 
-def boot_id() -> str:
+def read_boot_id() -> str:
     """Return what names this boot of the machine: monotonic times compare within it."""
     with suppress(OSError):
-        return _BOOT_ID.read_text(encoding="ascii").strip()
+        return _BOOT_ID_FILE.read_text(encoding="ascii").strip()
     return str(uuid.uuid4())
 
 
-async def run_until_signalled(orders: Orders) -> None:
+async def run_until_signalled(config: StationConfig) -> None:
     """Run a station until SIGINT or SIGTERM."""
-    station = Station(orders)
+    station = Station(config)
     stop_on_signals(station.stop)
     await station.run()
 

@@ -7,16 +7,16 @@ from pathlib import Path
 
 import click
 
-from meterlink.capture.files import read_capture
+from meterlink.capture.capture_file import read_capture
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.profiles import write_profile
-from meterlink.profiles.model import NAME
+from meterlink.profiles.model import PROFILE_NAME
 from meterlink.teach import TeachReport, teach
 
-_REFUSED = 1  # exit status: the capture was read, but no profile was made of it
-_MOST_WANTED = 5  # readings asked for at a time; more is not read
-_LONGEST = 200  # characters of a line
+_EXIT_NO_PROFILE = 1  # exit status: the capture was read, but no profile was made of it
+_MAX_SUGGESTIONS = 5  # readings asked for at a time; more is not read
+_MAX_LINE_LENGTH = 200  # characters of a line
 
 
 @click.command()
@@ -37,7 +37,7 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
     contradictions and unused (each t, line, shows), varying (bits that change while the labels say the same) and
     wanted (readings that would decide something, the most useful first).
     """
-    report = teach(read_capture(capture), _name(name, output))
+    report = teach(read_capture(capture), _profile_name(name, output))
     if report.profile is not None and output is not None:
         try:
             output.write_text(write_profile(report.profile), encoding="utf-8")
@@ -47,15 +47,15 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
         click.echo(json.dumps(report.as_object(), ensure_ascii=False, indent=2).encode())
     else:
         for line in _lines(report, output):
-            click.echo(clean_name(line, _LONGEST))
-    if not report.accepted:
-        context.exit(_REFUSED)
+            click.echo(clean_text(line, _MAX_LINE_LENGTH))
+    if not report.has_profile:
+        context.exit(_EXIT_NO_PROFILE)
 
 
-def _name(given: str | None, output: Path | None) -> str:
+def _profile_name(given: str | None, output: Path | None) -> str:
     """Return the name asked for, or one made of the file's; InputError for one that no profile may have."""
     if given is not None:
-        if NAME.fullmatch(given) is None:
+        if PROFILE_NAME.fullmatch(given) is None:
             raise InputError(f"{given!r} cannot be a profile's name.", "Use small letters, digits and hyphens.")
         return given
     stem = "-".join(re.findall("[a-z0-9]+", output.stem.lower())) if output is not None else ""
@@ -68,13 +68,13 @@ def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
     else:
         where = f", written to {output}" if output is not None else ", not written (no -o)"
         yield f"PROFILE {report.profile.name} ({report.profile.driver}){where}"
-        yield f"Number: {report.encoding}; {report.framing}; check: {report.check or 'none found'}."
+        yield f"Number: {report.encoding}; {report.framing}; check: {report.checksum or 'none found'}."
     for one in report.functions:
-        said = f"{one.right} right, {one.refused} not read, {one.wrong} wrong"
-        yield f"{one.function}: {one.words} ({one.labels} labels; held back: {said})."
+        said = f"{one.right} right, {one.not_decoded} not read, {one.wrong} wrong"
+        yield f"{one.function}: {one.confidence} ({one.entries} labels; held back: {said})."
     for contradiction in report.contradictions:
         yield f"Check this: {contradiction}."
-    for label in report.unused:
-        yield f"Not used, no packet came: {label.text!r} at {label.t:g} s."
-    for wish in report.wanted[:_MOST_WANTED]:
+    for label in report.unused_entries:
+        yield f"Not used, no packet came: {label.text!r} at {label.seconds:g} s."
+    for wish in report.suggested_readings[:_MAX_SUGGESTIONS]:
         yield f"Would decide more: {wish}."

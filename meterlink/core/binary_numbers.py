@@ -11,11 +11,11 @@ from decimal import Context, Decimal
 
 from meterlink.core.readings import Status
 
-EXACT = Context(prec=60)
+EXACT_CONTEXT = Context(prec=60)
 """Digits; a 128-bit integer has 39, the default of 28 would round it."""
 
 # 10³⁰ or 10⁻³⁰ of any unit is no measurement but bytes of another kind, and would fill a screen with zeros.
-_FARTHEST_PLACE = 30
+_LARGEST_EXPONENT = 30
 _LONGEST_FLOAT32 = 9  # significant digits that always tell one float32 from the next (IEEE 754-2019, 5.12.2)
 
 # IEEE 11073-20601 (also Bluetooth Personal Health Devices Transcoding): ±INFINITY is beyond the range; NaN (no
@@ -36,21 +36,21 @@ _FLOAT_SPECIAL = {
 }
 
 
-def sfloat(packet: bytes) -> Decimal | Status:
+def decode_medfloat16(packet: bytes) -> Decimal | Status:
     """Return the number in two little-endian bytes (4-bit exponent, 12-bit mantissa), or why there is none."""
     word = int.from_bytes(packet, "little")
     special = _SFLOAT_SPECIAL.get(word)
     return special or Decimal(_signed(word, 12)).scaleb(_signed(word >> 12, 4))
 
 
-def medfloat32(packet: bytes) -> Decimal | Status:
+def decode_medfloat32(packet: bytes) -> Decimal | Status:
     """Return the number in four little-endian bytes (8-bit exponent, 24-bit mantissa), or why there is none."""
     word = int.from_bytes(packet, "little")
     special = _FLOAT_SPECIAL.get(word)
     return special or Decimal(_signed(word, 24)).scaleb(_signed(word >> 24, 8))
 
 
-def float32(packet: bytes) -> Decimal | Status:
+def decode_float32(packet: bytes) -> Decimal | Status:
     """Return the shortest decimal that rounds to the IEEE 754 binary32 in four little-endian bytes."""
     (value,) = struct.unpack("<f", packet)
     texts = [f"{value:.{places}g}" for places in range(1, _LONGEST_FLOAT32 + 1)]
@@ -58,15 +58,15 @@ def float32(packet: bytes) -> Decimal | Status:
     return _from_text(next((text for text in texts if c_float(float(text)).value == value), texts[-1]))
 
 
-def float64(packet: bytes) -> Decimal | Status:
+def decode_float64(packet: bytes) -> Decimal | Status:
     """Return the shortest decimal that rounds to the IEEE 754 binary64 in eight little-endian bytes."""
     (value,) = struct.unpack("<d", packet)
     return _from_text(repr(value))
 
 
-def in_bounds(number: Decimal) -> bool:
+def has_plausible_magnitude(number: Decimal) -> bool:
     """Return whether the first place of ``number`` lies within 10⁻³⁰ … 10³⁰."""
-    return -_FARTHEST_PLACE <= number.adjusted() <= _FARTHEST_PLACE
+    return -_LARGEST_EXPONENT <= number.adjusted() <= _LARGEST_EXPONENT
 
 
 def _from_text(text: str) -> Decimal | Status:
@@ -74,7 +74,7 @@ def _from_text(text: str) -> Decimal | Status:
     if not number.is_finite():
         return Status.OVERLOAD if number.is_infinite() else Status.INVALID
     # Zeros that only the notation put there go (repr writes 230.0); adding 0 writes 2E+2 out and makes -0 a 0.
-    return EXACT.add(number.normalize(EXACT), Decimal(0))
+    return EXACT_CONTEXT.add(number.normalize(EXACT_CONTEXT), Decimal(0))
 
 
 def _signed(word: int, bits: int) -> int:

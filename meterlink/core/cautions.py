@@ -6,7 +6,7 @@ very parts to be touched, with a tester proved on a known source before and afte
 say that anything may be touched.
 """
 
-from meterlink.core.equipment import Check, State, TestPoint
+from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.units import Quantity
 
 LOCAL_CODES = "Follow local codes; work for licensed or qualified people."
@@ -25,9 +25,9 @@ _ENERGIZED = (
 _CLAMP = "Amps with a clamp around one insulated lead: never put probes set to amps across two terminals."
 
 
-def caution(state: State, quantity: Quantity) -> str:
+def standard_caution(state: CircuitState, quantity: Quantity) -> str:
     """Return the caution for whoever is about to touch a test point in ``state`` to read ``quantity``."""
-    if state is State.ENERGIZED:
+    if state is CircuitState.ENERGIZED:
         return _join(_ENERGIZED, _CLAMP if quantity is Quantity.CURRENT else "", LOCAL_CODES)
     extra = {Quantity.CAPACITANCE: _DISCHARGE, Quantity.RESISTANCE: _WIRES_OFF}.get(quantity, "")
     return _join(_ISOLATED, extra, LOCAL_CODES)
@@ -38,9 +38,9 @@ def caution_at(point: TestPoint) -> str:
 
     A winding has a capacitor beside it more often than not; the coil of a control circuit has none.
     """
-    winding = point.quantity is Quantity.RESISTANCE and point.check is not Check.COIL
-    discharge = _DISCHARGE_FIRST if winding and point.state is State.ISOLATED else ""
-    return _join(caution(point.state, point.quantity), discharge, point.caution)
+    winding = point.quantity is Quantity.RESISTANCE and point.kind is not PointKind.COIL
+    discharge = _DISCHARGE_FIRST if winding and point.state is CircuitState.ISOLATED else ""
+    return _join(standard_caution(point.state, point.quantity), discharge, point.caution)
 
 
 def _join(*parts: str) -> str:

@@ -8,7 +8,7 @@ from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
-class Stamp:
+class Timestamp:
     """When a packet arrived.
 
     ``utc_ns`` is nanoseconds since 1970-01-01 UTC by the wall clock, which may be wrong or jump;
@@ -22,7 +22,7 @@ class Stamp:
 class Clock(Protocol):
     """A source of stamps; tests and the demo hand in their own."""
 
-    def stamp(self) -> Stamp:
+    def now(self) -> Timestamp:
         """Return the present moment."""
         ...
 
@@ -30,9 +30,9 @@ class Clock(Protocol):
 class SystemClock:
     """The machine's own clocks."""
 
-    def stamp(self) -> Stamp:
+    def now(self) -> Timestamp:
         """Return the present moment from ``time_ns`` and ``monotonic_ns``."""
-        return Stamp(time.time_ns(), time.monotonic_ns())
+        return Timestamp(time.time_ns(), time.monotonic_ns())
 
 
 # No reading is older than the program that took it: a clock that says so has not been set (a board without a battery
@@ -49,7 +49,7 @@ def clock_is_set(utc_ns: int) -> bool | None:
     return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110  # on the way of every reading
 
 
-def rfc3339(utc_ns: int) -> str:
+def format_rfc3339(utc_ns: int) -> str:
     """Return ``utc_ns`` (ns since 1970 UTC) as RFC 3339 text in UTC with milliseconds: ``2026-07-14T15:04:05.123Z``."""
     seconds, rest = divmod(utc_ns, 1_000_000_000)
     moment = datetime.fromtimestamp(seconds, UTC)

@@ -8,14 +8,14 @@ from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity
 
 
-class State(StrEnum):
+class CircuitState(StrEnum):
     """What the circuit must be in before anyone touches the test point's terminals."""
 
     ISOLATED = "isolated and discharged"
     ENERGIZED = "energized"
 
 
-class Check(StrEnum):
+class PointKind(StrEnum):
     """Which judgement a test point gets."""
 
     CAPACITOR = "capacitor"  # a capacitor or one section of it, against its rating or the two limits printed on it
@@ -66,9 +66,9 @@ class TestPoint:
     component: str
     terminals: tuple[str, str]
     quantity: Quantity
-    state: State
-    check: Check
-    against: Rating | Span | None = None
+    state: CircuitState
+    kind: PointKind
+    specification: Rating | Span | None = None
     section: str = ""
     why: str = ""
     coupling: Coupling | None = None
@@ -81,7 +81,7 @@ class TestPoint:
         return f"{self.component} {self.section}".rstrip()
 
 
-class Derivation(StrEnum):
+class DerivedPointKind(StrEnum):
     """Which judgement is worked out of several readings."""
 
     UNBALANCE = "unbalance"  # three line-to-line voltages, or three line currents, against the most percent
@@ -91,7 +91,7 @@ class Derivation(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class DerivedCheck:
+class DerivedPoint:
     """A judgement worked out of the readings held at several test points.
 
     ``of`` pairs what each reading is for with the key of its test point: ``amps``, ``volts``, ``capacitor`` and
@@ -101,23 +101,25 @@ class DerivedCheck:
     """
 
     key: str
-    kind: Derivation
+    kind: DerivedPointKind
     title: str
-    of: tuple[tuple[str, str], ...]
-    against: Rating | Span | None = None
+    inputs: tuple[tuple[str, str], ...]
+    specification: Rating | Span | None = None
     frequency: Amount | None = None
     why: str = ""
 
-    def point(self, role: str) -> str | None:
+    def input_key(self, role: str) -> str | None:
         """Return the key of the test point read for ``role``, None where there is none."""
-        return dict(self.of).get(role)
+        return dict(self.inputs).get(role)
 
-    def takes_alone(self, key: str) -> bool:
+    def uses_exclusively(self, key: str) -> bool:
         """Whether the reading at ``key`` is taken for this check, and so needs no limits of its own.
 
         A supply voltage has its nameplate and a capacitor its rating, whatever else is made of them.
         """
-        return self.kind is not Derivation.UNBALANCE and key in {at for role, at in self.of if role != "capacitor"}
+        return self.kind is not DerivedPointKind.UNBALANCE and key in {
+            at for role, at in self.inputs if role != "capacitor"
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,14 +128,14 @@ class Plan:
 
     name: str
     points: tuple[TestPoint, ...]
-    derived: tuple[DerivedCheck, ...] = ()
+    derived: tuple[DerivedPoint, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Site:
     """Where a visit happens: the site, and the machine there that carries the nameplate."""
 
-    site: str
+    name: str
     unit: str
 
 
@@ -149,4 +151,4 @@ class Meter:
     name: str
     driver: str = ""
     serial: str = ""
-    service: str = ""
+    service_uuid: str = ""

@@ -19,7 +19,7 @@ class MeterlinkError(Exception):
         return f"{self.message} {self.remedy}".rstrip()
 
 
-def foreseen(error: BaseException) -> BaseException:
+def user_error(error: BaseException) -> BaseException:
     """Return what a user should be told of ``error``: out of a task group's group, the first foreseen one.
 
     Foreseen are MeterlinkError and OSError (a full disk, a reader that left). A group that holds anything else is
@@ -28,7 +28,7 @@ def foreseen(error: BaseException) -> BaseException:
     if not isinstance(error, BaseExceptionGroup):
         return error
     known, others = error.split((MeterlinkError, OSError))
-    return error if known is None or others is not None else foreseen(known.exceptions[0])
+    return error if known is None or others is not None else user_error(known.exceptions[0])
 
 
 class InputError(MeterlinkError):

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.units import Quantity, to_base
 
 
@@ -36,20 +36,20 @@ class Reading:
     quantity: Quantity
     digits: Decimal | None
     unit: str
-    stamp: Stamp
+    timestamp: Timestamp
     status: Status = Status.OK
     coupling: Coupling | None = None
     resolution: Decimal | None = None
     low_battery: bool = False
     channel: str = ""
     packet: bytes = b""
-    hold: bool = False
+    display_hold: bool = False
     relative: bool = False
 
     @property
-    def measures(self) -> bool:
+    def is_judgeable(self) -> bool:
         """Whether it is what the probes measure now, and so may be judged."""
-        return not (self.hold or self.relative)
+        return not (self.display_hold or self.relative)
 
     @property
     def value(self) -> float | None:

@@ -6,7 +6,7 @@ import unicodedata
 LONGEST_NAME = 40
 
 
-def clean_name(text: str | None, longest: int = LONGEST_NAME) -> str:
+def clean_text(text: str | None, longest: int = LONGEST_NAME) -> str:
     """Return ``text`` without control, format, surrogate or private characters, folded to one line.
 
     Whoever advertises chooses these bytes: escape sequences, markup brackets and direction overrides must not reach

@@ -43,7 +43,7 @@ BASE_UNIT: dict[Quantity, str] = {
 
 # (smallest pivot, symbol), largest first: what a four-digit meter whose step is pivot/1000 would print.
 # Capacitance stays in µF as far as the trade reads it: run and start capacitors are marked in µF, never in mF.
-_LADDER: dict[Quantity, tuple[tuple[Decimal, str], ...]] = {
+_DISPLAY_UNITS: dict[Quantity, tuple[tuple[Decimal, str], ...]] = {
     Quantity.VOLTAGE: ((Decimal(1), "V"), (Decimal(0), "mV")),
     Quantity.CURRENT: ((Decimal(1), "A"), (Decimal("1e-3"), "mA"), (Decimal(0), "µA")),
     Quantity.RESISTANCE: ((Decimal("1e6"), "MΩ"), (Decimal("1e3"), "kΩ"), (Decimal(0), "Ω")),
@@ -53,8 +53,10 @@ _LADDER: dict[Quantity, tuple[tuple[Decimal, str], ...]] = {
 }
 
 # Prefixes found on meters and parts; pint knows more, but 45 zF is a slip, not a unit.
-_KNOWN = {
-    prefix + BASE_UNIT[quantity]: quantity for quantity in _LADDER for prefix in ("p", "n", "µ", "m", "", "k", "M")
+_QUANTITY_OF_UNIT = {
+    prefix + BASE_UNIT[quantity]: quantity
+    for quantity in _DISPLAY_UNITS
+    for prefix in ("p", "n", "µ", "m", "", "k", "M")
 } | {"°C": Quantity.TEMPERATURE, "°F": Quantity.TEMPERATURE, "%": Quantity.RATIO}
 
 # Spellings beyond pint's own. Written lower-case; matched after the case-sensitive ones have been tried.
@@ -88,7 +90,7 @@ _SPELLINGS = {
     "percent": "%",
 }
 # Spellings whose case carries the meaning (milli against mega).
-_CASED = {
+_CASE_SENSITIVE_SPELLINGS = {
     "F": "F",
     "mF": "mF",
     "µF": "µF",
@@ -104,14 +106,14 @@ _CASED = {
     "MHz": "MHz",
 }
 # A bare prefix means ohms when ohms are expected ("4.7k" is how it is said and written).
-_OHM_SHORTHAND = {"k": "kΩ", "K": "kΩ", "M": "MΩ", "R": "Ω"}
+_OHM_PREFIXES = {"k": "kΩ", "K": "kΩ", "M": "MΩ", "R": "Ω"}
 
 _PINT_NAME = {"°C": "degC", "°F": "degF", "%": "percent"}
 
 # ASCII digits only: str.isdigit and \d take digits of every script, float() takes "nan" and "1e400".
 _OHM = re.compile(r"ohms?$", re.IGNORECASE)
 _AMOUNT = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(.*)")
-_LONGEST = 64  # characters; no reading on a display or a label is longer
+_LONGEST_TEXT = 64  # characters; no reading on a display or a label is longer
 _LARGEST_EXPONENT = 30  # decimal places either way; far outside any meter, well inside float
 _EXACT = Context(prec=60)  # digits; a 128-bit integer has 39, the default of 28 would round it
 
@@ -124,14 +126,14 @@ class Amount:
     unit: str
 
     @property
-    def base(self) -> Decimal:
+    def base_value(self) -> Decimal:
         """The same amount in the base unit of its quantity, exactly (°F → °C to 28 digits)."""
         return to_base(self.digits, self.unit)
 
     @property
     def resolution(self) -> Decimal:
         """One step of the last written place, in ``unit``."""
-        return step_of(self.digits)
+        return resolution_of(self.digits)
 
     def to(self, unit: str) -> Decimal:
         """Return the digits in another unit of the same quantity; InputError for a unit of another quantity."""
@@ -149,7 +151,7 @@ def _registry() -> "pint.UnitRegistry[Decimal]":
     return pint.UnitRegistry(non_int_type=Decimal, cache_folder=None)
 
 
-def prepare() -> None:
+def load_unit_registry() -> None:
     """Load pint now: a third of a second that must not stall an event loop at the first reading."""
     _registry()
 
@@ -164,7 +166,7 @@ def _factor(unit: str, base: str) -> Decimal:
 
 def quantity_of(unit: str) -> Quantity:
     """Return the quantity a display unit belongs to (``%`` is a ratio); InputError for an unknown symbol."""
-    quantity = _KNOWN.get(unit)
+    quantity = _QUANTITY_OF_UNIT.get(unit)
     if quantity is None:
         raise InputError(f"{unit!r} is not a unit known here.", "Use one of V, A, Ω, µF, Hz, °C, °F, %.")
     return quantity
@@ -178,44 +180,44 @@ def to_base(digits: Decimal, unit: str) -> Decimal:
     return digits * _factor(unit, BASE_UNIT[quantity_of(unit)])
 
 
-def convert(digits: Decimal, unit: str, to: str) -> Decimal:
+def convert(digits: Decimal, unit: str, to_unit: str) -> Decimal:
     """Return ``digits`` of ``unit`` in the unit ``to``; InputError when they measure different things."""
-    if unit == to:
+    if unit == to_unit:
         return digits
-    if quantity_of(unit) is not quantity_of(to):
+    if quantity_of(unit) is not quantity_of(to_unit):
         raise InputError(
-            f"{digits:f} {unit} is {quantity_of(unit)}, but {quantity_of(to)} is wanted here.",
-            f"Give the amount in {to}.",
+            f"{digits:f} {unit} is {quantity_of(unit)}, but {quantity_of(to_unit)} is wanted here.",
+            f"Give the amount in {to_unit}.",
         )
-    if {unit, to} == {"°C", "°F"}:
-        return to_base(digits, unit) if to == "°C" else digits * Decimal("1.8") + 32
-    return digits * _factor(unit, to)
+    if {unit, to_unit} == {"°C", "°F"}:
+        return to_base(digits, unit) if to_unit == "°C" else digits * Decimal("1.8") + 32
+    return digits * _factor(unit, to_unit)
 
 
-def step_of(digits: Decimal) -> Decimal:
+def resolution_of(digits: Decimal) -> Decimal:
     """Return one step of the last place of ``digits``: 4.70 → 0.01."""
     exponent = digits.as_tuple().exponent
     return Decimal((0, (1,), exponent if isinstance(exponent, int) else 0))
 
 
-def display_form(quantity: Quantity, base: Decimal, *, step_known: bool = True) -> Amount:
+def display_amount(quantity: Quantity, base_value: Decimal, *, resolution_known: bool = True) -> Amount:
     """Return ``base`` (in the base unit, its last place being the meter's step) as a meter would print it.
 
     The prefix follows the step rather than the value, so it does not flip while a value wanders through a range.
     Only where the step is far finer than a display's (24 V sent in µV) does a larger prefix keep the digits before the
-    point readable; that takes 100 000 counts, more than a hand-held meter has. With ``step_known=False`` (a value that
+    point readable; that takes 100 000 counts, more than a hand-held meter has. With ``resolution_known=False`` (a value that
     came as a binary float) it follows the magnitude. Digits are moved, never rounded.
     """
-    ladder = _LADDER.get(quantity)
+    ladder = _DISPLAY_UNITS.get(quantity)
     if ladder is None:
-        return Amount(base, BASE_UNIT[quantity])
-    pivot = max(step_of(base) * 1000, abs(base) / 10) if step_known else abs(base)
+        return Amount(base_value, BASE_UNIT[quantity])
+    pivot = max(resolution_of(base_value) * 1000, abs(base_value) / 10) if resolution_known else abs(base_value)
     symbol = next((symbol for least, symbol in ladder if pivot >= least), ladder[-1][1])
     shift = _factor(BASE_UNIT[quantity], symbol)
-    return Amount(base.scaleb(shift.adjusted(), _EXACT), symbol)
+    return Amount(base_value.scaleb(shift.adjusted(), _EXACT), symbol)
 
 
-def _normal(text: str) -> str:
+def _normalize_symbols(text: str) -> str:
     # U+03BC (Greek mu) and U+00B5 (micro sign) look alike; U+2126 (ohm sign) is canonically U+03A9.
     return text.strip().replace("\u03bc", "µ").replace("\u2126", "Ω")
 
@@ -226,13 +228,13 @@ def parse_unit(text: str, quantity: Quantity | None = None) -> str:
     ``quantity`` is what is expected; it gives a bare ``k`` its meaning. InputError, naming what was read, for an
     unknown or ambiguous spelling or another quantity.
     """
-    given = _OHM.sub("Ω", _normal(text).replace(" ", ""))
+    given = _OHM.sub("Ω", _normalize_symbols(text).replace(" ", ""))
     expected = f"Use {_examples(quantity)}."
     if given in {"MF", "Mf"}:
         raise InputError(f"{text!r} could be microfarad or megafarad.", "Write µF, uF or MFD.")
-    symbol = _CASED.get(given)
+    symbol = _CASE_SENSITIVE_SPELLINGS.get(given)
     if quantity is Quantity.RESISTANCE:
-        symbol = symbol or _OHM_SHORTHAND.get(given)
+        symbol = symbol or _OHM_PREFIXES.get(given)
     elif quantity is Quantity.TEMPERATURE and given == "F":
         symbol = "°F"
     if symbol is None:
@@ -266,10 +268,12 @@ def parse_number(text: str) -> tuple[Decimal, str]:
 
     Decimal point only: a comma may be a decimal sign or a thousands mark, so it is refused, not guessed.
     """
-    given = _normal(text)
-    match = _AMOUNT.fullmatch(given) if len(given) <= _LONGEST else None
+    given = _normalize_symbols(text)
+    match = _AMOUNT.fullmatch(given) if len(given) <= _LONGEST_TEXT else None
     if match is None:
-        raise InputError(f"{text[:_LONGEST]!r} does not start with a number.", "Write a number and a unit: 42.3 uF.")
+        raise InputError(
+            f"{text[:_LONGEST_TEXT]!r} does not start with a number.", "Write a number and a unit: 42.3 uF."
+        )
     rest = match[2]
     if rest[:1] in {",", "."}:
         raise InputError(f"{text!r} has a second decimal sign or a comma.", "Write the number with one point: 42.3.")

@@ -57,10 +57,10 @@ class Judgement:
     limits: Limits | None
     digits: Decimal | None
     deviation_percent: Decimal | None
-    uncertainty: Decimal | None
+    expanded_uncertainty: Decimal | None
     accuracy: str
     reason: str
     rule: str = "simple acceptance"
     probability: float | None = None
-    k: float | None = None
-    settle_it: str = ""
+    coverage_factor: float | None = None
+    next_measurement: str = ""

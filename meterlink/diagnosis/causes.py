@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Blames(StrEnum):
+class CauseKind(StrEnum):
     """Where a finding looks for the cause; the order is the one to check them in, cheapest first."""
 
     STOP = "stop"  # before any hand goes there again
@@ -26,7 +26,7 @@ class Confidence(StrEnum):
     UNLIKELY = "unlikely"  # below 0: more speaks against it
 
     @classmethod
-    def of(cls, score: int) -> "Confidence":
+    def from_score(cls, score: int) -> "Confidence":
         """Return the word for a sum of weights."""
         for least, word in ((4, cls.VERY_LIKELY), (2, cls.LIKELY), (0, cls.POSSIBLE)):
             if score >= least:
@@ -35,7 +35,7 @@ class Confidence(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Cause:
     """One explanation of some readings.
 
     ``rule`` is the key of the rule it comes from, for programs; ``score`` the sum of weights behind ``confidence``.
@@ -46,15 +46,15 @@ class Finding:
 
     rule: str
     title: str
-    blames: Blames
+    kind: CauseKind
     confidence: Confidence
     score: int
     evidence_for: tuple[str, ...]
     evidence_against: tuple[str, ...]
     next_measurement: str
     caution: str
-    readings: frozenset[int]
-    beside: tuple[str, ...] = ()
+    reading_numbers: frozenset[int]
+    related: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,5 +66,5 @@ class Diagnosis:
     """
 
     summary: str
-    findings: tuple[Finding, ...]
+    causes: tuple[Cause, ...]
     notes: tuple[str, ...]

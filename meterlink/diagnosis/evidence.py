@@ -17,37 +17,37 @@ class Evidence:
 
     holds: bool | None
     text: str = ""
-    rests_on: frozenset[int] = frozenset()
+    reading_numbers: frozenset[int] = frozenset()
     weight: int = 0
 
 
 UNKNOWN = Evidence(None)
-NO = Evidence(holds=False)
+DOES_NOT_HOLD = Evidence(holds=False)
 
 
-def tell(holds: bool, text: str, *readings: Observation | None, weight: int = 0) -> Evidence:  # noqa: FBT001  # reads as a sentence
+def make_evidence(holds: bool, text: str, *readings: Observation | None, weight: int = 0) -> Evidence:  # noqa: FBT001  # reads as a sentence
     """Return evidence told from ``readings``."""
     return Evidence(holds, text, frozenset(each.number for each in readings if each), weight)
 
 
-def sure(text: str, *readings: Observation | None) -> Evidence:
+def make_positive_evidence(text: str, *readings: Observation | None) -> Evidence:
     """Return evidence that holds, told from ``readings``."""
-    return tell(True, text, *readings)  # noqa: FBT003  # it is what tell() is told
+    return make_evidence(True, text, *readings)  # noqa: FBT003  # it is what tell() is told
 
 
 class Subject(Protocol):
     """What a rule is about: found in a case, named in words."""
 
-    SCOPE: ClassVar[str]
-    WORDS: ClassVar[frozenset[str]]
+    KIND: ClassVar[str]
+    PLACEHOLDERS: ClassVar[frozenset[str]]
 
     @property
-    def words(self) -> dict[str, str]:
+    def placeholders(self) -> dict[str, str]:
         """What a rule's sentences may name, by the keys in ``WORDS``."""
         ...
 
     @classmethod
-    def all_in(cls, case: Case) -> "list[Any]":
+    def find_all(cls, case: Case) -> "list[Any]":
         """Return every subject of this kind."""
         ...
 
@@ -57,8 +57,8 @@ class Fact:
     """A statement and the function that tells whether it holds of a subject; ``how`` is that function's docstring."""
 
     statement: str
-    how: str
-    told: Callable[[Any], Evidence]
+    description: str
+    evaluate: Callable[[Any], Evidence]
 
 
 _S = TypeVar("_S", bound=Subject)
@@ -69,7 +69,7 @@ def fact(subject: type[_S], statement: str) -> Callable[[Callable[[_S], Evidence
     """Register the decorated function as the one that tells whether ``statement`` holds of such a subject."""
 
     def register(function: Callable[[_S], Evidence]) -> Callable[[_S], Evidence]:
-        FACTS[subject.SCOPE, statement] = Fact(statement, function.__doc__ or "", function)
+        FACTS[subject.KIND, statement] = Fact(statement, function.__doc__ or "", function)
         return function
 
     return register

@@ -14,24 +14,26 @@ from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate
 
 # Two readings with one meter share its gain error; between them is what a display and a fresh contact repeat to: its
 # digits and 1 % of the reading. Common practice, no source.
-_REPEATS_TO = 0.01
+_REPEATABILITY = 0.01
 
 # How weak sections are spread: half of them within some 15 % of the rated value below the limit (exponential), the
 # other half anywhere down to nothing; of high ones, nine in ten so close above the limit, the rest over the next
 # twenty times the rating. Common practice, no source: it decides only how telling a coincidence is.
-_NEAR = 0.15
-_HIGHEST = 20.0
+_NEAR_LIMIT_SCALE = 0.15
+_HIGH_SIDE_SPAN = 20.0
 
 # A single coincidence of numbers is trusted to 100 to 1 at most: the model of drift is no better than that.
-_MOST = 4
+_MAX_WEIGHT = 4
 
 
 def agree(first: Estimate, second: Estimate) -> bool:
     """Say whether two independent values differ by no more than their expanded uncertainty (k = 2, JCGM 100, 6.3.3)."""
-    return abs(first.value - second.value) <= COVERAGE_FACTOR * hypot(first.u, second.u)
+    return abs(first.value - second.value) <= COVERAGE_FACTOR * hypot(
+        first.standard_uncertainty, second.standard_uncertainty
+    )
 
 
-def repeats(first: Observation, second: Observation) -> bool | None:
+def readings_agree(first: Observation, second: Observation) -> bool | None:
     """Say whether two readings at one place agree; None where only one of them is an overload.
 
     With one meter its gain error is in both and cancels; with two meters both accuracy lines count.
@@ -42,14 +44,14 @@ def repeats(first: Observation, second: Observation) -> bool | None:
     if one is None or other is None:
         return True if one is other else None
     if first.meter == second.meter:
-        one, other = _repeatable(first, one), _repeatable(second, other)
+        one, other = _repeatability_estimate(first, one), _repeatability_estimate(second, other)
     return agree(one, other)
 
 
-def _repeatable(observation: Observation, estimate: Estimate) -> Estimate:
+def _repeatability_estimate(observation: Observation, estimate: Estimate) -> Estimate:
     _, step = observation.measured.in_unit(BASE_UNIT[observation.measured.quantity])
     digits = float(observation.accuracy.digits * step)
-    return Estimate.rectangular(estimate.value, abs(estimate.value) * _REPEATS_TO, digits, float(step) / 2)
+    return Estimate.rectangular(estimate.value, abs(estimate.value) * _REPEATABILITY, digits, float(step) / 2)
 
 
 def rated_estimate(limits: Limits) -> Estimate | None:
@@ -65,11 +67,14 @@ def series_estimate(first: Estimate, second: Estimate) -> Estimate:
     total = first.value + second.value
     return Estimate(
         first.value * second.value / total,
-        hypot((second.value / total) ** 2 * first.u, (first.value / total) ** 2 * second.u),
+        hypot(
+            (second.value / total) ** 2 * first.standard_uncertainty,
+            (first.value / total) ** 2 * second.standard_uncertainty,
+        ),
     )
 
 
-def fit(reading: Estimate, expected: Estimate, limits: Limits) -> int | None:
+def likelihood_weight(reading: Estimate, expected: Estimate, limits: Limits) -> int | None:
     """Return how much better ``expected`` explains ``reading`` than a part out of ``limits`` that is just bad.
 
     A weight in half-powers of ten, 0 to 4; None where the reading does not agree with ``expected`` at all or lies
@@ -82,23 +87,25 @@ def fit(reading: Estimate, expected: Estimate, limits: Limits) -> int | None:
         return None
     rated = float(to_base(nominal, limits.unit))
     low, high = (float(edge / nominal) for edge in (limits.low or nominal, limits.high or nominal))
-    x, u = reading.value / rated, hypot(reading.u, expected.u) / rated
+    x, u = reading.value / rated, hypot(reading.standard_uncertainty, expected.standard_uncertainty) / rated
     if low <= x <= high:
         return None
     expected_density = exp(-(((reading.value - expected.value) / rated / u) ** 2) / 2) / (u * sqrt(2 * pi))
-    return max(0, min(_MOST, floor(2 * log10(expected_density / spread_of_bad(x, low, high)))))
+    return max(0, min(_MAX_WEIGHT, floor(2 * log10(expected_density / faulty_part_density(x, low, high)))))
 
 
-def spread_of_bad(x: float, low: float, high: float) -> float:
+def faulty_part_density(x: float, low: float, high: float) -> float:
     """Return how densely sections out of ``low`` to ``high`` are spread at ``x``, all as shares of the rated value.
 
     Each side by itself is a probability density: it integrates to 1 from 0 to ``low``, and from ``high`` upwards.
     """
     if x < low:
-        return 0.5 / low + 0.5 * exp((x - low) / _NEAR) / (_NEAR * (1 - exp(-low / _NEAR)))
-    return 0.9 * exp((high - x) / _NEAR) / _NEAR + 0.1 / _HIGHEST
+        return 0.5 / low + 0.5 * exp((x - low) / _NEAR_LIMIT_SCALE) / (
+            _NEAR_LIMIT_SCALE * (1 - exp(-low / _NEAR_LIMIT_SCALE))
+        )
+    return 0.9 * exp((high - x) / _NEAR_LIMIT_SCALE) / _NEAR_LIMIT_SCALE + 0.1 / _HIGH_SIDE_SPAN
 
 
-def odds(weight: int) -> str:
+def odds_text(weight: int) -> str:
     """Return a weight as odds: ``about 30 to 1``."""
-    return f"about {(1, 3, 10, 30, 100)[min(weight, _MOST)]} to 1"
+    return f"about {(1, 3, 10, 30, 100)[min(weight, _MAX_WEIGHT)]} to 1"

@@ -7,9 +7,9 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Verdict
-from meterlink.judge.electrical.insulation import DEFAULT_MINIMUM
+from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 from meterlink.judge.estimates import Estimate
-from meterlink.judge.judging import Measured, judge, limits_of
+from meterlink.judge.judging import MeasuredValue, judge, limits_for
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
 
@@ -23,18 +23,18 @@ class Observation:
     """
 
     number: int
-    measured: Measured
+    measured: MeasuredValue
     accuracy: AccuracyLine
     judgement: Judgement | None
     meter: str = ""
-    at: float | None = None
+    time: float | None = None
     coupling: Coupling | None = None
     low_battery: bool = False
 
     @property
     def estimate(self) -> Estimate | None:
         """The value and its standard uncertainty in the base unit of its quantity; None for an overload."""
-        return Estimate.of(self.measured, self.accuracy)
+        return Estimate.from_measured_value(self.measured, self.accuracy)
 
     @property
     def verdict(self) -> Verdict | None:
@@ -49,21 +49,21 @@ class Observation:
 
 
 @dataclass(frozen=True, slots=True)
-class Takes:
+class PointReadings:
     """A test point and every reading held there, in order."""
 
     point: TestPoint
-    taken: tuple[Observation, ...]
+    readings: tuple[Observation, ...]
 
     @property
     def latest(self) -> Observation | None:
         """The newest reading of the quantity the test point wants: the one that counts."""
-        return self.matching[-1] if self.matching else None
+        return self.matching_readings[-1] if self.matching_readings else None
 
     @property
-    def matching(self) -> tuple[Observation, ...]:
+    def matching_readings(self) -> tuple[Observation, ...]:
         """The readings of the quantity the test point wants."""
-        return tuple(each for each in self.taken if each.measured.quantity is self.point.quantity)
+        return tuple(each for each in self.readings if each.measured.quantity is self.point.quantity)
 
     @property
     def limits(self) -> Limits | None:
@@ -71,7 +71,7 @@ class Takes:
         return self.latest.judgement.limits if self.latest and self.latest.judgement else None
 
     @property
-    def where(self) -> str:
+    def terminals_text(self) -> str:
         """``C–HERM``."""
         return "–".join(self.point.terminals)
 
@@ -84,19 +84,19 @@ class Case:
     where a test point states none.
     """
 
-    takes: tuple[Takes, ...]
-    mains: float | None = None
-    ground_minimum: Amount = DEFAULT_MINIMUM
+    point_readings: tuple[PointReadings, ...]
+    mains_frequency: float | None = None
+    ground_minimum: Amount = DEFAULT_INSULATION_MINIMUM
 
     @property
     def observations(self) -> tuple[Observation, ...]:
         """Every reading, in the order of the test points."""
-        return tuple(each for takes in self.takes for each in takes.taken)
+        return tuple(each for takes in self.point_readings for each in takes.readings)
 
 
 def observe(
     point: TestPoint,
-    measured: Measured,
+    measured: MeasuredValue,
     number: int,
     accuracy: AccuracyLine | None = None,
     default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE,
@@ -104,29 +104,29 @@ def observe(
     """Return a reading taken at ``point``, judged as the collector would; InputError where that cannot be."""
     judgement = None
     if measured.quantity is point.quantity:
-        judgement = judge(point.check, limits_of(point, default_tolerance), measured, accuracy)
+        judgement = judge(point.kind, limits_for(point, default_tolerance), measured, accuracy)
     return Observation(number, measured, accuracy or assumed_accuracy(measured.quantity), judgement)
 
 
-def judged_again(point: TestPoint, taken: tuple[Observation, ...]) -> Takes:
+def judge_with_known_limits(point: TestPoint, readings: tuple[Observation, ...]) -> PointReadings:
     """Return the takes at ``point``; those held before its rating was known are judged by the limits known since."""
-    known = [each.judgement.limits for each in taken if each.judgement and each.judgement.limits]
+    known = [each.judgement.limits for each in readings if each.judgement and each.judgement.limits]
     if not known:
-        return Takes(point, taken)
-    return Takes(
+        return PointReadings(point, readings)
+    return PointReadings(
         point,
         tuple(
-            replace(each, judgement=judge(point.check, known[-1], each.measured, each.accuracy))
+            replace(each, judgement=judge(point.kind, known[-1], each.measured, each.accuracy))
             if each.verdict is Verdict.NO_LIMITS
             else each
-            for each in taken
+            for each in readings
         ),
     )
 
 
-def accuracy_of(words: str, quantity: Quantity) -> AccuracyLine:
+def parse_recorded_accuracy(text: str, quantity: Quantity) -> AccuracyLine:
     """Return the accuracy line a judgement was made with, from its words; the assumed one where they are no line."""
-    line, _, remarks = words.partition(", ")
+    line, _, remarks = text.partition(", ")
     try:
         return replace(parse_accuracy(line), assumed=remarks.endswith("assumed"))
     except InputError:

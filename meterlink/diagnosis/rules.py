@@ -8,19 +8,19 @@ from importlib import resources
 from string import Formatter
 from typing import Any
 
-from meterlink.core.equipment import State
+from meterlink.core.equipment import CircuitState
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
-from meterlink.diagnosis import facts_capacitor, facts_coil, facts_others, facts_windings
-from meterlink.diagnosis.causes import Blames
+from meterlink.diagnosis import facts_capacitor, facts_coil, facts_points, facts_windings
+from meterlink.diagnosis.causes import CauseKind
 from meterlink.diagnosis.evidence import FACTS, Fact
 from meterlink.diagnosis.subjects import SUBJECTS
 
 # Importing them registers their facts.
-_REGISTERED = (facts_capacitor, facts_coil, facts_others, facts_windings)
+_FACT_MODULES = (facts_capacitor, facts_coil, facts_points, facts_windings)
 
 # What the needs of a rule amount to where nothing else is known, in half-powers of ten.
-ALONE = {"possible": 0, "likely": 2}
+BASE_WEIGHTS = {"possible": 0, "likely": 2}
 # A weighed fact brings its own.
 WEIGHTS = {"strong": 2, "some": 1, "weighed": 0}
 
@@ -36,23 +36,23 @@ class Rule:
     """
 
     key: str
-    of: str
+    subject: str
     title: str
-    blames: Blames
-    alone: int
+    kind: CauseKind
+    base_weight: int
     needs: tuple[Fact, ...]
     unless: tuple[Fact, ...]
-    speaks_for: tuple[tuple[Fact, int], ...]
-    speaks_against: tuple[tuple[Fact, int], ...]
-    next: str
-    next_state: State
+    evidence_for: tuple[tuple[Fact, int], ...]
+    evidence_against: tuple[tuple[Fact, int], ...]
+    next_measurement: str
+    next_state: CircuitState
     next_quantity: Quantity
-    first: tuple[tuple[Fact, str], ...] = ()
-    care: str = ""
+    measure_first: tuple[tuple[Fact, str], ...] = ()
+    extra_caution: str = ""
     source: str = ""
 
 
-_FIELDS = {
+_RULE_KEYS = {
     "key", "of", "title", "blames", "alone", "needs", "unless", "speaks_for", "speaks_against", "next", "next_state",
     "next_quantity", "first", "care", "source",
 }  # fmt: skip
@@ -61,10 +61,10 @@ _FIELDS = {
 @cache
 def shipped_rules() -> tuple[Rule, ...]:
     """Return the rules that ship with Meterlink, in the order of the file."""
-    return read_rules(resources.files(__package__).joinpath("rules.toml").read_text(encoding="utf-8"))
+    return parse_rules(resources.files(__package__).joinpath("rules.toml").read_text(encoding="utf-8"))
 
 
-def read_rules(text: str) -> tuple[Rule, ...]:
+def parse_rules(text: str) -> tuple[Rule, ...]:
     """Return the rules in ``text`` (TOML); InputError naming the rule and what is wrong with it."""
     try:
         entries = tomllib.loads(text).get("rule", [])
@@ -74,7 +74,7 @@ def read_rules(text: str) -> tuple[Rule, ...]:
     for entry in entries:
         name = f"Rule {entry.get('key', 'without a key')!r}"
         try:
-            rules.append(_rule(entry))
+            rules.append(_parse_rule(entry))
         except (KeyError, ValueError, TypeError) as error:
             raise InputError(
                 f"{name} cannot be used: {error}.", "See the rules that ship for how one is written."
@@ -84,43 +84,45 @@ def read_rules(text: str) -> tuple[Rule, ...]:
     return tuple(rules)
 
 
-def _rule(entry: Mapping[str, Any]) -> Rule:
-    if strange := sorted(set(entry) - _FIELDS):
+def _parse_rule(entry: Mapping[str, Any]) -> Rule:
+    if strange := sorted(set(entry) - _RULE_KEYS):
         raise ValueError(f"{strange[0]!r} is no field of a rule")
     scope = entry["of"]
     subject = SUBJECTS[scope]
-    first = tuple((_fact(scope, statement), text) for statement, text in entry.get("first", {}).items())
+    first = tuple((_find_fact(scope, statement), text) for statement, text in entry.get("first", {}).items())
     for text in (entry["title"], entry["next"], *(text for _, text in first)):
         for _, word, _, _ in Formatter().parse(text):
-            if word is not None and word not in subject.WORDS:
+            if word is not None and word not in subject.PLACEHOLDERS:
                 raise ValueError(f"{{{word}}} means nothing for a {scope}")
     return Rule(
         key=entry["key"],
-        of=scope,
+        subject=scope,
         title=entry["title"],
-        blames=Blames(entry["blames"]),
-        alone=ALONE[entry["alone"]],
-        needs=tuple(_fact(scope, statement) for statement in entry["needs"]),
-        unless=tuple(_fact(scope, statement) for statement in entry.get("unless", ())),
-        speaks_for=_weighed(scope, entry.get("speaks_for", {})),
-        speaks_against=_weighed(scope, entry.get("speaks_against", {})),
-        next=entry["next"],
-        next_state=State(entry["next_state"]),
+        kind=CauseKind(entry["blames"]),
+        base_weight=BASE_WEIGHTS[entry["alone"]],
+        needs=tuple(_find_fact(scope, statement) for statement in entry["needs"]),
+        unless=tuple(_find_fact(scope, statement) for statement in entry.get("unless", ())),
+        evidence_for=_weighted_facts(scope, entry.get("speaks_for", {})),
+        evidence_against=_weighted_facts(scope, entry.get("speaks_against", {})),
+        next_measurement=entry["next"],
+        next_state=CircuitState(entry["next_state"]),
         next_quantity=Quantity(entry["next_quantity"]),
-        first=first,
-        care=entry.get("care", ""),
+        measure_first=first,
+        extra_caution=entry.get("care", ""),
         source=entry.get("source", ""),
     )
 
 
-def _weighed(scope: str, by_weight: Mapping[str, list[str]]) -> tuple[tuple[Fact, int], ...]:
+def _weighted_facts(subject: str, by_weight: Mapping[str, list[str]]) -> tuple[tuple[Fact, int], ...]:
     return tuple(
-        (_fact(scope, statement), WEIGHTS[word]) for word, statements in by_weight.items() for statement in statements
+        (_find_fact(subject, statement), WEIGHTS[word])
+        for word, statements in by_weight.items()
+        for statement in statements
     )
 
 
-def _fact(scope: str, statement: str) -> Fact:
-    found = FACTS.get((scope, statement))
+def _find_fact(subject: str, statement: str) -> Fact:
+    found = FACTS.get((subject, statement))
     if found is None:
-        raise ValueError(f"{statement!r} is no fact about a {scope}")
+        raise ValueError(f"{statement!r} is no fact about a {subject}")
     return found

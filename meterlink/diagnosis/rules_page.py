@@ -1,9 +1,9 @@
 """The page that lists every rule, written from the rules themselves so that it cannot drift from them."""
 
 from meterlink.diagnosis.evidence import Fact
-from meterlink.diagnosis.rules import ALONE, WEIGHTS, Rule, shipped_rules
+from meterlink.diagnosis.rules import BASE_WEIGHTS, WEIGHTS, Rule, shipped_rules
 
-_ABOUT = """\
+_INTRODUCTION = """\
 # Diagnosis: the rules
 
 Written by `meterlink diagnose --rules`; a test checks that this page is what the rules say. Edit
@@ -31,42 +31,42 @@ A fact that is unknown, because nobody has measured what it needs, counts for no
 """
 
 
-def page() -> str:
+def render_rules_page() -> str:
     """Return the page as Markdown: the rules by what they are about, then every fact they use and how it is told."""
     rules = shipped_rules()
-    parts = [_ABOUT]
-    for scope in dict.fromkeys(rule.of for rule in rules):
+    parts = [_INTRODUCTION]
+    for scope in dict.fromkeys(rule.subject for rule in rules):
         parts.append(f"## About a {scope}\n")
-        mine = [rule for rule in rules if rule.of == scope]
-        parts += [_rule(rule) for rule in mine]
-        facts = sorted({fact.statement: fact for rule in mine for fact in _facts(rule)}.items())
+        mine = [rule for rule in rules if rule.subject == scope]
+        parts += [_rule_section(rule) for rule in mine]
+        facts = sorted({fact.statement: fact for rule in mine for fact in _facts_of(rule)}.items())
         parts.append(f"### Facts about a {scope}\n")
-        parts += [f"- *{statement}*: {' '.join(fact.how.split())}" for statement, fact in facts]
+        parts += [f"- *{statement}*: {' '.join(fact.description.split())}" for statement, fact in facts]
         parts.append("")
     return "\n".join(parts)
 
 
-def _facts(rule: Rule) -> list[Fact]:
-    weighed = [fact for fact, _ in (*rule.speaks_for, *rule.speaks_against)]
-    return [*rule.needs, *rule.unless, *weighed, *(fact for fact, _ in rule.first)]
+def _facts_of(rule: Rule) -> list[Fact]:
+    weighed = [fact for fact, _ in (*rule.evidence_for, *rule.evidence_against)]
+    return [*rule.needs, *rule.unless, *weighed, *(fact for fact, _ in rule.measure_first)]
 
 
-def _rule(rule: Rule) -> str:
+def _rule_section(rule: Rule) -> str:
     words = {points: word for word, points in WEIGHTS.items()}
-    alone = {points: word for word, points in ALONE.items()}[rule.alone]
+    alone = {points: word for word, points in BASE_WEIGHTS.items()}[rule.base_weight]
     lines = [
         f"### {rule.title[0].upper()}{rule.title[1:]}\n",
-        f"`{rule.key}`, blames: {rule.blames}; by itself {alone}.\n",
+        f"`{rule.key}`, blames: {rule.kind}; by itself {alone}.\n",
         f"- needs: {'; '.join(fact.statement for fact in rule.needs)}",
     ]
     if rule.unless:
         lines.append(f"- unless: {'; '.join(fact.statement for fact in rule.unless)}")
-    for name, facts in (("for", rule.speaks_for), ("against", rule.speaks_against)):
+    for name, facts in (("for", rule.evidence_for), ("against", rule.evidence_against)):
         if facts:
             lines.append(f"- {name}: {'; '.join(f'{fact.statement} ({words[points]})' for fact, points in facts)}")
-    lines += [f"- while unknown whether {fact.statement}: {text}" for fact, text in rule.first]
-    lines.append(f"- next: {rule.next}")
-    if rule.care:
-        lines.append(f"- care: {rule.care}")
+    lines += [f"- while unknown whether {fact.statement}: {text}" for fact, text in rule.measure_first]
+    lines.append(f"- next: {rule.next_measurement}")
+    if rule.extra_caution:
+        lines.append(f"- care: {rule.extra_caution}")
     lines.append(f"- source: {rule.source}\n")
     return "\n".join(lines)

@@ -26,8 +26,8 @@ from typing import Any
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, parse_amount
-from meterlink.judge.measured import Measured, convert_width
-from meterlink.judge.uncertainty import PER_DEGREE, AccuracyLine, assumed_accuracy, parse_accuracy
+from meterlink.judge.measured_value import MeasuredValue, convert_interval
+from meterlink.judge.uncertainty import DEFAULT_TEMPERATURE_COEFFICIENT, AccuracyLine, assumed_accuracy, parse_accuracy
 
 _FIELDS = {"quantity", "line", "up_to", "step", "coupling"}
 
@@ -39,10 +39,10 @@ class AccuracyRange:
     quantity: Quantity
     line: AccuracyLine
     up_to: Amount | None = None
-    step: Amount | None = None
+    resolution: Amount | None = None
     coupling: Coupling | None = None
 
-    def covers(self, measured: Measured) -> bool:
+    def covers(self, measured: MeasuredValue) -> bool:
         """Whether what was measured may have been read on this range; an overload may on any."""
         if self.quantity is not measured.quantity or (self.coupling and measured.coupling not in {None, self.coupling}):
             return False
@@ -50,9 +50,9 @@ class AccuracyRange:
             self.up_to is None or measured.digits is None or abs(measured.digits) <= abs(self.up_to.to(measured.unit))
         )
 
-    def step_in(self, unit: str) -> Decimal | None:
+    def resolution_in(self, unit: str) -> Decimal | None:
         """Return the step in ``unit``, None where the row does not give it."""
-        return None if self.step is None else convert_width(self.step.digits, self.step.unit, unit)
+        return None if self.resolution is None else convert_interval(self.resolution.digits, self.resolution.unit, unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,24 +60,26 @@ class AccuracySheet:
     """Every row of one meter's sheet; ``per_degree`` is its temperature coefficient, as `AccuracyLine.at` takes it."""
 
     ranges: tuple[AccuracyRange, ...]
-    per_degree: Decimal = PER_DEGREE
+    temperature_coefficient: Decimal = DEFAULT_TEMPERATURE_COEFFICIENT
 
-    def line(self, measured: Measured) -> AccuracyLine:
+    def line_for(self, measured: MeasuredValue) -> AccuracyLine:
         """Return the line of the range that ``measured`` was read on; the assumed one where the sheet lists none.
 
         A display step gives the range away; otherwise an autoranging meter is on the lowest range that reaches. Where
         rows for alternating and for direct fit and the meter does not say which it is, the wider line is taken.
         """
-        rows = self.rows(measured)
-        stepped = [row for row in rows if measured.step and row.step_in(measured.unit) == measured.step]
+        rows = self.rows_for(measured)
+        stepped = [
+            row for row in rows if measured.resolution and row.resolution_in(measured.unit) == measured.resolution
+        ]
         rows = stepped or rows
         if not rows:
             return assumed_accuracy(measured.quantity)
         lowest = min(_top(row, measured.unit) for row in rows)
         fitting = [row.line for row in rows if _top(row, measured.unit) == lowest]
-        return max(fitting, key=lambda line: line.half_width(measured.digits or Decimal(1), measured.step))
+        return max(fitting, key=lambda line: line.half_width(measured.digits or Decimal(1), measured.resolution))
 
-    def rows(self, measured: Measured) -> list[AccuracyRange]:
+    def rows_for(self, measured: MeasuredValue) -> list[AccuracyRange]:
         """Return the rows that cover ``measured``; those of its own coupling, where there are any."""
         rows = [row for row in self.ranges if row.covers(measured)]
         return [row for row in rows if measured.coupling and row.coupling is measured.coupling] or rows
@@ -90,7 +92,9 @@ def _top(row: AccuracyRange, unit: str) -> Decimal:
 Accuracy = AccuracyLine | AccuracySheet
 
 
-def line_for(accuracy: Accuracy | None, measured: Measured, celsius: Decimal | None = None) -> AccuracyLine:
+def accuracy_line_for(
+    accuracy: Accuracy | None, measured: MeasuredValue, celsius: Decimal | None = None
+) -> AccuracyLine:
     """Return the line to judge ``measured`` by: out of a sheet, as given, or assumed (None).
 
     ``celsius`` is how warm the meter itself is; None takes it to be within 18 to 28 °C. InputError as for
@@ -98,32 +102,36 @@ def line_for(accuracy: Accuracy | None, measured: Measured, celsius: Decimal | N
     """
     match accuracy:
         case AccuracySheet():
-            line, per_degree = accuracy.line(measured), accuracy.per_degree
+            line, per_degree = accuracy.line_for(measured), accuracy.temperature_coefficient
         case AccuracyLine():
-            line, per_degree = accuracy, PER_DEGREE
+            line, per_degree = accuracy, DEFAULT_TEMPERATURE_COEFFICIENT
         case None:
-            line, per_degree = assumed_accuracy(measured.quantity), PER_DEGREE
-    return line if celsius is None else line.at(celsius, per_degree)
+            line, per_degree = assumed_accuracy(measured.quantity), DEFAULT_TEMPERATURE_COEFFICIENT
+    return line if celsius is None else line.at_temperature(celsius, per_degree)
 
 
-def read_sheet(entries: object, temperature_coefficient: object = None) -> AccuracySheet | None:
+def parse_accuracy_sheet(entries: object, temperature_coefficient: object = None) -> AccuracySheet | None:
     """Return the sheet written as the list of tables ``entries``, None where nothing is; InputError naming the row."""
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         raise InputError("accuracy is not a list of tables.", "Write each range as [[meter.accuracy]].")
     ranges: list[AccuracyRange] = []
     for number, entry in enumerate(entries, 1):
         try:
-            row = _range(entry)
+            row = _parse_range(entry)
         except InputError as error:
             raise InputError(f"accuracy row {number}: {error.message}", error.remedy) from error
-        if _same(row, ranges):
+        if _is_duplicate(row, ranges):
             raise InputError(f"accuracy row {number}: another row is for the same range.", "Keep one of them.")
         ranges.append(row)
-    per_degree = PER_DEGREE if temperature_coefficient is None else _coefficient(temperature_coefficient)
+    per_degree = (
+        DEFAULT_TEMPERATURE_COEFFICIENT
+        if temperature_coefficient is None
+        else _parse_temperature_coefficient(temperature_coefficient)
+    )
     return AccuracySheet(tuple(ranges), per_degree) if ranges or temperature_coefficient is not None else None
 
 
-def _range(entry: Mapping[str, Any]) -> AccuracyRange:
+def _parse_range(entry: Mapping[str, Any]) -> AccuracyRange:
     unknown = sorted(set(entry) - _FIELDS)
     if unknown:
         raise InputError(f"{unknown[0]!r} is not a field of it.", f"Use: {', '.join(sorted(_FIELDS))}.")
@@ -142,13 +150,13 @@ def _range(entry: Mapping[str, Any]) -> AccuracyRange:
     return AccuracyRange(
         quantity,
         parse_accuracy(entry.get("line", "")),
-        _size(entry, "up_to", quantity),
-        _size(entry, "step", quantity),
+        _parse_size(entry, "up_to", quantity),
+        _parse_size(entry, "step", quantity),
         None if coupling is None else Coupling(coupling),
     )
 
 
-def _size(entry: Mapping[str, str], field: str, quantity: Quantity) -> Amount | None:
+def _parse_size(entry: Mapping[str, str], field: str, quantity: Quantity) -> Amount | None:
     if field not in entry:
         return None
     amount = parse_amount(entry[field], quantity)
@@ -157,15 +165,15 @@ def _size(entry: Mapping[str, str], field: str, quantity: Quantity) -> Amount | 
     return amount
 
 
-def _same(row: AccuracyRange, others: Iterable[AccuracyRange]) -> bool:
+def _is_duplicate(row: AccuracyRange, others: Iterable[AccuracyRange]) -> bool:
     def key(each: AccuracyRange) -> tuple[Quantity, Coupling | None, Decimal | None, Decimal | None]:
-        top, step = (None if size is None else size.base for size in (each.up_to, each.step))
+        top, step = (None if size is None else size.base_value for size in (each.up_to, each.resolution))
         return each.quantity, each.coupling, top, step
 
     return any(key(row) == key(other) for other in others)
 
 
-def _coefficient(given: object) -> Decimal:
+def _parse_temperature_coefficient(given: object) -> Decimal:
     # bool is an int to Python; a share above 1 would double the line with every degree.
     if isinstance(given, bool) or not isinstance(given, int | float) or not 0 <= given <= 1:
         raise InputError(

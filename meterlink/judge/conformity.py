@@ -19,32 +19,32 @@ _TAIL = 9.0
 _STEPS = 400
 
 
-def probability_within(error: Distribution, value: float, low: float | None, high: float | None) -> float:
+def conformance_probability(error: Distribution, value: float, low: float | None, high: float | None) -> float:
     """Return the probability that the true value lies within the limits, None being no limit on that side.
 
     JCGM 106, clause 7: ``value`` is what was measured, and the true value is spread about it as ``error`` is; what
     was known of the part before is taken as nothing. All in one unit; 0 to 1.
     """
     bottom, top = (-inf if low is None else low), (inf if high is None else high)
-    beyond_low, beyond_high = error.below(bottom - value), error.below(value - top)
+    beyond_low, beyond_high = error.cdf(bottom - value), error.cdf(value - top)
     # From the nearer tail, so that a probability near 0 keeps its digits.
     if beyond_low > 0.5:
-        return max(error.below(value - bottom) - beyond_high, 0.0)
+        return max(error.cdf(value - bottom) - beyond_high, 0.0)
     if beyond_high > 0.5:
-        return max(error.below(top - value) - beyond_low, 0.0)
+        return max(error.cdf(top - value) - beyond_low, 0.0)
     return max(1 - beyond_low - beyond_high, 0.0)
 
 
-def risk_at_guard(error: Distribution, guard: float) -> float:
+def risk_at_guard_band(error: Distribution, guard_band: float) -> float:
     """Return the largest probability that a value accepted with this guard band is out, the other limit being far.
 
     It is that of a value just at the acceptance limit (JCGM 106, 8.3.2; ILAC-G8:09/2019). ``guard`` is in the
     error's unit.
     """
-    return error.below(-guard)
+    return error.cdf(-guard_band)
 
 
-def guard_for_risk(error: Distribution, risk: float) -> float:
+def guard_band_for_risk(error: Distribution, risk: float) -> float:
     """Return the guard band, in the error's unit, that keeps `risk_at_guard` at ``risk``; 0 for half or more.
 
     InputError unless ``risk`` is above 0 and below 1.
@@ -55,24 +55,24 @@ def guard_for_risk(error: Distribution, risk: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Risks:
+class GlobalRisks:
     """Of all parts measured: the share that is out of limits, the consumer's and the producer's risk; each 0 to 1.
 
     ``consumer`` is out of limits but accepted, ``producer`` is within limits but rejected (JCGM 106, 9.5).
     """
 
-    out: float
-    consumer: float
-    producer: float
+    nonconforming: float
+    consumers_risk: float
+    producers_risk: float
 
 
 def global_risks(
-    parts: NormalDist,
-    meter: NormalDist,
+    part_distribution: NormalDist,
+    error_distribution: NormalDist,
     low: float | None,
     high: float | None,
-    guard: float = 0.0,
-) -> Risks:
+    guard_band: float = 0.0,
+) -> GlobalRisks:
     """Return how often accepting what reads within the limits, shrunk by ``guard`` each, goes wrong.
 
     Parts scatter as ``parts``; a reading is the part's value plus an error as ``meter``, whose mean is a bias nobody
@@ -80,31 +80,38 @@ def global_risks(
     the limits: guarded rejection. InputError for scatter or error of nothing, or a low limit above
     the high one.
     """
-    if parts.stdev <= 0 or meter.stdev <= 0:
+    if part_distribution.stdev <= 0 or error_distribution.stdev <= 0:
         raise InputError("A risk needs parts that scatter and a meter that errs.", "Give both above zero.")
     bottom, top = (-inf if low is None else low), (inf if high is None else high)
     if bottom > top:
         raise InputError(f"The low limit {low:g} is above the high limit {high:g}.", "Swap them.")
-    accept_low, accept_high = bottom + guard, top - guard
+    accept_low, accept_high = bottom + guard_band, top - guard_band
 
     def accepted(value: float) -> float:
         if accept_low >= accept_high:
             return 0.0
-        return meter.cdf(accept_high - value) - meter.cdf(accept_low - value)
+        return error_distribution.cdf(accept_high - value) - error_distribution.cdf(accept_low - value)
 
     def passing(value: float) -> float:
-        return parts.pdf(value) * accepted(value)
+        return part_distribution.pdf(value) * accepted(value)
 
     def failing(value: float) -> float:
-        return parts.pdf(value) * (1 - accepted(value))
+        return part_distribution.pdf(value) * (1 - accepted(value))
 
     # Within a few of the meter's deviations of an acceptance limit the integrand bends; so it does at a limit.
-    reach = _TAIL * meter.stdev
+    reach = _TAIL * error_distribution.stdev
     bends = [bottom, top]
     for edge in (accept_low, accept_high):
-        bends += [edge - meter.mean - reach, edge - meter.mean, edge - meter.mean + reach]
-    left, right = parts.mean - _TAIL * parts.stdev, parts.mean + _TAIL * parts.stdev
-    marks = sorted({left, right, parts.mean, *(bend for bend in bends if left < bend < right)})
+        bends += [
+            edge - error_distribution.mean - reach,
+            edge - error_distribution.mean,
+            edge - error_distribution.mean + reach,
+        ]
+    left, right = (
+        part_distribution.mean - _TAIL * part_distribution.stdev,
+        part_distribution.mean + _TAIL * part_distribution.stdev,
+    )
+    marks = sorted({left, right, part_distribution.mean, *(bend for bend in bends if left < bend < right)})
     consumer = producer = 0.0
     for start, end in pairwise(marks):
         middle = (start + end) / 2
@@ -112,7 +119,7 @@ def global_risks(
             producer += _integral(failing, start, end)
         else:
             consumer += _integral(passing, start, end)
-    return Risks(parts.cdf(bottom) + 1 - parts.cdf(top), consumer, producer)
+    return GlobalRisks(part_distribution.cdf(bottom) + 1 - part_distribution.cdf(top), consumer, producer)
 
 
 def _integral(function: Callable[[float], float], start: float, end: float) -> float:

@@ -10,7 +10,7 @@ from math import hypot, sqrt
 
 from meterlink.core.units import BASE_UNIT, convert
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.judge.judging import Measured, plain
+from meterlink.judge.judging import MeasuredValue, format_decimal
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
 
 # Coverage factor for about 95 % of a normal distribution (JCGM 100, 6.3.3). Where one rectangular reading dominates,
@@ -19,10 +19,10 @@ COVERAGE_FACTOR = 2.0
 
 # Two readings of one meter on one range share its gain and zero error; what is left between them is what a display
 # repeats to, one step, and its rounding. Common practice, no source.
-REPEATS_TO = 1  # display steps
+REPEATABILITY_STEPS = 1  # display steps
 
 # A worked-out value is judged in the digits it is shown with. Four figures is what a good handheld meter has.
-FIGURES = 4
+SIGNIFICANT_FIGURES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Estimate:
     """A value and its standard uncertainty ``u``, both in the same unit."""
 
     value: float
-    u: float = 0.0
+    standard_uncertainty: float = 0.0
 
     @classmethod
     def rectangular(cls, value: float, *half_widths: float) -> "Estimate":
@@ -38,7 +38,7 @@ class Estimate:
         return cls(value, hypot(*half_widths) / sqrt(3))
 
     @classmethod
-    def of(cls, measured: Measured, line: AccuracyLine | None = None) -> "Estimate | None":
+    def from_measured_value(cls, measured: MeasuredValue, line: AccuracyLine | None = None) -> "Estimate | None":
         """Return what a meter showed, in the base unit of its quantity; None for an overload.
 
         Two rectangular contributions: the accuracy line (the assumed one where None) and half a display step.
@@ -50,37 +50,39 @@ class Estimate:
         line = line or assumed_accuracy(measured.quantity)
         # The line is of what is displayed: 1 % of 75 °F is not 1 % of 23.9 °C.
         scale = convert(Decimal(1), measured.unit, unit) - convert(Decimal(0), measured.unit, unit)
-        half_width = line.half_width(measured.digits, measured.step) * scale
+        half_width = line.half_width(measured.digits, measured.resolution) * scale
         return cls.rectangular(float(digits), float(half_width), float(step) / 2)
 
     @property
-    def expanded(self) -> float:
+    def expanded_uncertainty(self) -> float:
         """The half-width of the interval that holds the true value with about 95 %: two standard uncertainties."""
-        return COVERAGE_FACTOR * self.u
+        return COVERAGE_FACTOR * self.standard_uncertainty
 
 
-def repeatability(step: Decimal) -> float:
+def repeatability_uncertainty(resolution: Decimal) -> float:
     """Return the standard uncertainty of reading the same thing again on the same range, in the unit of ``step``."""
-    return Estimate.rectangular(0.0, REPEATS_TO * float(step), float(step) / 2).u
+    return Estimate.rectangular(
+        0.0, REPEATABILITY_STEPS * float(resolution), float(resolution) / 2
+    ).standard_uncertainty
 
 
-def significant(value: float, figures: int = FIGURES) -> Decimal:
+def round_significant(value: float, figures: int = SIGNIFICANT_FIGURES) -> Decimal:
     """Return ``value`` as a display of so many figures shows it: 45.0222 → 45.02."""
     return Decimal(f"{value:.{figures - 1}e}")
 
 
-def judge_estimate(limits: Limits, digits: Decimal, uncertainty: float, accuracy: str) -> Judgement:
+def judge_estimate(limits: Limits, digits: Decimal, uncertainty: float, accuracy_text: str) -> Judgement:
     """Judge a worked-out value by simple acceptance (JCGM 106, 8.2): the digits decide, the boundary is within.
 
     ``digits`` and the expanded ``uncertainty`` are in ``limits.unit``; ``accuracy`` says in words what it rests on.
     """
     shown = f"{digits:f} {limits.unit}"
-    doubt = significant(uncertainty, 6)
+    doubt = round_significant(uncertainty, 6)
     verdict = Verdict.OUTSIDE
     if limits.low is not None and digits < limits.low:
-        reason = f"{shown} is below the low limit of {plain(limits.low)} {limits.unit}"
+        reason = f"{shown} is below the low limit of {format_decimal(limits.low)} {limits.unit}"
     elif limits.high is not None and digits > limits.high:
-        reason = f"{shown} is above the high limit of {plain(limits.high)} {limits.unit}"
+        reason = f"{shown} is above the high limit of {format_decimal(limits.high)} {limits.unit}"
     else:
         verdict, reason = Verdict.WITHIN, f"{shown} is within {limits.basis}"
     nearest = min((abs(digits - edge) for edge in (limits.low, limits.high) if edge is not None), default=None)
@@ -94,6 +96,6 @@ def judge_estimate(limits: Limits, digits: Decimal, uncertainty: float, accuracy
         digits,
         (digits - limits.nominal) / limits.nominal * 100 if limits.nominal else None,
         doubt,
-        accuracy,
+        accuracy_text,
         f"{reason}.",
     )

@@ -2,24 +2,32 @@
 
 from decimal import Decimal
 
-from meterlink.core.equipment import Check, Rating, Span, TestPoint
+from meterlink.core.equipment import PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, convert
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.judge.accuracy import Accuracy, line_for
+from meterlink.judge.accuracy import Accuracy, accuracy_line_for
 from meterlink.judge.close_calls import CloseCall
-from meterlink.judge.conformity import probability_within
+from meterlink.judge.conformity import conformance_probability
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule
 from meterlink.judge.limits import rated_limits, span_limits
-from meterlink.judge.measured import Measured, convert_width, plain
-from meterlink.judge.rules import SIMPLE, DecisionRule
+from meterlink.judge.measured_value import MeasuredValue, convert_interval, format_decimal
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
-from meterlink.judge.uncertainty import AccuracyLine, Trapezoid
+from meterlink.judge.uncertainty import AccuracyLine, TrapezoidalDistribution
 
-__all__ = ["OPEN_SECTION_FRACTION", "RULE", "SHORTED_FRACTION", "Measured", "judge", "limits_of", "plain"]
+__all__ = [
+    "OPEN_SECTION_FRACTION",
+    "DEFAULT_RULE_NAME",
+    "SHORTED_FRACTION",
+    "MeasuredValue",
+    "judge",
+    "limits_for",
+    "format_decimal",
+]
 
 # The decision rule a judgement is taken by unless another is asked for (JCGM 106, 8.2: simple acceptance): the
 # displayed value decides, the doubt is shown beside it. It is what the trade does with a meter in hand.
-RULE = str(SIMPLE)
+DEFAULT_RULE_NAME = str(SIMPLE_ACCEPTANCE)
 
 # A section with a broken lead or a blown fuse link leaves only the stray capacitance of the leads, a few tens of
 # picofarads. 2 % of the rated value is far above that for any run capacitor (2 µF and up), and far below any section
@@ -32,12 +40,12 @@ SHORTED_FRACTION = Decimal("0.1")
 
 # A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to
 # ground says nothing about a minimum beyond that.
-OVERLOAD_SAYS = Decimal(10)  # MΩ
+LEAST_OHMS_OVERLOAD_PROVES = Decimal(10)  # MΩ
 
 
-def limits_of(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> Limits | None:
+def limits_for(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> Limits | None:
     """Return what a test point is held against, None while its rating is unknown; InputError for a bad rating."""
-    match point.against:
+    match point.specification:
         case Rating() as rating:
             return rated_limits(rating, capacitor_tolerance)
         case Span() as span:
@@ -47,12 +55,12 @@ def limits_of(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TOL
 
 
 def judge(
-    check: Check,
+    kind: PointKind,
     limits: Limits | None,
-    measured: Measured,
+    measured: MeasuredValue,
     accuracy: Accuracy | None = None,
     *,
-    rule: DecisionRule = SIMPLE,
+    rule: DecisionRule = SIMPLE_ACCEPTANCE,
     celsius: Decimal | None = None,
 ) -> Judgement:
     """Judge one reading.
@@ -62,7 +70,7 @@ def judge(
     shorted, and an overload, do not wait for the rule. InputError when limits and reading measure different things, a
     capacitance or resistance is negative, an overload has only a low limit to meet, or the temperature is beyond use.
     """
-    line = line_for(accuracy, measured, celsius)
+    line = accuracy_line_for(accuracy, measured, celsius)
     if limits is None:
         reason = "Nothing to hold this against yet: enter what is printed on the part."
         return Judgement(
@@ -70,24 +78,24 @@ def judge(
         )
     digits, step = measured.in_unit(limits.unit)
     if digits is None or measured.digits is None:
-        return _overload(check, limits, measured.quantity, line, rule)
+        return _judge_overload(kind, limits, measured.quantity, line, rule)
     if digits < 0 and measured.quantity in {Quantity.CAPACITANCE, Quantity.RESISTANCE}:
         raise InputError(
             f"{digits:f} {limits.unit} cannot be: {measured.quantity} is never negative.",
             "Check the reading, or zero the meter's leads.",
         )
     # The line is of what is displayed: 1 % of 75 °F is not 1 % of 23.9 °C.
-    half_width = convert_width(line.half_width(measured.digits, measured.step), measured.unit, limits.unit)
-    error = Trapezoid(float(half_width), float(step) / 2)
+    half_width = convert_interval(line.half_width(measured.digits, measured.resolution), measured.unit, limits.unit)
+    error = TrapezoidalDistribution(float(half_width), float(step) / 2)
     uncertainty = Decimal(repr(error.half_width()))
-    verdict = _fact(check, limits, digits) or rule.verdict(limits, digits, uncertainty)
+    verdict = _open_or_shorted(kind, limits, digits) or rule.verdict(limits, digits, uncertainty)
     edges = [edge for edge in (limits.low, limits.high) if edge is not None]
     nearest = min((abs(digits - edge) for edge in edges), default=None)
     close = nearest is not None and (nearest <= uncertainty or verdict is Verdict.UNDECIDED)
     settle_it = ""
     if close and nearest is not None:
-        allowed = convert_width(nearest, limits.unit, measured.unit) / max(rule.guard, Decimal(1))
-        settle_it = CloseCall(check, measured, allowed, accuracy, celsius).advice()
+        allowed = convert_interval(nearest, limits.unit, measured.unit) / max(rule.guard_factor, Decimal(1))
+        settle_it = CloseCall(kind, measured, allowed, accuracy, celsius).advice()
     return Judgement(
         verdict,
         Margin.CLOSE_CALL if close else Margin.CLEAR,
@@ -98,27 +106,34 @@ def judge(
         str(line),
         _reason(verdict, limits, digits, uncertainty if close else None, rule),
         str(rule),
-        probability_within(error, float(digits), *(None if e is None else float(e) for e in (limits.low, limits.high))),
-        error.half_width() / error.u if error.u else None,
+        conformance_probability(
+            error, float(digits), *(None if e is None else float(e) for e in (limits.low, limits.high))
+        ),
+        error.half_width() / error.standard_uncertainty if error.standard_uncertainty else None,
         settle_it,
     )
 
 
-def _fact(check: Check, limits: Limits, digits: Decimal) -> Verdict | None:
-    if check is Check.CAPACITOR and limits.nominal and digits <= limits.nominal * OPEN_SECTION_FRACTION:
+def _open_or_shorted(kind: PointKind, limits: Limits, digits: Decimal) -> Verdict | None:
+    if kind is PointKind.CAPACITOR and limits.nominal and digits <= limits.nominal * OPEN_SECTION_FRACTION:
         return Verdict.OPEN
-    if check is Check.COIL and limits.low and digits <= limits.low * SHORTED_FRACTION:
+    if kind is PointKind.COIL and limits.low and digits <= limits.low * SHORTED_FRACTION:
         return Verdict.SHORTED
     return None
 
 
-def _overload(check: Check, limits: Limits, quantity: Quantity, line: AccuracyLine, rule: DecisionRule) -> Judgement:
-    if check is Check.INSULATION:
-        least = _reached_by_overload(limits)
-        verdict, reason = Verdict.WITHIN, f"Above the meter's range, so above {plain(least)} {limits.unit} to ground."
+def _judge_overload(
+    kind: PointKind, limits: Limits, quantity: Quantity, line: AccuracyLine, rule: DecisionRule
+) -> Judgement:
+    if kind is PointKind.INSULATION:
+        least = _minimum_proven_by_overload(limits)
+        verdict, reason = (
+            Verdict.WITHIN,
+            f"Above the meter's range, so above {format_decimal(least)} {limits.unit} to ground.",
+        )
     elif quantity is Quantity.RESISTANCE:
         verdict, reason = Verdict.OPEN, "Overload on ohms: nothing conducts between these terminals."
-    elif check is Check.CAPACITOR:
+    elif kind is PointKind.CAPACITOR:
         verdict = Verdict.SHORTED
         reason = "Overload on capacitance: shorted, or above the meter's range. Read it in ohms to tell which."
     elif limits.high is None:
@@ -128,33 +143,33 @@ def _overload(check: Check, limits: Limits, quantity: Quantity, line: AccuracyLi
     return Judgement(verdict, Margin.CLEAR, limits, None, None, None, str(line), reason, str(rule))
 
 
-def _reached_by_overload(limits: Limits) -> Decimal:
+def _minimum_proven_by_overload(limits: Limits) -> Decimal:
     """Return the least resistance to ground; InputError where an overload does not prove that it is reached."""
     least = limits.low or Decimal(0)
-    if convert(least, limits.unit, "MΩ") > OVERLOAD_SAYS:
+    if convert(least, limits.unit, "MΩ") > LEAST_OHMS_OVERLOAD_PROVES:
         raise InputError(
-            f"Overload does not tell whether {plain(least)} {limits.unit} is reached.",
+            f"Overload does not tell whether {format_decimal(least)} {limits.unit} is reached.",
             "Read it with an insulation tester, in figures.",
         )
     return least
 
 
-def _reason(verdict: Verdict, limits: Limits, digits: Decimal, doubt: Decimal | None, rule: DecisionRule) -> str:
+def _reason(verdict: Verdict, limits: Limits, digits: Decimal, uncertainty: Decimal | None, rule: DecisionRule) -> str:
     shown = f"{digits:f} {limits.unit}"
     if verdict is Verdict.OPEN:
         return f"{shown} is next to nothing: this section is open, or a probe is not on its terminal."
     if verdict is Verdict.SHORTED:
         return f"{shown} is what the test leads alone read: the coil is shorted, or the probes touch each other."
     if limits.low is not None and digits < limits.low:
-        text = f"{shown} is below the low limit of {plain(limits.low)} {limits.unit}"
+        text = f"{shown} is below the low limit of {format_decimal(limits.low)} {limits.unit}"
     elif limits.high is not None and digits > limits.high:
-        text = f"{shown} is above the high limit of {plain(limits.high)} {limits.unit}"
+        text = f"{shown} is above the high limit of {format_decimal(limits.high)} {limits.unit}"
     else:
         within = "" if limits.basis.startswith(("at least ", "at most ")) else "within "
         text = f"{shown} is {within}{limits.basis}"
-    if doubt is None:
+    if uncertainty is None:
         return f"{text}."
     if verdict is Verdict.UNDECIDED:
-        guard = f"{rule.guard * doubt:.2g} {limits.unit}"
+        guard = f"{rule.guard_factor * uncertainty:.2g} {limits.unit}"
         return f"{text}, but by less than the guard band of {guard}: proven neither within nor outside."
-    return f"{text}, but the meter may be off by {doubt:.2g} {limits.unit}."
+    return f"{text}, but the meter may be off by {uncertainty:.2g} {limits.unit}."

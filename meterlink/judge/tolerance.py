@@ -12,15 +12,15 @@ from meterlink.core.units import Amount, parse_amount, parse_number, quantity_of
 DEFAULT_CAPACITOR_TOLERANCE = "6 %"
 
 # IEC 60062, letter codes for tolerance, symmetric, in percent (B and E from memory).
-_LETTERS = {
+_SYMMETRIC_LETTERS = {
     "E": "0.005", "L": "0.01", "P": "0.02", "W": "0.05", "B": "0.1", "C": "0.25", "D": "0.5",
     "F": "1", "G": "2", "H": "3", "J": "5", "K": "10", "M": "20", "N": "30",
 }  # fmt: skip
 # IEC 60062, asymmetric, (minus, plus) in percent.
-_LOPSIDED = {"Q": ("10", "30"), "S": ("20", "50"), "T": ("10", "50"), "Z": ("20", "80")}
+_ASYMMETRIC_LETTERS = {"Q": ("10", "30"), "S": ("20", "50"), "T": ("10", "50"), "Z": ("20", "80")}
 # IEC 60062: below 10 pF these letters are picofarads, not percent (F and G from memory).
-_SMALL_LETTERS = {"B": "0.1", "C": "0.25", "D": "0.5", "F": "1", "G": "2"}
-_SMALL_BELOW = Decimal("10e-12")  # farads
+_PICOFARAD_LETTERS = {"B": "0.1", "C": "0.25", "D": "0.5", "F": "1", "G": "2"}
+_PICOFARAD_LETTERS_BELOW = Decimal("10e-12")  # farads
 
 _TWO_SIDED = re.compile(
     r"(?P<first>[+-]\s*[0-9.]+)\s*%?\s*[/,;]?\s*(?P<second>[+-]\s*[0-9.]+)\s*(?P<unit>\S.*)", re.ASCII
@@ -64,16 +64,16 @@ def parse_tolerance(text: str, rated: Amount) -> Tolerance:
 
 
 def _from_letter(letter: str, rated: Amount) -> Tolerance:
-    if letter in _SMALL_LETTERS and rated.unit.endswith("F") and rated.base < _SMALL_BELOW:
-        side = Decimal(_SMALL_LETTERS[letter])
+    if letter in _PICOFARAD_LETTERS and rated.unit.endswith("F") and rated.base_value < _PICOFARAD_LETTERS_BELOW:
+        side = Decimal(_PICOFARAD_LETTERS[letter])
         return Tolerance(side, side, "pF")
-    if letter in _LETTERS:
-        side = Decimal(_LETTERS[letter])
+    if letter in _SYMMETRIC_LETTERS:
+        side = Decimal(_SYMMETRIC_LETTERS[letter])
         return Tolerance(side, side)
-    if letter in _LOPSIDED:
-        minus, plus = _LOPSIDED[letter]
+    if letter in _ASYMMETRIC_LETTERS:
+        minus, plus = _ASYMMETRIC_LETTERS[letter]
         return Tolerance(Decimal(minus), Decimal(plus))
-    known = " ".join(sorted(_LETTERS | _LOPSIDED))
+    known = " ".join(sorted(_SYMMETRIC_LETTERS | _ASYMMETRIC_LETTERS))
     raise InputError(f"{letter!r} is not an IEC 60062 tolerance letter.", f"Use one of {known}, or write 6 %.")
 
 

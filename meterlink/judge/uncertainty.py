@@ -16,14 +16,14 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 
 # Two-sided coverage of the interval a margin is taken with: the usual 95 % (JCGM 100, 6.2.2 names it as the example).
-COVERAGE = 0.95
+COVERAGE_PROBABILITY = 0.95
 
 # An accuracy line holds at 23 ± 5 °C; outside, this share of the line is added for every degree. Common practice, no
 # source: what the sheets of nearly all handheld meters state.
-LINE_HOLDS = (Decimal(18), Decimal(28))  # °C
-PER_DEGREE = Decimal("0.1")  # of the line, per °C
+REFERENCE_TEMPERATURES = (Decimal(18), Decimal(28))  # °C
+DEFAULT_TEMPERATURE_COEFFICIENT = Decimal("0.1")  # of the line, per °C
 # No handheld meter is specified beyond these. Common practice, no source; further out is a slip of the pen.
-USABLE = (Decimal(-40), Decimal(70))  # °C
+OPERATING_TEMPERATURES = (Decimal(-40), Decimal(70))  # °C
 
 _LINE = re.compile(
     r"(?:±\s*)?\(?\s*(?:(?P<percent>[0-9]+(?:\.[0-9]+)?)\s*%\s*(?:of\s+reading|reading|rdg)?)?"
@@ -44,20 +44,22 @@ class AccuracyLine:
     assumed: bool = False
     remark: str = ""
 
-    def half_width(self, reading: Decimal, step: Decimal) -> Decimal:
+    def half_width(self, reading: Decimal, resolution: Decimal) -> Decimal:
         """Return the largest error the line allows at ``reading``, in the reading's unit; ``step`` is one digit."""
-        return abs(reading) * self.percent / 100 + self.digits * step
+        return abs(reading) * self.percent / 100 + self.digits * resolution
 
-    def at(self, celsius: Decimal, per_degree: Decimal = PER_DEGREE) -> "AccuracyLine":
+    def at_temperature(
+        self, celsius: Decimal, temperature_coefficient: Decimal = DEFAULT_TEMPERATURE_COEFFICIENT
+    ) -> "AccuracyLine":
         """Return the line where the meter itself is at ``celsius``: wider outside 18 to 28 °C.
 
         ``per_degree`` is the temperature coefficient as sheets state it, a share of the line to be added for each
         degree. Added, not combined in squares: it moves the largest error the sheet allows, and keeps one rectangle.
         InputError as for `check_usable`.
         """
-        check_usable(celsius)
-        beyond = max(LINE_HOLDS[0] - celsius, celsius - LINE_HOLDS[1], Decimal(0))
-        factor = 1 + per_degree * beyond
+        check_operating_temperature(celsius)
+        beyond = max(REFERENCE_TEMPERATURES[0] - celsius, celsius - REFERENCE_TEMPERATURES[1], Decimal(0))
+        factor = 1 + temperature_coefficient * beyond
         if factor == 1:
             return self
         return replace(
@@ -70,9 +72,9 @@ class AccuracyLine:
         return ", ".join(filter(None, (line, self.remark, "assumed" if self.assumed else "")))
 
 
-def check_usable(celsius: Decimal) -> Decimal:
+def check_operating_temperature(celsius: Decimal) -> Decimal:
     """Return the temperature of use of a meter, in °C; InputError for one no meter is specified for: a slip."""
-    if not USABLE[0] <= celsius <= USABLE[1]:
+    if not OPERATING_TEMPERATURES[0] <= celsius <= OPERATING_TEMPERATURES[1]:
         raise InputError(
             f"No handheld meter is specified for use at {celsius:.3g} °C.", "Give the meter's own temperature: 35 °C."
         )
@@ -122,41 +124,41 @@ class Distribution(Protocol):
     """How an error is distributed about zero, symmetrically."""
 
     @property
-    def u(self) -> float:
+    def standard_uncertainty(self) -> float:
         """The standard uncertainty: its standard deviation."""
         ...
 
-    def below(self, error: float) -> float:
+    def cdf(self, error: float) -> float:
         """Return the probability that the error is at most ``error``."""
         ...
 
-    def half_width(self, coverage: float = COVERAGE) -> float:
+    def half_width(self, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
         """Return the half-width of the interval about zero that holds the error with probability ``coverage``."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
-class Trapezoid:
+class TrapezoidalDistribution:
     """The sum of two independent rectangular errors, ± ``first`` and ± ``second`` (both ≥ 0, in one unit).
 
     It is what a meter's display leaves open: its accuracy line (JCGM 100, 4.3.7) and half a display step (F.2.2.1).
     One of the two being zero makes it a rectangle. Exact, where the normal k = 2 would overstate the doubt.
     """
 
-    first: float
-    second: float = 0.0
+    first_half_width: float
+    second_half_width: float = 0.0
 
     @property
-    def u(self) -> float:
+    def standard_uncertainty(self) -> float:
         """The standard uncertainty, √((first² + second²)/3)."""
-        return hypot(self.first, self.second) / sqrt(3)
+        return hypot(self.first_half_width, self.second_half_width) / sqrt(3)
 
-    def below(self, error: float) -> float:
+    def cdf(self, error: float) -> float:
         """Return the probability that the error is at most ``error``."""
-        beyond = self._beyond(abs(error)) / 2
+        beyond = self._tail_probability(abs(error)) / 2
         return beyond if error < 0 else 1 - beyond
 
-    def _beyond(self, size: float) -> float:
+    def _tail_probability(self, size: float) -> float:
         """The probability of an error larger than ``size`` either way: the density's area outside, in closed form."""
         wide, narrow = self._sorted()
         if size >= wide + narrow:
@@ -165,45 +167,49 @@ class Trapezoid:
             return 1 - size / wide
         return (wide + narrow - size) ** 2 / (4 * wide * narrow)
 
-    def half_width(self, coverage: float = COVERAGE) -> float:
+    def half_width(self, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
         """Return the half-width of the interval about zero that holds the error with probability ``coverage``.
 
         The inverse of the area above. In units of `u` it is the coverage factor of EA-4/02 (supplement 2, S9 and S10):
         at 95 % k = 0.95·√3 = 1.65 for a lone rectangle, up to 1.90 for two equal ones.
         """
         wide, narrow = self._sorted()
-        if coverage * wide <= wide - narrow:
-            return coverage * wide
-        return wide + narrow - 2 * sqrt((1 - coverage) * wide * narrow)
+        if coverage_probability * wide <= wide - narrow:
+            return coverage_probability * wide
+        return wide + narrow - 2 * sqrt((1 - coverage_probability) * wide * narrow)
 
     def _sorted(self) -> tuple[float, float]:
-        return max(self.first, self.second), min(self.first, self.second)
+        return max(self.first_half_width, self.second_half_width), min(self.first_half_width, self.second_half_width)
 
 
 @dataclass(frozen=True, slots=True)
-class Normal:
+class NormalDistribution:
     """A normally distributed error of standard uncertainty ``u`` > 0."""
 
-    u: float
+    standard_uncertainty: float
 
-    def below(self, error: float) -> float:
+    def cdf(self, error: float) -> float:
         """Return the probability that the error is at most ``error``."""
-        return erfc(-error / (self.u * sqrt(2))) / 2  # NormalDist.cdf of Python 3.11 has no digits far out
+        return (
+            erfc(-error / (self.standard_uncertainty * sqrt(2))) / 2
+        )  # NormalDist.cdf of Python 3.11 has no digits far out
 
-    def half_width(self, coverage: float = COVERAGE) -> float:
+    def half_width(self, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
         """Return the half-width of the interval about zero that holds the error with probability ``coverage``."""
-        return self.u * NormalDist().inv_cdf((1 + coverage) / 2)
+        return self.standard_uncertainty * NormalDist().inv_cdf((1 + coverage_probability) / 2)
 
 
-def expanded_uncertainty(accuracy_half_width: float, step: float, coverage: float = COVERAGE) -> float:
+def expanded_uncertainty(
+    accuracy_half_width: float, resolution: float, coverage_probability: float = COVERAGE_PROBABILITY
+) -> float:
     """Return the half-width that holds the true value with probability ``coverage``, in the unit of both arguments.
 
     Of the `Trapezoid` of ± ``accuracy_half_width`` and the display's ± ``step``/2.
     """
-    return Trapezoid(abs(accuracy_half_width), abs(step) / 2).half_width(coverage)
+    return TrapezoidalDistribution(abs(accuracy_half_width), abs(resolution) / 2).half_width(coverage_probability)
 
 
-def combine(
+def propagate_uncertainty(
     model: Callable[..., float], values: Sequence[float], covariance: Sequence[Sequence[float]]
 ) -> tuple[float, float]:
     """Return (y, u) of y = model(x1, x2, …) from estimates and their covariance matrix, u(xi)² on its diagonal.

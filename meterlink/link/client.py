@@ -9,16 +9,16 @@ from pathlib import Path
 from typing import cast
 
 from meterlink.core.errors import LinkError
-from meterlink.link.messages import PROTOCOL, Greeting, Message
-from meterlink.link.sockets import (
+from meterlink.link.endpoint import (
     HAS_UNIX_SOCKETS,
     LONGEST_LINE,
-    STUCK_AFTER,
-    json_object,
+    PEER_TIMEOUT,
+    parse_json_object,
     read_line,
     socket_path,
     token_path,
 )
+from meterlink.link.messages import PROTOCOL_VERSION, Greeting, Message
 
 
 class NoDaemonError(LinkError):
@@ -34,17 +34,17 @@ class LinkClient:
         self._writer = writer
         self._unread: dict[str, Message] = {}
         self._wake = asyncio.Event()
-        self._gone = False
-        self._asked: dict[int, asyncio.Future[str]] = {}
-        self._number = 0
+        self._disconnected = False
+        self._pending_replies: dict[int, asyncio.Future[str]] = {}
+        self._last_id = 0
         self._task = asyncio.create_task(self._receive(), name="link-receive")
 
     async def _receive(self) -> None:
         try:
             while line := await read_line(self._reader):
-                given = json_object(line)
+                given = parse_json_object(line)
                 if given.get("topic") == "reply":
-                    waiting = self._asked.pop(given.get("id", -1), None)
+                    waiting = self._pending_replies.pop(given.get("id", -1), None)
                     if waiting is not None and not waiting.done():
                         waiting.set_result(str(given.get("error", "")))
                 elif isinstance(given.get("topic"), str):
@@ -53,9 +53,9 @@ class LinkClient:
         except ConnectionError:
             pass
         finally:
-            self._gone = True
+            self._disconnected = True
             self._wake.set()
-            for waiting in self._asked.values():
+            for waiting in self._pending_replies.values():
                 waiting.cancel()
 
     async def __aiter__(self) -> AsyncIterator[Message]:
@@ -66,28 +66,28 @@ class LinkClient:
             unread, self._unread = self._unread, {}
             for message in unread.values():
                 yield message
-            if self._gone and not self._unread:
+            if self._disconnected and not self._unread:
                 return
 
-    async def send(self, do: str, **fields: str) -> str:
+    async def send(self, command: str, **fields: str) -> str:
         """Have the daemon carry out a command; return its error in words, or nothing. LinkError when it is gone."""
-        self._number = number = self._number + 1
+        self._last_id = number = self._last_id + 1
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        self._asked[number] = answer
+        self._pending_replies[number] = answer
         try:
-            if self._gone:
+            if self._disconnected:
                 raise ConnectionResetError
-            self._writer.write(json.dumps({"id": number, "do": do, **fields}).encode() + b"\n")
+            self._writer.write(json.dumps({"id": number, "do": command, **fields}).encode() + b"\n")
             await self._writer.drain()
             return await answer
         except ConnectionError as error:
             raise daemon_stopped(Path(self.greeting["data"])) from error
         except asyncio.CancelledError:
-            if self._gone and answer.cancelled():
+            if self._disconnected and answer.cancelled():
                 raise daemon_stopped(Path(self.greeting["data"])) from None
             raise
         finally:
-            self._asked.pop(number, None)
+            self._pending_replies.pop(number, None)
 
     async def close(self) -> None:
         """Leave the daemon to itself."""
@@ -114,12 +114,12 @@ async def connect(folder: Path) -> LinkClient:
     NoDaemonError when none runs; LinkError when it is of another version.
     """
     try:
-        reader, writer = await _open(folder)
-        line = await asyncio.wait_for(read_line(reader), STUCK_AFTER)
+        reader, writer = await _open_streams(folder)
+        line = await asyncio.wait_for(read_line(reader), PEER_TIMEOUT)
     except (OSError, ValueError, KeyError, TimeoutError) as error:
         raise NoDaemonError(f"No daemon runs on {folder}.", start_remedy(folder)) from error
-    greeting = json_object(line)
-    if greeting.get("protocol") != PROTOCOL:
+    greeting = parse_json_object(line)
+    if greeting.get("protocol") != PROTOCOL_VERSION:
         writer.close()
         raise LinkError(
             f"The daemon on {folder} (version {greeting.get('version', 'unknown')}) uses an incompatible protocol version.",
@@ -128,7 +128,7 @@ async def connect(folder: Path) -> LinkClient:
     return LinkClient(reader, writer, cast("Greeting", greeting))
 
 
-async def _open(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+async def _open_streams(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     if token_path(folder).exists():
         opened = json.loads(token_path(folder).read_text(encoding="utf-8"))
         reader, writer = await asyncio.open_connection("127.0.0.1", opened["port"], limit=LONGEST_LINE)

@@ -12,9 +12,9 @@ from meterlink.core.errors import LinkError
 from meterlink.link.client import connect
 
 # A daemon that has no socket after this time has failed without a message.
-_STARTS_WITHIN = 20.0  # s
+_START_TIMEOUT = 20.0  # s
 # A daemon that hangs while it stops is killed after this time; what it acknowledged is on the disk.
-_STOPS_WITHIN = 30.0  # s
+_STOP_TIMEOUT = 30.0  # s
 
 
 @contextlib.asynccontextmanager
@@ -37,7 +37,7 @@ async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
             stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.DEVNULL, stderr=errors,
         )  # fmt: skip
         try:
-            await _wait_until_up(folder, process)
+            await _wait_until_reachable(folder, process)
         except LinkError as error:
             errors.seek(0)
             last = errors.read()[-500:].decode(errors="replace").strip().rpartition("\n")[2]
@@ -49,8 +49,8 @@ async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
             await _stop(process)
 
 
-async def _wait_until_up(folder: Path, process: asyncio.subprocess.Process) -> None:
-    tries = round(_STARTS_WITHIN / 0.1)
+async def _wait_until_reachable(folder: Path, process: asyncio.subprocess.Process) -> None:
+    tries = round(_START_TIMEOUT / 0.1)
     for _ in range(tries):
         try:
             await (await connect(folder)).close()
@@ -69,7 +69,7 @@ async def _stop(process: asyncio.subprocess.Process) -> None:
     with contextlib.suppress(ProcessLookupError):
         process.terminate()
     try:
-        await asyncio.wait_for(process.wait(), _STOPS_WITHIN)
+        await asyncio.wait_for(process.wait(), _STOP_TIMEOUT)
     except TimeoutError:
         process.kill()
         await process.wait()

@@ -7,7 +7,7 @@ A watcher sends `Command` lines, each answered by a `Reply` with the same ``id``
 
 from typing import Literal, NotRequired, TypedDict
 
-PROTOCOL = 1
+PROTOCOL_VERSION = 1
 
 
 class Greeting(TypedDict):
@@ -30,7 +30,7 @@ class LimitsView(TypedDict):
     basis: str
 
 
-class HeldView(TypedDict):
+class AcceptedView(TypedDict):
     """A held reading with its verdict. ``text`` is what the meter showed; times are RFC 3339 UTC."""
 
     id: int
@@ -41,7 +41,7 @@ class HeldView(TypedDict):
     deviation_percent: str | None
     reason: str
     accuracy: str
-    settle_it: str  # what would settle a close call, in a sentence; empty for a clear one
+    next_measurement: str  # what would settle a close call, in a sentence; empty for a clear one
     probability: float | None  # that the part is within its limits; None for an overload or where there are no limits
     rule: str  # the decision rule the verdict was taken by
     meter: str
@@ -64,18 +64,18 @@ class PointView(TypedDict):
     rating: str | None  # as printed, e.g. "45 µF ±6 %"; None when not read off the part yet
     why: str
     caution: str
-    held: HeldView | None
-    retakes: int  # how many held readings at this point came before ``held``
+    accepted: AcceptedView | None
+    repeats: int  # how many held readings at this point came before ``held``
 
 
-class FindingView(TypedDict):
+class CauseView(TypedDict):
     """One explanation of what was read, the foremost first: what speaks for it, what against, what would decide."""
 
     title: str
     confidence: str  # very likely, likely, possible, unlikely
     evidence_for: list[str]
     evidence_against: list[str]
-    next: str
+    next_measurement: str
     caution: str
 
 
@@ -103,10 +103,10 @@ class VisitView(TypedDict):
     opened: str
     points: list[PointView]
     focus: str | None  # key of the active test point; None when every point is held
-    last: str | None  # key of the test point held most recently
-    findings: list[FindingView]
+    last_accepted: str | None  # key of the test point held most recently
+    causes: list[CauseView]
     summary: str  # the findings in a sentence
-    stock: list[str]  # what on the truck would replace a failed part, a sentence each
+    replacements: list[str]  # what on the truck would replace a failed part, a sentence each
     derived: list[DerivedView]
     advice: str  # what to do next, in a sentence
     caution: str  # the caution that belongs to the active test point
@@ -131,7 +131,7 @@ class MetersView(TypedDict):
 
     topic: Literal["meters"]
     meters: list[MeterView]
-    radio: str  # "" when the radio works, else what is wrong and what to try
+    radio_error: str  # "" when the radio works, else what is wrong and what to try
 
 
 class LiveView(TypedDict):
@@ -152,9 +152,9 @@ class LiveView(TypedDict):
     phase: Literal["idle", "settling", "held"]
     progress: float  # 0..1 towards being held
     point: str | None
-    expected: bool
+    function_matches: bool
     verdict: str | None  # of the reading as it stands now; not kept until held
-    altered: str  # why the display does not show what the probes measure: "hold", "relative", or ""
+    display_mode: str  # why the display does not show what the probes measure: "hold", "relative", or ""
     at: str
 
 
@@ -173,7 +173,7 @@ class DriverScoreView(TypedDict):
     score: float
 
 
-class FoundView(TypedDict):
+class DeviceView(TypedDict):
     """One device on the air, or one that is bound and not heard.
 
     ``score`` and ``fit`` (``certain``, ``likely``, ``possible``, ``no``) are of the best driver, named in ``driver``;
@@ -185,43 +185,43 @@ class FoundView(TypedDict):
     name: str  # what it calls itself, cleaned
     address: str
     rssi: int | None  # dBm
-    advertised: list[str]  # service UUIDs
-    offered: list[str] | None  # service UUIDs found by connecting; None until that was done
+    advertised_services: list[str]  # service UUIDs
+    discovered_services: list[str] | None  # service UUIDs found by connecting; None until that was done
     driver: str
     score: float
     fit: str
-    named: bool  # the settings say that it is read with that driver
-    drivers: list[DriverScoreView]
+    driver_configured: bool  # the settings say that it is read with that driver
+    driver_scores: list[DriverScoreView]
     bound: bool
-    called: str
+    meter_name: str
     first_address: str
     serial: str
     state: str
-    why: str  # why it cannot be used as it is, in words
+    unusable_reason: str  # why it cannot be used as it is, in words
 
 
-class AirView(TypedDict):
+class DiscoveryView(TypedDict):
     """Topic ``air``: what is on the air, sent when somebody asked for it with ``find``."""
 
     topic: Literal["air"]
-    asked: str  # the ``text`` of the command that asked
-    found: list[FoundView]
-    broken: list[str]  # drivers that cannot be used, each with the reason
-    radio: str  # as in `MetersView`
+    request_text: str  # the ``text`` of the command that asked
+    devices: list[DeviceView]
+    broken_drivers: list[str]  # drivers that cannot be used, each with the reason
+    radio_error: str  # as in `MetersView`
 
 
-class TeachLabelView(TypedDict):
+class TeachEntryView(TypedDict):
     """What somebody read off a display; ``trouble`` says, in words, what is wrong with it, empty for nothing."""
 
     text: str
-    trouble: str
+    problem: str
 
 
 class TeachFunctionView(TypedDict):
     """How sure a function is, in words."""
 
     function: str
-    sure: str
+    confidence: str
 
 
 class TeachView(TypedDict):
@@ -231,16 +231,16 @@ class TeachView(TypedDict):
     meter: str
     name: str
     packets: int  # received since it began
-    labels: list[TeachLabelView]
-    working: bool  # whether what was added last is still being worked out
-    wanted: str  # the next most useful reading, in a sentence
-    accepted: bool  # whether there is a profile to write
+    entries: list[TeachEntryView]
+    analyzing: bool  # whether what was added last is still being worked out
+    suggested_reading: str  # the next most useful reading, in a sentence
+    has_profile: bool  # whether there is a profile to write
     functions: list[TeachFunctionView]
     error: str  # why there is no profile yet
-    written: str  # the profile's file, once it was written
+    profile_path: str  # the profile's file, once it was written
 
 
-Message = Greeting | VisitView | MetersView | LiveView | NoticeView | AirView | TeachView
+Message = Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView
 
 
 class Command(TypedDict):
@@ -264,7 +264,7 @@ class Command(TypedDict):
     """
 
     id: int
-    do: Literal[
+    command: Literal[
         "focus", "next", "previous", "retake", "hold", "rate", "pin", "key", "find", "look", "bind", "unbind", "alias",
         "teach",
     ]  # fmt: skip

@@ -16,20 +16,20 @@ from types import TracebackType
 from typing import Any, Self, cast
 
 from meterlink.core.errors import LinkError
-from meterlink.link.messages import PROTOCOL, Command, Greeting, Message, Reply
-from meterlink.link.sockets import (
+from meterlink.link.endpoint import (
     HAS_UNIX_SOCKETS,
     LONGEST_LINE,
-    STUCK_AFTER,
-    json_object,
+    PEER_TIMEOUT,
+    parse_json_object,
     read_line,
     socket_path,
     token_path,
 )
+from meterlink.link.messages import PROTOCOL_VERSION, Command, Greeting, Message, Reply
 
 # The shortest time between two writes to a watcher: twice the ten drawings a second of a screen.
-_FRAME = 0.05  # s
-_COMMAND_TEXTS = ("do", "point", "meter", "text")
+_FRAME_INTERVAL = 0.05  # s
+_COMMAND_TEXT_FIELDS = ("do", "point", "meter", "text")
 
 OnCommand = Callable[[Command], Awaitable[str]]
 
@@ -43,7 +43,9 @@ class LinkServer:
 
     def __init__(self, folder: Path, station: str, version: str, on_command: OnCommand, *, tcp: bool = False) -> None:
         self._folder = folder
-        self._greeting = Greeting(topic="hello", protocol=PROTOCOL, version=version, station=station, data=str(folder))
+        self._greeting = Greeting(
+            topic="hello", protocol=PROTOCOL_VERSION, version=version, station=station, data=str(folder)
+        )
         self._on_command = on_command
         self._tcp = tcp or not HAS_UNIX_SOCKETS
         self._token = ""
@@ -81,7 +83,7 @@ class LinkServer:
             return
         self._latest[topic] = line
         for watcher in self._watchers:
-            watcher.offer(topic, line)
+            watcher.queue_message(topic, line)
 
     async def _serve_unix(self) -> asyncio.Server:
         path = socket_path(self._folder)
@@ -118,34 +120,34 @@ class LinkServer:
         self._tasks.add(task)
         try:
             with contextlib.suppress(ConnectionError, TimeoutError, asyncio.CancelledError):
-                if await self._admitted(reader):
-                    await self._attend(_Watcher(writer, self._latest), reader)
+                if await self._is_authorized(reader):
+                    await self._serve_watcher(_Watcher(writer, self._latest), reader)
         finally:
             self._tasks.discard(task)
             writer.close()
 
-    async def _admitted(self, reader: asyncio.StreamReader) -> bool:
+    async def _is_authorized(self, reader: asyncio.StreamReader) -> bool:
         if not self._token:
             return True
-        async with asyncio.timeout(STUCK_AFTER):
-            given = json_object(await read_line(reader)).get("token")
+        async with asyncio.timeout(PEER_TIMEOUT):
+            given = parse_json_object(await read_line(reader)).get("token")
         return isinstance(given, str) and secrets.compare_digest(given.encode(), self._token.encode())
 
-    async def _attend(self, watcher: "_Watcher", reader: asyncio.StreamReader) -> None:
-        watcher.write(self._greeting)
+    async def _serve_watcher(self, watcher: "_Watcher", reader: asyncio.StreamReader) -> None:
+        watcher.write_message(self._greeting)
         self._watchers.add(watcher)
-        sending = asyncio.create_task(watcher.send_newest(), name="link-send")
+        sending = asyncio.create_task(watcher.send_queued(), name="link-send")
         try:
             while line := await read_line(reader):
-                watcher.write(await self._answer(json_object(line)))
+                watcher.write_message(await self._reply_to(parse_json_object(line)))
         finally:
             self._watchers.discard(watcher)
             sending.cancel()
             await asyncio.gather(sending, return_exceptions=True)
 
-    async def _answer(self, command: dict[str, Any]) -> Reply:
+    async def _reply_to(self, command: dict[str, Any]) -> Reply:
         number = command.get("id")
-        if not isinstance(number, int) or not all(isinstance(command.get(k, ""), str) for k in _COMMAND_TEXTS):
+        if not isinstance(number, int) or not all(isinstance(command.get(k, ""), str) for k in _COMMAND_TEXT_FIELDS):
             return Reply(topic="reply", id=-1, error="That was not a command.")
         return Reply(topic="reply", id=number, error=await self._on_command(cast("Command", command)))
 
@@ -160,14 +162,14 @@ class _Watcher:
         if latest:
             self._wake.set()
 
-    def offer(self, topic: str, line: bytes) -> None:
+    def queue_message(self, topic: str, line: bytes) -> None:
         self._unsent[topic] = line
         self._wake.set()
 
-    def write(self, message: Greeting | Reply) -> None:
+    def write_message(self, message: Greeting | Reply) -> None:
         self._writer.write(json.dumps(message, ensure_ascii=False).encode() + b"\n")
 
-    async def send_newest(self) -> None:
+    async def send_queued(self) -> None:
         """Send what is newest whenever something is; let a watcher go that stops reading."""
         try:
             while True:
@@ -175,8 +177,8 @@ class _Watcher:
                 self._wake.clear()
                 lines, self._unsent = self._unsent, {}
                 self._writer.writelines(lines.values())
-                async with asyncio.timeout(STUCK_AFTER):
+                async with asyncio.timeout(PEER_TIMEOUT):
                     await self._writer.drain()
-                await asyncio.sleep(_FRAME)
+                await asyncio.sleep(_FRAME_INTERVAL)
         except (ConnectionError, TimeoutError):
             self._writer.transport.abort()

@@ -6,29 +6,29 @@ they are taken, and one ``[[derived]]`` table per judgement that is worked out o
 
 from meterlink.plans.parser import (
     DEFAULT_PLAN,
-    Checked,
-    Finding,
-    blocks_of,
+    CheckedPlan,
+    Problem,
     check_plan,
+    group_by_state,
     load_plan,
-    read_derived_checks,
+    read_derived_points,
+    read_plan_text,
     read_points,
-    read_text,
     shipped_plans,
 )
-from meterlink.plans.specification import make_span, parse_against
+from meterlink.plans.specification import make_span, parse_specification
 
 __all__ = [
     "DEFAULT_PLAN",
-    "Checked",
-    "Finding",
-    "blocks_of",
+    "CheckedPlan",
+    "Problem",
+    "group_by_state",
     "check_plan",
     "load_plan",
     "make_span",
-    "parse_against",
-    "read_derived_checks",
+    "parse_specification",
+    "read_derived_points",
     "read_points",
-    "read_text",
+    "read_plan_text",
     "shipped_plans",
 ]

@@ -4,10 +4,15 @@ The format is described in ``docs/profiles.md`` and in `meterlink.profiles.model
 ``meterlink profile schema`` prints. `kind_of` makes a driver of a profile.
 """
 
-from meterlink.profiles.driver import ProfileKind, captured_services, kind_of, open_on_capture
+from meterlink.profiles.driver import (
+    ProfileDriverFactory,
+    characteristics_for_capture,
+    compile_profile,
+    open_profile_driver,
+)
 from meterlink.profiles.model import Profile
 from meterlink.profiles.parser import (
-    FOLDER,
+    PROFILES_FOLDER,
     CheckedProfile,
     check_profile,
     load_profile,
@@ -17,16 +22,16 @@ from meterlink.profiles.parser import (
 from meterlink.profiles.writer import write_profile
 
 __all__ = [
-    "FOLDER",
+    "PROFILES_FOLDER",
     "CheckedProfile",
     "Profile",
-    "ProfileKind",
-    "captured_services",
+    "ProfileDriverFactory",
+    "characteristics_for_capture",
     "check_profile",
-    "kind_of",
+    "compile_profile",
     "load_profile",
     "load_profiles",
-    "open_on_capture",
+    "open_profile_driver",
     "read_profile_text",
     "write_profile",
 ]

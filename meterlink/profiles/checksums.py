@@ -5,22 +5,27 @@ from collections.abc import Callable
 from functools import reduce
 from operator import xor
 
-from meterlink.profiles.model import CheckKind, FrameCheck
+from meterlink.profiles.model import Checksum, ChecksumKind
 
-HEXADECIMAL = re.compile(rb"[0-9A-Fa-f]+")
+HEX_DIGITS = re.compile(rb"[0-9A-Fa-f]+")
 
-Passes = Callable[[bytes, bytes], bool]
+ChecksumVerifier = Callable[[bytes, bytes], bool]
 """Whether a frame, as it came and without its key, passes a check."""
 
 
-def compile_check(check: FrameCheck) -> Passes:
+def compile_checksum(checksum: Checksum) -> ChecksumVerifier:
     """Return what tells whether a frame passes; one too short to hold the check, or what it covers, does not."""
-    compute = compile_sum(check)
-    keyed, own = bytes(byte ^ check.key for byte in range(256)), int.from_bytes(bytes([check.key]) * check.size)
-    size, order, raw, at = check.size, check.order, check.raw, check.at
-    needed = at + check.taken if at >= 0 else -at
-    until = None if at + check.taken == 0 else at + check.taken  # the end of a slice; -1 + 1 would be its beginning
-    covered = slice(check.begin, check.end if check.end is not None else _up_to(check))
+    compute = compile_checksum_algorithm(checksum)
+    keyed, own = (
+        bytes(byte ^ checksum.key for byte in range(256)),
+        int.from_bytes(bytes([checksum.key]) * checksum.size),
+    )
+    size, order, raw, at = checksum.size, checksum.order, checksum.raw, checksum.at
+    needed = at + checksum.encoded_size if at >= 0 else -at
+    until = (
+        None if at + checksum.encoded_size == 0 else at + checksum.encoded_size
+    )  # the end of a slice; -1 + 1 would be its beginning
+    covered = slice(checksum.begin, checksum.end if checksum.end is not None else _covered_end(checksum))
     from_bytes = int.from_bytes
 
     def passes(came: bytes, plain: bytes) -> bool:
@@ -30,46 +35,46 @@ def compile_check(check: FrameCheck) -> Passes:
             return False
         if own:
             data = data.translate(keyed)
-        if check.hex:
-            return _hexadecimal(frame[at:until]) == compute(data)
+        if checksum.hex:
+            return _parse_hex_digits(frame[at:until]) == compute(data)
         return (frame[at] if size == 1 else from_bytes(frame[at:until], order)) ^ own == compute(data)
 
     return passes
 
 
-def _hexadecimal(digits: bytes) -> int | None:
-    return int(digits, 16) if HEXADECIMAL.fullmatch(digits) else None
+def _parse_hex_digits(digits: bytes) -> int | None:
+    return int(digits, 16) if HEX_DIGITS.fullmatch(digits) else None
 
 
-def compile_sum(check: FrameCheck) -> Callable[[bytes], int]:
+def compile_checksum_algorithm(checksum: Checksum) -> Callable[[bytes], int]:
     """Return what computes the check over the bytes it covers."""
-    mask = (1 << 8 * check.size) - 1
-    init, xor_out = check.init, check.xor_out
-    match check.kind:
-        case CheckKind.CRC:
-            return _crc(check)
-        case CheckKind.SUM if check.negate:
+    mask = (1 << 8 * checksum.size) - 1
+    init, xor_out = checksum.init, checksum.xor_out
+    match checksum.kind:
+        case ChecksumKind.CRC:
+            return _crc(checksum)
+        case ChecksumKind.SUM if checksum.negate:
             return lambda data: -(init + sum(data)) & mask ^ xor_out
-        case CheckKind.SUM:
+        case ChecksumKind.SUM:
             return lambda data: (init + sum(data)) & mask ^ xor_out
-        case CheckKind.XOR if check.negate:
+        case ChecksumKind.XOR if checksum.negate:
             return lambda data: -reduce(xor, data, init) & mask ^ xor_out
-        case CheckKind.XOR:
+        case ChecksumKind.XOR:
             return lambda data: reduce(xor, data, init) ^ xor_out
 
 
-def _up_to(check: FrameCheck) -> int | None:
+def _covered_end(check: Checksum) -> int | None:
     """Return where the covered bytes end: at the check bytes, or, where those stand before them, with the frame."""
     front = check.at >= 0 and check.at <= check.begin
     return None if front else check.at
 
 
-def _crc(check: FrameCheck) -> Callable[[bytes], int]:
+def _crc(check: Checksum) -> Callable[[bytes], int]:
     """Return a CRC by table, a byte at a time (the parameters are those of R. Williams's CRC model, 1993)."""
     width = check.width or 8 * check.size
     xor_out = check.xor_out & ((1 << width) - 1)
     if check.reflect_in:
-        table = [_shifted_out(byte, _reflected(check.polynomial, width)) for byte in range(256)]
+        table = [_reflected_table_entry(byte, _reflected(check.polynomial, width)) for byte in range(256)]
         first = _reflected(check.init, width)
 
         def from_below(data: bytes) -> int:
@@ -84,7 +89,7 @@ def _crc(check: FrameCheck) -> Callable[[bytes], int]:
     spare = max(0, 8 - width)
     high = width + spare - 8
     mask = (1 << width + spare) - 1
-    table = [_shifted_up(byte << high, check.polynomial << spare, width + spare) for byte in range(256)]
+    table = [_table_entry(byte << high, check.polynomial << spare, width + spare) for byte in range(256)]
     first = (check.init << spare) & mask
 
     def from_above(data: bytes) -> int:
@@ -97,13 +102,13 @@ def _crc(check: FrameCheck) -> Callable[[bytes], int]:
     return from_above
 
 
-def _shifted_out(register: int, polynomial: int) -> int:
+def _reflected_table_entry(register: int, polynomial: int) -> int:
     for _ in range(8):
         register = register >> 1 ^ (polynomial if register & 1 else 0)
     return register
 
 
-def _shifted_up(register: int, polynomial: int, width: int) -> int:
+def _table_entry(register: int, polynomial: int, width: int) -> int:
     top = 1 << width - 1
     for _ in range(8):
         register = register << 1 ^ (polynomial if register & top else 0)

@@ -9,24 +9,26 @@ from meterlink.driver_api import (
     Advertisement,
     Channel,
     Characteristic,
+    CharacteristicWrite,
     DriverError,
     Reading,
-    Stamp,
-    Write,
+    Timestamp,
 )
-from meterlink.profiles.frames import Channels, Feed, compile_frames
+from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory, compile_frames
 from meterlink.profiles.lines import compile_lines
 from meterlink.profiles.model import DriverName, Profile
 from meterlink.profiles.tables import canonical_uuid
 
 # Service or manufacturer fit, but no name is asked for: others may have bought the same radio module.
-BY_SERVICE = 0.8
+SERVICE_MATCH = 0.8
 
 
 class ProfileDriver:
     """One connection to a meter that a profile describes."""
 
-    def __init__(self, feeds: Mapping[str, Feed], channels: Sequence[Channel], writes: Sequence[Write]) -> None:
+    def __init__(
+        self, feeds: Mapping[str, ChannelDecoder], channels: Sequence[Channel], writes: Sequence[CharacteristicWrite]
+    ) -> None:
         self._feeds = feeds
         self._channels = tuple(channels)
         self._writes = tuple(writes)
@@ -37,11 +39,11 @@ class ProfileDriver:
         return self._channels
 
     @property
-    def writes(self) -> Sequence[Write]:
+    def writes(self) -> Sequence[CharacteristicWrite]:
         """What to write, in the order of the profile."""
         return self._writes
 
-    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> tuple[Reading, ...]:
+    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
         """Return the readings that ``packet`` completes, in order.
 
         None while a frame is not complete. Frames that fail a check make one invalid reading where no other in the
@@ -51,12 +53,14 @@ class ProfileDriver:
         return () if feed is None else feed(packet, stamp)
 
 
-class ProfileKind:
+class ProfileDriverFactory:
     """The kind of driver that a profile describes; compiled once, shared by all connections."""
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
-        self._open: Channels = compile_lines(profile) if profile.driver is DriverName.LINED else compile_frames(profile)
+        self._open_channel: ChannelDecoderFactory = (
+            compile_lines(profile) if profile.driver is DriverName.LINED else compile_frames(profile)
+        )
 
     @property
     def name(self) -> str:
@@ -78,34 +82,36 @@ class ProfileKind:
             return NO_MATCH
         if match.manufacturer is not None and match.manufacturer not in advertisement.manufacturer_data:
             return NO_MATCH
-        if services is not None and self._missing(services):
+        if services is not None and self._missing_characteristics(services):
             return NO_MATCH
-        return CERTAIN if match.name else BY_SERVICE
+        return CERTAIN if match.name else SERVICE_MATCH
 
     def open(self, services: Sequence[Characteristic]) -> ProfileDriver:
         """Return a fresh decoder; DriverError where the meter lacks a characteristic that the profile names."""
-        missing = self._missing(services)
+        missing = self._missing_characteristics(services)
         if missing:
             raise DriverError(
                 f"The profile {self.profile.name} asks for {missing[0]}, which this meter does not have.",
                 "Correct its [connection], or choose another profile.",
             )
         connection = self.profile.connection
-        channels = [Channel(self._key(uuid, services)) for uuid in connection.notify]
-        channels += [Channel(self._key(uuid, services), "read", connection.every) for uuid in connection.read]
+        channels = [Channel(self._characteristic_key(uuid, services)) for uuid in connection.notify]
+        channels += [
+            Channel(self._characteristic_key(uuid, services), "read", connection.every) for uuid in connection.read
+        ]
         confirmed = {one.key for one in services if {"write", "write-without-response"} & one.properties == {"write"}}
         writes = []
         for one in connection.writes:
-            key = self._key(one.to, services)
-            writes.append(Write(key, one.data, one.every, one.response or key in confirmed))
-        return ProfileDriver({one.key: self._open(one.key) for one in channels}, channels, writes)
+            key = self._characteristic_key(one.to, services)
+            writes.append(CharacteristicWrite(key, one.data, one.every, one.response or key in confirmed))
+        return ProfileDriver({one.key: self._open_channel(one.key) for one in channels}, channels, writes)
 
-    def _missing(self, services: Sequence[Characteristic]) -> list[str]:
+    def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection
         wanted = (*connection.notify, *connection.read, *(one.to for one in connection.writes))
-        return [uuid for uuid in wanted if not self._key(uuid, services)]
+        return [uuid for uuid in wanted if not self._characteristic_key(uuid, services)]
 
-    def _key(self, uuid: str, services: Sequence[Characteristic]) -> str:
+    def _characteristic_key(self, uuid: str, services: Sequence[Characteristic]) -> str:
         """Return the key of a characteristic, in the profile's service where it names one; empty for none."""
         service = self.profile.connection.service
         for one in services:
@@ -115,12 +121,12 @@ class ProfileKind:
         return ""
 
 
-def kind_of(profile: Profile) -> ProfileKind:
+def compile_profile(profile: Profile) -> ProfileDriverFactory:
     """Return the profile as a `meterlink.driver_api.DriverKind`, compiled."""
-    return ProfileKind(profile)
+    return ProfileDriverFactory(profile)
 
 
-def captured_services(profile: Profile, channels: Sequence[str]) -> list[Characteristic]:
+def characteristics_for_capture(profile: Profile, channels: Sequence[str]) -> list[Characteristic]:
     """Return what a meter has that a recording of ``channels`` was made of, as far as the profile asks for it.
 
     A recording tells neither services nor properties: they are taken to be what the profile wants. Channels of the
@@ -135,6 +141,6 @@ def captured_services(profile: Profile, channels: Sequence[str]) -> list[Charact
     ]
 
 
-def open_on_capture(profile: Profile, channels: Sequence[str]) -> ProfileDriver:
+def open_profile_driver(profile: Profile, channels: Sequence[str]) -> ProfileDriver:
     """Return a fresh decoder for recorded packets of ``channels`` (see `captured_services`)."""
-    return kind_of(profile).open(captured_services(profile, channels))
+    return compile_profile(profile).open(characteristics_for_capture(profile, channels))

@@ -2,14 +2,14 @@
 
 from collections.abc import Sequence
 
-from meterlink.profiles.checksums import compile_check
+from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.model import Framing, LengthField
 
 Frame = tuple[bytes, bytes]
 """A frame as it came, and without its key."""
 
 
-class FramingRules:
+class CompiledFraming:
     """What a `Framing` asks of frames, made ready once. Shared by all `Cutter`\\ s of a profile."""
 
     def __init__(self, framing: Framing) -> None:
@@ -17,73 +17,73 @@ class FramingRules:
         self.end = framing.end
         self.length = framing.length if isinstance(framing.length, int) else 0
         self.longest = max(framing.longest, self.length)
-        self.field = framing.length if isinstance(framing.length, LengthField) else None
-        self.whole = framing.whole or (framing.length is None and not framing.end)
-        self._checks = tuple(compile_check(check) for check in framing.checks)
+        self.length_field = framing.length if isinstance(framing.length, LengthField) else None
+        self.one_per_packet = framing.one_per_packet or (framing.length is None and not framing.end)
+        self._verifiers = tuple(compile_checksum(check) for check in framing.checksums)
         self._key_word = 0
         if framing.key:
             lasting = self.longest - framing.key_from
             stream = bytes(framing.key_from) + (framing.key * (lasting // len(framing.key) + 1))[: max(0, lasting)]
             self._key_word = int.from_bytes(stream, "little")
-        ends = self.field.at + self.field.size if self.field else 0
+        ends = self.length_field.at + self.length_field.size if self.length_field else 0
         self.shortest = max(len(self.start) + len(self.end), ends, 1)
 
     @property
-    def checked(self) -> bool:
+    def has_checksums(self) -> bool:
         """Whether there are check bytes."""
-        return bool(self._checks)
+        return bool(self._verifiers)
 
-    def accept(self, came: bytes) -> Frame | None:
+    def verify_frame(self, received: bytes) -> Frame | None:
         """Return the frame with its key taken off; None when a check fails."""
-        plain = self.plain(came) if self._key_word else came
-        for passes in self._checks:
-            if not passes(came, plain):
+        plain = self.remove_key(received) if self._key_word else received
+        for passes in self._verifiers:
+            if not passes(received, plain):
                 return None
-        return came, plain
+        return received, plain
 
-    def alone(self, packet: bytes) -> Frame | None:
+    def frame_from_packet(self, packet: bytes) -> Frame | None:
         """Return ``packet`` as a frame, where it is exactly one and passes its checks."""
         if self.length:
             fits = len(packet) == self.length
         else:
-            fits = self.shortest <= len(packet) <= self.longest and self.total(packet) == len(packet)
+            fits = self.shortest <= len(packet) <= self.longest and self.frame_length(packet) == len(packet)
         if fits and packet.startswith(self.start) and packet.endswith(self.end):
-            return self.accept(packet)
+            return self.verify_frame(packet)
         return None
 
-    def plain(self, came: bytes) -> bytes:
+    def remove_key(self, received: bytes) -> bytes:
         """Return bytes from the beginning of a frame without their key."""
-        size = len(came)
-        word = int.from_bytes(came, "little") ^ self._key_word & (1 << 8 * size) - 1
+        size = len(received)
+        word = int.from_bytes(received, "little") ^ self._key_word & (1 << 8 * size) - 1
         return word.to_bytes(size, "little")
 
-    def total(self, begun: bytes | bytearray) -> int:
+    def frame_length(self, beginning: bytes | bytearray) -> int:
         """Return how long the frame is that begins like this; 0 when its beginning is too short to tell."""
         if self.length:
             return self.length
-        if self.field is not None:
-            end = self.field.at + self.field.size
-            if len(begun) < end:
+        if self.length_field is not None:
+            end = self.length_field.at + self.length_field.size
+            if len(beginning) < end:
                 return 0
-            told = self.plain(bytes(begun[:end]))[self.field.at : end]
-            return int.from_bytes(told, self.field.order) + self.field.add
-        if self.whole:
-            return len(begun)
-        found = begun.find(self.end, len(self.start))
+            told = self.remove_key(bytes(beginning[:end]))[self.length_field.at : end]
+            return int.from_bytes(told, self.length_field.order) + self.length_field.add
+        if self.one_per_packet:
+            return len(beginning)
+        found = beginning.find(self.end, len(self.start))
         return found + len(self.end) if found >= 0 else 0
 
 
-class Cutter:
+class FrameSplitter:
     """The frames of one channel of one connection. Holds less than the longest frame from packet to packet."""
 
-    def __init__(self, rules: FramingRules) -> None:
+    def __init__(self, rules: CompiledFraming) -> None:
         self._rules = rules
-        self._held = bytearray()
+        self._buffer = bytearray()
 
     def clear(self) -> None:
         """Forget what came before."""
-        if self._held:
-            self._held.clear()
+        if self._buffer:
+            self._buffer.clear()
 
     def feed(self, packet: bytes) -> tuple[Sequence[Frame], bool]:
         """Return the frames that ``packet`` completes, and whether something in it looked like one but was none.
@@ -91,18 +91,18 @@ class Cutter:
         A packet that is a frame by itself is taken as one whatever came before: half a frame that was lost must not
         swallow half of the next, which without check bytes would make a wrong value.
         """
-        frame = self._rules.alone(packet)
+        frame = self._rules.frame_from_packet(packet)
         if frame is None:
-            return self.join(packet)
+            return self.reassemble(packet)
         self.clear()
         return (frame,), False
 
-    def join(self, packet: bytes) -> tuple[Sequence[Frame], bool]:
+    def reassemble(self, packet: bytes) -> tuple[Sequence[Frame], bool]:
         """Do what `feed` does with a packet that is no frame by itself."""
-        rules, held = self._rules, self._held
-        if rules.whole:
+        rules, held = self._rules, self._buffer
+        if rules.one_per_packet:
             return (), bool(packet)
-        if rules.length and not (rules.start or rules.end or rules.checked) and len(packet) % rules.length == 0:
+        if rules.length and not (rules.start or rules.end or rules.has_checksums) and len(packet) % rules.length == 0:
             held.clear()  # nothing marks a frame but where packets begin
         held += packet
         frames: list[Frame] = []
@@ -125,7 +125,7 @@ class Cutter:
 
     def _next_start(self, at: int) -> int:
         """Return where a frame may begin, at the end of what is held where it cannot begin before."""
-        start, held = self._rules.start, self._held
+        start, held = self._rules.start, self._buffer
         if not start:
             return at
         found = held.find(start, at)
@@ -138,11 +138,11 @@ class Cutter:
 
     def _size_at(self, at: int) -> int:
         """Return the size of the frame that begins there, 0 while there is too little of it, -1 where it is none."""
-        rules, held = self._rules, self._held
+        rules, held = self._rules, self._buffer
         ahead = len(held) - at
         if ahead == 0:
             return 0
-        total = rules.total(held[at : at + rules.longest])
+        total = rules.frame_length(held[at : at + rules.longest])
         if total == 0:
             return 0 if ahead < rules.longest else -1
         if not rules.shortest <= total <= rules.longest:
@@ -151,12 +151,12 @@ class Cutter:
 
     def _frame_at(self, at: int, size: int) -> Frame | None:
         rules = self._rules
-        came = bytes(self._held[at : at + size])
+        came = bytes(self._buffer[at : at + size])
         if not came.endswith(rules.end):
             return None
-        if rules.start and not rules.end and not rules.checked:
+        if rules.start and not rules.end and not rules.has_checksums:
             # With neither check nor end, what follows must at least begin like a frame.
-            after = self._held[at + size : at + size + len(rules.start)]
+            after = self._buffer[at + size : at + size + len(rules.start)]
             if not rules.start.startswith(after):
                 return None
-        return rules.accept(came)
+        return rules.verify_frame(came)

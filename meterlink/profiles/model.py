@@ -49,16 +49,16 @@ from typing import Literal
 
 from meterlink.core.readings import Coupling
 
-VERSION = 1
+SCHEMA_VERSION = 1
 """The version of the schema; a profile of another one is refused."""
 
-NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+PROFILE_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 """What a profile may be called: lower-case letters, digits, hyphens."""
 
-PREFIXES = ("p", "n", "µ", "m", "k", "M")
+UNIT_PREFIXES = ("p", "n", "µ", "m", "k", "M")
 """The prefixes a `Meaning` may give."""
 
-Order = Literal["little", "big"]
+ByteOrder = Literal["little", "big"]
 
 
 class DriverName(StrEnum):
@@ -96,7 +96,7 @@ class Flag(StrEnum):
     LOW_BATTERY = "low_battery"
 
 
-class CheckKind(StrEnum):
+class ChecksumKind(StrEnum):
     """How check bytes are computed."""
 
     SUM = "sum"
@@ -116,7 +116,7 @@ class Bit:
         return f"{'!' if self.inverted else ''}{self.byte}.{self.bit}"
 
 
-class Unmapped(StrEnum):
+class UnknownSegment(StrEnum):
     """A segment that has no bit; the value is what is written in TOML."""
 
     ABSENT = ""  # the display has no such segment there: always dark
@@ -124,7 +124,7 @@ class Unmapped(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Pooled:
+class CandidateSegment:
     """A segment whose bit is one of a pool, nobody knows which; ``inverted`` where a bit of the pool lights it dark.
 
     Of the segments of a pool as many are lit (dark, where inverted) as bits of it are. ``str()`` is what is written in
@@ -139,7 +139,7 @@ class Pooled:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class FieldLocation:
     """Where an unsigned number lies: ``size`` bytes at ``at`` in ``order``, or ``bits``, highest first.
 
     In TOML its keys stand among those of the table that has a place: ``at``, ``size`` (1), ``order`` ("little"), or
@@ -148,12 +148,12 @@ class Place:
 
     at: int = 0
     size: int = 1
-    order: Order = "little"
+    order: ByteOrder = "little"
     bits: tuple[Bit, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class NumberField:
     """A number in a frame (driver ``framed``). TOML ``[value]``: ``type``, the place's keys, and these.
 
     ``overload`` and ``invalid`` are contents of the field, taken as an unsigned number, that stand for no number;
@@ -161,13 +161,13 @@ class Number:
     """
 
     type: NumberType
-    place: Place
+    location: FieldLocation
     overload: tuple[int, ...] = ()
     invalid: tuple[int, ...] = ()
     overload_above: int | None = None
 
 
-Segment = Bit | Pooled | Unmapped
+Segment = Bit | CandidateSegment | UnknownSegment
 """What is known of the bit of one segment."""
 
 
@@ -189,7 +189,7 @@ class Segments:
 
 
 @dataclass(frozen=True, slots=True)
-class Value:
+class ValueFormat:
     """The number on the display. TOML ``[value]``.
 
     ``places`` is how many decimals the display shows, ``scale`` what the number in the frame is multiplied with to
@@ -201,7 +201,7 @@ class Value:
     A number of more than ``most_digits`` is none: what stands for an overload in the field of a number may be one.
     """
 
-    source: Number | Segments
+    source: NumberField | Segments
     places: int | None = None
     scale: Decimal | None = None
     points: tuple[tuple[int, Bit], ...] = ()
@@ -235,13 +235,13 @@ class Code:
     A range whose meaning depends on the function is one code whose ``bits`` are those of both.
     """
 
-    place: Place
+    location: FieldLocation
     meanings: tuple[tuple[int, Meaning], ...]
     otherwise: Meaning | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class FrameCheck:
+class Checksum:
     """Check bytes. TOML ``[[frame.check]]``.
 
     They stand at ``at`` (negative: from the end) and cover the bytes from ``begin`` to before ``end`` (negative: from
@@ -255,10 +255,10 @@ class FrameCheck:
     frame after its check.
     """
 
-    kind: CheckKind
+    kind: ChecksumKind
     at: int = -1
     size: int = 1
-    order: Order = "little"
+    order: ByteOrder = "little"
     begin: int = 0
     end: int | None = None
     raw: bool = False
@@ -273,7 +273,7 @@ class FrameCheck:
     key: int = 0
 
     @property
-    def taken(self) -> int:
+    def encoded_size(self) -> int:
         """How many bytes it takes up in the frame."""
         return 2 * self.size if self.hex else self.size
 
@@ -287,7 +287,7 @@ class LengthField:
 
     at: int
     size: int = 1
-    order: Order = "little"
+    order: ByteOrder = "little"
     add: int = 0
 
 
@@ -304,15 +304,15 @@ class Framing:
     start: bytes = b""
     length: int | LengthField | None = None
     end: bytes = b""
-    whole: bool = False
+    one_per_packet: bool = False
     longest: int = 256
     key: bytes = b""
     key_from: int = 0
-    checks: tuple[FrameCheck, ...] = ()
+    checksums: tuple[Checksum, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class TextFormat:
     """How lines of text are read (driver ``lined``). TOML ``[text]``.
 
     A line ends with ``end``; where that is empty every packet is one line. The words of a line are parted by blanks,
@@ -329,15 +329,15 @@ class Text:
     end: str = "\n"
     encoding: Literal["ascii", "utf-8"] = "utf-8"
     longest: int = 256
-    number: int = 1
-    numbers: int | None = None
+    value_number: int = 1
+    number_count: int | None = None
     unit: str = ""
     coupling: Coupling | None = None
     separators: str = ""
-    glued: bool = False
+    split_before_number: bool = False
     words: tuple[tuple[str, Meaning], ...] = ()
     ignore: tuple[str, ...] = ()
-    checks: tuple[FrameCheck, ...] = ()
+    checksums: tuple[Checksum, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +355,7 @@ class Match:
 
 
 @dataclass(frozen=True, slots=True)
-class WriteOut:
+class ConnectionWrite:
     """Bytes the meter wants. TOML ``[[connection.write]]``: ``to``, ``hex`` and these.
 
     Written once after subscribing, or every ``every`` seconds (a keep-alive, a poll); ``response`` is whether the
@@ -369,7 +369,7 @@ class WriteOut:
 
 
 @dataclass(frozen=True, slots=True)
-class Connection:
+class ConnectionSetup:
     """Where packets come from and what must be written. TOML ``[connection]``; ``writes`` is ``[[connection.write]]``.
 
     ``notify`` and ``read`` are characteristic UUIDs, to subscribe to or to read every ``every`` seconds; ``service``,
@@ -380,7 +380,7 @@ class Connection:
     read: tuple[str, ...] = ()
     every: float = 1.0
     service: str = ""
-    writes: tuple[WriteOut, ...] = ()
+    writes: tuple[ConnectionWrite, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -393,11 +393,11 @@ class Profile:
 
     name: str
     driver: DriverName
-    connection: Connection
+    connection: ConnectionSetup
     match: Match = field(default_factory=Match)
     framing: Framing | None = None
-    value: Value | None = None
+    value: ValueFormat | None = None
     codes: tuple[Code, ...] = ()
-    lit: tuple[tuple[Bit, Meaning], ...] = ()
-    text: Text | None = None
+    annunciators: tuple[tuple[Bit, Meaning], ...] = ()
+    text: TextFormat | None = None
     note: str = ""

@@ -3,7 +3,7 @@
 import re
 from decimal import Decimal
 
-from meterlink.core.binary_numbers import in_bounds
+from meterlink.core.binary_numbers import has_plausible_magnitude
 from meterlink.core.readings import Status
 
 NUMBER = r"[+-]?(?:[0-9]{1,30}(?:\.[0-9]{0,30})?|\.[0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
@@ -22,14 +22,14 @@ _BLANK = re.compile(r"-{2,}")
 _SIGN = re.compile(r"([+-])\s+")
 
 
-def number_in(text: str) -> Decimal | Status:
+def parse_number_text(text: str) -> Decimal | Status:
     """Return the number that ``text`` is: its digits as written; INVALID for any other text, OVERLOAD for 9.9E37."""
     if _NUMBER.fullmatch(text) is None:
         return Status.INVALID
     number = Decimal(text)
     if abs(number) == _OVERLOAD:
         return Status.OVERLOAD
-    if number == _NOT_A_NUMBER or (number and not in_bounds(number)):
+    if number == _NOT_A_NUMBER or (number and not has_plausible_magnitude(number)):
         return Status.INVALID
     return number
 
@@ -44,17 +44,21 @@ def is_blank(text: str) -> bool:
     return _BLANK.fullmatch(text) is not None
 
 
-def written_number(data: bytes) -> int | Decimal | Status:
+def parse_ascii_number(data: bytes) -> int | Decimal | Status:
     """Return the number in ASCII characters, blanks and NULs around it; an integer where it has no point."""
     if not data.isascii():
         return Status.INVALID
     text = _SIGN.sub(r"\1", data.decode("ascii").strip(" \0"))
-    number = number_in(text)
+    number = parse_number_text(text)
     if isinstance(number, Status):
         return Status.OVERLOAD if is_overload(text) else number
-    return number if "." in text or "e" in text.lower() else integer(int(number), negative=number.is_signed())
+    return (
+        number
+        if "." in text or "e" in text.lower()
+        else integer_or_negative_zero(int(number), negative=number.is_signed())
+    )
 
 
-def integer(number: int, *, negative: bool) -> int | Decimal:
+def integer_or_negative_zero(number: int, *, negative: bool) -> int | Decimal:
     """Return ``number``, `NEGATIVE_ZERO` where it is zero with a minus."""
     return NEGATIVE_ZERO if negative and not number else number

@@ -11,55 +11,55 @@ from typing import Any
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.units import parse_unit
-from meterlink.plans.parser import Finding, nearest, syntax_error
-from meterlink.plans.point_table import Problem, shown
+from meterlink.plans.parser import Problem, nearest_position, syntax_problem
+from meterlink.plans.point_table import FieldProblem, quote_value
 from meterlink.profiles.model import (
-    NAME,
-    PREFIXES,
-    VERSION,
+    PROFILE_NAME,
+    SCHEMA_VERSION,
+    UNIT_PREFIXES,
     Bit,
-    CheckKind,
+    ByteOrder,
+    CandidateSegment,
+    Checksum,
+    ChecksumKind,
     Code,
-    Connection,
+    ConnectionSetup,
+    ConnectionWrite,
     DriverName,
+    FieldLocation,
     Flag,
-    FrameCheck,
     Framing,
     LengthField,
     Match,
     Meaning,
-    Number,
+    NumberField,
     NumberType,
-    Order,
-    Place,
-    Pooled,
     Profile,
     Segment,
     Segments,
-    Text,
-    Unmapped,
-    Value,
-    WriteOut,
+    TextFormat,
+    UnknownSegment,
+    ValueFormat,
 )
-from meterlink.profiles.tables import LARGEST_OFFSET, LONGEST_FRAME, LONGEST_NOTE, Table, parse_bit, parse_code
+from meterlink.profiles.tables import LARGEST_OFFSET, LONGEST_FRAME, LONGEST_NOTE, TomlTable, parse_bit, parse_code
 from meterlink.tomlfile.positions import Position, TomlPath, find_positions
 
-FOLDER = "profiles"
+PROFILES_FOLDER = "profiles"
 """The folder in the data folder where the station looks for profiles."""
 
-_LARGEST = 1 << 20  # bytes; a profile of six functions has some kilobytes
+_MAX_FILE_SIZE = 1 << 20  # bytes; a profile of six functions has some kilobytes
 _LONGEST_NAME = 30  # characters: with the driver's name before it, one line on the smallest screen
 _MOST_PLACES = 12
 _MOST_DIGITS = 12  # of a display
 _MOST_SEPARATORS = 16
 _LARGEST_NUMBER = (1 << 64) - 1
-_SEGMENTS = 7
-_POOLED = re.compile(r"(!?)\*([0-9]{1,2})")
+_SEGMENTS_PER_DIGIT = 7
+_CANDIDATE_SEGMENT = re.compile(r"(!?)\*([0-9]{1,2})")
 
 # Bytes of a number: what it has when nothing is said, and the most it may have.
-_SIZES: dict[NumberType, tuple[int, int]] = {
+_NUMBER_SIZES: dict[NumberType, tuple[int, int]] = {
     NumberType.UINT: (1, 8),
     NumberType.INT: (2, 8),
     NumberType.SIGN_MAGNITUDE: (2, 8),
@@ -71,10 +71,10 @@ _SIZES: dict[NumberType, tuple[int, int]] = {
     NumberType.SFLOAT: (2, 2),
     NumberType.FLOAT: (4, 4),
 }
-_IN_BITS = frozenset({NumberType.UINT, NumberType.INT, NumberType.SIGN_MAGNITUDE, NumberType.BCD})
+_BIT_FIELD_TYPES = frozenset({NumberType.UINT, NumberType.INT, NumberType.SIGN_MAGNITUDE, NumberType.BCD})
 
 
-class _Order(StrEnum):
+class _ByteOrder(StrEnum):
     little = "little"
     big = "big"
 
@@ -89,16 +89,18 @@ class CheckedProfile:
     """A profile (None when there is an error in it) and what was found, in the order of the file."""
 
     profile: Profile | None
-    findings: tuple[Finding, ...]
+    problems: tuple[Problem, ...]
 
 
 def load_profile(path: Path) -> Profile:
     """Return the profile in a file; InputError names the file, line and column of the first thing that is wrong."""
     checked = check_profile(read_profile_text(path))
     if checked.profile is None:
-        first, *others = checked.findings
+        first, *others = checked.problems
         more = f" `meterlink profile check` lists {len(others)} more." if others else ""
-        at = f"{path}:{first.position.line}:{first.position.column}: " + (f"{first.place}: " if first.place else "")
+        at = f"{path}:{first.position.line}:{first.position.column}: " + (
+            f"{first.location}: " if first.location else ""
+        )
         raise InputError(f"{at}{first.message}", f"{first.remedy}{more}")
     return checked.profile
 
@@ -125,7 +127,7 @@ def read_profile_text(path: Path) -> str:
     remedy = "Give a profile file."
     try:
         with path.open("rb") as file:
-            data = file.read(_LARGEST + 1)
+            data = file.read(_MAX_FILE_SIZE + 1)
         # Some editors put a byte-order mark before UTF-8; TOML has none.
         text = data.decode("utf-8-sig")
     except OSError as error:
@@ -133,7 +135,7 @@ def read_profile_text(path: Path) -> str:
     except ValueError as error:
         what = "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "no file can have this name"
         raise InputError(f"The profile {path} cannot be read: {what}.", remedy) from error
-    if len(data) > _LARGEST:
+    if len(data) > _MAX_FILE_SIZE:
         raise InputError(f"The profile {path} is larger than 1 MiB.", remedy)
     return text
 
@@ -144,52 +146,59 @@ def check_profile(text: str) -> CheckedProfile:
         entry = tomllib.loads(text, parse_float=Decimal)
         positions = find_positions(text)
     except tomllib.TOMLDecodeError as error:
-        return CheckedProfile(None, (syntax_error(str(error), text),))
+        return CheckedProfile(None, (syntax_problem(str(error), text),))
     except (ValueError, IndexError, ArithmeticError, RecursionError):  # numbers and brackets without end
-        return CheckedProfile(None, (Finding(Position(1, 1), "", "it is not valid TOML.", "Give a profile file."),))
-    reading = _Reading(entry)
-    profile = reading.profile()
+        return CheckedProfile(None, (Problem(Position(1, 1), "", "it is not valid TOML.", "Give a profile file."),))
+    reading = ProfileParser(entry)
+    profile = reading.parse()
     findings = [
-        Finding(nearest(positions, one.path), _place(one.path), one.message, one.remedy) for one in reading.problems
+        Problem(nearest_position(positions, one.path), _describe_path(one.path), one.message, one.remedy)
+        for one in reading.problems
     ]
     unique = dict.fromkeys(sorted(findings, key=lambda finding: finding.position))
     return CheckedProfile(None if unique else profile, tuple(unique))
 
 
-def _place(path: TomlPath) -> str:
+def _describe_path(path: TomlPath) -> str:
     """Return a path in words: ``frame.check 2, at``, counted from 1."""
     words: list[str] = []
     for part, before in zip(path, ("", *path), strict=False):
         if isinstance(part, str):
-            words.append(clean_name(part))
+            words.append(clean_text(part))
         else:
             words[-1] += f"{'.' if isinstance(before, int) else ' '}{part + 1}"
     return ".".join(words[:-1]) + (", " if len(words) > 1 else "") + words[-1] if words else ""
 
 
-class _Reading:
+class ProfileParser:
     """Goes through a profile once; what it returns is only good where it noted no problems."""
 
     def __init__(self, entry: Mapping[str, Any]) -> None:
-        self.problems: list[Problem] = []
-        self._top = Table(entry, (), self.problems)
-        self._furthest: list[tuple[int, TomlPath]] = []  # the byte a place needs, and where it is asked for
+        self.problems: list[FieldProblem] = []
+        self._top = TomlTable(entry, (), self.problems)
+        self._bytes_used: list[tuple[int, TomlPath]] = []  # the byte a place needs, and where it is asked for
 
-    def profile(self) -> Profile:
+    def parse(self) -> Profile:
         top = self._top
         if not top.has("profile"):
-            top.note(None, "the version of the schema is missing.", f"Write profile = {VERSION} at its top.")
-        elif top.entry["profile"] != VERSION or isinstance(top.entry["profile"], bool):
-            given = shown(top.entry["profile"])
-            top.note(
-                "profile", f"version {given} is not known here.", f"Write profile = {VERSION}, or update Meterlink."
+            top.add_problem(
+                None, "the version of the schema is missing.", f"Write profile = {SCHEMA_VERSION} at its top."
+            )
+        elif top.entry["profile"] != SCHEMA_VERSION or isinstance(top.entry["profile"], bool):
+            given = quote_value(top.entry["profile"])
+            top.add_problem(
+                "profile",
+                f"version {given} is not known here.",
+                f"Write profile = {SCHEMA_VERSION}, or update Meterlink.",
             )
         name = top.text("name", longest=_LONGEST_NAME)
-        if not NAME.fullmatch(name):
-            top.note("name", "it has no usable name.", 'Write name = "…" of lower-case letters, digits and hyphens.')
-        driver = top.word("driver", DriverName)
+        if not PROFILE_NAME.fullmatch(name):
+            top.add_problem(
+                "name", "it has no usable name.", 'Write name = "…" of lower-case letters, digits and hyphens.'
+            )
+        driver = top.choice("driver", DriverName)
         if not top.has("driver"):
-            top.note(None, "the driver is missing.", 'Write driver = "framed", "segmented" or "lined".')
+            top.add_problem(None, "the driver is missing.", 'Write driver = "framed", "segmented" or "lined".')
         profile = Profile(
             name=name,
             driver=driver or DriverName.FRAMED,
@@ -199,22 +208,26 @@ class _Reading:
         )
         if driver is DriverName.LINED:
             profile = replace(profile, text=self._text())
-            self._refuse(driver, "frame", "value", "code", "lit")
+            self._reject_keys(driver, "frame", "value", "code", "lit")
         elif driver is not None:
             profile = replace(
-                profile, framing=self._framing(), value=self._value(driver), codes=self._codes(), lit=self._lit()
+                profile,
+                framing=self._framing(),
+                value=self._value(driver),
+                codes=self._codes(),
+                annunciators=self._annunciators(),
             )
-            self._refuse(driver, "text")
-            self._check_reach(profile)
+            self._reject_keys(driver, "text")
+            self._check_frame_length(profile)
             self._check_units(profile)
         if driver is not None:
-            top.finish()
+            top.report_unknown_keys()
         return profile
 
-    def _refuse(self, driver: DriverName, *keys: str) -> None:
+    def _reject_keys(self, driver: DriverName, *keys: str) -> None:
         for key in keys:
             if self._top.has(key):
-                self._top.note(key, f"a {driver} profile has no {key}.", "Leave it out, or correct driver.")
+                self._top.add_problem(key, f"a {driver} profile has no {key}.", "Leave it out, or correct driver.")
 
     # --- on the air
 
@@ -222,21 +235,21 @@ class _Reading:
         table = self._top.table("match")
         if table is None:
             return Match()
-        match = Match(table.text("name"), table.uuids("services"), table.optional("manufacturer", 0, 0xFFFF))
-        table.finish()
+        match = Match(table.text("name"), table.uuids("services"), table.optional_integer("manufacturer", 0, 0xFFFF))
+        table.report_unknown_keys()
         return match
 
-    def _connection(self) -> Connection:
+    def _connection(self) -> ConnectionSetup:
         table = self._top.table("connection")
         if table is None:
             if not self._top.has("connection"):
                 remedy = 'Write [connection] and notify = ["<characteristic UUID>"].'
-                self._top.note(None, "it does not say where packets come from.", remedy)
-            return Connection()
+                self._top.add_problem(None, "it does not say where packets come from.", remedy)
+            return ConnectionSetup()
         service = table.uuids("service")
         if len(service) > 1:
-            table.note("service", "these are several services.", "Write one, or leave it out.")
-        connection = Connection(
+            table.add_problem("service", "these are several services.", "Write one, or leave it out.")
+        connection = ConnectionSetup(
             notify=table.uuids("notify"),
             read=table.uuids("read"),
             every=table.seconds("every", 1.0, least=0.05),
@@ -245,20 +258,22 @@ class _Reading:
         )
         if not connection.notify and not connection.read:
             remedy = 'Write notify = ["<characteristic UUID>"], or read.'
-            table.note("notify", "it does not say where packets come from.", remedy)
-        table.finish()
+            table.add_problem("notify", "it does not say where packets come from.", remedy)
+        table.report_unknown_keys()
         return connection
 
-    def _write(self, table: Table) -> WriteOut:
+    def _write(self, table: TomlTable) -> ConnectionWrite:
         to = table.uuids("to")
         if len(to) != 1:
-            table.note("to", "it does not say where to write.", 'Write to = "<characteristic UUID>".')
+            table.add_problem("to", "it does not say where to write.", 'Write to = "<characteristic UUID>".')
         if not table.has("hex"):
-            table.note(None, "it does not say what to write.", 'Write hex = "a5 01".')
+            table.add_problem(None, "it does not say what to write.", 'Write hex = "a5 01".')
         # An attribute holds 512 bytes at most (Bluetooth Core, vol. 3 part F, 3.2.9).
-        data = table.hexadecimal("hex", longest=512)
-        write = WriteOut(to[0] if to else "", data, table.seconds("every", 0.0, least=0.05), table.yes("response"))
-        table.finish()
+        data = table.hex_bytes("hex", longest=512)
+        write = ConnectionWrite(
+            to[0] if to else "", data, table.seconds("every", 0.0, least=0.05), table.boolean("response")
+        )
+        table.report_unknown_keys()
         return write
 
     # --- frames
@@ -268,170 +283,189 @@ class _Reading:
         if table is None:
             return Framing()
         framing = Framing(
-            start=table.hexadecimal("start", longest=16),
+            start=table.hex_bytes("start", longest=16),
             length=self._length(table),
-            end=table.hexadecimal("end", longest=16),
-            whole=table.yes("whole"),
-            longest=table.number("longest", LONGEST_FRAME, 1, LONGEST_FRAME),
-            key=table.hexadecimal("key", longest=64),
-            key_from=table.number("key_from", 0, 0, LARGEST_OFFSET),
-            checks=tuple(self._check(one) for one in table.tables("check")),
+            end=table.hex_bytes("end", longest=16),
+            one_per_packet=table.boolean("whole"),
+            longest=table.integer("longest", LONGEST_FRAME, 1, LONGEST_FRAME),
+            key=table.hex_bytes("key", longest=64),
+            key_from=table.integer("key_from", 0, 0, LARGEST_OFFSET),
+            checksums=tuple(self._checksum(one) for one in table.tables("check")),
         )
         if isinstance(framing.length, int) and framing.length < len(framing.start) + len(framing.end):
-            table.note("length", "start and end alone are longer.", "Write the number of bytes of the whole frame.")
-        table.finish()
+            table.add_problem(
+                "length", "start and end alone are longer.", "Write the number of bytes of the whole frame."
+            )
+        table.report_unknown_keys()
         return framing
 
-    def _length(self, frame: Table) -> int | LengthField | None:
+    def _length(self, frame: TomlTable) -> int | LengthField | None:
         if not frame.has("length"):
             return None
         if not isinstance(frame.entry["length"], dict):
-            return frame.optional("length", 1, LONGEST_FRAME)
+            return frame.optional_integer("length", 1, LONGEST_FRAME)
         table = frame.table("length")
         assert table is not None  # noqa: S101 - it is a dictionary
-        at = self._needed(table, "at", 0, LARGEST_OFFSET)
+        at = self._required_integer(table, "at", 0, LARGEST_OFFSET)
         field = LengthField(
-            at, table.number("size", 1, 1, 2), self._order(table), table.number("add", 0, -LONGEST_FRAME, LONGEST_FRAME)
+            at,
+            table.integer("size", 1, 1, 2),
+            self._order(table),
+            table.integer("add", 0, -LONGEST_FRAME, LONGEST_FRAME),
         )
-        table.finish()
+        table.report_unknown_keys()
         return field
 
-    def _check(self, table: Table) -> FrameCheck:
-        kind = table.word("kind", CheckKind)
+    def _checksum(self, table: TomlTable) -> Checksum:
+        kind = table.choice("kind", ChecksumKind)
         if not table.has("kind"):
-            table.note(None, "the kind of check is missing.", "Use one of: sum, xor, crc.")
-        size = table.number("size", 1, 1, 4)
-        as_hex = table.yes("hex")
-        check = FrameCheck(
-            kind=kind or CheckKind.SUM,
-            at=table.number("at", -2 * size if as_hex else -size, -LONGEST_FRAME, LARGEST_OFFSET),
+            table.add_problem(None, "the kind of check is missing.", "Use one of: sum, xor, crc.")
+        size = table.integer("size", 1, 1, 4)
+        as_hex = table.boolean("hex")
+        check = Checksum(
+            kind=kind or ChecksumKind.SUM,
+            at=table.integer("at", -2 * size if as_hex else -size, -LONGEST_FRAME, LARGEST_OFFSET),
             size=size,
             order=self._order(table),
-            begin=table.number("from", 0, -LONGEST_FRAME, LARGEST_OFFSET),
-            end=table.number("to", 0, -LONGEST_FRAME, LONGEST_FRAME) if table.has("to") else None,
-            raw=table.yes("raw"),
-            init=table.number("init", 0, 0, (1 << 8 * size) - 1),
-            xor_out=table.number("xor_out", 0, 0, (1 << 8 * size) - 1),
-            negate=table.yes("negate"),
+            begin=table.integer("from", 0, -LONGEST_FRAME, LARGEST_OFFSET),
+            end=table.integer("to", 0, -LONGEST_FRAME, LONGEST_FRAME) if table.has("to") else None,
+            raw=table.boolean("raw"),
+            init=table.integer("init", 0, 0, (1 << 8 * size) - 1),
+            xor_out=table.integer("xor_out", 0, 0, (1 << 8 * size) - 1),
+            negate=table.boolean("negate"),
             hex=as_hex,
-            key=table.number("key", 0, 0, 0xFF),
+            key=table.integer("key", 0, 0, 0xFF),
         )
         if check.key and check.hex:
-            table.note("key", "a check in hexadecimal digits has no key of its own.", "Use the key of the frame.")
-        if -check.taken < check.at < 0:
-            table.note("at", f"{check.taken} bytes do not fit there.", f"Write at = {-check.taken} for the last ones.")
+            table.add_problem(
+                "key", "a check in hexadecimal digits has no key of its own.", "Use the key of the frame."
+            )
+        if -check.encoded_size < check.at < 0:
+            table.add_problem(
+                "at",
+                f"{check.encoded_size} bytes do not fit there.",
+                f"Write at = {-check.encoded_size} for the last ones.",
+            )
         if check.at >= 0:
-            self._furthest.append((check.at + check.taken - 1, (*table.path, "at")))
+            self._bytes_used.append((check.at + check.encoded_size - 1, (*table.path, "at")))
         if check.end is not None and check.end > 0:
-            self._furthest.append((check.end - 1, (*table.path, "to")))
-        if kind is CheckKind.CRC:
+            self._bytes_used.append((check.end - 1, (*table.path, "to")))
+        if kind is ChecksumKind.CRC:
             check = replace(
                 check,
-                width=table.optional("width", 1, 8 * size),
-                polynomial=self._needed(table, "polynomial", 1, (1 << 8 * size) - 1),
-                reflect_in=table.yes("reflect_in"),
-                reflect_out=table.yes("reflect_out"),
+                width=table.optional_integer("width", 1, 8 * size),
+                polynomial=self._required_integer(table, "polynomial", 1, (1 << 8 * size) - 1),
+                reflect_in=table.boolean("reflect_in"),
+                reflect_out=table.boolean("reflect_out"),
             )
-        table.finish()
+        table.report_unknown_keys()
         return check
 
     # --- places
 
-    def _needed(self, table: Table, key: str, low: int, high: int) -> int:
+    def _required_integer(self, table: TomlTable, key: str, low: int, high: int) -> int:
         if not table.has(key):
-            table.note(None, f"{key} is missing.", f"Write {key} = a whole number from {low} to {high}.")
-        return table.number(key, low, low, high)
+            table.add_problem(None, f"{key} is missing.", f"Write {key} = a whole number from {low} to {high}.")
+        return table.integer(key, low, low, high)
 
-    def _order(self, table: Table) -> Order:
-        return "big" if table.word("order", _Order) is _Order.big else "little"
+    def _order(self, table: TomlTable) -> ByteOrder:
+        return "big" if table.choice("order", _ByteOrder) is _ByteOrder.big else "little"
 
-    def _location(self, table: Table, size: int = 1, most: int = 8) -> Place:
+    def _location(self, table: TomlTable, default_size: int = 1, max_size: int = 8) -> FieldLocation:
         if table.has("bits"):
             for key in ("at", "size", "order"):
                 if table.has(key):
-                    table.note(key, "the place is given by its bits already.", "Leave one of them out.")
+                    table.add_problem(key, "the place is given by its bits already.", "Leave one of them out.")
             bits = table.bits("bits")
             if not bits and not table.entry["bits"]:
-                table.note("bits", "it is empty.", 'Write bits = ["3.7", "3.6"].')
-            self._reach(bits, (*table.path, "bits"))
-            return Place(bits=bits)
+                table.add_problem("bits", "it is empty.", 'Write bits = ["3.7", "3.6"].')
+            self._note_bytes(bits, (*table.path, "bits"))
+            return FieldLocation(bits=bits)
         if not table.has("at"):
-            table.note(None, "it does not say where it lies.", 'Write at = a number of bytes, or bits = ["3.7", …].')
-        place = Place(table.number("at", 0, 0, LARGEST_OFFSET), table.number("size", size, 1, most), self._order(table))
-        self._furthest.append((place.at + place.size - 1, (*table.path, "at")))
+            table.add_problem(
+                None, "it does not say where it lies.", 'Write at = a number of bytes, or bits = ["3.7", …].'
+            )
+        place = FieldLocation(
+            table.integer("at", 0, 0, LARGEST_OFFSET),
+            table.integer("size", default_size, 1, max_size),
+            self._order(table),
+        )
+        self._bytes_used.append((place.at + place.size - 1, (*table.path, "at")))
         return place
 
-    def _reach(self, bits: Sequence[Bit], path: TomlPath) -> None:
-        self._furthest += [(bit.byte, path) for bit in bits]
+    def _note_bytes(self, bits: Sequence[Bit], path: TomlPath) -> None:
+        self._bytes_used += [(bit.byte, path) for bit in bits]
 
-    def _check_reach(self, profile: Profile) -> None:
+    def _check_frame_length(self, profile: Profile) -> None:
         length = profile.framing.length if profile.framing else None
         if not isinstance(length, int):
             return
-        for byte, path in self._furthest:
+        for byte, path in self._bytes_used:
             if byte >= length:
                 what = f"byte {byte} is behind the end of a frame of {length} bytes (0 to {length - 1})."
-                self.problems.append(Problem(path, what, "Correct the place, or frame.length."))
+                self.problems.append(FieldProblem(path, what, "Correct the place, or frame.length."))
 
     # --- values
 
-    def _value(self, driver: DriverName) -> Value | None:
+    def _value(self, driver: DriverName) -> ValueFormat | None:
         table = self._top.table("value")
         if table is None:
             if not self._top.has("value"):
-                self._top.note(None, "it does not say where the value is.", 'Write [value] with type = "…".')
+                self._top.add_problem(None, "it does not say where the value is.", 'Write [value] with type = "…".')
             return None
         source = self._segments(table) if driver is DriverName.SEGMENTED else self._number(table)
-        value = Value(
+        value = ValueFormat(
             source=source,
-            places=table.optional("places", 0, _MOST_PLACES),
+            places=table.optional_integer("places", 0, _MOST_PLACES),
             scale=table.decimal("scale"),
             points=self._points(table),
             unit=self._unit(table, "unit"),
-            coupling=table.word("coupling", Coupling),
-            most_digits=table.optional("most_digits", 1, _MOST_DIGITS),
+            coupling=table.choice("coupling", Coupling),
+            most_digits=table.optional_integer("most_digits", 1, _MOST_DIGITS),
         )
         if value.points and value.places is not None:
-            table.note("places", "the points say it already.", "Give places or points.")
-        table.finish()
+            table.add_problem("places", "the points say it already.", "Give places or points.")
+        table.report_unknown_keys()
         return value
 
-    def _number(self, table: Table) -> Number:
-        given = table.word("type", NumberType)
+    def _number(self, table: TomlTable) -> NumberField:
+        given = table.choice("type", NumberType)
         if not table.has("type"):
-            table.note(None, "the type is missing.", f"Use one of: {', '.join(one.value for one in NumberType)}.")
+            table.add_problem(
+                None, "the type is missing.", f"Use one of: {', '.join(one.value for one in NumberType)}."
+            )
         kind = given or NumberType.UINT
-        size, most = _SIZES[kind]
+        size, most = _NUMBER_SIZES[kind]
         place = self._location(table, size, most)
-        if place.bits and kind not in _IN_BITS:
-            table.note("bits", f"{kind} is made of bytes.", "Give at.")
+        if place.bits and kind not in _BIT_FIELD_TYPES:
+            table.add_problem("bits", f"{kind} is made of bytes.", "Give at.")
         elif kind is NumberType.BCD and len(place.bits) % 4:
-            table.note("bits", f"these are {len(place.bits)} bits.", "Give four for every digit.")
+            table.add_problem("bits", f"these are {len(place.bits)} bits.", "Give four for every digit.")
         elif not place.bits and size == most and place.size != size:
-            table.note("size", f"{kind} has {size} bytes.", f"Write size = {size}, or leave it out.")
-        return Number(
+            table.add_problem("size", f"{kind} has {size} bytes.", f"Write size = {size}, or leave it out.")
+        return NumberField(
             kind,
             place,
             table.integers("overload", 0, _LARGEST_NUMBER),
             table.integers("invalid", 0, _LARGEST_NUMBER),
-            table.optional("overload_above", 0, _LARGEST_NUMBER),
+            table.optional_integer("overload_above", 0, _LARGEST_NUMBER),
         )
 
-    def _segments(self, table: Table) -> Segments:
+    def _segments(self, table: TomlTable) -> Segments:
         if not table.has("type") or table.entry["type"] != "segments":
-            table.note("type", "a segmented profile's value is its segments.", 'Write type = "segments".')
+            table.add_problem("type", "a segmented profile's value is its segments.", 'Write type = "segments".')
         pools = self._pools(table)
         digits = []
         given = table.entry["digits"] if table.has("digits") else None
         if not isinstance(given, list) or not 1 <= len(given) <= _MOST_DIGITS:
             remedy = f'Write digits = [["3.0", "3.1", …], …], 1 to {_MOST_DIGITS} lists of seven bits a to g.'
-            table.note("digits", "the digits are missing." if given is None else "these are no digits.", remedy)
+            table.add_problem("digits", "the digits are missing." if given is None else "these are no digits.", remedy)
             given = []
         for number, one in enumerate(given):
             digits.append(self._digit(one, (*table.path, "digits", number), len(pools)))
         return Segments(tuple(digits), tuple(self._glyphs(table)), pools)
 
-    def _pools(self, table: Table) -> tuple[tuple[Bit, ...], ...]:
+    def _pools(self, table: TomlTable) -> tuple[tuple[Bit, ...], ...]:
         given = table.entry["pools"] if table.has("pools") else []
         pools = []
         for number, one in enumerate(given if isinstance(given, list) else [given]):
@@ -439,53 +473,57 @@ class _Reading:
             known = tuple(bit for bit in bits if bit is not None)
             if not known or not isinstance(one, list) or len(known) < len(one):
                 remedy = 'Write pools = [["3.0", "!3.4"], …], the bits of each.'
-                self.problems.append(Problem((*table.path, "pools"), f"{shown(one)} is no list of bits.", remedy))
-            self._reach(known, (*table.path, "pools", number))
+                self.problems.append(
+                    FieldProblem((*table.path, "pools"), f"{quote_value(one)} is no list of bits.", remedy)
+                )
+            self._note_bytes(known, (*table.path, "pools", number))
             pools.append(known)
         return tuple(pools)
 
     def _digit(self, given: object, path: TomlPath, pools: int) -> tuple[Segment, ...]:
-        if not isinstance(given, list) or len(given) != _SEGMENTS:
-            self.problems.append(Problem(path, "these are not seven segments.", "Write those of a, b, c, d, e, f, g."))
+        if not isinstance(given, list) or len(given) != _SEGMENTS_PER_DIGIT:
+            self.problems.append(
+                FieldProblem(path, "these are not seven segments.", "Write those of a, b, c, d, e, f, g.")
+            )
             return ()
         digit: list[Segment] = []
         for number, one in enumerate(given):
-            bit = _segment(one, pools)
+            bit = _parse_segment(one, pools)
             if bit is None:
-                what = f"{shown(one)} is not a segment."
+                what = f"{quote_value(one)} is not a segment."
                 remedy = (
                     'Write its bit ("3.7", "!3.7"), "" where there is none, "?" where it is not known, or "*0" where '
                     "it is one of the first of the pools."
                 )
-                self.problems.append(Problem((*path, number), what, remedy))
+                self.problems.append(FieldProblem((*path, number), what, remedy))
             else:
                 digit.append(bit)
-        self._reach([bit for bit in digit if isinstance(bit, Bit)], path)
+        self._note_bytes([bit for bit in digit if isinstance(bit, Bit)], path)
         return tuple(digit)
 
-    def _glyphs(self, table: Table) -> Iterator[tuple[int, str]]:
+    def _glyphs(self, table: TomlTable) -> Iterator[tuple[int, str]]:
         glyphs = table.table("glyphs")
         if glyphs is None:
             return
         example = 'Write 0x7c = "6": a shape, bit 0 = a to bit 6 = g, and what it means.'
-        for key, shape in glyphs.keyed(parse_code, example):
+        for key, shape in glyphs.parsed_keys(parse_code, example):
             meaning = glyphs.entry[key]
             usable = isinstance(meaning, str) and len(meaning) == 1 and meaning.isascii() and meaning.isprintable()
-            if shape >= 1 << _SEGMENTS or not usable:
-                glyphs.note(key, f"{shown(key)} = {shown(meaning)} is not usable.", example)
+            if shape >= 1 << _SEGMENTS_PER_DIGIT or not usable:
+                glyphs.add_problem(key, f"{quote_value(key)} = {quote_value(meaning)} is not usable.", example)
             else:
                 yield shape, meaning
 
-    def _points(self, value: Table) -> tuple[tuple[int, Bit], ...]:
+    def _points(self, value: TomlTable) -> tuple[tuple[int, Bit], ...]:
         table = value.table("points")
         if table is None:
             return ()
         points = []
         example = f'Write 2 = "4.7": how many digits stand behind the point (1 to {_MOST_PLACES}), and its bit.'
-        for key, places in table.keyed(lambda key: _within(parse_code(key), 1, _MOST_PLACES), example):
+        for key, places in table.parsed_keys(lambda key: _in_range_or_none(parse_code(key), 1, _MOST_PLACES), example):
             bit = table.bit(key)
             if bit is not None:
-                self._reach([bit], (*table.path, key))
+                self._note_bytes([bit], (*table.path, key))
                 points.append((places, bit))
         return tuple(points)
 
@@ -494,106 +532,108 @@ class _Reading:
     def _codes(self) -> tuple[Code, ...]:
         return tuple(self._code(table) for table in self._top.tables("code"))
 
-    def _code(self, table: Table) -> Code:
+    def _code(self, table: TomlTable) -> Code:
         place = self._location(table)
         rows = table.table("is")
         if rows is None and not table.has("is"):
-            table.note(None, "it does not say what the numbers mean.", "Write [code.is] with 0x01 = { … }.")
+            table.add_problem(None, "it does not say what the numbers mean.", "Write [code.is] with 0x01 = { … }.")
         meanings = () if rows is None else tuple(self._meanings(rows, parse_code, "Write 0x01 = { … }, a number."))
         otherwise = table.table("otherwise")
         code = Code(place, meanings, None if otherwise is None else self._meaning(otherwise))
-        table.finish()
+        table.report_unknown_keys()
         return code
 
-    def _lit(self) -> tuple[tuple[Bit, Meaning], ...]:
+    def _annunciators(self) -> tuple[tuple[Bit, Meaning], ...]:
         table = self._top.table("lit")
         if table is None:
             return ()
         lit = tuple(self._meanings(table, parse_bit, 'Write "3.7" = { … }, the bit in quotes.'))
         for bit, _meaning in lit:
-            self._reach([bit], (*table.path, str(bit)))
+            self._note_bytes([bit], (*table.path, str(bit)))
         return lit
 
-    def _meanings(self, table: Table, parse: Callable[[str], Any], example: str) -> Iterator[tuple[Any, Meaning]]:
-        for key, parsed in table.keyed(parse, example):
+    def _meanings(self, table: TomlTable, parse: Callable[[str], Any], example: str) -> Iterator[tuple[Any, Meaning]]:
+        for key, parsed in table.parsed_keys(parse, example):
             row = table.table(key)
             if row is not None:
                 yield parsed, self._meaning(row)
 
-    def _meaning(self, table: Table) -> Meaning:
+    def _meaning(self, table: TomlTable) -> Meaning:
         prefix = table.text("prefix").replace("\u03bc", "µ")
         prefix = "µ" if prefix == "u" else prefix
-        if prefix and prefix not in PREFIXES:
-            table.note("prefix", f"{shown(prefix)} is not a prefix here.", f"Use one of: {', '.join(PREFIXES)}.")
+        if prefix and prefix not in UNIT_PREFIXES:
+            table.add_problem(
+                "prefix", f"{quote_value(prefix)} is not a prefix here.", f"Use one of: {', '.join(UNIT_PREFIXES)}."
+            )
         meaning = Meaning(
             unit=self._unit(table, "unit"),
             prefix=prefix,
-            coupling=table.word("coupling", Coupling),
-            places=table.optional("places", 0, _MOST_PLACES),
+            coupling=table.choice("coupling", Coupling),
+            places=table.optional_integer("places", 0, _MOST_PLACES),
             scale=table.decimal("scale"),
-            flag=table.word("flag", Flag),
+            flag=table.choice("flag", Flag),
         )
-        table.finish()
+        table.report_unknown_keys()
         return meaning
 
-    def _unit(self, table: Table, key: str) -> str:
+    def _unit(self, table: TomlTable, key: str) -> str:
         given = table.text(key)
         if not given:
             return ""
         try:
             return parse_unit(given)
         except InputError as error:
-            table.note(key, error.message, error.remedy)
+            table.add_problem(key, error.message, error.remedy)
             return ""
 
     def _check_units(self, profile: Profile) -> None:
         said = [meaning for code in profile.codes for _, meaning in code.meanings]
-        said += [meaning for _, meaning in profile.lit]
+        said += [meaning for _, meaning in profile.annunciators]
         said += [code.otherwise for code in profile.codes if code.otherwise]
         if self.problems or profile.value is None:  # a unit that is wrong has been told
             return
         if not profile.value.unit and not any(one.unit for one in said):
             remedy = 'Write unit = "V" in [value], or give codes or annunciators that say it.'
-            self.problems.append(Problem(("value",), "nothing says what the value is measured in.", remedy))
+            self.problems.append(FieldProblem(("value",), "nothing says what the value is measured in.", remedy))
 
-    def _text(self) -> Text:
+    def _text(self) -> TextFormat:
         table = self._top.table("text")
         if table is None:
-            return Text()
+            return TextFormat()
         end = table.text("end", "\n", longest=8, clean=False)
         words = table.table("words")
-        text = Text(
+        text = TextFormat(
             end=end,
-            encoding="ascii" if table.word("encoding", _Encoding) is _Encoding.ascii else "utf-8",
-            longest=table.number("longest", LONGEST_FRAME, 1, 4096),
-            number=table.number("number", 1, 1, 64),
-            numbers=table.optional("numbers", 1, 64),
+            encoding="ascii" if table.choice("encoding", _Encoding) is _Encoding.ascii else "utf-8",
+            longest=table.integer("longest", LONGEST_FRAME, 1, 4096),
+            value_number=table.integer("number", 1, 1, 64),
+            number_count=table.optional_integer("numbers", 1, 64),
             unit=self._unit(table, "unit"),
-            coupling=table.word("coupling", Coupling),
+            coupling=table.choice("coupling", Coupling),
             separators=table.text("separators", "", longest=_MOST_SEPARATORS, clean=False),
-            glued=table.yes("glued"),
-            words=() if words is None else tuple(self._meanings(words, _word, "Write a word without blanks.")),
+            split_before_number=table.boolean("glued"),
+            words=() if words is None else tuple(self._meanings(words, _single_word, "Write a word without blanks.")),
             ignore=table.texts("ignore"),
-            checks=tuple(self._check(one) for one in table.tables("check")),
+            checksums=tuple(self._checksum(one) for one in table.tables("check")),
         )
-        table.finish()
+        table.report_unknown_keys()
         return text
 
 
-def _segment(given: object, pools: int) -> Segment | None:
+def _parse_segment(given: object, pools: int) -> Segment | None:
     if not isinstance(given, str):
         return None
     if given in {"", "?"}:
-        return Unmapped(given)
-    if match := _POOLED.fullmatch(given):
+        return UnknownSegment(given)
+    if match := _CANDIDATE_SEGMENT.fullmatch(given):
         pool = int(match[2])
-        return Pooled(pool, bool(match[1])) if pool < pools else None
+        return CandidateSegment(pool, bool(match[1])) if pool < pools else None
     return parse_bit(given)
 
 
-def _within(number: int | None, low: int, high: int) -> int | None:
+def _in_range_or_none(number: int | None, low: int, high: int) -> int | None:
     return number if number is not None and low <= number <= high else None
 
 
-def _word(key: str) -> str | None:
+def _single_word(key: str) -> str | None:
     return key if key and not key.isspace() and len(key.split()) == 1 else None

@@ -5,10 +5,10 @@ from typing import Any
 
 from meterlink.core.readings import Coupling
 from meterlink.profiles.model import (
-    NAME,
-    PREFIXES,
-    VERSION,
-    CheckKind,
+    PROFILE_NAME,
+    SCHEMA_VERSION,
+    UNIT_PREFIXES,
+    ChecksumKind,
     DriverName,
     Flag,
     NumberType,
@@ -31,16 +31,16 @@ def json_schema() -> Schema:
         "description": "How a meter is recognised, spoken to, and how its packets are read.",
         **_table(
             {
-                "profile": {"const": VERSION, "description": "The version of this schema."},
-                "name": {"type": "string", "pattern": f"^{NAME.pattern}$", "maxLength": 30},
-                "driver": {**_words(DriverName), "description": "framed, segmented: frames; lined: lines of text."},
+                "profile": {"const": SCHEMA_VERSION, "description": "The version of this schema."},
+                "name": {"type": "string", "pattern": f"^{PROFILE_NAME.pattern}$", "maxLength": 30},
+                "driver": {**_enum(DriverName), "description": "framed, segmented: frames; lined: lines of text."},
                 "note": {"type": "string", "maxLength": 400},
                 "match": _match(),
                 "connection": _connection(),
                 "frame": _frame(),
                 "value": _value(),
                 "code": {"type": "array", "items": _code()},
-                "lit": _rows(_BIT, "What bits say while they are lit."),
+                "lit": _meaning_table(_BIT, "What bits say while they are lit."),
                 "text": _text(),
             },
             ["profile", "name", "driver", "connection"],
@@ -96,15 +96,15 @@ def _frame() -> Schema:
             "longest": _integer(1, LONGEST_FRAME),
             "key": _bytes("Exclusive-ored over and over on the frame."),
             "key_from": _OFFSET,
-            "check": {"type": "array", "items": _check()},
+            "check": {"type": "array", "items": _checksum()},
         }
     )
 
 
-def _check() -> Schema:
+def _checksum() -> Schema:
     return _table(
         {
-            "kind": _words(CheckKind),
+            "kind": _enum(ChecksumKind),
             "at": _integer(-LONGEST_FRAME, LARGEST_OFFSET),
             "size": _integer(1, 4),
             "order": _ORDER,
@@ -133,18 +133,18 @@ def _value() -> Schema:
     return _table(
         {
             "type": {"enum": ["segments", *(one.value for one in NumberType)]},
-            **_PLACE,
+            **_LOCATION,
             "overload": contents,
             "invalid": contents,
             "overload_above": {"type": "integer", "minimum": 0},
             "digits": {"type": "array", "items": digit, "minItems": 1, "maxItems": 12},
             "pools": {"type": "array", "items": pool},
-            "glyphs": _keyed(_NUMBER_KEY, {"type": "string", "minLength": 1, "maxLength": 1}),
+            "glyphs": _pattern_object(_NUMBER_KEY, {"type": "string", "minLength": 1, "maxLength": 1}),
             "places": _integer(0, 12),
             "scale": {"type": "number"},
-            "points": _keyed(_NUMBER_KEY, {"$ref": "#/$defs/bit"}),
+            "points": _pattern_object(_NUMBER_KEY, {"$ref": "#/$defs/bit"}),
             "unit": _UNIT,
-            "coupling": _words(Coupling),
+            "coupling": _enum(Coupling),
             "most_digits": _integer(1, 12),
         },
         ["type"],
@@ -152,8 +152,8 @@ def _value() -> Schema:
 
 
 def _code() -> Schema:
-    meanings = _rows(_NUMBER_KEY, "What the field's numbers say.")
-    return _table({**_PLACE, "is": meanings, "otherwise": {"$ref": "#/$defs/meaning"}}, ["is"])
+    meanings = _meaning_table(_NUMBER_KEY, "What the field's numbers say.")
+    return _table({**_LOCATION, "is": meanings, "otherwise": {"$ref": "#/$defs/meaning"}}, ["is"])
 
 
 def _text() -> Schema:
@@ -165,12 +165,12 @@ def _text() -> Schema:
             "number": _integer(1, 64),
             "numbers": _integer(1, 64),
             "unit": _UNIT,
-            "coupling": _words(Coupling),
+            "coupling": _enum(Coupling),
             "separators": {"type": "string", "maxLength": 16},
             "glued": {"type": "boolean"},
             "ignore": {"type": "array", "items": {"type": "string", "minLength": 1}},
-            "words": _rows(r"^\S+$", "What words say."),
-            "check": {"type": "array", "items": _check()},
+            "words": _meaning_table(r"^\S+$", "What words say."),
+            "check": {"type": "array", "items": _checksum()},
         }
     )
 
@@ -179,11 +179,11 @@ def _meaning() -> Schema:
     return _table(
         {
             "unit": _UNIT,
-            "prefix": {"enum": [*PREFIXES, "u"]},
-            "coupling": _words(Coupling),
+            "prefix": {"enum": [*UNIT_PREFIXES, "u"]},
+            "coupling": _enum(Coupling),
             "places": _integer(0, 12),
             "scale": {"type": "number"},
-            "flag": _words(Flag),
+            "flag": _enum(Flag),
         }
     )
 
@@ -193,15 +193,15 @@ def _table(properties: Schema, required: list[str] | None = None) -> Schema:
     return table | ({"required": required} if required else {})
 
 
-def _keyed(pattern: str, value: Schema) -> Schema:
+def _pattern_object(pattern: str, value: Schema) -> Schema:
     return {"type": "object", "patternProperties": {pattern: value}, "additionalProperties": False}
 
 
-def _rows(pattern: str, description: str) -> Schema:
-    return _keyed(pattern, {"$ref": "#/$defs/meaning"}) | {"description": description}
+def _meaning_table(pattern: str, description: str) -> Schema:
+    return _pattern_object(pattern, {"$ref": "#/$defs/meaning"}) | {"description": description}
 
 
-def _words(kind: type[StrEnum]) -> Schema:
+def _enum(kind: type[StrEnum]) -> Schema:
     return {"enum": [one.value for one in kind]}
 
 
@@ -217,7 +217,7 @@ _OFFSET = _integer(0, LARGEST_OFFSET)
 _ORDER: Schema = {"enum": ["little", "big"]}
 _UNIT: Schema = {"type": "string", "description": "A display unit: V, mV, A, Ω, kΩ, µF, Hz, °C, % …"}
 _UUIDS: Schema = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
-_PLACE: Schema = {
+_LOCATION: Schema = {
     "at": _OFFSET,
     "size": _integer(1, 24),
     "order": _ORDER,

@@ -9,15 +9,15 @@ from itertools import product
 from math import prod
 
 from meterlink.core.readings import Status
-from meterlink.profiles.model import Bit, Pooled, Segment, Segments, Unmapped
-from meterlink.profiles.number_text import integer
+from meterlink.profiles.model import Bit, CandidateSegment, Segment, Segments, UnknownSegment
+from meterlink.profiles.number_text import integer_or_negative_zero
 
 DARK, MINUS, UNKNOWN = " ", "-", "\0"
 
-_REMEMBERED = 4096  # displays of a meter with pools
+_CACHE_SIZE = 4096  # displays of a meter with pools
 _MOST_COMBINATIONS = 4096  # shapes of the digits that leave more doubt than this are no number
 
-SHAPES: dict[int, str] = {
+SEGMENT_SHAPES: dict[int, str] = {
     # Digits as every seven-segment decoder draws them; 6, 7 and 9 also without tail or with a hook (common practice).
     **dict(zip((0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), "0123456789", strict=True)),
     0x7C: "6",
@@ -33,40 +33,40 @@ SHAPES: dict[int, str] = {
 # Written on a display above its range (O and 0 are one shape), as far as letters go.
 _OVERLOADS = frozenset({"0L", "oL", "-0L", "-oL"})
 
-Digits = Callable[[bytes], "int | Decimal | Status"]
+DisplayDecoder = Callable[[bytes], "int | Decimal | Status"]
 """The number on a display, out of a frame that is long enough."""
 
 
-def compile_segments(segments: Segments) -> Digits:
+def compile_segments(segments: Segments) -> DisplayDecoder:
     """Return what reads the digits of a display: their number without its point, or why there is none.
 
     Blanks before a number are passed over, a minus before it counts; a shape that is not known, or a blank or a letter
     elsewhere, makes it invalid, so that half a display never passes for a number.
     """
-    shapes = SHAPES | dict(segments.glyphs)
+    shapes = SEGMENT_SHAPES | dict(segments.glyphs)
     if segments.pools:
-        return _Pools(segments, shapes).read
-    digits = tuple(_Glyphs.of(digit, shapes) for digit in segments.digits)
+        return _PoolDecoder(segments, shapes).read
+    digits = tuple(_DigitCharacters.for_digit(digit, shapes) for digit in segments.digits)
 
     def read(frame: bytes) -> int | Decimal | Status:
         word = int.from_bytes(frame, "little")
         text = ""
         for glyphs in digits:
             text += glyphs[word & glyphs.mask]
-        return int(text) if text.isdecimal() else _number_in(text)
+        return int(text) if text.isdecimal() else _parse_display_text(text)
 
     return read
 
 
-def _number_in(text: str) -> int | Decimal | Status:
+def _parse_display_text(text: str) -> int | Decimal | Status:
     shown = text.strip(DARK)
     bare = shown.removeprefix(MINUS).lstrip(DARK)
     if bare.isdecimal() and text.endswith(bare):
-        return int(bare) if bare == shown else integer(-int(bare), negative=True)
+        return int(bare) if bare == shown else integer_or_negative_zero(-int(bare), negative=True)
     return Status.OVERLOAD if shown in _OVERLOADS else Status.INVALID
 
 
-class _Glyphs(dict[int, str]):
+class _DigitCharacters(dict[int, str]):
     """The characters of one digit, by the bits of the frame that are its segments; filled as they are met."""
 
     def __init__(self, bits: Sequence[tuple[int, Bit]], characters: Mapping[int, str]) -> None:
@@ -78,10 +78,10 @@ class _Glyphs(dict[int, str]):
         self._characters = characters
 
     @classmethod
-    def of(cls, digit: Sequence[Segment], shapes: Mapping[int, str]) -> "_Glyphs":
+    def for_digit(cls, digit: Sequence[Segment], shapes: Mapping[int, str]) -> "_DigitCharacters":
         """Return the characters of a digit; a shape with unknown segments is one only where the others decide."""
         known = [(number, one) for number, one in enumerate(digit) if isinstance(one, Bit)]
-        seen = sum(1 << number for number, one in enumerate(digit) if one is not Unmapped.UNKNOWN)
+        seen = sum(1 << number for number, one in enumerate(digit) if one is not UnknownSegment.UNKNOWN)
         candidates: dict[int, set[str]] = {}
         for shape, character in shapes.items():
             candidates.setdefault(shape & seen, set()).add(character)
@@ -96,28 +96,30 @@ class _Glyphs(dict[int, str]):
         return character
 
 
-class _Pools:
+class _PoolDecoder:
     """Reads digits of which some segments are known to have one of several bits."""
 
     def __init__(self, segments: Segments, shapes: Mapping[int, str]) -> None:
         self._shapes = tuple(shapes.items())
         self._digits = segments.digits
         self._pools = segments.pools
-        every = [one for digit in segments.digits for one in digit if isinstance(one, Pooled)]
-        self._exact = [len(pool) == sum(one.pool == number for one in every) for number, pool in enumerate(self._pools)]
+        every = [one for digit in segments.digits for one in digit if isinstance(one, CandidateSegment)]
+        self._pool_is_exact = [
+            len(pool) == sum(one.pool == number for one in every) for number, pool in enumerate(self._pools)
+        ]
         self._mask = 0
         for bit in (one for ones in (*self._digits, *self._pools) for one in ones if isinstance(one, Bit)):
             self._mask |= 1 << 8 * bit.byte + bit.bit
-        self._met: dict[int, int | Decimal | Status] = {}
+        self._cache: dict[int, int | Decimal | Status] = {}
 
     def read(self, frame: bytes) -> int | Decimal | Status:
         """Return the number that the segments leave no doubt of, INVALID where they do."""
         word = int.from_bytes(frame, "little") & self._mask
-        found = self._met.get(word)
+        found = self._cache.get(word)
         if found is None:
-            if len(self._met) >= _REMEMBERED:
-                self._met.clear()
-            found = self._met[word] = self._read(word)
+            if len(self._cache) >= _CACHE_SIZE:
+                self._cache.clear()
+            found = self._cache[word] = self._read(word)
         return found
 
     def _read(self, word: int) -> int | Decimal | Status:
@@ -127,15 +129,15 @@ class _Pools:
             return Status.INVALID
         texts: dict[str, bool] = {}
         for combination in product(*candidates):
-            asked = self._asked([shape for shape, _ in combination])
+            asked = self._required_bit_counts([shape for shape, _ in combination])
             agrees = [count == there for count, there in zip(asked, lit, strict=True)]
-            if all(one or not exact for one, exact in zip(agrees, self._exact, strict=True)):
+            if all(one or not exact for one, exact in zip(agrees, self._pool_is_exact, strict=True)):
                 text = "".join(character for _, character in combination)
                 texts[text] = texts.get(text, False) or all(agrees)
         if len(texts) != 1:
             return Status.INVALID
         ((text, confirmed),) = texts.items()
-        number = _number_in(text)
+        number = _parse_display_text(text)
         return number if confirmed or number is Status.OVERLOAD else Status.INVALID
 
     def _candidates(self, digit: Sequence[Segment], word: int, lit: Sequence[int]) -> list[tuple[int, str]]:
@@ -152,20 +154,22 @@ class _Pools:
         match segment:
             case Bit():
                 return _lit(word, segment)
-            case Pooled(pool=pool, inverted=inverted) if lit[pool] == 0:
+            case CandidateSegment(pool=pool, inverted=inverted) if lit[pool] == 0:
                 return inverted
-            case Pooled(pool=pool, inverted=inverted) if self._exact[pool] and lit[pool] == len(self._pools[pool]):
+            case CandidateSegment(pool=pool, inverted=inverted) if self._pool_is_exact[pool] and lit[pool] == len(
+                self._pools[pool]
+            ):
                 return not inverted
-            case Unmapped.ABSENT:
+            case UnknownSegment.ABSENT:
                 return False
         return None
 
-    def _asked(self, shapes: Sequence[int]) -> list[int]:
+    def _required_bit_counts(self, shapes: Sequence[int]) -> list[int]:
         """Return how many bits of each pool must be lit where the digits have these shapes."""
         asked = [0] * len(self._pools)
         for digit, shape in zip(self._digits, shapes, strict=True):
             for number, one in enumerate(digit):
-                if isinstance(one, Pooled) and (shape >> number & 1) != one.inverted:
+                if isinstance(one, CandidateSegment) and (shape >> number & 1) != one.inverted:
                     asked[one.pool] += 1
         return asked
 

@@ -6,9 +6,9 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any, TypeVar
 
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.driver_api import uuid16
-from meterlink.plans.point_table import Problem, shown, unknown_fields
+from meterlink.plans.point_table import FieldProblem, find_unknown_fields, quote_value
 from meterlink.profiles.model import Bit
 from meterlink.tomlfile.positions import TomlPath
 
@@ -17,7 +17,7 @@ LONGEST_FRAME = 256
 MOST_BITS = 64  # of one number
 LONGEST_NOTE = 400  # characters: a few lines
 
-_Word = TypeVar("_Word", bound=StrEnum)
+_Choice = TypeVar("_Choice", bound=StrEnum)
 
 _BIT = re.compile(r"(!?)([0-9]{1,3})\.([0-7])")
 _BITS = re.compile(r"(!?)([0-9]{1,3})\.([0-7])-([0-7])")
@@ -41,27 +41,27 @@ def parse_bit(text: str) -> Bit | None:
     return Bit(int(match[2]), int(match[3]), bool(match[1]))
 
 
-class Table:
+class TomlTable:
     """One table at ``path``. A getter returns its default where the key is missing or wrong; ``problems`` tells."""
 
-    def __init__(self, entry: Mapping[str, Any], path: TomlPath, problems: list[Problem]) -> None:
+    def __init__(self, entry: Mapping[str, Any], path: TomlPath, problems: list[FieldProblem]) -> None:
         self.entry = entry
         self.path = path
         self.problems = problems
-        self._asked: dict[str, None] = {}
+        self._known_keys: dict[str, None] = {}
 
-    def note(self, key: str | None, message: str, remedy: str) -> None:
+    def add_problem(self, key: str | None, message: str, remedy: str) -> None:
         """Note a problem with ``key`` (None: with the table as a whole)."""
         path = (*self.path, key) if key is not None and key in self.entry else self.path
-        self.problems.append(Problem(path, message, remedy))
+        self.problems.append(FieldProblem(path, message, remedy))
 
-    def finish(self) -> None:
+    def report_unknown_keys(self) -> None:
         """Note the keys that nobody asked for."""
-        self.problems += unknown_fields(self.entry, tuple(self._asked), self.path)
+        self.problems += find_unknown_fields(self.entry, tuple(self._known_keys), self.path)
 
     def has(self, key: str) -> bool:
         """Return whether the key is there; it is then a known one."""
-        self._asked[key] = None
+        self._known_keys[key] = None
         return key in self.entry
 
     def text(self, key: str, default: str = "", *, longest: int = 80, clean: bool = True) -> str:
@@ -70,25 +70,27 @@ class Table:
             return default
         given = self.entry[key]
         if not isinstance(given, str):
-            self.note(key, f"{shown(given)} is not text.", f'Write {key} = "…".')
+            self.add_problem(key, f"{quote_value(given)} is not text.", f'Write {key} = "…".')
             return default
         if len(given) > longest:
-            self.note(key, f"{shown(given)} is longer than {longest} characters.", "Shorten it.")
-        return clean_name(given, longest) if clean else given
+            self.add_problem(key, f"{quote_value(given)} is longer than {longest} characters.", "Shorten it.")
+        return clean_text(given, longest) if clean else given
 
-    def number(self, key: str, default: int, low: int, high: int) -> int:
+    def integer(self, key: str, default: int, low: int, high: int) -> int:
         """Return an integer from ``low`` to ``high``."""
         if not self.has(key):
             return default
         given = self.entry[key]
         if isinstance(given, bool) or not isinstance(given, int) or not low <= given <= high:
-            self.note(key, f"{shown(given)} is not usable.", f"Write {key} = a whole number from {low} to {high}.")
+            self.add_problem(
+                key, f"{quote_value(given)} is not usable.", f"Write {key} = a whole number from {low} to {high}."
+            )
             return default
         return given
 
-    def optional(self, key: str, low: int, high: int) -> int | None:
+    def optional_integer(self, key: str, low: int, high: int) -> int | None:
         """Return an integer from ``low`` to ``high``, None where there is none or it is wrong."""
-        number = self.number(key, low - 1, low, high)
+        number = self.integer(key, low - 1, low, high)
         return None if number < low else number
 
     def decimal(self, key: str) -> Decimal | None:
@@ -99,7 +101,9 @@ class Table:
         usable = isinstance(given, int | Decimal) and not isinstance(given, bool)
         number = Decimal(given) if usable else Decimal(0)
         if not number.is_finite() or not number or abs(number.adjusted()) > 18 or len(number.as_tuple().digits) > 18:
-            self.note(key, f"{shown(given)} is not usable.", f"Write {key} = a number such as 0.01 or 1e6.")
+            self.add_problem(
+                key, f"{quote_value(given)} is not usable.", f"Write {key} = a number such as 0.01 or 1e6."
+            )
             return None
         return number
 
@@ -109,34 +113,38 @@ class Table:
             return default
         given = self.entry[key]
         if isinstance(given, bool) or not isinstance(given, int | Decimal) or not least <= float(given) <= 3600:
-            self.note(
-                key, f"{shown(given)} is not usable.", f"Write {key} = a number of seconds from {least:g} to 3600."
+            self.add_problem(
+                key,
+                f"{quote_value(given)} is not usable.",
+                f"Write {key} = a number of seconds from {least:g} to 3600.",
             )
             return default
         return float(given)
 
-    def yes(self, key: str, *, default: bool = False) -> bool:
+    def boolean(self, key: str, *, default: bool = False) -> bool:
         """Return true or false."""
         if not self.has(key):
             return default
         given = self.entry[key]
         if not isinstance(given, bool):
-            self.note(key, f"{shown(given)} is neither true nor false.", f"Write {key} = true or {key} = false.")
+            self.add_problem(
+                key, f"{quote_value(given)} is neither true nor false.", f"Write {key} = true or {key} = false."
+            )
             return default
         return given
 
-    def word(self, key: str, kind: type[_Word]) -> _Word | None:
+    def choice(self, key: str, enum_type: type[_Choice]) -> _Choice | None:
         """Return one of the words of ``kind``; None where it is missing or another."""
         if not self.has(key):
             return None
         given = self.entry[key]
-        allowed = [member.value for member in kind]
+        allowed = [member.value for member in enum_type]
         if given in allowed:
-            return kind(given)
-        self.note(key, f"{shown(given)} is not known.", f"Use one of: {', '.join(allowed)}.")
+            return enum_type(given)
+        self.add_problem(key, f"{quote_value(given)} is not known.", f"Use one of: {', '.join(allowed)}.")
         return None
 
-    def hexadecimal(self, key: str, *, longest: int) -> bytes:
+    def hex_bytes(self, key: str, *, longest: int) -> bytes:
         """Return the bytes of pairs of hexadecimal digits; blanks may stand between the pairs."""
         if not self.has(key):
             return b""
@@ -144,10 +152,12 @@ class Table:
         try:
             data = bytes.fromhex(given)
         except (TypeError, ValueError):
-            self.note(key, f"{shown(given)} is not pairs of hexadecimal digits.", f'Write {key} = "a5 5a".')
+            self.add_problem(
+                key, f"{quote_value(given)} is not pairs of hexadecimal digits.", f'Write {key} = "a5 5a".'
+            )
             return b""
         if not 1 <= len(data) <= longest:
-            self.note(key, f"these are {len(data)} bytes.", f"Write 1 to {longest} bytes.")
+            self.add_problem(key, f"these are {len(data)} bytes.", f"Write 1 to {longest} bytes.")
         return data
 
     def uuids(self, key: str) -> tuple[str, ...]:
@@ -162,9 +172,9 @@ class Table:
             uuid = canonical_uuid(one) if isinstance(one, str) else ""
             if not _CHANNEL.fullmatch(uuid) or (_LIKE_UUID.fullmatch(uuid) and not _UUID128.fullmatch(uuid)):
                 remedy = 'Write 4 hexadecimal digits or a whole UUID: "0000fff1-0000-1000-8000-00805f9b34fb".'
-                self.problems.append(Problem(path, f"{shown(one)} is not a UUID.", remedy))
+                self.problems.append(FieldProblem(path, f"{quote_value(one)} is not a UUID.", remedy))
             elif uuid in found:
-                self.problems.append(Problem(path, f"{shown(one)} stands here twice.", "Leave one out."))
+                self.problems.append(FieldProblem(path, f"{quote_value(one)} stands here twice.", "Leave one out."))
             else:
                 found.append(uuid)
         return tuple(found)
@@ -175,7 +185,9 @@ class Table:
         for number, one in enumerate(self._list(key, "[0x7fff]")):
             if isinstance(one, bool) or not isinstance(one, int) or not low <= one <= high:
                 remedy = f"Write whole numbers from {low} to {high}."
-                self.problems.append(Problem((*self.path, key, number), f"{shown(one)} is not usable.", remedy))
+                self.problems.append(
+                    FieldProblem((*self.path, key, number), f"{quote_value(one)} is not usable.", remedy)
+                )
             else:
                 found.append(one)
         return tuple(found)
@@ -185,7 +197,9 @@ class Table:
         found = []
         for number, one in enumerate(self._list(key, '["…"]')):
             if not isinstance(one, str) or not one:
-                self.problems.append(Problem((*self.path, key, number), f"{shown(one)} is not text.", 'Write "…".'))
+                self.problems.append(
+                    FieldProblem((*self.path, key, number), f"{quote_value(one)} is not text.", 'Write "…".')
+                )
             else:
                 found.append(one)
         return tuple(found)
@@ -194,15 +208,15 @@ class Table:
         """Return a list of bits, ranges written out."""
         found: list[Bit] = []
         for number, one in enumerate(self._list(key, '["3.7", "3.6"]')):
-            several = _bits(one) if isinstance(one, str) else None
+            several = _parse_bits(one) if isinstance(one, str) else None
             if several is None:
-                self.problems.append(_no_bit((*self.path, key, number), one))
+                self.problems.append(_invalid_bit((*self.path, key, number), one))
             else:
                 found += several
         if len(found) > MOST_BITS:
-            self.note(key, f"these are {len(found)} bits.", f"Write {MOST_BITS} at most.")
+            self.add_problem(key, f"these are {len(found)} bits.", f"Write {MOST_BITS} at most.")
         if len({(bit.byte, bit.bit) for bit in found}) < len(found):
-            self.note(key, "a bit stands here twice.", "Name each bit once.")
+            self.add_problem(key, "a bit stands here twice.", "Name each bit once.")
         return tuple(found)
 
     def bit(self, key: str) -> Bit | None:
@@ -210,39 +224,47 @@ class Table:
         given = self.entry[key]
         bit = parse_bit(given) if isinstance(given, str) else None
         if bit is None:
-            self.problems.append(_no_bit((*self.path, key), given))
+            self.problems.append(_invalid_bit((*self.path, key), given))
         return bit
 
-    def table(self, key: str) -> "Table | None":
+    def table(self, key: str) -> "TomlTable | None":
         """Return the table under a key, None where there is none."""
         if not self.has(key):
             return None
         given = self.entry[key]
         if not isinstance(given, dict):
-            self.note(key, f"{shown(given)} is not a table.", f"Write it as [{'.'.join(map(str, (*self.path, key)))}].")
+            self.add_problem(
+                key, f"{quote_value(given)} is not a table.", f"Write it as [{'.'.join(map(str, (*self.path, key)))}]."
+            )
             return None
-        return Table(given, (*self.path, key), self.problems)
+        return TomlTable(given, (*self.path, key), self.problems)
 
-    def tables(self, key: str) -> "Iterator[Table]":
+    def tables(self, key: str) -> "Iterator[TomlTable]":
         """Yield the tables of an array under a key."""
         header = ".".join(str(one) for one in (*self.path, key) if isinstance(one, str))
         for number, one in enumerate(self._list(key, f"[[{header}]]")):
             path = (*self.path, key, number)
             if isinstance(one, dict):
-                yield Table(one, path, self.problems)
+                yield TomlTable(one, path, self.problems)
             else:
-                self.problems.append(Problem(path, f"{shown(one)} is not a table.", f"Write it as [[{header}]]."))
+                self.problems.append(
+                    FieldProblem(path, f"{quote_value(one)} is not a table.", f"Write it as [[{header}]].")
+                )
 
-    def keyed(self, parse: Callable[[str], Any], example: str) -> "Iterator[tuple[str, Any]]":
+    def parsed_keys(self, parse: Callable[[str], Any], example: str) -> "Iterator[tuple[str, Any]]":
         """Yield every key with what ``parse`` makes of it; one it makes None of, or the same as before, is noted."""
         seen = set()
         for key in self.entry:
-            self._asked[key] = None
+            self._known_keys[key] = None
             value = parse(key)
             if value is None:
-                self.problems.append(Problem((*self.path, key), f"{shown(key)} is not usable here.", example))
+                self.problems.append(
+                    FieldProblem((*self.path, key), f"{quote_value(key)} is not usable here.", example)
+                )
             elif value in seen:
-                self.problems.append(Problem((*self.path, key), f"{shown(key)} stands here twice.", "Leave one out."))
+                self.problems.append(
+                    FieldProblem((*self.path, key), f"{quote_value(key)} stands here twice.", "Leave one out.")
+                )
             else:
                 seen.add(value)
                 yield key, value
@@ -253,7 +275,7 @@ class Table:
         given = self.entry[key]
         if not isinstance(given, list):
             remedy = f"Write each as {example}." if example.startswith("[[") else f"Write {key} = {example}."
-            self.note(key, f"{shown(given)} is not a list.", remedy)
+            self.add_problem(key, f"{quote_value(given)} is not a list.", remedy)
             return ()
         return given
 
@@ -267,7 +289,7 @@ def parse_code(text: str) -> int | None:
     return number if 0 <= number < 1 << MOST_BITS else None
 
 
-def _bits(text: str) -> list[Bit] | None:
+def _parse_bits(text: str) -> list[Bit] | None:
     """Return the bits of ``"3.7"`` or ``"3.7-4"``, in that order."""
     one = parse_bit(text)
     if one is not None:
@@ -280,5 +302,7 @@ def _bits(text: str) -> list[Bit] | None:
     return [Bit(int(match[2]), bit, bool(match[1])) for bit in range(first, last + step, step)]
 
 
-def _no_bit(path: TomlPath, given: object) -> Problem:
-    return Problem(path, f"{shown(given)} is not a bit.", 'Write "3.7" for bit 7 of byte 3, "!3.7" for its opposite.')
+def _invalid_bit(path: TomlPath, given: object) -> FieldProblem:
+    return FieldProblem(
+        path, f"{quote_value(given)} is not a bit.", 'Write "3.7" for bit 7 of byte 3, "!3.7" for its opposite.'
+    )

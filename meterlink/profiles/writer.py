@@ -6,32 +6,35 @@ from enum import StrEnum
 from typing import Any
 
 from meterlink.profiles.model import (
-    VERSION,
+    SCHEMA_VERSION,
+    Checksum,
     Code,
-    Connection,
-    FrameCheck,
+    ConnectionSetup,
+    FieldLocation,
     Framing,
     LengthField,
     Meaning,
-    Number,
-    Place,
+    NumberField,
     Profile,
     Segments,
-    Text,
-    Unmapped,
-    Value,
+    TextFormat,
+    UnknownSegment,
+    ValueFormat,
 )
 
 Pairs = Iterable[tuple[str, Any]]
 
 _ESCAPES = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "\\r", "\t": "\\t"}
-_NO_PLACE = object()
+_NO_DEFAULT_SIZE = object()
 
 
 def write_profile(profile: Profile) -> str:
     """Return the TOML text of a profile; `check_profile` reads an equal profile from it."""
     blocks = [
-        _block("", [("profile", VERSION), ("name", profile.name), ("driver", profile.driver), ("note", profile.note)]),
+        _block(
+            "",
+            [("profile", SCHEMA_VERSION), ("name", profile.name), ("driver", profile.driver), ("note", profile.note)],
+        ),
         _block(
             "[match]",
             [
@@ -50,11 +53,11 @@ def write_profile(profile: Profile) -> str:
         blocks += _value(profile.value)
     for code in profile.codes:
         blocks += _code(code)
-    blocks.append(_block("[lit]", [(_quoted(str(bit)), _inline_meaning(one)) for bit, one in profile.lit]))
+    blocks.append(_block("[lit]", [(_quoted(str(bit)), _inline_meaning(one)) for bit, one in profile.annunciators]))
     return "\n".join(block for block in blocks if block)
 
 
-def _connection(connection: Connection) -> Iterator[str]:
+def _connection(connection: ConnectionSetup) -> Iterator[str]:
     yield _block(
         "[connection]",
         [
@@ -82,9 +85,9 @@ def _framing(framing: Framing) -> Iterator[str]:
         length = _Inline(
             [
                 ("at", length.at),
-                ("size", _unless(length.size, 1)),
-                ("order", _unless(length.order, "little")),
-                ("add", _unless(length.add, 0)),
+                ("size", _unless_default(length.size, 1)),
+                ("order", _unless_default(length.order, "little")),
+                ("add", _unless_default(length.add, 0)),
             ]
         )
     yield _block(
@@ -93,25 +96,25 @@ def _framing(framing: Framing) -> Iterator[str]:
             ("start", framing.start.hex(" ")),
             ("length", length),
             ("end", framing.end.hex(" ")),
-            ("whole", framing.whole),
-            ("longest", _unless(framing.longest, 256)),
+            ("whole", framing.one_per_packet),
+            ("longest", _unless_default(framing.longest, 256)),
             ("key", framing.key.hex(" ")),
-            ("key_from", _unless(framing.key_from, 0)),
+            ("key_from", _unless_default(framing.key_from, 0)),
         ],
     )
-    for check in framing.checks:
-        yield _check(check, "[[frame.check]]")
+    for check in framing.checksums:
+        yield _checksum(check, "[[frame.check]]")
 
 
-def _check(check: FrameCheck, header: str) -> str:
+def _checksum(check: Checksum, header: str) -> str:
     return _block(
         header,
         [
             ("kind", check.kind),
             ("at", check.at),
-            ("size", _unless(check.size, 1)),
-            ("order", _unless(check.order, "little")),
-            ("from", _unless(check.begin, 0)),
+            ("size", _unless_default(check.size, 1)),
+            ("order", _unless_default(check.order, "little")),
+            ("from", _unless_default(check.begin, 0)),
             ("to", check.end),
             ("hex", check.hex),
             ("key", _Hexadecimal(check.key) if check.key else None),
@@ -127,25 +130,29 @@ def _check(check: FrameCheck, header: str) -> str:
     )
 
 
-def _place(place: Place, size: int | object = _NO_PLACE) -> Pairs:
-    if place.bits:
-        return [("bits", [str(bit) for bit in place.bits])]
-    return [("at", place.at), ("size", _unless(place.size, size)), ("order", _unless(place.order, "little"))]
+def _location(location: FieldLocation, size: int | object = _NO_DEFAULT_SIZE) -> Pairs:
+    if location.bits:
+        return [("bits", [str(bit) for bit in location.bits])]
+    return [
+        ("at", location.at),
+        ("size", _unless_default(location.size, size)),
+        ("order", _unless_default(location.order, "little")),
+    ]
 
 
-def _value(value: Value) -> Iterator[str]:
+def _value(value: ValueFormat) -> Iterator[str]:
     rest: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
     rest += [("coupling", value.coupling), ("most_digits", value.most_digits)]
     match value.source:
-        case Number(type=kind, place=place) as number:
+        case NumberField(type=kind, location=place) as number:
             special = [
                 ("overload", [_Hexadecimal(one) for one in number.overload]),
                 ("invalid", [_Hexadecimal(one) for one in number.invalid]),
                 ("overload_above", number.overload_above),
             ]
-            yield _block("[value]", [("type", kind), *_place(place), *special, *rest])
+            yield _block("[value]", [("type", kind), *_location(place), *special, *rest])
         case Segments(digits=digits, glyphs=glyphs, pools=pools):
-            lists = [[one.value if isinstance(one, Unmapped) else str(one) for one in digit] for digit in digits]
+            lists = [[one.value if isinstance(one, UnknownSegment) else str(one) for one in digit] for digit in digits]
             shared = _Lines([str(bit) for bit in pool] for pool in pools)
             yield _block("[value]", [("type", "segments"), ("digits", _Lines(lists)), ("pools", shared), *rest])
             yield _block("[value.glyphs]", [(f"0x{shape:02x}", meaning) for shape, meaning in glyphs])
@@ -154,30 +161,30 @@ def _value(value: Value) -> Iterator[str]:
 
 def _code(code: Code) -> Iterator[str]:
     otherwise = None if code.otherwise is None else _inline_meaning(code.otherwise)
-    yield _block("[[code]]", [*_place(code.place, 1), ("otherwise", otherwise)])
-    width = 2 * code.place.size if not code.place.bits else (len(code.place.bits) + 3) // 4
+    yield _block("[[code]]", [*_location(code.location, 1), ("otherwise", otherwise)])
+    width = 2 * code.location.size if not code.location.bits else (len(code.location.bits) + 3) // 4
     rows = [(f"0x{number:0{width}x}", _inline_meaning(meaning)) for number, meaning in code.meanings]
     yield _block("[code.is]", rows, even_empty=True)
 
 
-def _text(text: Text) -> Iterator[str]:
+def _text(text: TextFormat) -> Iterator[str]:
     yield _block(
         "[text]",
         [
-            ("end", text.end or _Empty()),
-            ("encoding", _unless(text.encoding, "utf-8")),
-            ("longest", _unless(text.longest, 256)),
-            ("number", _unless(text.number, 1)),
-            ("numbers", text.numbers),
+            ("end", text.end or _EmptyString()),
+            ("encoding", _unless_default(text.encoding, "utf-8")),
+            ("longest", _unless_default(text.longest, 256)),
+            ("number", _unless_default(text.value_number, 1)),
+            ("numbers", text.number_count),
             ("unit", text.unit),
             ("coupling", text.coupling),
             ("separators", text.separators),
-            ("glued", text.glued),
+            ("glued", text.split_before_number),
             ("ignore", text.ignore),
         ],
     )
-    for check in text.checks:
-        yield _check(check, "[[text.check]]")
+    for check in text.checksums:
+        yield _checksum(check, "[[text.check]]")
     yield _block("[text.words]", [(_quoted(word), _inline_meaning(meaning)) for word, meaning in text.words])
 
 
@@ -193,7 +200,7 @@ class _Hexadecimal(int):
     """A number better read in hexadecimal."""
 
 
-class _Empty:
+class _EmptyString:
     """A text that is empty, and not for want of one."""
 
 
@@ -210,19 +217,19 @@ def _inline_meaning(meaning: Meaning) -> _Inline:
     )
 
 
-def _unless(value: Any, default: Any) -> Any:
+def _unless_default(value: Any, default: Any) -> Any:
     return None if value == default else value
 
 
 def _block(header: str, pairs: Pairs, *, even_empty: bool = False) -> str:
     """Return a table's lines; nothing for one without any, unless ``even_empty``."""
-    lines = [f"{key} = {_literal(value)}" for key, value in _said(pairs)]
+    lines = [f"{key} = {_literal(value)}" for key, value in _present_pairs(pairs)]
     if not lines and not even_empty and not header.startswith("[["):
         return ""
     return "\n".join([header, *lines] if header else lines) + "\n"
 
 
-def _said(pairs: Pairs) -> Iterator[tuple[str, Any]]:
+def _present_pairs(pairs: Pairs) -> Iterator[tuple[str, Any]]:
     """Leave out what is not there: None, false, an empty text or list."""
     for key, value in pairs:
         if isinstance(value, _Inline) or not (value is None or value is False or value in ("", (), [])):
@@ -239,12 +246,12 @@ def _literal(value: Any) -> str:
             return str(value)
         case Decimal():
             return str(value).lower()
-        case _Empty():
+        case _EmptyString():
             return '""'
         case str():
             return _quoted(value.value if isinstance(value, StrEnum) else value)
         case _Inline():
-            inner = ", ".join(f"{key} = {_literal(one)}" for key, one in _said(value))
+            inner = ", ".join(f"{key} = {_literal(one)}" for key, one in _present_pairs(value))
             return f"{{ {inner} }}" if inner else "{}"
         case _Lines():
             return "[\n" + "".join(f"    {_literal(one)},\n" for one in value) + "]"

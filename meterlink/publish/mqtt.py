@@ -35,7 +35,7 @@ _FAILURE = 0x80  # reason codes from here on are failures (MQTT 5, 2.4)
 _UNSPECIFIED = 0x80  # also what paho makes of a connection that ends without a word
 
 # Reason codes (MQTT 5, 2.4) that say more about the moment than about the settings.
-_PASSING = {
+_TRANSIENT_CODES = {
     _UNSPECIFIED,
     0x83,  # implementation specific error
     0x88,  # server unavailable
@@ -49,13 +49,13 @@ _PASSING = {
     0x9F,  # connection rate exceeded
 }
 # Reason codes of a DISCONNECT that blame a message the broker was sent.
-_BLAMES_MESSAGE = {
+_MESSAGE_REJECTED_CODES = {
     0x90,  # topic name invalid
     0x95,  # packet too large
     0x99,  # payload format invalid
 }
-_TAKEN_OVER = 0x8E
-_BAD_USER = {0x86, 0x87}
+_SESSION_TAKEN_OVER = 0x8E
+_BAD_CREDENTIALS = {0x86, 0x87}
 
 
 class UnreachableError(PublishError):
@@ -66,12 +66,12 @@ class ConfigurationError(PublishError):
     """The broker refuses this client, or is not who it should be: trying again helps only once someone acted."""
 
 
-class BlamedError(PublishError):
+class MessageRejectedError(PublishError):
     """The broker closed the connection because of a message it was sent."""
 
 
 @dataclass(frozen=True, slots=True)
-class Broker:
+class BrokerConfig:
     """Where to publish, and as whom. SettingsError, naming the key, for settings that cannot or must not be used.
 
     ``identifier`` is the client identifier: the caller makes it once (`new_identifier`) and keeps it, since a broker
@@ -140,7 +140,7 @@ def _is_loopback(host: str) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class MqttMessage:
     """What is published, always at QoS 1. ``payload`` is UTF-8 text; ``message_id`` goes along as a user property."""
 
     topic: str
@@ -149,9 +149,9 @@ class Message:
     message_id: str = ""
     retain: bool = False
 
-    def properties(self, packet: int) -> Properties:
+    def properties(self, packet_type: int) -> Properties:
         """Return the MQTT 5 properties for a PUBLISH or a will."""
-        properties = Properties(packet)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+        properties = Properties(packet_type)  # type: ignore[no-untyped-call]  # paho leaves it untyped
         properties.PayloadFormatIndicator = 1  # UTF-8 text (MQTT 5, 3.3.2.3.2)
         properties.ContentType = self.content_type
         if self.message_id:
@@ -160,36 +160,36 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class PublishResult:
     """What the broker said to a message: ``denial`` is empty when it took it."""
 
-    denial: str = ""
+    denial_reason: str = ""
 
 
-class Connection:
+class BrokerConnection:
     """An open connection.
 
     ``lost`` gets its error as a *result* when the connection ends other than by `close` or `drop`.
     ``receive_maximum`` is how many messages the broker takes before it has acknowledged the first.
     """
 
-    def __init__(self, broker: Broker, client: aiomqtt.Client) -> None:
+    def __init__(self, broker: BrokerConfig, client: aiomqtt.Client) -> None:
         self._broker = broker
         self._client = client
         self._paho = client._client  # noqa: SLF001 - aiomqtt offers no way to the reason codes
-        self._waiting: dict[int, asyncio.Future[Answer]] = {}
+        self._unacknowledged: dict[int, asyncio.Future[PublishResult]] = {}
         self.receive_maximum = LARGEST_RECEIVE_MAXIMUM
         self._largest_packet: int | None = None
         self.lost: asyncio.Future[PublishError] = asyncio.get_running_loop().create_future()
         self._watch: asyncio.Task[None] | None = None
-        self._hung_up: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self._theirs = self._paho.on_connect, self._paho.on_disconnect
+        self._closed_by_broker: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._aiomqtt_callbacks = self._paho.on_connect, self._paho.on_disconnect
         self._paho.on_connect = self._on_connect
         self._paho.on_disconnect = self._on_disconnect
         self._paho.on_publish = self._on_publish
 
     @classmethod
-    async def open(cls, broker: Broker, will: Message, patience: float) -> Self:
+    async def open(cls, broker: BrokerConfig, will: MqttMessage, timeout: float) -> Self:
         """Connect and return the open connection.
 
         The broker publishes ``will`` when the connection ends without `close`. It has ``patience`` seconds to answer
@@ -207,65 +207,65 @@ class Connection:
             identifier=broker.identifier,
             protocol=aiomqtt.ProtocolVersion.V5,
             will=aiomqtt.Will(will.topic, will.payload, 1, will.retain, will.properties(PacketTypes.WILLMESSAGE)),
-            timeout=patience,
+            timeout=timeout,
             keepalive=broker.keepalive,
             tls_context=context,
         )
         connection = cls(broker, client)
-        await connection._enter()
+        await connection._connect()
         connection._paho.on_socket_register_write = connection._on_socket_register_write
         connection._watch = asyncio.create_task(connection._watch_connection(), name="mqtt connection")
         return connection
 
-    async def _enter(self) -> None:
+    async def _connect(self) -> None:
         # The blocking part of connecting runs in a thread that nobody can cancel, so a cancelled caller leaves the
         # attempt to end by itself; its socket is then cut rather than leaked.
         attempt = asyncio.create_task(self._client.__aenter__(), name="mqtt connect")
-        ends: set[asyncio.Future[aiomqtt.Client] | asyncio.Future[None]] = {attempt, self._hung_up}
+        ends: set[asyncio.Future[aiomqtt.Client] | asyncio.Future[None]] = {attempt, self._closed_by_broker}
         try:
             await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         except asyncio.CancelledError:
             _ABANDONED.add(attempt)
             attempt.add_done_callback(self._abandon)
-            self._hung_up.add_done_callback(lambda _: attempt.cancel())
+            self._closed_by_broker.add_done_callback(lambda _: attempt.cancel())
             raise
         if not attempt.done():
             attempt.cancel()
             await asyncio.wait({attempt})
-            self._cut()
+            self._close_socket()
             raise UnreachableError(f"{self._broker}: no connection (hung up without an answer).")
         error = attempt.exception()
         if error is not None:
-            self._cut()
-            raise self._explain(error) from error
+            self._close_socket()
+            raise self._as_publish_error(error) from error
 
     def _abandon(self, attempt: asyncio.Task[aiomqtt.Client]) -> None:
         _ABANDONED.discard(attempt)
         if not attempt.cancelled():
             attempt.exception()  # looked at, so that asyncio does not report it
-        self._cut()
+        self._close_socket()
 
-    def send(self, message: Message) -> asyncio.Future[Answer]:
+    def send(self, message: MqttMessage) -> asyncio.Future[PublishResult]:
         """Send ``message`` after all those sent before and return its answer to come; UnreachableError when offline.
 
         A message that no broker or this broker cannot take is answered at once with a denial.
         """
-        answer: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        answer: asyncio.Future[PublishResult] = asyncio.get_running_loop().create_future()
         properties = message.properties(PacketTypes.PUBLISH)
         # Fixed header (1 + 4 bytes at most), topic with its length, packet identifier, properties, payload.
         head = 5 + 2 + len(message.topic.encode()) + 2
         size = head + len(properties.pack()) + len(message.payload)  # type: ignore[no-untyped-call]  # as above
         if self._largest_packet is not None and size > self._largest_packet:
-            answer.set_result(Answer(f"larger than the {self._largest_packet} bytes this broker takes"))
+            answer.set_result(PublishResult(f"larger than the {self._largest_packet} bytes this broker takes"))
             return answer
         try:
             info = self._paho.publish(message.topic, message.payload, 1, message.retain, properties)
         except ValueError as error:  # a topic with a wildcard, or too large for MQTT itself
-            answer.set_result(Answer(str(error)))
+            answer.set_result(PublishResult(str(error)))
             return answer
         if info.rc != paho.MQTT_ERR_SUCCESS:
             raise UnreachableError(f"{self._broker}: not connected ({paho.error_string(info.rc)}).")
-        self._waiting[info.mid] = answer
+        self._unacknowledged[info.mid] = answer
         return answer
 
     async def close(self) -> None:
@@ -275,14 +275,14 @@ class Connection:
             with contextlib.suppress(aiomqtt.MqttError):
                 await self._client.__aexit__(None, None, None)
         finally:
-            self._cut()
+            self._close_socket()
 
-    async def drop(self) -> None:
+    async def abort(self) -> None:
         """Cut the connection without a DISCONNECT, so that the broker publishes the will at once."""
-        self._cut()
+        self._close_socket()
         await self._end_watch()
 
-    def _cut(self) -> None:
+    def _close_socket(self) -> None:
         self._paho._sock_close()  # noqa: SLF001 - paho's own disconnect() would send a DISCONNECT and wait its turn
         ended = self._client._disconnected  # noqa: SLF001 - looked at, so that asyncio does not report its exception
         if ended.done() and not ended.cancelled():
@@ -301,7 +301,7 @@ class Connection:
                 pass
         except aiomqtt.MqttError as ended:
             error = ended.__cause__
-        self._lose(self._explain(error))
+        self._set_lost(self._as_publish_error(error))
 
     def _on_socket_register_write(self, client: paho.Client, userdata: object, sock: Any) -> None:
         # aiomqtt asks the loop to do this later, since connecting happens in another thread. By then the socket may be
@@ -314,9 +314,9 @@ class Connection:
             self._paho.loop_write()
         except Exception as error:  # noqa: BLE001 - whatever it was, the connection is of no more use
             _LOGGER.warning("Writing to %s failed: %s", self._broker, error)
-            self._lose(UnreachableError(f"{self._broker}: no connection ({error})."))
+            self._set_lost(UnreachableError(f"{self._broker}: no connection ({error})."))
 
-    def _lose(self, error: PublishError) -> None:
+    def _set_lost(self, error: PublishError) -> None:
         if not self.lost.done():
             self.lost.set_result(error)
 
@@ -325,30 +325,30 @@ class Connection:
     ) -> None:
         self.receive_maximum = getattr(properties, "ReceiveMaximum", LARGEST_RECEIVE_MAXIMUM)
         self._largest_packet = getattr(properties, "MaximumPacketSize", None)
-        on_connect: Any = self._theirs[0]
+        on_connect: Any = self._aiomqtt_callbacks[0]
         on_connect(client, userdata, flags, reason, properties)
 
     def _on_disconnect(
         self, client: paho.Client, userdata: object, flags: Any, reason: ReasonCode, properties: Properties | None
     ) -> None:
         # aiomqtt goes on waiting for a CONNACK that cannot come any more.
-        if not self._client._connected.done() and not self._hung_up.done():  # noqa: SLF001
-            self._hung_up.set_result(None)
-        on_disconnect: Any = self._theirs[1]
+        if not self._client._connected.done() and not self._closed_by_broker.done():  # noqa: SLF001
+            self._closed_by_broker.set_result(None)
+        on_disconnect: Any = self._aiomqtt_callbacks[1]
         on_disconnect(client, userdata, flags, reason, properties)
 
     def _on_publish(
         self, client: paho.Client, userdata: object, mid: int, reason: ReasonCode, properties: Properties
     ) -> None:
         del client, userdata, properties
-        answer = self._waiting.pop(mid, None)
+        answer = self._unacknowledged.pop(mid, None)
         if answer is not None and not answer.done():
-            answer.set_result(Answer(str(reason) if reason.value >= _FAILURE else ""))
+            answer.set_result(PublishResult(str(reason) if reason.value >= _FAILURE else ""))
 
-    def _explain(self, error: BaseException | None) -> PublishError:
+    def _as_publish_error(self, error: BaseException | None) -> PublishError:
         """Return the error in our words and of the class that says how soon to try again."""
         if isinstance(error, aiomqtt.MqttCodeError) and isinstance(error.rc, ReasonCode):
-            return self._explain_code(error.rc)
+            return self._reason_code_error(error.rc)
         # aiomqtt keeps only the text of what the socket said; the exception itself is its context.
         cause = error.__context__ if isinstance(error, aiomqtt.MqttError) and error.__context__ else error
         if isinstance(cause, ssl.SSLCertVerificationError):
@@ -366,21 +366,21 @@ class Connection:
         keys = "mqtt.host, mqtt.port and mqtt.tls" if self._broker.tls else "mqtt.host and mqtt.port"
         return UnreachableError(f"{self._broker} cannot be reached ({what}).", f"If it stays so, check {keys}.")
 
-    def _explain_code(self, reason: ReasonCode) -> PublishError:
+    def _reason_code_error(self, reason: ReasonCode) -> PublishError:
         code = reason.value
-        if code in _BLAMES_MESSAGE:
-            return BlamedError(f"{self._broker} refused a message ({reason}).")
-        if code in _BAD_USER:
+        if code in _MESSAGE_REJECTED_CODES:
+            return MessageRejectedError(f"{self._broker} refused a message ({reason}).")
+        if code in _BAD_CREDENTIALS:
             return ConfigurationError(
                 f"{self._broker} refused the user name or password ({reason}).",
                 "Check mqtt.username and mqtt.password_file.",
             )
-        if code == _TAKEN_OVER:
+        if code == _SESSION_TAKEN_OVER:
             return ConfigurationError(
                 f"{self._broker}: another client took over the identifier {self._broker.identifier!r}.",
                 "Every station needs its own: check that no copy of this station's data is running elsewhere.",
             )
-        if code >= _FAILURE and code not in _PASSING:
+        if code >= _FAILURE and code not in _TRANSIENT_CODES:
             return ConfigurationError(f"{self._broker} refused this station ({reason}).", "Check the mqtt settings.")
         what = "hung up" if code == _UNSPECIFIED else reason
         return UnreachableError(f"{self._broker}: no connection ({what}).")
@@ -401,7 +401,7 @@ class _HandshakeSocket(ssl.SSLSocket):
 _ABANDONED: Final[set[asyncio.Task[aiomqtt.Client]]] = set()
 
 
-def _read_password(broker: Broker) -> str | None:
+def _read_password(broker: BrokerConfig) -> str | None:
     path = broker.password_file
     if path is None:
         return None
@@ -417,7 +417,7 @@ def _read_password(broker: Broker) -> str | None:
     return password
 
 
-def _tls_context(broker: Broker) -> ssl.SSLContext | None:
+def _tls_context(broker: BrokerConfig) -> ssl.SSLContext | None:
     if not broker.tls:
         return None
     try:

@@ -8,7 +8,7 @@ from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
 
 
-class Entry(Protocol):
+class OutboxMessage(Protocol):
     """A message in the outbox. ``id`` grows with every entry and is never used again."""
 
     @property
@@ -40,15 +40,15 @@ class Outbox(Protocol):
         """Set whenever entries may have been added; the publisher clears it."""
         ...
 
-    async def pending(self, limit: int, after_id: int) -> Sequence[Entry]:
+    async def pending(self, limit: int, after_id: int) -> Sequence[OutboxMessage]:
         """Return at most ``limit`` entries with an id above ``after_id``, lowest first, without those set aside."""
         ...
 
-    async def sent(self, ids: Sequence[int]) -> None:
+    async def delete_sent(self, ids: Sequence[int]) -> None:
         """Delete entries the broker has taken; return once that is committed."""
         ...
 
-    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
+    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
         """Keep an entry the broker will never take out of the queue, with the reason; return once committed."""
         ...
 
@@ -64,14 +64,14 @@ class StoreOutbox:
         self._writer = writer
         self.changed = asyncio.Event()
 
-    async def pending(self, limit: int, after_id: int) -> Sequence[Entry]:
+    async def pending(self, limit: int, after_id: int) -> Sequence[OutboxMessage]:
         """Return what waits, lowest id first; StoreError when the database cannot be read."""
         return await asyncio.to_thread(self._reader.outbox, limit, after_id)
 
-    async def sent(self, ids: Sequence[int]) -> None:
+    async def delete_sent(self, ids: Sequence[int]) -> None:
         """Delete what the broker has taken. While the disk takes nothing this waits with the writer."""
-        await asyncio.wrap_future(self._writer.outbox_sent(ids))
+        await asyncio.wrap_future(self._writer.delete_sent_messages(ids))
 
-    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
+    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
         """Keep what the broker will never take, out of the queue."""
-        await asyncio.wrap_future(self._writer.outbox_set_aside(id, reason))
+        await asyncio.wrap_future(self._writer.reject_message(id, reason))

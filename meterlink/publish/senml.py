@@ -28,11 +28,11 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 
-from meterlink.core.equipment import Meter, Place, TestPoint
+from meterlink.core.equipment import Meter, Site, TestPoint
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Quantity, to_base
 from meterlink.core.verdicts import Judgement
-from meterlink.publish.topics import ROOT, held_topic, meter_name, readings_topic
+from meterlink.publish.topics import ROOT, accepted_topic, readings_topic, unique_meter_name
 from meterlink.store.rows import OutboxRow
 
 CONTENT_TYPE = "application/senml+json"  # RFC 8428 section 12.3.1
@@ -73,18 +73,18 @@ def name_part(text: str) -> str:
 
 def readings_message(station: str, meter: Meter, readings: Sequence[Reading], message_id: str) -> OutboxRow:
     """Return the message that carries ``readings`` of one meter, in the order given (at least one)."""
-    records = list(_timed(readings))
+    records = list(_reading_records(readings))
     if any(reading.low_battery for reading in readings):
         records.append({"n": "low-battery", "vb": True})
     records.append({"n": "message-id", "vs": message_id})
-    base = _base(f"{ROOT}/{name_part(station)}/{name_part(meter_name(meter))}/", readings)
+    base = _base_record(f"{ROOT}/{name_part(station)}/{name_part(unique_meter_name(meter))}/", readings)
     return OutboxRow(message_id, readings_topic(station, meter), _pack(base, records), droppable=True)
 
 
-def held_message(
+def accepted_message(
     station: str,
     meter: Meter,
-    place: Place,
+    site: Site,
     point: TestPoint,
     reading: Reading,
     judgement: Judgement,
@@ -98,38 +98,38 @@ def held_message(
     ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``reason``; then site, unit, circuit, component,
     section, terminals, meter, visit and message id as strings. What is not known is left out.
     """
-    records = [*_timed([reading]), *_judged(judgement, reading.quantity)]
+    records = [*_reading_records([reading]), *_judgement_records(judgement, reading.quantity)]
     texts = {
-        "site": place.site,
-        "unit": place.unit,
+        "site": site.name,
+        "unit": site.unit,
         "circuit": point.circuit,
         "component": point.component,
         "section": point.section,
         "test-point": point.key,
         "terminals": "–".join(point.terminals),
-        "meter": meter_name(meter),
+        "meter": unique_meter_name(meter),
         "visit": visit_uid,
         "message-id": message_id,
     }
     records.extend({"n": name, "vs": text} for name, text in texts.items() if text)
-    name = "/".join(name_part(part) for part in (station, place.site, place.unit, point.key))
-    base = _base(f"{ROOT}/{name}/", [reading])
-    return OutboxRow(message_id, held_topic(station, place, point), _pack(base, records), droppable=False)
+    name = "/".join(name_part(part) for part in (station, site.name, site.unit, point.key))
+    base = _base_record(f"{ROOT}/{name}/", [reading])
+    return OutboxRow(message_id, accepted_topic(station, site, point), _pack(base, records), droppable=False)
 
 
-def _judged(judgement: Judgement, quantity: Quantity) -> Iterable[Record]:
+def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Record]:
     yield {"n": "verdict", "vs": judgement.verdict.value}
     yield {"n": "margin", "vs": judgement.margin.value}
     limits = judgement.limits
     if limits is not None:
         for name, limit in (("limit-low", limits.low), ("limit-high", limits.high)):
             if limit is not None:
-                yield _amount(name, quantity, to_base(limit, limits.unit))
+                yield _quantity_record(name, quantity, to_base(limit, limits.unit))
         yield {"n": "limit-basis", "vs": limits.basis}
-        if judgement.uncertainty is not None:
+        if judgement.expanded_uncertainty is not None:
             # A half-width is a difference: from °F only the scale counts, not the 32 degrees between the zeros.
-            width = to_base(judgement.uncertainty, limits.unit) - to_base(Decimal(0), limits.unit)
-            yield _amount("uncertainty", quantity, width)
+            width = to_base(judgement.expanded_uncertainty, limits.unit) - to_base(Decimal(0), limits.unit)
+            yield _quantity_record("uncertainty", quantity, width)
     if judgement.deviation_percent is not None:
         yield {"n": "deviation", "u": "/", "v": float(judgement.deviation_percent * _PERCENT)}
     if judgement.probability is not None:
@@ -139,38 +139,38 @@ def _judged(judgement: Judgement, quantity: Quantity) -> Iterable[Record]:
     yield {"n": "reason", "vs": judgement.reason}
 
 
-def _amount(name: str, quantity: Quantity, base: Decimal) -> Record:
+def _quantity_record(name: str, quantity: Quantity, base: Decimal) -> Record:
     unit, factor = _UNITS[quantity]
     return {"n": name, "u": unit, "v": float(base * factor)}
 
 
-def _timed(readings: Sequence[Reading]) -> Iterable[Record]:
-    first, last = readings[0].stamp, readings[-1].stamp
+def _reading_records(readings: Sequence[Reading]) -> Iterable[Record]:
+    first, last = readings[0].timestamp, readings[-1].timestamp
     absolute = _clock_set(readings)
     for reading in readings:
-        stamp = reading.stamp
+        stamp = reading.timestamp
         after = stamp.utc_ns - first.utc_ns if absolute else stamp.monotonic_ns - last.monotonic_ns
         time: Record = {"t": float(Decimal(after).scaleb(-9))} if after else {}
-        yield _value(reading) | time
+        yield _value_record(reading) | time
 
 
-def _value(reading: Reading) -> Record:
+def _value_record(reading: Reading) -> Record:
     name = f"{reading.quantity}-{reading.coupling.lower()}" if reading.coupling else reading.quantity.value
     digits = reading.digits
     if reading.status is Status.OK and digits is not None and digits.is_finite():
-        return _amount(name, reading.quantity, to_base(digits, reading.unit))
+        return _quantity_record(name, reading.quantity, to_base(digits, reading.unit))
     status = Status.INVALID if reading.status is Status.OK else reading.status
     return {"n": f"{name}/status", "vs": status.value}
 
 
-def _base(name: str, readings: Sequence[Reading]) -> Record:
+def _base_record(name: str, readings: Sequence[Reading]) -> Record:
     if _clock_set(readings):
-        return {"bn": name, "bt": float(Decimal(readings[0].stamp.utc_ns).scaleb(-9))}
+        return {"bn": name, "bt": float(Decimal(readings[0].timestamp.utc_ns).scaleb(-9))}
     return {"bn": name, "n": "clock", "vs": "not set"}
 
 
 def _clock_set(readings: Sequence[Reading]) -> bool:
-    return all(reading.stamp.utc_ns >= _ABSOLUTE_FROM for reading in readings)
+    return all(reading.timestamp.utc_ns >= _ABSOLUTE_FROM for reading in readings)
 
 
 def _pack(base: Record, records: list[Record]) -> bytes:

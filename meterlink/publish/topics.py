@@ -9,7 +9,7 @@ Every level comes from text a person or a meter chose, so each is made fit first
 
 import unicodedata
 
-from meterlink.core.equipment import Meter, Place, TestPoint
+from meterlink.core.equipment import Meter, Site, TestPoint
 
 ROOT = "meterlink"
 
@@ -18,7 +18,7 @@ ROOT = "meterlink"
 LONGEST_LEVEL = 48  # bytes of UTF-8
 
 
-def level(text: str) -> str:
+def topic_level(text: str) -> str:
     """Return ``text`` as one topic level: no ``+``, ``#`` or ``/``, no control character, never empty.
 
     Forbidden signs become ``-`` and runs of white space one space; control, format, surrogate and private characters
@@ -33,7 +33,7 @@ def level(text: str) -> str:
     return cut.strip() or "unnamed"
 
 
-def meter_name(meter: Meter) -> str:
+def unique_meter_name(meter: Meter) -> str:
     """Return the meter's name with the end of its address, since names on the air are not unique.
 
     Six characters tell the meters of one station apart without publishing the whole address.
@@ -44,15 +44,15 @@ def meter_name(meter: Meter) -> str:
 
 def readings_topic(station: str, meter: Meter) -> str:
     """Return the topic of a meter's raw readings."""
-    return f"{ROOT}/{level(station)}/readings/{level(meter_name(meter))}"
+    return f"{ROOT}/{topic_level(station)}/readings/{topic_level(unique_meter_name(meter))}"
 
 
-def held_topic(station: str, place: Place, point: TestPoint) -> str:
+def accepted_topic(station: str, site: Site, point: TestPoint) -> str:
     """Return the topic of held readings at a test point."""
-    parts = [place.unit, point.component, *([point.section] if point.section else [])]
-    return f"{ROOT}/{level(station)}/held/" + "/".join(level(part) for part in parts)
+    parts = [site.unit, point.component, *([point.section] if point.section else [])]
+    return f"{ROOT}/{topic_level(station)}/held/" + "/".join(topic_level(part) for part in parts)
 
 
 def state_topic(station: str) -> str:
     """Return the topic that holds whether the station is online."""
-    return f"{ROOT}/{level(station)}/state"
+    return f"{ROOT}/{topic_level(station)}/state"

@@ -7,15 +7,15 @@ from dataclasses import replace
 from meterlink.ble.radio import Radio
 from meterlink.core.errors import MeterlinkError
 from meterlink.link.messages import Command, Message
-from meterlink.station.discovery import Finder
-from meterlink.store.meters import KnownAs
+from meterlink.station.discovery import MeterDiscovery
+from meterlink.store.meters import RegisteredMeter
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
 
-ASKED_OF_IT = frozenset({"find", "look", "bind", "unbind", "alias"})
+METER_COMMANDS = frozenset({"find", "look", "bind", "unbind", "alias"})
 
 
-class Roster:
+class MeterCommands:
     """Finds and binds meters while the station has the adapter and the database.
 
     ``rows`` returns the meters of the data folder; ``wanted`` are addresses the station connects to whether bound or
@@ -24,52 +24,54 @@ class Roster:
 
     def __init__(
         self,
-        finder: Finder,
+        discovery: MeterDiscovery,
         radio: Radio,
         writer: Writer,
         *,
-        rows: Callable[[], Sequence[MeterRow]],
-        wanted: Collection[str],
-        show: Callable[[Message], None],
-        call: Callable[[str, str], None],
+        known_meters: Callable[[], Sequence[MeterRow]],
+        always_connected: Collection[str],
+        send_view: Callable[[Message], None],
+        rename_meter: Callable[[str, str], None],
     ) -> None:
-        self._finder = finder
+        self._discovery = discovery
         self._radio = radio
         self._writer = writer
-        self._rows = rows
-        self._wanted = {address.upper() for address in wanted}
-        self._show = show
-        self._call = call
+        self._known_meters = known_meters
+        self._always_connected = {address.upper() for address in always_connected}
+        self._send_view = send_view
+        self._rename_meter = rename_meter
 
-    async def carry_out(self, command: Command) -> str:
+    async def execute(self, command: Command) -> str:
         """Do what a watcher asks; return why not, in words, or nothing."""
         try:
-            await self._carry_out(command)
+            await self._execute(command)
         except MeterlinkError as error:
             return str(error)
         return ""
 
-    async def _carry_out(self, command: Command) -> None:
+    async def _execute(self, command: Command) -> None:
         meter, text = command.get("meter", ""), command.get("text", "")
         match command.get("do"):
             case "find":
-                self._show(await self._finder.air(asked=text, radio=self._radio.state.problem))
+                self._send_view(
+                    await self._discovery.discovery_view(request_text=text, radio_error=self._radio.state.error)
+                )
             case "look":
-                await self._finder.look(meter)
+                await self._discovery.discover_services(meter)
             case "bind":
-                await self._follow((await self._finder.bind(meter, text, self._writer))[1])
+                await self._update_connection((await self._discovery.bind(meter, text, self._writer))[1])
             case "unbind":
-                await self._follow(await self._finder.unbind(meter, self._writer))
+                await self._update_connection(await self._discovery.unbind(meter, self._writer))
             case "alias":
-                await self._follow(await self._finder.alias(meter, text, self._writer))
+                await self._update_connection(await self._discovery.add_alias(meter, text, self._writer))
 
-    async def _follow(self, known: KnownAs) -> None:
+    async def _update_connection(self, meter: RegisteredMeter) -> None:
         """Connect the meter under its present address if it is bound, and under no other."""
-        row = next(row for row in await asyncio.to_thread(self._rows) if row.id == known.id)
+        row = next(row for row in await asyncio.to_thread(self._known_meters) if row.id == meter.id)
         for address in (row.meter.address, *row.aliases):
-            present = row.bound and address.upper() == row.address_now.upper()
-            if not present and address.upper() not in self._wanted:
-                await self._radio.forget(address)
+            present = row.bound and address.upper() == row.current_address.upper()
+            if not present and address.upper() not in self._always_connected:
+                await self._radio.remove_meter(address)
         if row.bound:
-            self._radio.know(replace(row.meter, address=row.address_now))
-            self._call(row.address_now, row.meter.name)
+            self._radio.add_meter(replace(row.meter, address=row.current_address))
+            self._rename_meter(row.current_address, row.meter.name)

@@ -2,41 +2,49 @@
 
 from collections.abc import Sequence
 
-from meterlink.core.equipment import DerivedCheck
-from meterlink.diagnosis.causes import Confidence, Diagnosis, Finding
-from meterlink.diagnosis.derived import Derived, Inputs, derive
+from meterlink.core.equipment import DerivedPoint
+from meterlink.diagnosis.causes import Cause, Confidence, Diagnosis
+from meterlink.diagnosis.derived_points import DerivedInputs, DerivedResult, judge_derived_points
 from meterlink.diagnosis.engine import diagnose
-from meterlink.diagnosis.observations import Case, Observation, Takes, accuracy_of, judged_again
-from meterlink.judge.judging import Measured
-from meterlink.link.messages import DerivedView, FindingView
-from meterlink.station.visit import ActiveVisit, Held
+from meterlink.diagnosis.observations import (
+    Case,
+    Observation,
+    PointReadings,
+    judge_with_known_limits,
+    parse_recorded_accuracy,
+)
+from meterlink.judge.judging import MeasuredValue
+from meterlink.link.messages import CauseView, DerivedView
+from meterlink.station.visit import AcceptedReading, ActiveVisit
 
 # Below this a finding is one of several possibilities: shown on request, not said as advice.
-_SURE_ENOUGH = {Confidence.VERY_LIKELY, Confidence.LIKELY}
+_ACTIONABLE_CONFIDENCES = {Confidence.VERY_LIKELY, Confidence.LIKELY}
 
 
-def diagnosis_of(visit: ActiveVisit) -> Diagnosis:
+def diagnose_visit(visit: ActiveVisit) -> Diagnosis:
     """Return what the held readings of ``visit`` point to; test points without a reading lend their ratings."""
-    return diagnose(Case(tuple(_takes(visit).values()), mains_of(visit.derived)))
+    return diagnose(Case(tuple(_point_readings(visit).values()), supply_frequency(visit.derived)))
 
 
-def mains_of(checks: Sequence[DerivedCheck]) -> float | None:
+def supply_frequency(points: Sequence[DerivedPoint]) -> float | None:
     """Return the supply frequency in Hz that a plan states for its under-load checks, None where it states none."""
-    return next((float(check.frequency.base) for check in checks if check.frequency is not None), None)
+    return next((float(check.frequency.base_value) for check in points if check.frequency is not None), None)
 
 
-def derived_of(visit: ActiveVisit) -> tuple[Derived, ...]:
+def derived_results(visit: ActiveVisit) -> tuple[DerivedResult, ...]:
     """Return what the plan's derived checks say of the held readings of ``visit``."""
-    return derive(visit.derived, Inputs(_takes(visit), visit.limits, visit.capacitor_tolerance))
+    return judge_derived_points(
+        visit.derived, DerivedInputs(_point_readings(visit), visit.limits, visit.capacitor_tolerance)
+    )
 
 
-def derived_views(derived: Sequence[Derived]) -> list[DerivedView]:
+def derived_views(derived: Sequence[DerivedResult]) -> list[DerivedView]:
     """Return what was worked out as watchers see it, in plan order."""
     return [
         DerivedView(
-            key=each.check.key,
-            title=each.check.title,
-            kind=str(each.check.kind),
+            key=each.point.key,
+            title=each.point.title,
+            kind=str(each.point.kind),
             verdict=None if each.verdict is None else str(each.verdict),
             margin=None if each.margin is None else str(each.margin),
             value=each.value,
@@ -48,43 +56,43 @@ def derived_views(derived: Sequence[Derived]) -> list[DerivedView]:
     ]
 
 
-def _takes(visit: ActiveVisit) -> dict[str, Takes]:
+def _point_readings(visit: ActiveVisit) -> dict[str, PointReadings]:
     return {
-        key: judged_again(point, tuple(_observation(held) for held in visit.held[key]))
+        key: judge_with_known_limits(point, tuple(_observation(held) for held in visit.accepted[key]))
         for key, point in visit.points.items()
     }
 
 
-def finding_about(diagnosis: Diagnosis, held: Held) -> Finding | None:
+def foremost_cause(diagnosis: Diagnosis, accepted: AcceptedReading) -> Cause | None:
     """Return the foremost finding that rests on ``held`` and is sure enough to act on, if there is one."""
-    about = (finding for finding in diagnosis.findings if held.number in finding.readings)
-    return next((finding for finding in about if finding.confidence in _SURE_ENOUGH), None)
+    about = (finding for finding in diagnosis.causes if accepted.number in finding.reading_numbers)
+    return next((finding for finding in about if finding.confidence in _ACTIONABLE_CONFIDENCES), None)
 
 
-def finding_views(diagnosis: Diagnosis) -> list[FindingView]:
+def cause_views(diagnosis: Diagnosis) -> list[CauseView]:
     """Return the findings as watchers see them, the foremost first."""
     return [
-        FindingView(
+        CauseView(
             title=finding.title,
             confidence=str(finding.confidence),
             evidence_for=list(finding.evidence_for),
             evidence_against=list(finding.evidence_against),
-            next=finding.next_measurement,
+            next_measurement=finding.next_measurement,
             caution=finding.caution,
         )
-        for finding in diagnosis.findings
+        for finding in diagnosis.causes
     ]
 
 
-def _observation(held: Held) -> Observation:
-    reading = held.reading
+def _observation(accepted: AcceptedReading) -> Observation:
+    reading = accepted.reading
     return Observation(
-        number=held.number,
-        measured=Measured.from_reading(reading),
-        accuracy=accuracy_of(held.judgement.accuracy, reading.quantity),
-        judgement=held.judgement,
-        meter=held.meter,
-        at=reading.stamp.utc_ns * 1e-9,
+        number=accepted.number,
+        measured=MeasuredValue.from_reading(reading),
+        accuracy=parse_recorded_accuracy(accepted.judgement.accuracy, reading.quantity),
+        judgement=accepted.judgement,
+        meter=accepted.meter,
+        time=reading.timestamp.utc_ns * 1e-9,
         coupling=reading.coupling,
         low_battery=reading.low_battery,
     )

@@ -7,17 +7,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
-from meterlink.driver_api import Advertisement, Characteristic, DriverKind
-from meterlink.plugins import DriverFailure, LoadedDrivers, best, load_drivers
-from meterlink.profiles import FOLDER, Profile, ProfileKind, kind_of, load_profiles
-from meterlink.settings import SETTINGS_FILE, KnownMeter, load_settings
+from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
+from meterlink.plugins import DriverFailure, LoadedDrivers, best_driver, load_drivers
+from meterlink.profiles import PROFILES_FOLDER, Profile, ProfileDriverFactory, compile_profile, load_profiles
+from meterlink.settings import SETTINGS_FILE, MeterSettings, load_settings
 
 log = logging.getLogger(__name__)
 
 # How often the profiles' folder is looked at: soon enough for whoever has just saved a file, and a few file names.
-LOOK_EVERY = 2.0  # s
+PROFILE_POLL_PERIOD = 2.0  # s
 
-_Signature = tuple[tuple[str, int, int], ...]
+_FolderSnapshot = tuple[tuple[str, int, int], ...]
 
 
 @dataclass(slots=True)
@@ -25,69 +25,69 @@ class Drivers:
     """What meters are read with: the ``loaded`` kinds, and those ``named`` for a meter, by its address in capitals."""
 
     loaded: LoadedDrivers
-    named: dict[str, DriverKind] = field(default_factory=dict)
+    configured: dict[str, DriverFactory] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, folder: Path, meters: Iterable[KnownMeter]) -> "Drivers":
+    def load(cls, folder: Path, meters: Iterable[MeterSettings]) -> "Drivers":
         """Load those of a data folder; SettingsError where the settings name a profile that cannot be used."""
-        loaded = all_drivers(folder)
-        return cls(loaded, named_drivers(loaded, meters))
+        loaded = load_all_drivers(folder)
+        return cls(loaded, configured_drivers(loaded, meters))
 
     @classmethod
-    def for_looking(cls, folder: Path) -> "Drivers":
+    def load_tolerantly(cls, folder: Path) -> "Drivers":
         """Load those of a data folder; what is wrong with its settings is one more driver that cannot be used."""
-        loaded = all_drivers(folder)
+        loaded = load_all_drivers(folder)
         try:
-            return cls(loaded, named_drivers(loaded, load_settings(folder).meters))
+            return cls(loaded, configured_drivers(loaded, load_settings(folder).meters))
         except SettingsError as error:
             failure = DriverFailure("[[meter]]", SETTINGS_FILE, str(error))
-            return cls(LoadedDrivers(loaded.kinds, (*loaded.failures, failure)))
+            return cls(LoadedDrivers(loaded.factories, (*loaded.failures, failure)))
 
-    def choose(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverKind | None:
+    def choose(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverFactory | None:
         """Return the kind that fits a meter best, None where none does."""
-        chosen = best(self.loaded.kinds, advertisement, services)
+        chosen = best_driver(self.loaded.factories, advertisement, services)
         return None if chosen is None else chosen[0]
 
-    def add(self, kind: DriverKind) -> None:
+    def add(self, kind: DriverFactory) -> None:
         """Use this kind, too, in the place of another of its name."""
-        others = tuple(one for one in self.loaded.kinds if one.name != kind.name)
+        others = tuple(one for one in self.loaded.factories if one.name != kind.name)
         self.loaded = LoadedDrivers((*others, kind), self.loaded.failures)
 
     @property
     def profiles(self) -> dict[str, Profile]:
         """The profiles among the loaded kinds, by the kind's name."""
-        return {kind.name: kind.profile for kind in self.loaded.kinds if isinstance(kind, ProfileKind)}
+        return {kind.name: kind.profile for kind in self.loaded.factories if isinstance(kind, ProfileDriverFactory)}
 
 
-def all_drivers(folder: Path) -> LoadedDrivers:
+def load_all_drivers(folder: Path) -> LoadedDrivers:
     """Return the installed drivers and the profiles of the data folder, with those of both that are broken."""
     installed = load_drivers()
-    profiles, failures = load_profiles(folder / FOLDER)
+    profiles, failures = load_profiles(folder / PROFILES_FOLDER)
     return LoadedDrivers(
-        (*installed.kinds, *(kind_of(profile) for profile in profiles)),
-        (*installed.failures, *(DriverFailure(path.name, FOLDER, reason) for path, reason in failures)),
+        (*installed.factories, *(compile_profile(profile) for profile in profiles)),
+        (*installed.failures, *(DriverFailure(path.name, PROFILES_FOLDER, reason) for path, reason in failures)),
     )
 
 
-def named_drivers(loaded: LoadedDrivers, meters: Iterable[KnownMeter]) -> dict[str, DriverKind]:
+def configured_drivers(loaded: LoadedDrivers, meters: Iterable[MeterSettings]) -> dict[str, DriverFactory]:
     """Return the driver kinds of the meters whose settings name a profile, by address in capitals.
 
     SettingsError, naming the meter, for a profile that is not there or has an error.
     """
-    profiles = {kind.profile.name: kind for kind in loaded.kinds if isinstance(kind, ProfileKind)}
-    named: dict[str, DriverKind] = {}
+    profiles = {kind.profile.name: kind for kind in loaded.factories if isinstance(kind, ProfileDriverFactory)}
+    named: dict[str, DriverFactory] = {}
     for meter in meters:
         if meter.profile and meter.profile not in profiles:
             raise SettingsError(
                 f"[[meter]] {meter.address}: there is no usable profile {meter.profile!r}.",
-                f"The folder {FOLDER} has: {', '.join(sorted(profiles)) or 'none'}.",
+                f"The folder {PROFILES_FOLDER} has: {', '.join(sorted(profiles)) or 'none'}.",
             )
         if meter.profile:
             named[meter.address.upper()] = profiles[meter.profile]
     return named
 
 
-def tell_failures(loaded: LoadedDrivers, before: Iterable[DriverFailure] = ()) -> None:
+def log_failures(loaded: LoadedDrivers, before: Iterable[DriverFailure] = ()) -> None:
     """Log each driver that is left out and was not ``before``."""
     known = set(before)
     for failure in loaded.failures:
@@ -95,33 +95,33 @@ def tell_failures(loaded: LoadedDrivers, before: Iterable[DriverFailure] = ()) -
             log.warning("driver %s of %s left out: %s", failure.name, failure.distribution, failure.reason)
 
 
-async def follow_profiles(
+async def watch_profiles(
     folder: Path,
     drivers: Drivers,
-    meters: Sequence[KnownMeter],
-    changed: Callable[[dict[str, Profile | None]], Awaitable[None]],
+    meters: Sequence[MeterSettings],
+    on_change: Callable[[dict[str, Profile | None]], Awaitable[None]],
 ) -> None:
     """Take in profiles that are put into the folder, changed or taken out, until cancelled.
 
     ``changed`` is told of those that differ, by the kind's name; None for one that is gone. A profile that is gone
     while some file cannot be used is probably in that file, half saved: it stays in use.
     """
-    seen = await asyncio.to_thread(_signature, folder)
+    seen = await asyncio.to_thread(_folder_snapshot, folder)
     while True:
-        await asyncio.sleep(LOOK_EVERY)
-        now = await asyncio.to_thread(_signature, folder)
+        await asyncio.sleep(PROFILE_POLL_PERIOD)
+        now = await asyncio.to_thread(_folder_snapshot, folder)
         if now == seen:
             continue
         seen = now
         before, failures = drivers.profiles, drivers.loaded.failures
-        loaded = await asyncio.to_thread(all_drivers, folder)
-        tell_failures(loaded, failures)
+        loaded = await asyncio.to_thread(load_all_drivers, folder)
+        log_failures(loaded, failures)
         drivers.loaded = loaded
-        broken = any(failure.distribution == FOLDER for failure in loaded.failures)
+        broken = any(failure.distribution == PROFILES_FOLDER for failure in loaded.failures)
         for name in before.keys() - drivers.profiles.keys() if broken else ():
-            drivers.add(kind_of(before[name]))
+            drivers.add(compile_profile(before[name]))
         try:
-            drivers.named |= named_drivers(drivers.loaded, meters)
+            drivers.configured |= configured_drivers(drivers.loaded, meters)
         except SettingsError as error:
             log.warning("%s", error)
         after = drivers.profiles
@@ -129,13 +129,13 @@ async def follow_profiles(
         differ = {name: after.get(name) for name in names if before.get(name) != after.get(name)}
         if differ:
             log.info("profiles changed: %s", ", ".join(sorted(differ)))
-            await changed(differ)
+            await on_change(differ)
 
 
-def _signature(folder: Path) -> _Signature:
+def _folder_snapshot(folder: Path) -> _FolderSnapshot:
     """Return what tells whether a profile was saved since."""
     found = []
-    for path in sorted((folder / FOLDER).glob("*.toml")):
+    for path in sorted((folder / PROFILES_FOLDER).glob("*.toml")):
         try:
             status = path.stat()
         except OSError:  # taken out meanwhile

@@ -3,24 +3,24 @@
 import asyncio
 from collections import deque
 
-from meterlink.ble.connection import Packet
+from meterlink.ble.connection import ReceivedPacket
 
 # Eight meters at 100 packets a second for ten seconds: more than any hiccup of the pipeline lasts, and a bound on what
 # a meter gone mad can make us keep. Beyond it the oldest are dropped and counted.
 CAPACITY = 8_000
 
 
-class Intake:
+class PacketQueue:
     """A bounded queue whose `put` is safe to call from a Bluetooth callback: it never blocks and never raises."""
 
     def __init__(self, capacity: int = CAPACITY) -> None:
-        self._packets: deque[Packet] = deque(maxlen=capacity)
+        self._packets: deque[ReceivedPacket] = deque(maxlen=capacity)
         self._wake = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
         self.dropped = 0
 
-    def put(self, packet: Packet) -> None:
+    def put(self, packet: ReceivedPacket) -> None:
         """Append one packet, dropping the oldest where the queue is full."""
         self.dropped += len(self._packets) == self._packets.maxlen
         self._packets.append(packet)
@@ -28,25 +28,25 @@ class Intake:
         self._wake.set()
 
     @property
-    def waiting(self) -> int:
+    def size(self) -> int:
         """How many packets wait."""
         return len(self._packets)
 
-    def done(self) -> None:
+    def mark_handled(self) -> None:
         """Say that what was taken has been handled."""
         if not self._packets:
             self._idle.set()
 
-    async def handled(self) -> None:
+    async def wait_until_handled(self) -> None:
         """Return once everything put so far has been handled."""
         await self._idle.wait()
 
-    async def take(self) -> list[Packet]:
+    async def drain(self) -> list[ReceivedPacket]:
         """Return everything that waits, oldest first, once there is anything."""
         await self._wake.wait()
-        return self.take_now()
+        return self.drain_nowait()
 
-    def take_now(self) -> list[Packet]:
+    def drain_nowait(self) -> list[ReceivedPacket]:
         """Return everything that waits, oldest first."""
         self._wake.clear()
         taken = list(self._packets)

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Protocol
 
-from meterlink.ble.connection import Packet, Session
+from meterlink.ble.connection import MeterSession, ReceivedPacket
 from meterlink.ble.states import RadioState
-from meterlink.capture.manual_entry import KEYED, read_keyed
+from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
 from meterlink.core.clock import Clock, clock_is_set
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError, MeterlinkError, StoreError
@@ -19,67 +19,67 @@ from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
 from meterlink.judge.accuracy import AccuracySheet
-from meterlink.judge.judging import Measured, judge
+from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.label.replacement import StockEntry
 from meterlink.link.messages import Command, Message
-from meterlink.publish.senml import held_message, readings_message
+from meterlink.publish.senml import accepted_message, readings_message
 from meterlink.settings import Settings
-from meterlink.settling.detector import Phase, Step
-from meterlink.station.advice import altered
-from meterlink.station.diagnosis import derived_of, diagnosis_of
-from meterlink.station.packet_queue import Intake
-from meterlink.station.replacements import replacement_words
-from meterlink.station.tracker import LOOK_UP, Follower
+from meterlink.settling.detector import Phase, SettlingState
+from meterlink.station.advice import display_mode_text
+from meterlink.station.diagnosis import derived_results, diagnose_visit
+from meterlink.station.packet_queue import PacketQueue
+from meterlink.station.replacements import replacement_sentences
+from meterlink.station.tracker import DWELL_AFTER_LIFT, MeterTracker
 from meterlink.station.views import live_view, meters_view, visit_view
-from meterlink.station.visit import ActiveVisit, Held, fits
-from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
+from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
 # Raw readings are handed to the writer this often: few enough transactions for a small board's flash, little enough
 # lost with the power (the settled reading itself never waits).
-FLUSH_EVERY = 0.25  # s
+FLUSH_PERIOD = 0.25  # s
 # Watchers draw at most ten times a second.
-SHOW_EVERY = 0.1  # s
+VIEW_PERIOD = 0.1  # s
 # A meter that has said nothing for this long is not the one in the hand, as long as another speaks.
-PRESENT = 3.0  # s
+ACTIVE_WITHIN = 3.0  # s
 # Verdicts that look the same with the probes in the air or touching each other: somebody has to say that they are on.
-DOUBTFUL = {Verdict.OPEN, Verdict.SHORTED}
+AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED}
 
 
 @dataclass(frozen=True, slots=True)
-class Publishing:
+class PublishingConfig:
     """How readings become messages for a broker; absent where none is configured."""
 
     station: str
-    changed: asyncio.Event  # set when a committed transaction brought messages
+    outbox_changed: asyncio.Event  # set when a committed transaction brought messages
 
 
 @dataclass(frozen=True, slots=True)
-class Knowledge:
+class JudgingConfig:
     """What somebody told the station of its meters, by address in lower case; ``celsius`` is how warm they are."""
 
-    names: Mapping[str, str]
-    sheets: Mapping[str, AccuracySheet]
+    meter_names: Mapping[str, str]
+    accuracy_sheets: Mapping[str, AccuracySheet]
     celsius: Decimal | None = None
     stock: tuple[StockEntry, ...] = ()  # what is on the truck
 
     @classmethod
-    def from_settings(cls, settings: Settings) -> "Knowledge":
+    def from_settings(cls, settings: Settings) -> "JudgingConfig":
         """Take it from the settings."""
         return cls(
             {meter.address.lower(): meter.name for meter in settings.meters if meter.name},
-            {meter.address.lower(): meter.accuracy for meter in settings.meters if meter.accuracy},
-            settings.celsius,
+            {meter.address.lower(): meter.accuracy_sheet for meter in settings.meters if meter.accuracy_sheet},
+            settings.ambient_celsius,
             settings.stock,
         )
 
 
-class OnHeld(Protocol):
+class OnAccepted(Protocol):
     """Who wants to know of a held reading once it is committed."""
 
-    def __call__(self, point: TestPoint, held: Held) -> None:
+    def __call__(self, point: TestPoint, accepted: AcceptedReading) -> None:
         """Take note; must not block."""
         ...
 
@@ -93,235 +93,239 @@ class Pipeline:
     def __init__(
         self,
         visit: ActiveVisit,
-        ids: VisitIds,
+        visit_ids: VisitIds,
         writer: Writer,
-        show: Callable[[Message], None],
-        on_held: OnHeld,
+        send_view: Callable[[Message], None],
+        on_accepted: OnAccepted,
         *,
-        knowledge: Knowledge,
+        config: JudgingConfig,
         clock: Clock,
-        publishing: Publishing | None = None,
-        new_id: Callable[[], str] = lambda: str(uuid.uuid4()),
+        publishing: PublishingConfig | None = None,
+        new_message_id: Callable[[], str] = lambda: str(uuid.uuid4()),
     ) -> None:
-        self.intake = Intake()
+        self.packet_queue = PacketQueue()
         self.visit = visit
-        self._ids = ids
+        self._visit_ids = visit_ids
         self._writer = writer
-        self._show = show
-        self._on_held = on_held
-        self._knowledge = knowledge
-        self._names = dict(knowledge.names)
+        self._send_view = send_view
+        self._on_accepted = on_accepted
+        self._config = config
+        self._names = dict(config.meter_names)
         self._clock = clock
         self._publishing = publishing
-        self._new_id = new_id
-        self._followers: dict[str, Follower] = {}
+        self._new_message_id = new_message_id
+        self._trackers: dict[str, MeterTracker] = {}
         self._meters: dict[str, Meter] = {}
-        self._sessions: dict[str, Session] = {}
+        self._sessions: dict[str, MeterSession] = {}
         self._radio = RadioState()
-        self._diagnosis = diagnosis_of(visit)
-        self._derived = derived_of(visit)
-        self._raw: list[tuple[str, ReadingRow]] = []
+        self._diagnosis = diagnose_visit(visit)
+        self._derived = derived_results(visit)
+        self._unflushed_readings: list[tuple[str, ReadingRow]] = []
         self._commits: set[asyncio.Task[None]] = set()
-        self._failing = asyncio.Event()
+        self._saving_failed = asyncio.Event()
 
     async def run(self) -> None:
         """Handle packets until cancelled; `finish` commits what is left."""
         async with asyncio.TaskGroup() as group:
-            group.create_task(self._handle_packets(), name="pipeline-packets")
-            group.create_task(self._every(FLUSH_EVERY, self._flush), name="pipeline-flush")
-            group.create_task(self._every(SHOW_EVERY, self._show_live), name="pipeline-show")
+            group.create_task(self._process_packets(), name="pipeline-packets")
+            group.create_task(self._repeat_every(FLUSH_PERIOD, self._flush), name="pipeline-flush")
+            group.create_task(self._repeat_every(VIEW_PERIOD, self._send_live_view), name="pipeline-show")
 
     async def finish(self) -> None:
         """Handle what still waits and return once everything is committed, or cannot be because saving fails."""
-        for packet in self.intake.take_now():
-            await self._handle(packet)
+        for packet in self.packet_queue.drain_nowait():
+            await self._process_packet(packet)
         self._flush()
-        failing = asyncio.create_task(self._failing.wait(), name="pipeline-failing")
-        while self._commits and not self._failing.is_set():
+        failing = asyncio.create_task(self._saving_failed.wait(), name="pipeline-failing")
+        while self._commits and not self._saving_failed.is_set():
             await asyncio.wait({*self._commits, failing}, return_when=asyncio.FIRST_COMPLETED)
         failing.cancel()
         await asyncio.gather(failing, return_exceptions=True)
 
-    async def see_outcomes(self) -> None:
+    async def wait_for_commits(self) -> None:
         """Return once every commit has its outcome; the writer's end gives it to those that were still waiting."""
         await asyncio.gather(*self._commits, return_exceptions=True)
 
-    def saving_fails(self, *, fails: bool) -> None:
+    def set_saving_failed(self, *, failed: bool) -> None:
         """Take note of whether the writer can save just now: what waits for it must not be waited for at the end."""
-        if fails:
-            self._failing.set()
+        if failed:
+            self._saving_failed.set()
         else:
-            self._failing.clear()
+            self._saving_failed.clear()
 
-    async def _handle_packets(self) -> None:
+    async def _process_packets(self) -> None:
         while True:
-            for packet in await self.intake.take():
-                await self._handle(packet)
-            self.intake.done()
+            for packet in await self.packet_queue.drain():
+                await self._process_packet(packet)
+            self.packet_queue.mark_handled()
 
-    async def caught_up(self) -> None:
+    async def wait_until_handled(self) -> None:
         """Return once everything that was put into the intake has been handled, and what was held is committed."""
-        await self.intake.handled()
+        await self.packet_queue.wait_until_handled()
         while self._commits:
             await asyncio.gather(*self._commits, return_exceptions=True)
 
-    async def _every(self, period: float, act: Callable[[], None]) -> None:
+    async def _repeat_every(self, period: float, action: Callable[[], None]) -> None:
         while True:
             await asyncio.sleep(period)
-            act()
+            action()
 
-    async def _handle(self, packet: Packet) -> None:
+    async def _process_packet(self, packet: ReceivedPacket) -> None:
         session = packet.session
-        follower = await self._follower(session)
+        follower = await self._tracker(session)
         if self._sessions.get(session.address) is not session:
             if session.closed:
                 return  # a late packet of a link that is gone
             self._sessions[session.address] = session
-            follower.start_again()
+            follower.restart()
         try:
             readings = list(session.driver.feed(packet.channel, packet.data, packet.stamp))
         except Exception:
             # A driver is somebody else's code: it costs its own packet, not the station.
-            log.exception("driver %s failed on %s", session.kind, packet.data.hex())
+            log.exception("driver %s failed on %s", session.driver_name, packet.data.hex())
             return
         for reading in readings:
-            self._take(follower, reading)
+            self._process_reading(follower, reading)
 
-    async def _follower(self, session: Session) -> Follower:
-        follower = self._followers.get(session.address)
+    async def _tracker(self, session: MeterSession) -> MeterTracker:
+        follower = self._trackers.get(session.address)
         if follower is None:
             named = self._names.get(session.address.lower(), "")
             name = named or session.name or session.address
-            meter = Meter(session.address, name, session.kind, session.serial, session.service)
-            follower = await self._meet(meter, named=bool(named))
+            meter = Meter(session.address, name, session.driver_name, session.serial, session.service)
+            follower = await self._register_meter(meter, named=bool(named))
         return follower
 
-    async def _meet(self, meter: Meter, *, named: bool) -> Follower:
+    async def _register_meter(self, meter: Meter, *, named: bool) -> MeterTracker:
         """Follow a meter; one that is known under another address goes on under its row, name and pin."""
         present = {
-            follower.db_id
-            for address, follower in self._followers.items()
+            follower.meter_id
+            for address, follower in self._trackers.items()
             if address in self._sessions and not self._sessions[address].closed
         }
-        meeting = self._writer.meet_meter(meter, named=named, present=present)
+        meeting = self._writer.get_or_create_meter(meter, name_given=named, connected_ids=present)
         known = await asyncio.wrap_future(meeting)
         name = self._names.get(known.first_address.lower(), known.name)
         self._meters[meter.address] = replace(meter, address=known.first_address, name=name)
         if known.first_address in self.visit.pins:
             self.visit.pins.setdefault(meter.address, self.visit.pins[known.first_address])
-        follower = self._followers[meter.address] = Follower(meter.address, name, known.id)
+        follower = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
         return follower
 
-    def call(self, address: str, name: str) -> None:
+    def rename_meter(self, address: str, name: str) -> None:
         """Call the meter at ``address`` so from now on, unless the settings give it another name."""
-        name = self._knowledge.names.get(address.lower(), name)
+        name = self._config.meter_names.get(address.lower(), name)
         self._names[address.lower()] = name
-        follower = self._followers.get(address)
+        follower = self._trackers.get(address)
         if follower is not None:
             follower.name = name
             self._meters[address] = replace(self._meters[address], name=name)
-        self._show_meters()
+        self._send_meters_view()
 
-    def _take(self, follower: Follower, reading: Reading) -> None:
+    def _process_reading(self, tracker: MeterTracker, reading: Reading) -> None:
         if reading.quantity is Quantity.BATTERY:
-            follower.take_battery(reading)
-            self._show_meters()
+            tracker.set_battery(reading)
+            self._send_meters_view()
             return
-        left = follower.follow(reading)
+        left = tracker.add_reading(reading)
         if left is not None:
-            self.visit.probes_off(left)
-        point = self.visit.point_for(follower.address, reading)
-        follower.point = point.key if point else None
-        follower.judgement = self._judged(follower, point, reading)
-        if follower.step.settled is not None and point is not None and follower.judgement is not None:
-            if follower.judgement.verdict in DOUBTFUL:
-                follower.doubtful = True
+            self.visit.probes_removed(left)
+        point = self.visit.point_for(tracker.address, reading)
+        tracker.point_key = point.key if point else None
+        tracker.judgement = self._judge_if_possible(tracker, point, reading)
+        if tracker.settling.settled_reading is not None and point is not None and tracker.judgement is not None:
+            if tracker.judgement.verdict in AMBIGUOUS_VERDICTS:
+                tracker.ambiguous = True
             else:
-                self._hold(follower, point, follower.judgement, follower.step.settled_in)
+                self._accept(tracker, point, tracker.judgement, tracker.settling.settling_time)
                 return
-        self._raw.append((follower.address, self._row(follower, reading, point)))
+        self._unflushed_readings.append((tracker.address, self._reading_row(tracker, reading, point)))
 
     @property
-    def _leader(self) -> Follower | None:
+    def _displayed_tracker(self) -> MeterTracker | None:
         """The meter to show: the one at the active test point; failing that one that lies idle and could be turned to
         it, before one that is busy with something else.
         """
-        newest = max((follower.seen_at for follower in self._followers.values()), default=0.0)
-        present = [follower for follower in self._followers.values() if follower.seen_at >= newest - PRESENT]
-        return max(present, key=self._fitness, default=None)
+        newest = max((follower.last_reading_at for follower in self._trackers.values()), default=0.0)
+        present = [
+            follower for follower in self._trackers.values() if follower.last_reading_at >= newest - ACTIVE_WITHIN
+        ]
+        return max(present, key=self._display_priority, default=None)
 
-    def _fitness(self, follower: Follower) -> tuple[bool, bool, bool]:
-        focus, measuring = self.visit.focus, follower.step.phase is not Phase.IDLE
+    def _display_priority(self, tracker: MeterTracker) -> tuple[bool, bool, bool]:
+        focus, measuring = self.visit.focus, tracker.settling.phase is not Phase.IDLE
         if focus is None:
             return False, False, measuring
-        return measuring and follower.point == focus, follower.point == focus, not measuring
+        return measuring and tracker.point_key == focus, tracker.point_key == focus, not measuring
 
-    def _judged(self, follower: Follower, point: TestPoint | None, reading: Reading) -> Judgement | None:
-        if point is None or reading.status is Status.INVALID or not reading.measures:
+    def _judge_if_possible(self, tracker: MeterTracker, point: TestPoint | None, reading: Reading) -> Judgement | None:
+        if point is None or reading.status is Status.INVALID or not reading.is_judgeable:
             return None
         with contextlib.suppress(InputError):  # a negative resistance: nothing to say of it
-            return self._judge(follower, point, reading)
+            return self._judge(tracker, point, reading)
         return None
 
-    def _judge(self, follower: Follower, point: TestPoint, reading: Reading) -> Judgement:
+    def _judge(self, tracker: MeterTracker, point: TestPoint, reading: Reading) -> Judgement:
         return judge(
-            point.check,
+            point.kind,
             self.visit.limits[point.key],
-            Measured.from_reading(reading),
-            self._sheet(follower),
+            MeasuredValue.from_reading(reading),
+            self._accuracy_sheet(tracker),
             rule=self.visit.rules[point.key],
-            celsius=self._knowledge.celsius,
+            celsius=self._config.celsius,
         )
 
-    def _sheet(self, follower: Follower) -> AccuracySheet | None:
-        addresses = (follower.address, self._meters[follower.address].address)
-        sheets = (self._knowledge.sheets.get(address.lower()) for address in addresses)
+    def _accuracy_sheet(self, tracker: MeterTracker) -> AccuracySheet | None:
+        addresses = (tracker.address, self._meters[tracker.address].address)
+        sheets = (self._config.accuracy_sheets.get(address.lower()) for address in addresses)
         return next((sheet for sheet in sheets if sheet is not None), None)
 
-    def _row(self, follower: Follower, reading: Reading, point: TestPoint | None) -> ReadingRow:
-        point_id = self._ids.point_ids[point.key] if point else None
-        return ReadingRow(reading, follower.db_id, self._ids.visit_id, point_id, clock_is_set(reading.stamp.utc_ns))
+    def _reading_row(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> ReadingRow:
+        point_id = self._visit_ids.point_ids[point.key] if point else None
+        return ReadingRow(
+            reading, tracker.meter_id, self._visit_ids.visit_id, point_id, clock_is_set(reading.timestamp.utc_ns)
+        )
 
-    def _hold(self, follower: Follower, point: TestPoint, judgement: Judgement, settled_in: float) -> None:
-        reading = follower.latest
+    def _accept(self, tracker: MeterTracker, point: TestPoint, judgement: Judgement, settled_in: float) -> None:
+        reading = tracker.latest
         assert reading is not None  # noqa: S101  # only called with one
-        follower.hold(reading, point.key)
-        held = Held(reading, judgement, follower.name, settled_in)
-        row = HeldRow(self._row(follower, reading, point), judgement, settled_in)
+        tracker.accept(reading, point.key)
+        held = AcceptedReading(reading, judgement, tracker.name, settled_in)
+        row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, settled_in)
         outbox: tuple[OutboxRow, ...] = ()
         if self._publishing is not None:
-            meter = self._meters[follower.address]
+            meter = self._meters[tracker.address]
             outbox = (
-                held_message(
-                    self._publishing.station, meter, self.visit.place, point, reading, judgement,
-                    visit_uid=self._ids.uid, message_id=self._new_id(),
+                accepted_message(
+                    self._publishing.station, meter, self.visit.site, point, reading, judgement,
+                    visit_uid=self._visit_ids.uid, message_id=self._new_message_id(),
                 ),
             )  # fmt: skip
         self._flush()
-        self._commit(Batch(held=(row,), outbox=outbox), lambda: self._kept(point, held))
+        self._commit(Batch(accepted=(row,), outbox=outbox), lambda: self._on_committed(point, held))
 
-    def _kept(self, point: TestPoint, held: Held) -> None:
-        self.visit.keep(point.key, held)
-        self._diagnosis = diagnosis_of(self.visit)
-        self._derived = derived_of(self.visit)
-        self._on_held(point, held)
-        self.show_visit()
+    def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
+        self.visit.add_accepted(point.key, accepted)
+        self._diagnosis = diagnose_visit(self.visit)
+        self._derived = derived_results(self.visit)
+        self._on_accepted(point, accepted)
+        self.send_visit_view()
 
     def _flush(self) -> None:
         """Hand the raw readings gathered so far to the writer, each meter's with its message."""
-        if not self._raw:
+        if not self._unflushed_readings:
             return
-        gathered, self._raw = self._raw, []
+        gathered, self._unflushed_readings = self._unflushed_readings, []
         outbox = []
         if self._publishing is not None:
             for address in dict.fromkeys(address for address, _ in gathered):
-                readings = [row.reading for other, row in gathered if other == address and row.reading.measures]
+                readings = [row.reading for other, row in gathered if other == address and row.reading.is_judgeable]
                 if readings:
                     meter = self._meters[address]
-                    outbox.append(readings_message(self._publishing.station, meter, readings, self._new_id()))
+                    outbox.append(readings_message(self._publishing.station, meter, readings, self._new_message_id()))
         self._commit(Batch(readings=tuple(row for _, row in gathered), outbox=tuple(outbox)))
 
-    def _commit(self, batch: Batch, then: Callable[[], None] | None = None) -> None:
+    def _commit(self, batch: Batch, on_commit: Callable[[], None] | None = None) -> None:
         future = asyncio.wrap_future(self._writer.submit(batch))
 
         async def acknowledge() -> None:
@@ -331,9 +335,9 @@ class Pipeline:
                 log.error("%s", error)  # noqa: TRY400  # foreseen: the words are enough
                 return
             if batch.outbox and self._publishing is not None:
-                self._publishing.changed.set()
-            if then is not None:
-                then()
+                self._publishing.outbox_changed.set()
+            if on_commit is not None:
+                on_commit()
 
         task = asyncio.create_task(acknowledge(), name="pipeline-commit")
         self._commits.add(task)
@@ -341,108 +345,110 @@ class Pipeline:
 
     # What watchers see and ask for.
 
-    def radio_changed(self, state: RadioState) -> None:
+    def set_radio_state(self, state: RadioState) -> None:
         """Take the radio's new state."""
         self._radio = state
-        self._show_meters()
+        self._send_meters_view()
 
-    def _show_meters(self) -> None:
-        self._show(meters_view(self._radio, self._followers.values(), self._names))
+    def _send_meters_view(self) -> None:
+        self._send_view(meters_view(self._radio, self._trackers.values(), self._names))
 
-    def show_visit(self) -> None:
+    def send_visit_view(self) -> None:
         """Show the visit as it stands."""
-        stock = replacement_words(self.visit, self._knowledge.stock)
-        self._show(visit_view(self.visit, self._leader, self._diagnosis, stock, self._derived))
+        stock = replacement_sentences(self.visit, self._config.stock)
+        self._send_view(visit_view(self.visit, self._displayed_tracker, self._diagnosis, stock, self._derived))
 
-    def _show_live(self) -> None:
-        self._typed_moves_on()
-        leader = self._leader
+    def _send_live_view(self) -> None:
+        self._advance_after_entry()
+        leader = self._displayed_tracker
         if leader is not None and (view := live_view(self.visit, leader)) is not None:
-            self._show(view)
-        self.show_visit()  # its advice follows the live reading; an unchanged view is not sent again
-        self._show_meters()
+            self._send_view(view)
+        self.send_visit_view()  # its advice follows the live reading; an unchanged view is not sent again
+        self._send_meters_view()
 
-    async def carry_out(self, command: Command) -> str:
+    async def execute(self, command: Command) -> str:
         """Do what a watcher asks; return why not, in words, or nothing."""
         try:
-            await self._carry_out(command)
+            await self._execute(command)
         except MeterlinkError as error:
             return str(error)
-        self.show_visit()
+        self.send_visit_view()
         return ""
 
-    async def _carry_out(self, command: Command) -> None:
+    async def _execute(self, command: Command) -> None:
         point = command.get("point", "")
         match command.get("do"):
             case "focus":
-                self.visit.focus_on(point)
+                self.visit.set_focus(point)
             case "next":
-                self.visit.move(1)
+                self.visit.move_focus(1)
             case "previous":
-                self.visit.move(-1)
+                self.visit.move_focus(-1)
             case "retake":
-                self._retake()
+                self._repeat_measurement()
             case "hold":
-                self._hold_now()
+                self._accept_now()
             case "rate":
-                for rated, text in self.visit.rate(point, command.get("text", "")).items():
-                    await asyncio.wrap_future(self._writer.set_rating(self._ids.point_ids[rated], text))
-                self._diagnosis = diagnosis_of(self.visit)
-                self._derived = derived_of(self.visit)
+                for rated, text in self.visit.set_rating(point, command.get("text", "")).items():
+                    await asyncio.wrap_future(self._writer.set_rating(self._visit_ids.point_ids[rated], text))
+                self._diagnosis = diagnose_visit(self.visit)
+                self._derived = derived_results(self.visit)
             case "key":
-                await self._key(command.get("text", ""), point)
+                await self._enter_reading(command.get("text", ""), point)
             case "pin":
                 self.visit.pin(command.get("meter", ""), point)
             case other:
                 raise InputError(f"{other!r} is not something to ask for.")
 
-    async def _key(self, text: str, key: str) -> None:
+    async def _enter_reading(self, text: str, key: str) -> None:
         """Hold what somebody typed at the test point ``key``, or the active one: it needs no settling."""
-        self._typed_moves_on(at_once=True)
+        self._advance_after_entry(at_once=True)
         key = key or self.visit.focus or ""
         point = self.visit.points.get(key)
         if point is None:
             raise InputError(f"There is no test point {key!r} to type a reading for.", "Pick one first.")
-        reading = read_keyed(text, self._clock.stamp(), point.quantity)
-        if not fits(point, reading):
+        reading = parse_manual_entry(text, self._clock.now(), point.quantity)
+        if not matches_function(point, reading):
             wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
             raise InputError(
                 f"{reading.text} is no reading of {wanted}, which the {point.title} asks for.",
                 "Pick the test point it was read at.",
             )
-        typed = self._followers.get(KEYED) or await self._meet(Meter(KEYED, "keyed in", KEYED), named=True)
+        typed = self._trackers.get(MANUAL_ENTRY) or await self._register_meter(
+            Meter(MANUAL_ENTRY, "keyed in", MANUAL_ENTRY), named=True
+        )
         judgement = self._judge(typed, point, reading)
-        typed.latest, typed.point, typed.judgement = reading, point.key, judgement
-        typed.step = Step(Phase.HELD)
-        typed.count += 1
-        self._hold(typed, point, judgement, 0.0)
+        typed.latest, typed.point_key, typed.judgement = reading, point.key, judgement
+        typed.settling = SettlingState(Phase.ACCEPTED)
+        typed.reading_count += 1
+        self._accept(typed, point, judgement, 0.0)
 
-    def _typed_moves_on(self, *, at_once: bool = False) -> None:
+    def _advance_after_entry(self, *, at_once: bool = False) -> None:
         """Go to the next test point once there was time to look at the verdict on what was typed."""
-        typed = self._followers.get(KEYED)
-        if typed is None or typed.held_at is None or typed.held is None:
+        typed = self._trackers.get(MANUAL_ENTRY)
+        if typed is None or typed.accepted_at is None or typed.accepted is None:
             return
-        committed = self.visit.held[typed.held_at]
-        age = (self._clock.stamp().monotonic_ns - typed.held.stamp.monotonic_ns) * 1e-9
-        if committed and committed[-1].reading is typed.held and (at_once or age >= LOOK_UP):
-            self.visit.probes_off(typed.held_at)
-            typed.start_again()
+        committed = self.visit.accepted[typed.accepted_at]
+        age = (self._clock.now().monotonic_ns - typed.accepted.timestamp.monotonic_ns) * 1e-9
+        if committed and committed[-1].reading is typed.accepted and (at_once or age >= DWELL_AFTER_LIFT):
+            self.visit.probes_removed(typed.accepted_at)
+            typed.restart()
             typed.latest = None
 
-    def _retake(self) -> None:
-        if self.visit.focus is None and self.visit.last is not None:
-            self.visit.focus = self.visit.last
-        for follower in self._followers.values():
-            if self.visit.focus in {follower.point, follower.held_at}:
-                follower.start_again()
+    def _repeat_measurement(self) -> None:
+        if self.visit.focus is None and self.visit.last_accepted is not None:
+            self.visit.focus = self.visit.last_accepted
+        for follower in self._trackers.values():
+            if self.visit.focus in {follower.point_key, follower.accepted_at}:
+                follower.restart()
 
-    def _hold_now(self) -> None:
-        follower = self._leader
-        point = self.visit.points.get(follower.point) if follower and follower.point else None
+    def _accept_now(self) -> None:
+        follower = self._displayed_tracker
+        point = self.visit.points.get(follower.point_key) if follower and follower.point_key else None
         if follower is None or follower.latest is None or point is None:
             raise InputError("No meter measures the active test point.", "Put the probes on and set the meter to it.")
-        if not follower.latest.measures:
+        if not follower.latest.is_judgeable:
             raise InputError(
-                f"{follower.name} {altered(follower.latest)}.", "Switch that off on the meter, and measure."
+                f"{follower.name} {display_mode_text(follower.latest)}.", "Switch that off on the meter, and measure."
             )
-        self._hold(follower, point, self._judge(follower, point, follower.latest), 0.0)
+        self._accept(follower, point, self._judge(follower, point, follower.latest), 0.0)

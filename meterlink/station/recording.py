@@ -10,31 +10,40 @@ from pathlib import Path
 from typing import IO, Self
 
 from meterlink.ble.backends import ClientBackend, ScannerBackend
-from meterlink.ble.capture_driver import Capturing
-from meterlink.ble.connection import Packet as RadioPacket
+from meterlink.ble.capture_driver import CaptureDriverFactory
+from meterlink.ble.connection import ReceivedPacket as RadioPacket
 from meterlink.ble.radio import Radio
-from meterlink.ble.states import LinkState, RadioState
-from meterlink.capture.files import WINDOW, Asked, CapturedMeter, Packet, label_at, label_line, meter_line, packet_line
-from meterlink.core.clock import Clock, Stamp
+from meterlink.ble.states import ConnectionState, RadioState
+from meterlink.capture.capture_file import (
+    ENTRY_WINDOW,
+    CapturedMeter,
+    CapturedPacket,
+    ConnectionRequests,
+    entry_line,
+    make_display_entry,
+    meter_line,
+    packet_line,
+)
+from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import DriverError, InputError, MeterlinkError
-from meterlink.core.text import clean_name
-from meterlink.driver_api import Advertisement, DriverKind
+from meterlink.core.text import clean_text
+from meterlink.driver_api import Advertisement, DriverFactory
 
-_LONGEST_SAID = 80  # characters of a line that was typed, when it is said back
+_LONGEST_ECHO = 80  # characters of a line that was typed, when it is said back
 _LONGEST_LINE = 1024  # bytes kept of a line that does not end
 
 
 @dataclass(frozen=True, slots=True)
-class Typed:
+class TypedLine:
     """A line somebody typed, and when they pressed Enter."""
 
     text: str
-    stamp: Stamp
+    stamp: Timestamp
 
 
 @dataclass(slots=True)
-class Tally:
+class CaptureCounts:
     """What has been recorded: counts, and seconds from the start to the last of it."""
 
     packets: int = 0
@@ -42,7 +51,7 @@ class Tally:
     seconds: float = 0.0
 
 
-class CaptureFile:
+class CaptureFileWriter:
     """A new capture file that is written line by line; every line is whole and on its way to the disk at once.
 
     Where nothing is written, no file is left.
@@ -84,67 +93,67 @@ class CaptureFile:
         self._size += len(line.encode())
 
 
-class Capture:
+class CaptureRecorder:
     """One recording. ``say`` is handed every line for the person who records."""
 
-    def __init__(self, file: CaptureFile, clock: Clock, say: Callable[[str], None]) -> None:
+    def __init__(self, file: CaptureFileWriter, clock: Clock, report: Callable[[str], None]) -> None:
         self._file = file
         self._clock = clock
-        self._say = say
-        self._started = clock.stamp()
-        self._queue: asyncio.Queue[RadioPacket | Typed] = asyncio.Queue()
+        self._report = report
+        self._started = clock.now()
+        self._queue: asyncio.Queue[RadioPacket | TypedLine] = asyncio.Queue()
         self._advertisement = Advertisement()
-        self._asked = Asked()
-        self._introduced = False
-        self._said = ""
-        self._newest = float("-inf")
-        self._unusable: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self.tally = Tally()
+        self._requests = ConnectionRequests()
+        self._meter_line_written = False
+        self._reported = ""
+        self._last_packet_at = float("-inf")
+        self._unusable_meter: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self.counts = CaptureCounts()
 
     async def run(
         self,
         address: str,
-        typed: AsyncIterator[Typed],
+        typed_lines: AsyncIterator[TypedLine],
         *,
-        asked: Asked | None = None,
+        requests: ConnectionRequests | None = None,
         seconds: float | None = None,
         stop: asyncio.Event | None = None,
         scanner_backend: ScannerBackend | None = None,
         client_backend: ClientBackend | None = None,
-    ) -> Tally:
+    ) -> CaptureCounts:
         """Record the meter at ``address`` until ``typed`` ends, or for ``seconds``, or until ``stop`` is set.
 
         A lost link is taken up again. DriverError where the meter offers nothing to record; MeterlinkError where the
         file cannot be written any more.
         """
-        self._asked = asked or Asked()
-        kind = Capturing(self._asked)
+        self._requests = requests or ConnectionRequests()
+        kind = CaptureDriverFactory(self._requests)
 
-        def choose(advertisement: Advertisement, _services: object) -> DriverKind:
+        def choose(advertisement: Advertisement, _services: object) -> DriverFactory:
             self._advertisement = advertisement
             return kind
 
         radio = Radio(
             clock=self._clock,
-            choose=choose,
+            choose_driver=choose,
             on_packet=self._queue.put_nowait,
-            on_change=self._radio_changed,
-            known=[Meter(address, "")],
+            on_state_change=self._on_radio_state,
+            known_meters=[Meter(address, "")],
             scanner_backend=scanner_backend,
             client_backend=client_backend,
         )
-        lines = asyncio.create_task(self._take_lines(typed), name="capture-typed")
+        lines = asyncio.create_task(self._enqueue_lines(typed_lines), name="capture-typed")
         ends: set[asyncio.Future[None]] = {
             asyncio.create_task(radio.run(), name="capture-radio"),
-            asyncio.create_task(self._keep(), name="capture-keep"),
-            self._unusable,
+            asyncio.create_task(self._write_lines(), name="capture-keep"),
+            self._unusable_meter,
         }
         if seconds is None:
             ends.add(lines)
         else:
             ends.add(asyncio.create_task(asyncio.sleep(seconds), name="capture-time"))
         if stop is not None:
-            ends.add(asyncio.create_task(_until(stop), name="capture-stop"))
+            ends.add(asyncio.create_task(_wait_for(stop), name="capture-stop"))
         try:
             done, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -154,69 +163,73 @@ class Capture:
         for task in done:
             task.result()
         while not self._queue.empty():
-            self._write(self._queue.get_nowait())
-        return self.tally
+            self._write_line(self._queue.get_nowait())
+        return self.counts
 
-    async def _take_lines(self, typed: AsyncIterator[Typed]) -> None:
-        async for line in typed:
+    async def _enqueue_lines(self, typed_lines: AsyncIterator[TypedLine]) -> None:
+        async for line in typed_lines:
             self._queue.put_nowait(line)
         # What was typed last describes packets that came before it: those are in the queue already.
 
-    async def _keep(self) -> None:
+    async def _write_lines(self) -> None:
         while True:
-            self._write(await self._queue.get())
+            self._write_line(await self._queue.get())
 
-    def _write(self, entry: RadioPacket | Typed) -> None:
+    def _write_line(self, entry: RadioPacket | TypedLine) -> None:
         t = (entry.stamp.monotonic_ns - self._started.monotonic_ns) * 1e-9
-        if isinstance(entry, Typed):
-            self._label(t, entry.text.strip())
+        if isinstance(entry, TypedLine):
+            self._write_entry(t, entry.text.strip())
         else:
-            self._packet(t, entry)
+            self._write_packet(t, entry)
 
-    def _packet(self, t: float, packet: RadioPacket) -> None:
-        if not self._introduced:
-            self._introduced = True
-            meter = CapturedMeter(packet.session.name, self._advertisement.service_uuids, self._asked)
+    def _write_packet(self, t: float, packet: RadioPacket) -> None:
+        if not self._meter_line_written:
+            self._meter_line_written = True
+            meter = CapturedMeter(packet.session.name, self._advertisement.service_uuids, self._requests)
             self._file.write(meter_line(meter))
-        self._file.write(packet_line(Packet(t, packet.channel, packet.data)))
-        self.tally.packets += 1
-        self.tally.seconds = self._newest = t
+        self._file.write(packet_line(CapturedPacket(t, packet.channel, packet.data)))
+        self.counts.packets += 1
+        self.counts.seconds = self._last_packet_at = t
 
-    def _label(self, t: float, text: str) -> None:
+    def _write_entry(self, t: float, text: str) -> None:
         if not text:
             return
-        shown = clean_name(text, _LONGEST_SAID)
+        shown = clean_text(text, _LONGEST_ECHO)
         try:
-            label = label_at(t, text)
+            label = make_display_entry(t, text)
         except InputError as error:
-            self._say(f"Not noted, {shown!r}: {error}")
+            self._report(f"Not noted, {shown!r}: {error}")
             return
-        self._file.write(label_line(label))
-        self.tally.labels += 1
-        self.tally.seconds = t
-        late = "" if t - self._newest <= WINDOW else f", but no packet came in the {WINDOW:g} s before it"
-        self._say(f"{self.tally.labels}. {shown} at {t:.1f} s{late}.")
+        self._file.write(entry_line(label))
+        self.counts.labels += 1
+        self.counts.seconds = t
+        late = (
+            ""
+            if t - self._last_packet_at <= ENTRY_WINDOW
+            else f", but no packet came in the {ENTRY_WINDOW:g} s before it"
+        )
+        self._report(f"{self.counts.labels}. {shown} at {t:.1f} s{late}.")
 
-    def _radio_changed(self, state: RadioState) -> None:
+    def _on_radio_state(self, state: RadioState) -> None:
         if not state.meters:
             return
         (link,) = state.meters
-        said = state.problem or f"{link.name or link.address}: {link.state}. {link.detail}".rstrip()
-        if said != self._said:
-            self._said = said
-            self._say(said)
-        if link.state is LinkState.UNUSABLE and not self._unusable.done():
-            self._unusable.set_exception(DriverError(f"{link.name or link.address}: {link.detail}"))
+        said = state.error or f"{link.name or link.address}: {link.state}. {link.detail}".rstrip()
+        if said != self._reported:
+            self._reported = said
+            self._report(said)
+        if link.state is ConnectionState.UNUSABLE and not self._unusable_meter.done():
+            self._unusable_meter.set_exception(DriverError(f"{link.name or link.address}: {link.detail}"))
 
 
-async def _until(stop: asyncio.Event) -> None:
+async def _wait_for(stop: asyncio.Event) -> None:
     await stop.wait()
 
 
-async def typed_lines(descriptor: int, clock: Clock) -> AsyncIterator[Typed]:
+async def read_typed_lines(descriptor: int, clock: Clock) -> AsyncIterator[TypedLine]:
     """Yield the lines of a file descriptor (0: standard input) as they are typed; ends with it."""
     loop = asyncio.get_running_loop()
-    lines: asyncio.Queue[Typed | None] = asyncio.Queue()
+    lines: asyncio.Queue[TypedLine | None] = asyncio.Queue()
 
     def read() -> None:
         rest = b""
@@ -224,11 +237,11 @@ async def typed_lines(descriptor: int, clock: Clock) -> AsyncIterator[Typed]:
             while chunk := _read(descriptor):
                 *whole, rest = (rest + chunk).split(b"\n")
                 rest = rest[-_LONGEST_LINE:]
-                stamp = clock.stamp()
+                stamp = clock.now()
                 for line in whole:
-                    loop.call_soon_threadsafe(lines.put_nowait, Typed(line.decode(errors="replace"), stamp))
+                    loop.call_soon_threadsafe(lines.put_nowait, TypedLine(line.decode(errors="replace"), stamp))
             if rest:
-                loop.call_soon_threadsafe(lines.put_nowait, Typed(rest.decode(errors="replace"), clock.stamp()))
+                loop.call_soon_threadsafe(lines.put_nowait, TypedLine(rest.decode(errors="replace"), clock.now()))
             loop.call_soon_threadsafe(lines.put_nowait, None)
 
     # Reading blocks, so a thread does it: a daemon, since one that waits for a key must not keep the program from

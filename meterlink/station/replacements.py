@@ -4,25 +4,25 @@ from collections.abc import Sequence
 
 from meterlink.core.errors import InputError
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.label.replacement import Option, StockEntry, replacements
+from meterlink.judge.label.replacement import ReplacementOption, StockEntry, find_replacements
 from meterlink.station.visit import ActiveVisit
 
 _FAILED = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
-def replacement_words(visit: ActiveVisit, stock: Sequence[StockEntry]) -> list[str]:
+def replacement_sentences(visit: ActiveVisit, stock: Sequence[StockEntry]) -> list[str]:
     """Return a sentence for each failed capacitor whose label is known; nothing where no stock list is kept."""
-    return [_words(component, visit, stock) for component in visit.labels if stock and _failed(visit, component)]
+    return [_sentence(component, visit, stock) for component in visit.labels if stock and _failed(visit, component)]
 
 
 def _failed(visit: ActiveVisit, component: str) -> bool:
-    newest = [held[-1] for key, held in visit.held.items() if held and visit.points[key].component == component]
+    newest = [held[-1] for key, held in visit.accepted.items() if held and visit.points[key].component == component]
     return any(held.judgement.verdict in _FAILED for held in newest)
 
 
-def _words(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -> str:
+def _sentence(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -> str:
     try:
-        options = replacements(visit.labels[component], stock).options
+        options = find_replacements(visit.labels[component], stock).options
     except InputError as error:
         return f"For the {component} from stock: {error}"
     if not options:
@@ -30,7 +30,7 @@ def _words(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -> s
     return f"For the {component} from stock: {_option(options[0])}."
 
 
-def _option(option: Option) -> str:
+def _option(option: ReplacementOption) -> str:
     places = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
-    temporary = ", temporary" if option.temporary else ""
-    return f"{option}{f' ({places})' if places else ''}, {option.way}{temporary}"
+    temporary = ", temporary" if option.is_temporary else ""
+    return f"{option}{f' ({places})' if places else ''}, {option.method}{temporary}"

@@ -4,21 +4,21 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from meterlink.core.cautions import caution_at
-from meterlink.core.clock import rfc3339
-from meterlink.core.equipment import Check, DerivedCheck, Place, Plan, Rating, Span, TestPoint
+from meterlink.core.clock import format_rfc3339
+from meterlink.core.equipment import DerivedPoint, Plan, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading
 from meterlink.core.verdicts import Judgement, Limits
-from meterlink.judge.judging import limits_of, plain
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
+from meterlink.judge.judging import format_decimal, limits_for
 from meterlink.judge.label.rated_part import RatedPart
 from meterlink.judge.label.ratings import parse_rating
-from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
-from meterlink.link.messages import HeldView, LimitsView, PointView
-from meterlink.plans import parse_against
+from meterlink.link.messages import AcceptedView, LimitsView, PointView
+from meterlink.plans import parse_specification
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class AcceptedReading:
     """A reading that was held at a test point, with its verdict, as committed."""
 
     reading: Reading
@@ -37,22 +37,27 @@ class ActiveVisit:
     """
 
     def __init__(
-        self, place: Place, plan: Plan, opened_utc_ns: int, capacitor_tolerance: str, rule: DecisionRule = SIMPLE
+        self,
+        site: Site,
+        plan: Plan,
+        opened_utc_ns: int,
+        capacitor_tolerance: str,
+        rule: DecisionRule = SIMPLE_ACCEPTANCE,
     ) -> None:
-        self.place = place
+        self.site = site
         self.plan_name = plan.name
         self.opened_utc_ns = opened_utc_ns
         self.points: dict[str, TestPoint] = {point.key: point for point in plan.points}
         self.limits: dict[str, Limits | None] = {
-            point.key: limits_of(point, capacitor_tolerance) for point in plan.points
+            point.key: limits_for(point, capacitor_tolerance) for point in plan.points
         }
-        self.rules = {point.key: parse_rule(point.rule) if point.rule else rule for point in plan.points}
-        self.held: dict[str, list[Held]] = {key: [] for key in self.points}
+        self.rules = {point.key: parse_decision_rule(point.rule) if point.rule else rule for point in plan.points}
+        self.accepted: dict[str, list[AcceptedReading]] = {key: [] for key in self.points}
         self.derived = plan.derived
         self.pins: dict[str, str] = {}
         self.labels: dict[str, RatedPart] = {}  # by component: what was typed off it, with its voltage
         self.focus: str | None = next(iter(self.points))
-        self.last: str | None = None
+        self.last_accepted: str | None = None
         self.capacitor_tolerance = capacitor_tolerance
         self._count = 0
 
@@ -60,43 +65,43 @@ class ActiveVisit:
         """Return the test point that a meter's reading belongs to, None when it belongs to none."""
         key = self.pins.get(address, self.focus)
         point = self.points.get(key) if key else None
-        return point if point is not None and fits(point, reading) else None
+        return point if point is not None and matches_function(point, reading) else None
 
-    def keep(self, key: str, held: Held) -> None:
+    def add_accepted(self, key: str, accepted: AcceptedReading) -> None:
         """Note a held reading of that point; the latest counts, the earlier ones stay."""
         self._count += 1
-        self.held[key].append(replace(held, number=self._count))
-        self.last = key
+        self.accepted[key].append(replace(accepted, number=self._count))
+        self.last_accepted = key
 
-    def taken_for(self, key: str) -> DerivedCheck | None:
+    def derived_point_of(self, key: str) -> DerivedPoint | None:
         """Return the check that the reading at ``key`` is taken for, where it needs no limits of its own for that."""
-        return next((check for check in self.derived if check.takes_alone(key)), None)
+        return next((check for check in self.derived if check.uses_exclusively(key)), None)
 
-    def probes_off(self, key: str) -> None:
+    def probes_removed(self, key: str) -> None:
         """The probes came off the point ``key``: move on when it is the active one and has its reading."""
-        if key == self.focus and self.held[key]:
-            self.focus = self._next_open(key)
+        if key == self.focus and self.accepted[key]:
+            self.focus = self._next_without_reading(key)
 
-    def move(self, step: int) -> None:
+    def move_focus(self, step: int) -> None:
         """Move the focus ``step`` points forward or back in plan order, round the end."""
         keys = list(self.points)
         here = keys.index(self.focus) if self.focus in keys else (-1 if step > 0 else 0)
         self.focus = keys[(here + step) % len(keys)]
 
-    def focus_on(self, key: str) -> None:
+    def set_focus(self, key: str) -> None:
         """Make ``key`` the active test point; InputError when there is no such point."""
-        self._known(key)
+        self._require_point(key)
         self.focus = key
 
     def pin(self, address: str, key: str) -> None:
         """Bind a meter to a test point, or undo that with an empty ``key``."""
         if key:
-            self._known(key)
+            self._require_point(key)
             self.pins[address] = key
         else:
             self.pins.pop(address, None)
 
-    def rate(self, key: str, text: str) -> dict[str, str]:
+    def set_rating(self, key: str, text: str) -> dict[str, str]:
         """Set what is printed on the part at ``key`` from what somebody typed.
 
         Returns the keys of all points it rates, each with the text to keep, from which `rate` gives the same again.
@@ -104,29 +109,29 @@ class ActiveVisit:
         The label of a dual capacitor (``45+7.5 MFD 440 VAC``) rates both its sections at once. InputError when it makes
         no sense; what could mean several things comes back as a question.
         """
-        self._known(key)
+        self._require_point(key)
         point = self.points[key]
-        part = parse_rating(text) if point.check is Check.CAPACITOR else None
-        against = self._against(point, text, part)
-        rated = {other: replace(self.points[other], against=given) for other, given in against.items()}
-        limits = {other: limits_of(point, self.capacitor_tolerance) for other, point in rated.items()}
+        part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
+        against = self._specifications(point, text, part)
+        rated = {other: replace(self.points[other], specification=given) for other, given in against.items()}
+        limits = {other: limits_for(point, self.capacitor_tolerance) for other, point in rated.items()}
         self.points.update(rated)
         self.limits.update(limits)
         if part is not None:
             self.labels[point.component] = part
-        return {other: str(part or point.against) for other, point in rated.items()}
+        return {other: str(part or point.specification) for other, point in rated.items()}
 
-    def _against(self, point: TestPoint, text: str, part: RatedPart | None) -> dict[str, Rating | Span]:
+    def _specifications(self, point: TestPoint, text: str, part: RatedPart | None) -> dict[str, Rating | Span]:
         """Return what each test point that ``text`` speaks of is held against; ``part`` is a capacitor's label."""
         if part is None:
-            return {point.key: parse_against(text, point.quantity, point.check)}
-        if part.marked is not None or len(part.sections) == 1:
-            return {point.key: part.marked or part.ratings()[0]}
-        by_name: dict[str, Rating | Span] = dict(zip(part.names, part.ratings(), strict=True))
+            return {point.key: parse_specification(text, point.quantity, point.kind)}
+        if part.marked_range is not None or len(part.sections) == 1:
+            return {point.key: part.marked_range or part.ratings()[0]}
+        by_name: dict[str, Rating | Span] = dict(zip(part.section_names, part.ratings(), strict=True))
         same = {
             other.section.upper(): other.key
             for other in self.points.values()
-            if (other.component, other.check) == (point.component, point.check)
+            if (other.component, other.kind) == (point.component, point.kind)
         }
         if point.section.upper() not in by_name:
             raise InputError(
@@ -135,23 +140,23 @@ class ActiveVisit:
             )
         return {same[name]: rating for name, rating in by_name.items() if name in same}
 
-    def _known(self, key: str) -> None:
+    def _require_point(self, key: str) -> None:
         if key not in self.points:
             raise InputError(f"There is no test point {key!r} in this visit.", f"Use one of: {', '.join(self.points)}.")
 
-    def _next_open(self, key: str) -> str | None:
+    def _next_without_reading(self, key: str) -> str | None:
         keys = list(self.points)
         here = keys.index(key)
         pinned = set(self.pins.values())
         ahead = keys[here + 1 :] + keys[:here]
-        return next((other for other in ahead if not self.held[other] and other not in pinned), None)
+        return next((other for other in ahead if not self.accepted[other] and other not in pinned), None)
 
     def point_views(self) -> list[PointView]:
         """Return every test point as watchers see it."""
         return [self._point_view(point) for point in self.points.values()]
 
     def _point_view(self, point: TestPoint) -> PointView:
-        limits, held = self.limits[point.key], self.held[point.key]
+        limits, held = self.limits[point.key], self.accepted[point.key]
         return PointView(
             key=point.key,
             title=point.title,
@@ -165,12 +170,12 @@ class ActiveVisit:
             rating=None if limits is None else limits.basis,
             why=point.why,
             caution=caution_at(point),
-            held=_held_view(len(held), held[-1]) if held else None,
-            retakes=max(len(held) - 1, 0),
+            accepted=_accepted_view(len(held), held[-1]) if held else None,
+            repeats=max(len(held) - 1, 0),
         )
 
 
-def fits(point: TestPoint, reading: Reading) -> bool:
+def matches_function(point: TestPoint, reading: Reading) -> bool:
     """Whether a meter's function is the one the point asks for; a meter that does not tell AC from DC may be."""
     if point.quantity is not reading.quantity:
         return False
@@ -178,30 +183,32 @@ def fits(point: TestPoint, reading: Reading) -> bool:
 
 
 def _limits_view(limits: Limits) -> LimitsView:
-    low, high, nominal = (None if edge is None else plain(edge) for edge in (limits.low, limits.high, limits.nominal))
+    low, high, nominal = (
+        None if edge is None else format_decimal(edge) for edge in (limits.low, limits.high, limits.nominal)
+    )
     return LimitsView(low=low, high=high, nominal=nominal, unit=limits.unit, basis=limits.basis)
 
 
-def _held_view(number: int, held: Held) -> HeldView:
-    judgement = held.judgement
-    return HeldView(
+def _accepted_view(number: int, accepted: AcceptedReading) -> AcceptedView:
+    judgement = accepted.judgement
+    return AcceptedView(
         id=number,
-        text=held.reading.text,
+        text=accepted.reading.text,
         digits=None if judgement.digits is None else f"{judgement.digits:f}",
         verdict=str(judgement.verdict),
         margin=str(judgement.margin),
-        deviation_percent=percent(judgement.deviation_percent),
+        deviation_percent=deviation_text(judgement.deviation_percent),
         reason=judgement.reason,
         accuracy=judgement.accuracy,
-        settle_it=judgement.settle_it,
+        next_measurement=judgement.next_measurement,
         probability=judgement.probability,
         rule=judgement.rule,
-        meter=held.meter,
-        at=rfc3339(held.reading.stamp.utc_ns),
-        settled_in=round(held.settled_in, 1),
+        meter=accepted.meter,
+        at=format_rfc3339(accepted.reading.timestamp.utc_ns),
+        settled_in=round(accepted.settled_in, 1),
     )
 
 
-def percent(number: Decimal | None) -> str | None:
+def deviation_text(number: Decimal | None) -> str | None:
     """Return a deviation with its sign and one decimal: ``-6.0``, None where there is none."""
     return None if number is None else f"{number:+.1f}"

@@ -16,10 +16,10 @@ APPLICATION_ID = 0x4D74724C
 # How long SQLite itself waits for a lock, in s. Our own writer is alone and readers never lock it out, so only a
 # foreign program (a backup, a database browser) can hold one; 2 s outlasts a copy being started, and is short enough
 # that a technician hears of it.
-LOCK_PATIENCE = 2.0
+LOCK_TIMEOUT = 2.0
 
 # Primary result codes (https://sqlite.org/rescode.html) that put the disk, not the data, at fault: worth another try.
-_PASSING = {
+_TRANSIENT_CODES = {
     sqlite3.SQLITE_BUSY,
     sqlite3.SQLITE_CANTOPEN,
     sqlite3.SQLITE_CORRUPT,
@@ -34,9 +34,9 @@ _PASSING = {
 }
 
 
-def connect_to_write(path: Path) -> sqlite3.Connection:
+def connect_for_writing(path: Path) -> sqlite3.Connection:
     """Open (or create) the database for the one writer: durable at every COMMIT, transactions begun by hand."""
-    connection = sqlite3.connect(path, timeout=LOCK_PATIENCE, isolation_level=None)
+    connection = sqlite3.connect(path, timeout=LOCK_TIMEOUT, isolation_level=None)
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         # FULL: in WAL mode NORMAL may lose the last commits at a power cut (https://sqlite.org/pragma.html).
@@ -50,7 +50,7 @@ def connect_to_write(path: Path) -> sqlite3.Connection:
 
 
 @contextmanager
-def connected_to_read(path: Path) -> Iterator[sqlite3.Connection]:
+def connect_for_reading(path: Path) -> Iterator[sqlite3.Connection]:
     """Open the database read-only for a few queries that see one moment; StoreError when that cannot be.
 
     Read-only connections never checkpoint, so the writer is the only one that moves the write-ahead log.
@@ -58,13 +58,13 @@ def connected_to_read(path: Path) -> Iterator[sqlite3.Connection]:
     if not path.exists():
         raise StoreError(f"There is no database at {path}.", "Start the station once, or name its folder with --data.")
     try:
-        with closing(_connect_to_read(path)) as found:
+        with closing(_open_read_only(path)) as found:
             found.row_factory = sqlite3.Row
             found.execute("BEGIN")
             check_version(found, path, oldest=SCHEMA_VERSION)
             yield found
     except (sqlite3.Error, UnicodeEncodeError) as error:  # the latter: a name that is not text at all
-        raise in_words(error, path) from error
+        raise as_store_error(error, path) from error
 
 
 def check_file(path: Path) -> None:
@@ -75,12 +75,12 @@ def check_file(path: Path) -> None:
     if not path.exists():
         return
     try:
-        with closing(_connect_to_read(path)) as found:
+        with closing(_open_read_only(path)) as found:
             check_writable(found, path)
     except sqlite3.Error as error:
         # A first start was cut short while it made the file; only a writing connection can clear that up.
         if getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_READONLY_ROLLBACK:
-            raise in_words(error, path) from error
+            raise as_store_error(error, path) from error
 
 
 def check_writable(connection: sqlite3.Connection, path: Path) -> None:
@@ -89,9 +89,9 @@ def check_writable(connection: sqlite3.Connection, path: Path) -> None:
         check_version(connection, path, oldest=0)
 
 
-def _connect_to_read(path: Path) -> sqlite3.Connection:
+def _open_read_only(path: Path) -> sqlite3.Connection:
     address = f"{path.absolute().as_uri()}?mode=ro"
-    return sqlite3.connect(address, uri=True, timeout=LOCK_PATIENCE, isolation_level=None)
+    return sqlite3.connect(address, uri=True, timeout=LOCK_TIMEOUT, isolation_level=None)
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
@@ -101,7 +101,7 @@ def is_empty(connection: sqlite3.Connection) -> bool:
     return tables == 0 and owner in {0, APPLICATION_ID}
 
 
-def mark_ours(connection: sqlite3.Connection, version: int) -> None:
+def write_file_header(connection: sqlite3.Connection, version: int) -> None:
     """Write program and schema version into the file's header, as part of the open transaction."""
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {version}")
@@ -125,12 +125,12 @@ def check_version(connection: sqlite3.Connection, path: Path, oldest: int) -> No
         )
 
 
-def is_passing(error: BaseException) -> bool:
+def is_transient(error: BaseException) -> bool:
     """Whether an error may go away by itself or by a person's hand (disk full, locked) with the data being sound."""
-    return isinstance(error, sqlite3.Error) and _primary_code(error) in _PASSING
+    return isinstance(error, sqlite3.Error) and _primary_code(error) in _TRANSIENT_CODES
 
 
-def in_words(error: BaseException, path: Path) -> StoreError:
+def as_store_error(error: BaseException, path: Path) -> StoreError:
     """Return what happened to the database at ``path`` as a StoreError a person can act on."""
     name = getattr(error, "sqlite_errorname", "")
     match _primary_code(error):

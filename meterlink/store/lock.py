@@ -14,7 +14,7 @@ if sys.platform == "win32":
     # A locked byte cannot be read by others on Windows; this one lies far behind the process id that they may read.
     _LOCKED_BYTE = 1 << 20
 
-    def _take(file: IO[bytes]) -> None:
+    def _lock_file(file: IO[bytes]) -> None:
         os.lseek(file.fileno(), _LOCKED_BYTE, os.SEEK_SET)
         msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
         os.lseek(file.fileno(), 0, os.SEEK_SET)
@@ -22,7 +22,7 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _take(file: IO[bytes]) -> None:
+    def _lock_file(file: IO[bytes]) -> None:
         # flock, not lockf: it belongs to the open file, so it also keeps a second writer in this process out.
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
@@ -35,7 +35,7 @@ class FileLock:
         self._path = database.with_name(database.name + ".lock")
         self._file: IO[bytes] | None = None
 
-    def take(self) -> None:
+    def acquire(self) -> None:
         """Take the lock at once, or raise a StoreError that names the process holding it."""
         try:
             file = self._path.open("a+b", buffering=0)
@@ -44,7 +44,7 @@ class FileLock:
                 f"{self._path} cannot be opened: {error.strerror}.", "Check that you may write in this folder."
             ) from error
         try:
-            _take(file)
+            _lock_file(file)
         except OSError as error:
             file.seek(0)
             holder = file.read(20).decode("ascii", "replace").strip()

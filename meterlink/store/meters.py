@@ -10,11 +10,11 @@ from meterlink.core.errors import InputError, StoreError
 # Some makers give every meter the same serial number (0000, 12345678, SN). Fewer different characters than this, or
 # fewer characters, tell nothing apart (common practice, no source).
 _SHORTEST_SERIAL = 4
-_LEAST_VARIETY = 3
-_COUNTING = "0123456789" * 3
+_FEWEST_DIFFERENT_CHARACTERS = 3
+_CONSECUTIVE_DIGITS = "0123456789" * 3
 
 
-class KnownAs(NamedTuple):
+class RegisteredMeter(NamedTuple):
     """What a meter is known as here: its row, its name, and the address it was first met under."""
 
     id: int
@@ -22,28 +22,33 @@ class KnownAs(NamedTuple):
     first_address: str
 
 
-def tells_apart(serial: str) -> bool:
+def is_distinctive_serial(serial: str) -> bool:
     """Return whether a serial number can be taken to belong to one meter alone: no ``0000``, no ``12345678``."""
-    varied = len(serial) >= _SHORTEST_SERIAL and len(set(serial)) >= _LEAST_VARIETY
-    return varied and serial not in _COUNTING and any(char.isdigit() for char in serial)
+    varied = len(serial) >= _SHORTEST_SERIAL and len(set(serial)) >= _FEWEST_DIFFERENT_CHARACTERS
+    return varied and serial not in _CONSECUTIVE_DIGITS and any(char.isdigit() for char in serial)
 
 
-def meet(
-    connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, named: bool = False, present: Collection[int] = ()
-) -> KnownAs:
+def get_or_create_meter(
+    connection: sqlite3.Connection,
+    meter: Meter,
+    now_utc_ns: int,
+    *,
+    name_given: bool = False,
+    connected_ids: Collection[int] = (),
+) -> RegisteredMeter:
     """Insert the meter, or note that it was seen again; what is not known this time (empty) is left as it was.
 
     A bound meter keeps the serial number and service it was bound with, and its name unless ``named``: then the name
     is a person's word. An address that was never seen belongs to the one bound meter with this serial number and
     service, if there is one that is not among ``present`` (rows of meters on the air under their own addresses).
     """
-    meter_id = _at(connection, meter.address)
+    meter_id = _find_by_address(connection, meter.address)
     if meter_id is None:
-        meter_id = _same(connection, meter, present)
+        meter_id = _find_by_serial(connection, meter, connected_ids)
         if meter_id is not None:
-            _add_alias(connection, meter.address, meter_id, now_utc_ns)
+            _insert_alias(connection, meter.address, meter_id, now_utc_ns)
     if meter_id is None:
-        return _insert(connection, meter, now_utc_ns)
+        return _insert_meter(connection, meter, now_utc_ns)
     connection.execute(
         """
         UPDATE meters SET
@@ -55,18 +60,18 @@ def meet(
             last_seen_utc_ns = :now
         WHERE id = :id
         """,
-        {**_values(meter, now_utc_ns), "named": named, "id": meter_id},
+        {**_values(meter, now_utc_ns), "named": name_given, "id": meter_id},
     )
-    return _known_as(connection, meter_id)
+    return _registered_meter(connection, meter_id)
 
 
-def bind(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, named: bool = False) -> KnownAs:
+def bind(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, name_given: bool = False) -> RegisteredMeter:
     """Bind the meter that was found at ``meter.address``: the station may connect to it, and to nothing else there.
 
     The same meter, known under another address, is recognised as in `meet`; ``named`` as there. InputError where a
     meter with another serial number is bound to the address, or where another bound meter has the name.
     """
-    meter_id = _at(connection, meter.address)
+    meter_id = _find_by_address(connection, meter.address)
     if meter_id is not None:
         bound, serial = connection.execute("SELECT bound, serial FROM meters WHERE id = ?", (meter_id,)).fetchone()
         if bound and serial and meter.serial and serial != meter.serial:
@@ -74,7 +79,7 @@ def bind(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, named
                 f"Another meter is bound to {meter.address}: serial number {serial}, not {meter.serial}.",
                 "Unbind that one first if it is not used any more.",
             )
-    known = meet(connection, meter, now_utc_ns, named=named)
+    known = get_or_create_meter(connection, meter, now_utc_ns, name_given=name_given)
     namesakes = connection.execute(
         "SELECT COUNT(*) FROM meters WHERE bound AND name = ? AND id <> ?", (known.name, known.id)
     ).fetchone()[0]
@@ -88,14 +93,14 @@ def bind(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, named
     return known
 
 
-def unbind(connection: sqlite3.Connection, address: str) -> KnownAs:
+def unbind(connection: sqlite3.Connection, address: str) -> RegisteredMeter:
     """Bind the meter with this address no longer; InputError where none is bound."""
-    meter_id = _at(connection, address)
+    meter_id = _find_by_address(connection, address)
     row = connection.execute("SELECT bound FROM meters WHERE id = ?", (meter_id,)).fetchone()
     if meter_id is None or not row[0]:
         raise InputError(f"No meter is bound to {address}.", "See what is: meterlink find")
     set_bound(connection, meter_id, bound=False)
-    return _known_as(connection, meter_id)
+    return _registered_meter(connection, meter_id)
 
 
 def set_bound(connection: sqlite3.Connection, meter_id: int, *, bound: bool) -> None:
@@ -104,13 +109,13 @@ def set_bound(connection: sqlite3.Connection, meter_id: int, *, bound: bool) -> 
         raise StoreError(f"There is no meter {meter_id} in the database.", "It may belong to another data folder.")
 
 
-def alias(connection: sqlite3.Connection, old: str, new: str, now_utc_ns: int) -> KnownAs:
+def add_alias(connection: sqlite3.Connection, old: str, new: str, now_utc_ns: int) -> RegisteredMeter:
     """Note that the meter known under ``old`` now has the address ``new``: its readings go on under the same row.
 
     Readings kept earlier under ``new`` as a meter of its own stay where they are. InputError where ``old`` is unknown
     or both are one meter already.
     """
-    meter_id, other_id = _at(connection, old), _at(connection, new)
+    meter_id, other_id = _find_by_address(connection, old), _find_by_address(connection, new)
     if meter_id is None:
         raise InputError(f"No meter is known under {old}.", "See the known ones: meterlink find")
     if meter_id == other_id:
@@ -118,12 +123,12 @@ def alias(connection: sqlite3.Connection, old: str, new: str, now_utc_ns: int) -
     if other_id is not None:
         connection.execute("UPDATE meter_aliases SET meter_id = ? WHERE meter_id = ?", (meter_id, other_id))
         set_bound(connection, other_id, bound=False)
-    _add_alias(connection, new, meter_id, now_utc_ns)
+    _insert_alias(connection, new, meter_id, now_utc_ns)
     connection.execute("UPDATE meters SET address_now = ? WHERE id = ?", (new, meter_id))
-    return _known_as(connection, meter_id)
+    return _registered_meter(connection, meter_id)
 
 
-def _at(connection: sqlite3.Connection, address: str) -> int | None:
+def _find_by_address(connection: sqlite3.Connection, address: str) -> int | None:
     """Return the row of the meter with this address; what somebody said (an alias) counts before what was met."""
     for query in (
         "SELECT meter_id FROM meter_aliases WHERE address = ?",
@@ -135,33 +140,35 @@ def _at(connection: sqlite3.Connection, address: str) -> int | None:
     return None
 
 
-def _same(connection: sqlite3.Connection, meter: Meter, present: Collection[int]) -> int | None:
-    if not (meter.service and tells_apart(meter.serial)):
+def _find_by_serial(connection: sqlite3.Connection, meter: Meter, connected_ids: Collection[int]) -> int | None:
+    if not (meter.service_uuid and is_distinctive_serial(meter.serial)):
         return None
     rows = connection.execute(
-        "SELECT id FROM meters WHERE bound AND serial = ? AND service = ?", (meter.serial, meter.service)
+        "SELECT id FROM meters WHERE bound AND serial = ? AND service = ?", (meter.serial, meter.service_uuid)
     ).fetchall()
-    return int(rows[0][0]) if len(rows) == 1 and rows[0][0] not in present else None
+    return int(rows[0][0]) if len(rows) == 1 and rows[0][0] not in connected_ids else None
 
 
-def _add_alias(connection: sqlite3.Connection, address: str, meter_id: int, now_utc_ns: int) -> None:
+def _insert_alias(connection: sqlite3.Connection, address: str, meter_id: int, now_utc_ns: int) -> None:
     connection.execute(
         "INSERT OR REPLACE INTO meter_aliases (address, meter_id, since_utc_ns) VALUES (?, ?, ?)",
         (address, meter_id, now_utc_ns),
     )
 
 
-def _insert(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int) -> KnownAs:
+def _insert_meter(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int) -> RegisteredMeter:
     (meter_id,) = connection.execute(
         "INSERT INTO meters (address, name, driver, serial, service, first_seen_utc_ns, last_seen_utc_ns)"
         " VALUES (:address, :name, :driver, :serial, :service, :now, :now) RETURNING id",
         _values(meter, now_utc_ns),
     ).fetchone()
-    return KnownAs(int(meter_id), meter.name, meter.address)
+    return RegisteredMeter(int(meter_id), meter.name, meter.address)
 
 
-def _known_as(connection: sqlite3.Connection, meter_id: int) -> KnownAs:
-    return KnownAs(*connection.execute("SELECT id, name, address FROM meters WHERE id = ?", (meter_id,)).fetchone())
+def _registered_meter(connection: sqlite3.Connection, meter_id: int) -> RegisteredMeter:
+    return RegisteredMeter(
+        *connection.execute("SELECT id, name, address FROM meters WHERE id = ?", (meter_id,)).fetchone()
+    )
 
 
 def _values(meter: Meter, now_utc_ns: int) -> dict[str, str | int]:
@@ -170,6 +177,6 @@ def _values(meter: Meter, now_utc_ns: int) -> dict[str, str | int]:
         "name": meter.name,
         "driver": meter.driver,
         "serial": meter.serial,
-        "service": meter.service,
+        "service": meter.service_uuid,
         "now": now_utc_ns,
     }

@@ -6,21 +6,21 @@ from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 from typing import TypeVar
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Meter, Place, Plan, State, TestPoint
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.plans.derived_table import read_derived_text
+from meterlink.plans.derived_table import load_derived_points
 from meterlink.store.rows import (
     HistoryRow,
-    KeptPlan,
-    KeptReading,
-    KeptVisit,
     MeterRow,
     OutboxEntry,
     ResumedVisit,
+    StoredPlan,
+    StoredReading,
+    StoredVisit,
     VisitIds,
 )
 
@@ -40,7 +40,7 @@ _READING_COLUMNS = """
 """
 # CROSS JOIN keeps SQLite from starting at another table: held readings are few and wanted in their order, while the
 # way from a unit to its raw readings leads through every one of them.
-_HELD = f"""
+_SELECT_ACCEPTED = f"""
     SELECT h.*, {_READING_COLUMNS}, s.name AS site, u.name AS unit, v.uid, v.plan, p.key, p.terminal_a, p.terminal_b,
         p.state, p.check_kind, ci.name AS circuit, co.name AS component, co.section
     FROM held_readings h
@@ -55,26 +55,26 @@ _HELD = f"""
     CROSS JOIN sites s ON s.id = u.site_id
 """  # noqa: S608  # made of constants only
 
-_POINTS = """
+_SELECT_POINTS = """
     SELECT p.*, ci.name AS circuit, co.name AS component, co.section FROM test_points p
     JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ?
 """
 
 
-def held_readings(
+def accepted_readings(
     connection: sqlite3.Connection, conditions: Iterable[Condition] = (), limit: int | None = None
 ) -> list[HistoryRow]:
     """Return the newest ``limit`` held readings that meet all ``conditions`` oldest of them first."""
-    where, values = _all_of(conditions)
-    rows = connection.execute(f"{_HELD} {where} ORDER BY h.id DESC LIMIT ?", (*values, _limit(limit)))
-    return _decoded(_history_row, rows)[::-1]
+    where, values = _where_clause(conditions)
+    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY h.id DESC LIMIT ?", (*values, _limit(limit)))
+    return _decode_rows(_history_row, rows)[::-1]
 
 
 def raw_readings(
     connection: sqlite3.Connection, conditions: Iterable[Condition], limit: int | None
-) -> list[KeptReading]:
+) -> list[StoredReading]:
     """Return the first ``limit`` readings that meet all ``conditions``, in the order they were kept."""
-    where, values = _all_of(conditions)
+    where, values = _where_clause(conditions)
     rows = connection.execute(
         f"""
         SELECT r.id, {_READING_COLUMNS}, v.uid, p.key
@@ -84,29 +84,29 @@ def raw_readings(
         """,  # noqa: S608  # conditions are written in `reader`; values are bound
         (*values, _limit(limit)),
     )
-    return _decoded(_kept_reading, rows)
+    return _decode_rows(_stored_reading, rows)
 
 
-def visits(connection: sqlite3.Connection) -> list[KeptVisit]:
+def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
     """Return every visit, in the order they were opened."""
     rows = connection.execute(
         "SELECT v.*, u.name AS unit, s.name AS site"
         " FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id ORDER BY v.id"
     )
-    return _decoded(_kept_visit, rows)
+    return _decode_rows(_stored_visit, rows)
 
 
-def kept_plan(connection: sqlite3.Connection, uid: str) -> KeptPlan:
+def visit_plan(connection: sqlite3.Connection, uid: str) -> StoredPlan:
     """Return the plan of the visit ``uid``; StoreError where there is no such visit."""
     visit = connection.execute("SELECT id, plan, derived FROM visits WHERE uid = ?", (uid,)).fetchone()
     if visit is None:
         raise StoreError(f"There is no visit {uid} in the database.", "It may belong to another data folder.")
-    rows = connection.execute(f"{_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
-    points = _decoded(_test_point, rows)
+    rows = connection.execute(f"{_SELECT_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
+    points = _decode_rows(_test_point, rows)
 
-    (derived,) = _decoded(lambda row: read_derived_text(row["derived"], points), [visit])
+    (derived,) = _decode_rows(lambda row: load_derived_points(row["derived"], points), [visit])
     ratings = {row["key"]: row["rating"] for row in rows if row["rating"]}
-    return KeptPlan(Plan(visit["plan"], tuple(points), derived), ratings)
+    return StoredPlan(Plan(visit["plan"], tuple(points), derived), ratings)
 
 
 def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
@@ -115,13 +115,13 @@ def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
     for row in connection.execute("SELECT meter_id, address FROM meter_aliases ORDER BY since_utc_ns, address"):
         aliases[row["meter_id"]] = (*aliases.get(row["meter_id"], ()), row["address"])
     rows = connection.execute("SELECT *, name AS meter_name FROM meters ORDER BY id")
-    return _decoded(lambda row: _meter_row(row, aliases.get(row["id"], ())), rows)
+    return _decode_rows(lambda row: _meter_row(row, aliases.get(row["id"], ())), rows)
 
 
 def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
     """Return the oldest ``limit`` waiting messages with an id above ``after_id``."""
     rows = connection.execute("SELECT * FROM outbox WHERE id > ? ORDER BY id LIMIT ?", (after_id, limit))
-    return _decoded(_outbox_entry, rows)
+    return _decode_rows(_outbox_entry, rows)
 
 
 def counts(connection: sqlite3.Connection) -> dict[str, int]:
@@ -136,7 +136,7 @@ def counts(connection: sqlite3.Connection) -> dict[str, int]:
     return found
 
 
-def resumable_visit(connection: sqlite3.Connection, place: Place, plan: Plan, now_utc_ns: int) -> ResumedVisit | None:
+def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_utc_ns: int) -> ResumedVisit | None:
     """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the test points of ``plan``.
 
     Ratings may differ: they are read off the part during the visit.
@@ -144,33 +144,33 @@ def resumable_visit(connection: sqlite3.Connection, place: Place, plan: Plan, no
     visit = connection.execute(
         "SELECT v.* FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id"
         " WHERE s.name = ? AND u.name = ? ORDER BY v.id DESC LIMIT 1",
-        (place.site, place.unit),
+        (site.name, site.unit),
     ).fetchone()
     if visit is None or visit["closed_utc_ns"] is not None:
         return None
-    points = connection.execute(_POINTS, (visit["id"],)).fetchall()
-    held = held_readings(connection, [("r.visit_id = ?", (visit["id"],))])
-    active = held[-1].reading.stamp.utc_ns if held else visit["opened_utc_ns"]
-    if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _as_kept(points) != _as_planned(plan):
+    points = connection.execute(_SELECT_POINTS, (visit["id"],)).fetchall()
+    held = accepted_readings(connection, [("r.visit_id = ?", (visit["id"],))])
+    active = held[-1].reading.timestamp.utc_ns if held else visit["opened_utc_ns"]
+    if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _stored_points(points) != _planned_points(plan):
         return None
     return ResumedVisit(
         VisitIds(visit["id"], visit["uid"], {point["key"]: point["id"] for point in points}),
-        Stamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
+        Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
         tuple(held),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
     )
 
 
-def _as_kept(points: Iterable[sqlite3.Row]) -> set[tuple[str, ...]]:
+def _stored_points(points: Iterable[sqlite3.Row]) -> set[tuple[str, ...]]:
     columns = ("key", "circuit", "component", "section", "terminal_a", "terminal_b", "quantity", "state", "check_kind")
     return {tuple(point[column] for column in columns) for point in points}
 
 
-def _as_planned(plan: Plan) -> set[tuple[str, ...]]:
-    return {(p.key, p.circuit, p.component, p.section, *p.terminals, p.quantity, p.state, p.check) for p in plan.points}
+def _planned_points(plan: Plan) -> set[tuple[str, ...]]:
+    return {(p.key, p.circuit, p.component, p.section, *p.terminals, p.quantity, p.state, p.kind) for p in plan.points}
 
 
-def _all_of(conditions: Iterable[Condition]) -> tuple[str, list[str | int]]:
+def _where_clause(conditions: Iterable[Condition]) -> tuple[str, list[str | int]]:
     texts: list[str] = []
     values: list[str | int] = []
     for text, more in conditions:
@@ -183,7 +183,7 @@ def _limit(limit: int | None) -> int:
     return -1 if limit is None else limit  # SQLite: a negative LIMIT is none
 
 
-def _decoded(decode: Callable[[sqlite3.Row], _T], rows: Iterable[sqlite3.Row]) -> list[_T]:
+def _decode_rows(decode: Callable[[sqlite3.Row], _T], rows: Iterable[sqlite3.Row]) -> list[_T]:
     found = []
     for row in rows:
         try:
@@ -200,14 +200,14 @@ def _reading(row: sqlite3.Row) -> Reading:
         quantity=Quantity(row["quantity"]),
         digits=_decimal(row["shown"]),
         unit=row["shown_unit"],
-        stamp=Stamp(row["utc_ns"], row["monotonic_ns"]),
+        timestamp=Timestamp(row["utc_ns"], row["monotonic_ns"]),
         status=Status(row["status"]),
         coupling=None if row["coupling"] is None else Coupling(row["coupling"]),
         resolution=_decimal(row["resolution"]),
         low_battery=bool(row["low_battery"]),
         channel=row["channel"],
         packet=row["packet"],
-        hold=bool(row["hold"]),
+        display_hold=bool(row["hold"]),
         relative=bool(row["relative"]),
     )
 
@@ -250,8 +250,8 @@ def _test_point(row: sqlite3.Row) -> TestPoint:
         section=row["section"],
         terminals=(row["terminal_a"], row["terminal_b"]),
         quantity=Quantity(row["quantity"]),
-        state=State(row["state"]),
-        check=Check(row["check_kind"]),
+        state=CircuitState(row["state"]),
+        kind=PointKind(row["check_kind"]),
     )
 
 
@@ -261,16 +261,16 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         reading=_reading(row),
         judgement=_judgement(row),
         settled_in=row["settled_in"],
-        place=Place(row["site"], row["unit"]),
-        visit=row["uid"],
+        site=Site(row["site"], row["unit"]),
+        visit_uid=row["uid"],
         plan=row["plan"],
-        point=row["key"],
+        point_key=row["key"],
         circuit=row["circuit"],
         component=row["component"],
         section=row["section"],
         terminals=(row["terminal_a"], row["terminal_b"]),
-        state=State(row["state"]),
-        check=Check(row["check_kind"]),
+        state=CircuitState(row["state"]),
+        kind=PointKind(row["check_kind"]),
         rating=row["rating"],
         meter=_meter(row),
         station=row["station"],
@@ -280,25 +280,25 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
     )
 
 
-def _kept_reading(row: sqlite3.Row) -> KeptReading:
-    return KeptReading(
+def _stored_reading(row: sqlite3.Row) -> StoredReading:
+    return StoredReading(
         row["id"], _reading(row), _meter(row), row["uid"], row["key"], row["boot_id"], _flag(row["clock_set"])
     )
 
 
-def _kept_visit(row: sqlite3.Row) -> KeptVisit:
-    return KeptVisit(
+def _stored_visit(row: sqlite3.Row) -> StoredVisit:
+    return StoredVisit(
         row["id"],
         row["uid"],
-        Place(row["site"], row["unit"]),
+        Site(row["site"], row["unit"]),
         row["plan"],
-        Stamp(row["opened_utc_ns"], row["opened_monotonic_ns"]),
+        Timestamp(row["opened_utc_ns"], row["opened_monotonic_ns"]),
         row["closed_utc_ns"],
     )
 
 
 def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...]) -> MeterRow:
-    meter = replace(_meter(row), service=row["service"])
+    meter = replace(_meter(row), service_uuid=row["service"])
     return MeterRow(
         row["id"],
         meter,

@@ -2,11 +2,11 @@
 
 from pathlib import Path
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Place, Plan
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import Plan, Site
 from meterlink.store import queries
-from meterlink.store.connections import connected_to_read
-from meterlink.store.rows import HistoryRow, KeptPlan, KeptReading, KeptVisit, MeterRow, OutboxEntry, ResumedVisit
+from meterlink.store.connections import connect_for_reading
+from meterlink.store.rows import HistoryRow, MeterRow, OutboxEntry, ResumedVisit, StoredPlan, StoredReading, StoredVisit
 
 
 class Reader:
@@ -27,7 +27,7 @@ class Reader:
         since_utc_ns: int | None = None,
         limit: int | None = None,
         *,
-        visit: str | None = None,
+        visit_uid: str | None = None,
     ) -> list[HistoryRow]:
         """Return held readings in the order they were held; with ``limit``, the newest so many.
 
@@ -40,54 +40,54 @@ class Reader:
                 ("s.name = ? COLLATE NOCASE", site),
                 ("u.name = ? COLLATE NOCASE", unit),
                 ("co.name = ? COLLATE NOCASE", component),
-                ("v.uid = ?", visit),
+                ("v.uid = ?", visit_uid),
                 ("r.utc_ns >= ? OR r.clock_set = 0", since_utc_ns),
             )
             if value is not None
         ]
-        with connected_to_read(self._path) as connection:
-            return queries.held_readings(connection, conditions, limit)
+        with connect_for_reading(self._path) as connection:
+            return queries.accepted_readings(connection, conditions, limit)
 
     def readings(
-        self, visit: str, point: str | None = None, *, after_id: int = 0, limit: int | None = None
-    ) -> list[KeptReading]:
+        self, visit_uid: str, point_key: str | None = None, *, after_id: int = 0, limit: int | None = None
+    ) -> list[StoredReading]:
         """Return the raw readings of a visit (its uid), or of one test point of it (its key), in the order they came.
 
         A visit may hold hundreds of thousands: take them in pages of ``limit``, each ``after_id`` of the last one.
         """
-        wanted: queries.Condition = ("r.visit_id = (SELECT id FROM visits WHERE uid = ?)", (visit,))
-        if point is not None:
+        wanted: queries.Condition = ("r.visit_id = (SELECT id FROM visits WHERE uid = ?)", (visit_uid,))
+        if point_key is not None:
             point_of_visit = (
                 "SELECT p.id FROM test_points p, visits v WHERE v.id = p.visit_id AND v.uid = ? AND p.key = ?"
             )
-            wanted = (f"r.point_id = ({point_of_visit})", (visit, point))
+            wanted = (f"r.point_id = ({point_of_visit})", (visit_uid, point_key))
         conditions = [wanted, ("r.id > ?", (after_id,))]
-        with connected_to_read(self._path) as connection:
+        with connect_for_reading(self._path) as connection:
             return queries.raw_readings(connection, conditions, limit)
 
-    def visits(self) -> list[KeptVisit]:
+    def visits(self) -> list[StoredVisit]:
         """Return every visit, in the order they were opened."""
-        with connected_to_read(self._path) as connection:
+        with connect_for_reading(self._path) as connection:
             return queries.visits(connection)
 
-    def plan(self, visit: str) -> KeptPlan:
+    def plan(self, visit_uid: str) -> StoredPlan:
         """Return the plan of a visit (its uid); StoreError where there is no such visit, too."""
-        with connected_to_read(self._path) as connection:
-            return queries.kept_plan(connection, visit)
+        with connect_for_reading(self._path) as connection:
+            return queries.visit_plan(connection, visit_uid)
 
-    def resumable_visit(self, place: Place, plan: Plan, now: Stamp) -> ResumedVisit | None:
+    def resumable_visit(self, site: Site, plan: Plan, now: Timestamp) -> ResumedVisit | None:
         """Return the open visit a restarted station would carry on with at ``now``, if there is one."""
-        with connected_to_read(self._path) as connection:
-            return queries.resumable_visit(connection, place, plan, now.utc_ns)
+        with connect_for_reading(self._path) as connection:
+            return queries.resumable_visit(connection, site, plan, now.utc_ns)
 
     def known_meters(self) -> list[MeterRow]:
         """Return every meter ever met, in the order they were first met."""
-        with connected_to_read(self._path) as connection:
+        with connect_for_reading(self._path) as connection:
             return queries.known_meters(connection)
 
     def outbox(self, limit: int, after_id: int = 0) -> list[OutboxEntry]:
         """Return the oldest ``limit`` messages that wait for the broker and have an id above ``after_id``."""
-        with connected_to_read(self._path) as connection:
+        with connect_for_reading(self._path) as connection:
             return queries.outbox(connection, limit, after_id)
 
     def counts(self) -> dict[str, int]:
@@ -95,5 +95,5 @@ class Reader:
 
         ``outbox_dropped`` and ``set_aside_dropped`` are messages, ``readings_dropped`` readings never saved.
         """
-        with connected_to_read(self._path) as connection:
+        with connect_for_reading(self._path) as connection:
             return queries.counts(connection)

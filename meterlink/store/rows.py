@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Meter, Place, Plan, State
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site
 from meterlink.core.readings import Reading
 from meterlink.core.verdicts import Judgement
 
@@ -25,13 +25,13 @@ class ReadingRow:
 
 
 @dataclass(frozen=True, slots=True)
-class HeldRow:
+class AcceptedRow:
     """A held reading with its verdict. It becomes a reading of its own: do not list ``row`` in ``Batch.readings`` too.
 
     ``settled_in`` is seconds from first touch to hold.
     """
 
-    row: ReadingRow
+    reading_row: ReadingRow
     judgement: Judgement
     settled_in: float
 
@@ -51,7 +51,7 @@ class Batch:
     """Rows that are committed together or not at all."""
 
     readings: tuple[ReadingRow, ...] = ()
-    held: tuple[HeldRow, ...] = ()
+    accepted: tuple[AcceptedRow, ...] = ()
     outbox: tuple[OutboxRow, ...] = ()
 
 
@@ -77,16 +77,16 @@ class HistoryRow:
     reading: Reading
     judgement: Judgement
     settled_in: float
-    place: Place
-    visit: str
+    site: Site
+    visit_uid: str
     plan: str
-    point: str
+    point_key: str
     circuit: str
     component: str
     section: str
     terminals: tuple[str, str]
-    state: State
-    check: Check
+    state: CircuitState
+    kind: PointKind
     rating: str
     meter: Meter
     station: str
@@ -96,32 +96,32 @@ class HistoryRow:
 
 
 @dataclass(frozen=True, slots=True)
-class KeptReading:
+class StoredReading:
     """A raw reading as kept: ``visit`` is the visit's uid and ``point`` the test point's key, where it was tagged."""
 
     id: int
     reading: Reading
     meter: Meter
-    visit: str | None
-    point: str | None
+    visit_uid: str | None
+    point_key: str | None
     boot: str
     clock_set: bool | None
 
 
 @dataclass(frozen=True, slots=True)
-class KeptVisit:
+class StoredVisit:
     """A visit as kept. ``closed_utc_ns`` is None while it is open, or where the station died before closing it."""
 
     id: int
     uid: str
-    place: Place
+    site: Site
     plan: str
-    opened: Stamp
+    opened: Timestamp
     closed_utc_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
-class KeptPlan:
+class StoredPlan:
     """The plan of a visit as kept: its test points without ratings, what is worked out of them, and by test-point key
     the ratings as somebody wrote them. Why, caution, rule and coupling are not kept.
     """
@@ -139,8 +139,8 @@ class ResumedVisit:
     """
 
     ids: VisitIds
-    opened: Stamp
-    held: tuple[HistoryRow, ...]
+    opened: Timestamp
+    accepted: tuple[HistoryRow, ...]
     ratings: Mapping[str, str]
 
 
@@ -157,7 +157,7 @@ class MeterRow:
     bound: bool
     first_seen_utc_ns: int
     last_seen_utc_ns: int
-    address_now: str = ""
+    current_address: str = ""
     aliases: tuple[str, ...] = ()
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from sqlite_utils import Database, Migrations
 
 from meterlink.core.errors import StoreError
-from meterlink.store.connections import SCHEMA_VERSION, check_writable, mark_ours
+from meterlink.store.connections import SCHEMA_VERSION, check_writable, write_file_header
 
 MIGRATIONS = Migrations("meterlink")
 
@@ -173,7 +173,7 @@ def _outbox(db: Database) -> None:
 
 
 @MIGRATIONS(name="003 doubt")
-def _doubt(db: Database) -> None:
+def _uncertainty(db: Database) -> None:
     """How sure a verdict is: the probability of conformity, the coverage factor, and what would settle a close call."""
     for statement in (
         "ALTER TABLE held_readings ADD COLUMN probability REAL CHECK (probability BETWEEN 0 AND 1)",
@@ -217,7 +217,7 @@ def _altered_displays(db: Database) -> None:
         db.execute(f"ALTER TABLE readings ADD COLUMN {flag} INTEGER NOT NULL DEFAULT 0 CHECK ({flag} IN (0, 1))")
 
 
-def bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
+def migrate(connection: sqlite3.Connection, path: Path) -> None:
     """Create or migrate the database behind ``connection`` (in autocommit mode); all migrations or none.
 
     StoreError, with nothing changed, when the file is something else's or was written by a newer Meterlink, or where
@@ -234,7 +234,7 @@ def bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
         MIGRATIONS.apply(Database(connection, execute_plugins=False, recursive_triggers=False))
-        mark_ours(connection, SCHEMA_VERSION)
+        write_file_header(connection, SCHEMA_VERSION)
         connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:

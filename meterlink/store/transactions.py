@@ -7,19 +7,19 @@ from decimal import Decimal
 from typing import Any
 
 from meterlink import VERSION
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Place, Plan, Rating, Span, TestPoint
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import Plan, Rating, Site, Span, TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.judge.limits import span_limits
-from meterlink.plans.derived_table import derived_text
-from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow, VisitIds
+from meterlink.plans.derived_table import dump_derived_points
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds
 
 _INSERT_READING = """
     INSERT INTO readings (meter_id, visit_id, point_id, utc_ns, monotonic_ns, boot, clock_set, quantity, value, digits,
         unit, status, coupling, resolution, low_battery, channel, packet, hold, relative)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
-_INSERT_HELD = """
+_INSERT_ACCEPTED = """
     INSERT INTO held_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
         limits_nominal, digits, deviation_percent, uncertainty, accuracy, reason, rule, settled_in, rating, software,
         probability, k, settle_it)
@@ -29,7 +29,7 @@ _INSERT_HELD = """
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
 
 
-def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, started: Stamp) -> int:
+def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, started: Timestamp) -> int:
     """Note that the station has started; return the row that its readings refer to."""
     return _insert(
         connection,
@@ -42,38 +42,41 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
 def insert_batch(connection: sqlite3.Connection, boot: int, batch: Batch, now_utc_ns: int) -> None:
     """Insert a batch: raw readings, then held ones, then the messages about them."""
     connection.executemany(_INSERT_READING, (_reading_values(row, boot) for row in batch.readings))
-    for held in batch.held:
-        if held.row.visit_id is None or held.row.point_id is None:
+    for held in batch.accepted:
+        if held.reading_row.visit_id is None or held.reading_row.point_id is None:
             raise StoreError(
-                f"The held reading {held.row.reading.text} belongs to no test point.", "Tag it with visit and point."
+                f"The held reading {held.reading_row.reading.text} belongs to no test point.",
+                "Tag it with visit and point.",
             )
-        reading_id = _insert(connection, _INSERT_READING, _reading_values(held.row, boot))
-        connection.execute(_INSERT_HELD, _held_values(held, reading_id))
+        reading_id = _insert(connection, _INSERT_READING, _reading_values(held.reading_row, boot))
+        connection.execute(_INSERT_ACCEPTED, _accepted_values(held, reading_id))
     connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
 
 
-def open_visit(connection: sqlite3.Connection, boot: int, place: Place, plan: Plan, opened: Stamp) -> VisitIds:
+def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan, opened: Timestamp) -> VisitIds:
     """Insert a visit with its test points; site, unit, circuits and components of the same names are used again."""
-    unit_id = _row_of(connection, "units", site_id=_row_of(connection, "sites", name=place.site), name=place.unit)
+    unit_id = _get_or_insert(
+        connection, "units", site_id=_get_or_insert(connection, "sites", name=site.name), name=site.unit
+    )
     uid = str(uuid.uuid4())
     visit_id = _insert(
         connection,
         "INSERT INTO visits (uid, unit_id, plan, derived, boot, opened_utc_ns, opened_monotonic_ns)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (uid, unit_id, plan.name, derived_text(plan.derived), boot, opened.utc_ns, opened.monotonic_ns),
+        (uid, unit_id, plan.name, dump_derived_points(plan.derived), boot, opened.utc_ns, opened.monotonic_ns),
     )
     point_ids = {point.key: _insert_point(connection, visit_id, unit_id, point) for point in plan.points}
     return VisitIds(visit_id, uid, point_ids)
 
 
-def set_derived(connection: sqlite3.Connection, visit_id: int, plan: Plan) -> None:
+def set_derived_points(connection: sqlite3.Connection, visit_id: int, plan: Plan) -> None:
     """Note what ``plan`` works out of several readings: it may have changed since the visit was opened."""
-    connection.execute("UPDATE visits SET derived = ? WHERE id = ?", (derived_text(plan.derived), visit_id))
+    connection.execute("UPDATE visits SET derived = ? WHERE id = ?", (dump_derived_points(plan.derived), visit_id))
 
 
-def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Stamp) -> None:
+def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Timestamp) -> None:
     """Note when a visit ended."""
-    _one(
+    _require_one_row(
         connection.execute("UPDATE visits SET closed_utc_ns = ? WHERE id = ?", (closed.utc_ns, visit_id)),
         f"visit {visit_id}",
     )
@@ -81,7 +84,7 @@ def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Stamp) ->
 
 def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc_ns: int) -> None:
     """Note what somebody read off the part; held readings keep the rating they were judged by."""
-    _one(
+    _require_one_row(
         connection.execute(
             "UPDATE test_points SET rating = ?, rating_set_utc_ns = ? WHERE id = ?", (text, now_utc_ns, point_id)
         ),
@@ -89,21 +92,21 @@ def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc
     )
 
 
-def outbox_sent(connection: sqlite3.Connection, ids: Iterable[int]) -> None:
+def delete_sent_messages(connection: sqlite3.Connection, ids: Iterable[int]) -> None:
     """Delete messages the broker has taken; one that is already gone is no error."""
     connection.executemany("DELETE FROM outbox WHERE id = ?", ((each,) for each in ids))
 
 
-def outbox_set_aside(connection: sqlite3.Connection, message: int, reason: str, now_utc_ns: int) -> None:
+def reject_message(connection: sqlite3.Connection, outbox_id: int, reason: str, now_utc_ns: int) -> None:
     """Move a message the broker refused out of the way of the others; one that is already gone is no error."""
     connection.execute(
         """
         INSERT INTO set_aside (message_id, topic, payload, droppable, created_utc_ns, set_aside_utc_ns, reason)
         SELECT message_id, topic, payload, droppable, created_utc_ns, ?, ? FROM outbox WHERE id = ?
         """,
-        (now_utc_ns, reason, message),
+        (now_utc_ns, reason, outbox_id),
     )
-    connection.execute("DELETE FROM outbox WHERE id = ?", (message,))
+    connection.execute("DELETE FROM outbox WHERE id = ?", (outbox_id,))
 
 
 def drop_excess(connection: sqlite3.Connection, table: str, limit: int) -> None:
@@ -114,32 +117,34 @@ def drop_excess(connection: sqlite3.Connection, table: str, limit: int) -> None:
             f"DELETE FROM {table} WHERE id IN (SELECT id FROM {table} WHERE droppable = 1 ORDER BY id LIMIT ?)",  # noqa: S608  # a table name of ours
             (rows - limit,),
         ).rowcount
-        count(connection, f"{table}_dropped", dropped)
+        increment_counter(connection, f"{table}_dropped", dropped)
 
 
-def count(connection: sqlite3.Connection, name: str, more: int) -> None:
+def increment_counter(connection: sqlite3.Connection, name: str, increment: int) -> None:
     """Add to a counter that outlives restarts."""
     connection.execute(
         "INSERT INTO counters (name, value) VALUES (?, ?)"
         " ON CONFLICT (name) DO UPDATE SET value = value + excluded.value",
-        (name, more),
+        (name, increment),
     )
 
 
-def rating_text(against: Rating | Span | None) -> str:
+def rating_text(specification: Rating | Span | None) -> str:
     """Return what a plan says is printed on the part, as a person writes it; empty where it says nothing."""
-    match against:
+    match specification:
         case Rating():
-            return f"{against.value} {against.tolerance or ''}".rstrip()
+            return f"{specification.value} {specification.tolerance or ''}".rstrip()
         case Span():
-            return span_limits(against).basis
+            return span_limits(specification).basis
         case None:
             return ""
 
 
 def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, point: TestPoint) -> int:
-    circuit_id = _row_of(connection, "circuits", unit_id=unit_id, name=point.circuit)
-    component_id = _row_of(connection, "components", circuit_id=circuit_id, name=point.component, section=point.section)
+    circuit_id = _get_or_insert(connection, "circuits", unit_id=unit_id, name=point.circuit)
+    component_id = _get_or_insert(
+        connection, "components", circuit_id=circuit_id, name=point.component, section=point.section
+    )
     return _insert(
         connection,
         "INSERT INTO test_points (visit_id, component_id, key, terminal_a, terminal_b, quantity, state, check_kind,"
@@ -151,8 +156,8 @@ def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, p
             *point.terminals,
             point.quantity,
             point.state,
-            point.check,
-            rating_text(point.against),
+            point.kind,
+            rating_text(point.specification),
         ),
     )
 
@@ -163,49 +168,49 @@ def _reading_values(row: ReadingRow, boot: int) -> tuple[Any, ...]:
         row.meter_id,
         row.visit_id,
         row.point_id,
-        reading.stamp.utc_ns,
-        reading.stamp.monotonic_ns,
+        reading.timestamp.utc_ns,
+        reading.timestamp.monotonic_ns,
         boot,
         row.clock_set,
         reading.quantity,
         reading.value,
-        _plain(reading.digits),
+        _decimal_text(reading.digits),
         reading.unit,
         reading.status,
         reading.coupling,
-        _plain(reading.resolution),
+        _decimal_text(reading.resolution),
         reading.low_battery,
         reading.channel,
         reading.packet,
-        reading.hold,
+        reading.display_hold,
         reading.relative,
     )
 
 
-def _held_values(held: HeldRow, reading_id: int) -> tuple[Any, ...]:
-    judgement = held.judgement
+def _accepted_values(accepted: AcceptedRow, reading_id: int) -> tuple[Any, ...]:
+    judgement = accepted.judgement
     limits = judgement.limits
     return (
         reading_id,
         judgement.verdict,
         judgement.margin,
-        _plain(limits.low) if limits else None,
-        _plain(limits.high) if limits else None,
+        _decimal_text(limits.low) if limits else None,
+        _decimal_text(limits.high) if limits else None,
         limits.unit if limits else None,
         limits.basis if limits else None,
-        _plain(limits.nominal) if limits else None,
-        _plain(judgement.digits),
-        _plain(judgement.deviation_percent),
-        _plain(judgement.uncertainty),
+        _decimal_text(limits.nominal) if limits else None,
+        _decimal_text(judgement.digits),
+        _decimal_text(judgement.deviation_percent),
+        _decimal_text(judgement.expanded_uncertainty),
         judgement.accuracy,
         judgement.reason,
         judgement.rule,
-        held.settled_in,
-        held.row.point_id,
+        accepted.settled_in,
+        accepted.reading_row.point_id,
         VERSION,
         judgement.probability,
-        judgement.k,
-        judgement.settle_it,
+        judgement.coverage_factor,
+        judgement.next_measurement,
     )
 
 
@@ -213,12 +218,12 @@ def _message_values(row: OutboxRow, now_utc_ns: int) -> tuple[Any, ...]:
     return (row.message_id, row.topic, row.payload, row.droppable, now_utc_ns)
 
 
-def _plain(number: Decimal | None) -> str | None:
+def _decimal_text(number: Decimal | None) -> str | None:
     # As a display shows it: no exponent, trailing zeros kept.
     return None if number is None else f"{number:f}"
 
 
-def _row_of(connection: sqlite3.Connection, table: str, **names: str | int) -> int:
+def _get_or_insert(connection: sqlite3.Connection, table: str, **names: str | int) -> int:
     """Return the id of the row with these values, inserted where there is none."""
     where = " AND ".join(f"{column} = ?" for column in names)
     values = tuple(names.values())
@@ -235,6 +240,6 @@ def _insert(connection: sqlite3.Connection, statement: str, values: tuple[Any, .
     return row_id
 
 
-def _one(cursor: sqlite3.Cursor, what: str) -> None:
+def _require_one_row(cursor: sqlite3.Cursor, what: str) -> None:
     if cursor.rowcount != 1:
         raise StoreError(f"There is no {what} in the database.", "It may belong to another data folder.")

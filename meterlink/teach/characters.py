@@ -5,9 +5,9 @@ from decimal import Decimal
 from itertools import product
 
 from meterlink.core.readings import Status
-from meterlink.profiles.model import Number, NumberType, Place
-from meterlink.profiles.number_text import written_number
-from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table
+from meterlink.profiles.model import FieldLocation, NumberField, NumberType
+from meterlink.profiles.number_text import parse_ascii_number
+from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, SampleMatrix, Scaling
 from meterlink.teach.samples import Sample
 
 _LONGEST = 14  # characters: a sign, eight digits, a point and an exponent
@@ -15,11 +15,11 @@ _SIGNS = (("", ""), ("-", ""), ("-", " "), ("-", "+"), ("-", "0"))
 
 
 def _with_point(sample: Sample) -> str:
-    return f"{abs(sample.shows.digits or Decimal(0)):f}"
+    return f"{abs(sample.displayed.digits or Decimal(0)):f}"
 
 
 def _without_point(sample: Sample) -> str:
-    return sample.figures
+    return sample.digit_text
 
 
 def _counts(sample: Sample) -> str:
@@ -29,25 +29,25 @@ def _counts(sample: Sample) -> str:
 _BARE = (_with_point, _without_point, _counts)
 
 
-def characters(table: Table) -> Iterator[Encoding]:
+def character_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the ways in which the shown numbers stand in the frames as characters."""
-    shown = table.shown
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT:
+    shown = table.number_samples
+    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     plain = [found for at in range(len(shown[0].frame)) for found in _plain(table, shown, at)]
     if plain:
         # The widest field holds the narrower ones, and the blanks into which a longer number will reach.
-        yield max(plain, key=lambda one: (one.signed, one.source.place.size))  # type: ignore[union-attr]
+        yield max(plain, key=lambda one: (one.signed, one.source.location.size))  # type: ignore[union-attr]
     else:
         yield from _keyed(table, shown)
 
 
-def _plain(table: Table, shown: Sequence[Sample], at: int) -> Iterator[Encoding]:
+def _plain(table: SampleMatrix, shown: Sequence[Sample], at: int) -> Iterator[Encoding]:
     for size in range(min(_LONGEST, len(shown[0].frame) - at), 0, -1):
-        read = [written_number(sample.frame[at : at + size]) for sample in shown]
+        read = [parse_ascii_number(sample.frame[at : at + size]) for sample in shown]
         if not any(isinstance(one, Status) for one in read):
             found = _encoding(
-                table, shown, Place(at, size, "big"), [one for one in read if not isinstance(one, Status)]
+                table, shown, FieldLocation(at, size, "big"), [one for one in read if not isinstance(one, Status)]
             )
             if found is not None:
                 yield found
@@ -55,10 +55,10 @@ def _plain(table: Table, shown: Sequence[Sample], at: int) -> Iterator[Encoding]
 
 
 def _encoding(
-    table: Table, shown: Sequence[Sample], place: Place, read: Sequence[int | Decimal], key: bytes = b""
+    table: SampleMatrix, shown: Sequence[Sample], place: FieldLocation, read: Sequence[int | Decimal], key: bytes = b""
 ) -> Encoding | None:
     """Return the encoding if the numbers read are those shown: as counts, as shown, or in another power of ten."""
-    wanted = [sample.shows.digits for sample in shown]
+    wanted = [sample.displayed.digits for sample in shown]
     signed = any(one < 0 for one in read)
     if not signed:
         wanted = [abs(one) for one in wanted if one is not None]
@@ -73,22 +73,22 @@ def _encoding(
                 if not one:
                     return None
                 powers.setdefault(
-                    sample.shows.unit, digits.normalize().adjusted() - Decimal(one).normalize().adjusted()
+                    sample.displayed.unit, digits.normalize().adjusted() - Decimal(one).normalize().adjusted()
                 )
         if any(
-            Decimal(one).scaleb(powers.get(sample.shows.unit, 0)) != digits
+            Decimal(one).scaleb(powers.get(sample.displayed.unit, 0)) != digits
             for sample, one, digits in zip(shown, read, wanted, strict=True)
-        ) or any(sample.shows.unit not in powers for sample in shown):
+        ) or any(sample.displayed.unit not in powers for sample in shown):
             return None
-        scalings = {id(sample): _scaling(powers[sample.shows.unit], read) for sample in shown}
+        scalings = {id(sample): _scaling(powers[sample.displayed.unit], read) for sample in shown}
     return Encoding(
         name="characters",
-        source=Number(NumberType.ASCII, place),
-        used=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
+        source=NumberField(NumberType.ASCII, place),
+        used_positions=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
         scalings=tuple(scalings.get(id(sample), Scaling()) for sample in table.samples),
         signed=signed,
         key={place.at + byte: one for byte, one in enumerate(key) if one},
-        exact=all(one.places is None for one in scalings.values()),
+        needs_no_places=all(one.places is None for one in scalings.values()),
     )
 
 
@@ -99,7 +99,7 @@ def _scaling(power: int, read: Sequence[int | Decimal]) -> Scaling:
     return Scaling()
 
 
-def _keyed(table: Table, shown: Sequence[Sample]) -> Iterator[Encoding]:
+def _keyed(table: SampleMatrix, shown: Sequence[Sample]) -> Iterator[Encoding]:
     for (minus, plus), bare, pad, left in product(_SIGNS, _BARE, (" ", "0"), (False, True)):
         texts = _texts([bare(sample) for sample in shown], shown, minus, plus, pad, left=left)
         if texts is None:
@@ -113,9 +113,9 @@ def _keyed(table: Table, shown: Sequence[Sample]) -> Iterator[Encoding]:
                 for byte in range(size)
             ):
                 continue
-            read = [written_number(text) for text in texts]
+            read = [parse_ascii_number(text) for text in texts]
             found = _encoding(
-                table, shown, Place(at, size, "big"), [one for one in read if not isinstance(one, Status)], key
+                table, shown, FieldLocation(at, size, "big"), [one for one in read if not isinstance(one, Status)], key
             )
             if found is not None:
                 yield found

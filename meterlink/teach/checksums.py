@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from math import log2
 
-from meterlink.profiles.checksums import HEXADECIMAL, compile_check, compile_sum
-from meterlink.profiles.model import CheckKind, FrameCheck, Order
-from meterlink.teach.encodings import EVIDENCE
+from meterlink.profiles.checksums import HEX_DIGITS, compile_checksum, compile_checksum_algorithm
+from meterlink.profiles.model import ByteOrder, Checksum, ChecksumKind
+from meterlink.teach.encodings import LEAST_EVIDENCE_BITS
 
 _MOST_FRAMES = 64  # different frames looked at: each adds the width of the check to the evidence
 _GROUP = 12  # frames that are tried for themselves where some frame may be damaged
@@ -24,12 +24,12 @@ _KEYED = tuple(bytes(byte ^ key for byte in range(256)) for key in range(_KEYS +
 _FIRST = 4  # frames that tell most keys to be none
 _LONGEST_HEAD = 3  # bytes of a line that its check may leave out
 _FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
-_ORDERS: tuple[Order, Order] = ("big", "little")
+_ORDERS: tuple[ByteOrder, ByteOrder] = ("big", "little")
 _CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short one also divides what a long one covers
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
 
-def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
+def find_checksum(frames: Sequence[bytes]) -> Checksum | None:
     """Return the check that all ``frames`` (equally long) pass, None where there is none that chance cannot explain.
 
     The last bytes of the frame are tried first.
@@ -38,7 +38,7 @@ def find_check(frames: Sequence[bytes]) -> FrameCheck | None:
     return _search(distinct[:_MOST_FRAMES], distinct) or _in_hexadecimal(distinct) or _under_a_key(distinct)
 
 
-def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
+def find_majority_checksum(frames: Sequence[bytes]) -> Checksum | None:
     """Return the check that most of ``frames`` (equally long) pass: pieces of two frames may have been joined to one.
 
     Groups of neighbouring frames are tried, each for itself: some have no damaged frame among them. Looked at are the
@@ -49,18 +49,18 @@ def find_check_of_most(frames: Sequence[bytes]) -> FrameCheck | None:
     for first in range(0, len(distinct) - _GROUP + 1, apart):
         group = distinct[first : first + _GROUP]
         found = _search(group, group, len(group[0]) - _LAST)
-        if found is not None and len(sound(found, distinct)) >= _SOUND * len(distinct):
+        if found is not None and len(valid_frames(found, distinct)) >= _SOUND * len(distinct):
             return found
     return None
 
 
-def sound(check: FrameCheck, frames: Sequence[bytes]) -> list[bytes]:
+def valid_frames(checksum: Checksum, frames: Sequence[bytes]) -> list[bytes]:
     """Return the frames that pass ``check``."""
-    passes = compile_check(check)
+    passes = compile_checksum(checksum)
     return [frame for frame in frames if passes(frame, frame)]
 
 
-def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) -> FrameCheck | None:
+def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) -> Checksum | None:
     """Return the check at byte ``least`` or after it that ``some`` frames lead to and all ``distinct`` ones pass."""
     if len(some) < 2:
         return None
@@ -79,13 +79,13 @@ def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) ->
     return None
 
 
-def _in_hexadecimal(frames: Sequence[bytes]) -> FrameCheck | None:
+def _in_hexadecimal(frames: Sequence[bytes]) -> Checksum | None:
     """Return the check that stands in ``frames`` as hexadecimal digits, over bytes before it; None for none."""
     size = len(frames[0]) if len(frames) > 1 else 0
     for at in reversed(range(1, size - 1)):
         for width in (2, 1):
             digits = [frame[at : at + 2 * width] for frame in frames]
-            if len(digits[0]) < 2 * width or not all(HEXADECIMAL.fullmatch(one) for one in digits):
+            if len(digits[0]) < 2 * width or not all(HEX_DIGITS.fullmatch(one) for one in digits):
                 continue
             short = [frame[:at] + bytes.fromhex(one.decode()) for frame, one in zip(frames, digits, strict=True)]
             some = list(dict.fromkeys(short))[:_MOST_FRAMES]
@@ -98,7 +98,7 @@ def _in_hexadecimal(frames: Sequence[bytes]) -> FrameCheck | None:
     return None
 
 
-def _under_a_key(frames: Sequence[bytes]) -> FrameCheck | None:
+def _under_a_key(frames: Sequence[bytes]) -> Checksum | None:
     """Return the sum of 8 bits at the end of ``frames`` on which one byte was exclusive-ored afterwards; None for none.
 
     An exclusive-or or a CRC is one under a key, too, of another start value; a sum is not.
@@ -115,39 +115,39 @@ def _under_a_key(frames: Sequence[bytes]) -> FrameCheck | None:
                 plain = [frame.translate(_KEYED[key]) for frame in frames[:_FIRST]]
                 for negate in (False, True):
                     found = _started(
-                        FrameCheck(CheckKind.SUM, at, 1, "big", begin, end, raw=True, negate=negate), plain
+                        Checksum(ChecksumKind.SUM, at, 1, "big", begin, end, raw=True, negate=negate), plain
                     )
                     if found is not None and _holds(check := replace(found, key=key), frames):
                         return check
     return None
 
 
-def find_line_check(lines: Sequence[bytes]) -> FrameCheck | None:
+def find_line_checksum(lines: Sequence[bytes]) -> Checksum | None:
     """Return the check of two hexadecimal digits at the end of lines of any lengths, None for none.
 
     A sum or an exclusive-or of the bytes before it, from one of the first on; a mark between is in its start value.
     """
     distinct = list(dict.fromkeys(lines))
-    if not all(HEXADECIMAL.fullmatch(line[-2:]) and len(line) > _LONGEST_HEAD + 2 for line in distinct):
+    if not all(HEX_DIGITS.fullmatch(line[-2:]) and len(line) > _LONGEST_HEAD + 2 for line in distinct):
         return None
     short = [line[:-2] + bytes.fromhex(line[-2:].decode()) for line in distinct]
     if not _enough(8, len({line[-2:] for line in distinct}), _LONGEST_HEAD * 3):
         return None
     for begin in range(_LONGEST_HEAD):
-        for kind, negate in ((CheckKind.SUM, False), (CheckKind.SUM, True), (CheckKind.XOR, False)):
-            check = FrameCheck(kind, -1, begin=begin, negate=negate)
+        for kind, negate in ((ChecksumKind.SUM, False), (ChecksumKind.SUM, True), (ChecksumKind.XOR, False)):
+            check = Checksum(kind, -1, begin=begin, negate=negate)
             if (found := _started(check, short)) is not None:
                 return replace(found, at=-2, hex=True)
     return None
 
 
-def find_trailing_check(frames: Sequence[bytes]) -> FrameCheck | None:
+def find_trailing_checksum(frames: Sequence[bytes]) -> Checksum | None:
     """Return the check at the end of frames of several lengths, None where there is none that fits all of them."""
     by_length: dict[int, list[bytes]] = {}
     for frame in dict.fromkeys(frames):
         by_length.setdefault(len(frame), []).append(frame)
     most = max(by_length.values(), key=len)
-    found = find_check(most)
+    found = find_checksum(most)
     if found is None or found.end != found.at or len(most[0]) - found.at > min(by_length):
         return None
     check = replace(found, at=found.at - len(most[0]), end=None)
@@ -160,21 +160,23 @@ def find_trailing_check(frames: Sequence[bytes]) -> FrameCheck | None:
     return check if all(_ends_in(check, frame) for frame in frames) else None
 
 
-def _ends_in(check: FrameCheck, frame: bytes) -> bool:
+def _ends_in(check: Checksum, frame: bytes) -> bool:
     end = len(frame) + check.at
-    return int.from_bytes(frame[end : end + check.size], check.order) == compile_sum(check)(frame[check.begin : end])
+    return int.from_bytes(frame[end : end + check.size], check.order) == compile_checksum_algorithm(check)(
+        frame[check.begin : end]
+    )
 
 
-def _started_alike(check: FrameCheck, one: bytes, other: bytes) -> FrameCheck | None:
+def _started_alike(check: Checksum, one: bytes, other: bytes) -> Checksum | None:
     """Return the CRC with the start value under which frames of two lengths pass; it is linear in that value."""
-    if check.kind is not CheckKind.CRC:
+    if check.kind is not ChecksumKind.CRC:
         return None
     bits = 8 * check.size
 
     def rest(frame: bytes, init: int) -> int:
         end = len(frame) + check.at
         told = int.from_bytes(frame[end : end + check.size], check.order)
-        return told ^ compile_sum(replace(check, init=init, xor_out=0))(frame[check.begin : end])
+        return told ^ compile_checksum_algorithm(replace(check, init=init, xor_out=0))(frame[check.begin : end])
 
     wanted = rest(one, 0) ^ rest(other, 0)
     rows: list[tuple[int, int]] = []  # (what a start value adds, the start value), reduced
@@ -197,38 +199,38 @@ def _started_alike(check: FrameCheck, one: bytes, other: bytes) -> FrameCheck | 
 
 
 def _enough(bits: int, frames: int, tried: int) -> bool:
-    return bits * (frames - 1) - log2(tried) >= EVIDENCE
+    return bits * (frames - 1) - log2(tried) >= LEAST_EVIDENCE_BITS
 
 
-def _holds(check: FrameCheck, frames: Sequence[bytes]) -> bool:
-    passes = compile_check(check)
+def _holds(check: Checksum, frames: Sequence[bytes]) -> bool:
+    passes = compile_checksum(check)
     return all(passes(frame, frame) for frame in frames)
 
 
-def _sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+def _sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[Checksum]:
     size = len(frames[0])
     for width in (1, 2):
         if at + width > size or not _enough(8 * width, len(frames), 8 * size * size):
             continue
         for order in _ORDERS[:width]:
             for begin, end in _ranges(at, width, size, varying):
-                for kind, negate in ((CheckKind.SUM, False), (CheckKind.SUM, True), (CheckKind.XOR, False)):
-                    if kind is CheckKind.XOR and width > 1:
+                for kind, negate in ((ChecksumKind.SUM, False), (ChecksumKind.SUM, True), (ChecksumKind.XOR, False)):
+                    if kind is ChecksumKind.XOR and width > 1:
                         continue
-                    check = FrameCheck(kind, at, width, order, begin, end, raw=True, negate=negate)
+                    check = Checksum(kind, at, width, order, begin, end, raw=True, negate=negate)
                     found = _started(check, frames)
                     if found is not None:
                         yield found
 
 
-def _plain_wide_sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+def _plain_wide_sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[Checksum]:
     """Yield sums of 16 bits that start from 0: their upper byte may never have moved, and yet is no constant."""
     if at + 2 > len(frames[0]) or not _enough(8, len(frames), len(frames[0])):
         return
     for order in _ORDERS:
         for begin, end in _ranges(at, 2, len(frames[0]), varying):
             for first in range(begin + 1):
-                check = FrameCheck(CheckKind.SUM, at, 2, order, first, end, raw=True)
+                check = Checksum(ChecksumKind.SUM, at, 2, order, first, end, raw=True)
                 if _started(check, frames) == check:
                     yield check
 
@@ -246,26 +248,26 @@ def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator
             yield begin, end
 
 
-def _started(check: FrameCheck, frames: Sequence[bytes]) -> FrameCheck | None:
+def _started(check: Checksum, frames: Sequence[bytes]) -> Checksum | None:
     """Return the check with the start value that the frames have in common, None where they have none."""
-    compute = compile_sum(check)
+    compute = compile_checksum_algorithm(check)
     first = _start(check, compute, frames[0])
     if any(_start(check, compute, frame) != first for frame in frames[1:]):
         return None
     return replace(check, init=first)
 
 
-def _start(check: FrameCheck, compute: Callable[[bytes], int], frame: bytes) -> int:
+def _start(check: Checksum, compute: Callable[[bytes], int], frame: bytes) -> int:
     """Return the start value with which ``frame`` passes a sum or an exclusive-or, computed by ``compute``."""
     at = check.at if check.at >= 0 else len(frame) + check.at
     told = int.from_bytes(frame[at : at + check.size], check.order)
     bare = compute(frame[check.begin : at if check.end is None else check.end])
-    if check.kind is CheckKind.XOR:
+    if check.kind is ChecksumKind.XOR:
         return told ^ bare
     return (bare - told if check.negate else told - bare) % (1 << 8 * check.size)
 
 
-def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[FrameCheck]:
+def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[Checksum]:
     first = frames[0]
     differences = [bytes(a ^ b for a, b in zip(frame, first, strict=True)) for frame in frames[1:]]
     for width in _CRC_SIZES:
@@ -276,16 +278,16 @@ def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator
                 for begin, end in _ranges(at, width, len(first), varying):
                     found = _generator(differences, at, width, order, begin, end, reflected=reflected)
                     if found:
-                        check = FrameCheck(
-                            CheckKind.CRC, at, width, order, begin, end, raw=True, polynomial=found,
+                        check = Checksum(
+                            ChecksumKind.CRC, at, width, order, begin, end, raw=True, polynomial=found,
                             reflect_in=reflected, reflect_out=reflected,
                         )  # fmt: skip
                         told = int.from_bytes(first[at : at + width], order)
-                        yield replace(check, xor_out=told ^ compile_sum(check)(first[begin:end]))
+                        yield replace(check, xor_out=told ^ compile_checksum_algorithm(check)(first[begin:end]))
 
 
 def _generator(
-    differences: Sequence[bytes], at: int, width: int, order: Order, begin: int, end: int, *, reflected: bool
+    differences: Sequence[bytes], at: int, width: int, order: ByteOrder, begin: int, end: int, *, reflected: bool
 ) -> int:
     """Return the generator without its highest term, 0 for none."""
     bits = 8 * width
@@ -323,6 +325,6 @@ def _remainder(one: int, other: int) -> int:
     return one
 
 
-def covered_positions(check: FrameCheck) -> frozenset[int]:
+def checksum_positions(checksum: Checksum) -> frozenset[int]:
     """Return the positions of the check's own bits."""
-    return frozenset(range(8 * check.at, 8 * (check.at + check.taken)))
+    return frozenset(range(8 * checksum.at, 8 * (checksum.at + checksum.encoded_size)))

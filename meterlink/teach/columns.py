@@ -31,28 +31,28 @@ class Columns:
     def __getitem__(self, position: int) -> int:
         return self._columns[position]
 
-    def equal_to(self, sequence: int) -> list[tuple[int, bool]]:
+    def positions_equal_to(self, column: int) -> list[tuple[int, bool]]:
         """Return the positions that equal ``sequence`` in every sample; True where they equal its complement."""
-        return self._where.get(sequence, [])
+        return self._where.get(column, [])
 
-    def follows(self, position: int, sequence: int, care: int | None = None) -> bool | None:
+    def inversion_of(self, position: int, column: int, mask: int | None = None) -> bool | None:
         """Return False where the bit equals ``sequence`` in the samples ``care``, True where its complement, else None.
 
         Where both are constant there, the complement is told from what was seen.
         """
-        care = self.every if care is None else care
-        difference = (self._columns[position] ^ sequence) & care
+        mask = self.every if mask is None else mask
+        difference = (self._columns[position] ^ column) & mask
         if difference == 0:
             return False
-        return True if difference == care else None
+        return True if difference == mask else None
 
-    def constant(self, position: int, care: int | None = None) -> bool:
+    def is_constant(self, position: int, mask: int | None = None) -> bool:
         """Return whether the bit is the same in all samples of ``care``."""
-        care = self.every if care is None else care
-        return self._columns[position] & care in (0, care)
+        mask = self.every if mask is None else mask
+        return self._columns[position] & mask in (0, mask)
 
 
-def sequence_of(truths: Iterable[bool]) -> int:
+def column_of(truths: Iterable[bool]) -> int:
     """Return the column of ``truths``: bit s is the s-th of them."""
     return sum(1 << place for place, true in enumerate(truths) if true)
 
@@ -62,7 +62,7 @@ def bit_at(position: int, *, inverted: bool = False) -> Bit:
     return Bit(position // 8, position % 8, inverted)
 
 
-def content(frame: bytes, positions: Iterable[int]) -> int:
+def bits_value(frame: bytes, positions: Iterable[int]) -> int:
     """Return the number that the bits at ``positions`` (highest first) make in ``frame``."""
     number = 0
     for position in positions:

@@ -17,14 +17,14 @@ _AMISS = 0.25  # of a bit's changes may come at another time than the bit below 
 _CHAIN = 3  # bits that must count one another, before they are believed
 
 
-class Counted(NamedTuple):
+class CounterPositions(NamedTuple):
     """The positions of counters, and the bytes of those of which nobody knows how far they go on."""
 
     positions: frozenset[int] = frozenset()
-    unfinished: tuple[int, ...] = ()
+    unfinished_bytes: tuple[int, ...] = ()
 
 
-def counters(frames: Sequence[bytes]) -> Counted:
+def find_counters(frames: Sequence[bytes]) -> CounterPositions:
     """Return the counters in ``frames`` (equally long, in the order they came), with the bits to come.
 
     A counter of frames: a bit that changes every time, another that changes whenever the first falls back, and so on
@@ -35,10 +35,10 @@ def counters(frames: Sequence[bytes]) -> Counted:
     # A notification that came twice did not count twice.
     some = [frame for frame, _ in groupby(frames)][:_MOST_FRAMES]
     if len(some) < _FEWEST:
-        return Counted()
+        return CounterPositions()
     chains, unfinished = _chains(Columns(some))
     clocks, running = _clocks(some)
-    return Counted(frozenset(chains | clocks | _printed(some)), (*unfinished, *running))
+    return CounterPositions(frozenset(chains | clocks | _printed(some)), (*unfinished, *running))
 
 
 def _chains(columns: Columns) -> tuple[set[int], tuple[int, ...]]:

@@ -7,33 +7,40 @@ place of the display.
 from collections.abc import Iterator, Sequence
 from math import log2
 
-from meterlink.profiles.model import Code, Meaning, Number, NumberType, Place
+from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, NumberType
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import EVIDENCE, FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
+from meterlink.teach.encodings import (
+    FEWEST_DIFFERENT_NUMBERS,
+    LEAST_EVIDENCE_BITS,
+    Encoding,
+    SampleMatrix,
+    Scaling,
+    agreement_code,
+)
 
 _DIGIT = 4  # bits
 
 _Nibble = tuple[tuple[int, bool], ...]  # (position, inverted), lowest bit first
 
 
-def decimals(table: Table, scalings: Sequence[Scaling]) -> Iterator[Encoding]:
+def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) -> Iterator[Encoding]:
     """Yield the way in which the shown digits lie in the frames as four bits each, if there is one."""
-    shown = table.shown
+    shown = table.number_samples
     values = [sample.counts for sample in shown]
-    if len(set(values)) < FEWEST_DIFFERENT:
+    if len(set(values)) < FEWEST_DIFFERENT_NUMBERS:
         return
     places: list[list[_Nibble]] = []
     exercised: list[list[int]] = []
     for place in range(len(str(max(values)))):
         digits = [value // 10**place % 10 for value in values]
-        sequences = [table.sequence([bool(digit >> bit & 1) for digit in digits]) for bit in range(_DIGIT)]
-        exercised.append([bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.care)])
+        sequences = [table.column_of([bool(digit >> bit & 1) for digit in digits]) for bit in range(_DIGIT)]
+        exercised.append([bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.number_mask)])
         if not exercised[-1]:
             return
         places.append(_nibbles(table, sequences))
     different = len(set(values))
     evidence = sum(len(bits) for bits in exercised) * (different - 1) - len(places) * log2(4 * table.columns.bits)
-    if not all(places) or evidence < EVIDENCE:
+    if not all(places) or evidence < LEAST_EVIDENCE_BITS:
         return
     chosen = _regular(places)
     if chosen is None:
@@ -45,16 +52,19 @@ def decimals(table: Table, scalings: Sequence[Scaling]) -> Iterator[Encoding]:
         # may pass: it is no number either.
         moved = sum(1 << bit for bit in exercised[-1])
         allowed = [digit for digit in range(1 << _DIGIT) if not digit & ~moved or digit > 9]
-        agreements.append(Code(Place(bits=_bits(list(reversed(top)))), tuple((digit, Meaning()) for digit in allowed)))
+        agreements.append(
+            Code(FieldLocation(bits=_bits(list(reversed(top)))), tuple((digit, Meaning()) for digit in allowed))
+        )
     yield Encoding(
         name="decimal digits of four bits",
-        source=Number(
-            NumberType.BCD, Place(bits=_bits([pair for nibble in reversed(chosen) for pair in reversed(nibble)]))
+        source=NumberField(
+            NumberType.BCD,
+            FieldLocation(bits=_bits([pair for nibble in reversed(chosen) for pair in reversed(nibble)])),
         ),
-        used=frozenset(position for nibble in (*chosen, *also) for position, _ in nibble),
+        used_positions=frozenset(position for nibble in (*chosen, *also) for position, _ in nibble),
         scalings=tuple(scalings),
-        agreements=tuple(agreements),
-        wanted=(f"a reading of more than {max(values)} counts (the digits without the point)",),
+        guard_codes=tuple(agreements),
+        suggested_readings=(f"a reading of more than {max(values)} counts (the digits without the point)",),
     )
 
 
@@ -62,7 +72,7 @@ def _bits(pairs: Sequence[tuple[int, bool]]) -> tuple:  # type: ignore[type-arg]
     return tuple(bit_at(position, inverted=inverted) for position, inverted in pairs)
 
 
-def _nibbles(table: Table, sequences: Sequence[int]) -> list[_Nibble]:
+def _nibbles(table: SampleMatrix, sequences: Sequence[int]) -> list[_Nibble]:
     """Return the four neighbouring bits, upwards or downwards, that follow a digit's bits in every sample."""
     found = []
     for start in range(table.columns.bits):
@@ -71,12 +81,12 @@ def _nibbles(table: Table, sequences: Sequence[int]) -> list[_Nibble]:
             if not 0 <= positions[-1] < table.columns.bits or positions[0] // 8 != positions[-1] // 8:
                 continue
             inverted = [
-                table.columns.follows(position, sequence, table.care)
+                table.columns.inversion_of(position, sequence, table.number_mask)
                 for position, sequence in zip(positions, sequences, strict=True)
             ]
             if None not in inverted:
                 found.append(tuple(zip(positions, map(bool, inverted), strict=True)))
-    return table.preferred(found, lambda nibble: [position for position, _ in nibble])
+    return table.prefer_unexempt(found, lambda nibble: [position for position, _ in nibble])
 
 
 def _regular(places: list[list[_Nibble]]) -> list[_Nibble] | None:
@@ -112,6 +122,6 @@ def _doubles(
     for candidates, nibble, bits in zip(places, chosen, exercised, strict=True):
         for other in candidates:
             if other != nibble:
-                agreements += [agreement([nibble[bit], other[bit]]) for bit in bits if nibble[bit] != other[bit]]
+                agreements += [agreement_code([nibble[bit], other[bit]]) for bit in bits if nibble[bit] != other[bit]]
                 also.append(tuple(other[bit] for bit in bits))
     return agreements, also

@@ -10,9 +10,16 @@ from dataclasses import dataclass, replace
 from itertools import combinations, product
 from math import log2
 
-from meterlink.profiles.model import Bit, Code, Pooled, Segment, Segments, Unmapped
+from meterlink.profiles.model import Bit, CandidateSegment, Code, Segment, Segments, UnknownSegment
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import EVIDENCE, FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement
+from meterlink.teach.encodings import (
+    FEWEST_DIFFERENT_NUMBERS,
+    LEAST_EVIDENCE_BITS,
+    Encoding,
+    SampleMatrix,
+    Scaling,
+    agreement_code,
+)
 from meterlink.teach.samples import Sample
 
 _SEGMENTS = 7
@@ -40,14 +47,14 @@ class _Target:
     candidates: _Candidates
 
 
-def displays(table: Table) -> Iterator[Encoding]:
+def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the way in which the shown digits lie in the frames as segments, if there is one."""
-    shown = table.shown
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT:
+    shown = table.number_samples
+    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     best: tuple[int, list[list[int]], list[_Target]] | None = None
     for texts in _texts(shown):
-        for shapes in _shapes({char for sample in shown for char in sample.figures}):
+        for shapes in _shapes({char for sample in shown for char in sample.digit_text}):
             states = [[shapes[text[-1 - digit]] for text in texts] for digit in range(len(texts[0]))]
             targets = _targets(table, states)
             found = sum(1 if target.candidates else -1 for target in targets)
@@ -60,7 +67,7 @@ def displays(table: Table) -> Iterator[Encoding]:
         return
     different = len({sample.counts for sample in shown})
     distinct = len({target.sequence for target in targets})
-    if distinct * (different - 1 - log2(2 * table.columns.bits)) < EVIDENCE:
+    if distinct * (different - 1 - log2(2 * table.columns.bits)) < LEAST_EVIDENCE_BITS:
         return
     assigned = _assigned(table, targets, _certain(table, states, targets))
     yield _encoding(table, states, assigned, signed=any(_MINUS in digit for digit in states))
@@ -68,11 +75,11 @@ def displays(table: Table) -> Iterator[Encoding]:
 
 def _texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
     """Yield what the digits of the display show: with leading zeros or blanks, the minus elsewhere or among them."""
-    width = max(len(sample.figures) for sample in shown)
+    width = max(len(sample.digit_text) for sample in shown)
     for lead in " 0":
-        yield [sample.figures.rjust(width, lead) for sample in shown]
+        yield [sample.digit_text.rjust(width, lead) for sample in shown]
     if any(sample.negative for sample in shown):
-        texts = ["-" * sample.negative + sample.figures for sample in shown]
+        texts = ["-" * sample.negative + sample.digit_text for sample in shown]
         width = max(map(len, texts))
         yield [text.rjust(width) for text in texts]
 
@@ -85,14 +92,14 @@ def _shapes(digits: set[str]) -> Iterator[dict[str, int]]:
         yield {" ": 0, "-": _MINUS} | _PLAIN | changed
 
 
-def _targets(table: Table, states: Sequence[Sequence[int]]) -> list[_Target]:
+def _targets(table: SampleMatrix, states: Sequence[Sequence[int]]) -> list[_Target]:
     targets = []
     for digit, shapes in enumerate(states):
         for segment in range(_SEGMENTS):
-            sequence = table.sequence([bool(shape >> segment & 1) for shape in shapes])
-            if sequence in (0, table.care):
+            sequence = table.column_of([bool(shape >> segment & 1) for shape in shapes])
+            if sequence in (0, table.number_mask):
                 continue
-            targets.append(_Target(digit, segment, sequence, table.following(sequence)))
+            targets.append(_Target(digit, segment, sequence, table.matching_positions(sequence)))
     return targets
 
 
@@ -101,31 +108,33 @@ class _Assigned:
     """Each segment's bit, or the pool it shares with those that always changed with it; bits that must agree."""
 
     bits: _Bits
-    pooled: dict[tuple[int, int], Pooled]
+    pooled: dict[tuple[int, int], CandidateSegment]
     pools: list[_Candidates]
     agreements: list[Code]
 
 
-def _assigned(table: Table, targets: Sequence[_Target], certain: _Bits) -> _Assigned:
+def _assigned(table: SampleMatrix, targets: Sequence[_Target], certain: _Bits) -> _Assigned:
     """Return where each segment is, as far as it is known.
 
     Segments that always changed together share their bits, where there are just so many: nobody can tell which is
     which, but how many are lit is known. With more bits than segments, some of them something else, all must agree.
     """
     bits = dict(certain)
-    pooled: dict[tuple[int, int], Pooled] = {}
+    pooled: dict[tuple[int, int], CandidateSegment] = {}
     pools: list[_Candidates] = []
     taken = {position for position, _ in certain.values()}
     agreements: list[Code] = []
     groups: dict[int, list[_Target]] = {}
     for target in targets:
         if (target.digit, target.segment) not in certain:
-            groups.setdefault(min(target.sequence, target.sequence ^ table.care), []).append(target)
+            groups.setdefault(min(target.sequence, target.sequence ^ table.number_mask), []).append(target)
     for group in groups.values():
         candidates = [one for one in group[0].candidates if one[0] not in taken] or group[0].candidates
         if len(candidates) == len(group) > 1:
             for target in group:
-                pooled[target.digit, target.segment] = Pooled(len(pools), target.sequence != group[0].sequence)
+                pooled[target.digit, target.segment] = CandidateSegment(
+                    len(pools), target.sequence != group[0].sequence
+                )
             pools.append(candidates)
             continue
         for place, target in enumerate(group):
@@ -133,28 +142,28 @@ def _assigned(table: Table, targets: Sequence[_Target], certain: _Bits) -> _Assi
             position, inverted = candidates[min(place, len(candidates) - 1)]
             bits[target.digit, target.segment] = (position, inverted != turned)
         if len(candidates) > 1:
-            agreements.append(agreement(candidates))
+            agreements.append(agreement_code(candidates))
     return _Assigned(bits, pooled, pools, agreements)
 
 
-def _certain(table: Table, states: Sequence[Sequence[int]], targets: Sequence[_Target]) -> _Bits:
+def _certain(table: SampleMatrix, states: Sequence[Sequence[int]], targets: Sequence[_Target]) -> _Bits:
     """Return the segments whose bit is certain.
 
     Those that alone changed as one bit did; and those that frames without a label give away: where the certain segments
     of a place leave one digit only, what its other segments do is known there, too, and must be what one bit does.
     """
-    times = Counter(min(target.sequence, target.sequence ^ table.care) for target in targets)
+    times = Counter(min(target.sequence, target.sequence ^ table.number_mask) for target in targets)
     bits: _Bits = {
         (target.digit, target.segment): target.candidates[0]
         for target in targets
-        if len(target.candidates) == 1 and times[min(target.sequence, target.sequence ^ table.care)] == 1
+        if len(target.candidates) == 1 and times[min(target.sequence, target.sequence ^ table.number_mask)] == 1
     }
     open_ = {(target.digit, target.segment): target.candidates for target in targets}
-    frames = [int.from_bytes(frame, "little") for frame in list(dict.fromkeys(table.others))[:_MOST_OTHERS]]
+    frames = [int.from_bytes(frame, "little") for frame in list(dict.fromkeys(table.all_frames))[:_MOST_OTHERS]]
     constant = [
-        (position, bool(table.columns[position] & table.care))
+        (position, bool(table.columns[position] & table.number_mask))
         for position in range(table.columns.bits)
-        if position not in table.exempt and table.columns.constant(position, table.care)
+        if position not in table.exempt_positions and table.columns.is_constant(position, table.number_mask)
     ]
     for _ in range(_ROUNDS):
         readable = [_shapes_in(frame, bits, len(states)) for frame in frames]
@@ -203,10 +212,10 @@ def _shapes_in(frame: int, bits: _Bits, digits: int) -> list[int | None] | None:
     return found
 
 
-def _encoding(table: Table, states: Sequence[Sequence[int]], found: _Assigned, *, signed: bool) -> Encoding:
+def _encoding(table: SampleMatrix, states: Sequence[Sequence[int]], found: _Assigned, *, signed: bool) -> Encoding:
     bits, pooled = found.bits, found.pooled
     used = {position for position, _ in (*bits.values(), *(one for pool in found.pools for one in pool))}
-    used |= {8 * bit.byte + bit.bit for code in found.agreements for bit in code.place.bits}
+    used |= {8 * bit.byte + bit.bit for code in found.agreements for bit in code.location.bits}
     wanted = []
     digits: list[tuple[Segment, ...]] = []
     for digit in reversed(range(len(states))):
@@ -219,9 +228,9 @@ def _encoding(table: Table, states: Sequence[Sequence[int]], found: _Assigned, *
                 row.append(pooled[digit, segment])
             elif states[digit][0] >> segment & 1:
                 # It was lit all the time, so its bit is one of those that never changed.
-                row.append(Pooled(len(found.pools), inverted=True))
+                row.append(CandidateSegment(len(found.pools), inverted=True))
             else:
-                row.append(Unmapped.ABSENT)
+                row.append(UnknownSegment.ABSENT)
         digits.append(tuple(row))
         if missing := _missing(digit, {*bits, *pooled}, states[digit]):
             wanted.append(missing)
@@ -232,25 +241,27 @@ def _encoding(table: Table, states: Sequence[Sequence[int]], found: _Assigned, *
             tuple(digits),
             pools=tuple(tuple(bit_at(at, inverted=inverted) for at, inverted in pool) for pool in found.pools),
         ),
-        used=frozenset(used),
+        used_positions=frozenset(used),
         scalings=tuple(Scaling(sample.places if sample.is_number else None) for sample in table.samples),
         signed=signed,
-        agreements=tuple(found.agreements),
-        wanted=tuple(wanted),
+        guard_codes=tuple(found.agreements),
+        suggested_readings=tuple(wanted),
     )
 
 
-def has_open_pool(source: Segments) -> bool:
+def lacks_constant_pool(source: Segments) -> bool:
     """Return whether some segment's bit is among those that never changed: they are a pool yet to be added."""
-    return any(isinstance(one, Pooled) and one.pool == len(source.pools) for digit in source.digits for one in digit)
+    return any(
+        isinstance(one, CandidateSegment) and one.pool == len(source.pools) for digit in source.digits for one in digit
+    )
 
 
-def with_still(source: Segments, still: tuple[Bit, ...]) -> Segments:
+def add_constant_pool(source: Segments, constant_bits: tuple[Bit, ...]) -> Segments:
     """Return the segments with the pool of the bits that never changed; unknown are those whose bit is in none."""
-    if still:
-        return replace(source, pools=(*source.pools, still))
-    lost = Pooled(len(source.pools), inverted=True)
-    digits = tuple(tuple(Unmapped.UNKNOWN if one == lost else one for one in digit) for digit in source.digits)
+    if constant_bits:
+        return replace(source, pools=(*source.pools, constant_bits))
+    lost = CandidateSegment(len(source.pools), inverted=True)
+    digits = tuple(tuple(UnknownSegment.UNKNOWN if one == lost else one for one in digit) for digit in source.digits)
     return replace(source, digits=digits)
 
 
@@ -269,7 +280,7 @@ def _missing(digit: int, known: set[tuple[int, int]], states: Sequence[int]) -> 
     return ""
 
 
-def _separating(pool: int, pooled: dict[tuple[int, int], Pooled]) -> str:
+def _separating(pool: int, pooled: dict[tuple[int, int], CandidateSegment]) -> str:
     """Return which digit would tell apart two segments that have always changed together."""
     keys = [key for key, one in pooled.items() if one.pool == pool]
     for one, other in combinations(sorted(keys), 2):

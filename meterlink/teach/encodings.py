@@ -5,16 +5,16 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TypeVar
 
-from meterlink.profiles.model import Code, Meaning, Number, Place, Segments
+from meterlink.profiles.model import Code, FieldLocation, Meaning, NumberField, Segments
 from meterlink.teach.columns import Columns, bit_at
 from meterlink.teach.samples import Sample
 
 _T = TypeVar("_T")
 
-FEWEST_DIFFERENT = 4
+FEWEST_DIFFERENT_NUMBERS = 4
 """Different numbers that must have been shown: with three, any three bits that differ could be the number."""
 
-EVIDENCE = 24.0
+LEAST_EVIDENCE_BITS = 24.0
 """Bits by which the samples must speak for an encoding above what trying so many would find in noise by chance."""
 
 
@@ -41,56 +41,56 @@ class Encoding:
     """
 
     name: str
-    source: Number | Segments
-    used: frozenset[int]
+    source: NumberField | Segments
+    used_positions: frozenset[int]
     scalings: tuple[Scaling, ...]
     signed: bool = False
-    agreements: tuple[Code, ...] = ()
+    guard_codes: tuple[Code, ...] = ()
     key: dict[int, int] = field(default_factory=dict)
-    wanted: tuple[str, ...] = ()
-    exact: bool = False
-    finer: bool = False
-    most: int = 0
-    ends: frozenset[int] = frozenset()
-    sign: int | None = None
+    suggested_readings: tuple[str, ...] = ()
+    needs_no_places: bool = False
+    finer_than_display: bool = False
+    largest_value: int = 0
+    reserved_values: frozenset[int] = frozenset()
+    sign_position: int | None = None
 
 
-def agreement(positions: Sequence[tuple[int, bool]]) -> Code:
+def agreement_code(positions: Sequence[tuple[int, bool]]) -> Code:
     """Return a code that refuses a frame unless all the bits (position, inverted) are alike."""
     bits = tuple(bit_at(position, inverted=inverted) for position, inverted in positions)
-    return Code(Place(bits=bits), ((0, Meaning()), ((1 << len(bits)) - 1, Meaning())))
+    return Code(FieldLocation(bits=bits), ((0, Meaning()), ((1 << len(bits)) - 1, Meaning())))
 
 
-def placed(positions: Sequence[tuple[int, bool]]) -> Place:
+def location_of_bits(positions: Sequence[tuple[int, bool]]) -> FieldLocation:
     """Return the place of the bits (position, inverted), highest first: whole bytes where that is what they are."""
     size, rest = divmod(len(positions), 8)
     if not rest and size <= 8 and not any(inverted for _, inverted in positions):
         first, last = positions[0][0], positions[-1][0]
         plain = [position for position, _ in positions]
         if plain == list(range(first, first - len(plain), -1)) and last % 8 == 0:
-            return Place(at=last // 8, size=size, order="little")
+            return FieldLocation(at=last // 8, size=size, order="little")
         if plain == [8 * (first // 8 + byte) + bit for byte in range(size) for bit in range(7, -1, -1)]:
-            return Place(at=first // 8, size=size, order="big")
-    return Place(bits=tuple(bit_at(position, inverted=inverted) for position, inverted in positions))
+            return FieldLocation(at=first // 8, size=size, order="big")
+    return FieldLocation(bits=tuple(bit_at(position, inverted=inverted) for position, inverted in positions))
 
 
-def top_bit(place: Place) -> int:
+def top_bit(location: FieldLocation) -> int:
     """Return the position of the highest bit of the whole bytes at ``place``."""
-    return 8 * (place.at + (place.size - 1 if place.order == "little" else 0)) + 7
+    return 8 * (location.at + (location.size - 1 if location.order == "little" else 0)) + 7
 
 
-def numbers(samples: Sequence[Sample]) -> list[int]:
+def number_indexes(samples: Sequence[Sample]) -> list[int]:
     """Return which samples show a number."""
     return [place for place, sample in enumerate(samples) if sample.is_number]
 
 
-def care_of(samples: Sequence[Sample]) -> int:
+def number_mask(samples: Sequence[Sample]) -> int:
     """Return the column of the samples that show a number."""
-    return sum(1 << place for place in numbers(samples))
+    return sum(1 << place for place in number_indexes(samples))
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class SampleMatrix:
     """The samples as a search sees them: the bits of their frames, and which of them show a number.
 
     ``others`` are all frames, with or without a label, in the order they came. ``exempt`` are positions of counters and
@@ -99,39 +99,39 @@ class Table:
 
     samples: tuple[Sample, ...]
     columns: Columns
-    care: int
+    number_mask: int
     _where: dict[int, list[tuple[int, bool]]]
-    others: tuple[bytes, ...] = ()
-    exempt: frozenset[int] = frozenset()
+    all_frames: tuple[bytes, ...] = ()
+    exempt_positions: frozenset[int] = frozenset()
 
     @classmethod
-    def of(
-        cls, samples: Sequence[Sample], others: Sequence[bytes] = (), exempt: frozenset[int] = frozenset()
-    ) -> "Table":
+    def from_samples(
+        cls, samples: Sequence[Sample], all_frames: Sequence[bytes] = (), exempt_positions: frozenset[int] = frozenset()
+    ) -> "SampleMatrix":
         """Take the samples, whose frames are equally long."""
-        columns, care = Columns([sample.frame for sample in samples]), care_of(samples)
+        columns, care = Columns([sample.frame for sample in samples]), number_mask(samples)
         where: dict[int, list[tuple[int, bool]]] = {}
         for position in range(columns.bits):
             seen = columns[position] & care
             if seen not in (0, care):
                 where.setdefault(seen, []).append((position, False))
                 where.setdefault(seen ^ care, []).append((position, True))
-        return cls(tuple(samples), columns, care, where, tuple(others), exempt)
+        return cls(tuple(samples), columns, care, where, tuple(all_frames), exempt_positions)
 
-    def following(self, sequence: int) -> list[tuple[int, bool]]:
+    def matching_positions(self, sequence: int) -> list[tuple[int, bool]]:
         """Return the positions that changed as ``sequence`` did where numbers were shown; True for the complement."""
-        return self.preferred(self._where.get(sequence & self.care, []), lambda one: one[:1])
+        return self.prefer_unexempt(self._where.get(sequence & self.number_mask, []), lambda one: one[:1])
 
-    def preferred(self, candidates: list[_T], positions: Callable[[_T], Iterable[int]]) -> list[_T]:
+    def prefer_unexempt(self, candidates: list[_T], positions: Callable[[_T], Iterable[int]]) -> list[_T]:
         """Return the candidates that take up no bit of a counter or a check, all of them where each does."""
-        free = [one for one in candidates if self.exempt.isdisjoint(positions(one))]
+        free = [one for one in candidates if self.exempt_positions.isdisjoint(positions(one))]
         return free or candidates
 
     @property
-    def shown(self) -> list[Sample]:
+    def number_samples(self) -> list[Sample]:
         """The samples that show a number."""
         return [sample for sample in self.samples if sample.is_number]
 
-    def sequence(self, truths: Sequence[bool]) -> int:
+    def column_of(self, truths: Sequence[bool]) -> int:
         """Return the column of something that is true or not in each sample that shows a number, in their order."""
-        return sum(1 << place for place, true in zip(numbers(self.samples), truths, strict=True) if true)
+        return sum(1 << place for place, true in zip(number_indexes(self.samples), truths, strict=True) if true)

@@ -4,12 +4,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from meterlink.core.binary_numbers import EXACT
+from meterlink.core.binary_numbers import EXACT_CONTEXT
 from meterlink.core.readings import Coupling
-from meterlink.profiles.model import Code, Meaning, Number, NumberType, Order, Place
+from meterlink.profiles.model import ByteOrder, Code, FieldLocation, Meaning, NumberField, NumberType
 from meterlink.teach.columns import bit_at
-from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table, agreement, top_bit
-from meterlink.teach.integers import integers
+from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, SampleMatrix, Scaling, agreement_code, top_bit
+from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
 
 # Steps that people choose: powers of ten, halves, fifths, quarters of them, and binary fractions down to 1/256.
@@ -17,53 +17,53 @@ _STEPS = tuple(Decimal(text) for text in ("1", "2", "5", "2.5", "1.25", "4", "8"
     Decimal(1) / (1 << shift) for shift in range(1, 9)
 )
 _SIZES = (1, 2, 3, 4)
-_ORDERS: tuple[Order, Order] = ("little", "big")
+_ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 _FINER = 4  # powers of ten by which a meter's own unit is finer than the finest range seen
 
 _Class = tuple[str, Coupling | None]
 
 
-def fixed_units(table: Table) -> Iterator[Encoding]:
+def fixed_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the ways in which the shown numbers lie in the frames, exactly, in one unit per quantity."""
-    shown = table.shown
+    shown = table.number_samples
     if any(sample.prefix is None for sample in shown):
         return
     last = [(sample.prefix or 0) - sample.places for sample in shown]  # power of ten of the last digit in base units
     finest: dict[object, int] = {}
     for sample, power in zip(shown, last, strict=True):
-        finest[sample.shows.quantity] = min(power, finest.get(sample.shows.quantity, power))
+        finest[sample.displayed.quantity] = min(power, finest.get(sample.displayed.quantity, power))
     for finer in range(_FINER + 1):
-        if finer == 0 and len({(sample.shows.unit, sample.places) for sample in shown}) == 1:
+        if finer == 0 and len({(sample.displayed.unit, sample.places) for sample in shown}) == 1:
             continue  # these are plain counts
         values, scalings, place = [], [], 0
         for sample in table.samples:
             if not sample.is_number:
                 scalings.append(Scaling())
                 continue
-            above = last[place] - finest[sample.shows.quantity] + finer
+            above = last[place] - finest[sample.displayed.quantity] + finer
             place += 1
             values.append((-sample.counts if sample.negative else sample.counts) * 10**above)
             scalings.append(Scaling(sample.places, Decimal(1).scaleb(-sample.places - above)))
-        for found in integers(table, values, scalings, "integer in a fixed unit"):
-            yield replace(found, exact=True)
+        for found in integer_encodings(table, values, scalings, "integer in a fixed unit"):
+            yield replace(found, needs_no_places=True)
 
 
-def rounded_units(table: Table) -> Iterator[Encoding]:
+def rounded_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the ways in which whole bytes hold a number that, at one scale per unit, rounds to what was shown."""
-    shown = table.shown
-    if len({sample.shows.digits for sample in shown}) < FEWEST_DIFFERENT:
+    shown = table.number_samples
+    if len({sample.displayed.digits for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     for size in reversed(_SIZES):
         for at in range(len(shown[0].frame) - size + 1):
             for order in _ORDERS:
                 contents = [int.from_bytes(sample.frame[at : at + size], order) for sample in shown]
-                if len(set(contents)) < FEWEST_DIFFERENT:
+                if len(set(contents)) < FEWEST_DIFFERENT_NUMBERS:
                     continue
                 for kind in (NumberType.INT, NumberType.UINT):
                     raws = [_signed(one, size) if kind is NumberType.INT else one for one in contents]
                     if kind is NumberType.UINT and max(contents) >> 8 * size - 1 == 0:
                         continue  # the same as signed
-                    found = _fits(table, shown, raws, kind, Place(at, size, order))
+                    found = _fits(table, shown, raws, kind, FieldLocation(at, size, order))
                     if found is not None:
                         yield found
 
@@ -73,14 +73,14 @@ def _signed(content: int, size: int) -> int:
 
 
 def _fits(
-    table: Table, shown: Sequence[Sample], raws: Sequence[int], kind: NumberType, place: Place
+    table: SampleMatrix, shown: Sequence[Sample], raws: Sequence[int], kind: NumberType, place: FieldLocation
 ) -> Encoding | None:
     signed = any(raw < 0 for raw in raws)
     by_class: dict[_Class, list[tuple[int, Sample]]] = {}
     for raw, sample in zip(raws, shown, strict=True):
         if signed and (raw < 0) != sample.negative and sample.counts:
             return None
-        by_class.setdefault((sample.shows.unit, sample.shows.coupling), []).append((abs(raw), sample))
+        by_class.setdefault((sample.displayed.unit, sample.displayed.coupling), []).append((abs(raw), sample))
     scales = {}
     for one, pairs in by_class.items():
         scale = _scale(pairs)
@@ -93,20 +93,22 @@ def _fits(
     idle = _idle(place, max(abs(raw) for raw in raws).bit_length(), signed=signed)
     return Encoding(
         name="integer in a fixed unit, rounded",
-        source=Number(kind if signed else NumberType.UINT, place),
-        used=frozenset(used),
-        agreements=idle,
+        source=NumberField(kind if signed else NumberType.UINT, place),
+        used_positions=frozenset(used),
+        guard_codes=idle,
         scalings=tuple(
-            Scaling(sample.places, scales[sample.shows.unit, sample.shows.coupling]) if sample.is_number else Scaling()
+            Scaling(sample.places, scales[sample.displayed.unit, sample.displayed.coupling])
+            if sample.is_number
+            else Scaling()
             for sample in table.samples
         ),
         signed=signed,
-        sign=top_bit(place) if signed else None,
-        finer=True,
+        sign_position=top_bit(place) if signed else None,
+        finer_than_display=True,
     )
 
 
-def _idle(place: Place, exercised: int, *, signed: bool) -> tuple[Code, ...]:
+def _idle(place: FieldLocation, exercised: int, *, signed: bool) -> tuple[Code, ...]:
     """Return what refuses a number with bits that no reading has shown to be the number's."""
     highest = [
         8 * (place.at + (number // 8 if place.order == "little" else place.size - 1 - number // 8)) + number % 8
@@ -115,15 +117,15 @@ def _idle(place: Place, exercised: int, *, signed: bool) -> tuple[Code, ...]:
     if len(highest) <= signed:
         return ()
     if signed:
-        return (agreement([(position, False) for position in highest]),)
-    return (Code(Place(bits=tuple(bit_at(position) for position in highest)), ((0, Meaning()),)),)
+        return (agreement_code([(position, False) for position in highest]),)
+    return (Code(FieldLocation(bits=tuple(bit_at(position) for position in highest)), ((0, Meaning()),)),)
 
 
 def _scale(pairs: Sequence[tuple[int, Sample]]) -> Decimal | None:
     """Return the one usual step that makes every number round to what was shown; None for none or several."""
     low, high = Decimal(0), Decimal("Infinity")
     for raw, sample in pairs:
-        digits = abs(sample.shows.digits or Decimal(0))
+        digits = abs(sample.displayed.digits or Decimal(0))
         half = Decimal(5).scaleb(-sample.places - 1)
         if raw:
             low = max(low, (digits - half) / raw)
@@ -143,7 +145,7 @@ def _scale(pairs: Sequence[tuple[int, Sample]]) -> Decimal | None:
         return None
     step = usual.pop()
     for raw, sample in pairs:
-        digits = abs(sample.shows.digits or Decimal(0))
-        if EXACT.multiply(Decimal(raw), step).quantize(digits, ROUND_HALF_EVEN, EXACT) != digits:
+        digits = abs(sample.displayed.digits or Decimal(0))
+        if EXACT_CONTEXT.multiply(Decimal(raw), step).quantize(digits, ROUND_HALF_EVEN, EXACT_CONTEXT) != digits:
             return None
     return step

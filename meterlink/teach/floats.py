@@ -6,47 +6,53 @@ from collections.abc import Callable, Iterator, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from itertools import cycle
 
-from meterlink.core.binary_numbers import EXACT, float32, float64, medfloat32, sfloat
+from meterlink.core.binary_numbers import (
+    EXACT_CONTEXT,
+    decode_float32,
+    decode_float64,
+    decode_medfloat16,
+    decode_medfloat32,
+)
 from meterlink.core.readings import Status
-from meterlink.profiles.model import Number, NumberType, Order, Place
-from meterlink.teach.encodings import FEWEST_DIFFERENT, Encoding, Scaling, Table, top_bit
+from meterlink.profiles.model import ByteOrder, FieldLocation, NumberField, NumberType
+from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, SampleMatrix, Scaling, top_bit
 from meterlink.teach.samples import Sample
 
-_ORDERS: tuple[Order, Order] = ("little", "big")
+_ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
 _FARTHEST = 12  # powers of ten between the number and what is shown: from pF to whole units
 _MANTISSA = {NumberType.SFLOAT: 12, NumberType.FLOAT: 24}  # bits of IEEE 11073-20601's two formats
 _BINARY: dict[NumberType, tuple[int, str, Callable[[bytes], Decimal | Status]]] = {
-    NumberType.FLOAT32: (4, "f", float32),
-    NumberType.FLOAT64: (8, "d", float64),
+    NumberType.FLOAT32: (4, "f", decode_float32),
+    NumberType.FLOAT64: (8, "d", decode_float64),
 }
 _DECIMAL: dict[NumberType, tuple[int, Callable[[bytes], Decimal | Status]]] = {
-    NumberType.SFLOAT: (2, sfloat),
-    NumberType.FLOAT: (4, medfloat32),
+    NumberType.SFLOAT: (2, decode_medfloat16),
+    NumberType.FLOAT: (4, decode_medfloat32),
 }
 
 
-def floats(table: Table) -> Iterator[Encoding]:
+def binary_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the ways in which the shown numbers lie in the frames as binary floating point."""
-    shown = table.shown
-    if len({sample.shows.digits for sample in shown}) < FEWEST_DIFFERENT:
+    shown = table.number_samples
+    if len({sample.displayed.digits for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     size_of_frame = len(shown[0].frame)
     for kind, (size, code, convert) in _BINARY.items():
         for at in range(size_of_frame - size + 1):
             for order in _ORDERS:
                 for key in _keys(shown, at, size, order, code):
-                    found = _fits(table, kind, Place(at, size, order), key, convert)
+                    found = _fits(table, kind, FieldLocation(at, size, order), key, convert)
                     if found is not None:
                         yield found
 
 
-def decimal_floats(table: Table) -> Iterator[Encoding]:
+def decimal_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the ways in which the shown numbers lie in the frames in a format of IEEE 11073.
 
     The exponent must have been seen to move with the point: one that never moved may be anything else.
     """
-    shown = table.shown
-    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT:
+    shown = table.number_samples
+    if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     for kind, (size, convert) in _DECIMAL.items():
         as_shown = tuple(-sample.places for sample in shown)
@@ -66,7 +72,7 @@ def decimal_floats(table: Table) -> Iterator[Encoding]:
                     masks = {word ^ one for word, one in zip(words, expected, strict=True)}
                     if len(masks) == 1:
                         key = masks.pop().to_bytes(size, order)
-                        found = _fits(table, kind, Place(at, size, order), key, convert)
+                        found = _fits(table, kind, FieldLocation(at, size, order), key, convert)
                         if found is not None:
                             yield found
 
@@ -75,7 +81,7 @@ def _signed(sample: Sample) -> int:
     return -sample.counts if sample.negative else sample.counts
 
 
-def _keys(shown: Sequence[Sample], at: int, size: int, order: Order, code: str) -> list[bytes]:
+def _keys(shown: Sequence[Sample], at: int, size: int, order: ByteOrder, code: str) -> list[bytes]:
     """Return the keys worth trying: none, the one that makes the shown numbers exact, or a short one repeated."""
     first = next((sample for sample in shown if sample.counts), None)
     if first is None:
@@ -106,21 +112,25 @@ def _keys(shown: Sequence[Sample], at: int, size: int, order: Order, code: str) 
     return list(dict.fromkeys(keys))
 
 
-def _plausible(sample: Sample, at: int, size: int, order: Order, code: str) -> bool:
+def _plausible(sample: Sample, at: int, size: int, order: ByteOrder, code: str) -> bool:
     (value,) = struct.unpack(("<" if order == "little" else ">") + code, sample.frame[at : at + size])
     return bool(10.0**-_FARTHEST < abs(value) < 10.0 ** (2 * _FARTHEST))
 
 
-def _packed(sample: Sample, prefix: int, order: Order, code: str) -> bytes:
+def _packed(sample: Sample, prefix: int, order: ByteOrder, code: str) -> bytes:
     return struct.pack(("<" if order == "little" else ">") + code, float(_digits(sample).scaleb(prefix)))
 
 
 def _fits(
-    table: Table, kind: NumberType, place: Place, key: bytes, convert: Callable[[bytes], Decimal | Status]
+    table: SampleMatrix,
+    kind: NumberType,
+    place: FieldLocation,
+    key: bytes,
+    convert: Callable[[bytes], Decimal | Status],
 ) -> Encoding | None:
     """Return the encoding if in every sample the number, at one scale per unit, rounds to what was shown."""
     pairs: list[tuple[Sample, Decimal]] = []
-    for sample in table.shown:
+    for sample in table.number_samples:
         data = bytes(a ^ b for a, b in zip(sample.frame[place.at : place.at + place.size], key, strict=True))
         raw = convert(data if place.order == "little" else data[::-1])
         if isinstance(raw, Status):
@@ -131,20 +141,20 @@ def _fits(
         return None
     exact = True
     for sample, raw in pairs:
-        digits, power = _digits(sample), scales[sample.shows.unit]
+        digits, power = _digits(sample), scales[sample.displayed.unit]
         if not _rounds(raw, power, digits):
             return None
-        exact &= raw.scaleb(power, EXACT) == digits
+        exact &= raw.scaleb(power, EXACT_CONTEXT) == digits
     return Encoding(
         name=kind.value,
-        source=Number(kind, place),
-        used=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
+        source=NumberField(kind, place),
+        used_positions=frozenset(range(8 * place.at, 8 * (place.at + place.size))),
         scalings=tuple(_scaling(sample, scales, exact=exact and kind in _DECIMAL) for sample in table.samples),
         signed=True,
-        sign=top_bit(place) if kind in _BINARY else None,
+        sign_position=top_bit(place) if kind in _BINARY else None,
         key={place.at + byte: one for byte, one in enumerate(key) if one},
-        exact=exact,
-        finer=not exact,
+        needs_no_places=exact,
+        finer_than_display=not exact,
     )
 
 
@@ -153,14 +163,14 @@ def _scales(pairs: Sequence[tuple[Sample, Decimal]]) -> dict[str, int] | None:
     scales: dict[str, int] = {}
     for sample, raw in pairs:
         digits = _digits(sample)
-        if not digits or sample.shows.unit in scales:
+        if not digits or sample.displayed.unit in scales:
             continue
         guess = digits.adjusted() - raw.adjusted() if raw else 0
         near = [power for power in (guess - 1, guess, guess + 1) if _rounds(raw, power, digits)]
         if len(near) != 1 or abs(near[0]) > _FARTHEST:
             return None
-        scales[sample.shows.unit] = near[0]
-    units = {sample.shows.unit for sample, _ in pairs}
+        scales[sample.displayed.unit] = near[0]
+    units = {sample.displayed.unit for sample, _ in pairs}
     if units <= scales.keys():
         return scales
     # A unit of which only zeros were shown tells no scale; where all others have the same, it is taken to be so.
@@ -168,16 +178,16 @@ def _scales(pairs: Sequence[tuple[Sample, Decimal]]) -> dict[str, int] | None:
 
 
 def _digits(sample: Sample) -> Decimal:
-    assert sample.shows.digits is not None  # noqa: S101  # samples that show a number
-    return sample.shows.digits
+    assert sample.displayed.digits is not None  # noqa: S101  # samples that show a number
+    return sample.displayed.digits
 
 
 def _scaling(sample: Sample, scales: dict[str, int], *, exact: bool) -> Scaling:
     if not sample.is_number:
         return Scaling()
-    power = scales.get(sample.shows.unit, 0)
+    power = scales.get(sample.displayed.unit, 0)
     return Scaling(None if exact else sample.places, Decimal(1).scaleb(power) if power else None)
 
 
 def _rounds(raw: Decimal, power: int, digits: Decimal) -> bool:
-    return raw.scaleb(power, EXACT).quantize(digits, ROUND_HALF_EVEN, EXACT) == digits
+    return raw.scaleb(power, EXACT_CONTEXT).quantize(digits, ROUND_HALF_EVEN, EXACT_CONTEXT) == digits

@@ -5,10 +5,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from meterlink.capture.files import Packet
-from meterlink.profiles.framing import Cutter, FramingRules
-from meterlink.profiles.model import FrameCheck, Framing, LengthField
-from meterlink.teach.checksums import find_check, find_check_of_most, find_trailing_check, sound
+from meterlink.capture.capture_file import CapturedPacket
+from meterlink.profiles.framing import CompiledFraming, FrameSplitter
+from meterlink.profiles.model import Checksum, Framing, LengthField
+from meterlink.teach.checksums import find_checksum, find_majority_checksum, find_trailing_checksum, valid_frames
 
 _LONGEST = 128  # bytes; no display has more to say
 _SHORTEST = 3
@@ -24,7 +24,7 @@ _AT_ONCE = 0.05  # s; … and so much more: then pieces of two frames were taken
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
+class FramingCandidate:
     """One way of cutting a channel's packets, and what it gives: (seconds, frame), in order of time.
 
     ``check`` is what check bytes the frames have, None for none.
@@ -33,15 +33,15 @@ class Cut:
     channel: str
     framing: Framing
     frames: tuple[tuple[float, bytes], ...]
-    check: FrameCheck | None
+    checksum: Checksum | None
 
     @property
-    def usual(self) -> int:
+    def usual_length(self) -> int:
         """How long most of its frames are, bytes."""
         return Counter(len(frame) for _, frame in self.frames).most_common(1)[0][0]
 
 
-def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
+def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCandidate]:
     """Yield the ways of cutting ``packets`` (of one channel, in order of time) into frames.
 
     Every packet as one frame, of any length and of each that occurs; and frames that run on over packets.
@@ -49,9 +49,11 @@ def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
     channel = packets[0].channel
     lengths = Counter(len(packet.data) for packet in packets)
     streamed = len(lengths) > 1
-    whole = [Framing(whole=True)] if streamed else []
+    whole = [Framing(one_per_packet=True)] if streamed else []
     whole += [
-        Framing(length=length, whole=True) for length, _ in lengths.most_common(3) if _SHORTEST <= length <= _LONGEST
+        Framing(length=length, one_per_packet=True)
+        for length, _ in lengths.most_common(3)
+        if _SHORTEST <= length <= _LONGEST
     ]
     whole += [framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length)]
     alone = (cut for framing in whole if (cut := _cut_so(channel, framing, packets)) is not None)
@@ -64,7 +66,7 @@ def cuts(packets: Sequence[Packet]) -> Iterator[Cut]:
         yield from _running_on(channel, packets)
 
 
-def _running_on(channel: str, packets: Sequence[Packet]) -> list[Cut]:
+def _running_on(channel: str, packets: Sequence[CapturedPacket]) -> list[FramingCandidate]:
     """Return the ways of cutting frames that run on over packets."""
     data = b"".join(packet.data for packet in packets)
     starts = _starts_of(packets)
@@ -72,40 +74,40 @@ def _running_on(channel: str, packets: Sequence[Packet]) -> list[Cut]:
     found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
     # A frame that is cut in the wrong place holds the end of one and the beginning of the next: what belongs together
     # comes together. Where packets begin with frames, frames are cut right; where check bytes are found, too.
-    times = [packet.t for packet in packets for _ in packet.data]
+    times = [packet.seconds for packet in packets for _ in packet.data]
     places = {id(cut): _places_of(cut, data) for cut in found}
     lasting = {id(cut): _lasting(cut, places[id(cut)], times) for cut in found}
     shortest: dict[int, float] = {}
     for cut in found:
-        shortest[cut.usual] = min(lasting[id(cut)], shortest.get(cut.usual, lasting[id(cut)]))
-    found = [cut for cut in found if lasting[id(cut)] <= _SOON * shortest[cut.usual] + _AT_ONCE]
+        shortest[cut.usual_length] = min(lasting[id(cut)], shortest.get(cut.usual_length, lasting[id(cut)]))
+    found = [cut for cut in found if lasting[id(cut)] <= _SOON * shortest[cut.usual_length] + _AT_ONCE]
     found.sort(
         key=lambda cut: (
             -round(_aligned(places[id(cut)], starts), 1),
-            cut.check is None,
+            cut.checksum is None,
             lasting[id(cut)],
         )
     )
     return found
 
 
-def _cut_so(channel: str, framing: Framing, packets: Sequence[Packet]) -> Cut | None:
+def _cut_so(channel: str, framing: Framing, packets: Sequence[CapturedPacket]) -> FramingCandidate | None:
     frames = tuple(_cut(framing, packets))
     total, came = sum(len(frame) for _, frame in frames), sum(len(packet.data) for packet in packets)
-    if not frames or not (framing.whole or total >= _COVERED * came):
+    if not frames or not (framing.one_per_packet or total >= _COVERED * came):
         return None
     only = [frame for _, frame in frames]
     if len(set(map(len, only))) > 1:
-        return Cut(channel, framing, frames, find_trailing_check(only))
-    check = find_check(only)
+        return FramingCandidate(channel, framing, frames, find_trailing_checksum(only))
+    check = find_checksum(only)
     # Where a packet was lost, pieces of two frames make one that is none.
-    if check is None and not framing.whole and (check := find_check_of_most(only)) is not None:
-        passed = set(sound(check, only))
+    if check is None and not framing.one_per_packet and (check := find_majority_checksum(only)) is not None:
+        passed = set(valid_frames(check, only))
         frames = tuple(one for one in frames if one[1] in passed)
-    return Cut(channel, framing, frames, check)
+    return FramingCandidate(channel, framing, frames, check)
 
 
-def _places_of(cut: Cut, data: bytes) -> list[int]:
+def _places_of(cut: FramingCandidate, data: bytes) -> list[int]:
     """Return where each frame begins in the bytes of all packets."""
     places, at = [], 0
     for _, frame in cut.frames:
@@ -121,34 +123,34 @@ def _aligned(places: Sequence[int], starts: Sequence[int]) -> float:
     return sum(at in begins for at in places) / len(places)
 
 
-def _lasting(cut: Cut, places: Sequence[int], times: Sequence[float]) -> float:
+def _lasting(cut: FramingCandidate, places: Sequence[int], times: Sequence[float]) -> float:
     """Return how long a frame takes from its first byte to its last, in seconds, on average."""
     ends = (min(at + len(frame), len(times)) - 1 for at, (_, frame) in zip(places, cut.frames, strict=True))
     return sum(times[end] - times[min(at, end)] for at, end in zip(places, ends, strict=True)) / len(places)
 
 
-def _kinds(packets: Sequence[Packet], length: int) -> Iterator[Framing]:
+def _kinds(packets: Sequence[CapturedPacket], length: int) -> Iterator[Framing]:
     """Yield a framing for each kind of packet, where the first byte of packets tells a few."""
     firsts = Counter(packet.data[0] for packet in packets if len(packet.data) == length and length >= _SHORTEST)
     if 2 <= len(firsts) <= _MOST_KINDS:
         for first, _ in firsts.most_common():
-            yield Framing(start=bytes([first]), length=length, whole=True)
+            yield Framing(start=bytes([first]), length=length, one_per_packet=True)
 
 
-def _cut(framing: Framing, packets: Sequence[Packet]) -> Iterator[tuple[float, bytes]]:
-    rules = FramingRules(framing)
-    cutter = Cutter(rules)
+def _cut(framing: Framing, packets: Sequence[CapturedPacket]) -> Iterator[tuple[float, bytes]]:
+    rules = CompiledFraming(framing)
+    cutter = FrameSplitter(rules)
     for packet in packets:
-        alone = rules.alone(packet.data)
+        alone = rules.frame_from_packet(packet.data)
         if alone is not None:
             cutter.clear()
-            yield packet.t, alone[0]
+            yield packet.seconds, alone[0]
             continue
         for came, _ in cutter.feed(packet.data)[0]:
-            yield packet.t, came
+            yield packet.seconds, came
 
 
-def _starts_of(packets: Sequence[Packet]) -> list[int]:
+def _starts_of(packets: Sequence[CapturedPacket]) -> list[int]:
     """Return where packets begin in the bytes of all of them."""
     starts, at = [], 0
     for packet in packets:

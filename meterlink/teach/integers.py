@@ -8,15 +8,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import comb, log2
 
-from meterlink.profiles.model import Code, Meaning, Number, NumberType
+from meterlink.profiles.model import Code, Meaning, NumberField, NumberType
 from meterlink.teach.encodings import (
-    EVIDENCE,
-    FEWEST_DIFFERENT,
+    FEWEST_DIFFERENT_NUMBERS,
+    LEAST_EVIDENCE_BITS,
     Encoding,
+    SampleMatrix,
     Scaling,
-    Table,
-    agreement,
-    placed,
+    agreement_code,
+    location_of_bits,
 )
 
 _WIDEST = 40  # bits: a 32-bit field shifted by up to a byte
@@ -28,11 +28,11 @@ _Placed = list[tuple[int, bool]]  # (position, inverted), lowest bit first
 _Run = Callable[[int], int]
 
 
-def integers(
-    table: Table, values: Sequence[int], scalings: Sequence[Scaling], name: str = "integer"
+def integer_encodings(
+    table: SampleMatrix, values: Sequence[int], scalings: Sequence[Scaling], name: str = "integer"
 ) -> Iterator[Encoding]:
     """Yield the ways in which ``values`` (one for each sample that shows a number; signed) lie in the frames."""
-    if len({abs(value) for value in values}) < FEWEST_DIFFERENT:
+    if len({abs(value) for value in values}) < FEWEST_DIFFERENT_NUMBERS:
         return
     negatives = any(value < 0 for value in values)
     most = _most(table, values)
@@ -46,14 +46,14 @@ def integers(
     above = 1 << found.exercised
     yield Encoding(
         name=f"{name}, {'twos complement' if signed else 'unsigned'}",
-        source=Number(kind, placed(list(reversed(found.bits)))),
-        used=frozenset(position for position, _ in (*found.bits, *found.also)),
+        source=NumberField(kind, location_of_bits(list(reversed(found.bits)))),
+        used_positions=frozenset(position for position, _ in (*found.bits, *found.also)),
         scalings=tuple(scalings),
         signed=signed,
-        agreements=found.agreements,
-        most=most,
-        ends=_ends(found, signed=signed) - {value % (1 << len(found.bits)) for value in values},
-        wanted=(f"a reading of {above} counts or more (the digits without the point)",),
+        guard_codes=found.agreements,
+        largest_value=most,
+        reserved_values=_ends(found, signed=signed) - {value % (1 << len(found.bits)) for value in values},
+        suggested_readings=(f"a reading of {above} counts or more (the digits without the point)",),
     )
 
 
@@ -77,35 +77,35 @@ class _Found:
     exercised: int = 0
 
 
-def _most(table: Table, values: Sequence[int]) -> int:
+def _most(table: SampleMatrix, values: Sequence[int]) -> int:
     """Return the greatest number that the digits shown have room for: 9999 where four were, in the same unit."""
     room = [
-        abs(value) // sample.counts * (10 ** len(sample.figures) - 1)
-        for value, sample in zip(values, table.shown, strict=True)
+        abs(value) // sample.counts * (10 ** len(sample.digit_text) - 1)
+        for value, sample in zip(values, table.number_samples, strict=True)
         if sample.counts
     ]
     return max(room, default=0)
 
 
-def _bit_sequences(table: Table, values: Sequence[int]) -> list[int]:
-    return [table.sequence([bool(value >> bit & 1) for value in values]) for bit in range(_WIDEST)]
+def _bit_sequences(table: SampleMatrix, values: Sequence[int]) -> list[int]:
+    return [table.column_of([bool(value >> bit & 1) for value in values]) for bit in range(_WIDEST)]
 
 
-def _magnitude(table: Table, values: Sequence[int], most: int) -> _Found | None:
+def _magnitude(table: SampleMatrix, values: Sequence[int], most: int) -> _Found | None:
     sequences = _bit_sequences(table, values)
-    exercised = [bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.care)]
+    exercised = [bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.number_mask)]
     return _located(table, sequences, exercised, len(set(values)), None, most.bit_length())
 
 
-def _twos_complement(table: Table, values: Sequence[int], most: int) -> _Found | None:
+def _twos_complement(table: SampleMatrix, values: Sequence[int], most: int) -> _Found | None:
     sequences = _bit_sequences(table, values)
     sign = sequences[-1]
-    exercised = [bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.care, sign)]
+    exercised = [bit for bit, sequence in enumerate(sequences) if sequence not in (0, table.number_mask, sign)]
     return _located(table, sequences, exercised, len(set(values)), sign, most.bit_length())
 
 
 def _located(
-    table: Table, sequences: list[int], exercised: list[int], different: int, sign: int | None, reach: int
+    table: SampleMatrix, sequences: list[int], exercised: list[int], different: int, sign: int | None, reach: int
 ) -> _Found | None:
     """Return where the bits lie: running through neighbouring bits or, where that fits nowhere, each for itself."""
     if not exercised:
@@ -114,14 +114,14 @@ def _located(
         found for run in _runs(table, exercised[0], sequences) if (found := _run(table, run, sequences, sign, reach))
     ]
     evidence = len(exercised) * (different - 1) - log2(_WAYS * table.columns.bits)
-    if not runs or evidence < EVIDENCE:
+    if not runs or evidence < LEAST_EVIDENCE_BITS:
         return _scattered(table, sequences, exercised, different, sign)
-    runs = table.preferred(runs, lambda found: [position for position, _ in found.bits])
+    runs = table.prefer_unexempt(runs, lambda found: [position for position, _ in found.bits])
     longest = max(len(found.bits) for found in runs)
     first, *others = [found for found in runs if len(found.bits) == longest]
     # The same number twice in a frame (measured and held, say): nobody knows which is shown, so they must agree.
     twice = tuple(
-        agreement([one, other])
+        agreement_code([one, other])
         for second in others
         for one, other in zip(first.bits, second.bits, strict=True)
         if one[0] != other[0]
@@ -130,9 +130,9 @@ def _located(
     return _Found(first.bits, [*first.also, *also], (*first.agreements, *twice), first.exercised)
 
 
-def _runs(table: Table, anchor: int, sequences: list[int]) -> Iterator[_Run]:
+def _runs(table: SampleMatrix, anchor: int, sequences: list[int]) -> Iterator[_Run]:
     for position in range(table.columns.bits):
-        if table.columns.follows(position, sequences[anchor], table.care) is None:
+        if table.columns.inversion_of(position, sequences[anchor], table.number_mask) is None:
             continue
         mirrored = position ^ 7  # counts the bits of each byte from the other end
         for step in (1, -1):
@@ -140,7 +140,7 @@ def _runs(table: Table, anchor: int, sequences: list[int]) -> Iterator[_Run]:
             yield lambda bit, base=mirrored, step=step: (base + step * (bit - anchor)) ^ 7  # type: ignore[misc]
 
 
-def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach: int) -> _Found | None:
+def _run(table: SampleMatrix, run: _Run, sequences: list[int], sign: int | None, reach: int) -> _Found | None:
     bits: _Placed = []
     # A bit that was always the same, but not always the sign, is below the sign, too.
     top = max(bit for bit, sequence in enumerate(sequences) if sequence != (sign or 0))
@@ -148,7 +148,7 @@ def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach:
         position = run(bit)
         if not 0 <= position < table.columns.bits:
             return None
-        inverted = table.columns.follows(position, sequences[bit], table.care)
+        inverted = table.columns.inversion_of(position, sequences[bit], table.number_mask)
         if inverted is None:
             return None
         bits.append((position, inverted))
@@ -159,7 +159,7 @@ def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach:
         position = run(bit)
         if not 0 <= position < table.columns.bits:
             break
-        inverted = table.columns.follows(position, sign, table.care)
+        inverted = table.columns.inversion_of(position, sign, table.number_mask)
         if inverted is None:
             break
         extension.append((position, inverted))
@@ -167,15 +167,15 @@ def _run(table: Table, run: _Run, sequences: list[int], sign: int | None, reach:
         return None
     # What has always been the sign, over many readings of either sign, can only be higher bits of the number. They are
     # taken as far as the digits that were shown reach; beyond, where a bit differs from the sign, nobody has said.
-    negative = (sign & table.care).bit_count()
-    if log2(comb(table.care.bit_count(), negative)) >= _SIGN_EVIDENCE:
+    negative = (sign & table.number_mask).bit_count()
+    if log2(comb(table.number_mask.bit_count(), negative)) >= _SIGN_EVIDENCE:
         more = max(0, min(len(extension) - 1, reach - len(bits)))
         bits, extension = [*bits, *extension[:more]], extension[more:]
-    agreements = (agreement(extension),) if len(extension) > 1 else ()
+    agreements = (agreement_code(extension),) if len(extension) > 1 else ()
     return _Found([*bits, *extension], [], agreements, len(bits))
 
 
-def _widened(table: Table, run: _Run, bits: _Placed, reach: int) -> _Found:
+def _widened(table: SampleMatrix, run: _Run, bits: _Placed, reach: int) -> _Found:
     """Return the bits with those above them that were dark under every number.
 
     As far as the digits shown have room (``reach`` bits), and on as whole bytes of them go. They are the number's if
@@ -189,39 +189,39 @@ def _widened(table: Table, run: _Run, bits: _Placed, reach: int) -> _Found:
         new_byte = position // 8 != begun[-1][0] // 8
         if not inside or (bit >= reach and new_byte and not _all_zero(table, position)):
             break
-        inverted = table.columns.follows(position, 0, table.care)
+        inverted = table.columns.inversion_of(position, 0, table.number_mask)
         if inverted is None:
             break
         dark.append((position, inverted))
     if not dark:
         return _Found(bits, [], (), len(bits))
-    stay = Code(placed(list(reversed(dark))), ((0, Meaning()),))
+    stay = Code(location_of_bits(list(reversed(dark))), ((0, Meaning()),))
     return _Found([*bits, *dark], [], (stay,), len(bits))
 
 
-def _all_zero(table: Table, position: int) -> bool:
+def _all_zero(table: SampleMatrix, position: int) -> bool:
     """Return whether the whole byte of ``position`` was 0 under every number."""
     first = position // 8 * 8
-    return all(table.columns[one] & table.care == 0 for one in range(first, first + 8))
+    return all(table.columns[one] & table.number_mask == 0 for one in range(first, first + 8))
 
 
 def _scattered(
-    table: Table, sequences: list[int], exercised: list[int], different: int, sign: int | None
+    table: SampleMatrix, sequences: list[int], exercised: list[int], different: int, sign: int | None
 ) -> _Found | None:
     """Return where the bits lie when they run in no order; every bit below the highest must have been exercised."""
     if exercised != list(range(len(exercised))) or any(one != (sign or 0) for one in sequences[len(exercised) :]):
         return None
     wanted = [*(sequences[bit] for bit in exercised), *([] if sign is None else [sign])]
-    every = [table.following(sequence) for sequence in wanted]
+    every = [table.matching_positions(sequence) for sequence in wanted]
     if not all(every):
         return None
     positions = [position for candidates in every for position, _ in candidates]
     evidence = len(wanted) * (different - 1 - log2(2 * table.columns.bits))
-    if len(set(positions)) < len(positions) or evidence < EVIDENCE:
+    if len(set(positions)) < len(positions) or evidence < LEAST_EVIDENCE_BITS:
         return None
     return _Found(
         [candidates[0] for candidates in every],
         [pair for candidates in every for pair in candidates[1:]],
-        tuple(agreement(candidates) for candidates in every if len(candidates) > 1),
+        tuple(agreement_code(candidates) for candidates in every if len(candidates) > 1),
         len(exercised),
     )

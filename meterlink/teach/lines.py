@@ -6,26 +6,26 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import product
 
-from meterlink.capture.files import Packet
+from meterlink.capture.capture_file import CapturedPacket
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Status
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.units import BASE_UNIT, parse_unit
-from meterlink.profiles.lines import LineCutter
-from meterlink.profiles.model import PREFIXES, Flag, Meaning, Text
-from meterlink.profiles.number_text import is_blank, is_overload, number_in
-from meterlink.profiles.tokens import NUMBER_AND_UNIT, compile_words, without_checks
-from meterlink.teach.checksums import find_line_check
+from meterlink.profiles.lines import LineSplitter
+from meterlink.profiles.model import UNIT_PREFIXES, Flag, Meaning, TextFormat
+from meterlink.profiles.number_text import is_blank, is_overload, parse_number_text
+from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
+from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
 _TEXT = 0.97  # of the bytes are printable or blanks; the first packet may be half a line
 _MARKS = "{}[]()<>\"'|#*/_"  # what parts words in some meters' lines, and belongs to words in others' (m/s)
 _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
-    Flag.OVERLOAD: lambda sample: sample.shows.overload,
-    Flag.LOW_BATTERY: lambda sample: "low_battery" in sample.shows.flags,
-    Flag.HOLD: lambda sample: "hold" in sample.shows.flags,
-    Flag.RELATIVE: lambda sample: "relative" in sample.shows.flags,
+    Flag.OVERLOAD: lambda sample: sample.displayed.overload,
+    Flag.LOW_BATTERY: lambda sample: "low_battery" in sample.displayed.flags,
+    Flag.HOLD: lambda sample: "hold" in sample.displayed.flags,
+    Flag.RELATIVE: lambda sample: "relative" in sample.displayed.flags,
 }
 _LONGEST_WORD = 20
 _COUPLINGS = {"AC": Coupling.AC, "DC": Coupling.DC}
@@ -38,7 +38,7 @@ class _Line:
     words: tuple[str, ...]
 
 
-def is_text(packets: Sequence[Packet]) -> bool:
+def is_text(packets: Sequence[CapturedPacket]) -> bool:
     """Return whether what came on a channel is text."""
     data = b"".join(packet.data for packet in packets)
     printable = sum(0x20 <= byte < 0x7F or byte in b"\r\n\t" for byte in data)
@@ -47,29 +47,29 @@ def is_text(packets: Sequence[Packet]) -> bool:
     return bool(data) and printable + beyond >= _TEXT * len(data)
 
 
-def line_cuts(packets: Sequence[Packet]) -> Iterator[tuple[Text, tuple[tuple[float, bytes], ...]]]:
+def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFormat, tuple[tuple[float, bytes], ...]]]:
     """Yield the ways of cutting packets into lines, with check bytes where they have any, and the lines with times."""
     data = b"".join(packet.data for packet in packets)
     for end in _ENDS:
         if end and data.count(end.encode()) < len(packets) / 20:
             continue
-        text = Text(end=end)
-        cutter = LineCutter(text)
-        lines = tuple((packet.t, line) for packet in packets for line in cutter.feed(packet.data))
+        text = TextFormat(end=end)
+        cutter = LineSplitter(text)
+        lines = tuple((packet.seconds, line) for packet in packets for line in cutter.feed(packet.data))
         if lines:
-            check = find_line_check([line for _, line in lines])
-            yield replace(text, checks=(check,) if check is not None else ()), lines
+            check = find_line_checksum([line for _, line in lines])
+            yield replace(text, checksums=(check,) if check is not None else ()), lines
 
 
-def texts(text: Text, samples: Sequence[Sample]) -> Iterator[Text]:
+def text_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Iterator[TextFormat]:
     """Yield what makes every sample's line say what was shown."""
-    lines = [sample for sample in samples if not sample.shows.blank]
-    if len({sample.shows.digits for sample in lines if sample.is_number}) < _FEWEST:
+    lines = [sample for sample in samples if not sample.displayed.blank]
+    if len({sample.displayed.digits for sample in lines if sample.is_number}) < _FEWEST:
         return
     # Marks that some lines have part their words, where blanks and commas alone do not; so may a number's beginning.
     marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
     for separators, glued in product(dict.fromkeys(("", marks)), (False, True)):
-        parted = replace(text, separators=separators, glued=glued)
+        parted = replace(text_format, separators=separators, split_before_number=glued)
         read = _reader(parted)
         shown = [(sample, read(sample.frame)) for sample in lines]
         numbered = [(sample, line) for sample, line in shown if sample.is_number]
@@ -78,16 +78,16 @@ def texts(text: Text, samples: Sequence[Sample]) -> Iterator[Text]:
                 if all(_same(sample, line.numbers[number - 1], in_base=in_base) for sample, line in numbered):
                     # A unit may be one word, or its prefix may stand apart.
                     for apart in (False, True):
-                        yield _worded(replace(parted, number=number), shown, in_base=in_base, apart=apart)
+                        yield _worded(replace(parted, value_number=number), shown, in_base=in_base, apart=apart)
 
 
-def strange_words(text: Text, lines: Sequence[tuple[float, bytes]]) -> list[str]:
+def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]]) -> list[str]:
     """Return the words of ``lines`` that ``text`` gives no meaning, the most frequent first, fit to be shown."""
-    read = _reader(text)
-    known = {word for word, _ in text.words} | set(text.ignore)
+    read = _reader(text_format)
+    known = {word for word, _ in text_format.words} | set(text_format.ignore)
     met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
     return [
-        clean_name(word, _LONGEST_WORD)
+        clean_text(word, _LONGEST_WORD)
         for word, times in met.most_common()
         if times >= _FEWEST and not _told_by_itself(word)
     ]
@@ -97,18 +97,18 @@ def _told_by_itself(word: str) -> bool:
     return is_overload(word) or is_blank(word) or _usual_meaning(word) is not None
 
 
-def _reader(text: Text) -> Callable[[bytes], _Line]:
-    words = compile_words(text)
+def _reader(text: TextFormat) -> Callable[[bytes], _Line]:
+    words = compile_tokenizer(text)
 
     def read(line: bytes) -> _Line:
         numbers: list[Decimal | Status] = []
         said = []
-        for word in words(without_checks(line, text.checks)):
+        for word in words(blank_out_checksums(line, text.checksums)):
             match = NUMBER_AND_UNIT.fullmatch(word)
             if match is None:
                 said.append(word)
                 continue
-            numbers.append(number_in(match[1]))
+            numbers.append(parse_number_text(match[1]))
             if match[2]:
                 said.append(match[2])
         return _Line(tuple(numbers), tuple(said))
@@ -117,22 +117,22 @@ def _reader(text: Text) -> Callable[[bytes], _Line]:
 
 
 def _same(sample: Sample, number: Decimal | Status, *, in_base: bool) -> bool:
-    if isinstance(number, Status) or sample.shows.digits is None or (sample.prefix is None and in_base):
+    if isinstance(number, Status) or sample.displayed.digits is None or (sample.prefix is None and in_base):
         return False
-    return number == (sample.shows.digits.scaleb(sample.prefix or 0) if in_base else sample.shows.digits)
+    return number == (sample.displayed.digits.scaleb(sample.prefix or 0) if in_base else sample.displayed.digits)
 
 
 def _target(sample: Sample, *, in_base: bool) -> str:
-    if in_base and sample.shows.quantity is not None:
-        return BASE_UNIT[sample.shows.quantity]
-    return sample.shows.unit
+    if in_base and sample.displayed.quantity is not None:
+        return BASE_UNIT[sample.displayed.quantity]
+    return sample.displayed.unit
 
 
-def _worded(text: Text, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool, apart: bool) -> Text:
+def _worded(text: TextFormat, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool, apart: bool) -> TextFormat:
     """Return the text with the meaning of every word that was met."""
     named = [(sample, line, _target(sample, in_base=in_base)) for sample, line in shown]
     units = {unit for _, _, unit in named if unit}
-    couplings = {sample.shows.coupling for sample, _ in shown}
+    couplings = {sample.displayed.coupling for sample, _ in shown}
     counts = {len(line.numbers) for sample, line in shown if sample.is_number}
     meanings: list[tuple[str, Meaning]] = []
     ignore = []
@@ -148,7 +148,7 @@ def _worded(text: Text, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool,
             meanings.append((word, meaning))
     return replace(
         text,
-        numbers=counts.pop() if len(counts) == 1 else None,
+        number_count=counts.pop() if len(counts) == 1 else None,
         unit=next(iter(units)) if len(units) == 1 else "",
         coupling=next(iter(couplings)) if len(couplings) == 1 else None,
         words=tuple(meanings),
@@ -171,7 +171,7 @@ def _said(
     """Return what a word says of unit and coupling; None where it says so by itself."""
     within = [(sample, unit) for sample, line, unit in named if word in line.words]
     there = {unit for _, unit in within if unit}
-    couplings = {sample.shows.coupling for sample, _ in within}
+    couplings = {sample.displayed.coupling for sample, _ in within}
     known = _usual_meaning(word)
     if known is not None and known.unit and there == {known.unit}:
         return None
@@ -195,7 +195,7 @@ def _usual_meaning(word: str) -> Meaning | None:
 
 
 def _parts(unit: str) -> tuple[str, str]:
-    return (unit[0], unit[1:]) if len(unit) > 1 and unit[0] in PREFIXES else ("", unit)
+    return (unit[0], unit[1:]) if len(unit) > 1 and unit[0] in UNIT_PREFIXES else ("", unit)
 
 
 def _common_unit(units: set[str], *, apart: bool) -> str:

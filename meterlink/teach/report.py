@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from meterlink.capture.files import Label
+from meterlink.capture.capture_file import DisplayEntry
 from meterlink.profiles.model import Profile
 
 _SURE = 8  # readings of one function that came out right while held back; with fewer, words stay careful
@@ -19,21 +19,21 @@ class FunctionReport:
     """
 
     function: str
-    labels: int
+    entries: int
     right: int
-    refused: int
+    not_decoded: int
     wrong: int
     units: tuple[str, ...]
-    wanted: tuple[str, ...] = ()
+    suggested_readings: tuple[str, ...] = ()
 
     @property
-    def words(self) -> str:
+    def confidence(self) -> str:
         """How sure, in words."""
         if self.wrong:
             return "not sure: a reading held back came out wrong"
-        if self.right >= _SURE and not self.refused:
+        if self.right >= _SURE and not self.not_decoded:
             return "sure"
-        if 2 * self.right >= self.labels:
+        if 2 * self.right >= self.entries:
             return "sure of what was shown"
         return "sure only of states that were shown; more readings would widen it"
 
@@ -42,12 +42,12 @@ class FunctionReport:
         return {
             "function": self.function,
             "units": list(self.units),
-            "labels": self.labels,
+            "labels": self.entries,
             "held_back_right": self.right,
-            "held_back_refused": self.refused,
+            "held_back_refused": self.not_decoded,
             "held_back_wrong": self.wrong,
-            "sure": self.words,
-            "wanted": list(self.wanted),
+            "sure": self.confidence,
+            "wanted": list(self.suggested_readings),
         }
 
 
@@ -55,13 +55,13 @@ class FunctionReport:
 class Contradiction:
     """A label that the rest of the capture contradicts; ``instead`` is what the rest says was shown, if it says."""
 
-    label: Label
-    instead: str = ""
+    entry: DisplayEntry
+    expected_text: str = ""
 
     def __str__(self) -> str:
-        where = f"line {self.label.line}" if self.label.line else f"at {self.label.t:g} s"
-        said = f": the other labels make it {self.instead}" if self.instead else ""
-        return f"the label {self.label.text!r} ({where}) contradicts the others{said}"
+        where = f"line {self.entry.line_number}" if self.entry.line_number else f"at {self.entry.seconds:g} s"
+        said = f": the other labels make it {self.expected_text}" if self.expected_text else ""
+        return f"the label {self.entry.text!r} ({where}) contradicts the others{said}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,41 +75,46 @@ class TeachReport:
     """
 
     profile: Profile | None
-    labels: int
+    entries: int
     frames: int
     reason: str = ""
     encoding: str = ""
     framing: str = ""
-    check: str = ""
+    checksum: str = ""
     functions: tuple[FunctionReport, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
-    unused: tuple[Label, ...] = ()
-    varying: tuple[str, ...] = ()
-    wanted: tuple[str, ...] = field(default=())
+    unused_entries: tuple[DisplayEntry, ...] = ()
+    unexplained_bits: tuple[str, ...] = ()
+    suggested_readings: tuple[str, ...] = field(default=())
 
     @property
-    def accepted(self) -> bool:
+    def has_profile(self) -> bool:
         """Whether there is a profile."""
         return self.profile is not None
 
     def as_object(self) -> dict[str, Any]:
         """Return it as a JSON object; the profile itself is left out."""
         return {
-            "accepted": self.accepted,
+            "accepted": self.has_profile,
             "name": self.profile.name if self.profile else None,
             "driver": self.profile.driver.value if self.profile else None,
-            "labels": self.labels,
+            "labels": self.entries,
             "frames": self.frames,
             "reason": self.reason or None,
             "encoding": self.encoding or None,
             "framing": self.framing or None,
-            "check": self.check or None,
+            "check": self.checksum or None,
             "functions": [one.as_object() for one in self.functions],
             "contradictions": [
-                {"t": one.label.t, "line": one.label.line, "shows": one.label.text, "instead": one.instead or None}
+                {
+                    "t": one.entry.seconds,
+                    "line": one.entry.line_number,
+                    "shows": one.entry.text,
+                    "instead": one.expected_text or None,
+                }
                 for one in self.contradictions
             ],
-            "unused": [{"t": one.t, "line": one.line, "shows": one.text} for one in self.unused],
-            "varying": list(self.varying),
-            "wanted": list(self.wanted),
+            "unused": [{"t": one.seconds, "line": one.line_number, "shows": one.text} for one in self.unused_entries],
+            "varying": list(self.unexplained_bits),
+            "wanted": list(self.suggested_readings),
         }

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from meterlink.capture.files import Capture, Label, Packet, Shows, pair
+from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayedValue, DisplayEntry, pair_packets
 from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Quantity, convert
 
@@ -12,7 +12,7 @@ _SIGNED = frozenset({Quantity.VOLTAGE, Quantity.CURRENT, Quantity.TEMPERATURE, N
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class SampleFrame:
     """One frame, complete at ``t`` seconds; ``label`` is the number of the label that describes it, None without."""
 
     t: float
@@ -28,8 +28,8 @@ class Sample:
     they say the same, and are passed over where they do not.
     """
 
-    label: Label
-    shows: Shows
+    entry: DisplayEntry
+    displayed: DisplayedValue
     frames: tuple[bytes, ...]
 
     @property
@@ -40,44 +40,44 @@ class Sample:
     @property
     def is_number(self) -> bool:
         """Whether a number was shown."""
-        return self.shows.digits is not None
+        return self.displayed.digits is not None
 
     @property
-    def figures(self) -> str:
+    def digit_text(self) -> str:
         """The shown digits without point and sign, empty where there is no number: ``-0.05`` has ``005``."""
-        return "" if self.shows.digits is None else f"{abs(self.shows.digits):f}".replace(".", "")
+        return "" if self.displayed.digits is None else f"{abs(self.displayed.digits):f}".replace(".", "")
 
     @property
     def counts(self) -> int:
         """The shown digits as a whole number, 0 where there is no number."""
-        return int(self.figures or "0")
+        return int(self.digit_text or "0")
 
     @property
     def negative(self) -> bool:
         """Whether a minus was shown."""
-        return self.shows.negative
+        return self.displayed.negative
 
     @property
     def places(self) -> int:
         """How many digits stood behind the point."""
-        exponent = 0 if self.shows.digits is None else self.shows.digits.as_tuple().exponent
+        exponent = 0 if self.displayed.digits is None else self.displayed.digits.as_tuple().exponent
         return max(0, -exponent) if isinstance(exponent, int) else 0
 
     @property
     def prefix(self) -> int | None:
         """The power of ten of the shown unit in base units (mV: -3); None where no power of ten leads there (°F)."""
-        if self.shows.quantity is None or self.shows.unit == "°F":
+        if self.displayed.quantity is None or self.displayed.unit == "°F":
             return None
-        return convert(Decimal(1), self.shows.unit, BASE_UNIT[self.shows.quantity]).adjusted()
+        return convert(Decimal(1), self.displayed.unit, BASE_UNIT[self.displayed.quantity]).adjusted()
 
     @property
-    def function(self) -> "Function":
+    def function(self) -> "MeterFunction":
         """What was measured."""
-        return Function(self.shows.quantity, self.shows.coupling)
+        return MeterFunction(self.displayed.quantity, self.displayed.coupling)
 
 
 @dataclass(frozen=True, slots=True)
-class Function:
+class MeterFunction:
     """A function of the meter as its labels tell it; ``str()`` is its name: ``voltage AC``."""
 
     quantity: Quantity | None
@@ -92,19 +92,21 @@ class Function:
         return " ".join(str(part) for part in (self.quantity or "no unit", self.coupling) if part)
 
 
-def label_frames(frames: Sequence[tuple[float, bytes]], labels: Sequence[Label]) -> tuple[list[Frame], list[Sample]]:
+def label_frames(
+    frames: Sequence[tuple[float, bytes]], labels: Sequence[DisplayEntry]
+) -> tuple[list[SampleFrame], list[Sample]]:
     """Return the frames with their labels' numbers, and the samples; labels without a frame have no sample.
 
     Frames are (seconds, bytes), in order of time.
     """
-    packets = tuple(Packet(t, "", data, line) for line, (t, data) in enumerate(frames))
+    packets = tuple(CapturedPacket(t, "", data, line) for line, (t, data) in enumerate(frames))
     number = {id(label): place for place, label in enumerate(labels)}
-    named: list[Frame] = []
+    named: list[SampleFrame] = []
     held: dict[int, list[bytes]] = {}
-    for packet, label in pair(Capture(packets, tuple(labels))):
+    for packet, label in pair_packets(Capture(packets, tuple(labels))):
         which = None if label is None else number[id(label)]
-        named.append(Frame(packet.t, packet.data, which))
+        named.append(SampleFrame(packet.seconds, packet.data, which))
         if which is not None:
             held.setdefault(which, []).append(packet.data)
-    samples = [Sample(labels[which], labels[which].shows, tuple(held[which])) for which in sorted(held)]
+    samples = [Sample(labels[which], labels[which].displayed_value, tuple(held[which])) for which in sorted(held)]
     return named, samples

@@ -24,10 +24,10 @@ from operator import or_
 from meterlink.core.readings import Coupling, Status
 from meterlink.core.units import BASE_UNIT
 from meterlink.profiles.fields import compile_number
-from meterlink.profiles.model import Bit, Code, Flag, Meaning, Place, Segments
-from meterlink.teach.columns import bit_at, content
-from meterlink.teach.displays import has_open_pool
-from meterlink.teach.encodings import Encoding, Table, agreement
+from meterlink.profiles.model import Bit, Code, FieldLocation, Flag, Meaning, Segments
+from meterlink.teach.columns import bit_at, bits_value
+from meterlink.teach.displays import lacks_constant_pool
+from meterlink.teach.encodings import Encoding, SampleMatrix, agreement_code
 from meterlink.teach.samples import Sample
 
 _FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_BATTERY}
@@ -40,7 +40,7 @@ _ONE_HOT = 3  # decimal points of their own bits: with two, a range code countin
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class FrameMeaning:
     """What a frame must say of its number, beside the number."""
 
     unit: str
@@ -48,13 +48,13 @@ class Said:
     places: int | None = None
     scale: Decimal | None = None
 
-    def meaning(self) -> Meaning:
+    def as_profile_meaning(self) -> Meaning:
         """Return it as a profile writes it."""
         return Meaning(unit=self.unit, coupling=self.coupling, places=self.places, scale=self.scale)
 
 
 @dataclass(frozen=True, slots=True)
-class States:
+class FoundMeanings:
     """All that was found beside the number: what goes into the profile, and what is still open.
 
     ``still`` are the bits that never changed, written so that each is dark as it was. ``doubtful`` is whether what
@@ -62,11 +62,11 @@ class States:
     """
 
     codes: tuple[Code, ...]
-    lit: tuple[tuple[Bit, Meaning], ...]
-    overload: tuple[int, ...]
-    still: tuple[Bit, ...]
-    idle: frozenset[int]
-    wanted: tuple[str, ...]
+    annunciators: tuple[tuple[Bit, Meaning], ...]
+    overload_values: tuple[int, ...]
+    constant_bits: tuple[Bit, ...]
+    unexplained_positions: frozenset[int]
+    suggested_readings: tuple[str, ...]
     doubtful: bool = False
 
 
@@ -74,17 +74,19 @@ class UnexplainedError(Exception):
     """The labels ask for something that no bit of the frames tells; the text says what."""
 
 
-def views(table: Table, encoding: Encoding) -> Iterable[list[Said | None]]:
+def meaning_candidates(table: SampleMatrix, encoding: Encoding) -> Iterable[list[FrameMeaning | None]]:
     """Yield what the frames may be asked to say per sample, the fullest first; None for samples without a number.
 
     A number that needs no places may come without them, and one that is in base units without the prefix shown.
     """
     full = [
-        Said(sample.shows.unit, sample.shows.coupling, scaling.places, scaling.scale) if sample.is_number else None
+        FrameMeaning(sample.displayed.unit, sample.displayed.coupling, scaling.places, scaling.scale)
+        if sample.is_number
+        else None
         for sample, scaling in zip(table.samples, encoding.scalings, strict=True)
     ]
     yield full
-    if not (encoding.exact or encoding.finer):
+    if not (encoding.needs_no_places or encoding.finer_than_display):
         return
     yield [one and replace(one, places=None) for one in full]
     based = [one and _based(sample, one) for sample, one in zip(table.samples, full, strict=True)]
@@ -92,49 +94,51 @@ def views(table: Table, encoding: Encoding) -> Iterable[list[Said | None]]:
         yield based
 
 
-def _based(sample: Sample, said: Said) -> Said | None:
-    if sample.prefix is None or sample.shows.quantity is None:
+def _based(sample: Sample, said: FrameMeaning) -> FrameMeaning | None:
+    if sample.prefix is None or sample.displayed.quantity is None:
         return None
     scale = (said.scale or Decimal(1)).scaleb(sample.prefix)
-    return Said(BASE_UNIT[sample.shows.quantity], said.coupling, None, None if scale == 1 else scale)
+    return FrameMeaning(BASE_UNIT[sample.displayed.quantity], said.coupling, None, None if scale == 1 else scale)
 
 
-def states(
-    table: Table,
+def find_meanings(
+    table: SampleMatrix,
     encoding: Encoding,
-    said: Sequence[Said | None],
-    exempt: frozenset[int],
-    alike: Sequence[Sequence[bytes]],
-) -> States:
+    meanings: Sequence[FrameMeaning | None],
+    exempt_positions: frozenset[int],
+    equivalent_frames: Sequence[Sequence[bytes]],
+) -> FoundMeanings:
     """Return what the bits outside the number mean; UnexplainedError where something shown is in no bit.
 
     ``exempt`` are the positions of check bytes and counters. ``alike`` are, per sample, all frames that certainly
     showed the same (its own among them).
     """
-    return _Search(table, encoding, said, exempt, alike).result()
+    return _Search(table, encoding, meanings, exempt_positions, equivalent_frames).result()
 
 
 class _Search:
     def __init__(
         self,
-        table: Table,
+        table: SampleMatrix,
         encoding: Encoding,
-        said: Sequence[Said | None],
+        said: Sequence[FrameMeaning | None],
         exempt: frozenset[int],
         alike: Sequence[Sequence[bytes]],
     ) -> None:
         self.table, self.encoding, self.said = table, encoding, said
-        self.rest = [one for one in range(table.columns.bits) if one not in exempt and one not in encoding.used]
+        self.rest = [
+            one for one in range(table.columns.bits) if one not in exempt and one not in encoding.used_positions
+        ]
         self.alike = alike
         self.numbers = [place for place, one in enumerate(said) if one is not None]
         self.rest = self._without_restless()
-        self.overloads = [place for place, one in enumerate(table.samples) if one.shows.overload]
+        self.overloads = [place for place, one in enumerate(table.samples) if one.displayed.overload]
         self.frames = [sample.frame for sample in table.samples]
         self.wanted: list[str] = []
         self.told_in_field = False
         self.doubtful = False
 
-    def result(self) -> States:
+    def result(self) -> FoundMeanings:
         codes: list[Code] = []
         lit: list[tuple[Bit, Meaning]] = []
         signs = self._flag(lambda sample: sample.negative, "the minus", self._signed_samples())
@@ -157,25 +161,25 @@ class _Search:
         ]
         codes += [*self._agreements(), *self._extensions(), *tables]
         source = self.encoding.source
-        guarded = [] if isinstance(source, Segments) and has_open_pool(source) else constant
+        guarded = [] if isinstance(source, Segments) and lacks_constant_pool(source) else constant
         codes += self._guards(guarded, everywhere)
         if everywhere != Meaning() and not guarded:
-            codes.append(Code(Place(bits=(bit_at(0),)), ((0, everywhere), (1, everywhere))))
+            codes.append(Code(FieldLocation(bits=(bit_at(0),)), ((0, everywhere), (1, everywhere))))
         idle = frozenset(self.rest) - told - set(constant)
         self._wish(signs)
         first = self.frames[self.numbers[0]]
-        still = tuple(bit_at(one, inverted=bool(content(first, [one]))) for one in constant)
-        return States(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted), self.doubtful)
+        still = tuple(bit_at(one, inverted=bool(bits_value(first, [one]))) for one in constant)
+        return FoundMeanings(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted), self.doubtful)
 
     def _without_restless(self) -> list[int]:
         """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks.
 
         Their bits that never changed at all stay, and so does everything on a display, where segments lie anywhere.
         """
-        if isinstance(self.encoding.source, Segments) or not self.table.others:
+        if isinstance(self.encoding.source, Segments) or not self.table.all_frames:
             return self.rest
         moving = Counter(position // 8 for position in self.rest if not self._steady(position))
-        words = [int.from_bytes(frame, "little") for frame in self.table.others]
+        words = [int.from_bytes(frame, "little") for frame in self.table.all_frames]
         moved = reduce(or_, (word ^ words[0] for word in words))
         return [one for one in self.rest if moving[one // 8] < _RESTLESS or not moved >> one & 1]
 
@@ -198,7 +202,7 @@ class _Search:
         found = [
             (position, inverted)
             for position in self.rest
-            if (inverted := self.table.columns.follows(position, sequence, care)) is not None
+            if (inverted := self.table.columns.inversion_of(position, sequence, care)) is not None
             and all(len(self._values(position, [place])) == 1 for place in among)
         ]
         if not found:
@@ -207,8 +211,8 @@ class _Search:
 
     def _without_idle(self, candidates: list[tuple[int, bool]]) -> list[tuple[int, bool]]:
         """Return the candidates without those that change often while the number stands, if the others never do."""
-        mask = sum(1 << position for position in self.encoding.used)
-        words = [int.from_bytes(frame, "little") for frame in self.table.others]
+        mask = sum(1 << position for position in self.encoding.used_positions)
+        words = [int.from_bytes(frame, "little") for frame in self.table.all_frames]
         # Nothing stands in a frame of zero or of an overload, so what changes there may be anything.
         empty = {
             int.from_bytes(frame, "little") & mask
@@ -225,7 +229,7 @@ class _Search:
 
     def _optional_flag(self, word: str, taken: set[int]) -> list[tuple[int, bool]]:
         try:
-            found = self._flag(lambda sample: word in sample.shows.flags, word, range(len(self.frames)))
+            found = self._flag(lambda sample: word in sample.displayed.flags, word, range(len(self.frames)))
         except UnexplainedError:
             return []  # people write such words down or not; the reading does not depend on them
         return found if taken.isdisjoint(position for position, _ in found) else []
@@ -239,7 +243,7 @@ class _Search:
             lit.append((places[0], Meaning(flag=flag)))
         elif places:
             meanings = ((0, Meaning()), ((1 << len(places)) - 1, Meaning(flag=flag)))
-            codes.append(Code(Place(bits=places), meanings))
+            codes.append(Code(FieldLocation(bits=places), meanings))
 
     # Overloads.
 
@@ -258,9 +262,11 @@ class _Search:
         self.told_in_field = all(raw is Status.OVERLOAD for raw in raws)
         if self.told_in_field or not raws or self.encoding.key:
             return ()
-        beyond = [raw is Status.INVALID or (isinstance(raw, int) and abs(raw) > self.encoding.most) for raw in raws]
-        contents = {_number(source.place, self.frames[place]) for place in self.overloads}
-        if not (all(beyond) or contents <= self.encoding.ends) or len(contents) > _MOST_CONTENTS:
+        beyond = [
+            raw is Status.INVALID or (isinstance(raw, int) and abs(raw) > self.encoding.largest_value) for raw in raws
+        ]
+        contents = {_number(source.location, self.frames[place]) for place in self.overloads}
+        if not (all(beyond) or contents <= self.encoding.reserved_values) or len(contents) > _MOST_CONTENTS:
             return ()
         self.told_in_field = True
         return tuple(sorted(contents))
@@ -278,14 +284,14 @@ class _Search:
                 bits.append(position)
         if not bits:
             return [], set()
-        normal, beyond = (content(self.frames[places[0]], bits) for places in (self.numbers, self.overloads))
+        normal, beyond = (bits_value(self.frames[places[0]], bits) for places in (self.numbers, self.overloads))
         return [_code(bits, {normal: Meaning(), beyond: Meaning(flag=Flag.OVERLOAD)})], set(bits)
 
     def _agreements(self) -> list[Code]:
         agreements = []
-        for code in self.encoding.agreements:
+        for code in self.encoding.guard_codes:
             known = dict(code.meanings)
-            over = {_number(code.place, self.frames[place]) for place in self.overloads} - known.keys()
+            over = {_number(code.location, self.frames[place]) for place in self.overloads} - known.keys()
             known |= dict.fromkeys(over, Meaning(flag=Flag.NO_NUMBER))
             agreements.append(replace(code, meanings=tuple(sorted(known.items(), key=lambda pair: pair[0]))))
         return agreements
@@ -295,16 +301,16 @@ class _Search:
 
         They are the upper end of a number wider than what was taken for it; where they differ, it is none.
         """
-        sign, care = self.encoding.sign, self.table.care
-        if sign is None or self.table.columns.constant(sign, care):
+        sign, care = self.encoding.sign_position, self.table.number_mask
+        if sign is None or self.table.columns.is_constant(sign, care):
             return []
         found = [(sign, False)]
         for first in range(0, self.table.columns.bits, 8):
             byte = range(first, first + 8)
-            turned = [self.table.columns.follows(one, self.table.columns[sign], care) for one in byte]
+            turned = [self.table.columns.inversion_of(one, self.table.columns[sign], care) for one in byte]
             if set(byte) <= set(self.rest) and None not in turned:
                 found += zip(byte, map(bool, turned), strict=True)
-        return [agreement(found)] if len(found) > 1 else []
+        return [agreement_code(found)] if len(found) > 1 else []
 
     def _plain(self, frame: bytes) -> bytes:
         return bytes(byte ^ self.encoding.key.get(at, 0) for at, byte in enumerate(frame))
@@ -335,7 +341,7 @@ class _Search:
         bits = self._state_bits(self._ranges())
         said = {one for one in self.said if one is not None}
         if not bits and len(said) == 1:
-            return [], set(), said.pop().meaning()
+            return [], set(), said.pop().as_profile_meaning()
         try:
             return [self._table(bits, lambda said: said)], set(bits), Meaning()
         except UnexplainedError:
@@ -346,7 +352,7 @@ class _Search:
 
     def _ranges(self) -> list[list[int]]:
         """Return the samples of each range, as far as labels tell one: what is said, and how many places were shown."""
-        groups: dict[tuple[Said | None, int], list[int]] = {}
+        groups: dict[tuple[FrameMeaning | None, int], list[int]] = {}
         for place in self.numbers:
             groups.setdefault((self.said[place], self.table.samples[place].places), []).append(place)
         return list(groups.values())
@@ -362,14 +368,14 @@ class _Search:
         for size in (1, 2):
             for chosen in combinations(moving, size):
                 bits = sorted((one for half in chosen for one in half), reverse=True)
-                known: dict[int, Said | None] = {}
-                pairs = [(content(self.frames[place], bits), self.said[place]) for place in self.numbers]
+                known: dict[int, FrameMeaning | None] = {}
+                pairs = [(bits_value(self.frames[place], bits), self.said[place]) for place in self.numbers]
                 if all(known.setdefault(key, said) == said for key, said in pairs) and 2 * len(known) <= len(pairs):
                     found.append((len(known), bits))
         return min(found)[1] if found else []
 
-    def _groups(self, by: Callable[[Said], Said]) -> list[list[int]]:
-        groups: dict[Said, list[int]] = {}
+    def _groups(self, by: Callable[[FrameMeaning], FrameMeaning]) -> list[list[int]]:
+        groups: dict[FrameMeaning, list[int]] = {}
         for place in self.numbers:
             one = self.said[place]
             assert one is not None  # noqa: S101  # numbers are the samples of which something is said
@@ -398,7 +404,7 @@ class _Search:
         places = {one.places for one in self.said if one is not None}
         if len(places) < 2 or None in places:
             return None
-        by_place = self._groups(lambda said: Said("", None, said.places))
+        by_place = self._groups(lambda said: FrameMeaning("", None, said.places))
         segmented = isinstance(self.encoding.source, Segments)
         points = self._following(by_place)
         if not segmented and not self._one_hot(points, by_place):
@@ -408,17 +414,17 @@ class _Search:
         by_unit = self._groups(lambda said: replace(said, places=None))
         units = self._following(by_unit)
         try:
-            codes = [self._table(sorted(points, reverse=True), lambda said: Said("", None, said.places))]
+            codes = [self._table(sorted(points, reverse=True), lambda said: FrameMeaning("", None, said.places))]
             if len(by_unit) == 1:
                 only = next(one for one in self.said if one is not None)
-                return codes, set(points), replace(only, places=None).meaning()
+                return codes, set(points), replace(only, places=None).as_profile_meaning()
             codes.append(self._table(sorted(units, reverse=True), lambda said: replace(said, places=None)))
         except UnexplainedError:
             return None
         return codes, {*points, *units}, Meaning()
 
     def _told_apart(self, bits: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
-        return len({content(self.frames[group[0]], bits) for group in groups}) == len(groups)
+        return len({bits_value(self.frames[group[0]], bits) for group in groups}) == len(groups)
 
     def _shared(self) -> list[int]:
         """Return the bits of segments that have always changed together.
@@ -426,36 +432,36 @@ class _Search:
         A point that always went with them is one of these. Since they must agree in every frame that is read, any of
         them tells it.
         """
-        codes = self.encoding.agreements
-        return sorted({8 * bit.byte + bit.bit for code in codes for bit in code.place.bits})
+        codes = self.encoding.guard_codes
+        return sorted({8 * bit.byte + bit.bit for code in codes for bit in code.location.bits})
 
     def _one_hot(self, points: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
         """Return whether each group has one bit of the points to itself, whatever the bits are when dark."""
-        known = [content(self.frames[group[0]], points) for group in groups]
+        known = [bits_value(self.frames[group[0]], points) for group in groups]
         apart = all((one ^ other).bit_count() == 2 for one, other in combinations(known, 2))
         return apart and len(points) == len(groups) >= _ONE_HOT
 
-    def _table(self, bits: Sequence[int], by: Callable[[Said], Said]) -> Code:
+    def _table(self, bits: Sequence[int], by: Callable[[FrameMeaning], FrameMeaning]) -> Code:
         """Return the code that the bits are, of what ``by`` takes from what is said."""
-        known: dict[int, Said] = {}
+        known: dict[int, FrameMeaning] = {}
         for place in self.numbers:
             one = self.said[place]
             assert one is not None  # noqa: S101  # as above
             for frame in self.alike[place]:
-                told = known.setdefault(content(frame, bits), by(one))
+                told = known.setdefault(bits_value(frame, bits), by(one))
                 if told != by(one):
                     raise UnexplainedError(f"no bit tells {_difference(told, by(one))} apart")
         if not bits and len(known) == 1:
             raise UnexplainedError("nothing tells one state from another")
-        meanings = {key: said.meaning() for key, said in known.items()}
+        meanings = {key: said.as_profile_meaning() for key, said in known.items()}
         # Of a state in which only an overload was shown, nobody knows how to read a number.
         for place in self.overloads:
-            meanings.setdefault(content(self.frames[place], bits), self._overloaded(place, by))
+            meanings.setdefault(bits_value(self.frames[place], bits), self._overloaded(place, by))
         return _code(bits, meanings)
 
-    def _overloaded(self, place: int, by: Callable[[Said], Said]) -> Meaning:
-        shows = self.table.samples[place].shows
-        return replace(by(Said(shows.unit, shows.coupling)).meaning(), flag=Flag.NO_NUMBER)
+    def _overloaded(self, place: int, by: Callable[[FrameMeaning], FrameMeaning]) -> Meaning:
+        shows = self.table.samples[place].displayed
+        return replace(by(FrameMeaning(shows.unit, shows.coupling)).as_profile_meaning(), flag=Flag.NO_NUMBER)
 
     # What must stay as it was.
 
@@ -467,7 +473,11 @@ class _Search:
             by_byte.setdefault(position // 8, []).append(position)
         codes = []
         for byte, positions in sorted(by_byte.items()):
-            place = Place(at=byte) if len(positions) == 8 else Place(bits=tuple(map(bit_at, reversed(positions))))
+            place = (
+                FieldLocation(at=byte)
+                if len(positions) == 8
+                else FieldLocation(bits=tuple(map(bit_at, reversed(positions))))
+            )
             said = {_number(place, frame): meaning}
             for over in self.overloads:
                 said.setdefault(_number(place, self.frames[over]), replace(meaning, flag=Flag.NO_NUMBER))
@@ -489,7 +499,7 @@ class _Search:
                 self.wanted.append(f"another range of {unit}, so that the point moves")
 
 
-def _difference(one: Said, other: Said) -> str:
+def _difference(one: FrameMeaning, other: FrameMeaning) -> str:
     if one.unit != other.unit:
         return f"{one.unit} and {other.unit}"
     if one.coupling != other.coupling:
@@ -498,10 +508,10 @@ def _difference(one: Said, other: Said) -> str:
 
 
 def _code(bits: Sequence[int], meanings: dict[int, Meaning]) -> Code:
-    return Code(Place(bits=tuple(map(bit_at, bits))), tuple(sorted(meanings.items(), key=lambda pair: pair[0])))
+    return Code(FieldLocation(bits=tuple(map(bit_at, bits))), tuple(sorted(meanings.items(), key=lambda pair: pair[0])))
 
 
-def _number(place: Place, frame: bytes) -> int:
+def _number(place: FieldLocation, frame: bytes) -> int:
     if not place.bits:
         return int.from_bytes(frame[place.at : place.at + place.size], place.order)
     number = 0

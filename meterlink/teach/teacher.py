@@ -7,43 +7,52 @@ from decimal import Decimal
 from functools import cached_property, partial
 from itertools import chain
 
-from meterlink.capture.files import Asked, Capture, CapturedMeter, Label, Packet, Shows, label_at, pair
-from meterlink.core.clock import Stamp
+from meterlink.capture.capture_file import (
+    Capture,
+    CapturedMeter,
+    CapturedPacket,
+    ConnectionRequests,
+    DisplayedValue,
+    DisplayEntry,
+    make_display_entry,
+    pair_packets,
+)
+from meterlink.core.clock import Timestamp
 from meterlink.core.units import to_base
 from meterlink.driver_api import Driver, Reading, Status
-from meterlink.profiles import open_on_capture
+from meterlink.profiles import open_profile_driver
 from meterlink.profiles.fields import compile_number
 from meterlink.profiles.model import (
-    Connection,
+    Checksum,
+    ConnectionSetup,
+    ConnectionWrite,
     DriverName,
-    FrameCheck,
     Framing,
     Match,
-    Number,
+    NumberField,
     NumberType,
     Profile,
     Segments,
-    Text,
-    Value,
-    WriteOut,
+    TextFormat,
+    ValueFormat,
 )
 from meterlink.profiles.tables import canonical_uuid
-from meterlink.teach.characters import characters
-from meterlink.teach.checksums import covered_positions
-from meterlink.teach.counters import Counted, counters
-from meterlink.teach.decimals import decimals
-from meterlink.teach.displays import displays, has_open_pool, with_still
-from meterlink.teach.encodings import Encoding, Scaling, Table
-from meterlink.teach.fixed_point import fixed_units, rounded_units
-from meterlink.teach.floats import decimal_floats, floats
-from meterlink.teach.framings import Cut, cuts
-from meterlink.teach.integers import integers
-from meterlink.teach.lines import is_text, line_cuts, strange_words, texts
+from meterlink.teach.characters import character_encodings
+from meterlink.teach.checksums import checksum_positions
+from meterlink.teach.counters import CounterPositions, find_counters
+from meterlink.teach.decimals import decimal_digit_encodings
+from meterlink.teach.displays import add_constant_pool, lacks_constant_pool, segment_encodings
+from meterlink.teach.encodings import Encoding, SampleMatrix, Scaling
+from meterlink.teach.fixed_point import fixed_unit_encodings, rounded_unit_encodings
+from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
+from meterlink.teach.framings import FramingCandidate, framing_candidates
+from meterlink.teach.integers import integer_encodings
+from meterlink.teach.lines import is_text, line_candidates, text_formats, unknown_words
 from meterlink.teach.report import Contradiction, FunctionReport, TeachReport
-from meterlink.teach.samples import Function, Sample, label_frames
-from meterlink.teach.states import Said, States, UnexplainedError, states, views
+from meterlink.teach.samples import MeterFunction, Sample, label_frames
+from meterlink.teach.states import FoundMeanings, FrameMeaning, UnexplainedError, find_meanings, meaning_candidates
 
-FEWEST = 4
+FEWEST_ENTRIES = 4
 """Labels without which nothing is tried."""
 
 _FOLDS = 10  # groups of labels held back in turn
@@ -51,7 +60,7 @@ _FEWEST_LABELLED = 0.8  # of the labels must have a frame in their window, else 
 _FEWEST_CHECKED = 0.65  # … where no check bytes show that they are cut right
 _MOST_CUTS_BLAMED = 3  # ways of cutting tried when looking for the label that is wrong
 _ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
-_NOWHEN = Stamp(0, 0)
+_NOWHEN = Timestamp(0, 0)
 _NOTHING = "no way of writing the number was found that fits every label"
 
 
@@ -61,7 +70,7 @@ def teach(capture: Capture, name: str = "taught") -> TeachReport:
     ``name`` is the profile's (lower-case letters, digits, hyphens). A capture that teaches nothing raises nothing.
     """
     teacher = Teacher(name, capture.meter)
-    teacher.add(capture)
+    teacher.add_capture(capture)
     return teacher.result()
 
 
@@ -75,43 +84,43 @@ class Teacher:
     def __init__(self, name: str = "taught", meter: CapturedMeter | None = None) -> None:
         self._name = name
         self._meter = meter
-        self._packets: list[Packet] = []
-        self._labels: list[Label] = []
+        self._packets: list[CapturedPacket] = []
+        self._labels: list[DisplayEntry] = []
         self._report: TeachReport | None = None
 
     def add_packet(self, t: float, channel: str, data: bytes) -> None:
         """Take a packet that came at ``t`` seconds on ``channel`` (a `Characteristic.key`)."""
-        self._packets.append(Packet(t, channel, data))
+        self._packets.append(CapturedPacket(t, channel, data))
         self._report = None
 
-    def add_label(self, t: float, shows: str, begin: float | None = None, end: float | None = None) -> None:
+    def add_entry(self, t: float, text: str, begin: float | None = None, end: float | None = None) -> None:
         """Take what the display showed at ``t`` seconds; InputError for a text that cannot be read."""
-        self._labels.append(label_at(t, shows, begin, end))
+        self._labels.append(make_display_entry(t, text, begin, end))
         self._report = None
 
-    def add(self, capture: Capture) -> None:
+    def add_capture(self, capture: Capture) -> None:
         """Take all packets and labels of a capture."""
         self._packets += capture.packets
-        self._labels += capture.labels
+        self._labels += capture.entries
         self._meter = capture.meter or self._meter
         self._report = None
 
     def result(self) -> TeachReport:
         """Return what has been learned so far."""
         if self._report is None:
-            packets = tuple(sorted(self._packets, key=lambda packet: packet.t))
-            labels = tuple(sorted(self._labels, key=lambda label: label.t))
+            packets = tuple(sorted(self._packets, key=lambda packet: packet.seconds))
+            labels = tuple(sorted(self._labels, key=lambda label: label.seconds))
             self._report = _Lesson(Capture(packets, labels, self._meter), self._name).report()
         return self._report
 
-    def next_wanted(self) -> str:
+    def next_suggestion(self) -> str:
         """Return a sentence that asks for the most useful reading; empty when no further one would decide anything."""
         report = self.result()
         if report.contradictions:
             return f"Check this: {report.contradictions[0]}."
-        if report.labels < FEWEST:
+        if report.entries < FEWEST_ENTRIES:
             return "Show readings that differ, and label each: different digits, in every place."
-        return f"Most useful now: {report.wanted[0]}." if report.wanted else ""
+        return f"Most useful now: {report.suggested_readings[0]}." if report.suggested_readings else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +145,7 @@ class _Way:
     frames: tuple[tuple[float, bytes], ...]
     learn: _Learn
     ending: bytes = b""
-    check: FrameCheck | None = None
+    check: Checksum | None = None
 
 
 class _Lesson:
@@ -147,17 +156,17 @@ class _Lesson:
     @cached_property
     def channels(self) -> list[str]:
         """The channels of packets that labels describe, the busiest first."""
-        described = [packet.channel for packet, label in pair(self.capture) if label is not None]
+        described = [packet.channel for packet, label in pair_packets(self.capture) if label is not None]
         return sorted(set(described), key=lambda channel: -described.count(channel))
 
     @cached_property
-    def unused(self) -> tuple[Label, ...]:
-        used = {id(label) for _, label in pair(self.capture) if label is not None}
-        return tuple(label for label in self.capture.labels if id(label) not in used)
+    def unused(self) -> tuple[DisplayEntry, ...]:
+        used = {id(label) for _, label in pair_packets(self.capture) if label is not None}
+        return tuple(label for label in self.capture.entries if id(label) not in used)
 
     def report(self) -> TeachReport:
-        labels = [label for label in self.capture.labels if label not in self.unused]
-        if len(labels) < FEWEST:
+        labels = [label for label in self.capture.entries if label not in self.unused]
+        if len(labels) < FEWEST_ENTRIES:
             return self._refused(f"{len(labels)} labels with packets are too few", ("readings that differ",))
         reason, tried = _NOTHING, []
         for way in self._ways():
@@ -180,12 +189,12 @@ class _Lesson:
     ) -> TeachReport:
         return TeachReport(
             profile=None,
-            labels=len(self.capture.labels),
+            entries=len(self.capture.entries),
             frames=0,
             reason=reason,
             contradictions=contradictions,
-            unused=self.unused,
-            wanted=wanted,
+            unused_entries=self.unused,
+            suggested_readings=wanted,
         )
 
     # Ways of cutting.
@@ -194,27 +203,29 @@ class _Lesson:
         for channel in self.channels:
             packets = [packet for packet in self.capture.packets if packet.channel == channel]
             if is_text(packets):
-                for text, lines in line_cuts(packets):
+                for text, lines in line_candidates(packets):
                     learn = partial(self._learn_text, channel, text, lines)
                     yield _Way(channel, "lines", lines, learn, text.end.encode())
-            for cut in cuts(packets):
+            for cut in framing_candidates(packets):
                 yield self._binary_way(cut)
 
-    def _binary_way(self, cut: Cut) -> _Way:
+    def _binary_way(self, cut: FramingCandidate) -> _Way:
         frames = [frame for _, frame in cut.frames]
         lengths = {len(frame) for frame in frames}
-        check = cut.check
+        check = cut.checksum
         # Of frames of several lengths, what all of them have is looked at, without the check bytes that end them.
         common = min(lengths) + (check.at if check is not None and len(lengths) > 1 else 0)
         short = [frame[:common] for frame in frames]
-        counted = counters(short) if common > 0 else Counted()
+        counted = find_counters(short) if common > 0 else CounterPositions()
         exempt = counted.positions
         if check is not None and len(lengths) == 1:
-            exempt |= covered_positions(check)
+            exempt |= checksum_positions(check)
 
         def learn(samples: Sequence[Sample]) -> _Learned:
             learned = self._learn_binary(cut, check, exempt, common, samples, short)
-            longer = [f"a longer recording, until the counter in byte {byte} rolls over" for byte in counted.unfinished]
+            longer = [
+                f"a longer recording, until the counter in byte {byte} rolls over" for byte in counted.unfinished_bytes
+            ]
             return replace(learned, wanted=_ordered(learned.wanted, longer))
 
         return _Way(cut.channel, _framing_words(cut.framing, lengths), cut.frames, learn, check=check)
@@ -222,43 +233,43 @@ class _Lesson:
     # Learning.
 
     def _learn_text(
-        self, channel: str, text: Text, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
+        self, channel: str, text: TextFormat, lines: Sequence[tuple[float, bytes]], samples: Sequence[Sample]
     ) -> _Learned:
-        for found in texts(text, samples):
+        for found in text_formats(text, samples):
             meter = self.capture.meter
             profile = Profile(self.name, DriverName.LINED, _connection(channel, meter), _match(meter), text=found)
             if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
-                strange = [f"a label for a line with {word}" for word in strange_words(found, lines)]
+                strange = [f"a label for a line with {word}" for word in unknown_words(found, lines)]
                 return _Learned(profile, "numbers in lines of text", _ordered(strange[:1], _wanted_of(samples)))
         raise UnexplainedError(_NOTHING)
 
     def _learn_binary(
-        self, cut: Cut, check: FrameCheck | None, exempt: frozenset[int], common: int, samples: Sequence[Sample],
+        self, cut: FramingCandidate, check: Checksum | None, exempt: frozenset[int], common: int, samples: Sequence[Sample],
         others: Sequence[bytes],
     ) -> _Learned:  # fmt: skip
         shown = [
             replace(sample, frames=tuple(frame[:common] for frame in sample.frames))
-            for sample in samples if not sample.shows.blank
+            for sample in samples if not sample.displayed.blank
         ]  # fmt: skip
-        if common < 1 or sum(sample.is_number for sample in shown) < FEWEST:
+        if common < 1 or sum(sample.is_number for sample in shown) < FEWEST_ENTRIES:
             raise UnexplainedError(_NOTHING)
-        table = Table.of(shown, others, exempt)
+        table = SampleMatrix.from_samples(shown, others, exempt)
         reason, doubtful = _NOTHING, None
         for encoding in _encodings(table):
             alike = [_alike(encoding, sample) for sample in table.samples]
-            for said in views(table, encoding):
+            for said in meaning_candidates(table, encoding):
                 try:
-                    found = states(table, encoding, said, exempt, alike)
+                    found = find_meanings(table, encoding, said, exempt, alike)
                 except UnexplainedError as error:
                     reason = str(error) if reason == _NOTHING else reason
                     continue
                 profile = self._profile(cut, check, encoding, said, found, samples)
                 if all(_decodes(profile, cut.channel, sample) for sample in samples):
                     # A digit that is lacking comes up again and again, an overload now and then.
-                    digits = encoding.wanted if isinstance(encoding.source, Segments) else ()
-                    wanted = _ordered(digits, found.wanted, encoding.wanted)
-                    learned = _Learned(profile, encoding.name, wanted, found.idle)
-                    if not found.doubtful or not encoding.exact:
+                    digits = encoding.suggested_readings if isinstance(encoding.source, Segments) else ()
+                    wanted = _ordered(digits, found.suggested_readings, encoding.suggested_readings)
+                    learned = _Learned(profile, encoding.name, wanted, found.unexplained_positions)
+                    if not found.doubtful or not encoding.needs_no_places:
                         return learned
                     doubtful = learned
                 reason = "what was found does not say what every label says"
@@ -268,18 +279,18 @@ class _Lesson:
         raise UnexplainedError(reason)
 
     def _profile(
-        self, cut: Cut, check: FrameCheck | None, encoding: Encoding, said: Sequence[Said | None], found: States,
+        self, cut: FramingCandidate, check: Checksum | None, encoding: Encoding, said: Sequence[FrameMeaning | None], found: FoundMeanings,
         samples: Sequence[Sample],
     ) -> Profile:  # fmt: skip
         units = {one.unit for one in said if one is not None}
         segmented = isinstance(encoding.source, Segments)
         source = encoding.source
         if not isinstance(source, Segments):
-            ends = encoding.ends.difference(found.overload)
-            source = replace(source, overload=found.overload, invalid=tuple(sorted(ends)))
-        elif has_open_pool(source):
-            source = with_still(source, found.still)
-        unrounded = encoding.finer and any(one is not None and one.places is None for one in said)
+            ends = encoding.reserved_values.difference(found.overload_values)
+            source = replace(source, overload=found.overload_values, invalid=tuple(sorted(ends)))
+        elif lacks_constant_pool(source):
+            source = add_constant_pool(source, found.constant_bits)
+        unrounded = encoding.finer_than_display and any(one is not None and one.places is None for one in said)
         most_digits = None if unrounded else _most_digits(source, samples)
         size = max(len(frame) for _, frame in cut.frames)
         key = bytes(encoding.key.get(at, 0) for at in range(size)) if encoding.key else b""
@@ -289,26 +300,28 @@ class _Lesson:
             driver=DriverName.SEGMENTED if segmented else DriverName.FRAMED,
             connection=_connection(cut.channel, self.capture.meter),
             match=_match(self.capture.meter),
-            framing=replace(cut.framing, checks=checks, key=key),
-            value=Value(source, unit=units.pop() if len(units) == 1 else "", most_digits=most_digits),
+            framing=replace(cut.framing, checksums=checks, key=key),
+            value=ValueFormat(source, unit=units.pop() if len(units) == 1 else "", most_digits=most_digits),
             codes=found.codes,
-            lit=found.lit,
+            annunciators=found.annunciators,
         )
 
-    def _verified(self, way: _Way, learned: _Learned, labels: Sequence[Label], samples: Sequence[Sample]) -> _Learned:
+    def _verified(
+        self, way: _Way, learned: _Learned, labels: Sequence[DisplayEntry], samples: Sequence[Sample]
+    ) -> _Learned:
         """Return what was learned if the packets, fed as they came, say what every label says."""
         driver = _open(learned.profile, way.channel)
         frames = {frame for _, frame in way.frames}
         last: dict[int, Reading] = {}
-        for packet, label in pair(Capture(self.capture.packets, tuple(labels))):
+        for packet, label in pair_packets(Capture(self.capture.packets, tuple(labels))):
             readings = driver.feed(way.channel, packet.data, _NOWHEN) if packet.channel == way.channel else ()
             for reading in readings:
                 # What is no frame of this kind makes an invalid reading, and says nothing of the display.
                 if label is not None and reading.packet in frames:
                     last[id(label)] = reading
         for sample in samples:
-            if not _allows(last.get(id(sample.label)), sample.shows):
-                raise UnexplainedError(f"what was found contradicts the label {sample.label.text!r}")
+            if not _allows(last.get(id(sample.entry)), sample.displayed):
+                raise UnexplainedError(f"what was found contradicts the label {sample.entry.text!r}")
         return learned
 
     # What to say of it.
@@ -318,15 +331,15 @@ class _Lesson:
         functions = dict.fromkeys(sample.function for sample in samples)
         return TeachReport(
             profile=learned.profile,
-            labels=len(self.capture.labels),
+            entries=len(self.capture.entries),
             frames=len(way.frames),
             encoding=learned.encoding,
             framing=way.framing,
-            check=_check_words(way.check),
+            checksum=_check_words(way.check),
             functions=tuple(_function_report(one, samples, outcomes) for one in functions),
-            unused=self.unused,
-            varying=tuple(f"{position // 8}.{position % 8}" for position in sorted(learned.idle)),
-            wanted=learned.wanted,
+            unused_entries=self.unused,
+            unexplained_bits=tuple(f"{position // 8}.{position % 8}" for position in sorted(learned.idle)),
+            suggested_readings=learned.wanted,
         )
 
     def _held_back(self, way: _Way, samples: Sequence[Sample]) -> list[bool | None]:
@@ -340,7 +353,7 @@ class _Lesson:
                 continue
             for place in range(fold, len(samples), folds):
                 reading = _decoded(learned.profile, way.channel, samples[place].frame, way.ending)
-                if _says(reading, samples[place].shows):
+                if _says(reading, samples[place].displayed):
                     outcomes[place] = True
                 elif reading is not None and reading.status is not Status.INVALID:
                     outcomes[place] = False
@@ -356,34 +369,34 @@ class _Lesson:
                 except UnexplainedError:
                     continue
                 reading = _decoded(learned.profile, way.channel, sample.frame, way.ending)
-                if not _says(reading, sample.shows):
+                if not _says(reading, sample.displayed):
                     instead = "" if reading is None or reading.status is Status.INVALID else reading.text
-                    found.append(Contradiction(sample.label, instead))
+                    found.append(Contradiction(sample.entry, instead))
             if found:
                 break
         return tuple(found)
 
 
-def _most_digits(source: Number | Segments, samples: Sequence[Sample]) -> int | None:
+def _most_digits(source: NumberField | Segments, samples: Sequence[Sample]) -> int | None:
     """Return how long a number may be where its field has room for far greater ones: one digit more than was shown."""
     if isinstance(source, Segments) or source.type not in _ROOMY:
         return None
-    return max(len(sample.figures) for sample in samples) + 1
+    return max(len(sample.digit_text) for sample in samples) + 1
 
 
-def _encodings(table: Table) -> Iterator[Encoding]:
+def _encodings(table: SampleMatrix) -> Iterator[Encoding]:
     """Yield the ways of writing the number that fit, those that leave least to chance first."""
-    counts = [-sample.counts if sample.negative else sample.counts for sample in table.shown]
+    counts = [-sample.counts if sample.negative else sample.counts for sample in table.number_samples]
     scalings = [Scaling(sample.places if sample.is_number else None) for sample in table.samples]
     return chain(
-        decimal_floats(table),
-        integers(table, counts, scalings),
-        decimals(table, scalings),
-        displays(table),
-        characters(table),
-        floats(table),
-        fixed_units(table),
-        rounded_units(table),
+        decimal_float_encodings(table),
+        integer_encodings(table, counts, scalings),
+        decimal_digit_encodings(table, scalings),
+        segment_encodings(table),
+        character_encodings(table),
+        binary_float_encodings(table),
+        fixed_unit_encodings(table),
+        rounded_unit_encodings(table),
     )
 
 
@@ -395,7 +408,7 @@ def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
     """
     if not sample.counts:
         return (sample.frame,)
-    if encoding.finer and not isinstance(encoding.source, Segments):
+    if encoding.finer_than_display and not isinstance(encoding.source, Segments):
         take = compile_number(encoding.source)
         raws = [take(bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame))) for frame in sample.frames]
         numbers = [None if isinstance(raw, Status) else Decimal(raw) for raw in raws]
@@ -404,13 +417,13 @@ def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
         return tuple(
             frame for frame, one in pairs if one is not None and last is not None and 100 * abs(one - last) <= abs(last)
         )
-    mask = sum(1 << position for position in encoding.used)
+    mask = sum(1 << position for position in encoding.used_positions)
     shown = int.from_bytes(sample.frame, "little") & mask
     return tuple(frame for frame in sample.frames if int.from_bytes(frame, "little") & mask == shown)
 
 
 def _open(profile: Profile, channel: str) -> Driver:
-    return open_on_capture(profile, [channel])
+    return open_profile_driver(profile, [channel])
 
 
 def _decoded(profile: Profile, channel: str, frame: bytes, ending: bytes = b"") -> Reading | None:
@@ -419,17 +432,17 @@ def _decoded(profile: Profile, channel: str, frame: bytes, ending: bytes = b"") 
 
 
 def _decodes(profile: Profile, channel: str, sample: Sample, ending: bytes = b"") -> bool:
-    return _allows(_decoded(profile, channel, sample.frame, ending), sample.shows)
+    return _allows(_decoded(profile, channel, sample.frame, ending), sample.displayed)
 
 
-def _allows(reading: Reading | None, shows: Shows) -> bool:
+def _allows(reading: Reading | None, shows: DisplayedValue) -> bool:
     """Return whether a reading does not contradict what was shown: an overload may also come out as no value."""
     if shows.overload and (reading is None or reading.status is Status.INVALID):
         return True
     return _says(reading, shows)
 
 
-def _says(reading: Reading | None, shows: Shows) -> bool:
+def _says(reading: Reading | None, shows: DisplayedValue) -> bool:
     """Return whether a reading is what was shown; digits beyond the display's do not count against it."""
     if shows.blank:
         return reading is None or reading.status is Status.INVALID
@@ -453,14 +466,14 @@ def _says(reading: Reading | None, shows: Shows) -> bool:
     return told == shown if same_places else abs(told - shown) <= half
 
 
-def _connection(channel: str, meter: CapturedMeter | None) -> Connection:
-    asked = meter.asked if meter is not None else Asked()
+def _connection(channel: str, meter: CapturedMeter | None) -> ConnectionSetup:
+    asked = meter.requests if meter is not None else ConnectionRequests()
     uuid = _canonical(channel.partition("@")[0])
-    writes = tuple(WriteOut(_canonical(one.key), one.data, one.period, one.response) for one in asked.writes)
+    writes = tuple(ConnectionWrite(_canonical(one.key), one.data, one.period, one.response) for one in asked.writes)
     periods = [read.period for read in asked.reads if _canonical(read.key) == uuid]
     if periods:
-        return Connection(read=(uuid,), every=periods[0], writes=writes)
-    return Connection(notify=(uuid,), writes=writes)
+        return ConnectionSetup(read=(uuid,), every=periods[0], writes=writes)
+    return ConnectionSetup(notify=(uuid,), writes=writes)
 
 
 def _canonical(uuid: str) -> str:
@@ -471,7 +484,7 @@ def _match(meter: CapturedMeter | None) -> Match:
     if meter is None:
         return Match()
     # A name may hold what a pattern gives a meaning to.
-    return Match(name=re.sub(r"[*?\[\]]", "?", meter.name), services=meter.services)
+    return Match(name=re.sub(r"[*?\[\]]", "?", meter.name), services=meter.service_uuids)
 
 
 def _ordered(*groups: Sequence[str]) -> tuple[str, ...]:
@@ -482,34 +495,36 @@ def _wanted_of(samples: Sequence[Sample]) -> tuple[str, ...]:
     wanted = []
     if not any(sample.negative for sample in samples) and any(sample.function.signed for sample in samples):
         wanted.append("a negative reading")
-    if not any(sample.shows.overload for sample in samples):
+    if not any(sample.displayed.overload for sample in samples):
         wanted.append("an overload")
     return tuple(wanted)
 
 
-def _function_report(function: Function, samples: Sequence[Sample], outcomes: Sequence[bool | None]) -> FunctionReport:
+def _function_report(
+    function: MeterFunction, samples: Sequence[Sample], outcomes: Sequence[bool | None]
+) -> FunctionReport:
     ours = [place for place, sample in enumerate(samples) if sample.function == function]
     refused = [samples[place] for place in ours if outcomes[place] is None]
-    alone = [f"another reading like {sample.label.text}" for sample in refused]
+    alone = [f"another reading like {sample.entry.text}" for sample in refused]
     return FunctionReport(
         function=str(function),
-        labels=len(ours),
+        entries=len(ours),
         right=sum(outcomes[place] is True for place in ours),
-        refused=len(refused),
+        not_decoded=len(refused),
         wrong=sum(outcomes[place] is False for place in ours),
-        units=tuple(dict.fromkeys(samples[place].shows.unit for place in ours if samples[place].shows.unit)),
-        wanted=tuple(dict.fromkeys(alone)),
+        units=tuple(dict.fromkeys(samples[place].displayed.unit for place in ours if samples[place].displayed.unit)),
+        suggested_readings=tuple(dict.fromkeys(alone)),
     )
 
 
 def _framing_words(framing: Framing, lengths: set[int]) -> str:
     size = " or ".join(map(str, sorted(lengths)))
-    if framing.whole:
+    if framing.one_per_packet:
         return f"every packet is one frame of {size} bytes"
     return f"frames of {size} bytes that begin with {framing.start.hex(' ')}, split or joined in packets"
 
 
-def _check_words(check: FrameCheck | None) -> str:
+def _check_words(check: Checksum | None) -> str:
     if check is None:
         return ""
     what = f"{check.kind} of {8 * check.size} bits"

@@ -31,97 +31,97 @@ def find_positions(text: str) -> dict[TomlPath, Position]:
 
     ``text`` must be what tomllib has accepted; ValueError or IndexError where that was not so.
     """
-    walk = _Walk(text)
-    walk.document()
+    walk = _PositionScanner(text)
+    walk.scan_document()
     begins = [0, *(match.end() for match in re.finditer("\n", text))]
     positions = {}
-    for path, at in walk.found.items():
+    for path, at in walk.offsets.items():
         line = bisect_right(begins, at)
         positions[path] = Position(line, at - begins[line - 1] + 1)
     return positions
 
 
-class _Walk:
+class _PositionScanner:
     """Goes through the text once. ``found`` is the offset of each path."""
 
     def __init__(self, text: str) -> None:
-        self.found: dict[TomlPath, int] = {}
+        self.offsets: dict[TomlPath, int] = {}
         self._text = text
-        self._at = 0
+        self._offset = 0
         self._lengths: dict[TomlPath, int] = {}  # how many [[tables]] of that path there are so far
 
-    def document(self) -> None:
+    def scan_document(self) -> None:
         table: TomlPath = ()
-        self._take(_BLANK)
-        while self._at < len(self._text):
-            if self._text[self._at] == "[":
-                table = self._header()
+        self._consume(_BLANK)
+        while self._offset < len(self._text):
+            if self._text[self._offset] == "[":
+                table = self._scan_header()
             else:
-                self._pair(table)
-            self._take(_BLANK)
+                self._scan_pair(table)
+            self._consume(_BLANK)
 
-    def _header(self) -> TomlPath:
-        start = self._at
+    def _scan_header(self) -> TomlPath:
+        start = self._offset
         brackets = 2 if self._text.startswith("[[", start) else 1
-        self._at += brackets
-        keys = self._keys()
-        self._take(_BLANK)
-        self._at += brackets
+        self._offset += brackets
+        keys = self._scan_keys()
+        self._consume(_BLANK)
+        self._offset += brackets
         path: TomlPath = ()
         for depth, key in enumerate(keys, 1):
             path = (*path, key)
-            self.found.setdefault(path, start)
+            self.offsets.setdefault(path, start)
             if brackets == 2 and depth == len(keys):
                 self._lengths[path] = self._lengths.get(path, 0) + 1
             if path in self._lengths:  # a header below an array of tables means the newest of them
                 path = (*path, self._lengths[path] - 1)
-                self.found.setdefault(path, start)
+                self.offsets.setdefault(path, start)
         return path
 
-    def _keys(self) -> list[str]:
-        self._take(_BLANK)
-        table: Any = tomllib.loads(f"{self._take(_KEYS)} = 0")  # its own parser knows the escapes
+    def _scan_keys(self) -> list[str]:
+        self._consume(_BLANK)
+        table: Any = tomllib.loads(f"{self._consume(_KEYS)} = 0")  # its own parser knows the escapes
         keys = []
         while isinstance(table, dict):
             key, table = next(iter(table.items()))
             keys.append(key)
         return keys
 
-    def _pair(self, path: TomlPath) -> None:
-        start = self._at
-        for key in self._keys():
+    def _scan_pair(self, path: TomlPath) -> None:
+        start = self._offset
+        for key in self._scan_keys():
             path = (*path, key)
-            self.found.setdefault(path, start)
-        self._take(_BLANK)
-        self._at += 1  # the equals sign
-        self._take(_BLANK)
-        self._value(path)
+            self.offsets.setdefault(path, start)
+        self._consume(_BLANK)
+        self._offset += 1  # the equals sign
+        self._consume(_BLANK)
+        self._scan_value(path)
 
-    def _value(self, path: TomlPath) -> None:
-        opening = self._text[self._at]
+    def _scan_value(self, path: TomlPath) -> None:
+        opening = self._text[self._offset]
         if opening not in "[{":
-            self._take(_SCALAR)
+            self._consume(_SCALAR)
             return
-        self._at += 1
+        self._offset += 1
         number = 0
         while True:
-            self._take(_BLANK)
-            match self._text[self._at]:
+            self._consume(_BLANK)
+            match self._text[self._offset]:
                 case "]" | "}":
-                    self._at += 1
+                    self._offset += 1
                     return
                 case ",":
-                    self._at += 1
+                    self._offset += 1
                 case _ if opening == "{":
-                    self._pair(path)
+                    self._scan_pair(path)
                 case _:
-                    self.found[*path, number] = self._at
-                    self._value((*path, number))
+                    self.offsets[*path, number] = self._offset
+                    self._scan_value((*path, number))
                     number += 1
 
-    def _take(self, pattern: re.Pattern[str]) -> str:
-        match = pattern.match(self._text, self._at)
+    def _consume(self, pattern: re.Pattern[str]) -> str:
+        match = pattern.match(self._text, self._offset)
         if match is None:
-            raise ValueError(f"not TOML at offset {self._at}")
-        self._at = match.end()
+            raise ValueError(f"not TOML at offset {self._offset}")
+        self._offset = match.end()
         return match[0]

@@ -18,14 +18,14 @@ from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink_simulators.components import Component, Contacts, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind, with_fault
-from meterlink_simulators.probes import Clip, Probes
+from meterlink_simulators.probes import Probes, TerminalPair
 
 # Stored volts above which an ohmmeter's own test voltage is swamped. Common practice, no source.
-STORED_VOLTS_FELT = 0.5
+LEAST_DISTURBING_VOLTS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Truth:
+class TrueValue:
     """What is true between two terminals.
 
     ``value`` is in the base unit of its quantity: inf where there is no path (resistance) or no capacitor in the
@@ -34,7 +34,7 @@ class Truth:
     """
 
     value: float | None
-    live: bool = False
+    energized: bool = False
 
 
 class Bench:
@@ -45,26 +45,26 @@ class Bench:
 
     def __init__(self, components: Iterable[Component], seed: int = 0, ambient: float = 25.0) -> None:
         self.ambient = ambient
-        self._built: dict[str, Component] = {}
+        self._original_components: dict[str, Component] = {}
         for component in components:
-            if component.name in self._built:
+            if component.name in self._original_components:
                 raise InputError(f"The bench has two components named {component.name!r}.")
             if not isinstance(component, Surface) and component.fed_by:
-                self._need(component.name, component.fed_by, Supply)
+                self._require(component.name, component.fed_by, Supply)
             if isinstance(component, Contacts) and component.coil:
-                self._need(component.name, component.coil, Star)
-            self._built[component.name] = component
-        self._components = dict(self._built)
+                self._require(component.name, component.coil, Star)
+            self._original_components[component.name] = component
+        self._components = dict(self._original_components)
         self._probes: dict[str, Probes] = {}
-        self._moves: dict[str, int] = {}
+        self._move_counts: dict[str, int] = {}
         self._seed = seed
         self._now = 0.0
 
-    def _need(self, name: str, wanted: str, kind: type[Supply | Star]) -> None:
+    def _require(self, name: str, needed: str, kind: type[Supply | Star]) -> None:
         # Only what was named before: a supply can so never feed itself in a circle.
-        if not isinstance(self._built.get(wanted), kind):
+        if not isinstance(self._original_components.get(needed), kind):
             what = "supply" if kind is Supply else "coil"
-            raise InputError(f"{name!r} names {wanted!r}, which is no {what} listed before it.")
+            raise InputError(f"{name!r} names {needed!r}, which is no {what} listed before it.")
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -93,18 +93,18 @@ class Bench:
                 if legs != component.legs:
                     self._components[name] = replace(component, legs=legs)
             elif isinstance(component, Supply) and component.drift is not None:
-                self._components[name] = replace(component, volts=component.drift.at(now))
+                self._components[name] = replace(component, volts=component.drift.value_at(now))
 
     def set_fault(self, fault: Fault, now: float) -> None:
         """Let a component fail (or be mended: as built again) at ``now``, s; InputError when it cannot."""
         self.advance(now)
         component = self.component(fault.component)
-        if fault.kind is FaultKind.MENDED:
-            self._components[fault.component] = self._built[fault.component]
+        if fault.kind is FaultKind.REPAIRED:
+            self._components[fault.component] = self._original_components[fault.component]
         else:
             self._components[fault.component] = with_fault(component, fault, now)
 
-    def switch(self, supply: str, now: float, *, on: bool) -> None:
+    def switch_supply(self, supply: str, now: float, *, on: bool) -> None:
         """Switch a supply on or off at ``now``, s; InputError when it is no supply."""
         self.advance(now)
         component = self.component(supply)
@@ -112,7 +112,7 @@ class Bench:
             raise InputError(f"{supply!r} is no supply and cannot be switched.")
         self._components[supply] = replace(component, on=on)
 
-    def bleed(self, name: str, ohms: float, now: float) -> None:
+    def connect_bleeder(self, name: str, ohms: float, now: float) -> None:
         """Put a resistor of ``ohms`` Ω across every capacitor of a component at ``now``, s; ``math.inf`` removes it."""
         self.advance(now)
         component = self.component(name)
@@ -130,116 +130,116 @@ class Bench:
         """Return where the probes of ``meter`` are."""
         return self._probes.get(meter, Probes())
 
-    def clip(self, meter: str, clip: Clip, now: float, bounce: float = 0.0) -> None:
+    def attach_probes(self, meter: str, terminals: TerminalPair, now: float, bounce: float = 0.0) -> None:
         """Put a meter's probes on two terminals at ``now``, s, bouncing for ``bounce`` s; InputError for no such."""
-        self.move(meter, clip, now, 0.0, bounce)
+        self.move_probes(meter, terminals, now, 0.0, bounce)
 
-    def lift(self, meter: str, now: float) -> None:
+    def lift_probes(self, meter: str, now: float) -> None:
         """Take a meter's probes off at ``now``, s."""
         self.advance(now)
         self._probes[meter] = Probes()
 
-    def move(self, meter: str, clip: Clip, now: float, travel: float, bounce: float = 0.0) -> None:
+    def move_probes(self, meter: str, terminals: TerminalPair, now: float, travel: float, bounce: float = 0.0) -> None:
         """Take the probes to other terminals: in the air from ``now`` for ``travel`` s, then on, bouncing."""
         self.advance(now)
-        self.check(clip)
-        self._probes[meter] = Probes(clip, now + travel).bounced(now, bounce, self._chance(meter))
+        self.validate_terminals(terminals)
+        self._probes[meter] = Probes(terminals, now + travel).with_bounce(now, bounce, self._contact_rng(meter))
 
-    def bounce(self, meter: str, now: float, seconds: float) -> None:
+    def bounce_probes(self, meter: str, now: float, seconds: float) -> None:
         """Let the probes make and break contact from ``now`` for ``seconds`` s; on nothing, nothing happens."""
         self.advance(now)
-        self._probes[meter] = self.probes(meter).bounced(now, seconds, self._chance(meter))
+        self._probes[meter] = self.probes(meter).with_bounce(now, seconds, self._contact_rng(meter))
 
-    def _chance(self, meter: str) -> Random:
+    def _contact_rng(self, meter: str) -> Random:
         # By meter and move, so that two meters at work do not change each other's fate.
-        self._moves[meter] = self._moves.get(meter, 0) + 1
-        return Random(f"{self._seed}/{meter}/{self._moves[meter]}")
+        self._move_counts[meter] = self._move_counts.get(meter, 0) + 1
+        return Random(f"{self._seed}/{meter}/{self._move_counts[meter]}")
 
-    def check(self, clip: Clip) -> None:
+    def validate_terminals(self, pair: TerminalPair) -> None:
         """Raise InputError unless both terminals are there and differ."""
-        terminals = self.component(clip.component).terminals
-        for terminal in (clip.first, clip.second):
+        terminals = self.component(pair.component).terminals
+        for terminal in (pair.first, pair.second):
             if terminal not in terminals:
                 has = ", ".join(terminals)
-                raise InputError(f"{clip.component!r} has no terminal {terminal!r}.", f"It has {has}.")
-        if clip.first == clip.second:
-            raise InputError(f"Both probes are on terminal {clip.first!r} of {clip.component!r}.")
+                raise InputError(f"{pair.component!r} has no terminal {terminal!r}.", f"It has {has}.")
+        if pair.first == pair.second:
+            raise InputError(f"Both probes are on terminal {pair.first!r} of {pair.component!r}.")
 
     # Truth
 
-    def truth(
+    def true_value(
         self,
-        clip: Clip,
+        terminals: TerminalPair,
         quantity: Quantity,
         now: float,
         coupling: Coupling | None = None,
         charged_for: float = math.inf,
-    ) -> Truth:
+    ) -> TrueValue:
         """Return what is true between the terminals of ``clip`` at ``now``, s.
 
         ``quantity`` is any but ratio and battery. ``coupling`` matters for a voltage; ``charged_for`` is how long an
         ohmmeter has been on, s (for ever: what a capacitor ends at). InputError for an unknown component or terminal.
         """
         self.advance(now)
-        self.check(clip)
-        component = self.component(clip.component)
+        self.validate_terminals(terminals)
+        component = self.component(terminals.component)
         if quantity is Quantity.TEMPERATURE:
-            return Truth(component.celsius(now) if isinstance(component, Surface) else self.ambient)
+            return TrueValue(component.temperature_at(now) if isinstance(component, Surface) else self.ambient)
         match component:
             case Supply():
-                return self._at_supply(component, quantity, coupling)
+                return self._supply_value(component, quantity, coupling)
             case Star():
-                return self._at_star(self._as_it_stands(component), clip, quantity, coupling, charged_for)
+                return self._star_value(self._with_coil_state(component), terminals, quantity, coupling, charged_for)
             case Surface():
-                return Truth(None)
+                return TrueValue(None)
 
-    def live(self, supply: str) -> Supply | None:
+    def live_supply(self, supply: str) -> Supply | None:
         """Return the supply of that name where it is on, all the way back to its own feed; else None."""
         component = self._components.get(supply)
-        if not isinstance(component, Supply) or component.lost or not component.on:
+        if not isinstance(component, Supply) or component.failed or not component.on:
             return None
-        return component if not component.fed_by or self.live(component.fed_by) else None
+        return component if not component.fed_by or self.live_supply(component.fed_by) else None
 
-    def _as_it_stands(self, star: Star) -> Star:
+    def _with_coil_state(self, star: Star) -> Star:
         """Return contacts parted while their coil does not pull."""
         if not isinstance(star, Contacts) or not star.coil:
             return star
         coil = self._components[star.coil]
-        pulls = isinstance(coil, Star) and self.live(coil.fed_by) and _conducts(coil)
-        return star if pulls else star.parted()
+        pulls = isinstance(coil, Star) and self.live_supply(coil.fed_by) and _conducts(coil)
+        return star if pulls else star.opened()
 
-    def _at_supply(self, supply: Supply, quantity: Quantity, coupling: Coupling | None) -> Truth:
-        on = self.live(supply.name) is not None
+    def _supply_value(self, supply: Supply, quantity: Quantity, coupling: Coupling | None) -> TrueValue:
+        on = self.live_supply(supply.name) is not None
         match quantity:
             case Quantity.VOLTAGE:
-                return Truth(supply.volts if on and coupling is _coupling(supply) else 0.0)
+                return TrueValue(supply.volts if on and coupling is _coupling(supply) else 0.0)
             case Quantity.FREQUENCY:
-                return Truth(supply.hertz if on and supply.hertz else None)
+                return TrueValue(supply.hertz if on and supply.hertz else None)
             case Quantity.CURRENT:
-                return Truth(None)
+                return TrueValue(None)
             case Quantity.CAPACITANCE:
-                return Truth(None, live=True) if on else Truth(0.0)
+                return TrueValue(None, energized=True) if on else TrueValue(0.0)
             case _:
-                return Truth(None, live=True) if on else Truth(math.inf)  # resistance: the open switch
+                return TrueValue(None, energized=True) if on else TrueValue(math.inf)  # resistance: the open switch
 
-    def _at_star(
-        self, star: Star, clip: Clip, quantity: Quantity, coupling: Coupling | None, charged_for: float
-    ) -> Truth:
-        supply = self.live(star.fed_by)
-        stored = star.stored_volts(clip.first, clip.second)
+    def _star_value(
+        self, star: Star, terminals: TerminalPair, quantity: Quantity, coupling: Coupling | None, charged_for: float
+    ) -> TrueValue:
+        supply = self.live_supply(star.fed_by)
+        stored = star.stored_volts(terminals.first, terminals.second)
         if quantity is Quantity.VOLTAGE:
             if supply is not None and coupling is _coupling(supply):
-                return Truth(_fed_volts(star, supply, clip))
-            return Truth(stored if coupling is Coupling.DC else 0.0)
+                return TrueValue(_fed_volts(star, supply, terminals))
+            return TrueValue(stored if coupling is Coupling.DC else 0.0)
         if quantity is Quantity.CURRENT:
-            return Truth(_fed_amps(star, supply) if supply is not None else 0.0)
+            return TrueValue(_fed_amps(star, supply) if supply is not None else 0.0)
         if quantity is Quantity.FREQUENCY:
-            return Truth(supply.hertz if supply is not None and supply.hertz else None)
-        if supply is not None or abs(stored) > STORED_VOLTS_FELT:
-            return Truth(None, live=True)
+            return TrueValue(supply.hertz if supply is not None and supply.hertz else None)
+        if supply is not None or abs(stored) > LEAST_DISTURBING_VOLTS:
+            return TrueValue(None, energized=True)
         if quantity is Quantity.CAPACITANCE:
-            return Truth(star.capacitance(clip.first, clip.second))
-        return Truth(star.resistance(clip.first, clip.second, charged_for))
+            return TrueValue(star.capacitance(terminals.first, terminals.second))
+        return TrueValue(star.resistance(terminals.first, terminals.second, charged_for))
 
 
 def _coupling(supply: Supply) -> Coupling:
@@ -255,9 +255,9 @@ def _conducts(star: Star) -> bool:
     return not cmath.isinf(_fed_impedance(star, 0.0))
 
 
-def _fed_volts(star: Star, supply: Supply, clip: Clip) -> float | None:
+def _fed_volts(star: Star, supply: Supply, terminals: TerminalPair) -> float | None:
     """Volts between the fed terminals: the supply's, or across closed contacts the drop I·R (Ohm's law)."""
-    if frozenset((clip.first, clip.second)) != star.fed:
+    if frozenset((terminals.first, terminals.second)) != star.fed_terminals:
         return None  # what a running motor induces between its other terminals is not modelled
     if isinstance(star, Contacts) and _conducts(star):
         return (star.amps or 0.0) * abs(_fed_impedance(star, supply.hertz))

@@ -28,10 +28,10 @@ from bumble.core import UUID, AdvertisingData, BaseBumbleError
 from bumble.device import Advertisement, Connection
 
 from meterlink.driver_api import uuid16
-from meterlink_simulators.ether import GivenUpError, Radio, apart
+from meterlink_simulators.link_layer import ConnectionLostError, RadioDevice, run_in_own_task
 
 if TYPE_CHECKING:
-    from meterlink_simulators.radio import Air
+    from meterlink_simulators.air import Air
 
 logger = logging.getLogger(__name__)
 
@@ -52,7 +52,7 @@ _SERVICE_DATA = {
 _UUID_BYTES = {uuids: 2 if "16_BIT" in uuids.name else 16 for uuids in _UUID_LISTS}
 
 
-def _text(uuid: UUID) -> str:
+def _uuid_text(uuid: UUID) -> str:
     return normalize_uuid_str(uuid.to_hex_str("-").lower())
 
 
@@ -68,12 +68,12 @@ def _advertisement_data(advertisement: Advertisement) -> AdvertisementData:
         elif kind in _UUID_BYTES:
             size = _UUID_BYTES[AdvertisingData.Type(kind)]
             for start in range(0, len(data) - size + 1, size):
-                uuids[_text(UUID.from_bytes(data[start : start + size]))] = None
+                uuids[_uuid_text(UUID.from_bytes(data[start : start + size]))] = None
         elif kind == AdvertisingData.Type.MANUFACTURER_SPECIFIC_DATA and len(data) >= 2:
             manufacturer_data[int.from_bytes(data[:2], "little")] = data[2:]
         elif kind in _SERVICE_DATA:
             size = _SERVICE_DATA[AdvertisingData.Type(kind)]
-            service_data[_text(UUID.from_bytes(data[:size]))] = data[size:]
+            service_data[_uuid_text(UUID.from_bytes(data[:size]))] = data[size:]
         elif kind == AdvertisingData.Type.TX_POWER_LEVEL and data:
             tx_power = int.from_bytes(data[:1], "little", signed=True)
     return AdvertisementData(
@@ -95,17 +95,17 @@ class AirScanner(BaseBleakScanner):
     ) -> None:
         super().__init__(detection_callback, service_uuids)
         self._active = scanning_mode == "active"
-        self._radio: Radio | None = None
+        self._radio: RadioDevice | None = None
 
     async def start(self) -> None:
         """Start scanning; BleakError when this scanner is at work already."""
         if self._radio is not None:
             raise BleakError("Scanner already started")
         self.seen_devices = {}
-        radio = self._radio = await self.air.central()
+        radio = self._radio = await self.air.add_central()
         radio.device.on(radio.device.EVENT_ADVERTISEMENT, self._on_advertisement)
         try:
-            await apart(radio.device.start_scanning(active=self._active))
+            await run_in_own_task(radio.device.start_scanning(active=self._active))
         except BaseException:
             await self.stop()
             raise
@@ -115,7 +115,7 @@ class AirScanner(BaseBleakScanner):
         radio, self._radio = self._radio, None
         if radio is not None:
             radio.device.remove_listener(radio.device.EVENT_ADVERTISEMENT, self._on_advertisement)
-            radio.discard()
+            radio.shut_down()
 
     def _on_advertisement(self, advertisement: Advertisement) -> None:
         data = _advertisement_data(advertisement)
@@ -127,7 +127,7 @@ class AirScanner(BaseBleakScanner):
 
 
 @dataclass(frozen=True, slots=True)
-class FoundCharacteristic:
+class RemoteCharacteristic:
     """A characteristic as discovered: value handle, UUID, property bits, (handle, UUID) of its descriptors."""
 
     handle: int
@@ -137,32 +137,32 @@ class FoundCharacteristic:
 
 
 @dataclass(frozen=True, slots=True)
-class FoundService:
+class RemoteService:
     """A service as discovered."""
 
     handle: int
     uuid: str
-    characteristics: tuple[FoundCharacteristic, ...]
+    characteristics: tuple[RemoteCharacteristic, ...]
 
 
 @dataclass(slots=True)
 class _Session:
     """One connection, from link up to link down."""
 
-    radio: Radio
+    radio: RadioDevice
     connection: Connection
-    lost: asyncio.Future[None] = field(default_factory=lambda: asyncio.get_running_loop().create_future())
+    disconnected: asyncio.Future[None] = field(default_factory=lambda: asyncio.get_running_loop().create_future())
     established: bool = False
     closing: bool = False
 
-    async def ask(self, request: Coroutine[Any, Any, _T]) -> _T:
+    async def run_procedure(self, request: Coroutine[Any, Any, _T]) -> _T:
         """Carry out a GATT procedure; BleakError when the link goes down meanwhile or the meter answers with one."""
-        if self.lost.done():
+        if self.disconnected.done():
             request.close()
             raise BleakError("disconnected")
         try:
-            return await apart(request, until=self.lost)
-        except GivenUpError:
+            return await run_in_own_task(request, until=self.disconnected)
+        except ConnectionLostError:
             raise BleakError("disconnected") from None
         except ATT_Error as error:
             raise BleakGATTProtocolError(error.error_code) from error
@@ -170,22 +170,22 @@ class _Session:
             raise BleakError(str(error)) from error
 
 
-async def _discover(session: _Session) -> list[FoundService]:
+async def _discover_services(session: _Session) -> list[RemoteService]:
     client = session.connection.gatt_client
     found = []
-    for service in await session.ask(client.discover_services()):
+    for service in await session.run_procedure(client.discover_services()):
         characteristics = []
-        for characteristic in await session.ask(client.discover_characteristics((), service)):
-            descriptors = await session.ask(client.discover_descriptors(characteristic))
+        for characteristic in await session.run_procedure(client.discover_characteristics((), service)):
+            descriptors = await session.run_procedure(client.discover_descriptors(characteristic))
             characteristics.append(
-                FoundCharacteristic(
+                RemoteCharacteristic(
                     characteristic.handle,
-                    _text(characteristic.uuid),
+                    _uuid_text(characteristic.uuid),
                     int(characteristic.properties),
-                    tuple((descriptor.handle, _text(descriptor.type)) for descriptor in descriptors),
+                    tuple((descriptor.handle, _uuid_text(descriptor.type)) for descriptor in descriptors),
                 )
             )
-        found.append(FoundService(service.handle, _text(service.uuid), tuple(characteristics)))
+        found.append(RemoteService(service.handle, _uuid_text(service.uuid), tuple(characteristics)))
     return found
 
 
@@ -205,7 +205,7 @@ class AirClient(BaseBleakClient):
     ) -> None:
         super().__init__(address_or_ble_device, disconnected_callback=disconnected_callback, timeout=timeout, **kwargs)
         self._device = address_or_ble_device if isinstance(address_or_ble_device, BLEDevice) else None
-        self._wanted = services
+        self._requested_services = services
         self._session: _Session | None = None
         self._connecting = False
 
@@ -219,14 +219,14 @@ class AirClient(BaseBleakClient):
     @property
     def mtu_size(self) -> int:
         """The ATT MTU of the connection in bytes; BleakError when there is none."""
-        return self._connected().connection.att_mtu
+        return self._require_session().connection.att_mtu
 
     @property
     def is_connected(self) -> bool:
         """Whether the link is up and its services are known."""
         return self._session is not None and self._session.established
 
-    def _connected(self) -> _Session:
+    def _require_session(self) -> _Session:
         if self._session is None:
             raise BleakError("Not connected")
         return self._session
@@ -248,46 +248,46 @@ class AirClient(BaseBleakClient):
         finally:
             self._connecting = False
 
-    async def _find_and_establish(self, limit: float) -> None:
+    async def _find_and_establish(self, timeout: float) -> None:
         if self._device is None:
             self._device = await BleakScanner.find_device_by_address(
-                self.address, timeout=limit, backend=self.air.scanner_backend
+                self.address, timeout=timeout, backend=self.air.scanner_backend
             )
         if self._device is None or not isinstance(self._device.details, hci.Address):
             raise BleakDeviceNotFoundError(self.address, f"Device with address {self.address} was not found")
-        async with asyncio.timeout(limit):
-            radio = await self.air.central()
+        async with asyncio.timeout(timeout):
+            radio = await self.air.add_central()
             try:
                 await self._establish(radio, self._device.details)
             except BaseException:
                 self._session = None
-                radio.discard()
+                radio.shut_down()
                 raise
 
-    async def _establish(self, radio: Radio, address: hci.Address) -> None:
-        connection = await apart(
+    async def _establish(self, radio: RadioDevice, address: hci.Address) -> None:
+        connection = await run_in_own_task(
             radio.device.connect_le(address, own_address_type=radio.own_address_type, timeout=None)
         )
         session = self._session = _Session(radio, connection)
         connection.on(connection.EVENT_DISCONNECTION, lambda _reason: self._on_disconnection(session))
         if connection not in radio.device.connections.values():
             raise BleakError(f"Connection to {self.address} failed to be established")
-        await session.ask(connection.gatt_client.request_mtu(self.air.central_mtu))
+        await session.run_procedure(connection.gatt_client.request_mtu(self.air.central_mtu))
         found = self.air.service_cache.get(self.address) if self.air.caches_services else None
         if found is None:
-            found = self.air.service_cache[self.address] = await _discover(session)
-        if session.lost.done():
+            found = self.air.service_cache[self.address] = await _discover_services(session)
+        if session.disconnected.done():
             raise BleakError("disconnected")
-        self.services = self._collection(session, found)
+        self.services = self._service_collection(session, found)
         session.established = True
 
-    def _collection(self, session: _Session, found: list[FoundService]) -> BleakGATTServiceCollection:
+    def _service_collection(self, session: _Session, services: list[RemoteService]) -> BleakGATTServiceCollection:
         def longest_command() -> int:
             return session.connection.att_mtu - 3  # operation code and handle (Core vol. 3 part F, 3.4.5.3)
 
         collection = BleakGATTServiceCollection()
-        for service in found:
-            if self._wanted is not None and service.uuid not in self._wanted:
+        for service in services:
+            if self._requested_services is not None and service.uuid not in self._requested_services:
                 continue
             bleak_service = BleakGATTService(service, service.handle, service.uuid)
             collection.add_service(bleak_service)
@@ -307,8 +307,8 @@ class AirClient(BaseBleakClient):
         return collection
 
     def _on_disconnection(self, session: _Session) -> None:
-        session.lost.set_result(None)
-        session.radio.discard()
+        session.disconnected.set_result(None)
+        session.radio.shut_down()
         if self._session is not session:
             return
         self._session = None
@@ -323,8 +323,8 @@ class AirClient(BaseBleakClient):
             return
         if not session.closing:
             session.closing = True
-            session.radio.discard()
-        await asyncio.shield(session.lost)
+            session.radio.shut_down()
+        await asyncio.shield(session.disconnected)
 
     async def pair(self, *_args: Any, **_kwargs: Any) -> None:
         """Do nothing: simulated meters need no pairing."""
@@ -348,11 +348,11 @@ class AirClient(BaseBleakClient):
         return await self._read(descriptor.handle, use_cached=use_cached)
 
     async def _read(self, handle: int, *, use_cached: bool) -> bytearray:
-        session = self._connected()
+        session = self._require_session()
         client = session.connection.gatt_client
         if use_cached and handle in client.cached_values:
             return bytearray(client.cached_values[handle][1])
-        return bytearray(await session.ask(client.read_value(handle)))
+        return bytearray(await session.run_procedure(client.read_value(handle)))
 
     async def write_gatt_char(
         self,
@@ -361,19 +361,21 @@ class AirClient(BaseBleakClient):
         response: bool,  # noqa: FBT001 - the base class's signature
     ) -> None:
         """Write a characteristic; BleakError when ``data`` is too long to be written without response."""
-        session = self._connected()
+        session = self._require_session()
         if not response and len(data) > characteristic.max_write_without_response_size:
             raise BleakError(
                 f"{len(data)} bytes are too many to write without response; "
                 f"{characteristic.max_write_without_response_size} fit."
             )
-        await session.ask(session.connection.gatt_client.write_value(characteristic.handle, bytes(data), response))
+        await session.run_procedure(
+            session.connection.gatt_client.write_value(characteristic.handle, bytes(data), response)
+        )
 
     async def write_gatt_descriptor(self, descriptor: BleakGATTDescriptor, data: SizedBuffer) -> None:
         """Write a descriptor."""
-        session = self._connected()
+        session = self._require_session()
         request = session.connection.gatt_client.write_value(descriptor.handle, bytes(data), with_response=True)
-        await session.ask(request)
+        await session.run_procedure(request)
 
     async def start_notify(
         self, characteristic: BleakGATTCharacteristic, callback: NotifyCallback, **_kwargs: Any
@@ -382,7 +384,7 @@ class AirClient(BaseBleakClient):
 
         BleakError when subscribed already or when the characteristic offers neither.
         """
-        session = self._connected()
+        session = self._require_session()
         client = session.connection.gatt_client
         handle = characteristic.handle
         notify = "notify" in characteristic.properties
@@ -394,29 +396,29 @@ class AirClient(BaseBleakClient):
             raise BleakError(f"Notifications of characteristic {characteristic.uuid} are started already")
 
         def deliver(value: bytes) -> None:
-            if not session.lost.done():
+            if not session.disconnected.done():
                 callback(bytearray(value))
 
         subscribers[handle] = {deliver}
         try:
-            await self._configure(session, configuration, b"\1\0" if notify else b"\2\0")
+            await self._write_configuration(session, configuration, b"\1\0" if notify else b"\2\0")
         except BaseException:
             subscribers.pop(handle, None)
             raise
 
     async def stop_notify(self, characteristic: BleakGATTCharacteristic) -> None:
         """Unsubscribe; nothing happens when not subscribed."""
-        session = self._connected()
+        session = self._require_session()
         client = session.connection.gatt_client
         known = (client.notification_subscribers, client.indication_subscribers)
         configuration = characteristic.get_descriptor(_CLIENT_CONFIGURATION)
         if configuration is None or not any(characteristic.handle in subscribers for subscribers in known):
             return
-        await self._configure(session, configuration, b"\0\0")
+        await self._write_configuration(session, configuration, b"\0\0")
         for subscribers in known:
             subscribers.pop(characteristic.handle, None)
 
     @staticmethod
-    def _configure(session: _Session, configuration: BleakGATTDescriptor, bits: bytes) -> Awaitable[None]:
+    def _write_configuration(session: _Session, configuration: BleakGATTDescriptor, bits: bytes) -> Awaitable[None]:
         client = session.connection.gatt_client
-        return session.ask(client.write_value(configuration.handle, bits, with_response=True))
+        return session.run_procedure(client.write_value(configuration.handle, bits, with_response=True))

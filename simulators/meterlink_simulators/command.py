@@ -16,9 +16,9 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import MeterlinkError
 
 if TYPE_CHECKING:
-    from meterlink.station.station import Orders
-    from meterlink.station.visit import Held
-    from meterlink_simulators.display import Shown
+    from meterlink.station.station import StationConfig
+    from meterlink.station.visit import AcceptedReading
+    from meterlink_simulators.display import DisplayState
     from meterlink_simulators.scenario import Scenario
 
 
@@ -52,72 +52,72 @@ def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve
         from meterlink_tui.terminal import check_terminal  # noqa: PLC0415
 
         check_terminal()
-    scenario = _scenario(name)
+    scenario = _find_scenario(name)
     with ExitStack() as stack:
         folder = data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-demo-"))
-        served = partial(_served, on_display=_print_display if displays else None)
-        play = _headless if headless else served if serve else _on_screen
+        served = partial(_play_served, on_display=_print_display if displays else None)
+        play = _play_headless if headless else served if serve else _play_on_screen
         play(scenario, folder, _print_json if as_json else _print_line)
 
 
-def _scenario(name: str) -> "Scenario":
+def _find_scenario(name: str) -> "Scenario":
     from meterlink_simulators.scenario import load_scenario, shipped_scenario, shipped_scenarios  # noqa: PLC0415
 
     return shipped_scenario(name) if name in shipped_scenarios() else load_scenario(Path(name))
 
 
-def _orders(scenario: "Scenario", folder: str, **more: Any) -> "Orders":  # fields of Orders
+def _station_config(scenario: "Scenario", folder: str, **more: Any) -> "StationConfig":  # fields of Orders
     from meterlink.settings import data_dir, load_settings  # noqa: PLC0415
-    from meterlink.station.station import Orders  # noqa: PLC0415
+    from meterlink.station.station import StationConfig  # noqa: PLC0415
 
     path = data_dir(folder)
     # The folder's own settings, were it a real station's, must not publish a demo's readings.
     settings = replace(load_settings(path), station="demo", meters=(), mqtt=None)
-    return Orders(
-        folder=path, settings=settings, place=scenario.place, plan=scenario.plan, boot_id="demo", new_visit=True, **more
+    return StationConfig(
+        folder=path, settings=settings, site=scenario.site, plan=scenario.plan, boot_id="demo", new_visit=True, **more
     )
 
 
-Print = Callable[[TestPoint, "Held"], None]
+PrintAccepted = Callable[[TestPoint, "AcceptedReading"], None]
 
 
-def _headless(scenario: "Scenario", folder: str, show: Print) -> None:
+def _play_headless(scenario: "Scenario", folder: str, on_accepted: PrintAccepted) -> None:
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
-    from meterlink_simulators.warp import WarpClock, run_warped  # noqa: PLC0415
+    from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time  # noqa: PLC0415
 
     calls: list[ServiceCall] = []
 
     async def play() -> None:
-        clock = WarpClock(start=datetime.now(UTC))
-        calls.append(ServiceCall(scenario, _orders(scenario, folder, serve=False, clock=clock), show))
+        clock = VirtualClock(start=datetime.now(UTC))
+        calls.append(ServiceCall(scenario, _station_config(scenario, folder, serve=False, clock=clock), on_accepted))
         await calls[0].run()
 
     # Time must not run on while the database commits: a held reading would seem to take for ever.
-    run_warped(play(), busy=lambda: any(call.busy for call in calls))
+    run_in_virtual_time(play(), busy=lambda: any(call.busy for call in calls))
 
 
-def _served(
-    scenario: "Scenario", folder: str, show: Print, on_display: "Callable[[str, Shown], None] | None"
+def _play_served(
+    scenario: "Scenario", folder: str, on_accepted: PrintAccepted, on_display: "Callable[[str, DisplayState], None] | None"
 ) -> None:  # fmt: skip
     from meterlink.cli.run import stop_on_signals  # noqa: PLC0415
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
 
     async def play() -> None:
-        call = ServiceCall(scenario, _orders(scenario, folder), show, on_display)
+        call = ServiceCall(scenario, _station_config(scenario, folder), on_accepted, on_display)
         stop_on_signals(call.stop)
-        await call.run(stay=True)
+        await call.run(keep_running=True)
 
     asyncio.run(play())
 
 
-def _on_screen(scenario: "Scenario", folder: str, _show: Print) -> None:
+def _play_on_screen(scenario: "Scenario", folder: str, _on_accepted: PrintAccepted) -> None:
     from meterlink.link.client import connect
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
     async def play() -> None:
-        call = ServiceCall(scenario, _orders(scenario, folder))
-        playing = asyncio.create_task(call.run(stay=True), name="service-call")
+        call = ServiceCall(scenario, _station_config(scenario, folder))
+        playing = asyncio.create_task(call.run(keep_running=True), name="service-call")
         try:
             await run_dashboard(partial(connect, call.folder))
         finally:
@@ -127,18 +127,18 @@ def _on_screen(scenario: "Scenario", folder: str, _show: Print) -> None:
     asyncio.run(play())
 
 
-def _print_line(point: TestPoint, held: "Held") -> None:
-    from meterlink.cli.output import held_line  # noqa: PLC0415
+def _print_line(point: TestPoint, accepted: "AcceptedReading") -> None:
+    from meterlink.cli.output import accepted_line  # noqa: PLC0415
 
-    click.echo(held_line(point, held))
-
-
-def _print_display(name: str, shown: "Shown") -> None:
-    number = "OL" if shown.digits is None else f"{shown.digits:f}"
-    click.echo(f"{name} shows {number} {shown.unit} {shown.coupling or ''}".rstrip())
+    click.echo(accepted_line(point, accepted))
 
 
-def _print_json(point: TestPoint, held: "Held") -> None:
-    from meterlink.cli.output import held_json  # noqa: PLC0415
+def _print_display(name: str, display: "DisplayState") -> None:
+    number = "OL" if display.digits is None else f"{display.digits:f}"
+    click.echo(f"{name} shows {number} {display.unit} {display.coupling or ''}".rstrip())
 
-    click.echo(held_json(point, held))
+
+def _print_json(point: TestPoint, accepted: "AcceptedReading") -> None:
+    from meterlink.cli.output import accepted_json  # noqa: PLC0415
+
+    click.echo(accepted_json(point, accepted))

@@ -36,16 +36,18 @@ def parallel(first: float, second: float) -> float:
 class Ramp:
     """A value that changes in a straight line from ``first`` at ``begin`` s to ``last`` at ``end`` s, then stays."""
 
-    first: float
-    last: float
+    start_value: float
+    end_value: float
     begin: float
     end: float
 
-    def at(self, now: float) -> float:
+    def value_at(self, now: float) -> float:
         """Return the value at ``now``, s."""
         if now >= self.end:
-            return self.last
-        return self.first + (self.last - self.first) * max(0.0, now - self.begin) / (self.end - self.begin)
+            return self.end_value
+        return self.start_value + (self.end_value - self.start_value) * max(0.0, now - self.begin) / (
+            self.end - self.begin
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,21 +65,21 @@ class Leg:
     leakage: float = math.inf
     bleeder: float = math.inf
     volts: float = 0.0
-    wound: bool = False
-    turns: float = 1.0
-    broken: Literal["", "open", "shorted"] = ""
+    is_winding: bool = False
+    turns_share: float = 1.0
+    fault: Literal["", "open", "shorted"] = ""
     drift: Ramp | None = None
     rated: str = ""
 
     @property
-    def across(self) -> float:
+    def parallel_ohms(self) -> float:
         """Resistance across the capacitor, Ω: leakage and bleeder in parallel."""
         return parallel(self.leakage, self.bleeder)
 
     @property
     def series_ohms(self) -> float:
         """Resistance of the conductor, Ω: proportional to the turns left (wire length)."""
-        return self.ohms * self.turns
+        return self.ohms * self.turns_share
 
     def impedance(self, omega: float) -> complex:
         """Return the impedance at ``omega`` rad/s, Ω; `OPEN` when there is no path.
@@ -85,14 +87,14 @@ class Leg:
         Series R and L, then C with its leakage across it: R + jωL + 1/(jωC + 1/R_leak) (any textbook on AC circuits).
         Inductance goes with the square of the turns.
         """
-        if self.broken:
-            return OPEN if self.broken == "open" else complex(SHORT_OHMS, 0.0)
+        if self.fault:
+            return OPEN if self.fault == "open" else complex(SHORT_OHMS, 0.0)
         if math.isinf(self.ohms):
             return OPEN
-        impedance = complex(self.series_ohms, omega * self.henries * self.turns**2)
+        impedance = complex(self.series_ohms, omega * self.henries * self.turns_share**2)
         if self.farads is None:
             return impedance
-        admittance = complex(1 / self.across, omega * self.farads)
+        admittance = complex(1 / self.parallel_ohms, omega * self.farads)
         return impedance + 1 / admittance if admittance else OPEN  # no direct current through a capacitor
 
     def resistance(self, charged_for: float) -> float:
@@ -101,13 +103,13 @@ class Leg:
         Its constant current charges a discharged capacitor: u/i = R(1 − e^(−t/RC)) with R the leakage, and t/C
         where nothing leaks (charging of an RC circuit, any textbook).
         """
-        if self.broken:
-            return math.inf if self.broken == "open" else SHORT_OHMS
+        if self.fault:
+            return math.inf if self.fault == "open" else SHORT_OHMS
         if self.farads is None:
             return self.series_ohms
-        if math.isinf(self.across):
+        if math.isinf(self.parallel_ohms):
             return self.series_ohms + charged_for / self.farads
-        return self.series_ohms - self.across * math.expm1(-charged_for / (self.across * self.farads))
+        return self.series_ohms - self.parallel_ohms * math.expm1(-charged_for / (self.parallel_ohms * self.farads))
 
     def after(self, seconds: float, now: float) -> "Leg":
         """Return this leg ``seconds`` s later, when it is ``now``: charge bled off, drift gone on.
@@ -115,10 +117,10 @@ class Leg:
         u = U·e^(−t/RC) (discharge of an RC circuit, any textbook).
         """
         leg = self
-        if leg.volts and leg.farads is not None and math.isfinite(leg.across):
-            leg = replace(leg, volts=leg.volts * math.exp(-seconds / (leg.across * leg.farads)))
+        if leg.volts and leg.farads is not None and math.isfinite(leg.parallel_ohms):
+            leg = replace(leg, volts=leg.volts * math.exp(-seconds / (leg.parallel_ohms * leg.farads)))
         if leg.drift is not None:
-            value = leg.drift.at(now)
+            value = leg.drift.value_at(now)
             leg = replace(leg, farads=value) if leg.farads is not None else replace(leg, ohms=value)
         return leg
 
@@ -143,7 +145,7 @@ class Star:
         return tuple(self.legs)
 
     @property
-    def fed(self) -> frozenset[str]:
+    def fed_terminals(self) -> frozenset[str]:
         """The two terminals the supply lies across: the first two."""
         return frozenset(self.terminals[:2])
 
@@ -171,7 +173,7 @@ class Star:
     def stored_volts(self, first: str, second: str) -> float:
         """Return the DC voltage left between two terminals, V: 0 where a leg is open."""
         legs = self.legs[first], self.legs[second]
-        return 0.0 if any(leg.broken == "open" for leg in legs) else legs[0].volts - legs[1].volts
+        return 0.0 if any(leg.fault == "open" for leg in legs) else legs[0].volts - legs[1].volts
 
 
 @dataclass(frozen=True)
@@ -183,9 +185,9 @@ class Contacts(Star):
 
     coil: str = ""
 
-    def parted(self) -> "Contacts":
+    def opened(self) -> "Contacts":
         """Return the pole with its contacts apart."""
-        return replace(self, legs={terminal: replace(leg, broken="open") for terminal, leg in self.legs.items()})
+        return replace(self, legs={terminal: replace(leg, fault="open") for terminal, leg in self.legs.items()})
 
 
 @dataclass(frozen=True)
@@ -202,7 +204,7 @@ class Supply:
     hertz: float
     fed_by: str = ""
     on: bool = True
-    lost: bool = False
+    failed: bool = False
     drift: Ramp | None = None
 
 
@@ -212,14 +214,14 @@ class Surface:
 
     name: str
     circuit: str
-    first: float
+    initial: float
     final: float
-    seconds: float
+    time_constant: float
     terminals: tuple[str, str] = field(default=("surface", "bead"))
 
-    def celsius(self, now: float) -> float:
+    def temperature_at(self, now: float) -> float:
         """Return the temperature at ``now``, s, in °C: T = T∞ + (T0 − T∞)·e^(−t/τ) (Newton's law of cooling)."""
-        return self.final + (self.first - self.final) * math.exp(-now / self.seconds)
+        return self.final + (self.initial - self.final) * math.exp(-now / self.time_constant)
 
 
 Component = Star | Supply | Surface

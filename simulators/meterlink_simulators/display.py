@@ -9,7 +9,7 @@ from meterlink.core.units import Quantity
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class DisplayState:
     """One refresh of a display.
 
     ``digits`` is the number in ``unit`` (a display unit: µF, kΩ, V …) with its trailing zeros, None when the display
@@ -40,6 +40,6 @@ class Instrument(Protocol):
         """Display refreshes a second, in Hz."""
         ...
 
-    def show(self, now: float) -> Shown:
+    def show(self, now: float) -> DisplayState:
         """Measure and return what the display shows at ``now``, s since the bench was powered; it never goes back."""
         ...

@@ -3,10 +3,10 @@
 from collections import Counter
 from collections.abc import Iterable
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Reading
-from meterlink.driver_api import Characteristic, DriverKind
-from meterlink_simulators.display import Shown
+from meterlink.driver_api import Characteristic, DriverFactory
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import Encoder
 
 # Between two packets: 0.1 s, a display refreshed ten times a second.
@@ -25,7 +25,7 @@ def characteristics(encoder: Encoder) -> dict[str, Characteristic]:
     return found
 
 
-def feed(kind: DriverKind, encoder: Encoder, shown: Iterable[Shown]) -> list[Reading]:
+def feed(kind: DriverFactory, encoder: Encoder, displays: Iterable[DisplayState]) -> list[Reading]:
     """Open a driver of ``kind`` on ``encoder``'s meter, feed it what each of ``shown`` sends, and return its readings.
 
     Packets on characteristics the driver did not choose do not reach it, as on a real link. Stamps are 0.1 s apart,
@@ -35,8 +35,8 @@ def feed(kind: DriverKind, encoder: Encoder, shown: Iterable[Shown]) -> list[Rea
     driver = kind.open(tuple(found.values()))
     chosen = {channel.key for channel in driver.channels}
     readings: list[Reading] = []
-    for count, display in enumerate(shown):
-        stamp = Stamp(count * PERIOD_NS, count * PERIOD_NS)
+    for count, display in enumerate(displays):
+        stamp = Timestamp(count * PERIOD_NS, count * PERIOD_NS)
         for key, packet in encoder.encode(display):
             if found[key].key in chosen:
                 readings.extend(driver.feed(found[key].key, packet, stamp))

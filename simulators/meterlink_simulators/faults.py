@@ -17,10 +17,10 @@ class FaultKind(StrEnum):
     OPEN = "open"
     SHORTED = "shorted"
     LEAKAGE = "leakage"
-    TURNS = "shorted turns"
+    SHORTED_TURNS = "shorted turns"
     GROUNDED = "grounded"
-    LOST = "lost"
-    MENDED = "mended"
+    SUPPLY_LOST = "lost"
+    REPAIRED = "mended"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +34,9 @@ class Fault:
 
     component: str
     kind: FaultKind
-    part: str = ""
+    terminal: str = ""
     amount: float | None = None
-    over: float = 0.0
+    duration: float = 0.0
 
 
 def with_fault(component: Component, fault: Fault, now: float) -> Component:
@@ -47,63 +47,63 @@ def with_fault(component: Component, fault: Fault, now: float) -> Component:
     if isinstance(component, Supply):
         return _supply_with(component, fault, now)
     if not isinstance(component, Star):
-        raise _cannot(fault, "only wired parts and supplies have faults")
-    part, leg = _leg(component, fault)
+        raise _fault_error(fault, "only wired parts and supplies have faults")
+    part, leg = _faulty_leg(component, fault)
     return replace(component, legs={**component.legs, part: _leg_with(leg, fault, now)})
 
 
-def _cannot(fault: Fault, why: str) -> InputError:
+def _fault_error(fault: Fault, why: str) -> InputError:
     return InputError(f"{fault.component!r} cannot have the fault '{fault.kind}': {why}.")
 
 
 def _amount(fault: Fault, *, least: float = 0.0, most: float = math.inf) -> float:
     if fault.amount is None or not least < fault.amount <= most:
         bounds = f"above {least:g}" if math.isinf(most) else f"above {least:g}, up to {most:g}"
-        raise _cannot(fault, f"it needs an amount {bounds}")
+        raise _fault_error(fault, f"it needs an amount {bounds}")
     return fault.amount
 
 
 def _supply_with(supply: Supply, fault: Fault, now: float) -> Supply:
     match fault.kind:
-        case FaultKind.LOST:
-            return replace(supply, lost=True)
+        case FaultKind.SUPPLY_LOST:
+            return replace(supply, failed=True)
         case FaultKind.DRIFT:
-            drift = Ramp(supply.volts, _amount(fault), now, now + fault.over)
-            return replace(supply, volts=drift.at(now), drift=drift)
+            drift = Ramp(supply.volts, _amount(fault), now, now + fault.duration)
+            return replace(supply, volts=drift.value_at(now), drift=drift)
         case _:
-            raise _cannot(fault, "a supply can be lost or drift")
+            raise _fault_error(fault, "a supply can be lost or drift")
 
 
-def _leg(star: Star, fault: Fault) -> tuple[str, Leg]:
+def _faulty_leg(star: Star, fault: Fault) -> tuple[str, Leg]:
     """Return the leg the fault is about, with its terminal."""
     if fault.kind is FaultKind.GROUNDED:
         if GROUND not in star.legs:
-            raise _cannot(fault, f"it has no terminal {GROUND}")
+            raise _fault_error(fault, f"it has no terminal {GROUND}")
         return GROUND, star.legs[GROUND]
-    if fault.part:
-        if fault.part not in star.legs:
-            raise _cannot(fault, f"it has no terminal {fault.part!r} (it has {', '.join(star.legs)})")
-        return fault.part, star.legs[fault.part]
+    if fault.terminal:
+        if fault.terminal not in star.legs:
+            raise _fault_error(fault, f"it has no terminal {fault.terminal!r} (it has {', '.join(star.legs)})")
+        return fault.terminal, star.legs[fault.terminal]
     real = [(name, leg) for name, leg in star.legs.items() if name != GROUND and leg != Leg()]
     if len(real) != 1:
-        raise _cannot(fault, f"it has several legs ({', '.join(star.legs)}) and 'part' does not say which")
+        raise _fault_error(fault, f"it has several legs ({', '.join(star.legs)}) and 'part' does not say which")
     return real[0]
 
 
 def _leg_with(leg: Leg, fault: Fault, now: float) -> Leg:
     match fault.kind:
         case FaultKind.OPEN:
-            return replace(leg, broken="open")
+            return replace(leg, fault="open")
         case FaultKind.SHORTED:
-            return replace(leg, broken="shorted", volts=0.0)
+            return replace(leg, fault="shorted", volts=0.0)
         case FaultKind.LEAKAGE if leg.farads is not None:
             return replace(leg, leakage=_amount(fault))
-        case FaultKind.TURNS if leg.wound:
-            return replace(leg, turns=_amount(fault, most=1.0))
+        case FaultKind.SHORTED_TURNS if leg.is_winding:
+            return replace(leg, turns_share=_amount(fault, most=1.0))
         case FaultKind.GROUNDED:
             return replace(leg, ohms=_amount(fault))
         case FaultKind.DRIFT if leg.farads is not None or (leg.ohms and math.isfinite(leg.ohms)):
             value = leg.ohms if leg.farads is None else leg.farads
-            return replace(leg, drift=Ramp(value, _amount(fault), now, now + fault.over)).after(0.0, now)
+            return replace(leg, drift=Ramp(value, _amount(fault), now, now + fault.duration)).after(0.0, now)
         case _:
-            raise _cannot(fault, f"nothing at {fault.part or 'it'} can fail so")
+            raise _fault_error(fault, f"nothing at {fault.terminal or 'it'} can fail so")

@@ -13,8 +13,8 @@ from bumble.gatt import Characteristic, CharacteristicValue, Descriptor, Service
 
 from meterlink.driver_api import uuid16
 from meterlink_simulators.display import Instrument
-from meterlink_simulators.encoders import CharacteristicDefinition, Encoder, HearsLinkEnd
-from meterlink_simulators.ether import GivenUpError, Radio, apart
+from meterlink_simulators.encoders import CharacteristicDefinition, ConnectionObserver, Encoder
+from meterlink_simulators.link_layer import ConnectionLostError, RadioDevice, run_in_own_task
 
 logger = logging.getLogger(__name__)
 
@@ -49,7 +49,7 @@ class Peripheral:
 
     def __init__(
         self,
-        power_on: Callable[[str], Awaitable[Radio]],
+        power_on: Callable[[str], Awaitable[RadioDevice]],
         now: Callable[[], float],
         instrument: Instrument,
         encoder: Encoder,
@@ -68,14 +68,14 @@ class Peripheral:
         self.name = instrument.name
         self.serial = serial
         self.mtu = mtu
-        self.sent = 0
+        self.packets_sent = 0
         self._battery_sent = b""
-        self._last: dict[str, bytes] = {}
+        self._last_values: dict[str, bytes] = {}
         self._muted = False
         self._out_of_range = False
         self._outdated = False
         self._connection: Connection | None = None
-        self._lost: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._disconnected: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._changed = asyncio.Event()
 
     async def start(self) -> None:
@@ -87,7 +87,7 @@ class Peripheral:
         """Switch the meter off; raises what its instrument or encoder raised, if they failed."""
         self._running.cancel()
         await asyncio.wait([self._running])
-        self._radio.discard()
+        self._radio.shut_down()
         if not self._running.cancelled() and (error := self._running.exception()):
             raise error
 
@@ -105,18 +105,18 @@ class Peripheral:
 
     # Faults.
 
-    def drop_link(self) -> None:
+    def drop_connection(self) -> None:
         """Lose the connection, as when the supervision time-out passes; the meter advertises again."""
-        self._radio.controller.drop_links(hci.HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
+        self._radio.controller.drop_connections(hci.HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
 
-    def out_of_range(self, away: bool) -> None:  # noqa: FBT001 - reads as a sentence: meter.out_of_range(True)
+    def set_out_of_range(self, away: bool) -> None:  # noqa: FBT001 - reads as a sentence: meter.out_of_range(True)
         """Go out of range (drops the link; not seen, not connectable) or come back."""
         self._out_of_range = away
         if away:
-            self.drop_link()
+            self.drop_connection()
         self._radio.controller.in_range = not away
 
-    def mute(self, muted: bool) -> None:  # noqa: FBT001 - as above
+    def set_muted(self, muted: bool) -> None:  # noqa: FBT001 - as above
         """Stay connected but send nothing, or speak again."""
         self._muted = muted
 
@@ -127,21 +127,21 @@ class Peripheral:
     def rename(self, name: str) -> None:
         """Advertise, and carry in the Device Name characteristic, another name from the next connection on."""
         self.name = name
-        self._renew()
+        self._mark_outdated()
 
     def change_services(self, encoder: Encoder) -> None:
         """Offer other services from the next connection on; attribute handles may move."""
         self._encoder = encoder
-        self._renew()
+        self._mark_outdated()
 
     def set_mtu(self, mtu: int) -> None:
         """Accept at most this ATT MTU, in bytes, from the next connection on (23 is the least)."""
         self.mtu = mtu
-        self._renew()
+        self._mark_outdated()
 
     # Inside.
 
-    def _renew(self) -> None:
+    def _mark_outdated(self) -> None:
         self._outdated = True
         self._changed.set()
 
@@ -170,7 +170,7 @@ class Peripheral:
         def read(_connection: object) -> bytes:
             if "read" not in definition.properties:
                 raise ATT_Error(ErrorCode.READ_NOT_PERMITTED)
-            return self._last.get(definition.key, b"")
+            return self._last_values.get(definition.key, b"")
 
         def write(_connection: object, value: bytes) -> None:
             if not definition.properties & {"write", "write-without-response"}:
@@ -190,7 +190,7 @@ class Peripheral:
 
     def _standard_services(self) -> list[Service]:
         serial = CharacteristicDefinition(SERIAL_NUMBER, SERIAL_NUMBER, frozenset({"read"}))
-        self._last[SERIAL_NUMBER] = self.serial.encode()
+        self._last_values[SERIAL_NUMBER] = self.serial.encode()
         services = [Service(_short_uuid(DEVICE_INFORMATION_SERVICE), [self._characteristic(serial)])]
         if self._battery:
             level = CharacteristicDefinition(BATTERY_LEVEL, BATTERY_LEVEL)
@@ -242,10 +242,10 @@ class Peripheral:
 
     async def _make_connectable(self) -> None:
         if self._outdated:
-            self._radio.discard()
+            self._radio.shut_down()
             await self._build(self._radio.controller.refusals)
         if not self._radio.device.is_advertising:
-            await apart(
+            await run_in_own_task(
                 self._radio.device.start_advertising(
                     own_address_type=self._radio.own_address_type,
                     advertising_data=self._advertising_data(),
@@ -258,8 +258,8 @@ class Peripheral:
         """Let the instrument measure, put the values where reads find them, and return the packets."""
         shown = self._instrument.show(self._now())
         packets = self._encoder.encode(shown)
-        self._last.update(packets)
-        self._last[BATTERY_LEVEL] = bytes([shown.battery_percent])
+        self._last_values.update(packets)
+        self._last_values[BATTERY_LEVEL] = bytes([shown.battery_percent])
         return packets
 
     async def _send(self, connection: Connection, packets: list[tuple[str, bytes]]) -> None:
@@ -267,7 +267,7 @@ class Peripheral:
             return
         for key, packet in packets:
             await self._transmit(connection, self._characteristics[key], packet)
-        level = self._last[BATTERY_LEVEL]
+        level = self._last_values[BATTERY_LEVEL]
         if (
             self._battery
             and level != self._battery_sent
@@ -281,26 +281,28 @@ class Peripheral:
         configured = server.subscribers.get(connection, {}).get(characteristic.handle, b"\0\0")[0]
         if not configured:
             return False
-        self.sent += 1
+        self.packets_sent += 1
         if configured & 1:
             await server.notify_subscriber(connection, characteristic, packet)
         else:
             # Ends with the central's confirmation, or with the link.
-            with contextlib.suppress(GivenUpError):
-                await apart(server.indicate_subscriber(connection, characteristic, packet), until=self._lost)
+            with contextlib.suppress(ConnectionLostError):
+                await run_in_own_task(
+                    server.indicate_subscriber(connection, characteristic, packet), until=self._disconnected
+                )
         return True
 
     def _on_connection(self, connection: Connection) -> None:
         self._connection = connection
         self._battery_sent = b""
-        self._lost = asyncio.get_running_loop().create_future()
+        self._disconnected = asyncio.get_running_loop().create_future()
         connection.on(connection.EVENT_DISCONNECTION, self._on_disconnection)
         self._changed.set()
 
     def _on_disconnection(self, reason: int) -> None:
         logger.debug("%s: link ended, HCI reason 0x%02x", self.name, reason)
         self._connection = None
-        if isinstance(self._encoder, HearsLinkEnd):
-            self._encoder.link_ended()
-        self._lost.set_result(None)
+        if isinstance(self._encoder, ConnectionObserver):
+            self._encoder.connection_ended()
+        self._disconnected.set_result(None)
         self._changed.set()

@@ -4,12 +4,12 @@ from dataclasses import dataclass, field, replace
 from random import Random
 
 # A hand finding a spade terminal makes and breaks a few times a second. Common practice, no source.
-_TOUCH_SECONDS = (0.04, 0.18)
+_CONTACT_SECONDS = (0.04, 0.18)
 _GAP_SECONDS = (0.03, 0.15)
 
 
 @dataclass(frozen=True, slots=True)
-class Clip:
+class TerminalPair:
     """Two terminals of one component."""
 
     component: str
@@ -21,31 +21,31 @@ class Clip:
 class Probes:
     """One meter's probes: on ``clip`` from ``since`` (s) but for the ``gaps`` (begin, end), or on nothing."""
 
-    clip: Clip | None = None
-    since: float = 0.0
+    terminals: TerminalPair | None = None
+    attached_at: float = 0.0
     gaps: tuple[tuple[float, float], ...] = field(default=())
 
-    def share(self, begin: float, end: float) -> float:
+    def contact_share(self, begin: float, end: float) -> float:
         """Return the share, 0 to 1, of the time from ``begin`` to ``end`` (s, end later) in which they touch."""
-        if self.clip is None:
+        if self.terminals is None:
             return 0.0
-        begin_touching = max(begin, self.since)
+        begin_touching = max(begin, self.attached_at)
         touching = max(0.0, end - begin_touching)
         for gap_begin, gap_end in self.gaps:
             touching -= max(0.0, min(end, gap_end) - max(begin_touching, gap_begin))
         return min(1.0, max(0.0, touching) / (end - begin))
 
-    def touched(self, now: float) -> float:
+    def contact_start(self, now: float) -> float:
         """Return when the present touch began, s."""
-        return max([self.since, *(gap_end for _, gap_end in self.gaps if gap_end <= now)])
+        return max([self.attached_at, *(gap_end for _, gap_end in self.gaps if gap_end <= now)])
 
-    def bounced(self, now: float, seconds: float, rng: Random) -> "Probes":
+    def with_bounce(self, now: float, seconds: float, rng: Random) -> "Probes":
         """Return the probes making and breaking contact from ``now`` for ``seconds`` s, then touching for good."""
         gaps: list[tuple[float, float]] = []
-        begin = max(now, self.since) + rng.uniform(*_TOUCH_SECONDS)
-        last = max(now, self.since) + seconds
+        begin = max(now, self.attached_at) + rng.uniform(*_CONTACT_SECONDS)
+        last = max(now, self.attached_at) + seconds
         while begin < last:
             end = min(last, begin + rng.uniform(*_GAP_SECONDS))
             gaps.append((begin, end))
-            begin = end + rng.uniform(*_TOUCH_SECONDS)
+            begin = end + rng.uniform(*_CONTACT_SECONDS)
         return replace(self, gaps=(*self.gaps, *gaps))

@@ -28,34 +28,34 @@ import pytest
 
 if TYPE_CHECKING:
     from meterlink.core.readings import Reading
-    from meterlink.driver_api import DriverKind
-    from meterlink_simulators.display import Shown
+    from meterlink.driver_api import DriverFactory
+    from meterlink_simulators.air import Air
+    from meterlink_simulators.display import DisplayState
     from meterlink_simulators.encoders import Encoder
-    from meterlink_simulators.radio import Air
 
 _T = TypeVar("_T")
 
 
-class Warp(Protocol):
+class VirtualTimeRunner(Protocol):
     """The ``warp`` fixture's value."""
 
     def __call__(self, coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None) -> _T:
-        """Run ``coroutine`` in virtual time; ``busy`` as in `meterlink_simulators.warp.WarpLoop`."""
+        """Run ``coroutine`` in virtual time; ``busy`` as in `meterlink_simulators.virtual_time.WarpLoop`."""
         ...
 
 
 @pytest.fixture
 def air() -> "Air":
     """Return an empty `Air`. With ``warp`` it is closed for you; elsewhere use it in ``async with air:``."""
-    from meterlink_simulators.radio import Air  # noqa: PLC0415 - pytest must not load bumble at start-up
+    from meterlink_simulators.air import Air  # noqa: PLC0415 - pytest must not load bumble at start-up
 
     return Air()
 
 
 @pytest.fixture
-def warp(request: pytest.FixtureRequest) -> Warp:
+def warp(request: pytest.FixtureRequest) -> VirtualTimeRunner:
     """Return a function that runs a coroutine in virtual time."""
-    from meterlink_simulators.warp import run_warped  # noqa: PLC0415 - nor asyncio
+    from meterlink_simulators.virtual_time import run_in_virtual_time  # noqa: PLC0415 - nor asyncio
 
     used: Air | None = request.getfixturevalue("air") if "air" in request.fixturenames else None
 
@@ -66,13 +66,13 @@ def warp(request: pytest.FixtureRequest) -> Warp:
             return await coroutine
 
     def run(coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None) -> _T:
-        return run_warped(closing(coroutine), busy=busy)
+        return run_in_virtual_time(closing(coroutine), busy=busy)
 
     return run
 
 
 @pytest.fixture(name="feed")
-def _feed() -> "Callable[[DriverKind, Encoder, list[Shown]], list[Reading]]":
+def _feed() -> "Callable[[DriverFactory, Encoder, list[DisplayState]], list[Reading]]":
     """Return `meterlink_simulators.driver_kit.feed`."""
     from meterlink_simulators.driver_kit import feed  # noqa: PLC0415 - as above
 

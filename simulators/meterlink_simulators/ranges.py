@@ -11,7 +11,7 @@ from meterlink.core.units import Amount, Quantity, to_base
 from meterlink.judge.uncertainty import AccuracyLine
 
 
-class Function(StrEnum):
+class MeterFunction(StrEnum):
     """Positions of the dial."""
 
     CAPACITANCE = "capacitance"
@@ -35,22 +35,26 @@ class Function(StrEnum):
     @property
     def signed(self) -> bool:
         """Whether the display can show a minus."""
-        return self in {Function.DC_VOLTS, Function.TEMPERATURE}
+        return self in {MeterFunction.DC_VOLTS, MeterFunction.TEMPERATURE}
 
 
 _QUANTITY = {
-    Function.CAPACITANCE: Quantity.CAPACITANCE,
-    Function.RESISTANCE: Quantity.RESISTANCE,
-    Function.AC_VOLTS: Quantity.VOLTAGE,
-    Function.DC_VOLTS: Quantity.VOLTAGE,
-    Function.FREQUENCY: Quantity.FREQUENCY,
-    Function.TEMPERATURE: Quantity.TEMPERATURE,
-    Function.AC_AMPS: Quantity.CURRENT,
+    MeterFunction.CAPACITANCE: Quantity.CAPACITANCE,
+    MeterFunction.RESISTANCE: Quantity.RESISTANCE,
+    MeterFunction.AC_VOLTS: Quantity.VOLTAGE,
+    MeterFunction.DC_VOLTS: Quantity.VOLTAGE,
+    MeterFunction.FREQUENCY: Quantity.FREQUENCY,
+    MeterFunction.TEMPERATURE: Quantity.TEMPERATURE,
+    MeterFunction.AC_AMPS: Quantity.CURRENT,
 }
-_COUPLING = {Function.AC_VOLTS: Coupling.AC, Function.DC_VOLTS: Coupling.DC, Function.AC_AMPS: Coupling.AC}
+_COUPLING = {
+    MeterFunction.AC_VOLTS: Coupling.AC,
+    MeterFunction.DC_VOLTS: Coupling.DC,
+    MeterFunction.AC_AMPS: Coupling.AC,
+}
 
 # A specimen in calibration uses up to half of its accuracy line; the other half is left for drift until the next one.
-_SHARE_USED = 0.5
+_ACCURACY_SHARE = 0.5
 # Noise before rounding, in counts either way: with probes on a part, and with open leads, which pick up hum.
 NOISE = 0.3
 OPEN_NOISE = 1.0
@@ -65,34 +69,34 @@ class Range:
     ``accuracy`` allows at least one digit.
     """
 
-    full: Amount
+    full_scale: Amount
     accuracy: AccuracyLine
 
     @property
     def unit(self) -> str:
         """The display unit."""
-        return self.full.unit
+        return self.full_scale.unit
 
     @property
-    def most(self) -> int:
+    def max_counts(self) -> int:
         """Counts of the highest display: 5999 on a 6000-count meter."""
-        return int(self.full.digits / self.full.resolution) - 1
+        return int(self.full_scale.digits / self.full_scale.resolution) - 1
 
     @property
-    def count(self) -> float:
+    def count_value(self) -> float:
         """One count in the base unit of the quantity."""
-        return float(to_base(self.full.resolution, self.full.unit))
+        return float(to_base(self.full_scale.resolution, self.full_scale.unit))
 
-    def digits(self, counts: int) -> Decimal:
+    def display_digits(self, counts: int) -> Decimal:
         """Return the display for a number of counts, trailing zeros kept."""
-        return counts * self.full.resolution
+        return counts * self.full_scale.resolution
 
 
 @dataclass(frozen=True, slots=True)
 class FunctionSpec:
     """A function with its ranges, lowest first."""
 
-    function: Function
+    function: MeterFunction
     ranges: tuple[Range, ...]
 
 
@@ -112,24 +116,24 @@ class MeterSpec:
     functions: tuple[FunctionSpec, ...]
     battery: float = 100.0
     drain: float = 0.0
-    low_below: float = 10.0
+    low_battery_percent: float = 10.0
     encoding: str = "presented"
     variant: int = 0
 
 
-class FixedError:
+class SystematicError:
     """What one specimen shows for a value in one range: a gain and an offset drawn once from its seed.
 
     Together with `NOISE` and rounding they stay within the accuracy line: the offset takes at most half of the
     digits beyond the first, and noise and half a count of rounding fit into that first one.
     """
 
-    def __init__(self, seed: int, function: Function, number: int, scale: Range) -> None:
-        rng = Random(f"{seed}/{function}/{number}")
+    def __init__(self, seed: int, function: MeterFunction, range_number: int, scale: Range) -> None:
+        rng = Random(f"{seed}/{function}/{range_number}")
         accuracy = scale.accuracy
-        self._gain = 1 + rng.uniform(-_SHARE_USED, _SHARE_USED) * float(accuracy.percent) / 100
-        self._offset = rng.uniform(-_SHARE_USED, _SHARE_USED) * float(accuracy.digits - 1)
-        self._count = scale.count
+        self._gain = 1 + rng.uniform(-_ACCURACY_SHARE, _ACCURACY_SHARE) * float(accuracy.percent) / 100
+        self._offset = rng.uniform(-_ACCURACY_SHARE, _ACCURACY_SHARE) * float(accuracy.digits - 1)
+        self._count = scale.count_value
         self._signed = function.signed
 
     def counts(self, value: float, noise: float = 0.0) -> int:

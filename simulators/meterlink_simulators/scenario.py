@@ -67,19 +67,19 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from meterlink.core.equipment import Place, Plan
+from meterlink.core.equipment import Plan, Site
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
-from meterlink.plans import read_derived_checks, read_points
+from meterlink.plans import read_derived_points, read_points
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component
 from meterlink_simulators.meter import SimulatedMeter
-from meterlink_simulators.probes import Clip
+from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterSpec
-from meterlink_simulators.scenario_bench import read_component
+from meterlink_simulators.scenario_components import read_component
 from meterlink_simulators.scenario_meters import read_meter
-from meterlink_simulators.scenario_steps import Cast, Step, read_step
-from meterlink_simulators.tables import ScenarioError, Table, header_lines
+from meterlink_simulators.scenario_steps import ScenarioContext, Step, read_step
+from meterlink_simulators.scenario_tables import ScenarioError, ScenarioTable, header_lines
 
 _AMBIENT = 25.0  # °C, a mild day
 
@@ -91,7 +91,7 @@ class Scenario:
     title: str
     seed: int
     ambient: float
-    place: Place
+    site: Site
     plan: Plan
     components: tuple[Component, ...]
     meters: tuple[MeterSpec, ...]
@@ -133,29 +133,29 @@ def load_scenario(file: Path | Traversable) -> Scenario:
         raise ScenarioError(f"The scenario {file} is not UTF-8 text.", "Save it as UTF-8.") from error
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(f"{file.name} is not valid TOML: {error}.", "Mend that line.") from error
-    return _scenario(Table(data, file.name), header_lines(text))
+    return _scenario(ScenarioTable(data, file.name), header_lines(text))
 
 
-def _scenario(top: Table, lines: dict[tuple[str, int], int]) -> Scenario:
-    title, seed = top.text("title"), top.whole("seed")
+def _scenario(top: ScenarioTable, lines: dict[tuple[str, int], int]) -> Scenario:
+    title, seed = top.text("title"), top.integer("seed")
     ambient = top.amount("ambient", Quantity.TEMPERATURE, _AMBIENT)
     place_table, plan_table = top.table("place"), top.table("plan")
-    place = Place(place_table.text("site"), place_table.text("unit"))
-    place_table.done()
-    name, written = plan_table.text("name"), plan_table.rest()
-    points = read_points(written, plan_table.where)
-    plan = Plan(name, points, read_derived_checks(written, points, plan_table.where))
+    place = Site(place_table.text("site"), place_table.text("unit"))
+    place_table.reject_unknown_keys()
+    name, written = plan_table.text("name"), plan_table.remaining()
+    points = read_points(written, plan_table.location)
+    plan = Plan(name, points, read_derived_points(written, points, plan_table.location))
     components = tuple(read_component(table) for table in top.tables("component", lines))
     try:
         bench = Bench(components, seed, ambient)
         for point in plan.points:
-            bench.check(Clip(point.component, *point.terminals))
+            bench.validate_terminals(TerminalPair(point.component, *point.terminals))
     except InputError as error:
-        raise ScenarioError(f"{top.where}: {error.message}", error.remedy) from error
+        raise ScenarioError(f"{top.location}: {error.message}", error.remedy) from error
     meters = tuple(read_meter(table) for table in top.tables("meter", lines))
     for what in ("name", "address"):
         if len({getattr(spec, what) for spec in meters}) < len(meters):
             raise top.error("meter", f"two meters have the same {what}.")
-    steps = tuple(read_step(table, Cast(plan, meters, bench)) for table in top.tables("step", lines))
-    top.done()
+    steps = tuple(read_step(table, ScenarioContext(plan, meters, bench)) for table in top.tables("step", lines))
+    top.reject_unknown_keys()
     return Scenario(title, seed, ambient, place, plan, components, meters, steps)

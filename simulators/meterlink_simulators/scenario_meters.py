@@ -7,16 +7,16 @@ from meterlink.core.errors import InputError
 from meterlink.core.text import LONGEST_NAME
 from meterlink.core.units import parse_amount
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
-from meterlink_simulators.encoders.catalogue import FAMILIES, MOST_COUNTS, PRESENTED
-from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
-from meterlink_simulators.tables import Table
+from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, MOST_COUNTS, PRESENTED
+from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
+from meterlink_simulators.scenario_tables import ScenarioTable
 
 _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
 # Refreshes a second: slower than 1 Hz nobody waits for, faster than 50 Hz nobody reads.
 _RATES = (1.0, 50.0)
 
 
-def read_meter(table: Table) -> MeterSpec:
+def read_meter(table: ScenarioTable) -> MeterSpec:
     """Return the meter a ``[[meter]]`` table describes; ScenarioError naming the key otherwise."""
     name = table.text("name")
     if len(name) > LONGEST_NAME:
@@ -24,32 +24,32 @@ def read_meter(table: Table) -> MeterSpec:
     address = table.text("address")
     if not _ADDRESS.fullmatch(address):
         raise table.error("address", f"{address!r} is no Bluetooth device address.", "Write it as C0:00:00:00:00:01.")
-    counts = table.whole("counts", least=100)
+    counts = table.integer("counts", least=100)
     encoding = _encoding(table, counts)
     spec = MeterSpec(
         name=name,
         address=address,
-        seed=table.whole("seed"),
+        seed=table.integer("seed"),
         rate=table.number("rate", 10.0, least=_RATES[0], most=_RATES[1]),
         counts=counts,
         functions=tuple(_function(entry, counts) for entry in table.tables("function")),
         battery=table.number("battery", 100.0, most=100.0),
         drain=table.number("drain", 0.0, most=100.0),
-        low_below=table.number("low_below", 10.0, most=100.0),
+        low_battery_percent=table.number("low_below", 10.0, most=100.0),
         encoding=encoding,
-        variant=table.whole("variant", 0),
+        variant=table.integer("variant", 0),
     )
     functions = [entry.function for entry in spec.functions]
     if len(set(functions)) < len(functions):
         raise table.error("function", "two of them have the same name.")
-    table.done()
+    table.reject_unknown_keys()
     return spec
 
 
-def _encoding(table: Table, counts: int) -> str:
+def _encoding(table: ScenarioTable, counts: int) -> str:
     encoding = table.text("encoding", PRESENTED)
-    if encoding not in {PRESENTED, *FAMILIES}:
-        known = ", ".join([PRESENTED, *FAMILIES])
+    if encoding not in {PRESENTED, *ENCODER_FAMILIES}:
+        known = ", ".join([PRESENTED, *ENCODER_FAMILIES])
         raise table.error("encoding", f"{encoding!r} is not known.", f"Use one of: {known}.")
     most = MOST_COUNTS.get(encoding, counts)
     if counts > most:
@@ -57,25 +57,25 @@ def _encoding(table: Table, counts: int) -> str:
     return encoding
 
 
-def _function(table: Table, counts: int) -> FunctionSpec:
-    function = table.choice("name", Function)
-    scales = table.texts("ranges")
+def _function(table: ScenarioTable, counts: int) -> FunctionSpec:
+    function = table.choice("name", MeterFunction)
+    scales = table.text_list("ranges")
     if "accuracies" in table:
-        lines = table.texts("accuracies", len(scales))
+        lines = table.text_list("accuracies", len(scales))
         accuracies = [_accuracy(table, "accuracies", line) for line in lines]
     else:
         accuracies = [_accuracy(table, "accuracy", table.text("accuracy"))] * len(scales)
     table_ranges = tuple(
         _range(table, function, counts, scale, accuracy) for scale, accuracy in zip(scales, accuracies, strict=True)
     )
-    table_counts = [scale.count for scale in table_ranges]
+    table_counts = [scale.count_value for scale in table_ranges]
     if table_counts != sorted(set(table_counts)):
         raise table.error("ranges", "they do not rise from the lowest to the highest.")
-    table.done()
+    table.reject_unknown_keys()
     return FunctionSpec(function, table_ranges)
 
 
-def _accuracy(table: Table, key: str, line: str) -> AccuracyLine:
+def _accuracy(table: ScenarioTable, key: str, line: str) -> AccuracyLine:
     try:
         accuracy = parse_accuracy(line)
     except InputError as error:
@@ -85,7 +85,7 @@ def _accuracy(table: Table, key: str, line: str) -> AccuracyLine:
     return accuracy
 
 
-def _range(table: Table, function: Function, counts: int, scale: str, accuracy: AccuracyLine) -> Range:
+def _range(table: ScenarioTable, function: MeterFunction, counts: int, scale: str, accuracy: AccuracyLine) -> Range:
     try:
         full = parse_amount(scale, function.quantity)
     except InputError as error:

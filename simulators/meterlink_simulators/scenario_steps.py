@@ -9,9 +9,9 @@ from meterlink.core.units import Quantity
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component, Star, Supply
 from meterlink_simulators.faults import Fault, FaultKind
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.ranges import Function, MeterSpec
-from meterlink_simulators.tables import Table
+from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.ranges import MeterFunction, MeterSpec
+from meterlink_simulators.scenario_tables import ScenarioTable
 
 _LONGEST = 3600.0  # s; a step that takes more than an hour is a typing error
 
@@ -25,8 +25,8 @@ class Measure:
     """
 
     meter: str
-    function: Function
-    clip: Clip
+    function: MeterFunction
+    terminals: TerminalPair
     point: str
     bounce: float
     seconds: float | None
@@ -41,7 +41,7 @@ class Lift:
 
 
 @dataclass(frozen=True, slots=True)
-class DropLink:
+class DropConnection:
     """The radio link of ``meter`` breaks and cannot be made again for ``seconds``; the next step starts at once."""
 
     meter: str
@@ -79,11 +79,11 @@ class Discharge:
     seconds: float
 
 
-Step = Measure | Lift | DropLink | SetFault | Wait | Switch | Discharge
+Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge
 
 
 @dataclass(frozen=True, slots=True)
-class Cast:
+class ScenarioContext:
     """What steps can refer to."""
 
     plan: Plan
@@ -91,49 +91,51 @@ class Cast:
     bench: Bench
 
 
-def read_step(table: Table, cast: Cast) -> Step:
+def read_step(table: ScenarioTable, context: ScenarioContext) -> Step:
     """Return the step a ``[[step]]`` table describes; ScenarioError naming the key otherwise."""
     for key, reader in _READERS.items():
         if key in table:
-            step = reader(table, cast)
-            table.done()
+            step = reader(table, context)
+            table.reject_unknown_keys()
             return step
     raise table.error("meter", "the step says nothing known here.", f"Give one of: {', '.join(_READERS)}.")
 
 
-def _meter(table: Table, key: str, cast: Cast) -> MeterSpec:
+def _meter(table: ScenarioTable, key: str, context: ScenarioContext) -> MeterSpec:
     name = table.text(key)
-    for spec in cast.meters:
+    for spec in context.meters:
         if spec.name == name:
             return spec
-    raise table.error(key, f"no meter is named {name!r}.", f"There are {', '.join(spec.name for spec in cast.meters)}.")
+    raise table.error(
+        key, f"no meter is named {name!r}.", f"There are {', '.join(spec.name for spec in context.meters)}."
+    )
 
 
-def _measure(table: Table, cast: Cast) -> Measure:
-    spec = _meter(table, "meter", cast)
-    point = _point(table, cast.plan)
+def _measure(table: ScenarioTable, context: ScenarioContext) -> Measure:
+    spec = _meter(table, "meter", context)
+    point = _point(table, context.plan)
     if point is not None and "clip" not in table:
-        clip = Clip(point.component, *point.terminals)
+        clip = TerminalPair(point.component, *point.terminals)
     else:
         component = table.text("component", point.component if point is not None else None)
-        clip = Clip(component, *table.pair("clip"))
+        clip = TerminalPair(component, *table.text_pair("clip"))
     try:
-        cast.bench.check(clip)
+        context.bench.validate_terminals(clip)
     except InputError as error:
         raise table.error("clip", error.message, error.remedy) from error
     function = _function(table, spec, point)
     return Measure(
         meter=spec.name,
         function=function,
-        clip=clip,
+        terminals=clip,
         point=point.key if point is not None else "",
         bounce=table.number("bounce", 0.0, most=_LONGEST),
-        seconds=table.number_or("until", "held", most=_LONGEST),
-        lift=table.flag("lift", default=True),
+        seconds=table.number_or_word("until", "held", most=_LONGEST),
+        lift=table.boolean("lift", default=True),
     )
 
 
-def _point(table: Table, plan: Plan) -> TestPoint | None:
+def _point(table: ScenarioTable, plan: Plan) -> TestPoint | None:
     key = table.text("point", "")
     for point in plan.points:
         if point.key == key:
@@ -143,10 +145,10 @@ def _point(table: Table, plan: Plan) -> TestPoint | None:
     return None
 
 
-def _function(table: Table, spec: MeterSpec, point: TestPoint | None) -> Function:
+def _function(table: ScenarioTable, spec: MeterSpec, point: TestPoint | None) -> MeterFunction:
     has = [entry.function for entry in spec.functions]
     if "function" in table or point is None:
-        function = table.choice("function", Function)
+        function = table.choice("function", MeterFunction)
     else:
         fitting = [function for function in has if function.quantity is point.quantity]
         if len(fitting) != 1:
@@ -161,69 +163,69 @@ def _function(table: Table, spec: MeterSpec, point: TestPoint | None) -> Functio
     return function
 
 
-def _lift(table: Table, cast: Cast) -> Lift:
-    return Lift(_meter(table, "lift", cast).name)
+def _lift(table: ScenarioTable, context: ScenarioContext) -> Lift:
+    return Lift(_meter(table, "lift", context).name)
 
 
-def _drop_link(table: Table, cast: Cast) -> DropLink:
-    return DropLink(_meter(table, "drop_link", cast).name, table.number("seconds", most=_LONGEST))
+def _drop_connection(table: ScenarioTable, context: ScenarioContext) -> DropConnection:
+    return DropConnection(_meter(table, "drop_link", context).name, table.number("seconds", most=_LONGEST))
 
 
-def _wait(table: Table, cast: Cast) -> Wait:  # noqa: ARG001  # same signature as the other readers
+def _wait(table: ScenarioTable, context: ScenarioContext) -> Wait:  # noqa: ARG001  # same signature as the other readers
     return Wait(table.number("wait", most=_LONGEST))
 
 
-def _component(table: Table, key: str, cast: Cast) -> str:
+def _component(table: ScenarioTable, key: str, context: ScenarioContext) -> str:
     name = table.text(key)
-    if name not in cast.bench.names:
-        raise table.error(key, f"no component is named {name!r}.", f"There are {', '.join(cast.bench.names)}.")
+    if name not in context.bench.names:
+        raise table.error(key, f"no component is named {name!r}.", f"There are {', '.join(context.bench.names)}.")
     return name
 
 
-def _switch(table: Table, cast: Cast) -> Switch:
-    name = _component(table, "switch", cast)
-    if not isinstance(cast.bench.component(name), Supply):
+def _switch(table: ScenarioTable, context: ScenarioContext) -> Switch:
+    name = _component(table, "switch", context)
+    if not isinstance(context.bench.component(name), Supply):
         raise table.error("switch", f"{name!r} is no supply.")
-    return Switch(name, table.flag("on", default=False))
+    return Switch(name, table.boolean("on", default=False))
 
 
-def _discharge(table: Table, cast: Cast) -> Discharge:
-    name = _component(table, "discharge", cast)
+def _discharge(table: ScenarioTable, context: ScenarioContext) -> Discharge:
+    name = _component(table, "discharge", context)
     try:
-        cast.bench.bleed(name, 1.0, 0.0)
+        context.bench.connect_bleeder(name, 1.0, 0.0)
     except InputError as error:
         raise table.error("discharge", error.message, error.remedy) from error
     return Discharge(name, table.amount("through", Quantity.RESISTANCE), table.number("seconds", most=_LONGEST))
 
 
-def _fault(table: Table, cast: Cast) -> SetFault:
+def _fault(table: ScenarioTable, context: ScenarioContext) -> SetFault:
     entry = table.table("fault")
-    name = _component(entry, "component", cast)
+    name = _component(entry, "component", context)
     kind = entry.choice("kind", FaultKind)
     part = entry.text("part", "")
-    amount = _fault_amount(entry, kind, _drifting(cast.bench.component(name), part))
+    amount = _fault_amount(entry, kind, _drift_quantity(context.bench.component(name), part))
     fault = Fault(name, kind, part, amount, entry.number("over", 0.0, most=_LONGEST))
-    entry.done()
+    entry.reject_unknown_keys()
     try:
-        cast.bench.set_fault(fault, 0.0)
+        context.bench.set_fault(fault, 0.0)
     except InputError as error:
         raise entry.error("kind", error.message, error.remedy) from error
     return SetFault(fault)
 
 
-def _fault_amount(entry: Table, kind: FaultKind, drifting: Quantity) -> float | None:
+def _fault_amount(entry: ScenarioTable, kind: FaultKind, drift_quantity: Quantity) -> float | None:
     match kind:
         case FaultKind.LEAKAGE | FaultKind.GROUNDED:
             return entry.amount("to", Quantity.RESISTANCE)
-        case FaultKind.TURNS:
+        case FaultKind.SHORTED_TURNS:
             return entry.number("left", least=0.01, most=1.0)
         case FaultKind.DRIFT:
-            return entry.amount("to", drifting)
+            return entry.amount("to", drift_quantity)
         case _:
             return None
 
 
-def _drifting(component: Component, part: str) -> Quantity:
+def _drift_quantity(component: Component, part: str) -> Quantity:
     """Return the quantity in which a part drifts."""
     if isinstance(component, Supply):
         return Quantity.VOLTAGE
@@ -232,10 +234,10 @@ def _drifting(component: Component, part: str) -> Quantity:
     return Quantity.CAPACITANCE if part in capacitors or (not part and capacitors) else Quantity.RESISTANCE
 
 
-_READERS: Mapping[str, Callable[[Table, Cast], Step]] = {
+_READERS: Mapping[str, Callable[[ScenarioTable, ScenarioContext], Step]] = {
     "meter": _measure,
     "lift": _lift,
-    "drop_link": _drop_link,
+    "drop_link": _drop_connection,
     "fault": _fault,
     "wait": _wait,
     "switch": _switch,

@@ -7,16 +7,16 @@ from time import perf_counter
 
 import pytest
 
-from meterlink.driver_api import Characteristic, Quantity, Reading, Stamp, uuid16
+from meterlink.driver_api import Characteristic, Quantity, Reading, Timestamp, uuid16
 from meterlink_drivers.presented import PRESENTED
 
 KEY = "6b9a1d50-3a4c-4c60-9d6e-2f2f6f0a7c01"
 PACKET = b"\x2d\x00"  # 45
-STAMP = Stamp(1, 1)
+STAMP = Timestamp(1, 1)
 ROUNDS, CALLS = 7, 3_000  # enough that the least of the rounds is free of other work on the machine
 
 
-def by_hand(channel: str, packet: bytes, stamp: Stamp) -> tuple[Reading, ...]:
+def by_hand(channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
     """Decode uint16 microfarads with everything known when this was written."""
     (raw,) = struct.unpack("<H", packet)
     return (
@@ -24,7 +24,7 @@ def by_hand(channel: str, packet: bytes, stamp: Stamp) -> tuple[Reading, ...]:
     )
 
 
-def seconds(decode: Callable[[str, bytes, Stamp], object]) -> float:
+def seconds(decode: Callable[[str, bytes, Timestamp], object]) -> float:
     """Return the least time of one call, in s."""
     least = float("inf")
     for _ in range(ROUNDS):
@@ -36,13 +36,13 @@ def seconds(decode: Callable[[str, bytes, Stamp], object]) -> float:
 
 
 @pytest.fixture
-def feed() -> Callable[[str, bytes, Stamp], tuple[Reading, ...]]:
+def feed() -> Callable[[str, bytes, Timestamp], tuple[Reading, ...]]:
     described = Characteristic(KEY, KEY, KEY, frozenset({"notify"}), {uuid16(0x2904): bytes.fromhex("06FA2927010000")})
     return PRESENTED.open([described]).feed
 
 
 def test_feed_beside_a_hand_written_decode(
-    feed: Callable[[str, bytes, Stamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
+    feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert feed(KEY, PACKET, STAMP) == by_hand(KEY, PACKET, STAMP)
     driver, hand = seconds(feed), seconds(by_hand)
@@ -53,6 +53,6 @@ def test_feed_beside_a_hand_written_decode(
         )
 
 
-def test_feed_benchmark(benchmark, feed: Callable[[str, bytes, Stamp], tuple[Reading, ...]]) -> None:
+def test_feed_benchmark(benchmark, feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]]) -> None:
     (reading,) = benchmark(feed, KEY, PACKET, STAMP)
     assert reading.text == "45 µF"

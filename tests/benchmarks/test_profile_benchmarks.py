@@ -12,11 +12,11 @@ from time import perf_counter
 import construct
 import pytest
 
-from meterlink.driver_api import Coupling, Quantity, Reading, Stamp, Status
-from meterlink.profiles import check_profile, open_on_capture
+from meterlink.driver_api import Coupling, Quantity, Reading, Status, Timestamp
+from meterlink.profiles import check_profile, open_profile_driver
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
-STAMP = Stamp(1, 1)
+STAMP = Timestamp(1, 1)
 ROUNDS, CALLS = 40, 500  # enough that the least of the rounds is free of other work on the machine
 
 PROFILE = f"""\
@@ -67,7 +67,7 @@ _FUNCTIONS = {1: (Quantity.VOLTAGE, "V", Coupling.DC), 2: (Quantity.CAPACITANCE,
 _STEPS = {0: Decimal("0.001"), 1: Decimal("0.01")}
 
 
-def by_hand(channel: str, packet: bytes, stamp: Stamp) -> tuple[Reading, ...]:
+def by_hand(channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
     """Decode the same frame with everything known when this was written."""
     start, function, span, flags, count, check = _FIELDS.unpack(packet)
     if start != 0xA5 or check != sum(packet[:-1]) & 0xFF:
@@ -91,14 +91,14 @@ def seconds(*calls: Callable[[], object]) -> list[float]:
 
 
 @pytest.fixture
-def feed() -> Callable[[str, bytes, Stamp], tuple[Reading, ...]]:
+def feed() -> Callable[[str, bytes, Timestamp], tuple[Reading, ...]]:
     profile = check_profile(PROFILE).profile
     assert profile is not None
-    return open_on_capture(profile, [CHANNEL]).feed
+    return open_profile_driver(profile, [CHANNEL]).feed
 
 
 def test_a_reading_takes_no_longer_than_a_general_parser_takes_for_the_frame(
-    feed: Callable[[str, bytes, Stamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
+    feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert feed(CHANNEL, FRAME, STAMP) == by_hand(CHANNEL, FRAME, STAMP)
     assert PARSER.parse(FRAME).count == 470
@@ -113,6 +113,6 @@ def test_a_reading_takes_no_longer_than_a_general_parser_takes_for_the_frame(
     assert ours <= parser
 
 
-def test_profile_benchmark(benchmark, feed: Callable[[str, bytes, Stamp], tuple[Reading, ...]]) -> None:
+def test_profile_benchmark(benchmark, feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]]) -> None:
     (reading,) = benchmark(feed, CHANNEL, FRAME, STAMP)
     assert reading.text == "4.70 µF"

@@ -7,10 +7,10 @@ import pytest
 from bleak import BleakClient
 
 from meterlink.core.units import Quantity
-from meterlink_simulators.display import Shown
-from meterlink_simulators.encoders.presented import Described, PresentedEncoder
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import run_warped
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.encoders.presented import DescribedFunction, PresentedEncoder
+from meterlink_simulators.virtual_time import run_in_virtual_time
 
 SECONDS = 100
 
@@ -23,7 +23,7 @@ class SteadyMeter:
         self.rate = 10.0
 
     def show(self, _now):
-        return Shown(Quantity.CAPACITANCE, Decimal("45.12"), "µF")
+        return DisplayState(Quantity.CAPACITANCE, Decimal("45.12"), "µF")
 
 
 async def measure(meters):
@@ -37,7 +37,7 @@ async def measure(meters):
     async with Air() as air:
         clients = []
         for number in range(meters):
-            encoder = PresentedEncoder([Described(Quantity.CAPACITANCE)])
+            encoder = PresentedEncoder([DescribedFunction(Quantity.CAPACITANCE)])
             meter = await air.add_meter(SteadyMeter(f"Alder {number}"), encoder=encoder)
             client = BleakClient(meter.address, backend=air.client_backend)
             await client.connect()
@@ -55,7 +55,7 @@ async def measure(meters):
 
 @pytest.mark.parametrize("meters", [1, 8])
 def test_notifications_per_second(benchmark, meters):
-    received = benchmark.pedantic(lambda: run_warped(measure(meters)), rounds=3, warmup_rounds=1)
+    received = benchmark.pedantic(lambda: run_in_virtual_time(measure(meters)), rounds=3, warmup_rounds=1)
     assert abs(received - meters * SECONDS * 10) <= meters
     if benchmark.stats:
         benchmark.extra_info["notifications per second"] = round(received / benchmark.stats["mean"])
@@ -70,4 +70,4 @@ def test_connect_and_discover(benchmark):
                     assert len(client.services.services) == 5
         return times
 
-    assert benchmark.pedantic(lambda: run_warped(connect(20)), rounds=3, warmup_rounds=1) == 20
+    assert benchmark.pedantic(lambda: run_in_virtual_time(connect(20)), rounds=3, warmup_rounds=1) == 20

@@ -6,13 +6,13 @@ from decimal import Decimal
 import pytest
 
 from meterlink.core.clock import SystemClock
-from meterlink.core.equipment import Meter, Place
+from meterlink.core.equipment import Meter, Site
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
-from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 100  # s
@@ -47,11 +47,9 @@ def writer(path):
 @pytest.fixture
 def row(writer):
     clock = SystemClock()
-    visit = writer.open_visit(Place("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.stamp()).result(
-        OUTER
-    )
+    visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
     meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
-    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.stamp(), channel="c", packet=bytes(14))
+    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel="c", packet=bytes(14))
     row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["run-capacitor-herm"])
     writer.submit(Batch(readings=(row,))).result(OUTER)  # the unit registry is loaded at the first conversion
     return row
@@ -87,7 +85,7 @@ def test_group_commit_against_one_by_one(benchmark, writer, row):
 
 def test_history_of_a_season(benchmark, writer, row, path):
     """2,000 held readings among 20,000 raw ones; the newest 50 are wanted."""
-    held = HeldRow(row, JUDGEMENT, 1.0)
+    held = AcceptedRow(row, JUDGEMENT, 1.0)
     writer.submit(Batch((row,) * 20_000, (held,) * 2_000, (OutboxRow("m", "t", b"[]", droppable=True),))).result(OUTER)
     rows = benchmark(Reader(path).history, unit="condenser", limit=50)
     assert [found.id for found in rows] == list(range(1951, 2001))

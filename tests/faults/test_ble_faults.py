@@ -27,12 +27,12 @@ from bleak.exc import (
     BleakGATTProtocolError,
 )
 
-from meterlink.ble import Limits, LinkState, Packet, Radio, RadioState
+from meterlink.ble import ConnectionState, Radio, RadioState, RadioTimeouts, ReceivedPacket
 from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import DriverError
 from meterlink.driver_api import Advertisement, Channel, uuid16
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 MEASURED = "6d2a1f00-52a4-4c5e-9d8e-3c1f5b7a9e01"  # invented, like every UUID and name here
 SERVICE = "6d2a1f00-52a4-4c5e-9d8e-3c1f5b7a9e00"
@@ -357,7 +357,7 @@ class Rig:
     def __init__(self, air: Air, kind: Kind, **options: Any) -> None:
         self.air = air
         self.kind = kind
-        self.packets: list[Packet] = []
+        self.packets: list[ReceivedPacket] = []
         self.states: list[RadioState] = []
         options = {
             "choose": kind.choose,
@@ -366,15 +366,15 @@ class Rig:
             "jitter": lambda low, high: (low + high) / 2,
         } | options
         self.radio = Radio(
-            clock=WarpClock(),
+            clock=VirtualClock(),
             on_packet=self.packets.append,
-            on_change=self.states.append,
+            on_state_change=self.states.append,
             scanner_backend=type("Scanner", (FakeScanner,), {"air": air}),
             client_backend=type("Client", (FakeClient,), {"air": air}),
             **options,
         )
 
-    def state(self, address: str = ADDRESS) -> LinkState:
+    def state(self, address: str = ADDRESS) -> ConnectionState:
         return next(link.state for link in self.radio.state.meters if link.address == address)
 
     def detail(self, address: str = ADDRESS) -> str:
@@ -390,7 +390,7 @@ class Rig:
         return loop.time() - begin
 
     async def connected(self, address: str = ADDRESS, within: float = 60.0) -> float:
-        return await self.until(lambda: self.state(address) is LinkState.CONNECTED, within)
+        return await self.until(lambda: self.state(address) is ConnectionState.CONNECTED, within)
 
 
 @asynccontextmanager
@@ -419,7 +419,7 @@ def warped(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None
     """Run a test coroutine in virtual time."""
 
     def run(**arguments: Any) -> None:
-        run_warped(test(**arguments))
+        run_in_virtual_time(test(**arguments))
 
     run.__signature__ = inspect.signature(test)  # type: ignore[attr-defined] # pytest reads the parameters here
     run.__name__ = test.__name__
@@ -456,7 +456,7 @@ async def test_packets_arrive_with_session_channel_and_stamp() -> None:
         assert [packet.data[0] for packet in r.packets] == list(range(len(r.packets)))
         assert len(r.packets) > 15
         session = r.packets[0].session
-        assert (session.number, session.address, session.name, session.serial, session.kind) == (
+        assert (session.number, session.address, session.name, session.serial, session.driver_name) == (
             1,
             ADDRESS,
             "Bench one",
@@ -483,7 +483,7 @@ async def test_a_busy_scan_start_is_retried_without_alarm() -> None:
     air.on_scan = [IN_PROGRESS] * 4
     async with rig(air=air) as r:
         assert await r.connected() < 5
-        assert not any(state.problem for state in r.states)
+        assert not any(state.error for state in r.states)
 
 
 @warped
@@ -491,9 +491,9 @@ async def test_a_scan_that_stays_busy_is_told_and_recovers() -> None:
     air = Air(FakeMeter())
     air.on_scan = [IN_PROGRESS] * 8
     async with rig(air=air) as r:
-        await r.until(lambda: "busy" in r.radio.state.problem)
+        await r.until(lambda: "busy" in r.radio.state.error)
         await r.connected()
-        assert r.radio.state.problem == ""
+        assert r.radio.state.error == ""
 
 
 @warped
@@ -539,7 +539,7 @@ async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
         await r.connected(within=200)
         assert len(asyncio.all_tasks()) == tasks
         assert len(meter.clients) == len(r.kind.opened) == 301
-        assert r.radio.state.meters[0].state is LinkState.CONNECTED
+        assert r.radio.state.meters[0].state is ConnectionState.CONNECTED
 
 
 @warped
@@ -572,12 +572,12 @@ async def test_a_silent_meter_is_told_then_connected_anew() -> None:
         await r.connected()
         await asyncio.sleep(3)
         meter.mute = True
-        assert 4.5 <= await r.until(lambda: r.state() is LinkState.SILENT) <= 6
+        assert 4.5 <= await r.until(lambda: r.state() is ConnectionState.SILENT) <= 6
         meter.mute = False
         assert await r.connected() <= 2
         assert len(meter.clients) == 1
         meter.mute = True
-        assert 29 <= await r.until(lambda: r.state() is LinkState.LOST) <= 31
+        assert 29 <= await r.until(lambda: r.state() is ConnectionState.LOST) <= 31
         assert "30 s" in r.detail()
         meter.mute = False
         await r.connected()
@@ -590,7 +590,7 @@ async def test_a_battery_that_answers_does_not_hide_lost_notifications() -> None
     async with rig(meter, kind=Kind(Channel(MEASURED), Channel(BATTERY, "read", 2.0))) as r:
         await r.connected()
         meter.mute = True
-        await r.until(lambda: r.state() is LinkState.LOST)
+        await r.until(lambda: r.state() is ConnectionState.LOST)
         assert sum(packet.channel == BATTERY for packet in r.packets) > 10
 
 
@@ -601,11 +601,11 @@ async def test_a_meter_that_is_only_read_may_be_slow_but_not_dead() -> None:
         await r.connected()
         seen = len(r.states)
         await asyncio.sleep(300)
-        assert r.state() is LinkState.CONNECTED
-        assert not any(link.state is LinkState.SILENT for state in r.states[seen:] for link in state.meters)
+        assert r.state() is ConnectionState.CONNECTED
+        assert not any(link.state is ConnectionState.SILENT for state in r.states[seen:] for link in state.meters)
         assert 5 <= len(r.packets) <= 7
         meter.on_read = [BleakGATTProtocolError(0x0E)] * 3
-        await r.until(lambda: r.state() is LinkState.LOST, within=200)
+        await r.until(lambda: r.state() is ConnectionState.LOST, within=200)
         await r.until(lambda: len(meter.clients) == 2)
 
 
@@ -707,14 +707,14 @@ async def test_an_adapter_may_vanish_and_come_back() -> None:
     async with rig(air=air) as r:
         await r.connected()
         air.vanish()
-        await r.until(lambda: "no Bluetooth adapter" in r.radio.state.problem, within=60)
-        assert r.state() is LinkState.LOST
+        await r.until(lambda: "no Bluetooth adapter" in r.radio.state.error, within=60)
+        assert r.state() is ConnectionState.LOST
         tried = len(air.meters[ADDRESS].clients)
         await asyncio.sleep(600)
         assert len(air.meters[ADDRESS].clients) == tried  # nothing is connected through a radio that is gone
         air.present = True
         assert await r.connected() < 40
-        assert r.radio.state.problem == ""
+        assert r.radio.state.error == ""
 
 
 @warped
@@ -722,9 +722,9 @@ async def test_an_adapter_missing_at_the_start_is_told_at_once() -> None:
     air = Air(FakeMeter())
     air.present = False
     async with rig(air=air) as r:
-        assert await r.until(lambda: r.radio.state.problem != "") < 1
-        assert "Plug one in" in r.radio.state.problem
-        assert r.state() is LinkState.SEARCHING
+        assert await r.until(lambda: r.radio.state.error != "") < 1
+        assert "Plug one in" in r.radio.state.error
+        assert r.state() is ConnectionState.SEARCHING
 
 
 @warped
@@ -732,7 +732,7 @@ async def test_a_hanging_scan_start_is_cut_off_and_told() -> None:
     air = Air(FakeMeter())
     air.on_scan = [Hang(), Hang(stubborn=True)]
     async with rig(air=air) as r:
-        await r.until(lambda: "does not answer" in r.radio.state.problem)
+        await r.until(lambda: "does not answer" in r.radio.state.error)
         await r.connected()
 
 
@@ -742,13 +742,13 @@ async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.
     told: asyncio.Queue[RadioState] = asyncio.Queue()
     radio = Radio(
         clock=SystemClock(),
-        choose=lambda advertisement, services: None,
+        choose_driver=lambda advertisement, services: None,
         on_packet=lambda packet: None,
-        on_change=told.put_nowait,
+        on_state_change=told.put_nowait,
     )
     running = asyncio.create_task(radio.run())
     async with asyncio.timeout(30):
-        while not (problem := (await told.get()).problem):
+        while not (problem := (await told.get()).error):
             pass
     assert problem.startswith("The system's Bluetooth service cannot be reached.")
     running.cancel()
@@ -760,10 +760,10 @@ async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.
 @warped
 async def test_more_meters_than_connections_wait_their_turn() -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
-    async with rig(*meters, limits=Limits(connections=2)) as r:
-        await r.until(lambda: sum(link.state is LinkState.CONNECTED for link in r.radio.state.meters) == 2)
+    async with rig(*meters, limits=RadioTimeouts(max_connections=2)) as r:
+        await r.until(lambda: sum(link.state is ConnectionState.CONNECTED for link in r.radio.state.meters) == 2)
         await asyncio.sleep(30)
-        [waiting] = [link for link in r.radio.state.meters if link.state is not LinkState.CONNECTED]
+        [waiting] = [link for link in r.radio.state.meters if link.state is not ConnectionState.CONNECTED]
         assert waiting.detail == "All 2 connections of the Bluetooth adapter are taken."
         assert r.air.most_linked == 2
         leaving = next(meter for meter in meters if meter.client is not None)
@@ -795,7 +795,7 @@ async def test_meters_of_one_name_are_told_apart_by_address() -> None:
         await asyncio.sleep(30)
         assert (len(mine.clients), len(other.clients)) == (1, 0)
         assert {packet.session.address for packet in r.packets} == {ADDRESS}
-        r.radio.know(Meter(other.address, "Bench one"))
+        r.radio.add_meter(Meter(other.address, "Bench one"))
         await r.connected(other.address)
         assert [link.address for link in r.radio.state.meters] == [ADDRESS, other.address]
 
@@ -804,7 +804,7 @@ async def test_meters_of_one_name_are_told_apart_by_address() -> None:
 async def test_another_serial_number_at_a_known_address_is_refused() -> None:
     meter = FakeMeter(serial=b"B-0018")
     async with rig(meter, known=[Meter(ADDRESS, "Bench one", serial="B-0017")]) as r:
-        await r.until(lambda: r.state() is LinkState.NEEDS_YOU)
+        await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION)
         assert "B-0018, not B-0017" in r.detail()
         await asyncio.sleep(60)
         assert len(meter.clients) == 1
@@ -833,7 +833,7 @@ async def test_hanging_calls_are_cut_off_and_after_three_a_person_is_asked(where
     meter = FakeMeter(**{where: [Hang(stubborn=stubborn) for _ in range(4)]})
     async with rig(meter) as r:
         await r.until(lambda: "does not answer" in r.detail())
-        took = await r.until(lambda: r.state() is LinkState.NEEDS_YOU, within=300)
+        took = await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION, within=300)
         assert "3 times" in r.detail()
         assert took > 50
         await r.connected(within=300)
@@ -849,7 +849,7 @@ async def test_unanswered_attempts_are_counted_anew_after_a_connection() -> None
         meter.drop()
         await asyncio.sleep(0.5)
         await r.connected(within=300)
-        assert not any(link.state is LinkState.NEEDS_YOU for state in r.states for link in state.meters)
+        assert not any(link.state is ConnectionState.NEEDS_ATTENTION for state in r.states for link in state.meters)
 
 
 @warped
@@ -873,8 +873,8 @@ async def test_stopping_does_not_wait_for_a_backend_that_will_not_let_go() -> No
     begin = loop.time()
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
-    limits = Limits()
-    assert loop.time() - begin <= limits.stop + limits.disconnect + limits.grace
+    limits = RadioTimeouts()
+    assert loop.time() - begin <= limits.stop + limits.disconnect + limits.cleanup
     await asyncio.sleep(0)
     assert asyncio.all_tasks() == {asyncio.current_task()}
 
@@ -883,7 +883,7 @@ async def test_stopping_does_not_wait_for_a_backend_that_will_not_let_go() -> No
 async def test_a_meter_that_wants_pairing_asks_for_a_person() -> None:
     meter = FakeMeter(on_subscribe=[BleakGATTProtocolError(0x05)])
     async with rig(meter) as r:
-        await r.until(lambda: r.state() is LinkState.NEEDS_YOU)
+        await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION)
         assert "paired" in r.detail()
         await r.connected()
 
@@ -894,7 +894,7 @@ async def test_a_meter_no_driver_fits_is_left_alone_until_it_changes() -> None:
     kind = Kind()
     kind.error = DriverError("Nothing to decode.")
     async with rig(meter, kind=kind) as r:
-        await r.until(lambda: r.state() is LinkState.UNUSABLE)
+        await r.until(lambda: r.state() is ConnectionState.UNUSABLE)
         assert r.detail() == "Nothing to decode."
         meter.rssi = -40  # not a change that matters
         await asyncio.sleep(500)
@@ -910,7 +910,7 @@ async def test_a_meter_no_driver_fits_is_tried_again_after_a_long_time() -> None
     kind = Kind()
     kind.error = ZeroDivisionError("a driver's own fault")
     async with rig(meter, kind=kind) as r:
-        await r.until(lambda: r.state() is LinkState.UNUSABLE)
+        await r.until(lambda: r.state() is ConnectionState.UNUSABLE)
         assert "bench failed on this meter" in r.detail()
         kind.error = None
         assert 590 < await r.connected(within=700) < 620
@@ -922,14 +922,14 @@ async def test_a_driver_that_asks_for_what_is_not_there(channels: tuple[Channel,
     kind = Kind()
     kind.channels = channels
     async with rig(FakeMeter(), kind=kind) as r:
-        await r.until(lambda: r.state() is LinkState.UNUSABLE)
+        await r.until(lambda: r.state() is ConnectionState.UNUSABLE)
 
 
 @warped
 async def test_adopting_takes_what_fits_and_stops_at_a_flood() -> None:
     meters = [FakeMeter(f"AA:00:00:00:01:{n:02X}", "Flood") for n in range(40)]
     stranger = FakeMeter("AA:00:00:00:00:02", "Headset", ())
-    async with rig(*meters, stranger, known=[], adopt=True, limits=Limits(adopted=3)) as r:
+    async with rig(*meters, stranger, known=[], adopt=True, limits=RadioTimeouts(max_adopted=3)) as r:
         await r.until(lambda: len(r.radio.state.meters) == 3)
         await asyncio.sleep(10)
         assert len(r.radio.state.meters) == 3
@@ -945,10 +945,10 @@ async def test_a_lost_meter_is_looked_for_a_few_times_then_waited_for() -> None:
         meter.on_connect = [Hang() for _ in range(20)]
         meter.drop()
         await asyncio.sleep(0.5)
-        assert r.state() is LinkState.LOST
+        assert r.state() is ConnectionState.LOST
         await asyncio.sleep(3600)
-        assert len(meter.clients) == 1 + Limits().unheard_tries
-        assert r.state() is LinkState.LOST  # being out of range is nothing a person is called for
+        assert len(meter.clients) == 1 + RadioTimeouts().unseen_attempts
+        assert r.state() is ConnectionState.LOST  # being out of range is nothing a person is called for
         assert "Switch the meter" in r.detail()
         meter.on_connect = []
         meter.advertises = True
@@ -964,7 +964,7 @@ async def test_what_a_meter_advertised_while_connected_does_not_count_once_it_is
         meter.advertises = False
         meter.drop()
         await asyncio.sleep(8)
-        assert r.state() is LinkState.LOST
+        assert r.state() is ConnectionState.LOST
         assert len(meter.clients) == 1
 
 
@@ -1013,11 +1013,11 @@ async def test_signal_strength_is_told_when_it_changes_noticeably() -> None:
 
 def test_cancelling_at_any_point_leaves_nothing_running() -> None:
     # Every call of the fakes gives way to the loop at least once, so counting loop turns visits every await.
-    async def cancelled_after(turns: int) -> tuple[LinkState, int]:
+    async def cancelled_after(turns: int) -> tuple[ConnectionState, int]:
         meter = FakeMeter(
             on_connect=[ABORTED], on_subscribe=[BleakGATTProtocolError(0x01)], on_disconnect=[], serial=b"B-0017"
         )
-        limits = Limits(pause_shortest=0.0, pause_longest=0.0, retry_first=0.0, retry_longest=0.0)
+        limits = RadioTimeouts(shortest_pause=0.0, longest_pause=0.0, retry_first=0.0, retry_longest=0.0)
         kind = Kind(Channel(MEASURED), Channel(BATTERY, "read", 1.0))
         async with rig(meter, kind=kind, limits=limits) as r:
             for turn in range(turns):
@@ -1025,17 +1025,17 @@ def test_cancelling_at_any_point_leaves_nothing_running() -> None:
                 if turn == 80:
                     meter.drop()
                 if turn == 140:
-                    r.radio._scanner.doubt()
+                    r.radio._scanner.request_restart()
                 if turn % 10 == 0 and meter.client is None and r.air.scanner is not None:
                     r.air.scanner.hear(meter)
             return r.state(), len(meter.clients)
 
-    ends = [run_warped(cancelled_after(turns)) for turns in range(180)]
+    ends = [run_in_virtual_time(cancelled_after(turns)) for turns in range(180)]
     assert {state for state, _ in ends} >= {
-        LinkState.SEARCHING,
-        LinkState.CONNECTING,
-        LinkState.CONNECTED,
-        LinkState.LOST,
+        ConnectionState.SEARCHING,
+        ConnectionState.CONNECTING,
+        ConnectionState.CONNECTED,
+        ConnectionState.LOST,
     }
     assert ends[-1][1] >= 4  # aborted, refused, dropped, and the one after
 

@@ -16,14 +16,14 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.driver_api import Characteristic, Driver, Reading, Stamp, Status, uuid16
-from meterlink.profiles import check_profile, open_on_capture
+from meterlink.driver_api import Characteristic, Driver, Reading, Status, Timestamp, uuid16
+from meterlink.profiles import check_profile, open_profile_driver
 from meterlink_drivers.presented import PRESENTED
 
 FRAMES = int(os.environ.get("METERLINK_FUZZ_FRAMES", "50000"))
 RECONNECT = 1000  # frames: what one connection leaves behind must not be what makes the next one good
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
-STAMP = Stamp(1, 1)
+STAMP = Timestamp(1, 1)
 HEAD = 'profile = 1\nname = "fuzzed"\ndriver = "{driver}"\n[connection]\nnotify = "' + CHANNEL + '"\n'
 
 FRAMED = """\
@@ -229,8 +229,8 @@ class Case:
             form = {uuid16(0x2904): bytes.fromhex("0EFD2827010000")}
             return PRESENTED.open([Characteristic(CHANNEL, CHANNEL, CHANNEL, frozenset({"notify"}), form)])
         checked = check_profile(HEAD.format(driver=self.driver) + self.profile)
-        assert checked.profile is not None, [str(finding) for finding in checked.findings]
-        return open_on_capture(checked.profile, [CHANNEL])
+        assert checked.profile is not None, [str(finding) for finding in checked.problems]
+        return open_profile_driver(checked.profile, [CHANNEL])
 
 
 CASES = [

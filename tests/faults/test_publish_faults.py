@@ -12,8 +12,8 @@ import paho.mqtt.client as paho
 import pytest
 
 from meterlink.core.errors import StoreError
-from meterlink.publish.mqtt import Broker
-from meterlink.publish.publisher import CONFIGURATION_DELAY, WINDOW, Publisher
+from meterlink.publish.mqtt import BrokerConfig
+from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, MAX_IN_FLIGHT, Publisher
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
 
@@ -223,14 +223,14 @@ async def publishing(
     notices: list[tuple[str, str]] = []
     delays = Delays(free)
     publisher = Publisher(
-        Broker("127.0.0.1", "teststation1", port=port, tls=False),
+        BrokerConfig("127.0.0.1", "teststation1", port=port, tls=False),
         "van",
         outbox,
         lambda level, text: notices.append((level, text)),
         sleep=delays,
-        chance=lambda: 0.5,
-        patience=patience,
-        farewell=farewell,
+        random_fraction=lambda: 0.5,
+        reply_timeout=patience,
+        stop_timeout=farewell,
     )
     task = asyncio.create_task(publisher.run())
     try:
@@ -321,12 +321,12 @@ async def test_an_acknowledged_message_that_could_not_be_deleted_comes_twice_wit
 async def test_acknowledgements_out_of_order_are_all_counted() -> None:
     async def backwards(broker: Stub, client: Client) -> None:
         await client.accept()
-        taken = [await client.published() for _ in range(WINDOW)]
+        taken = [await client.published() for _ in range(MAX_IN_FLIGHT)]
         for one in reversed(taken):
             client.puback(one.mid)
         await broker.go_on(client)
 
-    outbox = MemoryOutbox([f"meterlink/van/readings/{number}" for number in range(WINDOW + 4)])
+    outbox = MemoryOutbox([f"meterlink/van/readings/{number}" for number in range(MAX_IN_FLIGHT + 4)])
     async with stub(backwards) as broker, publishing(broker.port, outbox):
         await outbox.empty()
 
@@ -447,7 +447,7 @@ async def test_a_refused_connection_is_sorted_by_its_reason(reason: int, state: 
     async with stub(refuse) as broker, publishing(broker.port, MemoryOutbox([]), patience=5) as running:
         await running.stuck()
         assert running.publisher.state == state
-        assert (running.delays.asked[0] == CONFIGURATION_DELAY) == (state == "configuration")
+        assert (running.delays.asked[0] == CONFIGURATION_RETRY_DELAY) == (state == "configuration")
         assert running.notices[0][0] == ("alarm" if state == "configuration" else "warning")
 
 
@@ -459,7 +459,7 @@ async def test_another_client_with_the_same_identifier_is_named_not_fought() -> 
     async with stub(throw_out) as broker, publishing(broker.port, MemoryOutbox([])) as running:
         await running.stuck()
         assert running.publisher.state == "configuration"
-        assert running.delays.asked == [CONFIGURATION_DELAY]
+        assert running.delays.asked == [CONFIGURATION_RETRY_DELAY]
         assert "teststation1" in running.notices[-1][1]
 
 

@@ -92,7 +92,7 @@ def test_a_killed_station_leaves_no_lock_and_a_living_one_is_named(tmp_path):
     path = tmp_path / "meterlink.db"
 
     class NoClock:
-        def stamp(self):
+        def now(self):
             raise AssertionError("refused before anything is stamped")
 
     second = Writer(path, station="van-3", clock=NoClock(), boot_id="b", on_alarm=print)

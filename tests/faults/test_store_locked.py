@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import StoreError
 from meterlink.core.readings import Reading
@@ -20,8 +20,8 @@ OUTER = 60  # s
 
 
 class StoppedClock:
-    def stamp(self):
-        return Stamp(1_000, 1)
+    def now(self):
+        return Timestamp(1_000, 1)
 
 
 class Alarms:
@@ -51,13 +51,15 @@ def path(tmp_path):
 
 @pytest.fixture
 def writer(path, alarms):
-    writer = Writer(path, station="van-3", clock=StoppedClock(), boot_id="b", on_alarm=alarms, retry=(0.001, 0.01))
+    writer = Writer(
+        path, station="van-3", clock=StoppedClock(), boot_id="b", on_alarm=alarms, retry_delays=(0.001, 0.01)
+    )
     yield writer
     writer.close()
 
 
 def batch(meter):
-    return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Stamp(1, 1)), meter),))
+    return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Timestamp(1, 1)), meter),))
 
 
 def test_recording_waits_for_a_foreign_writer_and_goes_on(writer, path, alarms):

@@ -16,7 +16,7 @@ from bluetooth_sig.gatt.characteristics.voltage_frequency import VoltageFrequenc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.driver_api import Characteristic, Coupling, Quantity, Reading, Stamp, Status, uuid16
+from meterlink.driver_api import Characteristic, Coupling, Quantity, Reading, Status, Timestamp, uuid16
 from meterlink_drivers.presented import PRESENTED
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
@@ -29,7 +29,7 @@ SESSION = PRESENTED.open(
 
 
 def decode(number: int, packet: bytes) -> Reading:
-    (reading,) = SESSION.feed(uuid16(number), packet, Stamp(1, 1))
+    (reading,) = SESSION.feed(uuid16(number), packet, Timestamp(1, 1))
     return reading
 
 

@@ -14,8 +14,12 @@ from bluetooth_sig.gatt.descriptors.characteristic_presentation_format import (
 from bluetooth_sig.registry.core.formattypes import get_format_types_registry
 from bluetooth_sig.registry.uuids.units import get_units_registry
 
-from meterlink.driver_api import Characteristic, Quantity, Reading, Stamp, Status, uuid16
-from meterlink_drivers.presentation_format import PresentationFormat, compile_format, presentation_format
+from meterlink.driver_api import Characteristic, Quantity, Reading, Status, Timestamp, uuid16
+from meterlink_drivers.presentation_format import (
+    PresentationFormat,
+    compile_presentation_format,
+    parse_presentation_format,
+)
 from meterlink_drivers.presented import PRESENTED
 
 OWN_UUID = "6b9a1d50-3a4c-4c60-9d6e-2f2f6f0a7c01"
@@ -25,7 +29,7 @@ def decode(descriptor: str, packet: str) -> Reading:
     described = Characteristic(
         OWN_UUID, OWN_UUID, OWN_UUID, frozenset({"notify"}), {uuid16(0x2904): bytes.fromhex(descriptor)}
     )
-    (reading,) = PRESENTED.open([described]).feed(OWN_UUID, bytes.fromhex(packet), Stamp(1, 1))
+    (reading,) = PRESENTED.open([described]).feed(OWN_UUID, bytes.fromhex(packet), Timestamp(1, 1))
     return reading
 
 
@@ -55,7 +59,7 @@ def test_exponent_minus_three() -> None:
 @pytest.mark.parametrize("described", ["06FA2927010000", "0EFD2827010000", "1780AC27010C01", "147F2A27020000"])
 def test_descriptor_fields_agree_with_another_decoder(described: str) -> None:
     theirs = CharacteristicPresentationFormatDescriptor().parse_value(bytes.fromhex(described)).value
-    ours = presentation_format(bytes.fromhex(described))
+    ours = parse_presentation_format(bytes.fromhex(described))
     assert ours is not None
     assert (ours.code, ours.exponent, ours.unit) == (theirs.format, theirs.exponent, theirs.unit)
 
@@ -77,7 +81,7 @@ def test_units(unit: int, symbol: str) -> None:
     info = get_units_registry().get_unit_info(f"{unit:04x}")
     assert info is not None
     assert info.symbol == symbol
-    compiled = compile_format(PresentationFormat(0x06, 0, unit))
+    compiled = compile_presentation_format(PresentationFormat(0x06, 0, unit))
     assert compiled is not None
     _, decoder = compiled
     assert decoder(b"\x01\x00").unit.endswith(symbol)
@@ -86,7 +90,9 @@ def test_units(unit: int, symbol: str) -> None:
 def test_no_other_unit_is_taken_for_one_of_ours() -> None:
     """Every other unit of Assigned Numbers is declined: a volume is not a voltage."""
     ours = {0x2704, 0x2722, 0x2728, 0x2729, 0x272A, 0x272F, 0x27AC, 0x27AD}
-    known = {number for number in range(0x2700, 0x2800) if compile_format(PresentationFormat(0x06, 0, number))}
+    known = {
+        number for number in range(0x2700, 0x2800) if compile_presentation_format(PresentationFormat(0x06, 0, number))
+    }
     assert known == ours
 
 
@@ -94,7 +100,7 @@ def test_no_other_unit_is_taken_for_one_of_ours() -> None:
 def test_formats_have_the_assigned_size_and_exponent_rule(code: int) -> None:
     """S: Assigned Numbers, format types; the exponent counts on 0x04 to 0x13 only."""
     info = get_format_types_registry().get_format_type_info(code)
-    compiled = compile_format(PresentationFormat(code, 1, 0x2728))
+    compiled = compile_presentation_format(PresentationFormat(code, 1, 0x2728))
     if info is None or code >= 0x18:  # reserved; nomenclature code, text and structures are not amounts
         assert compiled is None
         return

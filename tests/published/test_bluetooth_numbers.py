@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.binary_numbers import medfloat32, sfloat
+from meterlink.core.binary_numbers import decode_medfloat16, decode_medfloat32
 from meterlink.driver_api import Status
 
 # IEEE 11073-20601 SFLOAT words, as quoted by the SFLOAT-Type article of everybodywiki: S.
@@ -35,20 +35,20 @@ FLOAT_WORDS = [
 
 @pytest.mark.parametrize(("word", "text"), SFLOAT_WORDS)
 def test_sfloat(word: int, text: str) -> None:
-    number = sfloat(word.to_bytes(2, "little"))
+    number = decode_medfloat16(word.to_bytes(2, "little"))
     assert isinstance(number, Decimal)
     assert f"{number:f}" == text
 
 
 @pytest.mark.parametrize(("word", "text"), FLOAT_WORDS)
 def test_float(word: int, text: str) -> None:
-    number = medfloat32(word.to_bytes(4, "little"))
+    number = decode_medfloat32(word.to_bytes(4, "little"))
     assert isinstance(number, Decimal)
     assert f"{number:f}" == text
 
 
 def test_float_is_little_endian_on_the_air() -> None:
-    assert medfloat32(bytes.fromhex("6C0100FF")) == Decimal("36.4")  # S, the same example
+    assert decode_medfloat32(bytes.fromhex("6C0100FF")) == Decimal("36.4")  # S, the same example
 
 
 # IEEE 11073-20601 special values. SFLOAT: S (everybodywiki, as above); FLOAT: S (as named by Wireshark's dissector).
@@ -63,7 +63,7 @@ def test_float_is_little_endian_on_the_air() -> None:
     ],
 )
 def test_sfloat_special_words(word: int, status: Status) -> None:
-    assert sfloat(word.to_bytes(2, "little")) is status
+    assert decode_medfloat16(word.to_bytes(2, "little")) is status
 
 
 @pytest.mark.parametrize(
@@ -77,14 +77,14 @@ def test_sfloat_special_words(word: int, status: Status) -> None:
     ],
 )
 def test_float_special_words(word: int, status: Status) -> None:
-    assert medfloat32(word.to_bytes(4, "little")) is status
+    assert decode_medfloat32(word.to_bytes(4, "little")) is status
 
 
 def test_every_sfloat_word_is_exact_or_special() -> None:
     """C: the definition, written out with integers, over all 65,536 words."""
     special = {0x07FF, 0x0800, 0x07FE, 0x0802, 0x0801}
     for word in range(0x10000):
-        number = sfloat(word.to_bytes(2, "little"))
+        number = decode_medfloat16(word.to_bytes(2, "little"))
         if word in special:
             assert isinstance(number, Status), hex(word)
             continue

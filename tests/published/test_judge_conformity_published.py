@@ -11,27 +11,27 @@ from statistics import NormalDist
 import pytest
 from scipy import integrate, stats
 
-from meterlink.core.equipment import Check, Rating
+from meterlink.core.equipment import PointKind, Rating
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Margin, Verdict
-from meterlink.judge.conformity import global_risks, guard_for_risk, probability_within, risk_at_guard
+from meterlink.judge.conformity import conformance_probability, global_risks, guard_band_for_risk, risk_at_guard_band
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, GuardedSide
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits
-from meterlink.judge.measured import Measured
-from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded
-from meterlink.judge.uncertainty import AccuracyLine, Normal, Trapezoid
+from meterlink.judge.measured_value import MeasuredValue
+from meterlink.judge.uncertainty import AccuracyLine, NormalDistribution, TrapezoidalDistribution
 
 
 def test_zener_diode_one_sided() -> None:
     # JCGM 106 clause 7, Zener diode: y = -5.47 V, u = 0.05 V, upper limit -5.40 V: p = 0.92 (M); z = 1.40, 0.9192 (C).
-    p = probability_within(Normal(0.05), -5.47, None, -5.40)
+    p = conformance_probability(NormalDistribution(0.05), -5.47, None, -5.40)
     assert p == pytest.approx(0.9192, abs=5e-5)
     assert round(p, 2) == 0.92
 
 
 def test_motor_oil_two_sided() -> None:
     # JCGM 106 clause 7, viscosity of motor oil: y = 13.6, u = 1.8, 12.5 to 16.3: p = 0.66 (M); 0.6626 (C).
-    p = probability_within(Normal(1.8), 13.6, 12.5, 16.3)
+    p = conformance_probability(NormalDistribution(1.8), 13.6, 12.5, 16.3)
     assert p == pytest.approx(0.6626, abs=5e-5)
     assert round(p, 2) == 0.66
 
@@ -43,17 +43,17 @@ def test_resistors_accepted_with_a_guard_band() -> None:
     # JCGM 106 clause 9.5, equation 21: y0 = 1500 Ω, u0 = 0.12, um = 0.04, tolerance 1499.80 to 1500.20, acceptance
     # 1499.82 to 1500.18 (inputs S). Published risks 1 % and 7 % (M); .98783, 6.90265 and 9.558 % out (C).
     risks = global_risks(RESISTORS, OHMMETER, 1499.80, 1500.20, 0.02)
-    assert 100 * risks.consumer == pytest.approx(0.98783, abs=5e-6)
-    assert 100 * risks.producer == pytest.approx(6.90265, abs=5e-6)
-    assert 100 * risks.out == pytest.approx(9.558, abs=5e-4)
-    assert (round(100 * risks.consumer), round(100 * risks.producer)) == (1, 7)
+    assert 100 * risks.consumers_risk == pytest.approx(0.98783, abs=5e-6)
+    assert 100 * risks.producers_risk == pytest.approx(6.90265, abs=5e-6)
+    assert 100 * risks.nonconforming == pytest.approx(9.558, abs=5e-4)
+    assert (round(100 * risks.consumers_risk), round(100 * risks.producers_risk)) == (1, 7)
 
 
 def test_resistors_by_simple_acceptance() -> None:
     # The same with acceptance equal to tolerance (C).
     risks = global_risks(RESISTORS, OHMMETER, 1499.80, 1500.20)
-    assert 100 * risks.consumer == pytest.approx(1.8942, abs=5e-5)
-    assert 100 * risks.producer == pytest.approx(3.7208, abs=5e-5)
+    assert 100 * risks.consumers_risk == pytest.approx(1.8942, abs=5e-5)
+    assert 100 * risks.producers_risk == pytest.approx(3.7208, abs=5e-5)
 
 
 @pytest.mark.parametrize(
@@ -69,8 +69,8 @@ def test_false_accept_and_false_reject(
     parts: float, meter: float, limit: float, accepted: float, consumer: float, producer: float, published: object
 ) -> None:
     risks = global_risks(NormalDist(0, parts), NormalDist(0, meter), -limit, limit, limit - accepted)
-    assert (risks.consumer, risks.producer) == pytest.approx((consumer, producer), abs=5e-8)
-    assert (round(risks.consumer, 3), round(risks.producer, 3)) == published
+    assert (risks.consumers_risk, risks.producers_risk) == pytest.approx((consumer, producer), abs=5e-8)
+    assert (round(risks.consumers_risk, 3), round(risks.producers_risk, 3)) == published
 
 
 @pytest.mark.parametrize(
@@ -82,14 +82,14 @@ def test_false_accept_and_false_reject(
 def test_false_accept_at_a_ratio_of_four(in_tolerance: float, percent: float) -> None:
     scatter = 1 / NormalDist().inv_cdf((1 + in_tolerance) / 2)
     risks = global_risks(NormalDist(0, scatter), NormalDist(0, scatter / 4), -1, 1)
-    assert 100 * risks.consumer == pytest.approx(percent, abs=5e-6)
-    assert risks.out == pytest.approx(1 - in_tolerance, abs=1e-12)
+    assert 100 * risks.consumers_risk == pytest.approx(percent, abs=5e-6)
+    assert risks.nonconforming == pytest.approx(1 - in_tolerance, abs=1e-12)
 
 
 @pytest.mark.parametrize(("value", "risk"), [(10, 0.01242), (10.5, 0.10574)])
 def test_specific_risk(value: float, risk: float) -> None:
     # The test values of an open calculator of measurement risk (S): N(10, .4) and N(10.5, .4) in 9 to 11.
-    assert 1 - probability_within(Normal(0.4), value, 9, 11) == pytest.approx(risk, abs=5e-6)
+    assert 1 - conformance_probability(NormalDistribution(0.4), value, 9, 11) == pytest.approx(risk, abs=5e-6)
 
 
 @pytest.mark.parametrize(
@@ -100,10 +100,10 @@ def test_specific_risk(value: float, risk: float) -> None:
 )
 def test_guard_band_and_the_most_risk(factor: float, risk: float, below: float | None) -> None:
     u = 0.3
-    found = risk_at_guard(Normal(u), factor * 2 * u)
+    found = risk_at_guard_band(NormalDistribution(u), factor * 2 * u)
     assert found == pytest.approx(risk, abs=5e-5)
     assert below is None or found < below
-    assert guard_for_risk(Normal(u), found) == pytest.approx(factor * 2 * u, abs=1e-9)
+    assert guard_band_for_risk(NormalDistribution(u), found) == pytest.approx(factor * 2 * u, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -111,35 +111,35 @@ def test_guard_band_and_the_most_risk(factor: float, risk: float, below: float |
 )
 def test_normal_quantiles(probability: float, quantile: float) -> None:
     # Tables of the normal distribution (C).
-    assert guard_for_risk(Normal(1), 1 - probability) == pytest.approx(quantile, abs=5e-6)
+    assert guard_band_for_risk(NormalDistribution(1), 1 - probability) == pytest.approx(quantile, abs=5e-6)
 
 
 def test_a_guard_of_four_fifths_is_not_enough_for_a_rectangle() -> None:
     # .83·U keeps 5 % for a normal error (ISO 14253-1, M); an accuracy line alone is a rectangle, and that needs more.
-    rectangle = Trapezoid(1.0)
-    assert risk_at_guard(rectangle, 0.83 * rectangle.half_width()) == pytest.approx((1 - 0.83 * 0.95) / 2)
-    assert guard_for_risk(rectangle, 0.05) / rectangle.half_width() == pytest.approx(0.9 / 0.95)
+    rectangle = TrapezoidalDistribution(1.0)
+    assert risk_at_guard_band(rectangle, 0.83 * rectangle.half_width()) == pytest.approx((1 - 0.83 * 0.95) / 2)
+    assert guard_band_for_risk(rectangle, 0.05) / rectangle.half_width() == pytest.approx(0.9 / 0.95)
 
 
 @pytest.mark.parametrize(
     ("rule", "verdict"),
     [
-        (SIMPLE, Verdict.WITHIN),
-        (DecisionRule(Guarded.ACCEPTANCE), Verdict.UNDECIDED),
-        (DecisionRule(Guarded.REJECTION), Verdict.WITHIN),
-        (DecisionRule(Guarded.BOTH), Verdict.UNDECIDED),
+        (SIMPLE_ACCEPTANCE, Verdict.WITHIN),
+        (DecisionRule(GuardedSide.ACCEPTANCE), Verdict.UNDECIDED),
+        (DecisionRule(GuardedSide.REJECTION), Verdict.WITHIN),
+        (DecisionRule(GuardedSide.BOTH), Verdict.UNDECIDED),
     ],
 )
 def test_a_reading_printed_on_its_limit(rule: DecisionRule, verdict: Verdict) -> None:
     # 4.70 on a display of hundredths is 4.695 to 4.705 (JCGM 100, F.2.2.1, M): simple acceptance (JCGM 106, 8.2)
     # passes it, guarded acceptance (ISO 14253-1, M) leaves it undecided even for a meter without any error.
     limits = rated_limits(Rating(Amount(Decimal(5), "µF"), "6 %"))
-    shown = Measured.from_amount(Quantity.CAPACITANCE, parse_amount("4.70 uF"))
-    judgement = judge(Check.CAPACITOR, limits, shown, AccuracyLine(Decimal(0), Decimal(0)), rule=rule)
+    shown = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount("4.70 uF"))
+    judgement = judge(PointKind.CAPACITOR, limits, shown, AccuracyLine(Decimal(0), Decimal(0)), rule=rule)
     assert judgement.verdict is verdict
     assert judgement.margin is Margin.CLOSE_CALL
     assert judgement.probability == pytest.approx(0.5)
-    assert judgement.uncertainty == pytest.approx(Decimal("0.00475"))
+    assert judgement.expanded_uncertainty == pytest.approx(Decimal("0.00475"))
 
 
 @pytest.mark.parametrize("guard", [-0.3, 0.2, 3.0])
@@ -179,9 +179,11 @@ def test_global_risks_against_quadrature(
     outside = (mass(-9, bottom, taken=True) if low is not None else 0) + (
         mass(top, 9, taken=True) if high is not None else 0
     )
-    assert risks.consumer == pytest.approx(outside, abs=2e-8)
-    assert risks.producer == pytest.approx(mass(bottom, top, taken=False), abs=2e-8)
+    assert risks.consumers_risk == pytest.approx(outside, abs=2e-8)
+    assert risks.producers_risk == pytest.approx(mass(bottom, top, taken=False), abs=2e-8)
     if accept_low < accept_high:
         total = stats.norm(0.1 + bias, sqrt(0.8**2 + spread**2))
         all_accepted = total.cdf(accept_high) - total.cdf(accept_low)
-        assert 1 - risks.out - risks.producer + risks.consumer == pytest.approx(all_accepted, abs=4e-8)
+        assert 1 - risks.nonconforming - risks.producers_risk + risks.consumers_risk == pytest.approx(
+            all_accepted, abs=4e-8
+        )

@@ -12,10 +12,16 @@ import pytest
 
 from meterlink.core.equipment import Rating
 from meterlink.core.units import Amount
-from meterlink.judge.drift.mann_kendall import exact_p, kendall_s, mann_kendall, normal_p, s_variance
+from meterlink.judge.drift.mann_kendall import (
+    exact_p_value,
+    kendall_s,
+    kendall_s_variance,
+    mann_kendall_test,
+    normal_p_value,
+)
 from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
-from meterlink.judge.drift.trend import Edge, Point, trend_of
-from meterlink.judge.label.rated_part import Kind
+from meterlink.judge.drift.trend import LimitSide, TrendPoint, fit_trend
+from meterlink.judge.label.rated_part import CapacitorKind
 from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.limits import rated_limits
 
@@ -33,8 +39,8 @@ NILE = [
 ]  # fmt: skip
 
 
-def days(times: list[float], values: list[float]) -> list[Point]:
-    return [Point(FIRST_NS + round(time * DAY), value) for time, value in zip(times, values, strict=True)]
+def days(times: list[float], values: list[float]) -> list[TrendPoint]:
+    return [TrendPoint(FIRST_NS + round(time * DAY), value) for time, value in zip(times, values, strict=True)]
 
 
 def test_sen_1968() -> None:
@@ -44,8 +50,8 @@ def test_sen_1968() -> None:
     y: list[float] = [9, 15, 19, 20, 45, 55, 78]
     slopes = pair_slopes(x, y)
     assert median(slopes) == 4
-    assert sen_interval(slopes, s_variance(x, y), 0.93) == pytest.approx((26 / 7, 4.375))
-    trend = trend_of(days(x, y))
+    assert sen_interval(slopes, kendall_s_variance(x, y), 0.93) == pytest.approx((26 / 7, 4.375))
+    trend = fit_trend(days(x, y))
     assert trend.slope == pytest.approx(4)
     assert trend.intercept == pytest.approx(4 + 4 * 1)  # ours is at the first visit, x = 1
     assert median(b - 4 * a for a, b in zip(x, y, strict=True)) == 6
@@ -58,13 +64,13 @@ Y5: list[float] = [1.26, 1.27, 1.12, 1.16, 1.03]
 def test_hollander_wolfe_example_9_1() -> None:
     # M. Hollander, D. A. Wolfe, E. Chicken, Nonparametric Statistical Methods, example 9.1 (data S; slope -0.056 and
     # one-sided p 0.117 in the book M; C): slope -0.05625, S -6, tau -0.6, exact two-sided p 0.23333.
-    trend = trend_of(days(X5, Y5))
+    trend = fit_trend(days(X5, Y5))
     assert trend.slope == pytest.approx(-0.05625)
-    assert (trend.test.s, trend.test.exact) == (-6, True)
-    assert trend.test.tau == pytest.approx(-0.6)
-    assert trend.test.p == pytest.approx(0.23333, abs=5e-6)
-    assert trend.test.p / 2 == pytest.approx(0.117, abs=5e-4)
-    assert not trend.shown
+    assert (trend.mann_kendall.s, trend.mann_kendall.exact) == (-6, True)
+    assert trend.mann_kendall.tau == pytest.approx(-0.6)
+    assert trend.mann_kendall.p_value == pytest.approx(0.23333, abs=5e-6)
+    assert trend.mann_kendall.p_value / 2 == pytest.approx(0.117, abs=5e-4)
+    assert not trend.is_significant
     # Intercepts differ by where x = 0 is: 1.32875 with x from 1, 1.2725 with x from 0 (C).
     assert trend.intercept == pytest.approx(1.2725)
     assert trend.intercept is not None
@@ -74,50 +80,50 @@ def test_hollander_wolfe_example_9_1() -> None:
 
 def test_three_ways_to_the_same_p_differ() -> None:
     # C: with n = 3 even a perfect order has p 0.296 by the corrected normal approximation, 1/3 exactly.
-    assert normal_p(3, s_variance([1, 2, 3], [1, 2, 3])) == pytest.approx(0.296, abs=5e-4)
-    assert exact_p(3, 3) == pytest.approx(1 / 3)
+    assert normal_p_value(3, kendall_s_variance([1, 2, 3], [1, 2, 3])) == pytest.approx(0.296, abs=5e-4)
+    assert exact_p_value(3, 3) == pytest.approx(1 / 3)
     # C: example 9.1 above exactly .2333, corrected normal .2207; without the correction for continuity .1416.
-    variance = s_variance(X5, Y5)
-    assert exact_p(-6, 5) == pytest.approx(0.2333, abs=5e-5)
-    assert normal_p(-6, variance) == pytest.approx(0.2207, abs=5e-5)
-    assert normal_p(-7, variance) == pytest.approx(0.1416, abs=5e-5)
+    variance = kendall_s_variance(X5, Y5)
+    assert exact_p_value(-6, 5) == pytest.approx(0.2333, abs=5e-5)
+    assert normal_p_value(-6, variance) == pytest.approx(0.2207, abs=5e-5)
+    assert normal_p_value(-7, variance) == pytest.approx(0.1416, abs=5e-5)
 
 
 def test_one_to_ten() -> None:
     # C: S 45, variance 125, z 3.93548, p 8.303e-5 by the corrected normal approximation.
     x = list(range(1, 11))
-    assert (kendall_s(x, x), s_variance(x, x)) == (45, 125)
-    assert (45 - 1) / sqrt(s_variance(x, x)) == pytest.approx(3.93548, abs=5e-6)
-    assert normal_p(45, 125) == pytest.approx(8.303e-5, rel=1e-4)
+    assert (kendall_s(x, x), kendall_s_variance(x, x)) == (45, 125)
+    assert (45 - 1) / sqrt(kendall_s_variance(x, x)) == pytest.approx(3.93548, abs=5e-6)
+    assert normal_p_value(45, 125) == pytest.approx(8.303e-5, rel=1e-4)
     # Without ties the exact p is taken instead: the two perfect orders of 10! (arithmetic).
-    assert mann_kendall(x, x).p == pytest.approx(2 / 3_628_800)
+    assert mann_kendall_test(x, x).p_value == pytest.approx(2 / 3_628_800)
 
 
 def test_constant_values() -> None:
     # C: six equal values: S 0, p 1, slope 0.
-    trend = trend_of(days([0, 1, 2, 3, 4, 5], [7.0] * 6))
-    assert (trend.test.s, trend.test.p, trend.slope) == (0, 1, 0)
+    trend = fit_trend(days([0, 1, 2, 3, 4, 5], [7.0] * 6))
+    assert (trend.mann_kendall.s, trend.mann_kendall.p_value, trend.slope) == (0, 1, 0)
 
 
 def test_nile() -> None:
     # C: S -1387, variance 112728.33, z -4.12807, slope -2.6, 95 % interval -3.628 to -1.429.
     years = [float(year) for year in range(1871, 1971)]
     flow = [float(value) for value in NILE]
-    test, variance = mann_kendall(years, flow), s_variance(years, flow)
+    test, variance = mann_kendall_test(years, flow), kendall_s_variance(years, flow)
     assert (test.s, test.exact) == (-1387, False)
     assert variance == pytest.approx(112728.33, abs=5e-3)
     assert (test.s + 1) / sqrt(variance) == pytest.approx(-4.12807, abs=5e-6)
-    trend = trend_of(days(years, flow))
+    trend = fit_trend(days(years, flow))
     assert trend.slope == pytest.approx(-2.6)
     assert (trend.low_slope, trend.high_slope) == pytest.approx((-3.628, -1.429), abs=5e-4)
-    assert trend.shown
+    assert trend.is_significant
 
 
 def test_a_capacitor_measured_every_month() -> None:
     # C: C = 45.0 44.6 44.3 43.8 43.5 µF at 0, 30, 60, 90, 120 days. Least squares: -0.0126667 µF a day from 45.0; at
     # day 210 42.340 ± 0.3161 µF (95 % prediction interval); 42.3 µF is crossed at day 213.16.
     limits = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
-    trend = trend_of(days([0, 30, 60, 90, 120], [45.0, 44.6, 44.3, 43.8, 43.5]), limits)
+    trend = fit_trend(days([0, 30, 60, 90, 120], [45.0, 44.6, 44.3, 43.8, 43.5]), limits)
     line = trend.least_squares
     assert line is not None
     assert (line.slope, line.intercept) == pytest.approx((-0.0126667, 45.0), abs=5e-8)
@@ -125,25 +131,25 @@ def test_a_capacitor_measured_every_month() -> None:
     assert (42.3 - line.intercept) / line.slope == pytest.approx(213.16, abs=5e-3)
     # The robust line puts it two days later, and its range of dates holds the least-squares date.
     (crossing,) = trend.crossings
-    assert crossing.edge is Edge.LOW
+    assert crossing.side is LimitSide.LOW
     assert crossing.earliest is not None
     assert crossing.expected is not None
     assert crossing.latest is not None
-    assert trend.days(crossing.expected) == pytest.approx(213.16, abs=2)
-    assert trend.days(crossing.earliest) < 213.16 < trend.days(crossing.latest)
+    assert trend.days_since_first(crossing.expected) == pytest.approx(213.16, abs=2)
+    assert trend.days_since_first(crossing.earliest) < 213.16 < trend.days_since_first(crossing.latest)
 
 
 def test_the_end_of_life_is_another_limit_than_the_marked_one() -> None:
     # IEC 60252-1: drift of 10 % beyond the tolerance is failure, so a ±5 % part fails near -15 % (S). 42 µF of a 45 µF
     # ±5 % part is outside what is marked and has not failed by that standard.
     part = parse_rating("45 uF ±5 % 440 V")
-    (marked,), (failed,) = part.limits(), part.end_of_life()
-    assert part.kind is Kind.RUN
+    (marked,), (failed,) = part.limits(), part.end_of_life_limits()
+    assert part.kind is CapacitorKind.RUN
     assert marked.low == Decimal("42.75")
     assert failed.low == Decimal("38.25") == 45 * Decimal("0.85")
     falling = days([0, 30, 60, 90, 120], [45.0, 44.6, 44.3, 43.8, 43.5])
-    trend = trend_of(falling, marked)
-    (first,), (second,) = trend.crossings, trend.crossings_of(failed)
+    trend = fit_trend(falling, marked)
+    (first,), (second,) = trend.crossings, trend.crossings_for(failed)
     assert first.expected is not None
     assert second.earliest is not None
     assert first.expected < second.earliest

@@ -14,19 +14,19 @@ from meterlink.core.equipment import Rating
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Verdict
 from meterlink.judge.electrical.capacitance import (
+    capacitance_under_load,
+    capacitive_reactance,
+    capacitor_current,
     judge_under_load,
-    lead_current,
-    parallel,
-    reactance,
-    series,
-    under_load,
+    parallel_capacitance,
+    series_capacitance,
 )
 from meterlink.judge.electrical.discharge import (
-    THRESHOLD,
-    TIME_LIMIT,
+    DISCHARGE_TIME_LIMIT,
+    RESIDUAL_VOLTAGE_LIMIT,
     bleed_down_time,
-    largest_resistor,
-    peak,
+    max_bleed_resistance,
+    peak_voltage,
     residual_voltage,
     stored_energy,
 )
@@ -35,7 +35,7 @@ from meterlink.judge.limits import rated_limits
 
 
 def microfarads(amps: float, volts: float, hertz: float) -> float:
-    return under_load(Estimate(amps), Estimate(volts), Estimate(hertz)).value * 1e6
+    return capacitance_under_load(Estimate(amps), Estimate(volts), Estimate(hertz)).value * 1e6
 
 
 @pytest.mark.parametrize(
@@ -55,19 +55,21 @@ def test_capacitance_under_load(amps: float, volts: float, hertz: float, expecte
 
 def test_lead_current_and_reactance_of_45_microfarad() -> None:
     # Textbook (C).
-    assert lead_current(45e-6, 370.0, 60.0) == pytest.approx(6.27690, abs=5e-6)
-    assert reactance(45e-6, 60.0) == pytest.approx(58.9463, abs=5e-5)
+    assert capacitor_current(45e-6, 370.0, 60.0) == pytest.approx(6.27690, abs=5e-6)
+    assert capacitive_reactance(45e-6, 60.0) == pytest.approx(58.9463, abs=5e-5)
 
 
 def test_uncertainty_under_load() -> None:
     # JCGM 100, 5.1.2 and 4.3.7 (C): I ± 0.05 A and V ± 0.5 V rectangular, f known to 0.02 Hz standard uncertainty.
-    result = under_load(Estimate.rectangular(6.28, 0.05), Estimate.rectangular(370.0, 0.5), Estimate(60.0, 0.02))
+    result = capacitance_under_load(
+        Estimate.rectangular(6.28, 0.05), Estimate.rectangular(370.0, 0.5), Estimate(60.0, 0.02)
+    )
     assert result.value * 1e6 == pytest.approx(45.0222, abs=5e-5)
-    assert result.u * 1e6 == pytest.approx(0.21045, abs=5e-6)
-    assert result.expanded * 1e6 == pytest.approx(0.42090, abs=1e-5)
+    assert result.standard_uncertainty * 1e6 == pytest.approx(0.21045, abs=5e-6)
+    assert result.expanded_uncertainty * 1e6 == pytest.approx(0.42090, abs=1e-5)
     # An independent propagation, by the package `uncertainties`.
     reference = ufloat(6.28, 0.05 / 3**0.5) / (2 * pi * ufloat(60.0, 0.02) * ufloat(370.0, 0.5 / 3**0.5))
-    assert result.u == pytest.approx(reference.std_dev, rel=1e-9)
+    assert result.standard_uncertainty == pytest.approx(reference.std_dev, rel=1e-9)
 
 
 def test_the_other_mains_frequency_looks_like_a_drift_of_a_sixth() -> None:
@@ -75,20 +77,20 @@ def test_the_other_mains_frequency_looks_like_a_drift_of_a_sixth() -> None:
     # 20 % high. Both are outside ±6 % (common practice, no source) and both are warned about.
     limits = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "6 %"))
     for true, taken, shown in ((50.0, 60.0, "37.50"), (60.0, 50.0, "54.00")):
-        amps = lead_current(45e-6, 370.0, true)
+        amps = capacitor_current(45e-6, 370.0, true)
         result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(taken), limits, "")
         assert result.judgement is not None
         assert result.judgement.verdict is Verdict.OUTSIDE
         assert result.judgement.digits == Decimal(shown)
-        assert result.frequency_mix_up
+        assert result.fits_other_mains_frequency
 
 
 def test_series_and_parallel() -> None:
     # Textbook (C).
-    assert float(series([Decimal(40), Decimal(5)])) == pytest.approx(4.44444, abs=5e-6)
-    assert parallel([Decimal(40), Decimal(5)]) == 45
+    assert float(series_capacitance([Decimal(40), Decimal(5)])) == pytest.approx(4.44444, abs=5e-6)
+    assert parallel_capacitance([Decimal(40), Decimal(5)]) == 45
     # A dual 45/5 µF read across HERM and FAN shows both sections in series (C).
-    assert series([Decimal(45), Decimal(5)]) == Decimal("4.5")
+    assert series_capacitance([Decimal(45), Decimal(5)]) == Decimal("4.5")
 
 
 @pytest.mark.parametrize(("times_tau", "left"), [(1, 0.367879), (3, 0.049787), (5, 0.006738)])
@@ -101,8 +103,8 @@ def test_rc_decay(times_tau: int, left: float) -> None:
 
 def test_peak_and_energy() -> None:
     # Textbook (C).
-    assert peak(370.0) == pytest.approx(523.259, abs=5e-4)
-    assert stored_energy(45e-6, peak(370.0)) == pytest.approx(6.1605, abs=5e-5)
+    assert peak_voltage(370.0) == pytest.approx(523.259, abs=5e-4)
+    assert stored_energy(45e-6, peak_voltage(370.0)) == pytest.approx(6.1605, abs=5e-5)
 
 
 @pytest.mark.parametrize(
@@ -116,23 +118,23 @@ def test_peak_and_energy() -> None:
     ],
 )
 def test_time_to_50_volts(farads: float, ohms: float, seconds: float) -> None:
-    assert bleed_down_time(peak(370.0), farads, ohms) == pytest.approx(seconds, abs=5e-5)
+    assert bleed_down_time(peak_voltage(370.0), farads, ohms) == pytest.approx(seconds, abs=5e-5)
 
 
 @pytest.mark.parametrize(("farads", "volts", "kilohms"), [(45e-6, 370.0, 567.85), (80e-6, 440.0, 297.46)])
 def test_largest_resistor_for_a_minute(farads: float, volts: float, kilohms: float) -> None:
     # C.
-    ohms = largest_resistor(peak(volts), farads)
+    ohms = max_bleed_resistance(peak_voltage(volts), farads)
     assert ohms / 1e3 == pytest.approx(kilohms, abs=5e-3)
-    assert bleed_down_time(peak(volts), farads, ohms) == pytest.approx(60.0)
+    assert bleed_down_time(peak_voltage(volts), farads, ohms) == pytest.approx(60.0)
 
 
 def test_defaults_are_50_volts_within_a_minute() -> None:
     # NEC 460.6, low voltage: 50 V or less within 1 minute (S).
-    assert (THRESHOLD, TIME_LIMIT) == (50.0, 60.0)
+    assert (RESIDUAL_VOLTAGE_LIMIT, DISCHARGE_TIME_LIMIT) == (50.0, 60.0)
 
 
 def test_five_minutes_for_high_voltage_is_a_setting() -> None:
     # A state's high-voltage electrical safety orders (California, Title 8, 2893) give 5 minutes (S): five times the
     # resistor of one minute.
-    assert largest_resistor(5000.0, 1e-6, 300.0) == pytest.approx(5 * largest_resistor(5000.0, 1e-6, 60.0))
+    assert max_bleed_resistance(5000.0, 1e-6, 300.0) == pytest.approx(5 * max_bleed_resistance(5000.0, 1e-6, 60.0))

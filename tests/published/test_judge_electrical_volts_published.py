@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.equipment import Check
+from meterlink.core.equipment import PointKind
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Limits, Verdict
 from meterlink.judge.electrical.bands import (
@@ -12,17 +12,17 @@ from meterlink.judge.electrical.bands import (
     CLASS_2_VOLTS,
     CoilTest,
     ServiceRange,
-    coil_limits,
-    control_limits,
-    nameplate_limits,
-    service_limits,
+    coil_voltage_limits,
+    control_voltage_limits,
+    nameplate_voltage_limits,
+    service_voltage_limits,
 )
-from meterlink.judge.electrical.unbalance import derating, unbalance
-from meterlink.judge.judging import Measured, judge
+from meterlink.judge.electrical.unbalance import derating_factor, unbalance
+from meterlink.judge.judging import MeasuredValue, judge
 
 
-def volts(text: str) -> Measured:
-    return Measured.from_amount(Quantity.VOLTAGE, parse_amount(text, Quantity.VOLTAGE))
+def volts(text: str) -> MeasuredValue:
+    return MeasuredValue.from_amount(Quantity.VOLTAGE, parse_amount(text, Quantity.VOLTAGE))
 
 
 def assert_band(limits: Limits, low: str, high: str) -> None:
@@ -34,18 +34,18 @@ def assert_band(limits: Limits, low: str, high: str) -> None:
         (Decimal(low) - Decimal("0.1"), Verdict.OUTSIDE),
         (Decimal(high) + Decimal("0.1"), Verdict.OUTSIDE),
     ):
-        assert judge(Check.RANGE, limits, volts(f"{reading} V")).verdict is verdict, reading
+        assert judge(PointKind.RANGE, limits, volts(f"{reading} V")).verdict is verdict, reading
 
 
 def test_contactor_pick_up() -> None:
     # IEC 60947-4-1, NEMA ICS 2 (M): 85 to 110 % of the rated coil voltage.
-    assert_band(coil_limits(parse_amount("24V"), CoilTest.PICK_UP), "20.4", "26.4")
+    assert_band(coil_voltage_limits(parse_amount("24V"), CoilTest.PICK_UP), "20.4", "26.4")
 
 
 def test_contactor_drop_out() -> None:
     # IEC 60947-4-1 (M): 20 to 75 % AC, 10 to 75 % DC.
-    assert_band(coil_limits(parse_amount("24V"), CoilTest.DROP_OUT), "4.8", "18.0")
-    assert_band(coil_limits(parse_amount("24V"), CoilTest.DROP_OUT, dc=True), "2.4", "18.0")
+    assert_band(coil_voltage_limits(parse_amount("24V"), CoilTest.DROP_OUT), "4.8", "18.0")
+    assert_band(coil_voltage_limits(parse_amount("24V"), CoilTest.DROP_OUT, dc=True), "2.4", "18.0")
 
 
 @pytest.mark.parametrize(
@@ -59,18 +59,18 @@ def test_contactor_drop_out() -> None:
     ],
 )
 def test_service_voltage(nominal: str, service_range: ServiceRange, low: str, high: str) -> None:
-    assert_band(service_limits(parse_amount(nominal), service_range), low, high)
+    assert_band(service_voltage_limits(parse_amount(nominal), service_range), low, high)
 
 
 def test_equipment_nameplate() -> None:
     # AHRI 210/240 (M): ±10 % of the nameplate voltage, of both ratings of a range.
-    assert_band(nameplate_limits("208/230"), "187.2", "253.0")
+    assert_band(nameplate_voltage_limits("208/230"), "187.2", "253.0")
 
 
 def test_class_2() -> None:
     # NEC chapter 9, table 11(A) (M): at most 30 V and 100 VA.
     assert (CLASS_2_VOLTS, CLASS_2_VOLT_AMPERES) == (30, 100)
-    assert_band(control_limits(parse_amount("24V")), "20.4", "30")
+    assert_band(control_voltage_limits(parse_amount("24V")), "20.4", "30")
 
 
 @pytest.mark.parametrize(
@@ -111,11 +111,11 @@ def test_worst_case_of_the_true_factor(percent: int, worst: float) -> None:
 @pytest.mark.parametrize(("percent", "factor"), [(1, 1), (2, 0.95), (3, 0.88), (4, 0.82), (5, 0.75), (1.9608, 0.95)])
 def test_derating(percent: float, factor: float) -> None:
     # NEMA MG-1, 14.36: a graph, read off from memory (M); the worked example takes ≈ 0.95 at 1.96 % (S).
-    found = derating(percent)
+    found = derating_factor(percent)
     assert found is not None
     assert round(found, 2) == factor
 
 
 def test_no_operation_above_five_percent() -> None:
     # NEMA MG-1, 14.36 (S).
-    assert derating(5.01) is None
+    assert derating_factor(5.01) is None

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.judge.label.rated_part import Kind
+from meterlink.judge.label.rated_part import CapacitorKind
 from meterlink.judge.label.ratings import AmbiguousRatingError, parse_rating
 from meterlink.judge.tolerance import Tolerance
 
@@ -26,17 +26,17 @@ def test_iec_60062_letters(letter: str, minus: str, plus: str) -> None:
         return
     with pytest.raises(AmbiguousRatingError) as raised:
         parse_rating(f"10 uF {letter}")
-    assert parse_rating(raised.value.candidates[0].text).tolerance == meant
+    assert parse_rating(raised.value.interpretations[0].text).tolerance == meant
 
 
 def test_iec_60062_value_codes() -> None:
     # IEC 60062: the multiplier's letter stands for the decimal point (M).
-    assert parse_rating("4µ7 450 V").sections[0].base == Decimal("4.7e-6")
-    assert parse_rating("330n0 450 V").sections[0].base == Decimal("330e-9")
+    assert parse_rating("4µ7 450 V").sections[0].base_value == Decimal("4.7e-6")
+    assert parse_rating("330n0 450 V").sections[0].base_value == Decimal("330e-9")
     # Two digits and a power of ten in pF (M): 106 is 10 × 10⁶ pF = 10 µF, but also a plausible 106 µF: asked.
     with pytest.raises(AmbiguousRatingError) as raised:
         parse_rating("106 K")
-    assert [candidate.text for candidate in raised.value.candidates] == ["106 µF ±10 %", "10 µF ±10 %"]
+    assert [candidate.text for candidate in raised.value.interpretations] == ["106 µF ±10 %", "10 µF ±10 %"]
 
 
 @pytest.mark.parametrize(
@@ -44,20 +44,20 @@ def test_iec_60062_value_codes() -> None:
     [
         # A trade magazine on selecting capacitors (S): run 2 to 80 µF at 370 and 440 V, start 25 to 1400 µF at 110 to
         # 330 V.
-        ("2 uF 370 V", Kind.RUN, False),
-        ("80 uF 440 V", Kind.RUN, False),
-        ("81 uF 440 V", Kind.RUN, True),
-        ("1.9 uF 370 V", Kind.RUN, True),
-        ("25-30 uF 110 V", Kind.START, False),
-        ("1200-1400 uF 110 V", Kind.START, False),
-        ("1300-1600 uF 330 V", Kind.START, True),  # its middle is 1450
-        ("20-24 uF 330 V", Kind.START, True),
+        ("2 uF 370 V", CapacitorKind.RUN, False),
+        ("80 uF 440 V", CapacitorKind.RUN, False),
+        ("81 uF 440 V", CapacitorKind.RUN, True),
+        ("1.9 uF 370 V", CapacitorKind.RUN, True),
+        ("25-30 uF 110 V", CapacitorKind.START, False),
+        ("1200-1400 uF 110 V", CapacitorKind.START, False),
+        ("1300-1600 uF 330 V", CapacitorKind.START, True),  # its middle is 1450
+        ("20-24 uF 330 V", CapacitorKind.START, True),
     ],
 )
-def test_usual_ranges(text: str, kind: Kind, unusual: bool) -> None:
+def test_usual_ranges(text: str, kind: CapacitorKind, unusual: bool) -> None:
     part = parse_rating(text)
     assert part.kind is kind
-    assert bool(part.unusual()) is unusual
+    assert bool(part.unusual_values()) is unusual
 
 
 def test_forty_microfarads_at_six_percent() -> None:
@@ -72,13 +72,13 @@ def test_start_capacitors_are_marked_with_a_range_or_minus_0_plus_20_percent() -
     assert (marked.low, marked.high) == (43, 53)
     (rated,) = parse_rating("43 MFD -0/+20 % 250 VAC").limits()
     assert (rated.low, rated.high) == (43, Decimal("51.6"))
-    assert parse_rating("43 MFD -0/+20 % 250 VAC").kind is Kind.START
+    assert parse_rating("43 MFD -0/+20 % 250 VAC").kind is CapacitorKind.START
 
 
 def test_the_units_of_the_trade() -> None:
     # U+00B5, U+03BC, u, MFD and mfd all mean 10⁻⁶ F; "45 mF" is a millifarad by the SI, so it is asked about (C).
     for unit in ("\u00b5F", "\u03bcF", "uF", "MFD", "mfd"):
-        assert parse_rating(f"45 {unit}").sections[0].base == Decimal("45e-6")
+        assert parse_rating(f"45 {unit}").sections[0].base_value == Decimal("45e-6")
     for unit in ("mF", "MF"):
         with pytest.raises(AmbiguousRatingError, match="45 µF"):
             parse_rating(f"45 {unit}")

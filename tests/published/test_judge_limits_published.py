@@ -7,10 +7,10 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.equipment import Check, Rating
+from meterlink.core.equipment import PointKind, Rating
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.judging import Measured, judge
+from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.tolerance import parse_tolerance
 
@@ -91,7 +91,7 @@ def test_a_reading_exactly_at_its_limit_is_within(size: str, percent: str, end: 
     limits = rated_limits(Rating(parse_amount(f"{size} uF", Quantity.CAPACITANCE), f"{percent} %"))
     for spelled in (f"{end} µF", f"{Decimal(end) * 1000:f} nF", f"{Decimal(end).scaleb(-6):f} F"):
         reading = parse_amount(spelled, Quantity.CAPACITANCE)
-        judgement = judge(Check.CAPACITOR, limits, Measured.from_amount(Quantity.CAPACITANCE, reading))
+        judgement = judge(PointKind.CAPACITOR, limits, MeasuredValue.from_amount(Quantity.CAPACITANCE, reading))
         assert judgement.verdict is Verdict.WITHIN, spelled
 
 
@@ -100,7 +100,7 @@ def test_one_step_beyond_a_limit_is_outside(size: str, percent: str, end: str) -
     limits = rated_limits(Rating(parse_amount(f"{size} uF", Quantity.CAPACITANCE), f"{percent} %"))
     step = Decimal("0.001") if Decimal(end) > Decimal(size) else Decimal("-0.001")
     reading = Amount(Decimal(end) + step, "µF")
-    judgement = judge(Check.CAPACITOR, limits, Measured.from_amount(Quantity.CAPACITANCE, reading))
+    judgement = judge(PointKind.CAPACITOR, limits, MeasuredValue.from_amount(Quantity.CAPACITANCE, reading))
     assert judgement.verdict is Verdict.OUTSIDE
 
 
@@ -128,5 +128,5 @@ def test_binary_floats_would_reject_exact_limits() -> None:
 )
 def test_facts_of_the_trade(rated: str, reading: str, verdict: Verdict) -> None:
     limits = rated_limits(Rating(parse_amount(rated, Quantity.CAPACITANCE)))
-    measured = Measured.from_amount(Quantity.CAPACITANCE, parse_amount(reading, Quantity.CAPACITANCE))
-    assert judge(Check.CAPACITOR, limits, measured).verdict is verdict
+    measured = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount(reading, Quantity.CAPACITANCE))
+    assert judge(PointKind.CAPACITOR, limits, measured).verdict is verdict

@@ -7,7 +7,7 @@ from statistics import covariance, mean
 import pytest
 from scipy import integrate
 
-from meterlink.judge.uncertainty import Trapezoid, combine, expanded_uncertainty
+from meterlink.judge.uncertainty import TrapezoidalDistribution, expanded_uncertainty, propagate_uncertainty
 
 
 def test_a_lone_rectangle_has_coverage_factor_1_65() -> None:
@@ -19,15 +19,17 @@ def test_a_lone_rectangle_has_coverage_factor_1_65() -> None:
 def test_dmm_at_100_volts() -> None:
     # EA-4/02 S9, DMM at 100 V DC: contributions .001, .029 and .0064 V (S), of which the last two are rectangles of
     # half-widths .05 and .011 V (M): u = 0.030 V, k = 1.65, U = 0.05 V (S); the exact u is .0295748 (C).
-    u = combine(lambda *errors: sum(errors), [0, 0, 0], _diagonal(0.001, 0.05 / sqrt(3), 0.011 / sqrt(3)))[1]
+    u = propagate_uncertainty(
+        lambda *errors: sum(errors), [0, 0, 0], _diagonal(0.001, 0.05 / sqrt(3), 0.011 / sqrt(3))
+    )[1]
     assert u == pytest.approx(0.0295748, abs=5e-8)
     assert round(u, 3) == 0.030
     assert round(1.65 * u, 2) == 0.05
-    error = Trapezoid(0.05, 0.011)
+    error = TrapezoidalDistribution(0.05, 0.011)
     assert (round(0.05 / sqrt(3), 3), round(0.011 / sqrt(3), 4)) == (0.029, 0.0064)
-    assert error.u == pytest.approx(hypot(0.05, 0.011) / sqrt(3))
+    assert error.standard_uncertainty == pytest.approx(hypot(0.05, 0.011) / sqrt(3))
     # The exact trapezoid of the two rectangles: k a little above that of the larger alone, U the same as printed.
-    assert 1.645 < error.half_width() / error.u < 1.72
+    assert 1.645 < error.half_width() / error.standard_uncertainty < 1.72
     assert round(expanded_uncertainty(0.05, 2 * 0.011), 2) == 0.05
 
 
@@ -37,22 +39,22 @@ def _diagonal(*uncertainties: float) -> list[list[float]]:
 
 def test_resolution_of_a_tenth() -> None:
     # JCGM 100, F.2.2.1: a step of 0.1 has u = 0.0288675 (M; C).
-    assert Trapezoid(0.0, 0.1 / 2).u == pytest.approx(0.0288675, abs=5e-8)
+    assert TrapezoidalDistribution(0.0, 0.1 / 2).standard_uncertainty == pytest.approx(0.0288675, abs=5e-8)
     assert expanded_uncertainty(0.0, 0.1) == pytest.approx(0.0288675 * 0.95 * sqrt(3), rel=1e-5)
 
 
 @pytest.mark.parametrize("half_width", [0.05, 1.0, 7.0])
 def test_rectangle(half_width: float) -> None:
     # JCGM 100, 4.3.7: u = a/√3 (M; C).
-    assert Trapezoid(half_width).u == pytest.approx(half_width / sqrt(3))
+    assert TrapezoidalDistribution(half_width).standard_uncertainty == pytest.approx(half_width / sqrt(3))
 
 
 @pytest.mark.parametrize(("first", "second"), [(1, 0), (1, 1e-6), (1, 0.1), (1, 0.5), (0.5, 1), (1, 1), (3, 2.9)])
 @pytest.mark.parametrize("coverage", [0.5, 0.9, 0.95, 0.99])
 def test_effective_coverage_factor_of_a_trapezoid(first: float, second: float, coverage: float) -> None:
     # EA-4/02 supplement 2, S10, closed form (M) with β = |a-b|/(a+b); and numerically, from the trapezoid's density.
-    error = Trapezoid(first, second)
-    k = error.half_width(coverage) / error.u
+    error = TrapezoidalDistribution(first, second)
+    k = error.half_width(coverage) / error.standard_uncertainty
     beta = abs(first - second) / (first + second)
     if coverage <= 2 * beta / (1 + beta):
         published = coverage * (1 + beta) / 2 / sqrt((1 + beta**2) / 6)
@@ -103,8 +105,8 @@ def test_impedance_from_correlated_readings(which: str, value: float, u: float) 
     }[which]
     readings = [VOLTS, [amps / 1000 for amps in MILLIAMPS], PHASE]
     of_means = [[covariance(one, other) / 5 for other in readings] for one in readings]
-    found = combine(model, [mean(each) for each in readings], of_means)
+    found = propagate_uncertainty(model, [mean(each) for each in readings], of_means)
     assert (round(found[0], 3), round(found[1], 3)) == (value, u)
     # Without the correlation it would be far off: the check can fail.
     alone = [[each if i == j else 0.0 for j, each in enumerate(row)] for i, row in enumerate(of_means)]
-    assert round(combine(model, [mean(each) for each in readings], alone)[1], 3) != u
+    assert round(propagate_uncertainty(model, [mean(each) for each in readings], alone)[1], 3) != u

@@ -12,15 +12,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.profiles.checksums import compile_sum
-from meterlink.profiles.model import CheckKind, FrameCheck
+from meterlink.profiles.checksums import compile_checksum_algorithm
+from meterlink.profiles.model import Checksum, ChecksumKind
 
 TEXT = b"123456789"
 
 
-def crc(width: int, polynomial: int, init: int, xor_out: int, reflect_in: bool, reflect_out: bool) -> FrameCheck:
-    return FrameCheck(
-        CheckKind.CRC,
+def crc(width: int, polynomial: int, init: int, xor_out: int, reflect_in: bool, reflect_out: bool) -> Checksum:
+    return Checksum(
+        ChecksumKind.CRC,
         size=(width + 7) // 8,
         width=width,
         polynomial=polynomial,
@@ -54,18 +54,18 @@ def crc(width: int, polynomial: int, init: int, xor_out: int, reflect_in: bool, 
         (crc(32, 0x1EDC6F41, 0xFFFFFFFF, 0xFFFFFFFF, True, True), 0xE3069283),  # CRC-32/ISCSI
     ],
 )
-def test_catalogued_check_values(check: FrameCheck, value: int) -> None:
-    assert compile_sum(check)(TEXT) == value
+def test_catalogued_check_values(check: Checksum, value: int) -> None:
+    assert compile_checksum_algorithm(check)(TEXT) == value
 
 
 @given(st.binary(max_size=64))
 def test_beside_the_standard_library(data: bytes) -> None:
-    assert compile_sum(crc(32, 0x04C11DB7, 0xFFFFFFFF, 0xFFFFFFFF, True, True))(data) == zlib.crc32(data)
-    assert compile_sum(crc(16, 0x1021, 0x0000, 0x0000, False, False))(data) == binascii.crc_hqx(data, 0)
+    assert compile_checksum_algorithm(crc(32, 0x04C11DB7, 0xFFFFFFFF, 0xFFFFFFFF, True, True))(data) == zlib.crc32(data)
+    assert compile_checksum_algorithm(crc(16, 0x1021, 0x0000, 0x0000, False, False))(data) == binascii.crc_hqx(data, 0)
 
 
 def test_sums_that_make_all_bytes_add_up_to_zero() -> None:
     # Intel hexadecimal object file format (1988), the example record: its last byte is the two's complement of the sum.
     record = bytes.fromhex("10010000214601360121470136007EFE09D2190140")
-    assert compile_sum(FrameCheck(CheckKind.SUM, negate=True))(record[:-1]) == record[-1]
+    assert compile_checksum_algorithm(Checksum(ChecksumKind.SUM, negate=True))(record[:-1]) == record[-1]
     assert sum(record) & 0xFF == 0

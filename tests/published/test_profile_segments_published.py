@@ -6,9 +6,9 @@ from their drawings, and the second shapes of 6, 7 and 9 (no tail, a hook) likew
 
 import pytest
 
-from meterlink.driver_api import Reading, Stamp, Status
-from meterlink.profiles import open_on_capture
-from meterlink.profiles.model import Bit, Connection, DriverName, Framing, Profile, Segments, Value
+from meterlink.driver_api import Reading, Status, Timestamp
+from meterlink.profiles import open_profile_driver
+from meterlink.profiles.model import Bit, ConnectionSetup, DriverName, Framing, Profile, Segments, ValueFormat
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 
@@ -18,11 +18,11 @@ def read(*shapes: int) -> Reading:
     profile = Profile(
         "published",
         DriverName.SEGMENTED,
-        Connection((CHANNEL,)),
+        ConnectionSetup((CHANNEL,)),
         framing=Framing(),
-        value=Value(Segments(digits), unit="V"),
+        value=ValueFormat(Segments(digits), unit="V"),
     )
-    (reading,) = open_on_capture(profile, [CHANNEL]).feed(CHANNEL, bytes(shapes), Stamp(1, 1))
+    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, bytes(shapes), Timestamp(1, 1))
     return reading
 
 

@@ -7,16 +7,16 @@ stands for infinity and 9.91E37 for "not a number", seen in a text that quotes i
 
 import pytest
 
-from meterlink.driver_api import Reading, Stamp, Status
-from meterlink.profiles import open_on_capture
-from meterlink.profiles.model import Connection, DriverName, Profile, Text
+from meterlink.driver_api import Reading, Status, Timestamp
+from meterlink.profiles import open_profile_driver
+from meterlink.profiles.model import ConnectionSetup, DriverName, Profile, TextFormat
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 
 
 def read(line: str) -> Reading:
-    profile = Profile("published", DriverName.LINED, Connection((CHANNEL,)), text=Text(unit="°C"))
-    (reading,) = open_on_capture(profile, [CHANNEL]).feed(CHANNEL, line.encode() + b"\n", Stamp(1, 1))
+    profile = Profile("published", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=TextFormat(unit="°C"))
+    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, line.encode() + b"\n", Timestamp(1, 1))
     return reading
 
 

@@ -14,12 +14,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Meter, Place, State, TestPoint
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, TestPoint
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.publish.senml import held_message, readings_message
+from meterlink.publish.senml import accepted_message, readings_message
 
 # RFC 8428 section 12.1, as registered with IANA at first (read in copies of the registry); the units used here.
 REGISTERED = {"V", "A", "F", "Ohm", "Hz", "Cel", "/", "%EL"}
@@ -108,7 +108,7 @@ BT = 1_800_000_000_000_000_000
 
 def reading(quantity: Quantity, digits: str | None, unit: str, after_ns: int = 0, **more: Any) -> Reading:
     number = None if digits is None else Decimal(digits)
-    return Reading(quantity, number, unit, Stamp(BT + after_ns, 5_000_000_000 + after_ns), **more)
+    return Reading(quantity, number, unit, Timestamp(BT + after_ns, 5_000_000_000 + after_ns), **more)
 
 
 # Units: IANA "SenML Units". 45 µF is 4.5e-05 F exactly as a JSON number. A percentage is the unit "/" with a hundredth
@@ -174,7 +174,7 @@ def test_a_reading_without_a_value_has_no_number() -> None:
 def test_times_of_an_unset_clock_are_relative() -> None:
     # RFC 8428 section 4.5.3: below 2**28 a time is an offset from now.
     readings = [
-        Reading(Quantity.VOLTAGE, Decimal(number), "V", Stamp(12_000_000_000 + number, number * 10**9))
+        Reading(Quantity.VOLTAGE, Decimal(number), "V", Timestamp(12_000_000_000 + number, number * 10**9))
         for number in (1, 3, 4)
     ]
     records = resolve(readings_message("van", METER, readings, "id-1").payload, NOW)
@@ -223,15 +223,15 @@ POINT = TestPoint(
     "run capacitor",
     ("C", "HERM"),
     Quantity.CAPACITANCE,
-    State.ISOLATED,
-    Check.CAPACITOR,
+    CircuitState.ISOLATED,
+    PointKind.CAPACITOR,
     section="HERM",
 )
-PLACE = Place("Cold store 3", "condenser 1")
+PLACE = Site("Cold store 3", "condenser 1")
 
 
 def held(judgement: Judgement, taken: Reading, point: TestPoint = POINT) -> dict[str, Resolved]:
-    row = held_message("van", METER, PLACE, point, taken, judgement, visit_uid="visit-9", message_id="id-1")
+    row = accepted_message("van", METER, PLACE, point, taken, judgement, visit_uid="visit-9", message_id="id-1")
     records = resolve(row.payload, NOW)
     base = f"meterlink/van/Cold-store-3/condenser-1/{point.key}/"
     assert all(record.name.startswith(base) for record in records)

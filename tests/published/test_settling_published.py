@@ -14,11 +14,11 @@ from statistics import quantiles
 
 import pytest
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.settling.detector import SettlingDetector
-from studies.settling.peers import LAMBDAS, R_LIMIT, RStatistic, VonNeumannRatio
+from studies.settling.published_detectors import LAMBDAS, R_LIMIT, RStatistic, VonNeumannRatio
 
 
 def test_r_factors_and_limit() -> None:
@@ -83,7 +83,7 @@ def test_r_from_a_zero_start_takes_a_constant_for_a_change_and_ours_does_not() -
     # The known trap of the zero start (C): R stays far above its limit although nothing changes.
     statistic = RStatistic(first=0.0)
     assert statistic.feed(4500.0) == pytest.approx(1.8)  # the jump itself, which no test of one value can tell
-    assert not any(statistic.steady(4500.0) for _ in range(100))
+    assert not any(statistic.update(4500.0) for _ in range(100))
     assert first_hold([4500] * 100) == 8
 
 
@@ -91,9 +91,9 @@ def test_r_of_a_constant_from_a_warm_start_is_nought_by_nought_and_steady() -> N
     # 0/0 for a value that never changed (C): defined as steady, by the peers and by ours.
     statistic = RStatistic()
     assert math.isnan(statistic.feed(4500.0))
-    assert statistic.steady(4500.0)
+    assert statistic.update(4500.0)
     ratio = VonNeumannRatio()
-    assert [ratio.steady(4500.0) for _ in range(20)] == [False] * 19 + [True]
+    assert [ratio.update(4500.0) for _ in range(20)] == [False] * 19 + [True]
 
 
 def test_quantised_displays_break_the_noise_model_of_r_and_not_ours() -> None:
@@ -111,8 +111,8 @@ def first_hold(shown: list[int]) -> int | None:
     """Return the index of the reading that ours holds, at ten readings a second."""
     detector = SettlingDetector()
     for index, counts in enumerate(shown):
-        stamp = Stamp(0, index * 100_000_000)
+        stamp = Timestamp(0, index * 100_000_000)
         reading = Reading(Quantity.CAPACITANCE, Decimal(counts) / 100, "µF", stamp, resolution=Decimal("0.01"))
-        if detector.feed(reading).settled:
+        if detector.feed(reading).settled_reading:
             return index
     return None

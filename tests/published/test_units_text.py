@@ -52,9 +52,9 @@ def test_what_the_units_library_does_not_know_is_known_here() -> None:
 
 def test_milli_and_mega_are_told_apart() -> None:
     """S: SI prefixes are case-sensitive (BIPM, SI brochure, 9th edition, table 7): m is 10⁻³, M is 10⁶."""
-    assert parse_amount("45 mF").base == Decimal("0.045")
-    assert parse_amount("4.7 MΩ").base == Decimal("4.7e6")
-    assert parse_amount("4.7 mΩ").base == Decimal("0.0047")
+    assert parse_amount("45 mF").base_value == Decimal("0.045")
+    assert parse_amount("4.7 MΩ").base_value == Decimal("4.7e6")
+    assert parse_amount("4.7 mΩ").base_value == Decimal("0.0047")
     with pytest.raises(InputError, match="microfarad or megafarad"):
         parse_amount("45 MF")
 

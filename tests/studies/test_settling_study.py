@@ -7,9 +7,19 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink.core.errors import InputError
-from studies.settling.cases import Kind, case
-from studies.settling.peers import Peer, RStatistic
-from studies.settling.study import BEGIN, END, METHODS, OURS, main, measure, put_between, study, table
+from studies.settling.cases import MeasurementKind, draw_case
+from studies.settling.published_detectors import PublishedDetector, RStatistic
+from studies.settling.study import (
+    BEGIN,
+    END,
+    METERLINK,
+    METHODS,
+    main,
+    markdown_table,
+    replace_between_markers,
+    run_case,
+    run_study,
+)
 
 RUNS, SEED = 10_000, 1
 DOCUMENT = resources.files("meterlink") / "docs" / "settling.md"
@@ -27,20 +37,20 @@ def numbers(cell: str) -> list[float]:
 
 @pytest.mark.timeout(900)  # half a minute here; a small board takes longer
 def test_ten_thousand_measurements_hold_nothing_more_than_a_digit_off() -> None:
-    outcomes = study(RUNS, SEED, (OURS,))
+    outcomes = run_study(RUNS, SEED, (METERLINK,))
     assert len(outcomes) > RUNS  # those that were lifted and clipped again have two
-    wrong = [(outcome.number, outcome.case.kind) for outcome in outcomes if outcome.false]
+    wrong = [(outcome.number, outcome.case.kind) for outcome in outcomes if outcome.false_settling]
     assert wrong == []
-    assert all(outcome.off is None or outcome.off <= 1 for outcome in outcomes)
+    assert all(outcome.counts_off is None or outcome.counts_off <= 1 for outcome in outcomes)
     assert [outcome.number for outcome in outcomes if outcome.missed] == []
-    assert {outcome.case.kind for outcome in outcomes} == set(Kind)
-    assert not any(outcome.held for outcome in outcomes if outcome.case.kind is Kind.RAMP)
+    assert {outcome.case.kind for outcome in outcomes} == set(MeasurementKind)
+    assert not any(outcome.settled for outcome in outcomes if outcome.case.kind is MeasurementKind.RAMP)
 
     # The documentation says the same. Other machines may round a last place of an exponential another way.
     _, _, rest = DOCUMENT.read_text(encoding="utf-8").partition(BEGIN)
     documented = rows(rest.partition(END)[0].splitlines())
     assert f"{RUNS} measurements, seed {SEED}:" in rest
-    found = rows(table(outcomes))
+    found = rows(markdown_table(outcomes))
     assert documented.keys() == found.keys()
     for name, cells in found.items():
         for column, cell in cells.items():
@@ -48,33 +58,35 @@ def test_ten_thousand_measurements_hold_nothing_more_than_a_digit_off() -> None:
 
 
 def test_ahead_of_the_published_tests_on_quantised_displays() -> None:
-    outcomes = study(600, 2)
-    found = rows(table(outcomes))["**all**"]
-    assert found[f"{OURS}: false"] == found[f"{OURS}: missed"] == "0"
-    wait = numbers(found[f"{OURS}: wait"])
+    outcomes = run_study(600, 2)
+    found = rows(markdown_table(outcomes))["**all**"]
+    assert found[f"{METERLINK}: false"] == found[f"{METERLINK}: missed"] == "0"
+    wait = numbers(found[f"{METERLINK}: wait"])
     for peer in METHODS:
-        if peer != OURS:
+        if peer != METERLINK:
             assert int(found[f"{peer}: false"]) + int(found[f"{peer}: missed"]) > 0
             assert numbers(found[f"{peer}: wait"])[0] > 1.5 * wait[0]
 
 
 def test_the_study_finds_a_hasty_method_out(monkeypatch: pytest.MonkeyPatch) -> None:
     # One without a limit holds as soon as it may; another never does.
-    monkeypatch.setitem(METHODS, "hasty", lambda: Peer(lambda: RStatistic(limit=1e9)).feed)
+    monkeypatch.setitem(METHODS, "hasty", lambda: PublishedDetector(lambda: RStatistic(limit=1e9)).feed)
     monkeypatch.setitem(METHODS, "idle", lambda: lambda _: None)
     outcomes = [
-        outcome for number in range(120) for outcome in measure(case(3, number), number, ("hasty", "idle", OURS))
+        outcome
+        for number in range(120)
+        for outcome in run_case(draw_case(3, number), number, ("hasty", "idle", METERLINK))
     ]
-    false = {outcome.case.kind for outcome in outcomes if outcome.method == "hasty" and outcome.false}
-    assert {Kind.RUN_CAPACITOR, Kind.START_CAPACITOR, Kind.RAMP} <= false
-    owed = [outcome for outcome in outcomes if outcome.method == "idle" and not outcome.case.moving]
+    false = {outcome.case.kind for outcome in outcomes if outcome.method == "hasty" and outcome.false_settling}
+    assert {MeasurementKind.RUN_CAPACITOR, MeasurementKind.START_CAPACITOR, MeasurementKind.RAMP} <= false
+    owed = [outcome for outcome in outcomes if outcome.method == "idle" and not outcome.case.changing]
     assert sum(outcome.missed for outcome in owed) == len({outcome.number for outcome in owed})
-    assert not any(outcome.false or outcome.missed for outcome in outcomes if outcome.method == OURS)
+    assert not any(outcome.false_settling or outcome.missed for outcome in outcomes if outcome.method == METERLINK)
 
 
 def test_the_same_seed_gives_the_same_table() -> None:
-    assert table(study(25, 4, (OURS,))) == table(study(25, 4, (OURS,)))
-    assert table(study(25, 4, (OURS,))) != table(study(25, 5, (OURS,)))
+    assert markdown_table(run_study(25, 4, (METERLINK,))) == markdown_table(run_study(25, 4, (METERLINK,)))
+    assert markdown_table(run_study(25, 4, (METERLINK,))) != markdown_table(run_study(25, 5, (METERLINK,)))
 
 
 def test_the_command_prints_the_table_and_puts_it_into_a_file(tmp_path) -> None:
@@ -94,4 +106,4 @@ def test_the_command_prints_the_table_and_puts_it_into_a_file(tmp_path) -> None:
 
 def test_a_file_without_the_markers_is_left_alone() -> None:
     with pytest.raises(InputError, match="no place for the table"):
-        put_between("nothing here", ["| a |"])
+        replace_between_markers("nothing here", ["| a |"])

@@ -4,83 +4,85 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
-from meterlink_simulators.display import Shown
-from meterlink_simulators.encoders.catalogue import FAMILIES
-from meterlink_simulators.ranges import Function
-from studies.teaching.cases import SIX, record
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES
+from meterlink_simulators.ranges import MeterFunction
+from studies.teaching.cases import SIX_FUNCTIONS, record_session
 from studies.teaching.study import (
     BEGIN,
     END,
-    Outcome,
-    Tally,
-    Task,
-    agrees,
-    count,
-    examine,
-    first_labels,
-    put_between,
-    table,
+    DisplayTally,
+    TeachingResult,
+    TeachingTask,
+    count_displays,
+    markdown_table,
+    matches_display,
+    replace_between_markers,
+    run_task,
+    shorten_capture,
     tasks,
 )
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", ENCODER_FAMILIES)
 def test_one_function_from_the_target_number_of_labels(family):
-    outcome = examine(Task(family, 0, (Function.DC_VOLTS,)), seed=1, search=False)
-    assert outcome.refusal == ""
-    assert outcome.tally.faults == []
+    outcome = run_task(TeachingTask(family, 0, (MeterFunction.DC_VOLTS,)), seed=1, search=False)
+    assert outcome.failure_reason == ""
+    assert outcome.tally.errors == []
     assert (outcome.tally.wrong, outcome.tally.refused) == (0, 0)
     assert outcome.tally.right > 500
 
 
 @pytest.mark.parametrize("family", ["counted", "masked", "prefixed lines"])
 def test_six_functions_from_forty_labels(family):
-    outcome = examine(Task(family, 1, SIX), seed=2, search=False)
-    assert outcome.refusal == ""
-    assert outcome.tally.faults == []
+    outcome = run_task(TeachingTask(family, 1, SIX_FUNCTIONS), seed=2, search=False)
+    assert outcome.failure_reason == ""
+    assert outcome.tally.errors == []
     assert (outcome.tally.wrong, outcome.tally.refused) == (0, 0)
     assert outcome.tally.right > 500
 
 
 def test_the_search_finds_the_smallest_number_that_does():
-    outcome = examine(Task("prefixed lines", 0, (Function.CAPACITANCE,)), seed=3, search=True)
-    assert outcome.needed is not None
-    assert 1 < outcome.needed <= outcome.task.target
-    assert table([outcome])[-1].startswith(f"| prefixed lines | 0 | capacitance | 12 | {outcome.needed} |")
+    outcome = run_task(TeachingTask("prefixed lines", 0, (MeterFunction.CAPACITANCE,)), seed=3, search=True)
+    assert outcome.needed_labels is not None
+    assert 1 < outcome.needed_labels <= outcome.task.target
+    assert markdown_table([outcome])[-1].startswith(
+        f"| prefixed lines | 0 | capacitance | 12 | {outcome.needed_labels} |"
+    )
 
 
 # How it counts
 
 
 def volts(text, **more):
-    return Shown(Quantity.VOLTAGE, None if text is None else Decimal(text), "V", coupling=Coupling.DC, **more)
+    return DisplayState(Quantity.VOLTAGE, None if text is None else Decimal(text), "V", coupling=Coupling.DC, **more)
 
 
 def reading(text, unit="V", status=Status.OK, coupling=Coupling.DC, quantity=Quantity.VOLTAGE, resolution="0.01"):
     digits = None if text is None else Decimal(text)
     step = None if resolution is None else Decimal(resolution)
-    return Reading(quantity, digits, unit, Stamp(0, 0), status, coupling, step)
+    return Reading(quantity, digits, unit, Timestamp(0, 0), status, coupling, step)
 
 
 def test_a_reading_agrees_with_what_the_display_showed():
-    assert agrees(reading("1.23"), volts("1.23"))
-    assert agrees(reading("1230", "mV"), volts("1.23"))
-    assert not agrees(reading("1.23"), volts("1.24"))
-    assert not agrees(reading("1.23"), volts("-1.23"))
-    assert not agrees(reading("1.23", coupling=Coupling.AC), volts("1.23"))
-    assert not agrees(reading("1.23", coupling=None), volts("1.23"))
-    assert not agrees(reading("1.23", "A", quantity=Quantity.CURRENT), volts("1.23"))
-    assert not agrees(reading("1.23000004"), volts("1.23"))
-    assert agrees(reading("1.23000004", resolution=None), volts("1.23"))
-    assert not agrees(reading("1.2300004", resolution=None), volts("1.23"))
-    assert agrees(reading(None, status=Status.OVERLOAD), volts(None, overload=True))
-    assert not agrees(reading(None, status=Status.OVERLOAD), volts("1.23"))
-    assert not agrees(reading("1.23"), volts(None, overload=True))
-    assert not agrees(reading(None, status=Status.OVERLOAD), volts(None, blank=True))
+    assert matches_display(reading("1.23"), volts("1.23"))
+    assert matches_display(reading("1230", "mV"), volts("1.23"))
+    assert not matches_display(reading("1.23"), volts("1.24"))
+    assert not matches_display(reading("1.23"), volts("-1.23"))
+    assert not matches_display(reading("1.23", coupling=Coupling.AC), volts("1.23"))
+    assert not matches_display(reading("1.23", coupling=None), volts("1.23"))
+    assert not matches_display(reading("1.23", "A", quantity=Quantity.CURRENT), volts("1.23"))
+    assert not matches_display(reading("1.23000004"), volts("1.23"))
+    assert matches_display(reading("1.23000004", resolution=None), volts("1.23"))
+    assert not matches_display(reading("1.2300004", resolution=None), volts("1.23"))
+    assert matches_display(reading(None, status=Status.OVERLOAD), volts(None, overload=True))
+    assert not matches_display(reading(None, status=Status.OVERLOAD), volts("1.23"))
+    assert not matches_display(reading("1.23"), volts(None, overload=True))
+    assert not matches_display(reading(None, status=Status.OVERLOAD), volts(None, blank=True))
 
 
 @pytest.mark.parametrize(
@@ -99,37 +101,49 @@ def test_a_reading_agrees_with_what_the_display_showed():
     ],
 )
 def test_displays_are_counted(readings, displays, right, refused, wrong):
-    tally = Tally()
-    count(tally, readings, displays)
+    tally = DisplayTally()
+    count_displays(tally, readings, displays)
     assert (tally.right, tally.refused, tally.wrong) == (right, refused, wrong)
-    assert len(tally.faults) == wrong
+    assert len(tally.errors) == wrong
 
 
 def test_a_shortened_capture_ends_soon_after_its_last_label():
-    capture = record("counted", 0, [Function.DC_VOLTS], 1, 10).capture
-    short = first_labels(capture, 3)
-    assert short.labels == capture.labels[:3]
+    capture = record_session("counted", 0, [MeterFunction.DC_VOLTS], 1, 10).capture
+    short = shorten_capture(capture, 3)
+    assert short.entries == capture.entries[:3]
     assert short.packets == capture.packets[: len(short.packets)]
-    assert capture.labels[2].t < short.packets[-1].t <= capture.labels[2].t + 1.0 < capture.packets[-1].t
+    assert (
+        capture.entries[2].seconds
+        < short.packets[-1].seconds
+        <= capture.entries[2].seconds + 1.0
+        < capture.packets[-1].seconds
+    )
 
 
 def test_every_family_is_studied_with_one_function_and_with_six():
     found = list(tasks(2))
     assert {(task.family, task.variant, len(task.functions)) for task in found} == {
-        (family, variant, functions) for family in FAMILIES for variant in (0, 1) for functions in (1, 6)
+        (family, variant, functions) for family in ENCODER_FAMILIES for variant in (0, 1) for functions in (1, 6)
     }
     assert {task.target for task in found if task.family == "segments"} == {25, 40}
     assert {task.target for task in found if task.family == "packed"} == {12, 40}
 
 
 def test_the_table_goes_between_its_markers():
-    task = Task("packed", 1, SIX)
-    lines = table(
-        [Outcome(task, 1.26, Tally(7, 2, 1), True, 33), Outcome(task, 0, Tally(), True), Outcome(task, 0, Tally())]
+    task = TeachingTask("packed", 1, SIX_FUNCTIONS)
+    lines = markdown_table(
+        [
+            TeachingResult(task, 1.26, DisplayTally(7, 2, 1), True, 33),
+            TeachingResult(task, 0, DisplayTally(), True),
+            TeachingResult(task, 0, DisplayTally()),
+        ]
     )
     assert lines[-3] == "| packed | 1 | 6 | 40 | 33 | 1.3 | 10 | 7 | 2 | 1 |"
     assert lines[-2].startswith("| packed | 1 | 6 | 40 | > 80 |")
     assert lines[-1].startswith("| packed | 1 | 6 | 40 | – |")
-    assert put_between(f"before\n{BEGIN}\nold\n{END}\nafter", ["new"]) == f"before\n{BEGIN}\n\nnew\n\n{END}\nafter"
+    assert (
+        replace_between_markers(f"before\n{BEGIN}\nold\n{END}\nafter", ["new"])
+        == f"before\n{BEGIN}\n\nnew\n\n{END}\nafter"
+    )
     with pytest.raises(InputError):
-        put_between("no markers", lines)
+        replace_between_markers("no markers", lines)

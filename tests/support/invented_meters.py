@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
 
-from meterlink.capture.files import Capture, Label, Packet, label_at
+from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry, make_display_entry
 
 CHANNEL = "7c2e0001-5a41-4d0e-9a55-31f0c7a8be10"
 RATE = 8.0  # packets a second
@@ -29,7 +29,7 @@ EXPONENT = {"ohm": 0, "kohm": 3, "Mohm": 6, "nF": -9, "uF": -6, "mA": -3, "A": 0
 
 
 @dataclass(frozen=True)
-class Face:
+class InventedDisplay:
     """What a display shows."""
 
     function: str
@@ -58,13 +58,13 @@ class Face:
         return f"{number} {self.unit} {coupling}".strip()
 
 
-def draw_face(rng: Random, functions, most: int, overloads: float = 0.0, ranges=None) -> Face:
+def draw_display(rng: Random, functions, max_counts: int, overloads: float = 0.0, ranges=None) -> InventedDisplay:
     function = rng.choice(functions)
     options = range(len(FUNCTIONS[function][0])) if ranges is None else ranges
     number = rng.choice(list(options))
-    counts = rng.randint(most // 10, most) if rng.random() < 0.8 else rng.randint(0, most)
+    counts = rng.randint(max_counts // 10, max_counts) if rng.random() < 0.8 else rng.randint(0, max_counts)
     negative = function in SIGNED and rng.random() < 0.4 and counts > 0
-    return Face(function, number, counts, negative, rng.random() < overloads)
+    return InventedDisplay(function, number, counts, negative, rng.random() < overloads)
 
 
 def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, reflected: bool) -> int:
@@ -84,28 +84,28 @@ def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, refle
 
 
 @dataclass
-class Layout:
+class FrameLayout:
     """Where things lie: pieces of the body in order, each (name, maker of its bytes)."""
 
-    pieces: list = field(default_factory=list)
-    check: Callable[[bytes], bytes] | None = None
-    key: bytes = b""
-    mirrored: bool = False
+    parts: list = field(default_factory=list)
+    checksum: Callable[[bytes], bytes] | None = None
+    xor_key: bytes = b""
+    bits_reversed: bool = False
 
-    def frame(self, face: Face, count: int, rng: Random) -> bytes:
-        body = b"".join(make(face, count, rng) for _, make in self.pieces)
-        if self.check is not None:
-            body += self.check(body)
-        if self.mirrored:
+    def frame(self, display: InventedDisplay, count: int, rng: Random) -> bytes:
+        body = b"".join(make(display, count, rng) for _, make in self.parts)
+        if self.checksum is not None:
+            body += self.checksum(body)
+        if self.bits_reversed:
             body = bytes(int(f"{byte:08b}"[::-1], 2) for byte in body)
-        if self.key:
-            body = bytes(byte ^ self.key[at % len(self.key)] for at, byte in enumerate(body))
+        if self.xor_key:
+            body = bytes(byte ^ self.xor_key[at % len(self.xor_key)] for at, byte in enumerate(body))
         return body
 
 
-def draw_check(rng: Random, keyed: bool):
+def draw_checksum(rng: Random, masked: bool):
     kind = rng.choice(
-        ["none", "sum", "negsum", "xor", "crc8", "crc16", "sum16"] if not keyed else ["none", "xor", "crc8", "crc16"]
+        ["none", "sum", "negsum", "xor", "crc8", "crc16", "sum16"] if not masked else ["none", "xor", "crc8", "crc16"]
     )
     skip = rng.randrange(3)
     init = rng.randrange(256)
@@ -133,7 +133,7 @@ def draw_check(rng: Random, keyed: bool):
     return None
 
 
-def draw_states(rng: Random, functions, signed_apart: bool):
+def draw_state_parts(rng: Random, functions, signed_apart: bool):
     """Pieces that say function, range, sign and overload."""
     style = rng.choice(["codes", "combined", "points"])
     pieces = []
@@ -291,13 +291,13 @@ class SegmentMeter:
     def __init__(self, rng: Random, functions, most: int, style: str = ""):
         style = style or rng.choice(["scrambled", "regular"])
         self.places = len(str(most))
-        self.shapes = {char: set(lit) for char, lit in SEGMENTS.items()}
+        self.glyph_segments = {char: set(lit) for char, lit in SEGMENTS.items()}
         if rng.random() < 0.4:
-            self.shapes["6"] -= {"a"}
+            self.glyph_segments["6"] -= {"a"}
         if rng.random() < 0.4:
-            self.shapes["7"] |= {"f"}
+            self.glyph_segments["7"] |= {"f"}
         if rng.random() < 0.4:
-            self.shapes["9"] -= {"d"}
+            self.glyph_segments["9"] -= {"d"}
         units = sorted({unit for name in functions for unit, _ in FUNCTIONS[name][0]})
         names = [f"{place}{segment}" for place in range(self.places) for segment in "abcdefg."]
         rest = ["minus", "AC", "DC", *units, "hold", "spare1", "spare2", "spare3"]
@@ -305,21 +305,21 @@ class SegmentMeter:
             every = names + rest
             self.size = (len(every) + 7) // 8 + 1
             where = rng.sample(range(8 * self.size), len(every))
-            self.where = dict(zip(every, where, strict=True))
+            self.bit_positions = dict(zip(every, where, strict=True))
         else:
             order = rng.sample(range(8), 8)
-            self.where = {name: 8 * (number // 8) + order[number % 8] for number, name in enumerate(names)}
+            self.bit_positions = {name: 8 * (number // 8) + order[number % 8] for number, name in enumerate(names)}
             start = len(names)
             self.size = (start + len(rest) + 7) // 8
-            self.where |= dict(zip(rest, rng.sample(range(start, 8 * self.size), len(rest)), strict=True))
+            self.bit_positions |= dict(zip(rest, rng.sample(range(start, 8 * self.size), len(rest)), strict=True))
         self.inverted = rng.random() < 0.3
 
-    def pieces(self):
+    def parts(self):
         def make(face, count, noise):
             text = f"{face.counts:0{face.places + 1}d}".rjust(self.places)
             if face.overload:
                 text = "0L".rjust(self.places)
-            lit = {f"{place}{segment}" for place, char in enumerate(text) for segment in self.shapes[char]}
+            lit = {f"{place}{segment}" for place, char in enumerate(text) for segment in self.glyph_segments[char]}
             if face.places and not face.overload:
                 lit.add(f"{self.places - 1 - face.places}.")
             lit.add(face.unit)
@@ -328,18 +328,18 @@ class SegmentMeter:
                 lit.add("minus")
             if noise.random() < 0.2:
                 lit.add("hold")
-            word = sum(1 << self.where[name] for name in lit)
+            word = sum(1 << self.bit_positions[name] for name in lit)
             data = word.to_bytes(self.size, "little")
             return bytes(byte ^ 0xFF for byte in data) if self.inverted else data
 
         return [("display", make)]
 
 
-NUMBERS = {
+NUMBER_FORMATS = {
     "integer": draw_integer, "packed": draw_packed, "float": draw_float, "fine float": draw_fine_float,
     "ieee11073": draw_sfloat, "characters": draw_text, "fixed unit": draw_fixed,
 }  # fmt: skip
-FAMILIES = (*NUMBERS, "segments")
+FAMILIES = (*NUMBER_FORMATS, "segments")
 
 
 def draw_counter(rng):
@@ -360,20 +360,22 @@ class InventedMeter:
         rng = Random(f"{family}/{seed}/{functions}")
         self.rng = rng
         self.functions = rng.sample(list(FUNCTIONS), functions) if functions < 6 else list(FUNCTIONS)
-        self.most = rng.choice([1999, 5999, 9999]) if family == "segments" else rng.choice([1999, 5999, 9999, 40000])
+        self.max_counts = (
+            rng.choice([1999, 5999, 9999]) if family == "segments" else rng.choice([1999, 5999, 9999, 40000])
+        )
         if family == "ieee11073":
-            self.most = rng.choice([1999, 5999])
+            self.max_counts = rng.choice([1999, 5999])
         if family == "fixed unit":
-            self.most = rng.choice([1999, 5999, 9999])  # more would not fit into 32 bits
+            self.max_counts = rng.choice([1999, 5999, 9999])  # more would not fit into 32 bits
         keyed = rng.random() < 0.4 and family not in {"fine float", "fixed unit"}
-        layout = Layout()
+        layout = FrameLayout()
         head = rng.randbytes(rng.randrange(1, 3))
         middle = []
         if family == "segments":
-            middle = SegmentMeter(rng, self.functions, self.most).pieces()
+            middle = SegmentMeter(rng, self.functions, self.max_counts).parts()
         else:
-            number, signed_apart = NUMBERS[family](rng, self.most)
-            middle = [*number, *draw_states(rng, self.functions, signed_apart)]
+            number, signed_apart = NUMBER_FORMATS[family](rng, self.max_counts)
+            middle = [*number, *draw_state_parts(rng, self.functions, signed_apart)]
         if rng.random() < 0.6:
             middle.append(draw_counter(rng))
         if rng.random() < 0.4:
@@ -382,57 +384,57 @@ class InventedMeter:
             filler = rng.randbytes(rng.randrange(1, 4))
             middle.append(("filler", lambda _face, _count, _noise: filler))
         rng.shuffle(middle)
-        layout.pieces = [("head", lambda _face, _count, _noise: head), *middle]
-        layout.check = draw_check(rng, keyed)
-        layout.key = rng.randbytes(rng.choice([1, 2, 4, 5])) if keyed else b""
+        layout.parts = [("head", lambda _face, _count, _noise: head), *middle]
+        layout.checksum = draw_checksum(rng, keyed)
+        layout.xor_key = rng.randbytes(rng.choice([1, 2, 4, 5])) if keyed else b""
         if family in {"integer", "packed"}:
-            layout.mirrored = rng.random() < 0.2
+            layout.bits_reversed = rng.random() < 0.2
         self.layout = layout
         self.delivery = rng.choice(["whole", "whole", "pieces", "random", "joined"])
-        self.keyed = keyed
+        self.masked = keyed
         # Ranges that this visit uses, in which all of the labels and what is unseen lie.
         self.overloads = rng.choice([0.0, 0.1])
         self.count = rng.randrange(60_000)
         self.labelled: set[tuple[str, int, bool]] = set()
 
-    def face(self, rng: Random) -> Face:
-        return draw_face(rng, self.functions, self.most, self.overloads)
+    def draw_display(self, rng: Random) -> InventedDisplay:
+        return draw_display(rng, self.functions, self.max_counts, self.overloads)
 
-    def frame(self, face: Face, rng: Random) -> bytes:
+    def frame(self, display: InventedDisplay, rng: Random) -> bytes:
         self.count += 1
-        return self.layout.frame(face, self.count, rng)
+        return self.layout.frame(display, self.count, rng)
 
     def capture(self, labels: int, seed: int, between: int = 25, window: int = 3) -> Capture:
         rng = Random(f"capture/{seed}")
         frames: list[tuple[float, bytes]] = []
-        written: list[Label] = []
+        written: list[DisplayEntry] = []
         t = 0.0
         for _ in range(labels):
             for _ in range(between):
                 t += 1 / RATE
-                frames.append((t, self.frame(self.face(rng), rng)))
+                frames.append((t, self.frame(self.draw_display(rng), rng)))
             t += 0.5
-            face = self.face(rng)
+            face = self.draw_display(rng)
             self.labelled.add((face.function, face.range, face.overload))
             for _ in range(window):
                 t += 1 / RATE
                 frames.append((t, self.frame(face, rng)))
-            written.append(label_at(round(t + 0.05, 6), face.text))
-        return Capture(tuple(deliver(self.delivery, frames, rng)), tuple(written))
+            written.append(make_display_entry(round(t + 0.05, 6), face.text))
+        return Capture(tuple(split_packets(self.delivery, frames, rng)), tuple(written))
 
-    def unseen(self, number: int, seed: int) -> list[tuple[Face, bytes]]:
+    def draw_unlabelled_frames(self, number: int, seed: int) -> list[tuple[InventedDisplay, bytes]]:
         rng = Random(f"unseen/{seed}")
-        faces = [self.face(rng) for _ in range(number)]
+        faces = [self.draw_display(rng) for _ in range(number)]
         return [(face, self.frame(face, rng)) for face in faces]
 
 
-def deliver(how: str, frames, rng: Random) -> list[Packet]:
+def split_packets(delivery: str, frames, rng: Random) -> list[CapturedPacket]:
     packets = []
-    if how == "whole":
-        return [Packet(round(t, 6), CHANNEL, data) for t, data in frames]
-    if how == "pieces":
+    if delivery == "whole":
+        return [CapturedPacket(round(t, 6), CHANNEL, data) for t, data in frames]
+    if delivery == "pieces":
         return [
-            Packet(round(t + at / 1000, 6), CHANNEL, data[at : at + 20])
+            CapturedPacket(round(t + at / 1000, 6), CHANNEL, data[at : at + 20])
             for t, data in frames
             for at in range(0, len(data), 20)
         ]
@@ -440,11 +442,11 @@ def deliver(how: str, frames, rng: Random) -> list[Packet]:
     kept = b""
     for t, frame in frames:
         data, kept, at = kept + frame, b"", 0
-        if how == "joined" and rng.random() < 0.2:
+        if delivery == "joined" and rng.random() < 0.2:
             back = rng.randint(1, len(frame) - 1)
             data, kept = data[:-back], data[-back:]
         while at < len(data):
             size = rng.randint(1, len(frame))
-            packets.append(Packet(round(t + at / 1000, 6), CHANNEL, data[at : at + size]))
+            packets.append(CapturedPacket(round(t + at / 1000, 6), CHANNEL, data[at : at + size]))
             at += size
     return packets

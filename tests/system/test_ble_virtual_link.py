@@ -7,16 +7,16 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
-from meterlink.ble import Limits, LinkState, MeterLink, Packet, Radio, RadioState
+from meterlink.ble import ConnectionState, MeterStatus, Radio, RadioState, RadioTimeouts, ReceivedPacket
 from meterlink.core.equipment import Meter
 from meterlink.core.readings import Coupling, Reading
 from meterlink.core.units import Quantity
 from meterlink.driver_api import NO_MATCH
 from meterlink_drivers.presented import PRESENTED
-from meterlink_simulators.display import Shown
-from meterlink_simulators.encoders.presented import Described, PresentedEncoder
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.encoders.presented import DescribedFunction, PresentedEncoder
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 
 class Ramp:
@@ -28,9 +28,9 @@ class Ramp:
         self.name = name
         self.count = 0
 
-    def show(self, _now: float) -> Shown:
+    def show(self, _now: float) -> DisplayState:
         self.count += 1
-        return Shown(Quantity.VOLTAGE, Decimal(self.count).scaleb(-3), "V", coupling=Coupling.DC)
+        return DisplayState(Quantity.VOLTAGE, Decimal(self.count).scaleb(-3), "V", coupling=Coupling.DC)
 
 
 @dataclass
@@ -38,7 +38,7 @@ class Station:
     """What a daemon would keep: every packet, decoded by its session's driver."""
 
     radio: Radio
-    packets: list[Packet] = field(default_factory=list)
+    packets: list[ReceivedPacket] = field(default_factory=list)
     states: list[RadioState] = field(default_factory=list)
 
     def readings(self, address: str) -> list[Reading]:
@@ -50,7 +50,7 @@ class Station:
             if reading.quantity is not Quantity.BATTERY
         ]
 
-    def link(self, address: str) -> MeterLink:
+    def link(self, address: str) -> MeterStatus:
         return next(link for link in self.radio.state.meters if link.address == address)
 
     async def until(self, true: Callable[[], bool], within: float) -> float:
@@ -61,21 +61,21 @@ class Station:
             await asyncio.sleep(0.1)
         return loop.time() - begin
 
-    async def reach(self, address: str, state: LinkState, within: float = 60.0) -> float:
+    async def reach(self, address: str, state: ConnectionState, within: float = 60.0) -> float:
         return await self.until(lambda: self.link(address).state is state, within)
 
 
 @asynccontextmanager
 async def station(air: Air, *addresses: str) -> AsyncIterator[Station]:
-    meters_on_air = air.radios
-    packets: list[Packet] = []
+    meters_on_air = air.device_count
+    packets: list[ReceivedPacket] = []
     states: list[RadioState] = []
     radio = Radio(
-        clock=WarpClock(),
-        choose=lambda heard, services: PRESENTED if PRESENTED.matches(heard, services) > NO_MATCH else None,
+        clock=VirtualClock(),
+        choose_driver=lambda heard, services: PRESENTED if PRESENTED.matches(heard, services) > NO_MATCH else None,
         on_packet=packets.append,
-        on_change=states.append,
-        known=[Meter(address, "") for address in addresses],
+        on_state_change=states.append,
+        known_meters=[Meter(address, "") for address in addresses],
         scanner_backend=air.scanner_backend,
         client_backend=air.client_backend,
         jitter=lambda low, high: (low + high) / 2,
@@ -88,7 +88,7 @@ async def station(air: Air, *addresses: str) -> AsyncIterator[Station]:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
     assert running.cancelled()
-    assert air.radios == meters_on_air  # no scanner and no central is left on the air
+    assert air.device_count == meters_on_air  # no scanner and no central is left on the air
 
 
 def in_air(test: Callable[[Air], Coroutine[Any, Any, None]], **options: Any) -> None:
@@ -98,7 +98,7 @@ def in_air(test: Callable[[Air], Coroutine[Any, Any, None]], **options: Any) -> 
         await asyncio.sleep(0)
         assert asyncio.all_tasks() == {asyncio.current_task()}
 
-    run_warped(run())
+    run_in_virtual_time(run())
 
 
 def counts(readings: list[Reading]) -> list[int]:
@@ -111,7 +111,7 @@ def test_three_meters_at_once_in_order_and_without_loss() -> None:
         meters = [await air.add_meter(Ramp(name), encoder=PresentedEncoder(), serial=f"B-{name}") for name in names]
         async with station(air, *(meter.address for meter in meters)) as s:
             for meter in meters:
-                await s.reach(meter.address, LinkState.CONNECTED)
+                await s.reach(meter.address, ConnectionState.CONNECTED)
             await asyncio.sleep(60)
             for meter, name in zip(meters, names, strict=True):
                 seen = counts(s.readings(meter.address))
@@ -127,33 +127,33 @@ def test_lost_out_of_range_silent_and_refused_links_come_back() -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
-            await s.reach(meter.address, LinkState.CONNECTED)
-            await asyncio.sleep(Limits().good_after + 5)
+            await s.reach(meter.address, ConnectionState.CONNECTED)
+            await asyncio.sleep(RadioTimeouts().stable_after + 5)
 
-            meter.drop_link()
-            await s.reach(meter.address, LinkState.LOST)
-            await s.reach(meter.address, LinkState.CONNECTED, within=10)
+            meter.drop_connection()
+            await s.reach(meter.address, ConnectionState.LOST)
+            await s.reach(meter.address, ConnectionState.CONNECTED, within=10)
             await asyncio.sleep(5)
 
-            meter.out_of_range(True)
-            await s.reach(meter.address, LinkState.LOST)
+            meter.set_out_of_range(True)
+            await s.reach(meter.address, ConnectionState.LOST)
             await asyncio.sleep(1800)
-            assert s.link(meter.address).state is LinkState.LOST
-            meter.out_of_range(False)
-            await s.reach(meter.address, LinkState.CONNECTED, within=90)
+            assert s.link(meter.address).state is ConnectionState.LOST
+            meter.set_out_of_range(False)
+            await s.reach(meter.address, ConnectionState.CONNECTED, within=90)
             await asyncio.sleep(5)
 
-            meter.mute(True)
-            await s.reach(meter.address, LinkState.SILENT)
-            await s.reach(meter.address, LinkState.LOST)
-            meter.mute(False)
-            await s.reach(meter.address, LinkState.CONNECTED)
+            meter.set_muted(True)
+            await s.reach(meter.address, ConnectionState.SILENT)
+            await s.reach(meter.address, ConnectionState.LOST)
+            meter.set_muted(False)
+            await s.reach(meter.address, ConnectionState.CONNECTED)
             await asyncio.sleep(5)
 
             meter.refuse_connections(2)
-            meter.drop_link()
-            await s.reach(meter.address, LinkState.LOST)
-            await s.reach(meter.address, LinkState.CONNECTED)
+            meter.drop_connection()
+            await s.reach(meter.address, ConnectionState.LOST)
+            await s.reach(meter.address, ConnectionState.CONNECTED)
             await asyncio.sleep(5)
 
             sessions = [packet.session.number for packet in s.packets]
@@ -170,11 +170,11 @@ def test_services_that_moved_while_the_system_remembers_the_old_ones() -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
-            await s.reach(meter.address, LinkState.CONNECTED)
+            await s.reach(meter.address, ConnectionState.CONNECTED)
             # One function where there were several: the old handles now point into other services, or nowhere.
-            meter.change_services(PresentedEncoder([Described(Quantity.VOLTAGE, Coupling.DC)]))
-            meter.drop_link()
-            await s.reach(meter.address, LinkState.LOST)
+            meter.change_services(PresentedEncoder([DescribedFunction(Quantity.VOLTAGE, Coupling.DC)]))
+            meter.drop_connection()
+            await s.reach(meter.address, ConnectionState.LOST)
             before = counts(s.readings(meter.address))
             await s.until(lambda: len(counts(s.readings(meter.address))) > len(before) + 20, within=60)
             seen = counts(s.readings(meter.address))
@@ -186,13 +186,13 @@ def test_services_that_moved_while_the_system_remembers_the_old_ones() -> None:
 
 
 def test_a_stop_at_any_moment_clears_the_air() -> None:
-    async def stopped_after(air: Air, seconds: float) -> LinkState:
+    async def stopped_after(air: Air, seconds: float) -> ConnectionState:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
             await asyncio.sleep(seconds)
             return s.link(meter.address).state
 
-    seen: set[LinkState] = set()
+    seen: set[ConnectionState] = set()
 
     for step in range(60):
 
@@ -200,4 +200,4 @@ def test_a_stop_at_any_moment_clears_the_air() -> None:
             seen.add(await stopped_after(air, seconds))
 
         in_air(body)
-    assert seen >= {LinkState.SEARCHING, LinkState.CONNECTING, LinkState.CONNECTED}
+    assert seen >= {ConnectionState.SEARCHING, ConnectionState.CONNECTING, ConnectionState.CONNECTED}

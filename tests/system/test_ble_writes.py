@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import pytest
 
-from meterlink.ble import LinkState, Packet, Radio, RadioState
+from meterlink.ble import ConnectionState, Radio, RadioState, ReceivedPacket
 from meterlink.core.equipment import Meter
 from meterlink.core.units import Quantity
-from meterlink.driver_api import Channel, Characteristic, Reading, Stamp, Write
-from meterlink_simulators.display import Shown
+from meterlink.driver_api import Channel, Characteristic, CharacteristicWrite, Reading, Timestamp
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 ADDRESS = "C0:00:5E:00:53:01"
 SERVICE, SPEAKS, HEARS = (f"a1b2c3d4-0000-4000-8000-00000000000{n}" for n in range(3))
@@ -23,8 +23,8 @@ class Blank:
     name = "Birch"
     rate = 4.0
 
-    def show(self, _now: float) -> Shown:
-        return Shown(Quantity.VOLTAGE, None, "V", blank=True)
+    def show(self, _now: float) -> DisplayState:
+        return DisplayState(Quantity.VOLTAGE, None, "V", blank=True)
 
 
 class Sleepy:
@@ -41,7 +41,7 @@ class Sleepy:
     def _hear(self, data: bytes) -> None:
         self.written.append((asyncio.get_running_loop().time(), data))
 
-    def encode(self, _shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, _shown: DisplayState) -> list[tuple[str, bytes]]:
         now = asyncio.get_running_loop().time()
         return [(SPEAKS, b"\x01")] if self.written and now - self.written[-1][0] < 2 else []
 
@@ -51,8 +51,8 @@ class Telling:
 
     name = "telling"
 
-    def __init__(self, *writes: Write) -> None:
-        self.writes: Sequence[Write] = writes
+    def __init__(self, *writes: CharacteristicWrite) -> None:
+        self.writes: Sequence[CharacteristicWrite] = writes
         self.channels: Sequence[Channel] = (Channel(SPEAKS),)
 
     def matches(self, *_: object) -> float:
@@ -61,19 +61,19 @@ class Telling:
     def open(self, _services: Sequence[Characteristic]) -> "Telling":
         return self
 
-    def feed(self, _channel: str, _packet: bytes, _stamp: Stamp) -> tuple[Reading, ...]:
+    def feed(self, _channel: str, _packet: bytes, _stamp: Timestamp) -> tuple[Reading, ...]:
         return ()
 
 
-def connect(encoder: Sleepy, kind: Telling, seconds: float) -> tuple[list[Packet], RadioState]:
-    packets: list[Packet] = []
+def connect(encoder: Sleepy, kind: Telling, seconds: float) -> tuple[list[ReceivedPacket], RadioState]:
+    packets: list[ReceivedPacket] = []
 
     async def run() -> RadioState:
         async with Air() as air:
             await air.add_meter(Blank(), encoder=encoder, address=ADDRESS)
             radio = Radio(
-                clock=WarpClock(), choose=lambda *_: kind, on_packet=packets.append, on_change=lambda _: None,
-                known=[Meter(ADDRESS, "")], scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+                clock=VirtualClock(), choose_driver=lambda *_: kind, on_packet=packets.append, on_state_change=lambda _: None,
+                known_meters=[Meter(ADDRESS, "")], scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
             task = asyncio.create_task(radio.run())
             await asyncio.sleep(seconds)
@@ -82,32 +82,32 @@ def connect(encoder: Sleepy, kind: Telling, seconds: float) -> tuple[list[Packet
             await asyncio.gather(task, return_exceptions=True)
             return state
 
-    return packets, run_warped(run())
+    return packets, run_in_virtual_time(run())
 
 
 @pytest.mark.parametrize(("how", "response"), [("write", True), ("write-without-response", False)])
 def test_start_up_writes_come_in_order_and_once(how: str, response: bool) -> None:
     meter = Sleepy(how)
     packets, state = connect(
-        meter, Telling(*(Write(HEARS, bytes([n]), response=response) for n in (3, 1, 2))), seconds=4
+        meter, Telling(*(CharacteristicWrite(HEARS, bytes([n]), response=response) for n in (3, 1, 2))), seconds=4
     )
     assert [data for _, data in meter.written] == [b"\x03", b"\x01", b"\x02"]
     assert packets
-    assert state.meters[0].state is LinkState.CONNECTED
+    assert state.meters[0].state is ConnectionState.CONNECTED
 
 
 def test_a_keep_alive_is_written_again_and_again() -> None:
     meter = Sleepy("write")
-    packets, state = connect(meter, Telling(Write(HEARS, b"\xa5", period=1.5, response=True)), seconds=60)
+    packets, state = connect(meter, Telling(CharacteristicWrite(HEARS, b"\xa5", period=1.5, response=True)), seconds=60)
     times = [time for time, _ in meter.written]
     gaps = [later - earlier for earlier, later in itertools.pairwise(times)]
     assert 35 < len(times) < 41
     assert all(1.4 < gap < 1.8 for gap in gaps)
     assert len(packets) > 200
-    assert state.meters[0].state is LinkState.CONNECTED
+    assert state.meters[0].state is ConnectionState.CONNECTED
 
 
 def test_a_write_to_what_is_not_there_is_said() -> None:
-    _, state = connect(Sleepy("write"), Telling(Write("nowhere", b"x")), seconds=5)
-    assert state.meters[0].state is LinkState.UNUSABLE
+    _, state = connect(Sleepy("write"), Telling(CharacteristicWrite("nowhere", b"x")), seconds=5)
+    assert state.meters[0].state is ConnectionState.UNUSABLE
     assert "asks for nowhere" in state.meters[0].detail

@@ -12,19 +12,19 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink.capture.files import Asked, read_capture
+from meterlink.capture.capture_file import ConnectionRequests, read_capture
 from meterlink.cli import capture as capture_module
-from meterlink.core.clock import Stamp, SystemClock
+from meterlink.core.clock import SystemClock, Timestamp
 from meterlink.core.errors import DriverError, InputError, LinkError, MeterlinkError
 from meterlink.core.units import Quantity
-from meterlink.driver_api import Channel, Write, uuid16
+from meterlink.driver_api import Channel, CharacteristicWrite, uuid16
 from meterlink.link.server import LinkServer
-from meterlink.station.recording import Capture, CaptureFile, Tally, Typed, typed_lines
-from meterlink_simulators.display import Shown
+from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, TypedLine, read_typed_lines
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.peripheral import Peripheral
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 ADDRESS = "C0:00:5E:00:53:01"
 SERVICE, SPEAKS, HEARS, ASIDE = (f"a1b2c3d4-0000-4000-8000-00000000000{n}" for n in range(4))
@@ -39,9 +39,9 @@ class Counting:
     def __init__(self) -> None:
         self.count = 0
 
-    def show(self, _now: float) -> Shown:
+    def show(self, _now: float) -> DisplayState:
         self.count += 1
-        return Shown(Quantity.VOLTAGE, Decimal(self.count).scaleb(-2), "V")
+        return DisplayState(Quantity.VOLTAGE, Decimal(self.count).scaleb(-2), "V")
 
 
 class Own:
@@ -68,7 +68,7 @@ class Own:
         self.written.append(data)
         self.woken = True
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, shown: DisplayState) -> list[tuple[str, bytes]]:
         packet = str(shown.digits).encode()
         return [(SPEAKS, packet), (ASIDE, packet)] if self.woken else []
 
@@ -81,27 +81,27 @@ def on_air(body: Body, encoder: Own | None = None) -> None:
         async with Air() as air:
             await body(air, await air.add_meter(Counting(), encoder=encoder or Own(), address=ADDRESS))
             await asyncio.sleep(0)
-            assert air.radios == 1  # the meter: no scanner and no central is left
+            assert air.device_count == 1  # the meter: no scanner and no central is left
 
-    run_warped(run())
+    run_in_virtual_time(run())
 
 
-async def typing(*lines: tuple[float, str]) -> AsyncIterator[Typed]:
+async def typing(*lines: tuple[float, str]) -> AsyncIterator[TypedLine]:
     """Type each line so many seconds after the one before; the end of the input comes at once after the last."""
-    clock = WarpClock()
+    clock = VirtualClock()
     for pause, text in lines:
         await asyncio.sleep(pause)
-        yield Typed(text, clock.stamp())
+        yield TypedLine(text, clock.now())
 
 
-async def never() -> AsyncIterator[Typed]:
+async def never() -> AsyncIterator[TypedLine]:
     await asyncio.Event().wait()
-    yield Typed("", Stamp(0, 0))
+    yield TypedLine("", Timestamp(0, 0))
 
 
-async def record(path: Path, air: Air, typed: AsyncIterator[Typed], said: list[str], **more: Any) -> Tally:
-    with CaptureFile(path) as file:
-        capture = Capture(file, WarpClock(), said.append)
+async def record(path: Path, air: Air, typed: AsyncIterator[TypedLine], said: list[str], **more: Any) -> CaptureCounts:
+    with CaptureFileWriter(path) as file:
+        capture = CaptureRecorder(file, VirtualClock(), said.append)
         return await capture.run(
             ADDRESS, typed, scanner_backend=air.scanner_backend, client_backend=air.client_backend, **more
         )
@@ -118,8 +118,8 @@ def test_packets_and_labels_in_order_with_their_times(tmp_path: Path) -> None:
     on_air(body)
     capture = read_capture(tmp_path / "a.jsonl")
     assert capture.meter is not None
-    assert (capture.meter.name, capture.meter.services) == ("Birch", (SERVICE,))
-    assert [(label.t, label.text) for label in capture.labels] == [
+    assert (capture.meter.name, capture.meter.service_uuids) == ("Birch", (SERVICE,))
+    assert [(label.seconds, label.text) for label in capture.entries] == [
         (10.0, "0.35 V DC"), (13.0, "OL Mohm"), (14.0, "-12.34 mV dc"),
     ]  # fmt: skip
     assert {packet.channel for packet in capture.packets} == {SPEAKS}
@@ -136,19 +136,19 @@ def test_a_label_without_packets_before_it_is_kept_and_told(tmp_path: Path) -> N
     said: list[str] = []
 
     async def body(air: Air, meter: Peripheral) -> None:
-        meter.mute(True)
+        meter.set_muted(True)
         await record(tmp_path / "a.jsonl", air, typing((4.0, "4.70 uF")), said)
 
     on_air(body)
     assert "1. 4.70 uF at 4.0 s, but no packet came in the 0.4 s before it." in said
-    assert len(read_capture(tmp_path / "a.jsonl").labels) == 1
+    assert len(read_capture(tmp_path / "a.jsonl").entries) == 1
 
 
 def test_a_meter_that_must_be_written_to(tmp_path: Path) -> None:
     shy = Own(shy=True)
 
     async def body(air: Air, meter: Peripheral) -> None:
-        asked = Asked(writes=(Write(HEARS, b"\xa5\x01"),))
+        asked = ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x01"),))
         tally = await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=5)
         assert tally.packets > 10
         assert shy.written == [b"\xa5\x01"]
@@ -156,26 +156,26 @@ def test_a_meter_that_must_be_written_to(tmp_path: Path) -> None:
     on_air(body, shy)
     told = read_capture(tmp_path / "a.jsonl").meter
     assert told is not None
-    assert told.asked == Asked(writes=(Write(HEARS, b"\xa5\x01"),))
+    assert told.requests == ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x01"),))
 
 
 def test_a_meter_that_must_be_written_to_again_and_again(tmp_path: Path) -> None:
     shy = Own(shy=True)
 
     async def body(air: Air, _meter: Peripheral) -> None:
-        asked = Asked(writes=(Write(HEARS, b"\xa5\x02", 2.0),))
+        asked = ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x02", 2.0),))
         await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=15)
         assert 5 <= len(shy.written) <= 8
 
     on_air(body, shy)
     told = read_capture(tmp_path / "a.jsonl").meter
     assert told is not None
-    assert told.asked.writes[0].period == 2.0
+    assert told.requests.writes[0].period == 2.0
 
 
 def test_a_value_that_is_only_read_is_polled(tmp_path: Path) -> None:
     async def body(air: Air, _meter: Peripheral) -> None:
-        asked = Asked(reads=(Channel(ASIDE, "read", 0.5),))
+        asked = ConnectionRequests(reads=(Channel(ASIDE, "read", 0.5),))
         await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=10)
 
     on_air(body)
@@ -189,11 +189,11 @@ def test_a_lost_link_is_taken_up_again(tmp_path: Path) -> None:
     async def body(air: Air, meter: Peripheral) -> None:
         recording = asyncio.create_task(record(tmp_path / "a.jsonl", air, never(), said, seconds=60))
         await asyncio.sleep(20)
-        meter.drop_link()
+        meter.drop_connection()
         await recording
 
     on_air(body)
-    times = [packet.t for packet in read_capture(tmp_path / "a.jsonl").packets]
+    times = [packet.seconds for packet in read_capture(tmp_path / "a.jsonl").packets]
     assert times[0] < 20 < times[-1]
     assert times[-1] > 50
     assert any("lost" in line for line in said)
@@ -202,12 +202,16 @@ def test_a_lost_link_is_taken_up_again(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("encoder", "asked", "message"),
     [
-        (Own(properties="read"), Asked(), "nothing to subscribe to.*--poll"),
-        (Own(), Asked(writes=(Write(uuid16(0xFFF2), b"x"),)), "no 0000fff2-.* to write.*It has: " + HEARS),
-        (Own(), Asked(reads=(Channel(SPEAKS, "read", 1.0),)), "to read.*It has: .*" + ASIDE),
+        (Own(properties="read"), ConnectionRequests(), "nothing to subscribe to.*--poll"),
+        (
+            Own(),
+            ConnectionRequests(writes=(CharacteristicWrite(uuid16(0xFFF2), b"x"),)),
+            "no 0000fff2-.* to write.*It has: " + HEARS,
+        ),
+        (Own(), ConnectionRequests(reads=(Channel(SPEAKS, "read", 1.0),)), "to read.*It has: .*" + ASIDE),
     ],
 )
-def test_what_cannot_be_recorded_is_said(tmp_path: Path, encoder: Own, asked: Asked, message: str) -> None:
+def test_what_cannot_be_recorded_is_said(tmp_path: Path, encoder: Own, asked: ConnectionRequests, message: str) -> None:
     async def body(air: Air, _meter: Peripheral) -> None:
         with pytest.raises(DriverError, match=f"Birch: .*{message}"):
             await record(tmp_path / "a.jsonl", air, never(), [], asked=asked)
@@ -249,9 +253,9 @@ def test_a_full_disk_is_told_and_leaves_whole_lines(tmp_path: Path, monkeypatch:
             return getattr(self.inner, name)
 
     async def body(air: Air, _meter: Peripheral) -> None:
-        with CaptureFile(tmp_path / "a.jsonl") as file:
+        with CaptureFileWriter(tmp_path / "a.jsonl") as file:
             monkeypatch.setattr(file, "_file", Full(file._file, 1000))
-            capture = Capture(file, WarpClock(), lambda _: None)
+            capture = CaptureRecorder(file, VirtualClock(), lambda _: None)
             with pytest.raises(MeterlinkError, match=r"a\.jsonl takes no more: No space left.*is in it"):
                 await capture.run(
                     ADDRESS, never(), scanner_backend=air.scanner_backend, client_backend=air.client_backend
@@ -264,20 +268,20 @@ def test_a_full_disk_is_told_and_leaves_whole_lines(tmp_path: Path, monkeypatch:
 
 def test_a_recording_is_never_overwritten(tmp_path: Path) -> None:
     (tmp_path / "a.jsonl").write_text("mine")
-    with pytest.raises(InputError, match="is there already"), CaptureFile(tmp_path / "a.jsonl"):
+    with pytest.raises(InputError, match="is there already"), CaptureFileWriter(tmp_path / "a.jsonl"):
         pass
     assert (tmp_path / "a.jsonl").read_text() == "mine"
-    with CaptureFile(tmp_path / "nothing.jsonl"):
+    with CaptureFileWriter(tmp_path / "nothing.jsonl"):
         pass
     assert not (tmp_path / "nothing.jsonl").exists()
-    with pytest.raises(InputError, match="cannot be made"), CaptureFile(tmp_path / "nowhere" / "a.jsonl"):
+    with pytest.raises(InputError, match="cannot be made"), CaptureFileWriter(tmp_path / "nowhere" / "a.jsonl"):
         pass
 
 
 async def test_lines_come_from_a_pipe_as_they_are_typed() -> None:
     reading, writing = os.pipe()
     try:
-        lines = typed_lines(reading, SystemClock())
+        lines = read_typed_lines(reading, SystemClock())
         os.write(writing, b"4.70 uF\nOL M")
         assert (await anext(lines)).text == "4.70 uF"
         os.write(writing, b"ohm\n\xff\xfe\nlast")
@@ -291,9 +295,9 @@ async def test_lines_come_from_a_pipe_as_they_are_typed() -> None:
 def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     given: list[Any] = []
 
-    async def take(*args: Any) -> Tally:
+    async def take(*args: Any) -> CaptureCounts:
         given.append(args)
-        return Tally(3, 1, 2.5)
+        return CaptureCounts(3, 1, 2.5)
 
     monkeypatch.setattr(capture_module, "_record", take)
     run = CliRunner().invoke
@@ -304,7 +308,9 @@ def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     )
     assert done.exit_code == 0
     assert done.stderr == f"Recorded 3 packets and 1 label in 2.5 s to {output}.\n"
-    asked = Asked((Write(uuid16(0xFFF2), b"\xa5\x01", 2.0),), (Channel(uuid16(0xFFF1), "read", 0.5),))
+    asked = ConnectionRequests(
+        (CharacteristicWrite(uuid16(0xFFF2), b"\xa5\x01", 2.0),), (Channel(uuid16(0xFFF1), "read", 0.5),)
+    )
     assert given == [(tmp_path, ADDRESS, "", Path(output), asked, None)]
     for wrong in (
         [], [ADDRESS, "--meter", "Birch"], [ADDRESS, "--write", "fff2"], [ADDRESS, "--write", "fff2=zz"],
@@ -323,5 +329,5 @@ async def test_a_running_station_is_not_fought_for_the_adapter(tmp_path: Path) -
 
     async with LinkServer(tmp_path, "van-3", "1", nothing):
         with pytest.raises(LinkError, match="Stop the station"):
-            await capture_module._record(tmp_path, ADDRESS, "", tmp_path / "a.jsonl", Asked(), None)
+            await capture_module._record(tmp_path, ADDRESS, "", tmp_path / "a.jsonl", ConnectionRequests(), None)
     assert not (tmp_path / "a.jsonl").exists()

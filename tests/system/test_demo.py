@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 
 from meterlink.cli.main import main
-from meterlink.settings import DATABASE, Settings
-from meterlink.station.station import Orders
+from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.station import StationConfig
 from meterlink_simulators.scenario import shipped_scenario
 from meterlink_simulators.service_call import ServiceCall
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 # What the demo's bench and its two meters show, whenever it is played: (point, reading, verdict, margin).
 EXPECTED = [
@@ -79,7 +79,7 @@ def test_the_database_is_read_back_by_history(capsys: pytest.CaptureFixture[str]
 def test_playing_twice_into_one_folder_makes_two_visits(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     play(capsys, "--data", str(tmp_path))
     play(capsys, "--data", str(tmp_path))
-    with sqlite3.connect(tmp_path / DATABASE) as connection:
+    with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         assert connection.execute("SELECT count(*) FROM visits").fetchone() == (2,)
         assert connection.execute("SELECT count(*) FROM units").fetchone() == (1,)
         assert connection.execute("SELECT count(*) FROM held_readings").fetchone() == (2 * len(EXPECTED),)
@@ -93,8 +93,8 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
     calls: list[ServiceCall] = []
 
     async def body() -> None:
-        orders = Orders(
-            tmp_path, Settings("demo"), scenario.place, scenario.plan, "boot", serve=False, clock=WarpClock()
+        orders = StationConfig(
+            tmp_path, Settings("demo"), scenario.site, scenario.plan, "boot", serve=False, clock=VirtualClock()
         )
         call = ServiceCall(scenario, orders)
         calls.append(call)
@@ -105,16 +105,16 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
                     if not states or (meter["name"], meter["state"]) not in states[-2:]:
                         states.append((meter["name"], meter["state"]))
 
-        call.watch(see)
+        call.add_listener(see)
         await call.run()
 
-    run_warped(body(), busy=lambda: bool(calls) and calls[0].busy)
+    run_in_virtual_time(body(), busy=lambda: bool(calls) and calls[0].busy)
     first, *_ = [meter.name for meter in scenario.meters]
     of_first = [state for name, state in states if name == first]
     lost = of_first.index("lost")
     assert "connected" in of_first[:lost]
     assert "connected" in of_first[lost:]
-    with sqlite3.connect(tmp_path / DATABASE) as connection:
+    with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         fan = connection.execute(
             "SELECT r.digits FROM held_readings h JOIN readings r ON r.id = h.reading_id"
             " JOIN test_points p ON p.id = r.point_id WHERE p.key = 'run-capacitor-fan'"
@@ -131,7 +131,7 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
 
 def test_every_reading_is_tagged_or_belongs_nowhere(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     play(capsys, "--data", str(tmp_path))
-    with sqlite3.connect(tmp_path / DATABASE) as connection:
+    with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         mismatched = connection.execute(
             "SELECT count(*) FROM readings r JOIN test_points p ON p.id = r.point_id WHERE p.quantity <> r.quantity"
         ).fetchone()

@@ -15,16 +15,16 @@ from meterlink.cli.diagnose import command as diagnose
 from meterlink.core.equipment import Meter, Plan
 from meterlink.core.errors import StoreError
 from meterlink.plans import load_plan
-from meterlink.settings import DATABASE, Settings
-from meterlink.station.station import Orders, Station
+from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.station import Station, StationConfig
 from meterlink.store.reader import Reader
+from meterlink_simulators.air import Air
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.faults import Fault, FaultKind
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.radio import Air
-from meterlink_simulators.ranges import Function
+from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.ranges import MeterFunction
 from meterlink_simulators.scenario import Scenario, shipped_scenario
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 MOTOR = "compressor motor"
 ENDS = (("C", "R"), ("C", "S"), ("R", "S"))
@@ -39,15 +39,15 @@ def windings() -> Plan:
     """The three windings of the shipped plan, and what it works out of them."""
     shipped = load_plan("split-condenser")
     (check,) = (check for check in shipped.derived if check.key == "compressor-windings")
-    keys = dict(check.of).values()
+    keys = dict(check.inputs).values()
     return Plan("windings", tuple(point for point in shipped.points if point.key in keys), (check,))
 
 
-def orders(folder: Path, scenario: Scenario, air: Air, plan: Plan, **more: Any) -> Orders:
+def orders(folder: Path, scenario: Scenario, air: Air, plan: Plan, **more: Any) -> StationConfig:
     spec = scenario.meters[0]
-    return Orders(
-        folder, settings=Settings("test"), place=scenario.place, plan=plan, boot_id="boot",
-        meters=(Meter(spec.address, spec.name),), serve=False, clock=WarpClock(),
+    return StationConfig(
+        folder, settings=Settings("test"), site=scenario.site, plan=plan, boot_id="boot",
+        meters=(Meter(spec.address, spec.name),), serve=False, clock=VirtualClock(),
         scanner_backend=air.scanner_backend, client_backend=air.client_backend, **more,
     )  # fmt: skip
 
@@ -59,8 +59,8 @@ class Watched:
         self.station = station
         self.visit: Any = None
         self.held = 0
-        station.listen(self._take)
-        station.on_held(lambda _point, _held: setattr(self, "held", self.held + 1))
+        station.add_listener(self._take)
+        station.add_accepted_listener(lambda _point, _held: setattr(self, "held", self.held + 1))
 
     def _take(self, message: Any) -> None:
         if message["topic"] == "visit":
@@ -95,21 +95,21 @@ def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path
     async def body() -> None:
         async with Air() as air:
             bench = scenario.build_bench()
-            bench.switch("line", air.now, on=False)
+            bench.switch_supply("line", air.now, on=False)
             spec = scenario.meters[0]
             meter = scenario.build_meter(spec, bench)
-            meter.turn(Function.RESISTANCE)
+            meter.turn_dial(MeterFunction.RESISTANCE)
             await air.add_meter(meter, encoder=PresentedEncoder(), address=spec.address)
             plan = windings()
             async with started(air, plan) as first:
                 (view,) = first.visit["derived"]
                 assert (view["verdict"], view["missing"]) == (None, ["C–R", "C–S", "R–S"])
                 for number, ends in enumerate(ENDS, 1):
-                    bench.clip(spec.name, Clip(MOTOR, *ends), air.now, 0.2)
+                    bench.attach_probes(spec.name, TerminalPair(MOTOR, *ends), air.now, 0.2)
                     await first.until(lambda number=number: first.held == number)  # type: ignore[misc]
                     (view,) = first.visit["derived"]
                     assert view["missing"] == ["C–R", "C–S", "R–S"][number:]
-                    bench.lift(spec.name, air.now)
+                    bench.lift_probes(spec.name, air.now)
                     await asyncio.sleep(3)
                 assert (view["verdict"], view["value"]) == ("within", "as marked")
                 assert view["text"].startswith("C–R 1.1 Ω, C–S 3.4 Ω, R–S ")
@@ -117,14 +117,14 @@ def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path
                 # The start winding opens, and is read again where that shows.
                 bench.set_fault(Fault(MOTOR, FaultKind.OPEN, "S"), air.now)
                 for number, (key, ends) in enumerate(
-                    zip(list(dict(plan.derived[0].of).values())[1:], ENDS[1:], strict=True), 4
+                    zip(list(dict(plan.derived[0].inputs).values())[1:], ENDS[1:], strict=True), 4
                 ):
-                    await first.station.command({"id": number, "do": "focus", "point": key})
-                    bench.clip(spec.name, Clip(MOTOR, *ends), air.now)
+                    await first.station.execute({"id": number, "command": "focus", "point": key})
+                    bench.attach_probes(spec.name, TerminalPair(MOTOR, *ends), air.now)
                     await asyncio.sleep(4)
-                    assert await first.station.command({"id": number, "do": "hold"}) == ""
+                    assert await first.station.execute({"id": number, "command": "hold"}) == ""
                     await first.until(lambda number=number: first.held == number)  # type: ignore[misc]
-                    bench.lift(spec.name, air.now)
+                    bench.lift_probes(spec.name, air.now)
                     await asyncio.sleep(3)
                 (view,) = first.visit["derived"]
                 assert (view["verdict"], view["value"]) == ("open", "OPEN TO S")
@@ -137,9 +137,9 @@ def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path
             async with started(air, renamed) as third:
                 assert third.visit["derived"][0]["title"] == "motor of the compressor"
 
-    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
 
-    reader = Reader(tmp_path / DATABASE)
+    reader = Reader(tmp_path / DATABASE_FILE)
     (kept,) = reader.visits()
     assert [check.title for check in reader.plan(kept.uid).plan.derived] == ["motor of the compressor"]
     shown = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
@@ -160,16 +160,16 @@ def test_what_a_visit_works_out_is_found_again_with_the_rating_read_on_site(tmp_
             stations.append(Station(orders(tmp_path, scenario, air, shipped)))
             async with Watched(stations[0]) as one:
                 rate = {"id": 1, "do": "rate", "point": "run-capacitor-herm", "text": "50+7.5 MFD 440 VAC"}
-                assert await one.station.command(rate) == ""  # type: ignore[arg-type]
+                assert await one.station.execute(rate) == ""  # type: ignore[arg-type]
                 for number, (key, text) in enumerate(
                     (("run-capacitor-herm-amps", "5.00 A AC"), ("run-capacitor-herm-volts", "370 V AC")), 1
                 ):
                     typed = {"id": 2, "do": "key", "point": key, "text": text}
-                    assert await one.station.command(typed) == ""  # type: ignore[arg-type]
+                    assert await one.station.execute(typed) == ""  # type: ignore[arg-type]
                     await one.until(lambda number=number: one.held == number)  # type: ignore[misc]
                 assert one.visit["derived"][1]["verdict"] == "outside"
 
-    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
     shown = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
     first, second = json.loads(shown.output)["derived"]
     assert first["missing"] == ["C–R", "C–S", "R–S"]
@@ -186,11 +186,11 @@ def test_checks_that_something_else_has_written_are_refused_in_words(tmp_path: P
             async with Watched(stations[0]):
                 pass
 
-    run_warped(body(), busy=lambda: any(station.busy for station in stations))
-    with sqlite3.connect(tmp_path / DATABASE) as connection:
+    run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
+    with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         connection.execute("""UPDATE visits SET derived = '[{"kind": "spell"}]'""")
     connection.close()
-    reader = Reader(tmp_path / DATABASE)
+    reader = Reader(tmp_path / DATABASE_FILE)
     (kept,) = reader.visits()
     with pytest.raises(StoreError, match="cannot be read"):
         reader.plan(kept.uid)

@@ -6,30 +6,30 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.equipment import Check, Rating, Span, State, TestPoint
-from meterlink.core.units import Amount, Quantity, parse_amount, step_of
+from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint
+from meterlink.core.units import Amount, Quantity, parse_amount, resolution_of
 from meterlink.diagnosis.causes import Confidence, Diagnosis
 from meterlink.diagnosis.engine import diagnose
-from meterlink.diagnosis.observations import Case, Observation, Takes, observe
-from meterlink.judge.judging import Measured
+from meterlink.diagnosis.observations import Case, Observation, PointReadings, observe
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import parse_accuracy
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Contacts, Leg, Star, Supply
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.meter import SimulatedMeter
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
+from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
 
 LINE = "1.2 % + 3 digits"
 SCALES = {
-    Function.CAPACITANCE: ("6.000 uF", "60.00 uF", "600.0 uF"),
-    Function.RESISTANCE: ("60.00 ohm", "600.0 ohm", "6.000 kohm", "60.00 kohm", "600.0 kohm", "6.000 Mohm"),
-    Function.AC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
-    Function.DC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
-    Function.AC_AMPS: ("6.000 A", "60.00 A"),
+    MeterFunction.CAPACITANCE: ("6.000 uF", "60.00 uF", "600.0 uF"),
+    MeterFunction.RESISTANCE: ("60.00 ohm", "600.0 ohm", "6.000 kohm", "60.00 kohm", "600.0 kohm", "6.000 Mohm"),
+    MeterFunction.AC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
+    MeterFunction.DC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
+    MeterFunction.AC_AMPS: ("6.000 A", "60.00 A"),
 }
-OFF, ON = State.ISOLATED, State.ENERGIZED
+OFF, ON = CircuitState.ISOLATED, CircuitState.ENERGIZED
 C, R, V, A = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE, Quantity.CURRENT
 
 
@@ -49,13 +49,18 @@ def unit() -> Bench:
         [
             Supply("line", "supply", ("L1", "L2"), 240.0, 60.0),
             Supply("transformer", "control 24 V", ("R", "C"), 26.0, 60.0, fed_by="line"),
-            Star("coil", "control 24 V", {"A1": Leg(ohms=13.5, wound=True), "A2": Leg()}, "transformer"),
+            Star("coil", "control 24 V", {"A1": Leg(ohms=13.5, is_winding=True), "A2": Leg()}, "transformer"),
             Contacts("pole", "compressor", {"L1": Leg(ohms=0.004), "T1": Leg()}, "line", 15.0, "coil"),
             Star("capacitor", "compressor", {"C": Leg(ohms=0.01), "HERM": Leg(farads=45e-6), "FAN": Leg(farads=5e-6)}),
             Star(
                 "compressor",
                 "compressor",
-                {"C": Leg(), "R": Leg(ohms=1.1, wound=True), "S": Leg(ohms=4.2, wound=True), "GND": Leg(ohms=5e9)},
+                {
+                    "C": Leg(),
+                    "R": Leg(ohms=1.1, is_winding=True),
+                    "S": Leg(ohms=4.2, is_winding=True),
+                    "GND": Leg(ohms=5e9),
+                },
             ),
         ]
     )
@@ -79,55 +84,87 @@ POINTS = {
     for component, function, each in (
         (
             "line",
-            Function.AC_VOLTS,
-            point("line", "supply", "line", "L1-L2", V, ON, Check.RANGE, span("187.2", "253", "V")),
+            MeterFunction.AC_VOLTS,
+            point("line", "supply", "line", "L1-L2", V, ON, PointKind.RANGE, span("187.2", "253", "V")),
         ),
         (
             "transformer",
-            Function.AC_VOLTS,
+            MeterFunction.AC_VOLTS,
             point(
-                "secondary", "control 24 V", "control transformer", "R-C", V, ON, Check.RANGE, span("20.4", "30", "V")
+                "secondary",
+                "control 24 V",
+                "control transformer",
+                "R-C",
+                V,
+                ON,
+                PointKind.RANGE,
+                span("20.4", "30", "V"),
             ),
         ),
         (
             "coil",
-            Function.AC_VOLTS,
+            MeterFunction.AC_VOLTS,
             point(
-                "coil-volts", "control 24 V", "contactor coil", "A1-A2", V, ON, Check.RANGE, span("20.4", "26.4", "V")
+                "coil-volts",
+                "control 24 V",
+                "contactor coil",
+                "A1-A2",
+                V,
+                ON,
+                PointKind.RANGE,
+                span("20.4", "26.4", "V"),
             ),
         ),
         (
             "pole",
-            Function.AC_VOLTS,
-            point("drop", "compressor", "contactor contacts", "L1-T1", V, ON, Check.RANGE, span(None, "0.2", "V")),
+            MeterFunction.AC_VOLTS,
+            point("drop", "compressor", "contactor contacts", "L1-T1", V, ON, PointKind.RANGE, span(None, "0.2", "V")),
         ),
         (
             "coil",
-            Function.RESISTANCE,
-            point("coil", "control 24 V", "contactor coil", "A1-A2", R, OFF, Check.COIL, span("10", "18", "Ω")),
+            MeterFunction.RESISTANCE,
+            point("coil", "control 24 V", "contactor coil", "A1-A2", R, OFF, PointKind.COIL, span("10", "18", "Ω")),
         ),
         (
             "capacitor",
-            Function.CAPACITANCE,
-            point("herm", "compressor", "run capacitor", "C-HERM", C, OFF, Check.CAPACITOR, rated(45), section="HERM"),
+            MeterFunction.CAPACITANCE,
+            point(
+                "herm", "compressor", "run capacitor", "C-HERM", C, OFF, PointKind.CAPACITOR, rated(45), section="HERM"
+            ),
         ),
         (
             "capacitor",
-            Function.CAPACITANCE,
-            point("fan", "condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated(5), section="FAN"),
+            MeterFunction.CAPACITANCE,
+            point(
+                "fan", "condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated(5), section="FAN"
+            ),
         ),
         (
             "capacitor",
-            Function.RESISTANCE,
-            point("herm-ohms", "compressor", "run capacitor", "C-HERM", R, OFF, Check.RANGE, section="HERM"),
+            MeterFunction.RESISTANCE,
+            point("herm-ohms", "compressor", "run capacitor", "C-HERM", R, OFF, PointKind.RANGE, section="HERM"),
         ),
-        ("compressor", Function.RESISTANCE, point("cr", "compressor", "compressor motor", "C-R", R, OFF, Check.RANGE)),
-        ("compressor", Function.RESISTANCE, point("cs", "compressor", "compressor motor", "C-S", R, OFF, Check.RANGE)),
-        ("compressor", Function.RESISTANCE, point("rs", "compressor", "compressor motor", "R-S", R, OFF, Check.RANGE)),
         (
             "compressor",
-            Function.RESISTANCE,
-            point("ground", "compressor", "compressor motor", "C-GND", R, OFF, Check.INSULATION, span("1", None, "MΩ")),
+            MeterFunction.RESISTANCE,
+            point("cr", "compressor", "compressor motor", "C-R", R, OFF, PointKind.RANGE),
+        ),
+        (
+            "compressor",
+            MeterFunction.RESISTANCE,
+            point("cs", "compressor", "compressor motor", "C-S", R, OFF, PointKind.RANGE),
+        ),
+        (
+            "compressor",
+            MeterFunction.RESISTANCE,
+            point("rs", "compressor", "compressor motor", "R-S", R, OFF, PointKind.RANGE),
+        ),
+        (
+            "compressor",
+            MeterFunction.RESISTANCE,
+            point(
+                "ground", "compressor", "compressor motor", "C-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")
+            ),
         ),
     )
 }
@@ -142,7 +179,7 @@ class Technician:
     bench: Bench
     meter: SimulatedMeter
     slips: dict[str, str] = field(default_factory=dict)
-    dials: dict[str, Function] = field(default_factory=dict)
+    dials: dict[str, MeterFunction] = field(default_factory=dict)
     taken: dict[str, list[Observation]] = field(default_factory=dict)
     now: float = 0.0
 
@@ -151,28 +188,28 @@ class Technician:
             component, function, at = POINTS[key]
             self.now += 30
             ends = self.slips.get(key, "-".join(at.terminals)).split("-")
-            shown = self.meter.settled(Clip(component, *ends), self.dials.get(key, function), self.now)
+            shown = self.meter.settled_display(TerminalPair(component, *ends), self.dials.get(key, function), self.now)
             number = sum(map(len, self.taken.values()))
             observation = observe(at, measured(shown), number, parse_accuracy(LINE))
             self.taken.setdefault(key, []).append(
                 replace(
                     observation,
                     meter=self.meter.name,
-                    at=self.now,
+                    time=self.now,
                     coupling=shown.coupling,
                     low_battery=shown.low_battery,
                 )
             )
 
     def diagnose(self) -> Diagnosis:
-        return diagnose(Case(tuple(Takes(POINTS[key][2], tuple(taken)) for key, taken in self.taken.items())))
+        return diagnose(Case(tuple(PointReadings(POINTS[key][2], tuple(taken)) for key, taken in self.taken.items())))
 
 
-def measured(shown: Shown) -> Measured:
+def measured(shown: DisplayState) -> MeasuredValue:
     if shown.digits is None:
         assert shown.overload, "a blank display is never held"
-        return Measured(shown.quantity, None, shown.unit, Decimal(0))
-    return Measured(shown.quantity, shown.digits, shown.unit, step_of(shown.digits))
+        return MeasuredValue(shown.quantity, None, shown.unit, Decimal(0))
+    return MeasuredValue(shown.quantity, shown.digits, shown.unit, resolution_of(shown.digits))
 
 
 def call(*faults: Fault, seed: int = 1, **more: object) -> Diagnosis:
@@ -182,14 +219,14 @@ def call(*faults: Fault, seed: int = 1, **more: object) -> Diagnosis:
     for fault in faults:
         bench.set_fault(fault, 0.0)
     technician.measure(ENERGIZED)
-    bench.switch("line", technician.now, on=False)
+    bench.switch_supply("line", technician.now, on=False)
     technician.measure(ISOLATED)
     return technician.diagnose()
 
 
 def sure(diagnosis: Diagnosis) -> list[str]:
     words = {Confidence.LIKELY, Confidence.VERY_LIKELY}
-    return [each.rule for each in diagnosis.findings if each.confidence in words]
+    return [each.rule for each in diagnosis.causes if each.confidence in words]
 
 
 SEEDS = range(1, 9)
@@ -198,7 +235,7 @@ SEEDS = range(1, 9)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_sound_unit(seed):
     found = call(seed=seed)
-    assert found.findings == ()
+    assert found.causes == ()
     assert "do not point to a part" in found.summary
 
 
@@ -215,22 +252,22 @@ FAULTS = {
         {"slips": {"herm": "C-FAN", "fan": "C-HERM"}},
         ["sections-swapped", "sections-swapped"],
     ),
-    "shorted turns": ([Fault("coil", FaultKind.TURNS, amount=0.45)], {}, ["coil-shorted-turns"]),
+    "shorted turns": ([Fault("coil", FaultKind.SHORTED_TURNS, amount=0.45)], {}, ["coil-shorted-turns"]),
     "shorted coil": ([Fault("coil", FaultKind.SHORTED)], {}, []),  # possible only: probes may have touched
     "lost control supply": (
-        [Fault("transformer", FaultKind.LOST)],
+        [Fault("transformer", FaultKind.SUPPLY_LOST)],
         {},
         ["no-control-supply"],
     ),
     "low line": ([Fault("line", FaultKind.DRIFT, amount=172.0)], {}, ["supply-low"]),
-    "lost line": ([Fault("line", FaultKind.LOST)], {}, ["supply-missing", "no-control-supply"]),
+    "lost line": ([Fault("line", FaultKind.SUPPLY_LOST)], {}, ["supply-missing", "no-control-supply"]),
     "worn contacts": ([Fault("pole", FaultKind.DRIFT, amount=0.05)], {}, ["contacts-worn"]),
     "overload open": ([Fault("compressor", FaultKind.OPEN, "C")], {}, ["overload-open"]),
     "start winding open": ([Fault("compressor", FaultKind.OPEN, "S")], {}, ["start-winding-open"]),
     "run winding open": ([Fault("compressor", FaultKind.OPEN, "R")], {}, ["run-winding-open"]),
     "winding grounded": ([Fault("compressor", FaultKind.GROUNDED, amount=30e3)], {}, ["winding-grounded"]),
     "S and R mixed up": ([], {"slips": {"cs": "C-R", "cr": "C-S"}}, ["start-and-run-mixed-up"]),
-    "meter on ohms at a capacitor": ([], {"dials": {"fan": Function.RESISTANCE}}, ["wrong-function"]),
+    "meter on ohms at a capacitor": ([], {"dials": {"fan": MeterFunction.RESISTANCE}}, ["wrong-function"]),
 }
 
 
@@ -249,12 +286,12 @@ def test_open_section_and_open_coil_are_only_possible_until_read_again(seed):
     ):
         bench = unit()
         technician = Technician(bench, meter_on(bench, seed))
-        bench.switch("line", 0.0, on=False)
+        bench.switch_supply("line", 0.0, on=False)
         bench.set_fault(fault, 0.0)
         technician.measure(keys)
-        (once,) = technician.diagnose().findings
+        (once,) = technician.diagnose().causes
         technician.measure(keys)
-        (again,) = technician.diagnose().findings
+        (again,) = technician.diagnose().causes
         assert (once.rule, again.rule) == (rule, rule)
         assert again.score > once.score
         assert rule in sure(technician.diagnose())
@@ -262,8 +299,8 @@ def test_open_section_and_open_coil_are_only_possible_until_read_again(seed):
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_open_coil_is_told_from_a_coil_nobody_calls(seed):
-    opened = {each.rule for each in call(Fault("coil", FaultKind.OPEN), seed=seed).findings}
-    lost = {each.rule for each in call(Fault("transformer", FaultKind.LOST), seed=seed).findings}
+    opened = {each.rule for each in call(Fault("coil", FaultKind.OPEN), seed=seed).causes}
+    lost = {each.rule for each in call(Fault("transformer", FaultKind.SUPPLY_LOST), seed=seed).causes}
     assert "coil-open" in opened
     assert "no-control-supply" not in opened
     assert "coil-open" not in lost
@@ -274,13 +311,13 @@ def test_open_coil_is_told_from_a_coil_nobody_calls(seed):
 def test_connection_rather_than_part(seed):
     bench = unit()
     technician = Technician(bench, meter_on(bench, seed))
-    bench.switch("line", 0.0, on=False)
+    bench.switch_supply("line", 0.0, on=False)
     technician.measure(["herm"])
     bench.set_fault(Fault("capacitor", FaultKind.OPEN, "C"), technician.now)
     technician.measure(["herm"])
     found = technician.diagnose()
     assert sure(found) == ["contact-not-part"]
-    assert {each.rule for each in found.findings} == {"contact-not-part", "section-open"}
+    assert {each.rule for each in found.causes} == {"contact-not-part", "section-open"}
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -292,47 +329,51 @@ def test_bad_connection_at_work_and_good_on_the_bench(seed):
         )
 
     herm = POINTS["herm"][2]
-    volts = replace(herm, key="volts", quantity=V, state=ON, check=Check.RANGE, against=None)
+    volts = replace(herm, key="volts", quantity=V, state=ON, check=PointKind.RANGE, against=None)
     amps = replace(volts, key="amps", quantity=A)
     for ohms, wanted in ((0.01, []), (80.0, ["good-on-bench-low-under-load"])):
         bench = fed(ohms)
-        meter, clip, takes = meter_on(bench, seed), Clip("capacitor", "C", "HERM"), []
-        for at, function in ((amps, Function.AC_AMPS), (volts, Function.AC_VOLTS), (herm, Function.CAPACITANCE)):
-            bench.switch("line", 10.0 * len(takes), on=at is not herm)
-            shown = meter.settled(clip, function, 10.0 * len(takes))
-            takes.append(Takes(at, (observe(at, measured(shown), len(takes), parse_accuracy(LINE)),)))
-        assert sure(diagnose(Case(tuple(takes), mains=60.0))) == wanted
+        meter, clip, takes = meter_on(bench, seed), TerminalPair("capacitor", "C", "HERM"), []
+        for at, function in (
+            (amps, MeterFunction.AC_AMPS),
+            (volts, MeterFunction.AC_VOLTS),
+            (herm, MeterFunction.CAPACITANCE),
+        ):
+            bench.switch_supply("line", 10.0 * len(takes), on=at is not herm)
+            shown = meter.settled_display(clip, function, 10.0 * len(takes))
+            takes.append(PointReadings(at, (observe(at, measured(shown), len(takes), parse_accuracy(LINE)),)))
+        assert sure(diagnose(Case(tuple(takes), mains_frequency=60.0))) == wanted
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_stored_charge_stops_the_work(seed):
     legs = {"C": Leg(), "HERM": Leg(farads=45e-6, volts=310.0), "FAN": Leg(farads=5e-6)}
     bench = Bench([Star("capacitor", "compressor", legs)])
-    technician = Technician(bench, meter_on(bench, seed), dials={"herm": Function.DC_VOLTS})
+    technician = Technician(bench, meter_on(bench, seed), dials={"herm": MeterFunction.DC_VOLTS})
     technician.measure(["herm"])
     found = technician.diagnose()
     assert found.summary.startswith("Stop:")
-    assert found.findings[0].rule == "charge-on-capacitor"
+    assert found.causes[0].rule == "charge-on-capacitor"
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_line_voltage_left_on_stops_the_work(seed):
     bench = unit()
-    technician = Technician(bench, meter_on(bench, seed), dials={"coil": Function.AC_VOLTS})
+    technician = Technician(bench, meter_on(bench, seed), dials={"coil": MeterFunction.AC_VOLTS})
     technician.measure(["secondary", "coil"])  # nobody has opened the disconnect
     found = technician.diagnose()
-    assert found.findings[0].rule == "voltage-where-isolated"
-    assert found.findings[0].confidence is Confidence.VERY_LIKELY
-    assert "Live parts" in found.findings[0].caution
+    assert found.causes[0].rule == "voltage-where-isolated"
+    assert found.causes[0].confidence is Confidence.VERY_LIKELY
+    assert "Live parts" in found.causes[0].caution
 
 
 def test_low_battery_is_said_and_makes_the_part_less_sure():
     bench = unit()
-    bench.switch("line", 0.0, on=False)
-    bench.set_fault(Fault("coil", FaultKind.TURNS, amount=0.45), 0.0)
+    bench.switch_supply("line", 0.0, on=False)
+    bench.set_fault(Fault("coil", FaultKind.SHORTED_TURNS, amount=0.45), 0.0)
     technician = Technician(bench, meter_on(bench, 1, battery=5.0))
     technician.measure(["coil"])
-    found = {each.rule: each for each in technician.diagnose().findings}
+    found = {each.rule: each for each in technician.diagnose().causes}
     assert set(found) == {"low-battery", "coil-shorted-turns"}
     assert found["coil-shorted-turns"].confidence is Confidence.POSSIBLE
 

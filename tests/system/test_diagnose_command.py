@@ -9,15 +9,15 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink.cli.diagnose import command
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.errors import InputError, StoreError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
-from meterlink.diagnosis.rules_page import page
-from meterlink.judge.judging import Measured, judge, limits_of
+from meterlink.diagnosis.rules_page import render_rules_page
+from meterlink.judge.judging import MeasuredValue, judge, limits_for
 from meterlink.store.reader import Reader
-from meterlink.store.rows import Batch, HeldRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s
@@ -26,8 +26,8 @@ MINUTE = 60 * 1_000_000_000
 
 
 class StoppedClock:
-    def stamp(self):
-        return Stamp(NOON, 1)
+    def now(self):
+        return Timestamp(NOON, 1)
 
 
 def point(key, component, ends, quantity, state, check, against, section=""):
@@ -38,20 +38,20 @@ PLAN = Plan(
     "call",
     (
         point(
-            "herm", "run capacitor", ("C", "HERM"), Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR,
+            "herm", "run capacitor", ("C", "HERM"), Quantity.CAPACITANCE, CircuitState.ISOLATED, PointKind.CAPACITOR,
             Rating(Amount(Decimal(45), "µF"), "6 %"), "HERM",
         ),
         point(
-            "fan", "run capacitor", ("C", "FAN"), Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR,
+            "fan", "run capacitor", ("C", "FAN"), Quantity.CAPACITANCE, CircuitState.ISOLATED, PointKind.CAPACITOR,
             Rating(Amount(Decimal(5), "µF"), "6 %"), "FAN",
         ),
         point(
-            "coil-volts", "contactor coil", ("A1", "A2"), Quantity.VOLTAGE, State.ENERGIZED, Check.RANGE,
+            "coil-volts", "contactor coil", ("A1", "A2"), Quantity.VOLTAGE, CircuitState.ENERGIZED, PointKind.RANGE,
             Span(Decimal("20.4"), Decimal("26.4"), "V"),
         ),
-        point("cs", "compressor motor", ("C", "S"), Quantity.RESISTANCE, State.ISOLATED, Check.RANGE, None),
-        point("cr", "compressor motor", ("C", "R"), Quantity.RESISTANCE, State.ISOLATED, Check.RANGE, None),
-        point("rs", "compressor motor", ("R", "S"), Quantity.RESISTANCE, State.ISOLATED, Check.RANGE, None),
+        point("cs", "compressor motor", ("C", "S"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
+        point("cr", "compressor motor", ("C", "R"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
+        point("rs", "compressor motor", ("R", "S"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
     ),
 )  # fmt: skip
 
@@ -72,23 +72,23 @@ def data(tmp_path):
         folder / "meterlink.db", station="van-3", clock=StoppedClock(), boot_id="boot-a", on_alarm=lambda _: None
     )
     writer.start()
-    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench \x1b[31mmeter")).result(OUTER)
+    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench \x1b[31mmeter")).result(OUTER)
     points = {each.key: each for each in PLAN.points}
     for number, taken in enumerate(VISITS):
-        ids = writer.open_visit(Place("Mill Lane bakery", f"Condenser {number}"), PLAN, Stamp(NOON, 1)).result(OUTER)
+        ids = writer.open_visit(Site("Mill Lane bakery", f"Condenser {number}"), PLAN, Timestamp(NOON, 1)).result(OUTER)
         for key, digits, unit, minutes in taken:
             at = points[key]
             reading = Reading(
                 at.quantity,
                 None if digits is None else Decimal(digits),
                 unit,
-                Stamp(NOON + minutes * MINUTE, 1 + minutes * MINUTE),
+                Timestamp(NOON + minutes * MINUTE, 1 + minutes * MINUTE),
                 Status.OVERLOAD if digits is None else Status.OK,
                 resolution=Decimal("0.01") if at.quantity is Quantity.CAPACITANCE else Decimal("0.1"),
             )
-            judgement = judge(at.check, limits_of(at), Measured.from_reading(reading))
+            judgement = judge(at.kind, limits_for(at), MeasuredValue.from_reading(reading))
             row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
-            writer.submit(Batch(held=(HeldRow(row, judgement, 1.0),))).result(OUTER)
+            writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.0),))).result(OUTER)
     writer.close()
     return folder
 
@@ -149,7 +149,7 @@ def test_text_fits_the_terminal(data, monkeypatch):
 
 
 def test_rules_are_printed_without_a_database(tmp_path):
-    assert run(tmp_path, "--rules").output == page()
+    assert run(tmp_path, "--rules").output == render_rules_page()
 
 
 def test_no_database_and_no_such_visit(data, tmp_path):

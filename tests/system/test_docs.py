@@ -9,16 +9,26 @@ from typing import Any
 import click
 import pytest
 
+from doc_examples import (
+    PAGES,
+    ROOT,
+    Example,
+    blocks,
+    examples,
+    prepare_folder,
+    refresh_page,
+    run_command,
+    shorten_alike,
+)
 from meterlink.cli.judge import command as judge
 from meterlink.cli.main import cli, main
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.label.replacement import read_stock
+from meterlink.judge.label.replacement import parse_stock
 from meterlink.judge.uncertainty import assumed_accuracy
 from meterlink.plans import read_points
 from meterlink.profiles import check_profile
 from meterlink.settings import SETTINGS_FILE, load_settings
-from refresh_docs import PAGES, ROOT, Example, blocks, cut_alike, examples, prepare, refreshed, run
 
 TEXTS = {page.name if page.parent == ROOT else f"docs/{page.name}": page.read_text(encoding="utf-8") for page in PAGES}
 EXAMPLES = [
@@ -46,17 +56,19 @@ def folders(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     made = {}
     for name, text in TEXTS.items():
         made[name] = tmp_path_factory.mktemp("page")
-        prepare(text, made[name])
+        prepare_folder(text, made[name])
     return made
 
 
 @pytest.mark.parametrize(("page", "example"), EXAMPLES)
 def test_an_example_prints_what_the_page_shows(page: str, example: Example, folders: dict[str, Path]) -> None:
-    printed = run(example.args, folders[page])
+    printed = run_command(example.args, folders[page])
     assert not any(line in {"...", "```"} or line.endswith(", ...}") for line in printed), "looks like a cut"
-    assert list(example.shown) == cut_alike(example.shown, printed), "run: python tests/support/refresh_docs.py"
-    assert example.shown, "an example shows what it prints"
-    assert example.shown != ("...",), "an example shows something of what it prints"
+    assert list(example.expected_output) == shorten_alike(example.expected_output, printed), (
+        "run: python tests/support/doc_examples.py"
+    )
+    assert example.expected_output, "an example shows what it prints"
+    assert example.expected_output != ("...",), "an example shows something of what it prints"
 
 
 def test_there_are_examples_to_run() -> None:
@@ -106,9 +118,9 @@ def _tables() -> Iterator[Any]:
 def test_a_toml_block_can_be_used(content: str, tmp_path: Path) -> None:
     table = tomllib.loads(content)
     if "part" in table:
-        assert read_stock(table, "the page")
+        assert parse_stock(table, "the page")
     elif "profile" in table:
-        assert not check_profile(content).findings
+        assert not check_profile(content).problems
     elif "point" in table:
         for point in table["point"]:
             point.pop("readings", None)  # `judge diagnosis` takes these beside the fields of a plan, and is run above
@@ -196,7 +208,7 @@ OBJECT = '{"verdict": "within", "low": 10, "high": 18}'
     ],
 )
 def test_what_agrees(shown: list[str], printed: list[str], same: bool) -> None:
-    assert (cut_alike(tuple(shown), printed) == shown) is same
+    assert (shorten_alike(tuple(shown), printed) == shown) is same
 
 
 STALE = """
@@ -218,12 +230,12 @@ $ meterlink this is left alone
 
 
 def test_a_stale_page_is_rewritten_and_then_stays() -> None:
-    today = refreshed(STALE)
+    today = refresh_page(STALE)
     assert '> 40uF 40uF --json\n{"series": 20, ...}\n$' in today
     assert "4.444 µF in series, 45 µF in parallel\n" in today
     assert "\nmeterlink: One capacitor is combined with nothing. Give two or more: 40uF 5uF.\n```\n" in today
     assert today.endswith("```text\n$ meterlink this is left alone\n```\n")
-    assert refreshed(today) == today
+    assert refresh_page(today) == today
 
 
 def test_only_our_own_command_is_run() -> None:

@@ -27,9 +27,9 @@ from rowan import RowanEncoder, Steady
 from meterlink.cli.find import Wish, find
 from meterlink.driver_api import Quantity
 from meterlink_simulators.encoders.presented import PresentedEncoder
-from meterlink_simulators.radio import Air
+from meterlink_simulators.air import Air
 from meterlink_simulators.display import Shown
-from meterlink_simulators.warp import run_warped
+from meterlink_simulators.virtual_time import run_warped
 
 async def look():
     async with Air() as air:

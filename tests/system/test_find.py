@@ -13,25 +13,25 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink.cli import find as find_module
-from meterlink.cli.find import Wish, as_lines, find
-from meterlink.core.equipment import Place
+from meterlink.cli.find import FindOptions, device_list_lines, find
+from meterlink.core.equipment import Site
 from meterlink.core.errors import InputError, LinkError, MeterlinkError, RadioError, StoreError
 from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
 from meterlink.link.client import LinkClient
-from meterlink.link.messages import AirView, FoundView
+from meterlink.link.messages import DeviceView, DiscoveryView
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.plugins import DriverFailure, LoadedDrivers, load_drivers
-from meterlink.settings import DATABASE, Settings
+from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station import drivers as drivers_module
-from meterlink.station.station import Orders, Station
+from meterlink.station.station import Station, StationConfig
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
-from meterlink_simulators.display import Shown
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
 from meterlink_simulators.encoders.presented import PresentedEncoder
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 A, B, C = "C0:00:5E:00:53:01", "C0:00:5E:00:53:02", "C0:00:5E:00:53:03"
 OWN = "a1b2c3d4-0000-4000-8000-000000000001"
@@ -45,8 +45,8 @@ class Steady:
     def __init__(self, name: str) -> None:
         self.name = name
 
-    def show(self, _now: float) -> Shown:
-        return Shown(Quantity.CAPACITANCE, Decimal("4.70"), "µF")
+    def show(self, _now: float) -> DisplayState:
+        return DisplayState(Quantity.CAPACITANCE, Decimal("4.70"), "µF")
 
 
 class Secretive:
@@ -55,7 +55,7 @@ class Secretive:
     def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
         return [(OWN, [CharacteristicDefinition(OWN, OWN)])]
 
-    def encode(self, _shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, _shown: DisplayState) -> list[tuple[str, bytes]]:
         return [(OWN, b"\xa5\x01")]
 
 
@@ -85,7 +85,7 @@ def play(writers: list[Writer]) -> Callable[[Callable[[Air], Awaitable[None]]], 
             async with Air() as air:
                 await body(air)
 
-        run_warped(on_air(), busy=lambda: any(writer.busy for writer in writers))
+        run_in_virtual_time(on_air(), busy=lambda: any(writer.busy for writer in writers))
 
     return run
 
@@ -93,16 +93,18 @@ def play(writers: list[Writer]) -> Callable[[Callable[[Air], Awaitable[None]]], 
 Play = Callable[[Callable[[Air], Awaitable[None]]], None]
 
 
-async def look_round(folder: Path, air: Air, **wish: Any) -> tuple[AirView, str]:
-    return await find(folder, Wish(**wish), scanner_backend=air.scanner_backend, client_backend=air.client_backend)
+async def look_round(folder: Path, air: Air, **wish: Any) -> tuple[DiscoveryView, str]:
+    return await find(
+        folder, FindOptions(**wish), scanner_backend=air.scanner_backend, client_backend=air.client_backend
+    )
 
 
-def at(view: AirView, address: str) -> FoundView:
-    return next(found for found in view["found"] if found["address"] == address)
+def at(view: DiscoveryView, address: str) -> DeviceView:
+    return next(found for found in view["devices"] if found["address"] == address)
 
 
-def printed(view: AirView, done: str = "", width: int = 80, **wish: Any) -> str:
-    lines = list(as_lines(view, done, Wish(**wish), width))
+def printed(view: DiscoveryView, done: str = "", width: int = 80, **wish: Any) -> str:
+    lines = list(device_list_lines(view, done, FindOptions(**wish), width))
     assert max(map(len, lines)) <= width
     return "\n".join(lines)
 
@@ -120,13 +122,13 @@ def test_a_profile_that_the_settings_name_is_what_a_meter_is_read_and_bound_with
         await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
         view, _ = await look_round(tmp_path, air)
         birch = at(view, B)
-        assert (birch["driver"], birch["named"], birch["why"]) == ("framed:birch", True, "")
+        assert (birch["driver"], birch["driver_configured"], birch["unusable_reason"]) == ("framed:birch", True, "")
         assert "driver framed:birch: named in the settings" in printed(view)
         view, done = await look_round(tmp_path, air, bind=B)
         assert done.startswith(f"Bound: Birch, {B}, driver framed:birch.")
         (tmp_path / "profiles" / "birch.toml").unlink()
         view, _ = await look_round(tmp_path, air)
-        (broken,) = view["broken"]
+        (broken,) = view["broken_drivers"]
         assert "there is no usable profile 'birch'" in broken
 
     play(body)
@@ -138,12 +140,13 @@ def test_what_is_on_the_air_and_why_one_cannot_be_used(tmp_path: Path, play: Pla
         await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
         view, done = await look_round(tmp_path, air)
         assert done == ""
-        alder, birch = view["found"]
+        alder, birch = view["devices"]
         assert (alder["address"], alder["driver"], alder["fit"], alder["score"]) == (A, "presented", "possible", 0.3)
-        assert (alder["bound"], alder["why"], alder["offered"]) == (False, "", None)
-        assert (birch["driver"], birch["fit"], birch["advertised"]) == ("", "no", [OWN])
+        assert (alder["bound"], alder["unusable_reason"], alder["discovered_services"]) == (False, "", None)
+        assert (birch["driver"], birch["fit"], birch["advertised_services"]) == ("", "no", [OWN])
         assert (
-            birch["why"] == f"No driver fits what it advertises. Connect to look closer: meterlink find --connect {B}"
+            birch["unusable_reason"]
+            == f"No driver fits what it advertises. Connect to look closer: meterlink find --connect {B}"
         )
         text = printed(view)
         assert text.startswith("2 on the air.\nAlder  C0:00:5E:00:53:01  ")
@@ -157,9 +160,11 @@ def test_what_is_on_the_air_and_why_one_cannot_be_used(tmp_path: Path, play: Pla
         assert "offers" in printed(view, connect=A)
 
         view, _ = await look_round(tmp_path, air, connect="Birch")
-        assert at(view, B)["why"].startswith("No driver fits its services. Install its driver, or teach its profile")
-        assert air.radios == 2  # no scanner and no central is left
-        assert not (tmp_path / DATABASE).exists()  # looking leaves nothing behind
+        assert at(view, B)["unusable_reason"].startswith(
+            "No driver fits its services. Install its driver, or teach its profile"
+        )
+        assert air.device_count == 2  # no scanner and no central is left
+        assert not (tmp_path / DATABASE_FILE).exists()  # looking leaves nothing behind
 
     play(body)
 
@@ -170,15 +175,15 @@ def test_binding_keeps_address_service_and_serial(tmp_path: Path, play: Play) ->
         view, done = await look_round(tmp_path, air, bind=A, name="clamp meter")
         assert done.startswith(f"Bound: clamp meter, {A}, driver presented.")
         assert "B-2207" in done
-        (row,) = Reader(tmp_path / DATABASE).known_meters()
+        (row,) = Reader(tmp_path / DATABASE_FILE).known_meters()
         assert (row.meter.address, row.meter.name, row.meter.serial, row.bound) == (A, "clamp meter", "B-2207", True)
-        assert row.meter.service == at(view, A)["advertised"][0]
-        assert at(view, A)["called"] == "clamp meter"
+        assert row.meter.service_uuid == at(view, A)["advertised_services"][0]
+        assert at(view, A)["meter_name"] == "clamp meter"
         view, _ = await look_round(tmp_path, air)
         assert "Alder  (clamp meter)" in printed(view)
         _, done = await look_round(tmp_path, air, unbind="clamp meter")
         assert "Not bound any more" in done
-        assert not Reader(tmp_path / DATABASE).known_meters()[0].bound
+        assert not Reader(tmp_path / DATABASE_FILE).known_meters()[0].bound
 
     play(body)
 
@@ -189,7 +194,7 @@ def test_a_bound_meter_that_is_not_heard_is_listed_with_the_reason(tmp_path: Pat
         await look_round(tmp_path, air, bind=A)
         await air.remove_meter(meter)
         view, _ = await look_round(tmp_path, air)
-        assert at(view, A)["why"] == "Not heard. Switch the meter and its Bluetooth on, or come closer."
+        assert at(view, A)["unusable_reason"] == "Not heard. Switch the meter and its Bluetooth on, or come closer."
         with pytest.raises(RadioError, match="was not heard"):
             await look_round(tmp_path, air, connect=A)
         with pytest.raises(RadioError, match="was not heard"):
@@ -205,10 +210,12 @@ def test_another_meter_at_a_bound_address_is_refused_in_words(tmp_path: Path, pl
         await air.remove_meter(meter)
         await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-9999")
         view, _ = await look_round(tmp_path, air, connect=A)
-        assert at(view, A)["why"] == ("Another meter answers at this address: its serial number is B-9999, not B-2207.")
+        assert at(view, A)["unusable_reason"] == (
+            "Another meter answers at this address: its serial number is B-9999, not B-2207."
+        )
         with pytest.raises(InputError, match=r"Another meter is bound to .*serial number B-2207, not B-9999"):
             await look_round(tmp_path, air, bind=A)
-        assert Reader(tmp_path / DATABASE).known_meters()[0].meter.serial == "B-2207"
+        assert Reader(tmp_path / DATABASE_FILE).known_meters()[0].meter.serial == "B-2207"
 
     play(body)
 
@@ -221,9 +228,9 @@ def test_the_same_meter_under_a_new_address_is_recognised(tmp_path: Path, play: 
         await air.add_meter(Steady("Alder"), encoder=telling(), address=B, serial="B-2207")
         view, done = await look_round(tmp_path, air, bind=B)
         assert f"first met under {A}" in done
-        (row,) = Reader(tmp_path / DATABASE).known_meters()
-        assert (row.meter.name, row.address_now, row.aliases) == ("mine", B, (B,))
-        assert [found["address"] for found in view["found"]] == [B]  # the old address is not waited for any more
+        (row,) = Reader(tmp_path / DATABASE_FILE).known_meters()
+        assert (row.meter.name, row.current_address, row.aliases) == ("mine", B, (B,))
+        assert [found["address"] for found in view["devices"]] == [B]  # the old address is not waited for any more
 
     play(body)
 
@@ -254,7 +261,7 @@ def test_two_of_one_name_are_told_apart(tmp_path: Path, play: Play) -> None:
             await look_round(tmp_path, air, connect="Alder")
         await look_round(tmp_path, air, bind=A)
         view, _ = await look_round(tmp_path, air, bind=B)
-        assert sorted(found["called"] for found in view["found"]) == ["Alder", "Alder 53:02"]
+        assert sorted(found["meter_name"] for found in view["devices"]) == ["Alder", "Alder 53:02"]
         with pytest.raises(InputError, match="Another bound meter is called 'Alder'"):
             await look_round(tmp_path, air, bind=B, name="Alder")
 
@@ -267,7 +274,7 @@ def test_hostile_names_reach_neither_terminal_nor_database(tmp_path: Path, play:
     async def body(air: Air) -> None:
         await air.add_meter(Steady(name), encoder=telling(), address=A, serial="\x1b[31mS-1\x00")
         view, done = await look_round(tmp_path, air, bind=A)
-        row = Reader(tmp_path / DATABASE).known_meters()[0]
+        row = Reader(tmp_path / DATABASE_FILE).known_meters()[0]
         for text in (done, printed(view), row.meter.name, row.meter.serial, at(view, A)["name"]):
             assert all(char.isprintable() or char == "\n" for char in text), text
             assert "[" not in text
@@ -281,18 +288,18 @@ def test_nothing_is_bound_where_no_driver_fits(tmp_path: Path, play: Play) -> No
         await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
         with pytest.raises(MeterlinkError, match="Birch was not bound: No driver fits its services"):
             await look_round(tmp_path, air, bind=B)
-        assert Reader(tmp_path / DATABASE).known_meters() == []
+        assert Reader(tmp_path / DATABASE_FILE).known_meters() == []
 
     play(body)
 
 
 def test_a_broken_plug_in_is_named(tmp_path: Path, play: Play, monkeypatch: pytest.MonkeyPatch) -> None:
-    broken = LoadedDrivers(load_drivers().kinds, (DriverFailure("bench", "bench-driver", "ZeroDivisionError: x"),))
+    broken = LoadedDrivers(load_drivers().factories, (DriverFailure("bench", "bench-driver", "ZeroDivisionError: x"),))
     monkeypatch.setattr(drivers_module, "load_drivers", lambda: broken)
 
     async def body(air: Air) -> None:
         view, _ = await look_round(tmp_path, air, seconds=1)
-        assert view["broken"] == ["bench of bench-driver: ZeroDivisionError: x"]
+        assert view["broken_drivers"] == ["bench of bench-driver: ZeroDivisionError: x"]
         assert printed(view) == "Nothing on the air.\nDriver left out: bench of bench-driver: ZeroDivisionError: x"
 
     play(body)
@@ -301,7 +308,9 @@ def test_a_broken_plug_in_is_named(tmp_path: Path, play: Play, monkeypatch: pyte
 def test_a_station_that_cannot_be_asked_keeps_its_database(tmp_path: Path, play: Play) -> None:
     async def body(air: Air) -> None:
         await air.add_meter(Steady("Alder"), encoder=telling(), address=A)
-        holder = Writer(tmp_path / DATABASE, station="x", clock=WarpClock(), boot_id="b", on_alarm=lambda _: None)
+        holder = Writer(
+            tmp_path / DATABASE_FILE, station="x", clock=VirtualClock(), boot_id="b", on_alarm=lambda _: None
+        )
         await asyncio.to_thread(holder.start)
         try:
             with pytest.raises(StoreError, match=r"Another station .* is already recording"):
@@ -315,14 +324,14 @@ def test_a_station_that_cannot_be_asked_keeps_its_database(tmp_path: Path, play:
 # Through the daemon.
 
 
-def orders(folder: Path, air: Air, **more: Any) -> Orders:
-    return Orders(
+def orders(folder: Path, air: Air, **more: Any) -> StationConfig:
+    return StationConfig(
         folder,
         settings=more.pop("settings", Settings("test")),
-        place=Place("Mill Lane bakery", "condenser"),
+        site=Site("Mill Lane bakery", "condenser"),
         plan=load_plan(DEFAULT_PLAN),
         boot_id="boot",
-        clock=WarpClock(),
+        clock=VirtualClock(),
         scanner_backend=air.scanner_backend,
         client_backend=air.client_backend,
         jitter=lambda low, high: (low + high) / 2,
@@ -345,7 +354,7 @@ def with_daemon(folder: Path, body: Callable[[Air, Station], Awaitable[None]], *
                 stations[0].stop()
                 await task
 
-    run_warped(play(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(play(), busy=lambda: any(station.busy for station in stations))
 
 
 async def until(true: Callable[[], bool]) -> None:
@@ -356,41 +365,41 @@ async def until(true: Callable[[], bool]) -> None:
 def test_a_running_daemon_is_asked_instead(tmp_path: Path) -> None:
     async def body(air: Air, station: Station) -> None:
         seen: dict[str, Any] = {}
-        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        station.add_listener(lambda message: seen.__setitem__(message["topic"], message))
         meter = await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-2207")
         await air.add_meter(Steady("Birch"), encoder=Secretive(), address=B)
         await asyncio.sleep(2)
-        view, _ = await find(tmp_path, Wish(seconds=1))  # no backends: only the daemon's radio can answer
-        assert [(one["name"], one["state"], one["fit"]) for one in view["found"]] == [
+        view, _ = await find(tmp_path, FindOptions(seconds=1))  # no backends: only the daemon's radio can answer
+        assert [(one["name"], one["state"], one["fit"]) for one in view["devices"]] == [
             ("Alder", "", "possible"), ("Birch", "", "no"),
         ]  # fmt: skip
-        view, _ = await find(tmp_path, Wish(connect=B))
-        assert at(view, B)["offered"] is not None
+        view, _ = await find(tmp_path, FindOptions(connect=B))
+        assert at(view, B)["discovered_services"] is not None
         with pytest.raises(MeterlinkError, match="was not bound: No driver fits"):
-            await find(tmp_path, Wish(bind=B))
+            await find(tmp_path, FindOptions(bind=B))
 
-        _, done = await find(tmp_path, Wish(bind="Alder", name="mine"))
+        _, done = await find(tmp_path, FindOptions(bind="Alder", name="mine"))
         assert done.startswith(f"Bound: mine, {A}, driver presented.")
         await until(lambda: bool(seen["meters"]["meters"]) and seen["meters"]["meters"][0]["readings"] > 5)
         assert seen["meters"]["meters"][0]["name"] == "mine"
-        view, _ = await find(tmp_path, Wish())
+        view, _ = await find(tmp_path, FindOptions())
         assert (at(view, A)["state"], at(view, A)["fit"], at(view, A)["bound"]) == ("connected", "likely", True)
 
         # The meter comes back under another address: its readings go on under the same row, its name stays.
         await air.remove_meter(meter)
         await air.add_meter(Steady("Alder"), encoder=telling(), address=C, serial="B-2207")
         await asyncio.sleep(2)
-        _, done = await find(tmp_path, Wish(bind=C))
+        _, done = await find(tmp_path, FindOptions(bind=C))
         assert f"first met under {A}" in done
         await until(lambda: any(one["address"] == C and one["readings"] > 5 for one in seen["meters"]["meters"]))
         assert [(one["address"], one["name"]) for one in seen["meters"]["meters"]] == [(C, "mine")]
 
-        await find(tmp_path, Wish(unbind="mine"))
+        await find(tmp_path, FindOptions(unbind="mine"))
         assert seen["meters"]["meters"] == []
-        await until(lambda: air.radios == 3)  # two meters and the scanner: the link is closed
+        await until(lambda: air.device_count == 3)  # two meters and the scanner: the link is closed
 
     with_daemon(tmp_path, body)
-    with closing(sqlite3.connect(tmp_path / DATABASE)) as connection:
+    with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
         assert connection.execute("SELECT COUNT(DISTINCT meter_id) FROM readings").fetchone() == (1,)
 
 
@@ -403,13 +412,13 @@ def test_a_bound_meter_whose_serial_differs_is_refused_by_the_station(tmp_path: 
 
     async def body(air: Air, station: Station) -> None:
         seen: dict[str, Any] = {}
-        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        station.add_listener(lambda message: seen.__setitem__(message["topic"], message))
         await air.add_meter(Steady("Alder"), encoder=telling(), address=A, serial="B-9999")
         await until(lambda: seen["meters"]["meters"][0]["state"] == "needs you")
         assert "serial number B-9999, not B-2207" in seen["meters"]["meters"][0]["detail"]
         assert seen["meters"]["meters"][0]["readings"] == 0
-        view, _ = await find(tmp_path, Wish())
-        assert "serial number is B-9999, not B-2207" in at(view, A)["why"]
+        view, _ = await find(tmp_path, FindOptions())
+        assert "serial number is B-9999, not B-2207" in at(view, A)["unusable_reason"]
 
     with_daemon(tmp_path, body)
 
@@ -423,7 +432,7 @@ def test_a_bound_meter_without_its_service_is_refused_by_the_station(tmp_path: P
 
     async def body(air: Air, station: Station) -> None:
         seen: dict[str, Any] = {}
-        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        station.add_listener(lambda message: seen.__setitem__(message["topic"], message))
         await air.add_meter(Steady("Alder"), encoder=Secretive(), address=A, serial="B-2207")
         await until(lambda: seen["meters"]["meters"][0]["state"] == "needs you")
         assert "it has no service" in seen["meters"]["meters"][0]["detail"]
@@ -442,14 +451,14 @@ def test_an_adopted_meter_that_is_a_bound_one_at_a_new_address_goes_on_under_its
 
     async def body(air: Air, station: Station) -> None:
         seen: dict[str, Any] = {}
-        station.listen(lambda message: seen.__setitem__(message["topic"], message))
+        station.add_listener(lambda message: seen.__setitem__(message["topic"], message))
         await air.add_meter(Steady("Alder"), encoder=telling(), address=B, serial="B-2207")
         await until(lambda: any(one["readings"] > 5 for one in seen["meters"]["meters"]))
         assert ("mine", B) in [(one["name"], one["address"]) for one in seen["meters"]["meters"]]
 
     with_daemon(tmp_path, body, adopt=True)
-    (row,) = Reader(tmp_path / DATABASE).known_meters()
-    assert (row.meter.name, row.meter.address, row.address_now) == ("mine", A, B)
+    (row,) = Reader(tmp_path / DATABASE_FILE).known_meters()
+    assert (row.meter.name, row.meter.address, row.current_address) == ("mine", A, B)
 
 
 async def test_a_daemon_of_another_version_is_not_worked_around(
@@ -460,28 +469,34 @@ async def test_a_daemon_of_another_version_is_not_worked_around(
 
     monkeypatch.setattr("meterlink.cli.find.connect", refuse)
     with pytest.raises(LinkError, match="another language"):
-        await find(tmp_path, Wish())
+        await find(tmp_path, FindOptions())
 
 
 @pytest.fixture
-def asked(monkeypatch: pytest.MonkeyPatch) -> list[Wish]:
-    wishes: list[Wish] = []
+def asked(monkeypatch: pytest.MonkeyPatch) -> list[FindOptions]:
+    wishes: list[FindOptions] = []
 
-    async def take(_folder: Path, wish: Wish) -> tuple[AirView, str]:
+    async def take(_folder: Path, wish: FindOptions) -> tuple[DiscoveryView, str]:
         wishes.append(wish)
-        return AirView(topic="air", asked="", found=[], broken=[], radio="Bluetooth is switched off. Switch it on."), ""
+        return DiscoveryView(
+            topic="air",
+            request_text="",
+            devices=[],
+            broken_drivers=[],
+            radio_error="Bluetooth is switched off. Switch it on.",
+        ), ""
 
     monkeypatch.setattr(find_module, "find", take)
     return wishes
 
 
-def test_the_command_line(tmp_path: Path, asked: list[Wish]) -> None:
+def test_the_command_line(tmp_path: Path, asked: list[FindOptions]) -> None:
     runner = CliRunner()
     plain = runner.invoke(find_module.command, ["--data", str(tmp_path)])
     assert plain.output == "Bluetooth is switched off. Switch it on.\nNothing on the air.\n"
     told = json.loads(runner.invoke(find_module.command, ["--data", str(tmp_path), "--json", "--connect", A]).output)
     assert told == {"found": [], "broken": [], "radio": "Bluetooth is switched off. Switch it on.", "done": ""}
-    assert asked == [Wish(), Wish(connect=A)]
+    assert asked == [FindOptions(), FindOptions(connect=A)]
     for wrong in (["--name", "x"], ["--bind", A, "--unbind", A]):
         result = runner.invoke(find_module.command, ["--data", str(tmp_path), *wrong])
         assert result.exit_code == 2

@@ -9,17 +9,17 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink.cli.enter import command, key
-from meterlink.core.equipment import Place, Plan
+from meterlink.cli.enter import command, enter_reading
+from meterlink.core.equipment import Plan, Site
 from meterlink.core.errors import InputError, LinkError
 from meterlink.plans import load_plan
-from meterlink.settings import DATABASE, Settings
-from meterlink.station.station import Orders, Station
-from meterlink.station.tracker import LOOK_UP
+from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.station import Station, StationConfig
+from meterlink.station.tracker import DWELL_AFTER_LIFT
 from meterlink.store.reader import Reader
-from meterlink_simulators.radio import Air
+from meterlink_simulators.air import Air
 from meterlink_simulators.scenario import shipped_scenario
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 Body = Callable[[Station, dict[str, Any]], Awaitable[None]]
 
@@ -34,14 +34,14 @@ def at_station(folder: Path, body: Body, chosen: Plan | None = None) -> None:
 
     async def run() -> None:
         async with Air() as air:  # no meter on it: there is none with a radio
-            orders = Orders(
-                folder, Settings("test"), Place("Mill Lane bakery", "condenser"), chosen or plan(), "boot",
-                clock=WarpClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+            orders = StationConfig(
+                folder, Settings("test"), Site("Mill Lane bakery", "condenser"), chosen or plan(), "boot",
+                clock=VirtualClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
             station = Station(orders)
             stations.append(station)
             seen: dict[str, Any] = {}
-            station.listen(lambda message: seen.__setitem__(message["topic"], message))
+            station.add_listener(lambda message: seen.__setitem__(message["topic"], message))
             task = asyncio.create_task(station.run())
             await station.started.wait()
             try:
@@ -51,7 +51,7 @@ def at_station(folder: Path, body: Body, chosen: Plan | None = None) -> None:
                 station.stop()
                 await task
 
-    run_warped(run(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
 
 
 async def until(true: Callable[[], bool]) -> None:
@@ -60,7 +60,7 @@ async def until(true: Callable[[], bool]) -> None:
 
 
 async def typed(station: Station, text: str, **more: str) -> str:
-    return await station.command({"id": 1, "do": "key", "text": text, **more})  # type: ignore[typeddict-item]
+    return await station.execute({"id": 1, "do": "key", "text": text, **more})  # type: ignore[typeddict-item]
 
 
 def held(seen: dict[str, Any], number: int) -> Any:
@@ -76,15 +76,15 @@ def test_a_typed_value_is_held_at_once_judged_and_committed(tmp_path: Path) -> N
         shown = held(seen, 0)
         assert (shown["text"], shown["verdict"], shown["meter"]) == ("49.20 µF", "within", "keyed in")
         assert (shown["settled_in"], "assumed" in shown["accuracy"]) == (0.0, True)
-        await asyncio.sleep(LOOK_UP / 2)
+        await asyncio.sleep(DWELL_AFTER_LIFT / 2)
         assert (seen["live"]["phase"], seen["live"]["text"]) == ("held", "49.20 µF")
         assert seen["visit"]["focus"] == first.key  # time to look at the verdict
-        await asyncio.sleep(LOOK_UP)
+        await asyncio.sleep(DWELL_AFTER_LIFT)
         assert seen["visit"]["focus"] == second.key
         assert seen["meters"]["meters"] == []  # it is no meter on the air
 
     at_station(tmp_path, body)
-    (row,) = Reader(tmp_path / DATABASE).history()
+    (row,) = Reader(tmp_path / DATABASE_FILE).history()
     assert (row.meter.address, row.meter.name, row.meter.driver) == ("keyed", "keyed in", "keyed")
     assert (row.reading.packet, row.reading.channel) == (b"49.20 uF", "keyed")
 
@@ -103,7 +103,7 @@ def test_a_retake_goes_to_the_same_point_and_keeps_both(tmp_path: Path) -> None:
     async def body(station: Station, seen: dict[str, Any]) -> None:
         await typed(station, "49.20 uF")
         await until(lambda: held(seen, 0) is not None)
-        assert await station.command({"id": 1, "do": "retake"}) == ""
+        assert await station.execute({"id": 1, "command": "retake"}) == ""
         assert await typed(station, "40.11 uF") == ""
         await until(lambda: seen["visit"]["points"][0]["retakes"] == 1)
         assert held(seen, 0)["verdict"] == "outside"
@@ -112,7 +112,7 @@ def test_a_retake_goes_to_the_same_point_and_keeps_both(tmp_path: Path) -> None:
 
 
 def test_an_overload_typed_in_is_somebodys_word(tmp_path: Path) -> None:
-    coils = Plan("coil", tuple(point for point in plan().points if point.check == "coil"))
+    coils = Plan("coil", tuple(point for point in plan().points if point.kind == "coil"))
 
     async def body(station: Station, seen: dict[str, Any]) -> None:
         assert await typed(station, "OL") == ""
@@ -132,7 +132,7 @@ def test_what_cannot_be_held_is_said_and_changes_nothing(tmp_path: Path) -> None
         assert all(point["held"] is None for point in seen["visit"]["points"])
 
     at_station(tmp_path, body)
-    assert Reader(tmp_path / DATABASE).counts()["readings"] == 0
+    assert Reader(tmp_path / DATABASE_FILE).counts()["readings"] == 0
 
 
 def test_a_point_that_was_named_gets_the_value_whatever_the_focus_is(tmp_path: Path) -> None:
@@ -140,14 +140,14 @@ def test_a_point_that_was_named_gets_the_value_whatever_the_focus_is(tmp_path: P
         second = plan().points[1].key
         assert await typed(station, "4.98 uF", point=second) == ""
         await until(lambda: held(seen, 1) is not None)
-        await asyncio.sleep(LOOK_UP * 2)
+        await asyncio.sleep(DWELL_AFTER_LIFT * 2)
         assert seen["visit"]["focus"] == plan().points[0].key
 
     at_station(tmp_path, body)
 
 
 def test_without_a_rating_it_is_kept_without_a_verdict(tmp_path: Path) -> None:
-    unrated = replace(plan(), points=tuple(replace(point, against=None) for point in plan().points))
+    unrated = replace(plan(), points=tuple(replace(point, specification=None) for point in plan().points))
 
     async def body(station: Station, seen: dict[str, Any]) -> None:
         await typed(station, "49.20 uF")
@@ -159,12 +159,12 @@ def test_without_a_rating_it_is_kept_without_a_verdict(tmp_path: Path) -> None:
 
 def test_the_command_asks_the_running_station(tmp_path: Path) -> None:
     async def body(_station: Station, _seen: dict[str, Any]) -> None:
-        point, kept = await key(tmp_path, "49.20 uF")
+        point, kept = await enter_reading(tmp_path, "49.20 uF")
         assert (point["key"], kept["verdict"]) == (plan().points[0].key, "within")
-        point, kept = await key(tmp_path, "3.91 uF")
+        point, kept = await enter_reading(tmp_path, "3.91 uF")
         assert (point["key"], kept["verdict"]) == (plan().points[1].key, "outside")
         with pytest.raises(InputError, match="'banana'"):
-            await key(tmp_path, "banana")
+            await enter_reading(tmp_path, "banana")
 
     at_station(tmp_path, body)
 

@@ -10,16 +10,16 @@ from typing import Any
 
 import pytest
 
-from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import SettingsError
 from meterlink.core.units import Quantity
 from meterlink.plans import load_plan
-from meterlink.settings import DATABASE, Settings, load_settings
-from meterlink.station.station import Orders, Station
-from meterlink_simulators.display import Shown
+from meterlink.settings import DATABASE_FILE, Settings, load_settings
+from meterlink.station.station import Station, StationConfig
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 ADDRESS = "C0:00:5E:00:53:01"
 SERVICE, SPEAKS, HEARS = (f"a1b2c3d4-0000-4000-8000-00000000000{n}" for n in range(3))
@@ -59,8 +59,8 @@ class Capacitor:
     name = "Rowan 7"
     rate = 4.0
 
-    def show(self, _now: float) -> Shown:
-        return Shown(Quantity.CAPACITANCE, Decimal("44.10"), "µF")
+    def show(self, _now: float) -> DisplayState:
+        return DisplayState(Quantity.CAPACITANCE, Decimal("44.10"), "µF")
 
 
 class Rowan:
@@ -82,7 +82,7 @@ class Rowan:
         self.written.append(data)
         self._until = asyncio.get_running_loop().time() + 3
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, shown: DisplayState) -> list[tuple[str, bytes]]:
         assert shown.digits is not None
         if asyncio.get_running_loop().time() > self._until:
             return []
@@ -109,9 +109,9 @@ def run_station(
     async def body() -> None:
         async with Air() as air:
             await air.add_meter(Capacitor(), encoder=meter, address=ADDRESS)
-            given = Orders(
-                folder, settings, Place("yard", "unit"), plan, "boot", meters=(Meter(ADDRESS, ""),), serve=False,
-                clock=WarpClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+            given = StationConfig(
+                folder, settings, Site("yard", "unit"), plan, "boot", meters=(Meter(ADDRESS, ""),), serve=False,
+                clock=VirtualClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
             stations.append(Station(given))
             task = asyncio.create_task(stations[0].run())
@@ -121,12 +121,12 @@ def run_station(
             stations[0].stop()
             await task
 
-    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
     return meter
 
 
 def readings(folder: Path) -> list[tuple[str, str]]:
-    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    connection = sqlite3.connect(f"file:{folder / DATABASE_FILE}?mode=ro", uri=True)
     try:
         return connection.execute("SELECT digits, unit FROM readings").fetchall()
     finally:
@@ -188,18 +188,18 @@ def test_a_frozen_or_relative_display_is_kept_and_never_judged(
 
     async def during(station: Station) -> None:
         shown: dict[str, Any] = {}
-        station.listen(lambda message: shown.update({message["topic"]: message}))
+        station.add_listener(lambda message: shown.update({message["topic"]: message}))
         await asyncio.sleep(20.0)
-        assert not await station.command({"do": "rate", "point": "run-capacitor-herm", "text": "45 uF"})
+        assert not await station.execute({"command": "rate", "point": "run-capacitor-herm", "text": "45 uF"})
         await asyncio.sleep(1.0)
         visit, live = shown["visit"], shown["live"]
         held = sum(point["held"] is not None for point in visit["points"])
-        seen.append((live["phase"], live["altered"], held, await station.command({"do": "hold"})))
+        seen.append((live["phase"], live["altered"], held, await station.execute({"command": "hold"})))
         assert visit["advice"].startswith(said)
 
     run_station(tmp_path, Settings("test"), 20.0, Rowan(altered_until=25.0), during)
     assert seen == [("idle", flag, 0, f"{said}. Switch that off on the meter, and measure.")]
-    connection = sqlite3.connect(f"file:{tmp_path / DATABASE}?mode=ro", uri=True)
+    connection = sqlite3.connect(f"file:{tmp_path / DATABASE_FILE}?mode=ro", uri=True)
     try:
         held = connection.execute(
             f"SELECT r.{column}, r.digits FROM held_readings h JOIN readings r ON r.id = h.reading_id"  # noqa: S608
@@ -217,7 +217,7 @@ def test_profiles_saved_while_the_station_runs_are_taken_in(tmp_path: Path, capl
     seen = []
 
     async def during(station: Station) -> None:
-        station.listen(lambda message: shown.update({message["topic"]: message}))
+        station.add_listener(lambda message: shown.update({message["topic"]: message}))
 
         async def look(seconds: float) -> None:
             await asyncio.sleep(seconds)

@@ -12,15 +12,22 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.publish.mqtt import Broker
-from meterlink.publish.publisher import CONFIGURATION_DELAY, Publisher
-from mosquitto_kit import GENEROUS, MOSQUITTO, Seen, broker, consumer, missing
+from meterlink.publish.mqtt import BrokerConfig
+from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, Publisher
+from mosquitto_broker import (
+    MOSQUITTO,
+    OUTER_TIMEOUT,
+    ReceivedMessages,
+    running_broker,
+    running_consumer,
+    skip_without_tool,
+)
 
 
 @pytest.fixture(autouse=True)
 async def nothing_left_running() -> AsyncIterator[None]:
     if MOSQUITTO is None:
-        missing("mosquitto")
+        skip_without_tool("mosquitto")
     yield
     left = asyncio.all_tasks() - {asyncio.current_task()}
     assert not left, f"tasks left running: {left}"
@@ -61,7 +68,7 @@ class MemoryOutbox:
         self.moved.set()
 
     async def empty(self) -> None:
-        async with asyncio.timeout(GENEROUS):
+        async with asyncio.timeout(OUTER_TIMEOUT):
             while self.entries:
                 self.moved.clear()
                 await self.moved.wait()
@@ -97,22 +104,22 @@ async def publishing(publisher: Publisher) -> AsyncIterator[None]:
         yield
     finally:
         publisher.stop()
-        async with asyncio.timeout(GENEROUS):
+        async with asyncio.timeout(OUTER_TIMEOUT):
             await task
 
 
-def local(port: int, **more: object) -> Broker:
-    return Broker("127.0.0.1", "teststation1", port=port, tls=False, **more)  # type: ignore[arg-type]
+def local(port: int, **more: object) -> BrokerConfig:
+    return BrokerConfig("127.0.0.1", "teststation1", port=port, tls=False, **more)  # type: ignore[arg-type]
 
 
 async def test_messages_arrive_in_order_with_what_a_consumer_needs(tmp_path: Path) -> None:
-    outbox, seen = MemoryOutbox(), Seen()
-    async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+    outbox, seen = MemoryOutbox(), ReceivedMessages()
+    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
         async with publishing(Publisher(local(mosquitto.port), "north van", outbox, Notices())):
             for number in range(50):
                 outbox.add("meterlink/north van/readings/amber", f'[{{"n":"x","v":{number}}}]')
             await outbox.empty()
-        await seen.until(lambda messages: len(messages) >= 52)
+        await seen.wait_until(lambda messages: len(messages) >= 52)
     assert seen.ids() == [f"id-{number}" for number in range(1, 51)]
     one = seen.messages[1]
     assert one.qos == 1
@@ -124,26 +131,26 @@ async def test_messages_arrive_in_order_with_what_a_consumer_needs(tmp_path: Pat
 
 
 async def test_a_broker_that_stops_and_starts_loses_nothing(tmp_path: Path) -> None:
-    outbox, seen, delays, notices = MemoryOutbox(), Seen(), Delays(), Notices()
-    async with broker(tmp_path) as mosquitto:
+    outbox, seen, delays, notices = MemoryOutbox(), ReceivedMessages(), Delays(), Notices()
+    async with running_broker(tmp_path) as mosquitto:
         publisher = Publisher(local(mosquitto.port), "van", outbox, notices, sleep=delays)
         async with publishing(publisher):
-            async with consumer(mosquitto.port, seen):
+            async with running_consumer(mosquitto.port, seen):
                 for number in range(400):
                     outbox.add("meterlink/van/readings/amber", f"[{number}]")
-                await seen.until(lambda messages: len(messages) >= 40)
+                await seen.wait_until(lambda messages: len(messages) >= 40)
                 await mosquitto.stop()
             for number in range(400, 450):
                 outbox.add("meterlink/van/held/unit/part", f"[{number}]")
-            async with asyncio.timeout(GENEROUS):
+            async with asyncio.timeout(OUTER_TIMEOUT):
                 await delays.waiting.wait()
             assert publisher.state == "waiting"
             assert outbox.entries
             await mosquitto.start()
-            async with consumer(mosquitto.port, seen):
+            async with running_consumer(mosquitto.port, seen):
                 delays.go.set()
                 await outbox.empty()
-                await seen.until(lambda _: len(set(seen.ids())) >= 450)
+                await seen.wait_until(lambda _: len(set(seen.ids())) >= 450)
     first_seen = list(dict.fromkeys(seen.ids()))
     assert first_seen == [f"id-{number}" for number in range(1, 451)]
     assert notices.told[0][0] == "warning"
@@ -152,18 +159,18 @@ async def test_a_broker_that_stops_and_starts_loses_nothing(tmp_path: Path) -> N
 
 async def test_state_is_retained_from_birth_to_clean_stop(tmp_path: Path) -> None:
     outbox = MemoryOutbox()
-    async with broker(tmp_path) as mosquitto:
+    async with running_broker(tmp_path) as mosquitto:
         async with publishing(Publisher(local(mosquitto.port), "van", outbox, Notices())):
             outbox.add("meterlink/van/readings/amber", "[]")
             await outbox.empty()
-            late = Seen()
-            async with consumer(mosquitto.port, late):
-                await late.until(lambda messages: messages)
+            late = ReceivedMessages()
+            async with running_consumer(mosquitto.port, late):
+                await late.wait_until(lambda messages: messages)
             assert late.messages[0].retain
             assert late.states()[0]["state"] == "online"
-        after = Seen()
-        async with consumer(mosquitto.port, after):
-            await after.until(lambda messages: any(message.retain for message in messages))
+        after = ReceivedMessages()
+        async with running_consumer(mosquitto.port, after):
+            await after.wait_until(lambda messages: any(message.retain for message in messages))
     assert after.states()[-1]["state"] == "offline"
     assert after.states()[-1]["reason"] == "stopped"
 
@@ -185,15 +192,15 @@ asyncio.run(Publisher(broker, "van", Nothing(), lambda level, text: None).run())
 
 
 async def test_the_will_speaks_for_a_killed_process(tmp_path: Path) -> None:
-    seen = Seen()
-    async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+    seen = ReceivedMessages()
+    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
         process = await asyncio.create_subprocess_exec(sys.executable, "-c", PROCESS, str(mosquitto.port))
         try:
-            await seen.until(lambda messages: messages)
+            await seen.wait_until(lambda messages: messages)
         finally:
             process.kill()
             await process.wait()
-        await seen.until(lambda messages: len(messages) >= 2)
+        await seen.wait_until(lambda messages: len(messages) >= 2)
     assert [(state["state"], state.get("reason")) for state in seen.states()] == [
         ("online", None),
         ("offline", "connection lost"),
@@ -201,13 +208,13 @@ async def test_the_will_speaks_for_a_killed_process(tmp_path: Path) -> None:
 
 
 async def test_cancelling_leaves_the_will_behind(tmp_path: Path) -> None:
-    seen, outbox = Seen(), MemoryOutbox()
-    async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+    seen, outbox = ReceivedMessages(), MemoryOutbox()
+    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
         task = asyncio.create_task(Publisher(local(mosquitto.port), "van", outbox, Notices()).run())
-        await seen.until(lambda messages: messages)
+        await seen.wait_until(lambda messages: messages)
         task.cancel()
         await asyncio.wait({task})
-        await seen.until(lambda messages: len(messages) >= 2)
+        await seen.wait_until(lambda messages: len(messages) >= 2)
     assert task.cancelled()
     assert seen.states()[-1]["reason"] == "connection lost"
 
@@ -215,7 +222,7 @@ async def test_cancelling_leaves_the_will_behind(tmp_path: Path) -> None:
 async def _password_file(folder: Path) -> Path:
     tool = shutil.which("mosquitto_passwd")
     if tool is None:
-        missing("mosquitto_passwd")
+        skip_without_tool("mosquitto_passwd")
     path = folder / "passwords"
     process = await asyncio.create_subprocess_exec(
         tool, "-c", "-b", str(path), "van", "right", stderr=asyncio.subprocess.DEVNULL
@@ -230,14 +237,14 @@ async def test_a_wrong_password_is_a_configuration_fault_and_a_corrected_one_is_
     secret.write_text("wrong\n")
     outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
     outbox.add("meterlink/van/readings/amber", "[1]")
-    async with broker(tmp_path, "allow_anonymous false", f"password_file {passwords}") as mosquitto:
+    async with running_broker(tmp_path, "allow_anonymous false", f"password_file {passwords}") as mosquitto:
         settings = local(mosquitto.port, username="van", password_file=secret)
         publisher = Publisher(settings, "van", outbox, notices, sleep=delays)
         async with publishing(publisher):
-            async with asyncio.timeout(GENEROUS):
+            async with asyncio.timeout(OUTER_TIMEOUT):
                 await delays.waiting.wait()
             assert publisher.state == "configuration"
-            assert delays.asked == [CONFIGURATION_DELAY]
+            assert delays.asked == [CONFIGURATION_RETRY_DELAY]
             assert notices.told[0][0] == "alarm"
             assert "user name or password" in notices.told[0][1]
             assert outbox.entries
@@ -253,14 +260,14 @@ async def test_a_denied_message_is_set_aside_and_the_rest_goes_on(tmp_path: Path
         "topic readwrite meterlink/van/readings/#\ntopic readwrite meterlink/van/state\ntopic read meterlink/#\n"
     )
     acl.chmod(0o600)
-    outbox, seen, notices = MemoryOutbox(), Seen(), Notices()
-    async with broker(tmp_path, f"acl_file {acl}") as mosquitto, consumer(mosquitto.port, seen):
+    outbox, seen, notices = MemoryOutbox(), ReceivedMessages(), Notices()
+    async with running_broker(tmp_path, f"acl_file {acl}") as mosquitto, running_consumer(mosquitto.port, seen):
         async with publishing(Publisher(local(mosquitto.port), "van", outbox, notices)):
             for number in range(30):
                 kind = "held/unit/part" if number == 7 else "readings/amber"
                 outbox.add(f"meterlink/van/{kind}", f"[{number}]")
             await outbox.empty()
-        await seen.until(lambda _: len(seen.ids()) >= 29)
+        await seen.wait_until(lambda _: len(seen.ids()) >= 29)
     assert list(outbox.aside) == [8]
     assert "authori" in outbox.aside[8].lower()
     assert seen.ids() == [f"id-{number}" for number in range(1, 31) if number != 8]
@@ -314,47 +321,47 @@ def _certificates(folder: Path) -> tuple[Path, Path, Path]:
 
 async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_one_works(tmp_path: Path) -> None:
     authority, certificate, key = _certificates(tmp_path)
-    async with broker(tmp_path, f"certfile {certificate}", f"keyfile {key}") as mosquitto:
+    async with running_broker(tmp_path, f"certfile {certificate}", f"keyfile {key}") as mosquitto:
         outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
         outbox.add("meterlink/van/readings/amber", "[1]")
         untrusting = Publisher(
-            Broker("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
+            BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
         )
         async with publishing(untrusting):
-            async with asyncio.timeout(GENEROUS):
+            async with asyncio.timeout(OUTER_TIMEOUT):
                 await delays.waiting.wait()
             assert untrusting.state == "configuration"
-            assert delays.asked == [CONFIGURATION_DELAY]
+            assert delays.asked == [CONFIGURATION_RETRY_DELAY]
             assert "not trusted" in notices.told[0][1]
         assert outbox.entries
 
-        trusting = Broker("127.0.0.1", "teststation1", port=mosquitto.port, ca_file=authority)
+        trusting = BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port, ca_file=authority)
         async with publishing(Publisher(trusting, "van", outbox, Notices())):
             await outbox.empty()
 
         outbox.add("meterlink/van/readings/amber", "[2]")
-        unverified = Broker("127.0.0.1", "teststation1", port=mosquitto.port, verify=False)
+        unverified = BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port, verify=False)
         async with publishing(Publisher(unverified, "van", outbox, Notices())):
             await outbox.empty()
 
         # The certificate is for 127.0.0.1, not for this name of it.
         delays = Delays()
-        misnamed = Broker("localhost", "teststation1", port=mosquitto.port, ca_file=authority)
+        misnamed = BrokerConfig("localhost", "teststation1", port=mosquitto.port, ca_file=authority)
         publisher = Publisher(misnamed, "van", MemoryOutbox(), Notices(), sleep=delays)
         async with publishing(publisher):
-            async with asyncio.timeout(GENEROUS):
+            async with asyncio.timeout(OUTER_TIMEOUT):
                 await delays.waiting.wait()
             assert publisher.state == "configuration"
 
 
 async def test_tls_towards_a_plain_port_names_the_setting(tmp_path: Path) -> None:
     outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
-    async with broker(tmp_path) as mosquitto:
+    async with running_broker(tmp_path) as mosquitto:
         publisher = Publisher(
-            Broker("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
+            BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
         )
         async with publishing(publisher):
-            async with asyncio.timeout(GENEROUS):
+            async with asyncio.timeout(OUTER_TIMEOUT):
                 await delays.waiting.wait()
             # A broker that only hangs up cannot be told from a broken link, so the notice names the setting.
             assert publisher.state in {"waiting", "configuration"}

@@ -22,10 +22,10 @@ from bumble.device import Device
 
 from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
-from meterlink_simulators.display import Shown
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
-from meterlink_simulators.encoders.presented import SERVICE_UUID, Assigned, Described, PresentedEncoder
-from meterlink_simulators.radio import Air
+from meterlink_simulators.encoders.presented import SERVICE_UUID, AssignedFunction, DescribedFunction, PresentedEncoder
 
 BATTERY_LEVEL = uuid16(0x2A19)
 SERIAL_NUMBER = uuid16(0x2A25)
@@ -53,7 +53,7 @@ class CountingMeter:
             raise RuntimeError("the instrument broke")
         self.count += 1
         self.times.append(now)
-        return Shown(Quantity.RESISTANCE, Decimal(self.count).scaleb(-2), "kΩ", battery_percent=self.battery)
+        return DisplayState(Quantity.RESISTANCE, Decimal(self.count).scaleb(-2), "kΩ", battery_percent=self.battery)
 
 
 class FrameEncoder:
@@ -75,7 +75,7 @@ class FrameEncoder:
 
 
 def ohms():
-    return PresentedEncoder([Described(Quantity.RESISTANCE)])
+    return PresentedEncoder([DescribedFunction(Quantity.RESISTANCE)])
 
 
 def client_of(air, meter, **more):
@@ -215,7 +215,7 @@ def test_a_failing_instrument_is_reported_when_the_meter_is_closed(warp):
         await asyncio.sleep(1)
         with pytest.raises(RuntimeError, match="the instrument broke"):
             await air.close()
-        assert air.radios == 0
+        assert air.device_count == 0
 
     warp(body())
 
@@ -596,10 +596,10 @@ def test_indications_arrive_confirmed(air, warp):
     class Thermometer(CountingMeter):
         def show(self, _now):
             self.count += 1
-            return Shown(Quantity.TEMPERATURE, Decimal(self.count).scaleb(-1), "°C")
+            return DisplayState(Quantity.TEMPERATURE, Decimal(self.count).scaleb(-1), "°C")
 
     async def body():
-        encoder = PresentedEncoder([Assigned.TEMPERATURE_MEASUREMENT])
+        encoder = PresentedEncoder([AssignedFunction.TEMPERATURE_MEASUREMENT])
         meter = await air.add_meter(Thermometer("Alder"), encoder=encoder)
         packets = []
         async with client_of(air, meter) as client:

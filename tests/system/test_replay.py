@@ -10,18 +10,18 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink.capture.files import Capture, CapturedMeter, Packet, write_capture
-from meterlink.cli.replay import Outcome, Recording, command, replayed
+from meterlink.capture.capture_file import Capture, CapturedMeter, CapturedPacket, format_capture
+from meterlink.cli.replay import ReplayOptions, ReplayResult, command, run_replay
 from meterlink.core.equipment import TestPoint
 from meterlink.driver_api import NO_MATCH, DriverError, InputError
 from meterlink.plugins import LoadedDrivers
-from meterlink.settings import DATABASE
+from meterlink.settings import DATABASE_FILE
 from meterlink.station import drivers as drivers_module
 from meterlink.station.station import Station
-from meterlink.station.visit import Held
+from meterlink.station.visit import AcceptedReading
 from meterlink.store.reader import Reader
 from meterlink_drivers.presented import PRESENTED
-from meterlink_simulators.warp import WARP_START, WarpClock, run_warped
+from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
 
 CHANNEL = "a1b2c3d4-0000-4000-8000-000000000001"
 PLAN = """
@@ -71,9 +71,12 @@ end = ""
 
 def packets(*spans: tuple[float, str], rate: float = 5.0) -> Capture:
     """Return a recording of a display that shows each text for so many seconds."""
-    found: list[Packet] = []
+    found: list[CapturedPacket] = []
     for seconds, text in spans:
-        found += [Packet(100.0 + (len(found) + n) / rate, CHANNEL, text.encode()) for n in range(round(seconds * rate))]
+        found += [
+            CapturedPacket(100.0 + (len(found) + n) / rate, CHANNEL, text.encode())
+            for n in range(round(seconds * rate))
+        ]
     return Capture(tuple(found), meter=CapturedMeter("Rowan 3"))
 
 
@@ -84,26 +87,26 @@ BOTH = packets((2, "0.00 uF"), (6, "43.72 uF"), (5, "0.00 uF"), (6, "3.91 uF"), 
 def bench(tmp_path: Path) -> Path:
     (tmp_path / "plan.toml").write_text(PLAN)
     (tmp_path / "rowan.toml").write_text(PROFILE)
-    (tmp_path / "both.jsonl").write_text(write_capture(BOTH))
+    (tmp_path / "both.jsonl").write_text(format_capture(BOTH))
     return tmp_path
 
 
-def play(folder: Path, recording: Recording) -> tuple[Outcome, list[tuple[str, str, str, Any]], float]:
+def play(folder: Path, recording: ReplayOptions) -> tuple[ReplayResult, list[tuple[str, str, str, Any]], float]:
     """Replay in virtual time; return the outcome, what was held, and how many virtual seconds it took."""
     held: list[tuple[str, str, str, Any]] = []
     stations: list[Station] = []
     took: list[float] = []
 
-    def note(point: TestPoint, one: Held) -> None:
-        held.append((point.key, one.reading.text, str(one.judgement.verdict), one.reading.stamp))
+    def note(point: TestPoint, one: AcceptedReading) -> None:
+        held.append((point.key, one.reading.text, str(one.judgement.verdict), one.reading.timestamp))
 
-    async def run() -> Outcome:
-        clock = WarpClock()
-        outcome = await replayed(folder, recording, note, clock=clock, on_station=stations.append)
-        took.append(clock.stamp().monotonic_ns * 1e-9)
+    async def run() -> ReplayResult:
+        clock = VirtualClock()
+        outcome = await run_replay(folder, recording, note, clock=clock, on_station=stations.append)
+        took.append(clock.now().monotonic_ns * 1e-9)
         return outcome
 
-    outcome = run_warped(run(), busy=lambda: any(station.busy for station in stations))
+    outcome = run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
     return outcome, held, took[0]
 
 
@@ -112,24 +115,24 @@ def test_both_speeds_hold_the_same_readings_with_the_same_verdicts(bench: Path) 
     for speed in ("recorded", "top"):
         folder = bench / speed
         folder.mkdir()
-        recording = Recording(BOTH, "both", str(bench / "plan.toml"), speed=speed, profile=bench / "rowan.toml")  # type: ignore[arg-type]
+        recording = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), speed=speed, profile=bench / "rowan.toml")  # type: ignore[arg-type]
         outcome, held, took = play(folder, recording)
         seen[speed] = [(key, text, verdict) for key, text, verdict, _ in held]
-        assert outcome.held == 2
+        assert outcome.accepted == 2
         assert outcome.readings == len(BOTH.packets)
         assert (took > 22) is (speed == "recorded")
         assert (took < 5) is (speed == "top")
-        rows = Reader(folder / DATABASE).history()
+        rows = Reader(folder / DATABASE_FILE).history()
         assert [row.meter.name for row in rows] == ["replayed both"] * 2
         assert {row.meter.driver for row in rows} == {"lined:bench-text"}
-        assert rows[0].place.site == "replay"
+        assert rows[0].site.name == "replay"
     assert seen["recorded"] == seen["top"] == [("herm", "43.72 µF", "within"), ("fan", "3.91 µF", "outside")]
 
 
 def test_nothing_is_stamped_in_the_future_at_top_speed(bench: Path) -> None:
-    recording = Recording(BOTH, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml")
+    recording = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml")
     _, held, took = play(bench, recording)
-    ends = WARP_START + timedelta(seconds=took)
+    ends = VIRTUAL_START + timedelta(seconds=took)
     times = [datetime.fromtimestamp(stamp.utc_ns * 1e-9, UTC) for *_, stamp in held]
     assert times == sorted(times)
     assert times[-1] < ends
@@ -137,32 +140,32 @@ def test_nothing_is_stamped_in_the_future_at_top_speed(bench: Path) -> None:
 
 def test_a_long_recording_loses_nothing_at_top_speed(bench: Path) -> None:
     long = packets((2000, "0.00 uF"))  # more packets than the intake has room for
-    outcome, held, _ = play(bench, Recording(long, "long", str(bench / "plan.toml"), profile=bench / "rowan.toml"))
-    assert (outcome.readings, outcome.held, held) == (10_000, 0, [])
+    outcome, held, _ = play(bench, ReplayOptions(long, "long", str(bench / "plan.toml"), profile=bench / "rowan.toml"))
+    assert (outcome.readings, outcome.accepted, held) == (10_000, 0, [])
 
 
 def test_it_begins_at_the_test_point_that_was_named(bench: Path) -> None:
     one = packets((2, "0.00 uF"), (6, "4.98 uF"), (4, "0.00 uF"))
-    given = Recording(one, "one", str(bench / "plan.toml"), point="fan", profile=bench / "rowan.toml")
+    given = ReplayOptions(one, "one", str(bench / "plan.toml"), point="fan", profile=bench / "rowan.toml")
     _, held, _ = play(bench, given)
     assert [found[:3] for found in held] == [("fan", "4.98 µF", "within")]
     with pytest.raises(InputError, match="no test point 'roof'"):
-        play(bench, Recording(one, "one", str(bench / "plan.toml"), point="roof", profile=bench / "rowan.toml"))
+        play(bench, ReplayOptions(one, "one", str(bench / "plan.toml"), point="roof", profile=bench / "rowan.toml"))
 
 
 def test_the_driver_is_chosen_by_name_or_by_what_was_recorded(bench: Path) -> None:
     (bench / "profiles").mkdir()
     (bench / "profiles" / "rowan.toml").write_text(PROFILE)
     for driver in ("", "lined:bench-text"):
-        outcome, _, _ = play(bench, Recording(BOTH, "both", str(bench / "plan.toml"), driver=driver))
-        assert outcome.held == 2
+        outcome, _, _ = play(bench, ReplayOptions(BOTH, "both", str(bench / "plan.toml"), driver=driver))
+        assert outcome.accepted == 2
     with pytest.raises(DriverError, match=r"no driver 'ghost'.*presented"):
-        play(bench, Recording(BOTH, "both", driver="ghost"))
+        play(bench, ReplayOptions(BOTH, "both", driver="ghost"))
     stranger = Capture(BOTH.packets, meter=CapturedMeter("Somebody else"))
     with pytest.raises(DriverError, match="No driver fits this recording"):
-        play(bench, Recording(stranger, "x"))
+        play(bench, ReplayOptions(stranger, "x"))
     with pytest.raises(InputError, match="holds no packets"):
-        play(bench, Recording(Capture((), meter=CapturedMeter("Rowan")), "empty", driver="presented"))
+        play(bench, ReplayOptions(Capture((), meter=CapturedMeter("Rowan")), "empty", driver="presented"))
 
 
 def test_a_driver_that_fails_on_a_recording_is_said_in_words(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -177,7 +180,7 @@ def test_a_driver_that_fails_on_a_recording_is_said_in_words(bench: Path, monkey
 
     monkeypatch.setattr(drivers_module, "load_drivers", lambda: LoadedDrivers((Broken(), PRESENTED), ()))
     with pytest.raises(DriverError, match="driver broken failed on this recording: ZeroDivisionError"):
-        play(bench, Recording(BOTH, "x", driver="broken"))
+        play(bench, ReplayOptions(BOTH, "x", driver="broken"))
 
 
 Run = Callable[..., Any]
@@ -200,7 +203,7 @@ def test_the_command_line_keeps_nothing_unless_told_to(bench: Path) -> None:
         ("herm", "within", Decimal("43.72")),
         ("fan", "outside", Decimal("3.91")),
     ]
-    assert Reader(bench / "kept" / DATABASE).counts()["held_readings"] == 2
+    assert Reader(bench / "kept" / DATABASE_FILE).counts()["held_readings"] == 2
 
     off = CliRunner().invoke(command, [*arguments[:3], "--point", "herm", "--plan", str(bench / "plan.toml")])
     assert off.exit_code == 0

@@ -15,26 +15,26 @@ from typing import Any
 
 import pytest
 
-from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import StoreError
-from meterlink.driver_api import Advertisement, Channel, Characteristic, DriverKind, Reading, Stamp
+from meterlink.driver_api import Advertisement, Channel, Characteristic, DriverFactory, Reading, Timestamp
 from meterlink.link.client import connect
-from meterlink.link.sockets import socket_path
+from meterlink.link.endpoint import socket_path
 from meterlink.plans import load_plan
 from meterlink.plugins import load_drivers
-from meterlink.settings import DATABASE, Settings, load_settings
+from meterlink.settings import DATABASE_FILE, Settings, load_settings
 from meterlink.station import drivers as drivers_module
-from meterlink.station.station import Orders, Station
+from meterlink.station.station import Station, StationConfig
 from meterlink.store.reader import Reader
+from meterlink_simulators.air import Air
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.encoders.presented import PresentedEncoder
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.radio import Air
+from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.scenario import Scenario, shipped_scenario
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
-HERM = Clip("run capacitor", "C", "HERM")
-FAN = Clip("run capacitor", "C", "FAN")
+HERM = TerminalPair("run capacitor", "C", "HERM")
+FAN = TerminalPair("run capacitor", "C", "FAN")
 LIMIT = 60.0  # s of real time that anything here may take before it counts as hung
 
 
@@ -47,16 +47,16 @@ def capacitors_only(scenario: Scenario) -> Plan:
     return Plan("capacitors", tuple(point for point in scenario.plan.points if point.component == "run capacitor"))
 
 
-def orders(folder: Path, scenario: Scenario, air: Air, **more: Any) -> Orders:
+def orders(folder: Path, scenario: Scenario, air: Air, **more: Any) -> StationConfig:
     given: dict[str, Any] = {
         "settings": Settings("test"),
-        "place": scenario.place,
+        "place": scenario.site,
         "plan": capacitors_only(scenario),
         "meters": (Meter(scenario.meters[0].address, scenario.meters[0].name),),
         "serve": False,
         **more,
     }
-    return Orders(
+    return StationConfig(
         folder, boot_id="boot", scanner_backend=air.scanner_backend, client_backend=air.client_backend, **given
     )
 
@@ -64,12 +64,12 @@ def orders(folder: Path, scenario: Scenario, air: Air, **more: Any) -> Orders:
 async def isolated(scenario: Scenario, air: Air) -> tuple[Bench, str]:
     """Put the scenario's first meter on the air and its bench, switched off and discharged, under it."""
     bench = scenario.build_bench()
-    bench.switch("line", air.now, on=False)
-    bench.bleed("run capacitor", 100.0, air.now)
+    bench.switch_supply("line", air.now, on=False)
+    bench.connect_bleeder("run capacitor", 100.0, air.now)
     spec = scenario.meters[0]
     await air.add_meter(scenario.build_meter(spec, bench), encoder=PresentedEncoder(), address=spec.address)
     await asyncio.sleep(1)
-    bench.bleed("run capacitor", float("inf"), air.now)
+    bench.connect_bleeder("run capacitor", float("inf"), air.now)
     return bench, spec.name
 
 
@@ -92,8 +92,8 @@ class Watch:
     def __init__(self, station: Station) -> None:
         self.newest: dict[str, Any] = {}
         self.held: list[str] = []
-        station.listen(lambda message: self.newest.__setitem__(message["topic"], message))
-        station.on_held(lambda point, held: self.held.append(f"{point.section} {held.reading.text}"))
+        station.add_listener(lambda message: self.newest.__setitem__(message["topic"], message))
+        station.add_accepted_listener(lambda point, held: self.held.append(f"{point.section} {held.reading.text}"))
 
     async def until(self, true: Callable[[], bool], seconds: float = 60.0) -> None:
         async with asyncio.timeout(seconds):
@@ -102,11 +102,11 @@ class Watch:
 
 
 def warped(body: Callable[[], Any], stations: Sequence[Station]) -> None:
-    run_warped(body(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
 
 
 def rows(folder: Path, query: str) -> list[Any]:
-    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    connection = sqlite3.connect(f"file:{folder / DATABASE_FILE}?mode=ro", uri=True)
     try:
         return connection.execute(query).fetchall()
     finally:
@@ -119,13 +119,13 @@ def test_a_visit_without_a_hand_on_the_keyboard(tmp_path: Path, scenario: Scenar
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]):
                 for clip, held in ((HERM, 1), (FAN, 2)):
-                    bench.clip(meter, clip, air.now, 0.4)
+                    bench.attach_probes(meter, clip, air.now, 0.4)
                     await watch.until(lambda held=held: len(watch.held) == held)  # type: ignore[misc]
-                    bench.lift(meter, air.now)
+                    bench.lift_probes(meter, air.now)
                     await asyncio.sleep(3)
                 assert watch.held == ["HERM 43.72 µF", "FAN 7.43 µF"]
                 visit = watch.newest["visit"]
@@ -149,16 +149,16 @@ def test_everything_received_is_committed_when_it_stops(tmp_path: Path, scenario
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             before = len(asyncio.all_tasks())
             async with running(stations[0]):
                 await watch.until(lambda: watch.newest.get("live") is not None)
-                bench.clip(meter, HERM, air.now)
+                bench.attach_probes(meter, HERM, air.now)
                 await asyncio.sleep(1.234)
                 sent.append(watch.newest["meters"]["meters"][0]["readings"])
             assert len(asyncio.all_tasks()) == before
-            assert air.radios == 1  # the meter; every scanner and central is gone
+            assert air.device_count == 1  # the meter; every scanner and central is gone
 
     warped(body, stations)
     ((kept,),) = rows(tmp_path, "SELECT count(*) FROM readings")
@@ -172,22 +172,24 @@ def test_a_restarted_station_carries_the_visit_on(tmp_path: Path, scenario: Scen
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
             plan = capacitors_only(scenario)
-            unrated = replace(plan, points=tuple(replace(point, against=None) for point in plan.points))
-            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=WarpClock())))
+            unrated = replace(plan, points=tuple(replace(point, specification=None) for point in plan.points))
+            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]) as first:
                 herm = plan.points[0].key
-                assert await first.command({"id": 1, "do": "rate", "point": herm, "text": "50 uF 6 %"}) == ""
-                bench.clip(meter, HERM, air.now)
+                assert await first.execute({"id": 1, "command": "rate", "point": herm, "text": "50 uF 6 %"}) == ""
+                bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
-            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
             again = Watch(stations[1])
             async with running(stations[1]):
                 visit = again.newest["visit"]
                 assert visit["points"][0]["held"]["verdict"] == "outside"
                 assert visit["points"][0]["rating"] == "50 µF ±6 %"
                 assert visit["focus"] == plan.points[1].key
-            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=WarpClock(), new_visit=True)))
+            stations.append(
+                Station(orders(tmp_path, scenario, air, plan=unrated, clock=VirtualClock(), new_visit=True))
+            )
             new = Watch(stations[2])
             async with running(stations[2]):
                 assert new.newest["visit"]["points"][0]["held"] is None
@@ -202,31 +204,31 @@ def test_commands(tmp_path: Path, scenario: Scenario) -> None:
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             herm, fan = (point.key for point in capacitors_only(scenario).points)
-            assert "still starting" in await stations[0].command({"id": 1, "do": "next"})
+            assert "still starting" in await stations[0].execute({"id": 1, "command": "next"})
             async with running(stations[0]) as station:
-                assert await station.command({"id": 1, "do": "next"}) == ""
+                assert await station.execute({"id": 1, "command": "next"}) == ""
                 assert watch.newest["visit"]["focus"] == fan
-                assert await station.command({"id": 1, "do": "previous"}) == ""
-                assert await station.command({"id": 1, "do": "focus", "point": "nowhere"}) != ""
-                assert await station.command({"id": 1, "do": "rate", "point": herm, "text": "fifty"}) != ""
-                assert await station.command({"id": 1, "do": "dance"}) != ""  # type: ignore[typeddict-item]
+                assert await station.execute({"id": 1, "command": "previous"}) == ""
+                assert await station.execute({"id": 1, "command": "focus", "point": "nowhere"}) != ""
+                assert await station.execute({"id": 1, "command": "rate", "point": herm, "text": "fifty"}) != ""
+                assert await station.execute({"id": 1, "do": "dance"}) != ""  # type: ignore[typeddict-item]
                 # nothing measures yet, so there is nothing to hold
-                assert "No meter" in await station.command({"id": 1, "do": "hold"})
+                assert "No meter" in await station.execute({"id": 1, "command": "hold"})
 
-                bench.clip(meter, HERM, air.now)
+                bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
-                assert await station.command({"id": 1, "do": "retake"}) == ""
+                assert await station.execute({"id": 1, "command": "retake"}) == ""
                 await watch.until(lambda: len(watch.held) == 2)
                 assert watch.newest["visit"]["points"][0]["retakes"] == 1
-                bench.lift(meter, air.now)
+                bench.lift_probes(meter, air.now)
                 await asyncio.sleep(4)
                 # An open section looks like probes in the air: only somebody's word makes it a reading.
                 assert len(watch.held) == 2
                 assert watch.newest["live"]["verdict"] == "open"
-                assert await station.command({"id": 1, "do": "hold"}) == ""
+                assert await station.execute({"id": 1, "command": "hold"}) == ""
                 await watch.until(lambda: len(watch.held) == 3)
                 assert watch.newest["visit"]["points"][1]["held"]["verdict"] == "open"
 
@@ -241,12 +243,12 @@ def test_a_pinned_meter_measures_beside_the_other(tmp_path: Path, scenario: Scen
             bench, meter = await isolated(scenario, air)
             herm, fan = (point.key for point in capacitors_only(scenario).points)
             settings = Settings("test")
-            stations.append(Station(orders(tmp_path, scenario, air, settings=settings, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, settings=settings, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]) as station:
                 address = scenario.meters[0].address
-                assert await station.command({"id": 1, "do": "pin", "meter": address, "point": fan}) == ""
-                bench.clip(meter, FAN, air.now)
+                assert await station.execute({"id": 1, "command": "pin", "meter": address, "point": fan}) == ""
+                bench.attach_probes(meter, FAN, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
                 assert watch.newest["visit"]["points"][1]["held"]["verdict"] == "within"
                 assert watch.newest["visit"]["focus"] == herm
@@ -259,7 +261,7 @@ class Failing:
 
     name = "failing"
 
-    def __init__(self, inner: DriverKind) -> None:
+    def __init__(self, inner: DriverFactory) -> None:
         self.inner = inner
         self.count = 0
 
@@ -274,7 +276,7 @@ class Failing:
     def channels(self) -> Sequence[Channel]:
         return self.driver.channels
 
-    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> Iterator[Reading]:
+    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterator[Reading]:
         self.count += 1
         if self.count % 3 == 0:
             raise ZeroDivisionError
@@ -284,18 +286,18 @@ class Failing:
 def test_a_driver_that_raises_costs_its_packets_not_the_station(
     tmp_path: Path, scenario: Scenario, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    (presented,) = (kind for kind in load_drivers().kinds if kind.name == "presented")
+    (presented,) = (kind for kind in load_drivers().factories if kind.name == "presented")
     failing = Failing(presented)
-    monkeypatch.setattr(drivers_module, "load_drivers", lambda: replace(load_drivers(), kinds=(failing,)))
+    monkeypatch.setattr(drivers_module, "load_drivers", lambda: replace(load_drivers(), factories=(failing,)))
     stations: list[Station] = []
 
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]):
-                bench.clip(meter, HERM, air.now)
+                bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
 
     warped(body, stations)
@@ -308,9 +310,9 @@ def test_two_stations_cannot_share_a_folder(tmp_path: Path, scenario: Scenario) 
 
     async def body() -> None:
         async with Air() as air:
-            stations.append(Station(orders(tmp_path, scenario, air, clock=WarpClock())))
+            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
             async with running(stations[0]):
-                second = Station(orders(tmp_path, scenario, air, clock=WarpClock()))
+                second = Station(orders(tmp_path, scenario, air, clock=VirtualClock()))
                 with pytest.raises(StoreError):
                     await second.run()
 
@@ -324,7 +326,7 @@ async def test_a_watcher_over_the_socket_sees_and_steers(tmp_path: Path, scenari
         async with running(Station(orders(tmp_path, scenario, air, serve=True))):
             client = await connect(tmp_path)
             seen: dict[str, Any] = {}
-            bench.clip(meter, FAN, air.now)
+            bench.attach_probes(meter, FAN, air.now)
             assert await client.send("next") == ""
             async for message in client:
                 seen[message["topic"]] = message
@@ -361,8 +363,8 @@ def test_a_signal_stops_it_cleanly(tmp_path: Path, how: signal.Signals) -> None:
     assert (process.returncode, errors) == (0, "")
     assert not socket_path(tmp_path).exists()
     # the log has been checkpointed: nothing but the database and its lock is left
-    assert {item.name for item in tmp_path.iterdir()} <= {DATABASE, f"{DATABASE}.lock"}
-    assert len(Reader(tmp_path / DATABASE).history()) == 1
+    assert {item.name for item in tmp_path.iterdir()} <= {DATABASE_FILE, f"{DATABASE_FILE}.lock"}
+    assert len(Reader(tmp_path / DATABASE_FILE).history()) == 1
 
 
 def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) -> None:
@@ -374,7 +376,7 @@ def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) 
     finally:
         process.kill()
         process.wait()
-    (kept,) = Reader(tmp_path / DATABASE).history()
+    (kept,) = Reader(tmp_path / DATABASE_FILE).history()
     assert kept.reading.text.startswith("234.8 V")
     # … and the next one starts on what it left: its socket, its lock, its write-ahead log
     process = serve(tmp_path)
@@ -384,7 +386,7 @@ def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) 
         process.terminate()
         process.communicate(timeout=LIMIT)
     assert process.returncode == 0
-    assert len(Reader(tmp_path / DATABASE).history()) == 2
+    assert len(Reader(tmp_path / DATABASE_FILE).history()) == 2
 
 
 def test_the_daemon_alone_stops_on_a_signal_and_says_what_is_wrong_with_the_radio(tmp_path: Path) -> None:
@@ -412,7 +414,7 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
             given = orders(
-                tmp_path, scenario, air, plan=load_plan("split-condenser"), place=Place("a", "b"), clock=WarpClock()
+                tmp_path, scenario, air, plan=load_plan("split-condenser"), place=Site("a", "b"), clock=VirtualClock()
             )
             stations.append(Station(given))
             watch = Watch(stations[0])
@@ -423,8 +425,8 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
                     if p["quantity"] == "capacitance"
                 )
                 assert unrated
-                await station.command({"id": 1, "do": "focus", "point": focus})
-                bench.clip(meter, HERM, air.now)
+                await station.execute({"id": 1, "command": "focus", "point": focus})
+                bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
                 held = next(p["held"] for p in watch.newest["visit"]["points"] if p["key"] == focus)
                 assert held["verdict"] == "no limits"
@@ -450,15 +452,15 @@ def test_a_known_accuracy_and_a_guarded_rule_are_judged_by_and_kept(tmp_path: Pa
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            given = orders(tmp_path, scenario, air, settings=load_settings(tmp_path), clock=WarpClock())
+            given = orders(tmp_path, scenario, air, settings=load_settings(tmp_path), clock=VirtualClock())
             stations.append(Station(given))
             watch = Watch(stations[0])
             async with running(stations[0]):
-                bench.clip(meter, HERM, air.now)
+                bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.held) == 1)
-                bench.lift(meter, air.now)
+                bench.lift_probes(meter, air.now)
                 await asyncio.sleep(3)
-                bench.clip(meter, FAN, air.now)
+                bench.attach_probes(meter, FAN, air.now)
                 await watch.until(lambda: len(watch.held) == 2)
                 fan = watch.newest["visit"]["points"][1]["held"]
                 assert (fan["verdict"], fan["margin"]) == ("undecided", "close call")
@@ -467,7 +469,7 @@ def test_a_known_accuracy_and_a_guarded_rule_are_judged_by_and_kept(tmp_path: Pa
                 assert fan["meter"] == "my meter"
 
     warped(body, stations)
-    kept = Reader(tmp_path / DATABASE).history()
+    kept = Reader(tmp_path / DATABASE_FILE).history()
     assert [str(row.judgement.verdict) for row in kept] == ["outside", "undecided"]
     assert "6 %" in kept[0].judgement.accuracy
     assert "assumed" not in kept[0].judgement.accuracy

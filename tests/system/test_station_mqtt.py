@@ -9,14 +9,14 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from meterlink.publish.config import broker_from
-from meterlink.settings import DATABASE, Settings
-from meterlink.station.station import Orders
+from meterlink.publish.config import parse_broker
+from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.station import StationConfig
 from meterlink.store.reader import Reader
 from meterlink_simulators.scenario import shipped_scenario
 from meterlink_simulators.service_call import ServiceCall
-from meterlink_simulators.warp import WarpClock, run_warped
-from mosquitto_kit import MOSQUITTO, Seen, broker, consumer, missing
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
+from mosquitto_broker import MOSQUITTO, ReceivedMessages, running_broker, running_consumer, skip_without_tool
 
 # Ten virtual seconds a second: sockets and threads keep their place beside the timers.
 SPEED = 10.0
@@ -25,7 +25,7 @@ SPEED = 10.0
 @pytest.fixture(autouse=True)
 def _with_a_broker() -> None:
     if MOSQUITTO is None:
-        missing("mosquitto")
+        skip_without_tool("mosquitto")
 
 
 def texts(message: aiomqtt.Message) -> dict[str, Any]:
@@ -51,51 +51,55 @@ def test_readings_and_verdicts_survive_a_broker_that_goes_away(tmp_path: Path) -
     scenario = shipped_scenario("demo")
     folder = tmp_path / "data"
     folder.mkdir()
-    seen, calls, queued = Seen(), [], []
+    seen, calls, queued = ReceivedMessages(), [], []
     waiting_for_the_broker = [True]  # virtual time stands still while only sockets and processes can go on
 
     async def body() -> None:
-        async with broker(tmp_path) as mosquitto, consumer(mosquitto.port, seen):
+        async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
             settings = Settings("van-3")
-            given = broker_from({"host": "127.0.0.1", "port": mosquitto.port, "tls": False}, folder)
-            orders = Orders(
-                folder, settings, scenario.place, scenario.plan, "boot",
-                serve=False, broker=given, clock=WarpClock(),
+            given = parse_broker({"host": "127.0.0.1", "port": mosquitto.port, "tls": False}, folder)
+            orders = StationConfig(
+                folder, settings, scenario.site, scenario.plan, "boot",
+                serve=False, broker=given, clock=VirtualClock(),
             )  # fmt: skip
             call = ServiceCall(scenario, orders)
             calls.append(call)
-            running = asyncio.create_task(call.run(stay=True))
+            running = asyncio.create_task(call.run(keep_running=True))
             waiting_for_the_broker.clear()
             await asyncio.sleep(12)
             await mosquitto.stop()
             await asyncio.sleep(20)
-            queued.append(Reader(folder / DATABASE).counts()["outbox"])
+            queued.append(Reader(folder / DATABASE_FILE).counts()["outbox"])
             await mosquitto.start()
-            async with consumer(mosquitto.port, seen):
+            async with running_consumer(mosquitto.port, seen):
                 # All is measured, and the publisher's back-off has come round to the broker again.
                 async with asyncio.timeout(600):
-                    while (counts := Reader(folder / DATABASE).counts())["held_readings"] < 8 or counts["outbox"] > 5:  # noqa: ASYNC110
+                    while (counts := Reader(folder / DATABASE_FILE).counts())["held_readings"] < 8 or counts[
+                        "outbox"
+                    ] > 5:  # noqa: ASYNC110
                         await asyncio.sleep(1)
                 call.stop()
                 await running
                 waiting_for_the_broker.append(True)
-                held = Reader(folder / DATABASE).history()
-                await seen.until(
+                held = Reader(folder / DATABASE_FILE).history()
+                await seen.wait_until(
                     lambda messages: (
                         sum("/held/" in str(one.topic) for _, one in first_of_each(messages)) == len(held)
                         and seen.states()[-1]["state"] == "offline"
                     )
                 )
 
-    run_warped(body(), busy=lambda: bool(waiting_for_the_broker) or any(call.busy for call in calls), speed=SPEED)
+    run_in_virtual_time(
+        body(), busy=lambda: bool(waiting_for_the_broker) or any(call.busy for call in calls), speed=SPEED
+    )
 
     assert queued[0] > 10  # they waited on disk
-    reader = Reader(folder / DATABASE)
+    reader = Reader(folder / DATABASE_FILE)
     assert reader.counts()["outbox"] == 0
     kept = reader.history()
     arrived = [(one, texts(one)) for _, one in first_of_each(seen.messages)]
     verdicts = [(text["test-point"], text["verdict"]) for one, text in arrived if "/held/" in str(one.topic)]
-    assert verdicts == [(row.point, str(row.judgement.verdict)) for row in kept]
+    assert verdicts == [(row.point_key, str(row.judgement.verdict)) for row in kept]
     fan = next(text for _, text in arrived if text.get("test-point") == "run-capacitor-fan")
     assert fan["capacitance"] == pytest.approx(7.43e-06)  # SenML has no µF: RFC 8428, base units
     # Every raw reading of every meter came through, in the order they were taken.
@@ -129,7 +133,7 @@ def _times(message: aiomqtt.Message) -> list[float]:
 
 
 def _query(folder: Path, query: str, *values: str) -> list[Any]:
-    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    connection = sqlite3.connect(f"file:{folder / DATABASE_FILE}?mode=ro", uri=True)
     try:
         return connection.execute(query, values).fetchall()
     finally:
@@ -141,13 +145,13 @@ def test_without_a_broker_nothing_is_queued(tmp_path: Path) -> None:
     calls: list[ServiceCall] = []
 
     async def body() -> None:
-        orders = Orders(
-            tmp_path, Settings("van-3"), scenario.place, scenario.plan, "boot", serve=False, clock=WarpClock()
+        orders = StationConfig(
+            tmp_path, Settings("van-3"), scenario.site, scenario.plan, "boot", serve=False, clock=VirtualClock()
         )
         calls.append(ServiceCall(scenario, orders))
         await calls[0].run()
 
-    run_warped(body(), busy=lambda: any(call.busy for call in calls))
-    counts = Reader(tmp_path / DATABASE).counts()
+    run_in_virtual_time(body(), busy=lambda: any(call.busy for call in calls))
+    counts = Reader(tmp_path / DATABASE_FILE).counts()
     assert counts["held_readings"] == 8
     assert counts["outbox"] == 0

@@ -11,13 +11,13 @@ from click.testing import CliRunner
 
 from meterlink.cli.history import command
 from meterlink.core.clock import SystemClock
-from meterlink.core.equipment import Meter, Place
+from meterlink.core.equipment import Meter, Site
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
-from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 100  # s
@@ -44,14 +44,12 @@ def writer(path):
 def tag(writer):
     """A function that makes a tagged reading."""
     clock = SystemClock()
-    visit = writer.open_visit(Place("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.stamp()).result(
-        OUTER
-    )
+    visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
     meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     point = visit.point_ids["run-capacitor-herm"]
 
     def tagged():
-        reading = Reading(Quantity.CAPACITANCE, Decimal("45.1"), "µF", clock.stamp())
+        reading = Reading(Quantity.CAPACITANCE, Decimal("45.1"), "µF", clock.now())
         return ReadingRow(reading, meter, visit.visit_id, point)
 
     return tagged
@@ -91,7 +89,7 @@ async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, pa
     async def record():
         for number in range(BATCHES):
             row = tag()
-            held = HeldRow(tag(), JUDGEMENT, 1.0)
+            held = AcceptedRow(tag(), JUDGEMENT, 1.0)
             message = OutboxRow(f"m{number}", "t", b"[]", droppable=False)
             await asyncio.wrap_future(writer.submit(Batch((row, row), (held,), (message,))))
 

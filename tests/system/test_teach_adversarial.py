@@ -11,16 +11,16 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.capture.files import Capture, Packet, label_at
-from meterlink.core.clock import Stamp
+from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink.driver_api import Characteristic
-from meterlink.profiles import kind_of
+from meterlink.profiles import compile_profile
 from meterlink.teach import teach
-from meterlink_simulators.display import Shown
-from studies.teaching.cases import typed
-from studies.teaching.study import Tally, count
+from meterlink_simulators.display import DisplayState
+from studies.teaching.cases import typed_text
+from studies.teaching.study import DisplayTally, count_displays
 
 SERVICE = "91d60000-3f7a-4c25-8b0e-d4a7e61f5c38"
 FRAMES = "91d60001-3f7a-4c25-8b0e-d4a7e61f5c38"
@@ -51,12 +51,12 @@ BASE = {Quantity.CAPACITANCE: "F", Quantity.RESISTANCE: "Ω", Quantity.VOLTAGE: 
 
 def display(mode, counts, unit, decimals):
     digits = None if counts is None else Decimal(counts).scaleb(-decimals)
-    return Shown(mode[0], digits, unit, overload=counts is None, coupling=mode[1])
+    return DisplayState(mode[0], digits, unit, overload=counts is None, coupling=mode[1])
 
 
 def blank(mode):
     """Return the display while the meter looks for its range."""
-    return Shown(mode[0], None, RANGES[mode][-1][0], blank=True, coupling=mode[1])
+    return DisplayState(mode[0], None, RANGES[mode][-1][0], blank=True, coupling=mode[1])
 
 
 def draw(modes, rng, most=5999, overloads=0.08):
@@ -282,16 +282,16 @@ class Recorder:
     def show(self, shown, times=1, **more):
         for _ in range(times):
             self.t = round(self.t + PERIOD, 6)
-            self.packets.append(Packet(self.t, FRAMES, self.meter.frame(shown, **more)))
+            self.packets.append(CapturedPacket(self.t, FRAMES, self.meter.frame(shown, **more)))
             self.shown.append(shown)
 
     def label(self, text):
-        self.labels.append(label_at(round(self.t + 0.05, 6), text))
+        self.labels.append(make_display_entry(round(self.t + 0.05, 6), text))
 
     def read(self, shown, text=None, **more):
         """Show a display long enough to be read, and label it."""
         self.show(shown, self.rng.randrange(4, 7), **more)
-        self.label(typed(shown, self.rng) if text is None else text)
+        self.label(typed_text(shown, self.rng) if text is None else text)
 
     def capture(self):
         return Capture(tuple(self.packets), tuple(self.labels))
@@ -316,21 +316,21 @@ def unseen(meter, modes, seed, number=150, most=5999, **more):
 
 def tally(profile, recorder):
     """Return what a profile makes of a recording whose every packet is one frame."""
-    result = Tally()
+    result = DisplayTally()
     driver = opened(profile)
     for packet, shown in zip(recorder.packets, recorder.shown, strict=True):
-        count(result, feed(driver, packet), [shown])
+        count_displays(result, feed(driver, packet), [shown])
     return result
 
 
 def opened(profile):
     channels = [Characteristic(uuid, uuid, SERVICE, frozenset({"notify"})) for uuid in (FRAMES, OTHER)]
-    return kind_of(profile).open(channels)
+    return compile_profile(profile).open(channels)
 
 
 def feed(driver, packet):
-    at = round(packet.t * 1e9)
-    return list(driver.feed(packet.channel, packet.data, Stamp(at, at)))
+    at = round(packet.seconds * 1e9)
+    return list(driver.feed(packet.channel, packet.data, Timestamp(at, at)))
 
 
 def taught(capture):
@@ -345,7 +345,7 @@ def never_wrong(capture, later):
     report = teach(capture)
     if report.profile is not None:
         result = tally(report.profile, later)
-        assert result.wrong == 0, result.faults
+        assert result.wrong == 0, result.errors
     else:
         assert report.reason
     return report
@@ -360,7 +360,7 @@ def test_frames_of_one_function(mode, seed):
     meter = Framed(seed)
     profile = taught(teaching(meter, [mode], 12, seed).capture())
     result = tally(profile, unseen(meter, [mode], seed))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 @pytest.mark.parametrize("number", Framed.NUMBERS)
@@ -368,7 +368,7 @@ def test_every_kind_of_number(number):
     meter = Framed(7, number=number, key=b"")
     profile = taught(teaching(meter, [DC_VOLTS], 12, 7).capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 7))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 @pytest.mark.parametrize("number", Framed.SPECIAL)
@@ -387,7 +387,7 @@ def test_every_kind_of_check_under_keys(check, key):
     meter = Framed(8, number="i16be", check=check, key=key)
     profile = taught(teaching(meter, [DC_VOLTS], 25, 8).capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 8))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -395,7 +395,7 @@ def test_frames_of_six_functions(seed):
     meter = Framed(100 + seed)
     profile = taught(teaching(meter, list(RANGES), 40, seed).capture())
     result = tally(profile, unseen(meter, list(RANGES), seed, 300))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -405,9 +405,9 @@ def test_scattered_segments(seed):
     report = teach(teaching(meter, [DC_VOLTS], 25, seed).capture())
     assert report.profile is not None, report.as_object()
     result = tally(report.profile, unseen(meter, [DC_VOLTS], seed))
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
     assert result.refused <= 0.05 * result.displays
-    assert report.wanted or not result.refused
+    assert report.suggested_readings or not result.refused
 
 
 @pytest.mark.parametrize("seed", range(6, 10))
@@ -426,7 +426,7 @@ def test_scattered_segments_with_every_digit_in_every_place(seed):
     recorder.read(display(DC_VOLTS, -40, "mV", 1))
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], seed))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 @pytest.mark.parametrize("seed", [20, 21, 22])
@@ -434,7 +434,7 @@ def test_scattered_segments_of_six_functions(seed):
     meter = Segmented(seed)
     profile = taught(teaching(meter, list(RANGES), 40, seed).capture())
     result = tally(profile, unseen(meter, list(RANGES), seed, 300))
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
     assert result.refused <= 0.02 * result.displays
 
 
@@ -453,7 +453,7 @@ def test_frames_cut_anywhere_and_joined(pieces):
             stream += packet.data
             size = len(packet.data) // 2 if pieces == "in two" else rng.randrange(1, 20)
             while len(stream) >= size:
-                packets.append(Packet(packet.t, FRAMES, stream[:size]))
+                packets.append(CapturedPacket(packet.seconds, FRAMES, stream[:size]))
                 stream = stream[size:]
                 size = len(packet.data) // 2 if pieces == "in two" else rng.randrange(1, 20)
         return packets
@@ -463,9 +463,9 @@ def test_frames_cut_anywhere_and_joined(pieces):
     later = unseen(meter, [DC_VOLTS], 31)
     driver = opened(profile)
     readings = [reading for packet in repacked(later) for reading in feed(driver, packet)]
-    result = Tally()
-    count(result, readings, later.shown)
-    assert result.wrong == 0, result.faults
+    result = DisplayTally()
+    count_displays(result, readings, later.shown)
+    assert result.wrong == 0, result.errors
     assert result.refused <= 2  # the first one may have begun before, and the last one may not have come as a whole
 
 
@@ -482,7 +482,7 @@ def test_duplicate_packets_do_no_harm():
     recorder.packets = [copy for packet in recorder.packets for copy in (packet, packet)]
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 41))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 def test_lost_packets_do_no_harm():
@@ -491,16 +491,16 @@ def test_lost_packets_do_no_harm():
     recorder.packets = [packet for packet in recorder.packets if rng.random() < 0.7]
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 42))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 def test_a_label_whose_packets_were_all_lost_does_no_harm():
     meter, recorder = lesson(43)
     gone = recorder.labels[5]
-    recorder.packets = [packet for packet in recorder.packets if not gone.begin <= packet.t <= gone.end]
+    recorder.packets = [packet for packet in recorder.packets if not gone.begin <= packet.seconds <= gone.end]
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 43))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 @pytest.mark.parametrize(
@@ -519,10 +519,10 @@ def test_a_slip_of_the_keys_is_refused_and_named(kind, slip):
     recorder = teaching(meter, [DC_VOLTS], 25, 44)
     at = next(at for at, label in enumerate(recorder.labels) if at > 8 and "OL" not in label.text and "." in label.text)
     wrong = slip(recorder.labels[at].text)
-    recorder.labels[at] = label_at(recorder.labels[at].t, wrong)
+    recorder.labels[at] = make_display_entry(recorder.labels[at].seconds, wrong)
     report = teach(recorder.capture())
     assert report.profile is None
-    assert [one.label for one in report.contradictions] == [recorder.labels[at]]
+    assert [one.entry for one in report.contradictions] == [recorder.labels[at]]
 
 
 def test_a_display_that_changed_within_a_label_is_no_reason_to_be_wrong():
@@ -531,9 +531,9 @@ def test_a_display_that_changed_within_a_label_is_no_reason_to_be_wrong():
     rng = random.Random(45)
     for at in (3, 9, 15):
         label = recorder.labels[at]
-        place = next(place for place, packet in enumerate(recorder.packets) if packet.t >= label.begin)
+        place = next(place for place, packet in enumerate(recorder.packets) if packet.seconds >= label.begin)
         other = draw([DC_VOLTS], rng)
-        recorder.packets[place] = Packet(recorder.packets[place].t, FRAMES, meter.frame(other))
+        recorder.packets[place] = CapturedPacket(recorder.packets[place].seconds, FRAMES, meter.frame(other))
     never_wrong(recorder.capture(), unseen(meter, [DC_VOLTS], 45))
 
 
@@ -545,17 +545,21 @@ def test_a_constant_reading_is_not_enough_and_more_is_asked_for(kind):
         recorder.read(display(CAPACITANCE, 4700, "µF", 3))
     report = teach(recorder.capture())
     assert report.profile is None
-    assert report.wanted
+    assert report.suggested_readings
 
 
 def test_a_second_channel_of_noise_is_left_aside():
     meter, recorder = lesson(47)
     rng = random.Random(47)
-    noise = [Packet(packet.t + 0.01, OTHER, rng.randbytes(rng.randrange(1, 20))) for packet in recorder.packets]
-    capture = Capture(tuple(sorted([*recorder.packets, *noise], key=lambda packet: packet.t)), tuple(recorder.labels))
+    noise = [
+        CapturedPacket(packet.seconds + 0.01, OTHER, rng.randbytes(rng.randrange(1, 20))) for packet in recorder.packets
+    ]
+    capture = Capture(
+        tuple(sorted([*recorder.packets, *noise], key=lambda packet: packet.seconds)), tuple(recorder.labels)
+    )
     profile = taught(capture)
     result = tally(profile, unseen(meter, [DC_VOLTS], 47))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
     driver = opened(profile)
     assert [reading for packet in noise for reading in feed(driver, packet) if reading.digits is not None] == []
 
@@ -570,13 +574,13 @@ def test_a_low_battery_bit_that_comes_on_halfway_is_not_taken_for_anything_else(
     profile = taught(recorder.capture())
     for low_battery in (False, True):
         result = tally(profile, unseen(meter, [DC_VOLTS], 48, low_battery=low_battery))
-        assert (result.wrong, result.refused) == (0, 0), result.faults
+        assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 def test_a_low_battery_bit_nobody_saw_is_not_a_wrong_value():
     meter, recorder = lesson(49)
     result = tally(taught(recorder.capture()), unseen(meter, [DC_VOLTS], 49, low_battery=True))
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
 
 
 @pytest.mark.parametrize("step", [1, 3, 255])
@@ -584,7 +588,7 @@ def test_a_counter_that_rolls_over_is_no_value(step):
     meter, recorder = lesson(50, counter=step, count=200)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 50, 300))
-    assert (result.wrong, result.refused) == (0, 0), result.faults
+    assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
 def test_a_value_that_rises_with_the_counter_is_not_taken_from_the_counter():
@@ -608,7 +612,7 @@ def test_a_minus_nobody_saw_is_not_a_wrong_value(number):
             recorder.read(shown)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 52))
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -620,7 +624,7 @@ def test_a_minus_nobody_saw_on_segments_is_not_a_wrong_value(seed):
             recorder.read(shown)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], seed))
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
 
 
 def test_small_counts_only_do_not_fix_a_high_byte():
@@ -639,7 +643,7 @@ def test_a_blank_display_nobody_saw_is_not_an_overload(number):
     recorder = Recorder(meter)
     recorder.show(blank(RESISTANCE), 10)
     result = tally(profile, recorder)
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
 
 
 @pytest.mark.parametrize("order", ["little", "big"])
@@ -655,12 +659,12 @@ def test_an_overload_nobody_saw_in_a_field_with_room_is_not_a_wrong_value(order)
     packets, labels = [], []
     for place in range(14):
         counts, places = rng.randint(-5999, 5999), rng.choice((1, 2, 3))
-        packets.append(Packet(float(place), FRAMES, frame(counts, places)))
-        labels.append(label_at(place + 0.1, f"{Decimal(counts).scaleb(-places)} V DC"))
+        packets.append(CapturedPacket(float(place), FRAMES, frame(counts, places)))
+        labels.append(make_display_entry(place + 0.1, f"{Decimal(counts).scaleb(-places)} V DC"))
     driver = opened(taught(Capture(tuple(packets), tuple(labels))))
-    assert feed(driver, Packet(0.0, FRAMES, frame(-1234, 2)))[-1].text == "-12.34 V DC"
+    assert feed(driver, CapturedPacket(0.0, FRAMES, frame(-1234, 2)))[-1].text == "-12.34 V DC"
     for beyond in (0x7FFFFF, 0x7FFFFE, -0x800000, 0x7FFF00):
-        assert feed(driver, Packet(0.0, FRAMES, frame(beyond, 2)))[-1].digits is None
+        assert feed(driver, CapturedPacket(0.0, FRAMES, frame(beyond, 2)))[-1].digits is None
 
 
 def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
@@ -673,11 +677,11 @@ def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
     packets, labels = [], []
     for place in range(20):
         counts = rng.randint(-5999, 5999)
-        packets.append(Packet(float(place), FRAMES, frame(10_000 * counts + rng.randint(-4000, 4000))))
-        labels.append(label_at(place + 0.1, f"{Decimal(counts).scaleb(-2)} V DC"))
+        packets.append(CapturedPacket(float(place), FRAMES, frame(10_000 * counts + rng.randint(-4000, 4000))))
+        labels.append(make_display_entry(place + 0.1, f"{Decimal(counts).scaleb(-2)} V DC"))
     driver = opened(taught(Capture(tuple(packets), tuple(labels))))
-    assert feed(driver, Packet(0.0, FRAMES, frame(12_341_000)))[-1].text == "12.34 V DC"
-    assert feed(driver, Packet(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
+    assert feed(driver, CapturedPacket(0.0, FRAMES, frame(12_341_000)))[-1].text == "12.34 V DC"
+    assert feed(driver, CapturedPacket(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -695,12 +699,12 @@ def test_ranges_that_only_chance_tells_are_left_out(seed):
     packets, labels = [], []
     for place in range(12):
         counts, (unit, places, power) = rng.randint(600, 5999), ranges[place % len(ranges)]
-        packets.append(Packet(float(place), FRAMES, frame(counts, places, power)))
-        labels.append(label_at(place + 0.1, f"{Decimal(counts).scaleb(-places)} {unit}"))
+        packets.append(CapturedPacket(float(place), FRAMES, frame(counts, places, power)))
+        labels.append(make_display_entry(place + 0.1, f"{Decimal(counts).scaleb(-places)} {unit}"))
     driver = opened(taught(Capture(tuple(packets), tuple(labels))))
     for _ in range(300):
         counts, (_, places, power) = rng.randint(600, 5999), rng.choice(ranges)
-        (reading,) = feed(driver, Packet(0.0, FRAMES, frame(counts, places, power)))
+        (reading,) = feed(driver, CapturedPacket(0.0, FRAMES, frame(counts, places, power)))
         if reading.value is not None:
             assert reading.value == pytest.approx(ohms(counts, places, power), rel=1e-9)
 
@@ -709,7 +713,7 @@ def test_a_function_nobody_saw_is_not_a_wrong_value():
     meter, recorder = lesson(54)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [AC_VOLTS, RESISTANCE, TEMPERATURE], 54))
-    assert (result.wrong, result.right) == (0, 0), result.faults
+    assert (result.wrong, result.right) == (0, 0), result.errors
 
 
 def test_a_range_nobody_saw_is_not_a_wrong_value():
@@ -719,7 +723,7 @@ def test_a_range_nobody_saw_is_not_a_wrong_value():
         recorder.read(display(CAPACITANCE, rng.randrange(100, 5999), "µF", 2))
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [CAPACITANCE], 55))
-    assert result.wrong == 0, result.faults
+    assert result.wrong == 0, result.errors
 
 
 def test_frames_of_chance_teach_nothing():

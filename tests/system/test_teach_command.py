@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from invented_meters import InventedMeter
-from meterlink.capture.files import write_capture
+from meterlink.capture.capture_file import format_capture
 
 
 def meterlink(*arguments, cwd):
@@ -24,7 +24,7 @@ def meterlink(*arguments, cwd):
 @pytest.fixture
 def folder(tmp_path):
     meter = InventedMeter("integer", 5)
-    (tmp_path / "bench.jsonl").write_text(write_capture(meter.capture(14, 5)), encoding="utf-8")
+    (tmp_path / "bench.jsonl").write_text(format_capture(meter.capture(14, 5)), encoding="utf-8")
     return tmp_path
 
 

@@ -8,10 +8,10 @@ from decimal import Decimal
 import pytest
 
 from invented_meters import CHANNEL, FAMILIES, InventedMeter
-from meterlink.capture.files import parse_shows
-from meterlink.core.clock import Stamp
+from meterlink.capture.capture_file import parse_displayed_value
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
-from meterlink.profiles import check_profile, open_on_capture, write_profile
+from meterlink.profiles import check_profile, open_profile_driver, write_profile
 from meterlink.teach import teach
 
 SEEDS = 12
@@ -19,7 +19,7 @@ UNSEEN = 300
 
 
 def says(reading, face):
-    shows = parse_shows(face.text)
+    shows = parse_displayed_value(face.text)
     if face.overload:
         return reading.status is Status.OVERLOAD
     if reading.digits is None or reading.quantity is not shows.quantity or reading.coupling is not shows.coupling:
@@ -44,16 +44,16 @@ def count(family, functions, labels, seeds, **how):
             continue
         taught += 1
         assert check_profile(write_profile(report.profile)).profile == report.profile
-        driver = open_on_capture(report.profile, [CHANNEL])
+        driver = open_profile_driver(report.profile, [CHANNEL])
         right = known = 0
-        for face, frame in meter.unseen(UNSEEN, seed):
-            readings = tuple(driver.feed(CHANNEL, frame, Stamp(0, 0)))
+        for face, frame in meter.draw_unlabelled_frames(UNSEEN, seed):
+            readings = tuple(driver.feed(CHANNEL, frame, Timestamp(0, 0)))
             read = bool(readings) and readings[-1].status is not Status.INVALID
             assert not read or says(readings[-1], face), (family, seed, face.text, readings[-1].text, frame.hex())
             if (face.function, face.range, face.overload) in meter.labelled:
                 known += 1
                 right += read
-        if not any("longer recording" in wish for wish in report.wanted):
+        if not any("longer recording" in wish for wish in report.suggested_readings):
             shares.append(right / known)
     return taught, shares
 

@@ -10,21 +10,21 @@ from typing import Any
 
 import pytest
 
-from meterlink.capture.files import read_capture
-from meterlink.core.equipment import Meter, Place, Plan
+from meterlink.capture.capture_file import read_capture
+from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.units import Quantity
 from meterlink.plans import load_plan
 from meterlink.profiles import load_profiles
-from meterlink.settings import DATABASE, Settings
+from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station import teaching
-from meterlink.station.station import Orders, Station
+from meterlink.station.station import Station, StationConfig
 from meterlink.teach import teach
-from meterlink_simulators.display import Shown
+from meterlink_simulators.air import Air
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
-from meterlink_simulators.encoders.catalogue import FAMILIES
+from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES
 from meterlink_simulators.peripheral import Peripheral
-from meterlink_simulators.radio import Air
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 ADDRESS = "C0:00:5E:00:53:01"
 # Different digits in every place, each range, and what a hand on the bench would come to.
@@ -41,8 +41,8 @@ class Dial:
     def __init__(self) -> None:
         self.digits = "0.000"
 
-    def show(self, _now: float) -> Shown:
-        return Shown(Quantity.CAPACITANCE, Decimal(self.digits), "µF")
+    def show(self, _now: float) -> DisplayState:
+        return DisplayState(Quantity.CAPACITANCE, Decimal(self.digits), "µF")
 
 
 class Bench:
@@ -53,10 +53,10 @@ class Bench:
         self.dial = dial
         self.meter = meter
         self.views: dict[str, Any] = {}
-        station.listen(lambda message: self.views.__setitem__(message["topic"], message))
+        station.add_listener(lambda message: self.views.__setitem__(message["topic"], message))
 
     async def say(self, text: str, meter: str = ADDRESS) -> str:
-        return await self.station.command({"id": 1, "do": "teach", "meter": meter, "text": text})
+        return await self.station.execute({"id": 1, "command": "teach", "meter": meter, "text": text})
 
     async def show(self, digits: str, text: str | None = None) -> str:
         """Set the dial, wait until the display stands still, and type what it shows."""
@@ -100,7 +100,7 @@ class Shy:
     def _hear(self, _data: bytes) -> None:
         self._until = asyncio.get_running_loop().time() + 3
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, shown: DisplayState) -> list[tuple[str, bytes]]:
         return self._other.encode(shown) if asyncio.get_running_loop().time() < self._until else []
 
 
@@ -118,16 +118,16 @@ def run(
     async def on_air() -> None:
         async with Air() as air:
             dial = Dial()
-            meter = await air.add_meter(dial, encoder=around(FAMILIES[family](1)), address=ADDRESS)
-            orders = Orders(
+            meter = await air.add_meter(dial, encoder=around(ENCODER_FAMILIES[family](1)), address=ADDRESS)
+            orders = StationConfig(
                 folder,
                 Settings("bench"),
-                Place("yard", "unit"),
+                Site("yard", "unit"),
                 plan,
                 "boot",
                 meters=(Meter(ADDRESS, ""),) if bound else (),
                 serve=False,
-                clock=WarpClock(),
+                clock=VirtualClock(),
                 scanner_backend=air.scanner_backend,
                 client_backend=air.client_backend,
             )
@@ -141,7 +141,7 @@ def run(
                 bench.station.stop()
                 await task
 
-    run_warped(on_air(), busy=lambda: any(station.busy for station in stations))
+    run_in_virtual_time(on_air(), busy=lambda: any(station.busy for station in stations))
 
 
 async def taught_and_read(bench: Bench) -> None:
@@ -156,7 +156,7 @@ async def taught_and_read(bench: Bench) -> None:
 
 
 def kept(folder: Path) -> list[tuple[str, str]]:
-    connection = sqlite3.connect(f"file:{folder / DATABASE}?mode=ro", uri=True)
+    connection = sqlite3.connect(f"file:{folder / DATABASE_FILE}?mode=ro", uri=True)
     try:
         return connection.execute("SELECT digits, unit FROM readings").fetchall()
     finally:
@@ -247,7 +247,7 @@ def test_a_meter_that_is_only_read_is_taught(tmp_path: Path) -> None:
         await bench.say("")
         await asyncio.sleep(10)
         assert "offers nothing to subscribe to" in bench.teach["wanted"]
-        (channel,) = {uuid for _, found in FAMILIES["counted"](1).services() for uuid in [found[0].uuid]}
+        (channel,) = {uuid for _, found in ENCODER_FAMILIES["counted"](1).services() for uuid in [found[0].uuid]}
         assert await bench.say(f"read {channel}=0.2") == ""
         await asyncio.sleep(10)
         await taught_and_read(bench)
@@ -282,10 +282,10 @@ def test_stopping_leaves_all_as_it_was(tmp_path: Path) -> None:
         assert "is not being taught" in await bench.say("4.7 uF")
         await bench.say("")
         await asyncio.sleep(10)
-        bench.meter.mute(True)
+        bench.meter.set_muted(True)
         await asyncio.sleep(3)
         assert "No packet came" in await bench.show("4.703")
-        bench.meter.mute(False)
+        bench.meter.set_muted(False)
         assert await bench.say("stop") == ""
         assert bench.teach["meter"] == ""
         await asyncio.sleep(20)
@@ -305,11 +305,11 @@ def test_a_meter_gone_mad_fills_no_memory(tmp_path: Path, monkeypatch: pytest.Mo
         for digits in READINGS[:4]:
             await bench.show(digits)
         await asyncio.sleep(120)
-        lesson = bench.station._teaching._lesson
-        assert lesson.came > 600
+        lesson = bench.station._teaching._session
+        assert lesson.packet_count > 600
         assert len(lesson.packets) <= 150
         assert not lesson.full
         for label in lesson.labels:  # what they describe is kept
-            assert any(label.begin <= packet.t <= label.end for packet in lesson.packets)
+            assert any(label.begin <= packet.seconds <= label.end for packet in lesson.packets)
 
     run(tmp_path, body)

@@ -6,13 +6,20 @@ from random import Random
 import pytest
 from bleak import BleakClient
 
-from meterlink.capture.files import pair
+from meterlink.capture.capture_file import pair_packets
 from meterlink.core.units import Quantity, parse_amount, to_base
-from meterlink_simulators.display import Shown
-from meterlink_simulators.encoders.catalogue import FAMILIES
-from meterlink_simulators.encoders.ranged import FRAMES_UUID, ORDERS_UUID, PATIENCE, RangedEncoder
-from meterlink_simulators.ranges import Function
-from studies.teaching.cases import SCALES, SIX, Refresh, record, stops, typed
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES
+from meterlink_simulators.encoders.ranged import COMMANDS_UUID, FRAMES_UUID, KEEP_ALIVE_REFRESHES, RangedEncoder
+from meterlink_simulators.ranges import MeterFunction
+from studies.teaching.cases import (
+    FULL_SCALES,
+    SIX_FUNCTIONS,
+    DisplayRefresh,
+    draw_measurements,
+    record_session,
+    typed_text,
+)
 
 
 class Steady:
@@ -22,7 +29,7 @@ class Steady:
     rate = 10.0
 
     def show(self, _now):
-        return Shown(Quantity.FREQUENCY, parse_amount("50.0 Hz").digits, "Hz")
+        return DisplayState(Quantity.FREQUENCY, parse_amount("50.0 Hz").digits, "Hz")
 
 
 def test_a_meter_that_wants_to_be_started_and_asked_again(air, warp):
@@ -39,13 +46,13 @@ def test_a_meter_that_wants_to_be_started_and_asked_again(air, warp):
         meter = await air.add_meter(Steady(), encoder=encoder)
         async with BleakClient(meter.address, backend=air.client_backend) as client:
             assert await heard(client, 2) == 0
-            await client.write_gatt_char(ORDERS_UUID, encoder.start_word)
-            assert await heard(client, 30) == PATIENCE
-            await client.write_gatt_char(ORDERS_UUID, encoder.start_word, response=False)
+            await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
+            assert await heard(client, 30) == KEEP_ALIVE_REFRESHES
+            await client.write_gatt_char(COMMANDS_UUID, encoder.start_command, response=False)
             assert await heard(client, 1) > 5
-            await client.write_gatt_char(ORDERS_UUID, encoder.keep_alive_word)
-            assert await heard(client, 30) == PATIENCE
-            await client.write_gatt_char(ORDERS_UUID, encoder.start_word)
+            await client.write_gatt_char(COMMANDS_UUID, encoder.keep_alive_command)
+            assert await heard(client, 30) == KEEP_ALIVE_REFRESHES
+            await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
             assert await heard(client, 1) > 5
         # A new connection has to start anew, even while the last order would still hold.
         async with BleakClient(meter.address, backend=air.client_backend) as client:
@@ -54,26 +61,26 @@ def test_a_meter_that_wants_to_be_started_and_asked_again(air, warp):
     warp(body())
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", ENCODER_FAMILIES)
 def test_a_session_holds_what_was_sent_and_labels_say_what_was_shown(family):
-    session = record(family, 1, [Function.DC_VOLTS, Function.CAPACITANCE], 3, 12)
+    session = record_session(family, 1, [MeterFunction.DC_VOLTS, MeterFunction.CAPACITANCE], 3, 12)
     sent = [packet for refresh in session.refreshes for packet in refresh.packets]
     assert [packet.data for packet in session.capture.packets] == sent
     assert max(len(data) for data in sent) <= 20  # what a notification holds at the least MTU
-    assert len(session.capture.labels) == 12
+    assert len(session.capture.entries) == 12
     assert session.capture.meter is not None
     assert session.capture.meter.name == "Plover 12"
     # Every packet of a label's window was sent while the display showed what the label says. A frame that the meter
     # held back was on the display by then, too.
-    shown = [refresh.shown for refresh in session.refreshes for _ in refresh.packets]
+    shown = [refresh.display for refresh in session.refreshes for _ in refresh.packets]
     described = [
         (label, on_display)
-        for (_, label), on_display in zip(pair(session.capture), shown, strict=True)
+        for (_, label), on_display in zip(pair_packets(session.capture), shown, strict=True)
         if label is not None
     ]
     assert len({id(label) for label, _ in described}) == 12
     for label, on_display in described:
-        says = label.shows
+        says = label.displayed_value
         assert (says.quantity, says.coupling, says.overload) == (
             on_display.quantity,
             on_display.coupling,
@@ -83,25 +90,25 @@ def test_a_session_holds_what_was_sent_and_labels_say_what_was_shown(family):
 
 
 def test_sessions_are_the_same_every_time_and_differ_by_seed():
-    first, again, other = (record("packed", 0, [Function.RESISTANCE], seed, 6) for seed in (1, 1, 2))
+    first, again, other = (record_session("packed", 0, [MeterFunction.RESISTANCE], seed, 6) for seed in (1, 1, 2))
     assert first == again
     assert first.capture.packets != other.capture.packets
 
 
 def test_a_technician_goes_through_ranges_signs_and_overload():
-    found = stops(SIX, 4, 28)
-    assert {alike[0].function for alike in found[:6]} == set(SIX)
+    found = draw_measurements(SIX_FUNCTIONS, 4, 28)
+    assert {alike[0].function for alike in found[:6]} == set(SIX_FUNCTIONS)
     assert all(len({stop.function for stop in alike}) == 1 for alike in found)
     # Eighteen ranges, DC volts and temperature with both signs, and overload of all but temperature.
-    assert sum(map(len, SCALES.values())) + 3 + 1 + 5 == 26
-    volts = [alike[0].part.legs["1"].volts for alike in found if alike[0].function is Function.DC_VOLTS]
+    assert sum(map(len, FULL_SCALES.values())) + 3 + 1 + 5 == 26
+    volts = [alike[0].part.legs["1"].volts for alike in found if alike[0].function is MeterFunction.DC_VOLTS]
     assert sum(value > 600 for value in volts) == 1
     assert sum(value < 0 for value in volts) == 3
 
 
 def test_what_is_typed_can_be_read():
     rng = Random(1)
-    shown = Shown(Quantity.CAPACITANCE, parse_amount("4.70 uF").digits, "µF")
-    assert {typed(shown, rng) for _ in range(20)} == {"4.70 uF", "4.70 µF"}
-    assert typed(Shown(Quantity.VOLTAGE, None, "V", overload=True), rng) == "OL V"
-    assert Refresh(shown, ()).packets == ()
+    shown = DisplayState(Quantity.CAPACITANCE, parse_amount("4.70 uF").digits, "µF")
+    assert {typed_text(shown, rng) for _ in range(20)} == {"4.70 uF", "4.70 µF"}
+    assert typed_text(DisplayState(Quantity.VOLTAGE, None, "V", overload=True), rng) == "OL V"
+    assert DisplayRefresh(shown, ()).packets == ()

@@ -15,18 +15,18 @@ from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList, Static
 
-from meterlink.core.clock import Stamp, rfc3339
+from meterlink.core.clock import Timestamp, format_rfc3339
 from meterlink.core.errors import LinkError
 from meterlink.link.messages import Message
-from meterlink_tui.app import FRAME, Dashboard, run_dashboard
+from meterlink_tui.app import DRAW_INTERVAL, Dashboard, run_dashboard
 from meterlink_tui.command import command
 from meterlink_tui.picture import take_picture
 from meterlink_tui.scene import GENERAL_CAUTION
-from meterlink_tui.sheets.diagnosis import NOTHING, WORKED_OUT, Findings
-from meterlink_tui.sheets.help import Help
-from meterlink_tui.sheets.manual_entry import Keyed
-from meterlink_tui.sheets.rating import Rate
-from meterlink_tui.sheets.test_points import Pick
+from meterlink_tui.sheets.diagnosis import DERIVED_HEADING, NO_DIAGNOSIS, DiagnosisSheet
+from meterlink_tui.sheets.help import HelpSheet
+from meterlink_tui.sheets.manual_entry import ManualEntrySheet
+from meterlink_tui.sheets.rating import RatingSheet
+from meterlink_tui.sheets.test_points import PointPicker
 from meterlink_tui.terminal import NoTerminalError
 from meterlink_tui.themes import DARK, LIGHT
 
@@ -47,9 +47,9 @@ class Clock:
     def __init__(self) -> None:
         self.seconds = 0.0
 
-    def stamp(self) -> Stamp:
+    def now(self) -> Timestamp:
         ns = round(self.seconds * 1e9)
-        return Stamp(START + ns, 10**12 + ns)
+        return Timestamp(START + ns, 10**12 + ns)
 
 
 class Station:
@@ -84,7 +84,7 @@ class Station:
 def held(text: str = "43.31 µF", digits: str | None = "43.31", verdict: str = "within", **more: Any) -> dict[str, Any]:
     return {
         "id": 1, "text": text, "digits": digits, "verdict": verdict, "margin": "clear", "deviation_percent": "-3.76",
-        "reason": f"{text} is within 45 µF ±6 %.", "accuracy": "", "meter": "Alder", "at": rfc3339(START),
+        "reason": f"{text} is within 45 µF ±6 %.", "accuracy": "", "meter": "Alder", "at": format_rfc3339(START),
         "settled_in": 1.4,
     } | more  # fmt: skip
 
@@ -120,7 +120,7 @@ def live(text: str = "43.05 µF", digits: str | None = "43.05", **more: Any) -> 
     return {
         "topic": "live", "meter": "Alder", "text": text, "digits": digits, "unit": "µF", "quantity": "capacitance",
         "status": "ok", "phase": "settling", "progress": 0.62, "point": "herm", "expected": True, "verdict": "within",
-        "at": rfc3339(START),
+        "at": format_rfc3339(START),
     } | more  # fmt: skip
 
 
@@ -187,14 +187,14 @@ def dashboard(*messages: Message, clock: Clock | None = None) -> tuple[Dashboard
             return stations.pop()
         raise LinkError("No daemon runs on /var/lib/meterlink.", "Start it with: meterlink run")
 
-    return Dashboard(connect, clock=clock or Clock(), retry=3600), station
+    return Dashboard(connect, clock=clock or Clock(), reconnect_delay=3600), station
 
 
 async def catch_up(pilot: Pilot[None]) -> None:
     """Let everything that is under way arrive, then draw it."""
     app = pilot.app
     assert isinstance(app, Dashboard)
-    app.frames.pause()
+    app.draw_timer.pause()
     for _ in range(5):
         await pilot.pause()
     app.draw()
@@ -383,12 +383,12 @@ async def test_a_refused_command_is_said_and_cleared_by_the_next() -> None:
 async def test_a_point_is_picked_from_the_list() -> None:
     async with showing(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("l")
-        assert isinstance(app.screen, Pick)
+        assert isinstance(app.screen, PointPicker)
         assert app.screen.query_one(OptionList).highlighted == 0
         await pilot.press("down", "down", "enter")
         await pilot.pause()
         assert station.sent == [("focus", {"point": "coil"})]
-        assert not isinstance(app.screen, Pick)
+        assert not isinstance(app.screen, PointPicker)
 
 
 async def test_leaving_the_list_changes_nothing() -> None:
@@ -396,52 +396,52 @@ async def test_leaving_the_list_changes_nothing() -> None:
         await pilot.press("l", "down", "escape")
         await pilot.pause()
         assert station.sent == []
-        assert not isinstance(app.screen, Pick)
+        assert not isinstance(app.screen, PointPicker)
 
 
 async def test_a_reading_is_typed_and_nonsense_stays_in_the_field_with_the_reason() -> None:
     async with showing(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("k", "enter")
-        assert isinstance(app.screen, Keyed)
+        assert isinstance(app.screen, ManualEntrySheet)
         assert "Nothing was typed." in words(app)
         assert "run capacitor HERM" in words(app)
         assert "Isolate the unit" in words(app)  # the caution stays in sight
         station.answer = "'43.7' has no unit. Use µF."
         await pilot.press(*"43.7", "enter")
         await pilot.pause()
-        assert isinstance(app.screen, Keyed)
+        assert isinstance(app.screen, ManualEntrySheet)
         assert "✗ '43.7' has no unit. Use µF." in words(app)
         station.answer = ""
         await pilot.press(*" uF", "enter")
         await pilot.pause()
         assert station.sent[-1] == ("key", {"point": "herm", "text": "43.7 uF"})
-        assert not isinstance(app.screen, Keyed)
+        assert not isinstance(app.screen, ManualEntrySheet)
 
 
 async def test_without_a_test_point_no_reading_can_be_typed() -> None:
     async with showing() as (app, station, pilot):
         await pilot.press("k")
         await pilot.pause()
-        assert not isinstance(app.screen, Keyed)
+        assert not isinstance(app.screen, ManualEntrySheet)
         assert station.sent == []
 
 
 async def test_a_rating_is_typed_and_an_error_keeps_the_field_open() -> None:
     async with showing(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("t", "enter")
-        assert isinstance(app.screen, Rate)
+        assert isinstance(app.screen, RatingSheet)
         assert "Nothing was typed." in words(app)
         station.answer = "'45 q' is not a rating. Use µF."
         await pilot.press(*"45 q", "enter")
         await pilot.pause()
-        assert isinstance(app.screen, Rate)
+        assert isinstance(app.screen, RatingSheet)
         assert "✗ '45 q' is not a rating. Use µF." in words(app)
         assert app.screen.query_one(Input).value == "45 q"
         station.answer = ""
         await pilot.press("backspace", *"uF", "enter")
         await pilot.pause()
         assert station.sent[-1] == ("rate", {"point": "herm", "text": "45 uF"})
-        assert not isinstance(app.screen, Rate)
+        assert not isinstance(app.screen, RatingSheet)
 
 
 async def test_keys_without_points_say_so() -> None:
@@ -459,7 +459,7 @@ async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> Non
     assert all(binding.id and binding.tooltip and binding.description for binding in bindings)
     async with showing(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
         await pilot.press("question_mark")
-        assert isinstance(app.screen, Help)
+        assert isinstance(app.screen, HelpSheet)
         said = [str(static.render()) for static in app.screen.query(Static)]
         assert all(any(binding.tooltip in line for line in said) for binding in bindings)
         top = app.screen.query_one("#sheet-body").scroll_y
@@ -471,7 +471,7 @@ async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> Non
         assert app.screen.query_one("#sheet-body").scroll_y == top
         await pilot.press("question_mark")
         await pilot.pause()
-        assert not isinstance(app.screen, Help)
+        assert not isinstance(app.screen, HelpSheet)
 
 
 FINDING = {
@@ -488,7 +488,7 @@ async def test_findings_are_shown_with_what_speaks_for_and_against_them() -> Non
     state = visit(findings=[FINDING], summary="The best explanation: crossed leads."), live()
     async with showing(*state, size=(40, 24)) as (app, _, pilot):
         await pilot.press("f")
-        assert isinstance(app.screen, Findings)
+        assert isinstance(app.screen, DiagnosisSheet)
         said = " ".join(str(static.render()) for static in app.screen.query(Static))
         assert "The best explanation: crossed leads." in said
         assert "across HERM–FAN" in said
@@ -500,7 +500,7 @@ async def test_findings_are_shown_with_what_speaks_for_and_against_them() -> Non
         assert ISOLATED in words(app)
         await pilot.press("pagedown", "pageup", "f")
         await pilot.pause()
-        assert not isinstance(app.screen, Findings)
+        assert not isinstance(app.screen, DiagnosisSheet)
 
 
 async def test_what_was_worked_out_has_its_own_part_of_the_sheet() -> None:
@@ -508,7 +508,7 @@ async def test_what_was_worked_out_has_its_own_part_of_the_sheet() -> None:
         await pilot.press("f")
         said = " ".join(str(static.render()) for static in app.screen.query(Static))
         for sentence in (
-            f"{NOTHING}  {WORKED_OUT}",
+            f"{NO_DIAGNOSIS}  {DERIVED_HEADING}",
             "supply voltage unbalance, loaded  ? NOT JUDGED    Needs L2–L3.    at most 2 %",
             "supply voltage unbalance, as found  2.61 %  ✗ OUTSIDE, CLOSE CALL    2.61 % is above",
             "compressor motor windings  OPEN TO S  ✗ OPEN    C–R reads",
@@ -539,7 +539,7 @@ async def test_text_of_what_was_worked_out_is_only_ever_text(text: str) -> None:
     async with showing(visit(derived=[evil, outside]), live(), size=(40, 24)) as (app, _, pilot):
         assert ISOLATED in words(app)
         await pilot.press("f")
-        assert isinstance(app.screen, Findings)
+        assert isinstance(app.screen, DiagnosisSheet)
         assert not any(char in "".join(lines(app)) for char in "\x1b\x07")
         assert ISOLATED in words(app)
 
@@ -547,10 +547,10 @@ async def test_text_of_what_was_worked_out_is_only_ever_text(text: str) -> None:
 async def test_without_findings_the_sheet_says_so() -> None:
     async with showing(*STATES["settling"]) as (app, _, pilot):
         await pilot.press("f")
-        assert NOTHING in " ".join(str(static.render()) for static in app.screen.query(Static))
+        assert NO_DIAGNOSIS in " ".join(str(static.render()) for static in app.screen.query(Static))
         await pilot.press("escape")
         await pilot.pause()
-        assert not isinstance(app.screen, Findings)
+        assert not isinstance(app.screen, DiagnosisSheet)
 
 
 async def test_the_body_scrolls_by_key_on_a_small_screen() -> None:
@@ -612,15 +612,15 @@ async def test_a_reading_grows_old_and_says_so() -> None:
         assert "SETTLING" not in words(app)
         assert "so far" not in words(app)
         assert app.scene is not None
-        assert app.scene.number.dim
-        station.feed(live(at=rfc3339(START + 12_500_000_000)))
+        assert app.scene.value.dim
+        station.feed(live(at=format_rfc3339(START + 12_500_000_000)))
         await catch_up(pilot)
         assert "SETTLING" in words(app)
-        assert not app.scene.number.dim
+        assert not app.scene.value.dim
 
 
 async def test_a_reading_that_was_old_when_it_came_is_not_shown_as_live() -> None:
-    async with showing(visit(), live(at=rfc3339(START - 60_000_000_000))) as (app, _, _pilot):
+    async with showing(visit(), live(at=format_rfc3339(START - 60_000_000_000))) as (app, _, _pilot):
         assert "NOT LIVE · last reading 1 min ago" in words(app)
 
 
@@ -638,7 +638,7 @@ async def test_a_lost_daemon_is_said_at_once_and_it_comes_back_by_itself() -> No
         return answer
 
     opened.set()
-    app = Dashboard(connect, clock=Clock(), retry=0)
+    app = Dashboard(connect, clock=Clock(), reconnect_delay=0)
     async with app.run_test() as pilot:
         await catch_up(pilot)
         assert "✓ WITHIN" in words(app)
@@ -675,7 +675,7 @@ async def test_a_command_that_meets_a_dead_daemon_is_said() -> None:
 
 async def test_a_flood_is_drawn_once_a_frame() -> None:
     async with showing(*STATES["settling"]) as (app, station, pilot):
-        assert app.frames._interval == FRAME == 0.1
+        assert app.draw_timer._interval == DRAW_INTERVAL == 0.1
         before = app.redraws
         # A second's worth of 5,000 messages between two frames.
         station.feed(*(live(f"{40 + i / 1000:.3f} µF", f"{40 + i / 1000:.3f}") for i in range(5000)))
@@ -687,7 +687,7 @@ async def test_a_flood_is_drawn_once_a_frame() -> None:
         app.draw()
         assert app.redraws == before + 1
         assert app.scene is not None
-        assert app.scene.number.digits == "44.999"
+        assert app.scene.value.digits == "44.999"
 
 
 async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
@@ -702,7 +702,7 @@ async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
     async def connect() -> Station:
         return station
 
-    async with Dashboard(connect, clock=Clock(), retry=3600).run_test() as pilot:
+    async with Dashboard(connect, clock=Clock(), reconnect_delay=3600).run_test() as pilot:
         await pilot.press("n")
         await pilot.pause()
         assert station.sent == [("next", {})]
@@ -716,11 +716,11 @@ async def test_a_frame_that_finds_the_screen_taken_down_harms_nothing() -> None:
     async def connect() -> Station:
         return Still()
 
-    app = Dashboard(connect, clock=Clock(), retry=3600)
+    app = Dashboard(connect, clock=Clock(), reconnect_delay=3600)
     async with app.run_test() as pilot:
         await pilot.pause()
         await app.screen.remove_children()
-        app.take(live())
+        app.receive_message(live())
         app.draw()
 
 

@@ -10,19 +10,19 @@ from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import LinkError
 from meterlink_tui.app import Dashboard
 from meterlink_tui.scene import GENERAL_CAUTION
-from meterlink_tui.sheets.teach import Teach, TeachPick, candidates
+from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
 
 A, B, C = (f"C0:00:5E:00:53:0{number}" for number in (1, 2, 3))
 SIZES = [(80, 24), (120, 40), (40, 24)]
 
 
 class Still:
-    def stamp(self) -> Stamp:
-        return Stamp(1_784_041_445_000_000_000, 10**12)
+    def now(self) -> Timestamp:
+        return Timestamp(1_784_041_445_000_000_000, 10**12)
 
 
 class Station:
@@ -70,7 +70,7 @@ def teach(**more: Any) -> Any:
 async def catch_up(pilot: Pilot[None]) -> None:
     app = pilot.app
     assert isinstance(app, Dashboard)
-    app.frames.pause()
+    app.draw_timer.pause()
     for _ in range(5):
         await pilot.pause()
     app.draw()
@@ -91,7 +91,7 @@ async def showing(
             return stations.pop()
         raise LinkError("No daemon runs.", "Start it with: meterlink run")
 
-    app = Dashboard(connect, clock=Still(), retry=3600)
+    app = Dashboard(connect, clock=Still(), reconnect_delay=3600)
     async with app.run_test(size=size) as pilot:
         await catch_up(pilot)
         yield app, station, pilot
@@ -109,19 +109,19 @@ def words(app: Dashboard) -> str:
 
 
 def test_what_cannot_be_used_is_listed_first() -> None:
-    listed = candidates(
+    listed = teachable_meters(
         meters(Alder="connected", Birch="unusable"), air(("Alder", A.lower(), "likely"), ("Cedar", C, "no"))
     )
     assert [one.address for one in listed] == [B, C, A]
     assert listed[1].text == f"Cedar  {C}  NO DRIVER FITS"
-    assert candidates(None, None) == ()
+    assert teachable_meters(None, None) == ()
 
 
 async def test_a_meter_is_picked_and_taught() -> None:
     async with showing(meters(Alder="connected", Birch="unusable")) as (app, station, pilot):
         await pilot.press("m")
         await catch_up(pilot)
-        assert isinstance(app.screen, TeachPick)
+        assert isinstance(app.screen, MeterPicker)
         assert station.sent == [("find", {"text": "teach"})]
         assert "CAUTION" in words(app)
         await feed(station, pilot, air(("Cedar", C, "no")))
@@ -129,7 +129,7 @@ async def test_a_meter_is_picked_and_taught() -> None:
         assert app.screen.query_one(OptionList).highlighted == 0
         await pilot.press("enter")
         await catch_up(pilot)
-        assert isinstance(app.screen, Teach)
+        assert isinstance(app.screen, TeachSheet)
         assert station.sent[-1] == ("teach", {"meter": B, "text": ""})
         await feed(station, pilot, teach())
         assert "Teach Birch" in words(app)
@@ -147,10 +147,10 @@ async def test_a_meter_is_picked_and_taught() -> None:
         assert app.screen.query_one(Input).value == "banana"
 
         await pilot.press("escape")
-        assert not isinstance(app.screen, Teach)
+        assert not isinstance(app.screen, TeachSheet)
         await pilot.press("m")  # goes on where it was
         await catch_up(pilot)
-        assert isinstance(app.screen, Teach)
+        assert isinstance(app.screen, TeachSheet)
         assert "128 packets" in words(app)
 
 
@@ -198,7 +198,7 @@ async def test_a_refused_beginning_is_told_and_an_earlier_lesson_is_not_shown() 
         await catch_up(pilot)
         await pilot.press("enter")
         await catch_up(pilot)
-        assert isinstance(app.screen, Teach)
+        assert isinstance(app.screen, TeachSheet)
         assert "✗ Alder is being taught already." in words(app)
         assert "old.toml" not in words(app)
 
@@ -213,7 +213,7 @@ async def test_stopping_closes_the_sheet_and_nothing_typed_is_said() -> None:
         await pilot.press(*"stop", "enter")
         await catch_up(pilot)
         assert station.sent == [("teach", {"meter": B, "text": "stop"})]
-        assert not isinstance(app.screen, Teach)
+        assert not isinstance(app.screen, TeachSheet)
 
 
 async def test_what_comes_over_the_wire_is_text_and_nothing_else() -> None:
@@ -232,4 +232,4 @@ async def test_an_empty_list_says_so() -> None:
         await catch_up(pilot)
         assert "No meter is heard yet." in words(app)
         await pilot.press("enter")
-        assert isinstance(app.screen, TeachPick)
+        assert isinstance(app.screen, MeterPicker)

@@ -10,11 +10,11 @@ from meterlink.cli.main import main
 from meterlink.core.equipment import TestPoint
 from meterlink.profiles import load_profiles
 from meterlink.settings import Settings
-from meterlink.station.station import Orders
-from meterlink_simulators.display import Shown
+from meterlink.station.station import StationConfig
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.scenario import shipped_scenario
-from meterlink_simulators.service_call import STANDS, Overseen, ServiceCall
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.service_call import STABLE_AFTER, ObservedMeter, ServiceCall
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 ADDRESS = "C6:1A:00:00:00:63"
 LABELS = 24
@@ -28,29 +28,29 @@ def test_taught_from_its_display_it_measures_the_part_of_the_plan(tmp_path: Path
 
     async def body() -> None:
         displays: asyncio.Queue[str] = asyncio.Queue()
-        orders = Orders(
-            tmp_path, Settings("bench"), scenario.place, scenario.plan, "boot", serve=False, clock=WarpClock()
+        orders = StationConfig(
+            tmp_path, Settings("bench"), scenario.site, scenario.plan, "boot", serve=False, clock=VirtualClock()
         )
 
         def kept(point: TestPoint, one: Any) -> None:
             held.append((point.key, one.reading.text, str(one.judgement.verdict)))
             call.stop()
 
-        def told(name: str, shown: Shown) -> None:
+        def told(name: str, shown: DisplayState) -> None:
             assert name == "Kestrel 63"
             if shown.digits:
                 displays.put_nowait(f"{shown.digits:f} {shown.unit}")
 
         call = ServiceCall(scenario, orders, kept, told)
         calls.append(call)
-        call.watch(lambda message: views.update({message["topic"]: message}))
-        playing = asyncio.create_task(call.run(stay=True))
+        call.add_listener(lambda message: views.update({message["topic"]: message}))
+        playing = asyncio.create_task(call.run(keep_running=True))
         await call.started.wait()
         assert call.station is not None
 
         async def say(text: str) -> str:
             assert call.station is not None
-            return await call.station.command({"id": 1, "do": "teach", "meter": ADDRESS, "text": text})
+            return await call.station.execute({"id": 1, "command": "teach", "meter": ADDRESS, "text": text})
 
         await asyncio.sleep(10)
         assert views["meters"]["meters"][0]["state"] == "unusable"
@@ -62,7 +62,7 @@ def test_taught_from_its_display_it_measures_the_part_of_the_plan(tmp_path: Path
         assert await say("done") == ""
         await playing
 
-    run_warped(body(), busy=lambda: any(call.busy for call in calls))
+    run_in_virtual_time(body(), busy=lambda: any(call.busy for call in calls))
     assert held == [("run-capacitor", "34.03 µF", "within")]
     ((profile,), failures) = load_profiles(tmp_path / "profiles")
     assert (profile.name, str(profile.driver), failures) == ("kestrel-63", "segmented", ())
@@ -71,18 +71,18 @@ def test_taught_from_its_display_it_measures_the_part_of_the_plan(tmp_path: Path
 def test_a_display_is_told_once_it_stands_still() -> None:
     class Dial:
         name, rate = "Dial", 4.0
-        shown = Shown(*("capacitance", 1, "µF"))  # type: ignore[arg-type]  # it is only compared
+        shown = DisplayState(*("capacitance", 1, "µF"))  # type: ignore[arg-type]  # it is only compared
 
-        def show(self, _now: float) -> Shown:
+        def show(self, _now: float) -> DisplayState:
             return self.shown
 
-    told: list[Shown] = []
+    told: list[DisplayState] = []
     dial = Dial()
-    seen = Overseen(dial, lambda _name, shown: told.append(shown))  # type: ignore[arg-type]
+    seen = ObservedMeter(dial, lambda _name, shown: told.append(shown))  # type: ignore[arg-type]
     for tick in range(20):
-        seen.show(tick * STANDS / 4)
+        seen.show(tick * STABLE_AFTER / 4)
     assert told == [dial.shown]
-    first, dial.shown = dial.shown, Shown(*("capacitance", 2, "µF"))  # type: ignore[arg-type]
+    first, dial.shown = dial.shown, DisplayState(*("capacitance", 2, "µF"))  # type: ignore[arg-type]
     seen.show(10.0)
     assert told == [first]  # not yet
 

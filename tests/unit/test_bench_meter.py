@@ -16,21 +16,21 @@ from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Leg, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.meter import RANGE_SECONDS, SimulatedMeter
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
+from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
 
 SCALES = {
-    Function.CAPACITANCE: ("6.000 µF", "60.00 µF", "600.0 µF"),
-    Function.RESISTANCE: ("600.0 ohm", "6.000 kohm", "60.00 kohm", "600.0 kohm", "6.000 Mohm"),
-    Function.AC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
-    Function.DC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
-    Function.FREQUENCY: ("60.00 Hz", "600.0 Hz"),
-    Function.TEMPERATURE: ("600.0 °C",),
-    Function.AC_AMPS: ("60.00 A",),
+    MeterFunction.CAPACITANCE: ("6.000 µF", "60.00 µF", "600.0 µF"),
+    MeterFunction.RESISTANCE: ("600.0 ohm", "6.000 kohm", "60.00 kohm", "600.0 kohm", "6.000 Mohm"),
+    MeterFunction.AC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
+    MeterFunction.DC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
+    MeterFunction.FREQUENCY: ("60.00 Hz", "600.0 Hz"),
+    MeterFunction.TEMPERATURE: ("600.0 °C",),
+    MeterFunction.AC_AMPS: ("60.00 A",),
 }
 
 
-def spec(*functions: Function, line: str = "1.2 % + 3 digits", seed: int = 1, **more: float) -> MeterSpec:
+def spec(*functions: MeterFunction, line: str = "1.2 % + 3 digits", seed: int = 1, **more: float) -> MeterSpec:
     entries = tuple(
         FunctionSpec(
             function,
@@ -49,7 +49,7 @@ def resistor(ohms: float) -> Star:
     return Star("part", "x", {"1": Leg(ohms=ohms), "2": Leg()})
 
 
-CLIP = Clip("part", "1", "2")
+CLIP = TerminalPair("part", "1", "2")
 
 
 def watch(meter: SimulatedMeter, begin: float, end: float) -> list:
@@ -61,8 +61,8 @@ def settle_time(farads: float) -> float:
     bench = Bench([capacitor(farads)])
     meter = SimulatedMeter(spec(), bench)
     watch(meter, 0, 1)
-    bench.clip(meter.name, CLIP, 1.0)
-    final = meter.settled(CLIP, Function.CAPACITANCE, 1.0).digits
+    bench.attach_probes(meter.name, CLIP, 1.0)
+    final = meter.settled_display(CLIP, MeterFunction.CAPACITANCE, 1.0).digits
     shown = watch(meter, 1, 31)
     last_off = max(n for n, one in enumerate(shown) if one.digits is None or abs(one.digits - final) > Decimal("0.01"))
     return last_off / 10
@@ -75,8 +75,8 @@ def settle_time(farads: float) -> float:
     line=st.sampled_from(["0.5 % + 1", "0.8 % + 2 digits", "2.5 % + 10"]),
 )
 def test_settled_display_lies_within_the_accuracy_line(seed, ohms, line):
-    meter = SimulatedMeter(spec(Function.RESISTANCE, line=line, seed=seed), Bench([resistor(ohms)]))
-    shown = meter.settled(CLIP, Function.RESISTANCE, 0.0)
+    meter = SimulatedMeter(spec(MeterFunction.RESISTANCE, line=line, seed=seed), Bench([resistor(ohms)]))
+    shown = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
     step = Decimal(1).scaleb(shown.digits.as_tuple().exponent)
     allowed = to_base(parse_accuracy(line).half_width(shown.digits, step), shown.unit)
     assert abs(to_base(shown.digits, shown.unit) - Decimal(ohms)) <= allowed
@@ -86,8 +86,8 @@ def test_settled_display_lies_within_the_accuracy_line(seed, ohms, line):
 @given(seed=st.integers(0, 500), farads=st.floats(1e-9, 5.5e-4))
 def test_flickering_display_lies_within_the_accuracy_line_too(seed, farads):
     bench = Bench([capacitor(farads)])
-    meter = SimulatedMeter(spec(Function.CAPACITANCE, line="1 % + 1", seed=seed), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    meter = SimulatedMeter(spec(MeterFunction.CAPACITANCE, line="1 % + 1", seed=seed), bench)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     watch(meter, 0, 1)
     meter.show(100.0)  # a hundred seconds later it is at rest
     for shown in watch(meter, 101, 103):
@@ -98,7 +98,9 @@ def test_flickering_display_lies_within_the_accuracy_line_too(seed, farads):
 
 def test_two_specimens_differ_and_one_repeats():
     shown = {
-        seed: SimulatedMeter(spec(seed=seed), Bench([capacitor(42e-6)])).settled(CLIP, Function.CAPACITANCE, 0.0).digits
+        seed: SimulatedMeter(spec(seed=seed), Bench([capacitor(42e-6)]))
+        .settled_display(CLIP, MeterFunction.CAPACITANCE, 0.0)
+        .digits
         for seed in (1, 2, 3, 1)
     }
     assert len(set(shown.values())) == 3
@@ -110,7 +112,7 @@ def test_same_calls_same_displays():
         bench = Bench([capacitor(42e-6)], seed=5)
         meter = SimulatedMeter(spec(), bench)
         first = watch(meter, 0, 1)
-        bench.clip(meter.name, CLIP, 1.0, bounce=0.6)
+        bench.attach_probes(meter.name, CLIP, 1.0, bounce=0.6)
         runs.append(first + watch(meter, 1, 8))
     assert runs[0] == runs[1]
 
@@ -119,9 +121,9 @@ def test_a_capacitance_creeps_up_without_going_past():
     bench = Bench([capacitor(42e-6)])
     meter = SimulatedMeter(spec(), bench)
     watch(meter, 0, 1)
-    bench.clip(meter.name, CLIP, 1.0)
+    bench.attach_probes(meter.name, CLIP, 1.0)
     shown = [one for one in watch(meter, 1, 12) if not one.blank]
-    final = meter.settled(CLIP, Function.CAPACITANCE, 12.0)
+    final = meter.settled_display(CLIP, MeterFunction.CAPACITANCE, 12.0)
     creeping = [one.digits for one in shown if one.unit == final.unit]
     assert creeping[0] < final.digits * Decimal("0.9")
     assert all(later - earlier >= Decimal("-0.01") for earlier, later in itertools.pairwise(creeping))
@@ -137,8 +139,8 @@ def test_a_larger_capacitance_takes_longer():
 
 def test_autoranging_blanks_the_display_step_by_step():
     bench = Bench([resistor(150e3)])
-    meter = SimulatedMeter(spec(Function.RESISTANCE), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     shown = watch(meter, 0.1, 3)
     blank = sum(1 for one in shown if one.blank)
     assert blank / meter.rate == pytest.approx(3 * RANGE_SECONDS, abs=0.2)  # 600 Ω → 600 kΩ
@@ -149,8 +151,8 @@ def test_autoranging_blanks_the_display_step_by_step():
 
 def test_the_range_follows_the_counts():
     def unit_and_places(ohms: float) -> tuple[str, int]:
-        meter = SimulatedMeter(spec(Function.RESISTANCE), Bench([resistor(ohms)]))
-        shown = meter.settled(CLIP, Function.RESISTANCE, 0.0)
+        meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), Bench([resistor(ohms)]))
+        shown = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
         return shown.unit, shown.digits.as_tuple().exponent
 
     assert unit_and_places(500.0) == ("Ω", -1)
@@ -161,9 +163,9 @@ def test_the_range_follows_the_counts():
 def test_the_last_count_of_a_range_does_not_flicker_into_nothing():
     for ohms in (590 + n / 100 for n in range(2000)):
         bench = Bench([resistor(ohms)])
-        meter = SimulatedMeter(spec(Function.RESISTANCE), bench)
-        if str(meter.settled(CLIP, Function.RESISTANCE, 0.0).digits) == "599.9":
-            bench.clip(meter.name, CLIP, 0.0)
+        meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
+        if str(meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0).digits) == "599.9":
+            bench.attach_probes(meter.name, CLIP, 0.0)
             assert {str(one.digits) for one in watch(meter, 1, 6)} <= {"599.8", "599.9"}
             return
     pytest.fail("no resistance was shown as 599.9 Ω")
@@ -172,26 +174,26 @@ def test_the_last_count_of_a_range_does_not_flicker_into_nothing():
 def test_overload():
     bench = Bench([resistor(10.0)])
     meter = SimulatedMeter(spec(), bench)
-    meter.turn(Function.RESISTANCE)
+    meter.turn_dial(MeterFunction.RESISTANCE)
     assert watch(meter, 0, 3)[-1].overload  # nothing on the probes
-    bench.clip(meter.name, CLIP, 3.0)
+    bench.attach_probes(meter.name, CLIP, 3.0)
     assert watch(meter, 3, 6)[-1].digits is not None
     bench.set_fault(Fault("part", FaultKind.OPEN), 6.0)
     last = watch(meter, 6, 9)[-1]
     assert last.overload
     assert last.digits is None
-    assert last == meter.settled(CLIP, Function.RESISTANCE, 9.0)
+    assert last == meter.settled_display(CLIP, MeterFunction.RESISTANCE, 9.0)
 
 
 def test_capacitance_above_the_top_range_is_an_overload():
     meter = SimulatedMeter(spec(), Bench([capacitor(2e-3)]))
-    assert meter.settled(CLIP, Function.CAPACITANCE, 0.0).overload
+    assert meter.settled_display(CLIP, MeterFunction.CAPACITANCE, 0.0).overload
 
 
 def test_the_charging_of_a_capacitor_runs_through_the_ohm_ranges():
     bench = Bench([capacitor(10e-6)])
-    meter = SimulatedMeter(spec(Function.RESISTANCE), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     shown = watch(meter, 0.1, 90)
     numbers = [to_base(one.digits, one.unit) for one in shown if one.digits is not None]
     assert numbers == sorted(numbers)
@@ -211,9 +213,9 @@ def test_open_leads_show_about_nothing_and_jitter():
 def test_lifting_brings_the_display_back_to_nothing():
     bench = Bench([capacitor(42e-6)])
     meter = SimulatedMeter(spec(), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     watch(meter, 0, 8)
-    bench.lift(meter.name, 8.0)
+    bench.lift_probes(meter.name, 8.0)
     shown = watch(meter, 8, 12)
     assert any(one.blank for one in shown[:5])
     assert shown[-1].digits <= Decimal("0.003")
@@ -221,10 +223,10 @@ def test_lifting_brings_the_display_back_to_nothing():
 
 def test_bounce_shows_as_dropouts():
     bench = Bench([resistor(100.0)], seed=4)
-    meter = SimulatedMeter(spec(Function.RESISTANCE), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     steady = watch(meter, 0.1, 3)[-10:]
-    bench.bounce(meter.name, 3.0, 1.0)
+    bench.bounce_probes(meter.name, 3.0, 1.0)
     bouncing, after = watch(meter, 3.1, 4.1), watch(meter, 6, 7)
     wrong = [one for one in bouncing if one.digits is None or abs(one.digits - steady[-1].digits) > 1]
     assert len(wrong) >= 3
@@ -234,37 +236,42 @@ def test_bounce_shows_as_dropouts():
 def test_voltage_functions_know_their_coupling():
     bench = Bench([Supply("part", "supply", ("1", "2"), 230.0, 60.0)])
     meter = SimulatedMeter(spec(), bench)
-    ac, dc = (meter.settled(CLIP, function, 0.0) for function in (Function.AC_VOLTS, Function.DC_VOLTS))
+    ac, dc = (
+        meter.settled_display(CLIP, function, 0.0) for function in (MeterFunction.AC_VOLTS, MeterFunction.DC_VOLTS)
+    )
     assert (ac.coupling, dc.coupling) == (Coupling.AC, Coupling.DC)
     assert abs(ac.digits - 230) < 4
     assert abs(dc.digits) < Decimal("0.01")
-    assert meter.settled(CLIP, Function.FREQUENCY, 0.0).quantity is Quantity.FREQUENCY
-    assert meter.settled(CLIP, Function.RESISTANCE, 0.0).blank  # live: no ohms
+    assert meter.settled_display(CLIP, MeterFunction.FREQUENCY, 0.0).quantity is Quantity.FREQUENCY
+    assert meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0).blank  # live: no ohms
 
 
 def test_direct_voltage_has_a_sign():
     charged = Star("part", "x", {"1": Leg(farads=10e-6, volts=-30.0), "2": Leg()})
     meter = SimulatedMeter(spec(), Bench([charged]))
-    assert meter.settled(CLIP, Function.DC_VOLTS, 0.0).digits < -29
+    assert meter.settled_display(CLIP, MeterFunction.DC_VOLTS, 0.0).digits < -29
 
 
 def test_open_leads_by_function():
     bench = Bench([Surface("pipe", "x", 50.0, 50.0, 1.0)], ambient=21.0)
     meter = SimulatedMeter(spec(), bench)
-    assert abs(meter.settled(None, Function.TEMPERATURE, 0.0).digits - 21) < 2
-    assert meter.settled(None, Function.FREQUENCY, 0.0).blank
-    assert meter.settled(None, Function.RESISTANCE, 0.0).overload
-    assert abs(meter.settled(None, Function.AC_AMPS, 0.0).digits) <= Decimal("0.02")
-    assert abs(meter.settled(Clip("pipe", "surface", "bead"), Function.TEMPERATURE, 0.0).digits - 50) < 2
+    assert abs(meter.settled_display(None, MeterFunction.TEMPERATURE, 0.0).digits - 21) < 2
+    assert meter.settled_display(None, MeterFunction.FREQUENCY, 0.0).blank
+    assert meter.settled_display(None, MeterFunction.RESISTANCE, 0.0).overload
+    assert abs(meter.settled_display(None, MeterFunction.AC_AMPS, 0.0).digits) <= Decimal("0.02")
+    assert (
+        abs(meter.settled_display(TerminalPair("pipe", "surface", "bead"), MeterFunction.TEMPERATURE, 0.0).digits - 50)
+        < 2
+    )
 
 
 def test_the_display_changes_only_at_its_rate():
     bench = Bench([capacitor(42e-6)])
     meter = SimulatedMeter(spec(rate=2.0), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     watch(meter, 0, 10)
     before = meter.show(10.0)
-    bench.lift(meter.name, 10.1)
+    bench.lift_probes(meter.name, 10.1)
     assert meter.show(10.49) == before
     assert meter.show(10.5) != before
     assert meter.rate == 2.0
@@ -289,20 +296,22 @@ def test_the_battery_runs_down():
 
 
 def test_turning_the_dial():
-    meter = SimulatedMeter(spec(Function.CAPACITANCE, Function.RESISTANCE), Bench([resistor(10.0)]))
-    assert meter.function is Function.CAPACITANCE
-    meter.turn(Function.RESISTANCE)
+    meter = SimulatedMeter(spec(MeterFunction.CAPACITANCE, MeterFunction.RESISTANCE), Bench([resistor(10.0)]))
+    assert meter.function is MeterFunction.CAPACITANCE
+    meter.turn_dial(MeterFunction.RESISTANCE)
     assert meter.show(0.0).quantity is Quantity.RESISTANCE
     with pytest.raises(InputError, match="no function 'AC volts'"):
-        meter.turn(Function.AC_VOLTS)
+        meter.turn_dial(MeterFunction.AC_VOLTS)
     with pytest.raises(InputError, match="no function 'AC volts'"):
-        meter.settled(CLIP, Function.AC_VOLTS, 0.0)
+        meter.settled_display(CLIP, MeterFunction.AC_VOLTS, 0.0)
 
 
 def test_a_pause_in_asking_changes_nothing_at_rest():
     bench = Bench([capacitor(42e-6)])
     meter = SimulatedMeter(spec(), bench)
-    bench.clip(meter.name, CLIP, 0.0)
+    bench.attach_probes(meter.name, CLIP, 0.0)
     watch(meter, 0, 1)
     assert not math.isnan(float(meter.show(500.0).digits))
-    assert abs(meter.show(501.0).digits - meter.settled(CLIP, Function.CAPACITANCE, 501.0).digits) <= Decimal("0.01")
+    assert abs(
+        meter.show(501.0).digits - meter.settled_display(CLIP, MeterFunction.CAPACITANCE, 501.0).digits
+    ) <= Decimal("0.01")

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
-from meterlink_simulators.bench import Bench, Truth
+from meterlink_simulators.bench import Bench, TrueValue
 from meterlink_simulators.components import CAPACITANCE_HERTZ, Contacts, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind
-from meterlink_simulators.probes import Clip
+from meterlink_simulators.probes import TerminalPair
 
 C, R, V, A, HZ, T = (
     Quantity.CAPACITANCE,
@@ -25,15 +25,15 @@ C, R, V, A, HZ, T = (
 
 LINE = Supply("line", "supply", ("L1", "L2"), 240.0, 60.0)
 CONTROL = Supply("control", "control 24 V", ("R", "C"), 24.0, 60.0, fed_by="line")
-COIL = Star("coil", "control 24 V", {"A1": Leg(ohms=12.0, henries=0.04, wound=True), "A2": Leg()}, "control")
+COIL = Star("coil", "control 24 V", {"A1": Leg(ohms=12.0, henries=0.04, is_winding=True), "A2": Leg()}, "control")
 POLE = Contacts("pole", "compressor", {"L1": Leg(ohms=0.02), "T1": Leg()}, "line", 15.0, coil="coil")
 MOTOR = Star(
     "motor",
     "compressor",
     {
         "C": Leg(),
-        "R": Leg(ohms=1.0, wound=True),
-        "S": Leg(ohms=4.0, wound=True),
+        "R": Leg(ohms=1.0, is_winding=True),
+        "S": Leg(ohms=4.0, is_winding=True),
         "GND": Leg(ohms=math.inf),
     },
 )
@@ -46,7 +46,7 @@ def dual(herm: float = 45e-6, fan: float = 5e-6, **herm_more: float) -> Star:
 
 def value(bench: Bench, component: str, pair: str, quantity: Quantity, **more: object) -> float | None:
     first, second = pair.split()
-    return bench.truth(Clip(component, first, second), quantity, more.pop("now", 0.0), **more).value
+    return bench.true_value(TerminalPair(component, first, second), quantity, more.pop("now", 0.0), **more).value
 
 
 # Capacitors
@@ -86,7 +86,7 @@ def test_open_and_shorted_sections():
     assert value(bench, "capacitor", "C FAN", C) == 0
     assert value(bench, "capacitor", "HERM FAN", C) == 0
     assert value(bench, "capacitor", "C FAN", R) == math.inf
-    bench.set_fault(Fault("capacitor", FaultKind.MENDED), 0.0)
+    bench.set_fault(Fault("capacitor", FaultKind.REPAIRED), 0.0)
     assert value(bench, "capacitor", "C HERM", C) == pytest.approx(45e-6)
 
 
@@ -103,7 +103,7 @@ def test_an_ohmmeter_charges_a_capacitor_up_to_its_leakage():
 @pytest.mark.parametrize(("constants", "left"), [(1, 0.367879), (3, 0.049787), (5, 0.006738)])
 def test_a_bleeder_discharges_exponentially(constants, left):
     bench = Bench([dual(volts=100.0)])
-    bench.bleed("capacitor", 20e3, 0.0)
+    bench.connect_bleeder("capacitor", 20e3, 0.0)
     now = constants * 20e3 * 45e-6
     assert value(bench, "capacitor", "HERM C", V, coupling=Coupling.DC, now=now) == pytest.approx(100 * left, rel=1e-4)
 
@@ -111,7 +111,7 @@ def test_a_bleeder_discharges_exponentially(constants, left):
 def test_time_to_50_volts():
     """Peak of 370 V RMS on 45 µF through 20 kΩ: 2.1132 s, by RC·ln(U/50)."""
     bench = Bench([dual(volts=370 * math.sqrt(2))])
-    bench.bleed("capacitor", 20e3, 0.0)
+    bench.connect_bleeder("capacitor", 20e3, 0.0)
     assert value(bench, "capacitor", "HERM C", V, coupling=Coupling.DC, now=2.1132) == pytest.approx(50.0, rel=1e-4)
     assert value(bench, "capacitor", "C HERM", V, coupling=Coupling.DC, now=2.1132) == pytest.approx(-50.0, rel=1e-4)
 
@@ -131,11 +131,11 @@ def test_it_does_not_matter_in_how_many_steps_time_passes(steps):
 
 def test_a_stored_charge_spoils_ohms_and_farads():
     bench = Bench([dual(volts=20.0)])
-    clip = Clip("capacitor", "C", "HERM")
-    assert bench.truth(clip, R, 0.0) == bench.truth(clip, C, 0.0) == Truth(None, live=True)
-    assert not bench.truth(Clip("capacitor", "C", "FAN"), C, 0.0).live
-    bench.bleed("capacitor", 100.0, 0.0)
-    bench.bleed("capacitor", math.inf, 1.0)
+    clip = TerminalPair("capacitor", "C", "HERM")
+    assert bench.true_value(clip, R, 0.0) == bench.true_value(clip, C, 0.0) == TrueValue(None, energized=True)
+    assert not bench.true_value(TerminalPair("capacitor", "C", "FAN"), C, 0.0).energized
+    bench.connect_bleeder("capacitor", 100.0, 0.0)
+    bench.connect_bleeder("capacitor", math.inf, 1.0)
     assert value(bench, "capacitor", "C HERM", C, now=1.0) == pytest.approx(45e-6)
 
 
@@ -151,17 +151,17 @@ def test_current_in_the_lead_of_a_capacitor():
 
 def test_coil():
     bench = Bench([LINE, CONTROL, COIL])
-    assert bench.truth(Clip("coil", "A1", "A2"), R, 0.0) == Truth(None, live=True)
+    assert bench.true_value(TerminalPair("coil", "A1", "A2"), R, 0.0) == TrueValue(None, energized=True)
     assert value(bench, "coil", "A1 A2", V, coupling=Coupling.AC) == 24.0
     assert value(bench, "coil", "A1 A2", V, coupling=Coupling.DC) == 0.0
     assert value(bench, "coil", "A1 A2", HZ) == 60.0
     assert value(bench, "coil", "A1 A2", A) == pytest.approx(24 / math.hypot(12.0, math.tau * 60 * 0.04))
-    bench.switch("line", 0.0, on=False)
+    bench.switch_supply("line", 0.0, on=False)
     assert value(bench, "coil", "A1 A2", V, coupling=Coupling.AC) == 0.0
     assert value(bench, "coil", "A1 A2", A) == 0.0
     assert value(bench, "coil", "A1 A2", R) == 12.0
     assert value(bench, "coil", "A1 A2", C) == math.inf  # an inductance is no capacitor
-    bench.set_fault(Fault("coil", FaultKind.TURNS, amount=0.5), 0.0)
+    bench.set_fault(Fault("coil", FaultKind.SHORTED_TURNS, amount=0.5), 0.0)
     assert value(bench, "coil", "A1 A2", R) == 6.0
     bench.set_fault(Fault("coil", FaultKind.OPEN), 0.0)
     assert value(bench, "coil", "A1 A2", R) == math.inf
@@ -174,7 +174,7 @@ def test_contacts_follow_their_coil():
     bench.set_fault(Fault("coil", FaultKind.OPEN), 1.0)
     assert value(bench, "pole", "L1 T1", V, coupling=Coupling.AC) == 240.0
     assert value(bench, "pole", "L1 T1", A) == 0.0
-    bench.switch("line", 2.0, on=False)
+    bench.switch_supply("line", 2.0, on=False)
     assert value(bench, "pole", "L1 T1", R) == math.inf
 
 
@@ -207,8 +207,8 @@ def test_supplies():
     assert value(bench, "line", "L1 L2", V, coupling=Coupling.AC) == 240.0
     assert value(bench, "line", "L1 L2", V, coupling=Coupling.DC) == 0.0
     assert value(bench, "line", "L1 L2", HZ) == 60.0
-    assert bench.truth(Clip("line", "L1", "L2"), R, 0.0).live
-    bench.set_fault(Fault("line", FaultKind.LOST), 1.0)
+    assert bench.true_value(TerminalPair("line", "L1", "L2"), R, 0.0).energized
+    bench.set_fault(Fault("line", FaultKind.SUPPLY_LOST), 1.0)
     assert value(bench, "line", "L1 L2", V, coupling=Coupling.AC, now=1.0) == 0.0
     assert value(bench, "control", "R C", V, coupling=Coupling.AC, now=1.0) == 0.0
     assert value(bench, "control", "R C", HZ, now=1.0) is None
@@ -216,8 +216,8 @@ def test_supplies():
 
 def test_drift_is_a_straight_line():
     bench = Bench([LINE, dual()])
-    bench.set_fault(Fault("capacitor", FaultKind.DRIFT, "HERM", 35e-6, over=10.0), 2.0)
-    bench.set_fault(Fault("line", FaultKind.DRIFT, amount=200.0, over=10.0), 2.0)
+    bench.set_fault(Fault("capacitor", FaultKind.DRIFT, "HERM", 35e-6, duration=10.0), 2.0)
+    bench.set_fault(Fault("line", FaultKind.DRIFT, amount=200.0, duration=10.0), 2.0)
     for now, farads, volts in ((2.0, 45e-6, 240.0), (7.0, 40e-6, 220.0), (12.0, 35e-6, 200.0), (99.0, 35e-6, 200.0)):
         assert value(bench, "capacitor", "C HERM", C, now=now) == pytest.approx(farads)
         assert value(bench, "line", "L1 L2", V, coupling=Coupling.AC, now=now) == pytest.approx(volts)
@@ -237,9 +237,9 @@ def test_a_surface_cools_by_newtons_law():
         (Fault("nothing", FaultKind.OPEN), "no component 'nothing'"),
         (Fault("capacitor", FaultKind.OPEN), "several legs"),
         (Fault("capacitor", FaultKind.OPEN, "X"), "no terminal 'X'"),
-        (Fault("capacitor", FaultKind.TURNS, "HERM", 0.5), "shorted turns"),
+        (Fault("capacitor", FaultKind.SHORTED_TURNS, "HERM", 0.5), "shorted turns"),
         (Fault("capacitor", FaultKind.GROUNDED, amount=1.0), "GND"),
-        (Fault("capacitor", FaultKind.LOST, "HERM"), "lost"),
+        (Fault("capacitor", FaultKind.SUPPLY_LOST, "HERM"), "lost"),
         (Fault("capacitor", FaultKind.LEAKAGE, "HERM"), "needs an amount"),
         (Fault("motor", FaultKind.LEAKAGE, "S", 1e6), "leakage"),
         (Fault("line", FaultKind.OPEN), "supply"),
@@ -266,29 +266,29 @@ def test_a_bench_that_cannot_be():
 
 def test_probes_bounce_and_then_touch():
     bench = Bench([dual()], seed=3)
-    bench.clip("m", Clip("capacitor", "C", "HERM"), 1.0, bounce=0.8)
+    bench.attach_probes("m", TerminalPair("capacitor", "C", "HERM"), 1.0, bounce=0.8)
     probes = bench.probes("m")
-    assert probes.share(0.0, 1.0) == 0.0
+    assert probes.contact_share(0.0, 1.0) == 0.0
     assert len(probes.gaps) >= 2
-    assert 0.0 < probes.share(1.0, 1.8) < 1.0
-    assert probes.share(1.8, 2.8) == 1.0
-    assert 1.0 < probes.touched(2.8) <= 1.8
+    assert 0.0 < probes.contact_share(1.0, 1.8) < 1.0
+    assert probes.contact_share(1.8, 2.8) == 1.0
+    assert 1.0 < probes.contact_start(2.8) <= 1.8
     gap = probes.gaps[0]
-    assert probes.share(*gap) == 0.0
-    bench.lift("m", 3.0)
-    assert bench.probes("m").share(3.0, 4.0) == 0.0
+    assert probes.contact_share(*gap) == 0.0
+    bench.lift_probes("m", 3.0)
+    assert bench.probes("m").contact_share(3.0, 4.0) == 0.0
 
 
 def test_probes_move_through_the_air_and_can_bounce_later():
     bench = Bench([dual()])
-    bench.move("m", Clip("capacitor", "C", "FAN"), 5.0, travel=0.6)
+    bench.move_probes("m", TerminalPair("capacitor", "C", "FAN"), 5.0, travel=0.6)
     probes = bench.probes("m")
-    assert (probes.share(5.0, 5.6), probes.share(5.6, 6.0)) == (0.0, 1.0)
-    assert probes.share(5.5, 5.7) == pytest.approx(0.5)
-    bench.bounce("m", 7.0, 0.5)
-    assert bench.probes("m").share(6.0, 7.0) == 1.0
-    assert bench.probes("m").share(7.0, 7.5) < 1.0
-    assert bench.probes("m").share(7.5, 8.0) == 1.0
+    assert (probes.contact_share(5.0, 5.6), probes.contact_share(5.6, 6.0)) == (0.0, 1.0)
+    assert probes.contact_share(5.5, 5.7) == pytest.approx(0.5)
+    bench.bounce_probes("m", 7.0, 0.5)
+    assert bench.probes("m").contact_share(6.0, 7.0) == 1.0
+    assert bench.probes("m").contact_share(7.0, 7.5) < 1.0
+    assert bench.probes("m").contact_share(7.5, 8.0) == 1.0
 
 
 def test_one_meters_probes_do_not_change_anothers_fate():
@@ -296,8 +296,8 @@ def test_one_meters_probes_do_not_change_anothers_fate():
     for others in (0, 3):
         bench = Bench([dual()], seed=9)
         for _ in range(others):
-            bench.clip("other", Clip("capacitor", "C", "FAN"), 0.0, bounce=0.5)
-        bench.clip("m", Clip("capacitor", "C", "HERM"), 1.0, bounce=0.5)
+            bench.attach_probes("other", TerminalPair("capacitor", "C", "FAN"), 0.0, bounce=0.5)
+        bench.attach_probes("m", TerminalPair("capacitor", "C", "HERM"), 1.0, bounce=0.5)
         gaps.append(bench.probes("m").gaps)
     assert gaps[0] == gaps[1]
 
@@ -305,4 +305,4 @@ def test_one_meters_probes_do_not_change_anothers_fate():
 @pytest.mark.parametrize(("first", "second", "words"), [("C", "X", "no terminal 'X'"), ("C", "C", "Both probes")])
 def test_probes_need_two_terminals(first, second, words):
     with pytest.raises(InputError, match=words):
-        Bench([dual()]).clip("m", Clip("capacitor", first, second), 0.0)
+        Bench([dual()]).attach_probes("m", TerminalPair("capacitor", first, second), 0.0)

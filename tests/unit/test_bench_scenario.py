@@ -6,19 +6,19 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Rating, Span
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.readings import Reading, Status
-from meterlink.core.units import convert, step_of
+from meterlink.core.units import convert, resolution_of
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.settling.detector import SettlingDetector
 from meterlink_simulators.faults import Fault, FaultKind
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.ranges import Function
+from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.ranges import MeterFunction
 from meterlink_simulators.scenario import Scenario, load_scenario, shipped_scenario, shipped_scenarios
-from meterlink_simulators.scenario_steps import Discharge, DropLink, Lift, Measure, SetFault, Switch, Wait
-from meterlink_simulators.tables import ScenarioError
+from meterlink_simulators.scenario_steps import Discharge, DropConnection, Lift, Measure, SetFault, Switch, Wait
+from meterlink_simulators.scenario_tables import ScenarioError
 
 SMALL = """
 title = "small"
@@ -159,17 +159,19 @@ def test_a_small_scenario(load):
     assert scenario.plan.name == "some plan"
     assert scenario.plan.points[0].against.tolerance == "5 %"
     (spec,) = scenario.meters
-    assert [entry.function for entry in spec.functions] == [Function.CAPACITANCE, Function.DC_VOLTS]
+    assert [entry.function for entry in spec.functions] == [MeterFunction.CAPACITANCE, MeterFunction.DC_VOLTS]
     assert [scale.accuracy.digits for scale in spec.functions[1].ranges] == [1, 2]
     assert spec.functions[0].ranges[1].most == 5999
     assert scenario.steps == (
-        Measure("Godwit 61", Function.CAPACITANCE, Clip("capacitor", "C", "HERM"), "herm", 0.4, None, lift=True),
-        Measure("Godwit 61", Function.DC_VOLTS, Clip("capacitor", "HERM", "C"), "", 0.0, 2.0, lift=False),
+        Measure(
+            "Godwit 61", MeterFunction.CAPACITANCE, TerminalPair("capacitor", "C", "HERM"), "herm", 0.4, None, lift=True
+        ),
+        Measure("Godwit 61", MeterFunction.DC_VOLTS, TerminalPair("capacitor", "HERM", "C"), "", 0.0, 2.0, lift=False),
         Lift("Godwit 61"),
-        DropLink("Godwit 61", 3.0),
+        DropConnection("Godwit 61", 3.0),
         SetFault(Fault("capacitor", FaultKind.DRIFT, "", pytest.approx(25e-6), 5.0)),
         SetFault(Fault("motor", FaultKind.GROUNDED, "", 20e3)),
-        SetFault(Fault("coil", FaultKind.TURNS, "", 0.5)),
+        SetFault(Fault("coil", FaultKind.SHORTED_TURNS, "", 0.5)),
         Switch("line", on=False),
         Discharge("capacitor", 20e3, 5.0),
         Wait(1.5),
@@ -180,11 +182,11 @@ def test_validation_leaves_no_trace_on_a_built_bench(load):
     scenario = load(SMALL)
     bench = scenario.build_bench()
     meter = scenario.build_meter(scenario.meters[0], bench)
-    shown = meter.settled(Clip("capacitor", "C", "HERM"), Function.CAPACITANCE, 0.0)
+    shown = meter.settled(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 0.0)
     assert abs(shown.digits - 29) < Decimal("0.4")
     bench.set_fault(Fault("capacitor", FaultKind.OPEN), 1.0)
     fresh = scenario.build_meter(scenario.meters[0], scenario.build_bench())
-    assert fresh.settled(Clip("capacitor", "C", "HERM"), Function.CAPACITANCE, 1.0) == shown
+    assert fresh.settled(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 1.0) == shown
 
 
 # (what is changed in the small scenario, to what, words of the complaint)
@@ -274,13 +276,17 @@ def settled_points(demo: Scenario) -> dict[str, tuple[Decimal, Decimal, Decimal]
         bench = demo.build_bench()
         point = next(point for point in demo.plan.points if point.key == step.point)
         if point.state == "isolated and discharged":
-            bench.switch("line", 0.0, on=False)
-            bench.bleed("run capacitor", 1e3, 0.0)
-            bench.bleed("run capacitor", math.inf, 1.0)
+            bench.switch_supply("line", 0.0, on=False)
+            bench.connect_bleeder("run capacitor", 1e3, 0.0)
+            bench.connect_bleeder("run capacitor", math.inf, 1.0)
         spec = next(spec for spec in demo.meters if spec.name == step.meter)
-        shown = demo.build_meter(spec, bench).settled(step.clip, step.function, 1.0)
-        assert isinstance(point.against, Rating | Span)
-        limits = rated_limits(point.against) if isinstance(point.against, Rating) else span_limits(point.against)
+        shown = demo.build_meter(spec, bench).settled_display(step.terminals, step.function, 1.0)
+        assert isinstance(point.specification, Rating | Span)
+        limits = (
+            rated_limits(point.specification)
+            if isinstance(point.specification, Rating)
+            else span_limits(point.specification)
+        )
         found[point.key] = (limits.low, convert(shown.digits, shown.unit, limits.unit), limits.high)
     return found
 
@@ -311,8 +317,8 @@ def test_the_demo_has_one_of_each_kind(demo):
 
 def reading_of(shown, now: float) -> Reading:
     status = Status.OVERLOAD if shown.overload else Status.INVALID if shown.blank else Status.OK
-    step = None if shown.digits is None else step_of(shown.digits)
-    stamp = Stamp(0, round(now * 1e9))
+    step = None if shown.digits is None else resolution_of(shown.digits)
+    stamp = Timestamp(0, round(now * 1e9))
     return Reading(shown.quantity, shown.digits, shown.unit, stamp, status, shown.coupling, step)
 
 
@@ -343,7 +349,7 @@ class Player:
                     continue
                 shown = simulated.show(self.now)
                 self.displays.append((self.now, name, shown))
-                found = self.detectors[name].feed(reading_of(shown, self.now)).settled
+                found = self.detectors[name].feed(reading_of(shown, self.now)).settled_reading
                 settled = found if name == meter and found else settled
             if settled is not None:
                 return settled
@@ -352,20 +358,20 @@ class Player:
     def measure(self, step: Measure) -> None:
         simulated = self.meters[step.meter]
         if simulated.function is not step.function:
-            simulated.turn(step.function)
+            simulated.turn_dial(step.function)
             self.detectors[step.meter].reset()
-        if self.bench.probes(step.meter).clip != step.clip:
-            self.bench.clip(step.meter, step.clip, self.now, step.bounce)
+        if self.bench.probes(step.meter).terminals != step.terminals:
+            self.bench.attach_probes(step.meter, step.terminals, self.now, step.bounce)
         if step.seconds is not None:
             self.run(step.seconds)
         else:
             settled = self.run(30.0, step.meter)
             assert settled is not None, f"{step.point} never settled"
-            expected = simulated.settled(step.clip, step.function, self.now)
+            expected = simulated.settled_display(step.terminals, step.function, self.now)
             assert (settled.digits, settled.unit) == (expected.digits, expected.unit), step.point
             self.held[step.point] = settled.text
         if step.lift:
-            self.bench.lift(step.meter, self.now)
+            self.bench.lift_probes(step.meter, self.now)
 
     def play(self, step) -> None:
         match step:
@@ -374,15 +380,15 @@ class Player:
             case Wait(seconds):
                 self.run(seconds)
             case Lift(meter):
-                self.bench.lift(meter, self.now)
-            case DropLink(meter):
+                self.bench.lift_probes(meter, self.now)
+            case DropConnection(meter):
                 self.detectors[meter].reset()
             case Switch(supply, on):
-                self.bench.switch(supply, self.now, on=on)
+                self.bench.switch_supply(supply, self.now, on=on)
             case Discharge(component, ohms, seconds):
-                self.bench.bleed(component, ohms, self.now)
+                self.bench.connect_bleeder(component, ohms, self.now)
                 self.run(seconds)
-                self.bench.bleed(component, math.inf, self.now)
+                self.bench.connect_bleeder(component, math.inf, self.now)
             case SetFault(fault):
                 self.bench.set_fault(fault, self.now)
 
@@ -418,26 +424,26 @@ def test_the_demo_runs_a_battery_down_and_works_with_two_meters_at_once(demo):
 
 def test_the_demo_drops_a_link_while_a_reading_settles(demo):
     steps = list(demo.steps)
-    (drop,) = (step for step in steps if isinstance(step, DropLink))
+    (drop,) = (step for step in steps if isinstance(step, DropConnection))
     before, after = (steps[steps.index(drop) + offset] for offset in (-1, 1))
     assert isinstance(before, Measure)
     assert isinstance(after, Measure)
     assert not before.lift
     assert before.seconds is not None
-    assert (before.meter, before.clip, before.function) == (after.meter, after.clip, after.function)
+    assert (before.meter, before.terminals, before.function) == (after.meter, after.terminals, after.function)
     assert before.meter == drop.meter
     assert after.seconds is None
     player = Player(demo, 0.0)
     for step in steps[: steps.index(drop)]:
         player.play(step)
     shown = player.displays[-1][2]
-    settled = player.meters[drop.meter].settled(before.clip, before.function, player.now)
+    settled = player.meters[drop.meter].settled_display(before.terminals, before.function, player.now)
     assert shown.digits != settled.digits
 
 
 def test_the_demo_discharges_before_it_measures_farads_or_ohms(demo):
     player = Player(demo, 0.0)
     for step in demo.steps:
-        if isinstance(step, Measure) and step.function in {Function.CAPACITANCE, Function.RESISTANCE}:
-            assert not player.bench.truth(step.clip, step.function.quantity, player.now).live
+        if isinstance(step, Measure) and step.function in {MeterFunction.CAPACITANCE, MeterFunction.RESISTANCE}:
+            assert not player.bench.true_value(step.terminals, step.function.quantity, player.now).energized
         player.play(step)

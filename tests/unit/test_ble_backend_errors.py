@@ -15,11 +15,18 @@ from bleak.exc import (
     BleakGATTProtocolError,
 )
 
-from meterlink.ble import Limits
-from meterlink.ble.backend_errors import full, link_problem, radio_gone, radio_problem, transient, wants_pairing
-from meterlink.ble.scanner import advertisement
-from meterlink.ble.waiting import bounded, finish
-from meterlink_simulators.warp import run_warped
+from meterlink.ble import RadioTimeouts
+from meterlink.ble.backend_errors import (
+    connection_error_text,
+    is_adapter_fault,
+    is_out_of_connections,
+    is_transient,
+    requires_pairing,
+    scan_error,
+)
+from meterlink.ble.cancellation import run_to_completion, timeout_with_cleanup
+from meterlink.ble.scanner import to_advertisement
+from meterlink_simulators.virtual_time import run_in_virtual_time
 
 
 def unavailable(reason: BleakBluetoothNotAvailableReason) -> BleakError:
@@ -52,7 +59,7 @@ def dbus(name: str, *body: str) -> BleakError:
     ],
 )
 def test_a_radio_problem_is_told_in_plain_words_with_what_to_try(error: Exception, says: str) -> None:
-    problem = radio_problem(error)
+    problem = scan_error(error)
     assert says in str(problem)
     assert problem.message.endswith(".")
     assert problem.remedy.endswith(".")
@@ -76,34 +83,36 @@ def test_a_radio_problem_is_told_in_plain_words_with_what_to_try(error: Exceptio
     ],
 )
 def test_failures_are_told_apart_for_the_retry(error: Exception, again: bool, gone: bool) -> None:
-    assert transient(error) is again
-    assert radio_gone(error) is gone
-    assert link_problem(error).endswith(".")
+    assert is_transient(error) is again
+    assert is_adapter_fault(error) is gone
+    assert connection_error_text(error).endswith(".")
 
 
 def test_full_and_pairing_go_by_code_not_by_wording() -> None:
-    assert full(dbus("org.bluez.Error.Failed", "le-connection-concurrent-connection-limit"))
-    assert not full(dbus("org.bluez.Error.Failed", "limit of the le-connection-concurrent-connection-limit kind"))
-    assert not full(dbus("org.bluez.Error.Failed"))
-    assert wants_pairing(BleakGATTProtocolError(0x05))  # Insufficient Authentication, Core vol. 3 part F, table 3.4
-    assert wants_pairing(BleakGATTProtocolError(0x0F))  # Insufficient Encryption
-    assert not wants_pairing(BleakGATTProtocolError(0x01))
+    assert is_out_of_connections(dbus("org.bluez.Error.Failed", "le-connection-concurrent-connection-limit"))
+    assert not is_out_of_connections(
+        dbus("org.bluez.Error.Failed", "limit of the le-connection-concurrent-connection-limit kind")
+    )
+    assert not is_out_of_connections(dbus("org.bluez.Error.Failed"))
+    assert requires_pairing(BleakGATTProtocolError(0x05))  # Insufficient Authentication, Core vol. 3 part F, table 3.4
+    assert requires_pairing(BleakGATTProtocolError(0x0F))  # Insufficient Encryption
+    assert not requires_pairing(BleakGATTProtocolError(0x01))
 
 
 def test_an_advertisement_comes_out_clean_and_in_lower_case() -> None:
     data = AdvertisementData(None, {9: b"x"}, {"0000181A-0000-1000-8000-00805F9B34FB": b"y"}, ["ABCD"], None, -127, ())
-    heard = advertisement(BLEDevice("AA:00:00:00:00:01", "On\x1b[2Je", None), data)
+    heard = to_advertisement(BLEDevice("AA:00:00:00:00:01", "On\x1b[2Je", None), data)
     assert heard.name == "On(2Je"
     assert heard.service_uuids == ("abcd",)
     assert heard.service_data == {"0000181a-0000-1000-8000-00805f9b34fb": b"y"}
     assert heard.manufacturer_data == {9: b"x"}
     assert heard.rssi is None
-    assert advertisement(BLEDevice("AA", None, None), data._replace(rssi=-70, local_name="Bench")).rssi == -70
+    assert to_advertisement(BLEDevice("AA", None, None), data._replace(rssi=-70, local_name="Bench")).rssi == -70
 
 
 def test_a_name_that_is_missing_everywhere_is_empty() -> None:
     data = AdvertisementData(None, {}, {}, [], None, -50, ())
-    assert advertisement(BLEDevice("AA", None, None), data).name == ""
+    assert to_advertisement(BLEDevice("AA", None, None), data).name == ""
 
 
 @pytest.mark.parametrize(("stubborn", "expected"), [(False, 3.0), (True, 5.0)])
@@ -117,16 +126,16 @@ def test_bounded_cuts_off_what_hangs_and_what_hangs_while_tidying_up(stubborn: b
 
     async def measure() -> float:
         with pytest.raises(TimeoutError):
-            async with bounded(3, 2):
+            async with timeout_with_cleanup(3, 2):
                 await hang()
         return asyncio.get_running_loop().time()
 
-    assert run_warped(measure()) == pytest.approx(expected)
+    assert run_in_virtual_time(measure()) == pytest.approx(expected)
 
 
 def test_bounded_passes_a_cancellation_from_outside_on() -> None:
     async def body() -> None:
-        async with bounded(100, 2):
+        async with timeout_with_cleanup(100, 2):
             await asyncio.sleep(1e9)
 
     async def cancel() -> bool:
@@ -136,7 +145,7 @@ def test_bounded_passes_a_cancellation_from_outside_on() -> None:
         await asyncio.wait([task])
         return task.cancelled()
 
-    assert run_warped(cancel())
+    assert run_in_virtual_time(cancel())
 
 
 @pytest.mark.parametrize(("cancels", "done", "expected"), [(0, True, 5.0), (1, True, 5.0), (2, False, 2.0)])
@@ -148,7 +157,7 @@ def test_finish_outlasts_one_cancellation_and_gives_in_to_a_second(cancels: int,
         ended.append("done")
 
     async def measure() -> float:
-        task = asyncio.create_task(finish(work()))
+        task = asyncio.create_task(run_to_completion(work()))
         for _ in range(cancels):
             await asyncio.sleep(1)
             task.cancel()
@@ -157,15 +166,15 @@ def test_finish_outlasts_one_cancellation_and_gives_in_to_a_second(cancels: int,
         assert asyncio.all_tasks() == {asyncio.current_task()}
         return asyncio.get_running_loop().time()
 
-    assert run_warped(measure()) == pytest.approx(expected)
+    assert run_in_virtual_time(measure()) == pytest.approx(expected)
     assert ended == (["done"] if done else [])
 
 
 def test_limits_fit_each_other() -> None:
-    limits = Limits()
+    limits = RadioTimeouts()
     assert all(getattr(limits, limit.name) > 0 for limit in fields(limits))
-    assert limits.connections >= 8  # what a station is built for
-    assert limits.silent_after < limits.silent_reconnect <= limits.good_after
+    assert limits.max_connections >= 8  # what a station is built for
+    assert limits.silent_after < limits.reconnect_after_silence <= limits.stable_after
     assert 20 <= limits.connect <= 30
     # Whoever stops the daemon waits 90 s before killing it (systemd, DefaultTimeoutStopSec).
-    assert limits.stop + limits.disconnect + limits.scan_call + 2 * limits.grace < 90
+    assert limits.stop + limits.disconnect + limits.scan_start_stop + 2 * limits.cleanup < 90

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from meterlink.cli.judge import command as judge
 from meterlink.cli.main import cli, main
-from seasons import keep_visits
+from recorded_visits import store_visits
 
 SETTINGS = """
 [[meter]]
@@ -192,7 +192,7 @@ def test_whatever_is_in_a_file_there_is_no_traceback(folder: Path, file: str, na
     ids=" ".join,
 )
 def test_nonsense_beyond_the_judge(folder: Path, args: tuple[str, ...]) -> None:
-    keep_visits(folder / "meterlink.db", ())  # so that it is not a missing database that they speak of
+    store_visits(folder / "meterlink.db", ())  # so that it is not a missing database that they speak of
     status, out, err = run(*args)
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert err.startswith("meterlink: ")

@@ -1,4 +1,4 @@
-"""``meterlink trend`` over the visits of several seasons, as a shell sees it."""
+"""``meterlink trend`` over the visits of several recorded_visits, as a shell sees it."""
 
 import json
 from pathlib import Path
@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.cli.main import main
-from meterlink.core.equipment import Check, Meter, Place, Rating, Span, State, TestPoint
+from meterlink.core.equipment import CircuitState, Meter, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.units import Quantity, parse_amount
-from seasons import Visit, keep_visits
+from recorded_visits import RecordedVisit, store_visits
 
-PLACE = Place("Mill Lane bakery", "Condenser 1")
-OTHER = Place("Harbour cold store", "Condenser 1")
+PLACE = Site("Mill Lane bakery", "Condenser 1")
+OTHER = Site("Harbour cold store", "Condenser 1")
 # Spring and autumn of three years.
 DAYS = ["2023-05-04", "2023-10-02", "2024-05-06", "2024-09-30", "2025-05-05", "2025-10-06"]
 DRIFTING = ["45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF"]
@@ -23,20 +23,20 @@ DRIFTING = ["45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF"]
 def capacitor(rated: str = "45 uF", section: str = "HERM") -> TestPoint:
     rating = Rating(parse_amount(rated), "±6 %") if rated else None
     return TestPoint(
-        section.lower(), "compressor", "run capacitor", ("C", section), Quantity.CAPACITANCE, State.ISOLATED,
-        Check.CAPACITOR, rating, section,
+        section.lower(), "compressor", "run capacitor", ("C", section), Quantity.CAPACITANCE, CircuitState.ISOLATED,
+        PointKind.CAPACITOR, rating, section,
     )  # fmt: skip
 
 
 COIL = TestPoint(
-    "coil", "control", "contactor coil", ("A1", "A2"), Quantity.RESISTANCE, State.ISOLATED, Check.COIL,
+    "coil", "control", "contactor coil", ("A1", "A2"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.COIL,
     Span(*(parse_amount(text).digits for text in ("10 ohm", "18 ohm")), "Ω"),
 )  # fmt: skip
 
 
-def season(values: list[str], point: TestPoint | None = None, place: Place = PLACE, **more: Any) -> list[Visit]:
+def season(values: list[str], point: TestPoint | None = None, place: Site = PLACE, **more: Any) -> list[RecordedVisit]:
     return [
-        Visit(day, place, [(point or capacitor(), value)], **more)
+        RecordedVisit(day, place, [(point or capacitor(), value)], **more)
         for day, value in zip(DAYS, values, strict=False)
     ]  # fmt: skip
 
@@ -66,8 +66,8 @@ def said(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> str:
     return " ".join(out.split())
 
 
-def keep(folder: Path, *visits: Visit) -> None:
-    keep_visits(folder / "meterlink.db", visits)
+def keep(folder: Path, *visits: RecordedVisit) -> None:
+    store_visits(folder / "meterlink.db", visits)
 
 
 def test_a_drifting_capacitor(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
@@ -122,7 +122,7 @@ def test_a_part_of_another_rating_starts_anew(capsys: pytest.CaptureFixture[str]
 def test_a_rating_nobody_read_is_no_other_rating(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season(DRIFTING)
     for number in (0, 2, 5):
-        visits[number] = Visit(DAYS[number], PLACE, [(capacitor(""), DRIFTING[number])])
+        visits[number] = RecordedVisit(DAYS[number], PLACE, [(capacitor(""), DRIFTING[number])])
     keep(folder, *visits)
     (found,) = answered(capsys, folder)
     assert found["replaced"] is None
@@ -139,7 +139,7 @@ def test_without_any_limits_there_is_a_slope_and_no_date(capsys: pytest.CaptureF
 
 def test_the_last_held_of_a_visit_counts(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season(DRIFTING)
-    visits[2] = Visit(DAYS[2], PLACE, [(capacitor(), "9.9 uF"), (capacitor(), DRIFTING[2])])
+    visits[2] = RecordedVisit(DAYS[2], PLACE, [(capacitor(), "9.9 uF"), (capacitor(), DRIFTING[2])])
     keep(folder, *visits)
     (found,) = answered(capsys, folder)
     assert found["trend"]["visits"] == 6
@@ -153,7 +153,7 @@ def test_units_are_brought_together(capsys: pytest.CaptureFixture[str], folder: 
 
 def test_what_is_no_drift_is_left_out_and_said(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season([*DRIFTING[:4], "0.02 uF", "OL uF"])
-    visits[1] = Visit(DAYS[1], PLACE, [(capacitor(), "20.0 uF")], clock_set=False)
+    visits[1] = RecordedVisit(DAYS[1], PLACE, [(capacitor(), "20.0 uF")], clock_set=False)
     keep(folder, *visits)
     (found,) = answered(capsys, folder)
     assert found["trend"]["visits"] == 3
@@ -169,7 +169,7 @@ def test_what_is_no_drift_is_left_out_and_said(capsys: pytest.CaptureFixture[str
 
 def test_a_point_without_a_single_value(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     ground = TestPoint(
-        "ground", "compressor", "compressor", ("C", "GND"), Quantity.RESISTANCE, State.ISOLATED, Check.INSULATION,
+        "ground", "compressor", "compressor", ("C", "GND"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.INSULATION,
         Span(parse_amount("1 Mohm").digits, None, "MΩ"),
     )  # fmt: skip
     keep(folder, *season(["OL ohm"] * 3, ground))
@@ -180,7 +180,7 @@ def test_a_point_without_a_single_value(capsys: pytest.CaptureFixture[str], fold
 
 def test_two_meters_are_spoken_of(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season(DRIFTING)
-    visits[3] = Visit(DAYS[3], PLACE, visits[3].held, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
+    visits[3] = RecordedVisit(DAYS[3], PLACE, visits[3].accepted, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
     keep(folder, *visits)
     assert "Read with 2 meters" in said(capsys, folder)
 
@@ -191,29 +191,29 @@ def test_one_meter_makes_no_doubt_of_its_offset(capsys: pytest.CaptureFixture[st
 
 
 def test_the_meters_uncertainty_reaches_the_trend(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    # 0.3 µF over the seasons, with two meters good to about 1.5 µF each.
+    # 0.3 µF over the recorded_visits, with two meters good to about 1.5 µF each.
     slight = [f"45.{tenth} uF" for tenth in (4, 4, 3, 3, 2, 1)]
     visits = season(slight)
-    visits[5] = Visit(DAYS[5], PLACE, visits[5].held, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
+    visits[5] = RecordedVisit(DAYS[5], PLACE, visits[5].accepted, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
     keep(folder, *visits)
     assert "is less than a meter may be off" in said(capsys, folder)
 
 
 def test_each_point_by_itself_and_filters(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     both = [
-        Visit(day, place, [(capacitor(), value), (capacitor("5 uF", "FAN"), "5.01 uF"), (COIL, "14.2 ohm")])
+        RecordedVisit(day, place, [(capacitor(), value), (capacitor("5 uF", "FAN"), "5.01 uF"), (COIL, "14.2 ohm")])
         for place in (PLACE, OTHER)
         for day, value in zip(DAYS, DRIFTING, strict=True)
     ]
     keep(folder, *both)
     assert len(answered(capsys, folder)) == 6
     assert {found["trend"]["visits"] for found in answered(capsys, folder)} == {6}
-    assert [found["site"] for found in answered(capsys, folder, "--site", OTHER.site.upper())] == [OTHER.site] * 3
+    assert [found["site"] for found in answered(capsys, folder, "--site", OTHER.name.upper())] == [OTHER.name] * 3
     assert [found["section"] for found in answered(capsys, folder, "--component", "run capacitor")] == [
         "HERM", "FAN", "HERM", "FAN",
     ]  # fmt: skip
     assert (
-        len(answered(capsys, folder, "--unit", "condenser 1", "--site", PLACE.site, "--component", COIL.component)) == 1
+        len(answered(capsys, folder, "--unit", "condenser 1", "--site", PLACE.name, "--component", COIL.component)) == 1
     )
     assert answered(capsys, folder, "--unit", "Condenser 2") == []
     assert run(capsys, folder, "--unit", "Condenser 2")[1] == "No held readings like that; names are matched whole.\n"
@@ -268,7 +268,7 @@ def test_names_are_only_ever_compared(
     def typed(name: str, option: str) -> None:
         code, out, err = run(capsys, folder, f"{option}={name}")
         assert (code, err) == (0, "")
-        known = {PLACE.site.lower(), PLACE.unit.lower(), "run capacitor"}
+        known = {PLACE.name.lower(), PLACE.unit.lower(), "run capacitor"}
         assert name.lower() in known or name == "" or out.startswith("No held readings like that")
 
     typed()

@@ -7,14 +7,21 @@ from random import Random
 
 import pytest
 
-from meterlink.core.equipment import Check, Rating, State, TestPoint
+from meterlink.core.equipment import CircuitState, PointKind, Rating, TestPoint
 from meterlink.core.units import Amount, Quantity
 from meterlink.diagnosis.causes import Confidence
 from meterlink.diagnosis.engine import diagnose
-from meterlink.diagnosis.likelihood import agree, fit, odds, repeats, series_estimate, spread_of_bad
-from meterlink.diagnosis.observations import Case, Observation, Takes, observe
+from meterlink.diagnosis.likelihood import (
+    agree,
+    faulty_part_density,
+    likelihood_weight,
+    odds_text,
+    readings_agree,
+    series_estimate,
+)
+from meterlink.diagnosis.observations import Case, Observation, PointReadings, observe
 from meterlink.judge.estimates import Estimate
-from meterlink.judge.judging import Measured
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.limits import rated_limits
 
 RATINGS = {"HERM": Decimal(45), "FAN": Decimal(5)}
@@ -24,12 +31,20 @@ def section(name: str) -> TestPoint:
     rating = Rating(Amount(RATINGS[name], "µF"), "6 %")
     ends = ("C", name)
     return TestPoint(
-        name.lower(), "x", "run capacitor", ends, Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR, rating, name
+        name.lower(),
+        "x",
+        "run capacitor",
+        ends,
+        Quantity.CAPACITANCE,
+        CircuitState.ISOLATED,
+        PointKind.CAPACITOR,
+        rating,
+        name,
     )
 
 
 def read(name: str, microfarads: float, number: int = 1, meter: str = "one") -> Observation:
-    shown = Measured.from_amount(Quantity.CAPACITANCE, Amount(Decimal(f"{microfarads:.2f}"), "µF"))
+    shown = MeasuredValue.from_amount(Quantity.CAPACITANCE, Amount(Decimal(f"{microfarads:.2f}"), "µF"))
     return replace(observe(section(name), shown, number), meter=meter)
 
 
@@ -37,7 +52,7 @@ def test_series_value_of_45_and_5_microfarad():
     # C1·C2/(C1 + C2) = 4.5; slopes (C2/ΣC)² = 0.01 and (C1/ΣC)² = 0.81 (first derivatives).
     found = series_estimate(Estimate(45.0, 1.0), Estimate(5.0, 0.1))
     assert found.value == pytest.approx(4.5)
-    assert found.u == pytest.approx(sqrt(0.01**2 + 0.081**2))
+    assert found.standard_uncertainty == pytest.approx(sqrt(0.01**2 + 0.081**2))
 
 
 def test_agreement_is_two_standard_uncertainties():
@@ -48,8 +63,8 @@ def test_agreement_is_two_standard_uncertainties():
 @pytest.mark.parametrize(("low", "high"), [(0.94, 1.06), (0.9, 1.3), (0.5, 1.05)])
 def test_spread_of_bad_sections_is_a_density_on_each_side(low, high):
     step = 1e-4
-    below = sum(spread_of_bad((n + 0.5) * step, low, high) * step for n in range(round(low / step)))
-    above = sum(spread_of_bad(high + (n + 0.5) * step, low, high) * step for n in range(round(20 / step)))
+    below = sum(faulty_part_density((n + 0.5) * step, low, high) * step for n in range(round(low / step)))
+    above = sum(faulty_part_density(high + (n + 0.5) * step, low, high) * step for n in range(round(20 / step)))
     assert below == pytest.approx(1, abs=1e-3)
     assert above == pytest.approx(1, abs=1e-3)
 
@@ -59,27 +74,27 @@ def test_fit_of_a_reading():
     series = Estimate(4.5e-6, 0.15e-6)
     # Expected: density 1/(u√2π) with u = √(0.15² + 0.1²)/45; a bad section: 0.5/0.94 and next to nothing of the rest.
     # Their ratio is 187, whose weight 2·lg 187 = 4.5 is cut to 4.
-    assert fit(Estimate(4.5e-6, 0.1e-6), series, limits) == 4
+    assert likelihood_weight(Estimate(4.5e-6, 0.1e-6), series, limits) == 4
     # Two standard uncertainties off it is down by e^-2: ratio 25.
-    assert fit(Estimate(4.14e-6, 0.1e-6), series, limits) == 2
-    assert fit(Estimate(5.2e-6, 0.1e-6), series, limits) is None
-    assert fit(Estimate(44e-6, 0.1e-6), Estimate(44e-6, 1e-6), limits) is None  # within its limits
+    assert likelihood_weight(Estimate(4.14e-6, 0.1e-6), series, limits) == 2
+    assert likelihood_weight(Estimate(5.2e-6, 0.1e-6), series, limits) is None
+    assert likelihood_weight(Estimate(44e-6, 0.1e-6), Estimate(44e-6, 1e-6), limits) is None  # within its limits
 
 
 def test_odds_in_words():
-    assert [odds(weight) for weight in (1, 2, 4)] == ["about 3 to 1", "about 10 to 1", "about 100 to 1"]
+    assert [odds_text(weight) for weight in (1, 2, 4)] == ["about 3 to 1", "about 10 to 1", "about 100 to 1"]
 
 
 def test_one_meter_repeats_better_than_two_agree():
-    assert repeats(read("HERM", 45.0), read("HERM", 44.5))
-    assert not repeats(read("HERM", 45.0), read("HERM", 43.9))
-    assert repeats(read("HERM", 45.0), read("HERM", 43.9, meter="two"))
+    assert readings_agree(read("HERM", 45.0), read("HERM", 44.5))
+    assert not readings_agree(read("HERM", 45.0), read("HERM", 43.9))
+    assert readings_agree(read("HERM", 45.0), read("HERM", 43.9, meter="two"))
 
 
 def test_an_overload_repeats_only_an_overload():
-    over = replace(read("HERM", 45.0), measured=Measured(Quantity.CAPACITANCE, None, "µF", Decimal(0)))
-    assert repeats(over, over)
-    assert repeats(over, read("HERM", 45.0)) is None
+    over = replace(read("HERM", 45.0), measured=MeasuredValue(Quantity.CAPACITANCE, None, "µF", Decimal(0)))
+    assert readings_agree(over, over)
+    assert readings_agree(over, read("HERM", 45.0)) is None
 
 
 # Over many invented parts: sections anywhere within ±6 %, a meter anywhere within its assumed line of ±3 %.
@@ -88,9 +103,9 @@ RUNS = 400
 
 
 def leads_across(herm: float, fan: float | None) -> list[Confidence]:
-    takes = [Takes(section("HERM"), (read("HERM", herm, 1),))]
-    takes.append(Takes(section("FAN"), () if fan is None else (read("FAN", fan, 2),)))
-    found = diagnose(Case(tuple(takes))).findings
+    takes = [PointReadings(section("HERM"), (read("HERM", herm, 1),))]
+    takes.append(PointReadings(section("FAN"), () if fan is None else (read("FAN", fan, 2),)))
+    found = diagnose(Case(tuple(takes))).causes
     return [each.confidence for each in found if each.rule == "leads-across-both-sections"]
 
 
@@ -115,9 +130,9 @@ def test_a_weak_fan_section_is_never_surely_crossed_leads():
     rng = Random(3)
     for _ in range(RUNS):
         takes = (
-            Takes(section("HERM"), (read("HERM", 45 * rng.uniform(0.95, 1.05), 1),)),
-            Takes(section("FAN"), (read("FAN", rng.uniform(1.0, 4.69), 2),)),
+            PointReadings(section("HERM"), (read("HERM", 45 * rng.uniform(0.95, 1.05), 1),)),
+            PointReadings(section("FAN"), (read("FAN", rng.uniform(1.0, 4.69), 2),)),
         )
-        for finding in diagnose(Case(takes)).findings:
+        for finding in diagnose(Case(takes)).causes:
             if finding.rule == "leads-across-both-sections":
                 assert finding.confidence is Confidence.POSSIBLE

@@ -5,17 +5,17 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.equipment import Check, Rating, Span, State, TestPoint
+from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint
 from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, quantity_of
-from meterlink.diagnosis.causes import Confidence, Finding
+from meterlink.diagnosis.causes import Cause, Confidence
 from meterlink.diagnosis.engine import diagnose
-from meterlink.diagnosis.observations import Case, Observation, Takes, observe
+from meterlink.diagnosis.observations import Case, Observation, PointReadings, observe
 from meterlink.diagnosis.rules import Rule, shipped_rules
-from meterlink.judge.judging import Measured
+from meterlink.judge.judging import MeasuredValue
 
 C, R, V, T = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE, Quantity.TEMPERATURE
-OFF, ON = State.ISOLATED, State.ENERGIZED
+OFF, ON = CircuitState.ISOLATED, CircuitState.ENERGIZED
 RULES = {rule.key: rule for rule in shipped_rules()}
 
 
@@ -35,31 +35,33 @@ CONTROL_VOLTS = span("20.4", "26.4", "V")
 LINE_VOLTS = Span(Decimal("187.2"), Decimal(253), "V")
 COIL_OHMS = span("10", "18", "Ω")
 POINTS = {
-    "herm": point("compressor", "run capacitor", "C-HERM", C, OFF, Check.CAPACITOR, rated("45"), "HERM"),
-    "fan": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("5"), "FAN"),
-    "alike": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("40"), "FAN"),
-    "twin": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("45"), "FAN"),
-    "unread": point("condenser fan", "run capacitor", "C-FAN", C, OFF, Check.CAPACITOR, rated("5"), "FAN"),
-    "start": point("compressor", "start capacitor", "1-2", C, OFF, Check.CAPACITOR, rated("100")),
-    "herm_ohms": point("compressor", "run capacitor", "C-HERM", R, OFF, Check.RANGE, None, "HERM"),
-    "herm_volts": point("compressor", "run capacitor", "C-HERM", V, ON, Check.RANGE, None, "HERM"),
-    "herm_amps": point("compressor", "run capacitor", "C-HERM", Quantity.CURRENT, ON, Check.RANGE, None, "HERM"),
-    "coil": point("control 24 V", "contactor coil", "A1-A2", R, OFF, Check.COIL, COIL_OHMS),
-    "coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, Check.RANGE, CONTROL_VOLTS),
-    "coil_warmth": point("control 24 V", "contactor coil", "skin-bead", T, OFF, Check.RANGE),
-    "secondary": point("control 24 V", "control transformer", "R-C", V, ON, Check.RANGE, CONTROL_VOLTS, "secondary"),
-    "primary": point("control 24 V", "control transformer", "P1-P2", V, ON, Check.RANGE, LINE_VOLTS, "primary"),
-    "line": point("supply", "line", "L1-L2", V, ON, Check.RANGE, LINE_VOLTS),
-    "line_loaded": point("supply", "line", "L1-L2", V, ON, Check.RANGE, LINE_VOLTS),
-    "drop": point("compressor", "contactor contacts", "L1-T1", V, ON, Check.RANGE, span(None, "0.2", "V")),
-    "cs": point("compressor", "compressor motor", "C-S", R, OFF, Check.RANGE),
-    "cr": point("compressor", "compressor motor", "C-R", R, OFF, Check.RANGE),
-    "rs": point("compressor", "compressor motor", "R-S", R, OFF, Check.RANGE),
-    "cs_sheet": point("compressor", "compressor motor", "C-S", R, OFF, Check.RANGE, span("3.6", "4.4", "Ω")),
-    "ground": point("compressor", "compressor motor", "C-GND", R, OFF, Check.INSULATION, span("1", None, "MΩ")),
-    "ground_s": point("compressor", "compressor motor", "S-GND", R, OFF, Check.INSULATION, span("1", None, "MΩ")),
-    "ground_bare": point("compressor", "compressor motor", "C-GND", R, OFF, Check.RANGE),
-    "absence": point("compressor", "compressor motor", "T1-T2", V, OFF, Check.RANGE),
+    "herm": point("compressor", "run capacitor", "C-HERM", C, OFF, PointKind.CAPACITOR, rated("45"), "HERM"),
+    "fan": point("condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated("5"), "FAN"),
+    "alike": point("condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated("40"), "FAN"),
+    "twin": point("condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated("45"), "FAN"),
+    "unread": point("condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated("5"), "FAN"),
+    "start": point("compressor", "start capacitor", "1-2", C, OFF, PointKind.CAPACITOR, rated("100")),
+    "herm_ohms": point("compressor", "run capacitor", "C-HERM", R, OFF, PointKind.RANGE, None, "HERM"),
+    "herm_volts": point("compressor", "run capacitor", "C-HERM", V, ON, PointKind.RANGE, None, "HERM"),
+    "herm_amps": point("compressor", "run capacitor", "C-HERM", Quantity.CURRENT, ON, PointKind.RANGE, None, "HERM"),
+    "coil": point("control 24 V", "contactor coil", "A1-A2", R, OFF, PointKind.COIL, COIL_OHMS),
+    "coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, PointKind.RANGE, CONTROL_VOLTS),
+    "coil_warmth": point("control 24 V", "contactor coil", "skin-bead", T, OFF, PointKind.RANGE),
+    "secondary": point(
+        "control 24 V", "control transformer", "R-C", V, ON, PointKind.RANGE, CONTROL_VOLTS, "secondary"
+    ),
+    "primary": point("control 24 V", "control transformer", "P1-P2", V, ON, PointKind.RANGE, LINE_VOLTS, "primary"),
+    "line": point("supply", "line", "L1-L2", V, ON, PointKind.RANGE, LINE_VOLTS),
+    "line_loaded": point("supply", "line", "L1-L2", V, ON, PointKind.RANGE, LINE_VOLTS),
+    "drop": point("compressor", "contactor contacts", "L1-T1", V, ON, PointKind.RANGE, span(None, "0.2", "V")),
+    "cs": point("compressor", "compressor motor", "C-S", R, OFF, PointKind.RANGE),
+    "cr": point("compressor", "compressor motor", "C-R", R, OFF, PointKind.RANGE),
+    "rs": point("compressor", "compressor motor", "R-S", R, OFF, PointKind.RANGE),
+    "cs_sheet": point("compressor", "compressor motor", "C-S", R, OFF, PointKind.RANGE, span("3.6", "4.4", "Ω")),
+    "ground": point("compressor", "compressor motor", "C-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")),
+    "ground_s": point("compressor", "compressor motor", "S-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")),
+    "ground_bare": point("compressor", "compressor motor", "C-GND", R, OFF, PointKind.RANGE),
+    "absence": point("compressor", "compressor motor", "T1-T2", V, OFF, PointKind.RANGE),
 }
 
 
@@ -68,10 +70,10 @@ def take(where: TestPoint, text: str, number: int, **more: object) -> Observatio
     coupling = Coupling(last) if last in {"AC", "DC"} else None
     shown = text.removesuffix(last).strip() if coupling else text
     if shown.startswith("OL"):
-        measured = Measured(where.quantity, None, BASE_UNIT[where.quantity], Decimal(0))
+        measured = MeasuredValue(where.quantity, None, BASE_UNIT[where.quantity], Decimal(0))
     else:
         amount = parse_amount(shown)
-        measured = Measured.from_amount(quantity_of(amount.unit), amount)
+        measured = MeasuredValue.from_amount(quantity_of(amount.unit), amount)
     return replace(observe(where, measured, number), **{"coupling": coupling, "meter": "one", **more})
 
 
@@ -85,7 +87,7 @@ def case(mains: float | None = None, **readings: object) -> Case:
             number += 1
             text, more = each if isinstance(each, tuple) else (each, {})
             taken.append(take(at, text, number, **more))
-        takes.append(Takes(at, tuple(taken)))
+        takes.append(PointReadings(at, tuple(taken)))
     return Case(tuple(takes), mains)
 
 
@@ -97,8 +99,8 @@ def after(minutes: float, text: str) -> tuple[str, dict[str, object]]:
     return text, {"at": minutes * 60}
 
 
-def only(rule: str, readings: Case) -> list[Finding]:
-    return list(diagnose(readings, (RULES[rule],)).findings)
+def only(rule: str, readings: Case) -> list[Cause]:
+    return list(diagnose(readings, (RULES[rule],)).causes)
 
 
 # rule: (readings it makes a finding of, readings near them of which it makes none)
@@ -373,7 +375,7 @@ def test_rule_makes_a_finding(rule):
     assert first.next_measurement.endswith(".") or first.next_measurement.endswith("?")
     assert "{" not in first.title + first.next_measurement
     assert "local codes" in first.caution
-    assert first.readings
+    assert first.reading_numbers
 
 
 @pytest.mark.parametrize(
@@ -552,19 +554,19 @@ def without(rule: str, statement: str) -> Rule:
     given = RULES[rule]
     return replace(
         given,
-        speaks_for=tuple(each for each in given.speaks_for if each[0].statement != statement),
-        speaks_against=tuple(each for each in given.speaks_against if each[0].statement != statement),
+        evidence_for=tuple(each for each in given.evidence_for if each[0].statement != statement),
+        evidence_against=tuple(each for each in given.evidence_against if each[0].statement != statement),
     )
 
 
 def scores(rule: Rule, readings: Case) -> dict[str, int]:
-    return {each.title: each.score for each in diagnose(readings, (rule,)).findings}
+    return {each.title: each.score for each in diagnose(readings, (rule,)).causes}
 
 
 @pytest.mark.parametrize(("rule", "statement", "readings"), WEIGHED)
 def test_a_weighed_fact_moves_the_score_its_own_way(rule, statement, readings):
     with_it, without_it = scores(RULES[rule], readings), scores(without(rule, statement), readings)
-    speaks_for = any(fact.statement == statement for fact, _ in RULES[rule].speaks_for)
+    speaks_for = any(fact.statement == statement for fact, _ in RULES[rule].evidence_for)
     moved = [with_it[title] - without_it[title] for title in without_it]
     assert any(by > 0 if speaks_for else by < 0 for by in moved)
 
@@ -572,7 +574,7 @@ def test_a_weighed_fact_moves_the_score_its_own_way(rule, statement, readings):
 def test_every_weighed_fact_has_readings_that_show_its_weight():
     shown = {(rule, statement) for rule, statement, _ in WEIGHED}
     for key, rule in RULES.items():
-        for fact, _ in (*rule.speaks_for, *rule.speaks_against):
+        for fact, _ in (*rule.evidence_for, *rule.evidence_against):
             told = [readings for other, readings, _ in SURENESS if other == key]
             moves = any(scores(rule, each) != scores(without(key, fact.statement), each) for each in told)
             assert moves or (key, fact.statement) in shown, f"{key}: {fact.statement}"
@@ -587,7 +589,7 @@ def test_every_need_and_every_exclusion_has_a_near_miss_that_depends_on_it():
                 needs=tuple(each for each in rule.needs if each is not fact),
                 unless=tuple(each for each in rule.unless if each is not fact),
             )
-            assert any(diagnose(each, (looser,)).findings for each in near), f"{key}: {fact.statement}"
+            assert any(diagnose(each, (looser,)).causes for each in near), f"{key}: {fact.statement}"
 
 
 def test_low_battery_makes_a_part_less_likely():

@@ -4,7 +4,7 @@ import pytest
 
 from meterlink.core.units import Quantity
 from meterlink.driver_api import Channel, DriverError, Reading
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.driver_kit import characteristics
 from meterlink_simulators.encoders import CharacteristicDefinition
 
@@ -71,7 +71,7 @@ def test_keys_are_those_a_driver_sees():
 
 
 def test_only_chosen_channels_arrive_in_order_with_stamps(feed):
-    displays = [Shown(Quantity.RATIO, digits, "%") for digits in (7, 8)]
+    displays = [DisplayState(Quantity.RATIO, digits, "%") for digits in (7, 8)]
     readings = feed(EchoKind({f"{TWIN}@2", LONE}), ThreeChannels(), displays)
     assert [(reading.channel, reading.packet) for reading in readings] == [
         (f"{TWIN}@2", b"2"),

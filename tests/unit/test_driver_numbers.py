@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.core.binary_numbers import medfloat32
-from meterlink.driver_api import Quantity, Status, display_form
-from meterlink_drivers.presentation_format import PresentationFormat, compile_format
+from meterlink.core.binary_numbers import decode_medfloat32
+from meterlink.driver_api import Quantity, Status, display_amount
+from meterlink_drivers.presentation_format import PresentationFormat, compile_presentation_format
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 
@@ -30,7 +30,7 @@ SIGNED = dict(zip(range(0x0C, 0x14), (8, 12, 16, 24, 32, 48, 64, 128), strict=Tr
 
 
 def decode(code: int, exponent: int, unit: int, packet: bytes):
-    compiled = compile_format(PresentationFormat(code, exponent, unit))
+    compiled = compile_presentation_format(PresentationFormat(code, exponent, unit))
     assert compiled is not None
     quantity, decoder = compiled
     assert quantity is UNITS[unit][0]
@@ -72,7 +72,7 @@ def test_integers_come_back_exactly(sent: tuple[int, int, int, bytes], unit: int
     if quantity in {Quantity.TEMPERATURE, Quantity.RATIO}:
         assert (shown.digits, shown.unit) == (amount, UNITS[unit][1])
     else:
-        form = display_form(quantity, amount)
+        form = display_amount(quantity, amount)
         assert (str(shown.digits), shown.unit) == (str(form.digits), form.unit)
         assert shown.unit.endswith(UNITS[unit][1])
 
@@ -82,7 +82,7 @@ def test_integers_come_back_exactly(sent: tuple[int, int, int, bytes], unit: int
 def test_ieee_float_keeps_digits_and_step(mantissa: int, exponent: int, unit: int) -> None:
     packet = (mantissa & 0xFFFFFF).to_bytes(3, "little") + (exponent & 0xFF).to_bytes(1, "little")
     amount = Decimal(f"{mantissa}E{exponent}")
-    assert str(medfloat32(packet)) == str(amount)
+    assert str(decode_medfloat32(packet)) == str(amount)
     _, shown = decode(0x17, 0, unit, packet)
     assert (shown.status is Status.OK) == (-30 <= amount.adjusted() <= 30)
     if shown.digits is not None:

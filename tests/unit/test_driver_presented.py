@@ -15,10 +15,10 @@ from meterlink.driver_api import (
     Characteristic,
     Driver,
     DriverError,
-    DriverKind,
+    DriverFactory,
     Quantity,
-    Stamp,
     Status,
+    Timestamp,
     uuid16,
 )
 from meterlink_drivers.presented import PRESENTED
@@ -28,7 +28,7 @@ untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 OWN = "6b9a1d50-3a4c-4c60-9d6e-2f2f6f0a7c{:02x}"
 PRESENTATION = uuid16(0x2904)
 MICROFARAD = bytes.fromhex("06FA2927010000")
-STAMP = Stamp(1_700_000_000_000_000_000, 42)
+STAMP = Timestamp(1_700_000_000_000_000_000, 42)
 SIG_SIZES = {0x2B18: 2, 0x2AEE: 2, 0x2A6E: 2, 0x2BE8: 2, 0x2A19: 1}
 FORMAT_SIZES = dict(
     zip(range(0x01, 0x18), (1, 1, 1, 1, 2, 2, 3, 4, 6, 8, 16, 1, 2, 2, 3, 4, 6, 8, 16, 4, 8, 2, 4), strict=True)
@@ -47,7 +47,7 @@ DESCRIBED = characteristic(OWN.format(1), ["notify"], MICROFARAD)
 
 
 def test_it_is_a_driver_kind_and_opens_fresh_drivers() -> None:
-    assert isinstance(PRESENTED, DriverKind)
+    assert isinstance(PRESENTED, DriverFactory)
     first, second = PRESENTED.open([DESCRIBED]), PRESENTED.open([DESCRIBED])
     assert isinstance(first, Driver)
     assert first is not second
@@ -133,7 +133,7 @@ def test_same_uuid_twice_is_told_apart_by_key() -> None:
 
 def test_a_reading_carries_where_and_when_it_came_from() -> None:
     (reading,) = PRESENTED.open([DESCRIBED]).feed(DESCRIBED.key, b"\x2d\x00", STAMP)
-    assert (reading.channel, reading.packet, reading.stamp) == (DESCRIBED.key, b"\x2d\x00", STAMP)
+    assert (reading.channel, reading.packet, reading.timestamp) == (DESCRIBED.key, b"\x2d\x00", STAMP)
     assert (reading.quantity, reading.text, reading.coupling) == (Quantity.CAPACITANCE, "45 µF", None)
 
 

@@ -5,15 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Rating
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import PointKind, Rating
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity, parse_amount
-from meterlink.judge.accuracy import AccuracySheet, line_for, read_sheet
+from meterlink.judge.accuracy import AccuracySheet, accuracy_line_for, parse_accuracy_sheet
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits
-from meterlink.judge.measured import Measured, convert_width
+from meterlink.judge.measured_value import MeasuredValue, convert_interval
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
 
 ROWS = [
@@ -27,13 +27,13 @@ ROWS = [
 
 
 def sheet(rows: list[dict[str, str]] = ROWS, coefficient: object = None) -> AccuracySheet:
-    found = read_sheet(rows, coefficient)
+    found = parse_accuracy_sheet(rows, coefficient)
     assert found is not None
     return found
 
 
-def shown(quantity: Quantity, text: str, coupling: Coupling | None = None) -> Measured:
-    return Measured.from_amount(quantity, parse_amount(text, quantity), coupling)
+def shown(quantity: Quantity, text: str, coupling: Coupling | None = None) -> MeasuredValue:
+    return MeasuredValue.from_amount(quantity, parse_amount(text, quantity), coupling)
 
 
 @pytest.mark.parametrize(
@@ -52,26 +52,26 @@ def shown(quantity: Quantity, text: str, coupling: Coupling | None = None) -> Me
         (shown(Quantity.TEMPERATURE, "75.2F"), "10 digits"),
     ],
 )
-def test_which_row_a_reading_belongs_to(measured: Measured, line: str) -> None:
-    assert line_for(sheet(), measured) == parse_accuracy(line)
+def test_which_row_a_reading_belongs_to(measured: MeasuredValue, line: str) -> None:
+    assert accuracy_line_for(sheet(), measured) == parse_accuracy(line)
 
 
 @pytest.mark.parametrize("measured", [shown(Quantity.CAPACITANCE, "1200 uF"), shown(Quantity.RESISTANCE, "14 ohm")])
-def test_what_the_sheet_does_not_list_is_assumed(measured: Measured) -> None:
-    line = line_for(sheet(), measured)
+def test_what_the_sheet_does_not_list_is_assumed(measured: MeasuredValue) -> None:
+    line = accuracy_line_for(sheet(), measured)
     assert line == assumed_accuracy(measured.quantity)
     assert str(line).endswith("assumed")
 
 
 def test_an_overload_has_a_line_too() -> None:
-    overload = Measured(Quantity.CAPACITANCE, None, "µF", Decimal(0))
-    assert not line_for(sheet(), overload).assumed
+    overload = MeasuredValue(Quantity.CAPACITANCE, None, "µF", Decimal(0))
+    assert not accuracy_line_for(sheet(), overload).assumed
 
 
 def test_a_row_for_its_own_coupling_comes_first() -> None:
     both = sheet([{"quantity": "current", "line": "3 %"}, {"quantity": "current", "coupling": "AC", "line": "2 %"}])
-    assert line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.AC)).percent == 2
-    assert line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.DC)).percent == 3
+    assert accuracy_line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.AC)).percent == 2
+    assert accuracy_line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.DC)).percent == 3
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_a_row_for_its_own_coupling_comes_first() -> None:
 )  # fmt: skip
 def test_temperature_of_use(celsius: str | None, coefficient: float | None, factor: str) -> None:
     measured = shown(Quantity.CAPACITANCE, "45.00 uF")
-    line = line_for(sheet(coefficient=coefficient), measured, None if celsius is None else Decimal(celsius))
+    line = accuracy_line_for(sheet(coefficient=coefficient), measured, None if celsius is None else Decimal(celsius))
     assert (line.percent, line.digits) == (2 * Decimal(factor), 5 * Decimal(factor))
     assert ("widened" in str(line)) is (factor != "1")
 
@@ -93,52 +93,52 @@ def test_temperature_of_use(celsius: str | None, coefficient: float | None, fact
 def test_a_meter_is_never_better_further_from_its_reference(a: Decimal, b: Decimal) -> None:
     near, far = sorted((a, b), key=lambda each: abs(each - 23))
     line = AccuracyLine(Decimal(2), Decimal(5))
-    assert line.at(near).percent <= line.at(far).percent
-    assert line.at(near).digits <= line.at(far).digits
+    assert line.at_temperature(near).percent <= line.at_temperature(far).percent
+    assert line.at_temperature(near).digits <= line.at_temperature(far).digits
 
 
 @pytest.mark.parametrize("celsius", ["-41", "71", "350"])
 def test_a_temperature_no_meter_is_made_for(celsius: str) -> None:
     with pytest.raises(InputError, match="No handheld meter"):
-        AccuracyLine(Decimal(1), Decimal(1)).at(Decimal(celsius))
+        AccuracyLine(Decimal(1), Decimal(1)).at_temperature(Decimal(celsius))
 
 
 def test_the_assumed_line_is_widened_too_and_says_both() -> None:
-    line = line_for(None, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38))
+    line = accuracy_line_for(None, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38))
     assert str(line) == "±(2.4 % + 10 digits), widened for 38 °C, assumed"
 
 
 def test_a_judgement_takes_a_sheet() -> None:
     limits = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
     measured = shown(Quantity.CAPACITANCE, "43.00 uF")
-    cool, hot = (judge(Check.CAPACITOR, limits, measured, sheet(), celsius=c) for c in (None, Decimal(38)))
+    cool, hot = (judge(PointKind.CAPACITOR, limits, measured, sheet(), celsius=c) for c in (None, Decimal(38)))
     assert cool.accuracy == "±(2 % + 5 digits)"
     assert hot.accuracy == "±(4 % + 10 digits), widened for 38 °C"
-    assert hot.uncertainty == pytest.approx(2 * (cool.uncertainty or 0), rel=Decimal("0.01"))
+    assert hot.expanded_uncertainty == pytest.approx(2 * (cool.expanded_uncertainty or 0), rel=Decimal("0.01"))
 
 
 def test_percent_is_of_what_is_displayed() -> None:
     # 1 % of 75.0 °F is 0.75 °F, 0.417 °C; 1 % of the same in °C would be 0.239.
     limits = rated_limits(Rating(Amount(Decimal(24), "°C"), "2 °C"))
     line = AccuracyLine(Decimal(1), Decimal(0))
-    found = judge(Check.RANGE, limits, shown(Quantity.TEMPERATURE, "75.0 °F"), line)
-    assert found.uncertainty is not None
-    assert float(found.uncertainty) == pytest.approx(0.95 * 0.75 / 1.8, rel=0.01)
+    found = judge(PointKind.RANGE, limits, shown(Quantity.TEMPERATURE, "75.0 °F"), line)
+    assert found.expanded_uncertainty is not None
+    assert float(found.expanded_uncertainty) == pytest.approx(0.95 * 0.75 / 1.8, rel=0.01)
 
 
 def test_a_width_has_no_offset() -> None:
-    assert convert_width(Decimal("1.8"), "°F", "°C") == 1
-    assert convert_width(Decimal(1), "°C", "°F") == Decimal("1.8")
-    assert convert_width(Decimal(5), "µF", "nF") == 5000
+    assert convert_interval(Decimal("1.8"), "°F", "°C") == 1
+    assert convert_interval(Decimal(1), "°C", "°F") == Decimal("1.8")
+    assert convert_interval(Decimal(5), "µF", "nF") == 5000
 
 
 def test_a_meter_that_does_not_tell_its_step_is_taken_to_show_four_figures() -> None:
-    reading = Reading(Quantity.VOLTAGE, Decimal("24.0312"), "V", Stamp(0, 0))
-    assert Measured.from_reading(reading).step == Decimal("0.01")
-    zero = Reading(Quantity.VOLTAGE, Decimal(0), "V", Stamp(0, 0), coupling=Coupling.AC)
-    assert (Measured.from_reading(zero).step, Measured.from_reading(zero).coupling) == (0, Coupling.AC)
-    overload = Reading(Quantity.VOLTAGE, None, "V", Stamp(0, 0), Status.OVERLOAD)
-    assert Measured.from_reading(overload).step == 0
+    reading = Reading(Quantity.VOLTAGE, Decimal("24.0312"), "V", Timestamp(0, 0))
+    assert MeasuredValue.from_reading(reading).resolution == Decimal("0.01")
+    zero = Reading(Quantity.VOLTAGE, Decimal(0), "V", Timestamp(0, 0), coupling=Coupling.AC)
+    assert (MeasuredValue.from_reading(zero).resolution, MeasuredValue.from_reading(zero).coupling) == (0, Coupling.AC)
+    overload = Reading(Quantity.VOLTAGE, None, "V", Timestamp(0, 0), Status.OVERLOAD)
+    assert MeasuredValue.from_reading(overload).resolution == 0
 
 
 @pytest.mark.parametrize(
@@ -161,10 +161,10 @@ def test_a_line_reads_back_as_it_is_written(percent: Decimal, digits: Decimal) -
 
 
 def test_no_sheet_at_all() -> None:
-    assert read_sheet([]) is None
-    coefficient_only = read_sheet([], 0.2)
+    assert parse_accuracy_sheet([]) is None
+    coefficient_only = parse_accuracy_sheet([], 0.2)
     assert coefficient_only is not None
-    assert line_for(coefficient_only, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38)).percent == Decimal("3.6")
+    assert accuracy_line_for(coefficient_only, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38)).percent == Decimal("3.6")
 
 
 @pytest.mark.parametrize(
@@ -189,4 +189,4 @@ def test_no_sheet_at_all() -> None:
 )
 def test_what_is_wrong_with_a_sheet(rows: Any, coefficient: object, says: str) -> None:
     with pytest.raises(InputError, match=says.replace("(", r"\(")):
-        read_sheet(rows, coefficient)
+        parse_accuracy_sheet(rows, coefficient)

@@ -5,14 +5,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import Check, Rating, Span
+from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Margin, Verdict
-from meterlink.judge.accuracy import Accuracy, AccuracySheet, read_sheet
+from meterlink.judge.accuracy import Accuracy, AccuracySheet, parse_accuracy_sheet
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, GuardedSide
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits, span_limits
-from meterlink.judge.measured import Measured
-from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded
+from meterlink.judge.measured_value import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 
 VOLTS = span_limits(Span(Decimal(228), Decimal(252), "V"))
@@ -25,17 +25,19 @@ ROWS = [
 ]
 
 
-def volts(text: str) -> Measured:
-    return Measured.from_amount(Quantity.VOLTAGE, parse_amount(text, Quantity.VOLTAGE))
+def volts(text: str) -> MeasuredValue:
+    return MeasuredValue.from_amount(Quantity.VOLTAGE, parse_amount(text, Quantity.VOLTAGE))
 
 
-def ohms(text: str) -> Measured:
-    return Measured.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
+def ohms(text: str) -> MeasuredValue:
+    return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
 
 
-def judged(text: str, accuracy: Accuracy | str, rule: DecisionRule = SIMPLE, celsius: str | None = None) -> Judgement:
+def judged(
+    text: str, accuracy: Accuracy | str, rule: DecisionRule = SIMPLE_ACCEPTANCE, celsius: str | None = None
+) -> Judgement:
     return judge(
-        Check.RANGE,
+        PointKind.RANGE,
         VOLTS,
         volts(text),
         parse_accuracy(accuracy) if isinstance(accuracy, str) else accuracy,
@@ -46,84 +48,84 @@ def judged(text: str, accuracy: Accuracy | str, rule: DecisionRule = SIMPLE, cel
 
 @pytest.fixture
 def sheet() -> AccuracySheet:
-    found = read_sheet(ROWS)
+    found = parse_accuracy_sheet(ROWS)
     assert found is not None
     return found
 
 
 def test_a_clear_reading_needs_nothing() -> None:
-    assert judged("240V", "1 % + 3 digits").settle_it == ""
+    assert judged("240V", "1 % + 3 digits").next_measurement == ""
 
 
 def test_digits_dominate_so_a_finer_range_does_it() -> None:
-    assert judged("230V", "0.1 % + 5 digits").settle_it == "A range that shows 0.1 V would settle it."
+    assert judged("230V", "0.1 % + 5 digits").next_measurement == "A range that shows 0.1 V would settle it."
     # and it does:
     assert judged("230.0V", "0.1 % + 5 digits").margin is Margin.CLEAR
 
 
 def test_a_range_with_a_fifth_digit_is_not_spoken_of() -> None:
-    assert "range" not in judged("230.0V", "0 % + 40 digits").settle_it
+    assert "range" not in judged("230.0V", "0 % + 40 digits").next_measurement
 
 
 def test_the_sheet_names_the_range_and_it_does(sheet: AccuracySheet) -> None:
-    assert judged("230V", sheet).settle_it == "Its range up to 600 V would settle it."
+    assert judged("230V", sheet).next_measurement == "Its range up to 600 V would settle it."
     assert judged("230.0V", sheet).margin is Margin.CLEAR
 
 
 def test_a_listed_range_that_would_not_do_is_not_named(sheet: AccuracySheet) -> None:
-    assert "range" not in judged("229V", sheet).settle_it
+    assert "range" not in judged("229V", sheet).next_measurement
     # nor is one that the heat makes useless
-    assert "range" not in judged("230V", sheet, celsius="45").settle_it
+    assert "range" not in judged("230V", sheet, celsius="45").next_measurement
 
 
 def test_a_hot_meter_is_to_come_back(sheet: AccuracySheet) -> None:
     found = judged("230.0V", sheet, celsius="45")
-    assert found.settle_it == "The same meter would settle it once it is back between 18 and 28 °C."
+    assert found.next_measurement == "The same meter would settle it once it is back between 18 and 28 °C."
 
 
 def test_percent_dominates_so_another_meter_does_it() -> None:
     found = judged("229.0V", "1 % + 3 digits")
-    assert found.settle_it == "A meter good to ±1 V (0.45 %) here would settle it."
+    assert found.next_measurement == "A meter good to ±1 V (0.45 %) here would settle it."
     assert judged("229.0V", "0.45 %").margin is Margin.CLEAR
     assert judged("229.0V", "0.47 %").margin is Margin.CLOSE_CALL
 
 
 def test_an_assumed_line_is_asked_for() -> None:
-    found = judge(Check.RANGE, VOLTS, volts("229.0V"))
-    assert found.settle_it.endswith("enter this one's accuracy line, now only assumed.")
+    found = judge(PointKind.RANGE, VOLTS, volts("229.0V"))
+    assert found.next_measurement.endswith("enter this one's accuracy line, now only assumed.")
 
 
 def test_what_no_meter_can_settle() -> None:
-    assert judged("228.0V", "1 %").settle_it.startswith("It reads the limit itself")
-    assert "no handheld meter has" in judged("228.10V", "1 % + 3 digits").settle_it
+    assert judged("228.0V", "1 %").next_measurement.startswith("It reads the limit itself")
+    assert "no handheld meter has" in judged("228.10V", "1 % + 3 digits").next_measurement
     limits = span_limits(Span(Decimal("22.8"), Decimal(26), "V"))
-    coarse = judge(Check.RANGE, limits, volts("23V"), parse_accuracy("1 % + 3 digits"))
-    assert coarse.settle_it == "Only a meter with steps finer than 1 V can settle it."
+    coarse = judge(PointKind.RANGE, limits, volts("23V"), parse_accuracy("1 % + 3 digits"))
+    assert coarse.next_measurement == "Only a meter with steps finer than 1 V can settle it."
 
 
 def test_a_low_resistance_wants_clean_terminals_first() -> None:
-    found = judge(Check.COIL, COIL, ohms("10.2ohm"))
-    assert found.settle_it == (
+    found = judge(PointKind.COIL, COIL, ohms("10.2ohm"))
+    assert found.next_measurement == (
         "Clean the terminals, take the leads' own ohms off and retest; a range that shows 0.01 Ω would settle it."
     )
     high = span_limits(Span(Decimal(1000), Decimal(1200), "Ω"))
-    assert "leads" not in judge(Check.COIL, high, ohms("1195ohm")).settle_it
+    assert "leads" not in judge(PointKind.COIL, high, ohms("1195ohm")).next_measurement
 
 
 @pytest.mark.parametrize("text", ["43.0uF", "41.9 uF", "47.9 uF"])
 def test_a_capacitor_is_discharged_and_retested_first(text: str) -> None:
-    shown = Measured.from_amount(Quantity.CAPACITANCE, parse_amount(text))
-    found = judge(Check.CAPACITOR, CAPACITOR, shown)
-    assert found.settle_it.startswith("Discharge it again through a resistor and retest with every lead off; ")
+    shown = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount(text))
+    found = judge(PointKind.CAPACITOR, CAPACITOR, shown)
+    assert found.next_measurement.startswith("Discharge it again through a resistor and retest with every lead off; ")
 
 
 numbers = st.decimals("215", "265", places=1)
 lines = st.builds(AccuracyLine, st.decimals("0", "3", places=1), st.decimals("0", "9", places=0))
 rules = st.one_of(
-    st.just(SIMPLE),
+    st.just(SIMPLE_ACCEPTANCE),
     st.builds(
         DecisionRule,
-        st.sampled_from([g for g in Guarded if g is not Guarded.NEITHER]),
+        st.sampled_from([g for g in GuardedSide if g is not GuardedSide.NEITHER]),
         st.decimals("0.1", "3", places=1),
     ),
 )
@@ -131,15 +133,17 @@ rules = st.one_of(
 
 @given(numbers, lines, rules)
 def test_whatever_is_named_would_do(number: Decimal, line: AccuracyLine, rule: DecisionRule) -> None:
-    shown = Measured(Quantity.VOLTAGE, number, "V", Decimal("0.1"))
-    found = judge(Check.RANGE, VOLTS, shown, line, rule=rule)
-    assert (found.margin is Margin.CLOSE_CALL) is bool(found.settle_it)
-    if better := re.search(r"good to ±[0-9.]+ V \(([0-9.]+) %\)", found.settle_it):
-        again = judge(Check.RANGE, VOLTS, shown, AccuracyLine(Decimal(better[1]), Decimal(0)), rule=rule)
-    elif finer := re.search(r"shows ([0-9.]+) V", found.settle_it):
-        again = judge(Check.RANGE, VOLTS, Measured(Quantity.VOLTAGE, number, "V", Decimal(finer[1])), line, rule=rule)
+    shown = MeasuredValue(Quantity.VOLTAGE, number, "V", Decimal("0.1"))
+    found = judge(PointKind.RANGE, VOLTS, shown, line, rule=rule)
+    assert (found.margin is Margin.CLOSE_CALL) is bool(found.next_measurement)
+    if better := re.search(r"good to ±[0-9.]+ V \(([0-9.]+) %\)", found.next_measurement):
+        again = judge(PointKind.RANGE, VOLTS, shown, AccuracyLine(Decimal(better[1]), Decimal(0)), rule=rule)
+    elif finer := re.search(r"shows ([0-9.]+) V", found.next_measurement):
+        again = judge(
+            PointKind.RANGE, VOLTS, MeasuredValue(Quantity.VOLTAGE, number, "V", Decimal(finer[1])), line, rule=rule
+        )
     else:
         return
     assert again.margin is Margin.CLEAR
     assert again.verdict is not Verdict.UNDECIDED
-    assert again.settle_it == ""
+    assert again.next_measurement == ""

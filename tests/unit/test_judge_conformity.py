@@ -6,12 +6,12 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
-from meterlink.judge.conformity import global_risks, guard_for_risk, probability_within, risk_at_guard
-from meterlink.judge.uncertainty import Distribution, Normal, Trapezoid, combine
+from meterlink.judge.conformity import conformance_probability, global_risks, guard_band_for_risk, risk_at_guard_band
+from meterlink.judge.uncertainty import Distribution, NormalDistribution, TrapezoidalDistribution, propagate_uncertainty
 
 widths = st.floats(1e-3, 10)
 errors: st.SearchStrategy[Distribution] = st.one_of(
-    st.builds(Normal, widths), st.builds(Trapezoid, widths, st.one_of(st.just(0.0), widths))
+    st.builds(NormalDistribution, widths), st.builds(TrapezoidalDistribution, widths, st.one_of(st.just(0.0), widths))
 )
 values = st.floats(-30, 30)
 
@@ -21,64 +21,70 @@ def test_probability_falls_with_the_distance_from_the_middle(
     error: Distribution, near: float, far: float, half: float
 ) -> None:
     near, far = sorted((near, far), key=abs)
-    assert probability_within(error, near, -half, half) >= probability_within(error, far, -half, half) - 1e-12
+    assert conformance_probability(error, near, -half, half) >= conformance_probability(error, far, -half, half) - 1e-12
 
 
 @given(errors, values, st.floats(0, 20))
 def test_probability_is_symmetric(error: Distribution, value: float, half: float) -> None:
-    above, below = (probability_within(error, each, -half, half) for each in (value, -value))
+    above, below = (conformance_probability(error, each, -half, half) for each in (value, -value))
     assert above == pytest.approx(below, abs=1e-12)
     assert 0 <= above <= 1
 
 
 @given(errors, values)
 def test_at_a_limit_far_from_the_other_it_is_even(error: Distribution, limit: float) -> None:
-    far = limit + 50 * error.u
-    assert probability_within(error, limit, limit, far) == pytest.approx(0.5, abs=1e-9)
-    assert probability_within(error, limit, limit, None) == pytest.approx(0.5, abs=1e-9)
-    assert probability_within(error, limit, None, limit) == pytest.approx(0.5, abs=1e-9)
+    far = limit + 50 * error.standard_uncertainty
+    assert conformance_probability(error, limit, limit, far) == pytest.approx(0.5, abs=1e-9)
+    assert conformance_probability(error, limit, limit, None) == pytest.approx(0.5, abs=1e-9)
+    assert conformance_probability(error, limit, None, limit) == pytest.approx(0.5, abs=1e-9)
 
 
 @given(errors, values, st.floats(0, 20))
 def test_the_sides_add_up(error: Distribution, value: float, half: float) -> None:
-    within = probability_within(error, value, -half, half)
-    beyond = probability_within(error, value, None, -half) + probability_within(error, value, half, None)
+    within = conformance_probability(error, value, -half, half)
+    beyond = conformance_probability(error, value, None, -half) + conformance_probability(error, value, half, None)
     assert within + beyond == pytest.approx(1, abs=1e-9)
 
 
 @given(errors, st.floats(0.01, 0.999))
 def test_half_width_and_below_are_each_others_inverse(error: Distribution, coverage: float) -> None:
     half = error.half_width(coverage)
-    assert error.below(half) - error.below(-half) == pytest.approx(coverage, abs=1e-7)
+    assert error.cdf(half) - error.cdf(-half) == pytest.approx(coverage, abs=1e-7)
 
 
 @given(errors, st.floats(0.001, 0.499))
 def test_a_guard_keeps_the_risk_it_was_made_for(error: Distribution, risk: float) -> None:
-    assert risk_at_guard(error, guard_for_risk(error, risk)) == pytest.approx(risk, abs=1e-7)
+    assert risk_at_guard_band(error, guard_band_for_risk(error, risk)) == pytest.approx(risk, abs=1e-7)
 
 
 def test_a_tail_keeps_its_digits() -> None:
     # Φ(-20) of any table that goes that far
-    assert probability_within(Normal(1), 20, None, 0) == pytest.approx(2.753624118606e-89, rel=1e-9, abs=0)
-    assert probability_within(Normal(1), -20, 0, 100) == pytest.approx(2.753624118606e-89, rel=1e-9, abs=0)
-    assert probability_within(Trapezoid(1, 0.5), 1.5 - 1e-9, None, 0) == pytest.approx(1e-18 / 4, rel=1e-6, abs=0)
+    assert conformance_probability(NormalDistribution(1), 20, None, 0) == pytest.approx(
+        2.753624118606e-89, rel=1e-9, abs=0
+    )
+    assert conformance_probability(NormalDistribution(1), -20, 0, 100) == pytest.approx(
+        2.753624118606e-89, rel=1e-9, abs=0
+    )
+    assert conformance_probability(TrapezoidalDistribution(1, 0.5), 1.5 - 1e-9, None, 0) == pytest.approx(
+        1e-18 / 4, rel=1e-6, abs=0
+    )
 
 
 def test_no_error_at_all() -> None:
-    exact = Trapezoid(0, 0)
-    assert (exact.u, exact.half_width()) == (0, 0)
-    assert [probability_within(exact, value, 0, 1) for value in (-1, 0, 0.5, 1, 2)] == [0, 0.5, 1, 0.5, 0]
-    assert exact.below(inf) == 1
+    exact = TrapezoidalDistribution(0, 0)
+    assert (exact.standard_uncertainty, exact.half_width()) == (0, 0)
+    assert [conformance_probability(exact, value, 0, 1) for value in (-1, 0, 0.5, 1, 2)] == [0, 0.5, 1, 0.5, 0]
+    assert exact.cdf(inf) == 1
 
 
 @pytest.mark.parametrize("risk", [0.0, 1.0, -0.1, 2.0])
 def test_a_risk_that_no_guard_keeps(risk: float) -> None:
     with pytest.raises(InputError, match="cannot be kept"):
-        guard_for_risk(Normal(1), risk)
+        guard_band_for_risk(NormalDistribution(1), risk)
 
 
 def test_half_a_risk_needs_no_guard() -> None:
-    assert guard_for_risk(Normal(1), 0.5) == guard_for_risk(Normal(1), 0.7) == 0
+    assert guard_band_for_risk(NormalDistribution(1), 0.5) == guard_band_for_risk(NormalDistribution(1), 0.7) == 0
 
 
 @given(st.floats(0.1, 3), st.floats(0.01, 3), st.floats(0, 2), st.floats(0.1, 4))
@@ -88,15 +94,15 @@ def test_a_guard_moves_risk_from_the_consumer_to_the_producer(
     assume(guard < half)
     parts, meter = NormalDist(0, spread), NormalDist(0, u)
     simple, guarded = (global_risks(parts, meter, -half, half, w) for w in (0.0, guard))
-    assert guarded.consumer <= simple.consumer + 1e-8
-    assert guarded.producer >= simple.producer - 1e-8
-    assert 0 <= guarded.consumer <= guarded.out + 1e-8
+    assert guarded.consumers_risk <= simple.consumers_risk + 1e-8
+    assert guarded.producers_risk >= simple.producers_risk - 1e-8
+    assert 0 <= guarded.consumers_risk <= guarded.nonconforming + 1e-8
 
 
 def test_a_guard_that_leaves_nothing_rejects_everything() -> None:
     risks = global_risks(NormalDist(0, 1), NormalDist(0, 0.1), -1, 1, 2)
-    assert risks.consumer == 0
-    assert risks.producer == pytest.approx(1 - risks.out, abs=1e-8)
+    assert risks.consumers_risk == 0
+    assert risks.producers_risk == pytest.approx(1 - risks.nonconforming, abs=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -116,13 +122,13 @@ def test_what_has_no_risk(parts: NormalDist, meter: NormalDist, low: float, high
 def test_combining_a_sum_and_a_difference(a: float, b: float, ua: float, ub: float, r: float) -> None:
     matrix = [[ua**2, r * ua * ub], [r * ua * ub, ub**2]]
     for sign in (1, -1):
-        value, u = combine(lambda x, y, sign=sign: x + sign * y, [a, b], matrix)
+        value, u = propagate_uncertainty(lambda x, y, sign=sign: x + sign * y, [a, b], matrix)
         assert value == a + sign * b
         assert u**2 == pytest.approx(max(ua**2 + ub**2 + sign * 2 * r * ua * ub, 0), abs=1e-8)
 
 
 def test_an_exact_input_adds_no_doubt() -> None:
-    assert combine(lambda x, y: x * y, [2.0, 3.0], [[0.0, 0.0], [0.0, 0.01]]) == (6.0, pytest.approx(0.2))
+    assert propagate_uncertainty(lambda x, y: x * y, [2.0, 3.0], [[0.0, 0.0], [0.0, 0.01]]) == (6.0, pytest.approx(0.2))
 
 
 @pytest.mark.parametrize(
@@ -137,4 +143,4 @@ def test_an_exact_input_adds_no_doubt() -> None:
 )
 def test_what_is_no_covariance_matrix(matrix: list[list[float]]) -> None:
     with pytest.raises(InputError):
-        combine(lambda x, y: x + y, [1.0, 1.0], matrix)
+        propagate_uncertainty(lambda x, y: x + y, [1.0, 1.0], matrix)

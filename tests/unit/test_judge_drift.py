@@ -14,10 +14,17 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
 from meterlink.judge.drift.least_squares import fit_line, student_quantile
-from meterlink.judge.drift.mann_kendall import EXACT_UP_TO, exact_p, kendall_s, mann_kendall, normal_p, s_variance
+from meterlink.judge.drift.mann_kendall import (
+    MAX_EXACT_VALUES,
+    exact_p_value,
+    kendall_s,
+    kendall_s_variance,
+    mann_kendall_test,
+    normal_p_value,
+)
 from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
-from meterlink.judge.drift.trend import FEWEST, MOST, Edge, Point, Trend, trend_of
-from meterlink.judge.drift.trend_text import crossing_words, words
+from meterlink.judge.drift.trend import MAX_VISITS, MIN_VISITS, LimitSide, Trend, TrendPoint, fit_trend
+from meterlink.judge.drift.trend_text import crossing_sentence, trend_sentences
 from meterlink.judge.limits import rated_limits
 
 DAY = 86_400 * 10**9  # ns
@@ -26,22 +33,22 @@ FIRST_NS = int(FIRST.timestamp()) * 10**9
 LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
 
 
-def points(days: list[float], values: list[float], **more: float | str) -> list[Point]:
+def points(days: list[float], values: list[float], **more: float | str) -> list[TrendPoint]:
     return [
-        Point(FIRST_NS + round(day * DAY), value, **more)  # type: ignore[arg-type]
+        TrendPoint(FIRST_NS + round(day * DAY), value, **more)  # type: ignore[arg-type]
         for day, value in zip(days, values, strict=True)
     ]
 
 
 def visits(*values: float, every: float = 30) -> Trend:
-    return trend_of(points([every * place for place in range(len(values))], list(values)), LIMITS)
+    return fit_trend(points([every * place for place in range(len(values))], list(values)), LIMITS)
 
 
 # --- the statistics, against scipy -----------------------------------------------------------------------------------
 
 # Few different numbers, so that ties come about; whole ones, so that slopes are equal exactly or not at all.
 tied = st.lists(st.tuples(st.integers(0, 40), st.integers(-20, 20)), min_size=2, max_size=45)
-untied = st.integers(2, EXACT_UP_TO).flatmap(
+untied = st.integers(2, MAX_EXACT_VALUES).flatmap(
     lambda n: st.tuples(st.permutations(range(n)), st.permutations(range(n))).map(
         lambda xy: list(zip(*xy, strict=True))
     )
@@ -56,33 +63,33 @@ def test_theil_sen_against_scipy(pairs: list[tuple[int, int]]) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # scipy warns of a variance of 0 and still answers
         theirs = stats.theilslopes(y, x, 0.95)
-    trend = trend_of(points(x, y))
+    trend = fit_trend(points(x, y))
     assert trend.slope == pytest.approx(theirs.slope, abs=1e-9)
     # scipy's line stands on x = 0, ours on the first visit.
     assert trend.intercept == pytest.approx(theirs.intercept + theirs.slope * min(x), abs=1e-9)
     # scipy leaves out the terms of the variance for ties in both; where there are none it is the same formula.
     if len(set(x)) == len(x) or len(set(y)) == len(y):
-        ours = sen_interval(slopes, s_variance(x, y), 0.95)
+        ours = sen_interval(slopes, kendall_s_variance(x, y), 0.95)
         assert ours == pytest.approx((theirs.low_slope, theirs.high_slope), abs=1e-12)
 
 
 @given(series)
 def test_kendall_against_scipy(pairs: list[tuple[int, int]]) -> None:
     x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
-    test = mann_kendall(x, y)
+    test = mann_kendall_test(x, y)
     theirs = stats.kendalltau(x, y, method="exact" if test.exact else "asymptotic")
     if math.isnan(theirs.statistic):
-        assert (test.tau, test.s, test.p) == (None, 0, 1.0)
+        assert (test.tau, test.s, test.p_value) == (None, 0, 1.0)
         return
     assert test.tau == pytest.approx(theirs.statistic, abs=1e-9)
     if test.exact:
-        assert test.p == pytest.approx(theirs.pvalue, rel=1e-9)
+        assert test.p_value == pytest.approx(theirs.pvalue, rel=1e-9)
         return
     # scipy's asymptotic p has no correction for continuity: undo ours to compare the variance with its ties.
-    variance = s_variance(x, y)
+    variance = kendall_s_variance(x, y)
     assert 2 * stats.norm.sf(abs(test.s) / math.sqrt(variance)) == pytest.approx(theirs.pvalue, rel=1e-9)
     corrected = 2 * stats.norm.sf(max(abs(test.s) - 1, 0) / math.sqrt(variance))
-    assert test.p == pytest.approx(corrected, rel=1e-9)
+    assert test.p_value == pytest.approx(corrected, rel=1e-9)
 
 
 @pytest.mark.parametrize("coverage", [0.5, 0.9, 0.95, 0.999])
@@ -100,24 +107,26 @@ def test_least_squares_against_scipy(pairs: list[tuple[int, int]]) -> None:
     assert (line.slope, line.intercept) == pytest.approx((theirs.slope, theirs.intercept), rel=1e-9, abs=1e-9)
     if len(set(y)) > 1:  # scipy gives no standard error for values all equal
         # The slope's standard error is the residual over the root of the spread.
-        assert line.residual / math.sqrt(line.spread) == pytest.approx(theirs.stderr, rel=1e-6, abs=1e-6)
+        assert line.residual_deviation / math.sqrt(line.sum_of_squares) == pytest.approx(
+            theirs.stderr, rel=1e-6, abs=1e-6
+        )
 
 
-@pytest.mark.parametrize("n", range(FEWEST, EXACT_UP_TO + 1))
+@pytest.mark.parametrize("n", range(MIN_VISITS, MAX_EXACT_VALUES + 1))
 def test_sens_interval_covers_95_percent_exactly_counted(n: int) -> None:
     # Take the ranks the interval picks, and count in the exact distribution of S how often the true slope lies inside.
     pairs = n * (n - 1) // 2
     ranks = [float(rank) for rank in range(pairs)]
-    lower, upper = sen_interval(ranks, s_variance(range(n), range(n)), 0.95)
+    lower, upper = sen_interval(ranks, kendall_s_variance(range(n), range(n)), 0.95)
     assert lower + upper == pairs - 1
     beyond = pairs - 2 * int(lower)  # S of a slope just outside
-    assert 1 - exact_p(beyond, n) >= 0.95
+    assert 1 - exact_p_value(beyond, n) >= 0.95
 
 
 def test_below_five_visits_no_order_is_significant() -> None:
-    perfect = {n: exact_p(n * (n - 1) // 2, n) for n in range(2, 7)}
+    perfect = {n: exact_p_value(n * (n - 1) // 2, n) for n in range(2, 7)}
     assert perfect == pytest.approx({2: 1, 3: 1 / 3, 4: 1 / 12, 5: 1 / 60, 6: 1 / 360})
-    assert min(n for n, p in perfect.items() if p <= 0.05) == FEWEST
+    assert min(n for n, p in perfect.items() if p <= 0.05) == MIN_VISITS
 
 
 @given(untied, st.integers(-1000, 1000), st.sampled_from([-2.0, -1.0, 0.5, 3.0]))
@@ -125,11 +134,11 @@ def test_shifting_and_scaling_values_shifts_and_scales_the_trend(
     pairs: list[tuple[int, int]], shift: int, scale: float
 ) -> None:
     x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
-    before, after = trend_of(points(x, y)), trend_of(points(x, [shift + scale * value for value in y]))
+    before, after = fit_trend(points(x, y)), fit_trend(points(x, [shift + scale * value for value in y]))
     assert before.slope is not None
     assert after.slope == pytest.approx(scale * before.slope, abs=1e-9)
-    assert after.test.p == before.test.p
-    assert after.test.s == (before.test.s if scale > 0 else -before.test.s)
+    assert after.mann_kendall.p_value == before.mann_kendall.p_value
+    assert after.mann_kendall.s == (before.mann_kendall.s if scale > 0 else -before.mann_kendall.s)
 
 
 @given(untied, st.randoms(use_true_random=False))
@@ -138,7 +147,7 @@ def test_the_order_of_the_points_does_not_matter(pairs: list[tuple[int, int]], r
     given_points = points(x, y)
     shuffled = given_points[:]
     rng.shuffle(shuffled)
-    assert trend_of(shuffled, LIMITS) == trend_of(given_points, LIMITS)
+    assert fit_trend(shuffled, LIMITS) == fit_trend(given_points, LIMITS)
 
 
 # --- the trend of a part ---------------------------------------------------------------------------------------------
@@ -146,16 +155,16 @@ def test_the_order_of_the_points_does_not_matter(pairs: list[tuple[int, int]], r
 
 def test_a_steady_drift_crosses_the_low_limit_between_two_dates() -> None:
     trend = visits(45.0, 44.6, 44.3, 43.8, 43.5)
-    assert trend.shown
+    assert trend.is_significant
     assert trend.slope_per_year == pytest.approx(-4.7178, abs=1e-4)
     (crossing,) = trend.crossings
-    assert (crossing.edge, crossing.crossed) == (Edge.LOW, False)
+    assert (crossing.side, crossing.already_crossed) == (LimitSide.LOW, False)
     assert crossing.earliest is not None
     assert crossing.expected is not None
     assert crossing.latest is not None
-    assert trend.last < crossing.earliest < crossing.expected < crossing.latest
+    assert trend.last_time < crossing.earliest < crossing.expected < crossing.latest
     # On the line: 44.3 at day 60, falling 0.0129167 a day to 42.3.
-    assert trend.days(crossing.expected) == pytest.approx(60 + 2 / 0.01291667, abs=0.01)
+    assert trend.days_since_first(crossing.expected) == pytest.approx(60 + 2 / 0.01291667, abs=0.01)
 
 
 def test_the_dates_hold_what_really_happens() -> None:
@@ -166,12 +175,14 @@ def test_the_dates_hold_what_really_happens() -> None:
     true_date = (45 - 42.3) / 4 * 365.25
     inside = told = 0
     for _ in range(400):
-        trend = trend_of(points(days, [45 - 4 * day / 365.25 + rng.gauss(0, 0.15) for day in days]), LIMITS)
+        trend = fit_trend(points(days, [45 - 4 * day / 365.25 + rng.gauss(0, 0.15) for day in days]), LIMITS)
         for crossing in trend.crossings:
-            if crossing.edge is Edge.LOW and trend.shown and not crossing.crossed:
+            if crossing.side is LimitSide.LOW and trend.is_significant and not crossing.already_crossed:
                 told += 1
-                late_enough = crossing.earliest is not None and trend.days(crossing.earliest) <= true_date
-                inside += late_enough and (crossing.latest is None or true_date <= trend.days(crossing.latest))
+                late_enough = crossing.earliest is not None and trend.days_since_first(crossing.earliest) <= true_date
+                inside += late_enough and (
+                    crossing.latest is None or true_date <= trend.days_since_first(crossing.latest)
+                )
     assert told > 350
     assert inside / told >= 0.95
 
@@ -179,57 +190,57 @@ def test_the_dates_hold_what_really_happens() -> None:
 def test_no_drift_is_rarely_called_one() -> None:
     rng = Random(11)
     days = [30.0 * place for place in range(10)]
-    shown = sum(trend_of(points(days, [rng.gauss(45, 0.2) for _ in days])).shown for _ in range(1000))
+    shown = sum(fit_trend(points(days, [rng.gauss(45, 0.2) for _ in days])).is_significant for _ in range(1000))
     assert shown <= 70  # 5 % of 1000, and three standard deviations
 
 
 def test_where_no_trend_is_shown_there_is_only_the_earlier_date() -> None:
     trend = visits(44.0, 43.2, 44.1, 43.4, 43.9, 43.1)
-    assert not trend.shown
-    low = next(crossing for crossing in trend.crossings if crossing.edge is Edge.LOW)
+    assert not trend.is_significant
+    low = next(crossing for crossing in trend.crossings if crossing.side is LimitSide.LOW)
     assert low.earliest is not None
     assert (low.expected, low.latest) == (None, None)
-    assert "not before" in crossing_words(low, "µF")
-    assert words(trend, "µF")[0] == "NO TREND SHOWN"
+    assert "not before" in crossing_sentence(low, "µF")
+    assert trend_sentences(trend, "µF")[0] == "NO TREND SHOWN"
 
 
 def test_a_part_beyond_its_limit_is_said_to_be() -> None:
     trend = visits(43.6, 43.2, 42.9, 42.5, 42.1)
     (crossing,) = trend.crossings
-    assert crossing.crossed
-    assert "The last visit is below the low limit of 42.3 µF already." in words(trend, "µF")
+    assert crossing.already_crossed
+    assert "The last visit is below the low limit of 42.3 µF already." in trend_sentences(trend, "µF")
     rising = visits(46.5, 46.9, 47.3, 47.6, 48.0)
-    assert [(one.edge, one.crossed) for one in rising.crossings] == [(Edge.HIGH, True)]
-    assert words(rising, "µF")[0].startswith("DRIFTING UP")
+    assert [(one.side, one.already_crossed) for one in rising.crossings] == [(LimitSide.HIGH, True)]
+    assert trend_sentences(rising, "µF")[0].startswith("DRIFTING UP")
 
 
 def test_a_limit_out_of_reach_has_no_date() -> None:
     trend = visits(45.0, 44.999, 44.998, 44.997, 44.996, every=365)
-    assert trend.shown
+    assert trend.is_significant
     assert trend.crossings == ()
-    assert any("within 30 years" in sentence for sentence in words(trend, "µF"))
+    assert any("within 30 years" in sentence for sentence in trend_sentences(trend, "µF"))
 
 
 @pytest.mark.parametrize("values", [[45.0], [45.0, 44.0], [45.0, 44.0, 43.0], [45.0, 44.0, 43.0, 42.0]])
 def test_too_few_visits_say_so(values: list[float]) -> None:
     trend = visits(*values)
-    assert not trend.enough
-    assert not trend.shown
+    assert not trend.has_enough_visits
+    assert not trend.is_significant
     assert trend.crossings == ()
     assert trend.forecast(FIRST) is None
-    assert words(trend, "µF")[0] == "NOT ENOUGH VISITS"
+    assert trend_sentences(trend, "µF")[0] == "NOT ENOUGH VISITS"
 
 
 def test_visits_of_one_time_have_no_slope() -> None:
-    trend = trend_of(points([0] * 6, [45, 44, 43, 45, 44, 43]), LIMITS)
-    assert (trend.slope, trend.intercept, trend.slope_per_year, trend.test.p) == (None, None, None, 1.0)
-    assert "all of one time" in words(trend, "µF")[1]
+    trend = fit_trend(points([0] * 6, [45, 44, 43, 45, 44, 43]), LIMITS)
+    assert (trend.slope, trend.intercept, trend.slope_per_year, trend.mann_kendall.p_value) == (None, None, None, 1.0)
+    assert "all of one time" in trend_sentences(trend, "µF")[1]
 
 
 def test_values_that_never_change_have_slope_0() -> None:
     trend = visits(45, 45, 45, 45, 45, 45)
     assert (trend.slope, trend.low_slope, trend.high_slope) == (0, 0, 0)
-    assert (trend.test.s, trend.test.p, trend.test.tau) == (0, 1.0, None)
+    assert (trend.mann_kendall.s, trend.mann_kendall.p_value, trend.mann_kendall.tau) == (0, 1.0, None)
     assert trend.crossings == ()
 
 
@@ -246,23 +257,23 @@ def test_one_bad_visit_hardly_moves_the_slope_and_is_pointed_at() -> None:
 def test_meters_that_differ_and_their_doubt_are_noted() -> None:
     days, values = [0.0, 30, 60, 90, 120], [45.0, 44.9, 44.8, 44.7, 44.6]
     mixed = [
-        Point(FIRST_NS + int(day) * DAY, value, meter)
+        TrendPoint(FIRST_NS + int(day) * DAY, value, meter)
         for day, value, meter in zip(days, values, ["a", "a", "b", "b", "b"], strict=True)
     ]
-    assert any("2 meters" in note for note in trend_of(mixed).notes)
-    unknown = trend_of(points(days, values, uncertainty=1.0))
+    assert any("2 meters" in note for note in fit_trend(mixed).notes)
+    unknown = fit_trend(points(days, values, uncertainty=1.0))
     assert any("less than a meter may be off" in note for note in unknown.notes)
-    assert trend_of(points(days, values, meter="a", uncertainty=1.0)).notes == ()  # its own error stays the same
-    assert trend_of(points(days, values, uncertainty=0.1)).notes == ()
+    assert fit_trend(points(days, values, meter="a", uncertainty=1.0)).notes == ()  # its own error stays the same
+    assert fit_trend(points(days, values, uncertainty=0.1)).notes == ()
 
 
 def test_limits_may_be_open_on_one_side() -> None:
     falling = points([0, 30, 60, 90, 120], [12.0, 11.5, 11.0, 10.5, 10.1])
     only_low = Limits(Decimal(8), None, "Ω", "at least 8 Ω")
-    assert [crossing.edge for crossing in trend_of(falling, only_low).crossings] == [Edge.LOW]
-    assert trend_of(falling, Limits(None, Decimal(18), "Ω", "at most 18 Ω")).crossings == ()
-    assert trend_of(falling).crossings == ()
-    assert [one.edge for one in trend_of(falling).crossings_of(only_low)] == [Edge.LOW]
+    assert [crossing.side for crossing in fit_trend(falling, only_low).crossings] == [LimitSide.LOW]
+    assert fit_trend(falling, Limits(None, Decimal(18), "Ω", "at most 18 Ω")).crossings == ()
+    assert fit_trend(falling).crossings == ()
+    assert [one.side for one in fit_trend(falling).crossings_for(only_low)] == [LimitSide.LOW]
 
 
 @pytest.mark.parametrize(
@@ -272,14 +283,14 @@ def test_limits_may_be_open_on_one_side() -> None:
         points([0, 1], [45, math.nan]),
         points([0, 1], [45, math.inf]),
         points([0, 1], [45, 1e300]),
-        [Point(10**30, 45.0)],
-        [Point(9950 * 365 * DAY, 45.0)],
-        points(list(range(MOST + 1)), [45.0] * (MOST + 1)),
+        [TrendPoint(10**30, 45.0)],
+        [TrendPoint(9950 * 365 * DAY, 45.0)],
+        points(list(range(MAX_VISITS + 1)), [45.0] * (MAX_VISITS + 1)),
     ],
 )
-def test_refuses_what_gives_no_trend(bad: list[Point]) -> None:
+def test_refuses_what_gives_no_trend(bad: list[TrendPoint]) -> None:
     with pytest.raises(InputError):
-        trend_of(bad, LIMITS)
+        fit_trend(bad, LIMITS)
 
 
 @given(
@@ -290,17 +301,17 @@ def test_refuses_what_gives_no_trend(bad: list[Point]) -> None:
     )
 )
 def test_any_points_have_a_trend_in_words(pairs: list[tuple[int, float]]) -> None:
-    trend = trend_of([Point(at, value) for at, value in pairs], LIMITS)
-    assert 0 <= trend.test.p <= 1
-    assert all(sentence and "\n" not in sentence for sentence in words(trend, "µF"))
+    trend = fit_trend([TrendPoint(at, value) for at, value in pairs], LIMITS)
+    assert 0 <= trend.mann_kendall.p_value <= 1
+    assert all(sentence and "\n" not in sentence for sentence in trend_sentences(trend, "µF"))
     for crossing in trend.crossings:
         dates = [date for date in (crossing.earliest, crossing.expected, crossing.latest) if date is not None]
         assert dates == sorted(dates)
-        assert crossing.crossed or all(date >= trend.last for date in dates)
-        assert all(date <= trend.last + timedelta(days=31 * 366) for date in dates)
+        assert crossing.already_crossed or all(date >= trend.last_time for date in dates)
+        assert all(date <= trend.last_time + timedelta(days=31 * 366) for date in dates)
 
 
 def test_s_counts_rises_less_falls() -> None:
     assert kendall_s([1, 2, 3, 4], [1, 3, 2, 2]) == 3 - 2
     assert kendall_s([1, 1, 2], [1, 2, 2]) == 1
-    assert normal_p(0, 10) == normal_p(3, 0) == 1.0
+    assert normal_p_value(0, 10) == normal_p_value(3, 0) == 1.0

@@ -9,16 +9,16 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Limits, Margin, Verdict
 from meterlink.judge.electrical.capacitance import (
+    capacitance_under_load,
+    capacitor_current,
     judge_under_load,
-    lead_current,
-    other_mains,
-    parallel,
-    series,
-    under_load,
+    other_mains_frequency,
+    parallel_capacitance,
+    series_capacitance,
 )
-from meterlink.judge.electrical.discharge import bleed_down_time, largest_resistor, residual_voltage, stored_energy
-from meterlink.judge.estimates import Estimate, judge_estimate, significant
-from meterlink.judge.judging import Measured
+from meterlink.judge.electrical.discharge import bleed_down_time, max_bleed_resistance, residual_voltage, stored_energy
+from meterlink.judge.estimates import Estimate, judge_estimate, round_significant
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.uncertainty import AccuracyLine
 
@@ -30,22 +30,22 @@ LIMITS = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "6 %")
 
 @given(farads, volts, hertz)
 def test_capacitance_under_load_inverts_exactly(c: float, v: float, f: float) -> None:
-    found = under_load(Estimate(lead_current(c, v, f)), Estimate(v), Estimate(f))
+    found = capacitance_under_load(Estimate(capacitor_current(c, v, f)), Estimate(v), Estimate(f))
     assert found.value == pytest.approx(c, rel=1e-12)
-    assert found.u == 0
+    assert found.standard_uncertainty == 0
 
 
 @given(farads, volts, st.floats(0, 0.1), st.floats(0, 0.1), st.floats(0, 0.1))
 def test_relative_uncertainties_add_in_squares(c: float, v: float, ui: float, uv: float, uf: float) -> None:
-    amps = lead_current(c, v, 60.0)
-    found = under_load(Estimate(amps, ui * amps), Estimate(v, uv * v), Estimate(60.0, uf * 60.0))
-    assert found.u / c == pytest.approx((ui**2 + uv**2 + uf**2) ** 0.5, abs=1e-12)
+    amps = capacitor_current(c, v, 60.0)
+    found = capacitance_under_load(Estimate(amps, ui * amps), Estimate(v, uv * v), Estimate(60.0, uf * 60.0))
+    assert found.standard_uncertainty / c == pytest.approx((ui**2 + uv**2 + uf**2) ** 0.5, abs=1e-12)
 
 
 def test_no_current_still_has_an_uncertainty() -> None:
-    found = under_load(Estimate(0.0, 0.01), Estimate(370.0, 1.0), Estimate(60.0, 0.1))
+    found = capacitance_under_load(Estimate(0.0, 0.01), Estimate(370.0, 1.0), Estimate(60.0, 0.1))
     assert found.value == 0
-    assert found.u == pytest.approx(0.01 * 1e-6 * 2652.5824 / 370, rel=1e-6)
+    assert found.standard_uncertainty == pytest.approx(0.01 * 1e-6 * 2652.5824 / 370, rel=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ def test_no_current_still_has_an_uncertainty() -> None:
 )
 def test_what_cannot_be_under_load(amps: float, v: float, f: float) -> None:
     with pytest.raises(InputError):
-        under_load(Estimate(amps), Estimate(v), Estimate(f))
+        capacitance_under_load(Estimate(amps), Estimate(v), Estimate(f))
 
 
 @pytest.mark.parametrize(
@@ -61,14 +61,14 @@ def test_what_cannot_be_under_load(amps: float, v: float, f: float) -> None:
     [(60.0, 50.0), (59.2, 50.0), (50.0, 60.0), (51.0, 60.0), (55.0, None), (400.0, None), (0.0, None)],
 )
 def test_other_mains(measured: float, other: float | None) -> None:
-    assert other_mains(measured) == other
+    assert other_mains_frequency(measured) == other
 
 
 def judged(microfarads: float, f: float = 60.0) -> tuple[Verdict, Margin, bool, tuple[str, ...]]:
-    amps = lead_current(microfarads * 1e-6, 370.0, f) if microfarads else 0.0
+    amps = capacitor_current(microfarads * 1e-6, 370.0, f) if microfarads else 0.0
     result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(f), LIMITS, "")
     assert result.judgement is not None
-    return result.judgement.verdict, result.judgement.margin, result.frequency_mix_up, result.warnings
+    return result.judgement.verdict, result.judgement.margin, result.fits_other_mains_frequency, result.warnings
 
 
 def test_under_load_verdicts() -> None:
@@ -87,8 +87,8 @@ def test_a_mix_up_is_warned_about_only_where_it_explains_the_deviation() -> None
     assert not judged(42.3)[2]
     # within a wide tolerance at either frequency: nothing to explain
     wide = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "30 %"))
-    amps = Estimate(lead_current(42e-6, 370.0, 60.0))
-    assert not judge_under_load(amps, Estimate(370.0), Estimate(60.0), wide, "").frequency_mix_up
+    amps = Estimate(capacitor_current(42e-6, 370.0, 60.0))
+    assert not judge_under_load(amps, Estimate(370.0), Estimate(60.0), wide, "").fits_other_mains_frequency
     # the other way round: 54 µF at 50 Hz is 45 at 60
     assert judged(54.0, 50.0)[2]
     assert not judged(37.5, 50.0)[2]
@@ -107,21 +107,25 @@ def test_without_a_rating_nothing_is_judged() -> None:
 
 
 def test_a_doubt_that_reaches_the_limit_is_a_close_call() -> None:
-    amps = Estimate(lead_current(42.5e-6, 370.0, 60.0), 0.05)
+    amps = Estimate(capacitor_current(42.5e-6, 370.0, 60.0), 0.05)
     result = judge_under_load(amps, Estimate(370.0), Estimate(60.0), LIMITS, "ammeter")
     assert result.judgement is not None
     assert result.judgement.margin is Margin.CLOSE_CALL
     assert result.judgement.accuracy == "ammeter"
-    assert float(result.judgement.uncertainty or 0) == pytest.approx(result.capacitance.expanded * 1e6, rel=1e-4)
+    assert float(result.judgement.expanded_uncertainty or 0) == pytest.approx(
+        result.capacitance.expanded_uncertainty * 1e6, rel=1e-4
+    )
 
 
 def test_limits_in_nanofarads() -> None:
     limits = rated_limits(Rating(parse_amount("45000 nF", Quantity.CAPACITANCE), "6 %"))
-    amps = Estimate(lead_current(45e-6, 370.0, 60.0), 0.05)
+    amps = Estimate(capacitor_current(45e-6, 370.0, 60.0), 0.05)
     result = judge_under_load(amps, Estimate(370.0), Estimate(60.0), limits, "")
     assert result.judgement is not None
     assert result.judgement.digits == 45000
-    assert float(result.judgement.uncertainty or 0) == pytest.approx(result.capacitance.expanded * 1e9, rel=1e-4)
+    assert float(result.judgement.expanded_uncertainty or 0) == pytest.approx(
+        result.capacitance.expanded_uncertainty * 1e9, rel=1e-4
+    )
 
 
 sizes = st.decimals("0.001", "2000", places=3)
@@ -129,19 +133,19 @@ sizes = st.decimals("0.001", "2000", places=3)
 
 @given(st.lists(sizes, min_size=1, max_size=6))
 def test_series_is_at_most_the_smallest_and_parallel_at_least_the_largest(each: list[Decimal]) -> None:
-    assert 0 < series(each) <= min(each)
-    assert parallel(each) >= max(each)
+    assert 0 < series_capacitance(each) <= min(each)
+    assert parallel_capacitance(each) >= max(each)
 
 
 @given(sizes, st.integers(1, 5))
 def test_equal_capacitors(size: Decimal, count: int) -> None:
-    assert parallel([size] * count) == size * count
-    assert series([size] * count) == pytest.approx(size / count, rel=Decimal("1e-25"))
+    assert parallel_capacitance([size] * count) == size * count
+    assert series_capacitance([size] * count) == pytest.approx(size / count, rel=Decimal("1e-25"))
 
 
 @pytest.mark.parametrize("values", [[], [Decimal(0)], [Decimal(5), Decimal(-1)]])
 def test_what_cannot_be_combined(values: list[Decimal]) -> None:
-    for together in (series, parallel):
+    for together in (series_capacitance, parallel_capacitance):
         with pytest.raises(InputError):
             together(values)
 
@@ -150,12 +154,12 @@ def test_what_cannot_be_combined(values: list[Decimal]) -> None:
 def test_bleed_down_time_and_residual_voltage_agree(v: float, c: float, ohms: float) -> None:
     seconds = bleed_down_time(v, c, ohms)
     assert residual_voltage(v, c, ohms, seconds) == pytest.approx(50.0)
-    assert bleed_down_time(v, c, largest_resistor(v, c, seconds)) == pytest.approx(seconds)
+    assert bleed_down_time(v, c, max_bleed_resistance(v, c, seconds)) == pytest.approx(seconds)
 
 
 def test_a_capacitor_below_the_threshold_takes_no_time() -> None:
     assert bleed_down_time(30.0, 45e-6, 20e3) == 0
-    assert largest_resistor(30.0, 45e-6) == float("inf")
+    assert max_bleed_resistance(30.0, 45e-6) == float("inf")
 
 
 @pytest.mark.parametrize("bad", [0.0, -1.0])
@@ -166,7 +170,7 @@ def test_discharge_refuses_what_is_not_above_zero(bad: float) -> None:
         lambda: residual_voltage(370.0, 45e-6, bad, 1.0),
         lambda: bleed_down_time(bad, 45e-6, 20e3),
         lambda: bleed_down_time(370.0, 45e-6, 20e3, bad),
-        lambda: largest_resistor(370.0, 45e-6, bad),
+        lambda: max_bleed_resistance(370.0, 45e-6, bad),
     ):
         with pytest.raises(InputError):
             call()
@@ -174,26 +178,26 @@ def test_discharge_refuses_what_is_not_above_zero(bad: float) -> None:
 
 def test_an_estimate_takes_the_accuracy_line_of_what_is_displayed() -> None:
     line = AccuracyLine(Decimal(1), Decimal(5))
-    amps = Estimate.of(Measured.from_amount(Quantity.CURRENT, parse_amount("2000mA")), line)
+    amps = Estimate.from_measured_value(MeasuredValue.from_amount(Quantity.CURRENT, parse_amount("2000mA")), line)
     # 1 % of 2000 mA + 5 mA, and half a milliamp of rounding, in A
     assert amps is not None
     assert amps.value == 2
-    assert amps.u == pytest.approx((0.025**2 + 0.0005**2) ** 0.5 / 3**0.5)
+    assert amps.standard_uncertainty == pytest.approx((0.025**2 + 0.0005**2) ** 0.5 / 3**0.5)
     # Of 68 °F, 1 % is 0.68 °F, which is 0.38 °C; not 1 % of 20 °C.
-    warm = Estimate.of(
-        Measured.from_amount(Quantity.TEMPERATURE, parse_amount("68.0 °F")), AccuracyLine(Decimal(1), Decimal(0))
+    warm = Estimate.from_measured_value(
+        MeasuredValue.from_amount(Quantity.TEMPERATURE, parse_amount("68.0 °F")), AccuracyLine(Decimal(1), Decimal(0))
     )
     assert warm is not None
     assert warm.value == pytest.approx(20)
-    assert warm.u == pytest.approx((0.68**2 + 0.05**2) ** 0.5 / 1.8 / 3**0.5)
-    assert Estimate.of(Measured(Quantity.CURRENT, None, "A", Decimal(0))) is None
+    assert warm.standard_uncertainty == pytest.approx((0.68**2 + 0.05**2) ** 0.5 / 1.8 / 3**0.5)
+    assert Estimate.from_measured_value(MeasuredValue(Quantity.CURRENT, None, "A", Decimal(0))) is None
 
 
 @pytest.mark.parametrize(
     ("value", "shown"), [(45.0222, "45.02"), (4.4444, "4.444"), (1234567.0, "1235000"), (0.0, "0.000")]
 )
 def test_significant_figures(value: float, shown: str) -> None:
-    assert f"{significant(value):f}" == shown
+    assert f"{round_significant(value):f}" == shown
 
 
 @given(st.decimals("0", "100", places=2))

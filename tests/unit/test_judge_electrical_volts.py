@@ -6,23 +6,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from meterlink.core.equipment import Check, Span
+from meterlink.core.equipment import PointKind, Span
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.judge.electrical.bands import (
     CoilTest,
     ServiceRange,
-    coil_limits,
-    control_limits,
-    drop_limits,
-    nameplate_amps,
-    nameplate_limits,
-    service_limits,
+    coil_voltage_limits,
+    contact_drop_limits,
+    control_voltage_limits,
+    nameplate_current_limits,
+    nameplate_voltage_limits,
+    service_voltage_limits,
 )
-from meterlink.judge.electrical.split import judge_split
-from meterlink.judge.electrical.unbalance import derating, judge_unbalance, unbalance
-from meterlink.judge.judging import Measured, judge
+from meterlink.judge.electrical.temperature_split import judge_split
+from meterlink.judge.electrical.unbalance import derating_factor, judge_unbalance, unbalance
+from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.uncertainty import AccuracyLine
 
 
@@ -30,8 +30,8 @@ def amount(text: str) -> Amount:
     return parse_amount(text)
 
 
-def measured(text: str, quantity: Quantity = Quantity.VOLTAGE) -> Measured:
-    return Measured.from_amount(quantity, parse_amount(text, quantity))
+def measured(text: str, quantity: Quantity = Quantity.VOLTAGE) -> MeasuredValue:
+    return MeasuredValue.from_amount(quantity, parse_amount(text, quantity))
 
 
 def phasor_unbalance(a: float, b: float, c: float) -> float:
@@ -95,7 +95,7 @@ def test_what_is_no_triangle(values: tuple[int, int, int]) -> None:
 
 @given(st.floats(0, 10))
 def test_derating_falls_and_ends_at_five_percent(percent: float) -> None:
-    factor = derating(percent)
+    factor = derating_factor(percent)
     if percent > 5:
         assert factor is None
     else:
@@ -123,12 +123,12 @@ def test_unbalance_uncertainty() -> None:
     mean = (a + b + c) / 3
     reference = 100 * (mean - c) / mean
     found = judge_unbalance([measured(text) for text in ("460V", "467V", "450V")], Decimal(2))
-    assert float(found.uncertainty or 0) == pytest.approx(2 * reference.std_dev, rel=1e-5)
+    assert float(found.expanded_uncertainty or 0) == pytest.approx(2 * reference.std_dev, rel=1e-5)
     assert found.margin is Margin.CLOSE_CALL
 
 
 def test_unbalance_refuses_an_overload_and_a_limit_of_nothing() -> None:
-    overload = Measured(Quantity.VOLTAGE, None, "V", Decimal(0))
+    overload = MeasuredValue(Quantity.VOLTAGE, None, "V", Decimal(0))
     with pytest.raises(InputError, match="overload"):
         judge_unbalance([measured("230V"), measured("230V"), overload], Decimal(2))
     with pytest.raises(InputError, match="accepts nothing"):
@@ -148,7 +148,7 @@ def test_unbalance_refuses_an_overload_and_a_limit_of_nothing() -> None:
     ],
 )
 def test_nameplate_spellings(text: str, low: str, high: str) -> None:
-    limits = nameplate_limits(text)
+    limits = nameplate_voltage_limits(text)
     assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
 
 
@@ -157,31 +157,31 @@ def test_nameplate_spellings(text: str, low: str, high: str) -> None:
 )
 def test_what_is_no_nameplate_voltage(text: str) -> None:
     with pytest.raises(InputError):
-        nameplate_limits(text)
+        nameplate_voltage_limits(text)
 
 
 @pytest.mark.parametrize("tolerance", [Decimal(0), Decimal(100), Decimal(-5)])
 def test_what_is_no_nameplate_tolerance(tolerance: Decimal) -> None:
     with pytest.raises(InputError):
-        nameplate_limits("230V", tolerance)
+        nameplate_voltage_limits("230V", tolerance)
 
 
 def test_service_range_b_is_rounded_to_whole_volts_as_the_table_is() -> None:
     # ANSI C84.1, Range B service (from memory): 191 to 220 V, 440 to 508 V.
     for nominal, low, high in (("208V", 191, 220), ("480V", 440, 508)):
-        limits = service_limits(amount(nominal), ServiceRange.B)
+        limits = service_voltage_limits(amount(nominal), ServiceRange.B)
         assert (limits.low, limits.high) == (low, high)
     with pytest.raises(InputError, match="no service voltage"):
-        service_limits(amount("230V"), ServiceRange.A)
+        service_voltage_limits(amount("230V"), ServiceRange.A)
 
 
 def test_bands_refuse_what_accepts_nothing() -> None:
     for call in (
-        lambda: coil_limits(amount("0V"), CoilTest.PICK_UP),
-        lambda: control_limits(amount("120V")),
-        lambda: drop_limits(amount("0V")),
-        lambda: nameplate_amps(amount("0A"), "RLA"),
-        lambda: nameplate_amps(amount("14.1A"), "RLA", Decimal(0)),
+        lambda: coil_voltage_limits(amount("0V"), CoilTest.PICK_UP),
+        lambda: control_voltage_limits(amount("120V")),
+        lambda: contact_drop_limits(amount("0V")),
+        lambda: nameplate_current_limits(amount("0A"), "RLA"),
+        lambda: nameplate_current_limits(amount("14.1A"), "RLA", Decimal(0)),
     ):
         with pytest.raises(InputError):
             call()
@@ -191,9 +191,11 @@ def test_bands_refuse_what_accepts_nothing() -> None:
     ("reading", "verdict"), [("14.10A", Verdict.WITHIN), ("14.11A", Verdict.OUTSIDE), ("0A", Verdict.WITHIN)]
 )
 def test_nameplate_amps(reading: str, verdict: Verdict) -> None:
-    judgement = judge(Check.RANGE, nameplate_amps(amount("14.1A"), "RLA"), measured(reading, Quantity.CURRENT))
+    judgement = judge(
+        PointKind.RANGE, nameplate_current_limits(amount("14.1A"), "RLA"), measured(reading, Quantity.CURRENT)
+    )
     assert judgement.verdict is verdict
-    more = nameplate_amps(amount("14.1A"), "RLA", Decimal(110))
+    more = nameplate_current_limits(amount("14.1A"), "RLA", Decimal(110))
     assert more.high == Decimal("15.51")
 
 
@@ -230,15 +232,17 @@ def test_split_uncertainty() -> None:
     warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("75.0F", "57.0F"))
     # Assumed: ± 0.5 °C = ± 0.9 °F each, and half a tenth of rounding.
     assumed = judge_split(warm, cold, None, None)
-    assert float(assumed.uncertainty or 0) == pytest.approx(2 * (2 * (0.9**2 + 0.05**2) / 3) ** 0.5, rel=1e-5)
+    assert float(assumed.expanded_uncertainty or 0) == pytest.approx(2 * (2 * (0.9**2 + 0.05**2) / 3) ** 0.5, rel=1e-5)
     assert "assumed" in assumed.accuracy
     line = AccuracyLine(Decimal(0), Decimal(5))
     given_line = judge_split(warm, cold, None, line)
-    assert float(given_line.uncertainty or 0) == pytest.approx(2 * (2 * (0.5**2 + 0.05**2) / 3) ** 0.5, rel=1e-5)
+    assert float(given_line.expanded_uncertainty or 0) == pytest.approx(
+        2 * (2 * (0.5**2 + 0.05**2) / 3) ** 0.5, rel=1e-5
+    )
 
 
 def test_a_split_needs_two_temperatures() -> None:
     warm = measured("75.0F", Quantity.TEMPERATURE)
-    for other in (Measured(Quantity.TEMPERATURE, None, "°C", Decimal(0)), measured("5V")):
+    for other in (MeasuredValue(Quantity.TEMPERATURE, None, "°C", Decimal(0)), measured("5V")):
         with pytest.raises(InputError):
             judge_split(warm, other, None, None)

@@ -8,26 +8,31 @@ from hypothesis import strategies as st
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.electrical.insulation import DEFAULT_MINIMUM, insulation_limits, judge_insulation
-from meterlink.judge.electrical.temperature import Metal, is_believable, resistance_at, winding_temperature
-from meterlink.judge.electrical.windings import Windings, read_windings
-from meterlink.judge.judging import Measured
+from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM, insulation_limits, judge_insulation
+from meterlink.judge.electrical.winding_temperature import (
+    WindingMetal,
+    is_plausible_temperature,
+    resistance_at_temperature,
+    winding_temperature,
+)
+from meterlink.judge.electrical.windings import WindingsResult, identify_windings
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
 
-OVERLOAD = Measured(Quantity.RESISTANCE, None, "Ω", Decimal(0))
+OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "Ω", Decimal(0))
 FINE = AccuracyLine(Decimal("0.5"), Decimal(2))
 
 
-def ohms(text: str) -> Measured:
+def ohms(text: str) -> MeasuredValue:
     if text == "OL":
         return OVERLOAD
-    return Measured.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE, unit="Ω"))
+    return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE, unit="Ω"))
 
 
-def windings(labels: str, one: str, two: str, three: str, accuracy: AccuracyLine | None = None) -> Windings:
+def windings(labels: str, one: str, two: str, three: str, accuracy: AccuracyLine | None = None) -> WindingsResult:
     """Readings 1–2, 2–3 and 1–3 of the terminals named by ``labels``."""
     a, b, c = labels
-    return read_windings([(a, b, ohms(one)), (b, c, ohms(two)), (a, c, ohms(three))], accuracy)
+    return identify_windings([(a, b, ohms(one)), (b, c, ohms(two)), (a, c, ohms(three))], accuracy)
 
 
 hundredths = st.integers(30, 3000)
@@ -45,25 +50,25 @@ def test_identification_does_not_depend_on_names_or_order(
         (b, a, ohms(f"{Decimal(value) / 100:.2f}")) if flip else (a, b, ohms(f"{Decimal(value) / 100:.2f}"))
         for a, b, value in (readings[i] for i in order)
     ]
-    result = read_windings(given_readings, FINE)
-    assert result.terminals == {"C": c, "S": s, "R": r}
+    result = identify_windings(given_readings, FINE)
+    assert result.terminals_by_role == {"C": c, "S": s, "R": r}
     assert result.verdict is Verdict.WITHIN
 
 
 @pytest.mark.parametrize("labels", ["".join(each) for each in permutations("123")])
 def test_every_naming_of_a_common_compressor(labels: str) -> None:
     c, s, r = labels
-    result = read_windings([(s, c, ohms("2.6")), (c, r, ohms("0.8")), (r, s, ohms("3.4"))])
+    result = identify_windings([(s, c, ohms("2.6")), (c, r, ohms("0.8")), (r, s, ohms("3.4"))])
     assert result.verdict is Verdict.WITHIN
-    assert result.terminals == {"C": c, "S": s, "R": r}
+    assert result.terminals_by_role == {"C": c, "S": s, "R": r}
 
 
 def test_a_marking_that_the_readings_contradict() -> None:
-    right = read_windings([("C", "S", ohms("4.0")), ("C", "R", ohms("1.0")), ("R", "S", ohms("5.0"))])
-    assert right.terminals == {"C": "C", "S": "S", "R": "R"}
+    right = identify_windings([("C", "S", ohms("4.0")), ("C", "R", ohms("1.0")), ("R", "S", ohms("5.0"))])
+    assert right.terminals_by_role == {"C": "C", "S": "S", "R": "R"}
     assert "contradict" not in right.reason
-    wrong = read_windings([("C", "S", ohms("1.0")), ("C", "R", ohms("4.0")), ("R", "S", ohms("5.0"))])
-    assert wrong.terminals == {"C": "C", "S": "R", "R": "S"}
+    wrong = identify_windings([("C", "S", ohms("1.0")), ("C", "R", ohms("4.0")), ("R", "S", ohms("5.0"))])
+    assert wrong.terminals_by_role == {"C": "C", "S": "R", "R": "S"}
     assert "contradict" in wrong.reason
     assert "NOT AS MARKED" in wrong.headline
 
@@ -71,16 +76,16 @@ def test_a_marking_that_the_readings_contradict() -> None:
 @pytest.mark.parametrize("dead", ["C", "S", "R"])
 def test_one_terminal_open_to_both_others(dead: str) -> None:
     readings = [(a, b, OVERLOAD if dead in {a, b} else ohms("5.0")) for a, b in combinations("CSR", 2)]
-    result = read_windings(readings)
+    result = identify_windings(readings)
     assert result.verdict is Verdict.OPEN
     assert result.headline == f"OPEN TO {dead}"
-    assert not result.terminals
+    assert not result.terminals_by_role
     expected = {"C": "internal protector", "S": "open start winding", "R": "open run winding"}
     for role, words in expected.items():
         assert (words in result.reason) == (role == dead)
     # Under names that say nothing the same readings leave all three: never guessed, and the protector is named.
     unnamed = [(a.replace("C", "1"), b.replace("C", "1"), value) for a, b, value in readings]
-    open_reason = read_windings(unnamed).reason
+    open_reason = identify_windings(unnamed).reason
     assert "internal protector" in open_reason
     assert "S or R" in open_reason
 
@@ -101,7 +106,9 @@ def test_one_overload_contradicts_the_two_that_conduct() -> None:
     ("pair", "words"), [("CS", "start winding is shorted"), ("CR", "run winding is shorted"), ("RS", "bridged")]
 )
 def test_shorted(pair: str, words: str) -> None:
-    result = read_windings([(a, b, ohms("0.0" if {a, b} == set(pair) else "2.0")) for a, b in combinations("CSR", 2)])
+    result = identify_windings(
+        [(a, b, ohms("0.0" if {a, b} == set(pair) else "2.0")) for a, b in combinations("CSR", 2)]
+    )
     assert result.verdict is Verdict.SHORTED
     assert words in result.reason
     assert "0.0 Ω" in result.reason
@@ -112,8 +119,8 @@ def test_shorted_under_names_that_say_nothing_or_with_touching_probes() -> None:
     assert "do the probes touch" in windings("123", "0.0", "0.1", "0.1").reason
     # The boundary of "shorted" is a setting, and belongs to it.
     readings = [("1", "2", ohms("0.15")), ("2", "3", ohms("0.65")), ("1", "3", ohms("0.80"))]
-    assert read_windings(readings, FINE).verdict is Verdict.WITHIN
-    assert read_windings(readings, FINE, Amount(Decimal("0.15"), "Ω")).verdict is Verdict.SHORTED
+    assert identify_windings(readings, FINE).verdict is Verdict.WITHIN
+    assert identify_windings(readings, FINE, Amount(Decimal("0.15"), "Ω")).verdict is Verdict.SHORTED
 
 
 @pytest.mark.parametrize("values", [("4.0", "4.0", "4.0"), ("4.0", "4.1", "4.0"), ("15.0", "15.3", "15.2")])
@@ -121,19 +128,19 @@ def test_equal_readings_are_never_taken_for_a_single_phase_motor(values: tuple[s
     result = windings("123", *values)
     assert result.headline == "THREE EQUAL READINGS"
     assert "three-phase" in result.reason
-    assert not result.terminals
+    assert not result.terminals_by_role
 
 
 def test_equal_readings_that_the_meter_cannot_tell_from_a_sum() -> None:
     result = windings("123", "0.3", "0.3", "0.3")
     assert result.verdict is None
-    assert not result.terminals
+    assert not result.terminals_by_role
 
 
 def test_start_and_run_alike_leave_only_the_common_terminal() -> None:
     result = windings("abc", "2.0", "2.0", "4.0")
     assert result.verdict is Verdict.WITHIN
-    assert result.terminals == {"C": "b"}
+    assert result.terminals_by_role == {"C": "b"}
 
 
 def test_a_sum_that_fails() -> None:
@@ -167,16 +174,16 @@ def test_uncertainty_of_the_sum() -> None:
         [("1", "1", ohms("1.0")), ("2", "3", ohms("1.0")), ("1", "3", ohms("1.0"))],
         [("1", "2", ohms("1.0")), ("3", "4", ohms("1.0")), ("1", "3", ohms("1.0"))],
         [("1", "2", ohms("-1.0")), ("2", "3", ohms("1.0")), ("1", "3", ohms("1.0"))],
-        [("1", "2", Measured(Quantity.VOLTAGE, Decimal(1), "V", Decimal(1)))] * 3,
+        [("1", "2", MeasuredValue(Quantity.VOLTAGE, Decimal(1), "V", Decimal(1)))] * 3,
     ],
 )
-def test_what_are_no_three_windings(readings: list[tuple[str, str, Measured]]) -> None:
+def test_what_are_no_three_windings(readings: list[tuple[str, str, MeasuredValue]]) -> None:
     with pytest.raises(InputError):
-        read_windings(readings)
+        identify_windings(readings)
 
 
 def test_insulation() -> None:
-    limits = insulation_limits(DEFAULT_MINIMUM)
+    limits = insulation_limits(DEFAULT_INSULATION_MINIMUM)
     assert judge_insulation(limits, OVERLOAD).verdict is Verdict.WITHIN
     assert judge_insulation(limits, ohms("1.00Mohm")).verdict is Verdict.WITHIN
     assert judge_insulation(limits, ohms("0.99Mohm")).verdict is Verdict.OUTSIDE
@@ -187,21 +194,21 @@ def test_insulation() -> None:
         insulation_limits(Amount(Decimal(0), "MΩ"))
 
 
-@given(st.floats(0.01, 1e4), st.floats(-50, 250), st.floats(-50, 250), st.sampled_from([m.value for m in Metal]))
+@given(st.floats(0.01, 1e4), st.floats(-50, 250), st.floats(-50, 250), st.sampled_from([m.value for m in WindingMetal]))
 def test_resistance_and_temperature_undo_each_other(r: float, cold: float, hot: float, k: float) -> None:
-    there = resistance_at(r, cold, hot, k)
-    assert resistance_at(there, hot, cold, k) == pytest.approx(r)
+    there = resistance_at_temperature(r, cold, hot, k)
+    assert resistance_at_temperature(there, hot, cold, k) == pytest.approx(r)
     assert winding_temperature(r, cold, there, k) == pytest.approx(hot, abs=1e-6)
 
 
 def test_what_no_winding_has() -> None:
     for call in (
-        lambda: resistance_at(0.0, 20.0, 25.0, 234.5),
-        lambda: resistance_at(1.0, -300.0, 25.0, 234.5),
-        lambda: resistance_at(1.0, 20.0, 251.0, 234.5),
+        lambda: resistance_at_temperature(0.0, 20.0, 25.0, 234.5),
+        lambda: resistance_at_temperature(1.0, -300.0, 25.0, 234.5),
+        lambda: resistance_at_temperature(1.0, 20.0, 251.0, 234.5),
         lambda: winding_temperature(1.0, 20.0, -1.0, 234.5),
-        lambda: resistance_at(1.0, -45.0, 25.0, 40.0),
+        lambda: resistance_at_temperature(1.0, -45.0, 25.0, 40.0),
     ):
         with pytest.raises(InputError):
             call()
-    assert not is_believable(winding_temperature(1.0, 20.0, 3.0, 234.5))
+    assert not is_plausible_temperature(winding_temperature(1.0, 20.0, 3.0, 234.5))

@@ -4,13 +4,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Rating, Span
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Limits, Margin, Verdict
-from meterlink.judge.judging import Measured, judge
+from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 
@@ -19,76 +19,76 @@ COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
 FINE = AccuracyLine(Decimal("0.1"), Decimal(1))
 
 
-def capacitance(text: str) -> Measured:
-    return Measured.from_amount(Quantity.CAPACITANCE, parse_amount(text, Quantity.CAPACITANCE))
+def capacitance(text: str) -> MeasuredValue:
+    return MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount(text, Quantity.CAPACITANCE))
 
 
-def ohms(text: str) -> Measured:
-    return Measured.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
+def ohms(text: str) -> MeasuredValue:
+    return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
 
 
-OVERLOAD = Measured(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
+OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
 
 
 @pytest.mark.parametrize(
     ("check", "limits", "measured", "verdict"),
     [
-        (Check.CAPACITOR, CAPACITOR, capacitance("42.3uF"), Verdict.WITHIN),
-        (Check.CAPACITOR, CAPACITOR, capacitance("42.29uF"), Verdict.OUTSIDE),
-        (Check.CAPACITOR, CAPACITOR, capacitance("47.8uF"), Verdict.OUTSIDE),
-        (Check.CAPACITOR, CAPACITOR, capacitance("0.03uF"), Verdict.OPEN),
-        (Check.CAPACITOR, CAPACITOR, capacitance("1.2uF"), Verdict.OUTSIDE),
-        (Check.CAPACITOR, CAPACITOR, Measured(Quantity.CAPACITANCE, None, "µF", Decimal(0)), Verdict.SHORTED),
-        (Check.COIL, COIL, ohms("14.2ohm"), Verdict.WITHIN),
-        (Check.COIL, COIL, ohms("10ohm"), Verdict.WITHIN),
-        (Check.COIL, COIL, ohms("6.1ohm"), Verdict.OUTSIDE),
-        (Check.COIL, COIL, ohms("0.3ohm"), Verdict.SHORTED),
-        (Check.COIL, COIL, OVERLOAD, Verdict.OPEN),
-        (Check.RANGE, COIL, OVERLOAD, Verdict.OPEN),
-        (Check.RANGE, COIL, ohms("0.3ohm"), Verdict.OUTSIDE),
-        (Check.COIL, None, ohms("14ohm"), Verdict.NO_LIMITS),
+        (PointKind.CAPACITOR, CAPACITOR, capacitance("42.3uF"), Verdict.WITHIN),
+        (PointKind.CAPACITOR, CAPACITOR, capacitance("42.29uF"), Verdict.OUTSIDE),
+        (PointKind.CAPACITOR, CAPACITOR, capacitance("47.8uF"), Verdict.OUTSIDE),
+        (PointKind.CAPACITOR, CAPACITOR, capacitance("0.03uF"), Verdict.OPEN),
+        (PointKind.CAPACITOR, CAPACITOR, capacitance("1.2uF"), Verdict.OUTSIDE),
+        (PointKind.CAPACITOR, CAPACITOR, MeasuredValue(Quantity.CAPACITANCE, None, "µF", Decimal(0)), Verdict.SHORTED),
+        (PointKind.COIL, COIL, ohms("14.2ohm"), Verdict.WITHIN),
+        (PointKind.COIL, COIL, ohms("10ohm"), Verdict.WITHIN),
+        (PointKind.COIL, COIL, ohms("6.1ohm"), Verdict.OUTSIDE),
+        (PointKind.COIL, COIL, ohms("0.3ohm"), Verdict.SHORTED),
+        (PointKind.COIL, COIL, OVERLOAD, Verdict.OPEN),
+        (PointKind.RANGE, COIL, OVERLOAD, Verdict.OPEN),
+        (PointKind.RANGE, COIL, ohms("0.3ohm"), Verdict.OUTSIDE),
+        (PointKind.COIL, None, ohms("14ohm"), Verdict.NO_LIMITS),
     ],
 )
-def test_verdicts(check: Check, limits: Limits | None, measured: Measured, verdict: Verdict) -> None:
+def test_verdicts(check: PointKind, limits: Limits | None, measured: MeasuredValue, verdict: Verdict) -> None:
     judgement = judge(check, limits, measured)
     assert judgement.verdict is verdict
     assert judgement.reason.endswith(".")
 
 
 def test_a_close_call_is_said_to_be_one_and_its_accuracy_to_be_assumed() -> None:
-    assumed = judge(Check.CAPACITOR, CAPACITOR, capacitance("43.0uF"))
+    assumed = judge(PointKind.CAPACITOR, CAPACITOR, capacitance("43.0uF"))
     assert assumed.margin is Margin.CLOSE_CALL
     assert "assumed" in assumed.accuracy
-    known = judge(Check.CAPACITOR, CAPACITOR, capacitance("43.0uF"), FINE)
+    known = judge(PointKind.CAPACITOR, CAPACITOR, capacitance("43.0uF"), FINE)
     assert known.margin is Margin.CLEAR
     assert "assumed" not in known.accuracy
 
 
 def test_deviation_is_from_the_rating_or_from_the_middle_of_two_limits() -> None:
-    assert judge(Check.CAPACITOR, CAPACITOR, capacitance("42.3uF")).deviation_percent == Decimal(-6)
-    assert judge(Check.COIL, COIL, ohms("14.2ohm")).deviation_percent == pytest.approx(
+    assert judge(PointKind.CAPACITOR, CAPACITOR, capacitance("42.3uF")).deviation_percent == Decimal(-6)
+    assert judge(PointKind.COIL, COIL, ohms("14.2ohm")).deviation_percent == pytest.approx(
         Decimal("1.4286"), abs=Decimal("1e-4")
     )
     one_sided = span_limits(Span(Decimal(5), None, "kΩ"))
-    assert judge(Check.RANGE, one_sided, ohms("6kohm")).deviation_percent is None
+    assert judge(PointKind.RANGE, one_sided, ohms("6kohm")).deviation_percent is None
 
 
 @pytest.mark.parametrize("measured", [capacitance("-1uF"), ohms("-0.2ohm")])
-def test_a_negative_part_is_bad_input(measured: Measured) -> None:
+def test_a_negative_part_is_bad_input(measured: MeasuredValue) -> None:
     limits = CAPACITOR if measured.quantity is Quantity.CAPACITANCE else COIL
     with pytest.raises(InputError, match="never negative"):
-        judge(Check.RANGE, limits, measured)
+        judge(PointKind.RANGE, limits, measured)
 
 
 def test_another_quantity_is_bad_input() -> None:
     with pytest.raises(InputError, match="wanted here"):
-        judge(Check.CAPACITOR, CAPACITOR, ohms("45ohm"))
+        judge(PointKind.CAPACITOR, CAPACITOR, ohms("45ohm"))
 
 
 def test_a_reading_without_a_value_cannot_be_judged() -> None:
-    reading = Reading(Quantity.CAPACITANCE, None, "µF", Stamp(0, 0), Status.INVALID)
+    reading = Reading(Quantity.CAPACITANCE, None, "µF", Timestamp(0, 0), Status.INVALID)
     with pytest.raises(InputError):
-        Measured.from_reading(reading)
+        MeasuredValue.from_reading(reading)
 
 
 numbers = st.decimals("0", "200", places=2)
@@ -97,20 +97,20 @@ numbers = st.decimals("0", "200", places=2)
 @given(numbers, st.sampled_from([("µF", 0), ("nF", 3), ("F", -6), ("MFD", 0)]))
 def test_verdict_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
     unit, shift = spelling
-    same = judge(Check.CAPACITOR, CAPACITOR, capacitance(f"{number.scaleb(shift):f} {unit}"))
-    assert same.verdict is judge(Check.CAPACITOR, CAPACITOR, capacitance(f"{number:f} uF")).verdict
+    same = judge(PointKind.CAPACITOR, CAPACITOR, capacitance(f"{number.scaleb(shift):f} {unit}"))
+    assert same.verdict is judge(PointKind.CAPACITOR, CAPACITOR, capacitance(f"{number:f} uF")).verdict
     assert same.digits == number
 
 
 @given(numbers, st.sampled_from([("nF", 3), ("F", -6), ("mF", -3)]))
 def test_doubt_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
     unit, shift = spelling
-    hundredths = Measured(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
-    scaled = Measured(Quantity.CAPACITANCE, number.scaleb(shift), unit, Decimal("0.01").scaleb(shift))
-    same, plain = (judge(Check.CAPACITOR, CAPACITOR, shown) for shown in (scaled, hundredths))
+    hundredths = MeasuredValue(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
+    scaled = MeasuredValue(Quantity.CAPACITANCE, number.scaleb(shift), unit, Decimal("0.01").scaleb(shift))
+    same, plain = (judge(PointKind.CAPACITOR, CAPACITOR, shown) for shown in (scaled, hundredths))
     assert (same.verdict, same.margin, same.reason) == (plain.verdict, plain.margin, plain.reason)
     assert same.probability == pytest.approx(plain.probability, abs=1e-12)
-    assert same.uncertainty == plain.uncertainty
+    assert same.expanded_uncertainty == plain.expanded_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -119,12 +119,14 @@ def test_doubt_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spell
     [(AccuracyLine(Decimal(2), Decimal(0)), 1.65), (AccuracyLine(Decimal(0), Decimal("0.5")), 1.90)],
 )
 def test_the_effective_coverage_factor_is_told(line: AccuracyLine, k: float) -> None:
-    assert judge(Check.CAPACITOR, CAPACITOR, capacitance("45.00uF"), line).k == pytest.approx(k, abs=0.01)
+    assert judge(PointKind.CAPACITOR, CAPACITOR, capacitance("45.00uF"), line).coverage_factor == pytest.approx(
+        k, abs=0.01
+    )
 
 
 def test_probability_goes_with_verdict_and_margin() -> None:
     clear, close, beyond, far = (
-        judge(Check.CAPACITOR, CAPACITOR, capacitance(text)).probability
+        judge(PointKind.CAPACITOR, CAPACITOR, capacitance(text)).probability
         for text in ("45.0uF", "43.0uF", "42.0uF", "30.0uF")
     )
     assert clear is not None
@@ -135,27 +137,27 @@ def test_probability_goes_with_verdict_and_margin() -> None:
 
 
 def test_what_was_not_worked_out_has_no_probability() -> None:
-    for judgement in (judge(Check.COIL, None, ohms("14ohm")), judge(Check.COIL, COIL, OVERLOAD)):
-        assert (judgement.probability, judgement.k, judgement.settle_it) == (None, None, "")
+    for judgement in (judge(PointKind.COIL, None, ohms("14ohm")), judge(PointKind.COIL, COIL, OVERLOAD)):
+        assert (judgement.probability, judgement.coverage_factor, judgement.next_measurement) == (None, None, "")
         assert judgement.rule == "simple acceptance"
 
 
 def test_a_meter_without_error_or_step_leaves_nothing_open() -> None:
-    exact = Measured(Quantity.RESISTANCE, Decimal(14), "Ω", Decimal(0))
-    judgement = judge(Check.COIL, COIL, exact, AccuracyLine(Decimal(0), Decimal(0)))
-    assert (judgement.uncertainty, judgement.k, judgement.probability) == (0, None, 1)
+    exact = MeasuredValue(Quantity.RESISTANCE, Decimal(14), "Ω", Decimal(0))
+    judgement = judge(PointKind.COIL, COIL, exact, AccuracyLine(Decimal(0), Decimal(0)))
+    assert (judgement.expanded_uncertainty, judgement.coverage_factor, judgement.probability) == (0, None, 1)
 
 
 def test_an_overload_does_not_tell_whether_a_low_limit_is_met() -> None:
-    overload = Measured(Quantity.VOLTAGE, None, "V", Decimal(0))
+    overload = MeasuredValue(Quantity.VOLTAGE, None, "V", Decimal(0))
     with pytest.raises(InputError, match="does not tell"):
-        judge(Check.RANGE, span_limits(Span(Decimal(20), None, "V")), overload)
-    assert judge(Check.RANGE, span_limits(Span(None, Decimal(20), "V")), overload).verdict is Verdict.OUTSIDE
+        judge(PointKind.RANGE, span_limits(Span(Decimal(20), None, "V")), overload)
+    assert judge(PointKind.RANGE, span_limits(Span(None, Decimal(20), "V")), overload).verdict is Verdict.OUTSIDE
 
 
 def test_one_sided_limits_read_as_a_sentence() -> None:
     one_sided = span_limits(Span(Decimal(5), None, "kΩ"))
-    assert judge(Check.RANGE, one_sided, ohms("60kohm")).reason == "60 kΩ is at least 5 kΩ."
+    assert judge(PointKind.RANGE, one_sided, ohms("60kohm")).reason == "60 kΩ is at least 5 kΩ."
 
 
 # Below 10 Ω lie the facts open and shorted.
@@ -164,7 +166,7 @@ def test_verdict_is_monotone(a: Decimal, b: Decimal) -> None:
     low, high = sorted((a, b))
     rank = []
     for number in (low, high):
-        judgement = judge(Check.COIL, COIL, Measured(Quantity.RESISTANCE, number, "Ω", Decimal("0.01")))
+        judgement = judge(PointKind.COIL, COIL, MeasuredValue(Quantity.RESISTANCE, number, "Ω", Decimal("0.01")))
         rank.append(judgement.verdict is Verdict.OUTSIDE)
     assert rank[0] <= rank[1]
 
@@ -172,7 +174,9 @@ def test_verdict_is_monotone(a: Decimal, b: Decimal) -> None:
 @given(st.decimals("0", "30", places=2))
 def test_verdict_is_symmetric_about_the_rating(off: Decimal) -> None:
     below, above = (
-        judge(Check.CAPACITOR, CAPACITOR, Measured(Quantity.CAPACITANCE, 45 + sign * off, "µF", Decimal("0.01")))
+        judge(
+            PointKind.CAPACITOR, CAPACITOR, MeasuredValue(Quantity.CAPACITANCE, 45 + sign * off, "µF", Decimal("0.01"))
+        )
         for sign in (-1, 1)
     )
     assert below.verdict is above.verdict

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
-from meterlink.judge.label.rated_part import Kind, RatedPart
-from meterlink.judge.label.ratings import AmbiguousRatingError, describe, parse_rating
+from meterlink.judge.label.rated_part import CapacitorKind, RatedPart
+from meterlink.judge.label.ratings import AmbiguousRatingError, describe_part, parse_rating
 from meterlink.judge.tolerance import Tolerance
 
 
@@ -70,10 +70,10 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         part = parse_rating(text)
     except AmbiguousRatingError as question:
         assert "/" in text
-        (candidate,) = question.candidates
+        (candidate,) = question.interpretations
         part = parse_rating(candidate.text)
     assert part.sections == ()
-    assert part.kind is Kind.START
+    assert part.kind is CapacitorKind.START
     (limits,) = part.limits()
     assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
 
@@ -122,10 +122,10 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
 def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
     with pytest.raises(AmbiguousRatingError) as raised:
         parse_rating(text)
-    offered = [candidate.text for candidate in raised.value.candidates]
+    offered = [candidate.text for candidate in raised.value.interpretations]
     assert offered == candidates
     assert "\n" not in str(raised.value)
-    fields: Any = raised.value.as_fields()
+    fields: Any = raised.value.as_json_object()
     assert [one["text"] for one in fields["candidates"]] == candidates
     assert all(one["meaning"] for one in fields["candidates"])
 
@@ -151,10 +151,10 @@ def test_a_caller_who_knows_the_unit_or_the_kind_is_asked_less() -> None:
     with pytest.raises(AmbiguousRatingError):
         parse_rating("45 5", unit="µF")
     with pytest.raises(AmbiguousRatingError, match=r"'50\+45 µF'"):
-        parse_rating("45-50 uF", kind=Kind.RUN)
+        parse_rating("45-50 uF", kind=CapacitorKind.RUN)
     with pytest.raises(AmbiguousRatingError, match="Is it '5 to 45 µF'"):
-        parse_rating("45+5 uF", kind=Kind.START)
-    assert parse_rating("50 uF 250 V", kind=Kind.START).kind is Kind.START
+        parse_rating("45+5 uF", kind=CapacitorKind.START)
+    assert parse_rating("50 uF 250 V", kind=CapacitorKind.START).kind is CapacitorKind.START
     with pytest.raises(InputError, match="capacitance"):
         parse_rating("45", unit="V")
 
@@ -162,33 +162,33 @@ def test_a_caller_who_knows_the_unit_or_the_kind_is_asked_less() -> None:
 def test_what_says_nothing_about_the_rating_is_shown_and_not_used() -> None:
     part = parse_rating("CBB65 45 uF class B 450V S2 25/70/21 85°C 15 kohm 600 VDC P2")
     assert str(part) == "45 µF 450 V"
-    assert part.unread == ("CBB65", "class", "B", "S2", "25/70/21", "85°C", "15 kohm", "600 VDC", "P2")
+    assert part.unused_words == ("CBB65", "class", "B", "S2", "25/70/21", "85°C", "15 kohm", "600 VDC", "P2")
     assert part == parse_rating("45 uF 450 V")  # not part of the rating
 
 
 def test_the_kind_follows_from_the_numbers_where_they_tell() -> None:
     kinds = {
-        "45+5 uF": Kind.RUN,
-        "45 uF 370 V": Kind.RUN,
-        "88-106 uF": Kind.START,
-        "50 uF -0/+20 %": Kind.START,
+        "45+5 uF": CapacitorKind.RUN,
+        "45 uF 370 V": CapacitorKind.RUN,
+        "88-106 uF": CapacitorKind.START,
+        "50 uF -0/+20 %": CapacitorKind.START,
         "50 uF 250 V": None,
-        "50 uF 250 V start": Kind.START,
-        "50 uF 250 V run": Kind.RUN,
+        "50 uF 250 V start": CapacitorKind.START,
+        "50 uF 250 V run": CapacitorKind.RUN,
     }
     assert {text: parse_rating(text).kind for text in kinds} == kinds
 
 
 def test_limits_of_each_section_and_the_end_of_its_life() -> None:
     part = parse_rating("45+7.5 uF ±5 % 440 V")
-    assert part.names == ("HERM", "FAN")
+    assert part.section_names == ("HERM", "FAN")
     assert [(limits.low, limits.high) for limits in part.limits()] == [
         (Decimal("42.75"), Decimal("47.25")),
         (Decimal("7.125"), Decimal("7.875")),
     ]
-    assert [limits.low for limits in part.end_of_life()] == [Decimal("38.25"), Decimal("6.375")]
-    assert parse_rating("88-106 uF").end_of_life() == ()
-    assert parse_rating("450 uF 250 V").end_of_life() == ()
+    assert [limits.low for limits in part.end_of_life_limits()] == [Decimal("38.25"), Decimal("6.375")]
+    assert parse_rating("88-106 uF").end_of_life_limits() == ()
+    assert parse_rating("450 uF 250 V").end_of_life_limits() == ()
     (start,) = parse_rating("50 uF 250 V start").limits()
     assert (start.low, start.high) == (50, 60)
     (default,) = parse_rating("50 uF 370 V").limits("10 %")
@@ -196,18 +196,18 @@ def test_limits_of_each_section_and_the_end_of_its_life() -> None:
 
 
 def test_a_value_nobody_sells_is_remarked_on() -> None:
-    assert parse_rating("45+5 uF 440 V").unusual() == ()
-    assert len(parse_rating("450 uF 370 V").unusual()) == 1  # above what run capacitors are
-    assert parse_rating("450 uF 250 V").unusual() == ()  # but not start capacitors
-    assert len(parse_rating("0.45 uF 4400 V").unusual()) == 2
+    assert parse_rating("45+5 uF 440 V").unusual_values() == ()
+    assert len(parse_rating("450 uF 370 V").unusual_values()) == 1  # above what run capacitors are
+    assert parse_rating("450 uF 250 V").unusual_values() == ()  # but not start capacitors
+    assert len(parse_rating("0.45 uF 4400 V").unusual_values()) == 2
 
 
 def test_describes_in_words() -> None:
-    assert describe(parse_rating("45+5 MFD 370/440 V 60 Hz J")) == (
+    assert describe_part(parse_rating("45+5 MFD 370/440 V 60 Hz J")) == (
         "dual run capacitor, HERM 45 µF, FAN 5 µF, ±5 %, up to 440 V, 60 Hz"
     )
-    assert describe(parse_rating("88-106 MFD 250 V")) == "start capacitor, marked 88 to 106 µF, up to 250 V"
-    assert describe(parse_rating("50 MFD 250 V")) == "capacitor, 50 µF, up to 250 V"
+    assert describe_part(parse_rating("88-106 MFD 250 V")) == "start capacitor, marked 88 to 106 µF, up to 250 V"
+    assert describe_part(parse_rating("50 MFD 250 V")) == "capacitor, 50 µF, up to 250 V"
 
 
 # --- properties ------------------------------------------------------------------------------------------------------
@@ -271,12 +271,14 @@ tokens = st.sampled_from(
 labels = st.one_of(st.text(max_size=130), st.lists(tokens, max_size=12).map("".join))
 
 
-@given(labels, st.sampled_from([None, *Kind]), st.sampled_from([None, "µF", "nF"]))
-def test_any_text_is_a_rating_a_question_or_an_input_error(text: str, kind: Kind | None, unit: str | None) -> None:
+@given(labels, st.sampled_from([None, *CapacitorKind]), st.sampled_from([None, "µF", "nF"]))
+def test_any_text_is_a_rating_a_question_or_an_input_error(
+    text: str, kind: CapacitorKind | None, unit: str | None
+) -> None:
     try:
         part = parse_rating(text, kind=kind, unit=unit)
     except InputError as error:
-        candidates = error.candidates if isinstance(error, AmbiguousRatingError) else ()
+        candidates = error.interpretations if isinstance(error, AmbiguousRatingError) else ()
     else:
         candidates = ()
         assert parse_rating(str(part), kind=kind) == part
@@ -301,7 +303,7 @@ def test_nothing_added_to_a_rating_is_dropped(
     if re.search("kv|khz", text, re.IGNORECASE):
         return  # a prefix got in front of a unit: the number is another one now
     # Every number of the text is in the rating or shown as not used, in the spelling or by its value in µF, V or Hz.
-    kept = f"{part} {' '.join(part.unread)}"
+    kept = f"{part} {' '.join(part.unused_words)}"
     shown, spelled = (
         {Decimal(number) for number in NUMBER.findall(re.sub(r"([0-9])[uµμ]([0-9])", r"\1.\2", one))}
         for one in (kept, text)

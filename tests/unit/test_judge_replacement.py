@@ -7,25 +7,32 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
-from meterlink.judge.label.rated_part import Kind
+from meterlink.judge.label.rated_part import CapacitorKind
 from meterlink.judge.label.ratings import parse_rating
-from meterlink.judge.label.replacement import Option, Replacements, StockEntry, Way, read_stock, replacements
+from meterlink.judge.label.replacement import (
+    ReplacementMethod,
+    ReplacementOption,
+    ReplacementResult,
+    StockEntry,
+    find_replacements,
+    parse_stock,
+)
 
 
 def stock(*ratings: str, count: int = 1) -> list[StockEntry]:
     return [StockEntry(parse_rating(rating), count) for rating in ratings]
 
 
-def found(part: str, *ratings: str, count: int = 1, kind: Kind | None = None) -> Replacements:
-    return replacements(parse_rating(part, kind=kind), stock(*ratings, count=count))
+def found(part: str, *ratings: str, count: int = 1, kind: CapacitorKind | None = None) -> ReplacementResult:
+    return find_replacements(parse_rating(part, kind=kind), stock(*ratings, count=count))
 
 
-def offered(answer: Replacements) -> list[tuple[str, str]]:
-    return [(str(option), option.way) for option in answer.options]
+def offered(answer: ReplacementResult) -> list[tuple[str, str]]:
+    return [(str(option), option.method) for option in answer.options]
 
 
-def reasons(answer: Replacements) -> dict[str, str]:
-    return {str(entry.part): reason for entry, reason in answer.passed_over}
+def reasons(answer: ReplacementResult) -> dict[str, str]:
+    return {str(entry.part): reason for entry, reason in answer.excluded}
 
 
 def test_same_rating_first_then_the_voltage_closest_above() -> None:
@@ -35,7 +42,7 @@ def test_same_rating_first_then_the_voltage_closest_above() -> None:
         ("45+5 µF 440 V", "same rating"),
         ("45+5 µF 450 V", "same rating"),
     ]
-    assert not any(option.temporary or option.remarks for option in answer.options)
+    assert not any(option.is_temporary or option.remarks for option in answer.options)
     assert reasons(answer) == {
         "40+5 µF 440 V": "Not the rating that is wanted.",
         "45+5 µF 330 V": "330 V is below 370 V.",
@@ -61,26 +68,26 @@ def test_two_singles_may_stand_for_a_dual_and_it_is_said() -> None:
     ]
     (remark,) = answer.options[1].remarks
     assert "C" in remark
-    assert not answer.options[1].temporary
+    assert not answer.options[1].is_temporary
 
 
 def test_one_section_of_a_dual_may_stand_for_a_single_and_it_is_said() -> None:
     (option,) = found("5 uF 370 V", "45+5 uF 440 V").options
-    assert option.way is Way.ONE_SECTION
+    assert option.method is ReplacementMethod.ONE_SECTION
     assert option.remarks == ("Connect C and FAN only, and insulate the terminal that is left over.",)
 
 
 def test_another_rated_value_within_the_tolerance_is_temporary() -> None:
     answer = found("12.5 uF ±6 % 440 V", "12 uF 440 V", "13.5 uF 440 V")
     assert offered(answer) == [("12 µF 440 V", "another rated value")]
-    assert answer.options[0].temporary
+    assert answer.options[0].is_temporary
     assert answer.options[0].remarks[0].startswith("Temporary: not the same rating")
 
 
 def test_a_pair_in_parallel_is_temporary_and_needs_the_voltage_on_each() -> None:
     answer = found("45 uF 440 V", "40 uF 440 V", "5 uF 440 V", "5 uF 370 V")
     assert offered(answer) == [("40 µF 440 V and 5 µF 440 V", "in parallel")]
-    assert answer.options[0].temporary
+    assert answer.options[0].is_temporary
     assert "Temporary" in answer.options[0].remarks[0]
 
 
@@ -94,7 +101,7 @@ def test_two_of_one_kind_take_two_in_stock() -> None:
 def test_a_dual_from_three_singles_is_temporary() -> None:
     answer = found("45+7.5 uF 440 V", "40 uF 440 V", "5 uF 440 V", "7.5 uF 440 V")
     assert offered(answer) == [("40 µF 440 V and 5 µF 440 V and 7.5 µF 440 V", "in parallel")]
-    assert answer.options[0].temporary
+    assert answer.options[0].is_temporary
 
 
 def test_a_wider_tolerance_and_another_frequency_are_remarked_on() -> None:
@@ -113,7 +120,7 @@ def test_start_and_run_capacitors_are_kept_apart() -> None:
     assert set(reasons(answer).values()) == {"A start capacitor stands only the seconds of a start."}
     unknown = found("50 uF 250 V", "50 uF -0/+20 % 250 V")  # the stricter rule where nobody knows
     assert unknown.options == ()
-    known = found("50 uF 250 V", "50 uF -0/+20 % 250 V", kind=Kind.START)
+    known = found("50 uF 250 V", "50 uF -0/+20 % 250 V", kind=CapacitorKind.START)
     assert offered(known) == [("50 µF -0/+20 % 250 V", "same rating")]
 
 
@@ -132,24 +139,24 @@ def test_without_the_voltage_nothing_is_offered() -> None:
         found("45 uF", "45 uF 440 V")
     answer = found("45 uF 370 V", "45 uF", "45 uF 600 VDC")
     assert answer.options == ()
-    assert {reason for _, reason in answer.passed_over} == {"It has no AC voltage rating."}
+    assert {reason for _, reason in answer.excluded} == {"It has no AC voltage rating."}
 
 
 def test_what_is_used_up_is_not_offered() -> None:
-    answer = replacements(parse_rating("45 uF 440 V"), stock("45 uF 440 V", count=0))
+    answer = find_replacements(parse_rating("45 uF 440 V"), stock("45 uF 440 V", count=0))
     assert answer.options == ()
     assert reasons(answer) == {"45 µF 440 V": "None left."}
 
 
 def test_no_more_than_ten_options_and_the_rest_is_told() -> None:
-    answer = replacements(parse_rating("45 uF 370 V"), stock(*["45 uF 440 V"] * 12))
+    answer = find_replacements(parse_rating("45 uF 370 V"), stock(*["45 uF 440 V"] * 12))
     assert len(answer.options) == 10
-    assert {reason for _, reason in answer.passed_over} == {"It would do, after those listed."}
+    assert {reason for _, reason in answer.excluded} == {"It would do, after those listed."}
 
 
 def test_reads_a_stock_list() -> None:
     table = {"part": [{"rating": "45+5 MFD 440V", "count": 2, "note": "left\nbin"}, {"rating": "5 uF 370 V"}]}
-    first, second = read_stock(table, "truck.toml")
+    first, second = parse_stock(table, "truck.toml")
     assert (str(first.part), first.count, first.note) == ("45+5 µF 440 V", 2, "left bin")
     assert (second.count, second.note) == (1, "")
 
@@ -174,7 +181,7 @@ def test_reads_a_stock_list() -> None:
 )
 def test_says_what_is_wrong_with_a_stock_list(table: dict[str, Any], words: str) -> None:
     with pytest.raises(InputError, match=words) as raised:
-        read_stock(table, "truck.toml")
+        parse_stock(table, "truck.toml")
     assert str(raised.value).startswith("truck.toml")
 
 
@@ -189,37 +196,39 @@ ratings = st.builds(
 entries = st.builds(StockEntry, ratings.map(parse_rating), st.integers(0, 3))
 
 
-def capacitance(option: Option) -> Decimal:
+def capacitance(option: ReplacementOption) -> Decimal:
     return sum((value.digits for entry in option.parts for value in entry.part.sections), Decimal(0))
 
 
 @given(ratings, st.lists(entries, max_size=7))
 def test_what_is_offered_may_be_fitted(part: str, entries: list[StockEntry]) -> None:
     original = parse_rating(part)
-    answer = replacements(original, entries)
+    answer = find_replacements(original, entries)
     for option in answer.options:
         assert all(max(entry.part.volts) >= max(original.volts) for entry in option.parts)
         taken = Counter(id(entry) for entry in option.parts)
         assert all(taken[id(entry)] <= entry.count for entry in option.parts)
         wanted = sum((value.digits for value in original.sections), Decimal(0))
-        if option.way in {Way.SAME_RATING, Way.TWO_SINGLES}:
+        if option.method in {ReplacementMethod.SAME_RATING, ReplacementMethod.TWO_SINGLES}:
             assert capacitance(option) == wanted
-        elif option.way is not Way.ONE_SECTION:
-            assert option.temporary
+        elif option.method is not ReplacementMethod.ONE_SECTION:
+            assert option.is_temporary
             assert sum(limits.low or 0 for limits in original.limits()) <= capacitance(option)
             assert sum(limits.high or 0 for limits in original.limits()) >= capacitance(option)
     # What is permanent comes before what is temporary, and every entry is either used or told about.
-    assert [option.temporary for option in answer.options] == sorted(option.temporary for option in answer.options)
+    assert [option.is_temporary for option in answer.options] == sorted(
+        option.is_temporary for option in answer.options
+    )
     used = {id(entry) for option in answer.options for entry in option.parts}
-    assert used | {id(entry) for entry, _ in answer.passed_over} == {id(entry) for entry in entries}
-    assert all(reason for _, reason in answer.passed_over)
+    assert used | {id(entry) for entry, _ in answer.excluded} == {id(entry) for entry in entries}
+    assert all(reason for _, reason in answer.excluded)
 
 
 @given(ratings, st.lists(entries, max_size=6), st.integers(1, 3))
 def test_the_same_part_in_stock_is_always_the_best(part: str, entries: list[StockEntry], count: int) -> None:
     original = parse_rating(part)
-    answer = replacements(original, [*entries, StockEntry(original, count)])
+    answer = find_replacements(original, [*entries, StockEntry(original, count)])
     best = answer.options[0]
-    assert best.way is Way.SAME_RATING
+    assert best.method is ReplacementMethod.SAME_RATING
     assert best.parts[0].part.sections == original.sections
     assert max(best.parts[0].part.volts) == max(original.volts)

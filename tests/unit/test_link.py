@@ -13,9 +13,9 @@ import pytest
 from meterlink.core.errors import LinkError
 from meterlink.link.client import connect
 from meterlink.link.daemon import ensure_daemon
+from meterlink.link.endpoint import socket_path
 from meterlink.link.messages import Command, Message, NoticeView
 from meterlink.link.server import LinkServer
-from meterlink.link.sockets import socket_path
 
 
 def notice(text: str) -> Message:
@@ -60,7 +60,7 @@ async def test_commands_are_answered(tmp_path: Path, tcp: bool) -> None:
         assert await client.send("focus", point="herm") == ""
         assert await client.send("focus", point="nowhere") == "no such point"
         assert await asyncio.gather(*(client.send("next") for _ in range(20))) == [""] * 20
-        assert station.commands[0]["do"] == "focus"
+        assert station.commands[0]["command"] == "focus"
         await client.close()
 
 

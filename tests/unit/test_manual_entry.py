@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.capture.manual_entry import read_keyed
-from meterlink.core.clock import Stamp
+from meterlink.capture.manual_entry import parse_manual_entry
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Status
 from meterlink.core.units import Quantity
-from meterlink_drivers.manual_entry import KEYED_DRIVER
+from meterlink_drivers.manual_entry import MANUAL_ENTRY_DRIVER
 
-NOW = Stamp(5, 7)
+NOW = Timestamp(5, 7)
 
 
 @pytest.mark.parametrize(
@@ -28,17 +28,17 @@ NOW = Stamp(5, 7)
     ],
 )
 def test_what_a_display_shows_is_read(text: str, shown: str, digits: str, resolution: str) -> None:
-    reading = read_keyed(text, NOW)
+    reading = parse_manual_entry(text, NOW)
     assert (reading.text, str(reading.digits), str(reading.resolution)) == (shown, digits, resolution)
-    assert (reading.stamp, reading.channel, reading.packet) == (NOW, "keyed", text.encode())
+    assert (reading.timestamp, reading.channel, reading.packet) == (NOW, "keyed", text.encode())
 
 
 def test_an_overload_may_stand_without_its_unit_where_the_quantity_is_known() -> None:
-    assert read_keyed("OL Mohm", NOW).text == "OL MΩ"
-    bare = read_keyed("OL", NOW, Quantity.RESISTANCE)
+    assert parse_manual_entry("OL Mohm", NOW).text == "OL MΩ"
+    bare = parse_manual_entry("OL", NOW, Quantity.RESISTANCE)
     assert (bare.status, bare.text, bare.digits, bare.resolution) == (Status.OVERLOAD, "OL Ω", None, None)
     with pytest.raises(InputError, match="unit of the overload is missing"):
-        read_keyed("OL", NOW)
+        parse_manual_entry("OL", NOW)
 
 
 @pytest.mark.parametrize(
@@ -46,12 +46,12 @@ def test_an_overload_may_stand_without_its_unit_where_the_quantity_is_known() ->
 )
 def test_nonsense_is_said_in_words(text: str) -> None:
     with pytest.raises(InputError) as caught:
-        read_keyed(text, NOW)
+        parse_manual_entry(text, NOW)
     assert caught.value.remedy or caught.value.message
 
 
 def test_the_driver_reads_the_same() -> None:
-    driver = KEYED_DRIVER.open(())
+    driver = MANUAL_ENTRY_DRIVER.open(())
     (reading,) = driver.feed("keyed", b"24.1 V AC", NOW)
     assert (reading.digits, reading.coupling) == (Decimal("24.1"), Coupling.AC)
     assert driver.feed("other", b"24.1 V", NOW) == ()
@@ -60,12 +60,12 @@ def test_the_driver_reads_the_same() -> None:
 
 @given(st.binary(max_size=80))
 def test_the_driver_never_raises(packet: bytes) -> None:
-    readings = list(KEYED_DRIVER.open(()).feed("keyed", packet, NOW))
+    readings = list(MANUAL_ENTRY_DRIVER.open(()).feed("keyed", packet, NOW))
     assert all(reading.packet == packet for reading in readings)
 
 
 def test_a_relative_display_is_no_reading_and_one_on_hold_is() -> None:
     with pytest.raises(InputError, match="shows a difference"):
-        read_keyed("0.03 uF REL", Stamp(0, 0))
-    reading = read_keyed("44.1 uF HOLD", Stamp(0, 0))
-    assert (reading.text, reading.measures) == ("44.1 µF", True)
+        parse_manual_entry("0.03 uF REL", Timestamp(0, 0))
+    reading = parse_manual_entry("44.1 uF HOLD", Timestamp(0, 0))
+    assert (reading.text, reading.is_judgeable) == ("44.1 µF", True)

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import Derivation, DerivedCheck, Rating, Span
+from meterlink.core.equipment import DerivedPoint, DerivedPointKind, Rating, Span
 from meterlink.core.errors import PlanError
-from meterlink.plans import check_plan, load_plan, read_derived_checks, read_points, shipped_plans
-from meterlink.plans.derived_table import derived_text, read_derived_text
+from meterlink.plans import check_plan, load_plan, read_derived_points, read_points, shipped_plans
+from meterlink.plans.derived_table import dump_derived_points, load_derived_points
 
 # The key, the quantity, the terminals and what else stands in a table.
 POINTS = [
@@ -87,42 +87,42 @@ why = "Because."
 """
 
 
-def only(text: str) -> DerivedCheck:
+def only(text: str) -> DerivedPoint:
     checked = check_plan(HEAD + text)
-    assert checked.plan is not None, checked.findings
+    assert checked.plan is not None, checked.problems
     (check,) = checked.plan.derived
     return check
 
 
 def test_each_kind_is_read() -> None:
-    assert only(UNBALANCE) == DerivedCheck(
-        "check", Derivation.UNBALANCE, "part voltage unbalance", (("first", "v1"), ("second", "v2"), ("third", "v3")),
+    assert only(UNBALANCE) == DerivedPoint(
+        "check", DerivedPointKind.UNBALANCE, "part voltage unbalance", (("first", "v1"), ("second", "v2"), ("third", "v3")),
         Span(None, Decimal(2), "%"), None, "Because.",
     )  # fmt: skip
     under = only(UNDER_LOAD)
-    assert (under.title, under.against, str(under.frequency)) == ("run capacitor HERM under load", None, "60 Hz")
-    assert (under.point("capacitor"), under.point("frequency")) == ("cap", None)
+    assert (under.title, under.specification, str(under.frequency)) == ("run capacitor HERM under load", None, "60 Hz")
+    assert (under.input_key("capacitor"), under.input_key("frequency")) == ("cap", None)
     assert only(WINDINGS).title == "part windings"
-    assert only(SPLIT).against == Span(Decimal(9), Decimal(12), "°C")
+    assert only(SPLIT).specification == Span(Decimal(9), Decimal(12), "°C")
 
 
 def test_what_may_be_left_out_and_what_may_stand_instead() -> None:
-    assert only(UNBALANCE.replace('at_most = "2 %"\n', "")).against is None
-    assert only(SPLIT.replace('low = "9 °C"\n', "")).against == Span(None, Decimal(12), "°C")
+    assert only(UNBALANCE.replace('at_most = "2 %"\n', "")).specification is None
+    assert only(SPLIT.replace('low = "9 °C"\n', "")).specification == Span(None, Decimal(12), "°C")
     rated = UNDER_LOAD.replace(', capacitor = "cap"', "").replace(
         'frequency = "60 Hz"', 'frequency = "hertz"\nrated = "45 uF"'
     )
     check = only(rated)
-    assert isinstance(check.against, Rating)
-    assert check.against.tolerance is None
-    assert (check.frequency, check.point("frequency")) == (None, "hertz")
+    assert isinstance(check.specification, Rating)
+    assert check.specification.tolerance is None
+    assert (check.frequency, check.input_key("frequency")) == (None, "hertz")
     assert check.title == "part under load"
     assert only(WINDINGS + 'title = "of the pump"\n').title == "of the pump"
     assert (
         only(
             SPLIT.replace('of = { return = "t1", supply = "t2" }', "").rstrip()
             + '\n[derived.of]\nreturn = "t1"\nsupply = "t2"\n'
-        ).point("return")
+        ).input_key("return")
         == "t1"
     )
 
@@ -178,7 +178,7 @@ def test_what_is_wrong_is_said_with_its_place(
     first = checked.errors[0]
     line, column = map(int, where.split(":"))
     assert first.position == (START + line, column), str(first)
-    assert first.place.removeprefix("derived check 1 (check)").removeprefix("derived check 1 (Check)") == place
+    assert first.location.removeprefix("derived check 1 (check)").removeprefix("derived check 1 (Check)") == place
     assert says in str(first)
     assert first.remedy
 
@@ -197,13 +197,13 @@ def test_the_list_of_checks_itself(text: str, says: str) -> None:
 
 def test_a_points_own_errors_are_said_once() -> None:
     checked = check_plan(HEAD.replace('quantity = "resistance"', 'quantity = "ohms"', 1) + WINDINGS)
-    assert [finding.place for finding in checked.errors] == ["point 7 (r1), key quantity"]
+    assert [finding.location for finding in checked.errors] == ["point 7 (r1), key quantity"]
 
 
 def test_doubts() -> None:
     checked = check_plan(HEAD + UNBALANCE.replace('why = "Because."', "") + SPLIT.replace("check", "other"))
     assert checked.plan is not None
-    said = {finding.place: finding.message for finding in checked.findings}
+    said = {finding.location: finding.message for finding in checked.problems}
     assert said["derived check 1 (check)"] == "it does not say why."
     # Temperatures are taken for the split; a supply voltage has its nameplate all the same.
     assert "point 11 (t1)" not in said
@@ -215,16 +215,16 @@ def test_tables_outside_a_plan_file() -> None:
 
     table = tomllib.loads(HEAD + UNBALANCE)
     points = read_points(table, "here")
-    assert [check.key for check in read_derived_checks(table, points, "here")] == ["check"]
+    assert [check.key for check in read_derived_points(table, points, "here")] == ["check"]
     table["derived"][0]["of"][0] = "nowhere"
     with pytest.raises(PlanError, match=r"here, derived check 1 \(check\), key of.item 1: there is no test point"):
-        read_derived_checks(table, points, "here")
+        read_derived_points(table, points, "here")
 
 
 @pytest.mark.parametrize("name", shipped_plans())
 def test_what_ships_is_kept_and_read_again(name: str) -> None:
     plan = load_plan(name)
-    assert read_derived_text(derived_text(plan.derived), plan.points) == plan.derived
+    assert load_derived_points(dump_derived_points(plan.derived), plan.points) == plan.derived
 
 
 amounts = st.decimals(min_value=Decimal("0.1"), max_value=99, places=1)
@@ -241,10 +241,10 @@ def test_any_check_is_kept_and_read_again(table: str, low: Decimal, width: Decim
     ).plan
     assert plan is not None
     (check,) = plan.derived
-    assert read_derived_text(derived_text([check]), plan.points) == (check,)
+    assert load_derived_points(dump_derived_points([check]), plan.points) == (check,)
 
 
 @pytest.mark.parametrize("text", ["", "{", "7", '[{"kind": "unbalance"}]'])
 def test_what_was_not_kept_by_us_is_refused(text: str) -> None:
     with pytest.raises(ValueError):  # noqa: PT011  # json's own among them
-        read_derived_text(text, ())
+        load_derived_points(text, ())

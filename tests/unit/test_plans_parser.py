@@ -8,14 +8,14 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import Check, Rating, Span, TestPoint
+from meterlink.core.equipment import PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError, PlanError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, quantity_of
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.judging import Measured, judge, limits_of
-from meterlink.plans import check_plan, load_plan, parse_against
-from meterlink.plans.point_table import FIELDS, read_point
+from meterlink.judge.judging import MeasuredValue, judge, limits_for
+from meterlink.plans import check_plan, load_plan, parse_specification
+from meterlink.plans.point_table import POINT_FIELDS, read_point
 
 GOOD = """
 name = "pump"
@@ -54,10 +54,10 @@ def test_a_plan_file(tmp_path: Path) -> None:
     plan = load_plan(write(tmp_path, GOOD))
     assert plan.name == "pump"
     herm, coil = plan.points
-    assert isinstance(herm.against, Rating)
-    assert str(herm.against) == "45 µF 6 %"
-    assert isinstance(coil.against, Span)
-    assert str(coil.against) == "10 to 18 Ω"
+    assert isinstance(herm.specification, Rating)
+    assert str(herm.specification) == "45 µF 6 %"
+    assert isinstance(coil.specification, Span)
+    assert str(coil.specification) == "10 to 18 Ω"
     assert herm.title == "run capacitor HERM"
 
 
@@ -160,7 +160,7 @@ def test_everything_wrong_is_said_at_once_in_the_order_of_the_file(tmp_path: Pat
     ):
         assert old in text
         text = text.replace(old, new)
-    found = [(finding.position, finding.place) for finding in check_plan(text).errors]
+    found = [(finding.position, finding.location) for finding in check_plan(text).errors]
     assert found == [
         ((3, 1), "point 1 (herm)"),
         ((12, 1), "point 1 (herm), key rated"),
@@ -175,7 +175,7 @@ def test_everything_wrong_is_said_at_once_in_the_order_of_the_file(tmp_path: Pat
 def doubts(text: str) -> list[str]:
     checked = check_plan(text)
     assert checked.plan is not None
-    return [str(finding) for finding in checked.findings]
+    return [str(finding) for finding in checked.problems]
 
 
 WHY = 'why = "Because."\n'
@@ -225,7 +225,7 @@ def test_power_on_and_off_and_on_is_doubtful() -> None:
 def test_no_text_is_too_much(text: str) -> None:
     checked = check_plan(text)
     assert checked.plan is None
-    assert all(str(finding).isprintable() for finding in checked.findings)
+    assert all(str(finding).isprintable() for finding in checked.problems)
 
 
 VALUES = st.recursive(
@@ -235,7 +235,7 @@ VALUES = st.recursive(
 )
 
 
-@given(st.dictionaries(st.sampled_from([*FIELDS, "other"]), VALUES), st.sampled_from(FIELDS), VALUES)
+@given(st.dictionaries(st.sampled_from([*POINT_FIELDS, "other"]), VALUES), st.sampled_from(POINT_FIELDS), VALUES)
 def test_whatever_a_point_holds_it_is_read_or_complained_about(
     entry: dict[str, object], field: str, value: object
 ) -> None:
@@ -246,7 +246,7 @@ def test_whatever_a_point_holds_it_is_read_or_complained_about(
             assert problems
             assert all(f"{one.message} {one.remedy}".isprintable() for one in problems)
         else:
-            limits_of(read)
+            limits_for(read)
 
 
 @pytest.mark.parametrize("text", [f"a = {'[' * 20_000}", f"a = {'1' * 5_000}", "\ufeffname = 1"])
@@ -284,7 +284,7 @@ def variant(old: str, new: str) -> TestPoint:
 
 
 def edges(point: TestPoint) -> tuple[str, str, str]:
-    limits = limits_of(point)
+    limits = limits_for(point)
     assert limits is not None
     return str(limits.low), str(limits.high), limits.unit
 
@@ -305,7 +305,7 @@ def test_a_start_capacitor_s_two_limits() -> None:
     point = variant('rated = "45 uF"\ntolerance = "6 %"', 'low = "189 uF"\nhigh = "227 uF"')
     assert edges(point) == ("189", "227", "µF")
     # An open section is recognised without a rating, too.
-    judged = judge(point.check, limits_of(point), Measured(point.quantity, Decimal("0.1"), "µF", Decimal("0.1")))
+    judged = judge(point.kind, limits_for(point), MeasuredValue(point.quantity, Decimal("0.1"), "µF", Decimal("0.1")))
     assert judged.verdict is Verdict.OPEN
 
 
@@ -319,38 +319,38 @@ def test_temperature_has_limits_and_no_rating() -> None:
 
 def test_insulation_is_held_against_the_least() -> None:
     point = variant('check = "coil"\nlow = "10 ohm"\nhigh = "0.018 kohm"', 'check = "insulation"\nlow = "1 Mohm"')
-    assert (point.check, str(point.against)) == (Check.INSULATION, "at least 1 MΩ")
+    assert (point.kind, str(point.specification)) == (PointKind.INSULATION, "at least 1 MΩ")
 
 
 @pytest.mark.parametrize(
     ("text", "quantity", "check", "means"),
     [
-        ("45 uF", Quantity.CAPACITANCE, Check.CAPACITOR, "45 µF"),
-        ("45uF 6 %", Quantity.CAPACITANCE, Check.CAPACITOR, "45 µF 6 %"),
-        ("45 MFD J", Quantity.CAPACITANCE, Check.CAPACITOR, "45 µF J"),
-        ("10 to 18 ohm", Quantity.RESISTANCE, Check.COIL, "10 to 18 Ω"),
-        ("10-18 ohm", Quantity.RESISTANCE, Check.COIL, "10 to 18 Ω"),
-        ("1k to 2k", Quantity.RESISTANCE, Check.RANGE, "1 to 2 kΩ"),
-        ("at most 250 mV", Quantity.VOLTAGE, Check.RANGE, "at most 250 mV"),
-        ("-5 to 20 °C", Quantity.TEMPERATURE, Check.RANGE, "-5 to 20 °C"),
-        ("40 % to 60 %", Quantity.RATIO, Check.RANGE, "40 to 60 %"),
-        ("45 uF -10/+30 %", Quantity.CAPACITANCE, Check.CAPACITOR, "45 µF -10/+30 %"),
-        ("45 uF 0.5 uF", Quantity.CAPACITANCE, Check.CAPACITOR, "45 µF 0.5 uF"),
-        ("189-227 uF", Quantity.CAPACITANCE, Check.CAPACITOR, "189 to 227 µF"),
-        ("at least 40 uF", Quantity.CAPACITANCE, Check.CAPACITOR, "at least 40 µF"),
-        ("230 V 10 %", Quantity.VOLTAGE, Check.RANGE, "230 V 10 %"),
-        ("230V ±10%", Quantity.VOLTAGE, Check.RANGE, "230 V ±10%"),
-        ("230 V -15/+10 %", Quantity.VOLTAGE, Check.RANGE, "230 V -15/+10 %"),
-        ("230 V +10/-15 %", Quantity.VOLTAGE, Check.RANGE, "230 V +10/-15 %"),
-        ("208-230 V", Quantity.VOLTAGE, Check.RANGE, "208 to 230 V"),
-        ("12 ohm 10 %", Quantity.RESISTANCE, Check.COIL, "12 Ω 10 %"),
-        ("at least 1 Mohm", Quantity.RESISTANCE, Check.INSULATION, "at least 1 MΩ"),
+        ("45 uF", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF"),
+        ("45uF 6 %", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF 6 %"),
+        ("45 MFD J", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF J"),
+        ("10 to 18 ohm", Quantity.RESISTANCE, PointKind.COIL, "10 to 18 Ω"),
+        ("10-18 ohm", Quantity.RESISTANCE, PointKind.COIL, "10 to 18 Ω"),
+        ("1k to 2k", Quantity.RESISTANCE, PointKind.RANGE, "1 to 2 kΩ"),
+        ("at most 250 mV", Quantity.VOLTAGE, PointKind.RANGE, "at most 250 mV"),
+        ("-5 to 20 °C", Quantity.TEMPERATURE, PointKind.RANGE, "-5 to 20 °C"),
+        ("40 % to 60 %", Quantity.RATIO, PointKind.RANGE, "40 to 60 %"),
+        ("45 uF -10/+30 %", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF -10/+30 %"),
+        ("45 uF 0.5 uF", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF 0.5 uF"),
+        ("189-227 uF", Quantity.CAPACITANCE, PointKind.CAPACITOR, "189 to 227 µF"),
+        ("at least 40 uF", Quantity.CAPACITANCE, PointKind.CAPACITOR, "at least 40 µF"),
+        ("230 V 10 %", Quantity.VOLTAGE, PointKind.RANGE, "230 V 10 %"),
+        ("230V ±10%", Quantity.VOLTAGE, PointKind.RANGE, "230 V ±10%"),
+        ("230 V -15/+10 %", Quantity.VOLTAGE, PointKind.RANGE, "230 V -15/+10 %"),
+        ("230 V +10/-15 %", Quantity.VOLTAGE, PointKind.RANGE, "230 V +10/-15 %"),
+        ("208-230 V", Quantity.VOLTAGE, PointKind.RANGE, "208 to 230 V"),
+        ("12 ohm 10 %", Quantity.RESISTANCE, PointKind.COIL, "12 Ω 10 %"),
+        ("at least 1 Mohm", Quantity.RESISTANCE, PointKind.INSULATION, "at least 1 MΩ"),
     ],
 )
-def test_what_somebody_types_off_the_part(text: str, quantity: Quantity, check: Check, means: str) -> None:
-    against = parse_against(text, quantity, check)
+def test_what_somebody_types_off_the_part(text: str, quantity: Quantity, check: PointKind, means: str) -> None:
+    against = parse_specification(text, quantity, check)
     assert str(against) == means
-    assert str(parse_against(str(against), quantity, check)) == means  # what is kept can be read again
+    assert str(parse_specification(str(against), quantity, check)) == means  # what is kept can be read again
 
 
 @given(
@@ -362,39 +362,39 @@ def test_what_somebody_types_off_the_part(text: str, quantity: Quantity, check: 
 )
 def test_a_kept_rating_can_be_read_again(value: Decimal, unit: str, tolerance: str) -> None:
     rating = Rating(Amount(value, unit), tolerance.format(unit))
-    assert parse_against(str(rating), quantity_of(unit), Check.RANGE) == rating
+    assert parse_specification(str(rating), quantity_of(unit), PointKind.RANGE) == rating
 
 
 @given(st.decimals("-10", "1000", places=1) | st.none(), st.decimals("1000", "2000", places=1) | st.none())
 def test_kept_limits_can_be_read_again(low: Decimal | None, high: Decimal | None) -> None:
     assume(low is not None or high is not None)
     span = Span(low, high, "mV")
-    assert parse_against(str(span), Quantity.VOLTAGE, Check.RANGE) == span
+    assert parse_specification(str(span), Quantity.VOLTAGE, PointKind.RANGE) == span
 
 
 @pytest.mark.parametrize(
     ("text", "quantity", "check", "says"),
     [
-        ("", Quantity.RESISTANCE, Check.COIL, "two limits"),
-        ("ten", Quantity.RESISTANCE, Check.COIL, "two limits"),
-        ("18 to 10 ohm", Quantity.RESISTANCE, Check.COIL, "is above"),
-        ("10 ohm", Quantity.RESISTANCE, Check.COIL, "two limits"),
-        ("10 to 18", Quantity.RESISTANCE, Check.COIL, "unit is missing"),
-        ("10 to 18 V", Quantity.RESISTANCE, Check.COIL, "unit of voltage"),
-        ("to ohm", Quantity.RESISTANCE, Check.COIL, "two limits"),
-        ("at most -1 ohm", Quantity.RESISTANCE, Check.COIL, "never negative"),
-        ("at most 1 ohm", Quantity.RESISTANCE, Check.INSULATION, "low limit alone"),
-        ("1 to 2 Mohm", Quantity.RESISTANCE, Check.INSULATION, "low limit alone"),
-        ("1 Mohm 10 %", Quantity.RESISTANCE, Check.INSULATION, "least resistance"),
-        ("0 V ±10 %", Quantity.VOLTAGE, Check.RANGE, "cannot be"),
-        ("230 V ±100 %", Quantity.VOLTAGE, Check.RANGE, "nothing at all"),
-        ("45", Quantity.CAPACITANCE, Check.CAPACITOR, "unit is missing"),
-        ("45 uF 6", Quantity.CAPACITANCE, Check.CAPACITOR, "no unit"),
-        ("20 °C ±10 %", Quantity.TEMPERATURE, Check.RANGE, "no rating"),
+        ("", Quantity.RESISTANCE, PointKind.COIL, "two limits"),
+        ("ten", Quantity.RESISTANCE, PointKind.COIL, "two limits"),
+        ("18 to 10 ohm", Quantity.RESISTANCE, PointKind.COIL, "is above"),
+        ("10 ohm", Quantity.RESISTANCE, PointKind.COIL, "two limits"),
+        ("10 to 18", Quantity.RESISTANCE, PointKind.COIL, "unit is missing"),
+        ("10 to 18 V", Quantity.RESISTANCE, PointKind.COIL, "unit of voltage"),
+        ("to ohm", Quantity.RESISTANCE, PointKind.COIL, "two limits"),
+        ("at most -1 ohm", Quantity.RESISTANCE, PointKind.COIL, "never negative"),
+        ("at most 1 ohm", Quantity.RESISTANCE, PointKind.INSULATION, "low limit alone"),
+        ("1 to 2 Mohm", Quantity.RESISTANCE, PointKind.INSULATION, "low limit alone"),
+        ("1 Mohm 10 %", Quantity.RESISTANCE, PointKind.INSULATION, "least resistance"),
+        ("0 V ±10 %", Quantity.VOLTAGE, PointKind.RANGE, "cannot be"),
+        ("230 V ±100 %", Quantity.VOLTAGE, PointKind.RANGE, "nothing at all"),
+        ("45", Quantity.CAPACITANCE, PointKind.CAPACITOR, "unit is missing"),
+        ("45 uF 6", Quantity.CAPACITANCE, PointKind.CAPACITOR, "no unit"),
+        ("20 °C ±10 %", Quantity.TEMPERATURE, PointKind.RANGE, "no rating"),
     ],
 )
-def test_what_makes_no_sense_as_limits(text: str, quantity: Quantity, check: Check, says: str) -> None:
+def test_what_makes_no_sense_as_limits(text: str, quantity: Quantity, check: PointKind, says: str) -> None:
     with pytest.raises(InputError) as caught:
-        parse_against(text, quantity, check)
+        parse_specification(text, quantity, check)
     assert says in caught.value.message
     assert caught.value.remedy

@@ -9,8 +9,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from meterlink.driver_api import CERTAIN, LIKELY, POSSIBLE, Advertisement, Characteristic, DriverKind, uuid16
-from meterlink.plugins import DriverFailure, best, load_drivers
+from meterlink.driver_api import CERTAIN, LIKELY, POSSIBLE, Advertisement, Characteristic, DriverFactory, uuid16
+from meterlink.plugins import DriverFailure, best_driver, load_drivers
 from meterlink_drivers.presented import PRESENTED
 
 GOOD = """
@@ -46,13 +46,13 @@ def install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Install
         sys.modules.pop(module, None)
 
 
-def names(kinds: tuple[DriverKind, ...]) -> list[str]:
+def names(kinds: tuple[DriverFactory, ...]) -> list[str]:
     return [kind.name for kind in kinds]
 
 
 def test_the_built_in_driver_is_found_like_anyone_s() -> None:
     loaded = load_drivers()
-    assert PRESENTED in loaded.kinds
+    assert PRESENTED in loaded.factories
     assert loaded.failures == ()
 
 
@@ -60,8 +60,8 @@ def test_drivers_come_in_the_order_of_their_names(install: Install) -> None:
     install("zulu_driver", "zulu", GOOD.format(name="zulu"))
     install("alpha_driver", "alpha", GOOD.format(name="alpha"))
     loaded = load_drivers()
-    assert {"alpha", "zulu", "presented"} <= set(names(loaded.kinds))
-    assert names(loaded.kinds) == sorted(names(loaded.kinds))
+    assert {"alpha", "zulu", "presented"} <= set(names(loaded.factories))
+    assert names(loaded.factories) == sorted(names(loaded.factories))
     assert loaded.failures == ()
 
 
@@ -95,7 +95,7 @@ def test_a_broken_driver_is_named_and_takes_no_other_down(install: Install, sour
     install("broken_driver", "broken", source)
     install("sound_driver", "sound", GOOD.format(name="sound"))
     loaded = load_drivers()
-    assert {"presented", "sound"} <= set(names(loaded.kinds))
+    assert {"presented", "sound"} <= set(names(loaded.factories))
     (failure,) = loaded.failures
     assert (failure.name, failure.distribution) == ("broken", "bench-broken_driver")
     assert reason in failure.reason
@@ -107,7 +107,7 @@ def test_the_first_of_two_names_is_kept(install: Install) -> None:
     install("first_driver", "bench", GOOD.format(name="bench"))
     install("second_driver", "bench", GOOD.format(name="bench"))
     loaded = load_drivers()
-    (kind,) = [kind for kind in loaded.kinds if kind.name == "bench"]
+    (kind,) = [kind for kind in loaded.factories if kind.name == "bench"]
     assert type(kind).__module__ == "first_driver"
     assert loaded.failures == (
         DriverFailure("bench", "bench-second_driver", "Another driver is named 'bench' already."),
@@ -117,11 +117,11 @@ def test_the_first_of_two_names_is_kept(install: Install) -> None:
 def test_nobody_takes_the_place_of_a_built_in_driver(install: Install) -> None:
     install("aaa_driver", "aaa", GOOD.format(name="presented"))
     loaded = load_drivers()
-    assert PRESENTED in loaded.kinds
+    assert PRESENTED in loaded.factories
     assert [failure.name for failure in loaded.failures] == ["aaa"]
 
 
-def kind(name: str, answer: object) -> DriverKind:
+def kind(name: str, answer: object) -> DriverFactory:
     """A driver that answers with ``answer``, or raises it."""
 
     def matches(advertisement: Advertisement, services: object) -> object:
@@ -134,17 +134,17 @@ def kind(name: str, answer: object) -> DriverKind:
 
 def test_the_best_score_wins_and_ties_go_to_the_first_name() -> None:
     kinds = [kind("c", LIKELY), kind("b", CERTAIN), kind("a", LIKELY), kind("d", POSSIBLE)]
-    found = best(kinds, Advertisement(), None)
+    found = best_driver(kinds, Advertisement(), None)
     assert found is not None
     assert (found[0].name, found[1]) == ("b", CERTAIN)
-    found = best([kinds[0], kinds[2]], Advertisement(), [])
+    found = best_driver([kinds[0], kinds[2]], Advertisement(), [])
     assert found is not None
     assert found[0].name == "a"
 
 
 @pytest.mark.parametrize("scores", [[], [0.0], [0.29, 0.0]])
 def test_nothing_fits(scores: list[float]) -> None:
-    assert best([kind(str(score), score) for score in scores], Advertisement(), None) is None
+    assert best_driver([kind(str(score), score) for score in scores], Advertisement(), None) is None
 
 
 @pytest.mark.parametrize(
@@ -157,7 +157,7 @@ def test_a_driver_that_cannot_judge_is_passed_over_and_logged_once(
     kinds = [kind(name, answer), kind("sound", POSSIBLE)]
     with caplog.at_level(logging.WARNING):
         for _ in range(3):
-            found = best(kinds, Advertisement(), None)
+            found = best_driver(kinds, Advertisement(), None)
             assert found is not None
             assert found[0].name == "sound"
     (record,) = caplog.records
@@ -167,10 +167,10 @@ def test_a_driver_that_cannot_judge_is_passed_over_and_logged_once(
 
 def test_keyboard_interrupt_is_not_swallowed() -> None:
     with pytest.raises(KeyboardInterrupt):
-        best([kind("bench", KeyboardInterrupt())], Advertisement(), None)
+        best_driver([kind("bench", KeyboardInterrupt())], Advertisement(), None)
 
 
 def test_a_described_meter_gets_the_built_in_driver() -> None:
     voltage = Characteristic(uuid16(0x2B18), uuid16(0x2B18), uuid16(0x181A), frozenset({"notify"}))
-    found = best(load_drivers().kinds, Advertisement(), [voltage])
+    found = best_driver(load_drivers().factories, Advertisement(), [voltage])
     assert found == (PRESENTED, LIKELY)

@@ -9,7 +9,7 @@ import jsonschema
 import pytest
 
 import meterlink
-from meterlink.profiles.model import CheckKind, DriverName, Flag, NumberType
+from meterlink.profiles.model import ChecksumKind, DriverName, Flag, NumberType
 from meterlink.profiles.schema import json_schema
 
 PAGE = (Path(meterlink.__file__).parent / "docs" / "profiles.md").read_text(encoding="utf-8")
@@ -26,7 +26,7 @@ def test_the_examples_fit_the_schema(text: str) -> None:
 
 
 def test_every_flag_and_type_is_on_the_page() -> None:
-    assert [word for word in (*Flag, *NumberType, *CheckKind) if f"`{word}`" not in PAGE] == []
+    assert [word for word in (*Flag, *NumberType, *ChecksumKind) if f"`{word}`" not in PAGE] == []
 
 
 def test_every_key_is_on_the_page() -> None:

@@ -10,42 +10,42 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.driver_api import Coupling, Quantity, Reading, Stamp, Status
-from meterlink.profiles import open_on_capture
+from meterlink.driver_api import Coupling, Quantity, Reading, Status, Timestamp
+from meterlink.profiles import open_profile_driver
 from meterlink.profiles.model import (
     Bit,
-    CheckKind,
+    ByteOrder,
+    Checksum,
+    ChecksumKind,
     Code,
-    Connection,
+    ConnectionSetup,
     DriverName,
+    FieldLocation,
     Flag,
-    FrameCheck,
     Framing,
     LengthField,
     Match,
     Meaning,
-    Number,
+    NumberField,
     NumberType,
-    Order,
-    Place,
     Profile,
-    Value,
+    ValueFormat,
 )
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
-STAMP = Stamp(1, 1)
-VOLTS = Value(Number(NumberType.UINT, Place(1)), unit="V")
+STAMP = Timestamp(1, 1)
+VOLTS = ValueFormat(NumberField(NumberType.UINT, FieldLocation(1)), unit="V")
 
 
-def profile(value: Value, framing: Framing | None = None, **more: Any) -> Profile:
+def profile(value: ValueFormat, framing: Framing | None = None, **more: Any) -> Profile:
     """Return a framed profile on the one channel there is here."""
-    return Profile("test", DriverName.FRAMED, Connection((CHANNEL,)), Match(), framing or Framing(), value, **more)
+    return Profile("test", DriverName.FRAMED, ConnectionSetup((CHANNEL,)), Match(), framing or Framing(), value, **more)
 
 
 def feed(one: Profile, *packets: bytes) -> list[Reading]:
-    driver = open_on_capture(one, [CHANNEL])
+    driver = open_profile_driver(one, [CHANNEL])
     return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, STAMP)]
 
 
@@ -54,17 +54,17 @@ def only(one: Profile, packet: bytes) -> Reading:
     return reading
 
 
-def at(kind: NumberType, size: int, order: Order = "little", **more: Any) -> Value:
+def at(kind: NumberType, size: int, order: ByteOrder = "little", **more: Any) -> ValueFormat:
     """Return a value that lies behind two other bytes."""
-    return Value(Number(kind, Place(2, size, order)), unit="V", **more)
+    return ValueFormat(NumberField(kind, FieldLocation(2, size, order)), unit="V", **more)
 
 
-orders: st.SearchStrategy[Order] = st.sampled_from(["little", "big"])
+orders: st.SearchStrategy[ByteOrder] = st.sampled_from(["little", "big"])
 
 
 @untimed
 @given(st.data(), st.sampled_from([1, 2, 3, 4, 8]), st.booleans(), orders, st.integers(0, 6), st.binary(max_size=4))
-def test_integers(data: st.DataObject, size: int, signed: bool, order: Order, places: int, tail: bytes) -> None:
+def test_integers(data: st.DataObject, size: int, signed: bool, order: ByteOrder, places: int, tail: bytes) -> None:
     low, high = (-(1 << 8 * size - 1), (1 << 8 * size - 1) - 1) if signed else (0, (1 << 8 * size) - 1)
     number = data.draw(st.integers(low, high))
     frame = b"\xaa\xbb" + number.to_bytes(size, order, signed=signed) + tail
@@ -76,7 +76,7 @@ def test_integers(data: st.DataObject, size: int, signed: bool, order: Order, pl
 
 @untimed
 @given(st.integers(-(2**15) + 1, 2**15 - 1), orders)
-def test_sign_and_magnitude(number: int, order: Order) -> None:
+def test_sign_and_magnitude(number: int, order: ByteOrder) -> None:
     word = abs(number) | (0x8000 if number < 0 else 0)
     frame = b"\0\0" + struct.pack("<H" if order == "little" else ">H", word)
     assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, order, places=1)), frame).digits == Decimal(number) / 10
@@ -91,7 +91,7 @@ def test_a_minus_before_zeros_is_kept() -> None:
 
 @untimed
 @given(st.integers(0, 999_999), orders)
-def test_packed_decimals(number: int, order: Order) -> None:
+def test_packed_decimals(number: int, order: ByteOrder) -> None:
     packed = bytes.fromhex(f"{number:06d}")
     frame = b"\0\0" + (packed if order == "big" else packed[::-1])
     assert only(profile(at(NumberType.BCD, 3, order)), frame).digits == number
@@ -104,7 +104,7 @@ def test_a_packed_decimal_that_is_none_is_invalid(content: str) -> None:
 
 @untimed
 @given(st.integers(0, 99_999), orders)
-def test_a_byte_a_digit(number: int, order: Order) -> None:
+def test_a_byte_a_digit(number: int, order: ByteOrder) -> None:
     digits = bytes(int(char) for char in f"{number:05d}")
     value = at(NumberType.DIGIT_BYTES, 5, order, places=2)
     frame = b"\0\0" + (digits if order == "big" else digits[::-1])
@@ -113,7 +113,7 @@ def test_a_byte_a_digit(number: int, order: Order) -> None:
 
 
 def test_a_byte_a_digit_at_the_very_beginning() -> None:
-    value = Value(Number(NumberType.DIGIT_BYTES, Place(0, 3)), unit="V")
+    value = ValueFormat(NumberField(NumberType.DIGIT_BYTES, FieldLocation(0, 3)), unit="V")
     assert only(profile(value), bytes([3, 2, 1])).digits == 123
 
 
@@ -144,7 +144,7 @@ def test_characters(text: bytes, places: int | None, digits: str | Status) -> No
 
 @untimed
 @given(st.integers(-99_999, 99_999), st.integers(0, 4), orders, st.sampled_from(["f", "d"]))
-def test_binary_floats_with_known_places(number: int, places: int, order: Order, code: str) -> None:
+def test_binary_floats_with_known_places(number: int, places: int, order: ByteOrder, code: str) -> None:
     shown = Decimal(number).scaleb(-places)
     frame = b"\0\0" + struct.pack(("<" if order == "little" else ">") + code, float(shown))
     kind, size = (NumberType.FLOAT32, 4) if code == "f" else (NumberType.FLOAT64, 8)
@@ -170,7 +170,7 @@ def test_binary_floats_that_are_no_reading(number: str, status: Status) -> None:
 
 @untimed
 @given(st.integers(-2045, 2045), st.integers(-8, 7), orders)
-def test_sfloat(mantissa: int, exponent: int, order: Order) -> None:
+def test_sfloat(mantissa: int, exponent: int, order: ByteOrder) -> None:
     word = (exponent & 0xF) << 12 | mantissa & 0xFFF
     reading = only(profile(at(NumberType.SFLOAT, 2, order)), b"\0\0" + word.to_bytes(2, order))
     assert reading.digits == Decimal(mantissa).scaleb(exponent)
@@ -199,7 +199,7 @@ def test_bits_in_any_order(data: st.DataObject) -> None:
             frame[bit.byte] &= ~(1 << bit.bit)
     signed = number - (1 << width) if number >> width - 1 else number
     for kind, expected in ((NumberType.UINT, number), (NumberType.INT, signed)):
-        value = Value(Number(kind, Place(bits=tuple(bits))), unit="V")
+        value = ValueFormat(NumberField(kind, FieldLocation(bits=tuple(bits))), unit="V")
         assert only(profile(value), bytes(frame)).digits == expected
 
 
@@ -216,8 +216,10 @@ def test_scale_and_places(raw: int, scale: str, places: int) -> None:
 
 
 def test_contents_that_stand_for_no_number() -> None:
-    number = Number(NumberType.INT, Place(0, 2), overload=(0x7FFF, 0x8001), invalid=(0x8000,), overload_above=6000)
-    one = profile(Value(number, unit="V"))
+    number = NumberField(
+        NumberType.INT, FieldLocation(0, 2), overload=(0x7FFF, 0x8001), invalid=(0x8000,), overload_above=6000
+    )
+    one = profile(ValueFormat(number, unit="V"))
     statuses = {
         raw: only(one, struct.pack("<h", raw)).status for raw in (6000, -6000, 6001, -6001, 32767, -32767, -32768)
     }
@@ -234,18 +236,18 @@ def test_contents_that_stand_for_no_number() -> None:
 
 CODES = (
     Code(
-        Place(bits=(Bit(0, 7), Bit(0, 6))),
+        FieldLocation(bits=(Bit(0, 7), Bit(0, 6))),
         (
             (0, Meaning(unit="V", coupling=Coupling.DC)),
             (1, Meaning(unit="V", coupling=Coupling.AC)),
             (2, Meaning(unit="F", prefix="µ")),
         ),
     ),
-    Code(Place(1), ((0, Meaning(places=3)), (1, Meaning(places=2)), (9, Meaning(flag=Flag.OVERLOAD)))),
-    Code(Place(2), ((0x55, Meaning(flag=Flag.LOW_BATTERY)),), otherwise=Meaning()),
+    Code(FieldLocation(1), ((0, Meaning(places=3)), (1, Meaning(places=2)), (9, Meaning(flag=Flag.OVERLOAD)))),
+    Code(FieldLocation(2), ((0x55, Meaning(flag=Flag.LOW_BATTERY)),), otherwise=Meaning()),
 )
 LIT = ((Bit(0, 0), Meaning(flag=Flag.NEGATIVE)), (Bit(0, 1, inverted=True), Meaning(flag=Flag.INVALID)))
-MANY = profile(Value(Number(NumberType.UINT, Place(3, 2))), codes=CODES, lit=LIT)
+MANY = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(3, 2))), codes=CODES, lit=LIT)
 
 
 @pytest.mark.parametrize(
@@ -270,15 +272,15 @@ def test_codes_and_annunciators(frame: str, text: str, value: float | None, low_
 
 
 def test_a_code_that_says_there_is_no_number_leaves_the_kind_of_it_to_the_field() -> None:
-    number = Number(NumberType.UINT, Place(1), overload=(0xFF,))
-    one = profile(Value(number, unit="V"), lit=((Bit(0, 0), Meaning(flag=Flag.NO_NUMBER)),))
+    number = NumberField(NumberType.UINT, FieldLocation(1), overload=(0xFF,))
+    one = profile(ValueFormat(number, unit="V"), lit=((Bit(0, 0), Meaning(flag=Flag.NO_NUMBER)),))
     frames = (b"\0\x07", b"\x01\x07", b"\x01\xff")
     assert [only(one, frame).status for frame in frames] == [Status.OK, Status.INVALID, Status.OVERLOAD]
 
 
 def test_two_units_lit_at_once_are_no_reading() -> None:
     lit = ((Bit(0, 0), Meaning(unit="V")), (Bit(0, 1), Meaning(unit="A")), (Bit(0, 2), Meaning(prefix="m")))
-    one = profile(Value(Number(NumberType.UINT, Place(1))), lit=lit)
+    one = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(1))), lit=lit)
     assert [only(one, bytes([bits, 5])).text for bits in range(8)] == [
         "--- V",  # no unit is lit
         "5 V",
@@ -292,7 +294,9 @@ def test_two_units_lit_at_once_are_no_reading() -> None:
 
 
 def test_points_between_digits() -> None:
-    value = Value(Number(NumberType.BCD, Place(0, 2, "big")), points=((1, Bit(2, 0)), (3, Bit(2, 2))), unit="V")
+    value = ValueFormat(
+        NumberField(NumberType.BCD, FieldLocation(0, 2, "big")), points=((1, Bit(2, 0)), (3, Bit(2, 2))), unit="V"
+    )
     one = profile(value)
     assert [only(one, bytes([0x12, 0x34, bits])).text for bits in (0, 1, 4, 5)] == [
         "1234 V",
@@ -303,8 +307,8 @@ def test_points_between_digits() -> None:
 
 
 def test_a_meaning_stands_above_the_usual() -> None:
-    codes = (Code(Place(0), ((1, Meaning(unit="mV", places=2)), (2, Meaning(scale=Decimal(10))))),)
-    one = profile(Value(Number(NumberType.UINT, Place(1)), places=1, unit="V"), codes=codes)
+    codes = (Code(FieldLocation(0), ((1, Meaning(unit="mV", places=2)), (2, Meaning(scale=Decimal(10))))),)
+    one = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(1)), places=1, unit="V"), codes=codes)
     assert [only(one, bytes([code, 50])).text for code in (1, 2)] == ["0.50 mV", "500.0 V"]
 
 
@@ -337,15 +341,15 @@ def ended(count: int, filler: bytes = b"") -> bytes:
     return b"#" + f"{count:05d}".encode() + filler + b"\r\n"
 
 
-COUNTED = Value(Number(NumberType.UINT, Place(1, 2)), unit="V")
-SUMMED = profile(COUNTED, Framing(b"\xa5", 4, checks=(FrameCheck(CheckKind.SUM),)))
+COUNTED = ValueFormat(NumberField(NumberType.UINT, FieldLocation(1, 2)), unit="V")
+SUMMED = profile(COUNTED, Framing(b"\xa5", 4, checksums=(Checksum(ChecksumKind.SUM),)))
 
 
 TOLD = profile(
-    Value(Number(NumberType.UINT, Place(2, 2)), unit="V"),
-    Framing(b"\x5a", LengthField(1, add=3), checks=(FrameCheck(CheckKind.XOR),)),
+    ValueFormat(NumberField(NumberType.UINT, FieldLocation(2, 2)), unit="V"),
+    Framing(b"\x5a", LengthField(1, add=3), checksums=(Checksum(ChecksumKind.XOR),)),
 )
-ENDED = profile(Value(Number(NumberType.ASCII, Place(1, 5)), unit="V"), Framing(b"#", None, b"\r\n"))
+ENDED = profile(ValueFormat(NumberField(NumberType.ASCII, FieldLocation(1, 5)), unit="V"), Framing(b"#", None, b"\r\n"))
 
 
 def cut(data: bytes, at: list[int]) -> list[bytes]:
@@ -423,7 +427,7 @@ def test_frames_without_start_begin_where_packets_begin() -> None:
 
 
 def test_whole_packets() -> None:
-    one = profile(COUNTED, Framing(b"\xa5", whole=True, end=b"\x0a"))
+    one = profile(COUNTED, Framing(b"\xa5", one_per_packet=True, end=b"\x0a"))
     assert [r.status for r in feed(one, b"\xa5\x01\x00\x0a", b"\xa5\x01", b"\x00\x0a", b"", b"\xa5\x01\x00\x0b")] == [
         Status.OK,
         Status.INVALID,
@@ -440,8 +444,8 @@ def test_a_key(key: bytes, key_from: int, filler: bytes, count: int) -> None:
     came = bytes(
         byte if place < key_from else byte ^ key[(place - key_from) % len(key)] for place, byte in enumerate(plain)
     )
-    checks = (FrameCheck(CheckKind.SUM),)
-    one = profile(COUNTED, Framing(came[:1], len(plain), key=key, key_from=key_from, checks=checks))
+    checks = (Checksum(ChecksumKind.SUM),)
+    one = profile(COUNTED, Framing(came[:1], len(plain), key=key, key_from=key_from, checksums=checks))
     assert [reading.digits for reading in feed(one, came[:3], came[3:] + came)] == [count, count]
 
 
@@ -449,25 +453,25 @@ def test_a_check_over_what_came() -> None:
     plain = bytes([0xA5, 7, 0])
     came = bytes([0xA5, 7 ^ 0x55, 0x55])
     came += bytes([checksum(came)])
-    checks = (FrameCheck(CheckKind.SUM, raw=True),)
-    one = profile(COUNTED, Framing(b"\xa5", 4, key=b"\x55", key_from=1, checks=checks))
+    checks = (Checksum(ChecksumKind.SUM, raw=True),)
+    one = profile(COUNTED, Framing(b"\xa5", 4, key=b"\x55", key_from=1, checksums=checks))
     assert plain[1] == only(one, came).digits
 
 
 @pytest.mark.parametrize(
     ("check", "frame"),
     [
-        (FrameCheck(CheckKind.SUM, -2, 2, "big"), b"\xa5\x80\xff" + struct.pack(">H", 0xA5 + 0x80 + 0xFF)),
-        (FrameCheck(CheckKind.SUM, negate=True), b"\xa5\x80\xff" + bytes([-(0xA5 + 0x80 + 0xFF) & 0xFF])),
-        (FrameCheck(CheckKind.SUM, xor_out=0xFF), b"\xa5\x80\xff" + bytes([(0xA5 + 0x80 + 0xFF) & 0xFF ^ 0xFF])),
-        (FrameCheck(CheckKind.SUM, init=0x10, begin=1), b"\xa5\x80\xff" + bytes([(0x10 + 0x80 + 0xFF) & 0xFF])),
-        (FrameCheck(CheckKind.XOR, begin=1), b"\xa5\x80\xff" + bytes([0x80 ^ 0xFF])),
-        (FrameCheck(CheckKind.XOR, at=0, begin=1), bytes([0x80 ^ 0xFF, 0x80, 0xFF])),
-        (FrameCheck(CheckKind.SUM, at=-1, begin=1, end=-2), b"\xa5\x80\xff\x33\x7f"),
+        (Checksum(ChecksumKind.SUM, -2, 2, "big"), b"\xa5\x80\xff" + struct.pack(">H", 0xA5 + 0x80 + 0xFF)),
+        (Checksum(ChecksumKind.SUM, negate=True), b"\xa5\x80\xff" + bytes([-(0xA5 + 0x80 + 0xFF) & 0xFF])),
+        (Checksum(ChecksumKind.SUM, xor_out=0xFF), b"\xa5\x80\xff" + bytes([(0xA5 + 0x80 + 0xFF) & 0xFF ^ 0xFF])),
+        (Checksum(ChecksumKind.SUM, init=0x10, begin=1), b"\xa5\x80\xff" + bytes([(0x10 + 0x80 + 0xFF) & 0xFF])),
+        (Checksum(ChecksumKind.XOR, begin=1), b"\xa5\x80\xff" + bytes([0x80 ^ 0xFF])),
+        (Checksum(ChecksumKind.XOR, at=0, begin=1), bytes([0x80 ^ 0xFF, 0x80, 0xFF])),
+        (Checksum(ChecksumKind.SUM, at=-1, begin=1, end=-2), b"\xa5\x80\xff\x33\x7f"),
     ],
 )
-def test_kinds_and_places_of_checks(check: FrameCheck, frame: bytes) -> None:
-    one = profile(VOLTS, Framing(whole=True, checks=(check,)))
+def test_kinds_and_places_of_checks(check: Checksum, frame: bytes) -> None:
+    one = profile(VOLTS, Framing(one_per_packet=True, checksums=(check,)))
     assert only(one, frame).status is Status.OK
     for place in range(len(frame)):
         broken = bytearray(frame)
@@ -485,8 +489,8 @@ def test_nothing_is_held_from_one_connection_to_the_next() -> None:
 
 
 def test_channels_are_framed_apart() -> None:
-    both = Profile("test", DriverName.FRAMED, Connection(("a", "b")), Match(), SUMMED.framing, COUNTED)
-    driver = open_on_capture(both, ["a", "b@12"])
+    both = Profile("test", DriverName.FRAMED, ConnectionSetup(("a", "b")), Match(), SUMMED.framing, COUNTED)
+    driver = open_profile_driver(both, ["a", "b@12"])
     assert [channel.key for channel in driver.channels] == ["a", "b@12"]
     assert driver.feed("a", framed(1)[:2], STAMP) == ()
     assert driver.feed("b@12", framed(2)[:2], STAMP) == ()
@@ -500,5 +504,5 @@ def test_channels_are_framed_apart() -> None:
     [(1234.5, "1234.5 V"), (-99999.0, "-99999.0 V"), (123456.7, "--- V"), (9999999.0, "--- V"), (2e6, "2000000.0 V")],
 )
 def test_a_number_longer_than_the_display_is_none(sent: float, text: str) -> None:
-    one = profile(Value(Number(NumberType.FLOAT32, Place(0, 4)), places=1, unit="V", most_digits=5))
+    one = profile(ValueFormat(NumberField(NumberType.FLOAT32, FieldLocation(0, 4)), places=1, unit="V", most_digits=5))
     assert only(one, struct.pack("<f", sent)).text == text

@@ -8,22 +8,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.driver_api import Coupling, Reading, Stamp, Status
-from meterlink.profiles import open_on_capture
-from meterlink.profiles.model import Connection, DriverName, Flag, Meaning, Profile, Text
+from meterlink.driver_api import Coupling, Reading, Status, Timestamp
+from meterlink.profiles import open_profile_driver
+from meterlink.profiles.model import ConnectionSetup, DriverName, Flag, Meaning, Profile, TextFormat
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 
 
-def feed(text: Text, *packets: bytes) -> list[Reading]:
-    profile = Profile("test", DriverName.LINED, Connection((CHANNEL,)), text=text)
-    driver = open_on_capture(profile, [CHANNEL])
-    return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, Stamp(1, 1))]
+def feed(text: TextFormat, *packets: bytes) -> list[Reading]:
+    profile = Profile("test", DriverName.LINED, ConnectionSetup((CHANNEL,)), text=text)
+    driver = open_profile_driver(profile, [CHANNEL])
+    return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, Timestamp(1, 1))]
 
 
-def texts(text: Text, *lines: str) -> list[str]:
+def texts(text: TextFormat, *lines: str) -> list[str]:
     return [reading.text for reading in feed(text, *[line.encode() + b"\n" for line in lines])]
 
 
@@ -64,27 +64,27 @@ def texts(text: Text, *lines: str) -> list[str]:
     ],
 )
 def test_lines(line: str, shown: str) -> None:
-    assert texts(Text(unit=""), line) == [shown]
+    assert texts(TextFormat(unit=""), line) == [shown]
 
 
 def test_which_of_several_numbers_is_the_value() -> None:
-    assert texts(Text(number=2), "7, 4.70 uF, 9") == ["4.70 µF"]
-    assert texts(Text(number=4, unit="V"), "7, 4.70, 9") == ["--- V"]
+    assert texts(TextFormat(value_number=2), "7, 4.70 uF, 9") == ["4.70 µF"]
+    assert texts(TextFormat(value_number=4, unit="V"), "7, 4.70, 9") == ["--- V"]
     # A unit behind another number is that one's.
-    assert texts(Text(number=1, unit="V"), "4.70 23 °C", "4.70 mV 23 °C", "°C 4.70 mV") == [
+    assert texts(TextFormat(value_number=1, unit="V"), "4.70 23 °C", "4.70 mV 23 °C", "°C 4.70 mV") == [
         "4.70 V",
         "4.70 mV",
         "--- V",
     ]
-    assert texts(Text(number=2, unit="V"), "23 °C 4.70") == ["4.70 V"]
+    assert texts(TextFormat(value_number=2, unit="V"), "23 °C 4.70") == ["4.70 V"]
 
 
 def test_a_line_with_another_count_of_numbers_may_be_two_run_together() -> None:
-    assert texts(Text(numbers=1), "4.70 V", "4.70 V 4.71 V", "OL V") == ["4.70 V", "--- V", "OL V"]
+    assert texts(TextFormat(number_count=1), "4.70 V", "4.70 V 4.71 V", "OL V") == ["4.70 V", "--- V", "OL V"]
 
 
 def test_words() -> None:
-    text = Text(
+    text = TextFormat(
         words=(
             ("CAP", Meaning(unit="µF", scale=Decimal(10) ** 6)),
             ("ACV", Meaning(unit="V", coupling=Coupling.AC)),
@@ -109,44 +109,44 @@ def test_lines_split_and_joined_anyhow(numbers: list[Decimal], end: str, places:
     data = b"".join(f"{number:f} V{end}".encode() for number in numbers)
     cuts = sorted({0, len(data), *(place % (len(data) + 1) for place in places)})
     packets = [data[begin:stop] for begin, stop in pairwise(cuts)]
-    readings = feed(Text(end=end), *packets)
+    readings = feed(TextFormat(end=end), *packets)
     assert [str(one.digits) for one in readings] == [f"{number:f}" for number in numbers]
 
 
 @untimed
 @given(st.integers(-99999, 99999), st.integers(-9, 6))
 def test_exponents_keep_every_digit(mantissa: int, exponent: int) -> None:
-    (reading,) = feed(Text(), f"{mantissa}E{exponent} F\n".encode())
+    (reading,) = feed(TextFormat(), f"{mantissa}E{exponent} F\n".encode())
     assert reading.value == pytest.approx(mantissa * 10.0**exponent, rel=1e-12)
     assert reading.digits is not None
     assert len(reading.digits.as_tuple().digits) == len(str(abs(mantissa)))
 
 
 def test_without_an_end_every_packet_is_a_line() -> None:
-    assert [one.text for one in feed(Text(end=""), b"1 V", b"2 V\r\n", b" \r\n", b"")] == ["1 V", "2 V"]
+    assert [one.text for one in feed(TextFormat(end=""), b"1 V", b"2 V\r\n", b" \r\n", b"")] == ["1 V", "2 V"]
 
 
 def test_a_line_longer_than_any_is_dropped_as_a_whole() -> None:
-    text = Text(longest=10, end="\r\n")
+    text = TextFormat(longest=10, end="\r\n")
     assert [one.text for one in feed(text, b"1 V\r\n", *[b"12345678"] * 500, b"2 V\r\n3 V\r\n")] == ["1 V", "3 V"]
     assert [one.text for one in feed(text, b"12345678901 V\r", b"\n2 V\r", b"\n")] == ["2 V"]
 
 
 def test_bytes_that_are_no_text() -> None:
-    assert [one.status for one in feed(Text(), b"\xff1 V\n", b"\xc2\n", b"1 V\n")] == [
+    assert [one.status for one in feed(TextFormat(), b"\xff1 V\n", b"\xc2\n", b"1 V\n")] == [
         Status.INVALID,
         Status.INVALID,
         Status.OK,
     ]
-    assert feed(Text(encoding="ascii"), "1 µF\n".encode())[0].status is Status.INVALID
+    assert feed(TextFormat(encoding="ascii"), "1 µF\n".encode())[0].status is Status.INVALID
 
 
 @untimed
 @given(st.lists(st.binary(max_size=40), max_size=30))
 def test_what_is_held_is_bounded(packets: list[Any]) -> None:
-    from meterlink.profiles.lines import LineCutter  # noqa: PLC0415 - the one test that looks inside
+    from meterlink.profiles.lines import LineSplitter  # noqa: PLC0415 - the one test that looks inside
 
-    cutter = LineCutter(Text(longest=20))
+    cutter = LineSplitter(TextFormat(longest=20))
     for packet in packets:
         cutter.feed(packet)
-        assert len(cutter._held) <= 21
+        assert len(cutter._buffer) <= 21

@@ -14,30 +14,30 @@ from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
-from meterlink.core.text import clean_name
-from meterlink.profiles import Profile, check_profile, kind_of, load_profile, load_profiles, write_profile
+from meterlink.core.text import clean_text
+from meterlink.profiles import Profile, check_profile, compile_profile, load_profile, load_profiles, write_profile
 from meterlink.profiles.model import (
-    PREFIXES,
+    UNIT_PREFIXES,
     Bit,
-    CheckKind,
+    CandidateSegment,
+    Checksum,
+    ChecksumKind,
     Code,
-    Connection,
+    ConnectionSetup,
+    ConnectionWrite,
     DriverName,
+    FieldLocation,
     Flag,
-    FrameCheck,
     Framing,
     LengthField,
     Match,
     Meaning,
-    Number,
+    NumberField,
     NumberType,
-    Place,
-    Pooled,
     Segments,
-    Text,
-    Unmapped,
-    Value,
-    WriteOut,
+    TextFormat,
+    UnknownSegment,
+    ValueFormat,
 )
 from meterlink.profiles.schema import json_schema
 
@@ -51,7 +51,7 @@ untimed = settings(
 UUIDS = st.sampled_from([f"5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e{number:02x}" for number in range(6)])
 NAMES = st.from_regex(r"[a-z0-9]{1,8}(-[a-z0-9]{1,8})?", fullmatch=True)
 LINE = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"], exclude_characters="[]"), max_size=20).map(
-    clean_name
+    clean_text
 )
 SECONDS = st.integers(1, 72_000).map(lambda n: n / 20)
 BITS = st.builds(Bit, st.integers(0, 30), st.integers(0, 7), st.booleans())
@@ -63,24 +63,24 @@ PLACES = st.none() | st.integers(0, 12)
 MEANINGS = st.builds(
     Meaning,
     UNITS | st.just(""),
-    st.sampled_from(["", *PREFIXES]),
+    st.sampled_from(["", *UNIT_PREFIXES]),
     st.none() | st.sampled_from(Coupling),
     PLACES,
     SCALES,
     st.none() | st.sampled_from(Flag),
 )
-BYTE_PLACES = st.builds(Place, st.integers(0, 20), st.integers(1, 8), ORDERS)
-PLACED = BYTE_PLACES | st.builds(Place, bits=BIT_LISTS)
+BYTE_PLACES = st.builds(FieldLocation, st.integers(0, 20), st.integers(1, 8), ORDERS)
+PLACED = BYTE_PLACES | st.builds(FieldLocation, bits=BIT_LISTS)
 CONTENTS = st.lists(st.integers(0, 2**32), max_size=3).map(tuple)
 NUMBERS = st.builds(
-    Number,
+    NumberField,
     st.sampled_from([NumberType.UINT, NumberType.INT, NumberType.SIGN_MAGNITUDE]),
     PLACED,
     CONTENTS,
     CONTENTS,
     st.none() | st.integers(0, 2**40),
 ) | st.builds(
-    lambda kind, at, order: Number(kind[0], Place(at, kind[1], order)),
+    lambda kind, at, order: NumberField(kind[0], FieldLocation(at, kind[1], order)),
     st.sampled_from([
         (NumberType.BCD, 3), (NumberType.DIGIT_BYTES, 5), (NumberType.ASCII, 7), (NumberType.FLOAT32, 4),
         (NumberType.FLOAT64, 8), (NumberType.SFLOAT, 2), (NumberType.FLOAT, 4),
@@ -89,15 +89,15 @@ NUMBERS = st.builds(
     ORDERS,
 )  # fmt: skip
 GLYPHS = st.dictionaries(st.integers(0, 127), st.sampled_from('0123456789 -LE"\\'), max_size=3)
-SEGMENT = BITS | st.sampled_from(Unmapped) | st.builds(Pooled, st.integers(0, 1), st.booleans())
+SEGMENT = BITS | st.sampled_from(UnknownSegment) | st.builds(CandidateSegment, st.integers(0, 1), st.booleans())
 DIGITS = st.lists(st.lists(SEGMENT, min_size=7, max_size=7).map(tuple), min_size=1, max_size=5).map(tuple)
 POOLS = st.lists(st.lists(BITS, min_size=1, max_size=9).map(tuple), min_size=2, max_size=3).map(tuple)
 SEGMENTS = st.builds(Segments, DIGITS, GLYPHS.map(lambda glyphs: tuple(glyphs.items())), POOLS)
 POINTS = st.dictionaries(st.integers(1, 12), BITS, max_size=3).map(lambda points: tuple(points.items()))
 CHECKS = (
     st.builds(
-        FrameCheck,
-        st.sampled_from([CheckKind.SUM, CheckKind.XOR]),
+        Checksum,
+        st.sampled_from([ChecksumKind.SUM, ChecksumKind.XOR]),
         st.integers(-8, -4) | st.integers(0, 20),
         st.integers(1, 4),
         ORDERS,
@@ -108,11 +108,20 @@ CHECKS = (
         st.integers(0, 255),
         st.booleans(),
     )
-    | st.builds(lambda at, size: FrameCheck(CheckKind.SUM, at, size, hex=True), st.integers(-16, -8), st.integers(1, 4))
-    | st.builds(lambda at, key: FrameCheck(CheckKind.SUM, at, key=key), st.integers(-16, -1), st.integers(0, 255))
     | st.builds(
-        lambda width, polynomial, *flags: FrameCheck(
-            CheckKind.CRC, -2, 2, width=width, polynomial=polynomial, init=7, reflect_in=flags[0], reflect_out=flags[1]
+        lambda at, size: Checksum(ChecksumKind.SUM, at, size, hex=True), st.integers(-16, -8), st.integers(1, 4)
+    )
+    | st.builds(lambda at, key: Checksum(ChecksumKind.SUM, at, key=key), st.integers(-16, -1), st.integers(0, 255))
+    | st.builds(
+        lambda width, polynomial, *flags: Checksum(
+            ChecksumKind.CRC,
+            -2,
+            2,
+            width=width,
+            polynomial=polynomial,
+            init=7,
+            reflect_in=flags[0],
+            reflect_out=flags[1],
         ),
         st.none() | st.integers(1, 16),
         st.integers(1, 0xFFFF),
@@ -142,7 +151,7 @@ CODES = st.builds(
     st.none() | MEANINGS,
 )
 TEXTS = st.builds(
-    Text,
+    TextFormat,
     st.sampled_from(["\n", "\r\n", "", ";", "\x03", "µ"]),
     st.sampled_from(["ascii", "utf-8"]),
     st.integers(1, 4096),
@@ -157,13 +166,13 @@ TEXTS = st.builds(
     st.lists(CHECKS, max_size=2).map(tuple),
 )
 CONNECTIONS = st.builds(
-    Connection,
+    ConnectionSetup,
     st.lists(UUIDS, min_size=1, max_size=2, unique=True).map(tuple),
     st.lists(UUIDS, max_size=1).map(tuple),
     SECONDS,
     UUIDS | st.just(""),
     st.lists(
-        st.builds(WriteOut, UUIDS, st.binary(min_size=1, max_size=20), SECONDS | st.just(0.0), st.booleans()),
+        st.builds(ConnectionWrite, UUIDS, st.binary(min_size=1, max_size=20), SECONDS | st.just(0.0), st.booleans()),
         max_size=2,
     ).map(tuple),
 )
@@ -189,14 +198,14 @@ def profiles(draw: st.DrawFn) -> Profile:
         return Profile(**common, text=draw(TEXTS))
     source = draw(SEGMENTS if driver is DriverName.SEGMENTED else NUMBERS)
     points = draw(POINTS)
-    value = Value(source, None if points else draw(PLACES), draw(SCALES), points, draw(UNITS))
+    value = ValueFormat(source, None if points else draw(PLACES), draw(SCALES), points, draw(UNITS))
     lit = draw(st.dictionaries(BITS, MEANINGS, max_size=4))
     return Profile(
         **common,
         framing=draw(FRAMINGS),
         value=value,
         codes=tuple(draw(st.lists(CODES, max_size=2))),
-        lit=tuple(lit.items()),
+        annunciators=tuple(lit.items()),
     )
 
 
@@ -205,10 +214,10 @@ def profiles(draw: st.DrawFn) -> Profile:
 def test_what_is_written_reads_back_equal_and_fits_the_schema(profile: Profile) -> None:
     text = write_profile(profile)
     checked = check_profile(text)
-    assert [str(finding) for finding in checked.findings] == []
+    assert [str(finding) for finding in checked.problems] == []
     assert checked.profile == profile
     jsonschema.validate(json.loads(json.dumps(tomllib.loads(text))), json_schema())
-    kind_of(profile)  # whatever is accepted compiles
+    compile_profile(profile)  # whatever is accepted compiles
 
 
 GOOD = """\
@@ -266,14 +275,14 @@ CAP = { unit = "F" }
 
 @pytest.mark.parametrize("text", [GOOD, SEGMENTED, LINED])
 def test_the_good_ones_are_good(text: str) -> None:
-    assert check_profile(text).findings == ()
+    assert check_profile(text).problems == ()
     jsonschema.validate(json.loads(json.dumps(tomllib.loads(text))), json_schema())
 
 
 def test_ranges_of_bits_and_short_uuids() -> None:
     profile = check_profile(GOOD).profile
     assert profile is not None
-    assert profile.codes[0].place.bits == (Bit(1, 7), Bit(1, 6), Bit(1, 5), Bit(1, 4))
+    assert profile.codes[0].location.bits == (Bit(1, 7), Bit(1, 6), Bit(1, 5), Bit(1, 4))
     assert profile.connection.notify == ("0000fff1-0000-1000-8000-00805f9b34fb",)
 
 
@@ -333,12 +342,12 @@ def test_errors_say_where_and_what_to_write(text: str, old: str, new: str, found
     assert old in text
     checked = check_profile(text.replace(old, new, 1))
     assert checked.profile is None
-    assert any(str(finding).startswith(found) for finding in checked.findings), [str(one) for one in checked.findings]
+    assert any(str(finding).startswith(found) for finding in checked.problems), [str(one) for one in checked.problems]
 
 
 def test_all_errors_are_found_at_once_in_the_order_of_the_file() -> None:
     bad = GOOD.replace('"BENCH*"', "5").replace("a5 01", "a5 0").replace("at = 3", "at = 300").replace("0x01", "one")
-    lines = [finding.position.line for finding in check_profile(bad).findings]
+    lines = [finding.position.line for finding in check_profile(bad).problems]
     assert lines == sorted(lines)
     assert {5, 10, 18, 23} <= set(lines)
 
@@ -355,9 +364,9 @@ def test_no_file_makes_it_raise(data: st.DataObject) -> None:
         )
         text = text[:at] + piece + text[at + length :]
     checked = check_profile(text)
-    assert (checked.profile is None) == bool(checked.findings)
+    assert (checked.profile is None) == bool(checked.problems)
     if checked.profile is not None:
-        kind_of(checked.profile)
+        compile_profile(checked.profile)
 
 
 @untimed
@@ -369,12 +378,12 @@ def test_values_of_any_other_type_are_refused_not_raised(text: str, data: st.Dat
     table[key] = data.draw(
         st.sampled_from([True, -1, 2**70, math.inf, 1.5, "", "x", [], {}, [1], ["x"], [[]], [{}], {"x": 1}, {"1": {}}])
     )
-    from meterlink.profiles.parser import _Reading  # noqa: PLC0415 - text cannot be made of every such table
+    from meterlink.profiles.parser import ProfileParser  # noqa: PLC0415 - text cannot be made of every such table
 
-    reading = _Reading(entry)
-    profile = reading.profile()
+    reading = ProfileParser(entry)
+    profile = reading.parse()
     if not reading.problems:
-        kind_of(profile)
+        compile_profile(profile)
 
 
 PIECES = st.sampled_from(["[", "]", "{}", "=", "\n", "1e999999", "true", "[[x]]"])

@@ -7,23 +7,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.driver_api import Reading, Stamp, Status
-from meterlink.profiles import open_on_capture
+from meterlink.driver_api import Reading, Status, Timestamp
+from meterlink.profiles import open_profile_driver
 from meterlink.profiles.model import (
     Bit,
-    CheckKind,
-    Connection,
+    CandidateSegment,
+    Checksum,
+    ChecksumKind,
+    ConnectionSetup,
     DriverName,
     Flag,
-    FrameCheck,
     Framing,
     Match,
     Meaning,
-    Pooled,
     Profile,
     Segments,
-    Unmapped,
-    Value,
+    UnknownSegment,
+    ValueFormat,
 )
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
@@ -38,15 +38,15 @@ LIT = {
 
 
 def feed(profile: Profile, frame: bytes) -> Reading:
-    (reading,) = open_on_capture(profile, [CHANNEL]).feed(CHANNEL, frame, Stamp(1, 1))
+    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, frame, Timestamp(1, 1))
     return reading
 
 
 def profile(segments: Segments, framing: Framing | None = None, **more: Any) -> Profile:
     lit = more.pop("lit", ())
-    value = Value(segments, unit=more.pop("unit", "V"), **more)
-    connection = Connection((CHANNEL,))
-    return Profile("test", DriverName.SEGMENTED, connection, Match(), framing or Framing(), value, lit=lit)
+    value = ValueFormat(segments, unit=more.pop("unit", "V"), **more)
+    connection = ConnectionSetup((CHANNEL,))
+    return Profile("test", DriverName.SEGMENTED, connection, Match(), framing or Framing(), value, annunciators=lit)
 
 
 def set_bit(frame: bytearray, bit: Bit, lit: bool) -> None:
@@ -78,7 +78,15 @@ def test_any_scramble_inversion_and_key(data: st.DataObject) -> None:
     if half:
         b, c = digits[0][1:3]
         digits = (
-            (Unmapped.ABSENT, b, c, Unmapped.ABSENT, Unmapped.ABSENT, Unmapped.ABSENT, Unmapped.ABSENT),
+            (
+                UnknownSegment.ABSENT,
+                b,
+                c,
+                UnknownSegment.ABSENT,
+                UnknownSegment.ABSENT,
+                UnknownSegment.ABSENT,
+                UnknownSegment.ABSENT,
+            ),
             *digits[1:],
         )
     number = data.draw(st.integers(0, 2 * 10 ** (count - 1) - 1 if half else 10**count - 1))
@@ -100,7 +108,7 @@ def test_any_scramble_inversion_and_key(data: st.DataObject) -> None:
     frame.append(sum(frame) & 0xFF)
     came = bytes(byte ^ key[place % len(key)] for place, byte in enumerate(frame)) if key else bytes(frame)
 
-    framing = Framing(length=size + 1, key=key, checks=(FrameCheck(CheckKind.SUM),))
+    framing = Framing(length=size + 1, key=key, checksums=(Checksum(ChecksumKind.SUM),))
     one = profile(Segments(digits), framing, points=points, lit=((minus, Meaning(flag=Flag.NEGATIVE)),))
     reading = feed(one, came)
     assert reading.status is (Status.OK if text.strip() else Status.INVALID)
@@ -150,7 +158,7 @@ def test_a_profile_s_own_shapes() -> None:
 
 def test_segments_nobody_knows_are_done_without_where_the_others_decide() -> None:
     digit = list(straight(1)[0])
-    digit[4] = Unmapped.UNKNOWN  # type: ignore[call-overload] # a list of both is wanted
+    digit[4] = UnknownSegment.UNKNOWN  # type: ignore[call-overload] # a list of both is wanted
     one = profile(Segments((tuple(digit),)))
     # Without segment e, 5 is 6 and 8 is 9, and 4 is the letter H.
     read = {character: feed(one, straight_frame(character)).text for character in "0123456789"}
@@ -194,7 +202,7 @@ def at(position: int, *, inverted: bool = False) -> Bit:
 
 def test_two_segments_that_share_two_bits_still_tell_a_seven() -> None:
     # a and d differ in a 7 only, and nobody knows which bit is which.
-    digit = (Pooled(0), Bit(0, 1), Bit(0, 2), Pooled(0), Bit(0, 4), Bit(0, 5), Bit(0, 6))
+    digit = (CandidateSegment(0), Bit(0, 1), Bit(0, 2), CandidateSegment(0), Bit(0, 4), Bit(0, 5), Bit(0, 6))
     one = profile(Segments((digit,), pools=((Bit(0, 0), Bit(0, 3)),)))
     for place in ("abcdefg", "dbcaefg"):
         for char in "0123456789":
@@ -204,7 +212,7 @@ def test_two_segments_that_share_two_bits_still_tell_a_seven() -> None:
 
 def test_a_segment_that_has_always_been_lit_is_dark_where_the_others_say_so() -> None:
     # c is dark in a 2 only. Its bit is 1.0, 1.1 or 1.2, none of which has ever changed.
-    digit = (Bit(0, 0), Bit(0, 1), Pooled(0, inverted=True), Bit(0, 3), Bit(0, 4), Bit(0, 5), Bit(0, 6))
+    digit = (Bit(0, 0), Bit(0, 1), CandidateSegment(0, inverted=True), Bit(0, 3), Bit(0, 4), Bit(0, 5), Bit(0, 6))
     still = (Bit(1, 0, inverted=True), Bit(1, 1), Bit(1, 2, inverted=True))
     one = profile(Segments((digit,), pools=(still,)))
     two = sum(1 << "abcdefg".index(segment) for segment in "abdeg")
@@ -227,12 +235,12 @@ def test_pools_never_make_another_number(random: Any, data: st.DataObject) -> No
     place = dict(zip(names, random.sample(range(len(names) + spare), len(names)), strict=True))
     hidden = random.sample(names, 8)
     pairs, still = [hidden[:2], hidden[2:4]], hidden[4:]
-    pooled = {name: Pooled(number) for number, pair in enumerate(pairs) for name in pair}
+    pooled = {name: CandidateSegment(number) for number, pair in enumerate(pairs) for name in pair}
     free = [position for position in range(len(names) + spare) if position not in place.values()]
     pools = [tuple(at(place[name]) for name in pair) for pair in pairs]
     # The open pool rests as it is while all its segments are lit and all spare bits dark.
     pools.append(tuple(at(place[name], inverted=True) for name in still) + tuple(map(at, free)))
-    pooled |= {name: Pooled(2, inverted=True) for name in still}
+    pooled |= {name: CandidateSegment(2, inverted=True) for name in still}
     digits = tuple(
         tuple(pooled.get(f"{digit}{segment}") or at(place[f"{digit}{segment}"]) for segment in "abcdefg")
         for digit in range(3)

@@ -8,25 +8,31 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.core.clock import Stamp, SystemClock
+from meterlink.core.clock import SystemClock, Timestamp
 from meterlink.core.errors import PublishError, SettingsError
 from meterlink.publish.mqtt import (
-    Answer,
-    Broker,
+    BrokerConfig,
+    BrokerConnection,
     ConfigurationError,
-    Connection,
-    Message,
+    MqttMessage,
+    PublishResult,
     UnreachableError,
     new_identifier,
 )
 from meterlink.publish.outbox import StoreOutbox
-from meterlink.publish.publisher import CONFIGURATION_DELAY, LONGEST_DELAY, STEADY_AFTER, WINDOW, Publisher
+from meterlink.publish.publisher import (
+    CONFIGURATION_RETRY_DELAY,
+    LONGEST_RETRY_DELAY,
+    MAX_IN_FLIGHT,
+    STABLE_AFTER,
+    Publisher,
+)
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, OutboxRow
 from meterlink.store.writer import Writer
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
-BROKER = Broker("broker.example", "teststation1")
+BROKER = BrokerConfig("broker.example", "teststation1")
 
 
 @pytest.fixture(autouse=True)
@@ -42,8 +48,8 @@ class TestClock:
     def __init__(self) -> None:
         self.seconds = 0.0
 
-    def stamp(self) -> Stamp:
-        return Stamp(1_800_000_000_000_000_000 + int(self.seconds * 1e9), int(self.seconds * 1e9))
+    def now(self) -> Timestamp:
+        return Timestamp(1_800_000_000_000_000_000 + int(self.seconds * 1e9), int(self.seconds * 1e9))
 
 
 @dataclass(frozen=True)
@@ -76,17 +82,17 @@ class MemoryOutbox:
 class FakeConnection:
     """Answers as ``answers`` says; without one, when the test does."""
 
-    answers: Callable[[Message], Answer | None]
+    answers: Callable[[MqttMessage], PublishResult | None]
     receive_maximum: int = 65_535
-    sent: list[tuple[Message, "asyncio.Future[Answer]"]] = field(default_factory=list)
+    sent: list[tuple[MqttMessage, "asyncio.Future[PublishResult]"]] = field(default_factory=list)
     grew: asyncio.Event = field(default_factory=asyncio.Event)
     closed: str = ""
 
     def __post_init__(self) -> None:
         self.lost: asyncio.Future[PublishError] = asyncio.get_running_loop().create_future()
 
-    def send(self, message: Message) -> "asyncio.Future[Answer]":
-        future: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+    def send(self, message: MqttMessage) -> "asyncio.Future[PublishResult]":
+        future: asyncio.Future[PublishResult] = asyncio.get_running_loop().create_future()
         answer = self.answers(message)
         if answer is not None:
             future.set_result(answer)
@@ -116,7 +122,7 @@ class Bench:
     clock: TestClock = field(default_factory=TestClock)
     delays: list[float] = field(default_factory=list)
     notices: list[tuple[str, str]] = field(default_factory=list)
-    wills: list[Message] = field(default_factory=list)
+    wills: list[MqttMessage] = field(default_factory=list)
     used_up: asyncio.Event = field(default_factory=asyncio.Event)
 
     def publisher(self, chance: float = 1.0) -> Publisher:
@@ -128,10 +134,10 @@ class Bench:
             clock=self.clock,
             open_connection=self.open,  # type: ignore[arg-type]
             sleep=self.sleep,
-            chance=lambda: chance,
+            random_fraction=lambda: chance,
         )
 
-    async def open(self, broker: Broker, will: Message, patience: float) -> FakeConnection:
+    async def open(self, broker: BrokerConfig, will: MqttMessage, patience: float) -> FakeConnection:
         del broker, patience
         self.wills.append(will)
         attempt = self.attempts.pop(0)
@@ -153,14 +159,14 @@ class Bench:
             await task
 
 
-def yes(_: Message) -> Answer:
-    return Answer()
+def yes(_: MqttMessage) -> PublishResult:
+    return PublishResult()
 
 
 async def test_delays_double_up_to_a_minute() -> None:
     bench = Bench([UnreachableError("no") for _ in range(9)])
     await bench.until_used_up(bench.publisher())
-    assert bench.delays == [1, 2, 4, 8, 16, 32, LONGEST_DELAY, LONGEST_DELAY, LONGEST_DELAY]
+    assert bench.delays == [1, 2, 4, 8, 16, 32, LONGEST_RETRY_DELAY, LONGEST_RETRY_DELAY, LONGEST_RETRY_DELAY]
 
 
 async def test_delays_are_jittered_over_their_whole_length() -> None:
@@ -169,7 +175,7 @@ async def test_delays_are_jittered_over_their_whole_length() -> None:
     assert bench.delays == [0.25, 0.5, 1, 2, 4, 8, 15, 15]
 
 
-@pytest.mark.parametrize(("lasted", "delays"), [(STEADY_AFTER - 1, [1, 2, 4]), (STEADY_AFTER, [1, 2, 1])])
+@pytest.mark.parametrize(("lasted", "delays"), [(STABLE_AFTER - 1, [1, 2, 4]), (STABLE_AFTER, [1, 2, 1])])
 async def test_only_a_steady_connection_resets_the_delay(lasted: float, delays: list[float]) -> None:
     clock = TestClock()
     connection = FakeConnection(yes)
@@ -194,7 +200,7 @@ async def test_a_configuration_fault_is_an_alarm_and_tried_again_every_five_minu
     bench = Bench([ConfigurationError("refused.", "Check it."), ConfigurationError("refused.", "Check it.")])
     publisher = bench.publisher()
     await bench.until_used_up(publisher)
-    assert bench.delays == [CONFIGURATION_DELAY] * 2 == [300, 300]
+    assert bench.delays == [CONFIGURATION_RETRY_DELAY] * 2 == [300, 300]
     assert len(bench.notices) == 1, "the same notice is not repeated"
     assert bench.notices[0][0] == "alarm"
     assert "Check it." in bench.notices[0][1]
@@ -222,20 +228,20 @@ async def test_birth_will_and_farewell() -> None:
 
 
 async def test_at_most_a_window_is_under_way_and_stop_waits_for_it() -> None:
-    connection = FakeConnection(lambda message: Answer() if message.retain else None)
-    bench = Bench([connection], MemoryOutbox(WINDOW * 2))
+    connection = FakeConnection(lambda message: PublishResult() if message.retain else None)
+    bench = Bench([connection], MemoryOutbox(MAX_IN_FLIGHT * 2))
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
-    await connection.has_sent(1 + WINDOW)
+    await connection.has_sent(1 + MAX_IN_FLIGHT)
     for _ in range(10):
         await asyncio.sleep(0)
-    assert len(connection.sent) == 1 + WINDOW
-    assert len(bench.outbox.entries) == WINDOW * 2, "nothing is deleted before it is acknowledged"
+    assert len(connection.sent) == 1 + MAX_IN_FLIGHT
+    assert len(bench.outbox.entries) == MAX_IN_FLIGHT * 2, "nothing is deleted before it is acknowledged"
     publisher.stop()
     for _, answer in connection.sent[1:]:
-        answer.set_result(Answer())
+        answer.set_result(PublishResult())
     await task
-    assert sorted(bench.outbox.entries) == list(range(WINDOW + 1, WINDOW * 2 + 1))
+    assert sorted(bench.outbox.entries) == list(range(MAX_IN_FLIGHT + 1, MAX_IN_FLIGHT * 2 + 1))
     assert connection.closed == "cleanly"
 
 
@@ -256,7 +262,7 @@ async def test_what_comes_later_is_noticed() -> None:
 
 
 async def test_a_denied_birth_is_told_and_the_rest_goes_on() -> None:
-    connection = FakeConnection(lambda message: Answer("Not authorized" if message.retain else ""))
+    connection = FakeConnection(lambda message: PublishResult("Not authorized" if message.retain else ""))
     bench = Bench([connection], MemoryOutbox(1))
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
@@ -276,7 +282,7 @@ async def test_it_empties_the_outbox_of_a_real_database(tmp_path: Path) -> None:
         outbox = StoreOutbox(Reader(path), writer)
         rows = tuple(OutboxRow(f"id-{number}", f"t/{number}", b"[]", droppable=True) for number in range(40))
         await asyncio.wrap_future(writer.submit(Batch(outbox=rows)))
-        connection = FakeConnection(lambda message: Answer("denied" if message.topic == "t/7" else ""))
+        connection = FakeConnection(lambda message: PublishResult("denied" if message.topic == "t/7" else ""))
         bench = Bench([connection])
         bench.outbox = outbox  # type: ignore[assignment]
         publisher = bench.publisher()
@@ -317,12 +323,12 @@ async def test_it_empties_the_outbox_of_a_real_database(tmp_path: Path) -> None:
 def test_settings_that_must_not_be_used(wrong: dict[str, object], key: str) -> None:
     settings = {"host": "broker.example", "identifier": "teststation1"} | wrong
     with pytest.raises(SettingsError, match=key.replace(".", r"\.")):
-        Broker(**settings)  # type: ignore[arg-type]
+        BrokerConfig(**settings)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "127.8.0.1", "::1"])
 def test_a_password_without_tls_is_for_this_machine_only(host: str) -> None:
-    assert Broker(host, "a", tls=False, username="van", password_file=Path("p")).address == (host, 1883)
+    assert BrokerConfig(host, "a", tls=False, username="van", password_file=Path("p")).address == (host, 1883)
 
 
 def test_tls_is_the_default_with_its_port() -> None:
@@ -354,6 +360,6 @@ async def test_files_that_cannot_be_used_are_a_configuration_fault(
 ) -> None:
     (tmp_path / "empty").write_text("\n")
     (tmp_path / "noise").write_bytes(b"\xff\xfe\x00")
-    broker = Broker("127.0.0.1", "teststation1", **make(tmp_path))  # type: ignore[arg-type]
+    broker = BrokerConfig("127.0.0.1", "teststation1", **make(tmp_path))  # type: ignore[arg-type]
     with pytest.raises(ConfigurationError, match=key.replace(".", r"\.")):
-        await Connection.open(broker, Message("t", b"", "text/plain"), 1)
+        await BrokerConnection.open(broker, MqttMessage("t", b"", "text/plain"), 1)

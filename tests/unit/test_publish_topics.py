@@ -6,21 +6,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import Check, Meter, Place, State, TestPoint
+from meterlink.core.equipment import CircuitState, Meter, PointKind, Site, TestPoint
 from meterlink.core.units import Quantity
 from meterlink.publish.senml import name_part
-from meterlink.publish.topics import LONGEST_LEVEL, held_topic, level, meter_name, readings_topic, state_topic
+from meterlink.publish.topics import (
+    LONGEST_LEVEL,
+    accepted_topic,
+    readings_topic,
+    state_topic,
+    topic_level,
+    unique_meter_name,
+)
 
 
 @given(st.text())
 def test_every_text_becomes_one_usable_level(text: str) -> None:
     # MQTT 5, 1.5.4 (no NUL, no lone surrogates) and 4.7 (no wildcards or separator in a level).
-    made = level(text)
+    made = topic_level(text)
     encoded = made.encode()
     assert 0 < len(encoded) <= LONGEST_LEVEL
     assert not set("+#/\0\x1b\n") & set(made)
     assert made == made.strip()
-    assert level(made) == made
+    assert topic_level(made) == made
 
 
 @pytest.mark.parametrize(
@@ -37,14 +44,20 @@ def test_every_text_becomes_one_usable_level(text: str) -> None:
     ],
 )
 def test_levels(text: str, expected: str) -> None:
-    assert level(text) == expected
+    assert topic_level(text) == expected
 
 
 def test_topics() -> None:
     meter = Meter("AA:BB:CC:12:34:56", "Amber Seven")
-    place = Place("Cold store 3", "condenser 1")
+    place = Site("Cold store 3", "condenser 1")
     point = TestPoint(
-        "herm", "compressor", "run capacitor", ("C", "H"), Quantity.CAPACITANCE, State.ISOLATED, Check.CAPACITOR
+        "herm",
+        "compressor",
+        "run capacitor",
+        ("C", "H"),
+        Quantity.CAPACITANCE,
+        CircuitState.ISOLATED,
+        PointKind.CAPACITOR,
     )
     sectioned = TestPoint(
         "herm",
@@ -52,20 +65,22 @@ def test_topics() -> None:
         "run capacitor",
         ("C", "H"),
         Quantity.CAPACITANCE,
-        State.ISOLATED,
-        Check.CAPACITOR,
+        CircuitState.ISOLATED,
+        PointKind.CAPACITOR,
         None,
         "H",
     )
     assert readings_topic("van/1", meter) == "meterlink/van-1/readings/Amber Seven-123456"
-    assert held_topic("van", place, point) == "meterlink/van/held/condenser 1/run capacitor"
-    assert held_topic("van", place, sectioned) == "meterlink/van/held/condenser 1/run capacitor/H"
+    assert accepted_topic("van", place, point) == "meterlink/van/held/condenser 1/run capacitor"
+    assert accepted_topic("van", place, sectioned) == "meterlink/van/held/condenser 1/run capacitor/H"
     assert state_topic("van") == "meterlink/van/state"
 
 
 def test_meters_of_one_name_are_told_apart() -> None:
-    assert meter_name(Meter("AA:BB:CC:12:34:56", "Amber")) != meter_name(Meter("AA:BB:CC:12:34:57", "Amber"))
-    assert meter_name(Meter("", "typed in")) == "typed in"
+    assert unique_meter_name(Meter("AA:BB:CC:12:34:56", "Amber")) != unique_meter_name(
+        Meter("AA:BB:CC:12:34:57", "Amber")
+    )
+    assert unique_meter_name(Meter("", "typed in")) == "typed in"
 
 
 @given(st.text())

@@ -9,7 +9,7 @@ from bleak import BleakClient, BleakScanner
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.scanner import BaseBleakScanner
 
-from meterlink_simulators.radio import Air
+from meterlink_simulators.air import Air
 
 PAIRS = [
     (base, getattr(Air(), backend), name)

@@ -10,20 +10,20 @@ from hypothesis import strategies as st
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders.ieee11073 import FLOAT, SFLOAT
 from meterlink_simulators.encoders.presented import (
     PRESENTATION_FORMAT,
     USER_DESCRIPTION,
-    Assigned,
-    Described,
+    AssignedFunction,
+    DescribedFunction,
     Format,
     PresentedEncoder,
 )
 
 
 def shown(text, unit, quantity=Quantity.CAPACITANCE, **more):
-    return Shown(quantity, None if text is None else Decimal(text), unit, **more)
+    return DisplayState(quantity, None if text is None else Decimal(text), unit, **more)
 
 
 def sent(function, display):
@@ -96,15 +96,15 @@ def test_float_keeps_every_digit_that_fits(mantissa, exponent):
 @pytest.mark.parametrize(
     ("function", "expected"),
     [
-        (Described(Quantity.CAPACITANCE, format=Format.UINT16, exponent=-6), "06FA2927010000"),
-        (Described(Quantity.VOLTAGE, format=Format.SINT16, exponent=-3), "0EFD2827010000"),
-        (Described(Quantity.RESISTANCE), "17002A27010000"),
-        (Described(Quantity.CURRENT, format=Format.SFLOAT), "16000427010000"),
-        (Described(Quantity.FREQUENCY, format=Format.UINT24, exponent=-3), "07FD2227010000"),
-        (Described(Quantity.VOLTAGE, format=Format.FLOAT32), "14002827010000"),
-        (Described(Quantity.TEMPERATURE, format=Format.SINT32, exponent=-1), "10FF2F27010000"),
-        (Described(Quantity.TEMPERATURE, unit="°F"), "1700AC27010000"),
-        (Described(Quantity.RATIO), "1700AD27010000"),
+        (DescribedFunction(Quantity.CAPACITANCE, format=Format.UINT16, exponent=-6), "06FA2927010000"),
+        (DescribedFunction(Quantity.VOLTAGE, format=Format.SINT16, exponent=-3), "0EFD2827010000"),
+        (DescribedFunction(Quantity.RESISTANCE), "17002A27010000"),
+        (DescribedFunction(Quantity.CURRENT, format=Format.SFLOAT), "16000427010000"),
+        (DescribedFunction(Quantity.FREQUENCY, format=Format.UINT24, exponent=-3), "07FD2227010000"),
+        (DescribedFunction(Quantity.VOLTAGE, format=Format.FLOAT32), "14002827010000"),
+        (DescribedFunction(Quantity.TEMPERATURE, format=Format.SINT32, exponent=-1), "10FF2F27010000"),
+        (DescribedFunction(Quantity.TEMPERATURE, unit="°F"), "1700AC27010000"),
+        (DescribedFunction(Quantity.RATIO), "1700AD27010000"),
     ],
 )
 def test_presentation_format(function, expected):
@@ -112,7 +112,7 @@ def test_presentation_format(function, expected):
 
 
 def test_user_description_names_the_function():
-    assert descriptor(Described(Quantity.VOLTAGE, Coupling.AC), USER_DESCRIPTION) == b"voltage AC"
+    assert descriptor(DescribedFunction(Quantity.VOLTAGE, Coupling.AC), USER_DESCRIPTION) == b"voltage AC"
 
 
 @pytest.mark.parametrize(
@@ -120,21 +120,21 @@ def test_user_description_names_the_function():
     [("4.70", "µF", 470, -8), ("45.0", "µF", 450, -7), ("820", "nF", 820, -9), ("0.00", "µF", 0, -8)],
 )
 def test_float_keeps_the_displays_last_place(text, unit, mantissa, exponent):
-    packet = sent(Described(Quantity.CAPACITANCE), shown(text, unit))
+    packet = sent(DescribedFunction(Quantity.CAPACITANCE), shown(text, unit))
     assert packet == (mantissa & 0xFFFFFF).to_bytes(3, "little") + struct.pack("b", exponent)
 
 
 def test_kilohms_keep_their_last_place_too():
-    packet = sent(Described(Quantity.RESISTANCE), shown("4.70", "kΩ", Quantity.RESISTANCE))
+    packet = sent(DescribedFunction(Quantity.RESISTANCE), shown("4.70", "kΩ", Quantity.RESISTANCE))
     assert packet == bytes.fromhex("D60100") + b"\x01"  # 470 times ten
 
 
 @pytest.mark.parametrize(
     ("function", "overload", "blank"),
     [
-        (Described(Quantity.RESISTANCE), FLOAT.infinity, FLOAT.nan),
-        (Described(Quantity.RESISTANCE, blank="nres"), FLOAT.infinity, FLOAT.nres),
-        (Described(Quantity.RESISTANCE, format=Format.SFLOAT), SFLOAT.infinity, SFLOAT.nan),
+        (DescribedFunction(Quantity.RESISTANCE), FLOAT.infinity, FLOAT.nan),
+        (DescribedFunction(Quantity.RESISTANCE, blank_code="nres"), FLOAT.infinity, FLOAT.nres),
+        (DescribedFunction(Quantity.RESISTANCE, format=Format.SFLOAT), SFLOAT.infinity, SFLOAT.nan),
     ],
 )
 def test_overload_and_blank(function, overload, blank):
@@ -143,7 +143,7 @@ def test_overload_and_blank(function, overload, blank):
 
 
 def test_float32_carries_infinity_and_nan():
-    function = Described(Quantity.RESISTANCE, format=Format.FLOAT32)
+    function = DescribedFunction(Quantity.RESISTANCE, format=Format.FLOAT32)
     assert sent(function, shown("1.5", "kΩ", Quantity.RESISTANCE)) == struct.pack("<f", 1500)
     assert sent(function, shown(None, "Ω", Quantity.RESISTANCE, overload=True)) == struct.pack("<f", float("inf"))
     (value,) = struct.unpack("<f", sent(function, shown(None, "Ω", Quantity.RESISTANCE, blank=True)))
@@ -151,15 +151,15 @@ def test_float32_carries_infinity_and_nan():
 
 
 def test_integers_count_steps_saturate_and_stay_silent():
-    function = Described(Quantity.CAPACITANCE, format=Format.UINT16, exponent=-6)
+    function = DescribedFunction(Quantity.CAPACITANCE, format=Format.UINT16, exponent=-6)
     assert sent(function, shown("45", "µF")) == struct.pack("<H", 45)
     assert sent(function, shown("99999", "µF")) == b"\xff\xff"
     assert sent(function, shown("-1", "µF")) == b"\0\0"
     assert sent(function, shown(None, "µF", overload=True)) == b"\xff\xff"
     assert PresentedEncoder([function]).encode(shown(None, "µF", blank=True)) == []
-    volts = Described(Quantity.VOLTAGE, format=Format.SINT32, exponent=-3)
+    volts = DescribedFunction(Quantity.VOLTAGE, format=Format.SINT32, exponent=-3)
     assert sent(volts, shown("-3.892", "V", Quantity.VOLTAGE)) == struct.pack("<i", -3892)
-    ohms = Described(Quantity.RESISTANCE, format=Format.UINT24, exponent=-1)
+    ohms = DescribedFunction(Quantity.RESISTANCE, format=Format.UINT24, exponent=-1)
     assert sent(ohms, shown("12.34", "kΩ", Quantity.RESISTANCE)) == (123400).to_bytes(3, "little")
 
 
@@ -167,25 +167,25 @@ def test_integers_count_steps_saturate_and_stay_silent():
 @pytest.mark.parametrize(
     ("function", "quantity", "text", "unit", "packet"),
     [
-        (Assigned.VOLTAGE, Quantity.VOLTAGE, "24.0", "V", "0006"),
-        (Assigned.VOLTAGE, Quantity.VOLTAGE, "240.0", "V", "003C"),
-        (Assigned.VOLTAGE, Quantity.VOLTAGE, "1022", "V", "80FF"),
-        (Assigned.VOLTAGE, Quantity.VOLTAGE, "1023", "V", "FFFF"),
-        (Assigned.VOLTAGE, Quantity.VOLTAGE, "-1.5", "V", "FFFF"),
-        (Assigned.VOLTAGE, Quantity.VOLTAGE, "250", "mV", "1000"),
-        (Assigned.ELECTRIC_CURRENT, Quantity.CURRENT, "4.50", "A", "C201"),
-        (Assigned.ELECTRIC_CURRENT, Quantity.CURRENT, None, "A", "FFFF"),
-        (Assigned.TEMPERATURE, Quantity.TEMPERATURE, "25.00", "°C", "C409"),
-        (Assigned.TEMPERATURE, Quantity.TEMPERATURE, "-2.00", "°C", "38FF"),
-        (Assigned.TEMPERATURE, Quantity.TEMPERATURE, "77.0", "°F", "C409"),
-        (Assigned.TEMPERATURE, Quantity.TEMPERATURE, None, "°C", "0080"),
-        (Assigned.TEMPERATURE, Quantity.TEMPERATURE, "-300", "°C", "0080"),
-        (Assigned.VOLTAGE_FREQUENCY, Quantity.FREQUENCY, "60.0", "Hz", "3C00"),
-        (Assigned.VOLTAGE_FREQUENCY, Quantity.FREQUENCY, "99.9", "kHz", "FFFF"),
-        (Assigned.VOLTAGE_FREQUENCY, Quantity.FREQUENCY, None, "Hz", "FFFF"),
-        (Assigned.TEMPERATURE_MEASUREMENT, Quantity.TEMPERATURE, "36.4", "°C", "006C0100FF"),
-        (Assigned.TEMPERATURE_MEASUREMENT, Quantity.TEMPERATURE, "97.5", "°F", "01CF0300FF"),
-        (Assigned.TEMPERATURE_MEASUREMENT, Quantity.TEMPERATURE, None, "°C", "00FFFF7F00"),
+        (AssignedFunction.VOLTAGE, Quantity.VOLTAGE, "24.0", "V", "0006"),
+        (AssignedFunction.VOLTAGE, Quantity.VOLTAGE, "240.0", "V", "003C"),
+        (AssignedFunction.VOLTAGE, Quantity.VOLTAGE, "1022", "V", "80FF"),
+        (AssignedFunction.VOLTAGE, Quantity.VOLTAGE, "1023", "V", "FFFF"),
+        (AssignedFunction.VOLTAGE, Quantity.VOLTAGE, "-1.5", "V", "FFFF"),
+        (AssignedFunction.VOLTAGE, Quantity.VOLTAGE, "250", "mV", "1000"),
+        (AssignedFunction.ELECTRIC_CURRENT, Quantity.CURRENT, "4.50", "A", "C201"),
+        (AssignedFunction.ELECTRIC_CURRENT, Quantity.CURRENT, None, "A", "FFFF"),
+        (AssignedFunction.TEMPERATURE, Quantity.TEMPERATURE, "25.00", "°C", "C409"),
+        (AssignedFunction.TEMPERATURE, Quantity.TEMPERATURE, "-2.00", "°C", "38FF"),
+        (AssignedFunction.TEMPERATURE, Quantity.TEMPERATURE, "77.0", "°F", "C409"),
+        (AssignedFunction.TEMPERATURE, Quantity.TEMPERATURE, None, "°C", "0080"),
+        (AssignedFunction.TEMPERATURE, Quantity.TEMPERATURE, "-300", "°C", "0080"),
+        (AssignedFunction.VOLTAGE_FREQUENCY, Quantity.FREQUENCY, "60.0", "Hz", "3C00"),
+        (AssignedFunction.VOLTAGE_FREQUENCY, Quantity.FREQUENCY, "99.9", "kHz", "FFFF"),
+        (AssignedFunction.VOLTAGE_FREQUENCY, Quantity.FREQUENCY, None, "Hz", "FFFF"),
+        (AssignedFunction.TEMPERATURE_MEASUREMENT, Quantity.TEMPERATURE, "36.4", "°C", "006C0100FF"),
+        (AssignedFunction.TEMPERATURE_MEASUREMENT, Quantity.TEMPERATURE, "97.5", "°F", "01CF0300FF"),
+        (AssignedFunction.TEMPERATURE_MEASUREMENT, Quantity.TEMPERATURE, None, "°C", "00FFFF7F00"),
     ],
 )
 def test_assigned_characteristics(function, quantity, text, unit, packet):
@@ -194,11 +194,11 @@ def test_assigned_characteristics(function, quantity, text, unit, packet):
 
 def test_voltage_frequency_overload_is_not_valid():
     display = shown(None, "Hz", Quantity.FREQUENCY, overload=True)
-    assert sent(Assigned.VOLTAGE_FREQUENCY, display) == bytes.fromhex("FEFF")
+    assert sent(AssignedFunction.VOLTAGE_FREQUENCY, display) == bytes.fromhex("FEFF")
 
 
 def test_assigned_uuids_and_properties():
-    ((_, definitions),) = PresentedEncoder(list(Assigned)).services()
+    ((_, definitions),) = PresentedEncoder(list(AssignedFunction)).services()
     assert [definition.uuid for definition in definitions] == [
         uuid16(number) for number in (0x2B18, 0x2AEE, 0x2A6E, 0x2A1C, 0x2BE8)
     ]
@@ -219,10 +219,10 @@ def test_only_the_function_in_use_sends():
         unit = "V" if quantity is Quantity.VOLTAGE else "µF"
         ((key, _),) = encoder.encode(shown("1.0", unit, quantity, coupling=coupling))
         assert names[key] == name
-    assert PresentedEncoder([Described(Quantity.CURRENT)]).encode(shown("1.0", "µF")) == []
+    assert PresentedEncoder([DescribedFunction(Quantity.CURRENT)]).encode(shown("1.0", "µF")) == []
 
 
 def test_an_assigned_characteristic_beside_a_described_one():
-    encoder = PresentedEncoder([Described(Quantity.VOLTAGE), Assigned.VOLTAGE])
+    encoder = PresentedEncoder([DescribedFunction(Quantity.VOLTAGE), AssignedFunction.VOLTAGE])
     packets = encoder.encode(shown("24.0", "V", Quantity.VOLTAGE, coupling=Coupling.AC))
     assert [packet for _, packet in packets] == [bytes.fromhex("F00000FF"), bytes.fromhex("0006")]

@@ -4,9 +4,9 @@ from pathlib import Path
 import pytest
 
 from meterlink.core.errors import SettingsError
-from meterlink.judge.rules import SIMPLE
-from meterlink.publish.config import broker_from
-from meterlink.settings import DATA_VARIABLE, data_dir, load_settings
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE
+from meterlink.publish.config import parse_broker
+from meterlink.settings import DATA_FOLDER_VARIABLE, data_dir, load_settings
 
 
 def settings(folder: Path, text: str) -> Path:
@@ -18,8 +18,8 @@ def test_no_file_means_the_defaults(tmp_path: Path) -> None:
     found = load_settings(tmp_path)
     assert found.capacitor_tolerance == "6 %"
     assert found.station
-    assert found.rule is SIMPLE
-    assert found.celsius is None
+    assert found.rule is SIMPLE_ACCEPTANCE
+    assert found.ambient_celsius is None
     assert found.mqtt is None
     assert found.meters == ()
 
@@ -55,15 +55,15 @@ def test_everything_that_can_be_set(tmp_path: Path) -> None:
     )
     assert (found.station, found.capacitor_tolerance) == ("van-3", "5 %")
     assert str(found.rule) == "guarded acceptance, guard 0.83 U"
-    assert found.celsius == 35
+    assert found.ambient_celsius == 35
     meter, other = found.meters
-    assert (meter.address, meter.name, meter.pin) == ("00:00:5E:00:53:0A", "clamp", "line-volts")
-    assert meter.accuracy is not None
-    assert (str(meter.accuracy.ranges[0].line), meter.accuracy.per_degree) == (
+    assert (meter.address, meter.name, meter.pinned_point) == ("00:00:5E:00:53:0A", "clamp", "line-volts")
+    assert meter.accuracy_sheet is not None
+    assert (str(meter.accuracy_sheet.ranges[0].line), meter.accuracy_sheet.temperature_coefficient) == (
         "±(1 % + 3 digits)",
         Decimal("0.05"),
     )
-    assert other.accuracy is None
+    assert other.accuracy_sheet is None
     assert found.mqtt == {"host": "localhost", "tls": False}
 
 
@@ -102,10 +102,10 @@ def test_what_is_wrong_is_said_with_the_file(tmp_path: Path, text: str, says: st
 def test_the_data_folder_comes_from_option_then_environment_then_platform(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv(DATA_VARIABLE, str(tmp_path / "from-environment"))
+    monkeypatch.setenv(DATA_FOLDER_VARIABLE, str(tmp_path / "from-environment"))
     assert data_dir(tmp_path / "from-option") == tmp_path / "from-option"
     assert data_dir() == tmp_path / "from-environment"
-    monkeypatch.delenv(DATA_VARIABLE)
+    monkeypatch.delenv(DATA_FOLDER_VARIABLE)
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "xdg"))
     monkeypatch.setenv("HOME", str(tmp_path))
     assert data_dir().is_relative_to(tmp_path)
@@ -119,8 +119,8 @@ def test_a_data_folder_that_cannot_be_made(tmp_path: Path) -> None:
 
 
 def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
-    first = broker_from({"host": "localhost", "tls": False}, tmp_path)
-    assert broker_from({"host": "localhost", "tls": False}, tmp_path).identifier == first.identifier
+    first = parse_broker({"host": "localhost", "tls": False}, tmp_path)
+    assert parse_broker({"host": "localhost", "tls": False}, tmp_path).identifier == first.identifier
     assert first.address == ("localhost", 1883)
 
 
@@ -138,4 +138,4 @@ def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
 )
 def test_what_is_wrong_with_a_broker(tmp_path: Path, table: dict[str, object], says: str) -> None:
     with pytest.raises(SettingsError, match=says):
-        broker_from(table, tmp_path)
+        parse_broker(table, tmp_path)

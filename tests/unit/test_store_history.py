@@ -13,15 +13,15 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.cli.history import as_lines, command, parse_since
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Meter, Place, Plan, Rating, State, TestPoint
+from meterlink.cli.history import command, history_lines, parse_since
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, TestPoint
 from meterlink.core.errors import InputError, StoreError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store.reader import Reader
-from meterlink.store.rows import Batch, HeldRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s
@@ -48,9 +48,9 @@ PLAN = Plan(
             section=section,
             terminals=("C", "FAN"),
             quantity=Quantity.CAPACITANCE,
-            state=State.ISOLATED,
-            check=Check.CAPACITOR,
-            against=Rating(Amount(Decimal(5), "µF"), "±6 %"),
+            state=CircuitState.ISOLATED,
+            kind=PointKind.CAPACITOR,
+            specification=Rating(Amount(Decimal(5), "µF"), "±6 %"),
         )
         for key, component, section in (("fan", "run capacitor", "FAN"), ("start", "start capacitor", ""))
     ),
@@ -61,8 +61,8 @@ needs_zones = pytest.mark.skipif(not hasattr(time, "tzset"), reason="this platfo
 
 
 class StoppedClock:
-    def stamp(self):
-        return Stamp(NOON, 1)
+    def now(self):
+        return Timestamp(NOON, 1)
 
 
 @pytest.fixture
@@ -72,16 +72,16 @@ def data(tmp_path):
         folder / "meterlink.db", station="van-3", clock=StoppedClock(), boot_id="boot-a", on_alarm=lambda _: None
     )
     writer.start()
-    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     for number, place in enumerate(
-        (Place("Mill Lane bakery", "Condenser 1"), Place("Harbour cold store", "condenser 10"))
+        (Site("Mill Lane bakery", "Condenser 1"), Site("Harbour cold store", "condenser 10"))
     ):
-        opened = Stamp(NOON + number * DAY, 1)
+        opened = Timestamp(NOON + number * DAY, 1)
         ids = writer.open_visit(place, PLAN, opened).result(OUTER)
         for key, digits in (("fan", "4.68"), ("start", "4.69")):
             reading = Reading(Quantity.CAPACITANCE, Decimal(digits), "µF", opened)
             row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
-            writer.submit(Batch(readings=(row, row), held=(HeldRow(row, OUTSIDE, 1.25),)))
+            writer.submit(Batch(readings=(row, row), accepted=(AcceptedRow(row, OUTSIDE, 1.25),)))
     writer.close()
     return folder
 
@@ -121,7 +121,11 @@ def test_history_is_filtered(reader, filters, ids):
 def test_history_of_one_visit(reader):
     first, second = reader.visits()
     assert [row.id for row in reader.history(visit=second.uid)] == [3, 4]
-    assert (first.place, first.plan, first.opened) == (Place("Mill Lane bakery", "Condenser 1"), "fans", Stamp(NOON, 1))
+    assert (first.place, first.plan, first.opened) == (
+        Site("Mill Lane bakery", "Condenser 1"),
+        "fans",
+        Timestamp(NOON, 1),
+    )
 
 
 def test_raw_readings_are_paged_in_order(reader):
@@ -158,7 +162,7 @@ def test_history_never_walks_the_raw_readings(data):
     from meterlink.store import queries  # noqa: PLC0415
 
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
-        sql = f"EXPLAIN QUERY PLAN {queries._HELD} WHERE u.name = 'x' ORDER BY h.id DESC LIMIT 5"
+        sql = f"EXPLAIN QUERY PLAN {queries._SELECT_ACCEPTED} WHERE u.name = 'x' ORDER BY h.id DESC LIMIT 5"
         steps = [row[3] for row in connection.execute(sql)]
     assert steps[0] == "SCAN h"
     assert all("INTEGER PRIMARY KEY" in step for step in steps[1:])
@@ -211,22 +215,22 @@ def test_hostile_names_reach_no_terminal(reader):
     hostile = "\x1b[2J\x1b]0;gone\x07[red]pump\u202e\r\n1"
     row = replace(
         row,
-        place=Place(hostile, hostile),
+        place=Site(hostile, hostile),
         circuit=hostile,
         component=hostile,
         section=hostile,
         terminals=(hostile, hostile),
         judgement=replace(OUTSIDE, limits=replace(LIMITS, basis=hostile, unit=hostile)),
     )
-    shown = "\n".join(as_lines(row, 80))
+    shown = "\n".join(history_lines(row, 80))
     assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f\u202e\[\]]", shown)
 
 
 @given(st.integers(1, 200), st.text(max_size=80), st.text(max_size=80))
 def test_any_name_fits_any_width(width, site, basis):
-    reading = Reading(Quantity.CAPACITANCE, None, "µF", Stamp(NOON, 1), status=Status.OVERLOAD)
-    row = _history_row(reading, Place(site, "unit"), replace(LIMITS, basis=basis))
-    for line in as_lines(row, width):
+    reading = Reading(Quantity.CAPACITANCE, None, "µF", Timestamp(NOON, 1), status=Status.OVERLOAD)
+    row = _history_row(reading, Site(site, "unit"), replace(LIMITS, basis=basis))
+    for line in history_lines(row, width):
         assert len(line) <= max(width, 10)
 
 
@@ -234,9 +238,9 @@ def _history_row(reading, place, limits):
     from meterlink.store.rows import HistoryRow  # noqa: PLC0415
 
     return HistoryRow(
-        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, place=place,
-        visit="v", plan="p", point="k", circuit="c", component="co", section="", terminals=("A", "B"),
-        state=State.ISOLATED, check=Check.CAPACITOR, rating="", meter=Meter("a", "n"), station="s", boot="b",
+        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, site=place,
+        visit_uid="v", plan="p", point_key="k", circuit="c", component="co", section="", terminals=("A", "B"),
+        state=CircuitState.ISOLATED, kind=PointKind.CAPACITOR, rating="", meter=Meter("a", "n"), station="s", boot="b",
         software="0", clock_set=None,
     )  # fmt: skip
 

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import InputError
-from meterlink.store.meters import KnownAs, tells_apart
+from meterlink.store.meters import RegisteredMeter, is_distinctive_serial
 from meterlink.store.reader import Reader
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
@@ -21,11 +21,11 @@ OUTER = 60  # s; a hung writer
 
 
 class Clock:
-    now = 1_783_958_400_000_000_000
+    utc_ns = 1_783_958_400_000_000_000
 
-    def stamp(self) -> Stamp:
-        self.now += 1_000_000_000
-        return Stamp(self.now, self.now)
+    def now(self) -> Timestamp:
+        self.utc_ns += 1_000_000_000
+        return Timestamp(self.utc_ns, self.utc_ns)
 
 
 @pytest.fixture
@@ -48,18 +48,18 @@ def meter(address: str = A, name: str = "Alder", serial: str = "B-2207", service
     return Meter(address, name, "presented", serial, service)
 
 
-def meet(writer: Writer, one: Meter, *, named: bool = False, present: frozenset[int] = frozenset()) -> KnownAs:
-    return writer.meet_meter(one, named=named, present=present).result(OUTER)
+def meet(writer: Writer, one: Meter, *, named: bool = False, present: frozenset[int] = frozenset()) -> RegisteredMeter:
+    return writer.get_or_create_meter(one, name_given=named, connected_ids=present).result(OUTER)
 
 
-def bind(writer: Writer, one: Meter, *, named: bool = False) -> KnownAs:
-    return writer.bind(one, named=named).result(OUTER)
+def bind(writer: Writer, one: Meter, *, named: bool = False) -> RegisteredMeter:
+    return writer.bind(one, name_given=named).result(OUTER)
 
 
 def test_binding_keeps_what_the_meter_is_known_by(writer: Writer, rows: Rows) -> None:
     assert bind(writer, meter()) == (1, "Alder", A)
     (row,) = rows()
-    assert (row.meter, row.bound, row.address_now, row.aliases) == (meter(), True, A, ())
+    assert (row.meter, row.bound, row.current_address, row.aliases) == (meter(), True, A, ())
 
 
 def test_an_address_is_the_same_in_either_case(writer: Writer, rows: Rows) -> None:
@@ -93,10 +93,10 @@ def test_a_bound_meter_is_recognised_under_a_new_address(writer: Writer, rows: R
     bind(writer, meter(name="mine"))
     assert meet(writer, meter(B, name="Alder")) == (1, "mine", A)
     (row,) = rows()
-    assert (row.meter.address, row.address_now, row.aliases) == (A, B, (B,))
+    assert (row.meter.address, row.current_address, row.aliases) == (A, B, (B,))
     assert meet(writer, meter(B, name="Alder", serial="")).id == 1  # from now on without its serial number, too
     meet(writer, meter(A))
-    assert rows()[0].address_now == A
+    assert rows()[0].current_address == A
 
 
 @pytest.mark.parametrize(
@@ -143,10 +143,10 @@ def test_two_bound_meters_never_share_a_name(writer: Writer, rows: Rows) -> None
 def test_an_alias_goes_on_under_the_old_row_and_takes_the_other_ones_aliases_along(writer: Writer, rows: Rows) -> None:
     bind(writer, meter())
     bind(writer, meter(B, "Birch", serial="B-9999"))
-    writer.alias(B, C).result(OUTER)
-    assert writer.alias(A, B).result(OUTER) == (1, "Alder", A)
+    writer.add_alias(B, C).result(OUTER)
+    assert writer.add_alias(A, B).result(OUTER) == (1, "Alder", A)
     one, two = rows()
-    assert (one.bound, one.address_now, set(one.aliases)) == (True, B, {B, C})
+    assert (one.bound, one.current_address, set(one.aliases)) == (True, B, {B, C})
     assert (two.bound, two.aliases) == (False, ())
     assert meet(writer, meter(C)).id == meet(writer, meter(B)).id == 1
 
@@ -154,8 +154,8 @@ def test_an_alias_goes_on_under_the_old_row_and_takes_the_other_ones_aliases_alo
 def test_what_cannot_be_aliased_or_unbound_is_said(writer: Writer) -> None:
     bind(writer, meter())
     for work, message in (
-        (lambda: writer.alias(C, B), "No meter is known under"),
-        (lambda: writer.alias(A, A.lower()), "the same meter already"),
+        (lambda: writer.add_alias(C, B), "No meter is known under"),
+        (lambda: writer.add_alias(A, A.lower()), "the same meter already"),
         (lambda: writer.unbind(C), "No meter is bound to"),
     ):
         with pytest.raises(InputError, match=message):
@@ -167,14 +167,14 @@ def test_what_cannot_be_aliased_or_unbound_is_said(writer: Writer) -> None:
 
 @pytest.mark.parametrize("serial", ["", "0", "0000", "00000000", "1234", "12345678", "0123456789", "SERIAL", "AA11"])
 def test_placeholders_tell_nothing_apart(serial: str) -> None:
-    assert not tells_apart(serial)
+    assert not is_distinctive_serial(serial)
 
 
 @pytest.mark.parametrize("serial", ["B-2207", "SIM-00001", "20260714", "7Q2M"])
 def test_serial_numbers_tell_apart(serial: str) -> None:
-    assert tells_apart(serial)
+    assert is_distinctive_serial(serial)
 
 
 @given(st.text())
 def test_any_text_may_be_asked_about(serial: str) -> None:
-    assert tells_apart(serial) in {True, False}
+    assert is_distinctive_serial(serial) in {True, False}

@@ -4,17 +4,17 @@ from contextlib import closing
 import pytest
 from sqlite_utils import Database
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import StoreError
 from meterlink.store import connections
 from meterlink.store.reader import Reader
-from meterlink.store.schema import MIGRATIONS, bring_up_to_date
+from meterlink.store.schema import MIGRATIONS, migrate
 from meterlink.store.writer import Writer
 
 
 class StoppedClock:
-    def stamp(self):
-        return Stamp(1_783_958_400_000_000_000, 5_000)
+    def now(self):
+        return Timestamp(1_783_958_400_000_000_000, 5_000)
 
 
 def start_and_close(path):
@@ -33,7 +33,7 @@ def make_version_1(path):
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
         MIGRATIONS.apply(Database(connection), stop_before="002 outbox")
-        connections.mark_ours(connection, 1)
+        connections.write_file_header(connection, 1)
         connection.executescript(
             """
             INSERT INTO boots VALUES (1, 'boot-0', '0.0.9', '3.40.1', 'van-3', 1000, 10);
@@ -187,7 +187,7 @@ def test_old_sqlite_is_refused(tmp_path, monkeypatch):
         closing(sqlite3.connect(tmp_path / "a.db")) as connection,
         pytest.raises(StoreError, match=r"3\.37\.0 or newer"),
     ):
-        bring_up_to_date(connection, tmp_path / "a.db")
+        migrate(connection, tmp_path / "a.db")
 
 
 @pytest.mark.parametrize("child", ["readings", "held_readings", "test_points", "visits", "components"])
@@ -195,7 +195,7 @@ def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
     path = tmp_path / "meterlink.db"
     make_version_1(path)
     start_and_close(path)
-    with closing(connections.connect_to_write(path)) as connection:
+    with closing(connections.connect_for_writing(path)) as connection:
         columns = [row[1] for row in connection.execute(f"PRAGMA table_info({child})")]
         parents = {row[3] for row in connection.execute(f"PRAGMA foreign_key_list({child})")}
         assert parents

@@ -10,8 +10,8 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.clock import Stamp
-from meterlink.core.equipment import Check, Meter, Place, Plan, Rating, Span, State, TestPoint
+from meterlink.core.clock import Timestamp
+from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
@@ -19,11 +19,11 @@ from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store import queries
 from meterlink.store import transactions as keeping
 from meterlink.store.reader import Reader
-from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s; how long a test waits for what should come at once
-PLACE = Place("Mill Lane bakery", "condenser east")
+PLACE = Site("Mill Lane bakery", "condenser east")
 HERM = TestPoint(
     key="herm",
     circuit="compressor",
@@ -31,9 +31,9 @@ HERM = TestPoint(
     section="HERM",
     terminals=("C", "HERM"),
     quantity=Quantity.CAPACITANCE,
-    state=State.ISOLATED,
-    check=Check.CAPACITOR,
-    against=Rating(Amount(Decimal(45), "µF"), "±6 %"),
+    state=CircuitState.ISOLATED,
+    kind=PointKind.CAPACITOR,
+    specification=Rating(Amount(Decimal(45), "µF"), "±6 %"),
 )
 COIL = TestPoint(
     key="coil",
@@ -41,9 +41,9 @@ COIL = TestPoint(
     component="contactor coil",
     terminals=("A1", "A2"),
     quantity=Quantity.RESISTANCE,
-    state=State.ISOLATED,
-    check=Check.COIL,
-    against=Span(Decimal(10), Decimal(18), "Ω"),
+    state=CircuitState.ISOLATED,
+    kind=PointKind.COIL,
+    specification=Span(Decimal(10), Decimal(18), "Ω"),
 )
 PLAN = Plan("single-phase split condenser", (HERM, COIL))
 METER = Meter("00:00:5E:00:53:0A", "bench meter", "presented", "A-17")
@@ -58,10 +58,10 @@ class HandClock:
         self.utc_ns = 1_783_958_400_000_000_000
         self.monotonic_ns = 0
 
-    def stamp(self):
+    def now(self):
         self.utc_ns += 1000
         self.monotonic_ns += 1000
-        return Stamp(self.utc_ns, self.monotonic_ns)
+        return Timestamp(self.utc_ns, self.monotonic_ns)
 
 
 class Watched(sqlite3.Connection):
@@ -110,7 +110,7 @@ def make_writer(path, alarms):
 
     def make(**settings):
         settings = {"clock": HandClock(), "boot_id": "boot-a", "on_alarm": alarms.append, **settings}
-        writer = Writer(path, station="van-3", retry=(0.001, 0.002), **settings)
+        writer = Writer(path, station="van-3", retry_delays=(0.001, 0.002), **settings)
         made.append(writer)
         return writer
 
@@ -128,20 +128,20 @@ def writer(make_writer):
 
 
 def reading(digits="45.10", unit="µF", **more):
-    kind = {"quantity": Quantity.CAPACITANCE, "stamp": Stamp(1_783_958_401_000_000_000, 77), **more}
+    kind = {"quantity": Quantity.CAPACITANCE, "stamp": Timestamp(1_783_958_401_000_000_000, 77), **more}
     return Reading(digits=None if digits is None else Decimal(digits), unit=unit, **kind)
 
 
 class Visit:
     def __init__(self, writer):
         self.meter = writer.remember_meter(METER).result(OUTER)
-        self.ids = writer.open_visit(PLACE, PLAN, Stamp(1_783_958_400_500_000_000, 5)).result(OUTER)
+        self.ids = writer.open_visit(PLACE, PLAN, Timestamp(1_783_958_400_500_000_000, 5)).result(OUTER)
 
     def row(self, *args, key="herm", **kwargs):
         return ReadingRow(reading(*args, **kwargs), self.meter, self.ids.visit_id, self.ids.point_ids[key])
 
     def held(self, *args, **kwargs):
-        return HeldRow(self.row(*args, **kwargs), JUDGEMENT, 1.5)
+        return AcceptedRow(self.row(*args, **kwargs), JUDGEMENT, 1.5)
 
     def raw(self, path, **kwargs):
         return Reader(path).readings(self.ids.uid, **kwargs)
@@ -172,7 +172,7 @@ def test_a_reading_comes_back_as_it_was(writer, path, given):
     (kept,) = visit.raw(path)
     assert kept.reading == given
     assert kept.reading.text == given.text
-    assert (kept.meter, kept.visit, kept.point, kept.boot, kept.clock_set) == (
+    assert (kept.meter, kept.visit_uid, kept.point_key, kept.boot, kept.clock_set) == (
         METER, visit.ids.uid, "herm", "boot-a", False,
     )  # fmt: skip
 
@@ -208,22 +208,27 @@ def test_a_reading_needs_no_visit(writer, path):
 def test_a_held_reading_snapshots_what_it_was_judged_by(writer, path, judgement):
     visit = Visit(writer)
     held = replace(visit.held(), judgement=judgement)
-    writer.submit(Batch(held=(held,))).result(OUTER)
+    writer.submit(Batch(accepted=(held,))).result(OUTER)
     writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
     (row,) = Reader(path).history()
     assert row.judgement == judgement
     assert row.rating == "45 µF ±6 %"
-    assert (row.settled_in, row.judgement.rule, row.place, row.plan) == (1.5, "simple acceptance", PLACE, PLAN.name)
+    assert (row.settled_in, row.judgement.rule, row.site, row.plan) == (1.5, "simple acceptance", PLACE, PLAN.name)
     assert (row.circuit, row.component, row.section, row.terminals) == (
         "compressor", "run capacitor", "HERM", ("C", "HERM"),
     )  # fmt: skip
-    assert (row.state, row.check, row.point, row.station) == (State.ISOLATED, Check.CAPACITOR, "herm", "van-3")
+    assert (row.state, row.kind, row.point_key, row.station) == (
+        CircuitState.ISOLATED,
+        PointKind.CAPACITOR,
+        "herm",
+        "van-3",
+    )
 
 
 def test_later_held_readings_are_kept_with_the_rating_read_off_the_part(writer, path):
     visit = Visit(writer)
     writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
-    writer.submit(Batch(held=(visit.held(),))).result(OUTER)
+    writer.submit(Batch(accepted=(visit.held(),))).result(OUTER)
     assert Reader(path).history()[0].rating == "35 µF ±5 %"
 
 
@@ -231,7 +236,7 @@ def test_a_held_reading_without_a_test_point_is_refused(writer, path):
     visit = Visit(writer)
     stray = replace(visit.held(), row=ReadingRow(reading(), visit.meter))
     with pytest.raises(StoreError, match="belongs to no test point"):
-        writer.submit(Batch(held=(stray,))).result(OUTER)
+        writer.submit(Batch(accepted=(stray,))).result(OUTER)
     assert Reader(path).counts()["readings"] == 0
 
 
@@ -241,8 +246,8 @@ def test_a_held_reading_without_a_test_point_is_refused(writer, path):
 def test_the_same_names_are_the_same_places_and_parts(writer, path):
     first, second = Visit(writer), Visit(writer)
     assert first.ids.uid != second.ids.uid
-    other = replace(PLACE, site="Harbour cold store")
-    writer.open_visit(other, PLAN, Stamp(0, 0)).result(OUTER)
+    other = replace(PLACE, name="Harbour cold store")
+    writer.open_visit(other, PLAN, Timestamp(0, 0)).result(OUTER)
     with closing(sqlite3.connect(path)) as connection:
         rows = [
             connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()[0]  # noqa: S608
@@ -262,14 +267,14 @@ def test_ratings_of_a_plan_are_kept_as_a_person_writes_them(writer, path):
 def test_a_visit_is_closed(writer, path):
     visit = Visit(writer)
     assert Reader(path).visits()[0].closed_utc_ns is None
-    writer.close_visit(visit.ids.visit_id, Stamp(123, 4)).result(OUTER)
+    writer.close_visit(visit.ids.visit_id, Timestamp(123, 4)).result(OUTER)
     assert Reader(path).visits()[0].closed_utc_ns == 123
 
 
 @pytest.mark.parametrize("call", ["close_visit", "set_rating", "bind_meter"])
 def test_what_is_not_there_cannot_be_changed(writer, call):
     calls = {
-        "close_visit": lambda: writer.close_visit(99, Stamp(1, 1)),
+        "close_visit": lambda: writer.close_visit(99, Timestamp(1, 1)),
         "set_rating": lambda: writer.set_rating(99, "45 µF"),
         "bind_meter": lambda: writer.bind_meter(99, bound=True),
     }
@@ -281,17 +286,17 @@ def test_a_restarted_station_carries_on_with_its_visit(make_writer, path):
     first = make_writer()
     first.start()
     visit = Visit(first)
-    first.submit(Batch(held=(visit.held("45.10"), visit.held("45.12")))).result(OUTER)
+    first.submit(Batch(accepted=(visit.held("45.10"), visit.held("45.12")))).result(OUTER)
     first.set_rating(visit.ids.point_ids["coil"], "12-15 ohm").result(OUTER)
     first.close()
     second = make_writer(boot_id="boot-b")
     second.start()
     resumed = second.resume_visit(PLACE, PLAN).result(OUTER)
     assert resumed.ids == visit.ids
-    assert resumed.opened == Stamp(1_783_958_400_500_000_000, 5)
+    assert resumed.opened == Timestamp(1_783_958_400_500_000_000, 5)
     assert [row.reading.text for row in resumed.held] == ["45.10 µF", "45.12 µF"]
     assert resumed.ratings == {"coil": "12-15 ohm"}
-    assert Reader(path).resumable_visit(PLACE, PLAN, HandClock().stamp()) == resumed
+    assert Reader(path).resumable_visit(PLACE, PLAN, HandClock().now()) == resumed
 
 
 @pytest.mark.parametrize("why", ["none", "closed", "other points", "other terminals", "too old", "newer is closed"])
@@ -303,7 +308,7 @@ def test_no_visit_is_resumed(make_writer, why):
         visit = Visit(writer)
     match why:
         case "closed":
-            writer.close_visit(visit.ids.visit_id, Stamp(1, 1))
+            writer.close_visit(visit.ids.visit_id, Timestamp(1, 1))
         case "other points":
             plan = replace(PLAN, points=(HERM,))
         case "other terminals":
@@ -311,7 +316,7 @@ def test_no_visit_is_resumed(make_writer, why):
         case "too old":
             clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
         case "newer is closed":
-            writer.close_visit(Visit(writer).ids.visit_id, Stamp(1, 1))
+            writer.close_visit(Visit(writer).ids.visit_id, Timestamp(1, 1))
     assert writer.resume_visit(PLACE, plan).result(OUTER) is None
 
 
@@ -321,7 +326,7 @@ def test_a_long_visit_is_resumed_by_its_last_held_reading(make_writer):
     writer.start()
     visit = Visit(writer)
     clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
-    writer.submit(Batch(held=(visit.held(stamp=clock.stamp()),)))
+    writer.submit(Batch(accepted=(visit.held(stamp=clock.now()),)))
     assert writer.resume_visit(PLACE, PLAN).result(OUTER).ids == visit.ids
 
 
@@ -445,7 +450,7 @@ def test_a_future_is_resolved_only_after_commit(watched, writer):
 
 def test_a_batch_is_committed_whole_or_not_at_all(writer, path):
     visit = Visit(writer)
-    broken = Batch(readings=(visit.row(),), held=(visit.held(),), outbox=(message("twice"), message("twice")))
+    broken = Batch(readings=(visit.row(),), accepted=(visit.held(),), outbox=(message("twice"), message("twice")))
     with pytest.raises(StoreError, match="UNIQUE"):
         writer.submit(broken).result(OUTER)
     counts = Reader(path).counts()
@@ -540,13 +545,13 @@ def test_a_full_buffer_drops_the_oldest_raw_readings_never_held_ones(watched, ma
     writer.start()
     visit = Visit(writer)
     watched.fault = FULL
-    held = [writer.submit(Batch(held=(visit.held(),), outbox=(message("held", droppable=False),)))]
+    held = [writer.submit(Batch(accepted=(visit.held(),), outbox=(message("held", droppable=False),)))]
     raw = [
         writer.submit(Batch(readings=(visit.row(f"{n}.00"), visit.row(f"{n}.50")), outbox=(message(f"m{n}"),)))
         for n in range(20)
     ]
     wait_for(lambda: writer._faults >= 2 and sum(future.done() for future in raw) == 14)
-    opened = writer.open_visit(PLACE, PLAN, Stamp(0, 0))
+    opened = writer.open_visit(PLACE, PLAN, Timestamp(0, 0))
     watched.fault = None
     held[0].result(OUTER)
     opened.result(OUTER)
@@ -563,7 +568,7 @@ def test_a_full_buffer_drops_the_oldest_raw_readings_never_held_ones(watched, ma
 def test_closing_while_the_disk_fails_gives_up_after_one_more_try(watched, writer, alarms):
     visit = Visit(writer)
     watched.fault = FULL
-    future = writer.submit(Batch(held=(visit.held(),)))
+    future = writer.submit(Batch(accepted=(visit.held(),)))
     wait_for(lambda: alarms)
     writer.close()
     with pytest.raises(StoreError, match="is full"):

@@ -5,9 +5,15 @@ from random import Random
 import pytest
 
 from invented_meters import crc
-from meterlink.profiles.checksums import compile_check
-from meterlink.profiles.model import CheckKind
-from meterlink.teach.checksums import find_check, find_check_of_most, find_line_check, find_trailing_check, sound
+from meterlink.profiles.checksums import compile_checksum
+from meterlink.profiles.model import ChecksumKind
+from meterlink.teach.checksums import (
+    find_checksum,
+    find_line_checksum,
+    find_majority_checksum,
+    find_trailing_checksum,
+    valid_frames,
+)
 
 
 def bodies(rng, number=30, size=9):
@@ -16,7 +22,7 @@ def bodies(rng, number=30, size=9):
 
 
 def passes(check, frames):
-    compiled = compile_check(check)
+    compiled = compile_checksum(check)
     return all(compiled(frame, frame) for frame in frames)
 
 
@@ -31,9 +37,9 @@ def test_crc_of_any_generator_is_found_and_holds_on_frames_never_seen(seed):
         return body + crc(body[skip:], width, polynomial, init, out, reflected).to_bytes(width // 8, order)
 
     frames = [sealed(body) for body in bodies(rng)]
-    check = find_check(frames)
+    check = find_checksum(frames)
     assert check is not None
-    assert check.kind is CheckKind.CRC
+    assert check.kind is ChecksumKind.CRC
     head = frames[0][:2]  # never changed, so it may or may not be covered
     unseen = [sealed(head + rng.randbytes(7)) for _ in range(200)]
     assert passes(check, unseen)
@@ -52,7 +58,7 @@ def test_sums_are_found(seed):
         return body + total.to_bytes(2 if wide else 1, "little")
 
     frames = [sealed(body) for body in bodies(rng)]
-    check = find_check(frames)
+    check = find_checksum(frames)
     assert check is not None
     assert passes(check, [sealed(frames[0][:2] + rng.randbytes(7)) for _ in range(200)])
 
@@ -64,10 +70,10 @@ def test_check_is_found_although_some_frames_are_damaged(seed):
     damaged = rng.sample(range(60), 5)
     for place in damaged:
         frames[place] = frames[place][:5] + rng.randbytes(6)
-    assert find_check(frames) is None
-    check = find_check_of_most(frames)
+    assert find_checksum(frames) is None
+    check = find_majority_checksum(frames)
     assert check is not None
-    assert sound(check, frames) == [frame for place, frame in enumerate(frames) if place not in damaged]
+    assert valid_frames(check, frames) == [frame for place, frame in enumerate(frames) if place not in damaged]
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -82,7 +88,7 @@ def test_checks_in_hexadecimal_are_found(seed):
     def text():
         return b"[" + f"{rng.randint(-9999, 9999):+06d},{rng.randint(0, 9)}*".encode()
 
-    check = find_check([sealed(text()) for _ in range(30)])
+    check = find_checksum([sealed(text()) for _ in range(30)])
     assert check is not None
     assert (check.hex, check.size) == (True, 2 if wide else 1)
     unseen = [sealed(text()) for _ in range(200)]
@@ -101,7 +107,7 @@ def test_sum_under_a_key_that_was_put_on_afterwards(seed):
         return bytes(byte ^ key for byte in body + bytes([total]))
 
     head = rng.randbytes(2)
-    check = find_check([sealed(head + rng.randbytes(6)) for _ in range(14)])
+    check = find_checksum([sealed(head + rng.randbytes(6)) for _ in range(14)])
     assert check is not None
     unseen = [sealed(head + rng.randbytes(6)) for _ in range(200)]
     assert passes(check, unseen)
@@ -109,7 +115,7 @@ def test_sum_under_a_key_that_was_put_on_afterwards(seed):
     assert not any(passes(check, [frame]) for frame in broken)
 
 
-@pytest.mark.parametrize("kind", [CheckKind.SUM, CheckKind.XOR])
+@pytest.mark.parametrize("kind", [ChecksumKind.SUM, ChecksumKind.XOR])
 def test_checks_at_the_end_of_lines_of_any_length(kind):
     rng = Random(4)
 
@@ -117,32 +123,34 @@ def test_checks_at_the_end_of_lines_of_any_length(kind):
         text = f"#V {number} mV*".encode()
         total = 0
         for byte in text[1:-1]:
-            total = total + byte & 0xFF if kind is CheckKind.SUM else total ^ byte
+            total = total + byte & 0xFF if kind is ChecksumKind.SUM else total ^ byte
         return text + f"{total:02X}".encode()
 
-    check = find_line_check([sealed(rng.randint(0, 99999)) for _ in range(20)])
+    check = find_line_checksum([sealed(rng.randint(0, 99999)) for _ in range(20)])
     assert check is not None
     assert passes(check, [sealed(number) for number in range(0, 100_000, 777)])
     assert not passes(check, [sealed(123).replace(b"123", b"124")])
-    assert find_line_check([f"#V {rng.randint(0, 99999)} {rng.randrange(256):02X}".encode() for _ in range(40)]) is None
+    assert (
+        find_line_checksum([f"#V {rng.randint(0, 99999)} {rng.randrange(256):02X}".encode() for _ in range(40)]) is None
+    )
 
 
 def test_no_check_of_most_is_made_of_noise():
     rng = Random(3)
-    assert find_check_of_most(bodies(rng, 100)) is None
+    assert find_majority_checksum(bodies(rng, 100)) is None
 
 
 def test_no_check_is_made_of_noise_or_of_too_few_frames():
     rng = Random(1)
-    assert find_check([rng.randbytes(10) for _ in range(60)]) is None
+    assert find_checksum([rng.randbytes(10) for _ in range(60)]) is None
     sealed = [body + bytes([sum(body) & 0xFF]) for body in bodies(rng, number=3)]
-    assert find_check(sealed) is None
+    assert find_checksum(sealed) is None
 
 
 def test_copy_of_a_byte_is_no_check():
     rng = Random(2)
     frames = [bytes([7, byte, 3, byte]) for byte in rng.sample(range(256), 60)]
-    assert find_check(frames) is None
+    assert find_checksum(frames) is None
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -154,6 +162,6 @@ def test_crc_at_the_end_of_frames_of_two_lengths(seed):
         return body + crc(body, 16, polynomial, init, out, seed % 2 == 0).to_bytes(2, "big")
 
     frames = [sealed(bytes([size, *rng.randbytes(size)])) for size in (6, 6, 6, 7) * 15]
-    check = find_trailing_check(frames)
+    check = find_trailing_checksum(frames)
     assert check is not None
     assert passes(check, [sealed(bytes([size, *rng.randbytes(size)])) for size in (6, 7) * 100])

@@ -8,24 +8,24 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.capture.files import label_at
+from meterlink.capture.capture_file import make_display_entry
 from meterlink.core.readings import Status
 from meterlink.profiles.fields import compile_number
-from meterlink.profiles.model import Bit, Number, NumberType, Pooled, Segments, Unmapped
-from meterlink.teach.characters import characters
-from meterlink.teach.decimals import decimals
-from meterlink.teach.displays import has_open_pool, with_still
-from meterlink.teach.encodings import Scaling, Table
-from meterlink.teach.fixed_point import rounded_units
-from meterlink.teach.floats import decimal_floats, floats
-from meterlink.teach.integers import integers
+from meterlink.profiles.model import Bit, CandidateSegment, NumberField, NumberType, Segments, UnknownSegment
+from meterlink.teach.characters import character_encodings
+from meterlink.teach.decimals import decimal_digit_encodings
+from meterlink.teach.displays import add_constant_pool, lacks_constant_pool
+from meterlink.teach.encodings import SampleMatrix, Scaling
+from meterlink.teach.fixed_point import rounded_unit_encodings
+from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
+from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
 
 
 def table_of(pairs):
-    labels = [label_at(float(place), text) for place, (text, _) in enumerate(pairs)]
-    samples = [Sample(label, label.shows, (frame,)) for label, (_, frame) in zip(labels, pairs, strict=True)]
-    return Table.of(samples)
+    labels = [make_display_entry(float(place), text) for place, (text, _) in enumerate(pairs)]
+    samples = [Sample(label, label.displayed_value, (frame,)) for label, (_, frame) in zip(labels, pairs, strict=True)]
+    return SampleMatrix.from_samples(samples)
 
 
 def counts_of(table):
@@ -71,8 +71,8 @@ def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
 
     values = [rng.randint(0, 9999) * (rng.choice([1, -1]) if signed else 1) for _ in range(16)]
     table = table_of([(f"{value / 100:.2f} V", frame(value, rng)) for value in values])
-    (found,) = integers(table, counts_of(table), scalings_of(table))
-    assert isinstance(found.source, Number)
+    (found,) = integer_encodings(table, counts_of(table), scalings_of(table))
+    assert isinstance(found.source, NumberField)
     take = compile_number(found.source)
     read = 0
     for value in rng.choices(range(-9999 if signed else 0, 10000), k=300):
@@ -94,11 +94,11 @@ def test_ends_of_a_field_that_is_all_used_are_no_numbers(seed):
 
     values = [1999, -1998, *(rng.randint(-1999, 1999) for _ in range(20))]
     table = table_of([(f"{value / 1000:.3f} V", frame(value)) for value in values])
-    (found,) = integers(table, counts_of(table), scalings_of(table))
-    assert found.ends == {0x7FE, 0x7FF, 0x800, 0x801, 0x802}
+    (found,) = integer_encodings(table, counts_of(table), scalings_of(table))
+    assert found.reserved_values == {0x7FE, 0x7FF, 0x800, 0x801, 0x802}
     wide = table_of([(f"{value / 1000:.3f} V", value.to_bytes(2, "big", signed=True)) for value in values])
-    (found,) = integers(wide, counts_of(wide), scalings_of(wide))
-    assert not found.ends  # numbers of four digits do not come so far
+    (found,) = integer_encodings(wide, counts_of(wide), scalings_of(wide))
+    assert not found.reserved_values  # numbers of four digits do not come so far
 
 
 @settings(max_examples=40, deadline=None)
@@ -114,7 +114,7 @@ def test_digits_of_four_bits_anywhere_are_found(seed):
         return word.to_bytes(8, "little")
 
     table = table_of([(f"{value / 10:.1f} ohm", frame(value, rng)) for value in rng.sample(range(10000), 14)])
-    found = next(decimals(table, scalings_of(table)), None)
+    found = next(decimal_digit_encodings(table, scalings_of(table)), None)
     assert found is not None
     take = compile_number(found.source)
     for value in rng.sample(range(10000), 300):
@@ -135,7 +135,7 @@ def test_float_under_a_repeated_key(code, key, finer):
         return data[:3] + bytes(byte ^ key[at % len(key)] for at, byte in enumerate(data[3:]))
 
     values = [round(rng.uniform(-500, 500), 2) for _ in range(14)]
-    found = next(floats(table_of([(f"{value:.2f} V", frame(value)) for value in values])), None)
+    found = next(binary_float_encodings(table_of([(f"{value:.2f} V", frame(value)) for value in values])), None)
     assert found is not None
     take = compile_number(found.source)
     for _ in range(100):
@@ -152,9 +152,9 @@ def test_decimal_float_is_taken_only_where_its_exponent_has_moved():
     values = [(rng.randrange(100, 2000), rng.choice([1, 2, 3])) for _ in range(12)]
     moved = [(f"{Decimal(counts).scaleb(-places):f} V", frame(counts, places)) for counts, places in values]
     still = [(f"{counts / 100:.2f} V", frame(counts, 2)) for counts, _ in values]
-    (found,) = decimal_floats(table_of(moved))
+    (found,) = decimal_float_encodings(table_of(moved))
     assert found.source.type is NumberType.SFLOAT
-    assert not list(decimal_floats(table_of(still)))
+    assert not list(decimal_float_encodings(table_of(still)))
 
 
 @pytest.mark.parametrize("pad", ["0", " "])
@@ -169,7 +169,7 @@ def test_characters(pad, pointed, key):
         return b"\x02" + bytes(byte ^ key for byte in text.encode()) + rng.randbytes(1)
 
     values = [rng.randint(-9999, 9999) for _ in range(14)]
-    found = next(characters(table_of([(f"{value / 100:.2f} V", frame(value)) for value in values])), None)
+    found = next(character_encodings(table_of([(f"{value / 100:.2f} V", frame(value)) for value in values])), None)
     assert found is not None
     take = compile_number(found.source)
     for value in rng.choices(range(1000, 10000), k=50):
@@ -186,7 +186,7 @@ def test_fixed_unit_finer_than_the_display():
 
     values = [rng.randint(-300_000, 300_000) for _ in range(14)]
     table = table_of([(shown(value), value.to_bytes(4, "big", signed=True)) for value in values])
-    found = next(rounded_units(table), None)
+    found = next(rounded_unit_encodings(table), None)
     assert found is not None
     assert found.scalings[0] == Scaling(2, Decimal("0.001"))
 
@@ -195,16 +195,16 @@ def test_nothing_is_found_in_noise():
     rng = Random(13)
     for _ in range(20):
         table = table_of([(f"{rng.randint(-9999, 9999) / 100:.2f} V", rng.randbytes(14)) for _ in range(12)])
-        assert not list(integers(table, counts_of(table), scalings_of(table)))
-        for search in (floats, decimal_floats, characters, rounded_units):
+        assert not list(integer_encodings(table, counts_of(table), scalings_of(table)))
+        for search in (binary_float_encodings, decimal_float_encodings, character_encodings, rounded_unit_encodings):
             assert not list(search(table))
-        assert not list(decimals(table, scalings_of(table)))
+        assert not list(decimal_digit_encodings(table, scalings_of(table)))
 
 
 def test_a_segment_whose_bit_is_nowhere_is_unknown():
-    digit = (*(Bit(0, bit) for bit in range(6)), Pooled(0, inverted=True))
+    digit = (*(Bit(0, bit) for bit in range(6)), CandidateSegment(0, inverted=True))
     source = Segments((digit,))
-    assert has_open_pool(source)
-    assert with_still(source, ()).digits[0][6] is Unmapped.UNKNOWN
-    kept = with_still(source, (Bit(1, 0), Bit(1, 1)))
+    assert lacks_constant_pool(source)
+    assert add_constant_pool(source, ()).digits[0][6] is UnknownSegment.UNKNOWN
+    kept = add_constant_pool(source, (Bit(1, 0), Bit(1, 1)))
     assert (kept.digits, kept.pools) == ((digit,), ((Bit(1, 0), Bit(1, 1)),))

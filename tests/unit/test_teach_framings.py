@@ -4,8 +4,8 @@ from random import Random
 
 import pytest
 
-from meterlink.capture.files import Packet
-from meterlink.teach.framings import cuts
+from meterlink.capture.capture_file import CapturedPacket
+from meterlink.teach.framings import framing_candidates
 
 
 def frames_of(rng, number=60, size=11):
@@ -16,7 +16,7 @@ def packets_of(stream, sizes):
     packets, at, t = [], 0, 0.0
     while at < len(stream):
         size = next(sizes)
-        packets.append(Packet(round(t, 3), "c", stream[at : at + size]))
+        packets.append(CapturedPacket(round(t, 3), "c", stream[at : at + size]))
         at, t = at + size, t + 0.05
     return packets
 
@@ -30,7 +30,9 @@ def random_sizes(rng):
 def test_frames_split_and_joined_anywhere(seed):
     rng = Random(seed)
     frames = frames_of(rng, size=rng.randint(7, 30))
-    found = [[data for _, data in cut.frames] for cut in cuts(packets_of(b"".join(frames), random_sizes(rng)))]
+    found = [
+        [data for _, data in cut.frames] for cut in framing_candidates(packets_of(b"".join(frames), random_sizes(rng)))
+    ]
     assert frames in found or frames[:-1] in found
 
 
@@ -42,11 +44,11 @@ def test_frames_in_two_packets_of_which_some_are_lost(seed):
     frames = [body + bytes([sum(body) & 0xFF]) for body in bodies]
     packets, whole = [], []
     for place, frame in enumerate(frames):
-        packets.append(Packet(place / 10, "c", frame[:4]))
+        packets.append(CapturedPacket(place / 10, "c", frame[:4]))
         if rng.random() < 0.95:
-            packets.append(Packet(place / 10 + 0.01, "c", frame[4:]))
+            packets.append(CapturedPacket(place / 10 + 0.01, "c", frame[4:]))
             whole.append(frame)
-    found = [{data for _, data in cut.frames} for cut in cuts(packets) if cut.check is not None]
+    found = [{data for _, data in cut.frames} for cut in framing_candidates(packets) if cut.checksum is not None]
     assert any(got <= set(whole) and len(got) >= 0.85 * len(whole) for got in found)
 
 
@@ -54,26 +56,28 @@ def test_frames_in_two_packets_of_which_some_are_lost(seed):
 def test_frames_whose_length_stands_in_them(seed):
     rng = Random(seed)
     frames = [b"\x7e" + bytes([size]) + rng.randbytes(size) for size in rng.choices([6, 9, 14], k=80)]
-    found = [[data for _, data in cut.frames] for cut in cuts(packets_of(b"".join(frames), random_sizes(rng)))]
+    found = [
+        [data for _, data in cut.frames] for cut in framing_candidates(packets_of(b"".join(frames), random_sizes(rng)))
+    ]
     assert any(len(set(frames) & set(got)) >= 0.95 * len(frames) for got in found)
 
 
 def test_packet_that_is_a_frame_comes_first():
     rng = Random(1)
     frames = frames_of(rng)
-    first = next(cuts([Packet(place / 10, "c", frame) for place, frame in enumerate(frames)]))
+    first = next(framing_candidates([CapturedPacket(place / 10, "c", frame) for place, frame in enumerate(frames)]))
     assert [data for _, data in first.frames] == frames
-    assert first.framing.whole
+    assert first.framing.one_per_packet
 
 
 def test_lost_packets_lose_no_more_than_their_frames():
     rng = Random(2)
     frames = frames_of(rng, number=100)
     packets = [
-        Packet(place + part / 10, "c", piece)
+        CapturedPacket(place + part / 10, "c", piece)
         for place, frame in enumerate(frames)
         for part, piece in enumerate((frame[:6], frame[6:]))
         if rng.random() > 0.04
     ]
-    best = max(cuts(packets), key=lambda cut: len({data for _, data in cut.frames} & set(frames)))
+    best = max(framing_candidates(packets), key=lambda cut: len({data for _, data in cut.frames} & set(frames)))
     assert len({data for _, data in best.frames} & set(frames)) >= 85

@@ -4,10 +4,10 @@ from random import Random
 
 import pytest
 
-from meterlink.capture.files import Capture, Packet, label_at
-from meterlink.core.clock import Stamp
+from meterlink.capture.capture_file import Capture, CapturedPacket, make_display_entry
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
-from meterlink.profiles import open_on_capture
+from meterlink.profiles import open_profile_driver
 from meterlink.teach import teach
 
 CHANNEL = "7c2e0002-5a41-4d0e-9a55-31f0c7a8be10"
@@ -20,13 +20,13 @@ def taught(shown, cut=20):
         data = line.encode()
         for at in range(0, len(data), cut):
             t = round(t + 0.01, 6)
-            packets.append(Packet(t, CHANNEL, data[at : at + cut]))
-        labels.append(label_at(round(t + 0.1, 6), text))
+            packets.append(CapturedPacket(t, CHANNEL, data[at : at + cut]))
+        labels.append(make_display_entry(round(t + 0.1, 6), text))
     return teach(Capture(tuple(packets), tuple(labels)))
 
 
 def decoded(profile, line):
-    (reading,) = open_on_capture(profile, [CHANNEL]).feed(CHANNEL, line.encode(), Stamp(0, 0))
+    (reading,) = open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, line.encode(), Timestamp(0, 0))
     return reading
 
 
@@ -69,7 +69,7 @@ def test_label_that_contradicts_a_line():
     shown[3] = ("77.77 V DC", shown[3][1])
     report = taught(shown)
     assert report.profile is None
-    assert [one.label.text for one in report.contradictions] == ["77.77 V DC"]
+    assert [one.entry.text for one in report.contradictions] == ["77.77 V DC"]
 
 
 def test_words_and_numbers_without_a_blank_between():
@@ -78,7 +78,7 @@ def test_words_and_numbers_without_a_blank_between():
     report = taught(shown)
     assert report.profile is not None
     assert report.profile.text is not None
-    assert report.profile.text.glued
+    assert report.profile.text.split_before_number
     assert decoded(report.profile, "DCV-0.05V\n").text == "-0.05 V DC"
     assert decoded(report.profile, "DUTY+12.5%\n").text == "12.5 %"
     assert decoded(report.profile, "DCVX-0.05V\n").status is Status.INVALID
@@ -112,15 +112,15 @@ def test_two_lines_run_together_are_no_value():
 
 def test_word_seen_and_never_labelled_is_asked_for():
     shown = [(f"{abs(value) / 100:.2f} V DC", f"{abs(value) / 100:.2f} VDC OK\n") for value in draws()]
-    packets = [Packet(100.0 + place, CHANNEL, b"1.00 VDC BAT\n") for place in range(5)]
+    packets = [CapturedPacket(100.0 + place, CHANNEL, b"1.00 VDC BAT\n") for place in range(5)]
     labelled = [
-        (Packet(float(place), CHANNEL, line.encode()), label_at(place + 0.1, text))
+        (CapturedPacket(float(place), CHANNEL, line.encode()), make_display_entry(place + 0.1, text))
         for place, (text, line) in enumerate(shown)
     ]
     capture = Capture(tuple([packet for packet, _ in labelled] + packets), tuple(label for _, label in labelled))
     report = teach(capture)
     assert report.profile is not None
-    assert report.wanted[0] == "a label for a line with BAT"
+    assert report.suggested_readings[0] == "a label for a line with BAT"
     assert decoded(report.profile, "1.00 VDC BAT\n").status is Status.INVALID
 
 

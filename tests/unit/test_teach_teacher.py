@@ -5,29 +5,29 @@ from random import Random
 import pytest
 
 from invented_meters import CHANNEL
-from meterlink.capture.files import Capture, Label, Packet, label_at
-from meterlink.core.clock import Stamp
+from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry, make_display_entry
+from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
-from meterlink.profiles import check_profile, open_on_capture, write_profile
+from meterlink.profiles import check_profile, open_profile_driver, write_profile
 from meterlink.teach import Teacher, teach
 
 
 def captured(shown):
     """Return the capture in which each text is shown by the frames given with it."""
-    packets: list[Packet] = []
-    labels: list[Label] = []
+    packets: list[CapturedPacket] = []
+    labels: list[DisplayEntry] = []
     t = 0.0
     for text, *frames in shown:
         t += 1.0
         for frame in frames:
             t = round(t + 0.1, 6)
-            packets.append(Packet(t, CHANNEL, frame))
-        labels.append(label_at(t, text))
+            packets.append(CapturedPacket(t, CHANNEL, frame))
+        labels.append(make_display_entry(t, text))
     return Capture(tuple(packets), tuple(labels))
 
 
 def decoded(profile, frame):
-    readings = tuple(open_on_capture(profile, [CHANNEL]).feed(CHANNEL, frame, Stamp(0, 0)))
+    readings = tuple(open_profile_driver(profile, [CHANNEL]).feed(CHANNEL, frame, Timestamp(0, 0)))
     return readings[-1] if readings else None
 
 
@@ -76,7 +76,7 @@ def test_bit_that_no_reading_has_moved_is_refused_and_asked_for():
     assert report.profile is not None
     assert decoded(report.profile, volts(4095)).status is Status.OK
     assert decoded(report.profile, volts(4096)).status is Status.INVALID
-    assert any("4096 counts" in wish for wish in report.wanted)
+    assert any("4096 counts" in wish for wish in report.suggested_readings)
 
 
 def test_constant_that_changes_is_refused():
@@ -92,7 +92,7 @@ def test_two_bits_that_were_both_the_sign_must_agree():
     assert report.profile is not None
     assert decoded(report.profile, volts(1234, True, extra=0x20)).digits < 0
     assert decoded(report.profile, volts(1234, True, extra=0)).status is Status.INVALID
-    assert any("negative" in wish for wish in report.wanted)
+    assert any("negative" in wish for wish in report.suggested_readings)
 
 
 def test_wrong_label_is_named_and_nothing_written():
@@ -102,14 +102,14 @@ def test_wrong_label_is_named_and_nothing_written():
     report = teach(captured(shown))
     assert report.profile is None
     (found,) = report.contradictions
-    assert found.label.text == "55.55 V DC"
-    assert found.instead == right
-    assert "55.55 V DC" in teacher_of(captured(shown)).next_wanted()
+    assert found.entry.text == "55.55 V DC"
+    assert found.expected_text == right
+    assert "55.55 V DC" in teacher_of(captured(shown)).next_suggestion()
 
 
 def teacher_of(capture):
     teacher = Teacher()
-    teacher.add(capture)
+    teacher.add_capture(capture)
     return teacher
 
 
@@ -139,17 +139,17 @@ def test_last_packet_of_a_window_counts():
 
 def test_label_without_packets_is_said_to_be_unused():
     capture = captured(lesson())
-    more = Capture(capture.packets, (*capture.labels, label_at(500.0, "1.00 V DC")), None)
+    more = Capture(capture.packets, (*capture.entries, make_display_entry(500.0, "1.00 V DC")), None)
     report = teach(more)
     assert report.profile is not None
-    assert [label.t for label in report.unused] == [500.0]
+    assert [label.seconds for label in report.unused_entries] == [500.0]
 
 
 def test_too_few_labels_and_labels_all_alike_teach_nothing():
     assert teach(captured(lesson(number=3))).profile is None
     assert teach(captured([("1.00 V DC", volts(100))] * 20)).profile is None
     assert teach(Capture((), ())).profile is None
-    assert Teacher().next_wanted().startswith("Show readings")
+    assert Teacher().next_suggestion().startswith("Show readings")
 
 
 def test_noise_teaches_nothing():
@@ -206,21 +206,21 @@ def test_result_grows_with_what_is_added():
     for number, (counts, negative) in enumerate(some(number=14)):
         t += 1.0
         teacher.add_packet(t, CHANNEL, volts(counts, negative))
-        teacher.add_label(t + 0.05, text_of(counts, negative))
+        teacher.add_entry(t + 0.05, text_of(counts, negative))
         report = teacher.result()
         if number < 3:
-            assert not report.accepted
-            assert teacher.next_wanted().startswith("Show readings")
+            assert not report.has_profile
+            assert teacher.next_suggestion().startswith("Show readings")
     assert report.profile.name == "bench-meter"
     assert teacher.result() is report
-    assert teacher.next_wanted().startswith("Most useful now: ")
+    assert teacher.next_suggestion().startswith("Most useful now: ")
 
 
 def test_report_tells_how_labels_held_back_came_out():
     report = teach(captured(lesson(number=20)))
     (function,) = report.functions
     assert function.function == "voltage DC"
-    assert (function.labels, function.wrong) == (20, 0)
+    assert (function.entries, function.wrong) == (20, 0)
     assert function.right >= 18
     told = report.as_object()
     assert told["accepted"] is True

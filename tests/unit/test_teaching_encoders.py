@@ -7,18 +7,18 @@ import pytest
 
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
-from meterlink_simulators.display import Shown
-from meterlink_simulators.encoders import HearsLinkEnd
-from meterlink_simulators.encoders.catalogue import FAMILIES, encoder_named
-from meterlink_simulators.encoders.checks import Crc, sum8, xor8
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.encoders import ConnectionObserver
+from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, create_encoder
+from meterlink_simulators.encoders.checksums import Crc, sum8, xor8
 from meterlink_simulators.encoders.counted import CountedEncoder
 from meterlink_simulators.encoders.floating import FloatingEncoder
 from meterlink_simulators.encoders.lines import LinesEncoder, PrefixedLinesEncoder
-from meterlink_simulators.encoders.notifications import cut
+from meterlink_simulators.encoders.notifications import split_notifications
 from meterlink_simulators.encoders.packed import PackedEncoder
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.encoders.printed import PrintedEncoder
-from meterlink_simulators.encoders.ranged import PATIENCE, RangedEncoder
+from meterlink_simulators.encoders.ranged import KEEP_ALIVE_REFRESHES, RangedEncoder
 from meterlink_simulators.encoders.segments import MaskedEncoder, SegmentsEncoder
 
 CAPACITANCE = (Quantity.CAPACITANCE, None)
@@ -28,7 +28,7 @@ DC_VOLTS = (Quantity.VOLTAGE, Coupling.DC)
 
 
 def shown(text, unit, mode=CAPACITANCE, **more):
-    return Shown(mode[0], None if text is None else Decimal(text), unit, coupling=mode[1], **more)
+    return DisplayState(mode[0], None if text is None else Decimal(text), unit, coupling=mode[1], **more)
 
 
 def sent(encoder, display):
@@ -65,8 +65,8 @@ def test_sum_and_exclusive_or():
 
 
 def test_pieces():
-    assert list(cut(bytes(range(45)))) == [bytes(range(20)), bytes(range(20, 40)), bytes(range(40, 45))]
-    assert list(cut(bytes(20))) == [bytes(20)]
+    assert list(split_notifications(bytes(range(45)))) == [bytes(range(20)), bytes(range(20, 40)), bytes(range(40, 45))]
+    assert list(split_notifications(bytes(20))) == [bytes(20)]
 
 
 # Frames
@@ -140,7 +140,7 @@ def _remainder(data):
 def test_floating():
     encoder = FloatingEncoder()
     encoder.units = {RESISTANCE: 0x15, DC_VOLTS: 0x2A}
-    encoder.battery_bit, encoder.resting, encoder.start = 3, 0x41, 0x0F
+    encoder.battery_bit, encoder.constant_bits, encoder.checksum_start = 3, 0x41, 0x0F
     encoder.count = 0xFF
     # IEEE 754: -0.15625 is 1 01111100 0100…, that is BE200000; 4700 Ω is 4592E000; infinity 7F800000, NaN 7FC00000.
     assert sent(encoder, shown("-0.15625", "V", DC_VOLTS)).hex(" ") == "2a 41 be 20 00 00 ff 05"
@@ -157,7 +157,7 @@ def printed():
     encoder.serial = "QX"
     encoder.modes = {CAPACITANCE: "GH", DC_VOLTS: "RS"}
     encoder.prefixes = {"": "T", "µ": "W", "m": "Y"}
-    encoder.joins_every = 3
+    encoder.join_interval = 3
     return encoder
 
 
@@ -214,14 +214,17 @@ def test_segments_in_order(display, digits, others):
     assert frame[0] == 0xD3
     bits = int.from_bytes(frame[1:], "little")
     assert [bits >> 7 * place & 0x7F for place in range(4)] == digits
-    assert [name for place, name in enumerate(encoder.place) if place >= 28 and bits >> place & 1] == [*others, "link"]
+    assert [name for place, name in enumerate(encoder.bit_positions) if place >= 28 and bits >> place & 1] == [
+        *others,
+        "link",
+    ]
 
 
 def test_segments_scrambled_inverted_and_resting():
     encoder = in_order(SegmentsEncoder)
-    encoder.place |= {"0a": 55, "link": 0}  # where `link` was, and the other way about
+    encoder.bit_positions |= {"0a": 55, "link": 0}  # where `link` was, and the other way about
     encoder.inverted = {"link", "point 1"}
-    encoder.resting = {47: True}
+    encoder.constant_bits = {47: True}
     frame = sent(encoder, shown("8000", "Ω", RESISTANCE))
     bits = int.from_bytes(frame[1:], "little")
     # 8 without its a, which is bit 55; 0 three times; point 1, dark, inverted, the first name after the digits; unit Ω,
@@ -232,7 +235,7 @@ def test_segments_scrambled_inverted_and_resting():
 def test_the_link_annunciator_blinks_by_three_refreshes():
     encoder = in_order(SegmentsEncoder)
     frames = [int.from_bytes(sent(encoder, shown("4.70", "µF"))[1:], "little") for _ in range(8)]
-    assert [frame >> encoder.place["link"] & 1 for frame in frames] == [1, 1, 1, 0, 0, 0, 1, 1]
+    assert [frame >> encoder.bit_positions["link"] & 1 for frame in frames] == [1, 1, 1, 0, 0, 0, 1, 1]
 
 
 def test_a_number_too_long_for_the_display_is_refused():
@@ -274,9 +277,9 @@ def ranged():
     encoder = RangedEncoder()
     encoder.modes = {CAPACITANCE: 0x31, DC_VOLTS: 0x42}
     encoder.ranges = {-8: 0x07, -5: 0x2B}
-    encoder.battery_bit, encoder.resting = 4, 0x83
+    encoder.battery_bit, encoder.constant_bits = 4, 0x83
     encoder.crc = Crc(16, 0x1021)
-    encoder.start_word, encoder.keep_alive_word = b"\x0a\x0b\x0c", b"\x0d\x0e"
+    encoder.start_command, encoder.keep_alive_command = b"\x0a\x0b\x0c", b"\x0d\x0e"
     return encoder
 
 
@@ -288,7 +291,7 @@ def order(encoder, word):
 
 def test_ranged():
     encoder = ranged()
-    order(encoder, encoder.start_word)
+    order(encoder, encoder.start_command)
     frames = [
         sent(encoder, shown("4.70", "µF", battery_percent=80)),
         sent(encoder, shown("-12.34", "mV", DC_VOLTS, low_battery=True)),
@@ -299,35 +302,35 @@ def test_ranged():
     bodies = ["09 31 07 00 01 d6 83 50", "08 42 2b 80 04 d2 93", "08 31 40 7f ff ff 83", "08 31 40 7f ff fe 83"]
     assert [frame[:-2].hex(" ") for frame in frames] == bodies
     # Any frame with its CRC-16/XMODEM behind it, most significant byte first, has the CRC 0 (theory of cyclic codes).
-    assert [Crc(16, 0x1021).of(frame[:-2] + frame[:-3:-1]) for frame in frames] == [0] * 4
+    assert [Crc(16, 0x1021).checksum(frame[:-2] + frame[:-3:-1]) for frame in frames] == [0] * 4
 
 
 def test_ranged_is_silent_until_started_and_when_it_is_no_longer_asked():
     encoder = ranged()
     display = shown("4.70", "µF")
-    order(encoder, encoder.keep_alive_word)
+    order(encoder, encoder.keep_alive_command)
     assert encoder.encode(display) == []
-    order(encoder, encoder.start_word)
-    assert sum(len(encoder.encode(display)) for _ in range(PATIENCE + 5)) == PATIENCE
-    order(encoder, encoder.start_word)
+    order(encoder, encoder.start_command)
+    assert sum(len(encoder.encode(display)) for _ in range(KEEP_ALIVE_REFRESHES + 5)) == KEEP_ALIVE_REFRESHES
+    order(encoder, encoder.start_command)
     assert len(encoder.encode(display)) == 1
-    order(encoder, encoder.keep_alive_word)
-    assert sum(len(encoder.encode(display)) for _ in range(PATIENCE + 5)) == PATIENCE
-    order(encoder, encoder.start_word)
-    assert isinstance(encoder, HearsLinkEnd)
-    encoder.link_ended()
+    order(encoder, encoder.keep_alive_command)
+    assert sum(len(encoder.encode(display)) for _ in range(KEEP_ALIVE_REFRESHES + 5)) == KEEP_ALIVE_REFRESHES
+    order(encoder, encoder.start_command)
+    assert isinstance(encoder, ConnectionObserver)
+    encoder.connection_ended()
     assert encoder.encode(display) == []
 
 
 # Families
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", ENCODER_FAMILIES)
 def test_a_seed_makes_one_meter_of_the_family(family):
     def packets(seed):
-        encoder = encoder_named(family, seed)
+        encoder = create_encoder(family, seed)
         if isinstance(encoder, RangedEncoder):
-            order(encoder, encoder.start_word)
+            order(encoder, encoder.start_command)
         rng = random.Random(1)
         displays = [shown(f"{rng.randrange(1, 6000) / 100:.2f}", "µF") for _ in range(20)]
         return [packet for display in displays for packet in encoder.encode(display)]
@@ -336,16 +339,16 @@ def test_a_seed_makes_one_meter_of_the_family(family):
     assert packets(3) != packets(4)
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", ENCODER_FAMILIES)
 def test_a_function_the_meter_does_not_have_sends_nothing(family):
-    encoder = encoder_named(family)
+    encoder = create_encoder(family)
     if isinstance(encoder, RangedEncoder):
-        order(encoder, encoder.start_word)
+        order(encoder, encoder.start_command)
     assert encoder.encode(shown("12.3", "%", (Quantity.RATIO, None))) == []
     assert encoder.encode(shown("72.5", "°F", (Quantity.TEMPERATURE, None))) == []
 
 
 def test_presented_is_in_the_catalogue():
-    assert isinstance(encoder_named("presented"), PresentedEncoder)
+    assert isinstance(create_encoder("presented"), PresentedEncoder)
     with pytest.raises(KeyError):
-        encoder_named("semaphore")
+        create_encoder("semaphore")

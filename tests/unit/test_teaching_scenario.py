@@ -5,7 +5,7 @@ from importlib import resources
 import pytest
 
 from meterlink_simulators.scenario import load_scenario, shipped_scenario
-from meterlink_simulators.tables import ScenarioError
+from meterlink_simulators.scenario_tables import ScenarioError
 
 
 def scenario(tmp_path, line):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.core.text import LONGEST_NAME, clean_name
+from meterlink.core.text import LONGEST_NAME, clean_text
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 
@@ -23,12 +23,12 @@ HOSTILE = st.text(
 @untimed
 @given(HOSTILE, st.integers(0, 80))
 def test_nothing_left_that_steers_a_terminal(text: str, longest: int) -> None:
-    name = clean_name(text, longest)
+    name = clean_text(text, longest)
     assert len(name) <= longest
     assert all(unicodedata.category(char)[0] != "C" for char in name)  # control, format, surrogate, private
     assert not set(name) & set("[]\x1b\x9b\u202e\u2066\n\r\u2028\u2029")
     assert name == name.strip()
-    assert clean_name(name, longest) == name
+    assert clean_text(name, longest) == name
     name.encode()  # no lone surrogate is left to break a file or a socket
 
 
@@ -50,5 +50,5 @@ def test_nothing_left_that_steers_a_terminal(text: str, longest: int) -> None:
     ],
 )
 def test_examples(text: str | None, name: str) -> None:
-    assert clean_name(text) == name
+    assert clean_text(text) == name
     assert len(name) <= LONGEST_NAME

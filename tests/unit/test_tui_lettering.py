@@ -2,9 +2,9 @@ import pytest
 
 from meterlink.core.units import BASE_UNIT
 from meterlink.core.verdicts import Verdict
-from meterlink_tui.lettering import _GLYPHS, DOTS_TALL, Size, can_draw, draw, width_of
-from meterlink_tui.scene import Number, Ruling, Tone
-from meterlink_tui.widgets.live import fit
+from meterlink_tui.lettering import _GLYPHS, DOTS_TALL, DotSize, can_draw, draw_text, text_width
+from meterlink_tui.scene import LargeValue, Tone, VerdictLine
+from meterlink_tui.widgets.live import choose_sizes
 
 
 @pytest.mark.parametrize("char", _GLYPHS)
@@ -16,11 +16,11 @@ def test_every_glyph_is_five_rows_of_one_width(char: str) -> None:
 
 
 def test_every_digit_is_equally_wide_so_a_value_does_not_dance() -> None:
-    assert len({width_of(digit, Size(1, 1)) for digit in "0123456789"}) == 1
+    assert len({text_width(digit, DotSize(1, 1)) for digit in "0123456789"}) == 1
 
 
 def test_no_two_characters_look_alike_where_it_matters() -> None:
-    drawn = ["\n".join(draw(char, Size(1, 1))) for char in "0123456789.-+?✓✗…"]
+    drawn = ["\n".join(draw_text(char, DotSize(1, 1))) for char in "0123456789.-+?✓✗…"]
     assert len(set(drawn)) == len(drawn)
 
 
@@ -35,45 +35,53 @@ def test_every_unit_a_meter_shows_can_be_drawn(unit: str) -> None:
 
 
 def test_a_one_is_drawn_dot_by_dot() -> None:
-    assert draw("1", Size(1, 1)) == ["▄█ ", " █ ", "▀▀▀"]
-    assert draw("1", Size(2, 2)) == ["  ██  ", "████  ", "  ██  ", "  ██  ", "██████"]
+    assert draw_text("1", DotSize(1, 1)) == ["▄█ ", " █ ", "▀▀▀"]
+    assert draw_text("1", DotSize(2, 2)) == ["  ██  ", "████  ", "  ██  ", "  ██  ", "██████"]
 
 
-@pytest.mark.parametrize("size", [Size(1, 1), Size(1, 2), Size(2, 2), Size(3, 3), Size(4, 4)])
-def test_lettering_is_as_large_as_said(size: Size) -> None:
-    rows = draw("-42.31", size)
+@pytest.mark.parametrize("size", [DotSize(1, 1), DotSize(1, 2), DotSize(2, 2), DotSize(3, 3), DotSize(4, 4)])
+def test_lettering_is_as_large_as_said(size: DotSize) -> None:
+    rows = draw_text("-42.31", size)
     assert len(rows) == size.rows
-    assert {len(row) for row in rows} == {width_of("-42.31", size)}
+    assert {len(row) for row in rows} == {text_width("-42.31", size)}
 
 
-def _ruling(word: str) -> Ruling:
-    return Ruling(word, "✗", Tone.BAD, "held")
+def _ruling(word: str) -> VerdictLine:
+    return VerdictLine(word, "✗", Tone.BAD, "held")
 
 
-def _columns(number: Number, size: Size) -> int:
-    return width_of(number.digits, size) + 1 + width_of(number.unit, Size(max(1, size.across // 2), 1))
+def _columns(number: LargeValue, size: DotSize) -> int:
+    return text_width(number.digits, size) + 1 + text_width(number.unit, DotSize(max(1, size.columns // 2), 1))
 
 
 @pytest.mark.parametrize("word", [verdict.upper() for verdict in Verdict])
 @pytest.mark.parametrize("digits", ["OL", "4.7", "42.31", "-123.45", "19999.9"])
 def test_number_and_verdict_never_overlap_at_80_columns(digits: str, word: str) -> None:
-    chosen = fit(Number(digits, "µF", dim=False), _ruling(word), 77, 5, stacked=False)
+    chosen = choose_sizes(LargeValue(digits, "µF", dim=False), _ruling(word), 77, 5, stacked=False)
     assert chosen.number is not None
     assert chosen.number.rows <= 5
-    drawn = width_of(f"✗\u2009{word}", chosen.verdict) if chosen.verdict else len(word) + 2
-    assert _columns(Number(digits, "µF", dim=False), chosen.number) + drawn + 4 <= 77
+    drawn = text_width(f"✗\u2009{word}", chosen.verdict) if chosen.verdict else len(word) + 2
+    assert _columns(LargeValue(digits, "µF", dim=False), chosen.number) + drawn + 4 <= 77
 
 
 def test_a_usual_reading_gets_square_lettering_beside_its_verdict() -> None:
     for word in ("WITHIN", "OUTSIDE", "OPEN"):
-        assert fit(Number("42.31", "µF", dim=False), _ruling(word), 77, 5, stacked=False) == (Size(2, 2), Size(1, 1))
+        assert choose_sizes(LargeValue("42.31", "µF", dim=False), _ruling(word), 77, 5, stacked=False) == (
+            DotSize(2, 2),
+            DotSize(1, 1),
+        )
 
 
 def test_what_the_font_lacks_is_left_to_plain_text() -> None:
-    chosen = fit(Number("漢字", "µF", dim=False), _ruling("ЧТО"), 77, 5, stacked=False)
+    chosen = choose_sizes(LargeValue("漢字", "µF", dim=False), _ruling("ЧТО"), 77, 5, stacked=False)
     assert chosen == (None, None)
 
 
 def test_one_column_takes_the_largest_that_fits() -> None:
-    assert fit(Number("42.31", "µF", dim=False), _ruling("WITHIN"), 37, 3, stacked=True) == (Size(1, 1), Size(1, 1))
-    assert fit(Number("4.7", "µF", dim=False), _ruling("WITHIN"), 37, 5, stacked=True).number == Size(2, 2)
+    assert choose_sizes(LargeValue("42.31", "µF", dim=False), _ruling("WITHIN"), 37, 3, stacked=True) == (
+        DotSize(1, 1),
+        DotSize(1, 1),
+    )
+    assert choose_sizes(LargeValue("4.7", "µF", dim=False), _ruling("WITHIN"), 37, 5, stacked=True).number == DotSize(
+        2, 2
+    )

@@ -8,10 +8,10 @@ from textual.color import Color
 from textual.theme import Theme
 
 from meterlink.core.verdicts import Verdict
-from meterlink_tui.latest import Latest
-from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose, say_age
+from meterlink_tui.latest_messages import LatestMessages
+from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose_scene, format_age
 from meterlink_tui.themes import DARK, LIGHT
-from meterlink_tui.widgets.test_points import _shorten, window
+from meterlink_tui.widgets.test_points import _shorten, visible_rows
 
 LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
 
@@ -48,19 +48,19 @@ def live(**more: Any) -> Any:
 
 
 def scene(*messages: Any, age: float | None = 0.0, gone: str | None = None) -> Scene:
-    latest = Latest()
+    latest = LatestMessages()
     for message in messages:
         latest.put(message)
-    return compose(latest, age, gone)
+    return compose_scene(latest, age, gone)
 
 
 @pytest.mark.parametrize("verdict", Verdict)
 def test_only_a_held_verdict_is_firm(verdict: Verdict) -> None:
     settling = scene(visit(point("a")), live(verdict=verdict))
-    assert (settling.ruling.word, settling.ruling.firm, settling.ruling.mark) == (verdict.upper(), False, "…")
+    assert (settling.verdict.word, settling.verdict.final, settling.verdict.mark) == (verdict.upper(), False, "…")
     firm = scene(visit(point("a", held=held(verdict))), live(phase="held", verdict=verdict))
-    assert (firm.ruling.word, firm.ruling.firm) == (verdict.upper(), True)
-    assert firm.ruling.mark in "✓✗?"
+    assert (firm.verdict.word, firm.verdict.final) == (verdict.upper(), True)
+    assert firm.verdict.mark in "✓✗?"
 
 
 @pytest.mark.parametrize(("altered", "word"), [("hold", "ON HOLD"), ("relative", "RELATIVE")])
@@ -68,12 +68,12 @@ def test_a_display_that_does_not_show_the_probes_says_so(altered: str, word: str
     told = scene(visit(point("a")), live(phase="idle", verdict=None, altered=altered))
     assert told.phase.word.startswith(word)
     assert told.phase.tone is Tone.WARN
-    assert told.number.dim
-    assert not told.ruling.word
+    assert told.value.dim
+    assert not told.verdict.word
 
 
 def test_good_is_said_of_within_only_and_bad_of_the_part_only() -> None:
-    tones = {verdict: scene(visit(point("a", held=held(verdict)))).ruling.tone for verdict in Verdict}
+    tones = {verdict: scene(visit(point("a", held=held(verdict)))).verdict.tone for verdict in Verdict}
     assert [verdict for verdict, tone in tones.items() if tone is Tone.GOOD] == [Verdict.WITHIN]
     assert {verdict for verdict, tone in tones.items() if tone is Tone.BAD} == {
         Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED,
@@ -82,18 +82,18 @@ def test_good_is_said_of_within_only_and_bad_of_the_part_only() -> None:
 
 def test_a_new_settling_sets_the_old_held_reading_aside() -> None:
     shown = scene(visit(point("a", held=held("outside"))), live(verdict="within"))
-    assert shown.ruling.word == "WITHIN"
-    assert not shown.ruling.firm
-    assert shown.number.digits == "43.0"
+    assert shown.verdict.word == "WITHIN"
+    assert not shown.verdict.final
+    assert shown.value.digits == "43.0"
 
 
 def test_held_without_its_record_yet_is_still_provisional() -> None:
-    assert not scene(visit(point("a")), live(phase="held")).ruling.firm
+    assert not scene(visit(point("a")), live(phase="held")).verdict.final
 
 
 def test_held_earlier_shows_the_held_value_not_what_the_loose_probes_read() -> None:
     shown = scene(visit(point("a", held=held())), live(phase="idle", text="0.02 µF", digits="0.02"))
-    assert shown.number.digits == "43.1"
+    assert shown.value.digits == "43.1"
     assert shown.phase.word == "HELD EARLIER"
     assert shown.gauge is not None
     assert str(shown.gauge.reading) == "43.1"
@@ -108,14 +108,14 @@ def test_while_on_the_probes_the_point_they_are_on_is_shown_then_the_active_one(
 
 def test_what_was_held_last_is_said_while_the_next_point_waits() -> None:
     shown = scene(visit(point("a"), point("b", held=held(margin="close call")), last="b"), live(phase="idle"))
-    assert shown.ruling.reason == "Held last: b 43.1 µF, within (close call)."
+    assert shown.verdict.reason == "Held last: b 43.1 µF, within (close call)."
 
 
 @pytest.mark.parametrize(("age", "gone"), [(2.1, None), (0.0, "gone"), (None, None)])
 def test_nothing_old_is_shown_as_live(age: float | None, gone: str | None) -> None:
     shown = scene(visit(point("a")), live(), age=age, gone=gone)
-    assert shown.number.dim
-    assert shown.ruling.word == ""
+    assert shown.value.dim
+    assert shown.verdict.word == ""
     assert shown.gauge is not None
     assert shown.gauge.reading is None
     assert "SETTLING" not in shown.phase.word
@@ -150,26 +150,26 @@ def test_signal_is_a_word_and_bars(rssi: int, bars: int, word: str) -> None:
     row = {"name": "A", "address": "", "state": "connected", "detail": "", "driver": "", "rssi": rssi, "battery": 15,
            "low_battery": False, "readings": 0}  # fmt: skip
     shown = scene({"topic": "meters", "meters": [row], "radio": ""}).meters[0]
-    assert (shown.bars, shown.signal) == (bars, word)
+    assert (shown.signal_bars, shown.signal) == (bars, word)
     assert shown.battery_low, "15 % is a warning"
 
 
 def test_the_daemon_gone_stands_before_any_other_alert() -> None:
-    latest = Latest()
+    latest = LatestMessages()
     latest.put({"topic": "notice", "level": "warning", "text": "The broker refused."})
-    alerts = compose(latest, None, "It stopped.", Alert("NOT DONE", "No.", Tone.WARN)).alerts
+    alerts = compose_scene(latest, None, "It stopped.", Alert("NOT DONE", "No.", Tone.WARN)).alerts
     assert [alert.word for alert in alerts] == ["STOPPED", "WARNING", "NOT DONE"]
     assert "Readings are not being taken" in alerts[0].text
 
 
 def test_only_the_newest_of_a_topic_is_kept_and_told_once() -> None:
-    latest = Latest()
+    latest = LatestMessages()
     for text in ("1 V", "2 V", "3 V"):
         latest.put(live(text=text))
     assert latest.live is not None
     assert latest.live["text"] == "3 V"
-    assert latest.take_dirty() == {"live"}
-    assert latest.take_dirty() == set()
+    assert latest.pop_changed_topics() == {"live"}
+    assert latest.pop_changed_topics() == set()
 
 
 def test_age_at_receipt_is_never_negative_and_never_fails() -> None:
@@ -180,7 +180,7 @@ def test_age_at_receipt_is_never_negative_and_never_fails() -> None:
 
 
 def test_ages_are_said_in_the_largest_whole_unit() -> None:
-    assert [say_age(age) for age in (2.9, 59.9, 60, 3599, 7300)] == ["2 s", "59 s", "1 min", "59 min", "2 h"]
+    assert [format_age(age) for age in (2.9, 59.9, 60, 3599, 7300)] == ["2 s", "59 s", "1 min", "59 min", "2 h"]
 
 
 def test_a_title_is_cut_in_front_by_cells() -> None:
@@ -203,7 +203,7 @@ def test_a_title_is_cut_in_front_by_cells() -> None:
 def test_the_active_point_is_always_in_the_window(
     count: int, active: int | None, height: int, rows: tuple[int, int]
 ) -> None:
-    assert window(count, active, height) == range(*rows)
+    assert visible_rows(count, active, height) == range(*rows)
 
 
 def _contrast(a: str, b: str) -> float:
@@ -236,9 +236,9 @@ def test_text_has_seven_to_one_against_every_ground_it_stands_on(theme: Theme) -
 def test_a_close_call_says_how_probable_it_is() -> None:
     close = held(margin="close call", probability=0.497)
     shown = scene(visit(point("a", held=close)), live(phase="held"))
-    assert shown.ruling.reason == "Because. 50% probable to be within."
+    assert shown.verdict.reason == "Because. 50% probable to be within."
     clear = scene(visit(point("a", held=held(probability=0.999))), live(phase="held"))
-    assert clear.ruling.reason == "Because."
+    assert clear.verdict.reason == "Because."
 
 
 def test_a_meter_no_driver_fits_is_to_be_taught_while_none_speaks() -> None:

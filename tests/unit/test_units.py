@@ -14,12 +14,12 @@ from meterlink.core.units import (
     Amount,
     Quantity,
     convert,
-    display_form,
+    display_amount,
     parse_amount,
     parse_number,
     parse_unit,
     quantity_of,
-    step_of,
+    resolution_of,
     to_base,
 )
 
@@ -43,7 +43,7 @@ ANY_TEXT = st.one_of(
 
 def test_one_capacitor_however_it_is_written() -> None:
     spellings = ["45 µF", "45 μF", "45uF", "45 MFD", "45mfd", "0.000045 F", "45e-6F", "0.045 mF", "45000 nF"]
-    assert {parse_amount(text, Quantity.CAPACITANCE).base for text in spellings} == {Decimal("0.000045")}
+    assert {parse_amount(text, Quantity.CAPACITANCE).base_value for text in spellings} == {Decimal("0.000045")}
 
 
 @untimed
@@ -55,7 +55,7 @@ def test_any_text_is_an_amount_or_an_input_error(text: str, quantity: Quantity |
         return
     assert amount.digits.is_finite()
     assert len(str(amount)) <= 80
-    assert math.isfinite(float(amount.base))
+    assert math.isfinite(float(amount.base_value))
     if quantity is not None and unit is None:
         assert quantity_of(amount.unit) is quantity
 
@@ -186,7 +186,7 @@ def test_a_number_alone_keeps_its_zeros() -> None:
     ],
 )
 def test_display_form(quantity: Quantity, base: str, shown: str) -> None:
-    assert str(display_form(quantity, Decimal(base))) == shown
+    assert str(display_amount(quantity, Decimal(base))) == shown
 
 
 @untimed
@@ -197,10 +197,10 @@ def test_display_form(quantity: Quantity, base: str, shown: str) -> None:
     st.booleans(),
 )
 def test_display_form_moves_digits_and_loses_none(
-    quantity: Quantity, counts: int, exponent: int, step_known: bool
+    quantity: Quantity, counts: int, exponent: int, resolution_known: bool
 ) -> None:
     base = Decimal(f"{counts}E{exponent}")
-    shown = display_form(quantity, base, step_known=step_known)
+    shown = display_amount(quantity, base, resolution_known=resolution_known)
     assert shown.digits.as_tuple().digits == base.as_tuple().digits
     power = PREFIXES[shown.unit.removesuffix(BASE_UNIT[quantity])]
     assert shown.digits.as_tuple().exponent + power == exponent
@@ -210,12 +210,12 @@ def test_display_form_moves_digits_and_loses_none(
 @given(st.sampled_from(list(SCALED)), st.integers(-12, 3), st.integers(-99_999, 99_999), st.integers(-99_999, 99_999))
 def test_the_prefix_does_not_flip_within_a_range(quantity: Quantity, exponent: int, one: int, other: int) -> None:
     """100,000 counts are more than a hand-held meter has; farads and kilovolts are no ranges of one."""
-    forms = [display_form(quantity, Decimal(f"{counts}E{exponent}")).unit for counts in (one, other)]
+    forms = [display_amount(quantity, Decimal(f"{counts}E{exponent}")).unit for counts in (one, other)]
     assert forms[0] == forms[1]
 
 
 def test_amount() -> None:
     amount = Amount(Decimal("4.70"), "µF")
-    assert amount.base == Decimal("0.0000047")
-    assert amount.resolution == step_of(amount.digits) == Decimal("0.01")
+    assert amount.base_value == Decimal("0.0000047")
+    assert amount.resolution == resolution_of(amount.digits) == Decimal("0.01")
     assert amount.to("nF") == 4700

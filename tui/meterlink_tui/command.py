@@ -9,7 +9,7 @@ import click
 _SIZE = "80x24"
 
 
-def _cells(_context: click.Context, _option: click.Parameter, size: str) -> tuple[int, int]:
+def _parse_size(_context: click.Context, _option: click.Parameter, size: str) -> tuple[int, int]:
     width, _, height = size.partition("x")
     # 20x10 is the least anything can be read on; 400x200 is more than any terminal has.
     if width.isdecimal() and height.isdecimal() and 20 <= int(width) <= 400 and 10 <= int(height) <= 200:
@@ -21,7 +21,7 @@ def _cells(_context: click.Context, _option: click.Parameter, size: str) -> tupl
 @click.option("--data", type=click.Path(file_okay=False, path_type=Path), help="The station's data folder.")
 @click.option("--light", is_flag=True, help="Dark letters on a light screen, for bright sun.")
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Write the screen as SVG and leave.")
-@click.option("--size", default=_SIZE, show_default=True, callback=_cells, help="Columns x rows of the picture.")
+@click.option("--size", default=_SIZE, show_default=True, callback=_parse_size, help="Columns x rows of the picture.")
 def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001  # click passes flags by name
     """Show the reading, its limits, the verdict and what to do next.
 

@@ -6,14 +6,14 @@ from typing import Protocol
 from meterlink.link.messages import Message
 
 
-class Station(Protocol):
+class StationConnection(Protocol):
     """One connection to a daemon. Iterating ends, or raises LinkError, when the daemon goes away."""
 
     def __aiter__(self) -> AsyncIterator[Message]:
         """Yield messages until the connection ends."""
         ...
 
-    async def send(self, do: str, **fields: str) -> str:
+    async def send(self, command: str, **fields: str) -> str:
         """Have a command carried out; return its error in words, or nothing. LinkError when the daemon is gone."""
         ...
 
@@ -22,4 +22,4 @@ class Station(Protocol):
         ...
 
 
-Connect = Callable[[], Awaitable[Station]]
+Connector = Callable[[], Awaitable[StationConnection]]

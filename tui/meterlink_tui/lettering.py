@@ -61,16 +61,16 @@ _GLYPHS = {
 DOTS_TALL = 5
 
 
-class Size(NamedTuple):
+class DotSize(NamedTuple):
     """How large one dot is drawn: columns across, half rows down."""
 
-    across: int
-    down: int
+    columns: int
+    half_rows: int
 
     @property
     def rows(self) -> int:
         """Terminal rows one line of lettering takes."""
-        return -(-DOTS_TALL * self.down // 2)
+        return -(-DOTS_TALL * self.half_rows // 2)
 
 
 def can_draw(text: str) -> bool:
@@ -78,16 +78,16 @@ def can_draw(text: str) -> bool:
     return all(char in _GLYPHS for char in text)
 
 
-def width_of(text: str, size: Size) -> int:
+def text_width(text: str, size: DotSize) -> int:
     """Columns that ``text`` takes: one dot's space between characters, none after the last."""
     dots = sum(_GLYPHS[char].index("/") + 1 for char in text)
-    return max(0, dots - 1) * size.across
+    return max(0, dots - 1) * size.columns
 
 
-def draw(text: str, size: Size) -> list[str]:
+def draw_text(text: str, size: DotSize) -> list[str]:
     """Return ``text`` as ``size.rows`` lines of equal width; KeyError for a character the font lacks."""
     rows = [".".join(_GLYPHS[char].split("/")[row] for char in text) for row in range(DOTS_TALL)]
-    halves = [wide for row in rows for wide in ["".join(dot * size.across for dot in row)] * size.down]
+    halves = [wide for row in rows for wide in ["".join(dot * size.columns for dot in row)] * size.half_rows]
     if len(halves) % 2:
         halves.append("." * len(halves[0]))
     blocks = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}

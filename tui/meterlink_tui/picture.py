@@ -3,24 +3,24 @@
 import asyncio
 import re
 
-from meterlink_tui.app import FRAME, Dashboard
-from meterlink_tui.connection import Connect
+from meterlink_tui.app import DRAW_INTERVAL, Dashboard
+from meterlink_tui.connection import Connector
 from meterlink_tui.themes import LIGHT
 
 _WEB_FONT = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
-_WITHIN = 5.0  # s; a running station tells everything it knows at once
+_VISIT_TIMEOUT = 5.0  # s; a running station tells everything it knows at once
 
 
-async def take_picture(connect: Connect, width: int, height: int, *, light: bool = False) -> str:
+async def take_picture(connector: Connector, width: int, height: int, *, light: bool = False) -> str:
     """Return one picture of ``width``×``height`` cells, taken when a visit is shown, or after 5 s without one."""
-    app = Dashboard(connect)
+    app = Dashboard(connector)
     if light:
         app.theme = LIGHT.name
     async with app.run_test(size=(width, height)) as pilot:
-        for _ in range(round(_WITHIN / FRAME)):
+        for _ in range(round(_VISIT_TIMEOUT / DRAW_INTERVAL)):
             if app.scene is not None and app.scene.points:
                 break
-            await asyncio.sleep(FRAME)
+            await asyncio.sleep(DRAW_INTERVAL)
         app.draw()
         await pilot.pause()
         # The template asks the web for a font: a picture must show the same without a network, and tell nobody.

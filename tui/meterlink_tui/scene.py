@@ -10,14 +10,14 @@ from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 
 from meterlink.core.readings import Status
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Margin, Verdict
-from meterlink.link.messages import HeldView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
-from meterlink_tui.latest import Latest
+from meterlink.link.messages import AcceptedView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
+from meterlink_tui.latest_messages import LatestMessages
 
 # A meter refreshes its display 2 to 10 times a second, so 2 s without a reading means it has stopped.
 STALE_AFTER = 2.0  # s
-HELD = "held"
+ACCEPTED = "held"
 # Longest sentence taken from the wire. It fills about half of the smallest screen, 24 rows of 40 columns.
 _LONGEST_SENTENCE = 480
 # Received signal strength in dBm from which it is called that. Common practice, no source.
@@ -56,7 +56,7 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
-class Number:
+class LargeValue:
     """The large value. ``dim`` when it is not what the meter shows now."""
 
     digits: str
@@ -65,7 +65,7 @@ class Number:
 
 
 @dataclass(frozen=True, slots=True)
-class Phase:
+class PhaseLine:
     """What the reading is doing. ``progress`` is 0..1 while it settles, else None."""
 
     word: str
@@ -75,21 +75,21 @@ class Phase:
 
 
 @dataclass(frozen=True, slots=True)
-class Ruling:
+class VerdictLine:
     """The verdict in a word; ``standing`` says what it is worth, ``mark`` is its shape."""
 
     word: str
     mark: str
     tone: Tone
-    standing: str
-    close: bool = False
+    status: str
+    close_call: bool = False
     deviation: str = ""
     reason: str = ""
 
     @property
-    def firm(self) -> bool:
+    def final(self) -> bool:
         """Whether it is the verdict of a held reading."""
-        return self.standing == HELD
+        return self.status == ACCEPTED
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ class Gauge:
     nominal: Decimal | None
     unit: str
     reading: Decimal | None
-    beyond: bool = False
+    overload: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,12 +112,12 @@ class PointRow:
     number: int
     title: str
     active: bool
-    shown: str
-    word: str
+    accepted_text: str
+    verdict: str
     mark: str
     tone: Tone
-    close: bool
-    retakes: int
+    close_call: bool
+    repeats: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +128,7 @@ class MeterRow:
     mark: str
     state: str
     tone: Tone
-    bars: int | None
+    signal_bars: int | None
     signal: str
     battery: str
     battery_low: bool
@@ -136,7 +136,7 @@ class MeterRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Active:
+class ActivePoint:
     """The test point that a retake or a rating is for."""
 
     key: str
@@ -149,54 +149,58 @@ class Active:
 class Scene:
     """Everything on the screen."""
 
-    place: str
+    site: str
     tally: str
     alerts: tuple[Alert, ...]
     title: str
-    between: str
-    against: str
-    number: Number
-    phase: Phase
-    ruling: Ruling
+    terminals: str
+    specification: str
+    value: LargeValue
+    phase: PhaseLine
+    verdict: VerdictLine
     gauge: Gauge | None
     points: tuple[PointRow, ...]
     meters: tuple[MeterRow, ...]
-    worked_out: str
+    failed_derived: str
     advice: str
     cautions: tuple[str, ...]
-    active: Active | None
+    active_point: ActivePoint | None
 
 
-def compose(latest: Latest, age: float | None, gone: str | None, said: Alert | None = None) -> Scene:
+def compose_scene(
+    latest: LatestMessages, age: float | None, disconnect_reason: str | None, command_error: Alert | None = None
+) -> Scene:
     """Return what to show.
 
     ``age`` is how old the newest reading is, in seconds, None without one. ``gone`` is why the daemon is not there, or
     None while it is; ``said`` is the answer to the last key pressed.
     """
     visit, live, meters = latest.visit, latest.live, latest.meters
-    fresh = live is not None and age is not None and age <= STALE_AFTER and gone is None
+    fresh = live is not None and age is not None and age <= STALE_AFTER and disconnect_reason is None
     points = visit["points"] if visit else []
     focus = _by_key(points, visit["focus"] if visit else None)
-    point = _shown_point(points, focus, visit, live if fresh else None)
-    held = _standing_hold(point, live if fresh else None)
-    ruling = _ruling(point, held, live if fresh else None, visit)
+    point = _displayed_point(points, focus, visit, live if fresh else None)
+    held = _current_accepted(point, live if fresh else None)
+    ruling = _verdict_line(point, held, live if fresh else None, visit)
     return Scene(
-        place=_place(visit),
-        tally=_tally(points, gone),
-        alerts=_alerts(gone, latest.notice, meters, said),
-        title=_text(point["title"]) if point else "No test point",
-        between=" to ".join(_text(name) for name in point["terminals"]) if point else "",
-        against=_against(point) if point else "",
-        number=_number(live, held, fresh),
+        site=_site(visit),
+        tally=_tally(points, disconnect_reason),
+        alerts=_alerts(disconnect_reason, latest.notice, meters, command_error),
+        title=_clean_text(point["title"]) if point else "No test point",
+        terminals=" to ".join(_clean_text(name) for name in point["terminals"]) if point else "",
+        specification=_specification(point) if point else "",
+        value=_number(live, held, fresh),
         phase=_phase(live, age, held, fresh=fresh),
-        ruling=ruling,
+        verdict=ruling,
         gauge=_gauge(point, held, live if fresh else None),
         points=tuple(_point_row(i, p, focus) for i, p in enumerate(points, 1)),
         meters=tuple(_meter_row(m) for m in meters["meters"]) if meters else (),
-        worked_out=_worked_out(visit),
-        advice=_advice(visit, gone) if live else _untaught(meters, gone) or _advice(visit, gone),
+        failed_derived=_failed_derived(visit),
+        advice=_advice(visit, disconnect_reason)
+        if live
+        else _teaching_advice(meters, disconnect_reason) or _advice(visit, disconnect_reason),
         cautions=_cautions(visit, point),
-        active=_active(focus or point),
+        active_point=_active_point(focus or point),
     )
 
 
@@ -209,7 +213,7 @@ def age_at_receipt(at: str, utc_ns: int) -> float:
     return max(0.0, age)
 
 
-def say_age(seconds: float) -> str:
+def format_age(seconds: float) -> str:
     """``12 s``, ``3 min``, ``2 h``."""
     for size, unit in ((3600, "h"), (60, "min")):
         if seconds >= size:
@@ -217,8 +221,8 @@ def say_age(seconds: float) -> str:
     return f"{int(seconds)} s"
 
 
-def _text(text: str | None, longest: int = _LONGEST_SENTENCE) -> str:
-    return clean_name(text, longest)
+def _clean_text(text: str | None, longest: int = _LONGEST_SENTENCE) -> str:
+    return clean_text(text, longest)
 
 
 def _decimal(text: str | None) -> Decimal | None:
@@ -233,126 +237,144 @@ def _by_key(points: Sequence[PointView], key: str | None) -> PointView | None:
     return next((point for point in points if point["key"] == key), None)
 
 
-def _shown_point(
+def _displayed_point(
     points: Sequence[PointView], focus: PointView | None, visit: VisitView | None, live: LiveView | None
 ) -> PointView | None:
     """While the probes are on something, what they are on; else the active point; else what was held last."""
     if live and live["phase"] != "idle":
         return _by_key(points, live["point"]) or focus
-    return focus or _by_key(points, visit["last"] if visit else None)
+    return focus or _by_key(points, visit["last_accepted"] if visit else None)
 
 
-def _standing_hold(point: PointView | None, live: LiveView | None) -> HeldView | None:
+def _current_accepted(point: PointView | None, live: LiveView | None) -> AcceptedView | None:
     """The held reading that stands: not while a newer one is settling at the same point."""
     if point is None or (live and live["phase"] == "settling"):
         return None
-    return point["held"]
+    return point["accepted"]
 
 
-def _place(visit: VisitView | None) -> str:
-    return " · ".join(filter(None, (_text(visit["site"]), _text(visit["unit"])))) if visit else "No visit open"
+def _site(visit: VisitView | None) -> str:
+    return (
+        " · ".join(filter(None, (_clean_text(visit["site"]), _clean_text(visit["unit"])))) if visit else "No visit open"
+    )
 
 
-def _tally(points: Sequence[PointView], gone: str | None) -> str:
-    if gone is not None:
+def _tally(points: Sequence[PointView], disconnect_reason: str | None) -> str:
+    if disconnect_reason is not None:
         return "NOT CONNECTED"
-    return f"{sum(point['held'] is not None for point in points)} of {len(points)} held" if points else ""
+    return f"{sum(point['accepted'] is not None for point in points)} of {len(points)} held" if points else ""
 
 
 def _alerts(
-    gone: str | None, notice: NoticeView | None, meters: MetersView | None, said: Alert | None
+    disconnect_reason: str | None, notice: NoticeView | None, meters: MetersView | None, command_error: Alert | None
 ) -> tuple[Alert, ...]:
     alerts = []
-    if gone is not None:
+    if disconnect_reason is not None:
         alerts.append(
-            Alert("STOPPED", f"Readings are not being taken; trying to reach the daemon again. {_text(gone)}", Tone.BAD)
+            Alert(
+                "STOPPED",
+                f"Readings are not being taken; trying to reach the daemon again. {_clean_text(disconnect_reason)}",
+                Tone.BAD,
+            )
         )
-    if notice and (text := _text(notice["text"])):
+    if notice and (text := _clean_text(notice["text"])):
         tone = {"alarm": Tone.BAD, "warning": Tone.WARN}.get(notice["level"], Tone.PLAIN)
         alerts.append(Alert({"alarm": "ALARM", "warning": "WARNING"}.get(notice["level"], "NOTE"), text, tone))
-    if meters and (text := _text(meters["radio"])):
+    if meters and (text := _clean_text(meters["radio_error"])):
         alerts.append(Alert("BLUETOOTH", text, Tone.WARN))
-    return (*alerts, said) if said else tuple(alerts)
+    return (*alerts, command_error) if command_error else tuple(alerts)
 
 
-def _against(point: PointView) -> str:
-    rating = _text(point["rating"]) or (_text(point["limits"]["basis"]) if point["limits"] else "rating not read yet")
-    return " · ".join(filter(None, (_text(point["circuit"]), rating)))
+def _specification(point: PointView) -> str:
+    rating = _clean_text(point["rating"]) or (
+        _clean_text(point["limits"]["basis"]) if point["limits"] else "rating not read yet"
+    )
+    return " · ".join(filter(None, (_clean_text(point["circuit"]), rating)))
 
 
-def _split(text: str) -> tuple[str, str]:
-    digits, _, unit = _text(text).partition(" ")
+def _split_unit(text: str) -> tuple[str, str]:
+    digits, _, unit = _clean_text(text).partition(" ")
     return digits, unit
 
 
-def _number(live: LiveView | None, held: HeldView | None, fresh: bool) -> Number:  # noqa: FBT001  # a fact, not a mode
-    if held and not (fresh and live and live["phase"] == "held"):
-        return Number(*_split(held["text"]), dim=False)
+def _number(live: LiveView | None, accepted: AcceptedView | None, fresh: bool) -> LargeValue:  # noqa: FBT001  # a fact, not a mode
+    if accepted and not (fresh and live and live["phase"] == "held"):
+        return LargeValue(*_split_unit(accepted["text"]), dim=False)
     if live is None:
-        return Number("---", "", dim=True)
-    return Number(*_split(live["text"]), dim=not fresh or live["phase"] == "idle")
+        return LargeValue("---", "", dim=True)
+    return LargeValue(*_split_unit(live["text"]), dim=not fresh or live["phase"] == "idle")
 
 
-def _phase(live: LiveView | None, age: float | None, held: HeldView | None, *, fresh: bool) -> Phase:
+def _phase(live: LiveView | None, age: float | None, accepted: AcceptedView | None, *, fresh: bool) -> PhaseLine:
     if live is None or age is None:
-        return Phase("NO READING YET", "", Tone.PLAIN)
-    meter = f"on {_text(live['meter'])}"
+        return PhaseLine("NO READING YET", "", Tone.PLAIN)
+    meter = f"on {_clean_text(live['meter'])}"
     if not fresh:
-        old = f"last reading {say_age(age)} ago"
+        old = f"last reading {format_age(age)} ago"
         return (
-            Phase("HELD EARLIER", f"{old}, {meter}", Tone.PLAIN)
-            if held
-            else Phase(f"NOT LIVE · {old}", meter, Tone.WARN)
+            PhaseLine("HELD EARLIER", f"{old}, {meter}", Tone.PLAIN)
+            if accepted
+            else PhaseLine(f"NOT LIVE · {old}", meter, Tone.WARN)
         )
     match live["phase"]:
         case _ if altered := live.get("altered"):
             showing = "ON HOLD · an old reading" if altered == "hold" else "RELATIVE · a difference"
-            return Phase(showing, f"{meter} · nothing is measured", Tone.WARN)
+            return PhaseLine(showing, f"{meter} · nothing is measured", Tone.WARN)
         case "settling":
             progress = min(1.0, max(0.0, live["progress"]))
-            return Phase(f"SETTLING {progress:.0%}", meter, Tone.PLAIN, progress)
+            return PhaseLine(f"SETTLING {progress:.0%}", meter, Tone.PLAIN, progress)
         case "held":
-            return Phase("HELD", meter, Tone.PLAIN)
-        case _ if held:
-            return Phase("HELD EARLIER", f"{meter} · nothing on the probes now", Tone.PLAIN)
+            return PhaseLine("HELD", meter, Tone.PLAIN)
+        case _ if accepted:
+            return PhaseLine("HELD EARLIER", f"{meter} · nothing on the probes now", Tone.PLAIN)
         case _:
-            return Phase("NOTHING ON THE PROBES", meter, Tone.PLAIN)
+            return PhaseLine("NOTHING ON THE PROBES", meter, Tone.PLAIN)
 
 
 def verdict_word(verdict: str) -> tuple[str, str, Tone]:
     """Return a verdict's word with its mark and its tone."""
     mark, tone = _VERDICTS.get(verdict, ("?", Tone.WARN))
-    return _text(verdict).upper(), mark, tone
+    return _clean_text(verdict).upper(), mark, tone
 
 
-def _ruling(point: PointView | None, held: HeldView | None, live: LiveView | None, visit: VisitView | None) -> Ruling:
-    if live and point and not live["expected"] and live["phase"] != "idle":
-        wanted, got = _text(point["quantity"]), _text(live["quantity"])
+def _verdict_line(
+    point: PointView | None, accepted: AcceptedView | None, live: LiveView | None, visit: VisitView | None
+) -> VerdictLine:
+    if live and point and not live["function_matches"] and live["phase"] != "idle":
+        wanted, got = _clean_text(point["quantity"]), _clean_text(live["quantity"])
         reason = f"The meter measures {got}; this test point wants {wanted}. Set the meter to {wanted}."
-        return Ruling("NOT JUDGED", "?", Tone.WARN, "wrong function", reason=reason)
-    if held:
-        word, mark, tone = verdict_word(held["verdict"])
-        close = held["margin"] == Margin.CLOSE_CALL
-        deviation = _deviation(held["deviation_percent"])
-        reason = _text(held["reason"])
-        if close and (probability := held.get("probability")) is not None:
+        return VerdictLine("NOT JUDGED", "?", Tone.WARN, "wrong function", reason=reason)
+    if accepted:
+        word, mark, tone = verdict_word(accepted["verdict"])
+        close = accepted["margin"] == Margin.CLOSE_CALL
+        deviation = _deviation(accepted["deviation_percent"])
+        reason = _clean_text(accepted["reason"])
+        if close and (probability := accepted.get("probability")) is not None:
             reason += f" {probability:.0%} probable to be within."
-        return Ruling(word, mark, tone, HELD, close=close, deviation=deviation, reason=reason)
+        return VerdictLine(word, mark, tone, ACCEPTED, close_call=close, deviation=deviation, reason=reason)
     if live and live["phase"] != "idle" and live["verdict"]:
         word, _, tone = verdict_word(live["verdict"])
         unrated = point is not None and point["limits"] is None
         reason = "Nothing to hold it against yet: type the rating off the part." if unrated else ""
-        return Ruling(word, "…", tone, "so far", reason=reason)
-    return Ruling("", "", Tone.PLAIN, "no verdict yet", reason=_last(visit) or (_text(point["why"]) if point else ""))
+        return VerdictLine(word, "…", tone, "so far", reason=reason)
+    return VerdictLine(
+        "",
+        "",
+        Tone.PLAIN,
+        "no verdict yet",
+        reason=_last_accepted(visit) or (_clean_text(point["why"]) if point else ""),
+    )
 
 
-def _last(visit: VisitView | None) -> str:
-    point = _by_key(visit["points"], visit["last"]) if visit else None
-    if point is None or point["held"] is None:
+def _last_accepted(visit: VisitView | None) -> str:
+    point = _by_key(visit["points"], visit["last_accepted"]) if visit else None
+    if point is None or point["accepted"] is None:
         return ""
-    held = point["held"]
+    held = point["accepted"]
     close = " (close call)" if held["margin"] == Margin.CLOSE_CALL else ""
-    return f"Held last: {_text(point['title'])} {_text(held['text'])}, {_text(held['verdict'])}{close}."
+    return (
+        f"Held last: {_clean_text(point['title'])} {_clean_text(held['text'])}, {_clean_text(held['verdict'])}{close}."
+    )
 
 
 def _deviation(percent: str | None) -> str:
@@ -360,34 +382,36 @@ def _deviation(percent: str | None) -> str:
     return "" if number is None else f"{number:+f} % from nominal"
 
 
-def _gauge(point: PointView | None, held: HeldView | None, live: LiveView | None) -> Gauge | None:
+def _gauge(point: PointView | None, accepted: AcceptedView | None, live: LiveView | None) -> Gauge | None:
     limits = point["limits"] if point else None
     if limits is None or point is None:
         return None
     low, high = _decimal(limits["low"]), _decimal(limits["high"])
     if low is None and high is None:
         return None
-    on_probes = live if live and live["phase"] != "idle" and live["expected"] else None
-    reading = _decimal(on_probes["digits"] if on_probes else held["digits"] if held else None)
-    overload = on_probes["status"] == Status.OVERLOAD if on_probes else bool(held and held["text"].startswith("OL"))
+    on_probes = live if live and live["phase"] != "idle" and live["function_matches"] else None
+    reading = _decimal(on_probes["digits"] if on_probes else accepted["digits"] if accepted else None)
+    overload = (
+        on_probes["status"] == Status.OVERLOAD if on_probes else bool(accepted and accepted["text"].startswith("OL"))
+    )
     nominal = _decimal(limits.get("nominal"))
-    return Gauge(low, high, nominal, _text(limits["unit"]), reading, beyond=overload and reading is None)
+    return Gauge(low, high, nominal, _clean_text(limits["unit"]), reading, overload=overload and reading is None)
 
 
 def _point_row(number: int, point: PointView, focus: PointView | None) -> PointRow:
-    held = point["held"]
+    held = point["accepted"]
     word, mark, tone = verdict_word(held["verdict"]) if held else ("", "·", Tone.PLAIN)
     return PointRow(
         key=point["key"],
         number=number,
-        title=_text(point["title"], 40),
+        title=_clean_text(point["title"], 40),
         active=point is focus,
-        shown=_text(held["text"], 20) if held else "",
-        word=word,
+        accepted_text=_clean_text(held["text"], 20) if held else "",
+        verdict=word,
         mark=mark,
         tone=tone,
-        close=bool(held and held["margin"] == Margin.CLOSE_CALL),
-        retakes=point["retakes"],
+        close_call=bool(held and held["margin"] == Margin.CLOSE_CALL),
+        repeats=point["repeats"],
     )
 
 
@@ -410,46 +434,51 @@ def _meter_row(meter: MeterView) -> MeterRow:
         next((b, word) for least, b, word in _SIGNAL_WORDS if rssi >= least or b == 1) if rssi else (None, "")
     )
     return MeterRow(
-        name=_text(meter["name"] or meter["address"], 24),
+        name=_clean_text(meter["name"] or meter["address"], 24),
         mark=mark,
-        state=_text(meter["state"], 16),
+        state=_clean_text(meter["state"], 16),
         tone=tone,
-        bars=bars if on_air else None,
+        signal_bars=bars if on_air else None,
         signal=signal if on_air else "",
         battery=f"battery {battery} %" if battery is not None else "",
         battery_low=meter["low_battery"] or (battery is not None and battery <= _WEAK_BATTERY),
-        detail=_text(meter["detail"]),
+        detail=_clean_text(meter["detail"]),
     )
 
 
-def _worked_out(visit: VisitView | None) -> str:
+def _failed_derived(visit: VisitView | None) -> str:
     """The first of what was worked out of several readings and is not within, in one line; empty when all is well."""
     derived = visit.get("derived", []) if visit else []
     failed = [view for view in derived if verdict_word(view["verdict"] or "")[2] is Tone.BAD]
     if not failed:
         return ""
     more = f" +{len(failed) - 1}" if len(failed) > 1 else ""
-    word = _text(failed[0]["verdict"]).upper()
-    return f"{word}: {_text(failed[0]['title'], 60)} {_text(failed[0]['value'], 40)}{more}".rstrip() + " (f says why)"
+    word = _clean_text(failed[0]["verdict"]).upper()
+    return (
+        f"{word}: {_clean_text(failed[0]['title'], 60)} {_clean_text(failed[0]['value'], 40)}{more}".rstrip()
+        + " (f says why)"
+    )
 
 
-def _advice(visit: VisitView | None, gone: str | None) -> str:
-    if gone is not None:
+def _advice(visit: VisitView | None, disconnect_reason: str | None) -> str:
+    if disconnect_reason is not None:
         return "Keep your notes by hand until the station is back. What was held is in its database."
-    return _text(visit["advice"]) if visit else "Waiting for the station to open a visit."
+    return _clean_text(visit["advice"]) if visit else "Waiting for the station to open a visit."
 
 
-def _untaught(meters: MetersView | None, gone: str | None) -> str:
+def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None) -> str:
     """What to do while no meter speaks and one is there that no driver fits; empty for nothing."""
-    strange = [_text(meter["name"]) for meter in meters["meters"] if meter["state"] == "unusable"] if meters else []
-    if not strange or gone is not None:
+    strange = (
+        [_clean_text(meter["name"]) for meter in meters["meters"] if meter["state"] == "unusable"] if meters else []
+    )
+    if not strange or disconnect_reason is not None:
         return ""
     return f"No driver fits {strange[0]}. Press m to teach it from what its display shows."
 
 
 def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:
     """The active point's caution, and that of the one the probes are still on where it differs."""
-    given = (_text(visit["caution"] if visit else ""), _text(point["caution"] if point else ""))
+    given = (_clean_text(visit["caution"] if visit else ""), _clean_text(point["caution"] if point else ""))
     return tuple(dict.fromkeys(filter(None, given))) or (GENERAL_CAUTION,)
 
 
@@ -460,7 +489,9 @@ GENERAL_CAUTION = (
 )
 
 
-def _active(point: PointView | None) -> Active | None:
+def _active_point(point: PointView | None) -> ActivePoint | None:
     if point is None:
         return None
-    return Active(point["key"], _text(point["title"]), _text(point["quantity"]), _text(point["rating"]))
+    return ActivePoint(
+        point["key"], _clean_text(point["title"]), _clean_text(point["quantity"]), _clean_text(point["rating"])
+    )

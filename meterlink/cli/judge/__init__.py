@@ -2,35 +2,41 @@
 
 import click
 
-from meterlink.cli.lazy_group import Lazy, lazy_group
+from meterlink.cli.lazy_group import LazyCommand, lazy_group
 
 _COMMANDS = {
-    "capacitor": Lazy("meterlink.cli.judge.parts", "capacitor", "One section of a run capacitor, by its rating."),
-    "coil": Lazy("meterlink.cli.judge.parts", "coil", "A contactor coil's resistance, by two limits."),
-    "amps": Lazy("meterlink.cli.judge.motors", "amps", "Running amps, by RLA or FLA."),
-    "combine": Lazy("meterlink.cli.judge.capacitors", "combine", "Capacitors in series and in parallel."),
-    "conformity": Lazy("meterlink.cli.judge.conformity", "conformity", "How sure a verdict is, of any quantity."),
-    "contactor": Lazy("meterlink.cli.judge.volts", "contactor", "Pick-up or drop-out volts at a coil."),
-    "contacts": Lazy("meterlink.cli.judge.volts", "contacts", "Volts across closed contacts."),
-    "control": Lazy("meterlink.cli.judge.volts", "control", "A Class 2 control voltage."),
-    "diagnosis": Lazy("meterlink.cli.judge.diagnosis", "diagnosis", "What readings written in a file point to."),
-    "discharge": Lazy("meterlink.cli.judge.capacitors", "discharge", "How long a capacitor takes to bleed down."),
-    "insulation": Lazy("meterlink.cli.judge.motors", "insulation", "A winding's resistance to ground."),
-    "rating": Lazy("meterlink.cli.judge.rating", "rating", "A capacitor's label, as it is understood."),
-    "reference-resistance": Lazy(
+    "capacitor": LazyCommand(
+        "meterlink.cli.judge.parts", "capacitor", "One section of a run capacitor, by its rating."
+    ),
+    "coil": LazyCommand("meterlink.cli.judge.parts", "coil", "A contactor coil's resistance, by two limits."),
+    "amps": LazyCommand("meterlink.cli.judge.motors", "amps", "Running amps, by RLA or FLA."),
+    "combine": LazyCommand("meterlink.cli.judge.capacitors", "combine", "Capacitors in series and in parallel."),
+    "conformity": LazyCommand(
+        "meterlink.cli.judge.conformity", "conformity", "How sure a verdict is, of any quantity."
+    ),
+    "contactor": LazyCommand("meterlink.cli.judge.volts", "contactor", "Pick-up or drop-out volts at a coil."),
+    "contacts": LazyCommand("meterlink.cli.judge.volts", "contacts", "Volts across closed contacts."),
+    "control": LazyCommand("meterlink.cli.judge.volts", "control", "A Class 2 control voltage."),
+    "diagnosis": LazyCommand("meterlink.cli.judge.diagnosis", "diagnosis", "What readings written in a file point to."),
+    "discharge": LazyCommand(
+        "meterlink.cli.judge.capacitors", "discharge", "How long a capacitor takes to bleed down."
+    ),
+    "insulation": LazyCommand("meterlink.cli.judge.motors", "insulation", "A winding's resistance to ground."),
+    "rating": LazyCommand("meterlink.cli.judge.rating", "rating", "A capacitor's label, as it is understood."),
+    "reference-resistance": LazyCommand(
         "meterlink.cli.judge.motors", "reference_resistance", "A winding's resistance at a reference temperature."
     ),
-    "replacement": Lazy("meterlink.cli.judge.replacement", "replacement", "Which part on the truck will do."),
-    "risk": Lazy("meterlink.cli.judge.conformity", "risk", "How often a rule goes wrong over many parts."),
-    "split": Lazy("meterlink.cli.judge.split", "split", "Return less supply air temperature."),
-    "supply": Lazy("meterlink.cli.judge.volts", "supply", "A supply voltage, by service or by nameplate."),
-    "trend": Lazy("meterlink.cli.judge.trend", "trend", "Drift over visits, and when it crosses a limit."),
-    "unbalance": Lazy("meterlink.cli.judge.motors", "phases", "Three voltages or three currents."),
-    "under-load": Lazy("meterlink.cli.judge.capacitors", "under_load", "A run capacitor at work, by its amps."),
-    "winding-temperature": Lazy(
+    "replacement": LazyCommand("meterlink.cli.judge.replacement", "replacement", "Which part on the truck will do."),
+    "risk": LazyCommand("meterlink.cli.judge.conformity", "risk", "How often a rule goes wrong over many parts."),
+    "split": LazyCommand("meterlink.cli.judge.temperature_split", "split", "Return less supply air temperature."),
+    "supply": LazyCommand("meterlink.cli.judge.volts", "supply", "A supply voltage, by service or by nameplate."),
+    "trend": LazyCommand("meterlink.cli.judge.trend", "trend", "Drift over visits, and when it crosses a limit."),
+    "unbalance": LazyCommand("meterlink.cli.judge.motors", "phases", "Three voltages or three currents."),
+    "under-load": LazyCommand("meterlink.cli.judge.capacitors", "under_load", "A run capacitor at work, by its amps."),
+    "winding-temperature": LazyCommand(
         "meterlink.cli.judge.motors", "temperature", "A winding's temperature, by its resistance cold and hot."
     ),
-    "windings": Lazy("meterlink.cli.judge.motors", "windings", "C, S and R from three readings; opens, shorts."),
+    "windings": LazyCommand("meterlink.cli.judge.motors", "windings", "C, S and R from three readings; opens, shorts."),
 }
 
 

@@ -7,48 +7,48 @@ from typing import Any
 import click
 
 from meterlink.cli.judge.output import (
-    accuracy_line,
-    answer,
-    figures,
+    json_number,
     json_option,
+    json_significant,
     judgement_fields,
-    judgement_words,
-    measured,
-    number,
-    positive,
-    with_value,
+    judgement_text,
+    parse_measured_value,
+    parse_optional_accuracy,
+    print_answer,
+    require_positive,
+    require_value,
 )
-from meterlink.core.cautions import caution
-from meterlink.core.equipment import Rating, State
+from meterlink.core.cautions import standard_caution
+from meterlink.core.equipment import CircuitState, Rating
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity, display_form, parse_amount, parse_number
+from meterlink.core.units import Quantity, display_amount, parse_amount, parse_number
 from meterlink.core.verdicts import Verdict
 from meterlink.judge.electrical.capacitance import (
     ASSUMED_FREQUENCY_HALF_WIDTH,
     judge_under_load,
-    parallel,
-    series,
+    parallel_capacitance,
+    series_capacitance,
 )
 from meterlink.judge.electrical.discharge import (
-    THRESHOLD,
-    TIME_LIMIT,
+    DISCHARGE_TIME_LIMIT,
+    RESIDUAL_VOLTAGE_LIMIT,
     bleed_down_time,
-    largest_resistor,
-    peak,
+    max_bleed_resistance,
+    peak_voltage,
     residual_voltage,
     stored_energy,
 )
-from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, significant
-from meterlink.judge.judging import plain
+from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, round_significant
+from meterlink.judge.judging import format_decimal
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import assumed_accuracy
 
-_ONLY_VALID = (
+_VALIDITY_NOTE = (
     "Holds for the current in this capacitor's own lead and the volts across its own two terminals, both sine waves: "
     "harmonics raise the amps and so the value."
 )
-_VERIFY = "This is arithmetic: resistors fail open and leads come off. Verify by measurement."
+_VERIFY_NOTE = "This is arithmetic: resistors fail open and leads come off. Verify by measurement."
 
 
 @click.command()
@@ -84,43 +84,45 @@ def under_load(
     C = I / (2πfV). Only with the current in that capacitor's own lead, and the volts across its own terminals. With
     --rated the result is judged.
     """
-    current, current_words = _estimate(amps, Quantity.CURRENT, amps_accuracy)
-    voltage, voltage_words = _estimate(volts, Quantity.VOLTAGE, volts_accuracy)
-    hertz, hertz_words = _estimate(frequency, Quantity.FREQUENCY, frequency_accuracy)
+    current, current_words = _parse_estimate(amps, Quantity.CURRENT, amps_accuracy)
+    voltage, voltage_words = _parse_estimate(volts, Quantity.VOLTAGE, volts_accuracy)
+    hertz, hertz_words = _parse_estimate(frequency, Quantity.FREQUENCY, frequency_accuracy)
     limits = None
     if rated is not None:
-        limits = rated_limits(Rating(positive(parse_amount(rated, Quantity.CAPACITANCE), "--rated"), tolerance))
+        limits = rated_limits(Rating(require_positive(parse_amount(rated, Quantity.CAPACITANCE), "--rated"), tolerance))
     accuracy = f"{current_words} on amps, {voltage_words} on volts, {hertz_words} on frequency"
     result = judge_under_load(current, voltage, hertz, limits, accuracy)
-    microfarads, u = result.capacitance.value * 1e6, result.capacitance.u * 1e6
+    microfarads, u = result.capacitance.value * 1e6, result.capacitance.standard_uncertainty * 1e6
     fields: dict[str, Any] = {
-        "capacitance": figures(microfarads),
+        "capacitance": json_significant(microfarads),
         "capacitance_unit": "µF",
-        "standard_uncertainty": figures(u),
-        "expanded_uncertainty": figures(COVERAGE_FACTOR * u),
-        "coverage_factor": number(COVERAGE_FACTOR),
-        "frequency_mix_up": result.frequency_mix_up,
+        "standard_uncertainty": json_significant(u),
+        "expanded_uncertainty": json_significant(COVERAGE_FACTOR * u),
+        "coverage_factor": json_number(COVERAGE_FACTOR),
+        "frequency_mix_up": result.fits_other_mains_frequency,
         "warnings": list(result.warnings),
     }
-    value = f"{plain(significant(microfarads))} µF ± {COVERAGE_FACTOR * u:.2g} µF (k = {COVERAGE_FACTOR:g})"
+    value = (
+        f"{format_decimal(round_significant(microfarads))} µF ± {COVERAGE_FACTOR * u:.2g} µF (k = {COVERAGE_FACTOR:g})"
+    )
     if limits is None or result.judgement is None:
         words = f"{value}\nNothing to hold this against: give --rated.\nmeter accuracy {accuracy}"
         fields = {"verdict": str(Verdict.NO_LIMITS), "accuracy": accuracy} | fields
     else:
-        words = f"{judgement_words(limits, result.judgement)}\n{value}"
+        words = f"{judgement_text(limits, result.judgement)}\n{value}"
         fields = judgement_fields(limits, result.judgement) | fields
-    lines = [words, *(f"WARNING: {each}" for each in result.warnings), _ONLY_VALID]
-    answer(fields, [*lines, caution(State.ENERGIZED, Quantity.CURRENT)], as_json=as_json)
+    lines = [words, *(f"WARNING: {each}" for each in result.warnings), _VALIDITY_NOTE]
+    print_answer(fields, [*lines, standard_caution(CircuitState.ENERGIZED, Quantity.CURRENT)], as_json=as_json)
 
 
-def _estimate(text: str, quantity: Quantity, accuracy: str | None) -> tuple[Estimate, str]:
-    shown = with_value(measured(text, quantity))
-    line = accuracy_line(accuracy)
+def _parse_estimate(text: str, quantity: Quantity, accuracy: str | None) -> tuple[Estimate, str]:
+    shown = require_value(parse_measured_value(text, quantity))
+    line = parse_optional_accuracy(accuracy)
     if quantity is Quantity.FREQUENCY and line is None:
         digits, _ = shown.in_unit("Hz")
         half_width = ASSUMED_FREQUENCY_HALF_WIDTH
         return Estimate.rectangular(float(digits or 0), half_width), f"±{half_width:g} Hz, assumed,"
-    estimate = Estimate.of(shown, line)
+    estimate = Estimate.from_measured_value(shown, line)
     assert estimate is not None  # noqa: S101  # an overload was refused above
     return estimate, str(line or f"{assumed_accuracy(quantity)},")
 
@@ -130,16 +132,16 @@ def _estimate(text: str, quantity: Quantity, accuracy: str | None) -> tuple[Esti
 @json_option
 def combine(*, capacitances: tuple[str, ...], as_json: bool) -> None:
     """Give the capacitance of two or more capacitors in series and in parallel."""
-    amounts = [positive(parse_amount(text, Quantity.CAPACITANCE), "capacitance") for text in capacitances]
+    amounts = [require_positive(parse_amount(text, Quantity.CAPACITANCE), "capacitance") for text in capacitances]
     if len(amounts) < 2:
         raise InputError("One capacitor is combined with nothing.", "Give two or more: 40uF 5uF.")
     unit = amounts[0].unit
     values = [amount.to(unit) for amount in amounts]
-    in_series, in_parallel = series(values), parallel(values)
-    answer(
-        {"series": figures(float(in_series)), "parallel": figures(float(in_parallel)), "unit": unit},
+    in_series, in_parallel = series_capacitance(values), parallel_capacitance(values)
+    print_answer(
+        {"series": json_significant(float(in_series)), "parallel": json_significant(float(in_parallel)), "unit": unit},
         [
-            f"{_shown(in_series)} {unit} in series, {_shown(in_parallel)} {unit} in parallel",
+            f"{_value_text(in_series)} {unit} in series, {_value_text(in_parallel)} {unit} in parallel",
             "In series the smallest takes the most volts; in parallel the lowest voltage rating counts for all.",
             f"From {' and '.join(map(str, amounts))}, tolerances left out.",
         ],
@@ -147,8 +149,8 @@ def combine(*, capacitances: tuple[str, ...], as_json: bool) -> None:
     )
 
 
-def _shown(value: Decimal) -> str:
-    return plain(significant(float(value)))
+def _value_text(value: Decimal) -> str:
+    return format_decimal(round_significant(float(value)))
 
 
 @click.command()
@@ -156,9 +158,11 @@ def _shown(value: Decimal) -> str:
 @click.option("--volts", required=True, metavar="VALUE", help="Volts AC (RMS) it worked at; with --dc, volts DC on it.")
 @click.option("--dc", is_flag=True, help="The volts are DC, not the RMS of a sine wave.")
 @click.option("--resistor", metavar="VALUE", help="The bleed or discharge resistor: 20k.")
-@click.option("--to", "threshold", default=f"{THRESHOLD:g}V", show_default=True, metavar="VALUE", help="Down to.")
 @click.option(
-    "--within", default=f"{TIME_LIMIT:g}s", show_default=True, metavar="TIME", help="Time allowed: 60s, 5min."
+    "--to", "threshold", default=f"{RESIDUAL_VOLTAGE_LIMIT:g}V", show_default=True, metavar="VALUE", help="Down to."
+)
+@click.option(
+    "--within", default=f"{DISCHARGE_TIME_LIMIT:g}s", show_default=True, metavar="TIME", help="Time allowed: 60s, 5min."
 )
 @json_option
 def discharge(
@@ -177,57 +181,67 @@ def discharge(
     which leaves out capacitors that are parts of other apparatus (from memory): take it as a caution. A bleed
     resistor also shows in an ohms reading across the capacitor. Whatever comes out, verify by measurement.
     """
-    amount = positive(parse_amount(capacitor, Quantity.CAPACITANCE), "--capacitor")
-    rms = positive(parse_amount(volts, Quantity.VOLTAGE), "--volts")
-    down_to = float(positive(parse_amount(threshold, Quantity.VOLTAGE), "--to").base)
-    seconds = _seconds(within)
-    farads, charged = float(amount.base), float(rms.base) if dc else peak(float(rms.base))
-    most = largest_resistor(charged, farads, seconds, down_to)
+    amount = require_positive(parse_amount(capacitor, Quantity.CAPACITANCE), "--capacitor")
+    rms = require_positive(parse_amount(volts, Quantity.VOLTAGE), "--volts")
+    down_to = float(require_positive(parse_amount(threshold, Quantity.VOLTAGE), "--to").base_value)
+    seconds = _parse_seconds(within)
+    farads, charged = float(amount.base_value), float(rms.base_value) if dc else peak_voltage(float(rms.base_value))
+    most = max_bleed_resistance(charged, farads, seconds, down_to)
     fields = {
-        "charged_to": figures(charged),
+        "charged_to": json_significant(charged),
         "voltage_unit": "V",
-        "stored_energy": figures(stored_energy(farads, charged)),
+        "stored_energy": json_significant(stored_energy(farads, charged)),
         "energy_unit": "J",
-        "threshold": figures(down_to),
-        "time_limit": figures(seconds),
+        "threshold": json_significant(down_to),
+        "time_limit": json_significant(seconds),
         "time_unit": "s",
-        "largest_resistor": figures(most) if isfinite(most) else None,
+        "largest_resistor": json_significant(most) if isfinite(most) else None,
         "resistor_unit": "Ω",
     }
     holds = f"{amount} charged to {charged:.4g} V holds {stored_energy(farads, charged):.3g} J"
-    limit = "never above it" if not isfinite(most) else f"at most {_ohms(most)} brings it there within {seconds:g} s"
+    limit = (
+        "never above it"
+        if not isfinite(most)
+        else f"at most {_resistance_text(most)} brings it there within {seconds:g} s"
+    )
     if resistor is None:
-        head = f"{_ohms(most)} AT MOST" if isfinite(most) else "NOT ABOVE THE THRESHOLD"
+        head = f"{_resistance_text(most)} AT MOST" if isfinite(most) else "NOT ABOVE THE THRESHOLD"
         reason = f"{holds}; down to {down_to:g} V: {limit}."
     else:
-        through = positive(parse_amount(resistor, Quantity.RESISTANCE), "--resistor")
-        ohms = float(through.base)
+        through = require_positive(parse_amount(resistor, Quantity.RESISTANCE), "--resistor")
+        ohms = float(through.base_value)
         time = bleed_down_time(charged, farads, ohms, down_to)
         left = residual_voltage(charged, farads, ohms, seconds)
         fields |= {
-            "resistor": figures(ohms),
-            "time_to_threshold": figures(time),
-            "residual_voltage": figures(left),
+            "resistor": json_significant(ohms),
+            "time_to_threshold": json_significant(time),
+            "residual_voltage": json_significant(left),
         }
         head = f"{time:.4g} s TO {down_to:g} V"
-        reason = f"{holds}; through {through} it is down to {down_to:g} V after {time:.4g} s, and to {_left(left)} "
+        reason = (
+            f"{holds}; through {through} it is down to {down_to:g} V after {time:.4g} s, and to {_residual_text(left)} "
+        )
         reason += f"after {seconds:g} s. Down to {down_to:g} V: {limit}."
     rests = f"{'volts DC as given' if dc else f'charged to the peak √2 · {rms}'}, e^(-t/RC); 50 V in 1 min is NEC 460.6"
-    fields["note"] = _VERIFY
-    answer(fields, [head, reason, rests, caution(State.ISOLATED, Quantity.CAPACITANCE), _VERIFY], as_json=as_json)
+    fields["note"] = _VERIFY_NOTE
+    print_answer(
+        fields,
+        [head, reason, rests, standard_caution(CircuitState.ISOLATED, Quantity.CAPACITANCE), _VERIFY_NOTE],
+        as_json=as_json,
+    )
 
 
-def _left(volts: float) -> str:
+def _residual_text(volts: float) -> str:
     # Below what a meter's probes pick up, digits would claim a knowledge nobody has.
     return f"{volts:.3g} V" if volts >= 0.1 else "less than 0.1 V"
 
 
-def _ohms(ohms: float) -> str:
+def _resistance_text(ohms: float) -> str:
     # The meter's own ladder of prefixes: 567.8 kΩ rather than 567850 Ω.
-    return str(display_form(Quantity.RESISTANCE, significant(ohms), step_known=False))
+    return str(display_amount(Quantity.RESISTANCE, round_significant(ohms), resolution_known=False))
 
 
-def _seconds(text: str) -> float:
+def _parse_seconds(text: str) -> float:
     amount, unit = parse_number(text)
     factor = {"": 1, "s": 1, "sec": 1, "min": 60}.get(unit.lower())
     if factor is None or amount <= 0:

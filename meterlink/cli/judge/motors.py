@@ -8,44 +8,55 @@ import click
 
 from meterlink.cli.judge.output import (
     Function,
-    accuracy_line,
-    answer,
-    figures,
+    json_number,
     json_option,
+    json_significant,
     judgement_fields,
-    measured,
-    never_negative,
-    number,
-    percent,
-    positive,
+    parse_measured_value,
+    parse_optional_accuracy,
+    parse_percent,
+    print_answer,
+    print_judgement,
     reading_options,
-    report,
-    with_value,
+    require_not_negative,
+    require_positive,
+    require_value,
 )
-from meterlink.core.cautions import caution
-from meterlink.core.equipment import Check, State
+from meterlink.core.cautions import standard_caution
+from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount, parse_number, quantity_of
 from meterlink.core.verdicts import Limits, Verdict
-from meterlink.judge.electrical.bands import MOST_OF_NAMEPLATE, nameplate_amps
+from meterlink.judge.electrical.bands import MAX_NAMEPLATE_PERCENT, nameplate_current_limits
 from meterlink.judge.electrical.insulation import (
-    DEFAULT_MINIMUM,
-    NOT_HERMETIC,
-    Machine,
+    DEFAULT_INSULATION_MINIMUM,
+    IEEE43_REMARK,
+    WindingType,
     ieee43_minimum,
     insulation_limits,
     judge_insulation,
 )
-from meterlink.judge.electrical.temperature import Metal, is_believable, resistance_at, winding_temperature
-from meterlink.judge.electrical.unbalance import DEFAULT_LIMIT, derating, derating_words, judge_unbalance, unbalance
-from meterlink.judge.electrical.windings import SHORTED_BELOW, read_windings
-from meterlink.judge.estimates import significant
-from meterlink.judge.judging import Measured, judge, plain
+from meterlink.judge.electrical.unbalance import (
+    DEFAULT_UNBALANCE_LIMIT,
+    derating_factor,
+    derating_text,
+    judge_unbalance,
+    unbalance,
+)
+from meterlink.judge.electrical.winding_temperature import (
+    WindingMetal,
+    is_plausible_temperature,
+    resistance_at_temperature,
+    winding_temperature,
+)
+from meterlink.judge.electrical.windings import SHORTED_BELOW, identify_windings
+from meterlink.judge.estimates import round_significant
+from meterlink.judge.judging import MeasuredValue, format_decimal, judge
 from meterlink.judge.uncertainty import assumed_accuracy
 
-_TOUCH = caution(State.ISOLATED, Quantity.RESISTANCE)
-_FEW_VOLTS = (
+_CAUTION = standard_caution(CircuitState.ISOLATED, Quantity.RESISTANCE)
+_TEST_VOLTAGE_NOTE = (
     "A multimeter tests with a few volts: insulation that fails at working voltage can still read well. Never put an "
     "insulation tester on a compressor under vacuum (common practice, no source)."
 )
@@ -54,7 +65,9 @@ _FEW_VOLTS = (
 @click.command()
 @click.argument("readings", nargs=-1, required=True, metavar="A-B=VALUE A-C=VALUE B-C=VALUE")
 @click.option("--to-ground", metavar="VALUE", help="Lowest reading from any terminal to bare metal of the case, or OL.")
-@click.option("--ground-minimum", default=str(DEFAULT_MINIMUM), show_default=True, metavar="VALUE", help="Still good.")
+@click.option(
+    "--ground-minimum", default=str(DEFAULT_INSULATION_MINIMUM), show_default=True, metavar="VALUE", help="Still good."
+)
 @click.option("--shorted-below", default=str(SHORTED_BELOW), show_default=True, metavar="VALUE", help="Leads alone.")
 @click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "1 % + 3 digits".')
 @json_option
@@ -72,19 +85,19 @@ def windings(
     Name the terminals as you like: 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm, OL for an overload. Named C, S and R, as the
     diagram on the cover has them, an open winding is told from an open internal protector.
     """
-    line = accuracy_line(accuracy)
-    result = read_windings(
-        [_between(text) for text in readings],
+    line = parse_optional_accuracy(accuracy)
+    result = identify_windings(
+        [_parse_pair_reading(text) for text in readings],
         line,
-        positive(parse_amount(shorted_below, Quantity.RESISTANCE), "--shorted-below"),
+        require_positive(parse_amount(shorted_below, Quantity.RESISTANCE), "--shorted-below"),
     )
     used = line or assumed_accuracy(Quantity.RESISTANCE)
     fields: dict[str, Any] = {
         "verdict": None if result.verdict is None else str(result.verdict),
         "headline": result.headline,
-        "terminals": {role: result.terminals.get(role) for role in ("C", "S", "R")},
-        "sum_error": figures(result.sum_error),
-        "sum_uncertainty": figures(result.sum_uncertainty),
+        "terminals": {role: result.terminals_by_role.get(role) for role in ("C", "S", "R")},
+        "sum_error": json_significant(result.sum_error),
+        "sum_uncertainty": json_significant(result.sum_uncertainty),
         "unit": "Ω",
         "accuracy": str(used),
         "reason": result.reason,
@@ -93,24 +106,26 @@ def windings(
     lines = [result.reason, f"R–S = C–S + C–R; meter accuracy {used}"]
     if to_ground is not None:
         limits = insulation_limits(parse_amount(ground_minimum, Quantity.RESISTANCE))
-        ground = judge_insulation(limits, measured(to_ground, Quantity.RESISTANCE), line)
+        ground = judge_insulation(limits, parse_measured_value(to_ground, Quantity.RESISTANCE), line)
         fields["to_ground"] = judgement_fields(limits, ground)
         head += f"; TO GROUND {ground.verdict.upper()}"
-        lines.append(f"To ground: {ground.reason} {NOT_HERMETIC} {_FEW_VOLTS}")
-    answer(fields, [head, *lines, _TOUCH], as_json=as_json)
+        lines.append(f"To ground: {ground.reason} {IEEE43_REMARK} {_TEST_VOLTAGE_NOTE}")
+    print_answer(fields, [head, *lines, _CAUTION], as_json=as_json)
 
 
-def _between(text: str) -> tuple[str, str, Measured]:
+def _parse_pair_reading(text: str) -> tuple[str, str, MeasuredValue]:
     ends, equals, value = text.partition("=")
-    names = [clean_name(name, 12) for name in ends.split("-")]
+    names = [clean_text(name, 12) for name in ends.split("-")]
     if not equals or len(names) != 2 or not all(names):
         raise InputError(f"{text!r} is no reading between two terminals.", "Write it as 1-2=4.0ohm.")
-    return names[0], names[1], measured(value, Quantity.RESISTANCE)
+    return names[0], names[1], parse_measured_value(value, Quantity.RESISTANCE)
 
 
 @click.command()
-@click.option("--minimum", metavar="VALUE", help=f"Least still good; {DEFAULT_MINIMUM} where nothing is given.")
-@click.option("--machine", type=click.Choice([each.value for each in Machine]), help="Take IEEE 43-2013's minimum.")
+@click.option(
+    "--minimum", metavar="VALUE", help=f"Least still good; {DEFAULT_INSULATION_MINIMUM} where nothing is given."
+)
+@click.option("--machine", type=click.Choice([each.value for each in WindingType]), help="Take IEEE 43-2013's minimum.")
 @click.option("--rated-volts", metavar="VALUE", help="Rated line-to-line voltage, for --machine before-1970.")
 @reading_options
 def insulation(
@@ -131,20 +146,22 @@ def insulation(
         raise InputError("--minimum and --machine are two minimums.", "Give one.")
     if machine is None:
         limits = insulation_limits(
-            parse_amount(minimum, Quantity.RESISTANCE) if minimum is not None else DEFAULT_MINIMUM
+            parse_amount(minimum, Quantity.RESISTANCE) if minimum is not None else DEFAULT_INSULATION_MINIMUM
         )
     else:
-        kind = Machine(machine)
-        if kind is Machine.BEFORE_1970 and rated_volts is None:
+        kind = WindingType(machine)
+        if kind is WindingType.BEFORE_1970 and rated_volts is None:
             raise InputError(f"The minimum for {kind} depends on the rated voltage.", "Give --rated-volts 480V.")
-        volts = positive(parse_amount(rated_volts or "1V", Quantity.VOLTAGE), "--rated-volts")
+        volts = require_positive(parse_amount(rated_volts or "1V", Quantity.VOLTAGE), "--rated-volts")
         least = ieee43_minimum(kind, volts.to("kV"))
         limits = insulation_limits(least, f"the minimum to ground, IEEE 43-2013 {kind}")
-    judgement = judge_insulation(limits, measured(reading, Quantity.RESISTANCE), accuracy_line(accuracy))
-    report(limits, judgement, as_json=as_json, lines=[NOT_HERMETIC, _FEW_VOLTS, _TOUCH])
+    judgement = judge_insulation(
+        limits, parse_measured_value(reading, Quantity.RESISTANCE), parse_optional_accuracy(accuracy)
+    )
+    print_judgement(limits, judgement, as_json=as_json, lines=[IEEE43_REMARK, _TEST_VOLTAGE_NOTE, _CAUTION])
 
 
-_METALS = {"copper": Metal.COPPER, "copper-iec": Metal.COPPER_IEC, "aluminium": Metal.ALUMINIUM}
+_METALS = {"copper": WindingMetal.COPPER, "copper-iec": WindingMetal.COPPER_IEC, "aluminium": WindingMetal.ALUMINIUM}
 
 
 def _metal_options(function: Function) -> Function:
@@ -162,7 +179,7 @@ def _metal_options(function: Function) -> Function:
     return function
 
 
-def _constant(metal: str, text: str | None) -> float:
+def _parse_constant(metal: str, text: str | None) -> float:
     if text is None:
         return _METALS[metal].value
     constant, rest = parse_number(text)
@@ -178,7 +195,7 @@ def _constant(metal: str, text: str | None) -> float:
 @click.option("--hot", required=True, metavar="VALUE", help="Resistance of the hot winding: 1.80ohm.")
 @click.option("--ambient", metavar="VALUE", help="Air temperature at the hot reading, for the rise.")
 @_metal_options
-def temperature(
+def winding_temperature_command(
     *,
     cold: str,
     cold_at: str,
@@ -189,24 +206,24 @@ def temperature(
     as_json: bool,
 ) -> None:
     """Work out a winding's mean temperature from its cold and its hot resistance."""
-    k = _constant(metal, constant)
-    celsius = winding_temperature(_ohms(cold), _celsius(cold_at), _ohms(hot), k)
-    rise = None if ambient is None else celsius - _celsius(ambient)
+    k = _parse_constant(metal, constant)
+    celsius = winding_temperature(_parse_ohms(cold), _parse_celsius(cold_at), _parse_ohms(hot), k)
+    rise = None if ambient is None else celsius - _parse_celsius(ambient)
     head = f"{celsius:.1f} °C ({celsius * 1.8 + 32:.1f} °F)" + ("" if rise is None else f", RISE {rise:.1f} K")
     reason = "This is the mean of the whole winding; its hottest spot is hotter."
-    if not is_believable(celsius):
+    if not is_plausible_temperature(celsius):
         reason = "No winding has this temperature: check both readings, the leads zeroed, the same winding."
-    answer(
+    print_answer(
         {
-            "temperature": figures(celsius),
+            "temperature": json_significant(celsius),
             "unit": "°C",
-            "rise": figures(rise),
+            "rise": json_significant(rise),
             "rise_unit": "K",
-            "k": number(k),
-            "believable": is_believable(celsius),
+            "k": json_number(k),
+            "believable": is_plausible_temperature(celsius),
             "reason": reason,
         },
-        [head, reason, f"R_hot/R_cold · (k + t_cold) - k, {_basis(metal, constant, k)}", _TOUCH],
+        [head, reason, f"R_hot/R_cold · (k + t_cold) - k, {_constant_text(metal, constant, k)}", _CAUTION],
         as_json=as_json,
     )
 
@@ -226,39 +243,39 @@ def reference_resistance(
     as_json: bool,
 ) -> None:
     """Bring a winding's resistance to a reference temperature, to compare it with a data sheet or last year."""
-    k = _constant(metal, constant)
-    ohms = resistance_at(_ohms(reading), _celsius(at), _celsius(reference), k)
-    celsius = _celsius(reference)
+    k = _parse_constant(metal, constant)
+    ohms = resistance_at_temperature(_parse_ohms(reading), _parse_celsius(at), _parse_celsius(reference), k)
+    celsius = _parse_celsius(reference)
     reason = "A winding just switched off is hotter than the air around it: let it reach the temperature given."
-    answer(
+    print_answer(
         {
-            "resistance": figures(ohms),
+            "resistance": json_significant(ohms),
             "unit": "Ω",
-            "reference": figures(celsius),
+            "reference": json_significant(celsius),
             "reference_unit": "°C",
-            "k": number(k),
+            "k": json_number(k),
             "reason": reason,
         },
         [
-            f"{plain(significant(ohms))} Ω at {celsius:.4g} °C",
+            f"{format_decimal(round_significant(ohms))} Ω at {celsius:.4g} °C",
             reason,
-            f"R · (k + t_ref)/(k + t), {_basis(metal, constant, k)}",
-            _TOUCH,
+            f"R · (k + t_ref)/(k + t), {_constant_text(metal, constant, k)}",
+            _CAUTION,
         ],
         as_json=as_json,
     )
 
 
-def _basis(metal: str, constant: str | None, k: float) -> str:
+def _constant_text(metal: str, constant: str | None, k: float) -> str:
     return f"k = {k:g} ({metal if constant is None else 'as given'})"
 
 
-def _ohms(text: str) -> float:
-    digits, _ = with_value(measured(text, Quantity.RESISTANCE)).in_unit("Ω")
+def _parse_ohms(text: str) -> float:
+    digits, _ = require_value(parse_measured_value(text, Quantity.RESISTANCE)).in_unit("Ω")
     return float(digits or 0)
 
 
-def _celsius(text: str) -> float:
+def _parse_celsius(text: str) -> float:
     return float(parse_amount(text, Quantity.TEMPERATURE).to("°C"))
 
 
@@ -266,58 +283,60 @@ def _celsius(text: str) -> float:
 @click.argument("readings", nargs=3, metavar="VALUE VALUE VALUE")
 @click.option("--limit", metavar="PERCENT", help="Most by NEMA's definition; else 2 % of volts, 10 % of amps.")
 @json_option
-def phases(*, readings: tuple[str, str, str], limit: str | None, as_json: bool) -> None:
+def unbalance_command(*, readings: tuple[str, str, str], limit: str | None, as_json: bool) -> None:
     """Judge the unbalance of three line-to-line voltages, or of three line currents, read with one meter on one range.
 
     NEMA's percent is the largest deviation from the mean over the mean. The true one beside it is negative over
     positive sequence. The default limits are common practice, no source.
     """
-    shown = [_line_reading(text) for text in readings]
+    shown = [_parse_line_value(text) for text in readings]
     quantity, unit = shown[0].quantity, shown[0].unit
     if any(each.quantity is not quantity for each in shown):
         raise InputError("Volts and amps cannot be compared.", "Give three of one kind.")
     volts = quantity is Quantity.VOLTAGE
-    most = DEFAULT_LIMIT[quantity] if limit is None else percent(limit, "--limit")
+    most = DEFAULT_UNBALANCE_LIMIT[quantity] if limit is None else parse_percent(limit, "--limit")
     first, second, third = (each.in_unit(unit)[0] or Decimal(0) for each in shown)
     result = unbalance(first, second, third)
     judgement = judge_unbalance(shown, most)
-    factor = derating(float(result.nema_percent)) if volts else None
+    factor = derating_factor(float(result.nema_percent)) if volts else None
     name = "true VUF (V2/V1)" if volts else "negative over positive sequence (I2/I1)"
-    mean = plain(significant(float(result.mean)))
+    mean = format_decimal(round_significant(float(result.mean)))
     shares = f"NEMA MG-1 {result.nema_percent:.2f} %, {name} {result.true_percent:.2f} %"
     lines = [f"mean {mean} {unit}, {shares}"]
     if volts:
-        lines.append(derating_words(float(result.nema_percent)))
+        lines.append(derating_text(float(result.nema_percent)))
     limits = judgement.limits or Limits(None, most, "%", "")
-    report(
+    print_judgement(
         limits,
         judgement,
         as_json=as_json,
         fields={
-            "mean": figures(float(result.mean)),
+            "mean": json_significant(float(result.mean)),
             "mean_unit": unit,
-            "nema_percent": figures(float(result.nema_percent)),
-            "negative_over_positive_percent": figures(result.true_percent),
-            "derating": figures(factor),
+            "nema_percent": json_significant(float(result.nema_percent)),
+            "negative_over_positive_percent": json_significant(result.true_percent),
+            "derating": json_significant(factor),
             "operate": factor is not None if volts else None,
         },
-        lines=[*lines, caution(State.ENERGIZED, quantity)],
+        lines=[*lines, standard_caution(CircuitState.ENERGIZED, quantity)],
     )
 
 
-def _line_reading(text: str) -> Measured:
+def _parse_line_value(text: str) -> MeasuredValue:
     amount = parse_amount(text)
     quantity = quantity_of(amount.unit)
-    if quantity not in DEFAULT_LIMIT:
+    if quantity not in DEFAULT_UNBALANCE_LIMIT:
         raise InputError(f"{amount} is neither volts nor amps.", "Write three as 460V or 10.2A.")
-    return Measured.from_amount(quantity, amount)
+    return MeasuredValue.from_amount(quantity, amount)
 
 
 @click.command()
 @click.option("--rla", metavar="VALUE", help="Rated load amps on the compressor's nameplate: 14.1A.")
 @click.option("--fla", metavar="VALUE", help="Full load amps on the motor's nameplate: 1.2A.")
 @click.option("--mca", metavar="VALUE", help="Minimum circuit ampacity: for information, it sizes conductors.")
-@click.option("--most", default=f"{MOST_OF_NAMEPLATE:f} %", show_default=True, metavar="PERCENT", help="Of RLA or FLA.")
+@click.option(
+    "--most", default=f"{MAX_NAMEPLATE_PERCENT:f} %", show_default=True, metavar="PERCENT", help="Of RLA or FLA."
+)
 @reading_options
 def amps(
     *,
@@ -335,30 +354,34 @@ def amps(
     """
     if (rla is None) == (fla is None) and not (mca is not None and rla is None):
         raise InputError("Running amps are held against one of RLA and FLA.", "Give --rla or --fla.")
-    shown = never_negative(measured(reading, Quantity.CURRENT))
-    ampacity = None if mca is None else positive(parse_amount(mca, Quantity.CURRENT), "--mca")
+    shown = require_not_negative(parse_measured_value(reading, Quantity.CURRENT))
+    ampacity = None if mca is None else require_positive(parse_amount(mca, Quantity.CURRENT), "--mca")
     lines, fields = [], {}
     if ampacity is not None:
-        share = _share(with_value(shown), ampacity)
+        share = _percent_of(require_value(shown), ampacity)
         lines.append(f"MCA {ampacity} sizes the conductors and is no limit for a reading; this is {share:.0f} % of it.")
         if share > 100:
             lines.append("More than the circuit is sized for: conductors and protection need a look.")
-        fields = {"mca": number(ampacity.digits), "mca_unit": ampacity.unit, "percent_of_mca": figures(share)}
-    lines.append(caution(State.ENERGIZED, Quantity.CURRENT))
+        fields = {
+            "mca": json_number(ampacity.digits),
+            "mca_unit": ampacity.unit,
+            "percent_of_mca": json_significant(share),
+        }
+    lines.append(standard_caution(CircuitState.ENERGIZED, Quantity.CURRENT))
     given, name = (fla, "FLA") if rla is None else (rla, "RLA")
     if given is None:
-        answer({"verdict": str(Verdict.NO_LIMITS), **fields}, ["NO LIMITS", *lines], as_json=as_json)
+        print_answer({"verdict": str(Verdict.NO_LIMITS), **fields}, ["NO LIMITS", *lines], as_json=as_json)
         return
-    rated = positive(parse_amount(given, Quantity.CURRENT), f"--{name.lower()}")
-    limits = nameplate_amps(rated, name, percent(most, "--most"))
-    judgement = judge(Check.RANGE, limits, shown, accuracy_line(accuracy))
-    of_nameplate = None if shown.digits is None else _share(shown, rated)
+    rated = require_positive(parse_amount(given, Quantity.CURRENT), f"--{name.lower()}")
+    limits = nameplate_current_limits(rated, name, parse_percent(most, "--most"))
+    judgement = judge(PointKind.RANGE, limits, shown, parse_optional_accuracy(accuracy))
+    of_nameplate = None if shown.digits is None else _percent_of(shown, rated)
     if of_nameplate is not None:
         lines.insert(0, f"{of_nameplate:.0f} % of {name}")
-    fields = {"percent_of_nameplate": figures(of_nameplate), "nameplate": name} | fields
-    report(limits, judgement, as_json=as_json, fields=fields, lines=lines)
+    fields = {"percent_of_nameplate": json_significant(of_nameplate), "nameplate": name} | fields
+    print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=lines)
 
 
-def _share(shown: Measured, of: Amount) -> float:
-    digits, _ = shown.in_unit(of.unit)
-    return float((digits or 0) / of.digits * 100)
+def _percent_of(value: MeasuredValue, reference: Amount) -> float:
+    digits, _ = value.in_unit(reference.unit)
+    return float((digits or 0) / reference.digits * 100)

@@ -6,23 +6,31 @@ from typing import Any
 
 import click
 
-from meterlink.cli.judge.output import answer, json_option
-from meterlink.core.cautions import caution
-from meterlink.core.equipment import State
+from meterlink.cli.judge.output import json_option, print_answer
+from meterlink.core.cautions import standard_caution
+from meterlink.core.equipment import CircuitState
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
-from meterlink.judge.label.rated_part import Kind
+from meterlink.judge.label.rated_part import CapacitorKind
 from meterlink.judge.label.ratings import parse_rating
-from meterlink.judge.label.replacement import Option, Replacements, StockEntry, read_stock, replacements
+from meterlink.judge.label.replacement import (
+    ReplacementOption,
+    ReplacementResult,
+    StockEntry,
+    find_replacements,
+    parse_stock,
+)
 
 _LARGEST_FILE = 1_000_000  # bytes; a list of every capacitor made is smaller
-_MEASURE = "Measure the new part before it goes in."
+_MEASURE_NOTE = "Measure the new part before it goes in."
 
 
 @click.command()
 @click.option("--part", required=True, metavar="RATING", help='The failed part\'s rating: "45+7.5 MFD 440V".')
 @click.option("--stock", required=True, metavar="FILE", help="What is on the truck, as TOML.")
-@click.option("--kind", type=click.Choice([kind.value for kind in Kind]), help="What the part is, where it is known.")
+@click.option(
+    "--kind", type=click.Choice([kind.value for kind in CapacitorKind]), help="What the part is, where it is known."
+)
 @json_option
 def replacement(part: str, stock: str, kind: str | None, as_json: bool) -> None:  # noqa: FBT001
     """Say which part of a stock list may replace a failed run or start capacitor, best first.
@@ -31,12 +39,12 @@ def replacement(part: str, stock: str, kind: str | None, as_json: bool) -> None:
     count = 2 (1 where left out) and note = "left bin" (may be left out). With --json: part, options (way, temporary,
     parts, remarks) and passed_over (rating, count, note, reason); each of parts has rating, count, note.
     """
-    original = parse_rating(part, kind=Kind(kind) if kind else None)
-    found = replacements(original, _read(stock))
-    answer(_fields(found), _lines(found), as_json=as_json)
+    original = parse_rating(part, kind=CapacitorKind(kind) if kind else None)
+    found = find_replacements(original, _read_stock_file(stock))
+    print_answer(_fields(found), _lines(found), as_json=as_json)
 
 
-def _read(file: str) -> tuple[StockEntry, ...]:
+def _read_stock_file(file: str) -> tuple[StockEntry, ...]:
     try:
         path = Path(file)
         if path.stat().st_size > _LARGEST_FILE:
@@ -50,47 +58,47 @@ def _read(file: str) -> tuple[StockEntry, ...]:
         # ValueError: not TOML (TOMLDecodeError is one), or a name with a zero byte in it.
         words = error.strerror if isinstance(error, OSError) else error
         raise InputError(f"{file!r} cannot be read as a stock list: {words}.", "Give a TOML file.") from error
-    return read_stock(table, file)
+    return parse_stock(table, file)
 
 
-def _entry(entry: StockEntry) -> dict[str, Any]:
+def _entry_fields(entry: StockEntry) -> dict[str, Any]:
     return {"rating": str(entry.part), "count": entry.count, "note": entry.note}
 
 
-def _fields(found: Replacements) -> dict[str, Any]:
+def _fields(found: ReplacementResult) -> dict[str, Any]:
     return {
         "part": str(found.original),
         "options": [
             {
-                "way": option.way,
-                "temporary": option.temporary,
-                "parts": [_entry(entry) for entry in option.parts],
+                "way": option.method,
+                "temporary": option.is_temporary,
+                "parts": [_entry_fields(entry) for entry in option.parts],
                 "remarks": list(option.remarks),
             }
             for option in found.options
         ],
-        "passed_over": [{**_entry(entry), "reason": reason} for entry, reason in found.passed_over],
+        "passed_over": [{**_entry_fields(entry), "reason": reason} for entry, reason in found.excluded],
     }
 
 
-def _lines(found: Replacements) -> list[str]:
+def _lines(found: ReplacementResult) -> list[str]:
     if not found.options:
         lines = [f"NOTHING IN STOCK replaces {found.original}"]
     else:
         best, *others = found.options
-        lines = [f"{'TEMPORARY' if best.temporary else 'USE'} {_option(best)}", *best.remarks, _MEASURE]
+        lines = [f"{'TEMPORARY' if best.is_temporary else 'USE'} {_option_text(best)}", *best.remarks, _MEASURE_NOTE]
         for option in others:
-            temporary = "temporary, " if option.temporary else ""
-            lines += [f"or {temporary}{_option(option)}", *(f"  {remark}" for remark in option.remarks)]
-    lines += [f"not {_with_note(entry)}: {reason}" for entry, reason in found.passed_over]
-    return [*lines, caution(State.ISOLATED, Quantity.CAPACITANCE)]
+            temporary = "temporary, " if option.is_temporary else ""
+            lines += [f"or {temporary}{_option_text(option)}", *(f"  {remark}" for remark in option.remarks)]
+    lines += [f"not {_entry_text(entry)}: {reason}" for entry, reason in found.excluded]
+    return [*lines, standard_caution(CircuitState.ISOLATED, Quantity.CAPACITANCE)]
 
 
-def _option(option: Option) -> str:
+def _option_text(option: ReplacementOption) -> str:
     places = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
     left = min(entry.count for entry in option.parts)
-    return f"{option}: {option.way}, {left} in stock{f' ({places})' if places else ''}"
+    return f"{option}: {option.method}, {left} in stock{f' ({places})' if places else ''}"
 
 
-def _with_note(entry: StockEntry) -> str:
+def _entry_text(entry: StockEntry) -> str:
     return f"{entry.part} ({entry.note})" if entry.note else str(entry.part)

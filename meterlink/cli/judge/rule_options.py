@@ -11,13 +11,13 @@ import click
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.judge.accuracy import Accuracy, AccuracySheet
-from meterlink.judge.rules import SIMPLE, DecisionRule, parse_rule
-from meterlink.judge.uncertainty import check_usable, parse_accuracy
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
+from meterlink.judge.uncertainty import check_operating_temperature, parse_accuracy
 from meterlink.settings import data_dir, load_settings
 
 
 @dataclass(frozen=True, slots=True)
-class Ruling:
+class RuleOptions:
     """What a judgement is taken by; `meterlink.judge.judging.judge` takes each of the three."""
 
     accuracy: Accuracy | None
@@ -25,7 +25,7 @@ class Ruling:
     celsius: Decimal | None
 
 
-def ruling_options(function: Callable[..., None]) -> Callable[..., None]:
+def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
     """Add ``--accuracy``, ``--meter``, ``--data``, ``--rule``, ``--guard``, ``--temperature``; pass one ``ruling``."""
 
     @wraps(function)
@@ -42,10 +42,12 @@ def ruling_options(function: Callable[..., None]) -> Callable[..., None]:
         if accuracy is not None and meter is not None:
             raise InputError("--accuracy and --meter both say how good the meter is.", "Give one of them.")
         line = None if accuracy is None else parse_accuracy(accuracy)
-        ruling = Ruling(
-            line if meter is None else _sheet(meter, data),
-            parse_rule(rule, guard),
-            None if temperature is None else check_usable(parse_amount(temperature, Quantity.TEMPERATURE).base),
+        ruling = RuleOptions(
+            line if meter is None else _find_sheet(meter, data),
+            parse_decision_rule(rule, guard),
+            None
+            if temperature is None
+            else check_operating_temperature(parse_amount(temperature, Quantity.TEMPERATURE).base_value),
         )
         function(ruling=ruling, **others)
 
@@ -55,7 +57,7 @@ def ruling_options(function: Callable[..., None]) -> Callable[..., None]:
         click.option("--data", metavar="DIR", help="Data folder with settings.toml, for --meter."),
         click.option(
             "--rule",
-            default=str(SIMPLE),
+            default=str(SIMPLE_ACCEPTANCE),
             show_default=True,
             help="Decision rule: also guarded-acceptance, guarded-rejection, guarded (both).",
         ),
@@ -67,12 +69,12 @@ def ruling_options(function: Callable[..., None]) -> Callable[..., None]:
     return with_ruling
 
 
-def _sheet(name: str, data: str | None) -> AccuracySheet:
+def _find_sheet(name: str, data: str | None) -> AccuracySheet:
     meters = load_settings(data_dir(data)).meters
     found = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
     if not found:
         raise InputError(f"The settings know no meter {name!r}.", "Add it to settings.toml as [[meter]].")
-    sheet = found[0].accuracy
+    sheet = found[0].accuracy_sheet
     if sheet is None:
         raise InputError(f"The settings list no accuracy for {name!r}.", "Add [[meter.accuracy]] rows below it.")
     return sheet

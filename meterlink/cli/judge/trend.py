@@ -8,14 +8,14 @@ from typing import Any
 
 import click
 
-from meterlink.cli.judge.output import answer, json_option, number
+from meterlink.cli.judge.output import json_number, json_option, print_answer
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, parse_amount
 from meterlink.core.verdicts import Limits
-from meterlink.judge.drift.trend import DAYS_PER_YEAR, MOST, Crossing, Point, Trend, trend_of
-from meterlink.judge.drift.trend_text import crossing_words, words
-from meterlink.judge.label.rated_part import DUAL_SECTIONS, RatedPart
+from meterlink.judge.drift.trend import DAYS_PER_YEAR, MAX_VISITS, LimitCrossing, Trend, TrendPoint, fit_trend
+from meterlink.judge.drift.trend_text import crossing_sentence, trend_sentences
+from meterlink.judge.label.rated_part import DUAL_SECTION_NAMES, RatedPart
 from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.limits import span_limits
 from meterlink.plans import make_span
@@ -28,7 +28,9 @@ _LONGEST_LINE = 10_000  # characters; a line of two values and two names is far 
 @click.option("--point", "points", multiple=True, metavar="DATE=VALUE", help="One visit: 2025-05-01=45.0uF. Repeat it.")
 @click.option("--csv", "file", metavar="FILE", help="Visits from a CSV file with the columns date, value, unit, meter.")
 @click.option("--rated", metavar="RATING", help='A capacitor\'s rating: "45 uF 6 %".')
-@click.option("--section", type=click.Choice(DUAL_SECTIONS, case_sensitive=False), help="Section of a dual capacitor.")
+@click.option(
+    "--section", type=click.Choice(DUAL_SECTION_NAMES, case_sensitive=False), help="Section of a dual capacitor."
+)
 @click.option("--low", metavar="VALUE", help="Low limit, instead of a rating.")
 @click.option("--high", metavar="VALUE", help="High limit, instead of a rating.")
 @click.option("--on", metavar="DATE", help="Also say what a visit on that day should read.")
@@ -53,28 +55,28 @@ def trend(
     exact, least_squares_slope, crossings and end_of_life (each edge, limit, earliest, expected, latest, crossed),
     forecast (at, value, plus_minus; null without --on) and reasons. Times are RFC 3339, UTC.
     """
-    visits = [*map(_typed, points), *(_from_csv(file) if file is not None else ())]
-    limits, end = _limits(rated, section, low, high)
+    visits = [*map(_parse_visit, points), *(_read_csv(file) if file is not None else ())]
+    limits, end = _parse_limits(rated, section, low, high)
     if not visits:
         raise InputError("No visits are given.", "Give each as --point 2025-05-01=45.0uF, or a file with --csv.")
     unit = limits.unit if limits is not None else visits[0][1].unit
-    found = trend_of([Point(at, amount.to(unit), meter) for at, amount, meter in visits], limits)
-    ahead = None if on is None else _when(on)
-    ends = found.crossings_of(end) if end is not None else ()
-    answer(trend_fields(found, unit, ends, ahead), _lines(found, unit, ends, ahead), as_json=as_json)
+    found = fit_trend([TrendPoint(at, amount.to(unit), meter) for at, amount, meter in visits], limits)
+    ahead = None if on is None else _parse_date(on)
+    ends = found.crossings_for(end) if end is not None else ()
+    print_answer(trend_fields(found, unit, ends, ahead), _lines(found, unit, ends, ahead), as_json=as_json)
 
 
 _Visit = tuple[int, Amount, str]  # ns since 1970 UTC, what was read, with which meter
 
 
-def _typed(text: str) -> _Visit:
+def _parse_visit(text: str) -> _Visit:
     date, equals, value = text.partition("=")
     if not equals:
         raise InputError(f"{text!r} is no visit.", "Write it as 2025-05-01=45.0uF.")
-    return _utc_ns(_when(date)), parse_amount(value), ""
+    return _utc_ns(_parse_date(date)), parse_amount(value), ""
 
 
-def _when(text: str) -> datetime:
+def _parse_date(text: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text.strip())
         return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
@@ -88,7 +90,7 @@ def _utc_ns(moment: datetime) -> int:
     return (since_1970.days * 86_400 + since_1970.seconds) * 1_000_000_000 + since_1970.microseconds * 1000
 
 
-def _from_csv(file: str) -> Iterator[_Visit]:
+def _read_csv(file: str) -> Iterator[_Visit]:
     try:
         with Path(file).open(encoding="utf-8-sig", newline="") as lines:
             rows = csv.DictReader((line[:_LONGEST_LINE] for line in lines), strict=True)
@@ -99,9 +101,9 @@ def _from_csv(file: str) -> Iterator[_Visit]:
                     "It needs date and value, and may have unit and meter.",
                 )
             for row in rows:
-                yield _row(row, f"{file}, line {rows.line_num}")
-                if rows.line_num > 2 * MOST:
-                    raise InputError(f"{file} has more than {MOST} visits.", "Keep one held reading per visit.")
+                yield _parse_row(row, f"{file}, line {rows.line_num}")
+                if rows.line_num > 2 * MAX_VISITS:
+                    raise InputError(f"{file} has more than {MAX_VISITS} visits.", "Keep one held reading per visit.")
     except UnicodeDecodeError as error:
         raise InputError(f"{file} is not UTF-8 text.", "Save it as UTF-8.") from error
     except (OSError, ValueError, csv.Error) as error:
@@ -109,17 +111,17 @@ def _from_csv(file: str) -> Iterator[_Visit]:
         raise InputError(f"{file!r} cannot be read: {words}.", "Give a CSV file.") from error
 
 
-def _row(row: dict[str | Any, str | Any], where: str) -> _Visit:
+def _parse_row(row: dict[str | Any, str | Any], where: str) -> _Visit:
     if None in row or row["date"] is None or row["value"] is None:
         raise InputError(f"{where} does not have as many fields as there are columns.", "Mend that line.")
     try:
         amount = parse_amount(f"{row['value']} {row.get('unit') or ''}".strip())
-        return _utc_ns(_when(row["date"])), amount, clean_name(row.get("meter"))
+        return _utc_ns(_parse_date(row["date"])), amount, clean_text(row.get("meter"))
     except InputError as error:
         raise InputError(f"{where}: {error.message}", error.remedy) from error
 
 
-def _limits(
+def _parse_limits(
     rated: str | None, section: str | None, low: str | None, high: str | None
 ) -> tuple[Limits | None, Limits | None]:
     """Return what is marked, and for a run capacitor how far it may drift before it counts as failed."""
@@ -131,83 +133,89 @@ def _limits(
     if low is not None or high is not None:
         raise InputError("A rating and limits are given together.", "Give either --rated, or --low and --high.")
     part = parse_rating(rated)
-    place = _place(part, section)
-    ends = part.end_of_life()
+    place = _section_index(part, section)
+    ends = part.end_of_life_limits()
     return part.limits()[place], ends[place] if ends else None
 
 
-def _place(part: RatedPart, section: str | None) -> int:
+def _section_index(part: RatedPart, section: str | None) -> int:
     if len(part.sections) == 2 and section is None:
-        raise InputError(f"{part} has two sections.", f"Add --section {' or --section '.join(DUAL_SECTIONS)}.")
+        raise InputError(f"{part} has two sections.", f"Add --section {' or --section '.join(DUAL_SECTION_NAMES)}.")
     if section is None:
         return 0
     if len(part.sections) != 2:
         raise InputError(f"{part} has no section {section}.", "Leave --section out.")
-    return DUAL_SECTIONS.index(section)
+    return DUAL_SECTION_NAMES.index(section)
 
 
 def trend_fields(
-    found: Trend, unit: str, ends: tuple[Crossing, ...] = (), ahead: datetime | None = None
+    found: Trend, unit: str, end_of_life: tuple[LimitCrossing, ...] = (), forecast_date: datetime | None = None
 ) -> dict[str, Any]:
     """Return a trend as JSON; the keys are documented in the command's help."""
-    said, *reasons = words(found, unit)
+    said, *reasons = trend_sentences(found, unit)
     low, high = (None if edge is None else edge * DAYS_PER_YEAR for edge in (found.low_slope, found.high_slope))
     line = found.least_squares
     return {
         "answer": said,
-        "enough": found.enough,
-        "shown": found.shown,
+        "enough": found.has_enough_visits,
+        "shown": found.is_significant,
         "unit": unit,
-        "visits": found.visits,
-        "first": _time(found.first),
-        "last": _time(found.last),
-        "slope": number(found.slope_per_year, places=6),
-        "slope_low": number(low, places=6),
-        "slope_high": number(high, places=6),
-        "slope_per_day": number(found.slope, places=9),
-        "intercept": number(found.intercept, places=6),
-        "s": found.test.s,
-        "tau": number(found.test.tau, places=6),
-        "p": number(found.test.p, places=9),
-        "exact": found.test.exact,
-        "least_squares_slope": None if line is None else number(line.slope * DAYS_PER_YEAR, places=6),
-        "crossings": [_crossing(crossing) for crossing in found.crossings],
-        "end_of_life": [_crossing(crossing) for crossing in ends],
-        "forecast": _forecast(found, ahead),
+        "visits": found.visit_count,
+        "first": _time_text(found.first_time),
+        "last": _time_text(found.last_time),
+        "slope": json_number(found.slope_per_year, places=6),
+        "slope_low": json_number(low, places=6),
+        "slope_high": json_number(high, places=6),
+        "slope_per_day": json_number(found.slope, places=9),
+        "intercept": json_number(found.intercept, places=6),
+        "s": found.mann_kendall.s,
+        "tau": json_number(found.mann_kendall.tau, places=6),
+        "p": json_number(found.mann_kendall.p_value, places=9),
+        "exact": found.mann_kendall.exact,
+        "least_squares_slope": None if line is None else json_number(line.slope * DAYS_PER_YEAR, places=6),
+        "crossings": [_crossing_fields(crossing) for crossing in found.crossings],
+        "end_of_life": [_crossing_fields(crossing) for crossing in end_of_life],
+        "forecast": _forecast_fields(found, forecast_date),
         "reasons": reasons,
     }
 
 
-def _crossing(crossing: Crossing) -> dict[str, Any]:
+def _crossing_fields(crossing: LimitCrossing) -> dict[str, Any]:
     dates = {name: getattr(crossing, name) for name in ("earliest", "expected", "latest")}
     return {
-        "edge": crossing.edge,
-        "limit": number(crossing.limit),
-        **{name: None if moment is None else _time(moment) for name, moment in dates.items()},
-        "crossed": crossing.crossed,
+        "edge": crossing.side,
+        "limit": json_number(crossing.limit),
+        **{name: None if moment is None else _time_text(moment) for name, moment in dates.items()},
+        "crossed": crossing.already_crossed,
     }
 
 
-def _forecast(found: Trend, ahead: datetime | None) -> dict[str, Any] | None:
-    expected = None if ahead is None else found.forecast(ahead)
-    if ahead is None or expected is None:
+def _forecast_fields(found: Trend, forecast_date: datetime | None) -> dict[str, Any] | None:
+    expected = None if forecast_date is None else found.forecast(forecast_date)
+    if forecast_date is None or expected is None:
         return None
     value, half_width = expected
-    return {"at": _time(ahead), "value": number(value, places=6), "plus_minus": number(half_width, places=6)}
+    return {
+        "at": _time_text(forecast_date),
+        "value": json_number(value, places=6),
+        "plus_minus": json_number(half_width, places=6),
+    }
 
 
-def _lines(found: Trend, unit: str, ends: tuple[Crossing, ...], ahead: datetime | None) -> list[str]:
-    lines = list(words(found, unit))
-    lines += [crossing_words(crossing, unit, "IEC 60252-1 failure limit") for crossing in ends]
-    if ahead is not None:
-        expected = found.forecast(ahead)
+def _lines(
+    found: Trend, unit: str, end_of_life: tuple[LimitCrossing, ...], forecast_date: datetime | None
+) -> list[str]:
+    lines = list(trend_sentences(found, unit))
+    lines += [crossing_sentence(crossing, unit, "IEC 60252-1 failure limit") for crossing in end_of_life]
+    if forecast_date is not None:
+        expected = found.forecast(forecast_date)
         if expected is None:
-            lines.append(f"Too few visits to say what a visit on {ahead.date()} should read.")
+            lines.append(f"Too few visits to say what a visit on {forecast_date.date()} should read.")
         else:
             value, half_width = expected
-            lines.append(f"A visit on {ahead.date()} should read {value:.4g} ± {half_width:.2g} {unit} (95 %).")
+            lines.append(f"A visit on {forecast_date.date()} should read {value:.4g} ± {half_width:.2g} {unit} (95 %).")
     return lines
 
 
-def _time(moment: datetime) -> str:
+def _time_text(moment: datetime) -> str:
     return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

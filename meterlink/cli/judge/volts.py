@@ -6,38 +6,38 @@ from decimal import Decimal
 import click
 
 from meterlink.cli.judge.output import (
-    accuracy_line,
-    figures,
-    measured,
-    never_negative,
-    number,
-    percent,
-    positive,
+    json_number,
+    json_significant,
+    parse_measured_value,
+    parse_optional_accuracy,
+    parse_percent,
+    print_judgement,
     reading_options,
-    report,
-    unsigned,
+    require_not_negative,
+    require_positive,
+    without_sign,
 )
-from meterlink.core.cautions import caution
-from meterlink.core.equipment import Check, State
+from meterlink.core.cautions import standard_caution
+from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount, parse_number
 from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.electrical.bands import (
     CLASS_2_VOLT_AMPERES,
-    CONTACT_DROP,
+    DEFAULT_CONTACT_DROP,
     NAMEPLATE_TOLERANCE,
-    PICK_UP,
+    PICK_UP_PERCENT,
     CoilTest,
     ServiceRange,
-    coil_limits,
-    control_limits,
-    drop_limits,
-    nameplate_limits,
-    service_limits,
+    coil_voltage_limits,
+    contact_drop_limits,
+    control_voltage_limits,
+    nameplate_voltage_limits,
+    service_voltage_limits,
 )
-from meterlink.judge.judging import judge, plain
+from meterlink.judge.judging import format_decimal, judge
 
-_TOUCH = caution(State.ENERGIZED, Quantity.VOLTAGE)
+_CAUTION = standard_caution(CircuitState.ENERGIZED, Quantity.VOLTAGE)
 
 
 @click.command()
@@ -72,23 +72,26 @@ def supply(
     """Judge a supply voltage: at the service (--service) or at the equipment (--nameplate)."""
     if (service is None) == (nameplate is None):
         raise InputError("A supply voltage is held against one band.", "Give --service 240V or --nameplate 208/230.")
-    shown = never_negative(measured(reading, Quantity.VOLTAGE))
-    line = accuracy_line(accuracy)
+    shown = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
+    line = parse_optional_accuracy(accuracy)
     lines = []
     if nameplate is not None:
-        limits = nameplate_limits(nameplate, percent(tolerance, "--tolerance"))
-        judgement = judge(Check.RANGE, limits, shown, line)
+        limits = nameplate_voltage_limits(nameplate, parse_percent(tolerance, "--tolerance"))
+        judgement = judge(PointKind.RANGE, limits, shown, line)
     else:
         nominal = parse_amount(service or "", Quantity.VOLTAGE)
-        limits = service_limits(nominal, ServiceRange(service_range))
-        judgement = judge(Check.RANGE, limits, shown, line)
-        wider = service_limits(nominal, ServiceRange.B)
-        if judgement.verdict is Verdict.OUTSIDE and judge(Check.RANGE, wider, shown, line).verdict is Verdict.WITHIN:
+        limits = service_voltage_limits(nominal, ServiceRange(service_range))
+        judgement = judge(PointKind.RANGE, limits, shown, line)
+        wider = service_voltage_limits(nominal, ServiceRange.B)
+        if (
+            judgement.verdict is Verdict.OUTSIDE
+            and judge(PointKind.RANGE, wider, shown, line).verdict is Verdict.WITHIN
+        ):
             lines.append(
-                f"Within Range B ({plain(wider.low or Decimal(0))} to {plain(wider.high or Decimal(0))} V, from memory)"
+                f"Within Range B ({format_decimal(wider.low or Decimal(0))} to {format_decimal(wider.high or Decimal(0))} V, from memory)"
                 ": tolerated for a limited time, and to be corrected."
             )
-    report(limits, judgement, as_json=as_json, lines=[*lines, "Read it with the load running.", _TOUCH])
+    print_judgement(limits, judgement, as_json=as_json, lines=[*lines, "Read it with the load running.", _CAUTION])
 
 
 @click.command()
@@ -100,27 +103,27 @@ def control(*, nominal: str, va: str | None, reading: str, accuracy: str | None,
 
     30 V and 100 VA: NEC chapter 9, table 11(A), from memory. An unloaded 24 V transformer reads 27 V and more.
     """
-    rated = positive(parse_amount(nominal, Quantity.VOLTAGE), "--nominal")
-    limits = control_limits(rated)
-    shown = never_negative(measured(reading, Quantity.VOLTAGE))
-    judgement = judge(Check.RANGE, limits, shown, accuracy_line(accuracy))
+    rated = require_positive(parse_amount(nominal, Quantity.VOLTAGE), "--nominal")
+    limits = control_voltage_limits(rated)
+    shown = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
+    judgement = judge(PointKind.RANGE, limits, shown, parse_optional_accuracy(accuracy))
     lines, fields = [], {}
     if va is not None:
-        rating = _volt_amperes(va)
-        fields = {"volt_amperes": number(rating)}
+        rating = _parse_volt_amperes(va)
+        fields = {"volt_amperes": json_number(rating)}
         if rating > CLASS_2_VOLT_AMPERES:
-            reason = f"{plain(rating)} VA is more than Class 2 allows ({CLASS_2_VOLT_AMPERES:f} VA). {judgement.reason}"
+            reason = f"{format_decimal(rating)} VA is more than Class 2 allows ({CLASS_2_VOLT_AMPERES:f} VA). {judgement.reason}"
             judgement = replace(judgement, verdict=Verdict.OUTSIDE, reason=reason)
-    coil = rated.digits * PICK_UP[1] / 100
+    coil = rated.digits * PICK_UP_PERCENT[1] / 100
     digits, _ = shown.in_unit(rated.unit)
     if judgement.verdict is Verdict.WITHIN and digits is not None and digits > coil:
         lines.append(
-            f"More than a {rated} coil is made for ({plain(coil)} {rated.unit}, 110 %): measure at the coil, loaded."
+            f"More than a {rated} coil is made for ({format_decimal(coil)} {rated.unit}, 110 %): measure at the coil, loaded."
         )
-    report(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _TOUCH])
+    print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _CAUTION])
 
 
-def _volt_amperes(text: str) -> Decimal:
+def _parse_volt_amperes(text: str) -> Decimal:
     rating, unit = parse_number(text)
     if unit.upper() not in {"", "VA"} or rating <= 0:
         raise InputError(f"{text!r} is no transformer rating.", "Write it as 40VA.")
@@ -152,13 +155,18 @@ def contactor(
     IEC 60947-4-1 and NEMA ICS 2, from memory: pick-up 85 to 110 %, drop-out 20 to 75 % (DC 10 to 75 %).
     """
     which = CoilTest(test)
-    limits = coil_limits(positive(parse_amount(coil, Quantity.VOLTAGE), "--coil"), which, dc=dc)
-    shown = measured(reading, Quantity.VOLTAGE)
-    judgement = judge(Check.RANGE, limits, unsigned(shown) if dc else never_negative(shown), accuracy_line(accuracy))
-    report(limits, judgement, as_json=as_json, lines=[_what_follows(which, limits, judgement), _TOUCH])
+    limits = coil_voltage_limits(require_positive(parse_amount(coil, Quantity.VOLTAGE), "--coil"), which, dc=dc)
+    shown = parse_measured_value(reading, Quantity.VOLTAGE)
+    judgement = judge(
+        PointKind.RANGE,
+        limits,
+        without_sign(shown) if dc else require_not_negative(shown),
+        parse_optional_accuracy(accuracy),
+    )
+    print_judgement(limits, judgement, as_json=as_json, lines=[_explanation(which, limits, judgement), _CAUTION])
 
 
-def _what_follows(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
+def _explanation(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
     """Return what the coil voltage says about the contactor and about what feeds it."""
     low = limits.low is not None and judgement.digits is not None and judgement.digits < limits.low
     match test, judgement.verdict:
@@ -177,7 +185,9 @@ def _what_follows(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
 
 
 @click.command()
-@click.option("--limit", default=str(CONTACT_DROP), show_default=True, metavar="VALUE", help="Most volts still good.")
+@click.option(
+    "--limit", default=str(DEFAULT_CONTACT_DROP), show_default=True, metavar="VALUE", help="Most volts still good."
+)
 @click.option("--amps", metavar="VALUE", help="Current through the contacts, for their resistance and heat.")
 @reading_options
 def contacts(*, limit: str, amps: str | None, reading: str, accuracy: str | None, as_json: bool) -> None:
@@ -185,20 +195,20 @@ def contacts(*, limit: str, amps: str | None, reading: str, accuracy: str | None
 
     The default limit is common practice, no source. Volts near those of the line mean the contacts are open.
     """
-    limits = drop_limits(parse_amount(limit, Quantity.VOLTAGE))
-    shown = unsigned(measured(reading, Quantity.VOLTAGE))
-    judgement = judge(Check.RANGE, limits, shown, accuracy_line(accuracy))
+    limits = contact_drop_limits(parse_amount(limit, Quantity.VOLTAGE))
+    shown = without_sign(parse_measured_value(reading, Quantity.VOLTAGE))
+    judgement = judge(PointKind.RANGE, limits, shown, parse_optional_accuracy(accuracy))
     lines, fields = [], {}
     volts, _ = shown.in_unit("V")
     if amps is not None:
-        through = positive(parse_amount(amps, Quantity.CURRENT), "--amps").to("A")
+        through = require_positive(parse_amount(amps, Quantity.CURRENT), "--amps").to("A")
         if volts is not None:
             lines.append(f"{volts / through * 1000:.3g} mΩ, {volts * through:.3g} W of heat at {through:f} A")
             fields = {
-                "contact_resistance": figures(float(volts / through)),
+                "contact_resistance": json_significant(float(volts / through)),
                 "resistance_unit": "Ω",
-                "heat": figures(float(volts * through)),
+                "heat": json_significant(float(volts * through)),
                 "heat_unit": "W",
             }
     lines.append("Only with the load running: no current, no drop. Near line volts the contacts are open.")
-    report(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _TOUCH])
+    print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _CAUTION])

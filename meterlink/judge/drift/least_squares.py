@@ -11,7 +11,7 @@ from statistics import fmean
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """A fitted line through ``points`` points: ``mean_time`` and ``spread`` (Σ(t - mean)²) are of their times.
 
     ``residual`` is the standard deviation of the points about the line, with n-2 degrees of freedom.
@@ -19,19 +19,23 @@ class Line:
 
     slope: float
     intercept: float
-    points: int
+    point_count: int
     mean_time: float
-    spread: float
-    residual: float
+    sum_of_squares: float
+    residual_deviation: float
 
-    def predict(self, time: float, coverage: float) -> tuple[float, float]:
+    def predict(self, time: float, coverage_probability: float) -> tuple[float, float]:
         """Return (value, half-width) of the interval that holds a further point with probability ``coverage``."""
-        apart = (time - self.mean_time) ** 2 / self.spread
-        half_width = student_quantile(coverage, self.points - 2) * self.residual * sqrt(1 + 1 / self.points + apart)
+        apart = (time - self.mean_time) ** 2 / self.sum_of_squares
+        half_width = (
+            student_quantile(coverage_probability, self.point_count - 2)
+            * self.residual_deviation
+            * sqrt(1 + 1 / self.point_count + apart)
+        )
         return self.intercept + self.slope * time, half_width
 
 
-def fit_line(times: Sequence[float], values: Sequence[float]) -> Line:
+def fit_line(times: Sequence[float], values: Sequence[float]) -> FittedLine:
     """Return the line through at least three points of at least two different times."""
     mean_time, mean_value = fmean(times), fmean(values)
     spread = sum((time - mean_time) ** 2 for time in times)
@@ -39,29 +43,29 @@ def fit_line(times: Sequence[float], values: Sequence[float]) -> Line:
     slope = sum((time - mean_time) * (value - mean_value) for time, value in pairs) / spread
     intercept = mean_value - slope * mean_time
     squares = sum((value - intercept - slope * time) ** 2 for time, value in pairs)
-    return Line(slope, intercept, len(pairs), mean_time, spread, sqrt(squares / (len(pairs) - 2)))
+    return FittedLine(slope, intercept, len(pairs), mean_time, spread, sqrt(squares / (len(pairs) - 2)))
 
 
-def student_quantile(coverage: float, freedom: int) -> float:
+def student_quantile(coverage_probability: float, degrees_of_freedom: int) -> float:
     """Return the t within whose ± lies ``coverage`` (0 to 1) of Student's distribution; ``freedom`` is 1 or more."""
     low, high = 0.0, pi / 2
     angle = pi / 4
     while low < angle < high:  # halved until no float lies between
-        if _student_coverage(angle, freedom) < coverage:
+        if _student_coverage(angle, degrees_of_freedom) < coverage_probability:
             low = angle
         else:
             high = angle
         angle = (low + high) / 2
-    return sqrt(freedom) * tan(angle)
+    return sqrt(degrees_of_freedom) * tan(angle)
 
 
-def _student_coverage(angle: float, freedom: int) -> float:
+def _student_coverage(angle: float, degrees_of_freedom: int) -> float:
     """Return how much of the distribution lies within ± √freedom·tan(angle)."""
     sine, cosine = sin(angle), cos(angle)
-    odd = freedom % 2
+    odd = degrees_of_freedom % 2
     term = cosine if odd else 1.0
-    total = term if freedom > 1 else 0.0
-    for k in range(2 + odd, freedom - 1, 2):
+    total = term if degrees_of_freedom > 1 else 0.0
+    for k in range(2 + odd, degrees_of_freedom - 1, 2):
         term *= cosine * cosine * (k - 1) / k
         total += term
     return 2 / pi * (angle + sine * total) if odd else sine * total

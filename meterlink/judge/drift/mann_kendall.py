@@ -11,20 +11,20 @@ from itertools import combinations
 from math import sqrt
 from statistics import NormalDist
 
-EXACT_UP_TO = 40  # values; beyond, the normal approximation is within 0.003 of the exact probability
+MAX_EXACT_VALUES = 40  # values; beyond, the normal approximation is within 0.003 of the exact probability
 
 
 @dataclass(frozen=True, slots=True)
-class MannKendall:
+class MannKendallResult:
     """The test's result: S, tau-b (None where all times or all values are equal), two-sided p, and how it was found."""
 
     s: int
     tau: float | None
-    p: float
+    p_value: float
     exact: bool
 
 
-def mann_kendall(times: Sequence[float], values: Sequence[float]) -> MannKendall:
+def mann_kendall_test(times: Sequence[float], values: Sequence[float]) -> MannKendallResult:
     """Test ``values`` for a trend over ``times``.
 
     Exact where no two times and no two values are equal and there are at most `EXACT_UP_TO`; otherwise the normal
@@ -32,10 +32,12 @@ def mann_kendall(times: Sequence[float], values: Sequence[float]) -> MannKendall
     """
     s = kendall_s(times, values)
     pairs = len(values) * (len(values) - 1) / 2
-    untied = [pairs - sum(t * (t - 1) / 2 for t in _ties(numbers)) for numbers in (times, values)]
+    untied = [pairs - sum(t * (t - 1) / 2 for t in _tie_sizes(numbers)) for numbers in (times, values)]
     tau = s / sqrt(untied[0] * untied[1]) if all(untied) else None
-    exact = len(values) <= EXACT_UP_TO and all(len(set(numbers)) == len(numbers) for numbers in (times, values))
-    return MannKendall(s, tau, exact_p(s, len(values)) if exact else normal_p(s, s_variance(times, values)), exact)
+    exact = len(values) <= MAX_EXACT_VALUES and all(len(set(numbers)) == len(numbers) for numbers in (times, values))
+    return MannKendallResult(
+        s, tau, exact_p_value(s, len(values)) if exact else normal_p_value(s, kendall_s_variance(times, values)), exact
+    )
 
 
 def kendall_s(times: Sequence[float], values: Sequence[float]) -> int:
@@ -44,10 +46,10 @@ def kendall_s(times: Sequence[float], values: Sequence[float]) -> int:
     return sum(_sign(t2 - t1) * _sign(v2 - v1) for (t1, v1), (t2, v2) in pairs)
 
 
-def s_variance(times: Sequence[float], values: Sequence[float]) -> float:
+def kendall_s_variance(times: Sequence[float], values: Sequence[float]) -> float:
     """Return the variance of S where there is no trend, with ties in times and in values (Kendall 1975)."""
     n = len(values)
-    in_times, in_values = _ties(times), _ties(values)
+    in_times, in_values = _tie_sizes(times), _tie_sizes(values)
     variance = n * (n - 1) * (2 * n + 5) / 18
     variance -= sum(t * (t - 1) * (2 * t + 5) for t in (*in_times, *in_values)) / 18
     if in_times and in_values:
@@ -60,14 +62,14 @@ def s_variance(times: Sequence[float], values: Sequence[float]) -> float:
     return max(variance, 0.0)  # the sums of full ties leave a hair below 0
 
 
-def normal_p(s: int, variance: float) -> float:
+def normal_p_value(s: int, variance: float) -> float:
     """Return the two-sided p of S by the normal approximation, corrected for continuity."""
     if s == 0 or variance <= 0:
         return 1.0
     return 2 * NormalDist().cdf(-(abs(s) - 1) / sqrt(variance))
 
 
-def exact_p(s: int, n: int) -> float:
+def exact_p_value(s: int, n: int) -> float:
     """Return the two-sided p of S among ``n`` values without ties, every order being equally likely."""
     pairs = n * (n - 1) // 2
     # How many orders of n values have a given number of falling pairs, by adding one value after the other.
@@ -82,7 +84,7 @@ def exact_p(s: int, n: int) -> float:
     return min(1.0, 2 * tail / sum(orders))
 
 
-def _ties(numbers: Sequence[float]) -> list[int]:
+def _tie_sizes(numbers: Sequence[float]) -> list[int]:
     return [count for count in Counter(numbers).values() if count > 1]
 
 

@@ -26,16 +26,18 @@ from statistics import median
 
 from meterlink.core.errors import InputError
 from meterlink.core.verdicts import Limits
-from meterlink.judge.drift.least_squares import Line, fit_line, student_quantile
-from meterlink.judge.drift.mann_kendall import MannKendall, mann_kendall, s_variance
+from meterlink.judge.drift.least_squares import FittedLine, fit_line, student_quantile
+from meterlink.judge.drift.mann_kendall import MannKendallResult, kendall_s_variance, mann_kendall_test
 from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
 
 CONFIDENCE = 0.95  # of the slope's interval and of the dates, and 1 - p of a trend shown; the usual level
-SIGNIFICANT = 0.05
-FEWEST = 5  # visits, by the count above
-MOST = 1000  # points; every pair is looked at, and nobody visits a unit that often
-LARGEST = 1e30  # far outside any meter, well inside float
-HORIZON = 30  # years; beyond it no date is given: no such part is expected to last longer (common practice, no source)
+SIGNIFICANCE_LEVEL = 0.05
+MIN_VISITS = 5  # visits, by the count above
+MAX_VISITS = 1000  # points; every pair is looked at, and nobody visits a unit that often
+MAX_VALUE = 1e30  # far outside any meter, well inside float
+HORIZON_YEARS = (
+    30  # years; beyond it no date is given: no such part is expected to last longer (common practice, no source)
+)
 DAYS_PER_YEAR = 365.25
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -43,7 +45,7 @@ _LATEST_YEAR = 9900  # so that the horizon still is a date
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
+class TrendPoint:
     """The held value of one visit, in the unit of the limits.
 
     ``utc_ns`` is nanoseconds since 1970 UTC. ``meter`` names the instrument and ``uncertainty`` is the half-width of
@@ -56,7 +58,7 @@ class Point:
     uncertainty: float | None = None
 
 
-class Edge(StrEnum):
+class LimitSide(StrEnum):
     """Which limit is crossed."""
 
     LOW = "low"
@@ -64,19 +66,19 @@ class Edge(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Crossing:
+class LimitCrossing:
     """When the part crosses one limit: dates in UTC, None for 'not within the horizon' or 'not at all'.
 
     ``expected`` is where the estimated line crosses it, ``earliest`` and ``latest`` as the module says; none lies
     before the last visit unless ``crossed``: that visit's value lies beyond the limit already.
     """
 
-    edge: Edge
+    side: LimitSide
     limit: float
     earliest: datetime | None
     expected: datetime | None
     latest: datetime | None
-    crossed: bool
+    already_crossed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,18 +90,18 @@ class Trend:
     below five visits. The line runs through ``centre``: (days after the first visit, value).
     """
 
-    visits: int
-    first: datetime
-    last: datetime
+    visit_count: int
+    first_time: datetime
+    last_time: datetime
     last_value: float
     centre: tuple[float, float]
-    test: MannKendall
+    mann_kendall: MannKendallResult
     slope: float | None
     low_slope: float | None = None
     high_slope: float | None = None
-    scatter: float | None = None
-    least_squares: Line | None = None
-    crossings: tuple[Crossing, ...] = ()
+    scatter_half_width: float | None = None
+    least_squares: FittedLine | None = None
+    crossings: tuple[LimitCrossing, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -113,99 +115,103 @@ class Trend:
         return None if self.slope is None else self.centre[1] - self.slope * self.centre[0]
 
     @property
-    def enough(self) -> bool:
+    def has_enough_visits(self) -> bool:
         """Whether there are visits enough for the statistics to say anything."""
-        return self.scatter is not None
+        return self.scatter_half_width is not None
 
     @property
-    def shown(self) -> bool:
+    def is_significant(self) -> bool:
         """Whether a trend is shown: enough visits and p at most 0.05."""
-        return self.enough and self.test.p <= SIGNIFICANT
+        return self.has_enough_visits and self.mann_kendall.p_value <= SIGNIFICANCE_LEVEL
 
-    def days(self, moment: datetime) -> float:
+    def days_since_first(self, moment: datetime) -> float:
         """Return days from the first visit to ``moment``."""
-        return (moment - self.first) / timedelta(days=1)
+        return (moment - self.first_time) / timedelta(days=1)
 
     def forecast(self, moment: datetime) -> tuple[float, float] | None:
         """Return (value, half-width) a visit at ``moment`` will read with 95 % probability, None below five visits.
 
         From the ordinary least-squares line with its prediction interval, which takes the visits to scatter evenly.
         """
-        return None if self.least_squares is None else self.least_squares.predict(self.days(moment), CONFIDENCE)
+        return (
+            None
+            if self.least_squares is None
+            else self.least_squares.predict(self.days_since_first(moment), CONFIDENCE)
+        )
 
-    def crossings_of(self, limits: Limits) -> tuple[Crossing, ...]:
+    def crossings_for(self, limits: Limits) -> tuple[LimitCrossing, ...]:
         """Return when each limit that lies ahead, or is passed, is crossed; nothing below five visits."""
-        edges = ((Edge.LOW, limits.low), (Edge.HIGH, limits.high))
+        edges = ((LimitSide.LOW, limits.low), (LimitSide.HIGH, limits.high))
         found = (self._crossing(edge, float(limit)) for edge, limit in edges if limit is not None)
         return tuple(crossing for crossing in found if crossing is not None)
 
-    def _crossing(self, edge: Edge, limit: float) -> Crossing | None:
-        if self.slope is None or self.low_slope is None or self.high_slope is None or self.scatter is None:
+    def _crossing(self, edge: LimitSide, limit: float) -> LimitCrossing | None:
+        if self.slope is None or self.low_slope is None or self.high_slope is None or self.scatter_half_width is None:
             return None
         # Turned so that the limit is always above, and steep means soon.
-        sign = -1.0 if edge is Edge.LOW else 1.0
+        sign = -1.0 if edge is LimitSide.LOW else 1.0
         slopes = (sign * self.low_slope, sign * self.high_slope)
         room = sign * (limit - self.centre[1])
         crossed = sign * (self.last_value - limit) > 0
         # What the last visit has not seen lies after it.
-        not_before = self.first if crossed else self.last
+        not_before = self.first_time if crossed else self.last_time
         # After the centre the steeper slope meets the limit sooner, before it the shallower one does.
-        early = [self._meets(room - self.scatter, slope, not_before) for slope in slopes]
+        early = [self._reach_time(room - self.scatter_half_width, slope, not_before) for slope in slopes]
         earliest = min((date for date in early if date is not None), default=None)
         if earliest is None and not crossed:
             return None
-        if not self.shown:
-            return Crossing(edge, limit, earliest, None, None, crossed)
-        expected = self._meets(room, sign * self.slope, not_before)
-        late = [self._meets(room + self.scatter, slope, not_before) for slope in slopes]
+        if not self.is_significant:
+            return LimitCrossing(edge, limit, earliest, None, None, crossed)
+        expected = self._reach_time(room, sign * self.slope, not_before)
+        late = [self._reach_time(room + self.scatter_half_width, slope, not_before) for slope in slopes]
         latest = max(date for date in late if date is not None) if None not in late else None
-        return Crossing(edge, limit, earliest, expected, latest, crossed)
+        return LimitCrossing(edge, limit, earliest, expected, latest, crossed)
 
-    def _meets(self, room: float, slope: float, not_before: datetime) -> datetime | None:
+    def _reach_time(self, rise: float, slope: float, not_before: datetime) -> datetime | None:
         """Return when a line of ``slope`` through the centre has risen by ``room``, None beyond the horizon."""
         if slope <= 0:
-            return None if room > 0 else not_before
-        days = self.centre[0] + room / slope
-        if days > self.days(self.last) + HORIZON * DAYS_PER_YEAR:
+            return None if rise > 0 else not_before
+        days = self.centre[0] + rise / slope
+        if days > self.days_since_first(self.last_time) + HORIZON_YEARS * DAYS_PER_YEAR:
             return None
-        return max(self.first + timedelta(days=max(days, 0.0)), not_before)
+        return max(self.first_time + timedelta(days=max(days, 0.0)), not_before)
 
 
-def trend_of(points: Sequence[Point], limits: Limits | None = None) -> Trend:
+def fit_trend(points: Sequence[TrendPoint], limits: Limits | None = None) -> Trend:
     """Return the trend of ``points``, in any order, and when it crosses ``limits`` (in the unit of the values).
 
     InputError for no points, more than `MOST`, a value that is no finite number or a time beyond the calendar.
     """
-    if not 0 < len(points) <= MOST:
-        raise InputError(f"{len(points)} visits give no trend.", f"Give 1 to {MOST}, one held reading each.")
+    if not 0 < len(points) <= MAX_VISITS:
+        raise InputError(f"{len(points)} visits give no trend.", f"Give 1 to {MAX_VISITS}, one held reading each.")
     ordered = sorted(points, key=lambda point: point.utc_ns)
     moments = [_moment(point.utc_ns) for point in ordered]
     values = [float(point.value) for point in ordered]
-    if not all(isfinite(value) and abs(value) <= LARGEST for value in values):
+    if not all(isfinite(value) and abs(value) <= MAX_VALUE for value in values):
         raise InputError("A value of the trend is no usable number.", "Leave visits without a reading out.")
     days = [(moment - moments[0]) / timedelta(days=1) for moment in moments]
     slopes = pair_slopes(days, values)
     centre = (median(days), median(values))
     trend = Trend(
-        visits=len(values),
-        first=moments[0],
-        last=moments[-1],
+        visit_count=len(values),
+        first_time=moments[0],
+        last_time=moments[-1],
         last_value=values[-1],
         centre=centre,
-        test=mann_kendall(days, values),
+        mann_kendall=mann_kendall_test(days, values),
         slope=median(slopes) if slopes else None,
     )
-    if trend.slope is not None and len(values) >= FEWEST:
-        low, high = sen_interval(slopes, s_variance(days, values), CONFIDENCE)
+    if trend.slope is not None and len(values) >= MIN_VISITS:
+        low, high = sen_interval(slopes, kendall_s_variance(days, values), CONFIDENCE)
         off = [value - centre[1] - trend.slope * (day - centre[0]) for day, value in zip(days, values, strict=True)]
         trend = replace(
             trend,
             low_slope=low,
             high_slope=high,
-            scatter=_half_width(off),
+            scatter_half_width=_half_width(off),
             least_squares=fit_line(days, values),
         )
-    crossings = trend.crossings_of(limits) if limits is not None else ()
+    crossings = trend.crossings_for(limits) if limits is not None else ()
     return replace(trend, crossings=crossings, notes=tuple(_notes(trend, ordered)))
 
 
@@ -226,14 +232,14 @@ def _half_width(residuals: Sequence[float]) -> float:
     return student_quantile(CONFIDENCE, freedom) * spread * sqrt(1 + 1 / len(residuals))
 
 
-def _notes(trend: Trend, points: Sequence[Point]) -> Iterator[str]:
+def _notes(trend: Trend, points: Sequence[TrendPoint]) -> Iterator[str]:
     meters = {point.meter for point in points if point.meter}
     if len(meters) > 1:
         yield f"Read with {len(meters)} meters: a difference between them looks like drift. Compare them on one part."
     doubt = max((point.uncertainty for point in points if point.uncertainty is not None), default=None)
     one_meter = len(meters) == 1 and all(point.meter for point in points)
     if trend.slope is not None and doubt is not None and not one_meter:
-        change = abs(trend.slope) * trend.days(trend.last)
+        change = abs(trend.slope) * trend.days_since_first(trend.last_time)
         if change < doubt:
             yield (
                 f"The change so far, {change:.2g}, is less than a meter may be off, {doubt:.2g}: it counts only if the "

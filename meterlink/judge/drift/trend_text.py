@@ -2,19 +2,19 @@
 
 from collections.abc import Iterator
 
-from meterlink.judge.drift.trend import DAYS_PER_YEAR, FEWEST, HORIZON, Crossing, Edge, Trend
+from meterlink.judge.drift.trend import DAYS_PER_YEAR, HORIZON_YEARS, MIN_VISITS, LimitCrossing, LimitSide, Trend
 
 
-def words(trend: Trend, unit: str) -> tuple[str, ...]:
+def trend_sentences(trend: Trend, unit: str) -> tuple[str, ...]:
     """Return the trend in words, the answer first; ``unit`` is that of its values."""
-    return (_answer(trend, unit), *_reasons(trend, unit), *trend.notes)
+    return (_headline(trend, unit), *_reasons(trend, unit), *trend.notes)
 
 
-def crossing_words(crossing: Crossing, unit: str, what: str = "") -> str:
+def crossing_sentence(crossing: LimitCrossing, unit: str, limit_name: str = "") -> str:
     """Return one crossing as a sentence; ``what`` names the limit, ``low limit`` where it is left out."""
-    limit = f"the {what or f'{crossing.edge} limit'} of {crossing.limit:g} {unit}"
-    if crossing.crossed:
-        side = "below" if crossing.edge is Edge.LOW else "above"
+    limit = f"the {limit_name or f'{crossing.side} limit'} of {crossing.limit:g} {unit}"
+    if crossing.already_crossed:
+        side = "below" if crossing.side is LimitSide.LOW else "above"
         return f"The last visit is {side} {limit} already."
     if crossing.earliest is None or crossing.expected is None:
         return f"It crosses {limit} not before {_date(crossing, 'earliest')}, even at the steepest slope."
@@ -25,15 +25,15 @@ def crossing_words(crossing: Crossing, unit: str, what: str = "") -> str:
     return f"It crosses {limit} between {between}, about {_date(crossing, 'expected')}."
 
 
-def _date(crossing: Crossing, name: str) -> str:
+def _date(crossing: LimitCrossing, name: str) -> str:
     return str(getattr(crossing, name).date())
 
 
-def _answer(trend: Trend, unit: str) -> str:
+def _headline(trend: Trend, unit: str) -> str:
     slope = trend.slope_per_year
-    if slope is None or not trend.enough:
+    if slope is None or not trend.has_enough_visits:
         return "NOT ENOUGH VISITS"
-    if not trend.shown:
+    if not trend.is_significant:
         return "NO TREND SHOWN"
     way = "DOWN" if slope < 0 else "UP"
     return f"DRIFTING {way}, {abs(slope):.3g} {unit} a year"
@@ -42,29 +42,29 @@ def _answer(trend: Trend, unit: str) -> str:
 def _reasons(trend: Trend, unit: str) -> Iterator[str]:
     slope = trend.slope_per_year
     if slope is None:
-        yield f"{_visits(trend)}, all of one time: a trend takes at least {FEWEST} visits, some time apart."
+        yield f"{_visits(trend)}, all of one time: a trend takes at least {MIN_VISITS} visits, some time apart."
         return
-    if not trend.enough:
+    if not trend.has_enough_visits:
         yield (
-            f"{_visits(trend)}, {slope:+.3g} {unit} a year so far: fewer than {FEWEST} prove nothing, "
+            f"{_visits(trend)}, {slope:+.3g} {unit} a year so far: fewer than {MIN_VISITS} prove nothing, "
             "they fall into such an order by chance too often."
         )
         return
-    way = "exact" if trend.test.exact else "normal approximation"
-    chance = f"{_visits(trend)}, Mann-Kendall p = {trend.test.p:.2g} ({way})"
-    if trend.shown:
+    way = "exact" if trend.mann_kendall.exact else "normal approximation"
+    chance = f"{_visits(trend)}, Mann-Kendall p = {trend.mann_kendall.p_value:.2g} ({way})"
+    if trend.is_significant:
         yield f"{chance}: chance alone would rarely bring them into this order."
-    elif trend.test.s == 0:
+    elif trend.mann_kendall.s == 0:
         yield f"{chance}: as many pairs rise as fall."
     else:
         yield f"{chance}: chance alone may have brought them into this order."
     low, high = ((edge or 0.0) * DAYS_PER_YEAR for edge in (trend.low_slope, trend.high_slope))
     yield f"Slope {slope:+.3g} {unit} a year, with 95 % confidence {low:+.3g} to {high:+.3g}."
     for crossing in trend.crossings:
-        yield crossing_words(crossing, unit)
-    if trend.shown and not trend.crossings:
-        yield f"No limit given here is reached within {HORIZON} years at this rate."
+        yield crossing_sentence(crossing, unit)
+    if trend.is_significant and not trend.crossings:
+        yield f"No limit given here is reached within {HORIZON_YEARS} years at this rate."
 
 
 def _visits(trend: Trend) -> str:
-    return "1 visit" if trend.visits == 1 else f"{trend.visits} visits"
+    return "1 visit" if trend.visit_count == 1 else f"{trend.visit_count} visits"

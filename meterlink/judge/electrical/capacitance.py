@@ -9,31 +9,31 @@ from math import hypot, pi
 from meterlink.core.errors import InputError
 from meterlink.core.units import convert
 from meterlink.core.verdicts import Judgement, Limits, Verdict
-from meterlink.judge.estimates import Estimate, judge_estimate, significant
-from meterlink.judge.judging import OPEN_SECTION_FRACTION, plain
+from meterlink.judge.estimates import Estimate, judge_estimate, round_significant
+from meterlink.judge.judging import OPEN_SECTION_FRACTION, format_decimal
 
-MAINS = (50.0, 60.0)  # Hz, the world's two public supply frequencies
+MAINS_FREQUENCIES = (50.0, 60.0)  # Hz, the world's two public supply frequencies
 
 # How far from its nominal a supply may read and still be that supply: 5 % takes in a loaded generator and keeps the
 # two (20 % apart) well separated. Common practice, no source.
-_MAINS_SPREAD = 0.05
+_MAINS_TOLERANCE = 0.05
 
 # What the public supply is trusted to where nobody measured it: ± 0.2 Hz, the largest steady deviation European grid
 # operators plan for (from memory). A generator is worse: measure its frequency.
 ASSUMED_FREQUENCY_HALF_WIDTH = 0.2
 
 
-def reactance(farads: float, hertz: float) -> float:
+def capacitive_reactance(farads: float, hertz: float) -> float:
     """Return the reactance 1/(2πfC) in ohms (textbook). Both arguments above zero."""
     return 1 / (2 * pi * _positive(hertz, "frequency", "Hz") * _positive(farads, "capacitance", "F"))
 
 
-def lead_current(farads: float, volts: float, hertz: float) -> float:
+def capacitor_current(farads: float, volts: float, hertz: float) -> float:
     """Return the amps 2πfCV that a capacitor draws at ``volts`` RMS, sine wave (textbook)."""
-    return volts / reactance(farads, hertz)
+    return volts / capacitive_reactance(farads, hertz)
 
 
-def under_load(current: Estimate, voltage: Estimate, frequency: Estimate) -> Estimate:
+def capacitance_under_load(current: Estimate, voltage: Estimate, frequency: Estimate) -> Estimate:
     """Return the capacitance in F of a capacitor at work: C = I / (2πfV) (textbook), in A, V RMS and Hz.
 
     Only true for the current in that capacitor's own lead and the volts across its own two terminals, both sine
@@ -47,9 +47,9 @@ def under_load(current: Estimate, voltage: Estimate, frequency: Estimate) -> Est
     return Estimate(
         farads,
         hypot(
-            current.u * per_amp,
-            farads * voltage.u / voltage.value,
-            farads * frequency.u / frequency.value,
+            current.standard_uncertainty * per_amp,
+            farads * voltage.standard_uncertainty / voltage.value,
+            farads * frequency.standard_uncertainty / frequency.value,
         ),
     )
 
@@ -60,34 +60,34 @@ def _positive(value: float, what: str, unit: str) -> float:
     return value
 
 
-def other_mains(hertz: float) -> float | None:
+def other_mains_frequency(hertz: float) -> float | None:
     """Return the mains frequency that ``hertz`` may have been mistaken for: 50 for about 60 and 60 for about 50."""
-    for mine, other in (MAINS, MAINS[::-1]):
-        if abs(hertz - mine) <= mine * _MAINS_SPREAD:
+    for mine, other in (MAINS_FREQUENCIES, MAINS_FREQUENCIES[::-1]):
+        if abs(hertz - mine) <= mine * _MAINS_TOLERANCE:
             return other
     return None
 
 
 @dataclass(frozen=True, slots=True)
-class UnderLoad:
+class UnderLoadResult:
     """A capacitance under load in F, what it was judged (None without a rating), and what may explain it."""
 
     capacitance: Estimate
     judgement: Judgement | None
-    frequency_mix_up: bool
+    fits_other_mains_frequency: bool
     warnings: tuple[str, ...]
 
 
 def judge_under_load(
-    current: Estimate, voltage: Estimate, frequency: Estimate, limits: Limits | None, accuracy: str
-) -> UnderLoad:
+    current: Estimate, voltage: Estimate, frequency: Estimate, limits: Limits | None, accuracy_text: str
+) -> UnderLoadResult:
     """Work out a capacitance under load and hold it against ``limits`` (None: only work it out).
 
     ``accuracy`` says in words what the three uncertainties rest on. A capacitance outside its limits that the other
     mains frequency would bring inside is warned about: 50 against 60 Hz looks like a drift of a sixth or a fifth.
     """
-    capacitance = under_load(current, voltage, frequency)
-    other = other_mains(frequency.value)
+    capacitance = capacitance_under_load(current, voltage, frequency)
+    other = other_mains_frequency(frequency.value)
     warnings = []
     if other is None:
         warnings.append(
@@ -95,10 +95,10 @@ def judge_under_load(
             "wave, and this formula does not hold."
         )
     if limits is None:
-        return UnderLoad(capacitance, None, frequency_mix_up=False, warnings=tuple(warnings))
+        return UnderLoadResult(capacitance, None, fits_other_mains_frequency=False, warnings=tuple(warnings))
     digits = _in_unit(capacitance.value, limits.unit)
-    expanded = capacitance.expanded / float(convert(Decimal(1), limits.unit, "F"))
-    judgement = judge_estimate(limits, digits, expanded, accuracy)
+    expanded = capacitance.expanded_uncertainty / float(convert(Decimal(1), limits.unit, "F"))
+    judgement = judge_estimate(limits, digits, expanded, accuracy_text)
     if limits.nominal and digits <= limits.nominal * OPEN_SECTION_FRACTION:
         reason = (
             f"{current.value:g} A is next to nothing: this section is open, a lead is off, or the clamp is around "
@@ -108,25 +108,25 @@ def judge_under_load(
     mixed_up = False
     if judgement.verdict is Verdict.OUTSIDE and other is not None:
         instead = _in_unit(capacitance.value * frequency.value / other, limits.unit)
-        mixed_up = judge_estimate(limits, instead, 0.0, accuracy).verdict is Verdict.WITHIN
+        mixed_up = judge_estimate(limits, instead, 0.0, accuracy_text).verdict is Verdict.WITHIN
         if mixed_up:
             warnings.append(
-                f"At {other:g} Hz the same amps and volts make {plain(instead)} {limits.unit}, within "
+                f"At {other:g} Hz the same amps and volts make {format_decimal(instead)} {limits.unit}, within "
                 f"{limits.basis}: make sure of the supply frequency before condemning this part."
             )
-    return UnderLoad(capacitance, judgement, mixed_up, tuple(warnings))
+    return UnderLoadResult(capacitance, judgement, mixed_up, tuple(warnings))
 
 
 def _in_unit(farads: float, unit: str) -> Decimal:
-    return significant(farads / float(convert(Decimal(1), unit, "F")))
+    return round_significant(farads / float(convert(Decimal(1), unit, "F")))
 
 
-def parallel(capacitances: Sequence[Decimal]) -> Decimal:
+def parallel_capacitance(capacitances: Sequence[Decimal]) -> Decimal:
     """Return C = C1 + C2 + … (textbook), in the unit of the arguments; all must be above zero."""
     return sum(_all_positive(capacitances), Decimal(0))
 
 
-def series(capacitances: Sequence[Decimal]) -> Decimal:
+def series_capacitance(capacitances: Sequence[Decimal]) -> Decimal:
     """Return 1/C = 1/C1 + 1/C2 + … (textbook), in the unit of the arguments; all must be above zero.
 
     Exact fractions up to the last division, so the result is never above the smallest of them.

@@ -11,11 +11,11 @@ from meterlink.core.errors import InputError
 # NEC 460.6 (2020 and earlier, low-voltage capacitors): 50 V or less within 1 minute of disconnection. The article
 # leaves out capacitors that are parts of other apparatus (from memory), such as a unit's run capacitor, so it is
 # quoted as the caution it is.
-THRESHOLD = 50.0  # V
-TIME_LIMIT = 60.0  # s
+RESIDUAL_VOLTAGE_LIMIT = 50.0  # V
+DISCHARGE_TIME_LIMIT = 60.0  # s
 
 
-def peak(volts_rms: float) -> float:
+def peak_voltage(volts_rms: float) -> float:
     """Return the peak √2·V of a sine wave of ``volts_rms``: the most it can be left charged to (textbook)."""
     return sqrt(2) * volts_rms
 
@@ -30,13 +30,15 @@ def residual_voltage(volts: float, farads: float, ohms: float, seconds: float) -
     return volts * exp(-seconds / (_positive(ohms, "resistance", "Ω") * _positive(farads, "capacitance", "F")))
 
 
-def bleed_down_time(volts: float, farads: float, ohms: float, threshold: float = THRESHOLD) -> float:
+def bleed_down_time(volts: float, farads: float, ohms: float, threshold: float = RESIDUAL_VOLTAGE_LIMIT) -> float:
     """Return the seconds RC·ln(V/threshold) until ``threshold`` volts are left (textbook); 0 when already below."""
     tau = _positive(ohms, "resistance", "Ω") * _positive(farads, "capacitance", "F")
     return tau * _time_constants(volts, threshold)
 
 
-def largest_resistor(volts: float, farads: float, seconds: float = TIME_LIMIT, threshold: float = THRESHOLD) -> float:
+def max_bleed_resistance(
+    volts: float, farads: float, seconds: float = DISCHARGE_TIME_LIMIT, threshold: float = RESIDUAL_VOLTAGE_LIMIT
+) -> float:
     """Return the most ohms t/(C·ln(V/threshold)) that still bleed down to ``threshold`` within ``seconds``.
 
     Infinite when ``volts`` is not above the threshold.

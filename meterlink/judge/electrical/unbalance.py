@@ -10,14 +10,21 @@ from math import hypot, sqrt
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits
-from meterlink.judge.estimates import COVERAGE_FACTOR, REPEATS_TO, Estimate, judge_estimate, repeatability, significant
-from meterlink.judge.judging import Measured
+from meterlink.judge.estimates import (
+    COVERAGE_FACTOR,
+    REPEATABILITY_STEPS,
+    Estimate,
+    judge_estimate,
+    repeatability_uncertainty,
+    round_significant,
+)
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
 
 # Most percent still accepted, by NEMA's definition. Voltage: motors are derated above 1 %, compressor makers commonly
 # accept 2 %. Current: 10 %, since a small voltage unbalance makes several times as much in the current. Both common
 # practice, no source: settings.
-DEFAULT_LIMIT = {Quantity.VOLTAGE: Decimal(2), Quantity.CURRENT: Decimal(10)}
+DEFAULT_UNBALANCE_LIMIT = {Quantity.VOLTAGE: Decimal(2), Quantity.CURRENT: Decimal(10)}
 
 # NEMA MG-1, 14.36, the derating graph: (voltage unbalance in %, share of rated power). Read off the graph, from memory:
 # two figures are all it gives.
@@ -61,7 +68,7 @@ def _decimal(value: Fraction) -> Decimal:
     return Decimal(value.numerator) / Decimal(value.denominator)
 
 
-def derating(nema_percent: float) -> float | None:
+def derating_factor(nema_percent: float) -> float | None:
     """Return the share of its rated power a motor may still give at this voltage unbalance; None above 5 %.
 
     NEMA MG-1, 14.36: a graph, read off from memory and interpolated; good to two figures. Above 5 % the standard says
@@ -75,16 +82,18 @@ def derating(nema_percent: float) -> float | None:
     return None
 
 
-def derating_words(nema_percent: float) -> str:
+def derating_text(nema_percent: float) -> str:
     """Return what a voltage unbalance leaves of a motor's power, in a sentence."""
-    share = derating(nema_percent)
+    share = derating_factor(nema_percent)
     if share is None:
         return "Above 5 %: do not operate a motor on this (NEMA MG-1)."
     return f"A motor may give about {share:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
 
 
 def judge_unbalance(
-    readings: Sequence[Measured], limit: Decimal, apart: Sequence[AccuracyLine] | None = None
+    measured_values: Sequence[MeasuredValue],
+    limit_percent: Decimal,
+    accuracy_lines: Sequence[AccuracyLine] | None = None,
 ) -> Judgement:
     """Hold NEMA's percent of three readings against ``limit`` percent.
 
@@ -93,19 +102,19 @@ def judge_unbalance(
     were not, ``apart`` is the accuracy line of each, and nothing cancels. InputError as for `unbalance`, for an
     overload, and for a limit that is not above zero.
     """
-    if limit <= 0:
-        raise InputError(f"A limit of {limit:f} % accepts nothing.", "Give the most unbalance accepted: 2 %.")
+    if limit_percent <= 0:
+        raise InputError(f"A limit of {limit_percent:f} % accepts nothing.", "Give the most unbalance accepted: 2 %.")
     values, u = [], []
-    for number, reading in enumerate(readings):
-        value, step = reading.in_unit(readings[0].unit)
+    for number, reading in enumerate(measured_values):
+        value, step = reading.in_unit(measured_values[0].unit)
         if value is None:
             raise InputError("An overload has no value to compare.", "Take a higher range.")
         values.append(value)
-        if apart is None:
-            u.append(repeatability(step))
+        if accuracy_lines is None:
+            u.append(repeatability_uncertainty(step))
         else:
-            half_width = apart[number].half_width(value, step)
-            u.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).u)
+            half_width = accuracy_lines[number].half_width(value, step)
+            u.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).standard_uncertainty)
     first, second, third = values
     result = unbalance(first, second, third)
     mean = float(result.mean)
@@ -113,11 +122,13 @@ def judge_unbalance(
     # d = 100·|x_w/m - 1| with m the mean of all three
     slopes = [100 * ((i == worst) / mean - float(values[worst]) / (3 * mean**2)) for i in range(3)]
     uncertainty = COVERAGE_FACTOR * hypot(*(slope * each for slope, each in zip(slopes, u, strict=True)))
-    limits = Limits(None, limit, "%", "the limit for unbalance")
+    limits = Limits(None, limit_percent, "%", "the limit for unbalance")
     # Four figures, unless they would round a value that is beyond the limit onto it.
-    shown = significant(float(result.nema_percent))
-    if (shown <= limit) != (result.nema_percent <= limit):
+    shown = round_significant(float(result.nema_percent))
+    if (shown <= limit_percent) != (result.nema_percent <= limit_percent):
         shown = result.nema_percent
-    together = f"±{REPEATS_TO} digit each, one meter on one range"
-    accuracy = together if apart is None else f"{', '.join(dict.fromkeys(map(str, apart)))}, each by itself"
+    together = f"±{REPEATABILITY_STEPS} digit each, one meter on one range"
+    accuracy = (
+        together if accuracy_lines is None else f"{', '.join(dict.fromkeys(map(str, accuracy_lines)))}, each by itself"
+    )
     return judge_estimate(limits, shown, uncertainty, accuracy)

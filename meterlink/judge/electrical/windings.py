@@ -14,8 +14,8 @@ from math import hypot
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, repeatability
-from meterlink.judge.judging import Measured
+from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, repeatability_uncertainty
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
 
 # Test leads that were zeroed leave less than this; the run winding of even a large compressor reads more. Common
@@ -35,7 +35,7 @@ _NOT_SEEN = "Turns shorted among themselves keep this sum: compare with the make
 
 
 @dataclass(frozen=True, slots=True)
-class Windings:
+class WindingsResult:
     """What three readings say.
 
     ``verdict`` is None where they do not say. ``terminals`` maps the roles that could be told apart (C, S, R) to the
@@ -46,7 +46,7 @@ class Windings:
     verdict: Verdict | None
     headline: str
     reason: str
-    terminals: Mapping[str, str] = field(default_factory=dict)
+    terminals_by_role: Mapping[str, str] = field(default_factory=dict)
     sum_error: float | None = None
     sum_uncertainty: float | None = None
 
@@ -78,13 +78,13 @@ class _Between:
         return "–".join(sorted(self.ends))
 
 
-def read_windings(
-    readings: Sequence[tuple[str, str, Measured]],
+def identify_windings(
+    measurements: Sequence[tuple[str, str, MeasuredValue]],
     accuracy: AccuracyLine | None = None,
     shorted_below: Amount = SHORTED_BELOW,
     *,
-    one_meter: bool = True,
-) -> Windings:
+    same_meter: bool = True,
+) -> WindingsResult:
     """Tell what three resistances between three terminals say, in any order and under any names.
 
     The sum holds when it fails by no more than the meter's expanded uncertainty (k = 2, JCGM 100, 6.3.3). Readings on
@@ -96,7 +96,7 @@ def read_windings(
     Three equal readings are a sound three-phase motor, but never one whose terminals are marked C, S and R.
     """
     line = accuracy or assumed_accuracy(Quantity.RESISTANCE)
-    pairs = _pairs(readings, line, one_meter=one_meter)
+    pairs = _pairs(measurements, line, one_meter=same_meter)
     names = sorted(set().union(*(pair.ends for pair in pairs)))
     marked = {name.upper(): name for name in names} if {name.upper() for name in names} == set(_ROLES) else {}
     conducting = [pair for pair in pairs if pair.ohms is not None]
@@ -108,7 +108,9 @@ def read_windings(
     return _conducting(low, middle, high, marked, line)
 
 
-def _pairs(readings: Sequence[tuple[str, str, Measured]], line: AccuracyLine, *, one_meter: bool) -> list[_Between]:
+def _pairs(
+    readings: Sequence[tuple[str, str, MeasuredValue]], line: AccuracyLine, *, one_meter: bool
+) -> list[_Between]:
     pairs = []
     for number, (one, other, measured) in enumerate(readings):
         if measured.quantity is not Quantity.RESISTANCE:
@@ -120,7 +122,9 @@ def _pairs(readings: Sequence[tuple[str, str, Measured]], line: AccuracyLine, *,
                 "Zero the leads; make sure the terminals carry no voltage.",
             )
         origin = (step, 0 if one_meter else number)
-        pairs.append(_Between(frozenset((one, other)), ohms, step, origin, Estimate.of(measured, line)))
+        pairs.append(
+            _Between(frozenset((one, other)), ohms, step, origin, Estimate.from_measured_value(measured, line))
+        )
     ends = {pair.ends for pair in pairs}
     if len(pairs) != 3 or len(ends) != 3 or any(len(each) != 2 for each in ends) or len(frozenset().union(*ends)) != 3:
         raise InputError(
@@ -131,9 +135,9 @@ def _pairs(readings: Sequence[tuple[str, str, Measured]], line: AccuracyLine, *,
 
 def _with_overload(
     pairs: Sequence[_Between], conducting: Sequence[_Between], names: Sequence[str], marked: Mapping[str, str]
-) -> Windings:
+) -> WindingsResult:
     if not conducting:
-        return Windings(
+        return WindingsResult(
             Verdict.OPEN,
             "OPEN BETWEEN ALL TERMINALS",
             "Nothing conducts between any two terminals: both windings open, or the probes are not on the terminals. "
@@ -141,7 +145,7 @@ def _with_overload(
         )
     if len(conducting) == 2:
         (dead,) = (pair for pair in pairs if pair.ohms is None)
-        return Windings(
+        return WindingsResult(
             Verdict.NO_CONTACT,
             f"NO CONTACT ON {dead}",
             f"{dead} cannot be open while {conducting[0]} and {conducting[1]} conduct: a probe was off its terminal, "
@@ -167,29 +171,29 @@ def _with_overload(
                 f"Only {left} reads. If {alone} is C, this is {protector}. If {alone} is S or R, its winding is open. "
                 "The diagram on the terminal cover tells which."
             )
-    return Windings(Verdict.OPEN, headline, reason)
+    return WindingsResult(Verdict.OPEN, headline, reason)
 
 
-def _shorted(low: _Between, middle: _Between, marked: Mapping[str, str]) -> Windings:
+def _shorted(low: _Between, middle: _Between, marked: Mapping[str, str]) -> WindingsResult:
     if _alike(low, middle):
         what = "and so does another pair: do the probes touch each other?"
     else:
         roles = frozenset(role for role, name in marked.items() if name in low.ends)
         what = f"{_SHORT_BETWEEN.get(roles, 'a winding there is shorted, or S and R are bridged')}."
     reason = f"{low} reads {low.shown}, what the test leads alone read: {what}"
-    return Windings(Verdict.SHORTED, f"SHORTED BETWEEN {low}", reason)
+    return WindingsResult(Verdict.SHORTED, f"SHORTED BETWEEN {low}", reason)
 
 
 def _conducting(
     low: _Between, middle: _Between, high: _Between, marked: Mapping[str, str], line: AccuracyLine
-) -> Windings:
+) -> WindingsResult:
     ohms = [pair.ohms or Decimal(0) for pair in (low, middle, high)]
     error = float(ohms[2] - ohms[1] - ohms[0])
     allowed = COVERAGE_FACTOR * _sum_u((low, middle, high), error, line)
     adds_up = abs(error) <= allowed
     mean = float(sum(ohms, Decimal(0))) / 3
     all_alike = _alike(low, high) or float(ohms[2] - ohms[0]) <= _BALANCED * mean
-    say = partial(Windings, sum_error=error, sum_uncertainty=allowed)
+    say = partial(WindingsResult, sum_error=error, sum_uncertainty=allowed)
     total = f"{middle} and {low} make {ohms[0] + ohms[1]:f} Ω"
     if all_alike and not adds_up:
         return say(
@@ -236,7 +240,10 @@ def _conducting(
 
 def _alike(one: _Between, other: _Between) -> bool:
     """Say whether the meter alone may make the difference between these two."""
-    u = [repeatability(each.step) if one.origin == other.origin else each.value.u for each in (one, other)]
+    u = [
+        repeatability_uncertainty(each.step) if one.origin == other.origin else each.value.standard_uncertainty
+        for each in (one, other)
+    ]
     return abs(other.value.value - one.value.value) <= COVERAGE_FACTOR * hypot(*u)
 
 
@@ -244,11 +251,14 @@ def _sum_u(pairs: Sequence[_Between], error: float, line: AccuracyLine) -> float
     """Return the standard uncertainty in Ω of the largest reading less the other two (JCGM 100, 5.2.2)."""
     step = pairs[0].step
     if any(pair.origin != pairs[0].origin for pair in pairs):
-        return hypot(*(pair.value.u for pair in pairs))
+        return hypot(*(pair.value.standard_uncertainty for pair in pairs))
     # On one range the gain error is of the sum error alone, and of the three zero errors 1 - 1 - 1 = -1 is left.
     gain = abs(error) * float(line.percent) / 100
     zero = float(line.digits * step)
-    return hypot(Estimate.rectangular(0.0, gain, zero).u, *(repeatability(pair.step) for pair in pairs))
+    return hypot(
+        Estimate.rectangular(0.0, gain, zero).standard_uncertainty,
+        *(repeatability_uncertainty(pair.step) for pair in pairs),
+    )
 
 
 def _only(names: frozenset[str]) -> str:

@@ -7,13 +7,20 @@ from itertools import pairwise
 
 from meterlink.core.equipment import Span
 from meterlink.core.errors import InputError
-from meterlink.core.units import Amount, Quantity, convert, quantity_of, step_of
-from meterlink.judge.judging import plain
-from meterlink.judge.label.rated_part import USUAL_VOLTS, Kind, RatedPart, implied_kind
-from meterlink.judge.label.tokens import Piece, QuestionError, What, is_doubtful_farad, pieces, unit_of
+from meterlink.core.units import Amount, Quantity, convert, quantity_of, resolution_of
+from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.rated_part import USUAL_VOLTS, CapacitorKind, RatedPart, implied_kind
+from meterlink.judge.label.tokens import (
+    Token,
+    TokenKind,
+    UnclearLabelError,
+    is_ambiguous_farad,
+    parse_label_unit,
+    tokenize,
+)
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
 
-EXAMPLE = "45+7.5 uF ±6 % 440 V"
+RATING_EXAMPLE = "45+7.5 uF ±6 % 440 V"
 
 # A start capacitor's range ends a fifth to a quarter above its beginning; half leaves room. The sections of a dual
 # capacitor differ by far more than twice. Both common practice, no source.
@@ -74,51 +81,51 @@ class _Chain:
 class _Label:
     """The label being read: what has been found on it so far."""
 
-    def __init__(self, text: str, kind: Kind | None, unit: str | None) -> None:
+    def __init__(self, text: str, kind: CapacitorKind | None, unit: str | None) -> None:
         self.text = text
-        self.pieces = pieces(text)
+        self.pieces = tokenize(text)
         self.at = 0
         self.kind = kind or self._kind_in_words()
         self.unit = unit
         self.chains: list[_Chain] = []
-        self.tolerances: list[Piece] = []
+        self.tolerances: list[Token] = []
         self.volts: list[Decimal] = []
         self.hertz: list[Decimal] = []
         self.unread: list[str] = []
 
-    def _kind_in_words(self) -> Kind | None:
-        words = {piece.text.lower() for piece in self.pieces if piece.what is What.WORD}
+    def _kind_in_words(self) -> CapacitorKind | None:
+        words = {piece.text.lower() for piece in self.pieces if piece.kind is TokenKind.WORD}
         run, start = bool(words & _RUN_WORDS), bool(words & _START_WORDS)
-        return None if run is start else Kind.RUN if run else Kind.START
+        return None if run is start else CapacitorKind.RUN if run else CapacitorKind.START
 
-    def next(self, *wanted: What) -> Piece | None:
+    def next(self, *wanted: TokenKind) -> Token | None:
         """Take the next piece if it is one of ``wanted``."""
-        if self.at < len(self.pieces) and self.pieces[self.at].what in wanted:
+        if self.at < len(self.pieces) and self.pieces[self.at].kind in wanted:
             self.at += 1
             return self.pieces[self.at - 1]
         return None
 
 
-def read_label(text: str, kind: Kind | None, unit: str | None) -> RatedPart:
+def parse_label(text: str, kind: CapacitorKind | None, unit: str | None) -> RatedPart:
     """Return what ``text`` (made `normal`) says; QuestionError where it can be read in several ways, or InputError."""
     label = _Label(text, kind, unit)
     while label.at < len(label.pieces):
         piece = label.pieces[label.at]
-        if piece.what in {What.NUMBER, What.CODED}:
+        if piece.kind in {TokenKind.NUMBER, TokenKind.CODED}:
             _add_chain(label)
             continue
         label.at += 1
-        match piece.what:
-            case What.TOLERANCE:
+        match piece.kind:
+            case TokenKind.TOLERANCE:
                 label.tolerances.append(piece)
-            case What.MARK:
+            case TokenKind.MARK:
                 label.unread.append(piece.text)
-            case What.WORD:
+            case TokenKind.WORD:
                 _add_word(label, piece)
-            case What.AC:
+            case TokenKind.AC:
                 following = label.pieces[label.at : label.at + 1]
-                if not following or following[0].what is not What.NUMBER:
-                    raise QuestionError(piece.start, piece.end, "'~' stands beside no voltage.", (" ",))
+                if not following or following[0].kind is not TokenKind.NUMBER:
+                    raise UnclearLabelError(piece.start, piece.end, "'~' stands beside no voltage.", (" ",))
             case _:
                 _check_separator(label, piece)
     return _part(label)
@@ -128,7 +135,7 @@ def _add_chain(label: _Label) -> None:
     chain = _Chain([_value(label)], [])
     while label.at + 1 < len(label.pieces):
         separator, following = label.pieces[label.at : label.at + 2]
-        if separator.what is not What.SEPARATOR or following.what not in {What.NUMBER, What.CODED}:
+        if separator.kind is not TokenKind.SEPARATOR or following.kind not in {TokenKind.NUMBER, TokenKind.CODED}:
             break
         label.at += 1
         chain.separators.append(separator.text)
@@ -141,22 +148,22 @@ def _add_chain(label: _Label) -> None:
 def _value(label: _Label) -> _Value:
     piece = label.pieces[label.at]
     label.at += 1
-    if piece.what is What.CODED:
+    if piece.kind is TokenKind.CODED:
         return _coded(piece)
     value = _Value(Decimal(piece.text), None, piece.start, piece.end)
-    word = label.next(What.WORD)
+    word = label.next(TokenKind.WORD)
     if word is None:
         return value
-    if is_doubtful_farad(word.text):
+    if is_ambiguous_farad(word.text):
         why = f"{word.text!r} on a label mostly means microfarad, but is another unit by the book."
-        raise QuestionError(word.start, word.end, why, (" uF",))
-    unit = unit_of(word.text)
+        raise UnclearLabelError(word.start, word.end, why, (" uF",))
+    unit = parse_label_unit(word.text)
     if unit is None:
         label.at -= 1  # not its unit: a word of its own
         return value
-    value.unit, value.dc, value.end = unit.symbol, unit.dc, word.end
-    if unit.letter:
-        label.tolerances.append(Piece(What.TOLERANCE, unit.letter, word.end - 1, word.end))
+    value.unit, value.dc, value.end = unit.symbol, unit.is_dc, word.end
+    if unit.tolerance_letter:
+        label.tolerances.append(Token(TokenKind.TOLERANCE, unit.tolerance_letter, word.end - 1, word.end))
         value.end -= 1
     if unit.quantity is Quantity.VOLTAGE:
         _take_ac_or_dc(label, value)
@@ -164,9 +171,9 @@ def _value(label: _Label) -> _Value:
 
 
 def _take_ac_or_dc(label: _Label, value: _Value) -> None:
-    if label.next(What.AC):
+    if label.next(TokenKind.AC):
         return
-    word = label.next(What.WORD)
+    word = label.next(TokenKind.WORD)
     if word is None:
         return
     if word.text.replace(".", "").lower() in {"ac", "dc"}:
@@ -175,14 +182,14 @@ def _take_ac_or_dc(label: _Label, value: _Value) -> None:
         label.at -= 1
 
 
-def _coded(piece: Piece) -> _Value:
+def _coded(piece: Token) -> _Value:
     """Read IEC 60062 coding (from memory): 4u7 is 4.7 µF, 330n is written with its unit elsewhere."""
     letter = next(char for char in piece.text if char.isalpha() or char == "µ")
     spelled = piece.text.replace(letter, ".")
     unit = {"u": "µF", "µ": "µF", "n": "nF", "p": "pF"}.get(letter)
     if unit is None:
         why = f"{piece.text!r} may be {spelled} in some unit."
-        raise QuestionError(piece.start, piece.end, why, (f"{spelled} uF", f"{spelled} nF"))
+        raise UnclearLabelError(piece.start, piece.end, why, (f"{spelled} uF", f"{spelled} nF"))
     return _Value(Decimal(spelled), unit, piece.start, piece.end)
 
 
@@ -197,7 +204,7 @@ def _spread_units(label: _Label, chain: _Chain) -> None:
         if separator != "+" or before.quantity is not Quantity.CAPACITANCE:
             written = label.text[value.start : value.end]
             instead = _with_units(written, [value.number], capacitance_known=True)
-            raise QuestionError(value.start, value.end, f"{written!r} has no unit.", instead)
+            raise UnclearLabelError(value.start, value.end, f"{written!r} has no unit.", instead)
         value.unit = before.unit
 
 
@@ -211,7 +218,7 @@ def _split(chain: _Chain) -> Iterator[_Chain]:
             continue
         if separator not in {"/", "-"}:
             why = f"{separator!r} stands between two things that are not alike."
-            raise QuestionError(group.end, value.start, why, (" ",))
+            raise UnclearLabelError(group.end, value.start, why, (" ",))
         yield group
         group = _Chain([value], [])
     yield group
@@ -227,7 +234,7 @@ def _add_group(label: _Label, chain: _Chain) -> None:
             label.hertz += _family(label, chain, label.hertz, _HERTZ_APART, "Hz")
         case Quantity.RATIO if len(chain.values) == 1:
             text = f"{chain.values[0].number:f} %"
-            label.tolerances.append(Piece(What.TOLERANCE, text, chain.start, chain.end))
+            label.tolerances.append(Token(TokenKind.TOLERANCE, text, chain.start, chain.end))
         case _:
             label.unread.append(label.text[chain.start : chain.end].strip())
 
@@ -245,10 +252,10 @@ def _family(label: _Label, chain: _Chain, others: Sequence[Decimal], apart: Deci
     if len(chain.values) > 1:
         front = label.text[chain.start : chain.values[-2].end]
         instead = (f"{front} uF {label.text[chain.values[-1].start : chain.end]}",)
-    raise QuestionError(chain.start, chain.end, f"{written!r} cannot all be {unit} of one part.", instead)
+    raise UnclearLabelError(chain.start, chain.end, f"{written!r} cannot all be {unit} of one part.", instead)
 
 
-def _add_word(label: _Label, piece: Piece) -> None:
+def _add_word(label: _Label, piece: Token) -> None:
     word = piece.text
     if word.lower() in _RUN_WORDS | _START_WORDS:
         return
@@ -257,28 +264,28 @@ def _add_word(label: _Label, piece: Piece) -> None:
         label.unread.append(word)
         return
     letter = word.upper()
-    if letter not in _LETTERS_ASKED and (unit_of(word) is not None or is_doubtful_farad(word)):
-        raise QuestionError(piece.start, piece.end, f"{word!r} follows no number.", ())
+    if letter not in _LETTERS_ASKED and (parse_label_unit(word) is not None or is_ambiguous_farad(word)):
+        raise UnclearLabelError(piece.start, piece.end, f"{word!r} follows no number.", ())
     if len(word) > 1:
         label.unread.append(word)
         return
-    tied = previous is not None and previous.what is What.WORD  # to a unit, not to a bare number
+    tied = previous is not None and previous.kind is TokenKind.WORD  # to a unit, not to a bare number
     if word in _LETTERS_MEANT or (tied and letter in _LETTERS_MEANT):
-        label.tolerances.append(Piece(What.TOLERANCE, letter, piece.start, piece.end))
+        label.tolerances.append(Token(TokenKind.TOLERANCE, letter, piece.start, piece.end))
     elif letter in _LETTERS_ASKED or letter in _LETTERS_MEANT:
         meant = parse_tolerance(letter, Amount(Decimal(1), "µF"))
         why = f"{word!r} may be the IEC 60062 tolerance letter for {meant}, or a mark that says nothing here."
-        raise QuestionError(piece.start, piece.end, why, (f" {meant} ", " "))
+        raise UnclearLabelError(piece.start, piece.end, why, (f" {meant} ", " "))
     else:
         label.unread.append(word)
 
 
-def _check_separator(label: _Label, piece: Piece) -> None:
+def _check_separator(label: _Label, piece: Token) -> None:
     inside = 1 < label.at < len(label.pieces)
     spaced = label.text[piece.start - 1 : piece.start].isspace() and label.text[piece.end : piece.end + 1].isspace()
     if inside and (piece.text == "/" or (piece.text == "-" and spaced)):
         return  # it only parts what stands on either side
-    raise QuestionError(piece.start, piece.end, f"{piece.text!r} ties nothing together.", (" ",))
+    raise UnclearLabelError(piece.start, piece.end, f"{piece.text!r} ties nothing together.", (" ",))
 
 
 def _part(label: _Label) -> RatedPart:
@@ -290,7 +297,7 @@ def _part(label: _Label) -> RatedPart:
         _tolerance(label, sections, chain),
         tuple(sorted(set(label.volts))),
         tuple(sorted(set(label.hertz))),
-        unread=tuple(label.unread),
+        unused_words=tuple(label.unread),
     )
     return replace(part, kind=label.kind or implied_kind(part))
 
@@ -307,13 +314,13 @@ def _capacitance(label: _Label) -> _Chain:
         raise _bare_question(label, bare[0])
     if not known:
         text = label.text.strip()
-        raise InputError(f"{text!r} names no capacitance.", f"Write the rating as {EXAMPLE}.")
+        raise InputError(f"{text!r} names no capacitance.", f"Write the rating as {RATING_EXAMPLE}.")
     if len(known) > 1:
         first, second = known[:2]
         values = [label.text[chain.start : chain.end].strip() for chain in (first, second)]
         between = label.text[first.end : second.start]
         why = f"{values[0]!r} and {values[1]!r} are two capacitances: a dual part?"
-        raise QuestionError(first.start, second.end, why, (f"{values[0]}+{values[1]} {between}",))
+        raise UnclearLabelError(first.start, second.end, why, (f"{values[0]}+{values[1]} {between}",))
     return known[0]
 
 
@@ -328,7 +335,7 @@ def _looks_coded(written: str) -> bool:
     return len(written) == 3 and written.isdigit() and written[2] in "4567"
 
 
-def _bare_question(label: _Label, chain: _Chain) -> QuestionError:
+def _bare_question(label: _Label, chain: _Chain) -> UnclearLabelError:
     numbers = [value.number for value in chain.values]
     written = label.text[chain.start : chain.end]
     known = any(other.quantity is not None for other in label.chains)
@@ -338,7 +345,7 @@ def _bare_question(label: _Label, chain: _Chain) -> QuestionError:
         why = f"{first!r} and {second!r} stand side by side without a unit."
         point = (f"{first}.{second} uF ",) if first.isdigit() and second.isdigit() else ()
         volts = (f"{first} uF {second} V ",) if _could_be_volts(joined.values[-1].number) else ()
-        return QuestionError(chain.start, joined.end, why, (f"{first}+{second} uF ", *point, *volts))
+        return UnclearLabelError(chain.start, joined.end, why, (f"{first}+{second} uF ", *point, *volts))
     instead = [*_with_units(written, numbers, capacitance_known=known)]
     if known and len(numbers) == 1 and numbers[0] <= _LARGEST_PERCENT and not label.tolerances:
         instead.append(f" ±{written} % ")
@@ -351,8 +358,8 @@ def _bare_question(label: _Label, chain: _Chain) -> QuestionError:
     if not known and _looks_coded(written):
         code = Decimal(written[:2]).scaleb(int(written[2]) - 6)
         why = f"{written!r} has no unit: a value, or two digits and a power of ten in pF?"
-        return QuestionError(chain.start, chain.end, why, (*instead, f"{code:f} uF "))
-    return QuestionError(chain.start, chain.end, f"{written!r} has no unit.", tuple(instead))
+        return UnclearLabelError(chain.start, chain.end, why, (*instead, f"{code:f} uF "))
+    return UnclearLabelError(chain.start, chain.end, f"{written!r} has no unit.", tuple(instead))
 
 
 def _neighbour(label: _Label, chain: _Chain) -> _Chain | None:
@@ -385,28 +392,31 @@ def _sections_or_range(label: _Label, chain: _Chain) -> tuple[tuple[Amount, ...]
     written = label.text[chain.start : chain.end].strip()
     if any(value.digits <= 0 for value in values):
         raise InputError(f"{written!r}: no part is rated at nothing.", "Check the number.")
-    if any(value.digits < _LEAST or step_of(value.digits) < _FINEST for value in values):
+    if any(value.digits < _LEAST or resolution_of(value.digits) < _FINEST for value in values):
         raise InputError(f"{written!r} is no rating of a motor capacitor.", "Check the unit.")
     if len(values) == 1:
         return (values[0],), None
     if len(values) > 2:
-        raise InputError(f"{written!r} has more than two values.", f"Write one part at a time: {EXAMPLE}.")
+        raise InputError(f"{written!r} has more than two values.", f"Write one part at a time: {RATING_EXAMPLE}.")
     first, second = (value.digits for value in values)
     small, large = sorted((first, second))
     separator = chain.separators[0]
-    dual, span = f"{plain(large)}+{plain(small)} uF ", f"{plain(small)} to {plain(large)} uF "
+    dual, span = (
+        f"{format_decimal(large)}+{format_decimal(small)} uF ",
+        f"{format_decimal(small)} to {format_decimal(large)} uF ",
+    )
     may_be_dual = separator == "+" or (separator == "/" and large >= _LEAST_APART * small)
     may_be_range = separator == "to" or (separator == "-" and first < second <= _WIDEST_RANGE * first)
-    if may_be_dual and label.kind is not Kind.START:
+    if may_be_dual and label.kind is not CapacitorKind.START:
         return tuple(sorted(values, key=lambda value: value.digits, reverse=True)), None
-    if may_be_range and label.kind is not Kind.RUN:
+    if may_be_range and label.kind is not CapacitorKind.RUN:
         if first >= second:
             raise InputError(f"{written!r}: the range ends before it begins.", f"Write {span.strip()}.")
         return (), Span(first, second, "µF")
     # With the kind known to be the other one the text contradicts it, and one meaning is left to confirm.
-    kinds = {Kind.RUN: (dual,), Kind.START: (span,), None: (dual, span)}
+    kinds = {CapacitorKind.RUN: (dual,), CapacitorKind.START: (span,), None: (dual, span)}
     why = f"{written!r} may be two sections or a range."
-    raise QuestionError(chain.start, chain.end, why, kinds[label.kind] if large > small else (dual,))
+    raise UnclearLabelError(chain.start, chain.end, why, kinds[label.kind] if large > small else (dual,))
 
 
 def _microfarads(value: _Value) -> Amount:
@@ -421,12 +431,12 @@ def _tolerance(label: _Label, sections: tuple[Amount, ...], chain: _Chain) -> To
     if not sections:
         text = label.text[chain.start : chain.end].strip()
         why = f"{text!r} is a range, which is its own tolerance; what is {first.text.strip()!r} then?"
-        raise QuestionError(first.start, first.end, why, (" ",))
+        raise UnclearLabelError(first.start, first.end, why, (" ",))
     meant = [[parse_tolerance(piece.text, rated) for rated in sections] for piece in label.tolerances]
     for piece, tolerances in zip(others, meant[1:], strict=True):
         if tolerances[0] != meant[0][0]:
             why = f"{first.text.strip()!r} and {piece.text.strip()!r} are two tolerances."
             between = label.text[first.end : piece.start]
             keep_first, keep_second = (f"{one.text} {between} " for one in (first, piece))
-            raise QuestionError(first.start, piece.end, why, (f" {keep_first}", f" {keep_second}"))
+            raise UnclearLabelError(first.start, piece.end, why, (f" {keep_first}", f" {keep_second}"))
     return meant[0][0]

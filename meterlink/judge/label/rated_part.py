@@ -7,15 +7,15 @@ from enum import StrEnum
 from meterlink.core.equipment import Rating, Span
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
-from meterlink.judge.judging import plain
+from meterlink.judge.judging import format_decimal
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, Tolerance, parse_tolerance
 
 # The sections of a dual run capacitor: the larger one is the compressor's. Common practice, no source.
-DUAL_SECTIONS = ("HERM", "FAN")
+DUAL_SECTION_NAMES = ("HERM", "FAN")
 
 # A start capacitor marked with one value and no tolerance. Common practice, no source.
-START_TOLERANCE = "-0/+20 %"
+DEFAULT_START_TOLERANCE = "-0/+20 %"
 
 # A part marked for this much or more is for continuous duty; start capacitors are made for 110 to 330 V
 # (a trade magazine on selecting capacitors).
@@ -26,7 +26,7 @@ _RUN_VOLTS = Decimal(370)
 _BEYOND_TOLERANCE = Decimal(10)
 
 
-class Kind(StrEnum):
+class CapacitorKind(StrEnum):
     """What a motor capacitor is made for: continuous duty, or the seconds of a start."""
 
     RUN = "run"
@@ -36,7 +36,7 @@ class Kind(StrEnum):
 # What these parts are usually sold as, µF and V (a trade magazine on selecting capacitors: run 2 to 80 µF at 370 and
 # 440 V, start 25 to 1400 µF at 110 to 330 V). Up to 500 V because 50 Hz supplies have run parts above 440 V (common
 # practice, no source).
-USUAL_MICROFARADS = {Kind.RUN: (Decimal(2), Decimal(80)), Kind.START: (Decimal(25), Decimal(1400))}
+USUAL_MICROFARADS = {CapacitorKind.RUN: (Decimal(2), Decimal(80)), CapacitorKind.START: (Decimal(25), Decimal(1400))}
 USUAL_VOLTS = (Decimal(110), Decimal(500))
 
 
@@ -51,92 +51,94 @@ class RatedPart:
     """
 
     sections: tuple[Amount, ...]
-    marked: Span | None = None
+    marked_range: Span | None = None
     tolerance: Tolerance | None = None
     volts: tuple[Decimal, ...] = ()
     hertz: tuple[Decimal, ...] = ()
-    kind: Kind | None = None
-    unread: tuple[str, ...] = field(default=(), compare=False)
+    kind: CapacitorKind | None = None
+    unused_words: tuple[str, ...] = field(default=(), compare=False)
 
     @property
-    def names(self) -> tuple[str, ...]:
+    def section_names(self) -> tuple[str, ...]:
         """HERM and FAN for a dual capacitor, one empty name otherwise."""
-        return DUAL_SECTIONS if len(self.sections) == 2 else ("",)
+        return DUAL_SECTION_NAMES if len(self.sections) == 2 else ("",)
 
     @property
-    def highest_volts(self) -> Decimal | None:
+    def max_volts(self) -> Decimal | None:
         """The AC voltage the part may be used up to, None where none is printed."""
         return max(self.volts, default=None)
 
     def ratings(self) -> tuple[Rating, ...]:
         """Return each section's rating as a test point takes it; nothing for a marked range."""
         tolerance = None if self.tolerance is None else str(self.tolerance)
-        if tolerance is None and self.kind is Kind.START:
-            tolerance = START_TOLERANCE
+        if tolerance is None and self.kind is CapacitorKind.START:
+            tolerance = DEFAULT_START_TOLERANCE
         return tuple(Rating(value, tolerance) for value in self.sections)
 
     def limits(self, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> tuple[Limits, ...]:
         """Return the limits of each section, or of the marked range, in µF."""
-        if self.marked is not None:
-            return (span_limits(self.marked),)
+        if self.marked_range is not None:
+            return (span_limits(self.marked_range),)
         return tuple(rated_limits(rating, default_tolerance) for rating in self.ratings())
 
-    def end_of_life(self, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> tuple[Limits, ...]:
+    def end_of_life_limits(self, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> tuple[Limits, ...]:
         """Return, for each section of a run capacitor, how far IEC 60252-1 lets it drift before it counts as failed.
 
         Nothing for a start capacitor, which that standard does not cover, and for a part of unknown kind that is
         larger than run capacitors are.
         """
-        largest = USUAL_MICROFARADS[Kind.RUN][1]
-        if self.kind is Kind.START or (self.kind is None and self.sections[0].digits > largest):
+        largest = USUAL_MICROFARADS[CapacitorKind.RUN][1]
+        if self.kind is CapacitorKind.START or (self.kind is None and self.sections[0].digits > largest):
             return ()
         return tuple(_beyond(limits) for limits in self.limits(default_tolerance))
 
-    def unusual(self) -> tuple[str, ...]:
+    def unusual_values(self) -> tuple[str, ...]:
         """Return a sentence for each value that is not what such parts are usually sold as: a slip of the pen?"""
-        kinds = [self.kind] if self.kind else list(Kind)
+        kinds = [self.kind] if self.kind else list(CapacitorKind)
         low = min(USUAL_MICROFARADS[kind][0] for kind in kinds)
         high = max(USUAL_MICROFARADS[kind][1] for kind in kinds)
         what = f"{self.kind} capacitors" if self.kind else "run and start capacitors"
         values = [limits.nominal for limits in self.limits() if limits.nominal is not None]
         strange = [
-            f"{plain(value)} µF is unusual: {what} are mostly {low} to {high} µF."
+            f"{format_decimal(value)} µF is unusual: {what} are mostly {low} to {high} µF."
             for value in values
             if not low <= value <= high
         ]
         least, most = USUAL_VOLTS
         strange += [
-            f"{plain(volts)} V is unusual for such a part." for volts in self.volts if not least <= volts <= most
+            f"{format_decimal(volts)} V is unusual for such a part."
+            for volts in self.volts
+            if not least <= volts <= most
         ]
         return tuple(strange)
 
     def __str__(self) -> str:
-        if self.marked is not None:
-            parts = [str(self.marked)]
+        if self.marked_range is not None:
+            parts = [str(self.marked_range)]
         else:
-            parts = ["+".join(plain(value.digits) for value in self.sections) + " µF"]
+            parts = ["+".join(format_decimal(value.digits) for value in self.sections) + " µF"]
         if self.tolerance is not None:
             parts.append(str(self.tolerance))
         if self.volts:
-            parts.append("/".join(map(plain, self.volts)) + " V")
+            parts.append("/".join(map(format_decimal, self.volts)) + " V")
         if self.hertz:
-            parts.append("/".join(map(plain, self.hertz)) + " Hz")
+            parts.append("/".join(map(format_decimal, self.hertz)) + " Hz")
         if self.kind is not None and self.kind is not implied_kind(self):
             parts.append(self.kind)
         return " ".join(parts)
 
 
-def implied_kind(part: RatedPart) -> Kind | None:
+def implied_kind(part: RatedPart) -> CapacitorKind | None:
     """Return what the numbers alone say about the kind, None where they do not tell.
 
     Two sections or 370 V and more: run. A marked range or -0/+20 %: start. Common practice, no source.
     """
-    if part.marked is not None:
-        return Kind.START
+    if part.marked_range is not None:
+        return CapacitorKind.START
     if len(part.sections) == 2 or max(part.volts, default=Decimal(0)) >= _RUN_VOLTS:
-        return Kind.RUN
-    if part.tolerance is not None and part.tolerance == parse_tolerance(START_TOLERANCE, part.sections[0]):
-        return Kind.START
+        return CapacitorKind.RUN
+    if part.tolerance is not None and part.tolerance == parse_tolerance(DEFAULT_START_TOLERANCE, part.sections[0]):
+        return CapacitorKind.START
     return None
 
 

@@ -20,21 +20,21 @@ from dataclasses import dataclass
 
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, quantity_of
-from meterlink.judge.judging import plain
-from meterlink.judge.label.parser import EXAMPLE, read_label
-from meterlink.judge.label.rated_part import Kind, RatedPart
-from meterlink.judge.label.tokens import LONGEST, QuestionError, normal
+from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.parser import RATING_EXAMPLE, parse_label
+from meterlink.judge.label.rated_part import CapacitorKind, RatedPart
+from meterlink.judge.label.tokens import MAX_LABEL_LENGTH, UnclearLabelError, normalize_label
 
 _DEEPEST = 4  # questions in one text that candidates answer; a label with more is typed again
 _MOST_CANDIDATES = 6  # to choose from; more is not a question but a guess
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class LabelInterpretation:
     """One thing an ambiguous text could mean: ``text`` says it so that it is read without a question."""
 
     text: str
-    meaning: str
+    description: str
 
 
 class AmbiguousRatingError(InputError):
@@ -43,20 +43,20 @@ class AmbiguousRatingError(InputError):
     ``question`` says what is unclear; ``candidates`` are what it could mean, for a screen to offer, never empty.
     """
 
-    def __init__(self, text: str, question: str, candidates: tuple[Candidate, ...]) -> None:
+    def __init__(self, text: str, question: str, interpretations: tuple[LabelInterpretation, ...]) -> None:
         self.text = text
         self.question = question
-        self.candidates = candidates
-        listed = " or ".join(repr(candidate.text) for candidate in candidates)
+        self.interpretations = interpretations
+        listed = " or ".join(repr(candidate.text) for candidate in interpretations)
         super().__init__(f"{text!r}: {question}", f"Is it {listed}?")
 
-    def as_fields(self) -> dict[str, object]:
+    def as_json_object(self) -> dict[str, object]:
         """Return the question for JSON: ``text``, ``question``, ``candidates`` (each ``text`` and ``meaning``)."""
-        offered = [{"text": candidate.text, "meaning": candidate.meaning} for candidate in self.candidates]
+        offered = [{"text": candidate.text, "meaning": candidate.description} for candidate in self.interpretations]
         return {"text": self.text, "question": self.question, "candidates": offered}
 
 
-def parse_rating(text: str, *, kind: Kind | None = None, unit: str | None = None) -> RatedPart:
+def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | None = None) -> RatedPart:
     """Return what the label ``text`` says.
 
     ``kind`` is what the part is known to be; ``unit`` (a unit of capacitance) is taken for the first value that has
@@ -64,49 +64,52 @@ def parse_rating(text: str, *, kind: Kind | None = None, unit: str | None = None
     """
     if unit is not None and quantity_of(unit) is not Quantity.CAPACITANCE:
         raise InputError(f"{unit!r} is not a unit of capacitance.", "Use µF.")
-    if len(text) > LONGEST:
-        raise InputError(f"{text[:20]!r}… is longer than any rating.", f"Write only the rating: {EXAMPLE}.")
-    given = normal(text)
+    if len(text) > MAX_LABEL_LENGTH:
+        raise InputError(f"{text[:20]!r}… is longer than any rating.", f"Write only the rating: {RATING_EXAMPLE}.")
+    given = normalize_label(text)
     try:
-        return read_label(given, kind, unit)
-    except QuestionError as question:
-        candidates: dict[str, Candidate] = {}
+        return parse_label(given, kind, unit)
+    except UnclearLabelError as question:
+        candidates: dict[str, LabelInterpretation] = {}
         for part in _answers(given, question, kind, unit, _DEEPEST):
-            candidates.setdefault(str(part), Candidate(str(part), describe(part)))
+            candidates.setdefault(str(part), LabelInterpretation(str(part), describe_part(part)))
             if len(candidates) == _MOST_CANDIDATES:
                 break
         if candidates:
-            raise AmbiguousRatingError(text.strip(), question.why, tuple(candidates.values())) from None
-        raise InputError(f"{text.strip()!r}: {question.why}", f"Write the rating as {EXAMPLE}.") from None
+            raise AmbiguousRatingError(text.strip(), question.reason, tuple(candidates.values())) from None
+        raise InputError(f"{text.strip()!r}: {question.reason}", f"Write the rating as {RATING_EXAMPLE}.") from None
 
 
-def describe(part: RatedPart) -> str:
+def describe_part(part: RatedPart) -> str:
     """Return what a rating means in words: ``dual run capacitor, HERM 45 µF, FAN 5 µF, ±6 %, up to 440 V``."""
     kind = f"{part.kind} capacitor" if part.kind else "capacitor"
-    if part.marked is not None:
-        words = [kind, f"marked {part.marked}"]
+    if part.marked_range is not None:
+        words = [kind, f"marked {part.marked_range}"]
     elif len(part.sections) == 2:
-        words = [f"dual {kind}", *(f"{name} {value}" for name, value in zip(part.names, part.sections, strict=True))]
+        words = [
+            f"dual {kind}",
+            *(f"{name} {value}" for name, value in zip(part.section_names, part.sections, strict=True)),
+        ]
     else:
         words = [kind, str(part.sections[0])]
     if part.tolerance is not None:
         words.append(str(part.tolerance))
-    if part.highest_volts is not None:
-        words.append(f"up to {plain(part.highest_volts)} V")
+    if part.max_volts is not None:
+        words.append(f"up to {format_decimal(part.max_volts)} V")
     if part.hertz:
-        words.append("/".join(map(plain, part.hertz)) + " Hz")
+        words.append("/".join(map(format_decimal, part.hertz)) + " Hz")
     return ", ".join(words)
 
 
 def _answers(
-    text: str, question: QuestionError, kind: Kind | None, unit: str | None, depth: int
+    text: str, question: UnclearLabelError, kind: CapacitorKind | None, unit: str | None, depth: int
 ) -> Iterator[RatedPart]:
     """Yield what ``text`` means with each answer to ``question`` written into it."""
-    for instead in question.instead:
+    for instead in question.alternatives:
         answered = text[: question.start] + instead + text[question.end :]
         try:
-            yield read_label(answered, kind, unit)
-        except QuestionError as next_question:
+            yield parse_label(answered, kind, unit)
+        except UnclearLabelError as next_question:
             if depth:
                 yield from _answers(answered, next_question, kind, unit, depth - 1)
         except InputError:

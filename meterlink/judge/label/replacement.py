@@ -16,10 +16,10 @@ from operator import add
 from typing import Any
 
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Limits
-from meterlink.judge.judging import plain
-from meterlink.judge.label.rated_part import DUAL_SECTIONS, Kind, RatedPart
+from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.rated_part import DUAL_SECTION_NAMES, CapacitorKind, RatedPart
 from meterlink.judge.label.ratings import parse_rating
 
 _FIELDS = {"rating", "count", "note"}
@@ -37,7 +37,7 @@ class StockEntry:
     note: str = ""
 
 
-class Way(StrEnum):
+class ReplacementMethod(StrEnum):
     """How an option serves as the replacement, best first."""
 
     SAME_RATING = "same rating"
@@ -48,26 +48,26 @@ class Way(StrEnum):
     PARALLEL = "in parallel"
 
 
-_ORDER = list(Way)
-_TEMPORARY = {Way.OTHER_VALUE, Way.PARALLEL}
+_ORDER = list(ReplacementMethod)
+_TEMPORARY = {ReplacementMethod.OTHER_VALUE, ReplacementMethod.PARALLEL}
 
 
 @dataclass(frozen=True, slots=True)
-class Option:
+class ReplacementOption:
     """One way to replace the part.
 
     ``parts`` are the stock entries to take, one of each; an entry twice for two of them. ``remarks`` are sentences
     for whoever fits it.
     """
 
-    way: Way
+    method: ReplacementMethod
     parts: tuple[StockEntry, ...]
     remarks: tuple[str, ...]
 
     @property
-    def temporary(self) -> bool:
+    def is_temporary(self) -> bool:
         """Whether it only gets the machine through until the right part is there."""
-        return self.way in _TEMPORARY
+        return self.method in _TEMPORARY
 
     def __str__(self) -> str:
         counts = Counter(str(entry.part) for entry in self.parts)
@@ -75,24 +75,24 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
-class Replacements:
+class ReplacementResult:
     """The options, best first, and for each stock entry that is in none of them the reason."""
 
     original: RatedPart
-    options: tuple[Option, ...]
-    passed_over: tuple[tuple[StockEntry, str], ...]
+    options: tuple[ReplacementOption, ...]
+    excluded: tuple[tuple[StockEntry, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Server:
     """What could serve one section of the original; ``off`` is how far its rating is from the section's, relative."""
 
-    way: Way
+    way: ReplacementMethod
     parts: tuple[StockEntry, ...]
     off: Decimal
 
 
-def read_stock(table: Mapping[str, Any], where: str) -> tuple[StockEntry, ...]:
+def parse_stock(table: Mapping[str, Any], source: str) -> tuple[StockEntry, ...]:
     """Return the stock list in ``table``, read from ``where``; InputError naming the entry that is wrong.
 
     The list is TOML: one ``[[part]]`` table per kind of part, with ``rating`` (text as on the label), ``count`` (a
@@ -102,15 +102,15 @@ def read_stock(table: Mapping[str, Any], where: str) -> tuple[StockEntry, ...]:
     unknown = sorted(set(table) - {"part"})
     if unknown or not isinstance(entries, list) or not entries:
         wrong = f"{unknown[0]!r} is not known there" if unknown else "it lists no parts"
-        raise InputError(f"{where}: {wrong}.", 'Write one [[part]] table per part, with rating = "…" and count = ….')
+        raise InputError(f"{source}: {wrong}.", 'Write one [[part]] table per part, with rating = "…" and count = ….')
     if len(entries) > _MOST_ENTRIES:
-        raise InputError(f"{where} lists more than {_MOST_ENTRIES} parts.", "Keep one list per truck.")
+        raise InputError(f"{source} lists more than {_MOST_ENTRIES} parts.", "Keep one list per truck.")
     stock = []
     for number, entry in enumerate(entries, 1):
         try:
             stock.append(_entry(entry))
         except InputError as error:
-            raise InputError(f"{where}, part {number}: {error.message}", error.remedy) from error
+            raise InputError(f"{source}, part {number}: {error.message}", error.remedy) from error
     return tuple(stock)
 
 
@@ -127,17 +127,17 @@ def _entry(entry: object) -> StockEntry:
         raise InputError(f"count {count!r} is not a number of parts.", "Write a whole number.")
     if not isinstance(note, str):
         raise InputError("note is not text.", 'Write note = "…".')
-    return StockEntry(parse_rating(rating), count, clean_name(note))
+    return StockEntry(parse_rating(rating), count, clean_text(note))
 
 
-def replacements(original: RatedPart, stock: Sequence[StockEntry]) -> Replacements:
+def find_replacements(original: RatedPart, stock: Sequence[StockEntry]) -> ReplacementResult:
     """Return what of ``stock`` may replace ``original``, best first.
 
     Ranked by how it serves (`Way`, in its order), then by how near its rating is, then by the voltage closest above,
     then tolerances no wider than the original's first. A part of unknown kind is replaced as if it were a run
     capacitor, the stricter rule. InputError where the original's voltage rating is not known.
     """
-    needed = original.highest_volts
+    needed = original.max_volts
     if needed is None:
         raise InputError(
             f"The voltage rating of {original} is missing.", "Read it off the part: a lower one must not be fitted."
@@ -154,23 +154,25 @@ def replacements(original: RatedPart, stock: Sequence[StockEntry]) -> Replacemen
         would_do = any(entry is used for option in every for used in option.parts)
         other = "It would do, after those listed." if would_do else "Not the rating that is wanted."
         passed_over.append((entry, reasons[place] or other))
-    return Replacements(original, tuple(options), tuple(passed_over))
+    return ReplacementResult(original, tuple(options), tuple(passed_over))
 
 
 def _against(original: RatedPart, needed: Decimal, entry: StockEntry) -> str:
     """Return why ``entry`` cannot serve in any way, empty where it may."""
     if entry.count == 0:
         return "None left."
-    if entry.part.highest_volts is None:
+    if entry.part.max_volts is None:
         return "It has no AC voltage rating."
-    if entry.part.highest_volts < needed:
-        return f"{plain(entry.part.highest_volts)} V is below {plain(needed)} V."
-    if original.kind is not Kind.START and entry.part.kind is Kind.START:
+    if entry.part.max_volts < needed:
+        return f"{format_decimal(entry.part.max_volts)} V is below {format_decimal(needed)} V."
+    if original.kind is not CapacitorKind.START and entry.part.kind is CapacitorKind.START:
         return "A start capacitor stands only the seconds of a start."
     return ""
 
 
-def _options(original: RatedPart, stock: Sequence[StockEntry]) -> Iterator[tuple[tuple[int, Decimal], Option]]:
+def _options(
+    original: RatedPart, stock: Sequence[StockEntry]
+) -> Iterator[tuple[tuple[int, Decimal], ReplacementOption]]:
     """Yield every option with how it ranks: its way, and how far its ratings are off."""
     wanted = original.limits()
     duals = [entry for entry in stock if len(entry.part.sections) == 2]
@@ -178,16 +180,24 @@ def _options(original: RatedPart, stock: Sequence[StockEntry]) -> Iterator[tuple
     servers = [sorted(_servers(original, limits, singles), key=_server_rank) for limits in wanted]
     if len(wanted) == 1:
         chosen = [(server.way, server.parts, server.off) for server in servers[0]]
-        chosen += [(Way.ONE_SECTION, (entry,), Decimal(0)) for entry in duals if _section_of(original, entry)]
+        chosen += [
+            (ReplacementMethod.ONE_SECTION, (entry,), Decimal(0)) for entry in duals if _section_of(original, entry)
+        ]
     else:
         chosen = [found for entry in duals if (found := _dual_for_dual(wanted, entry))]
         for herm, fan in product(*(found[:_MOST_SERVERS] for found in servers)):
             parts = herm.parts + fan.parts
             if all(sum(other is entry for other in parts) <= entry.count for entry in parts):
                 way = max(herm.way, fan.way, key=_ORDER.index)
-                chosen.append((Way.TWO_SINGLES if way is Way.SAME_RATING else way, parts, herm.off + fan.off))
+                chosen.append(
+                    (
+                        ReplacementMethod.TWO_SINGLES if way is ReplacementMethod.SAME_RATING else way,
+                        parts,
+                        herm.off + fan.off,
+                    )
+                )
     for way, parts, off in chosen:
-        yield (_ORDER.index(way), off), Option(way, parts, _remarks(original, way, parts))
+        yield (_ORDER.index(way), off), ReplacementOption(way, parts, _remarks(original, way, parts))
 
 
 def _server_rank(server: _Server) -> tuple[int, Decimal]:
@@ -196,23 +206,27 @@ def _server_rank(server: _Server) -> tuple[int, Decimal]:
 
 def _servers(original: RatedPart, wanted: Limits, singles: Sequence[StockEntry]) -> Iterator[_Server]:
     """Yield the singles that serve one section, and the pairs that do so in parallel."""
-    by_range = original.marked is not None
+    by_range = original.marked_range is not None
     given = [(entry, *_span(entry.part)) for entry in singles]
     for entry, low, high, nominal in given:
-        if by_range or entry.part.marked is not None:
+        if by_range or entry.part.marked_range is not None:
             if _inside(wanted, low, high):
-                way = Way.SAME_RATING if (low, high) == (wanted.low, wanted.high) else Way.INSIDE_RANGE
+                way = (
+                    ReplacementMethod.SAME_RATING
+                    if (low, high) == (wanted.low, wanted.high)
+                    else ReplacementMethod.INSIDE_RANGE
+                )
                 yield _Server(way, (entry,), _off(wanted, nominal))
         elif nominal == wanted.nominal:
-            yield _Server(Way.SAME_RATING, (entry,), Decimal(0))
+            yield _Server(ReplacementMethod.SAME_RATING, (entry,), Decimal(0))
         elif _inside(wanted, nominal, nominal):
-            yield _Server(Way.OTHER_VALUE, (entry,), _off(wanted, nominal))
+            yield _Server(ReplacementMethod.OTHER_VALUE, (entry,), _off(wanted, nominal))
     for (one, *of_one), (other, *of_other) in combinations_with_replacement(given, 2):
         if one is other and one.count < 2:
             continue
         low, high, nominal = map(add, of_one, of_other)  # capacitances in parallel add
         if _inside(wanted, low, high) if by_range else _inside(wanted, nominal, nominal):
-            yield _Server(Way.PARALLEL, (one, other), _off(wanted, nominal))
+            yield _Server(ReplacementMethod.PARALLEL, (one, other), _off(wanted, nominal))
 
 
 def _span(part: RatedPart) -> tuple[Decimal, Decimal, Decimal]:
@@ -237,30 +251,34 @@ def _off(wanted: Limits, nominal: Decimal | None) -> Decimal:
 def _section_of(original: RatedPart, entry: StockEntry) -> str:
     """Return the name of the section of a dual part that serves a single original, empty where none does."""
     (wanted,) = original.limits()
-    for name, given in zip(DUAL_SECTIONS, entry.part.limits(), strict=True):
-        alike = given.nominal == wanted.nominal if original.marked is None else _inside(wanted, given.low, given.high)
+    for name, given in zip(DUAL_SECTION_NAMES, entry.part.limits(), strict=True):
+        alike = (
+            given.nominal == wanted.nominal if original.marked_range is None else _inside(wanted, given.low, given.high)
+        )
         if alike:
             return name
     return ""
 
 
-def _dual_for_dual(wanted: Sequence[Limits], entry: StockEntry) -> tuple[Way, tuple[StockEntry, ...], Decimal] | None:
+def _dual_for_dual(
+    wanted: Sequence[Limits], entry: StockEntry
+) -> tuple[ReplacementMethod, tuple[StockEntry, ...], Decimal] | None:
     pairs = list(zip(wanted, entry.part.limits(), strict=True))
     if not all(_inside(section, given.nominal, given.nominal) for section, given in pairs):
         return None
     off = sum((_off(section, given.nominal) for section, given in pairs), Decimal(0))
-    return (Way.OTHER_VALUE if off else Way.SAME_RATING), (entry,), off
+    return (ReplacementMethod.OTHER_VALUE if off else ReplacementMethod.SAME_RATING), (entry,), off
 
 
-def _fitness(original: RatedPart, needed: Decimal, option: Option) -> tuple[Decimal, bool]:
+def _fitness(original: RatedPart, needed: Decimal, option: ReplacementOption) -> tuple[Decimal, bool]:
     """Return what ranks options alike in value: volts above what is needed, and whether a tolerance is wider."""
-    above = max((entry.part.highest_volts or needed) - needed for entry in option.parts)
+    above = max((entry.part.max_volts or needed) - needed for entry in option.parts)
     return above, any(_is_wider(original, entry.part) for entry in option.parts)
 
 
 def _is_wider(original: RatedPart, part: RatedPart) -> bool:
     """Say whether a part's tolerance leaves more room than the original's, relative to its value."""
-    if original.marked is not None:
+    if original.marked_range is not None:
         return False  # it lies inside the range
     return max(map(_spread, part.limits())) > max(map(_spread, original.limits()))
 
@@ -271,26 +289,26 @@ def _spread(limits: Limits) -> Decimal:
     return max(nominal - low, high - nominal) / nominal
 
 
-def _remarks(original: RatedPart, way: Way, parts: tuple[StockEntry, ...]) -> tuple[str, ...]:
+def _remarks(original: RatedPart, way: ReplacementMethod, parts: tuple[StockEntry, ...]) -> tuple[str, ...]:
     remarks = []
     if len(original.sections) == 2 and len(parts) > 1:
         remarks.append(
             "Separate parts for one dual: tie one terminal of each together as C, the others are the sections."
         )
     match way:
-        case Way.ONE_SECTION:
+        case ReplacementMethod.ONE_SECTION:
             name = _section_of(original, parts[0])
             remarks.append(f"Connect C and {name} only, and insulate the terminal that is left over.")
-        case Way.OTHER_VALUE:
+        case ReplacementMethod.OTHER_VALUE:
             remarks.append(f"Temporary: not the same rating, but within the tolerance of {original}.")
-        case Way.PARALLEL:
+        case ReplacementMethod.PARALLEL:
             remarks.append("Temporary: values in parallel add up. Fit the right part on the next visit.")
     for entry in dict.fromkeys(parts):
-        if original.kind is not Kind.START and entry.part.kind is None:
+        if original.kind is not CapacitorKind.START and entry.part.kind is None:
             remarks.append(f"Nothing on {entry.part} says run or start: only a run capacitor stands continuous duty.")
         if _is_wider(original, entry.part):
             remarks.append(f"The tolerance of {entry.part} is wider than the original's: measure it before it goes in.")
         if original.hertz and entry.part.hertz and not set(original.hertz) <= set(entry.part.hertz):
-            marked = "/".join(map(plain, entry.part.hertz))
+            marked = "/".join(map(format_decimal, entry.part.hertz))
             remarks.append(f"{entry.part} is marked for {marked} Hz only: check the supply.")
     return tuple(remarks)

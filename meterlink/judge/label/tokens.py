@@ -35,10 +35,10 @@ _SPELLED_ALIKE = str.maketrans(
 # What the trade writes for microfarad beyond the units every amount here understands.
 _MICROFARAD = {"u", "µ", "mfds", "microfarad", "microfarads"}
 
-LONGEST = 120  # characters; no label has more about its rating
+MAX_LABEL_LENGTH = 120  # characters; no label has more about its rating
 
 
-class What(Enum):
+class TokenKind(Enum):
     """What a piece of the text is."""
 
     NUMBER = auto()
@@ -51,50 +51,50 @@ class What(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class Token:
     """A piece of the text and where it stands."""
 
-    what: What
+    kind: TokenKind
     text: str
     start: int
     end: int
 
 
-class QuestionError(Exception):
+class UnclearLabelError(Exception):
     """The text from ``start`` to ``end`` can mean several things, or nothing that is known.
 
     ``instead`` are texts that would each make one meaning plain. Never leaves this room.
     """
 
-    def __init__(self, start: int, end: int, why: str, instead: tuple[str, ...]) -> None:
-        super().__init__(why)
+    def __init__(self, start: int, end: int, reason: str, alternatives: tuple[str, ...]) -> None:
+        super().__init__(reason)
         self.start = start
         self.end = end
-        self.why = why
-        self.instead = instead
+        self.reason = reason
+        self.alternatives = alternatives
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class LabelUnit:
     """A unit as it follows a number; ``letter`` is a tolerance letter glued to it (``uFJ``)."""
 
     symbol: str
     quantity: Quantity
-    dc: bool = False
-    letter: str = ""
+    is_dc: bool = False
+    tolerance_letter: str = ""
 
 
-def normal(text: str) -> str:
+def normalize_label(text: str) -> str:
     """Return ``text`` with look-alike signs made one, and every spelling of plus-minus as ±."""
     return re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
 
 
-def unit_of(word: str) -> Unit | None:
+def parse_label_unit(word: str) -> LabelUnit | None:
     """Return the unit that ``word`` spells, None where it is no unit; MF, mF and F are left to the caller to ask."""
     bare = word.replace(".", "")
     if bare.lower() in _MICROFARAD:
-        return Unit("µF", Quantity.CAPACITANCE)
-    if is_doubtful_farad(word):
+        return LabelUnit("µF", Quantity.CAPACITANCE)
+    if is_ambiguous_farad(word):
         return None
     for spelled, letter in ((bare, ""), (bare[:-1], bare[-1:])):
         if letter and (letter not in "JKM" or not spelled):
@@ -106,11 +106,11 @@ def unit_of(word: str) -> Unit | None:
         quantity = quantity_of(symbol)
         if letter and quantity is not Quantity.CAPACITANCE:
             continue
-        return Unit(symbol, quantity, dc=bare.lower().endswith("dc"), letter=letter)
+        return LabelUnit(symbol, quantity, is_dc=bare.lower().endswith("dc"), tolerance_letter=letter)
     return None
 
 
-def is_doubtful_farad(word: str) -> bool:
+def is_ambiguous_farad(word: str) -> bool:
     """Say whether ``word`` is MF, mF or F: written for microfarad on old parts, but another unit by the book."""
     return word.replace(".", "").lower() in {"mf", "f"}
 
@@ -131,9 +131,9 @@ _TAIL = re.compile(r"[0-9][A-Za-z0-9-]*")
 _SEPARATOR = re.compile(r"\.\.+|…|[+/-]")
 
 
-def pieces(text: str) -> list[Piece]:
+def tokenize(text: str) -> list[Token]:
     """Split ``text`` (made `normal`) into its pieces; QuestionError for what is none."""
-    found: list[Piece] = []
+    found: list[Token] = []
     at = 0
     while at < len(text):
         skipped = _SKIPPED.match(text, at)
@@ -146,37 +146,37 @@ def pieces(text: str) -> list[Piece]:
     return found
 
 
-def _piece(text: str, at: int, before: Piece | None) -> Piece:
-    number_before = before is not None and before.what in {What.NUMBER, What.CODED}
+def _piece(text: str, at: int, before: Token | None) -> Token:
+    number_before = before is not None and before.kind in {TokenKind.NUMBER, TokenKind.CODED}
     _ask_about_commas_and_signs(text, at, number_before=number_before)
     for pattern, what in (
-        (_TWO_SIDED, What.TOLERANCE),
-        (_PLUS_MINUS, What.TOLERANCE),
-        (_PERCENT, What.TOLERANCE),
-        (_CLIMATIC, What.MARK),
-        (_CODED, What.CODED),
+        (_TWO_SIDED, TokenKind.TOLERANCE),
+        (_PLUS_MINUS, TokenKind.TOLERANCE),
+        (_PERCENT, TokenKind.TOLERANCE),
+        (_CLIMATIC, TokenKind.MARK),
+        (_CODED, TokenKind.CODED),
     ):
         match = pattern.match(text, at)
         if match:
-            return Piece(what, match[0], at, match.end())
+            return Token(what, match[0], at, match.end())
     number = _PLAIN_NUMBER.match(text, at)
     if number:
         rest = text[number.end() : number.end() + 2]
         if rest[:1].isdigit() or (rest[:1] == "." and rest[1:].isdigit()):
-            raise QuestionError(at, number.end(), f"{text[at : number.end() + 2]!r}… is not a number.", ())
+            raise UnclearLabelError(at, number.end(), f"{text[at : number.end() + 2]!r}… is not a number.", ())
         if number[0].startswith(".") and at and text[at - 1].isalnum():
             why = f"The point in {text[at - 1 : number.end()]!r} may be a decimal sign or end the word before it."
-            raise QuestionError(at, number.end(), why, (f" 0{number[0]}", f" {number[0][1:]}"))
-        return Piece(What.NUMBER, number[0], at, number.end())
+            raise UnclearLabelError(at, number.end(), why, (f" 0{number[0]}", f" {number[0][1:]}"))
+        return Token(TokenKind.NUMBER, number[0], at, number.end())
     letters = _LETTERS.match(text, at)
     if letters:
         return _word(text, letters, number_before=number_before)
     separator = _SEPARATOR.match(text, at)
     if separator:
-        return Piece(What.SEPARATOR, "to" if separator[0][0] in ".…" else separator[0], at, separator.end())
+        return Token(TokenKind.SEPARATOR, "to" if separator[0][0] in ".…" else separator[0], at, separator.end())
     if text[at] == "~":
-        return Piece(What.AC, "~", at, at + 1)
-    raise QuestionError(at, at + 1, f"{text[at]!r} is not understood.", (" ",))
+        return Token(TokenKind.AC, "~", at, at + 1)
+    raise UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", (" ",))
 
 
 def _ask_about_commas_and_signs(text: str, at: int, *, number_before: bool) -> None:
@@ -185,32 +185,32 @@ def _ask_about_commas_and_signs(text: str, at: int, *, number_before: bool) -> N
         whole, rest = comma.groups()
         thousands = (f"{whole}{rest}",) if len(rest) == 3 else ()
         why = f"The comma in {comma[0]!r} may be a decimal sign or part two values."
-        raise QuestionError(at, comma.end(), why, (f"{whole}.{rest}", f"{whole}+{rest}", *thousands))
+        raise UnclearLabelError(at, comma.end(), why, (f"{whole}.{rest}", f"{whole}+{rest}", *thousands))
     two = _TWO_SIDED.match(text, at)
     if two and number_before and text[at] == "+" and not text[at - 1].isspace():
         why = f"{two[0]!r} after a number without a unit may be a second value or a tolerance."
-        raise QuestionError(at, two.end(), why, (f" uF {two[0]}",))
+        raise UnclearLabelError(at, two.end(), why, (f" uF {two[0]}",))
     one = _ONE_SIDED.match(text, at)
     if one and not two:
         sign, side = one.groups()
         other = f"-0/+{side} %" if sign == "+" else f"-{side}/+0 %"
         why = f"{one[0]!r} gives one side of a tolerance only."
-        raise QuestionError(at, one.end(), why, (f" ±{side} %", f" {other}"))
+        raise UnclearLabelError(at, one.end(), why, (f" ±{side} %", f" {other}"))
     bare = _PLUS_MINUS.match(text, at)
     if bare and bare[2] is None:
         why = f"{bare[0].strip()!r} has no unit: percent?"
-        raise QuestionError(at, bare.end(), why, (f"±{bare[1]} % ", f"±{bare[1]} uF "))
+        raise UnclearLabelError(at, bare.end(), why, (f"±{bare[1]} % ", f"±{bare[1]} uF "))
 
 
-def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Piece:
+def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Token:
     at, end = letters.span()
     tail = _TAIL.match(text, end)
     if tail is None:
-        return Piece(What.SEPARATOR if letters[0].lower() == "to" else What.WORD, letters[0], at, end)
-    is_unit = unit_of(letters[0]) is not None or is_doubtful_farad(letters[0])
+        return Token(TokenKind.SEPARATOR if letters[0].lower() == "to" else TokenKind.WORD, letters[0], at, end)
+    is_unit = parse_label_unit(letters[0]) is not None or is_ambiguous_farad(letters[0])
     if (number_before and is_unit) or letters[0].upper() in _LABEL_WORDS:
-        return Piece(What.WORD, letters[0], at, end)  # 45uF440V, HERM45: the next number starts here
+        return Token(TokenKind.WORD, letters[0], at, end)  # 45uF440V, HERM45: the next number starts here
     mark = text[at : tail.end()]
     if mark.upper() in _KNOWN_MARKS or (len(letters[0]) >= 2 and not is_unit):
-        return Piece(What.MARK, mark, at, tail.end())
-    raise QuestionError(at, tail.end(), f"{mark!r} is not understood.", (" ",))
+        return Token(TokenKind.MARK, mark, at, tail.end())
+    raise UnclearLabelError(at, tail.end(), f"{mark!r} is not understood.", (" ",))

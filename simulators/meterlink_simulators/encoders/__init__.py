@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,15 +34,15 @@ class Encoder(Protocol):
         """Return (service UUID, characteristics) in the order they are offered."""
         ...
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return what one refresh of the display sends: (characteristic key, packet), in order; it may be nothing."""
         ...
 
 
 @runtime_checkable
-class HearsLinkEnd(Protocol):
+class ConnectionObserver(Protocol):
     """An encoder whose meter behaves differently after a connection has ended, such as one that must be started."""
 
-    def link_ended(self) -> None:
+    def connection_ended(self) -> None:
         """Note that the central has gone."""
         ...

@@ -15,7 +15,7 @@ from meterlink_simulators.encoders.segments import DIGITS, MaskedEncoder, Segmen
 PRESENTED = "presented"
 
 # Encodings of our own; each takes the seed that makes one meter of the family.
-FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
+ENCODER_FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
     "counted": CountedEncoder,
     "packed": PackedEncoder,
     "floating": FloatingEncoder,
@@ -31,6 +31,6 @@ FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
 MOST_COUNTS = {"counted": 60_000, "segments": 10**DIGITS, "masked": 10**DIGITS}
 
 
-def encoder_named(name: str, variant: int = 0) -> Encoder:
+def create_encoder(name: str, variant: int = 0) -> Encoder:
     """Return a fresh encoder: ``presented``, or number ``variant`` of one of the `FAMILIES`; KeyError for no such."""
-    return PresentedEncoder() if name == PRESENTED else FAMILIES[name](variant)
+    return PresentedEncoder() if name == PRESENTED else ENCODER_FAMILIES[name](variant)

@@ -16,10 +16,10 @@ The codes of modes and prefixes, the places of the flags, mark and offset are dr
 
 from random import Random
 
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.checks import sum8
-from meterlink_simulators.encoders.figures import MODES, POWERS, figures_of, mode_of, prefix_of
+from meterlink_simulators.encoders.checksums import sum8
+from meterlink_simulators.encoders.display_numbers import MODES, PREFIX_POWERS, dial_mode, display_number, unit_prefix
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "3b9d0000-61c4-4f0a-9e27-c05d8a17f2b6"
@@ -35,7 +35,7 @@ class CountedEncoder:
         rng = Random(f"counted/{seed}")
         self.start = rng.randrange(256)
         self.modes = dict(zip(MODES, rng.sample(range(1, 200), len(MODES)), strict=True))
-        self.prefixes = dict(zip(POWERS, rng.sample(range(16), len(POWERS)), strict=True))
+        self.prefixes = dict(zip(PREFIX_POWERS, rng.sample(range(16), len(PREFIX_POWERS)), strict=True))
         self.minus_bit, self.overload_bit, self.battery_bit = rng.sample(range(8), 3)
         self.filler = rng.randrange(256)
         self.offset = rng.randrange(256)
@@ -44,26 +44,26 @@ class CountedEncoder:
         """Return the one characteristic frames come on."""
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one frame; nothing for a mode the meter does not have."""
-        mode = mode_of(shown)
+        mode = dial_mode(display)
         if mode is None:
             return []
-        figures = figures_of(shown)
-        counts = figures.counts if figures else (_OVERLOAD if shown.overload else _NONE)
+        figures = display_number(display)
+        counts = figures.counts if figures else (_OVERLOAD if display.overload else _NONE)
         flags = (
             (figures is not None and figures.negative) << self.minus_bit
-            | shown.overload << self.overload_bit
-            | shown.low_battery << self.battery_bit
+            | display.overload << self.overload_bit
+            | display.low_battery << self.battery_bit
         )
         body = bytes(
             [
                 self.start,
                 self.modes[mode],
                 *counts.to_bytes(2, "little"),
-                (figures.decimals if figures else 0) << 4 | self.prefixes[prefix_of(shown)],
+                (figures.decimals if figures else 0) << 4 | self.prefixes[unit_prefix(display)],
                 flags,
-                shown.battery_percent,
+                display.battery_percent,
                 self.filler,
             ]
         )

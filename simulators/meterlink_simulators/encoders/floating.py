@@ -15,10 +15,10 @@ import math
 import struct
 from random import Random
 
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.checks import xor8
-from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of
+from meterlink_simulators.encoders.checksums import xor8
+from meterlink_simulators.encoders.display_numbers import MODES, dial_mode, display_number
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "e7520000-a94b-4c16-b3d8-15f08c6e2a93"
@@ -32,26 +32,26 @@ class FloatingEncoder:
         rng = Random(f"floating/{seed}")
         self.units = dict(zip(MODES, rng.sample(range(256), len(MODES)), strict=True))
         self.battery_bit = rng.randrange(8)
-        self.resting = rng.randrange(256) & ~(1 << self.battery_bit)
-        self.start = rng.randrange(256)
+        self.constant_bits = rng.randrange(256) & ~(1 << self.battery_bit)
+        self.checksum_start = rng.randrange(256)
         self.count = 0
 
     def services(self) -> Services:
         """Return the one characteristic frames come on."""
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one frame; nothing for a mode the meter does not have."""
-        mode = mode_of(shown)
+        mode = dial_mode(display)
         if mode is None:
             return []
-        figures = figures_of(shown)
+        figures = display_number(display)
         if figures is None:
-            value = math.inf if shown.overload else math.nan
+            value = math.inf if display.overload else math.nan
         else:
             # Read as a decimal number, so that it is rounded once.
             value = float(f"{'-' if figures.negative else ''}{figures.counts}e{figures.exponent}")
-        status = self.resting | shown.low_battery << self.battery_bit
+        status = self.constant_bits | display.low_battery << self.battery_bit
         body = bytes([self.units[mode], status]) + struct.pack(">fB", value, self.count)
         self.count = (self.count + 1) % 256
-        return [("frames", body + bytes([xor8(body, self.start)]))]
+        return [("frames", body + bytes([xor8(body, self.checksum_start)]))]

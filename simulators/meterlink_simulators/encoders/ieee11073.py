@@ -52,13 +52,13 @@ class DecimalFloat:
         while exponent <= greatest:
             mantissa = int(number.scaleb(-exponent).to_integral_value(ROUND_HALF_EVEN))
             if abs(mantissa) <= self.largest:
-                return self._joined(mantissa, exponent)
+                return self._combine(mantissa, exponent)
             exponent += 1
         if abs(mantissa := int(number.scaleb(-greatest))) <= self.largest:
-            return self._joined(mantissa, greatest)
+            return self._combine(mantissa, greatest)
         return self.infinity if number > 0 else self._special((1 << (self.mantissa_bits - 1)) + 2)
 
-    def _joined(self, mantissa: int, exponent: int) -> bytes:
+    def _combine(self, mantissa: int, exponent: int) -> bytes:
         mantissa_field = mantissa & ((1 << self.mantissa_bits) - 1)
         exponent_field = exponent & ((1 << self.exponent_bits) - 1)
         return (exponent_field << self.mantissa_bits | mantissa_field).to_bytes(self.size, "little")

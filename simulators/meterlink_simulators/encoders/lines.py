@@ -11,10 +11,10 @@ Overload is 9.9E+37 and no number 9.91E+37 (SCPI 1999.0, 7.2.1). The header word
 from random import Random
 
 from meterlink.core.units import BASE_UNIT
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of, prefix_of
-from meterlink_simulators.encoders.notifications import cut
+from meterlink_simulators.encoders.display_numbers import MODES, dial_mode, display_number, unit_prefix
+from meterlink_simulators.encoders.notifications import split_notifications
 
 # Random bases (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "46a10000-93d5-4e82-b07c-28f1c5e9640d"
@@ -24,7 +24,7 @@ PREFIXED_LINES_UUID = "46a20001-93d5-4e82-b07c-28f1c5e9640d"
 
 _OVERLOAD, _NONE = "9.9E+37", "9.91E+37"
 # Units in characters every terminal has: ohm and degree Celsius as IEEE 488.2 (7.7.3, suffix units) spells them.
-_SPELLED = {"Ω": "OHM", "°C": "CEL"}
+_ASCII_UNITS = {"Ω": "OHM", "°C": "CEL"}
 _SYLLABLES = ("BA", "DE", "FI", "GO", "KU", "LA", "ME", "NI", "PO", "RU", "SA", "TE", "VI", "ZO")
 
 
@@ -44,28 +44,28 @@ class LinesEncoder:
         """Return the one characteristic text comes on."""
         return [(self.service_uuid, [CharacteristicDefinition("lines", self.lines_uuid)])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one line in pieces; nothing for a mode the meter does not have."""
-        mode = mode_of(shown)
+        mode = dial_mode(display)
         if mode is None:
             return []
-        special = _OVERLOAD if shown.overload else _NONE
-        number = special if shown.digits is None else self.number(shown)
-        line = f"{self.headers[mode]} {number} {self.unit(shown)}\n"
-        return [("lines", piece) for piece in cut(line.encode())]
+        special = _OVERLOAD if display.overload else _NONE
+        number = special if display.digits is None else self.number(display)
+        line = f"{self.headers[mode]} {number} {self.unit(display)}\n"
+        return [("lines", piece) for piece in split_notifications(line.encode())]
 
-    def number(self, shown: Shown) -> str:
+    def number(self, display: DisplayState) -> str:
         """Return NR3: a sign, one digit before the point, the exponent in the base unit."""
-        figures = figures_of(shown)
+        figures = display_number(display)
         assert figures is not None  # noqa: S101  # asked for displays with a number only
         digits = f"{figures.counts:0{figures.decimals + 1}d}"
         sign = "-" if figures.negative else "+"
         return f"{sign}{digits[0]}.{digits[1:]}E{figures.exponent + len(digits) - 1:+03d}"
 
-    def unit(self, shown: Shown) -> str:
+    def unit(self, display: DisplayState) -> str:
         """Return the base unit."""
-        base = BASE_UNIT[shown.quantity]
-        return _SPELLED.get(base, base)
+        base = BASE_UNIT[display.quantity]
+        return _ASCII_UNITS.get(base, base)
 
 
 class PrefixedLinesEncoder(LinesEncoder):
@@ -75,11 +75,11 @@ class PrefixedLinesEncoder(LinesEncoder):
     lines_uuid = PREFIXED_LINES_UUID
     _family = "prefixed lines"
 
-    def number(self, shown: Shown) -> str:
+    def number(self, display: DisplayState) -> str:
         """Return NR2: the digits as displayed; with no point on the display, the point comes last."""
-        text = f"{shown.digits:f}"
+        text = f"{display.digits:f}"
         return text if "." in text else f"{text}."
 
-    def unit(self, shown: Shown) -> str:
+    def unit(self, display: DisplayState) -> str:
         """Return the display's unit."""
-        return prefix_of(shown).replace("µ", "u") + super().unit(shown)
+        return unit_prefix(display).replace("µ", "u") + super().unit(display)

@@ -15,10 +15,10 @@ Codes and the CRC's parameters are drawn from the seed.
 
 from random import Random
 
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.checks import Crc
-from meterlink_simulators.encoders.figures import MODES, figures_of, mode_of
+from meterlink_simulators.encoders.checksums import Crc
+from meterlink_simulators.encoders.display_numbers import MODES, dial_mode, display_number
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "b4610000-0d7e-49c3-8f15-7e92a3d60c48"
@@ -45,15 +45,15 @@ class PackedEncoder:
         """Return the one characteristic frames come on."""
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one frame; nothing for a mode the meter does not have."""
-        mode = mode_of(shown)
+        mode = dial_mode(display)
         if mode is None:
             return []
-        figures = figures_of(shown)
+        figures = display_number(display)
         scale = self.ranges[figures.exponent] if figures else 0
-        status = shown.overload << 3 | shown.blank << 2 | (figures is not None and figures.negative) << 1
+        status = display.overload << 3 | display.blank << 2 | (figures is not None and figures.negative) << 1
         digits = bytes.fromhex(f"{figures.counts if figures else 0:06d}")
-        body = bytes([self.count, scale << 4 | status | shown.low_battery, *digits, self.modes[mode], self.filler])
+        body = bytes([self.count, scale << 4 | status | display.low_battery, *digits, self.modes[mode], self.filler])
         self.count = (self.count + 1) % 256
-        return [("frames", body + bytes([self.crc.of(body)]))]
+        return [("frames", body + bytes([self.crc.checksum(body)]))]

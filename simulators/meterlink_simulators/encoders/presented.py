@@ -15,7 +15,7 @@ from typing import Literal
 from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Quantity, convert, to_base
 from meterlink.driver_api import uuid16
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
 from meterlink_simulators.encoders.ieee11073 import FLOAT, SFLOAT
 
@@ -68,20 +68,20 @@ _BLUETOOTH_SIG = 0x01  # namespace of the description field
 _UNKNOWN = 0x0000  # description: none given
 
 
-def digits_in(shown: Shown, unit: str) -> Decimal | None:
+def digits_in(display: DisplayState, unit: str) -> Decimal | None:
     """Return the digits in ``unit`` (V, A, Ω, F, Hz, °C, °F or %), None when the display shows no number.
 
     Between a unit and its multiples the digits are only moved, so the last place stays the display's last place.
     """
-    if shown.digits is None:
+    if display.digits is None:
         return None
-    if "°F" in {shown.unit, unit}:
-        return convert(shown.digits, shown.unit, unit)
-    return shown.digits.scaleb(to_base(Decimal(1), shown.unit).adjusted())
+    if "°F" in {display.unit, unit}:
+        return convert(display.digits, display.unit, unit)
+    return display.digits.scaleb(to_base(Decimal(1), display.unit).adjusted())
 
 
 @dataclass(frozen=True, slots=True)
-class Described:
+class DescribedFunction:
     """A function on a characteristic of our own with a Presentation Format descriptor.
 
     Every format carries the value in ``unit`` (default: the base unit of the quantity). The integer formats carry it
@@ -95,16 +95,16 @@ class Described:
     format: Format = Format.FLOAT
     exponent: int = 0
     unit: str = ""
-    blank: Literal["nan", "nres"] = "nan"
+    blank_code: Literal["nan", "nres"] = "nan"
 
     @property
     def name(self) -> str:
         """What its User Description says, such as ``voltage AC``."""
         return f"{self.quantity} {self.coupling}" if self.coupling else str(self.quantity)
 
-    def fits(self, shown: Shown) -> bool:
+    def matches(self, display: DisplayState) -> bool:
         """Whether the display is on this function."""
-        return shown.quantity is self.quantity and self.coupling in {None, shown.coupling}
+        return display.quantity is self.quantity and self.coupling in {None, display.coupling}
 
     def definition(self, number: int) -> CharacteristicDefinition:
         """Return its characteristic as function ``number`` (from 1) of a meter."""
@@ -120,20 +120,20 @@ class Described:
         descriptors = ((USER_DESCRIPTION, self.name.encode()), (PRESENTATION_FORMAT, presentation))
         return CharacteristicDefinition(uuid, uuid, descriptors=descriptors)
 
-    def packet(self, shown: Shown) -> bytes | None:
+    def packet(self, display: DisplayState) -> bytes | None:
         """Return the value as sent, None when nothing is."""
-        number = digits_in(shown, self.unit or BASE_UNIT[self.quantity])
+        number = digits_in(display, self.unit or BASE_UNIT[self.quantity])
         if self.format in _INTEGERS:
-            return self._integer(number, overload=shown.overload)
+            return self._integer(number, overload=display.overload)
         if self.format is Format.FLOAT32:
-            value = float(number) if number is not None else float("inf" if shown.overload else "nan")
+            value = float(number) if number is not None else float("inf" if display.overload else "nan")
             return struct.pack("<f", value)
         decimal_float = SFLOAT if self.format is Format.SFLOAT else FLOAT
         if number is not None:
             return decimal_float.pack(number)
-        if shown.overload:
+        if display.overload:
             return decimal_float.infinity
-        return decimal_float.nan if self.blank == "nan" else decimal_float.nres
+        return decimal_float.nan if self.blank_code == "nan" else decimal_float.nres
 
     def _integer(self, number: Decimal | None, *, overload: bool) -> bytes | None:
         size, signed = _INTEGERS[self.format]
@@ -145,45 +145,47 @@ class Described:
         return min(max(steps, least), greatest).to_bytes(size, "little", signed=signed)
 
 
-def _counted(shown: Shown, unit: str, per_unit: int, layout: str, greatest: int, unknown: int, least: int = 0) -> bytes:
+def _scaled_integer(
+    display: DisplayState, unit: str, per_unit: int, layout: str, greatest: int, unknown: int, least: int = 0
+) -> bytes:
     """Return the value in steps of 1/``per_unit`` of ``unit``, or ``unknown`` when there is none in least..greatest."""
-    number = digits_in(shown, unit)
+    number = digits_in(display, unit)
     steps = None if number is None else int((number * per_unit).to_integral_value(ROUND_HALF_EVEN))
     known = steps is not None and least <= steps <= greatest
     return struct.pack(layout, steps if known else unknown)
 
 
-def _voltage(shown: Shown) -> bytes:
+def _voltage(display: DisplayState) -> bytes:
     # uint16, 1/64 V, 0..1022 V, 0xFFFF not known. Unsigned: a negative voltage is not known.
-    return _counted(shown, "V", 64, "<H", 1022 * 64, 0xFFFF)
+    return _scaled_integer(display, "V", 64, "<H", 1022 * 64, 0xFFFF)
 
 
-def _electric_current(shown: Shown) -> bytes:
+def _electric_current(display: DisplayState) -> bytes:
     # uint16, 0.01 A, 0..655.34 A, 0xFFFF not known.
-    return _counted(shown, "A", 100, "<H", 65534, 0xFFFF)
+    return _scaled_integer(display, "A", 100, "<H", 65534, 0xFFFF)
 
 
-def _temperature(shown: Shown) -> bytes:
+def _temperature(display: DisplayState) -> bytes:
     # sint16, 0.01 °C, from absolute zero, 0x8000 not known.
-    return _counted(shown, "°C", 100, "<h", 32767, -0x8000, -27315)
+    return _scaled_integer(display, "°C", 100, "<h", 32767, -0x8000, -27315)
 
 
-def _voltage_frequency(shown: Shown) -> bytes:
+def _voltage_frequency(display: DisplayState) -> bytes:
     # uint16, 1 Hz, 1..65533; 0 stands for DC, 0xFFFE not valid, 0xFFFF not known.
-    if shown.overload:
+    if display.overload:
         return struct.pack("<H", 0xFFFE)
-    return _counted(shown, "Hz", 1, "<H", 65533, 0xFFFF, 1)
+    return _scaled_integer(display, "Hz", 1, "<H", 65533, 0xFFFF, 1)
 
 
-def _temperature_measurement(shown: Shown) -> bytes:
+def _temperature_measurement(display: DisplayState) -> bytes:
     # Flags (bit 0: Fahrenheit; no time stamp, no type), then FLOAT.
-    fahrenheit = shown.unit == "°F"
-    number = digits_in(shown, "°F" if fahrenheit else "°C")
-    special = FLOAT.infinity if shown.overload else FLOAT.nan
+    fahrenheit = display.unit == "°F"
+    number = digits_in(display, "°F" if fahrenheit else "°C")
+    special = FLOAT.infinity if display.overload else FLOAT.nan
     return bytes([fahrenheit]) + (special if number is None else FLOAT.pack(number))
 
 
-class Assigned(Enum):
+class AssignedFunction(Enum):
     """A function on a characteristic whose format the GATT Specification Supplement fixes.
 
     None of them tells AC from DC, or the display's last place (Temperature Measurement excepted).
@@ -195,36 +197,36 @@ class Assigned(Enum):
     TEMPERATURE_MEASUREMENT = (0x2A1C, Quantity.TEMPERATURE, _temperature_measurement)
     VOLTAGE_FREQUENCY = (0x2BE8, Quantity.FREQUENCY, _voltage_frequency)
 
-    def __init__(self, number: int, quantity: Quantity, encode: Callable[[Shown], bytes]) -> None:
+    def __init__(self, number: int, quantity: Quantity, encode: Callable[[DisplayState], bytes]) -> None:
         self.number = number
         self.quantity = quantity
         self._encode = encode
 
-    def fits(self, shown: Shown) -> bool:
+    def matches(self, display: DisplayState) -> bool:
         """Whether the display is on this function."""
-        return shown.quantity is self.quantity
+        return display.quantity is self.quantity
 
     def definition(self, _number: int) -> CharacteristicDefinition:
         """Return its characteristic. Temperature Measurement is indicated, as the Health Thermometer Service has it."""
         uuid = uuid16(self.number)
-        indicated = self is Assigned.TEMPERATURE_MEASUREMENT
+        indicated = self is AssignedFunction.TEMPERATURE_MEASUREMENT
         return CharacteristicDefinition(uuid, uuid, frozenset({"indicate"} if indicated else {"read", "notify"}))
 
-    def packet(self, shown: Shown) -> bytes:
+    def packet(self, display: DisplayState) -> bytes:
         """Return the value as sent."""
-        return self._encode(shown)
+        return self._encode(display)
 
 
 # What a pocket multimeter measures, each on a characteristic of its own.
-ALL_FUNCTIONS: tuple[Described, ...] = (
-    Described(Quantity.VOLTAGE, Coupling.AC),
-    Described(Quantity.VOLTAGE, Coupling.DC),
-    Described(Quantity.CURRENT, Coupling.AC),
-    Described(Quantity.CURRENT, Coupling.DC),
-    Described(Quantity.RESISTANCE),
-    Described(Quantity.CAPACITANCE),
-    Described(Quantity.FREQUENCY),
-    Described(Quantity.TEMPERATURE),
+ALL_FUNCTIONS: tuple[DescribedFunction, ...] = (
+    DescribedFunction(Quantity.VOLTAGE, Coupling.AC),
+    DescribedFunction(Quantity.VOLTAGE, Coupling.DC),
+    DescribedFunction(Quantity.CURRENT, Coupling.AC),
+    DescribedFunction(Quantity.CURRENT, Coupling.DC),
+    DescribedFunction(Quantity.RESISTANCE),
+    DescribedFunction(Quantity.CAPACITANCE),
+    DescribedFunction(Quantity.FREQUENCY),
+    DescribedFunction(Quantity.TEMPERATURE),
 )
 
 
@@ -236,7 +238,9 @@ class PresentedEncoder:
     """
 
     def __init__(
-        self, functions: Sequence[Described | Assigned] = ALL_FUNCTIONS, service_uuid: str = SERVICE_UUID
+        self,
+        functions: Sequence[DescribedFunction | AssignedFunction] = ALL_FUNCTIONS,
+        service_uuid: str = SERVICE_UUID,
     ) -> None:
         self._service_uuid = service_uuid
         self._functions = [
@@ -247,9 +251,11 @@ class PresentedEncoder:
         """Return the one service with every function's characteristic."""
         return [(self._service_uuid, [definition for _, definition in self._functions])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return the packets of one refresh of the display."""
         packets = (
-            (definition.key, function.packet(shown)) for function, definition in self._functions if function.fits(shown)
+            (definition.key, function.packet(display))
+            for function, definition in self._functions
+            if function.matches(display)
         )
         return [(key, packet) for key, packet in packets if packet is not None]

@@ -23,11 +23,11 @@ letters and how often that happens are drawn from the seed.
 
 from random import Random
 
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.checks import sum8
-from meterlink_simulators.encoders.figures import MODES, POWERS, mode_of, prefix_of
-from meterlink_simulators.encoders.notifications import cut
+from meterlink_simulators.encoders.checksums import sum8
+from meterlink_simulators.encoders.display_numbers import MODES, PREFIX_POWERS, dial_mode, unit_prefix
+from meterlink_simulators.encoders.notifications import split_notifications
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "09ce0000-5f28-4b7d-a1e4-8d3b6c97f052"
@@ -46,38 +46,38 @@ class PrintedEncoder:
         pairs = rng.sample([first + second for first in _LETTERS for second in _LETTERS], len(MODES) + 1)
         self.serial = pairs.pop()
         self.modes = dict(zip(MODES, pairs, strict=True))
-        self.prefixes = dict(zip(POWERS, rng.sample(_LETTERS, len(POWERS)), strict=True))
-        self.joins_every = rng.randrange(4, 8)
+        self.prefixes = dict(zip(PREFIX_POWERS, rng.sample(_LETTERS, len(PREFIX_POWERS)), strict=True))
+        self.join_interval = rng.randrange(4, 8)
         self.count = 0
-        self._held_back = b""
+        self._delayed = b""
 
     def services(self) -> Services:
         """Return the one characteristic characters come on."""
         return [(SERVICE_UUID, [CharacteristicDefinition("characters", FRAMES_UUID)])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one frame in pieces; none when it is held back, two frames' pieces after that."""
-        frame = self.frame(shown)
+        frame = self.frame(display)
         if not frame:
             return []
         self.count += 1
-        waiting = self._held_back + frame
-        if self.count % self.joins_every == 0:
-            self._held_back = waiting
+        waiting = self._delayed + frame
+        if self.count % self.join_interval == 0:
+            self._delayed = waiting
             return []
-        self._held_back = b""
-        return [("characters", piece) for piece in cut(waiting)]
+        self._delayed = b""
+        return [("characters", piece) for piece in split_notifications(waiting)]
 
-    def frame(self, shown: Shown) -> bytes:
+    def frame(self, display: DisplayState) -> bytes:
         """Return one frame as a whole; nothing for a mode the meter does not have."""
-        mode = mode_of(shown)
+        mode = dial_mode(display)
         if mode is None:
             return b""
-        special = "^^^" if shown.overload else "..."
-        number = special if shown.digits is None else f"{abs(shown.digits):f}"
-        minus = shown.digits is not None and shown.digits.is_signed()
-        unit = self.prefixes[prefix_of(shown)] + self.modes[mode][0].lower()
-        battery = "B" if shown.low_battery else "b"
+        special = "^^^" if display.overload else "..."
+        number = special if display.digits is None else f"{abs(display.digits):f}"
+        minus = display.digits is not None and display.digits.is_signed()
+        unit = self.prefixes[unit_prefix(display)] + self.modes[mode][0].lower()
+        battery = "B" if display.low_battery else "b"
         text = (
             f"{self.modes[mode]}{self.serial}{'-' if minus else '='}{number:>7},{unit},{battery}"
             f"{self.count % 10_000:04d},"

@@ -17,18 +17,18 @@ Codes, words and the CRC's parameters are drawn from the seed.
 
 from random import Random
 
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.checks import Crc
-from meterlink_simulators.encoders.figures import MODES, Figures, figures_of, mode_of
+from meterlink_simulators.encoders.checksums import Crc
+from meterlink_simulators.encoders.display_numbers import MODES, DisplayNumber, dial_mode, display_number
 
 # A random base (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "c5380000-7b1d-4f64-8ea9-d02b6f4c9175"
 FRAMES_UUID = "c5380001-7b1d-4f64-8ea9-d02b6f4c9175"
-ORDERS_UUID = "c5380002-7b1d-4f64-8ea9-d02b6f4c9175"
+COMMANDS_UUID = "c5380002-7b1d-4f64-8ea9-d02b6f4c9175"
 
 # Refreshes the meter goes on for without an order: four seconds of a display refreshed ten times a second.
-PATIENCE = 40
+KEEP_ALIVE_REFRESHES = 40
 
 _OVERLOAD, _NONE = 0x7FFFFF, 0x7FFFFE
 # Powers of ten of one count that a pocket meter's ranges come to, 1 pF to 10 kΩ.
@@ -44,49 +44,49 @@ class RangedEncoder:
         self.modes = dict(zip(MODES, rng.sample(range(256), len(MODES)), strict=True))
         self.ranges = dict(zip(_EXPONENTS, rng.sample(range(64), len(_EXPONENTS)), strict=True))
         self.battery_bit = rng.randrange(8)
-        self.resting = rng.randrange(256) & ~(1 << self.battery_bit)
+        self.constant_bits = rng.randrange(256) & ~(1 << self.battery_bit)
         self.crc = Crc(16, rng.randrange(1, 1 << 16, 2), rng.randrange(1 << 16), 0, rng.random() < 0.5)
-        self.start_word = rng.randbytes(3)
-        self.keep_alive_word = rng.randbytes(2)
-        self._left = 0
+        self.start_command = rng.randbytes(3)
+        self.keep_alive_command = rng.randbytes(2)
+        self._refreshes_left = 0
         self._frames = 0
 
     def services(self) -> Services:
         """Return the characteristic frames come on and the one that takes orders."""
         orders = CharacteristicDefinition(
-            "orders", ORDERS_UUID, frozenset({"write", "write-without-response"}), on_write=self._obey
+            "orders", COMMANDS_UUID, frozenset({"write", "write-without-response"}), on_write=self._handle_command
         )
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID, frozenset({"notify"})), orders])]
 
-    def _obey(self, order: bytes) -> None:
-        if order == self.start_word or (order == self.keep_alive_word and self._left):
-            self._left = PATIENCE
+    def _handle_command(self, command: bytes) -> None:
+        if command == self.start_command or (command == self.keep_alive_command and self._refreshes_left):
+            self._refreshes_left = KEEP_ALIVE_REFRESHES
 
-    def link_ended(self) -> None:
+    def connection_ended(self) -> None:
         """Fall silent: the next connection has to start anew."""
-        self._left = 0
+        self._refreshes_left = 0
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one frame; nothing while nobody asks, or for a mode the meter does not have."""
-        mode = mode_of(shown)
-        if mode is None or not self._left:
+        mode = dial_mode(display)
+        if mode is None or not self._refreshes_left:
             return []
-        self._left -= 1
-        figures = figures_of(shown)
+        self._refreshes_left -= 1
+        figures = display_number(display)
         body = [
             self.modes[mode],
             self.ranges[figures.exponent] if figures else 0x40,
-            *_sign_and_magnitude(shown, figures).to_bytes(3, "big"),
-            self.resting | shown.low_battery << self.battery_bit,
+            *_sign_and_magnitude(display, figures).to_bytes(3, "big"),
+            self.constant_bits | display.low_battery << self.battery_bit,
         ]
         if self._frames % _BATTERY_EVERY == 0:
-            body.append(shown.battery_percent)
+            body.append(display.battery_percent)
         self._frames += 1
         unchecked = bytes([len(body) + 2, *body])
-        return [("frames", unchecked + self.crc.of(unchecked).to_bytes(2, "little"))]
+        return [("frames", unchecked + self.crc.checksum(unchecked).to_bytes(2, "little"))]
 
 
-def _sign_and_magnitude(shown: Shown, figures: Figures | None) -> int:
-    if figures is None:
-        return _OVERLOAD if shown.overload else _NONE
-    return figures.negative << 23 | figures.counts
+def _sign_and_magnitude(display: DisplayState, number: DisplayNumber | None) -> int:
+    if number is None:
+        return _OVERLOAD if display.overload else _NONE
+    return number.negative << 23 | number.counts

@@ -12,9 +12,9 @@ bits of another display, all of it combined (exclusive or) with a key that repea
 from random import Random
 
 from meterlink.core.units import BASE_UNIT, Quantity
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition, Services
-from meterlink_simulators.encoders.figures import POWERS, figures_of, mode_of, prefix_of
+from meterlink_simulators.encoders.display_numbers import PREFIX_POWERS, dial_mode, display_number, unit_prefix
 
 # Random bases (RFC 9562 version 4) of this simulator.
 SERVICE_UUID = "72f40000-c81e-4a59-97b6-4e0d3fa5182c"
@@ -25,7 +25,7 @@ MASKED_FRAMES_UUID = "d8230001-2e6b-4197-8c4f-b60a91e57d3c"
 DIGITS = 4
 
 # Segments that are lit, by their usual letters: a at the top, then clockwise to f, g in the middle (common practice).
-SHAPES = {
+GLYPH_SEGMENTS = {
     "0": "abcdef",
     "1": "bc",
     "2": "abdeg",
@@ -41,18 +41,18 @@ SHAPES = {
     " ": "",
 }
 # Without its tail 6 lacks a, and 9 lacks d; 7 may have f.
-_OTHER_SHAPES = {"6": "cdefg", "7": "abcf", "9": "abcfg"}
+_VARIANT_GLYPH_SEGMENTS = {"6": "cdefg", "7": "abcf", "9": "abcfg"}
 
 # Lit at three of six refreshes.
-_BLINK = 6
+_BLINK_PERIOD = 6
 
-_NAMES = (
+_SEGMENT_NAMES = (
     *(f"{place}{segment}" for place in range(DIGITS) for segment in "abcdefg"),
     *(f"point {place}" for place in range(1, DIGITS)),  # in front of the digit at that place
     "minus",
     "AC",
     "DC",
-    *(f"prefix {prefix}" for prefix in POWERS if prefix),
+    *(f"prefix {prefix}" for prefix in PREFIX_POWERS if prefix),
     *(f"unit {BASE_UNIT[quantity]}" for quantity in Quantity if quantity not in {Quantity.RATIO, Quantity.BATTERY}),
     "low battery",
     "link",
@@ -71,11 +71,13 @@ class SegmentsEncoder:
     def __init__(self, seed: int = 0) -> None:
         rng = Random(f"{self._family}/{seed}")
         places = range(8 * self.size)
-        self.place = dict(zip(_NAMES, rng.sample(places, len(_NAMES)), strict=True))
-        self.inverted = {name for name in _NAMES if rng.random() < 0.5}
-        self.resting = {place: rng.random() < 0.5 for place in places if place not in self.place.values()}
-        self.shapes = SHAPES | {digit: shape for digit, shape in _OTHER_SHAPES.items() if rng.random() < 0.5}
-        self.overload_at = rng.randrange(DIGITS - 1)
+        self.bit_positions = dict(zip(_SEGMENT_NAMES, rng.sample(places, len(_SEGMENT_NAMES)), strict=True))
+        self.inverted = {name for name in _SEGMENT_NAMES if rng.random() < 0.5}
+        self.constant_bits = {place: rng.random() < 0.5 for place in places if place not in self.bit_positions.values()}
+        self.glyph_segments = GLYPH_SEGMENTS | {
+            digit: shape for digit, shape in _VARIANT_GLYPH_SEGMENTS.items() if rng.random() < 0.5
+        }
+        self.overload_position = rng.randrange(DIGITS - 1)
         self.overload_point = rng.random() < 0.5
         self.head = rng.randbytes(self._head_bytes)
         self._refreshes = 0
@@ -84,50 +86,52 @@ class SegmentsEncoder:
         """Return the one characteristic frames come on."""
         return [(self.service_uuid, [CharacteristicDefinition("display", self.frames_uuid)])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
         """Return one frame; nothing for a mode the meter does not have.
 
         ValueError for a number that does not fit the digits.
         """
-        if mode_of(shown) is None:
+        if dial_mode(display) is None:
             return []
-        lit = self.lit(shown)
-        if self._refreshes % _BLINK < _BLINK // 2:
+        lit = self.lit_segments(display)
+        if self._refreshes % _BLINK_PERIOD < _BLINK_PERIOD // 2:
             lit.add("link")
         self._refreshes += 1
         return [("display", self.frame(lit))]
 
-    def lit(self, shown: Shown) -> set[str]:
+    def lit_segments(self, display: DisplayState) -> set[str]:
         """Return the names of the segments and annunciators that are lit, the blinking one left aside."""
-        glyphs, points = self._glyphs(shown)
-        lit = {f"{place}{segment}" for place, glyph in enumerate(glyphs) for segment in self.shapes[glyph]}
+        glyphs, points = self._glyphs(display)
+        lit = {f"{place}{segment}" for place, glyph in enumerate(glyphs) for segment in self.glyph_segments[glyph]}
         lit |= {f"point {place}" for place in points}
-        lit |= {f"prefix {prefix_of(shown)}", f"unit {BASE_UNIT[shown.quantity]}"} & set(_NAMES)
-        if shown.coupling:
-            lit.add(str(shown.coupling))
-        if shown.digits is not None and shown.digits.is_signed():
+        lit |= {f"prefix {unit_prefix(display)}", f"unit {BASE_UNIT[display.quantity]}"} & set(_SEGMENT_NAMES)
+        if display.coupling:
+            lit.add(str(display.coupling))
+        if display.digits is not None and display.digits.is_signed():
             lit.add("minus")
-        if shown.low_battery:
+        if display.low_battery:
             lit.add("low battery")
         return lit
 
     def frame(self, lit: set[str]) -> bytes:
         """Return the frame with these names lit. Bit 0 is the least of the first byte."""
-        bits = sum(1 << place for place, on in self.resting.items() if on)
-        bits += sum(1 << place for name, place in self.place.items() if (name in lit) != (name in self.inverted))
+        bits = sum(1 << place for place, on in self.constant_bits.items() if on)
+        bits += sum(
+            1 << place for name, place in self.bit_positions.items() if (name in lit) != (name in self.inverted)
+        )
         return self.head + bits.to_bytes(self.size, "little")
 
-    def _glyphs(self, shown: Shown) -> tuple[str, set[int]]:
+    def _glyphs(self, display: DisplayState) -> tuple[str, set[int]]:
         """Return the four characters, and the places with a point in front of them."""
-        if shown.overload:
-            text = " " * self.overload_at + "0L"
-            return text.ljust(DIGITS), {self.overload_at + 1} if self.overload_point else set()
-        figures = figures_of(shown)
+        if display.overload:
+            text = " " * self.overload_position + "0L"
+            return text.ljust(DIGITS), {self.overload_position + 1} if self.overload_point else set()
+        figures = display_number(display)
         if figures is None:
             return "-" * DIGITS, set()
         text = f"{figures.counts:0{figures.decimals + 1}d}".rjust(DIGITS)
         if len(text) > DIGITS:
-            raise ValueError(f"{shown.digits} does not fit a display of {DIGITS} digits.")
+            raise ValueError(f"{display.digits} does not fit a display of {DIGITS} digits.")
         return text, {DIGITS - figures.decimals} if figures.decimals else set()
 
 

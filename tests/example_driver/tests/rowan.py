@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from meterlink.driver_api import Coupling, Quantity
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import CharacteristicDefinition
 
 SERVICE = "7b0e0000-3f52-4c1e-9d5a-6f1c2a9b4e10"
@@ -23,7 +23,7 @@ class RowanEncoder:
     def services(self) -> Sequence[tuple[str, Sequence[CharacteristicDefinition]]]:
         return [(SERVICE, [CharacteristicDefinition("display", DISPLAY, frozenset({"notify"}))])]
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
+    def encode(self, shown: DisplayState) -> list[tuple[str, bytes]]:
         if shown.blank:
             return []
         digits = shown.digits if shown.digits is not None else Decimal(0)
@@ -40,8 +40,8 @@ class Steady:
     name = "Rowan 12"
     rate = 4.0
 
-    def __init__(self, shown: Shown) -> None:
+    def __init__(self, shown: DisplayState) -> None:
         self.shown = shown
 
-    def show(self, _now: float) -> Shown:
+    def show(self, _now: float) -> DisplayState:
         return self.shown

@@ -9,22 +9,22 @@ from bleak import BleakClient
 from rowan import DISPLAY, SERVICE, RowanEncoder, Steady
 from rowan_driver import ROWAN
 
-from meterlink.driver_api import CERTAIN, NO_MATCH, Advertisement, Coupling, DriverError, Quantity, Stamp, Status
+from meterlink.driver_api import CERTAIN, NO_MATCH, Advertisement, Coupling, DriverError, Quantity, Status, Timestamp
 from meterlink.plugins import load_drivers
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.driver_kit import characteristics
 
 
 def test_it_is_found_like_any_driver():
-    assert ROWAN in load_drivers().kinds
+    assert ROWAN in load_drivers().factories
 
 
 def test_what_the_display_shows_is_what_is_read(feed):
     shown = [
-        Shown(Quantity.CAPACITANCE, Decimal("43.72"), "µF"),
-        Shown(Quantity.VOLTAGE, Decimal("-12.340"), "V", coupling=Coupling.DC),
-        Shown(Quantity.VOLTAGE, Decimal(241), "V", coupling=Coupling.AC),
-        Shown(Quantity.RESISTANCE, None, "Ω", overload=True),
+        DisplayState(Quantity.CAPACITANCE, Decimal("43.72"), "µF"),
+        DisplayState(Quantity.VOLTAGE, Decimal("-12.340"), "V", coupling=Coupling.DC),
+        DisplayState(Quantity.VOLTAGE, Decimal(241), "V", coupling=Coupling.AC),
+        DisplayState(Quantity.RESISTANCE, None, "Ω", overload=True),
     ]
     readings = feed(ROWAN, RowanEncoder(), shown)
     assert [reading.text for reading in readings] == ["43.72 µF", "-12.340 V DC", "241 V AC", "OL Ω"]
@@ -34,14 +34,14 @@ def test_what_the_display_shows_is_what_is_read(feed):
 
 def test_bytes_that_make_no_sense_yield_nothing_and_never_raise():
     driver = ROWAN.open(tuple(characteristics(RowanEncoder()).values()))
-    ((_, good),) = RowanEncoder().encode(Shown(Quantity.CAPACITANCE, Decimal("43.72"), "µF"))
+    ((_, good),) = RowanEncoder().encode(DisplayState(Quantity.CAPACITANCE, Decimal("43.72"), "µF"))
     bits = random.Random(7)
     for _ in range(20_000):
         packet = bytearray(good)
         packet[bits.randrange(len(packet))] ^= 1 << bits.randrange(8)
-        assert list(driver.feed(DISPLAY, bytes(packet), Stamp(0, 0))) == []  # one wrong bit always shows in the sum
+        assert list(driver.feed(DISPLAY, bytes(packet), Timestamp(0, 0))) == []  # one wrong bit always shows in the sum
         noise = bits.randbytes(bits.randrange(12))
-        assert all(reading.packet == noise for reading in driver.feed(DISPLAY, noise, Stamp(0, 0)))
+        assert all(reading.packet == noise for reading in driver.feed(DISPLAY, noise, Timestamp(0, 0)))
 
 
 def test_it_is_sure_of_a_rowan_and_of_nothing_else():
@@ -56,12 +56,14 @@ def test_it_is_sure_of_a_rowan_and_of_nothing_else():
 
 def test_readings_arrive_over_the_air(air, warp):
     async def body():
-        meter = await air.add_meter(Steady(Shown(Quantity.CAPACITANCE, Decimal("4.98"), "µF")), encoder=RowanEncoder())
+        meter = await air.add_meter(
+            Steady(DisplayState(Quantity.CAPACITANCE, Decimal("4.98"), "µF")), encoder=RowanEncoder()
+        )
         driver = ROWAN.open(tuple(characteristics(RowanEncoder()).values()))
         texts = []
 
         def take(_characteristic, data):
-            texts.extend(reading.text for reading in driver.feed(DISPLAY, bytes(data), Stamp(0, 0)))
+            texts.extend(reading.text for reading in driver.feed(DISPLAY, bytes(data), Timestamp(0, 0)))
 
         async with BleakClient(meter.address, backend=air.client_backend) as client:
             await client.start_notify(DISPLAY, take)

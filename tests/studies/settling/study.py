@@ -19,33 +19,33 @@ import click
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
-from meterlink.core.units import step_of
+from meterlink.core.units import resolution_of
 from meterlink.settling.detector import SettlingDetector
-from meterlink_simulators.display import Shown
-from studies.settling.cases import RAMP, RAMP_SECONDS, Case, Touch, case
-from studies.settling.peers import Peer, RStatistic, VonNeumannRatio
+from meterlink_simulators.display import DisplayState
+from studies.settling.cases import RAMP, RAMP_SECONDS, MeasurementCase, ProbeContact, draw_case
+from studies.settling.published_detectors import PublishedDetector, RStatistic, VonNeumannRatio
 
-PATIENCE = 30.0  # s after the display has come to rest
+SETTLE_TIMEOUT = 30.0  # s after the display has come to rest
 BEGIN, END = "<!-- settling study: begin -->", "<!-- settling study: end -->"
 
 Feed = Callable[[Reading], Reading | None]
 
 
-def _ours() -> Feed:
+def _meterlink_detector() -> Feed:
     detector = SettlingDetector()
-    return lambda reading: detector.feed(reading).settled
+    return lambda reading: detector.feed(reading).settled_reading
 
 
-OURS = "Meterlink"
+METERLINK = "Meterlink"
 METHODS: dict[str, Callable[[], Feed]] = {
-    OURS: _ours,
-    "R statistic": lambda: Peer(RStatistic).feed,
-    "von Neumann ratio": lambda: Peer(VonNeumannRatio).feed,
+    METERLINK: _meterlink_detector,
+    "R statistic": lambda: PublishedDetector(RStatistic).feed,
+    "von Neumann ratio": lambda: PublishedDetector(VonNeumannRatio).feed,
 }
 
 
 @dataclass(slots=True)
-class Outcome:
+class MethodResult:
     """What one method made of one touch.
 
     ``off`` is counts between the first held display and the one at rest, None where nothing was held, or where one of
@@ -55,116 +55,118 @@ class Outcome:
 
     method: str
     number: int
-    case: Case
-    held: bool = False
-    off: int | None = None
-    false: bool = False
+    case: MeasurementCase
+    settled: bool = False
+    counts_off: int | None = None
+    false_settling: bool = False
     missed: bool = False
-    wait: float | None = None
-    after_touch: float | None = None
+    delay: float | None = None
+    after_contact: float | None = None
 
 
 @dataclass(slots=True)
-class _Watched:
+class _ObservedContact:
     """One touch, when its display came to rest, and what has been held of it."""
 
-    case: Case
-    touch: Touch
-    outcomes: dict[str, Outcome]
-    truth: Shown
-    rest_at: float
+    case: MeasurementCase
+    contact: ProbeContact
+    results: dict[str, MethodResult]
+    display_at_rest: DisplayState
+    at_rest_since: float
     seen_at: float = field(default=0.0)
 
-    def see(self, now: float, reading: Reading) -> None:
+    def observe(self, now: float, reading: Reading) -> None:
         """Note whether the display is at rest."""
-        off = counts_off(reading, self.truth)
-        if off is None or off > (2 if self.case.flicker else 1):
-            self.rest_at = now + 1 / self.case.spec.rate
+        off = count_difference(reading, self.display_at_rest)
+        if off is None or off > (2 if self.case.flicker_rate else 1):
+            self.at_rest_since = now + 1 / self.case.spec.rate
 
-    def hold(self, method: str, reading: Reading, now: float) -> None:
+    def record_settled(self, method: str, reading: Reading, now: float) -> None:
         """Note a hold; of a second one, whether it is false."""
-        outcome = self.outcomes[method]
-        truth = self.case.truth(self.touch, now) if self.case.moving else self.truth
-        off = counts_off(reading, truth)
-        outcome.false |= off is None or off > 1 or self.case.speed_at(now) >= RAMP
-        if not outcome.held:
-            outcome.held, outcome.off, outcome.after_touch = True, off, now - self.touch.at
-            outcome.wait = None if self.case.moving else max(0.0, now - self.rest_at)
+        outcome = self.results[method]
+        truth = self.case.display_at_rest(self.contact, now) if self.case.changing else self.display_at_rest
+        off = count_difference(reading, truth)
+        outcome.false_settling |= off is None or off > 1 or self.case.drift_rate_at(now) >= RAMP
+        if not outcome.settled:
+            outcome.settled, outcome.counts_off, outcome.after_contact = True, off, now - self.contact.begin
+            outcome.delay = None if self.case.changing else max(0.0, now - self.at_rest_since)
 
-    def over(self, now: float) -> bool:
+    def is_over(self, now: float) -> bool:
         """Whether there is nothing more to see at ``now``; what is owed by then and not held has been missed."""
-        if all(outcome.held for outcome in self.outcomes.values()):
+        if all(outcome.settled for outcome in self.results.values()):
             return True
-        if self.case.moving:
-            return now > self.touch.at + RAMP_SECONDS
-        late = now > self.rest_at + PATIENCE
-        for outcome in self.outcomes.values():
-            outcome.missed = late and not outcome.held
+        if self.case.changing:
+            return now > self.contact.begin + RAMP_SECONDS
+        late = now > self.at_rest_since + SETTLE_TIMEOUT
+        for outcome in self.results.values():
+            outcome.missed = late and not outcome.settled
         return late
 
 
-def counts_off(reading: Reading, truth: Shown) -> int | None:
+def count_difference(reading: Reading, display: DisplayState) -> int | None:
     """Return by how many of its own counts a reading differs from a display; None where one has no value."""
-    if reading.digits is None or truth.digits is None:
-        return 0 if reading.status is Status.OVERLOAD and truth.overload else None
-    step = max(step_of(reading.digits), step_of(truth.digits))
-    return round(abs(reading.digits - truth.digits) / step)
+    if reading.digits is None or display.digits is None:
+        return 0 if reading.status is Status.OVERLOAD and display.overload else None
+    step = max(resolution_of(reading.digits), resolution_of(display.digits))
+    return round(abs(reading.digits - display.digits) / step)
 
 
-def measure(one: Case, number: int = 0, methods: Iterable[str] = METHODS) -> list[Outcome]:
+def run_case(case: MeasurementCase, number: int = 0, methods: Iterable[str] = METHODS) -> list[MethodResult]:
     """Return what each method made of each touch of a case."""
     feeds = {method: METHODS[method]() for method in methods}
-    found: list[Outcome] = []
-    watched: _Watched | None = None
-    for now, touch, reading in one.readings():
-        if touch is not None and (watched is None or watched.touch is not touch):
-            outcomes = {method: Outcome(method, number, one) for method in feeds}
-            watched = _Watched(one, touch, outcomes, one.truth(touch, now), now)
+    found: list[MethodResult] = []
+    watched: _ObservedContact | None = None
+    for now, touch, reading in case.readings():
+        if touch is not None and (watched is None or watched.contact is not touch):
+            outcomes = {method: MethodResult(method, number, case) for method in feeds}
+            watched = _ObservedContact(case, touch, outcomes, case.display_at_rest(touch, now), now)
             found += outcomes.values()
         if reading is not None:
-            if touch is not None and watched is not None and not one.moving:
-                watched.see(now, reading)
+            if touch is not None and watched is not None and not case.changing:
+                watched.observe(now, reading)
             for method, feed in feeds.items():
                 held = feed(reading)
                 if held is not None and watched is not None:
-                    watched.hold(method, held, now)
-        if watched is not None and watched.over(now) and watched.touch is one.touches[-1]:
+                    watched.record_settled(method, held, now)
+        if watched is not None and watched.is_over(now) and watched.contact is case.contacts[-1]:
             break
     return found
 
 
-def study(runs: int, seed: int = 1, methods: Iterable[str] = METHODS) -> list[Outcome]:
+def run_study(runs: int, seed: int = 1, methods: Iterable[str] = METHODS) -> list[MethodResult]:
     """Return the outcomes of ``runs`` measurements; the same seed gives the same ones."""
     methods = tuple(methods)
-    return [outcome for number in range(runs) for outcome in measure(case(seed, number), number, methods)]
+    return [outcome for number in range(runs) for outcome in run_case(draw_case(seed, number), number, methods)]
 
 
 # The table
 
 
-_GROUPS: tuple[Callable[[Case], str], ...] = (
+_GROUPS: tuple[Callable[[MeasurementCase], str], ...] = (
     lambda one: one.kind,
     lambda one: f"{one.spec.counts} counts",
     lambda one: f"{one.spec.rate:g} refreshes a second",
-    lambda one: "last digit flickers by one more" if one.flicker else "rounding and noise of 0.3 count",
-    lambda one: "link lost or display blank for a while" if any(one.gap + one.blank) else "link and display whole",
+    lambda one: "last digit flickers by one more" if one.flicker_rate else "rounding and noise of 0.3 count",
+    lambda one: (
+        "link lost or display blank for a while" if any(one.disconnected + one.blank) else "link and display whole"
+    ),
     lambda _: "**all**",
 )
 
 
-def table(outcomes: Iterable[Outcome]) -> list[str]:
+def markdown_table(results: Iterable[MethodResult]) -> list[str]:
     """Return the lines of a Markdown table: by what is measured, by display, by trouble, and over all.
 
     Times are s, as median (95 % of all).
     """
-    outcomes = list(outcomes)
-    methods = list(dict.fromkeys(outcome.method for outcome in outcomes))
+    results = list(results)
+    methods = list(dict.fromkeys(outcome.method for outcome in results))
     heads = [f"{method}: {what}" for method in methods for what in ("false", "missed", "wait")]
-    ours = [f"{OURS}: off by one", f"{OURS}: after touch"] if OURS in methods else []
+    ours = [f"{METERLINK}: off by one", f"{METERLINK}: after touch"] if METERLINK in methods else []
     lines = [f"| | touches | {' | '.join(heads + ours)} |", "|---" + "|--:" * (len(heads + ours) + 1) + "|"]
     for group in _GROUPS:
-        rows: dict[str, list[Outcome]] = defaultdict(list)
-        for outcome in outcomes:
+        rows: dict[str, list[MethodResult]] = defaultdict(list)
+        for outcome in results:
             rows[group(outcome.case)].append(outcome)
         # 10 after 5: numbers by their length first.
         names = sorted(rows, key=lambda name: (len(name) if name[0].isdigit() else 0, name))
@@ -172,33 +174,33 @@ def table(outcomes: Iterable[Outcome]) -> list[str]:
     return lines
 
 
-def _cells(chosen: list[Outcome], methods: list[str]) -> list[str]:
-    cells = [str(len(chosen) // len(methods))]
+def _cells(results: list[MethodResult], methods: list[str]) -> list[str]:
+    cells = [str(len(results) // len(methods))]
     for method in methods:
-        own = [outcome for outcome in chosen if outcome.method == method]
+        own = [outcome for outcome in results if outcome.method == method]
         cells += [
-            str(sum(outcome.false for outcome in own)),
+            str(sum(outcome.false_settling for outcome in own)),
             str(sum(outcome.missed for outcome in own)),
-            _times(outcome.wait for outcome in own),
+            _times(outcome.delay for outcome in own),
         ]
-    own = [outcome for outcome in chosen if outcome.method == OURS]
+    own = [outcome for outcome in results if outcome.method == METERLINK]
     if own:
         cells += [
-            str(sum(outcome.off == 1 for outcome in own)),
-            _times(outcome.after_touch for outcome in own),
+            str(sum(outcome.counts_off == 1 for outcome in own)),
+            _times(outcome.after_contact for outcome in own),
         ]
     return cells
 
 
-def _times(found: Iterable[float | None]) -> str:
-    times = sorted(time for time in found if time is not None)
+def _times(seconds: Iterable[float | None]) -> str:
+    times = sorted(time for time in seconds if time is not None)
     return " ".join(form.format(times[int(share * (len(times) - 1))]) for share, form in _QUANTILES) if times else "–"
 
 
 _QUANTILES = ((0.5, "{:.1f}"), (0.95, "({:.1f})"))
 
 
-def put_between(text: str, lines: Iterable[str]) -> str:
+def replace_between_markers(text: str, lines: Iterable[str]) -> str:
     """Return ``text`` with what is between the two markers replaced; InputError where they are not there."""
     before, begin, rest = text.partition(BEGIN)
     _, end, after = rest.partition(END)
@@ -217,12 +219,12 @@ def put_between(text: str, lines: Iterable[str]) -> str:
 )
 def main(runs: int, seed: int, markdown: Path | None) -> None:
     """Compare Meterlink's settling detector with published tests of a steady state, on simulated meters."""
-    lines = table(study(runs, seed))
+    lines = markdown_table(run_study(runs, seed))
     if markdown is None:
         click.echo("\n".join(lines))
         return
     title = f"{runs} measurements, seed {seed}:"
-    text = put_between(markdown.read_text(encoding="utf-8"), [title, "", *lines])
+    text = replace_between_markers(markdown.read_text(encoding="utf-8"), [title, "", *lines])
     markdown.write_text(text, encoding="utf-8")
 
 

@@ -14,41 +14,41 @@ from random import Random
 
 from bleak import BleakClient
 
-from meterlink.capture.files import Capture, CapturedMeter, Label, Packet, label_at
+from meterlink.capture.capture_file import Capture, CapturedMeter, CapturedPacket, DisplayEntry, make_display_entry
 from meterlink.core.units import parse_amount
 from meterlink.judge.uncertainty import parse_accuracy
+from meterlink_simulators.air import Air
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component, Leg, Star, Supply, Surface
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders import Encoder, Services
-from meterlink_simulators.encoders.catalogue import encoder_named
-from meterlink_simulators.encoders.ranged import ORDERS_UUID, PATIENCE, RangedEncoder
+from meterlink_simulators.encoders.catalogue import create_encoder
+from meterlink_simulators.encoders.ranged import COMMANDS_UUID, KEEP_ALIVE_REFRESHES, RangedEncoder
 from meterlink_simulators.meter import SimulatedMeter
-from meterlink_simulators.probes import Clip
-from meterlink_simulators.radio import Air
-from meterlink_simulators.ranges import Function, FunctionSpec, MeterSpec, Range
-from meterlink_simulators.warp import run_warped
+from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
+from meterlink_simulators.virtual_time import run_in_virtual_time
 
 RATE = 5.0  # display refreshes a second
 # A display that has not changed for this long is read, s: longer than a label reaches back, and than a frame that is
 # held back by its meter comes late.
-_STILL = 1.0
+_STABLE_SECONDS = 1.0
 # s that a technician waits for a display to come to rest: a large capacitor takes half a minute. A part that stays
 # between two counts is given up, and another one like it measured.
-_PATIENCE = 40.0
-_ALIKE = 4  # parts of each kind that are at hand
+_SETTLE_TIMEOUT = 40.0
+_SIMILAR_PARTS = 4  # parts of each kind that are at hand
 _TYPING = (0.02, 0.15)  # s between reading the display and the label's time
-_REACH = (0.5, 1.0)  # s; a hand on its way from one part to the next
+_PROBE_MOVE_SECONDS = (0.5, 1.0)  # s; a hand on its way from one part to the next
 
-SCALES = {
-    Function.CAPACITANCE: ("6.000 µF", "60.00 µF", "600.0 µF"),
-    Function.RESISTANCE: ("600.0 ohm", "6.000 kohm", "60.00 kohm", "600.0 kohm", "6.000 Mohm"),
-    Function.AC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
-    Function.DC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
-    Function.FREQUENCY: ("60.00 Hz", "600.0 Hz"),
-    Function.TEMPERATURE: ("600.0 °C",),
+FULL_SCALES = {
+    MeterFunction.CAPACITANCE: ("6.000 µF", "60.00 µF", "600.0 µF"),
+    MeterFunction.RESISTANCE: ("600.0 ohm", "6.000 kohm", "60.00 kohm", "600.0 kohm", "6.000 Mohm"),
+    MeterFunction.AC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
+    MeterFunction.DC_VOLTS: ("6.000 V", "60.00 V", "600.0 V"),
+    MeterFunction.FREQUENCY: ("60.00 Hz", "600.0 Hz"),
+    MeterFunction.TEMPERATURE: ("600.0 °C",),
 }
-SIX = tuple(SCALES)
+SIX_FUNCTIONS = tuple(FULL_SCALES)
 _ACCURACY = parse_accuracy("0.5 % + 3 digits")
 # The part of a full scale that a part's value is drawn from, where no lower range shows it better.
 _LEAST, _MOST = 0.02, 0.97
@@ -56,77 +56,79 @@ _COLDEST, _HOTTEST = -39.0, 150.0  # °C, a freezer and a discharge line
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class PartMeasurement:
     """One part to measure: the dial, the part, and where the probes go."""
 
-    function: Function
+    function: MeterFunction
     part: Component
-    clip: Clip
+    terminals: TerminalPair
 
 
 @dataclass(frozen=True, slots=True)
-class Refresh:
+class DisplayRefresh:
     """One refresh of the display and the packets it sent."""
 
-    shown: Shown
+    display: DisplayState
     packets: tuple[bytes, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Session:
+class RecordedSession:
     """What was recorded, and every refresh of the display from the first recorded packet on."""
 
     capture: Capture
-    refreshes: tuple[Refresh, ...]
+    refreshes: tuple[DisplayRefresh, ...]
 
 
-class _Logged:
+class _LoggingEncoder:
     """An encoder that keeps what it was asked to send."""
 
     def __init__(self, encoder: Encoder) -> None:
         self.encoder = encoder
-        self.log: list[Refresh] = []
+        self.log: list[DisplayRefresh] = []
 
     def services(self) -> Services:
         return self.encoder.services()
 
-    def encode(self, shown: Shown) -> list[tuple[str, bytes]]:
-        packets = self.encoder.encode(shown)
-        self.log.append(Refresh(shown, tuple(packet for _, packet in packets)))
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
+        packets = self.encoder.encode(display)
+        self.log.append(DisplayRefresh(display, tuple(packet for _, packet in packets)))
         return packets
 
 
-def stops(functions: Sequence[Function], seed: int, number: int) -> list[list[Stop]]:
+def draw_measurements(functions: Sequence[MeterFunction], seed: int, number: int) -> list[list[PartMeasurement]]:
     """Return what to measure: every range of every function, both signs and an overload, over and over.
 
     ``number`` kinds of reading, each with some parts alike of which one is to be measured. The first round goes through
     the functions in turn, so that each is measured early.
     """
     rng = Random(f"stops/{seed}")
-    found: list[list[Stop]] = []
+    found: list[list[PartMeasurement]] = []
     names = count(1)
     while len(found) < number:
-        kinds = [list(_kinds(function)) for function in functions]
+        kinds = [list(_reading_kinds(function)) for function in functions]
         for kind in kinds:
             rng.shuffle(kind)
         for round_ in zip_longest(*kinds):
             wanted = (kind for kind in round_ if kind is not None)
-            found += [[_stop(f"part {next(names)}", rng, *kind) for _ in range(_ALIKE)] for kind in wanted]
+            found += [
+                [_draw_measurement(f"part {next(names)}", rng, *kind) for _ in range(_SIMILAR_PARTS)] for kind in wanted
+            ]
     return found[:number]
 
 
-def _kinds(function: Function) -> Iterator[tuple[Function, int, int]]:
+def _reading_kinds(function: MeterFunction) -> Iterator[tuple[MeterFunction, int, int]]:
     """Yield (function, number of its range, sign); the range after the last is overload."""
-    for number in range(len(SCALES[function])):
+    for number in range(len(FULL_SCALES[function])):
         yield function, number, 1
         if function.signed:
             yield function, number, -1
-    if function is not Function.TEMPERATURE:  # nothing on a unit is that hot
-        yield function, len(SCALES[function]), 1
+    if function is not MeterFunction.TEMPERATURE:  # nothing on a unit is that hot
+        yield function, len(FULL_SCALES[function]), 1
 
 
-def _stop(name: str, rng: Random, function: Function, number: int, sign: int) -> Stop:
-    full = [float(parse_amount(scale, function.quantity).base) for scale in SCALES[function]]
+def _draw_measurement(name: str, rng: Random, function: MeterFunction, number: int, sign: int) -> PartMeasurement:
+    full = [float(parse_amount(scale, function.quantity).base_value) for scale in FULL_SCALES[function]]
     if number < len(full):
         least = max(full[number] * _LEAST, full[number - 1] * 1.02 if number else 0.0)
         value = sign * rng.uniform(least, full[number] * _MOST)
@@ -134,38 +136,44 @@ def _stop(name: str, rng: Random, function: Function, number: int, sign: int) ->
         value = full[-1] * rng.uniform(1.1, 1.5)
     part: Component
     match function:
-        case Function.CAPACITANCE:
+        case MeterFunction.CAPACITANCE:
             part = Star(name, "bench", {"1": Leg(farads=value), "2": Leg()})
-        case Function.RESISTANCE:
+        case MeterFunction.RESISTANCE:
             part = Star(name, "bench", {"1": Leg(ohms=value if number < len(full) else math.inf), "2": Leg()})
-        case Function.AC_VOLTS:
+        case MeterFunction.AC_VOLTS:
             part = Supply(name, "bench", ("1", "2"), value, 50.0)
-        case Function.DC_VOLTS:
+        case MeterFunction.DC_VOLTS:
             part = Star(name, "bench", {"1": Leg(farads=1e-4, volts=value), "2": Leg()})
-        case Function.FREQUENCY:
+        case MeterFunction.FREQUENCY:
             part = Supply(name, "bench", ("1", "2"), 24.0, value)
         case _:
             value = rng.uniform(0.1, 1.0) * (_COLDEST if sign < 0 else _HOTTEST)
             part = Surface(name, "bench", value, value, 60.0, ("1", "2"))
-    return Stop(function, part, Clip(name, "1", "2"))
+    return PartMeasurement(function, part, TerminalPair(name, "1", "2"))
 
 
-def typed(shown: Shown, rng: Random) -> str:
+def typed_text(display: DisplayState, rng: Random) -> str:
     """Return the display as a person types it: µ and Ω spelled in one way or another, overload as OL."""
-    unit = shown.unit.replace("µ", rng.choice(("u", "µ", "u"))).replace("Ω", rng.choice(("ohm", "Ω")))
+    unit = display.unit.replace("µ", rng.choice(("u", "µ", "u"))).replace("Ω", rng.choice(("ohm", "Ω")))
     unit = unit.replace("°C", rng.choice(("degC", "°C")))
-    number = "OL" if shown.digits is None else f"{shown.digits:f}"
-    return f"{number} {unit}{f' {shown.coupling}' if shown.coupling else ''}"
+    number = "OL" if display.digits is None else f"{display.digits:f}"
+    return f"{number} {unit}{f' {display.coupling}' if display.coupling else ''}"
 
 
-def record(family: str, variant: int, functions: Sequence[Function], seed: int, number: int) -> Session:
+def record_session(
+    family: str, variant: int, functions: Sequence[MeterFunction], seed: int, number: int
+) -> RecordedSession:
     """Return a session of ``number`` labels with a meter of ``family``, simulated in virtual time."""
-    return run_warped(_record(encoder_named(family, variant), stops(functions, seed, number), seed))
+    return run_in_virtual_time(
+        _record_session(create_encoder(family, variant), draw_measurements(functions, seed, number), seed)
+    )
 
 
-async def _record(encoder: Encoder, wanted: Sequence[Sequence[Stop]], seed: int) -> Session:
-    bench = Bench([stop.part for alike in wanted for stop in alike], seed)
-    functions = dict.fromkeys(alike[0].function for alike in wanted)
+async def _record_session(
+    encoder: Encoder, measurements: Sequence[Sequence[PartMeasurement]], seed: int
+) -> RecordedSession:
+    bench = Bench([stop.part for alike in measurements for stop in alike], seed)
+    functions = dict.fromkeys(alike[0].function for alike in measurements)
     spec = MeterSpec(
         "Plover 12",
         "C0:00:00:00:00:0A",
@@ -175,13 +183,13 @@ async def _record(encoder: Encoder, wanted: Sequence[Sequence[Stop]], seed: int)
         tuple(
             FunctionSpec(
                 function,
-                tuple(Range(parse_amount(scale, function.quantity), _ACCURACY) for scale in SCALES[function]),
+                tuple(Range(parse_amount(scale, function.quantity), _ACCURACY) for scale in FULL_SCALES[function]),
             )
             for function in functions
         ),
     )
-    meter, logged = SimulatedMeter(spec, bench), _Logged(encoder)
-    packets: list[Packet] = []
+    meter, logged = SimulatedMeter(spec, bench), _LoggingEncoder(encoder)
+    packets: list[CapturedPacket] = []
     async with AsyncExitStack() as stack:
         air = await stack.enter_async_context(Air())
         await air.add_meter(meter, encoder=logged, address=spec.address)
@@ -190,63 +198,63 @@ async def _record(encoder: Encoder, wanted: Sequence[Sequence[Stop]], seed: int)
             for definition in definitions:
                 if "notify" in definition.properties:
 
-                    def came(_: object, data: bytearray, uuid: str = definition.uuid) -> None:
-                        packets.append(Packet(air.now, uuid, bytes(data)))
+                    def on_notification(_: object, data: bytearray, uuid: str = definition.uuid) -> None:
+                        packets.append(CapturedPacket(air.now, uuid, bytes(data)))
 
-                    await client.start_notify(definition.uuid, came)
+                    await client.start_notify(definition.uuid, on_notification)
         if isinstance(encoder, RangedEncoder):
-            await client.write_gatt_char(ORDERS_UUID, encoder.start_word)
-            asking = asyncio.create_task(_keep_asking(client, encoder.keep_alive_word))
+            await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
+            asking = asyncio.create_task(_send_keep_alive(client, encoder.keep_alive_command))
             stack.callback(asking.cancel)
         technician = _Technician(air, meter, logged, bench, Random(f"hand/{seed}"))
-        labels = [await technician.read_one_of(alike) for alike in wanted]
+        labels = [await technician.read_first_stable(alike) for alike in measurements]
     told = CapturedMeter(spec.name, tuple(service for service, _ in encoder.services()))
-    return Session(Capture(tuple(packets), tuple(labels), told), _recorded(logged.log, packets))
+    return RecordedSession(Capture(tuple(packets), tuple(labels), told), _recorded_refreshes(logged.log, packets))
 
 
-async def _keep_asking(client: BleakClient, word: bytes) -> None:
+async def _send_keep_alive(client: BleakClient, command: bytes) -> None:
     while True:
-        await asyncio.sleep(PATIENCE / RATE / 2)
-        await client.write_gatt_char(ORDERS_UUID, word)
+        await asyncio.sleep(KEEP_ALIVE_REFRESHES / RATE / 2)
+        await client.write_gatt_char(COMMANDS_UUID, command)
 
 
 @dataclass(frozen=True, slots=True)
 class _Technician:
     air: Air
     meter: SimulatedMeter
-    logged: _Logged
+    encoder: _LoggingEncoder
     bench: Bench
     rng: Random
 
-    async def read_one_of(self, alike: Sequence[Stop]) -> Label:
+    async def read_first_stable(self, measurements: Sequence[PartMeasurement]) -> DisplayEntry:
         """Return the label of the first of some parts whose display comes to rest; ValueError where none does."""
-        for stop in alike:
+        for stop in measurements:
             if label := await self._read(stop):
                 return label
-        raise ValueError(f"No display of {alike[0].function} came to rest.")
+        raise ValueError(f"No display of {measurements[0].function} came to rest.")
 
-    async def _read(self, stop: Stop) -> Label | None:
-        self.meter.turn(stop.function)
-        self.bench.lift(self.meter.name, self.air.now)
-        await asyncio.sleep(self.rng.uniform(*_REACH))
-        self.bench.clip(self.meter.name, stop.clip, self.air.now, bounce=self.rng.uniform(0, 0.5))
+    async def _read(self, measurement: PartMeasurement) -> DisplayEntry | None:
+        self.meter.turn_dial(measurement.function)
+        self.bench.lift_probes(self.meter.name, self.air.now)
+        await asyncio.sleep(self.rng.uniform(*_PROBE_MOVE_SECONDS))
+        self.bench.attach_probes(self.meter.name, measurement.terminals, self.air.now, bounce=self.rng.uniform(0, 0.5))
         touched = self.air.now
-        while self.air.now < touched + _PATIENCE:
+        while self.air.now < touched + _SETTLE_TIMEOUT:
             await asyncio.sleep(self.rng.uniform(*_TYPING))
-            if self.air.now > touched + _STILL and (shown := _standing_still(self.logged.log)):
-                return label_at(self.air.now, typed(shown, self.rng))
+            if self.air.now > touched + _STABLE_SECONDS and (shown := _stable_display(self.encoder.log)):
+                return make_display_entry(self.air.now, typed_text(shown, self.rng))
             await asyncio.sleep(1 / RATE)
         return None
 
 
-def _standing_still(log: Sequence[Refresh]) -> Shown | None:
+def _stable_display(log: Sequence[DisplayRefresh]) -> DisplayState | None:
     """Return the display where it has stood still, None where it has not or shows nothing."""
-    newest = log[-1].shown
-    recent = {(refresh.shown.digits, refresh.shown.unit) for refresh in log[-math.ceil(_STILL * RATE) :]}
+    newest = log[-1].display
+    recent = {(refresh.display.digits, refresh.display.unit) for refresh in log[-math.ceil(_STABLE_SECONDS * RATE) :]}
     return newest if len(recent) == 1 and not newest.blank else None
 
 
-def _recorded(log: Sequence[Refresh], packets: Sequence[Packet]) -> tuple[Refresh, ...]:
+def _recorded_refreshes(log: Sequence[DisplayRefresh], packets: Sequence[CapturedPacket]) -> tuple[DisplayRefresh, ...]:
     """Return the refreshes whose packets were recorded; a link that loses none is taken for granted, and checked."""
     left = [packet.data for packet in packets]
     first = len(log)

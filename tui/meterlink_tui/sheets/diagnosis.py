@@ -8,7 +8,7 @@ from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.widgets import Static
 
-from meterlink.core.text import clean_name
+from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Margin
 from meterlink.link.messages import DerivedView, VisitView
 from meterlink_tui.scene import Tone, verdict_word
@@ -16,13 +16,13 @@ from meterlink_tui.sheets.sheet import Sheet
 
 _LONGEST = 480  # characters of a sentence; more would be nobody's finding
 
-NOTHING = "Nothing has been held yet that would point anywhere."
+NO_DIAGNOSIS = "Nothing has been held yet that would point anywhere."
 
 
-WORKED_OUT = "Worked out of several readings"
+DERIVED_HEADING = "Worked out of several readings"
 
 
-class Findings(Sheet[None]):
+class DiagnosisSheet(Sheet[None]):
     """One block a finding, the foremost first; scrolls."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -38,45 +38,46 @@ class Findings(Sheet[None]):
     def body(self) -> ComposeResult:
         """The summary, the findings, then what was worked out of several readings."""
         yield Static("What the readings point to (Esc goes back)", classes="heading", markup=False)
-        findings = self._visit.get("findings", []) if self._visit else []
+        findings = self._visit.get("causes", []) if self._visit else []
         summary = self._visit.get("summary", "") if self._visit else ""
-        yield Static(clean_name(summary, _LONGEST) or NOTHING, markup=False)
-        for sentence in self._visit.get("stock", []) if self._visit else []:
-            yield Static(clean_name(sentence, _LONGEST), markup=False)
+        yield Static(clean_text(summary, _LONGEST) or NO_DIAGNOSIS, markup=False)
+        for sentence in self._visit.get("replacements", []) if self._visit else []:
+            yield Static(clean_text(sentence, _LONGEST), markup=False)
         for finding in findings:
             yield Static("", markup=False)
             yield Static(
                 Content.assemble(
-                    (clean_name(finding["title"], _LONGEST), "bold $strong"),
-                    (f"  {clean_name(finding['confidence']).upper()}", "bold $hint"),
+                    (clean_text(finding["title"], _LONGEST), "bold $strong"),
+                    (f"  {clean_text(finding['confidence']).upper()}", "bold $hint"),
                 ),
                 markup=False,
             )
             for mark, sentences in (("+", finding["evidence_for"]), ("-", finding["evidence_against"])):
                 for sentence in sentences:
-                    yield Static(f" {mark} {clean_name(sentence, _LONGEST)}", markup=False)
+                    yield Static(f" {mark} {clean_text(sentence, _LONGEST)}", markup=False)
             yield Static(
-                Content.assemble((" NEXT ", "bold $hint"), clean_name(finding["next"], _LONGEST)), markup=False
+                Content.assemble((" NEXT ", "bold $hint"), clean_text(finding["next_measurement"], _LONGEST)),
+                markup=False,
             )
 
-        yield from _derived(self._visit.get("derived", []) if self._visit else [])
+        yield from _derived_blocks(self._visit.get("derived", []) if self._visit else [])
 
-    def action_scroll(self, way: int) -> None:
+    def action_scroll(self, direction: int) -> None:
         """Scroll by a screen, down for a positive ``way``."""
         body = self.query_one("#sheet-body")
-        (body.scroll_page_down if way > 0 else body.scroll_page_up)(animate=False)
+        (body.scroll_page_down if direction > 0 else body.scroll_page_up)(animate=False)
 
 
-def _derived(views: Sequence[DerivedView]) -> ComposeResult:
+def _derived_blocks(views: Sequence[DerivedView]) -> ComposeResult:
     """One block a check: its figure and verdict, the reason with the numbers, what it rests on or what it needs."""
     if views:
         yield Static("", markup=False)
-        yield Static(WORKED_OUT, classes="heading", markup=False)
+        yield Static(DERIVED_HEADING, classes="heading", markup=False)
     for view in views:
         word, mark, tone = verdict_word(view["verdict"]) if view["verdict"] else ("NOT JUDGED", "?", Tone.PLAIN)
         close = ", CLOSE CALL" if view["margin"] == Margin.CLOSE_CALL else ""
         colour = "$strong" if tone is Tone.PLAIN else f"${tone}"
-        title, value = clean_name(view["title"], _LONGEST), clean_name(view["value"], _LONGEST)
+        title, value = clean_text(view["title"], _LONGEST), clean_text(view["value"], _LONGEST)
         yield Static("", markup=False)
         yield Static(
             Content.assemble(
@@ -85,4 +86,4 @@ def _derived(views: Sequence[DerivedView]) -> ComposeResult:
             markup=False,
         )
         for text in (view["text"], view["basis"]):
-            yield Static(f"   {clean_name(text, _LONGEST)}", markup=False)
+            yield Static(f"   {clean_text(text, _LONGEST)}", markup=False)

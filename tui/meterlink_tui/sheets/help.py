@@ -30,7 +30,7 @@ def key_names(binding: Binding) -> str:
     return ", ".join(_KEY_NAMES.get(key, key) for key in binding.key.split(","))
 
 
-class Help(Sheet[None]):
+class HelpSheet(Sheet[None]):
     """Keys with what they do, and what the marks mean."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -41,11 +41,11 @@ class Help(Sheet[None]):
 
     def __init__(self, cautions: tuple[str, ...], bindings: Iterable[Binding]) -> None:
         super().__init__(cautions)
-        self._shown = tuple(bindings)
+        self._listed_bindings = tuple(bindings)
 
     def body(self) -> ComposeResult:
         """One paragraph a key, one a mark."""
-        rows = [(key_names(binding), binding.tooltip) for binding in self._shown]
+        rows = [(key_names(binding), binding.tooltip) for binding in self._listed_bindings]
         yield Static("Keys (Esc goes back)", classes="heading", markup=False)
         for name, meaning in rows:
             yield Static(Content.assemble((f"{name:<12}", "bold $hint"), (meaning, "$strong")), markup=False)

@@ -4,11 +4,11 @@ from textual.app import ComposeResult
 from textual.widgets import Input, Static
 
 from meterlink.core.units import Quantity
-from meterlink_tui.scene import Active
-from meterlink_tui.sheets.rating import Ask
+from meterlink_tui.scene import ActivePoint
+from meterlink_tui.sheets.rating import SubmitText
 from meterlink_tui.sheets.sheet import Sheet
 
-# One way of writing each that `meterlink.capture.files.parse_shows` reads.
+# One way of writing each that `meterlink.capture.capture_file.parse_shows` reads.
 _EXAMPLES: dict[str, str] = {
     Quantity.CAPACITANCE: "43.7 uF",
     Quantity.RESISTANCE: "14.2 ohm, or OL",
@@ -20,13 +20,13 @@ _EXAMPLES: dict[str, str] = {
 _LONGEST = 64  # characters; no display shows more
 
 
-class Keyed(Sheet[None]):
+class ManualEntrySheet(Sheet[None]):
     """Hands what is typed to ``ask``; closes when that returns no error, else shows the error and stays."""
 
-    def __init__(self, cautions: tuple[str, ...], active: Active, ask: Ask) -> None:
+    def __init__(self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitText) -> None:
         super().__init__(cautions)
         self._active = active
-        self._ask = ask
+        self._submit = submit
 
     def body(self) -> ComposeResult:
         """What is asked for, an example, the field, and room for an error."""
@@ -48,7 +48,7 @@ class Keyed(Sheet[None]):
 
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
         """Have the station read and hold it; an error is shown in its words."""
-        error = await self._ask(submitted.value) if submitted.value.strip() else "Nothing was typed."
+        error = await self._submit(submitted.value) if submitted.value.strip() else "Nothing was typed."
         if error:
             self.query_one("#error", Static).update(f"✗ {error}")
         else:

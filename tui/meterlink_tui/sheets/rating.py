@@ -6,7 +6,7 @@ from textual.app import ComposeResult
 from textual.widgets import Input, Static
 
 from meterlink.core.units import Quantity
-from meterlink_tui.scene import Active
+from meterlink_tui.scene import ActivePoint
 from meterlink_tui.sheets.sheet import Sheet
 
 # One way of writing each that `meterlink.judge` reads.
@@ -20,16 +20,16 @@ _EXAMPLES: dict[str, str] = {
 }
 _LONGEST = 64  # characters; no rating on a label is longer
 
-Ask = Callable[[str], Awaitable[str]]
+SubmitText = Callable[[str], Awaitable[str]]
 
 
-class Rate(Sheet[None]):
+class RatingSheet(Sheet[None]):
     """Hands what is typed to ``ask``; closes when that returns no error, else shows the error and stays."""
 
-    def __init__(self, cautions: tuple[str, ...], active: Active, ask: Ask) -> None:
+    def __init__(self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitText) -> None:
         super().__init__(cautions)
         self._active = active
-        self._ask = ask
+        self._submit = submit
 
     def body(self) -> ComposeResult:
         """What is asked for, an example, the field, and room for an error."""
@@ -49,7 +49,7 @@ class Rate(Sheet[None]):
 
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
         """Have the station read it; an error is shown in its words."""
-        error = await self._ask(submitted.value) if submitted.value.strip() else "Nothing was typed."
+        error = await self._submit(submitted.value) if submitted.value.strip() else "Nothing was typed."
         if error:
             self.query_one("#error", Static).update(f"✗ {error}")
         else:

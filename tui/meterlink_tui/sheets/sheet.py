@@ -9,10 +9,10 @@ from textual.screen import ModalScreen
 
 from meterlink_tui.widgets.sentences import Sentence
 
-Answer = TypeVar("Answer")
+SheetResult = TypeVar("SheetResult")
 
 
-class Sheet(ModalScreen[Answer], Generic[Answer]):
+class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
     """A full screen that closes on Escape, above the cautions of the active test point."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -8,16 +8,16 @@ from meterlink_tui.scene import PointRow
 from meterlink_tui.sheets.sheet import Sheet
 from meterlink_tui.widgets.test_points import point_line
 
-_NOT_TEXT = 4  # columns beside an option's text: the sheet's padding and the list's scrollbar
+_SIDE_COLUMNS = 4  # columns beside an option's text: the sheet's padding and the list's scrollbar
 
 
-class Pick(Sheet[str]):
+class PointPicker(Sheet[str]):
     """Closes with the key of the point that was picked, or with nothing."""
 
     def __init__(self, cautions: tuple[str, ...], rows: tuple[PointRow, ...], width: int) -> None:
         super().__init__(cautions)
         self._rows = rows
-        self._width = width - _NOT_TEXT
+        self._width = width - _SIDE_COLUMNS
 
     def body(self) -> ComposeResult:
         """The list, the active point highlighted."""

@@ -15,10 +15,10 @@ def meter_lines(row: MeterRow) -> Content:
         parts.append((f" {row.state.upper()}", f"bold ${row.tone}"))
     if row.battery_low:
         parts.append((f" LOW BATTERY{row.battery.removeprefix('battery')}", "bold $warn"))
-    if row.bars is not None:
+    if row.signal_bars is not None:
         parts += [
-            (f" {_BARS[: row.bars]}", "$strong"),
-            ("▁" * (len(_BARS) - row.bars), "$faint"),
+            (f" {_BARS[: row.signal_bars]}", "$strong"),
+            ("▁" * (len(_BARS) - row.signal_bars), "$faint"),
             (f" {row.signal}", "$faint"),
         ]
     if row.battery and not row.battery_low:
@@ -28,7 +28,7 @@ def meter_lines(row: MeterRow) -> Content:
     return Content.assemble(*parts)
 
 
-class Meters(Widget):
+class MeterList(Widget):
     """All meters, those that want something first, so a short screen cuts off what is well."""
 
     def __init__(self) -> None:

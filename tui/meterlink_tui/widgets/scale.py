@@ -8,7 +8,7 @@ from textual.widget import Widget
 from meterlink_tui.scene import Gauge
 
 # Drawn beyond each limit, as a part of the distance between them: what is a little outside is still seen on the scale.
-_BESIDE = 0.5
+_MARGIN_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,14 +30,14 @@ def _axis(gauge: Gauge, width: int) -> _Axis:
     high = float(gauge.high) if gauge.high is not None else None
     if low is not None and high is not None:
         # Two equal limits are still drawn apart: a tenth of the value each side.
-        span = (high - low) * _BESIDE or abs(low) * 0.1 or 1.0
+        span = (high - low) * _MARGIN_SHARE or abs(low) * 0.1 or 1.0
         return _Axis(low - span, high + span, width)
     limit = low if low is not None else high or 0.0
-    span = abs(limit) * _BESIDE or 1.0
+    span = abs(limit) * _MARGIN_SHARE or 1.0
     return _Axis(limit - span, limit + span, width)
 
 
-def _place_reading(gauge: Gauge, axis: _Axis, low: int, high: int) -> int | None:
+def _reading_column(gauge: Gauge, axis: _Axis, low: int, high: int) -> int | None:
     """Column of the reading; None when it is outside what is drawn.
 
     Rounding to columns must not move it across a limit: at the limit is within, the first count beyond is not.
@@ -60,7 +60,7 @@ def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
     high = axis.column(float(gauge.high)) if gauge.high is not None else width - 1
     high = max(high, low + 1)  # two equal limits are two marks, side by side
     bar = ["━" if low <= i <= high else "·" for i in range(width)]
-    labels = _Row(width)
+    labels = _TextRow(width)
     if gauge.low is not None:
         bar[low] = "┣"
         labels.put(low, f"low {gauge.low:f}")
@@ -70,12 +70,12 @@ def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
     if gauge.nominal is not None:
         bar[axis.column(float(gauge.nominal))] = "┿"
         labels.put(axis.column(float(gauge.nominal)), f"{gauge.nominal:f}")
-    above = _Row(width)
-    at = _place_reading(gauge, axis, low, high)
+    above = _TextRow(width)
+    at = _reading_column(gauge, axis, low, high)
     if at is not None:
         bar[at] = "█"
         above.put_arrow(at, f"{gauge.reading:f}")
-    elif gauge.beyond or (gauge.reading is not None and gauge.reading > axis.end):
+    elif gauge.overload or (gauge.reading is not None and gauge.reading > axis.end):
         bar[-1] = "►"
         above.put(width - 1, f"{'OL' if gauge.reading is None else f'{gauge.reading:f} {gauge.unit}'}, off the scale ►")
     elif gauge.reading is not None:
@@ -84,7 +84,7 @@ def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
     return above.text, "".join(bar), labels.text
 
 
-class _Row:
+class _TextRow:
     """A row of blanks that labels are put into, the first one having the right of way."""
 
     def __init__(self, width: int) -> None:
@@ -109,7 +109,7 @@ class _Row:
             self._cells[start : start + len(label)] = label
 
 
-class Scale(Widget):
+class LimitScale(Widget):
     """Draws a gauge as wide as it is given."""
 
     def __init__(self) -> None:
@@ -132,13 +132,13 @@ class Scale(Widget):
         return Content.assemble(
             (above, f"bold ${self._tone}"),
             "\n",
-            *(_styled(char, self._tone) for char in bar),
+            *(_styled_char(char, self._tone) for char in bar),
             "\n",
             (labels, "$strong"),
         )
 
 
-def _styled(char: str, tone: str) -> tuple[str, str]:
+def _styled_char(char: str, tone: str) -> tuple[str, str]:
     if char in "█►◄":
         return char, f"bold ${tone}"
     return char, "$faint" if char == "·" else "$strong"

@@ -14,18 +14,18 @@ class Sentence(Static):
         super().__init__(markup=False, id=name)
         self._label = label
         self._tone = tone
-        self._said: tuple[str, ...] = ()
+        self._shown: tuple[str, ...] = ()
 
     def show(self, *sentences: str) -> None:
         """Say ``sentences``, each after the label and on a line of its own; nothing at all for empty ones."""
         said = tuple(filter(None, sentences))
-        if said != self._said:
-            self._said = said
+        if said != self._shown:
+            self._shown = said
             self.display = bool(said)
-            self.update(Content("\n").join(labelled(self._label, text, self._tone) for text in said))
+            self.update(Content("\n").join(labelled_sentence(self._label, text, self._tone) for text in said))
 
 
-def labelled(label: str, text: str, tone: str) -> Content:
+def labelled_sentence(label: str, text: str, tone: str) -> Content:
     """Return ``text`` after ``label`` in reverse; the reverse shows without colour too."""
     mark = [(f" {label} ", f"bold $on-strong on ${tone}"), (" ", "")] if label else []
     return Content.assemble(*mark, (text, "$strong"))
@@ -44,7 +44,9 @@ class Alerts(Static):
             self._alerts = alerts
             self.display = bool(alerts)
             tones = {"plain": "strong"}
-            self.update(Content("\n").join(labelled(a.word, a.text, tones.get(a.tone, a.tone)) for a in alerts))
+            self.update(
+                Content("\n").join(labelled_sentence(a.word, a.text, tones.get(a.tone, a.tone)) for a in alerts)
+            )
 
 
 class Heading(Static):
@@ -52,13 +54,13 @@ class Heading(Static):
 
     def __init__(self) -> None:
         super().__init__(markup=False, id="heading")
-        self._said: tuple[str, ...] = ()
+        self._shown: tuple[str, ...] = ()
 
     def show(self, title: str, *rest: str) -> None:
         """Name the test point, then what else there is room for."""
         said = (title, *filter(None, rest))
-        if said != self._said:
-            self._said = said
+        if said != self._shown:
+            self._shown = said
             self.update(Content.assemble((title, "bold $strong"), *((f" · {part}", "$strong") for part in said[1:])))
 
 
@@ -67,16 +69,16 @@ class Header(Widget):
 
     def __init__(self) -> None:
         super().__init__(id="header")
-        self._said = ("", "")
+        self._shown = ("", "")
 
-    def show(self, place: str, tally: str) -> None:
+    def show(self, site: str, tally: str) -> None:
         """Say both."""
-        if (place, tally) != self._said:
-            self._said = place, tally
+        if (site, tally) != self._shown:
+            self._shown = site, tally
             self.refresh()
 
     def render(self) -> Content:
         """Return one row."""
-        place, tally = self._said
+        place, tally = self._shown
         room = max(0, self.content_size.width - len(tally) - 1)
         return Content.assemble(Content(place).truncate(room, ellipsis=True, pad=True), " ", tally)

@@ -6,7 +6,7 @@ from textual.widget import Widget
 
 from meterlink_tui.scene import PointRow
 
-_TITLE_AT_MOST = 26
+_LONGEST_TITLE = 26
 
 
 def point_line(row: PointRow, width: int) -> Content:
@@ -14,18 +14,18 @@ def point_line(row: PointRow, width: int) -> Content:
     for two earlier held readings. The verdict is never cut; the title is, where ``width`` is short.
     """
     style = "bold $strong" if row.active else "$strong"
-    again = f" +{row.retakes}" if row.retakes else ""
-    close = " close call" if row.close else ""
+    again = f" +{row.repeats}" if row.repeats else ""
+    close = " close call" if row.close_call else ""
     tail = Content.assemble(
-        (f"{row.shown} " if row.shown else "", style),
-        (row.mark, f"bold ${row.tone}" if row.shown else "$faint"),
-        (f" {row.word}" if row.word else " not held", f"bold ${row.tone}" if row.word else "$faint"),
+        (f"{row.accepted_text} " if row.accepted_text else "", style),
+        (row.mark, f"bold ${row.tone}" if row.accepted_text else "$faint"),
+        (f" {row.verdict}" if row.verdict else " not held", f"bold ${row.tone}" if row.verdict else "$faint"),
         (close, "bold $warn"),
         (again, "$faint"),
     )
     head = Content.styled(f"{'►' if row.active else ' '}{row.number:>2} ", style)
     room = width - head.cell_length - tail.cell_length - 1
-    return Content.assemble(head, (_shorten(row.title, max(4, min(room, _TITLE_AT_MOST))), style), " ", tail)
+    return Content.assemble(head, (_shorten(row.title, max(4, min(room, _LONGEST_TITLE))), style), " ", tail)
 
 
 def _shorten(title: str, width: int) -> str:
@@ -37,13 +37,13 @@ def _shorten(title: str, width: int) -> str:
     return set_cell_size(f"…{title}", width)
 
 
-def window(count: int, active: int | None, height: int) -> range:
+def visible_rows(count: int, active: int | None, height: int) -> range:
     """Which rows of a list to show in ``height`` rows: those around the active one."""
     first = min(max(0, (active or 0) - height // 2), max(0, count - height))
     return range(first, min(count, first + height))
 
 
-class Points(Widget):
+class PointList(Widget):
     """As many test points as there is room for, the active one always among them."""
 
     def __init__(self) -> None:
@@ -63,5 +63,5 @@ class Points(Widget):
         if not self._rows:
             return Content.styled("No test points yet.", "$faint")
         active = next((i for i, row in enumerate(self._rows) if row.active), None)
-        shown = window(len(self._rows), active, height or len(self._rows))
+        shown = visible_rows(len(self._rows), active, height or len(self._rows))
         return Content("\n").join(point_line(self._rows[i], width) for i in shown)

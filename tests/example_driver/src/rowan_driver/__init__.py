@@ -19,8 +19,8 @@ from meterlink.driver_api import (
     DriverError,
     Quantity,
     Reading,
-    Stamp,
     Status,
+    Timestamp,
 )
 
 SERVICE = "7b0e0000-3f52-4c1e-9d5a-6f1c2a9b4e10"
@@ -44,7 +44,7 @@ class RowanDriver:
 
     channels: Sequence[Channel] = (Channel(DISPLAY),)
 
-    def feed(self, channel: str, packet: bytes, stamp: Stamp) -> Iterable[Reading]:
+    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterable[Reading]:
         """Return the reading in a packet; nothing where the bytes are none of a Rowan's."""
         if channel != DISPLAY or len(packet) != LENGTH or packet[0] != START or sum(packet[:6]) % 256 != packet[6]:
             return ()
@@ -59,7 +59,7 @@ class RowanDriver:
                 quantity=quantity,
                 digits=None if overload else digits,
                 unit=unit,
-                stamp=stamp,
+                timestamp=stamp,
                 status=Status.OVERLOAD if overload else Status.OK,
                 coupling=coupling,
                 resolution=Decimal(1).scaleb(-decimals),

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 # A peer that needs longer than this for a few kilobytes hangs; it is not slow.
-STUCK_AFTER = 30.0  # s
+PEER_TIMEOUT = 30.0  # s
 # Commands are short, and a view of a visit has some kilobytes. A longer line does not come from Meterlink.
 LONGEST_LINE = 1 << 20  # bytes
 # sun_path holds 108 bytes on Linux and 104 on macOS, the final NUL included.
@@ -46,7 +46,7 @@ async def read_line(reader: asyncio.StreamReader) -> bytes:
         return b""
 
 
-def json_object(line: bytes) -> dict[str, Any]:
+def parse_json_object(line: bytes) -> dict[str, Any]:
     """Return the JSON object in ``line``; an empty one for anything else."""
     try:
         given = json.loads(line)

@@ -15,11 +15,11 @@ from bleak.backends.scanner import BaseBleakScanner
 from meterlink_simulators.bleak_backend import AirClient, AirScanner
 from meterlink_simulators.display import Instrument
 from meterlink_simulators.encoders import Encoder
-from meterlink_simulators.ether import Ether, Radio, parse_address
+from meterlink_simulators.link_layer import RadioDevice, VirtualLink, parse_address
 from meterlink_simulators.peripheral import Peripheral
 
 if TYPE_CHECKING:
-    from meterlink_simulators.bleak_backend import FoundService
+    from meterlink_simulators.bleak_backend import RemoteService
 
 # The least ATT MTU, which every device supports, in bytes (Core vol. 3 part G, 5.2.1), and the most a central asks for:
 # a 512-byte attribute value (Core vol. 3 part F, 3.2.9) with the longest ATT header in use.
@@ -41,11 +41,11 @@ class Air:
     def __init__(self, *, central_mtu: int = MOST_MTU, caches_services: bool = False) -> None:
         self.central_mtu = central_mtu
         self.caches_services = caches_services
-        self.service_cache: dict[str, list[FoundService]] = {}
+        self.service_cache: dict[str, list[RemoteService]] = {}
         self.meters: dict[str, Peripheral] = {}
-        self._ether = Ether()
+        self._link = VirtualLink()
         self._counter = itertools.count(1)
-        self._switched_on: float | None = None
+        self._started_at: float | None = None
 
     async def __aenter__(self) -> Self:
         return self
@@ -57,14 +57,14 @@ class Air:
     def now(self) -> float:
         """Seconds, on the loop's clock, since this property was first asked for."""
         time = asyncio.get_running_loop().time()
-        if self._switched_on is None:
-            self._switched_on = time
-        return time - self._switched_on
+        if self._started_at is None:
+            self._started_at = time
+        return time - self._started_at
 
     @property
-    def radios(self) -> int:
+    def device_count(self) -> int:
         """How many devices are on the air: each meter, each scanner at work, each connection's central."""
-        return len(self._ether.controllers)
+        return len(self._link.controllers)
 
     @functools.cached_property
     def scanner_backend(self) -> type[BaseBleakScanner]:
@@ -101,7 +101,7 @@ class Air:
             message = f"{text} is on the air already."
             raise ValueError(message)
         meter = Peripheral(
-            lambda name: Radio(self._ether, name, radio_address).power_on(),
+            lambda name: RadioDevice(self._link, name, radio_address).power_on(),
             lambda: self.now,
             instrument,
             encoder,
@@ -119,11 +119,11 @@ class Air:
         del self.meters[meter.address]
         await meter.close()
 
-    async def central(self) -> Radio:
+    async def add_central(self) -> RadioDevice:
         """Return a fresh central device, switched on; whoever asked discards it."""
         number = next(self._counter)
         address = parse_address(f"E0:00:00:{number >> 16 & 0xFF:02X}:{number >> 8 & 0xFF:02X}:{number & 0xFF:02X}")
-        return await Radio(self._ether, f"central {number}", address).power_on()
+        return await RadioDevice(self._link, f"central {number}", address).power_on()
 
     async def close(self) -> None:
         """Switch every meter off; raises what the first failing instrument or encoder raised."""

@@ -2,24 +2,24 @@
 
 from typing import cast
 
-from meterlink.link.messages import AirView, LiveView, Message, MetersView, NoticeView, TeachView, VisitView
+from meterlink.link.messages import DiscoveryView, LiveView, Message, MetersView, NoticeView, TeachView, VisitView
 
 
-class Latest:
+class LatestMessages:
     """Keeps one message a topic, so a flood costs memory and drawing time for one frame only."""
 
     def __init__(self) -> None:
         self._messages: dict[str, Message] = {}
-        self._dirty: set[str] = set()
+        self._changed: set[str] = set()
 
     def put(self, message: Message) -> None:
         """Take a message in the place of the one before it of the same topic."""
         self._messages[message["topic"]] = message
-        self._dirty.add(message["topic"])
+        self._changed.add(message["topic"])
 
-    def take_dirty(self) -> set[str]:
+    def pop_changed_topics(self) -> set[str]:
         """Return the topics that changed since this was last asked."""
-        dirty, self._dirty = self._dirty, set()
+        dirty, self._changed = self._changed, set()
         return dirty
 
     @property
@@ -43,9 +43,9 @@ class Latest:
         return cast("NoticeView | None", self._messages.get("notice"))
 
     @property
-    def air(self) -> AirView | None:
+    def discovery(self) -> DiscoveryView | None:
         """What is on the air, as somebody last asked for it."""
-        return cast("AirView | None", self._messages.get("air"))
+        return cast("DiscoveryView | None", self._messages.get("air"))
 
     @property
     def teach(self) -> TeachView | None:

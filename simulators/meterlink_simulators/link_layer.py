@@ -13,11 +13,11 @@ from bumble.link import LocalLink
 _T = TypeVar("_T")
 
 
-class GivenUpError(Exception):
+class ConnectionLostError(Exception):
     """What was asked of the stack will not be answered: the link is gone."""
 
 
-async def apart(coroutine: Coroutine[Any, Any, _T], until: asyncio.Future[None] | None = None) -> _T:
+async def run_in_own_task(coroutine: Coroutine[Any, Any, _T], until: asyncio.Future[None] | None = None) -> _T:
     """Run ``coroutine`` in a task of its own and return its result; GivenUpError when ``until`` is done first.
 
     bumble waits with ``asyncio.wait_for``, which in Python 3.11 may swallow the cancellation of the task it runs in.
@@ -35,7 +35,7 @@ async def apart(coroutine: Coroutine[Any, Any, _T], until: asyncio.Future[None] 
         if not task.cancelled():
             task.exception()  # seen, so that asyncio does not report it when the caller was cancelled
     if task.cancelled():
-        raise GivenUpError
+        raise ConnectionLostError
     return task.result()
 
 
@@ -60,7 +60,7 @@ class _Controllers(dict[Controller, None]):
         del self[controller]
 
 
-class Ether(LocalLink):
+class VirtualLink(LocalLink):
     """A `LocalLink` that names the sender of data by the address its connection was made with, and keeps order.
 
     bumble 0.0.236 names the sender by its random address, so devices that use their public address are not heard; and
@@ -130,29 +130,29 @@ class RadioController(Controller):
         if sender_address in self.le_connections:
             super().on_link_acl_data(sender_address, transport, data)
 
-    def drop_links(self, reason: int) -> None:
+    def drop_connections(self, reason: int) -> None:
         """End every connection on both sides with an HCI ``reason``."""
         for connection in list(self.le_connections.values()):
             connection.send_ll_control_pdu(ll.TerminateInd(reason))
             self.on_le_disconnected(connection, reason)
 
 
-class Radio:
+class RadioDevice:
     """One bumble device (controller, host, GATT) on an `Ether`."""
 
-    def __init__(self, ether: Ether, name: str, address: hci.Address) -> None:
-        self._ether = ether
+    def __init__(self, link: VirtualLink, name: str, address: hci.Address) -> None:
+        self._link = link
         self.address = address
-        self.controller = RadioController(name, link=ether, public_address=address if address.is_public else None)
+        self.controller = RadioController(name, link=link, public_address=address if address.is_public else None)
         host = Host(self.controller, self.controller)
         self.device = Device(name=name, address=None if address.is_public else address, host=host)
 
-    async def power_on(self) -> "Radio":
+    async def power_on(self) -> "RadioDevice":
         """Start the device; it is idle afterwards."""
         try:
-            await apart(self.device.power_on())
+            await run_in_own_task(self.device.power_on())
         except BaseException:
-            self.discard()
+            self.shut_down()
             raise
         return self
 
@@ -161,11 +161,11 @@ class Radio:
         """Which of its addresses the device uses on the air."""
         return hci.OwnAddressType.PUBLIC if self.address.is_public else hci.OwnAddressType.RANDOM
 
-    def discard(self) -> None:
+    def shut_down(self) -> None:
         """Drop all links, fall silent and leave the ether; safe to repeat."""
-        self.controller.drop_links(hci.HCI_ErrorCode.REMOTE_USER_TERMINATED_CONNECTION_ERROR)
+        self.controller.drop_connections(hci.HCI_ErrorCode.REMOTE_USER_TERMINATED_CONNECTION_ERROR)
         for advertising_set in self.controller.advertising_sets.values():
             advertising_set.stop()
         self.controller.le_legacy_advertiser.stop()
-        if self.controller in self._ether.controllers:
-            self._ether.remove_controller(self.controller)
+        if self.controller in self._link.controllers:
+            self._link.remove_controller(self.controller)

@@ -7,24 +7,24 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.capture.files import (
-    Asked,
+from meterlink.capture.capture_file import (
     Capture,
     CapturedMeter,
-    Label,
-    Packet,
-    Shows,
-    label_at,
-    pair,
+    CapturedPacket,
+    ConnectionRequests,
+    DisplayedValue,
+    DisplayEntry,
+    format_capture,
+    make_display_entry,
+    pair_packets,
     parse_capture,
-    parse_shows,
+    parse_displayed_value,
     read_capture,
-    write_capture,
 )
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
-from meterlink.driver_api import Channel, Write
+from meterlink.driver_api import Channel, CharacteristicWrite
 
 untimed = settings(deadline=None)  # how fast the machine is proves nothing here
 
@@ -51,7 +51,7 @@ untimed = settings(deadline=None)  # how fast the machine is proves nothing here
     ],
 )
 def test_a_label_with_a_number(text: str, digits: str, unit: str, coupling: Coupling | None) -> None:
-    shows = parse_shows(text)
+    shows = parse_displayed_value(text)
     assert str(shows.digits) == digits  # trailing zeros and the minus of -0.00 count
     assert (shows.unit, shows.coupling, shows.overload, shows.blank) == (unit, coupling, False, False)
     assert shows.negative == digits.startswith("-")
@@ -59,20 +59,20 @@ def test_a_label_with_a_number(text: str, digits: str, unit: str, coupling: Coup
 
 @pytest.mark.parametrize("text", ["OL Mohm", "0L MΩ", "0.L Mohm", "OL. Mohm", "ol Mohm"])
 def test_an_overload(text: str) -> None:
-    assert parse_shows(text) == Shows(None, "MΩ", Quantity.RESISTANCE, overload=True)
+    assert parse_displayed_value(text) == DisplayedValue(None, "MΩ", Quantity.RESISTANCE, overload=True)
 
 
 def test_an_overload_may_be_negative_and_without_a_unit() -> None:
-    assert parse_shows("-OL") == Shows(None, overload=True, negative=True)
+    assert parse_displayed_value("-OL") == DisplayedValue(None, overload=True, negative=True)
 
 
 @pytest.mark.parametrize("text", ["---", "- - -", "----", "blank", ""])
 def test_a_blank(text: str) -> None:
-    assert parse_shows(text).blank
+    assert parse_displayed_value(text).blank
 
 
 def test_a_blank_with_unit_and_flags() -> None:
-    shows = parse_shows("--- V HOLD LOWBAT REL")
+    shows = parse_displayed_value("--- V HOLD LOWBAT REL")
     assert (shows.unit, shows.blank) == ("V", True)
     assert shows.flags == {"hold", "low_battery", "relative"}
 
@@ -80,14 +80,14 @@ def test_a_blank_with_unit_and_flags() -> None:
 @pytest.mark.parametrize("text", ["4.70", "4,70 uF", "4.70 furlongs", "nan V", "OLD V", "V", "x" * 100, "٤ V"])
 def test_a_label_that_says_nothing_certain_is_refused(text: str) -> None:
     with pytest.raises(InputError):
-        parse_shows(text)
+        parse_displayed_value(text)
 
 
 @untimed
 @given(st.text(max_size=80))
 def test_any_text_is_read_or_refused(text: str) -> None:
     try:
-        shows = parse_shows(text)
+        shows = parse_displayed_value(text)
     except InputError:
         return
     assert (shows.quantity is None) == (shows.unit == "")
@@ -95,16 +95,16 @@ def test_any_text_is_read_or_refused(text: str) -> None:
 
 numbers = st.decimals(min_value=-99999, max_value=99999, places=2)
 times = st.integers(0, 10**9).map(lambda n: n / 1000)
-packets = st.builds(Packet, times, st.sampled_from(["a", "b@7"]), st.binary(max_size=20))
+packets = st.builds(CapturedPacket, times, st.sampled_from(["a", "b@7"]), st.binary(max_size=20))
 periods = st.sampled_from([0.1, 0.5, 2.0, 3600.0])
 asked = st.builds(
-    Asked,
-    st.lists(st.builds(Write, st.just("fff2"), st.binary(max_size=9), st.just(0.0) | periods)).map(tuple),
+    ConnectionRequests,
+    st.lists(st.builds(CharacteristicWrite, st.just("fff2"), st.binary(max_size=9), st.just(0.0) | periods)).map(tuple),
     st.lists(st.builds(Channel, st.just("fff1"), st.just("read"), periods)).map(tuple),
 )
 labels = st.one_of(
-    st.builds(label_at, times, numbers.map(lambda n: f"{n:f} V")),
-    st.builds(lambda t, n, d: label_at(t, f"{n:f} V", t, t + d), times, numbers, st.integers(0, 5)),
+    st.builds(make_display_entry, times, numbers.map(lambda n: f"{n:f} V")),
+    st.builds(lambda t, n, d: make_display_entry(t, f"{n:f} V", t, t + d), times, numbers, st.integers(0, 5)),
 )
 
 
@@ -114,17 +114,19 @@ labels = st.one_of(
     st.lists(labels),
     st.none() | st.builds(CapturedMeter, st.just("A meter"), st.just(("fff0",)), asked),
 )
-def test_what_is_written_reads_back(some: list[Packet], others: list[Label], meter: CapturedMeter | None) -> None:
-    def at(one: Packet | Label) -> float:
-        return one.t
+def test_what_is_written_reads_back(
+    some: list[CapturedPacket], others: list[DisplayEntry], meter: CapturedMeter | None
+) -> None:
+    def at(one: CapturedPacket | DisplayEntry) -> float:
+        return one.seconds
 
     capture = Capture(tuple(sorted(some, key=at)), tuple(sorted(others, key=at)), meter)
-    back = parse_capture(write_capture(capture).split("\n"), "x")
-    assert [(one.t, one.channel, one.data) for one in back.packets] == [
-        (one.t, one.channel, one.data) for one in capture.packets
+    back = parse_capture(format_capture(capture).split("\n"), "x")
+    assert [(one.seconds, one.channel, one.data) for one in back.packets] == [
+        (one.seconds, one.channel, one.data) for one in capture.packets
     ]
-    assert [(one.t, one.text, one.begin, one.end) for one in back.labels] == [
-        (one.t, one.text, one.begin, one.end) for one in capture.labels
+    assert [(one.seconds, one.text, one.begin, one.end) for one in back.entries] == [
+        (one.seconds, one.text, one.begin, one.end) for one in capture.entries
     ]
     assert back.meter == capture.meter
 
@@ -138,9 +140,9 @@ def test_lines_and_places_in_the_file() -> None:
         ],
         "x",
     )
-    assert capture.packets == (Packet(12.345, "abcd", b"\xa5\x04", 3),)
-    assert capture.labels == (Label(12.9, "4.70 uF", 12.5, 12.9, 1),)
-    assert capture.labels[0].shows.digits == Decimal("4.70")
+    assert capture.packets == (CapturedPacket(12.345, "abcd", b"\xa5\x04", 3),)
+    assert capture.entries == (DisplayEntry(12.9, "4.70 uF", 12.5, 12.9, 1),)
+    assert capture.entries[0].displayed_value.digits == Decimal("4.70")
 
 
 @pytest.mark.parametrize(
@@ -183,9 +185,12 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
 
 
 def test_a_label_describes_the_packets_before_it() -> None:
-    came = [Packet(t, "a", b"") for t in (0.5, 0.6, 0.8, 1.0, 1.05, 1.2, 1.3, 5.0, 6.0, 7.1)]
-    said = [label_at(1.0, "1 V"), label_at(1.2, "2 V"), label_at(9.0, "3 V", 5.0, 7.0)]
-    paired = [(packet.t, label.text if label else None) for packet, label in pair(Capture(tuple(came), tuple(said)))]
+    came = [CapturedPacket(t, "a", b"") for t in (0.5, 0.6, 0.8, 1.0, 1.05, 1.2, 1.3, 5.0, 6.0, 7.1)]
+    said = [make_display_entry(1.0, "1 V"), make_display_entry(1.2, "2 V"), make_display_entry(9.0, "3 V", 5.0, 7.0)]
+    paired = [
+        (packet.seconds, label.text if label else None)
+        for packet, label in pair_packets(Capture(tuple(came), tuple(said)))
+    ]
     assert paired == [
         (0.5, None),
         (0.6, "1 V"),

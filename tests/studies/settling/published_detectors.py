@@ -19,14 +19,14 @@ from typing import Protocol
 
 from meterlink.core.readings import Reading, Status
 from meterlink.settling.detector import (
-    FEWEST,
-    GAP,
-    LIFTED,
-    MOVED,
+    LIFT_TIME,
+    MAX_GAP,
+    MIN_READINGS,
+    MOVE_TIME,
     MOVED_COUNTS,
     MOVED_SHARE,
-    OVERLOAD_QUIET,
-    QUIET,
+    OVERLOAD_QUIET_TIME,
+    QUIET_TIME,
     is_idle,
 )
 
@@ -44,7 +44,7 @@ RATIO_LIMIT = 1.30  # 5 %
 class SteadyTest(Protocol):
     """A test of a steady state, fed value by value."""
 
-    def steady(self, value: float) -> bool:
+    def update(self, value: float) -> bool:
         """Take the next value; say whether it is steady."""
         ...
 
@@ -77,7 +77,7 @@ class RStatistic:
         self._last = value
         return (2 - one) * self._about_filtered / self._successive if self._successive else float("nan")
 
-    def steady(self, value: float) -> bool:
+    def update(self, value: float) -> bool:
         """Take the next value; steady while R is not above its limit, and where there is no change at all (0/0)."""
         return not self.feed(value) > self._limit
 
@@ -100,19 +100,19 @@ class VonNeumannRatio:
         successive = sum([(later - one) ** 2 for one, later in pairwise(values)])
         return successive / about_mean if about_mean and successive else float("nan")
 
-    def steady(self, value: float) -> bool:
+    def update(self, value: float) -> bool:
         """Take the next value; steady once the window is full and the ratio is not below its limit."""
         ratio = self.feed(value)
         return ratio is not None and not ratio < self._limit
 
 
-class Peer:
+class PublishedDetector:
     """Holds readings by a test of a steady state, made anew for every run of readings."""
 
     def __init__(self, test: Callable[[], SteadyTest]) -> None:
         self._make = test
         self._test = test()
-        self._held: Reading | None = None
+        self._settled: Reading | None = None
         self._elsewhere_since: float | None = None
         self._idle_since: float | None = None
         self._run: tuple[str, Decimal | None, Status] | None = None
@@ -121,41 +121,45 @@ class Peer:
 
     def feed(self, reading: Reading) -> Reading | None:
         """Take the next reading; return it where it is now held."""
-        now = reading.stamp.monotonic_ns * _NS
+        now = reading.timestamp.monotonic_ns * _NS
         if reading.status is Status.INVALID:
             return None
         if is_idle(reading):
             self._idle_since = now if self._idle_since is None else self._idle_since
-            if now - self._idle_since >= LIFTED:
-                self._held = None
+            if now - self._idle_since >= LIFT_TIME:
+                self._settled = None
             self._run = None
             return None
         self._idle_since = None
-        if self._held is not None and not self._moved(reading, self._held, now):
+        if self._settled is not None and not self._moved(reading, self._settled, now):
             return None
         run = reading.unit, reading.resolution, reading.status
-        if run != self._run or now - self._last_at > GAP:
+        if run != self._run or now - self._last_at > MAX_GAP:
             self._run, self._test, self._begun_at, self._readings = run, self._make(), now, 0
         self._last_at = now
         self._readings += 1
-        steady = reading.digits is None or self._test.steady(float(reading.digits))
-        quiet = OVERLOAD_QUIET if reading.digits is None else QUIET
-        if not steady or self._readings < FEWEST or now - self._begun_at < quiet - _SLACK:
+        steady = reading.digits is None or self._test.update(float(reading.digits))
+        quiet = OVERLOAD_QUIET_TIME if reading.digits is None else QUIET_TIME
+        if not steady or self._readings < MIN_READINGS or now - self._begun_at < quiet - _SLACK:
             return None
-        self._held = reading
+        self._settled = reading
         return reading
 
-    def _moved(self, reading: Reading, held: Reading, now: float) -> bool:
+    def _moved(self, reading: Reading, settled: Reading, now: float) -> bool:
         """Say whether the display has been elsewhere for so long that a new measurement begins."""
-        same = reading.status is held.status
-        if reading.value is not None and held.value is not None:
-            count = abs(held.value / float(held.digits / held.resolution)) if held.digits and held.resolution else 0.0
-            same = abs(reading.value - held.value) <= max(MOVED_COUNTS * count, MOVED_SHARE * abs(held.value))
+        same = reading.status is settled.status
+        if reading.value is not None and settled.value is not None:
+            count = (
+                abs(settled.value / float(settled.digits / settled.resolution))
+                if settled.digits and settled.resolution
+                else 0.0
+            )
+            same = abs(reading.value - settled.value) <= max(MOVED_COUNTS * count, MOVED_SHARE * abs(settled.value))
         if same:
             self._elsewhere_since = None
             return False
         self._elsewhere_since = now if self._elsewhere_since is None else self._elsewhere_since
-        if now - self._elsewhere_since < MOVED:
+        if now - self._elsewhere_since < MOVE_TIME:
             return False
-        self._held = self._elsewhere_since = self._run = None
+        self._settled = self._elsewhere_since = self._run = None
         return True

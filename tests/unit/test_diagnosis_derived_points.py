@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import Check, Derivation, DerivedCheck, Rating, Span, State, TestPoint
-from meterlink.core.units import Amount, Quantity, parse_amount, step_of
+from meterlink.core.equipment import CircuitState, DerivedPoint, DerivedPointKind, PointKind, Rating, Span, TestPoint
+from meterlink.core.units import Amount, Quantity, parse_amount, resolution_of
 from meterlink.core.verdicts import Limits, Margin, Verdict
-from meterlink.diagnosis.derived import Derived, Inputs, derive
-from meterlink.diagnosis.observations import Takes, observe
-from meterlink.judge.judging import Measured, limits_of
+from meterlink.diagnosis.derived_points import DerivedInputs, DerivedResult, judge_derived_points
+from meterlink.diagnosis.observations import PointReadings, observe
+from meterlink.judge.judging import MeasuredValue, limits_for
 from meterlink.judge.uncertainty import AccuracyLine
 
 EXACT = AccuracyLine(Decimal(0), Decimal(0))
@@ -20,8 +20,8 @@ TOLERANCE = "6 %"
 
 
 def point(key: str, quantity: Quantity, ends: tuple[str, str], **more: object) -> TestPoint:
-    check = Check.CAPACITOR if quantity is Quantity.CAPACITANCE else Check.RANGE
-    given = {"state": State.ENERGIZED, "check": check, "section": "", "component": "line", **more}
+    check = PointKind.CAPACITOR if quantity is Quantity.CAPACITANCE else PointKind.RANGE
+    given = {"state": CircuitState.ENERGIZED, "check": check, "section": "", "component": "line", **more}
     return TestPoint(key=key, circuit="c", terminals=ends, quantity=quantity, **given)  # type: ignore[arg-type]
 
 
@@ -30,7 +30,7 @@ LINES = [
 ]
 LEADS = [point(key, Quantity.CURRENT, (f"T{n}", "motor"), component="motor") for n, key in enumerate("abc", 1)]
 WINDINGS = [
-    point(key, Quantity.RESISTANCE, ends, component="motor", state=State.ISOLATED)
+    point(key, Quantity.RESISTANCE, ends, component="motor", state=CircuitState.ISOLATED)
     for key, ends in (("a", ("C", "R")), ("b", ("C", "S")), ("c", ("R", "S")))
 ]
 CAPACITOR = [
@@ -45,16 +45,16 @@ AIR = [
     point("out", Quantity.TEMPERATURE, ("duct", "bead"), component="supply air"),
 ]
 
-UNBALANCE = DerivedCheck(
-    "u", Derivation.UNBALANCE, "unbalance", (("first", "a"), ("second", "b"), ("third", "c")),
+UNBALANCE = DerivedPoint(
+    "u", DerivedPointKind.UNBALANCE, "unbalance", (("first", "a"), ("second", "b"), ("third", "c")),
     Span(None, Decimal(2), "%"),
 )  # fmt: skip
-OF_WINDINGS = DerivedCheck("w", Derivation.WINDINGS, "windings", UNBALANCE.of)
-AT_WORK = DerivedCheck(
-    "l", Derivation.UNDER_LOAD, "at work", (("amps", "amps"), ("volts", "volts"), ("capacitor", "cap")),
+OF_WINDINGS = DerivedPoint("w", DerivedPointKind.WINDINGS, "windings", UNBALANCE.inputs)
+AT_WORK = DerivedPoint(
+    "l", DerivedPointKind.UNDER_LOAD, "at work", (("amps", "amps"), ("volts", "volts"), ("capacitor", "cap")),
     frequency=Amount(Decimal(60), "Hz"),
 )  # fmt: skip
-SPLIT = DerivedCheck("s", Derivation.SPLIT, "split", (("return", "back"), ("supply", "out")))
+SPLIT = DerivedPoint("s", DerivedPointKind.SPLIT, "split", (("return", "back"), ("supply", "out")))
 
 OHMS = "OL"
 # text of a reading -> with another meter's name after a slash: "230.1 V/other"
@@ -62,23 +62,23 @@ Readings = Mapping[str, str]
 
 
 def worked_out(
-    check: DerivedCheck, points: list[TestPoint], readings: Readings, accuracy: AccuracyLine | None = None
-) -> Derived:
+    check: DerivedPoint, points: list[TestPoint], readings: Readings, accuracy: AccuracyLine | None = None
+) -> DerivedResult:
     takes, limits = {}, dict[str, Limits | None]()
     for number, at in enumerate(points, 1):
         taken = ()
         if at.key in readings:
             shown, _, meter = readings[at.key].partition("/")
             if shown == OHMS:
-                measured = Measured(at.quantity, None, "Ω", Decimal("0.01"))
+                measured = MeasuredValue(at.quantity, None, "Ω", Decimal("0.01"))
             else:
                 amount = parse_amount(shown, at.quantity)
-                measured = Measured(at.quantity, amount.digits, amount.unit, step_of(amount.digits))
+                measured = MeasuredValue(at.quantity, amount.digits, amount.unit, resolution_of(amount.digits))
             seen = observe(at, measured, number, accuracy)
             taken = (type(seen)(**{name: getattr(seen, name) for name in seen.__slots__} | {"meter": meter}),)
-        takes[at.key] = Takes(at, taken)
-        limits[at.key] = limits_of(at, TOLERANCE)
-    (derived,) = derive((check,), Inputs(takes, limits, TOLERANCE))
+        takes[at.key] = PointReadings(at, taken)
+        limits[at.key] = limits_for(at, TOLERANCE)
+    (derived,) = judge_derived_points((check,), DerivedInputs(takes, limits, TOLERANCE))
     return derived
 
 
@@ -113,7 +113,7 @@ def test_above_five_percent_no_motor_is_to_run() -> None:
 
 
 def test_amps_have_their_own_limit_and_no_derating() -> None:
-    usual = DerivedCheck("u", Derivation.UNBALANCE, "unbalance", UNBALANCE.of)
+    usual = DerivedPoint("u", DerivedPointKind.UNBALANCE, "unbalance", UNBALANCE.inputs)
     found = worked_out(usual, LEADS, volts("10.0 A", "10.4 A", "9.7 A"))
     assert found.verdict is Verdict.WITHIN
     assert "at most 10 %" in found.basis
@@ -202,7 +202,7 @@ def test_close_to_the_limit_it_is_a_close_call() -> None:
 
 
 def test_a_frequency_that_is_read() -> None:
-    read = DerivedCheck("l", AT_WORK.kind, "at work", (*AT_WORK.of, ("frequency", "hertz")))
+    read = DerivedPoint("l", AT_WORK.kind, "at work", (*AT_WORK.inputs, ("frequency", "hertz")))
     readings = {"amps": "6.28 A", "volts": "370.0 V"}
     assert worked_out(read, CAPACITOR, readings).missing == ("frequency L1–L2",)
     assert worked_out(read, CAPACITOR, {}).missing == ("amps HERM–S", "volts C–HERM", "frequency L1–L2")
@@ -212,8 +212,8 @@ def test_a_frequency_that_is_read() -> None:
 
 
 def test_a_rating_of_its_own() -> None:
-    own = DerivedCheck(
-        "l", AT_WORK.kind, "at work", AT_WORK.of[:2], Rating(Amount(Decimal(40), "µF"), "10 %"), AT_WORK.frequency
+    own = DerivedPoint(
+        "l", AT_WORK.kind, "at work", AT_WORK.inputs[:2], Rating(Amount(Decimal(40), "µF"), "10 %"), AT_WORK.frequency
     )
     found = worked_out(own, CAPACITOR[:2], {"amps": "6.28 A", "volts": "370.0 V"})
     assert (found.verdict, found.value) == (Verdict.OUTSIDE, "45.02 µF")
@@ -318,7 +318,7 @@ def test_the_usual_split(back: str, out: str, verdict: Verdict) -> None:
 
 
 def test_a_split_with_its_own_limits_and_thermometer() -> None:
-    own = DerivedCheck("s", SPLIT.kind, "split", SPLIT.of, Span(Decimal(8), Decimal(10), "°C"))
+    own = DerivedPoint("s", SPLIT.kind, "split", SPLIT.inputs, Span(Decimal(8), Decimal(10), "°C"))
     close = worked_out(own, AIR, {"back": "24.0 °C", "out": "14.1 °C"})
     clear = worked_out(own, AIR, {"back": "24.0 °C", "out": "14.1 °C"}, EXACT)
     assert (close.verdict, close.margin, close.value) == (Verdict.WITHIN, Margin.CLOSE_CALL, "9.9 °C")

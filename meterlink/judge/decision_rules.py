@@ -14,12 +14,12 @@ from meterlink.core.verdicts import Limits, Verdict
 
 # A guard of one expanded uncertainty is what ISO 14253-1 asks for and ILAC-G8:09/2019 names first (w = U): at most
 # 2.5 % of what is accepted at the very edge is out.
-DEFAULT_GUARD = Decimal(1)
+DEFAULT_GUARD_FACTOR = Decimal(1)
 # ILAC-G8:09/2019 lists guards up to w = 3·U ("6 sigma", from memory); more than that is a slip.
-LARGEST_GUARD = Decimal(3)
+MAX_GUARD_FACTOR = Decimal(3)
 
 
-class Guarded(StrEnum):
+class GuardedSide(StrEnum):
     """Which side of a limit is guarded."""
 
     NEITHER = "simple acceptance"  # JCGM 106, 8.2: the displayed value decides
@@ -37,23 +37,27 @@ class DecisionRule:
     for a normal one only; a lone rectangle needs 0.95·U.
     """
 
-    guarded: Guarded = Guarded.NEITHER
-    guard: Decimal = DEFAULT_GUARD
+    guarded_side: GuardedSide = GuardedSide.NEITHER
+    guard_factor: Decimal = DEFAULT_GUARD_FACTOR
 
     def verdict(self, limits: Limits, digits: Decimal, uncertainty: Decimal) -> Verdict:
         """Return within, outside or undecided; ``digits`` and the expanded ``uncertainty`` are in ``limits.unit``.
 
         The boundary of the acceptance zone is within; that of the rejection zone is not yet outside.
         """
-        width = self.guard * uncertainty
-        shrink = width if self.guarded in {Guarded.ACCEPTANCE, Guarded.BOTH} else Decimal(0)
-        widen = width if self.guarded in {Guarded.REJECTION, Guarded.BOTH} else Decimal(0)
+        width = self.guard_factor * uncertainty
+        shrink = width if self.guarded_side in {GuardedSide.ACCEPTANCE, GuardedSide.BOTH} else Decimal(0)
+        widen = width if self.guarded_side in {GuardedSide.REJECTION, GuardedSide.BOTH} else Decimal(0)
         if _inside(limits, digits, -shrink):
             return Verdict.WITHIN
         return Verdict.UNDECIDED if _inside(limits, digits, widen) else Verdict.OUTSIDE
 
     def __str__(self) -> str:
-        return str(self.guarded) if self.guarded is Guarded.NEITHER else f"{self.guarded}, guard {self.guard:f} U"
+        return (
+            str(self.guarded_side)
+            if self.guarded_side is GuardedSide.NEITHER
+            else f"{self.guarded_side}, guard {self.guard_factor:f} U"
+        )
 
 
 def _inside(limits: Limits, digits: Decimal, wider: Decimal) -> bool:
@@ -62,14 +66,14 @@ def _inside(limits: Limits, digits: Decimal, wider: Decimal) -> bool:
     )
 
 
-SIMPLE = DecisionRule()
+SIMPLE_ACCEPTANCE = DecisionRule()
 
 
-_GUARD = re.compile(r"(?:guard\s*)?(?P<factor>[0-9.]+)\s*[U×x]?", re.IGNORECASE)
-_SHORT = {"simple": Guarded.NEITHER, "guarded": Guarded.BOTH}
+_GUARD_FACTOR = re.compile(r"(?:guard\s*)?(?P<factor>[0-9.]+)\s*[U×x]?", re.IGNORECASE)
+_SHORT_NAMES = {"simple": GuardedSide.NEITHER, "guarded": GuardedSide.BOTH}
 
 
-def parse_rule(text: str, guard: str | None = None) -> DecisionRule:
+def parse_decision_rule(text: str, guard_factor: str | None = None) -> DecisionRule:
     """Return the rule ``text`` names, as `str` writes it: ``guarded acceptance``, ``guarded rejection, guard 0.83 U``.
 
     ``simple`` and ``guarded`` (both sides) are short for theirs; hyphens may stand for spaces. ``guard`` is the guard
@@ -78,24 +82,24 @@ def parse_rule(text: str, guard: str | None = None) -> DecisionRule:
     """
     name, _, within = text.strip().lower().replace("-", " ").partition(",")
     name = " ".join(name.split())
-    if name not in _SHORT and name not in list(Guarded):
-        raise InputError(f"{text!r} is no decision rule.", f"Use one of: {', '.join(Guarded)}.")
-    guarded = _SHORT.get(name) or Guarded(name)
-    given = [factor for factor in (within.strip(), guard) if factor]
-    if guarded is Guarded.NEITHER:
+    if name not in _SHORT_NAMES and name not in list(GuardedSide):
+        raise InputError(f"{text!r} is no decision rule.", f"Use one of: {', '.join(GuardedSide)}.")
+    guarded = _SHORT_NAMES.get(name) or GuardedSide(name)
+    given = [factor for factor in (within.strip(), guard_factor) if factor]
+    if guarded is GuardedSide.NEITHER:
         if given:
             raise InputError("Simple acceptance has no guard band.", "Leave the guard out, or name a guarded rule.")
-        return SIMPLE
+        return SIMPLE_ACCEPTANCE
     if len(given) == 2:
         raise InputError(f"The guard is given twice: {given[0]} and {given[1]}.", "Give it once.")
-    return DecisionRule(guarded, _factor(given[0]) if given else DEFAULT_GUARD)
+    return DecisionRule(guarded, _parse_guard_factor(given[0]) if given else DEFAULT_GUARD_FACTOR)
 
 
-def _factor(text: str) -> Decimal:
-    match = _GUARD.fullmatch(text.strip())
+def _parse_guard_factor(text: str) -> Decimal:
+    match = _GUARD_FACTOR.fullmatch(text.strip())
     number = parse_number(match["factor"])[0] if match else Decimal(0)
-    if not 0 < number <= LARGEST_GUARD:
+    if not 0 < number <= MAX_GUARD_FACTOR:
         raise InputError(
-            f"{text!r} is no guard factor.", f"Give a number above 0, at most {LARGEST_GUARD}: 1 is w = U."
+            f"{text!r} is no guard factor.", f"Give a number above 0, at most {MAX_GUARD_FACTOR}: 1 is w = U."
         )
     return number

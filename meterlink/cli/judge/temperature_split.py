@@ -2,12 +2,12 @@
 
 import click
 
-from meterlink.cli.judge.output import accuracy_line, json_option, measured, report
+from meterlink.cli.judge.output import json_option, parse_measured_value, parse_optional_accuracy, print_judgement
 from meterlink.core.equipment import Span
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Limits
-from meterlink.judge.electrical.split import judge_split
+from meterlink.judge.electrical.temperature_split import judge_split
 
 
 @click.command()
@@ -31,10 +31,10 @@ def split(
     The default range, 16 to 22 °F or 9 to 12 °C, is common practice at about 50 % humidity, no source.
     """
     judgement = judge_split(
-        measured(return_air, Quantity.TEMPERATURE),
-        measured(supply_air, Quantity.TEMPERATURE),
-        _span(low, high),
-        accuracy_line(accuracy),
+        parse_measured_value(return_air, Quantity.TEMPERATURE),
+        parse_measured_value(supply_air, Quantity.TEMPERATURE),
+        _parse_span(low, high),
+        parse_optional_accuracy(accuracy),
     )
     limits = judgement.limits or Limits(None, None, "°C", "")
     lines = [
@@ -42,10 +42,10 @@ def split(
     ]
     if judgement.digits is not None and judgement.digits < 0:
         lines.insert(0, "The supply air is warmer than the return air: probes swapped, or not cooling.")
-    report(limits, judgement, as_json=as_json, lines=lines)
+    print_judgement(limits, judgement, as_json=as_json, lines=lines)
 
 
-def _span(low: str | None, high: str | None) -> Span | None:
+def _parse_span(low: str | None, high: str | None) -> Span | None:
     if low is None and high is None:
         return None
     if low is None or high is None:

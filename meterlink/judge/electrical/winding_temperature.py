@@ -11,7 +11,7 @@ from meterlink.core.errors import InputError
 _COLDEST, _HOTTEST = -50.0, 250.0  # °C a winding's temperature is believed in
 
 
-class Metal(Enum):
+class WindingMetal(Enum):
     """A winding metal and its constant k in °C, the temperature (negated) at which R would extrapolate to nothing."""
 
     COPPER = 234.5  # annealed copper, 1/0.003 929 3 - 20: UL practice; from it comes the usual 0.003 93 per K at 20 °C
@@ -19,38 +19,49 @@ class Metal(Enum):
     ALUMINIUM = 225.0  # electrical-conductor aluminium, UL and IEC 60034-1 practice; 228 is another convention
 
 
-def resistance_at(ohms: float, at: float, reference: float, k: float) -> float:
+def resistance_at_temperature(
+    ohms: float, measured_celsius: float, reference_celsius: float, metal_constant: float
+) -> float:
     """Return a resistance read at ``at`` °C as it would be at ``reference`` °C: R·(k + reference)/(k + at).
 
     Source: IEC 60034-1 (from memory). InputError when a temperature is beyond a winding's or the resistance is not
     above zero.
     """
-    return _resistance(ohms) * (k + _believable(reference, k)) / (k + _believable(at, k))
+    return (
+        _check_positive(ohms)
+        * (metal_constant + _check_plausible(reference_celsius, metal_constant))
+        / (metal_constant + _check_plausible(measured_celsius, metal_constant))
+    )
 
 
-def winding_temperature(cold_ohms: float, cold_at: float, hot_ohms: float, k: float) -> float:
+def winding_temperature(cold_ohms: float, cold_celsius: float, hot_ohms: float, metal_constant: float) -> float:
     """Return the mean temperature of a winding in °C: (R_hot/R_cold)·(k + t_cold) - k.
 
     Source: the resistance method of IEC 60034-1 (from memory) and UL appliance standards. The rise is this less the
     ambient at the time of the hot reading. InputError as for `resistance_at`.
     """
-    return _resistance(hot_ohms) / _resistance(cold_ohms) * (k + _believable(cold_at, k)) - k
+    return (
+        _check_positive(hot_ohms)
+        / _check_positive(cold_ohms)
+        * (metal_constant + _check_plausible(cold_celsius, metal_constant))
+        - metal_constant
+    )
 
 
-def is_believable(celsius: float) -> bool:
+def is_plausible_temperature(celsius: float) -> bool:
     """Say whether a winding can have this temperature at all; if not, one of the readings is wrong."""
     return _COLDEST <= celsius <= _HOTTEST
 
 
-def _believable(celsius: float, k: float) -> float:
-    if not is_believable(celsius) or k + celsius <= 0:
+def _check_plausible(celsius: float, k: float) -> float:
+    if not is_plausible_temperature(celsius) or k + celsius <= 0:
         raise InputError(
             f"{celsius:g} °C is no temperature of a winding.", f"Give one from {_COLDEST:g} to {_HOTTEST:g} °C."
         )
     return celsius
 
 
-def _resistance(ohms: float) -> float:
+def _check_positive(ohms: float) -> float:
     if ohms <= 0:
         raise InputError(f"A winding of {ohms:g} Ω cannot be.", "Check the reading, or zero the meter's leads.")
     return ohms

@@ -18,18 +18,18 @@ from paho.mqtt.client import MQTTMessage
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-GENEROUS = 30.0  # s; an outer limit, not a wait
+OUTER_TIMEOUT = 30.0  # s; an outer limit, not a wait
 
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin")
 
 
-def missing(tool: str) -> NoReturn:
+def skip_without_tool(tool: str) -> NoReturn:
     if os.environ.get("CI"):
         pytest.fail(f"{tool} is not installed")
     pytest.skip(f"{tool} is not installed")
 
 
-class Mosquitto:
+class MosquittoBroker:
     """A broker with its own folder, started and stopped at will on one port."""
 
     def __init__(self, folder: Path, *lines: str) -> None:
@@ -63,7 +63,7 @@ class Mosquitto:
             MOSQUITTO, "-c", str(self.config), stderr=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.DEVNULL
         )
         self._reader = asyncio.create_task(self._read(self.process))
-        async with asyncio.timeout(GENEROUS):
+        async with asyncio.timeout(OUTER_TIMEOUT):
             await self._running.wait()
         assert self.process.returncode is None, "\n".join(self.log)
 
@@ -84,8 +84,8 @@ class Mosquitto:
 
 
 @contextlib.asynccontextmanager
-async def broker(folder: Path, *lines: str) -> AsyncIterator[Mosquitto]:
-    running = Mosquitto(folder, *lines)
+async def running_broker(folder: Path, *lines: str) -> AsyncIterator[MosquittoBroker]:
+    running = MosquittoBroker(folder, *lines)
     try:
         await running.start()
         yield running
@@ -94,17 +94,17 @@ async def broker(folder: Path, *lines: str) -> AsyncIterator[Mosquitto]:
 
 
 @dataclass
-class Seen:
+class ReceivedMessages:
     """What a consumer got, in the order it came."""
 
     messages: list[aiomqtt.Message] = field(default_factory=list)
-    grew: asyncio.Event = field(default_factory=asyncio.Event)
+    changed: asyncio.Event = field(default_factory=asyncio.Event)
 
-    async def until(self, enough: Callable[[list[aiomqtt.Message]], object]) -> None:
-        async with asyncio.timeout(GENEROUS):
-            while not enough(self.messages):
-                self.grew.clear()
-                await self.grew.wait()
+    async def wait_until(self, predicate: Callable[[list[aiomqtt.Message]], object]) -> None:
+        async with asyncio.timeout(OUTER_TIMEOUT):
+            while not predicate(self.messages):
+                self.changed.clear()
+                await self.changed.wait()
 
     def ids(self) -> list[str]:
         found = (dict(getattr(message.properties, "UserProperty", [])) for message in self.messages)
@@ -120,7 +120,7 @@ def _bytes(message: aiomqtt.Message) -> bytes:
 
 
 @contextlib.asynccontextmanager
-async def consumer(port: int, seen: Seen) -> AsyncIterator[None]:
+async def running_consumer(port: int, received: ReceivedMessages) -> AsyncIterator[None]:
     """Collect what is published, with a session the broker keeps while the consumer is away."""
     session = Properties(PacketTypes.CONNECT)
     session.SessionExpiryInterval = 3600
@@ -130,8 +130,8 @@ async def consumer(port: int, seen: Seen) -> AsyncIterator[None]:
 
     # Straight from paho: what waits in aiomqtt's own queue when the connection breaks is acknowledged and lost.
     def collect(client: object, userdata: object, message: MQTTMessage) -> None:
-        seen.messages.append(aiomqtt.Message._from_paho_message(message))
-        seen.grew.set()
+        received.messages.append(aiomqtt.Message._from_paho_message(message))
+        received.changed.set()
 
     client._client.on_message = collect
     async with contextlib.AsyncExitStack() as stack:

@@ -4,24 +4,26 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import Check, Rating, Span
+from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Limits, Margin, Verdict
-from meterlink.judge.judging import RULE, judge
+from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, GuardedSide, parse_decision_rule
+from meterlink.judge.judging import DEFAULT_RULE_NAME, judge
 from meterlink.judge.limits import rated_limits, span_limits
-from meterlink.judge.measured import Measured
-from meterlink.judge.rules import SIMPLE, DecisionRule, Guarded, parse_rule
+from meterlink.judge.measured_value import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
 
 LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
 LINE = AccuracyLine(Decimal(1), Decimal(2))
-ACCEPTANCE, REJECTION, BOTH = (DecisionRule(g) for g in (Guarded.ACCEPTANCE, Guarded.REJECTION, Guarded.BOTH))
+ACCEPTANCE, REJECTION, BOTH = (
+    DecisionRule(g) for g in (GuardedSide.ACCEPTANCE, GuardedSide.REJECTION, GuardedSide.BOTH)
+)
 
 
 def judged(number: Decimal | str, rule: DecisionRule, limits: Limits = LIMITS) -> Verdict:
-    shown = Measured(Quantity.CAPACITANCE, Decimal(number), "µF", Decimal("0.01"))
-    return judge(Check.RANGE, limits, shown, LINE, rule=rule).verdict
+    shown = MeasuredValue(Quantity.CAPACITANCE, Decimal(number), "µF", Decimal("0.01"))
+    return judge(PointKind.RANGE, limits, shown, LINE, rule=rule).verdict
 
 
 @pytest.mark.parametrize(
@@ -41,7 +43,10 @@ def judged(number: Decimal | str, rule: DecisionRule, limits: Limits = LIMITS) -
     ],
 )
 def test_zones(digits: str, simple: str, acceptance: str, rejection: str, both: str) -> None:
-    found = [rule.verdict(LIMITS, Decimal(digits), Decimal("0.5")) for rule in (SIMPLE, ACCEPTANCE, REJECTION, BOTH)]
+    found = [
+        rule.verdict(LIMITS, Decimal(digits), Decimal("0.5"))
+        for rule in (SIMPLE_ACCEPTANCE, ACCEPTANCE, REJECTION, BOTH)
+    ]
     assert found == [simple, acceptance, rejection, both]
 
 
@@ -58,19 +63,19 @@ def test_a_guard_wider_than_the_limits_accepts_nothing() -> None:
 
 numbers = st.decimals("30", "60", places=2)
 guards = st.decimals("0.01", "3", places=2)
-guarded = st.builds(DecisionRule, st.sampled_from([g for g in Guarded if g is not Guarded.NEITHER]), guards)
+guarded = st.builds(DecisionRule, st.sampled_from([g for g in GuardedSide if g is not GuardedSide.NEITHER]), guards)
 
 
 @given(numbers, guarded)
 def test_no_guard_turns_a_verdict_round(number: Decimal, rule: DecisionRule) -> None:
-    simple, careful = judged(number, SIMPLE), judged(number, rule)
+    simple, careful = judged(number, SIMPLE_ACCEPTANCE), judged(number, rule)
     assert simple is not Verdict.UNDECIDED
     assert careful in {simple, Verdict.UNDECIDED}
 
 
 @given(numbers, guards, guards)
 def test_a_larger_guard_never_decides_what_a_smaller_left(number: Decimal, first: Decimal, second: Decimal) -> None:
-    small, large = (judged(number, DecisionRule(Guarded.BOTH, factor)) for factor in sorted((first, second)))
+    small, large = (judged(number, DecisionRule(GuardedSide.BOTH, factor)) for factor in sorted((first, second)))
     if small is Verdict.UNDECIDED:
         assert large is Verdict.UNDECIDED
 
@@ -81,50 +86,50 @@ def test_a_rule_is_symmetric_about_the_middle_but_for_the_meter(off: Decimal, ru
     assert below is above
 
 
-@example(Decimal("43.50"), DecisionRule(Guarded.BOTH, Decimal(3)))  # clear of the limit by 2 U, not by 3
-@given(numbers, st.one_of(st.just(SIMPLE), guarded))
+@example(Decimal("43.50"), DecisionRule(GuardedSide.BOTH, Decimal(3)))  # clear of the limit by 2 U, not by 3
+@given(numbers, st.one_of(st.just(SIMPLE_ACCEPTANCE), guarded))
 def test_undecided_is_a_close_call_with_a_way_out(number: Decimal, rule: DecisionRule) -> None:
-    shown = Measured(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
-    judgement = judge(Check.CAPACITOR, LIMITS, shown, LINE, rule=rule)
+    shown = MeasuredValue(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
+    judgement = judge(PointKind.CAPACITOR, LIMITS, shown, LINE, rule=rule)
     assert judgement.rule == str(rule)
-    assert bool(judgement.settle_it) is (judgement.margin is Margin.CLOSE_CALL)
+    assert bool(judgement.next_measurement) is (judgement.margin is Margin.CLOSE_CALL)
     if judgement.verdict is Verdict.UNDECIDED:
         assert judgement.margin is Margin.CLOSE_CALL
         assert "neither" in judgement.reason
 
 
-@pytest.mark.parametrize("rule", [SIMPLE, ACCEPTANCE, REJECTION, BOTH])
+@pytest.mark.parametrize("rule", [SIMPLE_ACCEPTANCE, ACCEPTANCE, REJECTION, BOTH])
 def test_an_overload_and_the_facts_do_not_wait_for_the_rule(rule: DecisionRule) -> None:
     ohms = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
-    overload = Measured(Quantity.RESISTANCE, None, "Ω", Decimal(0))
-    lead = Measured(Quantity.RESISTANCE, Decimal("0.3"), "Ω", Decimal("0.1"))
-    assert judge(Check.COIL, ohms, overload, rule=rule).verdict is Verdict.OPEN
-    assert judge(Check.COIL, ohms, lead, rule=rule).verdict is Verdict.SHORTED
+    overload = MeasuredValue(Quantity.RESISTANCE, None, "Ω", Decimal(0))
+    lead = MeasuredValue(Quantity.RESISTANCE, Decimal("0.3"), "Ω", Decimal("0.1"))
+    assert judge(PointKind.COIL, ohms, overload, rule=rule).verdict is Verdict.OPEN
+    assert judge(PointKind.COIL, ohms, lead, rule=rule).verdict is Verdict.SHORTED
 
 
 @given(guarded)
 def test_a_rule_reads_back_as_it_is_written(rule: DecisionRule) -> None:
-    assert parse_rule(str(rule)) == rule
+    assert parse_decision_rule(str(rule)) == rule
 
 
 @pytest.mark.parametrize(
     ("text", "guard", "rule"),
     [
-        ("simple acceptance", None, SIMPLE),
-        ("Simple", None, SIMPLE),
+        ("simple acceptance", None, SIMPLE_ACCEPTANCE),
+        ("Simple", None, SIMPLE_ACCEPTANCE),
         ("guarded-acceptance", None, ACCEPTANCE),
         (" guarded  rejection ", "1", REJECTION),
         ("guarded", None, BOTH),
-        ("guarded", "0.83", DecisionRule(Guarded.BOTH, Decimal("0.83"))),
-        ("guarded acceptance, guard 1.5 U", None, DecisionRule(Guarded.ACCEPTANCE, Decimal("1.5"))),
+        ("guarded", "0.83", DecisionRule(GuardedSide.BOTH, Decimal("0.83"))),
+        ("guarded acceptance, guard 1.5 U", None, DecisionRule(GuardedSide.ACCEPTANCE, Decimal("1.5"))),
     ],
 )
 def test_rules_as_people_write_them(text: str, guard: str | None, rule: DecisionRule) -> None:
-    assert parse_rule(text, guard) == rule
+    assert parse_decision_rule(text, guard) == rule
 
 
 def test_the_default_is_simple_acceptance() -> None:
-    assert RULE == str(SIMPLE) == "simple acceptance"
+    assert DEFAULT_RULE_NAME == str(SIMPLE_ACCEPTANCE) == "simple acceptance"
 
 
 @pytest.mark.parametrize(
@@ -145,4 +150,4 @@ def test_the_default_is_simple_acceptance() -> None:
 )
 def test_what_is_no_rule(text: str, guard: str | None) -> None:
     with pytest.raises(InputError):
-        parse_rule(text, guard)
+        parse_decision_rule(text, guard)

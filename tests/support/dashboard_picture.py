@@ -1,4 +1,4 @@
-"""Make the picture of the README anew: ``python tests/support/refresh_picture.py``.
+"""Make the picture of the README anew: ``python tests/support/dashboard_picture.py``.
 
 The demo's call is played in virtual time until its first bad part is held; the dashboard then draws what a watcher saw
 at that moment.
@@ -12,17 +12,17 @@ from pathlib import Path
 
 from meterlink.link.messages import Message
 from meterlink.settings import Settings
-from meterlink.station.station import Orders
+from meterlink.station.station import StationConfig
 from meterlink_simulators.scenario import shipped_scenario
 from meterlink_simulators.service_call import ServiceCall
-from meterlink_simulators.warp import WarpClock, run_warped
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 from meterlink_tui.picture import take_picture
 
 PICTURE = Path(__file__).parents[2] / "tui" / "dashboard.svg"
 SIZE = (110, 34)
 
 
-def moment_of_the_first_bad_part() -> dict[str, Message]:
+def views_at_first_failure() -> dict[str, Message]:
     """Return the newest view of each topic when the first reading outside its limits has been shown as held."""
     scenario = shipped_scenario("demo")
     newest: dict[str, Message] = {}
@@ -35,26 +35,26 @@ def moment_of_the_first_bad_part() -> dict[str, Message]:
         newest[message["topic"]] = message
         visit, live = newest.get("visit"), newest.get("live")
         if visit and visit["topic"] == "visit" and live and live["topic"] == "live" and live["phase"] == "held":
-            held = next(point["held"] for point in visit["points"] if point["key"] == visit["focus"])
+            held = next(point["accepted"] for point in visit["points"] if point["key"] == visit["focus"])
             if held and held["verdict"] == "outside":
                 done.append(True)
                 calls[0].stop()
 
     async def play() -> None:
-        clock = WarpClock(start=datetime.now(UTC))
+        clock = VirtualClock(start=datetime.now(UTC))
         with tempfile.TemporaryDirectory() as folder:
-            orders = Orders(
-                Path(folder), Settings("demo"), scenario.place, scenario.plan, "demo", serve=False, clock=clock
+            orders = StationConfig(
+                Path(folder), Settings("demo"), scenario.site, scenario.plan, "demo", serve=False, clock=clock
             )
             calls.append(ServiceCall(scenario, orders))
-            calls[0].watch(see)
+            calls[0].add_listener(see)
             await calls[0].run()
 
-    run_warped(play(), busy=lambda: any(call.busy for call in calls))
+    run_in_virtual_time(play(), busy=lambda: any(call.busy for call in calls))
     return newest
 
 
-class Frozen:
+class FrozenStation:
     """A station that says one thing."""
 
     def __init__(self, views: dict[str, Message]) -> None:
@@ -74,10 +74,10 @@ class Frozen:
 
 def main() -> None:
     """Write the picture."""
-    views = moment_of_the_first_bad_part()
+    views = views_at_first_failure()
 
-    async def connect() -> Frozen:
-        return Frozen(views)
+    async def connect() -> FrozenStation:
+        return FrozenStation(views)
 
     PICTURE.write_text(asyncio.run(take_picture(connect, *SIZE)), encoding="utf-8")
 

@@ -7,24 +7,24 @@ from meterlink.core.equipment import Span
 from meterlink.core.errors import InputError
 from meterlink.core.verdicts import Judgement
 from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, judge_estimate
-from meterlink.judge.judging import Measured
+from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.limits import span_limits
 from meterlink.judge.uncertainty import AccuracyLine
 
 # What a system in cooling shows at about 50 % return air humidity, by the unit it is read in. Common practice, no
 # source: a setting. The humid side of a season runs below it, the dry side above.
-DEFAULT_SPLIT = {
+DEFAULT_SPLIT_LIMITS = {
     "°F": Span(Decimal(16), Decimal(22), "°F"),
     "°C": Span(Decimal(9), Decimal(12), "°C"),
 }
 
 # What a thermometer is trusted to where nobody gave its accuracy line, in °C. Common practice, no source.
-ASSUMED_HALF_WIDTH = 0.5
+ASSUMED_THERMOMETER_HALF_WIDTH = 0.5
 
-_DEGREE = {"°F": Decimal(1), "°C": Decimal("1.8")}  # in °F; a difference has no offset
+_FAHRENHEIT_PER_DEGREE = {"°F": Decimal(1), "°C": Decimal("1.8")}  # in °F; a difference has no offset
 
 
-def temperature_split(return_air: Measured, supply_air: Measured, unit: str) -> Decimal:
+def temperature_split(return_air: MeasuredValue, supply_air: MeasuredValue, unit: str) -> Decimal:
     """Return the split in ``unit`` (°C or °F); InputError for anything but two temperatures with a value."""
     values = []
     for air in (return_air, supply_air):
@@ -36,7 +36,7 @@ def temperature_split(return_air: Measured, supply_air: Measured, unit: str) -> 
 
 
 def judge_split(
-    return_air: Measured, supply_air: Measured, accepted: Span | None, line: AccuracyLine | None
+    return_air: MeasuredValue, supply_air: MeasuredValue, specification: Span | None, accuracy_line: AccuracyLine | None
 ) -> Judgement:
     """Hold a split against ``accepted``, a span of temperature differences (None: the default for its unit).
 
@@ -44,19 +44,25 @@ def judge_split(
     sensors. InputError as for `temperature_split`.
     """
     # °F as soon as anything is in it: nine fifths of a decimal number is exact, five ninths is not.
-    units = {return_air.unit, supply_air.unit, accepted.unit if accepted else return_air.unit}
+    units = {return_air.unit, supply_air.unit, specification.unit if specification else return_air.unit}
     unit = "°F" if "°F" in units else "°C"
     digits = temperature_split(return_air, supply_air, unit)
-    span = accepted or DEFAULT_SPLIT[unit]
-    factor = _DEGREE[span.unit] / _DEGREE[unit]
+    span = specification or DEFAULT_SPLIT_LIMITS[unit]
+    factor = _FAHRENHEIT_PER_DEGREE[span.unit] / _FAHRENHEIT_PER_DEGREE[unit]
     low, high = (None if edge is None else edge * factor for edge in (span.low, span.high))
-    expanded = COVERAGE_FACTOR * hypot(*(_u(air, line) for air in (return_air, supply_air)))  # °C
-    words = f"{line}" if line else f"±{ASSUMED_HALF_WIDTH:g} °C, assumed"
-    in_unit = expanded * float(_DEGREE["°C"] / _DEGREE[unit])
+    expanded = COVERAGE_FACTOR * hypot(
+        *(_standard_uncertainty(air, accuracy_line) for air in (return_air, supply_air))
+    )  # °C
+    words = f"{accuracy_line}" if accuracy_line else f"±{ASSUMED_THERMOMETER_HALF_WIDTH:g} °C, assumed"
+    in_unit = expanded * float(_FAHRENHEIT_PER_DEGREE["°C"] / _FAHRENHEIT_PER_DEGREE[unit])
     return judge_estimate(span_limits(Span(low, high, unit)), digits, in_unit, f"{words}, each")
 
 
-def _u(air: Measured, line: AccuracyLine | None) -> float:
+def _standard_uncertainty(air: MeasuredValue, line: AccuracyLine | None) -> float:
     _, step = air.in_unit("°C")
-    estimate = Estimate.of(air, line) if line else Estimate.rectangular(0.0, ASSUMED_HALF_WIDTH, float(step) / 2)
-    return estimate.u if estimate else 0.0
+    estimate = (
+        Estimate.from_measured_value(air, line)
+        if line
+        else Estimate.rectangular(0.0, ASSUMED_THERMOMETER_HALF_WIDTH, float(step) / 2)
+    )
+    return estimate.standard_uncertainty if estimate else 0.0

@@ -1,6 +1,6 @@
 """The examples in README.md and meterlink/docs: found, run, compared, and rewritten.
 
-``python tests/support/refresh_docs.py`` puts what the commands print today into the pages; read the difference before
+``python tests/support/doc_examples.py`` puts what the commands print today into the pages; read the difference before
 you keep it.
 
 In a ``console`` block a line ``$ meterlink …`` is run, and the lines up to the next ``$`` are its output: standard
@@ -26,15 +26,15 @@ from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
 from meterlink.cli.main import main
-from meterlink.core.equipment import Check, Place, Rating, State, TestPoint
+from meterlink.core.equipment import CircuitState, PointKind, Rating, Site, TestPoint
 from meterlink.core.units import Amount, Quantity, parse_amount
-from seasons import Visit, keep_visits
+from recorded_visits import RecordedVisit, store_visits
 
 ROOT = Path(__file__).parents[2]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "meterlink" / "docs").glob("*.md")))
 
-REST = "..."
-MORE_KEYS = ", ...}"
+ELLIPSIS_LINE = "..."
+ELLIPSIS_KEYS = ", ...}"
 
 _FENCE = re.compile(r"```(\w*)")
 _NAMED = re.compile(r"# ([\w-]+\.(?:toml|csv|jsonl))")
@@ -67,7 +67,7 @@ class Example:
 
     command: str
     start: int
-    shown: tuple[str, ...]
+    expected_output: tuple[str, ...]
 
     @property
     def args(self) -> list[str]:
@@ -106,15 +106,15 @@ def _examples(block: Block) -> Iterator[Example]:
         yield Example(command, block.start + below, block.lines[below:end])
 
 
-def prepare(text: str, folder: Path) -> None:
+def prepare_folder(text: str, folder: Path) -> None:
     """Put a page's files, and the database of `SEASONS`, into ``folder``."""
     for block in blocks(text):
         if block.file:
             (folder / block.file).write_text(block.content, encoding="utf-8")
-    keep_visits(folder / "meterlink.db", SEASONS)
+    store_visits(folder / "meterlink.db", SEASONS)
 
 
-def run(args: list[str], folder: Path) -> list[str]:
+def run_command(args: list[str], folder: Path) -> list[str]:
     """Return the lines a command prints in ``folder``."""
     out, err = StringIO(), StringIO()
     surroundings = {"METERLINK_DATA": str(folder), "COLUMNS": _WIDTH}
@@ -124,39 +124,39 @@ def run(args: list[str], folder: Path) -> list[str]:
     return (out.getvalue() + err.getvalue()).splitlines()
 
 
-def cut_alike(shown: tuple[str, ...], printed: list[str]) -> list[str]:
+def shorten_alike(expected: tuple[str, ...], printed: list[str]) -> list[str]:
     """Return what was printed, cut short as ``shown`` is: a page is right where the two are the same."""
     kept = printed
-    if shown and shown[-1] == REST and len(printed) >= len(shown):
-        kept = [*printed[: len(shown) - 1], REST]
-    return [_cut(*pair) for pair in zip((*shown, *[""] * len(kept)), kept, strict=False)]
+    if expected and expected[-1] == ELLIPSIS_LINE and len(printed) >= len(expected):
+        kept = [*printed[: len(expected) - 1], ELLIPSIS_LINE]
+    return [_shorten_line(*pair) for pair in zip((*expected, *[""] * len(kept)), kept, strict=False)]
 
 
-def _cut(shown: str, printed: str) -> str:
-    if not (shown.endswith(MORE_KEYS) and printed.startswith("{")):
+def _shorten_line(expected: str, printed: str) -> str:
+    if not (expected.endswith(ELLIPSIS_KEYS) and printed.startswith("{")):
         return printed
     # The page's object may be of older keys: as many are shown as it shows, each of which is on the top level.
-    keys = len(json.loads(shown.removesuffix(MORE_KEYS) + "}"))
+    keys = len(json.loads(expected.removesuffix(ELLIPSIS_KEYS) + "}"))
     fields = json.loads(printed)
     if keys >= len(fields):
         return printed
-    return json.dumps(dict(list(fields.items())[:keys]), ensure_ascii=False).removesuffix("}") + MORE_KEYS
+    return json.dumps(dict(list(fields.items())[:keys]), ensure_ascii=False).removesuffix("}") + ELLIPSIS_KEYS
 
 
-def refreshed(text: str) -> str:
+def refresh_page(text: str) -> str:
     """Return a page with the output of its examples as it is today."""
     lines = text.splitlines()
     with TemporaryDirectory() as folder:
-        prepare(text, Path(folder))
+        prepare_folder(text, Path(folder))
         # One may need what another before it wrote.
-        printed = [(example, run(example.args, Path(folder))) for example in examples(text)]
+        printed = [(example, run_command(example.args, Path(folder))) for example in examples(text)]
     for example, output in reversed(printed):  # from the end, so that the places before it stay right
-        end = example.start + len(example.shown)
-        lines[example.start : end] = cut_alike(example.shown, output)
+        end = example.start + len(example.expected_output)
+        lines[example.start : end] = shorten_alike(example.expected_output, output)
     return "\n".join((*lines, ""))
 
 
-_BAKERY = Place("Mill Lane bakery", "Condenser 1")
+_BAKERY = Site("Mill Lane bakery", "Condenser 1")
 _SPRING_AND_AUTUMN = ("2023-05-04", "2023-10-02", "2024-05-06", "2024-09-30", "2025-05-05", "2025-10-06")
 _HERM = ("45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF")
 _FAN = ("4.62 uF", "4.55 uF", "7.48 uF", "7.51 uF", "7.50 uF", "7.49 uF")
@@ -164,14 +164,14 @@ _FAN = ("4.62 uF", "4.55 uF", "7.48 uF", "7.51 uF", "7.50 uF", "7.49 uF")
 
 def _section(name: str, rated: Amount) -> TestPoint:
     return TestPoint(
-        name.lower(), "compressor", "run capacitor", ("C", name), Quantity.CAPACITANCE, State.ISOLATED,
-        Check.CAPACITOR, Rating(rated, "±6 %"), name,
+        name.lower(), "compressor", "run capacitor", ("C", name), Quantity.CAPACITANCE, CircuitState.ISOLATED,
+        PointKind.CAPACITOR, Rating(rated, "±6 %"), name,
     )  # fmt: skip
 
 
 # A dual run capacitor whose fan section was replaced by one of another rating in the second spring.
 SEASONS = tuple(
-    Visit(
+    RecordedVisit(
         day,
         _BAKERY,
         (
@@ -183,14 +183,14 @@ SEASONS = tuple(
 )
 
 
-def _rewrite() -> None:
+def refresh_pages() -> None:
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
-        today = refreshed(text)
+        today = refresh_page(text)
         if today != text:
             page.write_text(today, encoding="utf-8", newline="\n")
             sys.stdout.write(f"{page.relative_to(ROOT)} rewritten\n")
 
 
 if __name__ == "__main__":
-    _rewrite()
+    refresh_pages()

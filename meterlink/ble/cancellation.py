@@ -7,22 +7,22 @@ from typing import Any
 
 
 @asynccontextmanager
-async def bounded(seconds: float, grace: float) -> AsyncIterator[None]:
+async def timeout_with_cleanup(seconds: float, cleanup_seconds: float) -> AsyncIterator[None]:
     """Cut the body off after ``seconds``, and its tidying up after ``grace`` more; TimeoutError either way.
 
     A single ``asyncio.timeout`` cancels once: a backend that then waits for an unanswered call while tidying up would
     hang for ever.
     """
-    async with asyncio.timeout(seconds + grace), asyncio.timeout(seconds):
+    async with asyncio.timeout(seconds + cleanup_seconds), asyncio.timeout(seconds):
         yield
 
 
-async def finish(work: Coroutine[Any, Any, None]) -> None:
+async def run_to_completion(coroutine: Coroutine[Any, Any, None]) -> None:
     """Run ``work`` to its end even when cancelled meanwhile, then pass the cancellation on.
 
     A second cancellation cuts ``work`` off too.
     """
-    task = asyncio.create_task(work)
+    task = asyncio.create_task(coroutine)
     try:
         await asyncio.shield(task)
     except asyncio.CancelledError:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from meterlink_simulators.warp import DeadlockError, WarpClock, WarpLoop, run_warped
+from meterlink_simulators.virtual_time import DeadlockError, VirtualClock, VirtualTimeLoop, run_in_virtual_time
 
 HOURS = 3600.0
 
@@ -19,7 +19,7 @@ def test_hours_pass_at_once_and_time_is_exact():
         return asyncio.get_running_loop().time()
 
     begin = time.monotonic()
-    assert run_warped(body()) == pytest.approx(10 * HOURS, abs=1e-9)
+    assert run_in_virtual_time(body()) == pytest.approx(10 * HOURS, abs=1e-9)
     assert time.monotonic() - begin < 30  # generous: a real sleep would be ten hours
 
 
@@ -29,7 +29,7 @@ def test_a_sleep_longer_than_a_day_is_not_cut():
         await asyncio.sleep(60 * HOURS)
         return asyncio.get_running_loop().time()
 
-    assert run_warped(body()) == pytest.approx(60 * HOURS)
+    assert run_in_virtual_time(body()) == pytest.approx(60 * HOURS)
 
 
 def test_timers_run_in_the_order_of_their_times():
@@ -43,10 +43,10 @@ def test_timers_run_in_the_order_of_their_times():
         await asyncio.gather(*(at(delay) for delay in (3.0, 0.5, 2.0, 0.25, 1.0)))
         return seen
 
-    seen = run_warped(body())
+    seen = run_in_virtual_time(body())
     assert [delay for delay, _ in seen] == [0.25, 0.5, 1.0, 2.0, 3.0]
     assert all(now == pytest.approx(delay) for delay, now in seen)
-    assert run_warped(body()) == seen
+    assert run_in_virtual_time(body()) == seen
 
 
 def test_time_stands_still_while_callbacks_run():
@@ -57,7 +57,7 @@ def test_time_stands_still_while_callbacks_run():
         await asyncio.sleep(0)
         return loop.time() - before
 
-    assert run_warped(body()) == 0
+    assert run_in_virtual_time(body()) == 0
 
 
 def test_a_cancelled_timer_does_not_move_time():
@@ -67,7 +67,7 @@ def test_a_cancelled_timer_does_not_move_time():
         await asyncio.sleep(1)
         return loop.time()
 
-    assert run_warped(body()) == pytest.approx(1)
+    assert run_in_virtual_time(body()) == pytest.approx(1)
 
 
 def test_timeout_fires_in_virtual_time():
@@ -79,7 +79,7 @@ def test_timeout_fires_in_virtual_time():
             await asyncio.wait_for(asyncio.Event().wait(), 5)
         return asyncio.get_running_loop().time()
 
-    assert run_warped(body()) == pytest.approx(25)
+    assert run_in_virtual_time(body()) == pytest.approx(25)
 
 
 def test_a_thread_is_not_overtaken_by_a_timer():
@@ -93,7 +93,7 @@ def test_a_thread_is_not_overtaken_by_a_timer():
         await asyncio.sleep(1)
         return order
 
-    assert run_warped(body()) == ["thread", "timer"]
+    assert run_in_virtual_time(body()) == ["thread", "timer"]
 
 
 def test_a_failing_and_a_cancelled_executor_call_let_time_go_on():
@@ -111,7 +111,7 @@ def test_a_failing_and_a_cancelled_executor_call_let_time_go_on():
         release.set()
         return loop.time()
 
-    assert run_warped(body()) == pytest.approx(HOURS)
+    assert run_in_virtual_time(body()) == pytest.approx(HOURS)
 
 
 def test_own_thread_named_by_the_busy_hook_is_not_overtaken():
@@ -136,7 +136,7 @@ def test_own_thread_named_by_the_busy_hook_is_not_overtaken():
             thread.join()
         return loop.time()
 
-    assert run_warped(body(), busy=working.is_set) == 0
+    assert run_in_virtual_time(body(), busy=working.is_set) == 0
 
 
 def test_a_ready_socket_is_polled_before_a_jump():
@@ -153,7 +153,7 @@ def test_a_ready_socket_is_polled_before_a_jump():
             await asyncio.sleep(1)
             return order
 
-    assert run_warped(body()) == [b"hello", "timer"]
+    assert run_in_virtual_time(body()) == [b"hello", "timer"]
 
 
 def test_stream_server_with_the_busy_hook():
@@ -180,7 +180,7 @@ def test_stream_server_with_the_busy_hook():
         await asyncio.sleep(HOURS)
         return answer
 
-    assert run_warped(body(), busy=lambda: talking) == b"ping"
+    assert run_in_virtual_time(body(), busy=lambda: talking) == b"ping"
 
 
 def test_deadlock_is_an_error_and_the_main_task_is_cleaned_up():
@@ -193,7 +193,7 @@ def test_deadlock_is_an_error_and_the_main_task_is_cleaned_up():
             cleaned.append(True)
 
     with pytest.raises(DeadlockError, match="stuck"):
-        run_warped(body())
+        run_in_virtual_time(body())
     assert cleaned == [True]
 
 
@@ -203,7 +203,7 @@ def test_speed_paces_virtual_time():
         await asyncio.sleep(10)
         return time.monotonic() - begin
 
-    took = run_warped(body(), speed=200)
+    took = run_in_virtual_time(body(), speed=200)
     assert took >= 0.045  # 10 s at 200 times real time, with room for the poll's rounding
 
 
@@ -220,17 +220,17 @@ def test_speed_lets_a_socket_in_early():
             waker.join()
             return loop.time()
 
-    assert 0 < run_warped(body(), speed=1) < 60
+    assert 0 < run_in_virtual_time(body(), speed=1) < 60
 
 
 def test_clock_follows_the_loop_from_a_fixed_start():
     async def body():
-        clock = WarpClock(datetime(2026, 7, 14, 15, 4, 5, tzinfo=UTC))
-        first = clock.stamp()
+        clock = VirtualClock(datetime(2026, 7, 14, 15, 4, 5, tzinfo=UTC))
+        first = clock.now()
         await asyncio.sleep(1.25)
-        return first, clock.stamp()
+        return first, clock.now()
 
-    first, second = run_warped(body())
+    first, second = run_in_virtual_time(body())
     assert first.utc_ns == 1784041445_000_000_000
     assert second.utc_ns - first.utc_ns == second.monotonic_ns - first.monotonic_ns == 1_250_000_000
 
@@ -242,8 +242,8 @@ def test_leftover_tasks_are_cancelled_and_the_loop_closed():
         kept.append(asyncio.get_running_loop())
         kept.append(asyncio.ensure_future(asyncio.sleep(HOURS)))
 
-    run_warped(body())
+    run_in_virtual_time(body())
     loop, task = kept
-    assert isinstance(loop, WarpLoop)
+    assert isinstance(loop, VirtualTimeLoop)
     assert loop.is_closed()
     assert task.cancelled()

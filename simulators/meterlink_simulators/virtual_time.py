@@ -14,7 +14,7 @@ from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
 from typing import Any, TypeVar, TypeVarTuple
 
-from meterlink.core.clock import Stamp
+from meterlink.core.clock import Timestamp
 from meterlink.core.errors import MeterlinkError
 
 _T = TypeVar("_T")
@@ -22,17 +22,17 @@ _Ts = TypeVarTuple("_Ts")
 
 # How long, in real seconds, one wait for threads and sockets lasts before asking again whether they are still busy.
 # Results wake the loop at once, so this only bounds how late the end of silent work is noticed.
-FOREIGN_WAIT = 0.005
+EXTERNAL_WAIT = 0.005
 
 # When virtual time starts, for `WarpClock`; any fixed moment will do, so that stamps in tests never change.
-WARP_START = datetime(2026, 7, 14, 13, 0, tzinfo=UTC)
+VIRTUAL_START = datetime(2026, 7, 14, 13, 0, tzinfo=UTC)
 
 
 class DeadlockError(MeterlinkError):
     """Nothing in a `WarpLoop` can ever run again: no callback is ready, no timer is set, no foreign work is out."""
 
 
-class _JumpingSelector(selectors.DefaultSelector):
+class _VirtualTimeSelector(selectors.DefaultSelector):
     """Polls files like its base class, and moves a virtual clock where the base class would sleep."""
 
     def __init__(self, busy: Callable[[], bool] | None, speed: float | None) -> None:
@@ -50,7 +50,7 @@ class _JumpingSelector(selectors.DefaultSelector):
         if ready or timeout == 0:
             return ready
         if busy:
-            return super().select(FOREIGN_WAIT)
+            return super().select(EXTERNAL_WAIT)
         if timeout is None:
             raise DeadlockError(
                 "The virtual-time loop is stuck: nothing is ready, no timer is set and no thread is at work.",
@@ -65,7 +65,7 @@ class _JumpingSelector(selectors.DefaultSelector):
         return ready
 
 
-class WarpLoop(asyncio.SelectorEventLoop):
+class VirtualTimeLoop(asyncio.SelectorEventLoop):
     """An event loop with virtual time, starting at 0 s.
 
     Time stands still while callbacks run, and jumps to the next timer when none is ready. Before every jump sockets are
@@ -76,25 +76,25 @@ class WarpLoop(asyncio.SelectorEventLoop):
     """
 
     def __init__(self, *, busy: Callable[[], bool] | None = None, speed: float | None = None) -> None:
-        self._warp = _JumpingSelector(busy, speed)
-        super().__init__(self._warp)
+        self._virtual_selector = _VirtualTimeSelector(busy, speed)
+        super().__init__(self._virtual_selector)
 
     def time(self) -> float:
         """Return virtual seconds since the loop was made."""
-        return self._warp.now
+        return self._virtual_selector.now
 
     def run_in_executor(
         self, executor: concurrent.futures.Executor | None, func: Callable[[*_Ts], _T], *args: *_Ts
     ) -> asyncio.Future[_T]:
         """Run ``func`` in a thread or process; time stands still until it is done."""
         future = super().run_in_executor(executor, func, *args)
-        self._warp.outstanding += 1
+        self._virtual_selector.outstanding += 1
         # An empty context, so that the caller's is not kept alive by the callback.
-        future.add_done_callback(self._returned, context=contextvars.Context())
+        future.add_done_callback(self._on_executor_done, context=contextvars.Context())
         return future
 
-    def _returned(self, _future: object) -> None:
-        self._warp.outstanding -= 1
+    def _on_executor_done(self, _future: object) -> None:
+        self._virtual_selector.outstanding -= 1
 
     if sys.version_info >= (3, 12):
         # The parameter is the base class's, hence the exception from the rule.
@@ -110,29 +110,29 @@ class WarpLoop(asyncio.SelectorEventLoop):
 
         async def shutdown_default_executor(self) -> None:
             """Wait for the default executor's threads."""
-            self._warp.outstanding += 1
+            self._virtual_selector.outstanding += 1
             try:
                 await super().shutdown_default_executor()
             finally:
-                self._warp.outstanding -= 1
+                self._virtual_selector.outstanding -= 1
 
 
-class WarpClock:
+class VirtualClock:
     """A `meterlink.core.clock.Clock` that follows a loop's time from a fixed start in UTC."""
 
-    def __init__(self, start: datetime = WARP_START, loop: asyncio.AbstractEventLoop | None = None) -> None:
+    def __init__(self, start: datetime = VIRTUAL_START, loop: asyncio.AbstractEventLoop | None = None) -> None:
         self._start_ns = round(start.timestamp()) * 1_000_000_000
         self._loop = loop or asyncio.get_running_loop()
 
-    def stamp(self) -> Stamp:
+    def now(self) -> Timestamp:
         """Return the loop's present moment; ``monotonic_ns`` is the loop's own time."""
         now_ns = round(self._loop.time() * 1_000_000_000)
-        return Stamp(self._start_ns + now_ns, now_ns)
+        return Timestamp(self._start_ns + now_ns, now_ns)
 
 
-def run_warped(
+def run_in_virtual_time(
     coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None, speed: float | None = None
 ) -> _T:
     """Run ``coroutine`` on a fresh `WarpLoop` and return its result; what it left running is cancelled at the end."""
-    with asyncio.Runner(loop_factory=lambda: WarpLoop(busy=busy, speed=speed)) as runner:
+    with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(busy=busy, speed=speed)) as runner:
         return runner.run(coroutine)

@@ -4,10 +4,10 @@ from collections.abc import Callable
 from decimal import Decimal
 from typing import NamedTuple
 
-from meterlink.driver_api import Coupling, Quantity, Status, display_form
+from meterlink.driver_api import Coupling, Quantity, Status, display_amount
 
 
-class Decoded(NamedTuple):
+class DecodedPacket(NamedTuple):
     """The fields of a `Reading` that lie in the packet; ``digits`` is None unless ``status`` is ok."""
 
     digits: Decimal | None
@@ -17,10 +17,10 @@ class Decoded(NamedTuple):
     coupling: Coupling | None = None
 
 
-Decode = Callable[[bytes], Decoded]
+PacketDecoder = Callable[[bytes], DecodedPacket]
 """Decodes one packet; never raises, whatever the bytes."""
 
 
-def resting_unit(quantity: Quantity) -> str:
+def unit_without_value(quantity: Quantity) -> str:
     """Return the unit shown while there is no number: that of a reading in tenths of the base unit (Ω, µF, V)."""
-    return display_form(quantity, Decimal("0.1")).unit
+    return display_amount(quantity, Decimal("0.1")).unit

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Quantity
-from meterlink_simulators.display import Shown
+from meterlink_simulators.display import DisplayState
 
 Mode = tuple[Quantity, Coupling | None]
 
@@ -21,11 +21,11 @@ MODES: tuple[Mode, ...] = (
 )
 
 # SI prefixes by their power of ten (SI brochure, 9th edition, table 7).
-POWERS = {"p": -12, "n": -9, "µ": -6, "m": -3, "": 0, "k": 3, "M": 6}
+PREFIX_POWERS = {"p": -12, "n": -9, "µ": -6, "m": -3, "": 0, "k": 3, "M": 6}
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
+class DisplayNumber:
     """A number on a display: ``counts`` with ``decimals`` places behind the point, in ten to ``power`` of the unit.
 
     ``counts`` is not negative; a minus before zeros counts as lit.
@@ -42,25 +42,25 @@ class Figures:
         return self.power - self.decimals
 
 
-def mode_of(shown: Shown) -> Mode | None:
+def dial_mode(display: DisplayState) -> Mode | None:
     """Return where the dial is, None for what no frame of this package can carry (a ratio, °F)."""
-    mode = (shown.quantity, shown.coupling)
-    return mode if mode in MODES and prefix_of(shown) in POWERS else None
+    mode = (display.quantity, display.coupling)
+    return mode if mode in MODES and unit_prefix(display) in PREFIX_POWERS else None
 
 
-def prefix_of(shown: Shown) -> str:
+def unit_prefix(display: DisplayState) -> str:
     """Return the SI prefix of the display's unit; the whole unit where it is not a multiple of the base unit."""
-    return shown.unit.removesuffix(BASE_UNIT[shown.quantity])
+    return display.unit.removesuffix(BASE_UNIT[display.quantity])
 
 
-def figures_of(shown: Shown) -> Figures | None:
+def display_number(display: DisplayState) -> DisplayNumber | None:
     """Return the number on the display, None for overload and blank."""
-    if shown.digits is None:
+    if display.digits is None:
         return None
-    sign, digits, exponent = shown.digits.as_tuple()
-    return Figures(
+    sign, digits, exponent = display.digits.as_tuple()
+    return DisplayNumber(
         counts=int("".join(map(str, digits))),
         negative=bool(sign),
         decimals=max(0, -int(exponent)),  # an int: a display shows finite numbers only
-        power=POWERS[prefix_of(shown)],
+        power=PREFIX_POWERS[unit_prefix(display)],
     )

@@ -25,16 +25,16 @@ class Crc:
     xorout: int = 0
     reflected: bool = False
 
-    def of(self, data: bytes) -> int:
+    def checksum(self, data: bytes) -> int:
         """Return the check value of ``data``."""
         top, mask = 1 << (self.width - 1), (1 << self.width) - 1
         register = self.init
         for byte in data:
-            register ^= (_mirrored(byte, 8) if self.reflected else byte) << (self.width - 8)
+            register ^= (_reflected(byte, 8) if self.reflected else byte) << (self.width - 8)
             for _ in range(8):
                 register = ((register << 1) ^ self.poly if register & top else register << 1) & mask
-        return (_mirrored(register, self.width) if self.reflected else register) ^ self.xorout
+        return (_reflected(register, self.width) if self.reflected else register) ^ self.xorout
 
 
-def _mirrored(value: int, width: int) -> int:
+def _reflected(value: int, width: int) -> int:
     return int(f"{value:0{width}b}"[::-1], 2)
