@@ -1,4 +1,4 @@
-"""Meterlink: what a reading is, what a verdict is, how both are collected and kept."""
+"""Meterlink: readings of meters, collected, judged and stored."""
 
 from typing import Final
 

@@ -1,4 +1,4 @@
-"""``python -m meterlink``."""
+"""Run the command line: ``python -m meterlink``."""
 
 from meterlink.cli.main import main
 

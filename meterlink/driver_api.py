@@ -1,11 +1,11 @@
-"""What a driver is. This module is the stable surface that drivers outside this repository import.
+"""The driver interface: the stable surface that drivers outside this repository import.
 
-A driver is a pure decoder: it is fed bytes and yields readings. It does no I/O, never sleeps, imports no asyncio and
-keeps no clock, so the same object is fed by the radio, by a recording or by a test.
+A driver is a pure decoder: bytes in, readings out. It does no I/O, never sleeps, imports no asyncio and has no clock,
+so the radio, a recording and a test can all feed it.
 
 A distribution offers drivers under the entry-point group ``meterlink.drivers``; each entry point names a
-`DriverKind`. The daemon asks every kind how well it fits a meter, and opens one `Driver` per connection, so nothing
-left over from a dropped link can reach the next one.
+`DriverFactory`. The daemon scores every factory for a meter, and opens one `Driver` per connection, so that no state of
+a lost connection reaches the next one.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -26,6 +26,7 @@ __all__ = [
     "Amount",
     "Channel",
     "Characteristic",
+    "CharacteristicWrite",
     "Coupling",
     "Driver",
     "DriverError",
@@ -33,15 +34,14 @@ __all__ = [
     "InputError",
     "Quantity",
     "Reading",
-    "Timestamp",
     "Status",
-    "CharacteristicWrite",
+    "Timestamp",
     "WritingDriver",
     "display_amount",
     "uuid16",
 ]
 
-# Scores for `DriverKind.matches`. Anything from POSSIBLE up is tried; the highest wins, ties go to the first name.
+# Scores of `DriverFactory.matches`. A score below POSSIBLE never wins; the highest wins, ties go to the first name.
 NO_MATCH = 0.0
 POSSIBLE = 0.3
 LIKELY = 0.6
@@ -49,15 +49,16 @@ CERTAIN = 1.0
 
 
 def uuid16(number: int) -> str:
-    """Return the 128-bit text of a 16-bit UUID on the Bluetooth base UUID (Core spec., vol. 3 part B, 2.5.1)."""
+    """Return a 16-bit UUID as 128-bit text on the Bluetooth base UUID (Core spec., vol. 3 part B, 2.5.1)."""
     return f"0000{number:04x}-0000-1000-8000-00805f9b34fb"
 
 
 @dataclass(frozen=True, slots=True)
 class Advertisement:
-    """What a meter says of itself before anyone connects. ``name`` has been cleaned of control characters.
+    """The data that a meter sends before anyone connects. ``name`` has no control characters.
 
-    UUIDs are lower-case 128-bit text. ``rssi`` is in dBm.
+    UUIDs are lower-case 128-bit text. ``manufacturer_data`` is keyed by company identifier, ``service_data`` by UUID.
+    ``rssi`` is in dBm, None if unknown.
     """
 
     name: str = ""
@@ -69,11 +70,11 @@ class Advertisement:
 
 @dataclass(frozen=True, slots=True)
 class Characteristic:
-    """A GATT characteristic as found on a connected meter.
+    """A GATT characteristic of a connected meter.
 
-    ``key`` names it within the meter: its UUID, or ``UUID@handle`` where the UUID occurs more than once.
-    ``properties`` holds GATT property names (``read``, ``notify``, ``indicate``, ``write`` …);
-    ``descriptors`` the descriptor values that were read, by lower-case UUID.
+    ``key`` is unique within the meter: the UUID, or ``UUID@handle`` where the UUID occurs more than once.
+    ``properties`` holds GATT property names (``read``, ``notify``, ``indicate``, ``write`` …). ``descriptors`` holds
+    the descriptor values that were read, ``{lower-case UUID: value}``.
     """
 
     key: str
@@ -85,7 +86,7 @@ class Characteristic:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """A characteristic to take packets from: subscribed to, or read every ``period`` seconds."""
+    """A characteristic that sends packets: the daemon subscribes to it, or reads it every ``period`` seconds."""
 
     key: str
     method: Literal["subscribe", "read"] = "subscribe"
@@ -94,9 +95,9 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class CharacteristicWrite:
-    """Bytes a meter wants written: once after subscribing, and with a ``period`` in seconds again and again.
+    """Bytes that the daemon writes to a meter: once after subscribing, then every ``period`` seconds if it is not 0.
 
-    ``key`` is the characteristic's; ``response`` is whether the meter acknowledges.
+    ``key`` is that of the characteristic. ``response``: the meter acknowledges the write.
     """
 
     key: str
@@ -107,44 +108,48 @@ class CharacteristicWrite:
 
 @runtime_checkable
 class Driver(Protocol):
-    """One meter, one connection."""
+    """The decoder of one meter during one connection."""
 
     @property
     def channels(self) -> Sequence[Channel]:
-        """What to subscribe to or read."""
+        """The characteristics to subscribe to or to read."""
         ...
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterable[Reading]:
-        """Decode one packet that came on ``channel`` (a `Characteristic.key`).
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> Iterable[Reading]:
+        """Yield the readings in one packet from ``channel`` (a `Characteristic.key`), which arrived at ``timestamp``.
 
-        Bytes that make no sense yield nothing or a reading whose status is ``invalid``; they never raise.
+        Meaningless bytes yield no reading, or one with the status ``invalid``; they never raise.
         """
         ...
 
 
 @runtime_checkable
 class WritingDriver(Driver, Protocol):
-    """A driver whose meter must be written to before or while it speaks."""
+    """A driver of a meter that sends packets only after, or while, the daemon writes to it."""
 
     @property
     def writes(self) -> Sequence[CharacteristicWrite]:
-        """What to write, in this order."""
+        """The writes, in order."""
         ...
 
 
 @runtime_checkable
 class DriverFactory(Protocol):
-    """A driver as offered by an entry point."""
+    """An object behind an entry point: it recognises the meters that its driver fits, and opens the driver."""
 
     @property
     def name(self) -> str:
-        """Short lower-case name, unique among the loaded drivers."""
+        """The driver's name: short, lower-case, unique among the loaded drivers."""
         ...
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
-        """Return 0 (not mine) to 1 (certainly mine). ``services`` is None until the meter has been connected."""
+        """Return the score of a meter, 0 (no match) to 1 (certain). ``services`` is None before a connection."""
         ...
 
     def open(self, services: Sequence[Characteristic]) -> Driver:
-        """Return a fresh decoder for a connected meter; DriverError when it offers nothing to decode."""
+        """Return a new decoder for a connected meter.
+
+        Raises:
+            DriverError: the meter has no characteristic that the driver decodes.
+        """
         ...

@@ -1,4 +1,4 @@
-"""What holds for every test: no deadline set by the machine's speed, and nothing left running."""
+"""Rules for every test: no deadline that depends on the machine's speed, and no thread left running."""
 
 import gc
 import threading
@@ -8,12 +8,12 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import HealthCheck, settings
 
-# A deadline would make a test depend on how fast the machine is today.
+# A deadline would make a test depend on the speed of the machine.
 settings.register_profile("meterlink", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("meterlink")
 
-# A thread that has been told to end may need a moment to do so on a busy machine; one that has not never ends.
-_PATIENCE = 5.0  # s
+# On a busy machine a thread may need a moment to end after it was stopped.
+_END_TIMEOUT = 5.0  # s
 
 
 @pytest.fixture(autouse=True)
@@ -22,7 +22,7 @@ def no_thread_outlives_its_test() -> Iterator[None]:
     before = set(threading.enumerate())
     yield
     gc.collect(0)
-    limit = time.monotonic() + _PATIENCE
+    limit = time.monotonic() + _END_TIMEOUT
     while left := [thread for thread in threading.enumerate() if thread not in before and thread.is_alive()]:
         if time.monotonic() > limit:
             pytest.fail(f"left running: {', '.join(thread.name for thread in left)}")

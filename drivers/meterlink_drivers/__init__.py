@@ -1,1 +1,1 @@
-"""Built-in drivers, registered by the same entry points as anyone's."""
+"""The built-in drivers, registered by entry points like every other driver."""

@@ -1,4 +1,4 @@
-"""What a decoder makes of one packet, before the driver adds channel and time."""
+"""The decoded content of one packet, before the driver adds channel and time."""
 
 from collections.abc import Callable
 from decimal import Decimal
@@ -8,7 +8,7 @@ from meterlink.driver_api import Coupling, Quantity, Status, display_amount
 
 
 class DecodedPacket(NamedTuple):
-    """The fields of a `Reading` that lie in the packet; ``digits`` is None unless ``status`` is ok."""
+    """The fields of a `Reading` that a packet contains; ``digits`` is None unless ``status`` is ok."""
 
     digits: Decimal | None
     unit: str
@@ -18,9 +18,9 @@ class DecodedPacket(NamedTuple):
 
 
 PacketDecoder = Callable[[bytes], DecodedPacket]
-"""Decodes one packet; never raises, whatever the bytes."""
+"""Decodes one packet; it never raises."""
 
 
 def unit_without_value(quantity: Quantity) -> str:
-    """Return the unit shown while there is no number: that of a reading in tenths of the base unit (Ω, µF, V)."""
+    """Return the unit shown without a number: that of a reading in tenths of the base unit (Ω, µF, V)."""
     return display_amount(quantity, Decimal("0.1")).unit

@@ -1,4 +1,4 @@
-"""Driver for values typed in by hand, for a meter without a radio: a packet is what somebody typed, as UTF-8 text."""
+"""Driver for values typed in by hand, for a meter without a radio: a packet is the typed line, as UTF-8 text."""
 
 from collections.abc import Sequence
 
@@ -11,23 +11,23 @@ class ManualEntryDriver:
 
     channels: Sequence[Channel] = (Channel(MANUAL_ENTRY),)
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-        """Return the reading that ``packet`` spells; none for what no display shows, or for another channel."""
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+        """Return the reading in ``packet``; none for a text that no display shows, or for another channel."""
         if channel != MANUAL_ENTRY:
             return ()
         try:
-            return (parse_manual_entry(packet.decode(), stamp),)
+            return (parse_manual_entry(packet.decode(), timestamp),)
         except (InputError, UnicodeDecodeError):
             return ()
 
 
 class ManualEntryDriverFactory:
-    """The kind of driver that reads typed-in values. It fits no meter on the air."""
+    """The driver factory for typed-in values. It fits no meter on the air."""
 
     name = MANUAL_ENTRY
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:  # noqa: ARG002
-        """Return NO_MATCH: nothing on the air is a keyboard with a meter read off beside it."""
+        """Return NO_MATCH: no meter on the air sends typed-in values."""
         return NO_MATCH
 
     def open(self, services: Sequence[Characteristic]) -> ManualEntryDriver:  # noqa: ARG002

@@ -1,4 +1,4 @@
-"""The Characteristic Presentation Format descriptor (0x2904): a characteristic that says how to read itself.
+"""The Characteristic Presentation Format descriptor (0x2904): it describes how to read its characteristic.
 
 Layout, rules and format codes: Bluetooth Core specification, vol. 3, part G, 3.3.3.5; codes and units: Bluetooth
 Assigned Numbers.
@@ -56,9 +56,9 @@ _INTEGERS = {
     0x12: (64, True),
     0x13: (128, True),
 }
-_FIRST_WITH_EXPONENT = 0x04  # boolean, 2-bit and 4-bit integers take none (Assigned Numbers, format types)
-# Not decoded: 0x18 (two uint16) is an IEEE 11073 nomenclature code, the name of a thing rather than an amount of it;
-# 0x19 and 0x1A are text, 0x1B and 0x1C structures this descriptor says nothing more about.
+_FIRST_WITH_EXPONENT = 0x04  # boolean, 2-bit and 4-bit integers have none (Assigned Numbers, format types)
+# Not decoded: 0x18 (two uint16) is an IEEE 11073 nomenclature code, a name and no amount; 0x19 and 0x1A are text,
+# 0x1B and 0x1C structures that this descriptor does not describe further.
 
 # Format code: (bytes, decoder).
 _FLOATS: dict[int, tuple[int, NumberDecoder]] = {
@@ -72,7 +72,7 @@ _BINARY_FLOATS = frozenset({0x14, 0x15})
 
 @dataclass(frozen=True, slots=True)
 class PresentationFormat:
-    """The descriptor's fields that matter here; namespace and description name a place, not a scale."""
+    """The descriptor's fields used here. Namespace and description are left out: they do not scale the value."""
 
     code: int
     exponent: int
@@ -80,50 +80,50 @@ class PresentationFormat:
 
 
 def parse_presentation_format(descriptor: bytes) -> PresentationFormat | None:
-    """Return what the seven bytes of a 0x2904 descriptor say, None when they are not seven."""
+    """Return the fields of a 0x2904 descriptor; None where it does not have seven bytes."""
     if len(descriptor) != 7:
         return None
     code, exponent, unit, _namespace, _description = struct.unpack("<BbHBH", descriptor)
     return PresentationFormat(code, exponent, unit)
 
 
-def compile_presentation_format(form: PresentationFormat) -> tuple[Quantity, PacketDecoder] | None:
-    """Return the quantity and a decoder of values so described; None for a format or unit that is no measurement.
+def compile_presentation_format(presentation: PresentationFormat) -> tuple[Quantity, PacketDecoder] | None:
+    """Return ``(quantity, decoder)`` for values with this format; None for a format or unit that is no measurement.
 
-    A value of any other length than the format's is invalid, longer ones too: the descriptor describes the whole
-    value, so what has a tail is not what was described.
+    A value of any other length than the format's is invalid, a longer one too: the descriptor describes the whole
+    value.
     """
-    quantity, unit = _UNITS.get(form.unit, (None, ""))
-    compiled = _compile_number_decoder(form)
+    quantity, unit = _UNITS.get(presentation.unit, (None, ""))
+    compiled = _compile_number_decoder(presentation)
     if quantity is None or compiled is None:
         return None
-    size, number = compiled
+    size, decode_number = compiled
     scaled = quantity is not Quantity.TEMPERATURE and quantity is not Quantity.RATIO
-    resolution_known = form.code not in _BINARY_FLOATS  # a binary float says nothing of the display's steps
-    at_rest = unit_without_value(quantity) if scaled else unit
-    nothing = {status: DecodedPacket(None, at_rest, status) for status in (Status.INVALID, Status.OVERLOAD)}
+    resolution_known = presentation.code not in _BINARY_FLOATS  # a binary float does not show the display's resolution
+    idle_unit = unit_without_value(quantity) if scaled else unit
+    no_value = {status: DecodedPacket(None, idle_unit, status) for status in (Status.INVALID, Status.OVERLOAD)}
 
     def decode(packet: bytes) -> DecodedPacket:
-        value = number(packet) if len(packet) == size else Status.INVALID
+        value = decode_number(packet) if len(packet) == size else Status.INVALID
         if isinstance(value, Status):
-            return nothing[value]
+            return no_value[value]
         if not has_plausible_magnitude(value):
-            return nothing[Status.INVALID]
-        digits, shown = value, unit
+            return no_value[Status.INVALID]
+        digits, shown_unit = value, unit
         if scaled:
             amount = display_amount(quantity, value, resolution_known=resolution_known)
-            digits, shown = amount.digits, amount.unit
-        return DecodedPacket(digits, shown, Status.OK, resolution_of(digits) if resolution_known else None)
+            digits, shown_unit = amount.digits, amount.unit
+        return DecodedPacket(digits, shown_unit, Status.OK, resolution_of(digits) if resolution_known else None)
 
     return quantity, decode
 
 
-def _compile_number_decoder(form: PresentationFormat) -> tuple[int, NumberDecoder] | None:
-    """Return how many bytes a value has and what turns exactly so many into a number."""
-    if form.code not in _INTEGERS:
-        return _FLOATS.get(form.code)
-    bits, signed = _INTEGERS[form.code]
-    exponent = form.exponent if form.code >= _FIRST_WITH_EXPONENT else 0
+def _compile_number_decoder(presentation: PresentationFormat) -> tuple[int, NumberDecoder] | None:
+    """Return ``(size, decoder)``: the bytes of a value, and the decoder of exactly so many; None for other formats."""
+    if presentation.code not in _INTEGERS:
+        return _FLOATS.get(presentation.code)
+    bits, signed = _INTEGERS[presentation.code]
+    exponent = presentation.exponent if presentation.code >= _FIRST_WITH_EXPONENT else 0
     return (bits + 7) // 8, _compile_integer(bits, exponent, signed=signed)
 
 
@@ -131,8 +131,8 @@ def _compile_integer(bits: int, exponent: int, *, signed: bool) -> NumberDecoder
     # Bits above the format's are "ignored upon receipt" (Core, vol. 3 part G, 3.3.3.5.2), so they are masked off.
     mask, sign_bit = (1 << bits) - 1, (1 << bits - 1) if signed else 0
 
-    def number(packet: bytes) -> Decimal:
+    def decode_integer(packet: bytes) -> Decimal:
         raw = int.from_bytes(packet, "little") & mask
         return Decimal(raw - 2 * (raw & sign_bit)).scaleb(exponent, EXACT_CONTEXT)
 
-    return number
+    return decode_integer

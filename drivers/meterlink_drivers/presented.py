@@ -1,7 +1,7 @@
-"""Driver for meters that say how to read themselves, by Bluetooth's own open definitions.
+"""Driver for meters that describe how to read them, by Bluetooth's own open definitions.
 
 It decodes the Bluetooth SIG's characteristics for voltage, current, temperature, frequency and battery, and any
-characteristic that carries a Characteristic Presentation Format descriptor in a unit of `gatt_formats`.
+characteristic that has a Characteristic Presentation Format descriptor with a unit of `presentation_format`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -29,14 +29,14 @@ _PRESENTATION_FORMAT = uuid16(0x2904)
 # describes itself) and Environmental Sensing. Assigned Numbers, service UUIDs.
 _MEASUREMENT_SERVICES = frozenset({uuid16(0x1809), uuid16(0x1815), uuid16(0x181A)})
 
-# A display changes a few times a second, but each read is a round trip on the radio: once a second is what a person
-# can follow. A battery lasts weeks; once a minute notices a weak one within a visit.
+# A display changes a few times a second, but each read is a round trip on the radio, and a person can follow one
+# change a second. A battery lasts weeks; once a minute notices a weak battery within a visit.
 _READ_PERIOD = 1.0  # s
 _BATTERY_PERIOD = 60.0  # s
 
 
 class PresentedDriver:
-    """One connection to a self-describing meter; keeps nothing from packet to packet."""
+    """One connection to a meter that describes itself; keeps nothing from packet to packet."""
 
     def __init__(self, decoders: Mapping[str, tuple[Quantity, PacketDecoder]], channels: Sequence[Channel]) -> None:
         self._decoders = decoders
@@ -44,22 +44,22 @@ class PresentedDriver:
 
     @property
     def channels(self) -> Sequence[Channel]:
-        """What to subscribe to or read."""
+        """The characteristics to subscribe to or to read."""
         return self._channels
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-        """Return the one reading in ``packet``, invalid where the bytes make no sense; none for an unknown channel."""
-        known = self._decoders.get(channel)
-        if known is None:
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+        """Return the reading in ``packet``, invalid where its bytes cannot be decoded; none for an unknown channel."""
+        decoder = self._decoders.get(channel)
+        if decoder is None:
             return ()
-        quantity, decode = known
+        quantity, decode = decoder
         digits, unit, status, resolution, coupling = decode(packet)
         return (
             Reading(
                 quantity=quantity,
                 digits=digits,
                 unit=unit,
-                timestamp=stamp,
+                timestamp=timestamp,
                 status=status,
                 coupling=coupling,
                 resolution=resolution,
@@ -70,26 +70,30 @@ class PresentedDriver:
 
 
 class Presented:
-    """The kind of driver that serves any self-describing meter."""
+    """The driver factory for every meter that describes itself."""
 
     name = "presented"
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
         """Return LIKELY for a connected meter with something to measure, so that a driver made for it can outbid.
 
-        Before connecting there is only the advertisement: POSSIBLE where it names a service that carries such
-        characteristics, else NO_MATCH, since nearly everything on the air would otherwise be connected to. A meter
-        that advertises only services of its own is therefore recognised once it has been connected, not before.
+        Before connecting there is only the advertisement: POSSIBLE where it names a service with such characteristics,
+        else NO_MATCH, so that the station does not connect to every device in range. A meter that advertises none of
+        these services is recognised after it has been connected.
         """
         if services is None:
             return NO_MATCH if _MEASUREMENT_SERVICES.isdisjoint(advertisement.service_uuids) else POSSIBLE
         return LIKELY if any(_is_measurement(characteristic) for characteristic in services) else NO_MATCH
 
     def open(self, services: Sequence[Characteristic]) -> PresentedDriver:
-        """Return a decoder for these characteristics; DriverError when none of them measures anything."""
+        """Return a decoder for these characteristics.
+
+        Raises:
+            DriverError: none of them carries a measurement that can be decoded.
+        """
         if not any(_is_measurement(characteristic) for characteristic in services):
             raise DriverError(
-                f"None of the meter's {len(services)} characteristics says how to read it.",
+                f"None of the meter's {len(services)} characteristics is a measurement that can be decoded.",
                 "Teach a profile for this meter, or install its driver.",
             )
         decoders: dict[str, tuple[Quantity, PacketDecoder]] = {}
@@ -103,19 +107,19 @@ class Presented:
 
 
 def _compile_decoder(characteristic: Characteristic) -> tuple[Quantity, PacketDecoder] | None:
-    """Return quantity and decoder; the SIG's definition of its own characteristic stands above a descriptor."""
-    own = SIG_CHARACTERISTICS.get(characteristic.uuid)
-    if own is not None:
-        return own
-    form = parse_presentation_format(characteristic.descriptors.get(_PRESENTATION_FORMAT, b""))
-    return None if form is None else compile_presentation_format(form)
+    """Return ``(quantity, decoder)``; the SIG's definition of a characteristic has priority over a descriptor."""
+    sig_decoder = SIG_CHARACTERISTICS.get(characteristic.uuid)
+    if sig_decoder is not None:
+        return sig_decoder
+    presentation = parse_presentation_format(characteristic.descriptors.get(_PRESENTATION_FORMAT, b""))
+    return None if presentation is None else compile_presentation_format(presentation)
 
 
 def _channel(characteristic: Characteristic) -> Channel | None:
-    """Return how values come: pushed where the meter offers it, else asked for; None where it offers neither.
+    """Return how packets come: by subscription where the meter offers it, else by reading; None for neither.
 
-    A readable battery level is asked for all the same: it is pushed only when it changes, so a meter that connects
-    with an empty battery would not say so for hours.
+    A readable battery level is read in any case: a meter notifies it on change only, so a meter that connects with an
+    empty battery would not report it for hours.
     """
     battery = characteristic.uuid == BATTERY_LEVEL
     readable = "read" in characteristic.properties
@@ -125,7 +129,7 @@ def _channel(characteristic: Characteristic) -> Channel | None:
 
 
 def _is_measurement(characteristic: Characteristic) -> bool:
-    """Return whether readings other than the meter's own charge come from it."""
+    """Return whether the characteristic gives readings other than the meter's own charge."""
     compiled = _compile_decoder(characteristic)
     return bool(compiled and compiled[0] is not Quantity.BATTERY and _channel(characteristic))
 

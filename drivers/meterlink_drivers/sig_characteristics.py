@@ -1,7 +1,7 @@
-"""The Bluetooth SIG's own characteristics that carry what a multimeter measures.
+"""The Bluetooth SIG's own characteristics for the quantities of a multimeter.
 
 Scales, ranges and special values: Bluetooth GATT Specification Supplement, the section of each characteristic.
-There is none for resistance or capacitance: such a meter describes its own (see `gatt_formats`).
+There is none for resistance or capacitance: such a meter describes its own (see `presentation_format`).
 """
 
 from collections.abc import Callable
@@ -31,7 +31,7 @@ def _voltage(raw: int) -> DecodedPacket:
     if raw > 0xFF80:  # 0xFFFF is "not known", the rest is beyond the stated maximum
         return DecodedPacket(None, "V", Status.INVALID)
     # Two decimals: the fewest that still show every step of 0.015625 V as a change. Rounding moves a value by at most
-    # 0.005 V, a third of the step, and half-even so that the sixteenths (0.125 V) lean neither way.
+    # 0.005 V, a third of the step, and half-even so that the sixteenths (0.125 V) are not biased.
     return DecodedPacket((Decimal(raw) / 64).quantize(_CENT, ROUND_HALF_EVEN), "V", Status.OK, _SIXTY_FOURTH)
 
 
@@ -50,7 +50,7 @@ def _temperature(raw: int) -> DecodedPacket:
 
 
 def _voltage_frequency(raw: int) -> DecodedPacket:
-    """Whole Hz; 0 says that the supply is DC, which is a reading and not the lack of one."""
+    """Whole Hz; 0 means a DC supply, which is a reading."""
     if raw >= 0xFFFE:
         return DecodedPacket(None, "Hz", Status.INVALID)
     return DecodedPacket(Decimal(raw), "Hz", Status.OK, Decimal(1), None if raw else Coupling.DC)
@@ -64,10 +64,10 @@ def _battery_level(raw: int) -> DecodedPacket:
 
 
 def _temperature_measurement(packet: bytes) -> DecodedPacket:
-    """Flags, a FLOAT in °C or °F, then an optional time (7 bytes) and type (1 byte), both of no use here.
+    """Flags, a FLOAT in °C or °F, then an optional time (7 bytes) and type (1 byte), both unused here.
 
-    Flags that are reserved today may add fields tomorrow, behind the known ones: only with such a flag set may the
-    packet be longer than the known fields.
+    Flags that are reserved today may add fields later, behind the known fields: a packet may be longer than these only
+    where such a flag is set.
     """
     flags = packet[0] if packet else 0
     unit = "°F" if flags & 0x01 else "°C"
@@ -92,4 +92,4 @@ SIG_CHARACTERISTICS: dict[str, tuple[Quantity, PacketDecoder]] = {
     uuid16(0x2BE8): (Quantity.FREQUENCY, _fixed_size_decoder(2, "Hz", _voltage_frequency)),
     BATTERY_LEVEL: (Quantity.BATTERY, _fixed_size_decoder(1, "%", _battery_level)),
 }
-"""By characteristic UUID: what it measures and its decoder."""
+"""``{characteristic UUID: (quantity, decoder)}``."""

@@ -5,4 +5,4 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import ConnectionState, MeterStatus, RadioState
 from meterlink.ble.timeouts import RadioTimeouts
 
-__all__ = ["RadioTimeouts", "ConnectionState", "MeterStatus", "ReceivedPacket", "Radio", "RadioState", "MeterSession"]
+__all__ = ["ConnectionState", "MeterSession", "MeterStatus", "Radio", "RadioState", "RadioTimeouts", "ReceivedPacket"]

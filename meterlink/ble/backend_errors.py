@@ -1,6 +1,6 @@
-"""What a Bluetooth backend's exceptions mean: for the retry, and in plain words for a person.
+"""The meaning of a Bluetooth backend's exceptions: for the retry, and in plain words for a person.
 
-Told apart by class and by D-Bus error name or BlueZ failure code (BlueZ ``src/error.h``), never by searching a message.
+The class, the D-Bus error name or the BlueZ failure code (BlueZ ``src/error.h``) decides, never the message's text.
 """
 
 from bleak.exc import (
@@ -43,18 +43,18 @@ _LONGEST_REASON = 80  # characters: one line of a terminal
 _UNAVAILABLE = {
     BleakBluetoothNotAvailableReason.NO_BLUETOOTH: (
         "This machine has no Bluetooth adapter.",
-        "Plug one in; if there is one, see that it is not disabled.",
+        "Plug one in, or enable it in the system's settings.",
     ),
     BleakBluetoothNotAvailableReason.NO_BLE_CENTRAL_ROLE: (
-        "This machine's Bluetooth adapter does not know Bluetooth Low Energy.",
+        "This machine's Bluetooth adapter does not support Bluetooth Low Energy.",
         "Plug in a newer one.",
     ),
     BleakBluetoothNotAvailableReason.POWERED_OFF: ("Bluetooth is switched off.", "Switch it on."),
 }
 _NOT_ALLOWED = ("This program may not use Bluetooth.", "Allow it in the system's privacy or permission settings.")
 _SERVICE_UNREACHABLE = (
-    "The system's Bluetooth service cannot be reached.",
-    "See that it is installed and running (on Linux: D-Bus and the bluetooth service).",
+    "The system's Bluetooth service could not be reached.",
+    "Check that it is installed and running (on Linux: D-Bus and the bluetooth service).",
 )
 
 
@@ -63,7 +63,7 @@ def _dbus_name(error: BaseException) -> str:
 
 
 def is_busy(error: BaseException) -> bool:
-    """Return whether another operation was in the way: try again in a moment."""
+    """Return whether another operation was in progress; the same call may succeed a moment later."""
     return _dbus_name(error) == _IN_PROGRESS
 
 
@@ -73,7 +73,7 @@ def is_out_of_connections(error: BaseException) -> bool:
 
 
 def requires_pairing(error: BaseException) -> bool:
-    """Return whether the meter refuses to talk before it has been paired."""
+    """Return whether the meter must be paired first."""
     if isinstance(error, BleakGATTProtocolError):
         return error.code in _PAIRING_CODES
     return _dbus_name(error) in _PAIRING
@@ -81,7 +81,7 @@ def requires_pairing(error: BaseException) -> bool:
 
 def is_adapter_fault(error: BaseException) -> bool:
     """Return whether the fault is the adapter's or the Bluetooth service's, not the meter's."""
-    if isinstance(error, TimeoutError):  # an OSError, but a call that took too long says nothing about the radio
+    if isinstance(error, TimeoutError):  # a subclass of OSError, but no sign of a fault of the radio
         return False
     return isinstance(error, BleakBluetoothNotAvailableError | OSError | EOFError) or (
         _dbus_name(error) in _SERVICE_NOT_RUNNING | {_NOT_READY, _DENIED}
@@ -89,14 +89,14 @@ def is_adapter_fault(error: BaseException) -> bool:
 
 
 def is_transient(error: BaseException) -> bool:
-    """Return whether a connection attempt that failed like this may succeed in a second."""
+    """Return whether a connection attempt that failed with ``error`` may succeed a second later."""
     return not (
         isinstance(error, TimeoutError | BleakDeviceNotFoundError) or is_adapter_fault(error) or requires_pairing(error)
     )
 
 
 def scan_error(error: BaseException) -> RadioError:
-    """Return what is wrong with the radio, and what to try, when a scan fails with ``error``."""
+    """Return the fault of the radio and its remedy for a scan that failed with ``error``."""
     if isinstance(error, BleakBluetoothNotAvailableError):
         denied = error.reason.name.startswith("DENIED")
         return RadioError(*(_NOT_ALLOWED if denied else _UNAVAILABLE.get(error.reason, _SERVICE_UNREACHABLE)))
@@ -117,20 +117,20 @@ def scan_error(error: BaseException) -> RadioError:
 
 
 def error_text(error: BaseException) -> str:
-    """Return the backend's own words on one clean line, or the error's class where it has none."""
+    """Return the backend's message on one clean line, or the name of the error's class if the message is empty."""
     return clean_text(str(error), _LONGEST_REASON).rstrip(".") or type(error).__name__
 
 
 def connection_error_text(error: BaseException) -> str:
-    """Return in words why a meter could not be connected."""
+    """Return the reason why a meter could not be connected, as a sentence."""
     if isinstance(error, TimeoutError):
-        return "It was heard but does not answer."
+        return "It advertises but does not answer."
     if isinstance(error, BleakDeviceNotFoundError):
         return "It is no longer heard."
     if is_out_of_connections(error):
         return "The Bluetooth adapter has no connection left. Disconnect another device."
     if requires_pairing(error):
-        return "It wants to be paired first. Pair it in the system's Bluetooth settings."
+        return "It must be paired first. Pair it in the system's Bluetooth settings."
     if is_adapter_fault(error):
-        return "Bluetooth went away while connecting."
+        return "Bluetooth stopped working while connecting."
     return f"Connecting failed: {error_text(error)}."

@@ -1,4 +1,4 @@
-"""The types of bleak's exchangeable halves, for whoever passes them on without importing bleak."""
+"""The types of bleak's backends, for modules that pass a backend on without importing bleak."""
 
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.scanner import BaseBleakScanner

@@ -1,4 +1,4 @@
-"""Two ways to wait that hold even when the call that is waited for misbehaves."""
+"""Two ways to wait for a call that may hang or be cancelled."""
 
 import asyncio
 from collections.abc import AsyncIterator, Coroutine
@@ -8,19 +8,23 @@ from typing import Any
 
 @asynccontextmanager
 async def timeout_with_cleanup(seconds: float, cleanup_seconds: float) -> AsyncIterator[None]:
-    """Cut the body off after ``seconds``, and its tidying up after ``grace`` more; TimeoutError either way.
+    """Cancel the body after ``seconds``, and its clean-up after ``cleanup_seconds`` more.
 
-    A single ``asyncio.timeout`` cancels once: a backend that then waits for an unanswered call while tidying up would
+    A single ``asyncio.timeout`` cancels only once. A backend whose clean-up waits for an unanswered call would then
     hang for ever.
+
+    Raises:
+        TimeoutError: the body or its clean-up was cancelled.
     """
     async with asyncio.timeout(seconds + cleanup_seconds), asyncio.timeout(seconds):
         yield
 
 
 async def run_to_completion(coroutine: Coroutine[Any, Any, None]) -> None:
-    """Run ``work`` to its end even when cancelled meanwhile, then pass the cancellation on.
+    """Run ``coroutine`` to its end even if cancelled meanwhile. A second cancellation cancels ``coroutine``, too.
 
-    A second cancellation cuts ``work`` off too.
+    Raises:
+        CancelledError: the caller was cancelled meanwhile.
     """
     task = asyncio.create_task(coroutine)
     try:

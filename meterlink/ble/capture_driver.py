@@ -1,4 +1,4 @@
-"""Taking everything a meter sends, without a driver: for a meter that nobody has described yet."""
+"""Receiving every packet of a meter that no driver and no profile describes yet."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -19,13 +19,13 @@ from meterlink.driver_api import (
     Timestamp,
 )
 
-_POLL_PERIOD = 0.5  # s; a display changes two to five times a second
-# The most a write can carry without being split (Bluetooth Core, vol. 3 part F, 3.2.9).
+_POLL_PERIOD = 0.5  # s; a display changes two to five times a second (common practice, no source)
+# The longest value of an attribute (Bluetooth Core, vol. 3 part F, 3.2.9).
 _LONGEST_WRITE = 512  # bytes
 
 
 class CaptureDriverFactory:
-    """A driver kind that fits every meter and decodes nothing."""
+    """A driver factory that fits every meter; its driver decodes nothing."""
 
     name = "capture"
 
@@ -33,66 +33,89 @@ class CaptureDriverFactory:
         self._requests = requests
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:  # noqa: ARG002
-        """Return LIKELY: whoever captures has chosen the meter."""
+        """Return LIKELY: the person who captures has chosen the meter."""
         return LIKELY
 
     def open(self, services: Sequence[Characteristic]) -> "CaptureDriver":
-        """Subscribe to all that can be; DriverError where there is nothing, or where what was asked for is missing."""
-        speaking = [
-            Channel(found.key)
-            for found in services
-            if found.properties & {"notify", "indicate"} and found.service_uuid not in GENERIC_SERVICES
+        """Subscribe to every characteristic that notifies, outside the generic services.
+
+        Raises:
+            DriverError: the meter has no such characteristic and none to poll, or it lacks one of the requested ones.
+        """
+        subscribed = [
+            Channel(characteristic.key)
+            for characteristic in services
+            if characteristic.properties & {"notify", "indicate"}
+            and characteristic.service_uuid not in GENERIC_SERVICES
         ]
         polled = [
             replace(read, key=_find_characteristic_key(services, read.key, "read")) for read in self._requests.reads
         ]
-        if not (speaking or polled):
+        if not (subscribed or polled):
             raise DriverError(
-                "This meter offers nothing to subscribe to.",
-                "If a value of it can be read, ask for it: --poll UUID, or type read UUID while it is taught.",
+                "This meter sends no notifications.",
+                "If one of its values can be read, poll it: --poll UUID, or type read UUID while teaching.",
             )
         writes = [
             replace(write, key=_find_characteristic_key(services, write.key, "write"))
             for write in self._requests.writes
         ]
-        confirmed = {found.key for found in services if "write" in found.properties}
-        return CaptureDriver(speaking + polled, [replace(one, response=one.key in confirmed) for one in writes])
+        confirmed = {characteristic.key for characteristic in services if "write" in characteristic.properties}
+        return CaptureDriver(subscribed + polled, [replace(write, response=write.key in confirmed) for write in writes])
 
 
 class CaptureDriver:
-    """Takes packets, yields no reading."""
+    """Accepts packets, yields no reading."""
 
     def __init__(self, channels: Sequence[Channel], writes: Sequence[CharacteristicWrite]) -> None:
         self.channels = tuple(channels)
         self.writes = tuple(writes)
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterable[Reading]:  # noqa: ARG002
-        """Return nothing: nobody knows yet what it means."""
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> Iterable[Reading]:  # noqa: ARG002
+        """Return no reading: the meaning of the packet is unknown."""
         return ()
 
 
 def _find_characteristic_key(services: Sequence[Characteristic], uuid: str, operation: str) -> str:
-    """Return the key of the characteristic with that UUID or key that can be read, or written."""
-    able = [found for found in services if any(one.startswith(operation) for one in found.properties)]
-    for found in able:
-        if uuid.lower() in {found.key, found.uuid}:
-            return found.key
-    offered = ", ".join(found.key for found in able if found.service_uuid not in GENERIC_SERVICES)
+    """Return the key of the characteristic that has ``uuid`` as key or UUID and allows ``operation``: read or write.
+
+    Raises:
+        DriverError: there is none.
+    """
+    usable = [
+        characteristic
+        for characteristic in services
+        if any(name.startswith(operation) for name in characteristic.properties)
+    ]
+    for characteristic in usable:
+        if uuid.lower() in {characteristic.key, characteristic.uuid}:
+            return characteristic.key
+    offered = ", ".join(
+        characteristic.key for characteristic in usable if characteristic.service_uuid not in GENERIC_SERVICES
+    )
     raise DriverError(f"This meter has no {uuid} to {operation}.", f"It has: {offered or 'none'}.")
 
 
 def parse_uuid(text: str) -> str:
-    """Return a UUID as lower-case 128-bit text, written whole or as its 16 bits; InputError for anything else."""
+    """Return a UUID of 16 or 128 bits as lower-case 128-bit text.
+
+    Raises:
+        InputError: the text is no UUID.
+    """
     try:
         return str(normalize_uuid_str(text.strip()))
     except ValueError as error:
         raise InputError(
-            f"{text!r} is not the UUID of a characteristic.", "Write its four hexadecimal digits, or all of it."
+            f"{text!r} is not the UUID of a characteristic.", "Write its 4 or all 32 hexadecimal digits."
         ) from error
 
 
 def parse_write(text: str) -> CharacteristicWrite:
-    """Return what is to be written: ``fff2=a501`` once, ``fff2=a501@2`` every 2 s; InputError for anything else."""
+    """Return the write that ``text`` requests: ``fff2=a501`` once, ``fff2=a501@2`` every 2 s.
+
+    Raises:
+        InputError: the text has another form, or its data or period is out of range.
+    """
     uuid, equals, rest = text.partition("=")
     digits, at, seconds = rest.partition("@")
     try:
@@ -106,7 +129,11 @@ def parse_write(text: str) -> CharacteristicWrite:
 
 
 def parse_poll(text: str) -> Channel:
-    """Return what is to be read: ``fff1`` twice a second, ``fff1=2`` every 2 s; InputError for anything else."""
+    """Return the channel that ``text`` requests to poll: ``fff1`` twice a second, ``fff1=2`` every 2 s.
+
+    Raises:
+        InputError: the text has another form, or its period is out of range.
+    """
     uuid, equals, seconds = text.partition("=")
     try:
         period = float(seconds) if equals else _POLL_PERIOD

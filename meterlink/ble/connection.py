@@ -1,4 +1,4 @@
-"""One connection to one meter: from connecting to closing, and the packets in between."""
+"""One Bluetooth connection to one meter: connecting, services, packets, closing."""
 
 import asyncio
 import logging
@@ -38,10 +38,10 @@ SERIAL_NUMBER = uuid16(0x2A25)
 USER_DESCRIPTION = uuid16(0x2901)
 PRESENTATION_FORMAT = uuid16(0x2904)
 
-# Services that say nothing of what a meter measures: Device Information, Battery, Generic Access and Attribute.
+# Services that carry no readings: Device Information, Battery, Generic Access, Generic Attribute.
 GENERIC_SERVICES = frozenset({DEVICE_INFORMATION, BATTERY_SERVICE, uuid16(0x1800), uuid16(0x1801)})
 
-# What a meter answers to a handle that is not there (Bluetooth Core, vol. 3 part F, table 3.4).
+# A meter's answers to an unknown handle (Bluetooth Core, vol. 3 part F, table 3.4).
 _STALE_SERVICE_ERRORS = frozenset(
     {BleakGATTProtocolErrorCode.INVALID_HANDLE, BleakGATTProtocolErrorCode.DATABASE_OUT_OF_SYNC}
 )
@@ -49,11 +49,12 @@ _STALE_SERVICE_ERRORS = frozenset(
 
 @dataclass(eq=False, slots=True)
 class MeterSession:
-    """A meter's connection as its packets know it; a new one for every connection, equal only to itself.
+    """The session of one connection to a meter; every packet refers to its session. Equal only to itself.
 
-    ``number`` counts up over all meters of a `Radio`. ``kind`` is the driver kind's name, ``driver`` its decoder for
-    this connection alone. ``serial`` is empty where the meter tells none; ``service`` is the UUID of the service that
-    its readings come from. ``closed`` turns true when the connection has ended; no packet of it is made after that.
+    ``number`` counts up over all meters of a `Radio`. ``driver_name`` is the driver factory's name, ``driver`` the
+    decoder of this connection alone. ``serial`` is empty if the meter sends no serial number; ``service`` is the UUID
+    of the service that carries the readings. ``closed`` becomes true when the connection has ended; there are no
+    packets after that.
     """
 
     number: int
@@ -68,26 +69,26 @@ class MeterSession:
 
 @dataclass(frozen=True, slots=True)
 class ReceivedPacket:
-    """Bytes as they came on one channel (a `Characteristic.key`) of a session, and when."""
+    """The bytes received on one channel (a `Characteristic.key`) of a session, and the time of arrival."""
 
     session: MeterSession
     channel: str
     data: bytes
-    stamp: Timestamp
+    timestamp: Timestamp
 
 
 async def connect_with_retries(
     new_connection: "Callable[[], BleConnection]", timeouts: RadioTimeouts, jitter: Callable[[float, float], float]
 ) -> "BleConnection":
-    """Return an open link, after several tries where failing is a matter of luck; raise why there is none.
+    """Return an open connection; try several times if the failure is transient, then raise the last one.
 
-    ``make`` makes a fresh one for every try; ``jitter`` draws the pause between two.
+    ``new_connection`` makes a fresh connection for every try; ``jitter`` draws the pause between two tries, in seconds.
     """
     tries = 0
     while True:
-        link = new_connection()
+        connection = new_connection()
         try:
-            await link.connect()
+            await connection.connect()
         except Exception as error:
             tries += 1
             if tries >= timeouts.connect_attempts or not is_transient(error):
@@ -99,38 +100,42 @@ async def connect_with_retries(
             )
             await asyncio.sleep(pause)
         else:
-            return link
+            return connection
 
 
-def open_driver(kind: DriverFactory, services: Sequence[Characteristic]) -> Driver:
-    """Open a driver on what a meter offers; DriverError for whatever somebody else's code may raise."""
+def open_driver(factory: DriverFactory, services: Sequence[Characteristic]) -> Driver:
+    """Open a driver on a meter's services.
+
+    Raises:
+        DriverError: the factory raised an exception of any kind.
+    """
     try:
-        return kind.open(services)
+        return factory.open(services)
     except DriverError:
         raise
     except Exception as error:
         raise DriverError(
-            f"The driver {kind.name} failed on this meter: {error!r}.", "Report it to its author."
+            f"The driver {factory.name} failed on this meter: {error!r}.", "Report it to the driver's author."
         ) from error
 
 
 def reading_service_uuid(services: Sequence[Characteristic], driver: Driver) -> str:
-    """Return the UUID of the service that a driver's readings come from: that of its first channel of its own."""
-    by_key = {found.key: found.service_uuid for found in services}
-    uuids = [by_key[channel.key] for channel in driver.channels if channel.key in by_key]
+    """Return the service UUID of a driver's first channel outside the generic services; empty if there is none."""
+    service_by_key = {characteristic.key: characteristic.service_uuid for characteristic in services}
+    uuids = [service_by_key[channel.key] for channel in driver.channels if channel.key in service_by_key]
     return next((uuid for uuid in uuids if uuid not in GENERIC_SERVICES), "")
 
 
 @dataclass(frozen=True, slots=True)
 class DiscoveredServices:
-    """What a connected meter offers, and the serial number it tells of itself (empty where it tells none)."""
+    """The characteristics of a connected meter and its serial number (empty if the meter sends none)."""
 
     characteristics: tuple[Characteristic, ...]
     serial: str
 
 
 class BleConnection:
-    """A connection under way or established. Always `close` it; it is never connected twice."""
+    """A connection, established at most once. Always `close` it."""
 
     def __init__(
         self,
@@ -159,7 +164,12 @@ class BleConnection:
         )
 
     async def connect(self) -> None:
-        """Connect; on any failure, close. Raises TimeoutError or whatever the backend raises."""
+        """Connect; close on any failure.
+
+        Raises:
+            TimeoutError: the meter did not answer in time.
+            Exception: the backend's own error.
+        """
         try:
             async with timeout_with_cleanup(self._timeouts.connect, self._timeouts.cleanup):
                 await self._client.connect()
@@ -168,11 +178,11 @@ class BleConnection:
             raise
 
     async def read_characteristics(self) -> list[Characteristic]:
-        """Return the meter's characteristics with the descriptors a driver may want."""
-        every = list(self._client.services.characteristics.values())
-        uuids = [char.uuid for char in every]
+        """Return the meter's characteristics with their user description and presentation format."""
+        client_characteristics = list(self._client.services.characteristics.values())
+        uuids = [char.uuid for char in client_characteristics]
         services = []
-        for char in every:
+        for char in client_characteristics:
             key = char.uuid.lower() if uuids.count(char.uuid) == 1 else f"{char.uuid.lower()}@{char.handle}"
             self._characteristics[key] = char
             descriptors = {}
@@ -189,17 +199,20 @@ class BleConnection:
         return services
 
     async def read_serial_number(self, services: Sequence[Characteristic]) -> str:
-        """Return the serial number the meter tells of itself, cleaned, or an empty text."""
-        for found in services:
-            if (found.service_uuid, found.uuid) == (DEVICE_INFORMATION, SERIAL_NUMBER) and "read" in found.properties:
-                value = await self._read_optional(self._client.read_gatt_char(self._characteristics[found.key]))
+        """Return the serial number that the meter sends, cleaned; empty if there is none."""
+        for characteristic in services:
+            is_serial = (characteristic.service_uuid, characteristic.uuid) == (DEVICE_INFORMATION, SERIAL_NUMBER)
+            if is_serial and "read" in characteristic.properties:
+                source = self._characteristics[characteristic.key]
+                value = await self._read_optional(self._client.read_gatt_char(source))
                 return clean_text((value or b"").decode("utf-8", "replace").rstrip("\0"))
         return ""
 
     async def _read_optional(self, read: Awaitable[bytearray]) -> bytes | None:
-        """Return what a read of something optional brings, or None: a refusal is no reason to do without the meter.
+        """Return the value of an optional read, None if it fails: the meter is usable without it.
 
-        Raises only where the meter says that the services it is asked about are not, or no longer, its own.
+        Raises:
+            BleakGATTProtocolError: the meter does not have the handle, so the cached services are out of date.
         """
         try:
             return bytes(await read)
@@ -211,19 +224,18 @@ class BleConnection:
         return None
 
     async def subscribe(self, session: MeterSession, on_packet: Callable[[ReceivedPacket], None], clock: Clock) -> None:
-        """Subscribe to what the session's driver wants subscribed, then write what its meter wants written once.
+        """Subscribe to the channels of the session's driver, then send each of its writes once.
 
-        DriverError when it asks for what is not there.
+        Raises:
+            DriverError: the driver names a characteristic that the meter does not have, or names no channel.
         """
         driver = session.driver
         self._writes = tuple(driver.writes) if isinstance(driver, WritingDriver) else ()
         wanted_keys = [*(channel.key for channel in driver.channels), *(write.key for write in self._writes)]
         missing = [key for key in wanted_keys if key not in self._characteristics]
         if missing or not session.driver.channels:
-            wanted = ", ".join(missing) or "nothing at all"
-            raise DriverError(
-                f"The driver {session.driver_name} asks for {wanted}.", "Correct the driver or the profile."
-            )
+            problem = f"needs {', '.join(missing)}, which this meter lacks" if missing else "names no channel"
+            raise DriverError(f"The driver {session.driver_name} {problem}.", "Correct the driver or the profile.")
         self._session = session
         self.last_data_at = asyncio.get_running_loop().time()
         self._subscribed = any(channel.method == "subscribe" for channel in session.driver.channels)
@@ -239,24 +251,24 @@ class BleConnection:
     def _notification_callback(
         self, session: MeterSession, key: str, on_packet: Callable[[ReceivedPacket], None], clock: Clock
     ) -> Callable[[BleakGATTCharacteristic, bytearray], None]:
-        """Return the callback for one channel: it stamps and hands on, nothing else, so order is kept."""
+        """Return the callback of one channel. It only adds the time and passes the packet on, so the order is kept."""
         loop = asyncio.get_running_loop()
 
         def receive(_char: BleakGATTCharacteristic, data: bytearray) -> None:
-            stamp = clock.now()
-            if session.closed:  # a backend may keep calling for a connection that is gone
+            received = clock.now()
+            if session.closed:  # a backend may keep calling for a closed connection
                 return
             self._record_data_time(loop.time())
-            on_packet(ReceivedPacket(session, key, bytes(data), stamp))
+            on_packet(ReceivedPacket(session, key, bytes(data), received))
 
         return receive
 
     async def poll_periodically(
         self, session: MeterSession, on_packet: Callable[[ReceivedPacket], None], clock: Clock
     ) -> None:
-        """Read and write what the driver wants again and again, each at its period, until cancelled.
+        """Send the driver's periodic reads and writes, each at its period, until cancelled.
 
-        What fails is left out: silence is what ends a link.
+        A failure is only logged: silence ends a connection, not a failed read.
         """
         loop = asyncio.get_running_loop()
         now = loop.time()
@@ -265,21 +277,21 @@ class BleConnection:
         }
         due.update({write: now + write.period for write in self._writes if write.period > 0})
         while due:
-            one = min(due, key=lambda each: due[each])
-            await asyncio.sleep(max(0.0, due[one] - loop.time()))
+            request = min(due, key=due.__getitem__)
+            await asyncio.sleep(max(0.0, due[request] - loop.time()))
             try:
                 async with timeout_with_cleanup(self._timeouts.read, self._timeouts.cleanup):
-                    if isinstance(one, CharacteristicWrite):
-                        await self._write(one)
+                    if isinstance(request, CharacteristicWrite):
+                        await self._write(request)
                     else:
-                        data = await self._client.read_gatt_char(self._characteristics[one.key])
-                        self._deliver_polled(ReceivedPacket(session, one.key, bytes(data), clock.now()), on_packet)
+                        data = await self._client.read_gatt_char(self._characteristics[request.key])
+                        self._deliver_polled(ReceivedPacket(session, request.key, bytes(data), clock.now()), on_packet)
             except Exception as error:  # noqa: BLE001 - the backend's own kinds
-                log.debug("asking %s of %s failed: %r", one.key, session.address, error)
-            due[one] = loop.time() + max(one.period, self._timeouts.shortest_poll_period)
+                log.debug("%s of %s failed: %r", request.key, session.address, error)
+            due[request] = loop.time() + max(request.period, self._timeouts.shortest_poll_period)
 
     def _deliver_polled(self, packet: ReceivedPacket, on_packet: Callable[[ReceivedPacket], None]) -> None:
-        if not self._subscribed:  # a battery level that can be read does not make a silent display speak
+        if not self._subscribed:  # a polled battery level is no sign that a subscribed display still sends
             self._record_data_time(asyncio.get_running_loop().time())
         on_packet(packet)
 
@@ -298,16 +310,16 @@ class BleConnection:
 
     @property
     def expected_silence(self) -> float:
-        """Seconds by which silence is expected: the longest period of a meter that is only read, else 0."""
+        """The longest silence to expect, in seconds: the longest poll period of a meter that is only polled, else 0."""
         if self._session is None or self._subscribed:
             return 0.0
         return max(channel.period for channel in self._session.driver.channels)
 
     async def clear_service_cache(self) -> None:
-        """Make the platform drop what it remembers of the meter's services, where it can.
+        """Clear the platform's cache of the meter's services, where the platform allows it.
 
-        BlueZ does so by removing the device, which would also lose a pairing, so a paired meter is left alone.
-        (Windows is told not to use its memory at the next connection: ``fresh_services``.)
+        BlueZ clears it by removing the device. That would also remove a pairing, so a paired meter is left alone.
+        Windows bypasses its cache at the next connection: ``ignore_service_cache``.
         """
         platform = self._client.backend_id
         if isinstance(platform, BleakBackend) and platform is not BleakBackend.BLUEZ_DBUS:
@@ -318,11 +330,11 @@ class BleConnection:
         try:
             async with timeout_with_cleanup(self._timeouts.disconnect, self._timeouts.cleanup):
                 await self._client.unpair()
-        except Exception as error:  # noqa: BLE001 - a remedy that fails leaves things as they were
+        except Exception as error:  # noqa: BLE001 - a failed remedy changes nothing
             log.debug("removing %s failed: %r", self._device.address, error)
 
     async def close(self) -> None:
-        """End the session and disconnect, even when cancelled meanwhile. Raises nothing but that cancellation."""
+        """End the session and disconnect, even if cancelled meanwhile. Raises nothing but that cancellation."""
         if self._session is not None:
             self._session.closed = True
         await run_to_completion(self._disconnect())
@@ -331,5 +343,5 @@ class BleConnection:
         try:
             async with timeout_with_cleanup(self._timeouts.disconnect, self._timeouts.cleanup):
                 await self._client.disconnect()
-        except Exception as error:  # noqa: BLE001 - a link that cannot be closed must not keep the next from opening
+        except Exception as error:  # noqa: BLE001 - a failed disconnection must not block the next connection
             log.debug("disconnecting %s failed: %r", self._device.address, error)

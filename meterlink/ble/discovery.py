@@ -1,4 +1,4 @@
-"""What is on the air, and a closer look at one of it: connect once, read what it offers, leave."""
+"""Devices on the air, and the services of one of them: connect once, read, disconnect."""
 
 import asyncio
 import random
@@ -19,17 +19,16 @@ from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.errors import RadioError
 from meterlink.driver_api import Advertisement
 
-# Devices remembered: a trade fair's worth. Phones change their addresses every quarter of an hour, and anybody can
-# make addresses up; the one not heard for longest goes first.
+# Enough for a trade fair (no source). The bound is needed because phones change their addresses every quarter of an
+# hour, and anybody can make addresses up. The device not heard for the longest time is dropped first.
 MAX_DEVICES = 256
-# What was last heard longer ago than this is not 'on the air': past three of the longest advertising intervals
-# (10.24 s, Bluetooth Core, vol. 4 part E, 7.8.5, from memory).
+# Longer than three of the longest advertising intervals (10.24 s, Bluetooth Core, vol. 4 part E, 7.8.5, from memory).
 STALE_AFTER = 31.0  # s
 
 
 @dataclass(frozen=True, slots=True)
 class DiscoveredDevice:
-    """One device on the air. ``device`` is the platform's own object; ``at`` is when it was last heard (loop time)."""
+    """One device on the air. ``ble_device`` is the platform's object; ``last_seen_at`` is in s of event loop time."""
 
     address: str
     ble_device: BLEDevice
@@ -38,29 +37,29 @@ class DiscoveredDevice:
 
 
 class DeviceList:
-    """What was heard, by address; bounded."""
+    """The `MAX_DEVICES` devices heard last, by address."""
 
     def __init__(self) -> None:
         self._devices: dict[str, DiscoveredDevice] = {}
 
     def add(self, device: BLEDevice, advertisement: Advertisement) -> None:
-        """Take note of an advertisement; a name that is left out this time is kept."""
-        before = self._devices.pop(device.address.upper(), None)
-        if before is not None and not advertisement.name:
-            advertisement = replace(advertisement, name=before.advertisement.name)
+        """Record an advertisement; one without a name keeps the device's last name."""
+        known = self._devices.pop(device.address.upper(), None)
+        if known is not None and not advertisement.name:
+            advertisement = replace(advertisement, name=known.advertisement.name)
         now = asyncio.get_running_loop().time()
         self._devices[device.address.upper()] = DiscoveredDevice(device.address, device, advertisement, now)
         if len(self._devices) > MAX_DEVICES:
             del self._devices[next(iter(self._devices))]
 
     def get(self, address: str) -> DiscoveredDevice | None:
-        """Return what was heard at an address."""
+        """Return the device at an address, None if none was heard there."""
         return self._devices.get(address.upper())
 
     def recent(self) -> list[DiscoveredDevice]:
-        """Return what was heard lately."""
+        """Return the devices heard within the last `STALE_AFTER` seconds."""
         since = asyncio.get_running_loop().time() - STALE_AFTER
-        return [heard for heard in self._devices.values() if heard.last_seen_at >= since]
+        return [device for device in self._devices.values() if device.last_seen_at >= since]
 
 
 async def discover_services(
@@ -70,26 +69,30 @@ async def discover_services(
     backend: ClientBackend | None,
     jitter: Callable[[float, float], float],
 ) -> DiscoveredServices:
-    """Connect, read the services and the serial number, disconnect. RadioError, in words, where that fails."""
+    """Connect, read the services and the serial number, disconnect.
+
+    Raises:
+        RadioError: the connection failed.
+    """
     try:
-        link = await connect_with_retries(
+        connection = await connect_with_retries(
             lambda: BleConnection(device.ble_device, timeouts, backend, ignore_service_cache=False), timeouts, jitter
         )
         try:
             async with timeout_with_cleanup(timeouts.setup, timeouts.cleanup):
-                services = await link.read_characteristics()
-                return DiscoveredServices(tuple(services), await link.read_serial_number(services))
+                services = await connection.read_characteristics()
+                return DiscoveredServices(tuple(services), await connection.read_serial_number(services))
         finally:
-            await link.close()
+            await connection.close()
     except Exception as error:  # every platform raises its own kinds
         name = device.advertisement.name or device.address
         raise RadioError(
-            f"{name}: {connection_error_text(error)}", "Come closer, switch it off and on, try again."
+            f"{name}: {connection_error_text(error)}", "Move closer, switch the meter off and on, and try again."
         ) from error
 
 
 class Discovery:
-    """Scans for as long as it is open, for somebody who only looks. Use it as an async context manager."""
+    """Scans while it is open, without connecting the meters. Use it as an async context manager."""
 
     def __init__(
         self,
@@ -115,7 +118,7 @@ class Discovery:
         self._task: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
-        self._task = asyncio.create_task(self._scanner.run(), name="survey")
+        self._task = asyncio.create_task(self._scanner.run(), name="discovery")
         return self
 
     async def __aexit__(
@@ -126,13 +129,17 @@ class Discovery:
             await asyncio.gather(self._task, return_exceptions=True)
 
     async def scan(self, seconds: float, until: Callable[[DiscoveredDevice], bool] | None = None) -> None:
-        """Listen for so long, or until something of which ``until`` is true was heard; RadioError when it cannot."""
+        """Scan for ``seconds``, or until ``until`` is true for a device.
+
+        Raises:
+            RadioError: the radio does not work.
+        """
         try:
             async with asyncio.timeout(seconds):
                 while True:
                     if self._error is not None:
                         raise self._error
-                    if until is not None and any(until(heard) for heard in self._devices.recent()):
+                    if until is not None and any(until(device) for device in self._devices.recent()):
                         return
                     self._changed.clear()
                     await self._changed.wait()
@@ -140,16 +147,20 @@ class Discovery:
             return
 
     def devices(self) -> list[DiscoveredDevice]:
-        """Return what was heard lately."""
+        """Return the devices heard within the last `STALE_AFTER` seconds."""
         return self._devices.recent()
 
     async def discover_services(self, address: str) -> DiscoveredServices:
-        """Connect to what was heard at ``address`` and read what it offers; RadioError in words."""
-        heard = self._devices.get(address)
-        if heard is None:
+        """Connect to the device at ``address``, read its services, disconnect.
+
+        Raises:
+            RadioError: the device was not heard, or the connection failed.
+        """
+        device = self._devices.get(address)
+        if device is None:
             raise RadioError(*not_found_message(address))
         return await discover_services(
-            heard, timeouts=self._timeouts, backend=self._client_backend, jitter=self._jitter
+            device, timeouts=self._timeouts, backend=self._client_backend, jitter=self._jitter
         )
 
     def _on_advertisement(self, device: BLEDevice, advertisement: Advertisement) -> None:
@@ -162,12 +173,12 @@ class Discovery:
 
 
 def not_found_message(address: str) -> tuple[str, str]:
-    """Return, as message and remedy, that nothing was heard at an address."""
-    return f"{address} was not heard.", "Switch the meter and its Bluetooth on, or come closer."
+    """Return ``(message, remedy)`` for an address at which no device was heard."""
+    return f"{address} was not heard.", "Switch the meter and its Bluetooth on, or move closer."
 
 
 def uuid_text(uuid: str) -> str:
-    """Return a UUID as people read it: ``Environmental Sensing (181a)``, or whole where nobody has assigned it."""
+    """Return a UUID with its assigned name, ``Environmental Sensing (181a)``; unchanged if it has none."""
     short = uuid[4:8] if uuid.startswith("0000") and uuid.endswith("-0000-1000-8000-00805f9b34fb") else uuid
-    known = uuidstr_to_str(uuid)
-    return short if known in {"Unknown", "Vendor specific", ""} else f"{known} ({short})"
+    name = uuidstr_to_str(uuid)
+    return short if name in {"Unknown", "Vendor specific", ""} else f"{name} ({short})"

@@ -1,4 +1,4 @@
-"""One Bluetooth adapter and the meters on it: scan, connect, supervise, hand packets on."""
+"""One Bluetooth adapter and its meters: scan, connect, supervise, pass packets on."""
 
 import asyncio
 import itertools
@@ -29,18 +29,18 @@ log = logging.getLogger(__name__)
 
 
 class Radio:
-    """Connects meters and keeps them connected for as long as `run` runs.
+    """Connects meters and keeps them connected while `run` runs.
 
-    Connected are the ``known`` meters, by address, and with ``adopt`` any other that advertises something ``choose``
-    accepts (at most ``limits.adopted`` of them). ``choose`` returns the driver kind for an advertisement, or None;
-    it is asked again with the services once those are known, and that answer counts. ``named`` are the driver kinds
-    that somebody named for a meter, by address: such a meter's kind is not chosen.
+    It connects the ``known_meters``. With ``adopt`` it also connects other meters that ``choose_driver`` accepts, at
+    most ``timeouts.max_adopted``. ``choose_driver`` returns the driver factory for an advertisement, or None. It is
+    called again when the services are known, and that result counts. ``configured_drivers`` holds driver factories by
+    address; ``choose_driver`` is not called for these meters.
 
-    ``on_packet`` gets every packet, in order, from inside a Bluetooth callback: it must only enqueue. ``on_change``
-    gets a snapshot whenever one differs from the last. None of the callables may block or raise.
+    ``on_packet`` receives every packet, in order, from inside a Bluetooth callback: it must only enqueue.
+    ``on_state_change`` receives a snapshot when it differs from the last one. No callable may block or raise.
 
-    The backends are bleak's by default; the demo and tests hand in their own. ``jitter`` draws a pause between two
-    times in seconds.
+    The backends are bleak's by default; the demo and tests pass their own. ``jitter`` draws a pause between two times
+    in seconds.
     """
 
     def __init__(
@@ -74,7 +74,7 @@ class Radio:
             jitter=jitter,
         )
         self._configured_drivers = {
-            _normalize_address(address): kind for address, kind in (configured_drivers or {}).items()
+            _normalize_address(address): factory for address, factory in (configured_drivers or {}).items()
         }
         self._context = RadioContext(
             clock=clock,
@@ -100,32 +100,32 @@ class Radio:
 
     @property
     def state(self) -> RadioState:
-        """How the radio and its meters stand now."""
-        return RadioState(tuple(one.status for one in self._supervisors.values()), self._error)
+        """The present state of the radio and its meters."""
+        return RadioState(tuple(supervisor.status for supervisor in self._supervisors.values()), self._error)
 
     def add_meter(self, meter: Meter) -> None:
-        """Connect ``meter`` from now on, too; one that is connected already stays so."""
+        """Connect ``meter``, too; a connected meter stays connected."""
         self._known_meters[_normalize_address(meter.address)] = meter
         if self._group is not None:
             self._supervise(meter).set_meter(meter)
 
     def known_meter(self, address: str) -> Meter | None:
-        """Return the meter to be connected at ``address``, None for a stranger's."""
+        """Return the known meter at ``address``, None if there is none."""
         return self._known_meters.get(_normalize_address(address))
 
     def configured_driver(self, address: str) -> DriverFactory | None:
-        """Return the driver kind that somebody named for the meter at ``address``."""
+        """Return the configured driver factory of the meter at ``address``, None if there is none."""
         return self._configured_drivers.get(_normalize_address(address))
 
-    def set_driver(self, address: str, kind: DriverFactory | None) -> None:
-        """Read the meter at ``address`` with ``kind``, None for a chosen one, from its next connection on."""
-        if kind is None:
+    def set_driver(self, address: str, factory: DriverFactory | None) -> None:
+        """Use ``factory`` for the meter at ``address`` from its next connection on; None chooses the best driver."""
+        if factory is None:
             self._configured_drivers.pop(_normalize_address(address), None)
         else:
-            self._configured_drivers[_normalize_address(address)] = kind
+            self._configured_drivers[_normalize_address(address)] = factory
 
     async def remove_meter(self, address: str) -> None:
-        """Disconnect the meter at ``address`` and leave it alone (with ``adopt``, until it is adopted again)."""
+        """Disconnect the meter at ``address`` for good (with ``adopt``, until it is adopted again)."""
         self._known_meters.pop(_normalize_address(address), None)
         self._supervisors.pop(_normalize_address(address), None)
         task = self._supervisor_tasks.pop(_normalize_address(address), None)
@@ -135,13 +135,14 @@ class Radio:
         self._report_state()
 
     def devices(self) -> list[DiscoveredDevice]:
-        """Return everything heard lately, meters or not."""
+        """Return all devices heard lately, meters or not."""
         return self._devices.recent()
 
     async def discover_services(self, address: str) -> DiscoveredServices:
-        """Return what the meter at ``address`` offers: as last seen where it is looked after here, else by connecting.
+        """Return the services of the meter at ``address``: as last read if it is supervised, else connect and read.
 
-        RadioError, in words, where that cannot be.
+        Raises:
+            RadioError: the meter was not heard or cannot be connected, or its services are being read already.
         """
         supervisor = self._supervisors.get(_normalize_address(address))
         if supervisor is not None:
@@ -151,22 +152,22 @@ class Radio:
                     _not_connected_reason(supervisor),
                 )
             return supervisor.discovered
-        heard = self._devices.get(address)
-        if heard is None:
+        device = self._devices.get(address)
+        if device is None:
             raise RadioError(*not_found_message(address))
         if _normalize_address(address) in self._discovering:
-            raise RadioError(f"{address} is being looked at already.", "Try again in a moment.")
+            raise RadioError(f"The services of {address} are being read already.", "Try again in a moment.")
         self._discovering.add(_normalize_address(address))
         try:
             async with self._context.connection_slots:
                 return await discover_services(
-                    heard, timeouts=self._timeouts, backend=self._context.client_backend, jitter=self._context.jitter
+                    device, timeouts=self._timeouts, backend=self._context.client_backend, jitter=self._context.jitter
                 )
         finally:
             self._discovering.discard(_normalize_address(address))
 
     async def run(self) -> None:
-        """Run until cancelled. Then everything is disconnected, within ``limits.stop`` and the time to disconnect."""
+        """Run until cancelled, then disconnect all meters within ``timeouts.stop`` plus the time to disconnect."""
         loop = asyncio.get_running_loop()
         cut_off: asyncio.TimerHandle | None = None
         try:
@@ -181,7 +182,7 @@ class Radio:
                     await loop.create_future()  # until cancelled
                 finally:
                     self._group = None
-                    # The tasks are cancelled next; one still waiting then is held up by its backend.
+                    # The tasks are cancelled next. A task that still waits after that is blocked by its backend.
                     cut_off = loop.call_later(self._timeouts.stop, self._cancel_all)
         finally:
             if cut_off is not None:
@@ -216,14 +217,12 @@ class Radio:
         self._devices.add(device, advertisement)
         supervisor = self._supervisors.get(_normalize_address(device.address))
         if supervisor is None:
-            if (
-                _normalize_address(device.address) in self._discovering
-            ):  # two connections to one meter would be in each other's way
+            if _normalize_address(device.address) in self._discovering:  # a second connection would disturb the first
                 return
-            strangers = sum(address not in self._known_meters for address in self._supervisors)
+            adopted = sum(address not in self._known_meters for address in self._supervisors)
             if (
                 not self._adopt
-                or strangers >= self._timeouts.max_adopted
+                or adopted >= self._timeouts.max_adopted
                 or self._choose_driver(advertisement, None) is None
             ):
                 return
@@ -231,7 +230,7 @@ class Radio:
         supervisor.on_advertisement(device, advertisement)
 
     async def _find_connected_devices(self) -> None:
-        """Find known meters the system is still connected to, left over from a crash: they do not advertise."""
+        """Find known meters that the system is still connected to after a crash: they do not advertise."""
         if not self._finds_connected_devices:
             return
         await self._context.radio_ready.wait()
@@ -240,7 +239,7 @@ class Radio:
                 adapter = await BleakAdapter.get(backend=self._adapter_backend)
                 devices = await adapter.get_connected_devices()
         except Exception as error:  # noqa: BLE001 - not offered everywhere (NotImplementedError), and only a shortcut
-            log.debug("asking for existing connections failed: %r", error)
+            log.debug("reading the existing connections failed: %r", error)
             return
         for device in devices:
             supervisor = self._supervisors.get(_normalize_address(device.address))
@@ -267,5 +266,5 @@ def _not_connected_reason(supervisor: MeterSupervisor) -> str:
 
 
 def _normalize_address(address: str) -> str:
-    """Return an address so that it compares: platforms and people differ in case."""
+    """Return an address in capitals: platforms and people differ in case."""
     return address.upper()

@@ -1,4 +1,4 @@
-"""The one scan of an adapter: started, watched, started again."""
+"""The scan of an adapter: started, watched, restarted."""
 
 import asyncio
 import logging
@@ -19,12 +19,12 @@ from meterlink.driver_api import Advertisement
 
 log = logging.getLogger(__name__)
 
-# What stands for 'not known': 127 in the Core specification (vol. 4 part E, 7.7.65.2), -127 in bleak.
+# 'Unknown' is 127 in the Core specification (vol. 4 part E, 7.7.65.2) and -127 in bleak.
 _RSSI_UNKNOWN = frozenset({127, -127})
 
 
 def to_advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisement:
-    """Return what bleak heard in our words: the name cleaned, UUIDs in lower case, an unknown RSSI as None."""
+    """Convert bleak's advertisement: the name cleaned, UUIDs in lower case, an unknown RSSI as None."""
     return Advertisement(
         name=clean_text(data.local_name or device.name),
         service_uuids=tuple(uuid.lower() for uuid in data.service_uuids),
@@ -37,8 +37,8 @@ def to_advertisement(device: BLEDevice, data: AdvertisementData) -> Advertisemen
 class Scanner:
     """Owns scanning, so that scans never overlap.
 
-    ``on_heard`` gets every advertisement; ``on_problem`` gets None each time a scan has started, and what is wrong
-    each time one could not be. Neither may raise or block.
+    ``on_advertisement`` receives every advertisement. ``on_scan_result`` receives None each time a scan has started,
+    and the error each time a start failed. Neither may raise or block.
     """
 
     def __init__(
@@ -59,11 +59,11 @@ class Scanner:
         self._last_advertisement_at = 0.0
 
     def request_restart(self) -> None:
-        """Start the scan anew, because somebody met a radio that seems gone: a start tells."""
+        """Restart the scan because the radio seems gone: the start shows whether it works."""
         self._restart_requested.set()
 
     async def run(self) -> None:
-        """Scan until cancelled; whatever the radio does, try again."""
+        """Scan until cancelled; try again after every failure."""
         failures = 0
         while True:
             self._restart_requested.clear()
@@ -81,11 +81,11 @@ class Scanner:
             await asyncio.sleep(pause)
 
     async def _scan(self) -> Exception | None:
-        """Scan until the air goes silent or the radio is doubted; return why the scan did not start, if so."""
+        """Scan until the air is silent or a restart is requested; return the error if the scan did not start."""
         live = True
 
-        def heard(device: BLEDevice, data: AdvertisementData) -> None:
-            if live:  # a backend may deliver what was under way when the scan was stopped
+        def receive(device: BLEDevice, data: AdvertisementData) -> None:
+            if live:  # a backend may still deliver advertisements after the scan was stopped
                 self._last_advertisement_at = loop.time()
                 self._on_advertisement(device, to_advertisement(device, data))
 
@@ -93,8 +93,8 @@ class Scanner:
         scanner: BleakScanner | None = None
         try:
             try:
-                # A fresh object each time: what a failed one has left half open is its own.
-                scanner = BleakScanner(heard, backend=self._backend)
+                # A fresh object each time: a failed one may be half open.
+                scanner = BleakScanner(receive, backend=self._backend)
                 async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
                     await scanner.start()
             except Exception as error:  # noqa: BLE001 - every platform raises its own kinds, down to FileNotFoundError
@@ -108,7 +108,7 @@ class Scanner:
                 await run_to_completion(self._stop(scanner))
 
     async def _wait_for_silence(self) -> None:
-        """Return when nothing at all has been heard for too long, or when the radio is doubted."""
+        """Return when nothing was heard for ``timeouts.scan_silence``, or when a restart is requested."""
         loop = asyncio.get_running_loop()
         self._last_advertisement_at = loop.time()
         while (left := self._last_advertisement_at + self._timeouts.scan_silence - loop.time()) > 0:
@@ -116,11 +116,11 @@ class Scanner:
                 async with asyncio.timeout(left):
                     await self._restart_requested.wait()
                     return
-        log.info("nothing heard for %g s: starting the scan anew", self._timeouts.scan_silence)
+        log.info("nothing heard for %g s: restarting the scan", self._timeouts.scan_silence)
 
     async def _stop(self, scanner: BleakScanner) -> None:
         try:
             async with timeout_with_cleanup(self._timeouts.scan_start_stop, self._timeouts.cleanup):
                 await scanner.stop()
-        except Exception as error:  # noqa: BLE001 - a scan that cannot be stopped must not keep the next from starting
+        except Exception as error:  # noqa: BLE001 - a failed stop must not block the next start
             log.debug("stopping the scan failed: %r", error)

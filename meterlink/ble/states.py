@@ -1,28 +1,28 @@
-"""What the radio tells about itself and its meters: immutable snapshots."""
+"""Immutable snapshots of the radio and its meters."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 
 class ConnectionState(StrEnum):
-    """How a meter's link stands."""
+    """The state of a meter's connection."""
 
     SEARCHING = "searching"  # wanted, not heard yet
     CONNECTING = "connecting"
     CONNECTED = "connected"
-    SILENT = "silent"  # connected, but no packet comes
-    LOST = "lost"  # was there, is being looked for again
-    NEEDS_ATTENTION = "needs you"  # only a person can help; still tried now and then
+    SILENT = "silent"  # connected, but no packet arrives
+    LOST = "lost"  # was connected, is searched for again
+    NEEDS_ATTENTION = "needs attention"  # a person must help; still tried now and then
     UNUSABLE = "unusable"  # no driver fits
 
 
 @dataclass(frozen=True, slots=True)
 class MeterStatus:
-    """One meter as the radio sees it.
+    """The state of one meter.
 
-    ``address`` is what the platform calls it. ``detail`` says why, and what to try, where ``state`` is not connected.
-    ``driver`` and ``serial`` are empty until known. ``rssi`` is in dBm, from the last advertisement that differed
-    noticeably; most meters do not advertise while connected.
+    ``address`` is the platform's identifier of the meter. ``detail`` is the reason and the remedy if it is not
+    connected. ``driver`` and ``serial`` are empty until known. ``rssi`` is in dBm, from the last advertisement that
+    differed noticeably; most meters do not advertise while connected.
     """
 
     address: str
@@ -36,7 +36,7 @@ class MeterStatus:
 
 @dataclass(frozen=True, slots=True)
 class RadioState:
-    """All meters, in the order they became known; ``problem`` is empty while the radio works."""
+    """All meters, in the order they became known; ``error`` is empty while the radio works."""
 
     meters: tuple[MeterStatus, ...] = ()
     error: str = ""

@@ -1,4 +1,4 @@
-"""Looks after one meter: connects, notices silence and loss, and starts over, never giving up."""
+"""Supervision of one meter: connect, notice silence and loss, connect again; it never gives up."""
 
 import asyncio
 import logging
@@ -29,35 +29,33 @@ from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 
 log = logging.getLogger(__name__)
 
-_SHORTEST_WAIT = 0.001  # s; no reading comes so soon after another
-_NOT_SEEN = "Not heard. Switch the meter and its Bluetooth on, or come closer."
+_SHORTEST_WAIT = 0.001  # s; far below the time between two readings
+_NOT_SEEN = "Not heard. Switch the meter and its Bluetooth on, or move closer."
 _NO_ANSWER = (
-    "It was heard but did not answer {count} times. Switch it off and on, disconnect it from any phone, "
-    "answer any Bluetooth prompt on this machine."
+    "It advertises but did not answer {count} times. Switch it off and on, disconnect it from any phone, "
+    "and answer any Bluetooth prompt on this machine."
 )
 
 
 @dataclass(frozen=True, slots=True)
 class RadioContext:
-    """What the supervisors of one adapter have in common."""
+    """The shared state and callables of the supervisors of one adapter."""
 
     clock: Clock
     choose_driver: Callable[[Advertisement, Sequence[Characteristic] | None], DriverFactory | None]
-    configured_drivers: Mapping[
-        str, DriverFactory
-    ]  # by address in capitals: the driver kinds that somebody named for a meter
+    configured_drivers: Mapping[str, DriverFactory]  # by address in capitals
     on_packet: Callable[[ReceivedPacket], None]
     client_backend: type[BaseBleakClient] | None
     timeouts: RadioTimeouts
     jitter: Callable[[float, float], float]
     connection_slots: asyncio.Semaphore  # the adapter's connections
     radio_ready: asyncio.Event  # set while the radio works
-    request_scan_restart: Callable[[], None]  # have the radio looked at
-    session_numbers: Iterator[int]  # for sessions
+    request_scan_restart: Callable[[], None]
+    session_numbers: Iterator[int]
 
 
 class MeterSupervisor:
-    """One meter's life on the air. ``link`` is its present snapshot; ``on_change`` is called when that differs."""
+    """Keeps one meter connected. ``status`` is its snapshot; ``on_status_change`` is called when it changes."""
 
     def __init__(self, meter: Meter, context: RadioContext, on_status_change: Callable[[], None]) -> None:
         self.status = MeterStatus(meter.address, meter.name, detail=_NOT_SEEN, driver=meter.driver, serial=meter.serial)
@@ -67,19 +65,19 @@ class MeterSupervisor:
         self._on_status_change = on_status_change
         self._device: BLEDevice | None = None
         self._advertisement = Advertisement()
-        self.discovered: DiscoveredServices | None = None  # what it offered when it was last connected
+        self.discovered: DiscoveredServices | None = None  # as read at the last connection
         self._seen = asyncio.Event()
-        self._failures = 0  # rounds in a row without a good link
+        self._failures = 0  # rounds in a row without a stable connection
         self._unanswered_attempts = 0  # unanswered rounds in a row
-        self._unseen_attempts = 0  # left; none before the first connection
-        self._ignore_service_cache = False  # once the system's memory of them was out of date, it is not trusted again
+        self._unseen_attempts = 0  # remaining tries without an advertisement; none before the first connection
+        self._ignore_service_cache = False  # stays true once the system's cache was out of date
 
     def set_meter(self, meter: Meter) -> None:
-        """Hold whatever answers at this address against ``meter`` from the next connection on."""
+        """Compare the meter at this address with ``meter`` from the next connection on."""
         self._meter = meter
 
     def on_advertisement(self, device: BLEDevice, advertisement: Advertisement) -> None:
-        """Take note of an advertisement."""
+        """Record an advertisement."""
         self._device = device
         self._advertisement = advertisement
         self._seen.set()
@@ -89,7 +87,7 @@ class MeterSupervisor:
         self._update_status(name=advertisement.name or self.status.name, rssi=rssi)
 
     def on_existing_connection(self, device: BLEDevice) -> None:
-        """Take note that the system already holds a link to the meter: it will not advertise, yet can be connected."""
+        """Record that the system is connected to the meter: it does not advertise, but it can be connected."""
         if self._device is None:
             self._device = device
             self._seen.set()
@@ -98,15 +96,15 @@ class MeterSupervisor:
         """Keep the meter connected until cancelled."""
         while True:
             await self._context.radio_ready.wait()
-            heard = await self._wait_until_seen()
-            tried_on = _identifying_data(self._advertisement)
-            if await self._attempt_connection(seen=heard):
-                await self._wait_for_changed_advertisement(tried_on)
+            seen = await self._wait_until_seen()
+            attempted_with = _identifying_data(self._advertisement)
+            if await self._attempt_connection(seen=seen):
+                await self._wait_for_changed_advertisement(attempted_with)
             longest = min(self._timeouts.retry_longest, self._timeouts.retry_first * 2.0 ** min(self._failures, 16))
             await asyncio.sleep(self._context.jitter(0.0, longest))
 
     async def _wait_until_seen(self) -> bool:
-        """Wait until the meter was heard or is worth a try without; return whether it was heard."""
+        """Return True when the meter was heard, False when it is to be tried without an advertisement."""
         try:
             async with asyncio.timeout(self._timeouts.not_seen_after):
                 await self._seen.wait()
@@ -121,24 +119,24 @@ class MeterSupervisor:
         return True
 
     async def _attempt_connection(self, *, seen: bool) -> bool:
-        """Connect and stay connected as long as it lasts; return whether the meter is to be set aside."""
+        """Connect and stay connected while possible; return whether to wait until the meter advertises new data."""
         if self._context.connection_slots.locked():
-            taken = f"All {self._timeouts.max_connections} connections of the Bluetooth adapter are taken."
-            self._update_status(state=ConnectionState.CONNECTING, detail=taken)
+            detail = f"All {self._timeouts.max_connections} connections of the Bluetooth adapter are in use."
+            self._update_status(state=ConnectionState.CONNECTING, detail=detail)
         async with self._context.connection_slots:
             if seen and self.status.state is not ConnectionState.NEEDS_ATTENTION:
                 self._update_status(state=ConnectionState.CONNECTING, detail="")
             try:
-                good = await self._run_connection()
+                stable = await self._run_connection()
             except (DriverError, RadioError) as error:
                 state = ConnectionState.UNUSABLE if isinstance(error, DriverError) else ConnectionState.NEEDS_ATTENTION
                 self._update_status(state=state, detail=str(error))
                 self._failures = 0
                 return True
-            except Exception as error:  # noqa: BLE001 - every platform raises its own kinds; none may end supervision
+            except Exception as error:  # noqa: BLE001 - every platform raises its own kinds; supervision must go on
                 self._on_failed_attempt(error, seen=seen)
             else:
-                self._failures = 0 if good else self._failures + 1
+                self._failures = 0 if stable else self._failures + 1
         return False
 
     def _on_failed_attempt(self, error: Exception, *, seen: bool) -> None:
@@ -152,7 +150,7 @@ class MeterSupervisor:
         )
         self._failures += 1
         hung = isinstance(error, TimeoutError)
-        if is_adapter_fault(error) or not (seen or hung):  # without its adapter a meter is not known at all, at once
+        if is_adapter_fault(error) or not (seen or hung):  # the platform forgets its devices with the adapter
             self._context.request_scan_restart()
         if not seen:
             self._update_status(state=ConnectionState.LOST, detail=_NOT_SEEN)
@@ -168,116 +166,120 @@ class MeterSupervisor:
             self._update_status(state=ConnectionState.CONNECTING, detail=connection_error_text(error))
 
     async def _run_connection(self) -> bool:
-        """Return whether the link was good once it has ended; raise why there was none."""
-        link = await self._connect()
+        """Connect, wait for the end of the connection, and return whether it was stable."""
+        connection = await self._connect()
         try:
-            session = await self._open_session(link)
+            session = await self._open_session(connection)
             self._unanswered_attempts = 0
             self._unseen_attempts = self._timeouts.unseen_attempts
             self._update_status(
                 state=ConnectionState.CONNECTED, detail="", driver=session.driver_name, serial=session.serial
             )
             async with asyncio.TaskGroup() as group:
-                poll = group.create_task(link.poll_periodically(session, self._context.on_packet, self._context.clock))
+                poll = group.create_task(
+                    connection.poll_periodically(session, self._context.on_packet, self._context.clock)
+                )
                 try:
-                    why = await self._wait_for_disconnection(link)
+                    reason = await self._wait_for_disconnection(connection)
                 finally:
                     poll.cancel()
-            self._update_status(state=ConnectionState.LOST, detail=why)
-            self._seen.clear()  # what it advertised while connected does not show that it is there now
-            return link.data_duration >= self._timeouts.stable_after
+            self._update_status(state=ConnectionState.LOST, detail=reason)
+            self._seen.clear()  # an advertisement during the connection does not show that the meter is there now
+            return connection.data_duration >= self._timeouts.stable_after
         finally:
-            await link.close()
+            await connection.close()
 
     async def _connect(self) -> BleConnection:
         return await connect_with_retries(self._new_connection, self._timeouts, self._context.jitter)
 
     def _new_connection(self) -> BleConnection:
-        assert self._device is not None  # noqa: S101 - nothing is tried before it was heard
+        assert self._device is not None  # noqa: S101 - a meter is tried only after it was heard
         return BleConnection(
             self._device, self._timeouts, self._context.client_backend, ignore_service_cache=self._ignore_service_cache
         )
 
-    async def _open_session(self, link: BleConnection) -> MeterSession:
-        """Find out what the meter is, open its driver, subscribe."""
+    async def _open_session(self, connection: BleConnection) -> MeterSession:
+        """Identify the meter, open its driver, subscribe.
+
+        Raises:
+            RadioError: another meter answered at this address.
+        """
         try:
             async with timeout_with_cleanup(self._timeouts.setup, self._timeouts.cleanup):
-                services = await link.read_characteristics()
-                serial = await link.read_serial_number(services)
+                services = await connection.read_characteristics()
+                serial = await connection.read_serial_number(services)
                 self.discovered = DiscoveredServices(tuple(services), serial)
                 self._check_serial(serial)
                 self._check_service(services)
-                kind = self._choose_driver(services)
-                driver = open_driver(kind, services)
+                factory = self._choose_driver(services)
+                driver = open_driver(factory, services)
                 session = MeterSession(
                     next(self._context.session_numbers),
                     self.status.address,
                     self.status.name,
                     serial or self._meter.serial,
-                    kind.name,
+                    factory.name,
                     driver,
                     reading_service_uuid(services, driver),
                 )
-                await link.subscribe(session, self._context.on_packet, self._context.clock)
+                await connection.subscribe(session, self._context.on_packet, self._context.clock)
                 return session
         except RadioError:
             raise
         except Exception:
-            if not link.disconnected.is_set():  # what the system remembers of its services may be out of date
+            if not connection.disconnected.is_set():  # the system's cache of its services may be out of date
                 self._ignore_service_cache = True
-                await link.clear_service_cache()
+                await connection.clear_service_cache()
             raise
 
     def _check_serial(self, serial: str) -> None:
         if serial and self._meter.serial and serial != self._meter.serial:
             raise RadioError(
                 f"Another meter answers at this address: serial number {serial}, not {self._meter.serial}.",
-                "Add it as a meter of its own.",
+                "Bind it as a meter of its own.",
             )
 
     def _check_service(self, services: Sequence[Characteristic]) -> None:
         wanted = self._meter.service_uuid
-        if wanted and all(found.service_uuid != wanted for found in services):
-            if not self._ignore_service_cache:  # the system may remember the services of before
+        if wanted and all(characteristic.service_uuid != wanted for characteristic in services):
+            if not self._ignore_service_cache:  # the system's cache may hold the former services
                 raise BleakError(f"The service {wanted} is missing")
             raise RadioError(
-                f"Another meter answers at this address: it has no service {wanted}.", "Add it as a meter of its own."
+                f"Another meter answers at this address: it has no service {wanted}.", "Bind it as a meter of its own."
             )
 
     def _choose_driver(self, services: Sequence[Characteristic]) -> DriverFactory:
-        named = self._context.configured_drivers.get(self._meter.address.upper())
-        kind = named or self._context.choose_driver(self._advertisement, services)
-        if kind is None:
+        configured = self._context.configured_drivers.get(self._meter.address.upper())
+        factory = configured or self._context.choose_driver(self._advertisement, services)
+        if factory is None:
             raise DriverError("No driver fits this meter.", "Install one, or teach its profile.")
-        return kind
+        return factory
 
-    async def _wait_for_disconnection(self, link: BleConnection) -> str:
-        """Return, in words, why the link is over: it broke, or has been silent for too long."""
+    async def _wait_for_disconnection(self, connection: BleConnection) -> str:
+        """Return why the connection is over, as a sentence: it was lost, or has been silent for too long."""
         loop = asyncio.get_running_loop()
         while True:
-            age = loop.time() - link.last_data_at - link.expected_silence
+            age = loop.time() - connection.last_data_at - connection.expected_silence
             if age >= self._timeouts.reconnect_after_silence:
                 return f"No reading for {self._timeouts.reconnect_after_silence:g} s. Connecting again."
             if age >= self._timeouts.silent_after:
                 self._update_status(
-                    state=ConnectionState.SILENT, detail="Connected, but no reading comes. Wake the meter."
+                    state=ConnectionState.SILENT, detail="Connected, but no reading arrives. Wake the meter."
                 )
-                wait = min(
-                    self._timeouts.reconnect_after_silence - age, 1.0
-                )  # a second is soon enough to see it speak again
+                wait = min(self._timeouts.reconnect_after_silence - age, 1.0)  # s; soon enough to see a new packet
             else:
                 self._update_status(state=ConnectionState.CONNECTED, detail="")
                 wait = self._timeouts.silent_after - age
             try:
-                # Rounding may leave a wait so short that the clock does not move by it.
+                # Rounding may leave a wait that is shorter than the clock's step.
                 async with asyncio.timeout(max(wait, _SHORTEST_WAIT)):
-                    await link.disconnected.wait()
+                    await connection.disconnected.wait()
             except TimeoutError:
                 continue
-            return "The link broke. Connecting again."
+            return "The connection was lost. Connecting again."
 
     async def _wait_for_changed_advertisement(self, attempted_with: tuple[object, ...]) -> None:
-        """Wait until the meter advertises something else than ``tried_on``, or for a long time."""
+        """Wait until the meter's data differ from ``attempted_with``, at most ``timeouts.unusable_retry``."""
         try:
             async with asyncio.timeout(self._timeouts.unusable_retry):
                 while _identifying_data(self._advertisement) == attempted_with:
@@ -287,14 +289,17 @@ class MeterSupervisor:
             pass
 
     def _update_status(self, **changes: object) -> None:
-        now = replace(self.status, **changes)  # type: ignore[arg-type] # names and types are MeterLink's, at each call
-        if now != self.status:
-            self.status = now
+        status = replace(self.status, **changes)  # type: ignore[arg-type] # fields of MeterStatus, at each call
+        if status != self.status:
+            self.status = status
             self._on_status_change()
 
 
 def _identifying_data(advertisement: Advertisement) -> tuple[object, ...]:
-    """Return what tells kinds of meters apart: not the data, which may hold a counter, nor the signal strength."""
+    """Return the name, the service UUIDs, the company identifiers and the UUIDs of service data.
+
+    These differ between kinds of meters. The data and the signal strength change all the time.
+    """
     return (
         advertisement.name,
         frozenset(advertisement.service_uuids),

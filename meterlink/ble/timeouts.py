@@ -1,4 +1,4 @@
-"""Every limit of the radio, each with its reason. Tests and small machines may hand in others."""
+"""The time-outs and counts of the radio, each with its reason. Tests and small machines may pass others."""
 
 from dataclasses import dataclass
 
@@ -7,71 +7,73 @@ from dataclasses import dataclass
 class RadioTimeouts:
     """Counts, and times in seconds.
 
-    'Common practice, no source' marks numbers that long-lived Bluetooth programs agree on without a standard saying
-    so. Section numbers of the Bluetooth Core specification are from memory.
+    'Public stacks' marks numbers that equal those of bleak-retry-connector or habluetooth (from memory). 'Common
+    practice, no source' marks other numbers on which long-lived Bluetooth programs agree without a standard. Section
+    numbers of the Bluetooth Core specification are from memory.
     """
 
-    # Links one adapter is asked to hold. A station is built for eight meters; common controllers hold about that many
-    # (common practice, no source), and asking for more only makes connecting fail at random.
+    # Connections of one adapter. A station is built for eight meters. Common controllers support about eight (common
+    # practice, no source); above that, attempts fail at random.
     max_connections: int = 8
-    # Meters looked after that nobody named beforehand: room for eight more, and an end to a flood of made-up addresses.
+    # Adopted meters: twice a station's eight. The bound stops a flood of made-up addresses.
     max_adopted: int = 16
 
-    # A radio link comes up within seconds or not at all; the operating system's own attempt gives up between 20 and
-    # 40 s. Past 30 s a person has long pressed the button again (common practice, no source).
+    # A connection is made within seconds or not at all. The operating system's own attempt ends after 20 to 40 s, and a
+    # person tries again before 30 s (common practice, no source).
     connect: float = 25.0
-    # Reading the services and subscribing. A peer that leaves one ATT request unanswered for 30 s is to be treated as
-    # gone (Bluetooth Core, vol. 3 part F, 3.3.3), so waiting longer for all of them together is pointless.
+    # Reading the services and subscribing. A peer that does not answer an ATT request within 30 s is lost (Bluetooth
+    # Core, vol. 3 part F, 3.3.3), so there is no use in waiting longer for all requests together.
     setup: float = 30.0
-    # One read of a polled value; the next period asks again.
+    # One read of a polled value; the next period reads again.
     read: float = 10.0
-    # Closing a link: the peer's supervision time-out is at most 32 s (Core, vol. 4 part E, 7.8.12), but the backend
-    # itself stops waiting after 10 s.
+    # Closing a connection. The peer's supervision time-out is at most 32 s (Core, vol. 4 part E, 7.8.12), but the
+    # backend itself stops waiting after 10 s.
     disconnect: float = 12.0
-    # Starting or stopping a scan is a local call.
+    # Starting or stopping a scan is a local call (15 s: public stacks).
     scan_start_stop: float = 15.0
-    # How long a call that was cut off may tidy up before it is cut off again.
+    # The time for the clean-up of a cancelled call before it is cancelled again.
     cleanup: float = 5.0
-    # At stop, the same for everything still running: less than the 90 s a service manager waits before it kills.
+    # The same for all tasks at the stop: less than the 90 s after which a service manager kills the program.
     stop: float = 10.0
 
-    # Without any advertisement from anyone for this long the scan is taken to have stalled (common practice, no
-    # source).
+    # After this time without any advertisement the scan has stalled (public stacks).
     scan_silence: float = 90.0
-    # Scan starts refused as 'in progress' before that is shown: another program's scan normally ends within seconds.
+    # Scan starts refused as 'in progress' before the error is shown. Another program's scan usually ends within
+    # seconds.
     busy_scan_starts: int = 5
-    # Someone has just switched Bluetooth on and looks at the screen: do not let the retry drift out to a minute.
+    # A person who has just switched Bluetooth on looks at the screen, so the pause must not grow to a minute.
     scan_retry_longest: float = 15.0
 
-    # Tries in a row when a connection attempt fails at once (interference), and the pause between them.
+    # Tries in a row after a connection attempt that fails at once (interference), and the pause between two tries
+    # (public stacks).
     connect_attempts: int = 4
     shortest_pause: float = 0.1
     longest_pause: float = 1.0
-    # Pause when the adapter has no connection left: another link has to close first (common practice, no source).
+    # Pause when the adapter has no connection left: another connection has to close first (public stacks).
     out_of_connections_pause: float = 4.0
-    # After those tries: a pause drawn from zero to a span that doubles from one second to a minute. Never giving up,
-    # since the meter may come back with the next visit.
+    # The pause after these tries is drawn between zero and a span that doubles from one second to a minute. The tries
+    # never end, since the meter may return with the next visit.
     retry_first: float = 1.0
     retry_longest: float = 60.0
-    # Data for this long shows that a link is good; a link that drops sooner goes on backing off.
+    # A connection with data for this long is stable. After a shorter one the pauses go on growing.
     stable_after: float = 30.0
-    # Unanswered attempts in a row, on a meter that was heard each time, before a person is asked to look.
+    # Unanswered attempts in a row, on a meter that was heard each time, before the meter needs attention.
     unanswered_attempts: int = 3
 
-    # A meter's display changes two to five times a second, so five seconds without a packet is not a slow meter.
+    # A meter's display changes two to five times a second, so a meter without a packet for five seconds is not slow.
     silent_after: float = 5.0
-    # Long enough to change range, leads or batteries without losing the link; short enough not to lose a reading.
+    # Long enough to change range, leads or batteries without losing the connection; short enough to lose no reading.
     reconnect_after_silence: float = 30.0
-    # A characteristic asked for more often than the display changes yields the same number again.
+    # Shorter than the time between two changes of a display: faster polling only repeats a number.
     shortest_poll_period: float = 0.1
-    # The longest legal advertising interval is 10.24 s (Core, vol. 4 part E, 7.8.5): past it a lost meter that is
-    # there would have been heard, unless the operating system keeps repeated advertisements to itself.
+    # The longest legal advertising interval is 10.24 s (Core, vol. 4 part E, 7.8.5). A lost meter in range is heard
+    # within it, unless the operating system suppresses repeated advertisements.
     not_seen_after: float = 11.0
-    # So it is tried a few times without having been heard, then left until it is.
+    # Therefore a lost meter is tried this often without an advertisement.
     unseen_attempts: int = 3
-    # A meter nothing fits is tried again when it advertises something else, or after this long (a driver may have
-    # been added, its services may have been mended).
+    # A meter without a fitting driver is tried again when its advertisement changes, or after this time: by then its
+    # driver may be installed or its services repaired.
     unusable_retry: float = 600.0
 
-    # A change of signal strength below this is fading, not news (dB).
+    # A smaller change of signal strength is fading (dB).
     rssi_step: int = 5

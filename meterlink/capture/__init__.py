@@ -1,1 +1,1 @@
-"""Recorded packets with labels, and values typed in by hand."""
+"""Recorded packets with the displayed values, and values typed in by hand."""

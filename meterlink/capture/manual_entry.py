@@ -1,4 +1,4 @@
-"""Values typed in by hand: a meter without a radio, read off by a person. Pure."""
+"""Values typed in by hand: read off a meter without a radio by a person. Pure."""
 
 from decimal import Decimal
 
@@ -8,38 +8,41 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Quantity, display_amount, resolution_of
 
-MANUAL_ENTRY = "keyed"
-"""What stands for the address, the driver and the channel of values that were typed in."""
+MANUAL_ENTRY = "manual_entry"
+"""The address, the driver and the channel of values that were typed in."""
 
 
-def parse_manual_entry(text: str, stamp: Timestamp, quantity: Quantity | None = None) -> Reading:
-    """Return the reading that somebody read off a display and typed: ``4.70 uF``, ``OL Mohm``, ``-12.34 mV DC``.
+def parse_manual_entry(text: str, timestamp: Timestamp, quantity: Quantity | None = None) -> Reading:
+    """Return the reading in a typed text: ``4.70 uF``, ``OL Mohm``, ``-12.34 mV DC``.
 
-    ``quantity`` is what is expected: it lets an ``OL`` stand without its unit. A display on hold is taken as it stands:
-    whoever froze it to read it off knows where. InputError, in words, for anything that no display shows or that
-    carries no value.
+    ``quantity`` is the expected quantity: with it an ``OL`` needs no unit. HOLD is ignored: the person who froze the
+    display knows where the probes were.
+
+    Raises:
+        InputError: no display shows this text, or it gives no value.
     """
-    shown = parse_displayed_value(text)
-    if shown.blank:
-        raise InputError("A display without a number is no reading.", "Type what it shows: 4.70 uF, or OL.")
-    if "relative" in shown.flags:
+    displayed = parse_displayed_value(text)
+    if displayed.blank:
+        raise InputError("The text has no number.", "Type the displayed value with its unit: 4.70 uF, or OL.")
+    if "relative" in displayed.flags:
         raise InputError(
-            "A relative display shows a difference, not what is on the probes.", "Switch that off, and type the value."
+            "A relative display shows a difference, not the value at the probes.",
+            "Switch relative mode off, and type the value.",
         )
-    unit = shown.unit
+    unit = displayed.unit
     if not unit:
         if quantity is None:
             raise InputError("The unit of the overload is missing.", "Write it: OL Mohm")
-        unit = display_amount(quantity, Decimal("0.1")).unit  # what a display in tenths of the base unit shows
+        unit = display_amount(quantity, Decimal("0.1")).unit  # the unit of a display in tenths of the base unit
     return Reading(
-        quantity=shown.quantity or quantity or Quantity.RESISTANCE,
-        digits=shown.digits,
+        quantity=displayed.quantity or quantity or Quantity.RESISTANCE,
+        digits=displayed.digits,
         unit=unit,
-        timestamp=stamp,
-        status=Status.OVERLOAD if shown.overload else Status.OK,
-        coupling=shown.coupling,
-        resolution=None if shown.digits is None else resolution_of(shown.digits),
-        low_battery="low_battery" in shown.flags,
+        timestamp=timestamp,
+        status=Status.OVERLOAD if displayed.overload else Status.OK,
+        coupling=displayed.coupling,
+        resolution=None if displayed.digits is None else resolution_of(displayed.digits),
+        low_battery="low_battery" in displayed.flags,
         channel=MANUAL_ENTRY,
         packet=text.encode(),
     )

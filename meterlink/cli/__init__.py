@@ -1,1 +1,1 @@
-"""One module a subcommand, each with a click command named ``command``; imported only when asked for."""
+"""The subcommands: one module each, with a click command named ``command``, imported only when it runs."""

@@ -1,4 +1,4 @@
-"""``meterlink capture``: record what a meter sends, with what its display shows typed alongside."""
+"""``meterlink capture``: record a meter's packets, with typed-in values from its display."""
 
 import asyncio
 from pathlib import Path
@@ -25,20 +25,22 @@ _STANDARD_INPUT = 0  # the file descriptor
 
 @click.command()
 @click.argument("address", required=False)
-@click.option("--meter", "name", metavar="NAME", default="", help="Instead of ADDRESS: what the meter calls itself.")
-@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path), help="A new file.")
+@click.option("--meter", "name", metavar="NAME", default="", help="The meter's advertised name, instead of ADDRESS.")
+@click.option(
+    "-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path), help="New capture file."
+)
 @click.option(
     "--write",
     "writes",
     metavar="UUID=HEX[@SECONDS]",
     multiple=True,
-    help="Write these bytes at the start, or again and again; repeatable.",
+    help="Write these bytes at the start, or every SECONDS; repeatable.",
 )
 @click.option(
-    "--poll", "polls", metavar="UUID[=SECONDS]", multiple=True, help="Read this value again and again; repeatable."
+    "--poll", "polls", metavar="UUID[=SECONDS]", multiple=True, help="Read this value every SECONDS; repeatable."
 )
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="End after so long, whatever is typed.")
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's own place.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this time.")
+@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 def command(
     *,
     address: str | None,
@@ -51,18 +53,24 @@ def command(
 ) -> None:
     """Record the packets of the meter at ADDRESS to a capture file (JSON Lines), for `meterlink teach`.
 
-    Type what its display shows, a line each, and press Enter at the moment it shows that: 4.70 uF, -12.34 mV DC,
-    OL Mohm. A line that no display shows is told at once and not written. The end of the input (Ctrl+D) or Ctrl+C ends
-    the recording. No driver is needed: everything the meter offers to subscribe to is recorded. What it had to be told
-    is noted, too, and goes into the profile that is taught.
+    Type each value of the display on a line of its own, and press Enter while the display shows it: 4.70 uF,
+    -12.34 mV DC, OL Mohm. A line that no display can show is reported at once and not recorded. End the recording with
+    Ctrl+D or Ctrl+C. No driver is needed: all notifications that the meter offers are recorded. The capture also lists
+    --write and --poll, which the taught profile then repeats.
+
+    \f
+
+    Raises:
+        click.UsageError: ADDRESS and --meter are both given or both missing.
+        MeterlinkError: the recording failed.
     """
     if bool(address) == bool(name):
         raise click.UsageError("Give either ADDRESS or --meter NAME.")
-    asked = ConnectionRequests(tuple(map(parse_write, writes)), tuple(map(parse_poll, polls)))
-    tally = asyncio.run(_record(data_dir(data), address or "", name, output, asked, seconds))
-    recorded = f"{count_phrase(tally.packets, 'packet')} and {count_phrase(tally.labels, 'label')}"
-    where = f" to {output}" if tally.packets or tally.labels else ""
-    _print_status(f"Recorded {recorded} in {tally.seconds:.1f} s{where}.")
+    requests = ConnectionRequests(tuple(map(parse_write, writes)), tuple(map(parse_poll, polls)))
+    counts = asyncio.run(_record(data_dir(data), address or "", name, output, requests, seconds))
+    recorded = f"{count_phrase(counts.packets, 'packet')} and {count_phrase(counts.entries, 'entry')}"
+    destination = f" to {output}" if counts.packets or counts.entries else ""
+    _print_status(f"Recorded {recorded} in {counts.seconds:.1f} s{destination}.")
 
 
 async def _record(
@@ -75,7 +83,7 @@ async def _record(
     stop_on_signals(stop.set)
     clock = SystemClock()
     with CaptureFileWriter(output) as file:
-        _print_status("Type what the display shows and press Enter. Ctrl+D or Ctrl+C ends the recording.")
+        _print_status("Type the value on the display and press Enter. Ctrl+D or Ctrl+C ends the recording.")
         capture = CaptureRecorder(file, clock, _print_status)
         return await capture.run(
             address, read_typed_lines(_STANDARD_INPUT, clock), requests=requests, seconds=seconds, stop=stop
@@ -83,26 +91,29 @@ async def _record(
 
 
 async def _check_no_station(folder: Path) -> None:
-    """LinkError where a station has the adapter: a meter holds one connection only."""
+    """Check that no station uses the adapter: a meter has one connection only.
+
+    Raises:
+        LinkError: a station runs on the data folder.
+    """
     try:
         client = await connect(folder)
     except NoDaemonError:
         return
     await client.close()
     raise LinkError(
-        f"The station on {folder} uses Bluetooth now, and a meter talks to one program only.",
+        f"The station on {folder} uses Bluetooth now, and a meter connects to one program only.",
         "Stop the station, then capture.",
     )
 
 
 async def _find_address(folder: Path, name: str) -> str:
     path = folder / DATABASE_FILE
-    async with Discovery() as survey:
-        await survey.scan(LISTEN_SECONDS)
+    async with Discovery() as discovery:
+        await discovery.scan(LISTEN_SECONDS)
         known = Reader(path).known_meters if path.exists() else lambda: ()
-        return await MeterDiscovery(survey, await asyncio.to_thread(Drivers.load_tolerantly, folder), known).address_of(
-            name
-        )
+        drivers = await asyncio.to_thread(Drivers.load_tolerantly, folder)
+        return await MeterDiscovery(discovery, drivers, known).address_of(name)
 
 
 def _print_status(text: str) -> None:

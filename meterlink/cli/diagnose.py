@@ -1,4 +1,4 @@
-"""``meterlink diagnose``: what the held readings of a visit point to."""
+"""``meterlink diagnose``: the likely causes behind the accepted readings of a visit."""
 
 import json
 from contextlib import suppress
@@ -13,6 +13,7 @@ from meterlink.cli.diagnosis_output import (
     parse_ground_minimum,
     parse_mains_frequency,
 )
+from meterlink.cli.output import printable_text
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
@@ -26,22 +27,22 @@ from meterlink.diagnosis.observations import (
 )
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
-from meterlink.settings import DATABASE_FILE, data_dir, load_settings
+from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.diagnosis import derived_results, derived_views, supply_frequency
+from meterlink.station.rules import shipped_rules
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, StoredVisit
 
 LATEST_VISIT = "latest"
-_MAX_NAME_LENGTH = 80  # characters of a name out of the database; more would be somebody else's text
 
 
-@click.command("diagnose", short_help="Say what a visit's readings point to, and why.")
+@click.command("diagnose", short_help="Show the likely causes behind a visit's readings.")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
-@click.option("--visit", default=LATEST_VISIT, show_default=True, metavar="UID", help="Which visit.")
+@click.option("--visit", default=LATEST_VISIT, show_default=True, metavar="UID", help="The visit's uid.")
 @diagnosis_options
-@click.option("--rules", "show_rules", is_flag=True, help="Print every rule, as Markdown, and do nothing else.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
+@click.option("--rules", "show_rules", is_flag=True, help="Only print every rule, as Markdown.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
 def command(
     data: str | None,
     visit: str,
@@ -51,54 +52,59 @@ def command(
     show_rules: bool,
     as_json: bool,
 ) -> None:
-    """Say what a visit's held readings point to: what speaks for it, what against, and what to measure next.
+    """Show the likely causes behind a visit's readings, each with its evidence and the next measurement.
 
-    Works while the station runs. Findings that contradict each other are all shown. With --json the object has the keys
-    visit, site, unit, summary, notes, findings and derived; each finding has rule, title, blames (stop, measurement,
-    connection, upstream, part), confidence (very likely, likely, possible, unlikely), score, for, against, next,
-    caution, beside. What the visit's plan works out of several readings is derived: key, title, kind (unbalance,
-    under-load, windings, split), verdict and margin (null where it says nothing), value, text, basis, missing.
+    Works while the station runs. Causes that contradict each other are all shown. With --json the object has the keys
+    visit_uid, site, unit, summary, notes, causes and derived; each cause has rule, title, kind (stop, measurement,
+    connection, upstream, part), confidence (very likely, likely, possible, unlikely), score, evidence_for,
+    evidence_against, next_measurement, caution, related. derived lists the results derived from several
+    readings: key, title, kind (unbalance, under-load, windings, split), verdict and margin (null if not judged), value,
+    text, basis, missing.
     """
     if show_rules:
-        click.echo(render_rules_page(), nl=False)
+        click.echo(render_rules_page(shipped_rules()), nl=False)
         return
     hertz, minimum = parse_mains_frequency(mains), parse_ground_minimum(ground_minimum)
-    folder = data_dir(data)
+    folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
-    kept = _find_visit(reader.visits(), visit)
-    rows = reader.history(visit_uid=kept.uid)
-    visit_again = _restore_visit(reader, kept, rows, load_settings(folder).capacitor_tolerance)
-    derived = derived_results(visit_again)
-    diagnosis = diagnose(Case(make_point_readings(rows), hertz or supply_frequency(visit_again.derived), minimum))
+    stored_visit = _find_visit(reader.visits(), visit)
+    rows = reader.history(visit_uid=stored_visit.uid)
+    restored_visit = _restore_visit(reader, stored_visit, rows, load_settings(folder).capacitor_tolerance)
+    derived = derived_results(restored_visit)
+    case = Case(make_point_readings(rows), hertz or supply_frequency(restored_visit.derived), minimum)
+    diagnosis = diagnose(case, shipped_rules())
+    site = stored_visit.site
     if as_json:
-        place = {"visit": kept.uid, "site": kept.site.name, "unit": kept.site.unit}
-        # ASCII only, as in history: whatever encoding a pipe has, it arrives unharmed.
-        worked_out = {"derived": derived_views(derived)}
-        click.echo(json.dumps({**place, **diagnosis_fields(diagnosis), **worked_out}, indent=2))
+        visit_fields = {"visit_uid": stored_visit.uid, "site": site.name, "unit": site.unit}
+        derived_fields = {"derived": derived_views(derived)}
+        # ASCII only: safe in a pipe of any encoding.
+        click.echo(json.dumps({**visit_fields, **diagnosis_fields(diagnosis), **derived_fields}, indent=2))
         return
-    click.echo(f"{_clean(kept.site.name)} / {_clean(kept.site.unit)}, {len(rows)} held readings")
+    click.echo(f"{printable_text(site.name)} / {printable_text(site.unit)}, {len(rows)} accepted readings")
     for line in (*diagnosis_lines(diagnosis), *derived_lines(derived)):
         click.echo(line)
 
 
 def _find_visit(visits: list[StoredVisit], uid: str) -> StoredVisit:
     if not visits:
-        raise InputError("There is no visit in this data folder yet.", "Name another with --data DIR.")
+        raise InputError("There is no visit in this data folder yet.", "Give another data folder with --data DIR.")
     if uid == LATEST_VISIT:
         return visits[-1]
-    found = next((kept for kept in visits if kept.uid == uid), None)
-    if found is None:
-        raise InputError(f"There is no visit {clean_text(uid)!r}.", "meterlink history --json lists them.")
-    return found
+    visit = next((visit for visit in visits if visit.uid == uid), None)
+    if visit is None:
+        raise InputError(f"There is no visit {clean_text(uid)!r}.", "List the visits with meterlink history --json.")
+    return visit
 
 
-def _restore_visit(reader: Reader, kept: StoredVisit, rows: list[HistoryRow], capacitor_tolerance: str) -> ActiveVisit:
-    """Return the visit as it stood, with the ratings read off the parts since its plan was made."""
-    found = reader.plan(kept.uid)
-    visit = ActiveVisit(kept.site, found.plan, kept.opened.utc_ns, capacitor_tolerance)
-    for key in {check.input_key("capacitor") for check in visit.derived} & found.ratings.keys():
-        with suppress(InputError):  # it was kept by another version; what was held still has its limits
-            visit.set_rating(str(key), found.ratings[str(key)])
+def _restore_visit(
+    reader: Reader, stored_visit: StoredVisit, rows: list[HistoryRow], capacitor_tolerance: str
+) -> ActiveVisit:
+    """Return the visit with its accepted readings, and with the ratings read off the parts during it."""
+    stored_plan = reader.plan(stored_visit.uid)
+    visit = ActiveVisit(stored_visit.site, stored_plan.plan, stored_visit.opened.utc_ns, capacitor_tolerance)
+    for key in {derived_point.input_key("capacitor") for derived_point in visit.derived} & stored_plan.ratings.keys():
+        with suppress(InputError):  # a rating from another version; the accepted readings still have their limits
+            visit.set_rating(str(key), stored_plan.ratings[str(key)])
     for row in rows:
         visit.add_accepted(
             row.point_key,
@@ -108,24 +114,26 @@ def _restore_visit(reader: Reader, kept: StoredVisit, rows: list[HistoryRow], ca
 
 
 def make_point_readings(rows: list[HistoryRow]) -> tuple[PointReadings, ...]:
-    """Return the test points of a visit's held readings, in the order they were first held, with their takes."""
+    """Return the test points of a visit with their readings, in the order of their first accepted readings."""
     one_boot = len({row.boot for row in rows}) == 1
     by_key: dict[str, list[HistoryRow]] = {}
     for row in rows:
         by_key.setdefault(row.point_key, []).append(row)
     return tuple(
-        judge_with_known_limits(_test_point(held[0]), tuple(_observation(row, one_boot=one_boot) for row in held))
-        for held in by_key.values()
+        judge_with_known_limits(
+            _test_point(point_rows[0]), tuple(_observation(row, one_boot=one_boot) for row in point_rows)
+        )
+        for point_rows in by_key.values()
     )
 
 
 def _test_point(row: HistoryRow) -> TestPoint:
     return TestPoint(
         key=row.point_key,
-        circuit=_clean(row.circuit),
-        component=_clean(row.component),
-        section=_clean(row.section),
-        terminals=(_clean(row.terminals[0]), _clean(row.terminals[1])),
+        circuit=printable_text(row.circuit),
+        component=printable_text(row.component),
+        section=printable_text(row.section),
+        terminals=(printable_text(row.terminals[0]), printable_text(row.terminals[1])),
         quantity=row.reading.quantity,
         state=row.state,
         kind=row.kind,
@@ -134,19 +142,15 @@ def _test_point(row: HistoryRow) -> TestPoint:
 
 def _observation(row: HistoryRow, *, one_boot: bool) -> Observation:
     reading = row.reading
-    # Within one boot the monotonic clock is right whatever the wall clock did.
-    at = reading.timestamp.monotonic_ns if one_boot else reading.timestamp.utc_ns
+    # Within one boot the monotonic clock is right, even if somebody set the wall clock.
+    nanoseconds = reading.timestamp.monotonic_ns if one_boot else reading.timestamp.utc_ns
     return Observation(
         number=row.id,
         measured=MeasuredValue.from_reading(reading),
         accuracy=parse_recorded_accuracy(row.judgement.accuracy, reading.quantity),
         judgement=row.judgement,
-        meter=_clean(row.meter.name or row.meter.address),
-        time=at * 1e-9 if one_boot or row.clock_set is not False else None,
+        meter=printable_text(row.meter.name or row.meter.address),
+        time=nanoseconds * 1e-9 if one_boot or row.clock_set is not False else None,
         coupling=reading.coupling,
         low_battery=reading.low_battery,
     )
-
-
-def _clean(text: str) -> str:
-    return clean_text(text, _MAX_NAME_LENGTH)

@@ -1,4 +1,4 @@
-"""What `meterlink diagnose` and `meterlink judge diagnosis` share: how a diagnosis is printed."""
+"""Options and output that `meterlink diagnose` and `meterlink judge diagnosis` share."""
 
 import shutil
 import textwrap
@@ -7,8 +7,8 @@ from typing import Any, TypeVar
 
 import click
 
+from meterlink.cli.output import printable_text
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Margin
 from meterlink.diagnosis.causes import Cause, Diagnosis
@@ -18,7 +18,7 @@ from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _LABEL_WIDTH = len("against  ")
-_MAX_TEXT_LENGTH = 800  # characters; more would be somebody else's text
+_MIN_WIDTH = 30  # columns: the text needs room beside the labels
 
 
 def diagnosis_options(function: Function) -> Function:
@@ -28,7 +28,8 @@ def diagnosis_options(function: Function) -> Function:
         click.option(
             "--ground-minimum",
             metavar="OHMS",
-            help=f"Least winding resistance to ground where a test point states none. [default: {DEFAULT_INSULATION_MINIMUM}]",
+            help="Lowest good winding resistance to ground, for test points without limits."
+            f" [default: {DEFAULT_INSULATION_MINIMUM}]",
         ),
     ):
         function = option(function)
@@ -36,28 +37,39 @@ def diagnosis_options(function: Function) -> Function:
 
 
 def parse_mains_frequency(text: str | None) -> float | None:
-    """Return a supply frequency in Hz; InputError unless it is above zero."""
+    """Return the supply frequency in ``text`` in Hz, None without text.
+
+    Raises:
+        InputError: the text is not a frequency above zero.
+    """
     if text is None:
         return None
     hertz = float(parse_amount(text, Quantity.FREQUENCY, unit="Hz").base_value)
     if hertz <= 0:
-        raise InputError(f"A supply frequency of {text} cannot be.", "Write 50Hz or 60Hz.")
+        raise InputError(f"--mains must be above zero, not {text}.", "Write 50Hz or 60Hz.")
     return hertz
 
 
 def parse_ground_minimum(text: str | None) -> Amount:
-    """Return a least resistance to ground; InputError unless it is above zero."""
+    """Return the lowest good resistance to ground in ``text``, the default without text.
+
+    Raises:
+        InputError: the text is not a resistance above zero.
+    """
     minimum = DEFAULT_INSULATION_MINIMUM if text is None else parse_amount(text, Quantity.RESISTANCE)
     if minimum.digits <= 0:
-        raise InputError(f"A minimum of {minimum} accepts anything.", "Give the least resistance to ground: 1Mohm.")
+        raise InputError(f"--ground-minimum must be above zero, not {minimum}.", "Give a resistance: 1Mohm.")
     return minimum
 
 
 def diagnosis_fields(diagnosis: Diagnosis) -> dict[str, Any]:
-    """Return a diagnosis as JSON."""
+    """Return a diagnosis as JSON: ``{"summary": text, "causes": [cause], "notes": [text]}``.
+
+    The keys of a cause are documented in the help of `meterlink diagnose`.
+    """
     return {
         "summary": diagnosis.summary,
-        "findings": [_cause_fields(each) for each in diagnosis.causes],
+        "causes": [_cause_fields(cause) for cause in diagnosis.causes],
         "notes": list(diagnosis.notes),
     }
 
@@ -66,31 +78,31 @@ def _cause_fields(cause: Cause) -> dict[str, Any]:
     return {
         "rule": cause.rule,
         "title": cause.title,
-        "blames": str(cause.kind),
+        "kind": str(cause.kind),
         "confidence": str(cause.confidence),
         "score": cause.score,
-        "for": list(cause.evidence_for),
-        "against": list(cause.evidence_against),
-        "next": cause.next_measurement,
+        "evidence_for": list(cause.evidence_for),
+        "evidence_against": list(cause.evidence_against),
+        "next_measurement": cause.next_measurement,
         "caution": cause.caution,
-        "beside": list(cause.related),
+        "related": list(cause.related),
     }
 
 
 def diagnosis_lines(diagnosis: Diagnosis) -> Iterator[str]:
-    """Yield a diagnosis as lines for the terminal at hand."""
-    width = max(shutil.get_terminal_size().columns, 30)  # narrower leaves no room beside the labels
+    """Yield a diagnosis as lines that fit the terminal."""
+    width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
     yield from textwrap.wrap(diagnosis.summary, width)
-    for number, finding in enumerate(diagnosis.causes, 1):
+    for number, cause in enumerate(diagnosis.causes, 1):
         yield ""
-        yield from textwrap.wrap(f"{number}. {finding.title}", width, subsequent_indent="   ")
-        yield f"   {finding.confidence.upper()}"
+        yield from textwrap.wrap(f"{number}. {cause.title}", width, subsequent_indent="   ")
+        yield f"   {cause.confidence.upper()}"
         for label, texts in (
-            ("for", finding.evidence_for),
-            ("against", finding.evidence_against),
-            ("next", (finding.next_measurement,)),
-            ("caution", (finding.caution,)),
-            ("beside", finding.related),
+            ("for", cause.evidence_for),
+            ("against", cause.evidence_against),
+            ("next", (cause.next_measurement,)),
+            ("caution", (cause.caution,)),
+            ("related", cause.related),
         ):
             yield from _labelled_lines(label, texts, width)
     for note in diagnosis.notes:
@@ -99,19 +111,19 @@ def diagnosis_lines(diagnosis: Diagnosis) -> Iterator[str]:
 
 
 def derived_lines(results: Sequence[DerivedResult]) -> Iterator[str]:
-    """Yield what was worked out of several readings as lines for the terminal at hand."""
-    width = max(shutil.get_terminal_size().columns, 30)
+    """Yield the results derived from several readings as lines that fit the terminal."""
+    width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
     if results:
         yield ""
-        yield "Worked out of several readings"
-    for each in results:
+        yield "Derived from several readings"
+    for result in results:
         yield ""
-        title, value = (clean_text(text, _MAX_TEXT_LENGTH) for text in (each.point.title, each.value))
+        title, value = (printable_text(text) for text in (result.point.title, result.value))
         yield from textwrap.wrap(f"{title}: {value}" if value else title, width, subsequent_indent="   ")
-        close = f", {each.margin}" if each.margin is Margin.CLOSE_CALL else ""
-        yield f"   {(each.verdict or 'not judged').upper()}{close}"
-        for label, text in (("why", each.text), ("basis", each.basis)):
-            yield from _labelled_lines(label, (clean_text(text, _MAX_TEXT_LENGTH),), width)
+        margin = f", {result.margin}" if result.margin is Margin.CLOSE_CALL else ""
+        yield f"   {(result.verdict or 'not judged').upper()}{margin}"
+        for label, text in (("why", result.text), ("basis", result.basis)):
+            yield from _labelled_lines(label, (printable_text(text),), width)
 
 
 def _labelled_lines(label: str, texts: tuple[str, ...], width: int) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""``meterlink keyed``: a value read off a meter without a radio, typed in for the running station to judge and keep."""
+"""``meterlink enter``: type in a reading from a meter without radio; the running station judges and keeps it."""
 
 import asyncio
 import json
@@ -10,37 +10,42 @@ import click
 from meterlink.core.errors import InputError, StoreError
 from meterlink.link.client import connect, daemon_stopped
 from meterlink.link.messages import AcceptedView, PointView, VisitView
-from meterlink.settings import data_dir
+from meterlink.settings import existing_data_dir
 
-# A commit takes milliseconds; past this the disk is in trouble, and the station says so itself.
+# A commit takes milliseconds; after this time the disk has a problem, which the dashboard shows.
 _COMMIT_TIMEOUT = 10.0  # s
 
 
 @click.command()
-@click.argument("shown")
-@click.option("--point", default="", metavar="KEY", help="The test point it was read at; default: the active one.")
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's own place.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
-def command(*, shown: str, point: str, data: str | None, as_json: bool) -> None:
-    """Have the running station judge and keep what a meter without a radio shows: 4.70 uF, OL Mohm, -12.34 mV DC.
+@click.argument("text", metavar="READING")
+@click.option("--point", default="", metavar="KEY", help="Test point of the reading; default: the active test point.")
+@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
+def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:
+    """Type in a reading from a meter without radio: 4.70 uF, OL Mohm, -12.34 mV DC.
 
-    It is held at the active test point at once, and the station goes on to the next. With --json: point, circuit,
-    title, and held (text, verdict, margin, reason and more, as the dashboard is told).
+    The running station judges it and accepts it at the active test point at once; then the next test point becomes
+    active. With --json: point, circuit, title, and accepted (text, verdict, margin, reason and more, as in the
+    station's messages to the dashboard).
     """
-    at, held = asyncio.run(enter_reading(data_dir(data), shown, point))
+    test_point, accepted = asyncio.run(enter_reading(existing_data_dir(data), text, point))
+    circuit, title = test_point["circuit"], test_point["title"]
     if as_json:
-        told: dict[str, Any] = {"point": at["key"], "circuit": at["circuit"], "title": at["title"], "held": held}
-        click.echo(json.dumps(told))  # ASCII only: whatever encoding a pipe has, it arrives unharmed
+        fields: dict[str, Any] = {"point": test_point["key"], "circuit": circuit, "title": title, "accepted": accepted}
+        click.echo(json.dumps(fields))  # ASCII only: safe in a pipe of any encoding
         return
-    margin = f" ({held['margin']})" if held["margin"] == "close call" else ""
-    click.echo(f"{at['circuit']}: {at['title']}: {held['text']}  {held['verdict'].upper()}{margin}  {held['reason']}")
+    margin = f" ({accepted['margin']})" if accepted["margin"] == "close call" else ""
+    verdict = f"{accepted['verdict'].upper()}{margin}"
+    click.echo(f"{circuit}: {title}: {accepted['text']}  {verdict}  {accepted['reason']}")
 
 
 async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[PointView, AcceptedView]:
-    """Type a value in at the daemon of ``folder``; return the test point it was held at, and what was held there.
+    """Send a typed-in reading to the daemon of ``folder``; return ``(test point, accepted reading)``.
 
-    LinkError where no daemon runs, InputError in its words where the value cannot be held, StoreError where it is not
-    on the disk in time.
+    Raises:
+        LinkError: no daemon runs, or it stopped.
+        InputError: the daemon refused the reading; the message is the daemon's.
+        StoreError: the reading was not stored in time.
     """
     client = await connect(folder)
     try:
@@ -50,26 +55,27 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
             async for message in client:
                 if message["topic"] != "visit":
                     continue
-                if sent and before is not None and (found := _find_new_accepted(before, message)):
-                    return found
+                if sent and before is not None and (accepted := _find_new_accepted(before, message)):
+                    return accepted
                 before = before or message
                 if not sent:
                     sent = True
-                    if error := await client.send("key", text=text, point=point):
+                    if error := await client.send("enter", text=text, point=point):
                         raise InputError(error)
-        raise daemon_stopped(folder)
+        link_error = daemon_stopped(folder)
+        raise link_error
     except TimeoutError as error:
         raise StoreError(
-            "The station has taken the value but not kept it yet.", "See the dashboard: the disk may be full."
+            "The station has not stored the reading yet.", "Check the dashboard: the disk may be full."
         ) from error
     finally:
         await client.close()
 
 
 def _find_new_accepted(before: VisitView, after: VisitView) -> tuple[PointView, AcceptedView] | None:
-    """Return the point with a held reading that was typed in since ``before``."""
-    for old, new in zip(before["points"], after["points"], strict=False):
-        held = new["accepted"]
-        if held is not None and held["meter"] == "keyed in" and held != old["accepted"]:
-            return new, held
+    """Return the test point with a reading that was typed in since ``before``, and that reading."""
+    for old_point, new_point in zip(before["points"], after["points"], strict=False):
+        accepted = new_point["accepted"]
+        if accepted is not None and accepted["meter"] == "typed in" and accepted != old_point["accepted"]:
+            return new_point, accepted
     return None

@@ -1,4 +1,4 @@
-"""``meterlink find``: what is on the air, what each looks like, and which meters are bound."""
+"""``meterlink find``: the devices in range, the drivers that fit them, and the bound meters."""
 
 import asyncio
 import json
@@ -15,6 +15,7 @@ import click
 
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.discovery import DiscoveredDevice, Discovery, uuid_text
+from meterlink.cli.output import count_phrase
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text
@@ -27,17 +28,19 @@ from meterlink.store.reader import Reader
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
 
-# Most meters advertise several times a second; a slow one still comes round within this (common practice, no source).
+# Most meters advertise several times a second, slow meters within this time (common practice, no source).
 LISTEN_SECONDS = 6.0
-# How much longer a meter that was named is waited for than a look round takes.
-_NAMED_METER_TIMEOUT = 20.0  # s
+_NAMED_METER_TIMEOUT = 20.0  # s, added for a meter that was asked for by name or address
 _MIN_WIDTH, _MAX_WIDTH = 40, 100  # columns
-_MAX_SERVICES_LISTED = 4  # services in a line; the rest is counted
+_MAX_SERVICES_LISTED = 4  # services listed on a line; further services are only counted
 
 
 @dataclass(frozen=True, slots=True)
 class FindOptions:
-    """What is asked for: at most one of ``connect``, ``bind``, ``unbind``, ``alias``; else a look round."""
+    """At most one action: ``connect``, ``bind``, ``unbind`` or ``new_address``; without an action, a list.
+
+    ``seconds``: how long to listen; ``name``: the name for a meter to bind; ``new_address``: ``(old, new)``.
+    """
 
     seconds: float | None = None
     connect: str = ""
@@ -48,19 +51,21 @@ class FindOptions:
 
     @property
     def meter(self) -> str:
-        """The address or name of the meter that is to be heard, empty for none in particular."""
+        """The address or name of the meter to listen for; empty without a particular meter."""
         return self.connect or self.bind or (self.new_address[1] if self.new_address else "")
 
 
 @click.command()
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's own place.")
+@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 @click.option("--seconds", type=click.FloatRange(0.5, 600), help=f"How long to listen; default: {LISTEN_SECONDS:g}.")
-@click.option("--connect", metavar="METER", default="", help="Connect once to this one, and look closer.")
-@click.option("--bind", metavar="METER", default="", help="Bind this one: the station connects to it from now on.")
-@click.option("--name", metavar="TEXT", default="", help="With --bind: what to call it.")
-@click.option("--unbind", metavar="METER", default="", help="Bind this one no longer; what it measured stays.")
-@click.option("--alias", metavar="OLD NEW", nargs=2, help="The meter known under address OLD now has address NEW.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
+@click.option("--connect", metavar="METER", default="", help="Connect once to this meter and list its services.")
+@click.option("--bind", metavar="METER", default="", help="Bind this meter: the station connects to it from now on.")
+@click.option("--name", metavar="TEXT", default="", help="With --bind: a name for the meter.")
+@click.option("--unbind", metavar="METER", default="", help="Unbind this meter; its readings are kept.")
+@click.option(
+    "--new-address", metavar="OLD NEW", nargs=2, help="The meter known under address OLD now has address NEW."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
 def command(
     *,
     data: str | None,
@@ -69,36 +74,43 @@ def command(
     bind: str,
     name: str,
     unbind: str,
-    alias: tuple[str, str] | None,
+    new_address: tuple[str, str] | None,
     as_json: bool,
 ) -> None:
-    """List what is on the air: name, address, signal, the driver that fits, and why one cannot be used.
+    """List the devices in range: name, address, signal, and the driver that fits or the reason that none does.
 
-    METER is an address, or a name that only one meter here has. A meter is bound by its address, its service and its
-    serial number: another one that answers at its address later is refused. Where a station runs on the data folder,
-    it is asked, since it has the adapter.
+    METER is an address, or a name that only one meter in range has. A meter is bound by its address, its service and
+    its serial number: another meter at its address is refused later. If a station runs on the data folder, it does the
+    work, since it has the adapter.
 
-    With --json: found (objects with name, address, rssi, advertised, offered, driver, score, fit, named, drivers,
-    bound, called, first_address, serial, state, why), broken (drivers that cannot be used), radio (what is wrong with
-    it, or empty) and done (what was done, in words).
+    With --json: devices (objects with name, address, rssi, advertised_services, discovered_services, driver, score,
+    fit, driver_configured, driver_scores, bound, meter_name, first_address, serial, state, unusable_reason),
+    broken_drivers (each with the reason), radio_error (the problem with the radio, or empty) and done (the
+    action in words).
+
+    \f
+
+    Raises:
+        click.UsageError: several actions are given, or --name without --bind.
+        MeterlinkError: the action failed.
     """
-    if sum(map(bool, (connect, bind, unbind, alias))) > 1:
-        raise click.UsageError("Give only one of --connect, --bind, --unbind and --alias.")
+    if sum(map(bool, (connect, bind, unbind, new_address))) > 1:
+        raise click.UsageError("Give only one of --connect, --bind, --unbind and --new-address.")
     if name and not bind:
-        raise click.UsageError("--name goes with --bind.")
-    wish = FindOptions(seconds, connect, bind, name, unbind, alias)
-    air, done = asyncio.run(find(data_dir(data), wish))
+        raise click.UsageError("--name needs --bind.")
+    options = FindOptions(seconds, connect, bind, name, unbind, new_address)
+    view, action = asyncio.run(find(data_dir(data), options))
     if as_json:
-        told = {
-            "devices": air["devices"],
-            "broken_drivers": air["broken_drivers"],
-            "radio_error": air["radio_error"],
-            "done": done,
+        fields = {
+            "devices": view["devices"],
+            "broken_drivers": view["broken_drivers"],
+            "radio_error": view["radio_error"],
+            "done": action,
         }
-        click.echo(json.dumps(told, indent=2))  # ASCII only: whatever encoding a pipe has, it arrives unharmed
+        click.echo(json.dumps(fields, indent=2))  # ASCII only: safe in a pipe of any encoding
         return
     width = max(_MIN_WIDTH, min(shutil.get_terminal_size().columns, _MAX_WIDTH))
-    click.echo("\n".join(device_list_lines(air, done, wish, width)))
+    click.echo("\n".join(device_list_lines(view, action, options, width)))
 
 
 async def find(
@@ -108,21 +120,24 @@ async def find(
     scanner_backend: ScannerBackend | None = None,
     client_backend: ClientBackend | None = None,
 ) -> tuple[DiscoveryView, str]:
-    """Do what is wished, by the daemon of ``folder`` where one runs; return what is on the air, and what was done.
+    """Run the action, in the daemon of ``folder`` if one runs; return ``(devices in range, action in words)``.
 
-    MeterlinkError, in words, where that cannot be. The backends are bleak's own unless given.
+    The default backends are bleak's.
+
+    Raises:
+        MeterlinkError: the action failed.
     """
     try:
         client = await connect(folder)
     except NoDaemonError:
-        survey = Discovery(scanner_backend=scanner_backend, client_backend=client_backend)
-        air = await _find_without_daemon(folder, options, survey)
+        discovery = Discovery(scanner_backend=scanner_backend, client_backend=client_backend)
+        view = await _find_without_daemon(folder, options, discovery)
     else:
         try:
-            air = await _find_by_daemon(client, options)
+            view = await _find_by_daemon(client, options)
         finally:
             await client.close()
-    return air, _action_text(options, air)
+    return view, _action_text(options, view)
 
 
 async def _find_without_daemon(folder: Path, options: FindOptions, discovery: Discovery) -> DiscoveryView:
@@ -153,31 +168,31 @@ async def _listen_for(discovery: Discovery, options: FindOptions, known: Callabl
     if not options.meter:
         await discovery.scan(seconds)
         return
-    about = options.meter.strip().upper()
-    addresses = {about}
+    wanted = options.meter.strip().upper()
+    addresses = {wanted}
     for row in await asyncio.to_thread(known):
-        if row.meter.name.upper() == about:
+        if row.meter.name.upper() == wanted:
             addresses |= {address.upper() for address in (row.current_address, row.meter.address, *row.aliases)}
 
-    def here(heard: DiscoveredDevice) -> bool:
-        return heard.address.upper() in addresses
+    def has_address(device: DiscoveredDevice) -> bool:
+        return device.address.upper() in addresses
 
-    # A name may be another's too: only a whole look round tells. An address is enough as soon as it is heard.
-    await discovery.scan(seconds, here)
-    if not any(here(heard) or heard.advertisement.name.upper() == about for heard in discovery.devices()):
+    # Several meters may have the same name, so a name needs the whole scan; an address ends the scan once heard.
+    await discovery.scan(seconds, has_address)
+    if not any(has_address(device) or device.advertisement.name.upper() == wanted for device in discovery.devices()):
         await discovery.scan(
-            _NAMED_METER_TIMEOUT, lambda heard: here(heard) or heard.advertisement.name.upper() == about
+            _NAMED_METER_TIMEOUT, lambda device: has_address(device) or device.advertisement.name.upper() == wanted
         )
 
 
 @asynccontextmanager
 async def _open_writer(folder: Path) -> AsyncIterator[Writer]:
-    def say(text: str) -> None:
-        click.echo(text or "The disk takes data again.", err=True)
+    def print_alarm(text: str) -> None:
+        click.echo(text or "The disk works again.", err=True)
 
     station = load_settings(folder).station
     writer = Writer(
-        folder / DATABASE_FILE, station=station, clock=SystemClock(), boot_id=str(uuid.uuid4()), on_alarm=say
+        folder / DATABASE_FILE, station=station, clock=SystemClock(), boot_id=str(uuid.uuid4()), on_alarm=print_alarm
     )
     await asyncio.to_thread(writer.start)
     try:
@@ -187,23 +202,23 @@ async def _open_writer(folder: Path) -> AsyncIterator[Writer]:
 
 
 async def _find_by_daemon(client: LinkClient, options: FindOptions) -> DiscoveryView:
-    if options.seconds is not None:  # it has listened all the time
+    if options.seconds is not None:  # the daemon listens all the time
         await asyncio.sleep(options.seconds)
     error = ""
     if options.connect:
-        error = await client.send("look", meter=options.connect)
+        error = await client.send("discover_services", meter=options.connect)
     elif options.bind:
         error = await client.send("bind", meter=options.bind, text=options.name)
     elif options.unbind:
         error = await client.send("unbind", meter=options.unbind)
     elif options.new_address:
-        error = await client.send("alias", meter=options.new_address[0], text=options.new_address[1])
+        error = await client.send("change_address", meter=options.new_address[0], text=options.new_address[1])
     token = secrets.token_hex(8)
     error = error or await client.send("find", text=token)
     if error:
         raise MeterlinkError(error)
     async for message in client:
-        if message["topic"] == "air" and message["request_text"] == token:
+        if message["topic"] == "discovery" and message["request_text"] == token:
             return message
     raise daemon_stopped(Path(client.greeting["data"]))
 
@@ -212,59 +227,59 @@ def _action_text(options: FindOptions, view: DiscoveryView) -> str:
     if options.bind:
         return _bound_text(_find_device(options.bind, view))
     if options.unbind:
-        return f"Not bound any more: {clean_text(options.unbind)}. What it measured stays."
+        return f"Unbound: {clean_text(options.unbind)}. Its readings are kept."
     if options.new_address:
         old, new = map(clean_text, options.new_address)
         heard = any(
-            found["address"].upper() == new.upper() and found["discovered_services"] is not None
-            for found in view["devices"]
+            device["address"].upper() == new.upper() and device["discovered_services"] is not None
+            for device in view["devices"]
         )
-        unchecked = "" if heard else " It was not heard now, so its serial number could not be compared."
+        unchecked = "" if heard else " It was out of range, so its serial number could not be compared."
         return f"The meter known under {old} now has the address {new}.{unchecked}"
     return ""
 
 
 def _bound_text(device: DeviceView) -> str:
-    said = [f"Bound: {device['meter_name']}, {device['address']}, driver {device['driver']}."]
+    sentences = [f"Bound: {device['meter_name']}, {device['address']}, driver {device['driver']}."]
     if device["first_address"].upper() != device["address"].upper():
-        said.append(f"It is the meter first met under {device['first_address']}: its readings go on there.")
+        sentences.append(f"It was first seen at {device['first_address']}: its readings continue there.")
     if device["serial"]:
-        said.append(f"Serial number {device['serial']}: another meter at its address will be refused.")
+        sentences.append(f"Serial number {device['serial']}: another meter at its address will be refused.")
     else:
-        said.append("It tells no serial number: one of the same kind could answer at its address unnoticed.")
-    return " ".join(said)
+        sentences.append("It has no serial number: another meter of its kind could use its address unnoticed.")
+    return " ".join(sentences)
 
 
 def _find_device(meter: str, view: DiscoveryView) -> DeviceView:
-    """Return what was asked about: by its address, else by a name."""
+    """Return the device with this address, else the device with this name."""
     wanted = meter.strip().upper()
-    by_address = [one for one in view["devices"] if one["address"].upper() == wanted]
-    by_name = [one for one in view["devices"] if wanted in {one["name"].upper(), one["meter_name"].upper()}]
+    by_address = [device for device in view["devices"] if device["address"].upper() == wanted]
+    by_name = [device for device in view["devices"] if wanted in {device["name"].upper(), device["meter_name"].upper()}]
     return (by_address or by_name)[0]
 
 
 def device_list_lines(view: DiscoveryView, action: str, options: FindOptions, width: int) -> Iterator[str]:
-    """Yield what to print: what was done, or what is on the air."""
+    """Yield the lines to print, of at most ``width`` characters: the action in words, or the devices in range."""
     if view["radio_error"]:
         yield from textwrap.wrap(view["radio_error"], width)
     if action:
         yield from textwrap.wrap(action, width)
         return
-    found = [_find_device(options.connect, view)] if options.connect else view["devices"]
+    devices = [_find_device(options.connect, view)] if options.connect else view["devices"]
     if not options.connect:
-        bound = sum(one["bound"] for one in found)
-        yield f"{len(found) or 'Nothing'} on the air{f', {bound} bound' if bound else ''}."
-    for one in found:
-        yield from _device_lines(one, width)
+        bound = sum(device["bound"] for device in devices)
+        yield f"In range: {count_phrase(len(devices), 'device')}{f', {bound} bound' if bound else ''}."
+    for device in devices:
+        yield from _device_lines(device, width)
     for broken in view["broken_drivers"]:
-        yield from textwrap.wrap(f"Driver left out: {broken}", width, subsequent_indent="  ")
+        yield from textwrap.wrap(f"Driver not loaded: {broken}", width, subsequent_indent="  ")
 
 
 def _device_lines(device: DeviceView, width: int) -> Iterator[str]:
     signal = f"{device['rssi']} dBm" if device["rssi"] is not None else ""
-    called = f"({device['meter_name']})" if device["meter_name"] not in {"", device["name"]} else ""
+    alias = f"({device['meter_name']})" if device["meter_name"] not in {"", device["name"]} else ""
     marks = ["bound" if device["bound"] else "", device["state"]]
-    head = [device["name"] or "(no name)", called, device["address"], signal, *marks]
+    head = [device["name"] or "(no name)", alias, device["address"], signal, *marks]
     yield from textwrap.wrap("  ".join(filter(None, head)), width, subsequent_indent="  ")
     facts = [_driver_text(device), _services_text("advertises", device["advertised_services"])]
     if device["discovered_services"] is not None:
@@ -272,10 +287,10 @@ def _device_lines(device: DeviceView, width: int) -> Iterator[str]:
     if device["serial"]:
         facts.append(f"serial number {device['serial']}")
     if device["first_address"].upper() not in {"", device["address"].upper()}:
-        facts.append(f"first met under {device['first_address']}")
+        facts.append(f"first seen at {device['first_address']}")
     facts.append(device["unusable_reason"])
     if not device["bound"] and not device["unusable_reason"]:
-        facts.append(f"Bind it, if it is yours: meterlink find --bind {device['address']}")
+        facts.append(f"If it is yours, bind it: meterlink find --bind {device['address']}")
     for fact in filter(None, facts):
         yield from textwrap.wrap(fact, width, initial_indent="    ", subsequent_indent="      ")
 
@@ -283,14 +298,14 @@ def _device_lines(device: DeviceView, width: int) -> Iterator[str]:
 def _driver_text(device: DeviceView) -> str:
     if not device["driver"]:
         return ""
-    others = [
-        f"{other['name']} {other['score']:.2f}"
-        for other in device["driver_scores"]
-        if other["name"] != device["driver"]
+    alternatives = [
+        f"{driver['name']} {driver['score']:.2f}"
+        for driver in device["driver_scores"]
+        if driver["name"] != device["driver"]
     ]
-    beside = f"; also {', '.join(others)}" if others else ""
-    how = "named in the settings" if device.get("named") else f"{device['fit']} ({device['score']:.2f})"
-    return f"driver {device['driver']}: {how}{beside}"
+    also = f"; also {', '.join(alternatives)}" if alternatives else ""
+    reason = "named in the settings" if device["driver_configured"] else f"{device['fit']} ({device['score']:.2f})"
+    return f"driver {device['driver']}: {reason}{also}"
 
 
 def _services_text(verb: str, uuids: Sequence[str]) -> str:

@@ -1,4 +1,4 @@
-"""``meterlink history``: the held readings, with their verdicts, on the terminal or as JSON."""
+"""``meterlink history``: the accepted readings, with their verdicts, on the terminal or as JSON."""
 
 import json
 import re
@@ -11,48 +11,44 @@ from typing import Any
 
 import click
 
+from meterlink.cli.output import printable_text
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Limits, Margin
 from meterlink.judge.judging import format_decimal
-from meterlink.settings import DATABASE_FILE, data_dir
+from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
-
-# Enough for every name, basis and reason kept here; more would be somebody else's text in the database.
-_MAX_TEXT_LENGTH = 240
 
 _DURATION = re.compile(r"([0-9]{1,6})([mhd])")
 _DURATION_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
 
 
-@click.command("history", short_help="List held readings and their verdicts.")
+@click.command("history", short_help="List accepted readings and their verdicts.")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
-@click.option("--unit", metavar="TEXT", help="Only this unit (whole name).")
-@click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (whole name).")
-@click.option(
-    "--since", metavar="WHEN", help="Only from WHEN on: 2026-07-01, 2026-07-01T13:00:00Z, or 7d, 12h, 30m back."
-)
-@click.option("--limit", metavar="N", type=click.IntRange(1, 1_000_000), help="Only the newest N.")
-@click.option("--json", "as_json", is_flag=True, help="A JSON array, for programs.")
+@click.option("--unit", metavar="TEXT", help="Only this unit (full name).")
+@click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
+@click.option("--since", metavar="WHEN", help="Only since WHEN: 2026-07-01, 2026-07-01T13:00:00Z, or 7d, 12h, 30m ago.")
+@click.option("--limit", metavar="N", type=click.IntRange(1, 1_000_000), help="Only the newest N readings.")
+@click.option("--json", "as_json", is_flag=True, help="Print a JSON array, for programs.")
 def command(
     data: str | None, unit: str | None, component: str | None, since: str | None, limit: int | None, *, as_json: bool
 ) -> None:
-    """List held readings with their verdicts, newest last. Works while the station runs.
+    """List accepted readings with their verdicts, newest last. Works while the station runs.
 
-    A date or time without a zone is local time. With --json every object has these keys: at (RFC 3339, UTC; true time
-    only if clock_set is not false), clock_set, site, unit, visit, circuit, component, section, terminals, quantity,
-    reading (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and
-    high (in limits_unit; null where open), limits_unit, limits_basis, deviation_percent, meter, accuracy, rule,
-    probability (of being within the limits; null where there is none), settle_it (what would settle a close call),
-    settled_in (seconds), reason.
+    A date or time without a zone is local time. With --json every object has these keys: at (RFC 3339, UTC; unreliable
+    if clock_set is false), clock_set, site, unit, visit_uid, circuit, component, section, terminals, quantity, reading
+    (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and high
+    (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy, rule,
+    probability (of being within the limits; null if unknown), next_measurement (to settle a close call), settled_in
+    (seconds), reason.
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
-    reader = Reader(data_dir(data) / DATABASE_FILE)
+    reader = Reader(existing_data_dir(data) / DATABASE_FILE)
     rows = reader.history(unit=unit, component=component, since_utc_ns=since_utc_ns, limit=limit)
     if as_json:
-        # ASCII only: whatever encoding a pipe has, and whatever characters a name holds, they arrive unharmed.
+        # ASCII only: safe in a pipe of any encoding.
         click.echo(json.dumps([history_fields(row) for row in rows], indent=2))
         return
     if not rows:
@@ -67,27 +63,30 @@ def command(
 
 
 def parse_since(text: str, now: datetime) -> int:
-    """Return the moment ``text`` means, as ns since 1970 UTC: a date or time of RFC 3339, or ``7d`` before ``now``.
+    """Return a time in ns since 1970 UTC, from an RFC 3339 date or time, or from ``7d`` before ``now``.
 
-    ``7d``, ``12h``, ``30m`` are days, hours, minutes. A date is its first moment; without an offset the time is local.
-    InputError for anything else.
+    ``7d``, ``12h``, ``30m`` are days, hours, minutes. A date means its first moment; without an offset, the time is
+    local.
+
+    Raises:
+        InputError: the text is neither a date, nor a time, nor a duration.
     """
-    given = text.strip()
-    back = _DURATION.fullmatch(given)
+    when = text.strip()
+    ago = _DURATION.fullmatch(when)
     try:
-        moment = now - timedelta(**{_DURATION_UNITS[back[2]]: int(back[1])}) if back else datetime.fromisoformat(given)
+        moment = now - timedelta(**{_DURATION_UNITS[ago[2]]: int(ago[1])}) if ago else datetime.fromisoformat(when)
         # Whole microseconds: timestamp() is a float and would be off by hundreds of nanoseconds.
         since_1970 = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
     except (ValueError, OverflowError, OSError):
         raise InputError(
             f"--since {clean_text(text)!r} is not a date or time.", "Write 2026-07-01, 2026-07-01T13:00:00Z, 7d or 12h."
         ) from None
-    # A reading's time is 64 bits of nanoseconds (years 1677 to 2262); nothing lies beyond either end.
+    # A reading's time is 64 bits of nanoseconds: years 1677 to 2262.
     return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))
 
 
 def history_fields(row: HistoryRow) -> dict[str, Any]:
-    """Return a held reading as a JSON object; the keys are documented in the command's help."""
+    """Return an accepted reading as a JSON object; the keys are documented in the command's help."""
     judgement = row.judgement
     limits = judgement.limits
     return {
@@ -95,7 +94,7 @@ def history_fields(row: HistoryRow) -> dict[str, Any]:
         "clock_set": row.clock_set,
         "site": row.site.name,
         "unit": row.site.unit,
-        "visit": row.visit_uid,
+        "visit_uid": row.visit_uid,
         "circuit": row.circuit,
         "component": row.component,
         "section": row.section,
@@ -115,33 +114,38 @@ def history_fields(row: HistoryRow) -> dict[str, Any]:
         "accuracy": judgement.accuracy,
         "rule": judgement.rule,
         "probability": judgement.probability,
-        "settle_it": judgement.next_measurement,
+        "next_measurement": judgement.next_measurement,
         "settled_in": row.settled_in,
         "reason": judgement.reason,
     }
 
 
 def history_lines(row: HistoryRow, width: int) -> list[str]:
-    """Return a held reading as lines of at most ``width`` characters, broken between facts where that is possible."""
+    """Return an accepted reading as lines of at most ``width`` characters, broken between facts if possible."""
     judgement = row.judgement
     verdict = judgement.verdict.value.upper()
     if judgement.margin is Margin.CLOSE_CALL:
         verdict += f" ({judgement.margin})"
-    facts = [_clean(row.reading.text), verdict]
+    facts = [printable_text(row.reading.text), verdict]
     if judgement.limits:
         facts.append(f"limits {_limits_text(judgement.limits)}")
     if judgement.deviation_percent is not None:
         facts.append(f"{judgement.deviation_percent:+.1f} %")
-    where = [f"{_clean(row.component)} {_clean(row.section)}".rstrip(), _clean("–".join(row.terminals))]
+    part = [
+        f"{printable_text(row.component)} {printable_text(row.section)}".rstrip(),
+        printable_text("–".join(row.terminals)),
+    ]
     return [
-        *_wrap_facts([_local_time(row), f"{_clean(row.site.name)} / {_clean(row.site.unit)}"], width, indent=0),
-        *_wrap_facts([_clean(row.circuit), *where], width, indent=2),
+        *_wrap_facts(
+            [_local_time(row), f"{printable_text(row.site.name)} / {printable_text(row.site.unit)}"], width, indent=0
+        ),
+        *_wrap_facts([printable_text(row.circuit), *part], width, indent=2),
         *_wrap_facts(facts, width, indent=2),
     ]
 
 
 def _wrap_facts(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
-    """Yield the facts two spaces apart, on a new, deeper line where the next one does not fit."""
+    """Yield the facts two spaces apart; a fact that does not fit begins a new line, two columns deeper."""
     lead, line = " " * indent, ""
     for fact in facts:
         joined = f"{line}  {fact}" if line else lead + fact
@@ -156,7 +160,7 @@ def _wrap_facts(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
 def _wrap_line(line: str, width: int, indent: int) -> list[str]:
     if len(line) <= width:
         return [line]
-    # On a terminal narrower than a word there is nothing to keep whole; 10 is what textwrap needs to make headway.
+    # textwrap needs about 10 columns, even on a terminal narrower than a word.
     return textwrap.wrap(
         line.strip(), max(width, 10), initial_indent=line[: len(line) - len(line.lstrip())],
         subsequent_indent=" " * (indent + 2),
@@ -167,25 +171,21 @@ def _local_time(row: HistoryRow) -> str:
     try:
         moment = datetime.fromtimestamp(row.reading.timestamp.utc_ns // 1_000_000_000, UTC).astimezone()
         text = moment.isoformat(sep=" ", timespec="seconds")
-    except (ValueError, OverflowError, OSError):  # a clock before 1970, where the platform has no zones for that
+    except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
         text = "time unknown"
     return f"{text} (clock was not set)" if row.clock_set is False else text
 
 
 def _limits_text(limits: Limits) -> str:
     if limits.low is None or limits.high is None:
-        return _clean(limits.basis)
-    span = f"{format_decimal(limits.low)} to {format_decimal(limits.high)} {limits.unit}"
-    return _clean(span if limits.basis == span else f"{span} ({limits.basis})")
+        return printable_text(limits.basis)
+    range_text = f"{format_decimal(limits.low)} to {format_decimal(limits.high)} {limits.unit}"
+    return printable_text(range_text if limits.basis == range_text else f"{range_text} ({limits.basis})")
 
 
 def _empty_text(reader: Reader, *, filtered: bool) -> str:
-    units = sorted({_clean(visit.site.unit) for visit in reader.visits()}) if filtered else []
-    return "No held readings" + (f" like that. Units here: {', '.join(units)}." if units else " yet.")
-
-
-def _clean(text: str) -> str:
-    return clean_text(text, _MAX_TEXT_LENGTH)
+    units = sorted({printable_text(visit.site.unit) for visit in reader.visits()}) if filtered else []
+    return "No accepted readings" + (f" match. Units here: {', '.join(units)}." if units else " yet.")
 
 
 def _number(number: Decimal | None) -> float | None:

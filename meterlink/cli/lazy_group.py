@@ -1,4 +1,4 @@
-"""A click group that imports a subcommand only when it is asked for."""
+"""A click group that imports a subcommand only when it runs."""
 
 import importlib
 from collections.abc import Mapping
@@ -8,7 +8,7 @@ import click
 
 
 class LazyCommand(NamedTuple):
-    """Where a subcommand is, and what it is for, so that a list of commands needs no import."""
+    """A subcommand by module and attribute; with its help text here, listing the commands needs no import."""
 
     module: str
     attribute: str
@@ -16,27 +16,27 @@ class LazyCommand(NamedTuple):
 
 
 class LazyGroup(click.Group):
-    """A group of `Lazy` subcommands, by name."""
+    """A group of `LazyCommand` subcommands, by name."""
 
     lazy_commands: Mapping[str, LazyCommand]
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  # click's signature
-        """Return the names in order."""
+        """Return the names in alphabetical order."""
         return sorted(self.lazy_commands)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        """Import and return one subcommand, None for an unknown name."""
-        found = self.lazy_commands.get(cmd_name)
-        if found is None:
+        """Import and return a subcommand; None for an unknown name."""
+        lazy = self.lazy_commands.get(cmd_name)
+        if lazy is None:
             return None
-        return cast("click.Command", getattr(importlib.import_module(found.module), found.attribute))
+        return cast("click.Command", getattr(importlib.import_module(lazy.module), lazy.attribute))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        """List what each subcommand is for."""
+        """List the subcommands with their help texts."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, found.help) for name, found in sorted(self.lazy_commands.items())])
+            formatter.write_dl([(name, lazy.help) for name, lazy in sorted(self.lazy_commands.items())])
 
 
 def lazy_group(commands: Mapping[str, LazyCommand]) -> type[LazyGroup]:
-    """Return a group class with these subcommands, for ``click.group(cls=…)``."""
+    """Return a group class with the subcommands ``{name: command}``, for ``click.group(cls=…)``."""
     return type("Group", (LazyGroup,), {"lazy_commands": commands})

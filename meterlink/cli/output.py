@@ -1,19 +1,29 @@
-"""What several commands print alike: a held reading, a count."""
+"""Output that several commands share: an accepted reading, a count, text from outside."""
 
 import json
 
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import TestPoint
+from meterlink.core.text import clean_text
 from meterlink.station.visit import AcceptedReading
+
+# The longest text that Meterlink itself stores, with room to spare; longer text in a database or a file is foreign.
+_MAX_TEXT_LENGTH = 800  # characters
+
+
+def printable_text(text: str) -> str:
+    """Return a name or a sentence from a database or a file as one line without control characters, cut when long."""
+    return clean_text(text, _MAX_TEXT_LENGTH)
 
 
 def count_phrase(number: int, noun: str) -> str:
-    """Return ``1 packet``, ``3 packets``, ``no packets``."""
-    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
+    """Return ``1 packet``, ``3 packets``, ``2 entries``, ``no packets``."""
+    plural = f"{noun[:-1]}ies" if noun.endswith("ry") else f"{noun}s"
+    return f"{number or 'no'} {noun if number == 1 else plural}"
 
 
 def accepted_line(point: TestPoint, accepted: AcceptedReading) -> str:
-    """Return a held reading with its verdict on one line."""
+    """Return an accepted reading with its verdict on one line."""
     judgement = accepted.judgement
     margin = f" ({judgement.margin})" if judgement.margin == "close call" else ""
     return (
@@ -23,7 +33,10 @@ def accepted_line(point: TestPoint, accepted: AcceptedReading) -> str:
 
 
 def accepted_json(point: TestPoint, accepted: AcceptedReading) -> str:
-    """Return a held reading with its verdict as one JSON object on one line."""
+    """Return an accepted reading with its verdict as one JSON object on one line.
+
+    ``value`` is in the SI unit of the quantity, ``low`` and ``high`` are in ``unit``, ``settled_in`` is in seconds.
+    """
     judgement, limits = accepted.judgement, accepted.judgement.limits
     fields = {
         "at": format_rfc3339(accepted.reading.timestamp.utc_ns),

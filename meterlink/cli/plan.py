@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from meterlink.cli.output import count_phrase
 from meterlink.core.cautions import caution_at
 from meterlink.core.equipment import DerivedPoint, Plan, Rating, Span, TestPoint
 from meterlink.core.units import Quantity
@@ -16,32 +17,31 @@ from meterlink.judge.judging import format_decimal, limits_for
 from meterlink.plans import check_plan, group_by_state, load_plan, read_plan_text, shipped_plans
 from meterlink.plans.derived_table import DERIVED_FIELDS, derived_point_table
 
-# On a terminal narrower than a word there is nothing to keep whole; wide enough for textwrap to make headway.
-_MIN_WIDTH = 20  # columns
+_MIN_WIDTH = 20  # columns: textwrap needs room, even on a terminal narrower than a word
 _MAX_WIDTH = 100  # columns: longer lines are hard to follow
 
 
 @click.group()
 def command() -> None:
-    """Work with plans: the ordered test points of a visit."""
+    """Check, list and show plans: the ordered test points of a visit."""
 
 
 @command.command()
 @click.argument("file")
 @click.pass_context
 def check(context: click.Context, file: str) -> None:
-    """Check a plan FILE: say everything that is wrong in it, with line and column.
+    """Check a plan FILE and list every problem with its line and column.
 
-    Exit status 0 for a plan that can be used, with or without warnings; 2 for one with errors.
+    Exit status 0 for a usable plan, with or without warnings; 2 for a plan with errors.
     """
     checked = check_plan(read_plan_text(file))
-    for finding in checked.problems:
-        click.echo(f"{_printable(file)}:{finding}", err=True)
+    for problem in checked.problems:
+        click.echo(f"{_printable(file)}:{problem}", err=True)
     if checked.plan is None:
         context.exit(2)
     warnings = len(checked.problems)
     click.echo(
-        f"{_printable(file)}: {checked.plan.name}, {_points_text(checked.plan)}, {_count_phrase(warnings, 'warning')}."
+        f"{_printable(file)}: {checked.plan.name}, {_points_text(checked.plan)}, {count_phrase(warnings, 'warning')}."
     )
 
 
@@ -56,23 +56,23 @@ def list_shipped() -> None:
 
 @command.command()
 @click.argument("name")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
 def show(name: str, *, as_json: bool) -> None:
     """Show the plan NAME (a shipped plan or a file): its test points in order, with limits and cautions.
 
-    What is worked out of several readings comes last.
+    Points derived from several readings come last.
 
     With --json: name, and points with key, circuit, component, section, terminals, quantity, coupling (AC, DC or
-    null), state, check, rated, tolerance, low and high (as in the file; null where left out), limits (low, high, unit
-    and basis; null while nothing is known), why, caution (in full). And derived: key, kind, title, of, at_most, low,
+    null), state, kind, rated, tolerance, low and high (as in the file; null where left out), limits (low, high, unit
+    and basis; null while unknown), why, caution (in full). Also derived, with key, kind, title, inputs, at_most, low,
     high, rated, tolerance, frequency (as in the file; null where left out), basis, why.
     """
     plan = load_plan(name)
     if as_json:
-        # ASCII only: whatever encoding a pipe has, it arrives unharmed.
+        # ASCII only: safe in a pipe of any encoding.
         points, derived = (
             [_point_fields(point) for point in plan.points],
-            [_derived_fields(check, plan) for check in plan.derived],
+            [_derived_fields(point, plan) for point in plan.derived],
         )
         click.echo(json.dumps({"name": plan.name, "points": points, "derived": derived}, indent=2))
         return
@@ -81,7 +81,7 @@ def show(name: str, *, as_json: bool) -> None:
 
 
 def plan_lines(plan: Plan, width: int) -> Iterator[str]:
-    """Yield a plan as lines of at most ``width`` characters where no single word is longer."""
+    """Yield a plan as lines of at most ``width`` characters."""
     yield from _wrap(f"{plan.name}: {_points_text(plan)}", width, 0)
     yield from _wrap(f"Order: {_order_text(plan.points)}.", width, 0)
     for number, point in enumerate(plan.points, 1):
@@ -96,39 +96,49 @@ def plan_lines(plan: Plan, width: int) -> Iterator[str]:
             yield from _wrap(text, width, 3)
     if plan.derived:
         yield ""
-        yield "Worked out of several readings"
+        yield "Derived from several readings"
     points = {point.key: point for point in plan.points}
-    for check in plan.derived:
-        numbers = [str(list(points).index(key) + 1) for _, key in check.inputs]
+    for derived_point in plan.derived:
+        numbers = [str(list(points).index(key) + 1) for _, key in derived_point.inputs]
         yield ""
-        yield from _wrap(check.title, width, 0)
-        for text in (f"from {', '.join(numbers)}", f"Limits: {describe_basis(check, points)}", check.why):
+        yield from _wrap(derived_point.title, width, 0)
+        for text in (
+            f"from test points {', '.join(numbers)}",
+            f"Limits: {describe_basis(derived_point, points)}",
+            derived_point.why,
+        ):
             yield from _wrap(text, width, 3)
 
 
 def _wrap(text: str, width: int, indent: int) -> list[str]:
-    first, rest = " " * indent, " " * (indent + 2 if indent else 0)
-    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    first_indent, next_indent = " " * indent, " " * (indent + 2 if indent else 0)
+    return textwrap.wrap(
+        text, width, initial_indent=first_indent, subsequent_indent=next_indent, break_on_hyphens=False
+    )
 
 
 def _measurement_text(point: TestPoint) -> str:
     first, second = point.terminals
     quantity = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
-    at = f"in the lead between {first} and {second}" if point.quantity is Quantity.CURRENT else f"{first} to {second}"
-    return f"{quantity}, {at}, {point.state}"
+    probes = (
+        f"in the lead between {first} and {second}" if point.quantity is Quantity.CURRENT else f"{first} to {second}"
+    )
+    return f"{quantity}, {probes}, {point.state}"
 
 
 def _limits_text(point: TestPoint, derived: Sequence[DerivedPoint]) -> str:
     limits = limits_for(point)
-    taken_for = next((check.title for check in derived if check.uses_exclusively(point.key)), None)
-    if limits is None and taken_for is not None:
-        return f"none of its own; taken for {taken_for}"
+    used_for = next(
+        (derived_point.title for derived_point in derived if derived_point.uses_exclusively(point.key)), None
+    )
+    if limits is None and used_for is not None:
+        return f"none of its own; used for {used_for}"
     if limits is None:
         return "none yet; read them off the part or nameplate"
     if limits.low is None or limits.high is None:
         return limits.basis
-    spelled = f"{format_decimal(limits.low)} to {format_decimal(limits.high)} {limits.unit}"
-    return spelled if isinstance(point.specification, Span) else f"{spelled} ({limits.basis})"
+    range_text = f"{format_decimal(limits.low)} to {format_decimal(limits.high)} {limits.unit}"
+    return range_text if isinstance(point.specification, Span) else f"{range_text} ({limits.basis})"
 
 
 def _order_text(points: Sequence[TestPoint]) -> str:
@@ -141,12 +151,8 @@ def _order_text(points: Sequence[TestPoint]) -> str:
 
 
 def _points_text(plan: Plan) -> str:
-    derived = f", {_count_phrase(len(plan.derived), 'derived check')}" if plan.derived else ""
-    return f"{_count_phrase(len(plan.points), 'test point')}{derived}"
-
-
-def _count_phrase(number: int, noun: str) -> str:
-    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
+    derived = f", {count_phrase(len(plan.derived), 'derived point')}" if plan.derived else ""
+    return f"{count_phrase(len(plan.points), 'test point')}{derived}"
 
 
 def _derived_fields(derived_point: DerivedPoint, plan: Plan) -> dict[str, Any]:
@@ -159,13 +165,14 @@ def _derived_fields(derived_point: DerivedPoint, plan: Plan) -> dict[str, Any]:
 
 
 def _printable(path: str) -> str:
-    """Return a path as it can be shown: a file name may hold whatever a terminal would obey."""
+    """Return a path with "?" for every control character: a terminal would obey those in a file name."""
     return "".join(character if character.isprintable() else "?" for character in path)
 
 
 def _point_fields(point: TestPoint) -> dict[str, Any]:
-    limits, against = limits_for(point), point.specification
-    rated, span = against if isinstance(against, Rating) else None, against if isinstance(against, Span) else None
+    limits, specification = limits_for(point), point.specification
+    rated = specification if isinstance(specification, Rating) else None
+    span = specification if isinstance(specification, Span) else None
     return {
         "key": point.key,
         "circuit": point.circuit,
@@ -175,7 +182,7 @@ def _point_fields(point: TestPoint) -> dict[str, Any]:
         "quantity": point.quantity.value,
         "coupling": point.coupling.value if point.coupling else None,
         "state": point.state.value,
-        "check": point.kind.value,
+        "kind": point.kind.value,
         "rated": str(rated.value) if rated else None,
         "tolerance": rated.tolerance if rated else None,
         "low": f"{span.low:f} {span.unit}" if span and span.low is not None else None,

@@ -1,4 +1,4 @@
-"""``meterlink profile``: check a profile, print the schema of profiles."""
+"""``meterlink profile``: check a profile, print the JSON Schema of profiles."""
 
 import json
 from pathlib import Path
@@ -6,37 +6,38 @@ from pathlib import Path
 import click
 
 from meterlink.core.text import clean_text
-from meterlink.profiles import Profile, check_profile, read_profile_text
+from meterlink.profiles import Profile, check_profile
+from meterlink.tomlfile.files import read_text_file
 
-_MAX_PATH_LENGTH = 4096  # characters shown of a file's name; no system allows more
+_MAX_PATH_LENGTH = 4096  # characters of a file's name; no system allows more
 
 
 @click.group()
 def command() -> None:
-    """Work with profiles: meters described in TOML files."""
+    """Check profiles: meters described in TOML files."""
 
 
 @command.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.pass_context
 def check(context: click.Context, file: Path) -> None:
-    """Check a profile FILE: say everything that is wrong in it, with line and column, and what to write instead.
+    """Check a profile FILE and list every problem with its line, column and remedy.
 
-    Exit status 0 for a profile that can be used, 2 for one with errors.
+    Exit status 0 for a usable profile, 2 for a profile with errors.
     """
-    checked = check_profile(read_profile_text(file))
-    shown = clean_text(str(file), _MAX_PATH_LENGTH)
-    for finding in checked.problems:
-        click.echo(f"{shown}:{finding}", err=True)
+    checked = check_profile(read_text_file(file, "profile"))
+    path = clean_text(str(file), _MAX_PATH_LENGTH)
+    for problem in checked.problems:
+        click.echo(f"{path}:{problem}", err=True)
     if checked.profile is None:
         context.exit(2)
-    click.echo(f"{shown}: {_summary(checked.profile)}.")
+    click.echo(f"{path}: {_summary(checked.profile)}.")
 
 
 @command.command()
 def schema() -> None:
-    """Print the JSON Schema of profiles, for editors that check TOML by one."""
-    from meterlink.profiles.schema import json_schema  # noqa: PLC0415 - of this subcommand alone
+    """Print the JSON Schema of profiles, for editors that check TOML."""
+    from meterlink.profiles.schema import json_schema  # noqa: PLC0415 - only this subcommand needs it
 
     click.echo(json.dumps(json_schema(), indent=2))
 

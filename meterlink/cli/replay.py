@@ -1,4 +1,4 @@
-"""``meterlink replay``: recorded packets through the same driver, settling, verdicts and database as live ones."""
+"""``meterlink replay``: recorded packets through the same driver, settling, verdicts and database as live packets."""
 
 import asyncio
 import tempfile
@@ -10,7 +10,7 @@ from typing import cast
 
 import click
 
-from meterlink.capture.capture_file import Capture, read_capture
+from meterlink.capture.capture_file import Capture
 from meterlink.cli.output import accepted_json, accepted_line, count_phrase
 from meterlink.cli.run import read_boot_id, stop_on_signals
 from meterlink.core.clock import Clock, SystemClock
@@ -19,9 +19,11 @@ from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import Driver
 from meterlink.plans import DEFAULT_PLAN, load_plan
-from meterlink.profiles import compile_profile, load_profile
+from meterlink.profiles import compile_profile
 from meterlink.settings import DATABASE_FILE, data_dir, load_settings
+from meterlink.station.capture_files import read_capture
 from meterlink.station.drivers import load_all_drivers
+from meterlink.station.profile_files import load_profile
 from meterlink.station.replay import Replay, Speed, choose_driver, open_driver_on_capture
 from meterlink.station.station import Station, StationConfig
 from meterlink.station.visit import AcceptedReading
@@ -30,7 +32,11 @@ from meterlink.store.reader import Reader
 
 @dataclass(frozen=True, slots=True)
 class ReplayOptions:
-    """What is to be replayed, and how. ``point`` is the test point it was recorded at; empty for the plan's first."""
+    """A recording and how to replay it.
+
+    ``name`` names the recording; ``point`` is the key of the test point to start at, empty for the plan's first;
+    ``driver`` is empty for the best fit; ``profile`` is a profile's file, used instead of a driver.
+    """
 
     capture: Capture
     name: str
@@ -43,7 +49,7 @@ class ReplayOptions:
 
 @dataclass(slots=True)
 class ReplayResult:
-    """How a replay went."""
+    """Counts of a replay: the accepted readings and all stored readings."""
 
     accepted: int = 0
     readings: int = 0
@@ -51,13 +57,19 @@ class ReplayResult:
 
 @click.command()
 @click.argument("capture", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--profile", type=click.Path(dir_okay=False, path_type=Path), help="Decode with this profile.")
-@click.option("--driver", default="", metavar="NAME", help="Decode with this driver; default: the one that fits best.")
-@click.option("--speed", type=click.Choice(["recorded", "top"]), default="top", show_default=True)
+@click.option("--profile", type=click.Path(dir_okay=False, path_type=Path), help="Decode with this profile file.")
+@click.option("--driver", default="", metavar="NAME", help="Decode with this driver; default: the best fit.")
+@click.option(
+    "--speed",
+    type=click.Choice(["recorded", "top"]),
+    default="top",
+    show_default=True,
+    help="At the recorded pace, or as fast as possible.",
+)
 @click.option("--plan", default=DEFAULT_PLAN, show_default=True, help="A plan file, or the name of a shipped plan.")
-@click.option("--point", default="", metavar="KEY", help="The test point to begin at; default: the plan's first.")
-@click.option("--data", type=click.Path(file_okay=False), help="Keep the readings in this folder, as replayed ones.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object per held reading.")
+@click.option("--point", default="", metavar="KEY", help="Start at this test point; default: the plan's first.")
+@click.option("--data", type=click.Path(file_okay=False), help="Keep the readings in this folder, marked as replayed.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object per accepted reading.")
 def command(
     *,
     capture: Path,
@@ -69,25 +81,39 @@ def command(
     data: str | None,
     as_json: bool,
 ) -> None:
-    """Replay the packets of the capture file CAPTURE, and print each reading as it is held, with its verdict.
+    """Replay the packets of the capture file CAPTURE and print each accepted reading with its verdict.
 
-    The packets take the way of live ones: driver, settling, verdict, database. Nothing is kept unless --data names a
-    folder; there the meter is called 'replayed', so that nobody takes it for a visit. Nothing is published.
+    The packets pass through driver, settling, verdict and database as live packets do. Nothing is kept unless --data
+    names a folder; there the meter is called 'replayed', so that nobody mistakes the readings for a visit's. Nothing is
+    published.
+
+    \f
+
+    Raises:
+        click.UsageError: a profile and a driver are both given.
+        InputError: the capture, the plan or the profile cannot be used.
+        DriverError: no driver fits the recording.
     """
     if profile and driver:
         raise click.UsageError("Give either --profile or --driver.")
     name = clean_text(capture.stem) or "recording"
-    recording = ReplayOptions(read_capture(capture), name, plan, point, cast("Speed", speed), driver, profile)
-    show = accepted_json if as_json else accepted_line
+    options = ReplayOptions(read_capture(capture), name, plan, point, cast("Speed", speed), driver, profile)
+    format_accepted = accepted_json if as_json else accepted_line
     with ExitStack() as stack:
         folder = data_dir(data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-replay-")))
-        outcome = asyncio.run(
-            run_replay(folder, recording, lambda at, held: click.echo(show(at, held)), serve=data is not None)
+        result = asyncio.run(
+            run_replay(
+                folder,
+                options,
+                lambda test_point, accepted: click.echo(format_accepted(test_point, accepted)),
+                serve=data is not None,
+            )
         )
-    packets = count_phrase(len(recording.capture.packets), "packet")
-    hint = "" if outcome.accepted else " No reading settled at the active test point: give its --plan and --point."
+    packets = count_phrase(len(options.capture.packets), "packet")
+    hint = "" if result.accepted else " No reading settled at the test point: give the right --plan and --point."
     click.echo(
-        f"{packets}, {count_phrase(outcome.readings, 'reading')}, {outcome.accepted or 'none'} held.{hint}", err=True
+        f"{packets}, {count_phrase(result.readings, 'reading')}, {result.accepted or 'none'} accepted.{hint}",
+        err=True,
     )
 
 
@@ -100,18 +126,22 @@ async def run_replay(
     clock: Clock | None = None,
     on_station: Callable[[Station], None] = lambda _: None,
 ) -> ReplayResult:
-    """Replay a recording with a station of its own on ``folder``; return how it went.
+    """Replay a recording in a station of its own with its data in ``folder``; return the counts.
 
-    ``on_station`` is handed that station before it runs. InputError, DriverError in words where it cannot be replayed.
+    ``on_accepted`` gets each accepted reading with its test point, ``on_station`` the station before it runs.
+
+    Raises:
+        InputError: the recording has no packets, or the plan, the test point or the profile cannot be used.
+        DriverError: no driver fits the recording.
     """
     if not options.capture.packets:
-        raise InputError(f"The recording {options.name} holds no packets.", "Record some: meterlink capture")
+        raise InputError(f"The recording {options.name} has no packets.", "Record it again with meterlink capture.")
     clock = clock or SystemClock()
-    kind, driver = await asyncio.to_thread(_choose_driver, folder, options)
+    driver_name, driver = await asyncio.to_thread(_choose_driver, folder, options)
     station = Station(
         StationConfig(
             folder=folder,
-            # What was recorded once must not be published as measured now.
+            # Old readings must not be published as new ones.
             settings=replace(load_settings(folder), meters=(), mqtt=None),
             site=Site("replay", options.name),
             plan=load_plan(options.plan),
@@ -120,28 +150,28 @@ async def run_replay(
             serve=serve,
             clock=clock,
             first_point=options.point,
-            packet_source=Replay(options.capture, kind, driver, options.name, clock, options.speed),
+            packet_source=Replay(options.capture, driver_name, driver, options.name, clock, options.speed),
         )
     )
-    outcome = ReplayResult()
+    result = ReplayResult()
 
-    def note(point: TestPoint, accepted: AcceptedReading) -> None:
-        outcome.accepted += 1
+    def count_accepted(point: TestPoint, accepted: AcceptedReading) -> None:
+        result.accepted += 1
         on_accepted(point, accepted)
 
-    station.add_accepted_listener(note)
+    station.add_accepted_listener(count_accepted)
     on_station(station)
     stop_on_signals(station.stop)
     before = _reading_count(folder)
     await station.run()
-    outcome.readings = _reading_count(folder) - before
-    return outcome
+    result.readings = _reading_count(folder) - before
+    return result
 
 
 def _choose_driver(folder: Path, options: ReplayOptions) -> tuple[str, Driver]:
     if options.profile is not None:
-        kind = compile_profile(load_profile(options.profile))
-        return kind.name, open_driver_on_capture(kind, options.capture)
+        factory = compile_profile(load_profile(options.profile))
+        return factory.name, open_driver_on_capture(factory, options.capture)
     return choose_driver(options.capture, load_all_drivers(folder).factories, options.driver)
 
 

@@ -17,18 +17,18 @@ from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.settings import data_dir, load_settings
 from meterlink.station.station import Station, StationConfig
 
-_BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each start counts as a boot of its own
+_BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each start counts as a new boot
 
 
 @click.command()
-@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's own place.")
-@click.option("--site", default="unnamed site", show_default=True, help="Where the visit is.")
-@click.option("--unit", default="unit 1", show_default=True, help="The machine with the nameplate.")
+@click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
+@click.option("--site", default="unnamed site", show_default=True, help="Name of the site.")
+@click.option("--unit", default="unit 1", show_default=True, help="Name of the unit: the machine with the nameplate.")
 @click.option("--plan", default=DEFAULT_PLAN, show_default=True, help="A plan file, or the name of a shipped plan.")
-@click.option("--meter", "meters", multiple=True, metavar="ADDRESS", help="Connect this meter, too; may be repeated.")
-@click.option("--adopt", is_flag=True, help="Connect any meter in range that a driver fits.")
-@click.option("--new-visit", is_flag=True, help="Open a new visit even where one is still open.")
-@click.option("--verbose", is_flag=True, help="Say more on standard error.")
+@click.option("--meter", "meters", multiple=True, metavar="ADDRESS", help="Also connect to this meter; repeatable.")
+@click.option("--adopt", is_flag=True, help="Connect to every meter in range that a driver fits.")
+@click.option("--new-visit", is_flag=True, help="Open a new visit even if one is still open.")
+@click.option("--verbose", is_flag=True, help="Log details on standard error.")
 def command(
     *,
     data: str | None,
@@ -40,10 +40,10 @@ def command(
     new_visit: bool,
     verbose: bool,
 ) -> None:
-    """Collect readings from known Bluetooth meters until told to stop (Ctrl+C, SIGTERM).
+    """Collect readings from known Bluetooth meters until Ctrl+C or SIGTERM.
 
-    Known are the meters of settings.toml in the data folder and those given with --meter. A visit to the same unit
-    that was left open is carried on.
+    Known meters are those in settings.toml of the data folder and those given with --meter. An open visit to the same
+    unit continues.
     """
     logging.basicConfig(
         level=logging.DEBUG if verbose else logging.INFO,
@@ -54,10 +54,10 @@ def command(
     settings = load_settings(folder)
     broker = None
     if settings.mqtt is not None:
-        from meterlink.publish.config import parse_broker  # noqa: PLC0415  # most stations have none
+        from meterlink.publish.config import parse_broker  # noqa: PLC0415  # most stations have no broker
 
         broker = parse_broker(settings.mqtt, folder)
-    orders = StationConfig(
+    config = StationConfig(
         folder=folder,
         settings=settings,
         site=Site(clean_text(site) or "unnamed site", clean_text(unit) or "unit 1"),
@@ -69,13 +69,13 @@ def command(
         broker=broker,
     )
     # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
-    factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
-    with asyncio.Runner(loop_factory=factory) as runner:
-        runner.run(run_until_signalled(orders))
+    loop_factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
+    with asyncio.Runner(loop_factory=loop_factory) as runner:
+        runner.run(run_until_signalled(config))
 
 
 def read_boot_id() -> str:
-    """Return what names this boot of the machine: monotonic times compare within it."""
+    """Return an identifier of this boot of the machine: monotonic times compare only within one boot."""
     with suppress(OSError):
         return _BOOT_ID_FILE.read_text(encoding="ascii").strip()
     return str(uuid.uuid4())
@@ -89,7 +89,7 @@ async def run_until_signalled(config: StationConfig) -> None:
 
 
 def stop_on_signals(stop: Callable[[], None]) -> None:
-    """Have ``stop`` called on SIGINT and SIGTERM; where the platform's loop cannot, Ctrl+C cancels instead."""
+    """Call ``stop`` on SIGINT and SIGTERM; where the event loop has no signal handlers, Ctrl+C cancels instead."""
     loop = asyncio.get_running_loop()
     for name in ("SIGINT", "SIGTERM"):
         with suppress(NotImplementedError):  # Windows

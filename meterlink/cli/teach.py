@@ -1,43 +1,51 @@
-"""``meterlink teach``: a meter's profile, found from a capture and what its display showed."""
+"""``meterlink teach``: a meter's profile, worked out from a capture with labels from its display."""
 
 import json
-import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
-from meterlink.capture.capture_file import read_capture
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.profiles import write_profile
-from meterlink.profiles.model import PROFILE_NAME
+from meterlink.profiles.model import LONGEST_PROFILE_NAME, is_profile_name, make_profile_name
+from meterlink.station.capture_files import read_capture
 from meterlink.teach import TeachReport, teach
 
-_EXIT_NO_PROFILE = 1  # exit status: the capture was read, but no profile was made of it
-_MAX_SUGGESTIONS = 5  # readings asked for at a time; more is not read
+_EXIT_NO_PROFILE = 1  # exit status of a readable capture without a profile
+_MAX_SUGGESTIONS = 5  # suggested readings printed; a longer list goes unread
 _MAX_LINE_LENGTH = 200  # characters of a line
 
 
 @click.command()
 @click.argument("capture", type=click.Path(path_type=Path))
-@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Where to write the profile.")
-@click.option("--name", help="The profile's name; default: that of the output file.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
+@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="File for the profile.")
+@click.option("--name", help="The profile's name; default: the name of the output file.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
 @click.pass_context
 def command(context: click.Context, capture: Path, output: Path | None, name: str | None, *, as_json: bool) -> None:
-    """Find out how a meter's packets are read, from a CAPTURE (JSON Lines) with labels, and write its profile.
+    """Work out a meter's profile from a CAPTURE (JSON Lines) with labels.
 
-    The profile says what every label says; where that cannot be, none is written, and it is said which label stands
-    alone. Each label is also held back in turn and decoded by a profile made of the others. Exit status 0 for a
-    profile, 1 for none, 2 for a capture that cannot be read.
+    The profile agrees with every entry. If no profile does, none is written, and the entry that contradicts the others
+    is named. To test the profile, each entry is held out in turn and decoded by a profile made from the others. Exit
+    status 0 for a profile, 1 for none, 2 for an unusable capture.
 
-    With --json: accepted, name, driver, labels, frames, reason (null where accepted), encoding, framing, check,
-    functions (each function, units, labels, held_back_right, held_back_refused, held_back_wrong, sure, wanted),
-    contradictions and unused (each t, line, shows), varying (bits that change while the labels say the same) and
-    wanted (readings that would decide something, the most useful first).
+    With --json: has_profile, name, driver, entries (their number), frames, reason (null with a profile), encoding,
+    framing, checksum, functions (each function, units, entries, held_out_right, held_out_not_decoded, held_out_wrong,
+    confidence, suggested_readings), contradictions and unused_entries (each t, line, display; a contradiction also
+    expected_text), unexplained_bits (they change while the labels stay the same) and suggested_readings (the most
+    useful first).
+
+    \f
+
+    Raises:
+        InputError: the capture or the name cannot be used, or the output file cannot be written.
     """
-    report = teach(read_capture(capture), _profile_name(name, output))
+    recorded = read_capture(capture)
+    if output is not None:
+        _check_output(capture, output)
+    report = teach(recorded, _profile_name(name, output))
     if report.profile is not None and output is not None:
         try:
             output.write_text(write_profile(report.profile), encoding="utf-8")
@@ -52,29 +60,40 @@ def command(context: click.Context, capture: Path, output: Path | None, name: st
         context.exit(_EXIT_NO_PROFILE)
 
 
-def _profile_name(given: str | None, output: Path | None) -> str:
-    """Return the name asked for, or one made of the file's; InputError for one that no profile may have."""
-    if given is not None:
-        if PROFILE_NAME.fullmatch(given) is None:
-            raise InputError(f"{given!r} cannot be a profile's name.", "Use small letters, digits and hyphens.")
-        return given
-    stem = "-".join(re.findall("[a-z0-9]+", output.stem.lower())) if output is not None else ""
-    return stem or "taught"
+def _profile_name(name: str | None, output: Path | None) -> str:
+    """Return the given name, or a name made from the output file's.
+
+    Raises:
+        InputError: the given name is not a profile's name.
+    """
+    if name is not None:
+        if not is_profile_name(name):
+            raise InputError(
+                f"{name!r} is not a name for a profile.",
+                f"Use at most {LONGEST_PROFILE_NAME} lower-case letters, digits and hyphens.",
+            )
+        return name
+    return make_profile_name(output.stem if output is not None else "")
+
+
+def _check_output(capture: Path, output: Path) -> None:
+    if output.exists() and output.samefile(capture):
+        raise InputError(f"The profile would overwrite the capture {capture}.", "Give another file to -o.")
 
 
 def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:
     if report.profile is None:
         yield f"NO PROFILE: {report.reason}."
     else:
-        where = f", written to {output}" if output is not None else ", not written (no -o)"
-        yield f"PROFILE {report.profile.name} ({report.profile.driver}){where}"
-        yield f"Number: {report.encoding}; {report.framing}; check: {report.checksum or 'none found'}."
-    for one in report.functions:
-        said = f"{one.right} right, {one.not_decoded} not read, {one.wrong} wrong"
-        yield f"{one.function}: {one.confidence} ({one.entries} labels; held back: {said})."
+        destination = f", written to {output}" if output is not None else ", not written (no -o)"
+        yield f"PROFILE {report.profile.name} ({report.profile.driver}){destination}"
+        yield f"Number: {report.encoding}; {report.framing}; checksum: {report.checksum or 'none found'}."
+    for function in report.functions:
+        held_out = f"{function.right} right, {function.not_decoded} not decoded, {function.wrong} wrong"
+        yield f"{function.function}: {function.confidence} ({function.entries} entries; held out: {held_out})."
     for contradiction in report.contradictions:
         yield f"Check this: {contradiction}."
     for label in report.unused_entries:
-        yield f"Not used, no packet came: {label.text!r} at {label.seconds:g} s."
-    for wish in report.suggested_readings[:_MAX_SUGGESTIONS]:
-        yield f"Would decide more: {wish}."
+        yield f"Not used, no packet near it: {label.text!r} at {label.seconds:g} s."
+    for suggestion in report.suggested_readings[:_MAX_SUGGESTIONS]:
+        yield f"Useful next: {suggestion}."

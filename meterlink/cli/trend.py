@@ -1,4 +1,4 @@
-"""``meterlink trend``: has a part drifted over the visits that are kept, and when does it cross its limits."""
+"""``meterlink trend``: the drift of every part over the stored visits, and the dates when it crosses its limits."""
 
 import json
 import shutil
@@ -11,72 +11,75 @@ import click
 
 from meterlink.cli.judge.output import limits_text
 from meterlink.cli.judge.trend import trend_fields
+from meterlink.cli.output import printable_text
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.text import clean_text
 from meterlink.core.units import convert
 from meterlink.core.verdicts import Limits, Verdict
 from meterlink.judge.drift.trend import MAX_VISITS, MIN_VISITS, Trend, TrendPoint, fit_trend
 from meterlink.judge.drift.trend_text import trend_sentences
 from meterlink.judge.measured_value import convert_interval
-from meterlink.settings import DATABASE_FILE, data_dir
+from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
-_MAX_TEXT_LENGTH = 240  # characters of a name or a basis: more would be somebody else's text in the database
-_MIN_WIDTH = 20  # columns; a sentence on fewer cannot be read
-# What says that a part has failed or that nobody touched it, not how far it has drifted.
+_MIN_WIDTH = 20  # columns; sentences on narrower lines are unreadable
+# These verdicts mean a failed part or a missing contact; their values say nothing about drift.
 _VERDICTS_WITHOUT_DRIFT = {Verdict.OPEN, Verdict.SHORTED, Verdict.NO_CONTACT}
 
 
 @click.command("trend")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
-@click.option("--site", metavar="TEXT", help="Only this site (whole name).")
-@click.option("--unit", metavar="TEXT", help="Only this unit (whole name).")
-@click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (whole name).")
-@click.option("--json", "as_json", is_flag=True, help="A JSON array, for programs.")
+@click.option("--site", metavar="TEXT", help="Only this site (full name).")
+@click.option("--unit", metavar="TEXT", help="Only this unit (full name).")
+@click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
+@click.option("--json", "as_json", is_flag=True, help="Print a JSON array, for programs.")
 def command(data: str | None, site: str | None, unit: str | None, component: str | None, *, as_json: bool) -> None:
-    """Say of each part whether it has drifted from visit to visit, and when it crosses its limits.
+    """Show for each part whether it has drifted from visit to visit, and when it crosses its limits.
 
-    One value per visit counts, the last one held at a test point (same site, unit, circuit, component, section,
-    terminals and quantity), against the newest limits. A part whose rating has changed is taken as replaced, and only
-    the visits since then count; a replacement of the same rating cannot be seen. Left out, and said so: overloads,
-    readings found open, shorted or without contact, and those taken while the station's clock was not set.
+    Each visit counts with one value: the last accepted reading of a test point (same site, unit, circuit, component,
+    section, terminals and quantity). The newest limits apply. A new rating means a new part, and only the visits since
+    then count; a new part with the old rating goes unnoticed. Overloads, readings with the verdict open, shorted or no
+    contact, and readings while the station's clock was not set are left out and listed.
 
     With --json every object has: site, unit, circuit, component, section, terminals, quantity, rating, low and high (in
-    limits_unit; null where open), limits_basis, replaced (null, or on, from and visits not counted), left_out (at,
-    reading, reason) and trend (null without a value, else as `meterlink judge trend --json` has it).
+    limits_unit; null without that limit), limits_basis, replacement (null, or on, old_rating and visits_before: the
+    number of visits not counted), excluded (at, reading, reason) and trend (null without a value, else the keys of
+    `meterlink judge trend --json`).
     """
-    rows = Reader(data_dir(data) / DATABASE_FILE).history(unit=unit, component=component, site=site)
-    found = [_PointSeries.from_visits(visits) for visits in group_by_point(rows)]
+    rows = Reader(existing_data_dir(data) / DATABASE_FILE).history(unit=unit, component=component, site=site)
+    all_series = [_PointSeries.from_visits(visits) for visits in group_by_point(rows)]
     if as_json:
-        # ASCII only: whatever encoding a pipe has, and whatever characters a name holds, they arrive unharmed.
-        click.echo(json.dumps([series.fields() for series in found], indent=2))
+        # ASCII only: safe in a pipe of any encoding.
+        click.echo(json.dumps([series.fields() for series in all_series], indent=2))
         return
-    if not found:
+    if not all_series:
         filtered = any((site, unit, component))
-        click.echo("No held readings like that; names are matched whole." if filtered else "No held readings yet.")
+        click.echo(f"No accepted readings {'match; give names in full' if filtered else 'yet'}.")
         return
     width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
-    for series in found:
+    for series in all_series:
         head, *lines = series.lines()
         _print_wrapped(head, "", width)
         for line in lines:
             _print_wrapped(line, "  ", width)
-    _print_wrapped("One value per visit: the last one held there.", "", width)
+    _print_wrapped("One value per visit: the last accepted reading.", "", width)
 
 
 def group_by_point(rows: Iterable[HistoryRow]) -> list[list[HistoryRow]]:
-    """Return, for each test point, the last held reading of every visit; ``rows`` in the order they were held."""
+    """Return a list for each test point: the last accepted reading of every visit, oldest first.
+
+    ``rows`` are in order of acceptance.
+    """
     points: dict[tuple[object, ...], dict[str, HistoryRow]] = {}
     for row in rows:
-        where = (row.site, row.circuit, row.component, row.section, row.terminals, row.reading.quantity)
-        points.setdefault(where, {})[row.visit_uid] = row
+        test_point = (row.site, row.circuit, row.component, row.section, row.terminals, row.reading.quantity)
+        points.setdefault(test_point, {})[row.visit_uid] = row
     return [sorted(visits.values(), key=lambda row: row.id) for visits in points.values()]
 
 
 @dataclass(frozen=True, slots=True)
 class _Replacement:
-    """A part that came in ``by`` with another rating; ``visits`` before it are of the part it replaced."""
+    """A new part, known by its other rating: first read in ``first_row``, after ``visits_before`` visits to the old."""
 
     first_row: HistoryRow
     old_rating: str
@@ -85,7 +88,7 @@ class _Replacement:
 
 @dataclass(frozen=True, slots=True)
 class _PointSeries:
-    """One test point over its visits; ``limits`` are the newest there are, ``trend`` is None without a value."""
+    """One test point over its visits; ``limits`` are the newest known, ``trend`` is None without a value."""
 
     newest: HistoryRow
     excluded: tuple[tuple[HistoryRow, str], ...]
@@ -96,19 +99,19 @@ class _PointSeries:
 
     @classmethod
     def from_visits(cls, visits: Sequence[HistoryRow]) -> "_PointSeries":
-        """Take the visits to one test point, at least one."""
-        replaced = _find_replacement(visits)
-        present = visits[replaced.visits_before :] if replaced else visits
-        left_out = tuple((row, reason) for row in present if (reason := _exclusion_reason(row)))
+        """Return the series of the visits to one test point, at least one visit."""
+        replacement = _find_replacement(visits)
+        present = visits[replacement.visits_before :] if replacement else visits
+        excluded = tuple((row, reason) for row in present if (reason := _exclusion_reason(row)))
         limits = next((row.judgement.limits for row in reversed(present) if row.judgement.limits), None)
         unit = limits.unit if limits else present[-1].reading.unit
         points = [_point(row, unit) for row in present if not _exclusion_reason(row)][-MAX_VISITS:]
-        return cls(present[-1], left_out, replaced, limits, unit, fit_trend(points, limits) if points else None)
+        return cls(present[-1], excluded, replacement, limits, unit, fit_trend(points, limits) if points else None)
 
     def fields(self) -> dict[str, Any]:
-        """Return it as a JSON object; the keys are documented in the command's help."""
-        row, limits, replaced = self.newest, self.limits, self.replacement
-        low, high = (None if limits is None or edge is None else float(edge) for edge in _low_and_high(limits))
+        """Return the series as a JSON object; the keys are documented in the command's help."""
+        row, limits, replacement = self.newest, self.limits, self.replacement
+        low, high = (None if limits is None or limit is None else float(limit) for limit in _low_and_high(limits))
         return {
             "site": row.site.name,
             "unit": row.site.unit,
@@ -122,60 +125,64 @@ class _PointSeries:
             "high": high,
             "limits_unit": limits.unit if limits else None,
             "limits_basis": limits.basis if limits else None,
-            "replaced": replaced
-            and {"on": _time_text(replaced.first_row), "from": replaced.old_rating, "visits": replaced.visits_before},
-            "left_out": [
+            "replacement": replacement
+            and {
+                "on": _time_text(replacement.first_row),
+                "old_rating": replacement.old_rating,
+                "visits_before": replacement.visits_before,
+            },
+            "excluded": [
                 {"at": _time_text(row), "reading": row.reading.text, "reason": reason} for row, reason in self.excluded
             ],
             "trend": None if self.trend is None else trend_fields(self.trend, self.unit),
         }
 
     def lines(self) -> list[str]:
-        """Return it as sentences: first which part, then the answer and what it rests on."""
+        """Return the series as sentences: the part, the answer, the reasons."""
         row = self.newest
         part = f"{row.component} {row.section}".rstrip()
-        where = f"{row.site.name} / {row.site.unit}: {row.circuit}, {part}, {'–'.join(row.terminals)}"
-        lines = [f"{where}, {row.reading.quantity}", *self._answer()]
+        heading = f"{row.site.name} / {row.site.unit}: {row.circuit}, {part}, {'–'.join(row.terminals)}"
+        lines = [f"{heading}, {row.reading.quantity}", *self._answer()]
         if self.limits is not None:
             lines.append(f"Newest limits {limits_text(self.limits)}.")
         if self.replacement is not None:
             lines.append(_replacement_text(self.replacement))
         lines += [f"Left out: {_day_text(row)}, {row.reading.text}, {reason}." for row, reason in self.excluded]
-        return [clean_text(line, _MAX_TEXT_LENGTH) for line in lines]
+        return [printable_text(line) for line in lines]
 
     def _answer(self) -> list[str]:
         if self.trend is None:
             return ["NO VALUES"]
-        said, *reasons = trend_sentences(self.trend, self.unit)
+        answer, *reasons = trend_sentences(self.trend, self.unit)
         if not self.trend.has_enough_visits:
-            said = f"{said} (have {self.trend.visit_count}, need {MIN_VISITS})"
-        return [said, *reasons]
+            answer = f"{answer} (have {self.trend.visit_count}, need {MIN_VISITS})"
+        return [answer, *reasons]
 
 
 def _find_replacement(visits: Sequence[HistoryRow]) -> _Replacement | None:
-    """Return the newest change of rating; a rating that nobody read off the part says nothing."""
-    found, rating = None, ""
+    """Return the newest change of rating; a visit without a rating read off the part is no change."""
+    replacement, rating = None, ""
     for number, row in enumerate(visits):
         if row.rating and rating and row.rating != rating:
-            found = _Replacement(row, rating, number)
+            replacement = _Replacement(row, rating, number)
         rating = row.rating or rating
-    return found
+    return replacement
 
 
 def _replacement_text(replacement: _Replacement) -> str:
     earlier = (
-        "1 visit before is" if replacement.visits_before == 1 else f"{replacement.visits_before} visits before are"
+        "1 earlier visit is" if replacement.visits_before == 1 else f"{replacement.visits_before} earlier visits are"
     )
     return (
-        f"The rating changed from {replacement.old_rating} to {replacement.first_row.rating} on {_day_text(replacement.first_row)}: taken as a new "
-        f"part, so the series starts there; {earlier} not counted."
+        f"The rating changed from {replacement.old_rating} to {replacement.first_row.rating} on"
+        f" {_day_text(replacement.first_row)}, so this counts as a new part; {earlier} not counted."
     )
 
 
 def _exclusion_reason(row: HistoryRow) -> str:
-    """Return why a held reading says nothing about drift, empty where it does."""
+    """Return the reason to leave an accepted reading out of the trend, empty to count it."""
     if row.clock_set is False:
-        return "taken while the clock was not set"
+        return "the clock was not set"
     if row.judgement.verdict in _VERDICTS_WITHOUT_DRIFT:
         return row.judgement.verdict.value
     return "no value" if row.reading.digits is None else ""
@@ -183,12 +190,12 @@ def _exclusion_reason(row: HistoryRow) -> str:
 
 def _point(row: HistoryRow, unit: str) -> TrendPoint:
     reading, judgement = row.reading, row.judgement
-    assert reading.digits is not None  # noqa: S101  # those without a value are left out
-    doubt = None
+    assert reading.digits is not None  # noqa: S101  # readings without a value are left out
+    uncertainty = None
     if judgement.expanded_uncertainty is not None and judgement.limits is not None:
-        doubt = float(convert_interval(judgement.expanded_uncertainty, judgement.limits.unit, unit))
+        uncertainty = float(convert_interval(judgement.expanded_uncertainty, judgement.limits.unit, unit))
     value = convert(reading.digits, reading.unit, unit)
-    return TrendPoint(reading.timestamp.utc_ns, value, row.meter.name or row.meter.address, doubt)
+    return TrendPoint(reading.timestamp.utc_ns, value, row.meter.name or row.meter.address, uncertainty)
 
 
 def _low_and_high(limits: Limits | None) -> tuple[Any, Any]:
@@ -200,10 +207,11 @@ def _time_text(row: HistoryRow) -> str | None:
 
 
 def _day_text(row: HistoryRow) -> str:
-    at = _time_text(row)
-    return "day unknown" if at is None else at[:10]
+    time_text = _time_text(row)
+    return "day unknown" if time_text is None else time_text[:10]
 
 
 def _print_wrapped(line: str, indent: str, width: int) -> None:
-    folded = textwrap.fill(line, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
-    click.echo(folded)
+    click.echo(
+        textwrap.fill(line, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
+    )

@@ -1,1 +1,1 @@
-"""The nouns: units, readings, equipment, verdicts, clock, errors, text, cautions, binary numbers."""
+"""Units, readings, equipment, verdicts, clock, errors, text, cautions and binary numbers."""

@@ -1,4 +1,4 @@
-"""Time as the collector uses it: stamps that order readings even when the wall clock jumps."""
+"""Timestamps that order readings even when the wall clock jumps."""
 
 import os
 import time
@@ -9,10 +9,10 @@ from typing import Protocol
 
 @dataclass(frozen=True, slots=True)
 class Timestamp:
-    """When a packet arrived.
+    """The arrival time of a packet.
 
-    ``utc_ns`` is nanoseconds since 1970-01-01 UTC by the wall clock, which may be wrong or jump;
-    ``monotonic_ns`` is nanoseconds on a clock that only ever goes forward, for differences within one boot.
+    ``utc_ns``: nanoseconds since 1970-01-01 UTC by the wall clock, which may be wrong or jump.
+    ``monotonic_ns``: nanoseconds on a clock that never runs backward, for differences within one boot.
     """
 
     utc_ns: int
@@ -20,7 +20,7 @@ class Timestamp:
 
 
 class Clock(Protocol):
-    """A source of stamps; tests and the demo hand in their own."""
+    """A source of timestamps; tests and the demo pass their own."""
 
     def now(self) -> Timestamp:
         """Return the present moment."""
@@ -28,25 +28,25 @@ class Clock(Protocol):
 
 
 class SystemClock:
-    """The machine's own clocks."""
+    """The clocks of this machine."""
 
     def now(self) -> Timestamp:
         """Return the present moment from ``time_ns`` and ``monotonic_ns``."""
         return Timestamp(time.time_ns(), time.monotonic_ns())
 
 
-# No reading is older than the program that took it: a clock that says so has not been set (a board without a battery
-# starts in the past).
+# No reading is older than this program: an earlier clock has not been set (a board without a battery starts in the
+# past).
 _RELEASED_UTC_NS = round(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * 1_000_000_000
 # Present while systemd's time synchronisation has set the clock since boot.
 _SYNCHRONISED = "/run/systemd/timesync/synchronized"
 
 
 def clock_is_set(utc_ns: int) -> bool | None:
-    """Return whether a wall clock showing ``utc_ns`` now can be trusted; None where this machine does not tell."""
+    """Return whether a wall clock at ``utc_ns`` (ns since 1970 UTC) is set; None if this machine does not report it."""
     if utc_ns < _RELEASED_UTC_NS:
         return False
-    return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110  # on the way of every reading
+    return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110  # called for every reading
 
 
 def format_rfc3339(utc_ns: int) -> str:

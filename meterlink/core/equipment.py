@@ -1,4 +1,4 @@
-"""The nouns around a reading: where it was taken, on what, between which terminals, and what it is held against."""
+"""Equipment: meters, sites, plans, test points and their specifications."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -9,24 +9,24 @@ from meterlink.core.units import Amount, Quantity
 
 
 class CircuitState(StrEnum):
-    """What the circuit must be in before anyone touches the test point's terminals."""
+    """The state a circuit must be in before anyone touches the terminals of its test point."""
 
     ISOLATED = "isolated and discharged"
     ENERGIZED = "energized"
 
 
 class PointKind(StrEnum):
-    """Which judgement a test point gets."""
+    """How a test point is judged."""
 
-    CAPACITOR = "capacitor"  # a capacitor or one section of it, against its rating or the two limits printed on it
+    CAPACITOR = "capacitor"  # a capacitor or one of its sections, against its rating or the two limits printed on it
     COIL = "coil"  # a coil's resistance, against two limits
-    INSULATION = "insulation"  # resistance to ground, against the least accepted; an overload is the good answer
+    INSULATION = "insulation"  # resistance to ground, against a minimum; an overload is good
     RANGE = "range"  # any quantity, against a rating or two limits
 
 
 @dataclass(frozen=True, slots=True)
 class Rating:
-    """What is printed on the part: a value, and a tolerance in the words it is written in (None: the default)."""
+    """The rating printed on a part: its value, and its tolerance as written (None: the default)."""
 
     value: Amount
     tolerance: str | None = None
@@ -37,7 +37,7 @@ class Rating:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Two limits taken from a label or a service sheet, in ``unit``; None where one side is open."""
+    """Two limits from a label or a service sheet, in ``unit``; None for an open side."""
 
     low: Decimal | None
     high: Decimal | None
@@ -51,12 +51,12 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class TestPoint:
-    """Circuit + component + probe terminals + quantity + required state + what it is held against.
+    """One measurement of a visit: circuit, component, two terminals, quantity, required state, specification.
 
-    ``key`` is unique within its plan. ``against`` is None while nobody has read the rating off the part.
-    ``section`` names the part of a component (``HERM``) where it has several. ``why`` is one sentence for whoever
-    has not done this before. ``coupling`` is for voltage and current: None takes AC and DC alike. ``caution`` is what
-    is to be said here beyond the standard caution (see `meterlink.core.cautions`).
+    ``key`` is unique within its plan. ``specification`` is None until the rating has been read off the part.
+    ``section`` names one section (``HERM``) of a component that has several. ``why`` is a sentence for beginners.
+    ``coupling`` applies to voltage and current; None accepts AC and DC. ``caution`` is added to the standard caution
+    (see `meterlink.core.cautions`). ``rule`` is the decision rule, empty for the station's.
     """
 
     __test__ = False  # pytest: a noun, not a test class
@@ -77,27 +77,27 @@ class TestPoint:
 
     @property
     def title(self) -> str:
-        """``run capacitor HERM``: what a technician would call it."""
+        """Component and section, ``run capacitor HERM``."""
         return f"{self.component} {self.section}".rstrip()
 
 
 class DerivedPointKind(StrEnum):
-    """Which judgement is worked out of several readings."""
+    """How a derived point is judged."""
 
-    UNBALANCE = "unbalance"  # three line-to-line voltages, or three line currents, against the most percent
-    UNDER_LOAD = "under-load"  # a capacitor at work, from its amps, its volts and the frequency, against its rating
+    UNBALANCE = "unbalance"  # three line-to-line voltages, or three line currents, against a maximum in percent
+    UNDER_LOAD = "under-load"  # a capacitor at work: from amps, volts and frequency, against its rating
     WINDINGS = "windings"  # three resistances between a motor's three terminals, against each other
-    SPLIT = "split"  # return air less supply air, against a span of temperature differences
+    SPLIT = "split"  # return air minus supply air, against two limits
 
 
 @dataclass(frozen=True, slots=True)
 class DerivedPoint:
-    """A judgement worked out of the readings held at several test points.
+    """A judgement worked out of the accepted readings of several test points.
 
-    ``of`` pairs what each reading is for with the key of its test point: ``amps``, ``volts``, ``capacitor`` and
-    ``frequency``; ``return`` and ``supply``; ``first``, ``second`` and ``third`` where the three are alike. ``against``
-    is None where the usual limits, or the rating known at the ``capacitor`` point, are taken. ``frequency`` is the
-    supply's, of an under-load check for which nobody reads it.
+    ``inputs`` holds pairs ``(role, key of a test point)``. The roles are ``amps``, ``volts``, ``capacitor`` and
+    ``frequency``; ``return`` and ``supply``; or ``first``, ``second`` and ``third`` for three readings of one kind.
+    ``specification`` is None for the usual limits, or for the rating of the ``capacitor`` point.
+    ``frequency`` is the supply's, for an under-load point without a frequency reading.
     """
 
     key: str
@@ -109,13 +109,13 @@ class DerivedPoint:
     why: str = ""
 
     def input_key(self, role: str) -> str | None:
-        """Return the key of the test point read for ``role``, None where there is none."""
+        """Return the key of the test point in ``role``; None if no point has it."""
         return dict(self.inputs).get(role)
 
     def uses_exclusively(self, key: str) -> bool:
-        """Whether the reading at ``key`` is taken for this check, and so needs no limits of its own.
+        """Return whether the reading at ``key`` serves this derived point only, and so needs no limits of its own.
 
-        A supply voltage has its nameplate and a capacitor its rating, whatever else is made of them.
+        A supply voltage is also judged by the nameplate, and a capacitor by its rating.
         """
         return self.kind is not DerivedPointKind.UNBALANCE and key in {
             at for role, at in self.inputs if role != "capacitor"
@@ -124,7 +124,7 @@ class DerivedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The ordered test points of a visit, and what is worked out of several of them."""
+    """The ordered test points of a visit, and the points derived from them."""
 
     name: str
     points: tuple[TestPoint, ...]
@@ -133,7 +133,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """Where a visit happens: the site, and the machine there that carries the nameplate."""
+    """The place of a visit, and the machine there that has the nameplate."""
 
     name: str
     unit: str
@@ -141,10 +141,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Meter:
-    """An instrument as the station knows it. ``address`` is what the platform's Bluetooth stack calls it.
+    """An instrument of the station. ``address`` is its address in the platform's Bluetooth stack.
 
-    ``serial`` is the number it tells of itself, ``service`` the UUID of the GATT service its readings come from; both
-    are empty until known, or where there is none.
+    ``serial`` is the serial number it reports, ``service_uuid`` the UUID of the GATT service that sends its readings.
+    Both are empty until known, and for a meter without them.
     """
 
     address: str

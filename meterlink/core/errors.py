@@ -1,10 +1,10 @@
-"""The one root of Meterlink's errors. A message says what failed, on what, and what to try."""
+"""Meterlink's errors: one root, one class per cause."""
 
 
 class MeterlinkError(Exception):
-    """Anything Meterlink can foresee going wrong.
+    """A foreseen failure.
 
-    ``message`` says what failed and on what; ``remedy`` says what to try, or is empty where nothing can be tried.
+    ``message`` names the failure and its object. ``remedy`` names a step to try; it is empty if there is none.
     ``str()`` of the error is both, on one line.
     """
 
@@ -20,25 +20,25 @@ class MeterlinkError(Exception):
 
 
 def user_error(error: BaseException) -> BaseException:
-    """Return what a user should be told of ``error``: out of a task group's group, the first foreseen one.
+    """Return the error to show to a user: of an exception group, its first foreseen error.
 
-    Foreseen are MeterlinkError and OSError (a full disk, a reader that left). A group that holds anything else is
-    returned as it is.
+    Foreseen are MeterlinkError and OSError (a full disk, a closed pipe). A group with any other error is returned
+    unchanged.
     """
     if not isinstance(error, BaseExceptionGroup):
         return error
-    known, others = error.split((MeterlinkError, OSError))
-    return error if known is None or others is not None else user_error(known.exceptions[0])
+    foreseen, unforeseen = error.split((MeterlinkError, OSError))
+    return error if foreseen is None or unforeseen is not None else user_error(foreseen.exceptions[0])
 
 
 class InputError(MeterlinkError):
-    """Text, a number or a file given by a person or a program cannot be used."""
+    """A text, number or file from a person or a program cannot be used."""
 
     exit_code = 2
 
 
 class PlanError(InputError):
-    """A plan file cannot be used; the message names the file and the place in it."""
+    """A plan file cannot be used; the message names the file and the line."""
 
 
 class SettingsError(InputError):
@@ -50,7 +50,7 @@ class RadioError(MeterlinkError):
 
 
 class DriverError(MeterlinkError):
-    """A driver is missing, broken, or cannot serve this meter."""
+    """A driver is missing, is broken, or does not fit this meter."""
 
 
 class StoreError(MeterlinkError):
@@ -62,4 +62,4 @@ class LinkError(MeterlinkError):
 
 
 class PublishError(MeterlinkError):
-    """The MQTT broker cannot be reached or refused what was sent."""
+    """The MQTT broker cannot be reached, or it refused a message."""

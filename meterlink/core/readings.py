@@ -1,4 +1,4 @@
-"""A reading: one value from a meter, with everything needed to judge it and to replay it."""
+"""A reading: one value from a meter, with all that judging and replaying need."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -9,15 +9,15 @@ from meterlink.core.units import Quantity, to_base
 
 
 class Status(StrEnum):
-    """Whether a reading carries a value."""
+    """Whether a reading has a value."""
 
     OK = "ok"
-    OVERLOAD = "overload"  # above the range: on ohms, what an open circuit shows
-    INVALID = "invalid"  # the meter says it has no value (not a number, not at this resolution, unknown)
+    OVERLOAD = "overload"  # above the range; on ohms, an open circuit
+    INVALID = "invalid"  # the meter has no value (not a number, not at this resolution, unknown)
 
 
 class Coupling(StrEnum):
-    """Alternating or direct, where the meter says so."""
+    """Alternating or direct, if the meter reports it."""
 
     AC = "AC"
     DC = "DC"
@@ -27,10 +27,10 @@ class Coupling(StrEnum):
 class Reading:
     """One value from a meter.
 
-    ``digits`` is the number as the display shows it, in the display unit ``unit``, trailing zeros kept; None unless
-    ``status`` is ok. ``resolution`` is one count of that display in ``unit``, None where the meter does not tell
-    (a binary float). ``channel`` and ``packet`` are what it was decoded from. ``hold`` is whether the display is
-    frozen, ``relative`` whether it shows a difference: neither is what the probes measure now.
+    ``digits`` is the number on the display, in the display unit ``unit``, trailing zeros kept; None unless ``status``
+    is ok. ``resolution`` is one count of that display in ``unit``, None if the meter does not report it (a binary
+    float). ``packet`` holds the bytes it was decoded from, ``channel`` the characteristic that sent them.
+    ``display_hold``: the display is frozen. ``relative``: the display shows a difference to an earlier value.
     """
 
     quantity: Quantity
@@ -48,16 +48,16 @@ class Reading:
 
     @property
     def is_judgeable(self) -> bool:
-        """Whether it is what the probes measure now, and so may be judged."""
+        """Whether the display shows the present measurement, and so may be judged."""
         return not (self.display_hold or self.relative)
 
     @property
     def value(self) -> float | None:
-        """The value in the base unit of its quantity (V, A, Ω, F, Hz, °C, %), None when there is none."""
+        """The value in the base unit of its quantity (V, A, Ω, F, Hz, °C, %); None without a value."""
         return None if self.digits is None else float(to_base(self.digits, self.unit))
 
     @property
     def text(self) -> str:
-        """What the display would show: ``4.70 µF``, ``OL Ω``, ``--- V``; with AC or DC where known."""
+        """The display as text: ``4.70 µF``, ``OL Ω``, ``--- V``; with AC or DC where known."""
         number = {Status.OVERLOAD: "OL", Status.INVALID: "---"}.get(self.status) or f"{self.digits:f}"
         return f"{number} {self.unit}" + (f" {self.coupling}" if self.coupling else "")

@@ -1,23 +1,23 @@
-"""Text that came from outside (names on the air, labels in files), made fit to show, log and store."""
+"""Text from outside (names on the air, labels in files), made safe to show, log and store."""
 
 import unicodedata
 
-# A GATT device name is at most 248 bytes (Bluetooth Core, Device Name); a row on a 40-column screen shows far less.
+# A GATT device name is at most 248 bytes (Bluetooth Core, Device Name); a row of a 40-column screen has room for 40.
 LONGEST_NAME = 40
 
 
 def clean_text(text: str | None, longest: int = LONGEST_NAME) -> str:
     """Return ``text`` without control, format, surrogate or private characters, folded to one line.
 
-    Whoever advertises chooses these bytes: escape sequences, markup brackets and direction overrides must not reach
-    a terminal. Square brackets become round ones, so no markup language of a screen library can find a tag.
-    At most ``longest`` characters are kept. Empty text stays empty.
+    The sender chooses these bytes: escape sequences, markup brackets and direction overrides must not reach a
+    terminal. Square brackets become round ones, so that a screen library finds no markup tag. The result has at most
+    ``longest`` characters; None becomes an empty text.
     """
     if not text:
         return ""
     kept = "".join(
         " " if char.isspace() else char for char in text if char.isspace() or unicodedata.category(char)[0] != "C"
     )
-    # Composed after the invisible characters are gone, so that cleaning twice changes nothing.
-    shown = " ".join(unicodedata.normalize("NFC", kept).split())
-    return shown.replace("[", "(").replace("]", ")")[:longest].rstrip()
+    # Compose (NFC) after the invisible characters are removed, so that cleaning twice changes nothing.
+    composed = " ".join(unicodedata.normalize("NFC", kept).split())
+    return composed.replace("[", "(").replace("]", ")")[:longest].rstrip()

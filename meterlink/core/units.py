@@ -1,7 +1,7 @@
 """Quantities and units: the trade's spellings in, exact Decimals out. The only importer of pint.
 
-Every amount is a Decimal in a *display unit* (the unit a meter shows, such as µF), because limits are judged in the
-digits a person can read; `to_base` gives the same amount in the SI unit of its quantity (°C for temperature).
+Every amount is a Decimal in a *display unit* (the unit on a meter's display, such as µF), because limits are judged in
+the digits a person reads. `to_base` returns the same amount in the base unit of its quantity (°C for temperature).
 """
 
 import re
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class Quantity(StrEnum):
-    """What a meter can measure. ``battery`` is the meter's own charge, never a test point's quantity."""
+    """A quantity that a meter measures. ``battery`` is the meter's own charge, never a test point's quantity."""
 
     VOLTAGE = "voltage"
     CURRENT = "current"
@@ -41,25 +41,25 @@ BASE_UNIT: dict[Quantity, str] = {
     Quantity.BATTERY: "%",
 }
 
-# (smallest pivot, symbol), largest first: what a four-digit meter whose step is pivot/1000 would print.
-# Capacitance stays in µF as far as the trade reads it: run and start capacitors are marked in µF, never in mF.
+# (smallest pivot, symbol), largest first: the unit that a four-digit meter with a step of pivot/1000 prints.
+# Capacitance has no mF: run and start capacitors are marked in µF.
 _DISPLAY_UNITS: dict[Quantity, tuple[tuple[Decimal, str], ...]] = {
     Quantity.VOLTAGE: ((Decimal(1), "V"), (Decimal(0), "mV")),
     Quantity.CURRENT: ((Decimal(1), "A"), (Decimal("1e-3"), "mA"), (Decimal(0), "µA")),
     Quantity.RESISTANCE: ((Decimal("1e6"), "MΩ"), (Decimal("1e3"), "kΩ"), (Decimal(0), "Ω")),
     Quantity.CAPACITANCE: ((Decimal("1e-7"), "µF"), (Decimal(0), "nF")),
-    # Line frequency is read in Hz also by a meter that steps in whole Hz: 60 Hz, not 0.060 kHz.
+    # A meter that steps in whole Hz shows line frequency in Hz, too: 60 Hz, not 0.060 kHz.
     Quantity.FREQUENCY: ((Decimal("1e4"), "kHz"), (Decimal(0), "Hz")),
 }
 
-# Prefixes found on meters and parts; pint knows more, but 45 zF is a slip, not a unit.
+# Prefixes found on meters and parts. Pint has more, but 45 zF is a slip, not a unit.
 _QUANTITY_OF_UNIT = {
     prefix + BASE_UNIT[quantity]: quantity
     for quantity in _DISPLAY_UNITS
     for prefix in ("p", "n", "µ", "m", "", "k", "M")
 } | {"°C": Quantity.TEMPERATURE, "°F": Quantity.TEMPERATURE, "%": Quantity.RATIO}
 
-# Spellings beyond pint's own. Written lower-case; matched after the case-sensitive ones have been tried.
+# Spellings beyond pint's own, in lower case; matched after the case-sensitive ones.
 _SPELLINGS = {
     "mfd": "µF",
     "uf": "µF",
@@ -89,7 +89,7 @@ _SPELLINGS = {
     "%": "%",
     "percent": "%",
 }
-# Spellings whose case carries the meaning (milli against mega).
+# Spellings in which case matters (milli, mega).
 _CASE_SENSITIVE_SPELLINGS = {
     "F": "F",
     "mF": "mF",
@@ -105,38 +105,42 @@ _CASE_SENSITIVE_SPELLINGS = {
     "uA": "µA",
     "MHz": "MHz",
 }
-# A bare prefix means ohms when ohms are expected ("4.7k" is how it is said and written).
+# A bare prefix means ohms where ohms are expected: the trade writes "4.7k".
 _OHM_PREFIXES = {"k": "kΩ", "K": "kΩ", "M": "MΩ", "R": "Ω"}
 
 _PINT_NAME = {"°C": "degC", "°F": "degF", "%": "percent"}
 
-# ASCII digits only: str.isdigit and \d take digits of every script, float() takes "nan" and "1e400".
 _OHM = re.compile(r"ohms?$", re.IGNORECASE)
+# ASCII digits only: str.isdigit and \d accept digits of every script, float() accepts "nan" and "1e400".
 _AMOUNT = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(.*)")
 _LONGEST_TEXT = 64  # characters; no reading on a display or a label is longer
-_LARGEST_EXPONENT = 30  # decimal places either way; far outside any meter, well inside float
-_EXACT = Context(prec=60)  # digits; a 128-bit integer has 39, the default of 28 would round it
+_LARGEST_EXPONENT = 30  # powers of ten either way; far beyond any meter, well within float
+_EXACT = Context(prec=60)  # digits; a 128-bit integer has 39, which the default of 28 would round
 
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A number as written or displayed (trailing zeros kept) and its display unit."""
+    """A number as written or displayed (trailing zeros kept), and its display unit."""
 
     digits: Decimal
     unit: str
 
     @property
     def base_value(self) -> Decimal:
-        """The same amount in the base unit of its quantity, exactly (°F → °C to 28 digits)."""
+        """The exact value in the base unit of its quantity (°F → °C to 28 digits)."""
         return to_base(self.digits, self.unit)
 
     @property
     def resolution(self) -> Decimal:
-        """One step of the last written place, in ``unit``."""
+        """One step of the last decimal place, in ``unit``."""
         return resolution_of(self.digits)
 
     def to(self, unit: str) -> Decimal:
-        """Return the digits in another unit of the same quantity; InputError for a unit of another quantity."""
+        """Return the number in another unit of the same quantity.
+
+        Raises:
+            InputError: ``unit`` belongs to another quantity.
+        """
         return convert(self.digits, self.unit, unit)
 
     def __str__(self) -> str:
@@ -145,27 +149,31 @@ class Amount:
 
 @cache
 def _registry() -> "pint.UnitRegistry[Decimal]":
-    # Imported on first use: a quarter of a second that --help should not pay.
+    # Imported on first use: it costs a quarter of a second, too long for --help.
     import pint  # noqa: PLC0415
 
     return pint.UnitRegistry(non_int_type=Decimal, cache_folder=None)
 
 
 def load_unit_registry() -> None:
-    """Load pint now: a third of a second that must not stall an event loop at the first reading."""
+    """Load pint now: it costs a third of a second, and the first reading must not stall an event loop."""
     _registry()
 
 
 @cache
 def _factor(unit: str, base: str) -> Decimal:
-    """How many ``base`` one ``unit`` is, for units that differ by a factor only."""
+    """Return the number of ``base`` in one ``unit``, for units that differ by a factor only."""
     ureg = _registry()
     name, base_name = (_PINT_NAME.get(symbol, symbol) for symbol in (unit, base))
     return Decimal(ureg.Quantity(Decimal(1), name).to(base_name).magnitude)
 
 
 def quantity_of(unit: str) -> Quantity:
-    """Return the quantity a display unit belongs to (``%`` is a ratio); InputError for an unknown symbol."""
+    """Return the quantity of a display unit (``%`` is a ratio).
+
+    Raises:
+        InputError: the symbol is unknown.
+    """
     quantity = _QUANTITY_OF_UNIT.get(unit)
     if quantity is None:
         raise InputError(f"{unit!r} is not a unit known here.", "Use one of V, A, Ω, µF, Hz, °C, °F, %.")
@@ -173,7 +181,11 @@ def quantity_of(unit: str) -> Quantity:
 
 
 def to_base(digits: Decimal, unit: str) -> Decimal:
-    """Return ``digits`` of ``unit`` in the base unit of its quantity (V, A, Ω, F, Hz, °C, %)."""
+    """Return ``digits`` of ``unit`` in the base unit of its quantity (V, A, Ω, F, Hz, °C, %).
+
+    Raises:
+        InputError: ``unit`` is unknown.
+    """
     if unit == "°F":
         # Exact definition, T/°C = (T/°F - 32) / 1.8 (BIPM SI brochure 9th ed. gives °C; NIST SP 811 B.8 gives °F).
         return (digits - 32) / Decimal("1.8")
@@ -181,7 +193,11 @@ def to_base(digits: Decimal, unit: str) -> Decimal:
 
 
 def convert(digits: Decimal, unit: str, to_unit: str) -> Decimal:
-    """Return ``digits`` of ``unit`` in the unit ``to``; InputError when they measure different things."""
+    """Return ``digits`` of ``unit`` in ``to_unit``.
+
+    Raises:
+        InputError: the units belong to different quantities, or one of them is unknown.
+    """
     if unit == to_unit:
         return digits
     if quantity_of(unit) is not quantity_of(to_unit):
@@ -195,18 +211,18 @@ def convert(digits: Decimal, unit: str, to_unit: str) -> Decimal:
 
 
 def resolution_of(digits: Decimal) -> Decimal:
-    """Return one step of the last place of ``digits``: 4.70 → 0.01."""
+    """Return one step of the last decimal place of ``digits``: 4.70 → 0.01."""
     exponent = digits.as_tuple().exponent
     return Decimal((0, (1,), exponent if isinstance(exponent, int) else 0))
 
 
 def display_amount(quantity: Quantity, base_value: Decimal, *, resolution_known: bool = True) -> Amount:
-    """Return ``base`` (in the base unit, its last place being the meter's step) as a meter would print it.
+    """Return ``base_value`` (base unit; its last place is the meter's step) in the unit that a meter would print.
 
-    The prefix follows the step rather than the value, so it does not flip while a value wanders through a range.
-    Only where the step is far finer than a display's (24 V sent in µV) does a larger prefix keep the digits before the
-    point readable; that takes 100 000 counts, more than a hand-held meter has. With ``resolution_known=False`` (a value that
-    came as a binary float) it follows the magnitude. Digits are moved, never rounded.
+    The prefix follows the step, not the value, so it does not flip while a value wanders through a range. A step far
+    finer than a display's (24 V sent in µV: more than 100 000 counts, beyond a hand-held meter) gets a larger prefix,
+    which keeps the digits before the point readable. With ``resolution_known=False`` (a binary float) the prefix
+    follows the magnitude. The decimal point moves; no digit is rounded.
     """
     ladder = _DISPLAY_UNITS.get(quantity)
     if ladder is None:
@@ -218,31 +234,33 @@ def display_amount(quantity: Quantity, base_value: Decimal, *, resolution_known:
 
 
 def _normalize_symbols(text: str) -> str:
-    # U+03BC (Greek mu) and U+00B5 (micro sign) look alike; U+2126 (ohm sign) is canonically U+03A9.
+    # U+03BC (Greek mu) and U+00B5 (micro sign) look alike; U+2126 (ohm sign) is canonically U+03A9 (omega).
     return text.strip().replace("\u03bc", "µ").replace("\u2126", "Ω")
 
 
 def parse_unit(text: str, quantity: Quantity | None = None) -> str:
     """Return the display unit that ``text`` spells (µ, μ, u, MFD, mfd, Ω, ohm, k …).
 
-    ``quantity`` is what is expected; it gives a bare ``k`` its meaning. InputError, naming what was read, for an
-    unknown or ambiguous spelling or another quantity.
+    ``quantity`` is the expected quantity; it decides that a bare ``k`` means kΩ.
+
+    Raises:
+        InputError: the spelling is unknown or ambiguous, or the unit belongs to another quantity.
     """
-    given = _OHM.sub("Ω", _normalize_symbols(text).replace(" ", ""))
+    spelling = _OHM.sub("Ω", _normalize_symbols(text).replace(" ", ""))
     expected = f"Use {_examples(quantity)}."
-    if given in {"MF", "Mf"}:
+    if spelling in {"MF", "Mf"}:
         raise InputError(f"{text!r} could be microfarad or megafarad.", "Write µF, uF or MFD.")
-    symbol = _CASE_SENSITIVE_SPELLINGS.get(given)
+    symbol = _CASE_SENSITIVE_SPELLINGS.get(spelling)
     if quantity is Quantity.RESISTANCE:
-        symbol = symbol or _OHM_PREFIXES.get(given)
-    elif quantity is Quantity.TEMPERATURE and given == "F":
+        symbol = symbol or _OHM_PREFIXES.get(spelling)
+    elif quantity is Quantity.TEMPERATURE and spelling == "F":
         symbol = "°F"
     if symbol is None:
-        symbol = _SPELLINGS.get(given.lower())
+        symbol = _SPELLINGS.get(spelling.lower())
     if not symbol:
-        what = f"{text.strip()!r} is not a unit known here." if given else "The unit is missing."
-        raise InputError(what, expected)
-    if symbol == "°F" and given == "f" and quantity is not Quantity.TEMPERATURE:
+        message = f"{text.strip()!r} is not a unit known here." if spelling else "The unit is missing."
+        raise InputError(message, expected)
+    if symbol == "°F" and spelling == "f" and quantity is not Quantity.TEMPERATURE:
         raise InputError(f"{text!r} could be farad or degree Fahrenheit.", expected)
     if quantity is not None and quantity_of(symbol) is not quantity:
         raise InputError(f"{text.strip()!r} is a unit of {quantity_of(symbol)}, not of {quantity}.", expected)
@@ -264,12 +282,15 @@ def _examples(quantity: Quantity | None) -> str:
 
 
 def parse_number(text: str) -> tuple[Decimal, str]:
-    """Split ``text`` into its leading number and the rest; InputError when there is no usable number.
+    """Split ``text`` into ``(number, rest)``: its leading number and the text after it.
 
-    Decimal point only: a comma may be a decimal sign or a thousands mark, so it is refused, not guessed.
+    The decimal sign is a point: a comma may be a decimal sign or a thousands mark, so it is refused, not guessed.
+
+    Raises:
+        InputError: the text starts with no number, or the number is too large, too small or ambiguous.
     """
-    given = _normalize_symbols(text)
-    match = _AMOUNT.fullmatch(given) if len(given) <= _LONGEST_TEXT else None
+    normal = _normalize_symbols(text)
+    match = _AMOUNT.fullmatch(normal) if len(normal) <= _LONGEST_TEXT else None
     if match is None:
         raise InputError(
             f"{text[:_LONGEST_TEXT]!r} does not start with a number.", "Write a number and a unit: 42.3 uF."
@@ -279,15 +300,17 @@ def parse_number(text: str) -> tuple[Decimal, str]:
         raise InputError(f"{text!r} has a second decimal sign or a comma.", "Write the number with one point: 42.3.")
     number = Decimal(match[1])
     if abs(number.adjusted()) > _LARGEST_EXPONENT or len(number.as_tuple().digits) > _LARGEST_EXPONENT:
-        raise InputError(f"{text!r} is beyond what any meter shows.", "Check the exponent.")
+        raise InputError(f"{text!r} is beyond the range of any meter.", "Check the exponent.")
     return number, rest
 
 
 def parse_amount(text: str, quantity: Quantity | None = None, *, unit: str | None = None) -> Amount:
-    """Return the number and unit written in ``text``: ``45uF``, ``42.3 MFD``, ``4.7k``, ``14.2 ohms``.
+    """Return the number and the unit in ``text``: ``45uF``, ``42.3 MFD``, ``4.7k``, ``14.2 ohms``.
 
-    ``unit`` is used where the text names none; without it a missing unit is an InputError, as is anything that is not
-    a plain number followed by a unit of ``quantity``.
+    ``quantity`` is the expected quantity. ``unit`` is the unit of a text that has none.
+
+    Raises:
+        InputError: the text is not a number with a unit of ``quantity``, or its unit is missing and ``unit`` is None.
     """
     number, rest = parse_number(text)
     if not rest and unit is not None:

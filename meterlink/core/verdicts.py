@@ -1,4 +1,4 @@
-"""What a judgement is made of."""
+"""Judgements: verdict, margin and limits."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -6,20 +6,20 @@ from enum import StrEnum
 
 
 class Verdict(StrEnum):
-    """What the judge says of a held reading."""
+    """The verdict on an accepted reading."""
 
     WITHIN = "within"
     OUTSIDE = "outside"
     OPEN = "open"
     SHORTED = "shorted"
-    NO_CONTACT = "no contact"  # the probes touch nothing: not a statement about the part
-    NO_LIMITS = "no limits"  # nothing to hold the reading against yet
-    # Neither proven within nor proven outside (ISO 14253-1): only a guarded rule says so, never simple acceptance.
+    NO_CONTACT = "no contact"  # the probes touch nothing: no verdict on the part
+    NO_LIMITS = "no limits"  # the test point has no limits yet
+    # Neither proven within nor proven outside (ISO 14253-1); by a guarded rule only, never by simple acceptance.
     UNDECIDED = "undecided"
 
 
 class Margin(StrEnum):
-    """Whether the meter's own uncertainty could turn the verdict; always a close call where it is undecided."""
+    """Whether the meter's own uncertainty could reverse the verdict; an undecided verdict is always a close call."""
 
     CLEAR = "clear"
     CLOSE_CALL = "close call"
@@ -27,9 +27,10 @@ class Margin(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Low and high in ``unit``, both within; ``basis`` says where they came from: ``45 µF ±6 %``.
+    """The lowest and highest value that count as within, in ``unit``; None for an open side.
 
-    ``nominal`` is what a deviation is taken from: the rated value, or the middle of two limits.
+    ``basis`` is their source, ``45 µF ±6 %``. ``nominal`` is the reference of a deviation: the rated value, or the
+    middle of two limits.
     """
 
     low: Decimal | None
@@ -41,15 +42,15 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict with what it rests on.
+    """A verdict with the figures behind it.
 
-    ``digits`` is the reading in ``limits.unit`` (None for an overload); ``deviation_percent`` is from
-    ``limits.nominal``; ``uncertainty`` is the half-width, in ``limits.unit``, of the interval the margin was taken
-    with, and ``accuracy`` the accuracy line it came from, in words. ``reason`` is one sentence a technician can read.
+    ``digits`` is the reading in ``limits.unit`` (None for an overload), ``deviation_percent`` its deviation from
+    ``limits.nominal``. ``expanded_uncertainty`` is the half-width, in ``limits.unit``, of the interval that decides the
+    margin; ``accuracy`` is its accuracy line in words. ``reason`` is one sentence for a technician.
 
-    ``rule`` is the decision rule in words. ``probability`` (0 to 1) is that of the true value lying within the limits
-    (JCGM 106), and ``k`` the coverage factor behind ``uncertainty``; both None where nothing was worked out.
-    ``settle_it`` says in one sentence what would settle a close call; it is empty for a clear one.
+    ``rule`` is the decision rule in words. ``probability`` (0 to 1) is the chance that the true value is within the
+    limits (JCGM 106); ``coverage_factor`` belongs to ``expanded_uncertainty``. Both are None if not worked out.
+    ``next_measurement`` is one sentence on the measurement that would settle a close call; empty for a clear margin.
     """
 
     verdict: Verdict

@@ -1,6 +1,6 @@
-"""From held readings to findings in plain words: rules are data (``rules.toml``), facts are small pure functions.
+"""Find causes in the accepted readings of a visit: the rules are data (``rules.toml``), the facts small pure functions.
 
-A rule names facts in plain words; each fact is a function of its own that says from the readings whether it holds, with
-its numbers. Rules in a file of conditions on numbers would have needed a small language of its own, which nobody could
-test one by one; a list of named facts needs none and reads like the trade speaks.
+A rule lists facts by their statements. A fact is a function that returns, with its numbers, whether its statement holds
+for the readings. Conditions on numbers in the rules file would need a language of their own, which is hard to test. A
+list of named facts needs none and uses the words of the trade.
 """

@@ -1,13 +1,13 @@
-"""What a diagnosis says."""
+"""A diagnosis and its causes."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
 
 class CauseKind(StrEnum):
-    """Where a finding looks for the cause; the order is the one to check them in, cheapest first."""
+    """Where a cause lies; the order is the order of checking, cheapest first."""
 
-    STOP = "stop"  # before any hand goes there again
+    STOP = "stop"  # cleared before anybody touches the circuit again
     MEASUREMENT = "measurement"
     CONNECTION = "connection"
     UPSTREAM = "upstream"
@@ -15,22 +15,22 @@ class CauseKind(StrEnum):
 
 
 class Confidence(StrEnum):
-    """How sure a finding is: what its evidence adds up to, in half-powers of ten of the odds against anything else.
+    """How sure a cause is, by the sum of its weights (half-powers of ten of the odds for it).
 
-    Never certain: a reading says what was between two leads, not what is wrong with a part.
+    No cause is certain: a reading is a value between two leads, not the state of a part.
     """
 
-    VERY_LIKELY = "very likely"  # 4 and more: 100 to 1
+    VERY_LIKELY = "very likely"  # 4 or more: 100 to 1
     LIKELY = "likely"  # 2 or 3: 10 to 1
     POSSIBLE = "possible"  # 0 or 1
-    UNLIKELY = "unlikely"  # below 0: more speaks against it
+    UNLIKELY = "unlikely"  # below 0: more evidence against it than for it
 
     @classmethod
     def from_score(cls, score: int) -> "Confidence":
-        """Return the word for a sum of weights."""
-        for least, word in ((4, cls.VERY_LIKELY), (2, cls.LIKELY), (0, cls.POSSIBLE)):
+        """Return the confidence for ``score``, a sum of weights in half-powers of ten."""
+        for least, confidence in ((4, cls.VERY_LIKELY), (2, cls.LIKELY), (0, cls.POSSIBLE)):
             if score >= least:
-                return word
+                return confidence
         return cls.UNLIKELY
 
 
@@ -38,10 +38,10 @@ class Confidence(StrEnum):
 class Cause:
     """One explanation of some readings.
 
-    ``rule`` is the key of the rule it comes from, for programs; ``score`` the sum of weights behind ``confidence``.
-    ``next_measurement`` is what would decide, ``caution`` what goes for the hand that takes it. ``readings`` are the
-    numbers of the readings without which the finding would not be; ``beside`` the titles of findings that explain one
-    of them in another way or add to it.
+    ``rule`` is the key of its rule, for programs. ``score`` is the sum of weights behind ``confidence``, in half-powers
+    of ten. ``next_measurement`` decides about the cause, and ``caution`` applies while it is made. ``reading_numbers``
+    are the numbers of the readings that the rule needs. ``related`` are the titles of the causes that need one of the
+    same readings: they compete with this cause or add to it.
     """
 
     rule: str
@@ -59,10 +59,10 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """Findings, the most urgent and then the surest first; ``summary`` is a sentence for the top.
+    """The causes of a visit: the kind ``stop`` first, then the surest first.
 
-    ``notes`` say what the findings leave open: readings with nothing to hold them against, readings that are outside
-    and that no rule explains, close calls.
+    ``summary`` is one sentence for the top. ``notes`` are sentences about the readings that the causes leave open:
+    readings without limits, readings outside that no rule explains, and close calls.
     """
 
     summary: str

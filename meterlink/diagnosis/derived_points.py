@@ -1,7 +1,7 @@
-"""Judgements worked out of several held readings: unbalance, capacitance under load, windings, temperature split.
+"""Judge derived points from several accepted readings: unbalance, capacitance under load, windings, temperature split.
 
-Which readings belong together, and what they are held against, is a plan's `DerivedCheck`; each is judged by the
-function that judges the same numbers typed in. The rule is simple acceptance, as there.
+A plan's `DerivedPoint` names the readings and their specification. The same functions judge the same numbers typed in,
+by simple acceptance.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -34,11 +34,12 @@ FAILED_VERDICTS = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 @dataclass(frozen=True, slots=True)
 class DerivedResult:
-    """What a check says of the readings held so far.
+    """The result of a derived point from the readings accepted so far.
 
-    ``verdict`` is None where it says nothing: inputs are ``missing``, or the readings cannot be or do not tell, which
-    ``text`` then says. ``value`` is the figure in a few words (``2.41 %``), ``text`` one or two sentences with the
-    numbers, ``basis`` what it is held against and how it is worked out. ``margin`` is None where none was taken.
+    ``verdict`` is None without a result: inputs are ``missing``, or the readings are impossible or decide nothing.
+    ``text`` then gives the reason, else the numbers in one or two sentences. ``value`` is the figure with its unit
+    (``2.41 %``). ``basis`` is the specification and the method. ``margin`` is None where none applies. ``missing`` are
+    the names of the inputs without a reading.
     """
 
     point: DerivedPoint
@@ -51,13 +52,16 @@ class DerivedResult:
 
     @property
     def failed(self) -> bool:
-        """Whether it is outside, open or shorted."""
+        """Whether the verdict is outside, open or shorted."""
         return self.verdict in FAILED_VERDICTS
 
 
 @dataclass(frozen=True, slots=True)
 class DerivedInputs:
-    """What there is to work with: the test points with their readings by key, and what each is held against."""
+    """The readings and the limits (None: unknown) of the test points, both by the key of the point.
+
+    ``capacitor_tolerance`` is for a capacitor without a marked tolerance.
+    """
 
     point_readings: Mapping[str, PointReadings]
     limits: Mapping[str, Limits | None]
@@ -65,68 +69,84 @@ class DerivedInputs:
 
     @property
     def points(self) -> dict[str, TestPoint]:
-        """The test points by key."""
-        return {key: takes.point for key, takes in self.point_readings.items()}
+        """The test points: ``{key: test point}``."""
+        return {key: point_readings.point for key, point_readings in self.point_readings.items()}
 
 
 def judge_derived_points(points: Sequence[DerivedPoint], inputs: DerivedInputs) -> tuple[DerivedResult, ...]:
-    """Return what each check says, in their order; KeyError where one names a test point that is not in ``inputs``."""
-    return tuple(_judge_derived_point(check, inputs) for check in points)
+    """Return the result of each derived point, in the order of ``points``.
+
+    Raises:
+        KeyError: a derived point names a test point that is not in ``inputs``.
+    """
+    return tuple(_judge_derived_point(derived_point, inputs) for derived_point in points)
 
 
 def _judge_derived_point(derived_point: DerivedPoint, inputs: DerivedInputs) -> DerivedResult:
     basis = describe_basis(derived_point, inputs.points)
-    taken = {role: inputs.point_readings[key].latest for role, key in derived_point.inputs if role != "capacitor"}
-    missing = tuple(_input_name(derived_point, role, inputs.points) for role, latest in taken.items() if latest is None)
+    latest = {role: inputs.point_readings[key].latest for role, key in derived_point.inputs if role != "capacitor"}
+    missing = tuple(
+        _input_name(derived_point, role, inputs.points) for role, reading in latest.items() if reading is None
+    )
     if missing:
         return DerivedResult(derived_point, None, None, "", f"Needs {', '.join(missing)}.", basis, missing)
     try:
-        return _JUDGES[derived_point.kind](derived_point, {role: each for role, each in taken.items() if each}, inputs)
-    except InputError as error:  # readings that cannot be, or have no value
+        readings = {role: reading for role, reading in latest.items() if reading}
+        return _JUDGES[derived_point.kind](derived_point, readings, inputs)
+    except InputError as error:  # impossible readings, or an overload
         return DerivedResult(derived_point, None, None, "", str(error), basis)
 
 
 def _input_name(derived_point: DerivedPoint, role: str, points: Mapping[str, TestPoint]) -> str:
-    """Return what a reading is called among the others of its check: ``L2–L3``, ``amps HERM–S``, ``supply air``."""
+    """Return the short name of an input: ``L2–L3``, ``amps HERM–S``, ``supply air``."""
     point = points[derived_point.input_key(role) or ""]
-    where = "–".join(point.terminals)
+    terminals = "–".join(point.terminals)
     match derived_point.kind:
         case DerivedPointKind.UNDER_LOAD:
-            return f"{role} {where}"
+            return f"{role} {terminals}"
         case DerivedPointKind.SPLIT:
             return point.title
-    return where
+    return terminals
 
 
 def describe_basis(derived_point: DerivedPoint, points: Mapping[str, TestPoint]) -> str:
-    """Return what a check is held against and how it is worked out, in words, before there is any reading."""
+    """Return the specification and the method of a derived point in words; ``points`` are ``{key: test point}``."""
     match derived_point.kind, derived_point.specification:
-        case DerivedPointKind.UNBALANCE, against:
+        case DerivedPointKind.UNBALANCE, specification:
             quantity = points[derived_point.inputs[0][1]].quantity
-            limit = str(against) if against else f"at most {DEFAULT_UNBALANCE_LIMIT[quantity]:f} %, common practice"
+            limit = (
+                str(specification)
+                if specification
+                else f"at most {DEFAULT_UNBALANCE_LIMIT[quantity]:f} %, common practice"
+            )
             return f"{limit}; largest deviation from the mean, by the mean (NEMA MG-1, 14.36)"
-        case DerivedPointKind.UNDER_LOAD, against:
+        case DerivedPointKind.UNDER_LOAD, specification:
             capacitor = points.get(derived_point.input_key("capacitor") or "")
-            rating = str(against) if against else f"the rating of the {capacitor.title}" if capacitor else "no rating"
-            at = derived_point.frequency or "the frequency read"
-            return f"{rating}; I/(2πfV) at {at}, from amps in its own lead and volts across its own terminals"
-        case DerivedPointKind.SPLIT, against:
+            rating = f"the rating of the {capacitor.title}" if capacitor else "no rating"
+            frequency = derived_point.frequency or "the measured frequency"
+            return (
+                f"{specification or rating}; I/(2πfV) at {frequency}, from amps in its own lead and volts across its"
+                " own terminals"
+            )
+        case DerivedPointKind.SPLIT, specification:
             usual = " or ".join(map(str, DEFAULT_SPLIT_LIMITS.values()))
-            return f"{against or f'{usual}, common practice'}; return air less supply air"
-    return "each other: R–S is C–S + C–R in a single-phase motor, the three are equal in a three-phase one"
+            return f"{specification or f'{usual}, common practice'}; return air minus supply air"
+    return "R–S is C–S + C–R in a single-phase motor; the three are equal in a three-phase motor"
 
 
 def _judge_unbalance(
     derived_point: DerivedPoint, observations: Mapping[str, Observation], inputs: DerivedInputs
 ) -> DerivedResult:
-    read = list(observations.values())
-    quantity, shown = read[0].measured.quantity, [each.measured for each in read]
-    most = derived_point.specification.high if isinstance(derived_point.specification, Span) else None
-    steps = {each.in_unit(BASE_UNIT[quantity])[1] for each in shown}
-    apart = None if _is_one_meter(read) and len(steps) == 1 else [each.accuracy for each in read]
-    judgement = judge_unbalance(shown, most or DEFAULT_UNBALANCE_LIMIT[quantity], apart)
-    unit = shown[0].unit
-    first, second, third = (each.in_unit(unit)[0] or Decimal(0) for each in shown)
+    readings = list(observations.values())
+    values = [reading.measured for reading in readings]
+    quantity, unit = values[0].quantity, values[0].unit
+    limit = derived_point.specification.high if isinstance(derived_point.specification, Span) else None
+    resolutions = {value.in_unit(BASE_UNIT[quantity])[1] for value in values}
+    # On one range of one meter, the gain error is the same in all three values and cancels.
+    cancels = _is_one_meter(readings) and len(resolutions) == 1
+    accuracies = None if cancels else [reading.accuracy for reading in readings]
+    judgement = judge_unbalance(values, limit or DEFAULT_UNBALANCE_LIMIT[quantity], accuracies)
+    first, second, third = (value.in_unit(unit)[0] or Decimal(0) for value in values)
     result = unbalance(first, second, third)
     volts = quantity is Quantity.VOLTAGE
     text = (
@@ -155,8 +175,8 @@ def _judge_under_load(
     if result.judgement is None:
         farads = result.capacitance
         value = f"{format_decimal(round_significant(farads.value * 1e6))} µF"
-        text = f"{value} ± {farads.expanded_uncertainty * 1e6:.2g} µF from {figures} Nothing to hold it against yet: enter the rating."
-        text = " ".join((text, *result.warnings))
+        uncertainty = f"{farads.expanded_uncertainty * 1e6:.2g} µF"
+        text = " ".join((f"{value} ± {uncertainty} from {figures} Not judged: enter the rating.", *result.warnings))
         return DerivedResult(
             derived_point, Verdict.NO_LIMITS, Margin.CLEAR, value, text, describe_basis(derived_point, inputs.points)
         )
@@ -174,32 +194,34 @@ def _capacitor_limits(derived_point: DerivedPoint, inputs: DerivedInputs) -> Lim
 def _judge_windings(
     derived_point: DerivedPoint, observations: Mapping[str, Observation], inputs: DerivedInputs
 ) -> DerivedResult:
-    points = inputs.points
-    read = [
-        (*points[derived_point.input_key(role) or ""].terminals, each.measured) for role, each in observations.items()
+    points, readings = inputs.points, list(observations.values())
+    measured = [
+        (*points[derived_point.input_key(role) or ""].terminals, reading.measured)
+        for role, reading in observations.items()
     ]
-    line, one_meter = _least_accurate_line(list(observations.values())), _is_one_meter(list(observations.values()))
-    result = identify_windings(read, line, same_meter=one_meter)
+    line, one_meter = _least_accurate_line(readings), _is_one_meter(readings)
+    result = identify_windings(measured, line, same_meter=one_meter)
     value = result.headline.removeprefix(f"{result.verdict}: ".upper()) if result.verdict else result.headline
     if result.terminals_by_role and all(role == name.upper() for role, name in result.terminals_by_role.items()):
         value = "as marked"  # C = C, S = S, R = R
-    shown = ", ".join(
-        f"{one}–{other} {each.text}" for (one, other, _), each in zip(read, observations.values(), strict=True)
+    listed = ", ".join(
+        f"{first}–{second} {reading.text}" for (first, second, _), reading in zip(measured, readings, strict=True)
     )
     basis = f"{describe_basis(derived_point, points)}; meter accuracy {line}" + (
         "" if one_meter else ", more than one meter"
     )
-    return DerivedResult(derived_point, result.verdict, None, value, f"{shown}. {result.reason}", basis)
+    return DerivedResult(derived_point, result.verdict, None, value, f"{listed}. {result.reason}", basis)
 
 
 def _judge_split(
     derived_point: DerivedPoint, observations: Mapping[str, Observation], inputs: DerivedInputs
 ) -> DerivedResult:
-    back, supply = observations["return"], observations["supply"]
+    return_air, supply_air = observations["return"], observations["supply"]
     span = derived_point.specification if isinstance(derived_point.specification, Span) else None
-    line = None if back.accuracy.assumed or supply.accuracy.assumed else _least_accurate_line([back, supply])
-    judgement = judge_split(back.measured, supply.measured, span, line)
-    text = f"{judgement.reason} Return air {back.text}, supply air {supply.text}."
+    assumed = return_air.accuracy.assumed or supply_air.accuracy.assumed
+    line = None if assumed else _least_accurate_line([return_air, supply_air])
+    judgement = judge_split(return_air.measured, supply_air.measured, span, line)
+    text = f"{judgement.reason} Return air {return_air.text}, supply air {supply_air.text}."
     return _make_result(derived_point, judgement, text, describe_basis(derived_point, inputs.points))
 
 
@@ -214,26 +236,26 @@ _JUDGES: dict[DerivedPointKind, Callable[[DerivedPoint, Mapping[str, Observation
 def _make_result(derived_point: DerivedPoint, judgement: Judgement, text: str, basis: str) -> DerivedResult:
     unit = judgement.limits.unit if judgement.limits else ""
     value = "" if judgement.digits is None else f"{format_decimal(judgement.digits)} {unit}"
-    rests_on = f"{basis}; meter accuracy {judgement.accuracy}"
-    return DerivedResult(derived_point, judgement.verdict, judgement.margin, value, text, rests_on)
+    full_basis = f"{basis}; meter accuracy {judgement.accuracy}"
+    return DerivedResult(derived_point, judgement.verdict, judgement.margin, value, text, full_basis)
 
 
 def _require_estimate(observation: Observation) -> Estimate:
     estimate = observation.estimate
     if estimate is None:
-        raise InputError(f"{observation.text} has no value to work with.", "Take a higher range.")
+        raise InputError(f"{observation.text} has no value.", "Use a higher range.")
     return estimate
 
 
 def _is_one_meter(observations: Sequence[Observation]) -> bool:
-    return len({each.meter for each in observations}) == 1
+    return len({reading.meter for reading in observations}) == 1
 
 
 def _least_accurate_line(observations: Sequence[Observation]) -> AccuracyLine:
-    """Return the accuracy line that leaves the most doubt: what goes for all where one line is asked for."""
-    return max((each.accuracy for each in observations), key=lambda line: _half_width(line, observations))
+    """Return the accuracy line with the largest error, for a judgement that accepts only one line for all readings."""
+    return max((reading.accuracy for reading in observations), key=lambda line: _half_width(line, observations))
 
 
 def _half_width(line: AccuracyLine, observations: Sequence[Observation]) -> Decimal:
-    values = [each.measured.in_unit(BASE_UNIT[each.measured.quantity]) for each in observations]
+    values = [reading.measured.in_unit(BASE_UNIT[reading.measured.quantity]) for reading in observations]
     return max(line.half_width(digits or Decimal(0), step) for digits, step in values)

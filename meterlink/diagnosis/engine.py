@@ -1,6 +1,6 @@
-"""From a case to findings: every rule on every subject it is about."""
+"""Apply every rule to every subject of its kind, and rank the causes."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from meterlink.core.cautions import standard_caution
@@ -9,7 +9,7 @@ from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.causes import Cause, CauseKind, Confidence, Diagnosis
 from meterlink.diagnosis.evidence import Evidence, Fact, Subject, make_positive_evidence
 from meterlink.diagnosis.observations import Case, Observation
-from meterlink.diagnosis.rules import WEIGHTS, Rule, shipped_rules
+from meterlink.diagnosis.rules import WEIGHTS, Rule
 from meterlink.diagnosis.subjects import SUBJECTS, is_resistance_to_ground
 from meterlink.diagnosis.voltage_levels import stray_voltages
 
@@ -17,51 +17,48 @@ _KIND_ORDER = list(CauseKind)
 _UNREMARKABLE_VERDICTS = {Verdict.WITHIN, Verdict.NO_LIMITS, None}
 
 
-def diagnose(case: Case, rules: tuple[Rule, ...] | None = None) -> Diagnosis:
-    """Return what the readings of a visit point to, by the rules given (None: those that ship).
+def diagnose(case: Case, rules: Sequence[Rule]) -> Diagnosis:
+    """Return the causes that ``rules`` find in the readings of a visit.
 
-    What must stop work comes first, then the surest; of two alike sure, the one that is cheaper to check. Findings that
-    contradict each other are all there, each with what speaks against it.
+    Causes of the kind ``stop`` are first, then the surest; of two equally sure causes, the cheaper one to check is
+    first. Causes that contradict each other are all listed, each with the evidence against it.
     """
-    found = [
-        finding
-        for rule in (shipped_rules() if rules is None else rules)
+    causes = [
+        cause
+        for rule in rules
         for subject in SUBJECTS[rule.subject].find_all(case)
-        if (finding := _apply_rule(rule, subject, case)) is not None
+        if (cause := _apply_rule(rule, subject, case)) is not None
     ]
-    found.sort(
-        key=lambda finding: (finding.kind is not CauseKind.STOP, -finding.score, _KIND_ORDER.index(finding.kind))
+    causes.sort(key=lambda cause: (cause.kind is not CauseKind.STOP, -cause.score, _KIND_ORDER.index(cause.kind)))
+    ranked = tuple(replace(cause, related=_related_titles(cause, causes)) for cause in causes)
+    return Diagnosis(_summary(case, ranked), ranked, _notes(case, ranked))
+
+
+def _related_titles(cause: Cause, causes: Sequence[Cause]) -> tuple[str, ...]:
+    return tuple(
+        other.title for other in causes if other is not cause and other.reading_numbers & cause.reading_numbers
     )
-    findings = tuple(
-        replace(
-            finding,
-            related=tuple(
-                other.title
-                for other in found
-                if other is not finding and other.reading_numbers & finding.reading_numbers
-            ),
-        )
-        for finding in found
-    )
-    return Diagnosis(_summary(case, findings), findings, _notes(case, findings))
 
 
 def _apply_rule(rule: Rule, subject: Subject, case: Case) -> Cause | None:
     needed = [fact.evaluate(subject) for fact in rule.needs]
-    if not all(each.holds for each in needed) or any(fact.evaluate(subject).holds for fact in rule.unless):
+    if not all(evidence.holds for evidence in needed) or any(fact.evaluate(subject).holds for fact in rule.unless):
         return None
-    readings = frozenset[int]().union(*(each.reading_numbers for each in needed))
-    speaks_for, speaks_against = (
+    reading_numbers = frozenset[int]().union(*(evidence.reading_numbers for evidence in needed))
+    weighted_for, weighted_against = (
         _weighted_evidence(facts, subject) for facts in (rule.evidence_for, rule.evidence_against)
     )
     if rule.kind in {CauseKind.CONNECTION, CauseKind.UPSTREAM, CauseKind.PART} and rule.subject != "visit":
-        speaks_against += _measurement_doubts(case, readings)
+        weighted_against += _measurement_doubts(case, reading_numbers)
     score = (
-        rule.base_weight + sum(each.weight for each in needed) + _sum_weights(speaks_for) - _sum_weights(speaks_against)
+        rule.base_weight
+        + sum(evidence.weight for evidence in needed)
+        + _sum_weights(weighted_for)
+        - _sum_weights(weighted_against)
     )
-    words = subject.placeholders
-    title = rule.title.format_map(words)
-    wanted = next(
+    placeholders = subject.placeholders
+    title = rule.title.format_map(placeholders)
+    next_measurement = next(
         (text for fact, text in rule.measure_first if fact.evaluate(subject).holds is None), rule.next_measurement
     )
     return Cause(
@@ -70,92 +67,99 @@ def _apply_rule(rule: Rule, subject: Subject, case: Case) -> Cause | None:
         kind=rule.kind,
         confidence=Confidence.from_score(score),
         score=score,
-        evidence_for=_sentences_of([*needed, *(each for each, _ in speaks_for)]),
-        evidence_against=_sentences_of(each for each, _ in speaks_against),
-        next_measurement=wanted.format_map(words),
+        evidence_for=_sentences_of([*needed, *(evidence for evidence, _ in weighted_for)]),
+        evidence_against=_sentences_of(evidence for evidence, _ in weighted_against),
+        next_measurement=next_measurement.format_map(placeholders),
         caution=f"{standard_caution(rule.next_state, rule.next_quantity)} {rule.extra_caution}".rstrip(),
-        reading_numbers=readings,
+        reading_numbers=reading_numbers,
     )
 
 
 def _weighted_evidence(facts: tuple[tuple[Fact, int], ...], subject: Subject) -> list[tuple[Evidence, int]]:
-    told = [(fact.evaluate(subject), weight) for fact, weight in facts]
-    return [(each, each.weight or weight) for each, weight in told if each.holds]
+    evaluated = [(fact.evaluate(subject), weight) for fact, weight in facts]
+    return [(evidence, evidence.weight or weight) for evidence, weight in evaluated if evidence.holds]
 
 
 def _measurement_doubts(case: Case, reading_numbers: frozenset[int]) -> list[tuple[Evidence, int]]:
-    """Return what speaks against any finding that blames a part: voltage at its test point while that was to be
-    isolated, which spoils ohms and capacitance, and a low battery behind one of its readings.
+    """Return ``[(evidence, weight)]`` against a fault in the circuit, from the way it was measured.
+
+    Voltage at a test point that should be isolated spoils ohms and capacitance. A low battery puts the meter outside
+    its accuracy.
     """
     doubts = []
-    for takes in case.point_readings:
-        mine = [each for each in takes.readings if each.number in reading_numbers]
-        volts = stray_voltages(takes)
-        if mine and volts:
-            text = f"There was voltage at {takes.terminals_text} ({volts[-1].text}): what was read there besides counts for little."
+    for point_readings in case.point_readings:
+        needed = [reading for reading in point_readings.readings if reading.number in reading_numbers]
+        volts = stray_voltages(point_readings)
+        if needed and volts:
+            text = (
+                f"Voltage was read at {point_readings.terminals_text} ({volts[-1].text}), which makes the other"
+                " readings there doubtful."
+            )
             doubts.append((make_positive_evidence(text, *volts), WEIGHTS["strong"]))
-        low = [each for each in mine if each.low_battery]
-        if low:
-            text = f"The meter's battery was low when it showed {', '.join(each.text for each in low)}."
-            doubts.append((make_positive_evidence(text, *low), WEIGHTS["some"]))
+        low_battery = [reading for reading in needed if reading.low_battery]
+        if low_battery:
+            text = f"The meter's battery was low when it showed {', '.join(reading.text for reading in low_battery)}."
+            doubts.append((make_positive_evidence(text, *low_battery), WEIGHTS["moderate"]))
     return doubts
 
 
 def _sum_weights(weighted: list[tuple[Evidence, int]]) -> int:
-    """Add up weights; of facts told from the very same readings only the weightiest counts, for they are not
-    independent of each other.
+    """Return the sum of the weights; of facts from exactly the same readings only the largest weight counts, because
+    such facts depend on each other.
     """
-    by_basis: dict[frozenset[int], int] = {}
+    by_readings: dict[frozenset[int], int] = {}
     for evidence, weight in weighted:
-        by_basis[evidence.reading_numbers] = max(weight, by_basis.get(evidence.reading_numbers, 0))
-    return sum(by_basis.values())
+        by_readings[evidence.reading_numbers] = max(weight, by_readings.get(evidence.reading_numbers, 0))
+    return sum(by_readings.values())
 
 
 def _sentences_of(evidence: Iterable[Evidence]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(each.text[0].upper() + each.text[1:] for each in evidence if each.text))
+    return tuple(dict.fromkeys(item.text[0].upper() + item.text[1:] for item in evidence if item.text))
 
 
 def _summary(case: Case, causes: tuple[Cause, ...]) -> str:
     if not case.observations:
-        return "No reading is held: there is nothing to go by."
-    likely = [each for each in causes if each.confidence is not Confidence.UNLIKELY]
+        return "No reading is accepted: nothing to diagnose."
+    likely = [cause for cause in causes if cause.confidence is not Confidence.UNLIKELY]
     if likely and likely[0].kind is CauseKind.STOP:
-        return "Stop: look at the first finding before a hand goes there again."
+        return "Stop: read the first cause before you touch the circuit again."
     if likely:
         rivals = [
-            each
-            for each in likely[1:]
-            if each.score == likely[0].score and each.reading_numbers & likely[0].reading_numbers
+            cause
+            for cause in likely[1:]
+            if cause.score == likely[0].score and cause.reading_numbers & likely[0].reading_numbers
         ]
         if rivals:
-            return "More than one explanation fits as well as any: the next measurement decides."
+            return "Several causes fit equally well: the next measurement decides."
         return f"The best explanation: {likely[0].title} ({likely[0].confidence})."
     newest = [
-        takes.latest for takes in case.point_readings if takes.latest and not is_resistance_to_ground(takes.point)
+        point_readings.latest
+        for point_readings in case.point_readings
+        if point_readings.latest and not is_resistance_to_ground(point_readings.point)
     ]
-    if newest and all(each.verdict is Verdict.WITHIN for each in newest):
-        return "Every reading held is within its limits. These readings do not point to a part."
+    if newest and all(reading.verdict is Verdict.WITHIN for reading in newest):
+        return "Every accepted reading is within its limits. These readings do not point to a part."
     return "These readings do not point to a part."
 
 
 def _notes(case: Case, causes: tuple[Cause, ...]) -> tuple[str, ...]:
-    explained = frozenset[int]().union(*(each.reading_numbers for each in causes))
+    explained = frozenset[int]().union(*(cause.reading_numbers for cause in causes))
     notes = []
-    for takes in case.point_readings:
-        latest = takes.latest
+    for point_readings in case.point_readings:
+        latest = point_readings.latest
         if latest is None:
             continue
-        where = f"{takes.point.title} at {takes.terminals_text}"
-        if latest.verdict is Verdict.NO_LIMITS and takes.point.kind is not PointKind.RANGE:
-            notes.append(f"{where} reads {latest.text}; nobody has entered its rating, so it is held against nothing.")
+        name = f"{point_readings.point.title} at {point_readings.terminals_text}"
+        if latest.verdict is Verdict.NO_LIMITS and point_readings.point.kind is not PointKind.RANGE:
+            notes.append(f"{name} reads {latest.text}. It is not judged: its rating is not entered.")
         elif (
             latest.verdict not in _UNREMARKABLE_VERDICTS
             and latest.number not in explained
-            and not is_resistance_to_ground(takes.point)
+            and not is_resistance_to_ground(point_readings.point)
         ):
-            notes.append(f"{where}: {_reason(latest)} No rule here explains it.")
+            notes.append(f"{name}: {_reason(latest)} No rule explains it.")
         elif latest.verdict is Verdict.WITHIN and latest.judgement and latest.judgement.margin is Margin.CLOSE_CALL:
-            notes.append(f"{where} reads {latest.text}: within, and a close call for this meter.")
+            notes.append(f"{name} reads {latest.text}: within its limits, but a close call for this meter.")
     return tuple(notes)
 
 

@@ -1,4 +1,4 @@
-"""Facts: small named statements about a subject, and the evidence they return."""
+"""Facts, which are named statements about a subject, and the evidence for them."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,10 +9,10 @@ from meterlink.diagnosis.observations import Case, Observation
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Whether a fact holds (None: the readings do not tell), in a sentence with its numbers.
+    """Whether a fact holds (None: the readings do not show it), with a sentence that gives the numbers.
 
-    ``rests_on`` are the numbers of the readings it was told from. ``weight`` is set by facts that weigh themselves, in
-    half-powers of ten: see `meterlink.diagnosis.likelihood`.
+    ``reading_numbers`` are the numbers of the readings behind it. ``weight`` is set by a fact that computes its own
+    weight, in half-powers of ten: see `meterlink.diagnosis.likelihood`.
     """
 
     holds: bool | None
@@ -25,50 +25,57 @@ UNKNOWN = Evidence(None)
 DOES_NOT_HOLD = Evidence(holds=False)
 
 
-def make_evidence(holds: bool, text: str, *readings: Observation | None, weight: int = 0) -> Evidence:  # noqa: FBT001  # reads as a sentence
-    """Return evidence told from ``readings``."""
-    return Evidence(holds, text, frozenset(each.number for each in readings if each), weight)
+def make_evidence(
+    holds: bool,  # noqa: FBT001  # reads as a sentence
+    text: str,
+    *readings: Observation | None,
+    weight: int = 0,
+) -> Evidence:
+    """Return evidence from ``readings``; None among them is ignored. ``weight`` is in half-powers of ten."""
+    return Evidence(holds, text, frozenset(reading.number for reading in readings if reading), weight)
 
 
 def make_positive_evidence(text: str, *readings: Observation | None) -> Evidence:
-    """Return evidence that holds, told from ``readings``."""
-    return make_evidence(True, text, *readings)  # noqa: FBT003  # it is what tell() is told
+    """Return evidence from ``readings`` for a fact that holds."""
+    return make_evidence(True, text, *readings)  # noqa: FBT003  # reads as a sentence
 
 
 class Subject(Protocol):
-    """What a rule is about: found in a case, named in words."""
+    """The thing that a rule is about, found in a case and named in the rule's sentences."""
 
     KIND: ClassVar[str]
     PLACEHOLDERS: ClassVar[frozenset[str]]
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """What a rule's sentences may name, by the keys in ``WORDS``."""
+        """The texts for the placeholders in a rule's sentences: ``{name in PLACEHOLDERS: text}``."""
         ...
 
     @classmethod
     def find_all(cls, case: Case) -> "list[Any]":
-        """Return every subject of this kind."""
+        """Return every subject of this kind in ``case``."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """A statement and the function that tells whether it holds of a subject; ``how`` is that function's docstring."""
+    """A statement about a subject and the function that evaluates it; ``description`` is the function's docstring."""
 
     statement: str
     description: str
     evaluate: Callable[[Any], Evidence]
 
 
-_S = TypeVar("_S", bound=Subject)
-FACTS: dict[tuple[str, str], Fact] = {}  # by scope and statement
+_SubjectT = TypeVar("_SubjectT", bound=Subject)
+FACTS: dict[tuple[str, str], Fact] = {}  # by kind of subject and statement
 
 
-def fact(subject: type[_S], statement: str) -> Callable[[Callable[[_S], Evidence]], Callable[[_S], Evidence]]:
-    """Register the decorated function as the one that tells whether ``statement`` holds of such a subject."""
+def fact(
+    subject: type[_SubjectT], statement: str
+) -> Callable[[Callable[[_SubjectT], Evidence]], Callable[[_SubjectT], Evidence]]:
+    """Register the decorated function as the fact that ``statement`` names, about subjects of this class."""
 
-    def register(function: Callable[[_S], Evidence]) -> Callable[[_S], Evidence]:
+    def register(function: Callable[[_SubjectT], Evidence]) -> Callable[[_SubjectT], Evidence]:
         FACTS[subject.KIND, statement] = Fact(statement, function.__doc__ or "", function)
         return function
 

@@ -1,4 +1,4 @@
-"""Facts about a motor's windings: between C, S and R, and to the frame."""
+"""Facts about the windings of a motor, between C, S and R and to the frame."""
 
 from collections.abc import Callable
 from decimal import Decimal
@@ -13,20 +13,21 @@ from meterlink.diagnosis.subjects import TERMINAL_PAIRS, MotorWindings
 from meterlink.judge.electrical.insulation import insulation_limits
 from meterlink.judge.electrical.windings import SHORTED_BELOW
 from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate
+from meterlink.judge.judging import format_decimal
 
 _OHM = BASE_UNIT[Quantity.RESISTANCE]
 
-# Leads that were not zeroed add their own resistance once to R–S and twice to the sum of the other two. Common
-# practice, no source: a pair of test leads has 0.1 to 0.3 Ω.
+# Leads that were not zeroed add their resistance once to R–S and twice to the sum of the other two. A pair of test
+# leads has 0.1 to 0.3 Ω. Common practice, no source.
 _LEAD_OHMS = 0.3
-# What the insulation of a cold, flooded or damp compressor may lose without a fault that stays: a factor of ten.
-# Common practice, no source.
+# The insulation of a cold, flooded or damp compressor may lose a factor of ten without a lasting fault. Common
+# practice, no source.
 _DAMP_FACTOR = 10
 
 
 def _latest(windings: MotorWindings, pair: str) -> Observation | None:
-    takes = windings.pairs.get(pair)
-    return takes.latest if takes else None
+    point_readings = windings.pairs.get(pair)
+    return point_readings.latest if point_readings else None
 
 
 def _register_pair_facts(pair: str) -> None:
@@ -40,82 +41,92 @@ def _register_pair_facts(pair: str) -> None:
         latest = _latest(windings, pair)
         if latest is None:
             return UNKNOWN
-        return make_evidence(latest.measured.digits is None, f"{pair} overloads: nothing conducts there.", latest)
+        return make_evidence(latest.measured.digits is None, f"{pair} reads overload: nothing conducts there.", latest)
 
-    conducts.__doc__ = f"The newest reading between {pair} has a value."
+    conducts.__doc__ = f"The newest reading between {pair} is a value."
     overloads.__doc__ = f"The newest reading between {pair} is an overload."
     fact(MotorWindings, f"{pair} conducts")(conducts)
-    fact(MotorWindings, f"{pair} overloads")(overloads)
+    fact(MotorWindings, f"{pair} reads overload")(overloads)
 
 
 for _pair in TERMINAL_PAIRS:
     _register_pair_facts(_pair)
 
 
-@fact(MotorWindings, "one pair alone overloads")
+@fact(MotorWindings, "only one pair reads overload")
 def _one_pair_overloads(windings: MotorWindings) -> Evidence:
-    """One of the three pairs is an overload, and the other two conduct."""
-    read = [_latest(windings, pair) for pair in TERMINAL_PAIRS]
-    if None in read:
+    """One of the three pairs reads overload, and the other two conduct."""
+    by_pair = {pair: _latest(windings, pair) for pair in TERMINAL_PAIRS}
+    readings = [reading for reading in by_pair.values() if reading is not None]
+    if len(readings) < len(TERMINAL_PAIRS):
         return UNKNOWN
-    shown = ", ".join(f"{pair} {each.text}" for pair, each in zip(TERMINAL_PAIRS, read, strict=True) if each)
-    return make_evidence(
-        sum(each is not None and each.measured.digits is None for each in read) == 1, f"{shown}.", *read
+    listed = ", ".join(f"{pair} {reading.text}" for pair, reading in by_pair.items() if reading)
+    overloads = [reading for reading in readings if reading.measured.digits is None]
+    return make_evidence(len(overloads) == 1, f"{listed}.", *readings)
+
+
+@fact(MotorWindings, "an earlier reading of every open pair agrees")
+def _earlier_opens_agree(windings: MotorWindings) -> Evidence:
+    """Every pair that reads overload did so in an earlier reading, too."""
+    open_pairs = [pair for pair in windings.pairs.values() if pair.latest and pair.latest.measured.digits is None]
+    agreements = [earlier_reading_agrees(pair) for pair in open_pairs]
+    if not agreements or any(evidence.holds is None for evidence in agreements):
+        return UNKNOWN
+    reading_numbers = frozenset[int]().union(*(evidence.reading_numbers for evidence in agreements))
+    return Evidence(
+        all(evidence.holds for evidence in agreements), "Each open pair read open before, too.", reading_numbers
     )
 
 
-@fact(MotorWindings, "an earlier take of every open pair agrees")
-def _earlier_opens_agree(windings: MotorWindings) -> Evidence:
-    """Every pair that overloads did so in an earlier take as well."""
-    dead = [takes for takes in windings.pairs.values() if takes.latest and takes.latest.measured.digits is None]
-    told = [earlier_reading_agrees(takes) for takes in dead]
-    if not told or any(each.holds is None for each in told):
-        return UNKNOWN
-    rests_on = frozenset[int]().union(*(each.reading_numbers for each in told))
-    return Evidence(all(each.holds for each in told), "Each open pair was read open before as well.", rests_on)
-
-
-@fact(MotorWindings, "a winding reads next to nothing")
+@fact(MotorWindings, "a winding reads almost zero")
 def _shorted(windings: MotorWindings) -> Evidence:
-    """A pair reads 0.1 Ω or less, or is judged shorted: what zeroed test leads read."""
+    """A pair reads 0.1 Ω or less, like zeroed test leads alone, or is judged shorted."""
     return _any_pair(
         windings,
-        lambda _, each: each.verdict is Verdict.SHORTED or _ohms(each) <= SHORTED_BELOW.to(_OHM),
-        "what the test leads alone read",
+        lambda _, reading: reading.verdict is Verdict.SHORTED or _ohms(reading) <= SHORTED_BELOW.to(_OHM),
+        "no more than the test leads alone",
     )
 
 
 @fact(MotorWindings, "a winding reads below its low limit")
 def _low(windings: MotorWindings) -> Evidence:
-    """A pair reads below the limits somebody took from the maker's sheet, but more than the leads alone."""
-    return _any_pair(windings, lambda takes, each: _outside(takes, each, low=True), "below its low limit")
+    """A pair reads below its low limit from the maker's sheet."""
+    return _any_pair(
+        windings,
+        lambda point_readings, reading: _is_outside(point_readings, reading, low=True),
+        "below its low limit",
+    )
 
 
 @fact(MotorWindings, "a winding reads above its high limit")
 def _high(windings: MotorWindings) -> Evidence:
-    """A pair reads above the limits somebody took from the maker's sheet."""
-    return _any_pair(windings, lambda takes, each: _outside(takes, each, low=False), "above its high limit")
+    """A pair reads above its high limit from the maker's sheet."""
+    return _any_pair(
+        windings,
+        lambda point_readings, reading: _is_outside(point_readings, reading, low=False),
+        "above its high limit",
+    )
 
 
-@fact(MotorWindings, "a winding that is out is a close call")
+@fact(MotorWindings, "a winding outside its limits is a close call")
 def _close(windings: MotorWindings) -> Evidence:
-    """The meter's own uncertainty straddles the limit of a pair that is outside."""
-    return _any_pair(windings, lambda _, each: _is_close(each), "a close call for this meter")
+    """A pair is outside its limits by no more than the meter's error."""
+    return _any_pair(windings, lambda _, reading: _is_close(reading), "a close call for this meter")
 
 
 def _is_close(observation: Observation) -> bool:
     judgement = observation.judgement
-    out = {Verdict.OUTSIDE, Verdict.UNDECIDED}
-    return judgement is not None and judgement.verdict in out and judgement.margin is Margin.CLOSE_CALL
+    outside = {Verdict.OUTSIDE, Verdict.UNDECIDED}
+    return judgement is not None and judgement.verdict in outside and judgement.margin is Margin.CLOSE_CALL
 
 
 def _ohms(observation: Observation) -> Decimal:
-    """Return ohms; more than any winding for an overload."""
+    """Return the resistance in Ω; infinity for an overload."""
     digits = observation.measured.digits
     return Decimal("Infinity") if digits is None else to_base(digits, observation.measured.unit)
 
 
-def _outside(point_readings: PointReadings, observation: Observation, *, low: bool) -> bool:
+def _is_outside(point_readings: PointReadings, observation: Observation, *, low: bool) -> bool:
     limits, judgement = point_readings.limits, observation.judgement
     if limits is None or judgement is None or judgement.digits is None:
         return False
@@ -126,59 +137,59 @@ def _outside(point_readings: PointReadings, observation: Observation, *, low: bo
 def _any_pair(
     windings: MotorWindings, holds: Callable[[PointReadings, Observation], bool], description: str
 ) -> Evidence:
-    for pair, takes in windings.pairs.items():
-        latest = takes.latest
-        if latest is not None and latest.measured.digits is not None and holds(takes, latest):
-            basis = f" ({takes.limits.basis})" if takes.limits else ""
-            return make_positive_evidence(f"{pair} reads {latest.text}, {description}{basis}.", latest)
+    for pair, point_readings in windings.pairs.items():
+        latest = point_readings.latest
+        if latest is not None and latest.measured.digits is not None and holds(point_readings, latest):
+            limits = f" (limits: {point_readings.limits.basis})" if point_readings.limits else ""
+            return make_positive_evidence(f"{pair} reads {latest.text}, {description}{limits}.", latest)
     return DOES_NOT_HOLD if windings.pairs else UNKNOWN
 
 
-@fact(MotorWindings, "C–S and C–R make more than R–S")
+@fact(MotorWindings, "C–S plus C–R is more than R–S")
 def _sum_high(windings: MotorWindings) -> Evidence:
-    """C–S + C–R is above R–S by more than the meter's uncertainty and 0.3 Ω of test leads that were not zeroed."""
+    """C–S + C–R is above R–S by more than the meter's error and 0.3 Ω for test leads that were not zeroed."""
     return _sum_evidence(windings, lambda error, allowed: error > allowed + _LEAD_OHMS)
 
 
-@fact(MotorWindings, "C–S and C–R make less than R–S")
+@fact(MotorWindings, "C–S plus C–R is less than R–S")
 def _sum_low(windings: MotorWindings) -> Evidence:
-    """C–S + C–R is below R–S by more than the meter's uncertainty."""
+    """C–S + C–R is below R–S by more than the meter's error."""
     return _sum_evidence(windings, lambda error, allowed: error < -allowed)
 
 
-@fact(MotorWindings, "C–S and C–R make R–S")
+@fact(MotorWindings, "C–S plus C–R equals R–S")
 def _sum_holds(windings: MotorWindings) -> Evidence:
-    """C–S + C–R equals R–S within the meter's uncertainty (both windings in series), leads not zeroed allowed for."""
+    """C–S + C–R equals R–S (both windings in series) within the meter's error and 0.3 Ω for leads not zeroed."""
     return _sum_evidence(windings, lambda error, allowed: -allowed <= error <= allowed + _LEAD_OHMS)
 
 
 def _sum_evidence(windings: MotorWindings, holds: Callable[[float, float], bool]) -> Evidence:
-    read = [_latest(windings, pair) for pair in TERMINAL_PAIRS]
-    values = [each.estimate for each in read if each is not None and each.estimate is not None]
+    readings = [_latest(windings, pair) for pair in TERMINAL_PAIRS]
+    values = [reading.estimate for reading in readings if reading is not None and reading.estimate is not None]
     if len(values) < len(TERMINAL_PAIRS):
         return UNKNOWN
-    start, run, both = values
-    error, allowed = start.value + run.value - both.value, _allowed_error(values)
+    start, run, series = values
+    error, allowed = start.value + run.value - series.value, _allowed_error(values)
     text = (
         f"C–S {start.value:.3g} Ω and C–R {run.value:.3g} Ω make {start.value + run.value:.3g} Ω; R–S reads"
-        f" {both.value:.3g} Ω, and the meter may be off by {allowed:.2g} Ω on this."
+        f" {series.value:.3g} Ω. The meter's error here is up to {allowed:.2g} Ω."
     )
-    return make_evidence(holds(error, allowed), text, *read)
+    return make_evidence(holds(error, allowed), text, *readings)
 
 
 def _allowed_error(values: list[Estimate]) -> float:
-    return COVERAGE_FACTOR * hypot(*(each.standard_uncertainty for each in values))
+    return COVERAGE_FACTOR * hypot(*(value.standard_uncertainty for value in values))
 
 
 @fact(MotorWindings, "C–S reads less than C–R")
 def _order(windings: MotorWindings) -> Evidence:
-    """The start winding, which has the higher resistance by the trade's rule, reads less than the run winding."""
+    """The start winding reads less than the run winding, though it has the higher resistance by the trade's rule."""
     start, run = (_latest(windings, pair) for pair in ("C–S", "C–R"))
     if start is None or run is None or start.estimate is None or run.estimate is None:
         return UNKNOWN
-    apart = _allowed_error([start.estimate, run.estimate])
-    text = f"C–S reads {start.text} and C–R {run.text}; the start winding has the higher resistance."
-    return make_evidence(run.estimate.value - start.estimate.value > apart, text, start, run)
+    allowed = _allowed_error([start.estimate, run.estimate])
+    text = f"C–S reads {start.text} and C–R {run.text}, but the start winding should have the higher resistance."
+    return make_evidence(run.estimate.value - start.estimate.value > allowed, text, start, run)
 
 
 # To the frame.
@@ -190,74 +201,84 @@ def _minimum(windings: MotorWindings, point_readings: PointReadings) -> Limits:
 
 
 def _readings_below_minimum(windings: MotorWindings) -> list[tuple[PointReadings, Observation, Estimate, float]]:
-    """Return (point, reading, its value, the minimum in Ω) of every path to the frame below the minimum."""
-    found = []
-    for takes in windings.to_ground:
-        latest, limits = takes.latest, _minimum(windings, takes)
+    """Return ``[(point, reading, its value, the minimum in Ω)]`` of every path to the frame below the minimum."""
+    below = []
+    for point_readings in windings.to_ground:
+        latest, limits = point_readings.latest, _minimum(windings, point_readings)
         if latest is None or latest.estimate is None:
-            continue  # an overload: as far as this meter's range reaches, no path
-        least = float(to_base(limits.low or Decimal(0), limits.unit))
-        if latest.estimate.value < least:
-            found.append((takes, latest, latest.estimate, least))
-    return found
+            continue  # an overload: no path within the meter's range
+        minimum = float(to_base(limits.low or Decimal(0), limits.unit))
+        if latest.estimate.value < minimum:
+            below.append((point_readings, latest, latest.estimate, minimum))
+    return below
 
 
 @fact(MotorWindings, "a winding reads to ground below the minimum")
 def _to_ground(windings: MotorWindings) -> Evidence:
-    """A resistance to the frame is below the test point's low limit, else below the minimum set (1 MΩ)."""
+    """A resistance to the frame is below the low limit of its test point, else below the minimum setting (1 MΩ)."""
     if not windings.to_ground:
         return UNKNOWN
-    for takes, latest, _, _ in _readings_below_minimum(windings):
-        return make_positive_evidence(
-            f"{describe_point(takes)} reads {latest.text}, below {_minimum(windings, takes).basis}.", latest
+    for point_readings, latest, _, _ in _readings_below_minimum(windings):
+        minimum = _minimum(windings, point_readings)
+        text = (
+            f"{describe_point(point_readings)} reads {latest.text}, below the minimum of"
+            f" {format_decimal(minimum.low or Decimal(0))} {minimum.unit}."
         )
+        return make_positive_evidence(text, latest)
     return DOES_NOT_HOLD
 
 
 @fact(MotorWindings, "the path to ground is below a tenth of the minimum")
 def _far_below(windings: MotorWindings) -> Evidence:
-    """A resistance to the frame is below a tenth of the minimum by more than the meter's uncertainty."""
-    for takes, latest, value, least in _readings_below_minimum(windings):
-        if value.value + value.expanded_uncertainty < least / _DAMP_FACTOR:
-            return make_positive_evidence(
-                f"{latest.text} at {takes.terminals_text} is below a tenth of the minimum.", latest
-            )
+    """A resistance to the frame is below a tenth of the minimum by more than the meter's error."""
+    for point_readings, latest, value, minimum in _readings_below_minimum(windings):
+        if value.value + value.expanded_uncertainty < minimum / _DAMP_FACTOR:
+            text = f"{latest.text} at {point_readings.terminals_text} is below a tenth of the minimum."
+            return make_positive_evidence(text, latest)
     return DOES_NOT_HOLD
 
 
 @fact(MotorWindings, "the path to ground is above a tenth of the minimum")
 def _damp(windings: MotorWindings) -> Evidence:
-    """Every resistance to the frame that is too low is still above a tenth of the minimum: damp, or flooded."""
+    """Every resistance to the frame below the minimum is still above a tenth of it: damp, or flooded."""
     low = _readings_below_minimum(windings)
-    if not low or any(value.value < least / _DAMP_FACTOR for _, _, value, least in low):
+    if not low or any(value.value < minimum / _DAMP_FACTOR for _, _, value, minimum in low):
         return DOES_NOT_HOLD
-    texts = ", ".join(f"{latest.text} at {takes.terminals_text}" for takes, latest, _, _ in low)
-    text = f"{texts} is low, but not a tenth of the minimum: damp or liquid refrigerant on the windings can do that."
+    listed = ", ".join(f"{latest.text} at {point_readings.terminals_text}" for point_readings, latest, _, _ in low)
+    text = (
+        f"{listed}: below the minimum, but above a tenth of it. Damp or liquid refrigerant on the windings can cause"
+        " this."
+    )
     return make_positive_evidence(text, *(latest for _, latest, _, _ in low))
 
 
 @fact(MotorWindings, "two terminals read low to ground")
 def _two_to_ground(windings: MotorWindings) -> Evidence:
-    """A second terminal reads to ground below the minimum as well."""
+    """Two terminals or more read to ground below the minimum."""
     if len(windings.to_ground) < 2:
         return UNKNOWN
     low = _readings_below_minimum(windings)
-    text = " and ".join(f"{takes.terminals_text} {latest.text}" for takes, latest, _, _ in low)
-    return make_evidence(len(low) > 1, f"To ground: {text}.", *(latest for _, latest, _, _ in low))
+    listed = " and ".join(f"{point_readings.terminals_text} {latest.text}" for point_readings, latest, _, _ in low)
+    return make_evidence(len(low) > 1, f"Low to ground: {listed}.", *(latest for _, latest, _, _ in low))
 
 
 @fact(MotorWindings, "another terminal reads no path to ground")
 def _another_has_no_path(windings: MotorWindings) -> Evidence:
-    """One terminal reads low to ground while another, joined to it by a winding that conducts, does not."""
-    low = {takes.terminals_text for takes, *_ in _readings_below_minimum(windings)}
-    good = [takes for takes in windings.to_ground if takes.terminals_text not in low and takes.latest]
-    joined = bool(windings.pairs) and all(
-        takes.latest and takes.latest.measured.digits is not None for takes in windings.pairs.values()
+    """One terminal reads low to ground, and another one, connected to it by a winding that conducts, does not."""
+    low = {point_readings.terminals_text for point_readings, *_ in _readings_below_minimum(windings)}
+    good = [
+        point_readings
+        for point_readings in windings.to_ground
+        if point_readings.terminals_text not in low and point_readings.latest
+    ]
+    connected = bool(windings.pairs) and all(
+        pair.latest and pair.latest.measured.digits is not None for pair in windings.pairs.values()
     )
-    if not low or not good or not joined:
+    if not low or not good or not connected:
         return UNKNOWN
     latest = good[0].latest
     text = (
-        f"{good[0].terminals_text} reads {latest.text if latest else ''} to ground, though the windings join the two."
+        f"{good[0].terminals_text} reads {latest.text if latest else ''} to ground, though the windings connect the two"
+        " terminals."
     )
     return make_positive_evidence(text, latest)

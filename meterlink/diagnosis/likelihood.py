@@ -1,8 +1,8 @@
-"""Whether two values agree, and how much better one explanation fits a reading than another.
+"""Compare two values, and weigh how much better one explanation fits a reading than another.
 
-Evidence is weighed in half-powers of ten of a likelihood ratio: 1 is about 3 to 1, 2 is 10 to 1, 4 is 100 to 1. That
-is the weight of evidence of I. J. Good (Probability and the Weighing of Evidence, 1950, from memory), which adds up
-for readings that are independent of each other.
+Weights of evidence are half-powers of ten of a likelihood ratio: 1 is about 3 to 1, 2 is 10 to 1, 4 is 100 to 1. This
+is the weight of evidence of I. J. Good (Probability and the Weighing of Evidence, 1950, from memory). The weights of
+independent readings add up.
 """
 
 from math import exp, floor, hypot, log10, pi, sqrt
@@ -12,40 +12,46 @@ from meterlink.core.verdicts import Limits
 from meterlink.diagnosis.observations import Observation
 from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate
 
-# Two readings with one meter share its gain error; between them is what a display and a fresh contact repeat to: its
-# digits and 1 % of the reading. Common practice, no source.
+# Two readings with one meter share its gain error. They differ by the repeatability of the display and of the contact:
+# the digits of its accuracy line and 1 % of the reading. Common practice, no source.
 _REPEATABILITY = 0.01
 
-# How weak sections are spread: half of them within some 15 % of the rated value below the limit (exponential), the
-# other half anywhere down to nothing; of high ones, nine in ten so close above the limit, the rest over the next
-# twenty times the rating. Common practice, no source: it decides only how telling a coincidence is.
+# The assumed spread of faulty sections, as shares of the rated value. Of low ones, half are near the limit
+# (exponential, scale 0.15) and half are anywhere down to zero. Of high ones, nine in ten are near the limit (same
+# scale), and the rest are within the next twenty times the rating. Common practice, no source: the spread sets only the
+# weight of a coincidence.
 _NEAR_LIMIT_SCALE = 0.15
 _HIGH_SIDE_SPAN = 20.0
 
-# A single coincidence of numbers is trusted to 100 to 1 at most: the model of drift is no better than that.
+# One coincidence of numbers weighs 100 to 1 at most: the spread above is no better known.
 _MAX_WEIGHT = 4
 
 
 def agree(first: Estimate, second: Estimate) -> bool:
-    """Say whether two independent values differ by no more than their expanded uncertainty (k = 2, JCGM 100, 6.3.3)."""
+    """Return whether two independent values agree within their combined expanded uncertainty (k = 2, JCGM 100, 6.3.3).
+
+    Both are in the same unit.
+    """
     return abs(first.value - second.value) <= COVERAGE_FACTOR * hypot(
         first.standard_uncertainty, second.standard_uncertainty
     )
 
 
 def readings_agree(first: Observation, second: Observation) -> bool | None:
-    """Say whether two readings at one place agree; None where only one of them is an overload.
+    """Return whether two readings at one test point agree.
 
-    With one meter its gain error is in both and cancels; with two meters both accuracy lines count.
+    None: only one of them is an overload, or their quantities differ. The gain error of one meter is in both readings
+    and cancels; for two meters both accuracy lines count.
     """
     if first.measured.quantity is not second.measured.quantity:
         return None
-    one, other = first.estimate, second.estimate
-    if one is None or other is None:
-        return True if one is other else None
+    first_estimate, second_estimate = first.estimate, second.estimate
+    if first_estimate is None or second_estimate is None:
+        return True if first_estimate is second_estimate else None
     if first.meter == second.meter:
-        one, other = _repeatability_estimate(first, one), _repeatability_estimate(second, other)
-    return agree(one, other)
+        first_estimate = _repeatability_estimate(first, first_estimate)
+        second_estimate = _repeatability_estimate(second, second_estimate)
+    return agree(first_estimate, second_estimate)
 
 
 def _repeatability_estimate(observation: Observation, estimate: Estimate) -> Estimate:
@@ -55,7 +61,10 @@ def _repeatability_estimate(observation: Observation, estimate: Estimate) -> Est
 
 
 def rated_estimate(limits: Limits) -> Estimate | None:
-    """Return what a sound part of this rating may be, in farads or ohms: anything between its limits, alike likely."""
+    """Return the value of a sound part with these limits, in the base unit: uniform between them.
+
+    None where a limit is missing.
+    """
     if limits.low is None or limits.high is None:
         return None
     low, high = (float(to_base(edge, limits.unit)) for edge in (limits.low, limits.high))
@@ -63,7 +72,10 @@ def rated_estimate(limits: Limits) -> Estimate | None:
 
 
 def series_estimate(first: Estimate, second: Estimate) -> Estimate:
-    """Return C1·C2/(C1 + C2), two capacitances in series (textbook), with its uncertainty (JCGM 100, 5.1.2)."""
+    """Return C1·C2/(C1 + C2), two capacitances in series (textbook), with its uncertainty (JCGM 100, 5.1.2).
+
+    All three are in farads.
+    """
     total = first.value + second.value
     return Estimate(
         first.value * second.value / total,
@@ -75,11 +87,12 @@ def series_estimate(first: Estimate, second: Estimate) -> Estimate:
 
 
 def likelihood_weight(reading: Estimate, expected: Estimate, limits: Limits) -> int | None:
-    """Return how much better ``expected`` explains ``reading`` than a part out of ``limits`` that is just bad.
+    """Return how much better ``expected`` explains ``reading`` than a faulty part out of ``limits`` does.
 
-    A weight in half-powers of ten, 0 to 4; None where the reading does not agree with ``expected`` at all or lies
-    within the limits. The density of the reading under a normal distribution about ``expected`` (both uncertainties
-    combined) is divided by its density under the spread of bad parts.
+    The result is a weight in half-powers of ten, 0 to 4. It is None where the reading disagrees with ``expected`` or is
+    within the limits, or where the limits are incomplete. ``reading`` and ``expected`` are in the base unit. The weight
+    compares two densities at the reading: a normal distribution about ``expected`` with both uncertainties combined,
+    and the spread of faulty parts.
     """
     sound = rated_estimate(limits)
     nominal = limits.nominal
@@ -95,9 +108,10 @@ def likelihood_weight(reading: Estimate, expected: Estimate, limits: Limits) -> 
 
 
 def faulty_part_density(x: float, low: float, high: float) -> float:
-    """Return how densely sections out of ``low`` to ``high`` are spread at ``x``, all as shares of the rated value.
+    """Return the density of faulty sections at ``x``, outside the limits ``low`` and ``high``.
 
-    Each side by itself is a probability density: it integrates to 1 from 0 to ``low``, and from ``high`` upwards.
+    All are shares of the rated value. Each side is a probability density by itself: it integrates to 1 from 0 to
+    ``low``, and from ``high`` upwards.
     """
     if x < low:
         return 0.5 / low + 0.5 * exp((x - low) / _NEAR_LIMIT_SCALE) / (
@@ -107,5 +121,5 @@ def faulty_part_density(x: float, low: float, high: float) -> float:
 
 
 def odds_text(weight: int) -> str:
-    """Return a weight as odds: ``about 30 to 1``."""
+    """Return a weight (0 to 4, half-powers of ten) as odds: ``about 30 to 1``."""
     return f"about {(1, 3, 10, 30, 100)[min(weight, _MAX_WEIGHT)]} to 1"

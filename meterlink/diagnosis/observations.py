@@ -1,4 +1,4 @@
-"""What a diagnosis starts from: the held readings of one visit, test point by test point."""
+"""The input of a diagnosis: the accepted readings of one visit, by test point."""
 
 from dataclasses import dataclass, replace
 
@@ -16,10 +16,10 @@ from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_ac
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One held reading.
+    """One accepted reading.
 
-    ``number`` is its place in the order of the visit, ``at`` when it was taken (s, from any zero; None where nobody
-    knows). ``judgement`` is None where the meter measured another quantity than its test point wants.
+    ``number`` is its position in the order of the visit. ``time`` is in seconds from any zero; None where unknown.
+    ``judgement`` is None where the meter measured another quantity than that of the test point.
     """
 
     number: int
@@ -38,41 +38,41 @@ class Observation:
 
     @property
     def verdict(self) -> Verdict | None:
-        """What the judge said of it, if anything."""
+        """The verdict; None for a reading that is not judged."""
         return self.judgement.verdict if self.judgement else None
 
     @property
     def text(self) -> str:
-        """What the display showed: ``4.70 µF``, ``OL Ω``."""
+        """The displayed value with its unit: ``4.70 µF``, ``OL Ω``."""
         digits = self.measured.digits
         return f"{'OL' if digits is None else f'{digits:f}'} {self.measured.unit}"
 
 
 @dataclass(frozen=True, slots=True)
 class PointReadings:
-    """A test point and every reading held there, in order."""
+    """A test point and every accepted reading there, in order."""
 
     point: TestPoint
     readings: tuple[Observation, ...]
 
     @property
     def latest(self) -> Observation | None:
-        """The newest reading of the quantity the test point wants: the one that counts."""
+        """The newest reading of the test point's quantity, which is its result; None without such a reading."""
         return self.matching_readings[-1] if self.matching_readings else None
 
     @property
     def matching_readings(self) -> tuple[Observation, ...]:
-        """The readings of the quantity the test point wants."""
-        return tuple(each for each in self.readings if each.measured.quantity is self.point.quantity)
+        """The readings of the test point's quantity, in order."""
+        return tuple(reading for reading in self.readings if reading.measured.quantity is self.point.quantity)
 
     @property
     def limits(self) -> Limits | None:
-        """What the newest reading was held against."""
+        """The limits of the newest reading; None where it has none."""
         return self.latest.judgement.limits if self.latest and self.latest.judgement else None
 
     @property
     def terminals_text(self) -> str:
-        """``C–HERM``."""
+        """The terminals: ``C–HERM``."""
         return "–".join(self.point.terminals)
 
 
@@ -80,8 +80,8 @@ class PointReadings:
 class Case:
     """The readings of one visit at one unit, in plan order.
 
-    ``mains`` is the supply frequency in Hz (None: unknown), ``ground_minimum`` the least winding resistance to ground
-    where a test point states none.
+    ``mains_frequency`` is the supply frequency in Hz (None: unknown). ``ground_minimum`` is the lowest good resistance
+    of a winding to ground, for test points without a limit.
     """
 
     point_readings: tuple[PointReadings, ...]
@@ -91,7 +91,7 @@ class Case:
     @property
     def observations(self) -> tuple[Observation, ...]:
         """Every reading, in the order of the test points."""
-        return tuple(each for takes in self.point_readings for each in takes.readings)
+        return tuple(reading for point_readings in self.point_readings for reading in point_readings.readings)
 
 
 def observe(
@@ -101,7 +101,14 @@ def observe(
     accuracy: AccuracyLine | None = None,
     default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE,
 ) -> Observation:
-    """Return a reading taken at ``point``, judged as the collector would; InputError where that cannot be."""
+    """Return a reading at ``point``, judged like a reading that a station accepts.
+
+    ``accuracy`` is the meter's line; None uses the assumed line. ``default_tolerance`` is for a capacitor without a
+    marked tolerance.
+
+    Raises:
+        InputError: the value is impossible, or the tolerance is not understood.
+    """
     judgement = None
     if measured.quantity is point.quantity:
         judgement = judge(point.kind, limits_for(point, default_tolerance), measured, accuracy)
@@ -109,23 +116,27 @@ def observe(
 
 
 def judge_with_known_limits(point: TestPoint, readings: tuple[Observation, ...]) -> PointReadings:
-    """Return the takes at ``point``; those held before its rating was known are judged by the limits known since."""
-    known = [each.judgement.limits for each in readings if each.judgement and each.judgement.limits]
+    """Return the readings at ``point``; those accepted before its rating was entered are judged by the newest limits.
+
+    Raises:
+        InputError: a reading is impossible under these limits.
+    """
+    known = [reading.judgement.limits for reading in readings if reading.judgement and reading.judgement.limits]
     if not known:
         return PointReadings(point, readings)
     return PointReadings(
         point,
         tuple(
-            replace(each, judgement=judge(point.kind, known[-1], each.measured, each.accuracy))
-            if each.verdict is Verdict.NO_LIMITS
-            else each
-            for each in readings
+            replace(reading, judgement=judge(point.kind, known[-1], reading.measured, reading.accuracy))
+            if reading.verdict is Verdict.NO_LIMITS
+            else reading
+            for reading in readings
         ),
     )
 
 
 def parse_recorded_accuracy(text: str, quantity: Quantity) -> AccuracyLine:
-    """Return the accuracy line a judgement was made with, from its words; the assumed one where they are no line."""
+    """Return the accuracy line in the text of a recorded judgement; the assumed line of ``quantity`` for other text."""
     line, _, remarks = text.partition(", ")
     try:
         return replace(parse_accuracy(line), assumed=remarks.endswith("assumed"))

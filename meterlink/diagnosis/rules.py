@@ -1,10 +1,7 @@
-"""The rules, read from ``rules.toml`` and checked: every fact exists, every word has a meaning."""
+"""Parse the rules of ``rules.toml`` and check that every fact and every placeholder exists."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from string import Formatter
 from typing import Any
 
@@ -15,24 +12,27 @@ from meterlink.diagnosis import facts_capacitor, facts_coil, facts_points, facts
 from meterlink.diagnosis.causes import CauseKind
 from meterlink.diagnosis.evidence import FACTS, Fact
 from meterlink.diagnosis.subjects import SUBJECTS
+from meterlink.tomlfile.documents import parse_document
+from meterlink.tomlfile.problems import Problem
 
-# Importing them registers their facts.
+# The import of a module registers its facts.
 _FACT_MODULES = (facts_capacitor, facts_coil, facts_points, facts_windings)
 
-# What the needs of a rule amount to where nothing else is known, in half-powers of ten.
+# The weight of a rule's needs alone, in half-powers of ten.
 BASE_WEIGHTS = {"possible": 0, "likely": 2}
-# A weighed fact brings its own.
-WEIGHTS = {"strong": 2, "some": 1, "weighed": 0}
+# The weight of one fact, in half-powers of ten; the evidence brings a computed weight.
+WEIGHTS = {"strong": 2, "moderate": 1, "computed": 0}
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One rule, as written in ``rules.toml``.
 
-    It makes a finding about each subject ``of`` its kind of which all ``needs`` hold and no ``unless`` does. ``alone``
-    is what that amounts to by itself. ``speaks_for`` and ``speaks_against`` are facts with their weights. ``title``
-    and ``next`` may name the subject's words in braces. ``first`` is what to measure instead of ``next`` while the
-    fact it is listed under is unknown. ``care`` is said beyond the standard caution for ``next_state``.
+    It gives a cause for each subject of its kind for which all ``needs`` hold and no ``unless`` holds. ``base_weight``
+    is the weight of the needs alone. ``evidence_for`` and ``evidence_against`` are ``((fact, weight), ...)``. Weights
+    are half-powers of ten. ``title`` and ``next_measurement`` may contain the subject's placeholders in braces.
+    ``measure_first`` is ``((fact, text), ...)``: the text replaces ``next_measurement`` while the fact is unknown.
+    ``extra_caution`` is added to the standard caution for ``next_state`` and ``next_quantity``.
     """
 
     key: str
@@ -53,23 +53,21 @@ class Rule:
 
 
 _RULE_KEYS = {
-    "key", "of", "title", "blames", "alone", "needs", "unless", "speaks_for", "speaks_against", "next", "next_state",
-    "next_quantity", "first", "care", "source",
+    "key", "subject", "title", "kind", "base_confidence", "needs", "unless", "evidence_for", "evidence_against",
+    "next_measurement", "next_state", "next_quantity", "measure_first", "extra_caution", "source",
 }  # fmt: skip
 
 
-@cache
-def shipped_rules() -> tuple[Rule, ...]:
-    """Return the rules that ship with Meterlink, in the order of the file."""
-    return parse_rules(resources.files(__package__).joinpath("rules.toml").read_text(encoding="utf-8"))
-
-
 def parse_rules(text: str) -> tuple[Rule, ...]:
-    """Return the rules in ``text`` (TOML); InputError naming the rule and what is wrong with it."""
-    try:
-        entries = tomllib.loads(text).get("rule", [])
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"The rules are not valid TOML: {error}.", "Mend that line.") from error
+    """Return the rules in ``text`` (TOML), in its order.
+
+    Raises:
+        InputError: the text is not valid TOML, or a rule is invalid; the message names the rule and the fault.
+    """
+    document = parse_document(text)
+    if isinstance(document, Problem):
+        raise InputError(f"Line {document.position.line} of the rules: {document.message}", document.remedy)
+    entries = document.table.get("rule", [])
     rules: list[Rule] = []
     for entry in entries:
         name = f"Rule {entry.get('key', 'without a key')!r}"
@@ -77,52 +75,54 @@ def parse_rules(text: str) -> tuple[Rule, ...]:
             rules.append(_parse_rule(entry))
         except (KeyError, ValueError, TypeError) as error:
             raise InputError(
-                f"{name} cannot be used: {error}.", "See the rules that ship for how one is written."
+                f"{name} is invalid: {error}.", "Compare it with the rules in meterlink/diagnosis/rules.toml."
             ) from error
         if [rule.key for rule in rules].count(rules[-1].key) > 1:
-            raise InputError(f"{name} is there twice.", "Give each rule a key of its own.")
+            raise InputError(f"{name} appears twice.", "Give each rule its own key.")
     return tuple(rules)
 
 
 def _parse_rule(entry: Mapping[str, Any]) -> Rule:
-    if strange := sorted(set(entry) - _RULE_KEYS):
-        raise ValueError(f"{strange[0]!r} is no field of a rule")
-    scope = entry["of"]
-    subject = SUBJECTS[scope]
-    first = tuple((_find_fact(scope, statement), text) for statement, text in entry.get("first", {}).items())
-    for text in (entry["title"], entry["next"], *(text for _, text in first)):
-        for _, word, _, _ in Formatter().parse(text):
-            if word is not None and word not in subject.PLACEHOLDERS:
-                raise ValueError(f"{{{word}}} means nothing for a {scope}")
+    if unknown := sorted(set(entry) - _RULE_KEYS):
+        raise ValueError(f"{unknown[0]!r} is not a field of a rule")
+    subject = entry["subject"]
+    placeholders = SUBJECTS[subject].PLACEHOLDERS
+    measure_first = tuple(
+        (_find_fact(subject, statement), text) for statement, text in entry.get("measure_first", {}).items()
+    )
+    for text in (entry["title"], entry["next_measurement"], *(text for _, text in measure_first)):
+        for _, name, _, _ in Formatter().parse(text):
+            if name is not None and name not in placeholders:
+                raise ValueError(f"{{{name}}} is not a placeholder for a {subject}")
     return Rule(
         key=entry["key"],
-        subject=scope,
+        subject=subject,
         title=entry["title"],
-        kind=CauseKind(entry["blames"]),
-        base_weight=BASE_WEIGHTS[entry["alone"]],
-        needs=tuple(_find_fact(scope, statement) for statement in entry["needs"]),
-        unless=tuple(_find_fact(scope, statement) for statement in entry.get("unless", ())),
-        evidence_for=_weighted_facts(scope, entry.get("speaks_for", {})),
-        evidence_against=_weighted_facts(scope, entry.get("speaks_against", {})),
-        next_measurement=entry["next"],
+        kind=CauseKind(entry["kind"]),
+        base_weight=BASE_WEIGHTS[entry["base_confidence"]],
+        needs=tuple(_find_fact(subject, statement) for statement in entry["needs"]),
+        unless=tuple(_find_fact(subject, statement) for statement in entry.get("unless", ())),
+        evidence_for=_weighted_facts(subject, entry.get("evidence_for", {})),
+        evidence_against=_weighted_facts(subject, entry.get("evidence_against", {})),
+        next_measurement=entry["next_measurement"],
         next_state=CircuitState(entry["next_state"]),
         next_quantity=Quantity(entry["next_quantity"]),
-        measure_first=first,
-        extra_caution=entry.get("care", ""),
+        measure_first=measure_first,
+        extra_caution=entry.get("extra_caution", ""),
         source=entry.get("source", ""),
     )
 
 
 def _weighted_facts(subject: str, by_weight: Mapping[str, list[str]]) -> tuple[tuple[Fact, int], ...]:
     return tuple(
-        (_find_fact(subject, statement), WEIGHTS[word])
-        for word, statements in by_weight.items()
+        (_find_fact(subject, statement), WEIGHTS[name])
+        for name, statements in by_weight.items()
         for statement in statements
     )
 
 
 def _find_fact(subject: str, statement: str) -> Fact:
-    found = FACTS.get((subject, statement))
-    if found is None:
-        raise ValueError(f"{statement!r} is no fact about a {subject}")
-    return found
+    fact = FACTS.get((subject, statement))
+    if fact is None:
+        raise ValueError(f"{statement!r} is not a fact about a {subject}")
+    return fact

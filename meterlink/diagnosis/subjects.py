@@ -1,5 +1,6 @@
-"""What rules are about: sections, coils, windings, contacts, single test points, the visit. Found by the words of the
-trade in the test points of a case, so a plan of anybody's is understood as far as it uses them.
+"""Find the subjects of rules in a case: capacitor sections, coils, windings, contacts, single test points, the visit.
+
+They are recognised by the words of the trade in the test points, so any plan works that uses these words.
 """
 
 from collections.abc import Callable
@@ -13,17 +14,17 @@ from meterlink.diagnosis.observations import Case, PointReadings
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 from meterlink.judge.judging import limits_for
 
-# What the frame is called on a terminal. Common practice, no source.
-_GROUND_TERMINALS = {"GND", "GROUND", "PE", "EARTH", "FRAME", "SHELL"}  # not G: that is a thermostat terminal
+# Names of the frame as a terminal. Common practice, no source. G is a thermostat terminal.
+_GROUND_TERMINALS = {"GND", "GROUND", "PE", "EARTH", "FRAME", "SHELL"}
 TERMINAL_PAIRS = ("C–S", "C–R", "R–S")
 
 
 def _measured_points(case: Case) -> list[PointReadings]:
-    return [takes for takes in case.point_readings if takes.matching_readings]
+    return [point_readings for point_readings in case.point_readings if point_readings.matching_readings]
 
 
 def is_capacitor_section(point: TestPoint) -> bool:
-    """Say whether the point reads a run capacitor's section on the bench: off, discharged, wires off."""
+    """Return whether the point reads a capacitor section on the bench: isolated, discharged, wires off."""
     return (
         point.quantity is Quantity.CAPACITANCE
         and point.state is CircuitState.ISOLATED
@@ -32,7 +33,7 @@ def is_capacitor_section(point: TestPoint) -> bool:
 
 
 def is_resistance_to_ground(point: TestPoint) -> bool:
-    """Say whether the point reads a resistance to ground: of a motor, a heater, not of a capacitor."""
+    """Return whether the point reads a resistance to ground, of any part except a capacitor."""
     return (
         _isolated_ohms(point)
         and any(terminal.upper() in _GROUND_TERMINALS for terminal in point.terminals)
@@ -45,28 +46,28 @@ def _isolated_ohms(point: TestPoint) -> bool:
 
 
 def _motor_name(point: TestPoint) -> str:
-    """Return whose windings the point reads: the component, or its circuit where the component is but a winding."""
+    """Return the motor of a winding's point: the component, or the circuit where the component is one winding."""
     return point.circuit if point.component.lower().startswith("winding") else point.component
 
 
 def _terminal_pair(point: TestPoint) -> str:
-    """Return which two of a motor's terminals the point lies between, empty for any others."""
-    # A capacitor and a transformer may have terminals C and R, too.
+    """Return the pair of motor terminals that the point lies between; empty for all other points."""
     motor = any(word in f"{point.circuit} {point.component}".lower() for word in ("motor", "compressor", "winding"))
-    other = any(word in point.component.lower() for word in ("capacitor", "coil", "contact", "transformer"))
-    ends = {terminal.upper() for terminal in point.terminals}
-    if not _isolated_ohms(point) or not motor or other:
+    # These parts may have terminals C and R, too.
+    other_part = any(word in point.component.lower() for word in ("capacitor", "coil", "contact", "transformer"))
+    terminals = {terminal.upper() for terminal in point.terminals}
+    if not _isolated_ohms(point) or not motor or other_part:
         return ""
-    return next((pair for pair in TERMINAL_PAIRS if set(pair.split("–")) == ends), "")
+    return next((pair for pair in TERMINAL_PAIRS if set(pair.split("–")) == terminals), "")
 
 
 @dataclass(frozen=True, slots=True)
 class CapacitorSection:
-    """One section of a capacitor that has been read. ``other`` is the second section of a dual one, read or not."""
+    """A capacitor section with a reading; ``other_section`` is that of a dual capacitor, with or without a reading."""
 
     KIND: ClassVar[str] = "capacitor section"
     PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset(
-        {"part", "here", "own", "common", "other_end", "other_here", "across"}
+        {"part", "terminals", "own_terminal", "common_terminal", "other_terminal", "other_terminals", "outer_terminals"}
     )
 
     case: Case
@@ -75,67 +76,73 @@ class CapacitorSection:
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The part, its terminals, and those of the other section."""
-        mine = self.point_readings.point.terminals
-        theirs = self.other_section.point.terminals if self.other_section else mine
-        common = next((end for end in mine if end in theirs and theirs != mine), mine[0])
-        own = next(end for end in mine if end != common)
-        other_end = next((end for end in theirs if end not in mine), "the other section")
+        """The part, its terminals, and those of the other section: ``{name in PLACEHOLDERS: text}``."""
+        terminals = self.point_readings.point.terminals
+        other_terminals = self.other_section.point.terminals if self.other_section else terminals
+        common = next(
+            (terminal for terminal in terminals if terminal in other_terminals and other_terminals != terminals),
+            terminals[0],
+        )
+        own = next(terminal for terminal in terminals if terminal != common)
+        other = next((terminal for terminal in other_terminals if terminal not in terminals), "the other section")
         return {
             "part": self.point_readings.point.title,
-            "here": self.point_readings.terminals_text,
-            "own": own,
-            "common": common,
-            "other_end": other_end,
-            "other_here": f"{common}–{other_end}",
-            "across": f"{own}–{other_end}",
+            "terminals": self.point_readings.terminals_text,
+            "own_terminal": own,
+            "common_terminal": common,
+            "other_terminal": other,
+            "other_terminals": f"{common}–{other}",
+            "outer_terminals": f"{own}–{other}",
         }
 
     @property
     def other_limits(self) -> Limits | None:
-        """What the other section is held against, read or not; None while nobody has read its rating."""
+        """The limits of the other section, with or without a reading; None while its rating is unknown."""
         if self.other_section is None:
             return None
         return self.other_section.limits or limits_for(self.other_section.point)
 
     def find_readings(self, quantity: Quantity, state: CircuitState) -> PointReadings | None:
-        """Return what else was read at this section: ohms across it, its amps and volts at work."""
-        mine = self.point_readings.point
+        """Return the other readings at this section (ohms across it, its amps, its volts); None without any."""
+        section = self.point_readings.point
         return next(
             (
-                takes
-                for takes in _measured_points(self.case)
-                if takes is not self.point_readings
-                and (takes.point.quantity, takes.point.state) == (quantity, state)
-                and (takes.point.component, takes.point.section) == (mine.component, mine.section)
+                other
+                for other in _measured_points(self.case)
+                if other is not self.point_readings
+                and (other.point.quantity, other.point.state) == (quantity, state)
+                and (other.point.component, other.point.section) == (section.component, section.section)
             ),
             None,
         )
 
     @classmethod
     def find_all(cls, case: Case) -> "list[CapacitorSection]":
-        """Return every section that has been read."""
-        points = [takes for takes in case.point_readings if is_capacitor_section(takes.point)]
-        return [cls(case, takes, _other_section(takes, points)) for takes in points if takes.matching_readings]
+        """Return every section with a reading."""
+        sections = [entry for entry in case.point_readings if is_capacitor_section(entry.point)]
+        return [
+            cls(case, section, _other_section(section, sections)) for section in sections if section.matching_readings
+        ]
 
 
-def _other_section(section: PointReadings, points: list[PointReadings]) -> PointReadings | None:
-    mine = section.point
-    for takes in points:
-        one_shared = len({*mine.terminals, *takes.point.terminals}) == 3
-        if takes is not section and takes.point.component == mine.component and one_shared:
-            return takes
+def _other_section(section: PointReadings, sections: list[PointReadings]) -> PointReadings | None:
+    point = section.point
+    for other in sections:
+        shares_one_terminal = len({*point.terminals, *other.point.terminals}) == 3
+        if other is not section and other.point.component == point.component and shares_one_terminal:
+            return other
     return None
 
 
 @dataclass(frozen=True, slots=True)
 class Coil:
-    """A coil of a contactor, relay or valve, a transformer's winding, a timer's motor, as far as read: its resistance,
-    the voltage at it, and the supply it hangs on.
+    """A coil of a contactor, relay or valve, a winding of a transformer, or the motor of a timer.
+
+    ``resistance`` and ``voltage`` are the readings at it, ``point`` the test point of one of them.
     """
 
     KIND: ClassVar[str] = "coil"
-    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "here", "source"})
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "terminals", "supply_terminals"})
 
     case: Case
     point: TestPoint
@@ -144,51 +151,67 @@ class Coil:
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The coil, its terminals, and those of its control supply."""
+        """The coil, its terminals, and those of its control supply: ``{name in PLACEHOLDERS: text}``."""
         supply = self.control_supply
-        source = supply.terminals_text if supply else "the control transformer's secondary"
-        return {"part": self.point.title, "here": "–".join(self.point.terminals), "source": source}
+        supply_terminals = supply.terminals_text if supply else "the control transformer's secondary"
+        return {
+            "part": self.point.title,
+            "terminals": "–".join(self.point.terminals),
+            "supply_terminals": supply_terminals,
+        }
 
     @property
     def control_supply(self) -> PointReadings | None:
-        """The voltage at the source of this coil's circuit, as read last; a transformer's own winding has none."""
+        """The newest voltage at the supply of this coil's circuit; None for a transformer's own winding."""
         return _newest(self._points_of_circuit(is_control_supply))
 
     @property
     def transformer_primary(self) -> PointReadings | None:
-        """The voltage at the primary of the transformer in this coil's circuit, as read last."""
+        """The newest voltage at the primary of the transformer in this coil's circuit."""
         return _newest(self._points_of_circuit(_is_transformer_primary))
 
     def _points_of_circuit(self, predicate: Callable[[TestPoint], bool]) -> list[PointReadings]:
         if "transformer" in self.point.component.lower():
             return []
-        return [t for t in _measured_points(self.case) if predicate(t.point) and t.point.circuit == self.point.circuit]
+        return [
+            point_readings
+            for point_readings in _measured_points(self.case)
+            if predicate(point_readings.point) and point_readings.point.circuit == self.point.circuit
+        ]
 
     @property
     def temperature(self) -> PointReadings | None:
-        """A temperature read at this coil, else the ambient one."""
-        read = [takes for takes in _measured_points(self.case) if takes.point.quantity is Quantity.TEMPERATURE]
-        at_coil = [takes for takes in read if takes.point.component == self.point.component]
-        ambient = [takes for takes in read if "ambient" in f"{takes.point.circuit} {takes.point.title}".lower()]
+        """The temperature at this coil, else the ambient temperature; None where neither was read."""
+        temperatures = [
+            point_readings
+            for point_readings in _measured_points(self.case)
+            if point_readings.point.quantity is Quantity.TEMPERATURE
+        ]
+        at_coil = [entry for entry in temperatures if entry.point.component == self.point.component]
+        ambient = [entry for entry in temperatures if "ambient" in f"{entry.point.circuit} {entry.point.title}".lower()]
         return next(iter(at_coil + ambient), None)
 
     @classmethod
     def find_all(cls, case: Case) -> "list[Coil]":
-        """Return every coil of which something has been read."""
-        found = []
-        points = [t for t in _measured_points(case) if _is_coil(t.point) and not is_resistance_to_ground(t.point)]
-        for name in dict.fromkeys((takes.point.circuit, takes.point.title) for takes in points):
-            mine = [takes for takes in points if (takes.point.circuit, takes.point.title) == name]
-            of = {takes.point.quantity: takes for takes in mine}
-            ohms, volts = of.get(Quantity.RESISTANCE), of.get(Quantity.VOLTAGE)
+        """Return every coil with a reading."""
+        coils = []
+        points = [
+            point_readings
+            for point_readings in _measured_points(case)
+            if _is_coil(point_readings.point) and not is_resistance_to_ground(point_readings.point)
+        ]
+        for name in dict.fromkeys((entry.point.circuit, entry.point.title) for entry in points):
+            of_coil = [entry for entry in points if (entry.point.circuit, entry.point.title) == name]
+            by_quantity = {entry.point.quantity: entry for entry in of_coil}
+            ohms, volts = by_quantity.get(Quantity.RESISTANCE), by_quantity.get(Quantity.VOLTAGE)
             if volts is not None and (
                 volts.point.state is not CircuitState.ENERGIZED or is_control_supply(volts.point)
             ):
                 volts = None
             first = ohms or volts
             if first is not None:
-                found.append(cls(case, first.point, ohms, volts))
-        return found
+                coils.append(cls(case, first.point, ohms, volts))
+        return coils
 
 
 def _is_coil(point: TestPoint) -> bool:
@@ -196,42 +219,42 @@ def _is_coil(point: TestPoint) -> bool:
 
 
 def _newest(points: list[PointReadings]) -> PointReadings | None:
-    return max(points, key=lambda takes: takes.readings[-1].number, default=None)
+    return max(points, key=lambda point_readings: point_readings.readings[-1].number, default=None)
 
 
 def _is_transformer_primary(point: TestPoint) -> bool:
-    named = f"{point.circuit} {point.title}".lower()
-    return point.quantity is Quantity.VOLTAGE and "transformer" in named and "primary" in named
+    name = f"{point.circuit} {point.title}".lower()
+    return point.quantity is Quantity.VOLTAGE and "transformer" in name and "primary" in name
 
 
 def is_control_supply(point: TestPoint) -> bool:
-    """Say whether the point reads the control supply at its source."""
-    named = f"{point.circuit} {point.title}".lower()
-    at_source = "transformer" in named or ("control" in named and "supply" in named)
+    """Return whether the point reads the voltage of the control supply at its source."""
+    name = f"{point.circuit} {point.title}".lower()
+    at_source = "transformer" in name or ("control" in name and "supply" in name)
     return (
         point.quantity is Quantity.VOLTAGE
         and point.state is CircuitState.ENERGIZED
         and at_source
-        and "coil" not in named
-        and "primary" not in named
+        and "coil" not in name
+        and "primary" not in name
     )
 
 
 def is_line_supply(point: TestPoint) -> bool:
-    """Say whether the point reads the supply of the unit itself."""
-    named = f"{point.circuit} {point.title}".lower()
-    line = any(word in named for word in ("supply", "line volt", "disconnect"))
+    """Return whether the point reads the supply voltage of the unit."""
+    name = f"{point.circuit} {point.title}".lower()
+    line = any(word in name for word in ("supply", "line volt", "disconnect"))
     return (
         point.quantity is Quantity.VOLTAGE
         and point.state is CircuitState.ENERGIZED
         and line
-        and not any(word in named for word in ("control", "transformer", "coil", "contacts"))
+        and not any(word in name for word in ("control", "transformer", "coil", "contacts"))
     )
 
 
 @dataclass(frozen=True, slots=True)
 class MotorWindings:
-    """A motor's windings: three resistances between C, S and R, and those to the frame, as far as read."""
+    """The windings of a motor: ``pairs`` are the readings by pair (``C–S``), ``to_ground`` those to the frame."""
 
     KIND: ClassVar[str] = "windings"
     PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"motor"})
@@ -243,73 +266,75 @@ class MotorWindings:
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The motor, or whatever else was read to the frame."""
+        """The motor, or another part with a reading to the frame: ``{"motor": name}``."""
         return {"motor": self.motor}
 
     @classmethod
     def find_all(cls, case: Case) -> "list[MotorWindings]":
-        """Return every motor of which a winding has been read."""
+        """Return every motor with a reading at its windings."""
         points = [
-            takes
-            for takes in _measured_points(case)
-            if is_resistance_to_ground(takes.point) or _terminal_pair(takes.point)
+            point_readings
+            for point_readings in _measured_points(case)
+            if is_resistance_to_ground(point_readings.point) or _terminal_pair(point_readings.point)
         ]
-        found = []
-        for motor in dict.fromkeys((takes.point.circuit, _motor_name(takes.point)) for takes in points):
-            mine = [takes for takes in points if (takes.point.circuit, _motor_name(takes.point)) == motor]
-            pairs = {_terminal_pair(takes.point): takes for takes in mine if _terminal_pair(takes.point)}
-            found.append(
-                cls(case, motor[1], pairs, tuple(takes for takes in mine if is_resistance_to_ground(takes.point)))
-            )
-        return found
+        motors = []
+        for circuit, motor in dict.fromkeys((entry.point.circuit, _motor_name(entry.point)) for entry in points):
+            of_motor = [
+                entry for entry in points if (entry.point.circuit, _motor_name(entry.point)) == (circuit, motor)
+            ]
+            pairs = {_terminal_pair(entry.point): entry for entry in of_motor if _terminal_pair(entry.point)}
+            to_ground = tuple(entry for entry in of_motor if is_resistance_to_ground(entry.point))
+            motors.append(cls(case, motor, pairs, to_ground))
+        return motors
 
 
 @dataclass(frozen=True, slots=True)
 class ContactorContacts:
-    """One pole of a contactor, its voltage drop read at load."""
+    """One pole of a contactor, with its voltage drop under load."""
 
     KIND: ClassVar[str] = "contacts"
-    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "here"})
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "terminals"})
 
     case: Case
     point_readings: PointReadings
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The contacts and their terminals."""
-        return {"part": self.point_readings.point.title, "here": self.point_readings.terminals_text}
+        """The contacts and their terminals: ``{name in PLACEHOLDERS: text}``."""
+        return {"part": self.point_readings.point.title, "terminals": self.point_readings.terminals_text}
 
     @classmethod
     def find_all(cls, case: Case) -> "list[ContactorContacts]":
-        """Return every pole whose drop was read."""
+        """Return every pole with a reading of its voltage drop."""
         return [
-            cls(case, takes)
-            for takes in _measured_points(case)
-            if "contacts" in takes.point.component.lower()
-            and (takes.point.quantity, takes.point.state) == (Quantity.VOLTAGE, CircuitState.ENERGIZED)
+            cls(case, point_readings)
+            for point_readings in _measured_points(case)
+            if "contacts" in point_readings.point.component.lower()
+            and point_readings.point.quantity is Quantity.VOLTAGE
+            and point_readings.point.state is CircuitState.ENERGIZED
         ]
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuredPoint:
-    """One test point with everything that was read there, whatever the meter was set to."""
+    """One test point with all its readings, of its own quantity or another."""
 
     KIND: ClassVar[str] = "test point"
-    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "here", "quantity"})
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "terminals", "quantity"})
 
     case: Case
     point_readings: PointReadings
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The part, its terminals and what should be read there."""
+        """The part, its terminals and the quantity of the test point: ``{name in PLACEHOLDERS: text}``."""
         point = self.point_readings.point
-        return {"part": point.title, "here": self.point_readings.terminals_text, "quantity": point.quantity.value}
+        return {"part": point.title, "terminals": self.point_readings.terminals_text, "quantity": point.quantity.value}
 
     @classmethod
     def find_all(cls, case: Case) -> "list[MeasuredPoint]":
-        """Return every test point where something was read."""
-        return [cls(case, takes) for takes in case.point_readings if takes.readings]
+        """Return every test point with a reading."""
+        return [cls(case, point_readings) for point_readings in case.point_readings if point_readings.readings]
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,42 +342,47 @@ class WholeVisit:
     """The whole visit."""
 
     KIND: ClassVar[str] = "visit"
-    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"line"})
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"line_terminals"})
 
     case: Case
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """Where the line supply is read."""
-        return {"line": self.worst_line_supply.terminals_text if self.worst_line_supply else "the line terminals"}
+        """The terminals of the line supply: ``{"line_terminals": terminals}``."""
+        supply = self.worst_line_supply
+        return {"line_terminals": supply.terminals_text if supply else "the line terminals"}
 
     @property
     def line_supplies(self) -> list[PointReadings]:
-        """Every reading of the unit's own supply, in order."""
-        return [takes for takes in _measured_points(self.case) if is_line_supply(takes.point)]
+        """The test points of the unit's own supply with a reading, in order."""
+        return [
+            point_readings for point_readings in _measured_points(self.case) if is_line_supply(point_readings.point)
+        ]
 
     @property
     def worst_line_supply(self) -> PointReadings | None:
-        """The worst of them: one with no voltage, else one that is low, else the first."""
-        levels = [(takes, voltage_level(takes)) for takes in self.line_supplies]
-        bad = [
-            takes for wanted in (VoltageLevel.ABSENT, VoltageLevel.LOW) for takes, found in levels if found is wanted
-        ]
-        return next(iter([*bad, *self.line_supplies]), None)
+        """The worst line supply: the first without voltage, else the first that is low, else the first."""
+        supplies = self.line_supplies
+        for level in (VoltageLevel.ABSENT, VoltageLevel.LOW):
+            for supply in supplies:
+                if voltage_level(supply) is level:
+                    return supply
+        return next(iter(supplies), None)
 
     @property
     def control_supply(self) -> PointReadings | None:
-        """The control supply, else the voltage it brings to a coil."""
-        at_source = [takes for takes in _measured_points(self.case) if is_control_supply(takes.point)]
+        """The control supply, else the voltage at a coil; the newest of several."""
+        at_source = [entry for entry in _measured_points(self.case) if is_control_supply(entry.point)]
         at_coils = [coil.voltage for coil in Coil.find_all(self.case) if coil.voltage]
         return _newest(at_source) or _newest(at_coils)
 
     @classmethod
     def find_all(cls, case: Case) -> "list[WholeVisit]":
-        """Return the visit."""
+        """Return the visit as the only element; none without a reading."""
         return [cls(case)] if case.observations else []
 
 
 SUBJECTS = {
-    kind.KIND: kind for kind in (CapacitorSection, Coil, MotorWindings, ContactorContacts, MeasuredPoint, WholeVisit)
+    subject.KIND: subject
+    for subject in (CapacitorSection, Coil, MotorWindings, ContactorContacts, MeasuredPoint, WholeVisit)
 }

@@ -1,4 +1,4 @@
-"""Whether a voltage is there, low, or next to nothing."""
+"""Classify a voltage as present, low or absent."""
 
 from decimal import Decimal
 from enum import Enum
@@ -7,15 +7,15 @@ from meterlink.core.equipment import CircuitState
 from meterlink.core.units import Quantity, convert
 from meterlink.diagnosis.observations import Observation, PointReadings
 
-# An AC contactor must have dropped out at 20 % of its rated voltage (IEC 60947-4-1, from memory): below a fifth of the
-# low limit nothing works, whatever leads pick up. Without limits, 2 V: more than stray pick-up of a loaded circuit,
-# far below any control voltage (common practice, no source).
+# An AC contactor must drop out at 20 % of its rated voltage (IEC 60947-4-1, from memory), so nothing works below a
+# fifth of the low limit. Without limits the bound is 2 V: more than a loaded circuit picks up, far below any control
+# voltage (common practice, no source).
 _ABSENT_SHARE = Decimal("0.2")
 _ABSENT_VOLTS = Decimal(2)
 
 
 class VoltageLevel(Enum):
-    """What a voltage reading amounts to."""
+    """The level of a voltage against the low limit of its test point."""
 
     ABSENT = "none"
     LOW = "low"
@@ -23,9 +23,9 @@ class VoltageLevel(Enum):
 
 
 def voltage_level(point_readings: PointReadings, observation: Observation | None = None) -> VoltageLevel | None:
-    """Return what the newest reading (or the one given) of a voltage point amounts to; None where it has no value.
+    """Return the level of ``observation`` (by default the newest reading) at a voltage point; None without a value.
 
-    Without limits a voltage is never low: only there or not.
+    A voltage without limits is never low: it is absent below 2 V, else present.
     """
     reading = observation or point_readings.latest
     if reading is None or reading.measured.digits is None:
@@ -38,14 +38,14 @@ def voltage_level(point_readings: PointReadings, observation: Observation | None
     return VoltageLevel.LOW if low is not None and volts < low else VoltageLevel.PRESENT
 
 
-# Open leads pick up some counts; that is what the settling detector takes for nothing on the probes, too. Below a tenth
-# of a volt a millivolt range shows nothing but that. Common practice, no source.
+# Open leads pick up some counts; the settling detector treats as many counts as no contact. A millivolt range shows
+# only pick-up below a tenth of a volt. Common practice, no source.
 _PICKED_UP_COUNTS = 10
 _PICKED_UP_VOLTS = Decimal("0.1")
 
 
 def is_voltage_present(observation: Observation) -> bool:
-    """Say whether a reading is a voltage beyond what leads lying open pick up; an overload on volts is."""
+    """Return whether a reading is a voltage above the pick-up of open leads; an overload on volts is."""
     measured = observation.measured
     if measured.quantity is not Quantity.VOLTAGE:
         return False
@@ -56,7 +56,7 @@ def is_voltage_present(observation: Observation) -> bool:
 
 
 def stray_voltages(point_readings: PointReadings) -> tuple[Observation, ...]:
-    """Return the voltages read at a point that is to be isolated and discharged."""
+    """Return the voltages read at a point that should be isolated and discharged, in order; empty for other points."""
     if point_readings.point.state is not CircuitState.ISOLATED:
         return ()
-    return tuple(each for each in point_readings.readings if is_voltage_present(each))
+    return tuple(reading for reading in point_readings.readings if is_voltage_present(reading))

@@ -1,1 +1,1 @@
-"""Judging: limits, uncertainty, settling. Pure functions: no I/O, no asyncio."""
+"""Judging: limits, uncertainty, verdicts. Pure functions: no I/O, no asyncio."""

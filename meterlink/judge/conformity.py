@@ -1,7 +1,7 @@
-"""How probable it is that a part conforms, and how often a rule goes wrong: JCGM 106.
+"""The probability that a part conforms, and the risks of a decision rule: JCGM 106.
 
-*Specific* is about the one part just measured; *global* is about all the parts of a kind that will be measured, and
-needs to know how they scatter. Clause numbers of JCGM 106 are from memory.
+*Specific* means the one part just measured. *Global* means all parts of a kind that will be measured; it needs the
+distribution of their values. Clause numbers of JCGM 106 are from memory.
 """
 
 from collections.abc import Callable
@@ -13,21 +13,21 @@ from statistics import NormalDist
 from meterlink.core.errors import InputError
 from meterlink.judge.uncertainty import Distribution
 
-# Where an integral over a normal density may stop, in standard deviations: 1e-19 of it lies beyond.
+# Standard deviations at which an integral over a normal density stops: 1e-19 of it lies beyond.
 _TAIL = 9.0
-# Steps of Simpson's rule between two places where an integrand bends: 1e-8 of each piece, checked by quadrature.
+# Steps of Simpson's rule between two bends of an integrand: an error of 1e-8 of each piece, checked by quadrature.
 _STEPS = 400
 
 
 def conformance_probability(error: Distribution, value: float, low: float | None, high: float | None) -> float:
-    """Return the probability that the true value lies within the limits, None being no limit on that side.
+    """Return the probability (0 to 1) that the true value lies within the limits; None is no limit on that side.
 
-    JCGM 106, clause 7: ``value`` is what was measured, and the true value is spread about it as ``error`` is; what
-    was known of the part before is taken as nothing. All in one unit; 0 to 1.
+    JCGM 106, clause 7: the true value is distributed about the measured ``value`` as ``error`` is about zero, without
+    prior knowledge of the part. All arguments are in one unit.
     """
     bottom, top = (-inf if low is None else low), (inf if high is None else high)
     beyond_low, beyond_high = error.cdf(bottom - value), error.cdf(value - top)
-    # From the nearer tail, so that a probability near 0 keeps its digits.
+    # Calculated from the nearer tail, so that a probability near 0 keeps its digits.
     if beyond_low > 0.5:
         return max(error.cdf(value - bottom) - beyond_high, 0.0)
     if beyond_high > 0.5:
@@ -36,18 +36,19 @@ def conformance_probability(error: Distribution, value: float, low: float | None
 
 
 def risk_at_guard_band(error: Distribution, guard_band: float) -> float:
-    """Return the largest probability that a value accepted with this guard band is out, the other limit being far.
+    """Return the largest probability (0 to 1) that a value accepted with this guard band is out of limits.
 
-    It is that of a value just at the acceptance limit (JCGM 106, 8.3.2; ILAC-G8:09/2019). ``guard`` is in the
-    error's unit.
+    This is the probability at the acceptance limit (JCGM 106, 8.3.2; ILAC-G8:09/2019), with the other limit far away.
+    ``guard_band`` is in the error's unit.
     """
     return error.cdf(-guard_band)
 
 
 def guard_band_for_risk(error: Distribution, risk: float) -> float:
-    """Return the guard band, in the error's unit, that keeps `risk_at_guard` at ``risk``; 0 for half or more.
+    """Return the guard band, in the error's unit, at which `risk_at_guard_band` is ``risk``; 0 for half or more.
 
-    InputError unless ``risk`` is above 0 and below 1.
+    Raises:
+        InputError: ``risk`` is not above 0 and below 1.
     """
     if not 0 < risk < 1:
         raise InputError(f"A risk of {100 * risk:g} % cannot be kept.", "Give one above 0 and below 100 %.")
@@ -56,9 +57,10 @@ def guard_band_for_risk(error: Distribution, risk: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class GlobalRisks:
-    """Of all parts measured: the share that is out of limits, the consumer's and the producer's risk; each 0 to 1.
+    """Shares of all parts measured, each 0 to 1 (JCGM 106, 9.5).
 
-    ``consumer`` is out of limits but accepted, ``producer`` is within limits but rejected (JCGM 106, 9.5).
+    ``nonconforming``: out of limits. ``consumers_risk``: out of limits but accepted. ``producers_risk``: within limits
+    but rejected.
     """
 
     nonconforming: float
@@ -73,12 +75,14 @@ def global_risks(
     high: float | None,
     guard_band: float = 0.0,
 ) -> GlobalRisks:
-    """Return how often accepting what reads within the limits, shrunk by ``guard`` each, goes wrong.
+    """Return the risks of accepting readings within the limits, each limit moved inwards by ``guard_band``.
 
-    Parts scatter as ``parts``; a reading is the part's value plus an error as ``meter``, whose mean is a bias nobody
-    corrects. JCGM 106, 9.5, integrated by Simpson's rule piece by piece. A negative guard widens
-    the limits: guarded rejection. InputError for scatter or error of nothing, or a low limit above
-    the high one.
+    Parts are distributed as ``part_distribution``. A reading is the part's value plus an error distributed as
+    ``error_distribution``, whose mean is an uncorrected bias. JCGM 106, 9.5, integrated piecewise by Simpson's rule. A
+    negative guard band widens the limits: guarded rejection. All arguments are in one unit.
+
+    Raises:
+        InputError: a standard deviation is not above zero, or the low limit is above the high one.
     """
     if part_distribution.stdev <= 0 or error_distribution.stdev <= 0:
         raise InputError("A risk needs parts that scatter and a meter that errs.", "Give both above zero.")
@@ -98,7 +102,7 @@ def global_risks(
     def failing(value: float) -> float:
         return part_distribution.pdf(value) * (1 - accepted(value))
 
-    # Within a few of the meter's deviations of an acceptance limit the integrand bends; so it does at a limit.
+    # The integrand bends at the limits, and within a few standard deviations of the error around an acceptance limit.
     reach = _TAIL * error_distribution.stdev
     bends = [bottom, top]
     for edge in (accept_low, accept_high):
@@ -123,7 +127,7 @@ def global_risks(
 
 
 def _integral(function: Callable[[float], float], start: float, end: float) -> float:
-    """Simpson's rule."""
+    """Integrate by Simpson's rule."""
     width = (end - start) / _STEPS
     inner = sum((4 if i % 2 else 2) * function(start + i * width) for i in range(1, _STEPS))
     return (function(start) + inner + function(end)) * width / 3

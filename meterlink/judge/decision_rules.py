@@ -1,6 +1,6 @@
-"""Decision rules: how much of the meter's own doubt a verdict must allow for (JCGM 106, ISO 14253-1, ILAC-G8).
+"""Decision rules: the share of the meter's uncertainty that a verdict allows for (JCGM 106, ISO 14253-1, ILAC-G8).
 
-Clause numbers and what ISO 14253-1 asks for are from memory.
+Clause numbers and the requirements of ISO 14253-1 are from memory.
 """
 
 import re
@@ -12,29 +12,29 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import parse_number
 from meterlink.core.verdicts import Limits, Verdict
 
-# A guard of one expanded uncertainty is what ISO 14253-1 asks for and ILAC-G8:09/2019 names first (w = U): at most
-# 2.5 % of what is accepted at the very edge is out.
+# ISO 14253-1 requires a guard band of one expanded uncertainty, and ILAC-G8:09/2019 names it first (w = U): a value
+# accepted at the edge is out of limits with at most 2.5 % probability.
 DEFAULT_GUARD_FACTOR = Decimal(1)
-# ILAC-G8:09/2019 lists guards up to w = 3·U ("6 sigma", from memory); more than that is a slip.
+# ILAC-G8:09/2019 lists guard bands up to w = 3·U ("6 sigma", from memory); a larger one is a typing error.
 MAX_GUARD_FACTOR = Decimal(3)
 
 
 class GuardedSide(StrEnum):
-    """Which side of a limit is guarded."""
+    """The side of a limit that has a guard band."""
 
     NEITHER = "simple acceptance"  # JCGM 106, 8.2: the displayed value decides
-    ACCEPTANCE = "guarded acceptance"  # JCGM 106, 8.3.2: within only inside the limits shrunk by the guard
-    REJECTION = "guarded rejection"  # JCGM 106, 8.3.3: outside only beyond the limits widened by it
-    BOTH = "guarded acceptance and rejection"  # ISO 14253-1: neither is said without proof
+    ACCEPTANCE = "guarded acceptance"  # JCGM 106, 8.3.2: within only inside the limits narrowed by the guard band
+    REJECTION = "guarded rejection"  # JCGM 106, 8.3.3: outside only beyond the limits widened by the guard band
+    BOTH = "guarded acceptance and rejection"  # ISO 14253-1: within and outside both need proof
 
 
 @dataclass(frozen=True, slots=True)
 class DecisionRule:
-    """Which side is guarded, and the guard band as a multiple of the expanded uncertainty U at 95 %: w = ``guard``·U.
+    """The guarded side, and the guard band w = ``guard_factor``·U, U being the expanded uncertainty at 95 %.
 
-    What lies between the two is ``undecided``. U is that of the error's own distribution, so with w = U at most 2.5 %
-    of what is accepted at the very edge is out, whatever the distribution. The 0.83·U of ISO 14253-1 for 5 % holds
-    for a normal one only; a lone rectangle needs 0.95·U.
+    A value inside the guard band is ``undecided``. U is taken from the error's own distribution, so with w = U a value
+    accepted at the edge is out of limits with at most 2.5 % probability for any distribution. The 0.83·U of ISO
+    14253-1 for 5 % is for a normal distribution only; a single rectangle needs 0.95·U.
     """
 
     guarded_side: GuardedSide = GuardedSide.NEITHER
@@ -43,12 +43,12 @@ class DecisionRule:
     def verdict(self, limits: Limits, digits: Decimal, uncertainty: Decimal) -> Verdict:
         """Return within, outside or undecided; ``digits`` and the expanded ``uncertainty`` are in ``limits.unit``.
 
-        The boundary of the acceptance zone is within; that of the rejection zone is not yet outside.
+        The boundary of the acceptance zone is within; the boundary of the rejection zone is not outside.
         """
         width = self.guard_factor * uncertainty
-        shrink = width if self.guarded_side in {GuardedSide.ACCEPTANCE, GuardedSide.BOTH} else Decimal(0)
+        narrow = width if self.guarded_side in {GuardedSide.ACCEPTANCE, GuardedSide.BOTH} else Decimal(0)
         widen = width if self.guarded_side in {GuardedSide.REJECTION, GuardedSide.BOTH} else Decimal(0)
-        if _inside(limits, digits, -shrink):
+        if _inside(limits, digits, -narrow):
             return Verdict.WITHIN
         return Verdict.UNDECIDED if _inside(limits, digits, widen) else Verdict.OUTSIDE
 
@@ -76,23 +76,26 @@ _SHORT_NAMES = {"simple": GuardedSide.NEITHER, "guarded": GuardedSide.BOTH}
 def parse_decision_rule(text: str, guard_factor: str | None = None) -> DecisionRule:
     """Return the rule ``text`` names, as `str` writes it: ``guarded acceptance``, ``guarded rejection, guard 0.83 U``.
 
-    ``simple`` and ``guarded`` (both sides) are short for theirs; hyphens may stand for spaces. ``guard`` is the guard
-    factor where it is written apart; without either it is 1. InputError for an unknown rule, a factor that is not
-    above 0 and at most 3, a factor given twice, or one with simple acceptance, which has none.
+    ``simple`` is short for simple acceptance, ``guarded`` for both sides; hyphens may replace spaces. ``guard_factor``
+    is the factor where it is a text of its own. Without a factor it is 1.
+
+    Raises:
+        InputError: the rule is unknown, the factor is not above 0 and at most 3, there are two factors, or simple
+            acceptance has one.
     """
-    name, _, within = text.strip().lower().replace("-", " ").partition(",")
+    name, _, factor_text = text.strip().lower().replace("-", " ").partition(",")
     name = " ".join(name.split())
     if name not in _SHORT_NAMES and name not in list(GuardedSide):
-        raise InputError(f"{text!r} is no decision rule.", f"Use one of: {', '.join(GuardedSide)}.")
-    guarded = _SHORT_NAMES.get(name) or GuardedSide(name)
-    given = [factor for factor in (within.strip(), guard_factor) if factor]
-    if guarded is GuardedSide.NEITHER:
-        if given:
+        raise InputError(f"{text!r} is not a decision rule.", f"Use one of: {', '.join(GuardedSide)}.")
+    guarded_side = _SHORT_NAMES.get(name) or GuardedSide(name)
+    factors = [factor for factor in (factor_text.strip(), guard_factor) if factor]
+    if guarded_side is GuardedSide.NEITHER:
+        if factors:
             raise InputError("Simple acceptance has no guard band.", "Leave the guard out, or name a guarded rule.")
         return SIMPLE_ACCEPTANCE
-    if len(given) == 2:
-        raise InputError(f"The guard is given twice: {given[0]} and {given[1]}.", "Give it once.")
-    return DecisionRule(guarded, _parse_guard_factor(given[0]) if given else DEFAULT_GUARD_FACTOR)
+    if len(factors) == 2:
+        raise InputError(f"The guard is given twice: {factors[0]} and {factors[1]}.", "Give it once.")
+    return DecisionRule(guarded_side, _parse_guard_factor(factors[0]) if factors else DEFAULT_GUARD_FACTOR)
 
 
 def _parse_guard_factor(text: str) -> Decimal:
@@ -100,6 +103,6 @@ def _parse_guard_factor(text: str) -> Decimal:
     number = parse_number(match["factor"])[0] if match else Decimal(0)
     if not 0 < number <= MAX_GUARD_FACTOR:
         raise InputError(
-            f"{text!r} is no guard factor.", f"Give a number above 0, at most {MAX_GUARD_FACTOR}: 1 is w = U."
+            f"{text!r} is not a guard factor.", f"Give a number above 0, at most {MAX_GUARD_FACTOR}: 1 is w = U."
         )
     return number

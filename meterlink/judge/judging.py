@@ -1,4 +1,4 @@
-"""From a reading and its limits to a verdict with its margin and its reason in words."""
+"""Judge a reading against its limits: the verdict, its margin and its reason."""
 
 from decimal import Decimal
 
@@ -16,35 +16,41 @@ from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, TrapezoidalDistribution
 
 __all__ = [
-    "OPEN_SECTION_FRACTION",
     "DEFAULT_RULE_NAME",
+    "OPEN_SECTION_FRACTION",
     "SHORTED_FRACTION",
     "MeasuredValue",
+    "format_decimal",
     "judge",
     "limits_for",
-    "format_decimal",
 ]
 
-# The decision rule a judgement is taken by unless another is asked for (JCGM 106, 8.2: simple acceptance): the
-# displayed value decides, the doubt is shown beside it. It is what the trade does with a meter in hand.
+# The default decision rule (JCGM 106, 8.2: simple acceptance): the displayed value decides, its uncertainty is shown
+# beside it. The trade judges this way with a meter in hand.
 DEFAULT_RULE_NAME = str(SIMPLE_ACCEPTANCE)
 
-# A section with a broken lead or a blown fuse link leaves only the stray capacitance of the leads, a few tens of
-# picofarads. 2 % of the rated value is far above that for any run capacitor (2 µF and up), and far below any section
-# that is merely weak. Common practice, no source.
+# A section with a broken lead or a blown fuse link reads only the stray capacitance of the leads, a few tens of
+# picofarads. 2 % of the rated value is far above that for any run capacitor (2 µF and up), and far below any weak
+# section. Common practice, no source.
 OPEN_SECTION_FRACTION = Decimal("0.02")
 
-# A dead short reads as the test leads, some tenths of an ohm, whatever the coil should have; turns shorted among
-# themselves leave more than this. Common practice, no source.
+# A dead short reads as the test leads alone, some tenths of an ohm; turns shorted among themselves leave more than
+# this share of the low limit. Common practice, no source.
 SHORTED_FRACTION = Decimal("0.1")
 
 # A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to
-# ground says nothing about a minimum beyond that.
+# ground proves no minimum above that.
 LEAST_OHMS_OVERLOAD_PROVES = Decimal(10)  # MΩ
 
 
 def limits_for(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> Limits | None:
-    """Return what a test point is held against, None while its rating is unknown; InputError for a bad rating."""
+    """Return the limits of a test point, None while its rating is unknown.
+
+    ``capacitor_tolerance`` applies to a rating without a tolerance.
+
+    Raises:
+        InputError: the tolerance is not understood.
+    """
     match point.specification:
         case Rating() as rating:
             return rated_limits(rating, capacitor_tolerance)
@@ -65,14 +71,17 @@ def judge(
 ) -> Judgement:
     """Judge one reading.
 
-    ``accuracy`` is the meter's own line for this quantity and range, or its whole sheet; None takes the assumed one,
-    which the judgement then says. ``celsius`` is how warm the meter is, None within 18 to 28 °C. The facts open and
-    shorted, and an overload, do not wait for the rule. InputError when limits and reading measure different things, a
-    capacitance or resistance is negative, an overload has only a low limit to meet, or the temperature is beyond use.
+    ``accuracy`` is the meter's accuracy line for this quantity and range, or its sheet; None uses the assumed line, and
+    the judgement marks it as assumed. ``celsius`` is the temperature of the meter, None for 18 to 28 °C. Open, shorted
+    and an overload are decided before the rule applies.
+
+    Raises:
+        InputError: limits and reading are of different quantities, a capacitance or resistance is negative, an overload
+            has only a low limit to meet, or no meter is specified for ``celsius``.
     """
     line = accuracy_line_for(accuracy, measured, celsius)
     if limits is None:
-        reason = "Nothing to hold this against yet: enter what is printed on the part."
+        reason = "No limits yet: enter the rating printed on the part."
         return Judgement(
             Verdict.NO_LIMITS, Margin.CLEAR, None, measured.digits, None, None, str(line), reason, str(rule)
         )
@@ -81,10 +90,10 @@ def judge(
         return _judge_overload(kind, limits, measured.quantity, line, rule)
     if digits < 0 and measured.quantity in {Quantity.CAPACITANCE, Quantity.RESISTANCE}:
         raise InputError(
-            f"{digits:f} {limits.unit} cannot be: {measured.quantity} is never negative.",
+            f"{digits:f} {limits.unit} is not possible: {measured.quantity} is never negative.",
             "Check the reading, or zero the meter's leads.",
         )
-    # The line is of what is displayed: 1 % of 75 °F is not 1 % of 23.9 °C.
+    # The line applies to the displayed value: 1 % of 75 °F is not 1 % of 23.9 °C.
     half_width = convert_interval(line.half_width(measured.digits, measured.resolution), measured.unit, limits.unit)
     error = TrapezoidalDistribution(float(half_width), float(step) / 2)
     uncertainty = Decimal(repr(error.half_width()))
@@ -92,10 +101,10 @@ def judge(
     edges = [edge for edge in (limits.low, limits.high) if edge is not None]
     nearest = min((abs(digits - edge) for edge in edges), default=None)
     close = nearest is not None and (nearest <= uncertainty or verdict is Verdict.UNDECIDED)
-    settle_it = ""
+    next_measurement = ""
     if close and nearest is not None:
         allowed = convert_interval(nearest, limits.unit, measured.unit) / max(rule.guard_factor, Decimal(1))
-        settle_it = CloseCall(kind, measured, allowed, accuracy, celsius).advice()
+        next_measurement = CloseCall(kind, measured, allowed, accuracy, celsius).advice()
     return Judgement(
         verdict,
         Margin.CLOSE_CALL if close else Margin.CLEAR,
@@ -107,10 +116,10 @@ def judge(
         _reason(verdict, limits, digits, uncertainty if close else None, rule),
         str(rule),
         conformance_probability(
-            error, float(digits), *(None if e is None else float(e) for e in (limits.low, limits.high))
+            error, float(digits), *(None if edge is None else float(edge) for edge in (limits.low, limits.high))
         ),
         error.half_width() / error.standard_uncertainty if error.standard_uncertainty else None,
-        settle_it,
+        next_measurement,
     )
 
 
@@ -135,41 +144,42 @@ def _judge_overload(
         verdict, reason = Verdict.OPEN, "Overload on ohms: nothing conducts between these terminals."
     elif kind is PointKind.CAPACITOR:
         verdict = Verdict.SHORTED
-        reason = "Overload on capacitance: shorted, or above the meter's range. Read it in ohms to tell which."
+        reason = "Overload on capacitance: shorted, or above the meter's range. Read ohms to see which."
     elif limits.high is None:
-        raise InputError(f"An overload does not tell whether it is {limits.basis}.", "Take a higher range.")
+        raise InputError(f"An overload does not show whether the value is {limits.basis}.", "Use a higher range.")
     else:
         verdict, reason = Verdict.OUTSIDE, f"Above the meter's range, so above {limits.basis}."
     return Judgement(verdict, Margin.CLEAR, limits, None, None, None, str(line), reason, str(rule))
 
 
 def _minimum_proven_by_overload(limits: Limits) -> Decimal:
-    """Return the least resistance to ground; InputError where an overload does not prove that it is reached."""
     least = limits.low or Decimal(0)
     if convert(least, limits.unit, "MΩ") > LEAST_OHMS_OVERLOAD_PROVES:
         raise InputError(
-            f"Overload does not tell whether {format_decimal(least)} {limits.unit} is reached.",
-            "Read it with an insulation tester, in figures.",
+            f"An overload does not show whether {format_decimal(least)} {limits.unit} is reached.",
+            "Use an insulation tester that shows a number.",
         )
     return least
 
 
 def _reason(verdict: Verdict, limits: Limits, digits: Decimal, uncertainty: Decimal | None, rule: DecisionRule) -> str:
-    shown = f"{digits:f} {limits.unit}"
+    value_text = f"{digits:f} {limits.unit}"
     if verdict is Verdict.OPEN:
-        return f"{shown} is next to nothing: this section is open, or a probe is not on its terminal."
+        return f"{value_text} is almost zero: this section is open, or a probe is not on its terminal."
     if verdict is Verdict.SHORTED:
-        return f"{shown} is what the test leads alone read: the coil is shorted, or the probes touch each other."
+        return (
+            f"{value_text} is no more than the test leads alone: the coil is shorted, or the probes touch each other."
+        )
     if limits.low is not None and digits < limits.low:
-        text = f"{shown} is below the low limit of {format_decimal(limits.low)} {limits.unit}"
+        text = f"{value_text} is below the low limit of {format_decimal(limits.low)} {limits.unit}"
     elif limits.high is not None and digits > limits.high:
-        text = f"{shown} is above the high limit of {format_decimal(limits.high)} {limits.unit}"
+        text = f"{value_text} is above the high limit of {format_decimal(limits.high)} {limits.unit}"
     else:
         within = "" if limits.basis.startswith(("at least ", "at most ")) else "within "
-        text = f"{shown} is {within}{limits.basis}"
+        text = f"{value_text} is {within}{limits.basis}"
     if uncertainty is None:
         return f"{text}."
     if verdict is Verdict.UNDECIDED:
         guard = f"{rule.guard_factor * uncertainty:.2g} {limits.unit}"
-        return f"{text}, but by less than the guard band of {guard}: proven neither within nor outside."
+        return f"{text}, but too near the limit to decide: the guard band is {guard}."
     return f"{text}, but the meter may be off by {uncertainty:.2g} {limits.unit}."

@@ -1,4 +1,4 @@
-"""What a meter showed, ready to be judged."""
+"""A measured value, ready to be judged."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -7,16 +7,16 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity, convert, resolution_of
 
-# A meter that does not tell its step (a binary float) is taken to show four significant digits, as the settling
-# detector takes it. With no step at all the digits of an accuracy line would count for nothing.
+# A reading without a step (a binary float) is taken to show four significant digits, as in the settling detector.
+# Without a step, the digits of an accuracy line would add no uncertainty.
 ASSUMED_SIGNIFICANT_FIGURES = 4
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuredValue:
-    """What the meter showed: ``digits`` of ``unit`` to the nearest ``step``, or an overload (``digits`` None).
+    """A displayed value: ``digits`` of ``unit`` to the nearest ``resolution``, or an overload (``digits`` None).
 
-    ``coupling`` is alternating or direct, None where nobody says.
+    ``coupling`` is AC or DC, None where unknown.
     """
 
     quantity: Quantity
@@ -27,7 +27,11 @@ class MeasuredValue:
 
     @classmethod
     def from_reading(cls, reading: Reading) -> "MeasuredValue":
-        """Take a reading that is ok or overload; InputError for one that carries no value."""
+        """Return the value of a reading that is ok or an overload.
+
+        Raises:
+            InputError: the reading is invalid.
+        """
         if reading.status is Status.INVALID:
             raise InputError("The meter shows no value.", "Check its function and range.")
         step = reading.resolution
@@ -38,17 +42,25 @@ class MeasuredValue:
 
     @classmethod
     def from_amount(cls, quantity: Quantity, amount: Amount, coupling: Coupling | None = None) -> "MeasuredValue":
-        """Take what somebody read off a display: its last written place is the step."""
+        """Return the value of an amount read off a display; its last written decimal is the resolution."""
         return cls(quantity, amount.digits, amount.unit, resolution_of(amount.digits), coupling)
 
     def in_unit(self, unit: str) -> tuple[Decimal | None, Decimal]:
-        """Return (digits, step) in ``unit``, which must be of the same quantity."""
+        """Return ``(digits, resolution)`` in ``unit``; ``digits`` is None for an overload.
+
+        Raises:
+            InputError: ``unit`` is of another quantity.
+        """
         digits = None if self.digits is None else convert(self.digits, self.unit, unit)
         return digits, convert_interval(self.resolution, self.unit, unit)
 
 
 def convert_interval(interval: Decimal, unit: str, to: str) -> Decimal:
-    """Return a width (a step, a doubt) of ``unit`` in the unit ``to``: a difference, so without the offset of °F."""
+    """Convert a difference (a step, an uncertainty) from ``unit`` to the unit ``to``, without the offset of °F.
+
+    Raises:
+        InputError: the units are of different quantities.
+    """
     return convert(interval, unit, to) - convert(Decimal(0), unit, to)
 
 

@@ -1,4 +1,4 @@
-"""Tolerances as they are written on parts: percent, two-sided percent, IEC 60062 letters, absolute."""
+"""Tolerances as written on parts: percent, two-sided percent, IEC 60062 letters, absolute."""
 
 import re
 from dataclasses import dataclass
@@ -7,8 +7,8 @@ from decimal import Decimal
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, parse_amount, parse_number, quantity_of
 
-# What the trade takes for a run capacitor with no tolerance printed: ±6 %. Common practice, no source;
-# the setting judge.capacitor_tolerance changes it.
+# The trade assumes ±6 % for a run capacitor without a printed tolerance. Common practice, no source; the setting
+# judge.capacitor_tolerance changes it.
 DEFAULT_CAPACITOR_TOLERANCE = "6 %"
 
 # IEC 60062, letter codes for tolerance, symmetric, in percent (B and E from memory).
@@ -29,7 +29,7 @@ _TWO_SIDED = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """How far below (``minus``) and above (``plus``) the rated value is still within; both ≥ 0.
+    """The deviation below (``minus``) and above (``plus``) the rated value that is still within; both ≥ 0.
 
     ``unit`` is ``%`` of the rated value, or a display unit.
     """
@@ -44,20 +44,23 @@ class Tolerance:
 
 
 def parse_tolerance(text: str, rated: Amount) -> Tolerance:
-    """Return the tolerance that ``text`` says for a part rated ``rated``.
+    """Return the tolerance written in ``text``, for a part rated ``rated``.
 
-    Understands ``6 %``, ``±6%``, ``+/-6 %``, ``-10/+30 %``, ``-0 +20 %``, an IEC 60062 letter (``J``) and an absolute
-    tolerance in a unit of the rated quantity (``±0.5 uF``). InputError for anything else, for a bare number (percent
-    or microfarad?), for a tolerance of 100 % or more below the rated value, and for a negative one.
+    Accepts ``6 %``, ``±6%``, ``+/-6 %``, ``-10/+30 %``, ``-0 +20 %``, an IEC 60062 letter (``J``) and an absolute
+    tolerance in a unit of the rated quantity (``±0.5 uF``).
+
+    Raises:
+        InputError: the text is none of these, has no unit (percent or microfarad?), is negative or zero, or allows
+            100 % or more below the rated value.
     """
-    given = text.strip().replace("+/-", "±").replace("+-", "±").replace("\u2212", "-")
-    letter = given.upper()
+    cleaned = text.strip().replace("+/-", "±").replace("+-", "±").replace("\u2212", "-")
+    letter = cleaned.upper()
     if len(letter) == 1 and letter.isalpha():
         return _from_letter(letter, rated)
-    two = _TWO_SIDED.fullmatch(given)
-    if two:
-        return _two_sided(two["first"], two["second"], two["unit"].strip(), text, rated)
-    number, rest = parse_number(given.removeprefix("±").strip())
+    two_sided = _TWO_SIDED.fullmatch(cleaned)
+    if two_sided:
+        return _two_sided(two_sided["first"], two_sided["second"], two_sided["unit"].strip(), text, rated)
+    number, rest = parse_number(cleaned.removeprefix("±").strip())
     if not rest:
         raise InputError(f"Tolerance {text!r} has no unit.", "Write 6 % or 0.5 uF.")
     return _checked(number, number, rest, text, rated)
@@ -89,14 +92,14 @@ def _two_sided(first: str, second: str, unit: str, text: str, rated: Amount) -> 
 
 def _checked(minus: Decimal, plus: Decimal, unit: str, text: str, rated: Amount) -> Tolerance:
     if unit != "%":
-        # A unit of another quantity is refused here; the tolerance is then kept in the rated unit.
+        # parse_amount raises for a unit of another quantity.
         minus, plus = (
             parse_amount(f"{side:f} {unit}", quantity_of(rated.unit)).to(rated.unit) for side in (minus, plus)
         )
         unit = rated.unit
-    whole = Decimal(100) if unit == "%" else rated.digits
+    rated_value = Decimal(100) if unit == "%" else rated.digits
     if minus < 0 or plus < 0 or minus + plus == 0:
-        raise InputError(f"Tolerance {text!r} leaves no room around the rated value.", "Write it as 6 % or -0/+20 %.")
-    if minus >= whole:
-        raise InputError(f"Tolerance {text!r} would allow nothing at all to be within.", "Check the number.")
+        raise InputError(f"Tolerance {text!r} must be above zero.", "Write it as 6 % or -0/+20 %.")
+    if minus >= rated_value:
+        raise InputError(f"Tolerance {text!r} puts the low limit at zero or below.", "Check the number.")
     return Tolerance(minus, plus, unit)

@@ -1,7 +1,7 @@
-"""How far off a value may be: a meter's accuracy line, its display step, and how errors combine (the GUM, JCGM 100).
+"""Measurement uncertainty: a meter's accuracy line, its display step, and the propagation of errors (GUM, JCGM 100).
 
-An error is described by its distribution about zero: `Trapezoid` for what one meter shows, `Normal` for anything that
-is a mix of many.
+An error is described by its distribution about zero: `TrapezoidalDistribution` for one reading of a meter,
+`NormalDistribution` for a sum of many errors.
 """
 
 import re
@@ -15,14 +15,14 @@ from typing import Protocol
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 
-# Two-sided coverage of the interval a margin is taken with: the usual 95 % (JCGM 100, 6.2.2 names it as the example).
+# Two-sided coverage of the interval that decides a margin: the usual 95 % (the example of JCGM 100, 6.2.2).
 COVERAGE_PROBABILITY = 0.95
 
-# An accuracy line holds at 23 ± 5 °C; outside, this share of the line is added for every degree. Common practice, no
-# source: what the sheets of nearly all handheld meters state.
+# An accuracy line applies at 23 ± 5 °C; outside, this share of the line is added for every degree, by the sheets of
+# nearly all handheld meters. Common practice, no source.
 REFERENCE_TEMPERATURES = (Decimal(18), Decimal(28))  # °C
 DEFAULT_TEMPERATURE_COEFFICIENT = Decimal("0.1")  # of the line, per °C
-# No handheld meter is specified beyond these. Common practice, no source; further out is a slip of the pen.
+# No handheld meter is specified beyond these, so a value outside is a typing error. Common practice, no source.
 OPERATING_TEMPERATURES = (Decimal(-40), Decimal(70))  # °C
 
 _LINE = re.compile(
@@ -36,7 +36,8 @@ _LINE = re.compile(
 class AccuracyLine:
     """A meter's accuracy as its sheet states it: ± ``percent`` of the reading ± ``digits`` display steps.
 
-    ``assumed`` is true where nobody has entered the meter's own line; ``remark`` says what was done to it since.
+    ``assumed`` is true where nobody has entered the meter's own line. ``remark`` names a change to the line, such as
+    widening for temperature.
     """
 
     percent: Decimal
@@ -45,17 +46,19 @@ class AccuracyLine:
     remark: str = ""
 
     def half_width(self, reading: Decimal, resolution: Decimal) -> Decimal:
-        """Return the largest error the line allows at ``reading``, in the reading's unit; ``step`` is one digit."""
+        """Return the largest error at ``reading``, in its unit; ``resolution`` is one display step in that unit."""
         return abs(reading) * self.percent / 100 + self.digits * resolution
 
     def at_temperature(
         self, celsius: Decimal, temperature_coefficient: Decimal = DEFAULT_TEMPERATURE_COEFFICIENT
     ) -> "AccuracyLine":
-        """Return the line where the meter itself is at ``celsius``: wider outside 18 to 28 °C.
+        """Return the line for a meter at ``celsius`` (-40 to 70 °C): wider outside 18 to 28 °C.
 
-        ``per_degree`` is the temperature coefficient as sheets state it, a share of the line to be added for each
-        degree. Added, not combined in squares: it moves the largest error the sheet allows, and keeps one rectangle.
-        InputError as for `check_usable`.
+        ``temperature_coefficient`` is the share of the line that its sheet adds for each degree. It is added linearly,
+        not in squares, because it raises the largest error that the sheet allows; the error stays one rectangle.
+
+        Raises:
+            InputError: no meter is specified for ``celsius``.
         """
         check_operating_temperature(celsius)
         beyond = max(REFERENCE_TEMPERATURES[0] - celsius, celsius - REFERENCE_TEMPERATURES[1], Decimal(0))
@@ -73,7 +76,11 @@ class AccuracyLine:
 
 
 def check_operating_temperature(celsius: Decimal) -> Decimal:
-    """Return the temperature of use of a meter, in °C; InputError for one no meter is specified for: a slip."""
+    """Return the operating temperature of a meter, in °C, if it is from -40 to 70 °C.
+
+    Raises:
+        InputError: it is outside that range.
+    """
     if not OPERATING_TEMPERATURES[0] <= celsius <= OPERATING_TEMPERATURES[1]:
         raise InputError(
             f"No handheld meter is specified for use at {celsius:.3g} °C.", "Give the meter's own temperature: 35 °C."
@@ -84,8 +91,11 @@ def check_operating_temperature(celsius: Decimal) -> Decimal:
 def parse_accuracy(text: str) -> AccuracyLine:
     """Return the line written in ``text``: ``2 % + 5 digits``, ``±(1.5% rdg + 3 dgt)``, ``0.8 %``, ``10 digits``.
 
-    InputError for anything else. A line in units, such as a thermometer's ± 1 °C, is written as digits of its display:
-    10 digits where it shows tenths.
+    A line in units, such as a thermometer's ± 1 °C, is written as digits of its display: 10 digits where it shows
+    tenths.
+
+    Raises:
+        InputError: the text is not an accuracy line.
     """
     match = _LINE.fullmatch(text.strip())
     if match is None or not _complete(match):
@@ -94,14 +104,14 @@ def parse_accuracy(text: str) -> AccuracyLine:
 
 
 def _complete(match: re.Match[str]) -> bool:
-    """Whether a percentage, digits, or both joined by a plus are there: never a bare number."""
+    """Whether the text has a percentage, digits, or both joined by a plus; a bare number is not enough."""
     if match["percent"] is None:
         return match["digits"] is not None and match["word"] is not None and match["plus"] is None
     return (match["digits"] is None) == (match["plus"] is None)
 
 
-# What is taken for a meter whose accuracy line nobody has entered. Common practice, no source: the weaker end of what
-# the sheets of general-purpose handheld meters state, so that a doubt is shown rather than hidden.
+# (percent, digits) of a meter without an entered accuracy line. Common practice, no source: the weaker end of the
+# sheets of general-purpose handheld meters, so that an uncertainty is shown rather than hidden.
 _ASSUMED = {
     Quantity.CAPACITANCE: ("3", "5"),
     Quantity.RESISTANCE: ("1", "5"),
@@ -121,11 +131,11 @@ def assumed_accuracy(quantity: Quantity) -> AccuracyLine:
 
 
 class Distribution(Protocol):
-    """How an error is distributed about zero, symmetrically."""
+    """The symmetrical distribution of an error about zero."""
 
     @property
     def standard_uncertainty(self) -> float:
-        """The standard uncertainty: its standard deviation."""
+        """The standard deviation of the error."""
         ...
 
     def cdf(self, error: float) -> float:
@@ -133,16 +143,16 @@ class Distribution(Protocol):
         ...
 
     def half_width(self, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
-        """Return the half-width of the interval about zero that holds the error with probability ``coverage``."""
+        """Return the half-width of the interval about zero that holds the error with ``coverage_probability``."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class TrapezoidalDistribution:
-    """The sum of two independent rectangular errors, ± ``first`` and ± ``second`` (both ≥ 0, in one unit).
+    """The sum of two independent rectangular errors, each ± its half-width (both ≥ 0, in one unit).
 
-    It is what a meter's display leaves open: its accuracy line (JCGM 100, 4.3.7) and half a display step (F.2.2.1).
-    One of the two being zero makes it a rectangle. Exact, where the normal k = 2 would overstate the doubt.
+    A displayed value has these two errors: its accuracy line (JCGM 100, 4.3.7) and half a display step (F.2.2.1). With
+    one of them zero it is a rectangle. The result is exact; k = 2 of a normal distribution would overstate it.
     """
 
     first_half_width: float
@@ -159,19 +169,19 @@ class TrapezoidalDistribution:
         return beyond if error < 0 else 1 - beyond
 
     def _tail_probability(self, size: float) -> float:
-        """The probability of an error larger than ``size`` either way: the density's area outside, in closed form."""
+        """Return the probability of an error beyond ± ``size``: the area of the density outside, in closed form."""
         wide, narrow = self._sorted()
         if size >= wide + narrow:
-            return 0.0 if wide or size else 1.0  # no error at all: as likely on either side of exactly zero
+            return 0.0 if wide or size else 1.0  # without any error, half lies on each side of zero
         if size <= wide - narrow:  # on the flat top, density 1/(2·wide)
             return 1 - size / wide
         return (wide + narrow - size) ** 2 / (4 * wide * narrow)
 
     def half_width(self, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
-        """Return the half-width of the interval about zero that holds the error with probability ``coverage``.
+        """Return the half-width of the interval about zero that holds the error with ``coverage_probability``.
 
-        The inverse of the area above. In units of `u` it is the coverage factor of EA-4/02 (supplement 2, S9 and S10):
-        at 95 % k = 0.95·√3 = 1.65 for a lone rectangle, up to 1.90 for two equal ones.
+        It inverts the tail probability. In units of `standard_uncertainty` it is the coverage factor of EA-4/02
+        (supplement 2, S9 and S10): at 95 % k = 0.95·√3 = 1.65 for one rectangle, up to 1.90 for two equal rectangles.
         """
         wide, narrow = self._sorted()
         if coverage_probability * wide <= wide - narrow:
@@ -184,7 +194,7 @@ class TrapezoidalDistribution:
 
 @dataclass(frozen=True, slots=True)
 class NormalDistribution:
-    """A normally distributed error of standard uncertainty ``u`` > 0."""
+    """A normally distributed error of ``standard_uncertainty`` > 0."""
 
     standard_uncertainty: float
 
@@ -195,16 +205,16 @@ class NormalDistribution:
         )  # NormalDist.cdf of Python 3.11 has no digits far out
 
     def half_width(self, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
-        """Return the half-width of the interval about zero that holds the error with probability ``coverage``."""
+        """Return the half-width of the interval about zero that holds the error with ``coverage_probability``."""
         return self.standard_uncertainty * NormalDist().inv_cdf((1 + coverage_probability) / 2)
 
 
 def expanded_uncertainty(
     accuracy_half_width: float, resolution: float, coverage_probability: float = COVERAGE_PROBABILITY
 ) -> float:
-    """Return the half-width that holds the true value with probability ``coverage``, in the unit of both arguments.
+    """Return the half-width that holds the true value with ``coverage_probability``, in the unit of both arguments.
 
-    Of the `Trapezoid` of ± ``accuracy_half_width`` and the display's ± ``step``/2.
+    The error is the `TrapezoidalDistribution` of ± ``accuracy_half_width`` and ± ``resolution``/2.
     """
     return TrapezoidalDistribution(abs(accuracy_half_width), abs(resolution) / 2).half_width(coverage_probability)
 
@@ -212,27 +222,28 @@ def expanded_uncertainty(
 def propagate_uncertainty(
     model: Callable[..., float], values: Sequence[float], covariance: Sequence[Sequence[float]]
 ) -> tuple[float, float]:
-    """Return (y, u) of y = model(x1, x2, …) from estimates and their covariance matrix, u(xi)² on its diagonal.
+    """Return ``(y, u)``: y = model(x1, x2, …) and its standard uncertainty, from the estimates ``values``.
 
-    The law of propagation of uncertainty, first order, with correlation (JCGM 100, 5.2.2, equation 13). The
-    sensitivities are central differences over ± u(xi), as 5.1.3, note 2 allows. InputError for a matrix that is not
-    square, symmetric and free of negative variances, or that no set of errors could have.
+    ``covariance`` is their covariance matrix, with u(xi)² on its diagonal. The law of propagation of uncertainty, first
+    order, with correlation (JCGM 100, 5.2.2, equation 13). The sensitivities are central differences over ± u(xi), as
+    5.1.3, note 2 allows.
+
+    Raises:
+        InputError: the matrix is not square and symmetric, has a negative variance, or gives one for the result.
     """
     size = len(values)
     if len(covariance) != size or any(len(row) != size for row in covariance):
-        raise InputError(f"{size} values need a covariance matrix of {size} by {size}.", "Give every pair.")
+        raise InputError(f"{size} values need a covariance matrix of {size} by {size}.", "Give a value for every pair.")
     if any(row[i] < 0 or row[j] != covariance[j][i] for i, row in enumerate(covariance) for j in range(size)):
-        raise InputError("That is no covariance matrix.", "It is symmetric, with variances on its diagonal.")
+        raise InputError("The matrix is not a covariance matrix.", "Make it symmetric, with variances on its diagonal.")
     slopes = []
-    for i, value in enumerate(values):
+    for i in range(size):
         spread = sqrt(covariance[i][i])
-        above, under = (
-            model(*(value + sign * spread if j == i else other for j, other in enumerate(values))) for sign in (1, -1)
-        )
+        above, under = (model(*(x + sign * spread if j == i else x for j, x in enumerate(values))) for sign in (1, -1))
         slopes.append((above - under) / (2 * spread) if spread else 0.0)
     pairs = ((i, j) for i in range(size) for j in range(size))
     terms = [slopes[i] * slopes[j] * covariance[i][j] for i, j in pairs]
     variance, scale = sum(terms), sum(abs(term) for term in terms)
     if not isfinite(variance) or variance < -1e-9 * scale:  # the rounding of a sum that cancels is far smaller
-        raise InputError("That covariance matrix gives a negative variance.", "Check the correlations: at most 1.")
+        raise InputError("The covariance matrix gives a negative variance.", "Check the correlations: at most 1.")
     return model(*values), sqrt(max(variance, 0.0))

@@ -26,7 +26,7 @@ class NoDaemonError(LinkError):
 
 
 class LinkClient:
-    """A watcher's end. Iterate over it for messages; `send` commands. Made by `connect`."""
+    """A watcher's end. Iterate over it for messages; `send` commands. `connect` returns one."""
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, greeting: Greeting) -> None:
         self.greeting = greeting
@@ -42,24 +42,24 @@ class LinkClient:
     async def _receive(self) -> None:
         try:
             while line := await read_line(self._reader):
-                given = parse_json_object(line)
-                if given.get("topic") == "reply":
-                    waiting = self._pending_replies.pop(given.get("id", -1), None)
-                    if waiting is not None and not waiting.done():
-                        waiting.set_result(str(given.get("error", "")))
-                elif isinstance(given.get("topic"), str):
-                    self._unread[given["topic"]] = cast("Message", given)
+                message = parse_json_object(line)
+                if message.get("topic") == "reply":
+                    pending = self._pending_replies.pop(message.get("id", -1), None)
+                    if pending is not None and not pending.done():
+                        pending.set_result(str(message.get("error", "")))
+                elif isinstance(message.get("topic"), str):
+                    self._unread[message["topic"]] = cast("Message", message)
                     self._wake.set()
         except ConnectionError:
             pass
         finally:
             self._disconnected = True
             self._wake.set()
-            for waiting in self._pending_replies.values():
-                waiting.cancel()
+            for pending in self._pending_replies.values():
+                pending.cancel()
 
     async def __aiter__(self) -> AsyncIterator[Message]:
-        """Yield messages, newest of each topic only; ends when the daemon goes away."""
+        """Yield the newest message of each topic until the daemon stops."""
         while True:
             await self._wake.wait()
             self._wake.clear()
@@ -70,27 +70,35 @@ class LinkClient:
                 return
 
     async def send(self, command: str, **fields: str) -> str:
-        """Have the daemon carry out a command; return its error in words, or nothing. LinkError when it is gone."""
+        """Send a command and wait for its reply; return the reply's error, empty for none.
+
+        Raises:
+            LinkError: the daemon has stopped.
+            CancelledError: the caller was cancelled.
+        """
         self._last_id = number = self._last_id + 1
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self._pending_replies[number] = answer
         try:
             if self._disconnected:
-                raise ConnectionResetError
-            self._writer.write(json.dumps({"id": number, "do": command, **fields}).encode() + b"\n")
+                raise self._daemon_stopped()
+            self._writer.write(json.dumps({"id": number, "command": command, **fields}).encode() + b"\n")
             await self._writer.drain()
             return await answer
         except ConnectionError as error:
-            raise daemon_stopped(Path(self.greeting["data"])) from error
+            raise self._daemon_stopped() from error
         except asyncio.CancelledError:
             if self._disconnected and answer.cancelled():
-                raise daemon_stopped(Path(self.greeting["data"])) from None
+                raise self._daemon_stopped() from None
             raise
         finally:
             self._pending_replies.pop(number, None)
 
+    def _daemon_stopped(self) -> LinkError:
+        return daemon_stopped(Path(self.greeting["data"]))
+
     async def close(self) -> None:
-        """Leave the daemon to itself."""
+        """Disconnect from the daemon."""
         self._task.cancel()
         await asyncio.gather(self._task, return_exceptions=True)
         self._writer.close()
@@ -104,14 +112,16 @@ def daemon_stopped(folder: Path) -> LinkError:
 
 
 def start_remedy(folder: Path) -> str:
-    """Return the sentence that says how to start a daemon on ``folder``, ready for a shell."""
+    """Return the remedy that starts a daemon on ``folder``, with a command for a shell."""
     return f"Start it with: meterlink run --data {shlex.quote(str(folder))}"
 
 
 async def connect(folder: Path) -> LinkClient:
-    """Return a connection to the daemon of that data folder.
+    """Return a connection to the daemon of a data folder.
 
-    NoDaemonError when none runs; LinkError when it is of another version.
+    Raises:
+        NoDaemonError: no daemon runs on the folder.
+        LinkError: the daemon uses another protocol version.
     """
     try:
         reader, writer = await _open_streams(folder)
@@ -122,7 +132,8 @@ async def connect(folder: Path) -> LinkClient:
     if greeting.get("protocol") != PROTOCOL_VERSION:
         writer.close()
         raise LinkError(
-            f"The daemon on {folder} (version {greeting.get('version', 'unknown')}) uses an incompatible protocol version.",
+            f"The daemon on {folder} (version {greeting.get('version', 'unknown')}) uses an incompatible protocol "
+            "version.",
             "Stop it and start it again with this version.",
         )
     return LinkClient(reader, writer, cast("Greeting", greeting))
@@ -130,9 +141,9 @@ async def connect(folder: Path) -> LinkClient:
 
 async def _open_streams(folder: Path) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     if token_path(folder).exists():
-        opened = json.loads(token_path(folder).read_text(encoding="utf-8"))
-        reader, writer = await asyncio.open_connection("127.0.0.1", opened["port"], limit=LONGEST_LINE)
-        writer.write(json.dumps({"token": opened["token"]}).encode() + b"\n")
+        port_file = json.loads(token_path(folder).read_text(encoding="utf-8"))
+        reader, writer = await asyncio.open_connection("127.0.0.1", port_file["port"], limit=LONGEST_LINE)
+        writer.write(json.dumps({"token": port_file["token"]}).encode() + b"\n")
         return reader, writer
     if not HAS_UNIX_SOCKETS:
         raise FileNotFoundError(folder)

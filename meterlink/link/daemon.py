@@ -13,15 +13,16 @@ from meterlink.link.client import connect
 
 # A daemon that has no socket after this time has failed without a message.
 _START_TIMEOUT = 20.0  # s
-# A daemon that hangs while it stops is killed after this time; what it acknowledged is on the disk.
+# A daemon that hangs while it stops is killed after this time; acknowledged readings are on the disk.
 _STOP_TIMEOUT = 30.0  # s
 
 
 @contextlib.asynccontextmanager
 async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
-    """Make sure a daemon runs on ``folder`` while inside; one that was started here is stopped at the end.
+    """Start a daemon on ``folder`` if none runs, and stop it at the end; leave a running daemon alone.
 
-    LinkError, with the daemon's own words, when it does not start.
+    Raises:
+        LinkError: the daemon did not start; the message ends with the daemon's last line.
     """
     try:
         client = await connect(folder)
@@ -40,9 +41,9 @@ async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
             await _wait_until_reachable(folder, process)
         except LinkError as error:
             errors.seek(0)
-            last = errors.read()[-500:].decode(errors="replace").strip().rpartition("\n")[2]
+            last_line = errors.read()[-500:].decode(errors="replace").strip().rpartition("\n")[2]
             await _stop(process)
-            raise LinkError(f"{error.message} {last}".strip(), error.remedy) from error
+            raise LinkError(f"{error.message} {last_line}".strip(), error.remedy) from error
         try:
             yield
         finally:

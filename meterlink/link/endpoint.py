@@ -25,7 +25,7 @@ HAS_UNIX_SOCKETS = hasattr(socket, "AF_UNIX") and sys.platform != "win32"
 
 
 def socket_path(folder: Path) -> Path:
-    """Return the path of the folder's Unix socket: inside the folder, or in a private folder if that path is too long."""
+    """Return the path of the folder's Unix socket: in the folder, or in a private folder if that path is too long."""
     path = folder / "station.sock"
     if len(os.fsencode(path)) <= _LONGEST_SOCKET_PATH:
         return path
@@ -47,9 +47,9 @@ async def read_line(reader: asyncio.StreamReader) -> bytes:
 
 
 def parse_json_object(line: bytes) -> dict[str, Any]:
-    """Return the JSON object in ``line``; an empty one for anything else."""
+    """Return the JSON object in ``line``; an empty one for invalid or other JSON."""
     try:
-        given = json.loads(line)
+        value = json.loads(line)
     except ValueError:
         return {}
-    return given if isinstance(given, dict) else {}
+    return value if isinstance(value, dict) else {}

@@ -1,8 +1,8 @@
-"""What the daemon and a watcher say to each other: one JSON object a line, versioned by the greeting.
+"""The protocol between the daemon and a watcher: one JSON object a line, versioned by the greeting.
 
-The daemon sends a `Greeting`, then messages by *topic*; each message replaces the one before it of the same topic, so
-a watcher that falls behind loses only what is already out of date. Dropping intermediate ``live`` messages is normal.
-A watcher sends `Command` lines, each answered by a `Reply` with the same ``id``.
+The daemon sends a `Greeting`, then messages by *topic*. Each message replaces the one before it of the same topic, so
+a slow watcher loses only outdated messages; it normally misses some ``live`` messages. A watcher sends `Command`
+lines. The daemon answers each with a `Reply` that has the same ``id``.
 """
 
 from typing import Literal, NotRequired, TypedDict
@@ -11,7 +11,7 @@ PROTOCOL_VERSION = 1
 
 
 class Greeting(TypedDict):
-    """First line the daemon sends."""
+    """The daemon's first line."""
 
     topic: Literal["hello"]
     protocol: int
@@ -21,17 +21,17 @@ class Greeting(TypedDict):
 
 
 class LimitsView(TypedDict):
-    """Limits as text in ``unit`` (decimal digits, no exponent), both within; None where a side is open."""
+    """Limits as text in ``unit`` (decimal digits, no exponent); both count as within. None: that side is open."""
 
     low: str | None
     high: str | None
-    nominal: str | None  # the rated value, or the middle of two limits; None where one side is open
+    nominal: str | None  # the rated value, or the middle of two limits; None if one side is open
     unit: str
     basis: str
 
 
 class AcceptedView(TypedDict):
-    """A held reading with its verdict. ``text`` is what the meter showed; times are RFC 3339 UTC."""
+    """An accepted reading with its verdict. ``text`` is the meter's display; times are RFC 3339 UTC."""
 
     id: int
     text: str
@@ -41,12 +41,12 @@ class AcceptedView(TypedDict):
     deviation_percent: str | None
     reason: str
     accuracy: str
-    next_measurement: str  # what would settle a close call, in a sentence; empty for a clear one
-    probability: float | None  # that the part is within its limits; None for an overload or where there are no limits
-    rule: str  # the decision rule the verdict was taken by
+    next_measurement: str  # the measurement that would settle a close call, as a sentence; empty for a clear margin
+    probability: float | None  # 0..1, that the part is within its limits; None for an overload or without limits
+    rule: str  # the decision rule of the verdict
     meter: str
     at: str
-    settled_in: float  # seconds from the first touch of the probes to the hold
+    settled_in: float  # seconds from the first touch of the probes to the acceptance
 
 
 class PointView(TypedDict):
@@ -61,15 +61,15 @@ class PointView(TypedDict):
     quantity: str
     state: str
     limits: LimitsView | None
-    rating: str | None  # as printed, e.g. "45 µF ±6 %"; None when not read off the part yet
+    rating: str | None  # as printed, e.g. "45 µF ±6 %"; None if not entered yet
     why: str
     caution: str
     accepted: AcceptedView | None
-    repeats: int  # how many held readings at this point came before ``held``
+    repeats: int  # number of accepted readings at this point before ``accepted``
 
 
 class CauseView(TypedDict):
-    """One explanation of what was read, the foremost first: what speaks for it, what against, what would decide."""
+    """One cause of a diagnosis, with its evidence and the measurement that would decide."""
 
     title: str
     confidence: str  # very likely, likely, possible, unlikely
@@ -80,21 +80,21 @@ class CauseView(TypedDict):
 
 
 class DerivedView(TypedDict):
-    """What is worked out of several held readings, in plan order."""
+    """The result at a derived point."""
 
     key: str
     title: str
     kind: str  # unbalance, under-load, windings, split
-    verdict: str | None  # None while readings are missing, or where they do not tell
+    verdict: str | None  # None while readings are missing, or if they allow no verdict
     margin: str | None
-    value: str  # the figure in a few words, empty where there is none
-    text: str  # the verdict's reason with the numbers, or why there is none
-    basis: str  # what it is held against and how it is worked out
-    missing: list[str]  # the readings it still needs
+    value: str  # the figure in a few words, empty if there is none
+    text: str  # the verdict's reason with the numbers, or the reason why there is no verdict
+    basis: str  # the limit and the formula
+    missing: list[str]  # the readings that are still needed
 
 
 class VisitView(TypedDict):
-    """Topic ``visit``: sent on every change of plan, focus, rating or held reading."""
+    """Topic ``visit``: sent on every change of plan, focus, rating or accepted reading."""
 
     topic: Literal["visit"]
     site: str
@@ -102,23 +102,23 @@ class VisitView(TypedDict):
     plan: str
     opened: str
     points: list[PointView]
-    focus: str | None  # key of the active test point; None when every point is held
-    last_accepted: str | None  # key of the test point held most recently
-    causes: list[CauseView]
-    summary: str  # the findings in a sentence
-    replacements: list[str]  # what on the truck would replace a failed part, a sentence each
-    derived: list[DerivedView]
-    advice: str  # what to do next, in a sentence
-    caution: str  # the caution that belongs to the active test point
+    focus: str | None  # key of the active test point; None if every point has its reading
+    last_accepted: str | None  # key of the test point accepted most recently
+    causes: list[CauseView]  # in order of confidence
+    summary: str  # the causes in a sentence
+    replacements: list[str]  # replacements of failed parts from stock, a sentence each
+    derived: list[DerivedView]  # in plan order
+    advice: str  # the next step, in a sentence
+    caution: str  # for the active test point
 
 
 class MeterView(TypedDict):
-    """One meter. ``state``: searching, connecting, connected, silent, lost, needs you, unusable."""
+    """One meter. ``state``: searching, connecting, connected, silent, lost, needs attention, unusable."""
 
     name: str
     address: str
     state: str
-    detail: str  # why, in words, when not connected
+    detail: str  # the reason and the remedy if it is not connected
     driver: str
     rssi: int | None  # dBm
     battery: int | None  # percent
@@ -131,15 +131,16 @@ class MetersView(TypedDict):
 
     topic: Literal["meters"]
     meters: list[MeterView]
-    radio_error: str  # "" when the radio works, else what is wrong and what to try
+    radio_error: str  # "" while the radio works, else the fault and its remedy
 
 
 class LiveView(TypedDict):
-    """Topic ``live``: the newest reading of the meter that is measuring, at most a frame rate's worth a second.
+    """Topic ``live``: the newest reading of the meter that is measuring, at most ten times a second.
 
-    ``phase``: idle (nothing on the probes), settling, held. ``digits`` is in the active limits' unit where there are
-    limits, so it can be drawn on their scale; ``text`` is always what the meter shows. ``expected`` is false when the
-    meter's function is not the one the active test point wants; ``point`` is the test point it is tagged with.
+    ``phase``: idle (nothing on the probes), settling, accepted. ``text`` is the meter's display. ``digits`` and
+    ``unit`` are converted to the unit of the active limits, if there are any, to be drawn on their scale.
+    ``function_matches`` is false if the active test point needs another function of the meter. ``point`` is the key of
+    the test point that the reading belongs to.
     """
 
     topic: Literal["live"]
@@ -149,17 +150,17 @@ class LiveView(TypedDict):
     unit: str
     quantity: str
     status: str
-    phase: Literal["idle", "settling", "held"]
-    progress: float  # 0..1 towards being held
+    phase: Literal["idle", "settling", "accepted"]
+    progress: float  # 0..1 towards being accepted
     point: str | None
     function_matches: bool
-    verdict: str | None  # of the reading as it stands now; not kept until held
-    display_mode: str  # why the display does not show what the probes measure: "hold", "relative", or ""
+    verdict: str | None  # of this reading; kept only when the reading is accepted
+    display_mode: str  # "hold" or "relative" if the display does not show the value at the probes, else ""
     at: str
 
 
 class NoticeView(TypedDict):
-    """Topic ``notice``: a fault of the station itself (disk full, broker refused …); empty text when it has passed."""
+    """Topic ``notice``: a fault of the station itself (disk full, broker refused …); empty text after the fault."""
 
     topic: Literal["notice"]
     level: Literal["info", "warning", "alarm"]
@@ -174,15 +175,15 @@ class DriverScoreView(TypedDict):
 
 
 class DeviceView(TypedDict):
-    """One device on the air, or one that is bound and not heard.
+    """One device on the air, or a bound meter that is not heard.
 
-    ``score`` and ``fit`` (``certain``, ``likely``, ``possible``, ``no``) are of the best driver, named in ``driver``;
-    ``drivers`` are all that fit at all. ``called`` is its name in this data folder and ``first_address`` the address it
-    was first met under; both are empty for a stranger. ``state`` is as in `MeterView`, empty where no daemon looks
-    after it.
+    ``score`` (0..1) and ``fit`` (``certain``, ``likely``, ``possible``, ``no``) are those of ``driver``, the best
+    driver. ``driver_scores`` has all drivers with a score above 0. ``meter_name`` is the meter's name in this data
+    folder and ``first_address`` its first known address; both are empty for an unknown device. ``state`` is as in
+    `MeterView`, empty if no daemon supervises the meter.
     """
 
-    name: str  # what it calls itself, cleaned
+    name: str  # as advertised, cleaned
     address: str
     rssi: int | None  # dBm
     advertised_services: list[str]  # service UUIDs
@@ -190,35 +191,35 @@ class DeviceView(TypedDict):
     driver: str
     score: float
     fit: str
-    driver_configured: bool  # the settings say that it is read with that driver
+    driver_configured: bool  # whether the settings name ``driver`` for it
     driver_scores: list[DriverScoreView]
     bound: bool
     meter_name: str
     first_address: str
     serial: str
     state: str
-    unusable_reason: str  # why it cannot be used as it is, in words
+    unusable_reason: str  # why it cannot be used now, as a sentence; empty if it can
 
 
 class DiscoveryView(TypedDict):
-    """Topic ``air``: what is on the air, sent when somebody asked for it with ``find``."""
+    """Topic ``discovery``: the devices on the air; sent after a ``find`` command."""
 
-    topic: Literal["air"]
-    request_text: str  # the ``text`` of the command that asked
+    topic: Literal["discovery"]
+    request_text: str  # the ``text`` of the command
     devices: list[DeviceView]
     broken_drivers: list[str]  # drivers that cannot be used, each with the reason
     radio_error: str  # as in `MetersView`
 
 
 class TeachEntryView(TypedDict):
-    """What somebody read off a display; ``trouble`` says, in words, what is wrong with it, empty for nothing."""
+    """One entry. ``problem`` is its fault as a clause, empty if there is none."""
 
     text: str
     problem: str
 
 
 class TeachFunctionView(TypedDict):
-    """How sure a function is, in words."""
+    """A function of the meter and the confidence in it, in words."""
 
     function: str
     confidence: str
@@ -232,41 +233,53 @@ class TeachView(TypedDict):
     name: str
     packets: int  # received since it began
     entries: list[TeachEntryView]
-    analyzing: bool  # whether what was added last is still being worked out
+    analyzing: bool  # whether the newest entries are not analyzed yet
     suggested_reading: str  # the next most useful reading, in a sentence
-    has_profile: bool  # whether there is a profile to write
+    has_profile: bool  # whether a profile can be written
     functions: list[TeachFunctionView]
     error: str  # why there is no profile yet
-    profile_path: str  # the profile's file, once it was written
+    profile_path: str  # the profile's file, empty until it is written
 
 
 Message = Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView
 
 
 class Command(TypedDict):
-    """What a watcher asks for.
+    """A watcher's command. ``meter`` is an address; for discovery and teaching an address or a name.
 
-    ``focus`` (with ``point``), ``next``, ``previous``: move the active test point. ``retake``: measure the active
-    point again (the earlier held reading stays in the database). ``hold``: take what the meter shows now, such as an
-    overload, which looks the same on an open coil as on probes in the air. ``rate`` (with ``point`` and ``text`` such
-    as ``45 uF 6 %`` or ``10 to 18 ohm``): what is printed on the part. ``pin`` (with ``meter``, an address, and
-    ``point``, empty to undo): this meter measures that test point whatever the active one is. ``key`` (with ``text``
-    such as ``4.70 uF``, and ``point`` or the active one): a value somebody read off a meter without a radio.
+    The visit:
 
-    About the meters on the air: ``find`` (with any ``text``) has an `AirView` sent; ``look`` (with ``meter``, an
-    address or a name) connects to one once and looks closer; ``bind`` (with ``meter``, and ``text`` for a name of its
-    own) has the station connect to it from now on; ``unbind`` (with ``meter``) undoes that; ``alias`` (with ``meter``,
-    a known address, and ``text``, its new one) says that a meter has changed its address.
+    - ``activate`` (``point``), ``next``, ``previous``: move the active test point.
+    - ``repeat``: measure the active point again; the earlier accepted reading stays in the database.
+    - ``accept``: accept the reading on the display now. An overload needs this command: an open coil and probes in the
+      air show the same.
+    - ``set_rating`` (``point``, ``text``): enter the rating on a part: ``45 uF 6 %`` or ``10 to 18 ohm``.
+    - ``pin`` (``meter``, ``point``): let the meter measure that test point only; an empty ``point`` undoes it.
+    - ``enter`` (``text``, and ``point`` if not the active one): enter a value from a meter without a radio:
+      ``4.70 uF``.
 
-    ``teach`` (with ``meter`` and ``text``) teaches the station a meter no driver fits, and has a `TeachView` sent. An
-    empty text begins; ``4.70 uF`` is what the display shows now; ``drop`` and ``drop 3`` take the last label or the
-    third back; ``done`` writes the profile and reads the meter by it from now on; ``stop`` leaves all as it was.
+    Discovery:
+
+    - ``find`` (any ``text``): send a `DiscoveryView`.
+    - ``discover_services`` (``meter``): connect once and read the services.
+    - ``bind`` (``meter``, and ``text`` for another name): connect the meter from now on. ``unbind`` (``meter``) undoes
+      it.
+    - ``change_address`` (``meter``, a known address; ``text``, the new one): record a meter's new address.
+
+    ``teach`` (``meter``, ``text``) teaches a meter that no driver fits, and sends a `TeachView`. Its texts:
+
+    - an empty text: begin.
+    - ``4.70 uF``: add an entry, the value on the display now.
+    - ``drop``, ``drop 3``: remove the last entry, or the third.
+    - ``write UUID=HEX``, ``read UUID``: write to the meter, or poll one of its values; without UUID, no more.
+    - ``done``: write the profile and use it from now on.
+    - ``stop``: end without a profile.
     """
 
     id: int
     command: Literal[
-        "focus", "next", "previous", "retake", "hold", "rate", "pin", "key", "find", "look", "bind", "unbind", "alias",
-        "teach",
+        "activate", "next", "previous", "repeat", "accept", "set_rating", "pin", "enter", "find", "discover_services",
+        "bind", "unbind", "change_address", "teach",
     ]  # fmt: skip
     point: NotRequired[str]
     meter: NotRequired[str]
@@ -274,7 +287,7 @@ class Command(TypedDict):
 
 
 class Reply(TypedDict):
-    """Answer to a `Command`: ``error`` is empty when it was carried out."""
+    """The answer to a `Command`: ``error`` is empty if it was carried out."""
 
     topic: Literal["reply"]
     id: int

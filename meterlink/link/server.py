@@ -29,16 +29,16 @@ from meterlink.link.messages import PROTOCOL_VERSION, Command, Greeting, Message
 
 # The shortest time between two writes to a watcher: twice the ten drawings a second of a screen.
 _FRAME_INTERVAL = 0.05  # s
-_COMMAND_TEXT_FIELDS = ("do", "point", "meter", "text")
+_COMMAND_TEXT_FIELDS = ("command", "point", "meter", "text")
 
 OnCommand = Callable[[Command], Awaitable[str]]
 
 
 class LinkServer:
-    """Serves watchers. Use as an async context manager; `publish` what they shall see.
+    """Serves watchers; `publish` sends them messages. Use it as an async context manager.
 
-    ``on_command`` carries a watcher's command out and returns an error in words, or nothing. ``tcp`` asks for the
-    loopback port even where Unix sockets exist.
+    ``on_command`` carries out a watcher's command and returns an error as a sentence, or an empty text. ``tcp`` uses
+    the loopback port even where Unix sockets exist.
     """
 
     def __init__(self, folder: Path, station: str, version: str, on_command: OnCommand, *, tcp: bool = False) -> None:
@@ -76,7 +76,7 @@ class LinkServer:
             path.unlink(missing_ok=True)
 
     def publish(self, message: Message) -> None:
-        """Make ``message`` the newest of its topic for every watcher, now and to come."""
+        """Make ``message`` the newest of its topic for present and later watchers."""
         line = json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
         topic = message["topic"]
         if self._latest.get(topic) == line:
@@ -91,8 +91,8 @@ class LinkServer:
             path.parent.mkdir(mode=0o700, exist_ok=True)
             owner = path.parent.stat()
             if owner.st_uid != os.getuid() or owner.st_mode & 0o077:
-                raise LinkError(f"{path.parent} belongs to somebody else.", "Use a data folder with a shorter path.")
-        # Only the holder of the database's lock gets here, so a socket that is there already is a dead daemon's.
+                raise LinkError(f"{path.parent} belongs to another user.", "Use a data folder with a shorter path.")
+        # This process has the database's lock, so an existing socket is a dead daemon's.
         path.unlink(missing_ok=True)
         listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         before = os.umask(0o177)
@@ -130,8 +130,8 @@ class LinkServer:
         if not self._token:
             return True
         async with asyncio.timeout(PEER_TIMEOUT):
-            given = parse_json_object(await read_line(reader)).get("token")
-        return isinstance(given, str) and secrets.compare_digest(given.encode(), self._token.encode())
+            token = parse_json_object(await read_line(reader)).get("token")
+        return isinstance(token, str) and secrets.compare_digest(token.encode(), self._token.encode())
 
     async def _serve_watcher(self, watcher: "_Watcher", reader: asyncio.StreamReader) -> None:
         watcher.write_message(self._greeting)
@@ -148,12 +148,12 @@ class LinkServer:
     async def _reply_to(self, command: dict[str, Any]) -> Reply:
         number = command.get("id")
         if not isinstance(number, int) or not all(isinstance(command.get(k, ""), str) for k in _COMMAND_TEXT_FIELDS):
-            return Reply(topic="reply", id=-1, error="That was not a command.")
+            return Reply(topic="reply", id=-1, error="This is not a command.")
         return Reply(topic="reply", id=number, error=await self._on_command(cast("Command", command)))
 
 
 class _Watcher:
-    """One connected watcher: the newest message of each topic it has not been sent."""
+    """One connected watcher, with the newest unsent message of each topic."""
 
     def __init__(self, writer: asyncio.StreamWriter, latest: dict[str, bytes]) -> None:
         self._writer = writer
@@ -170,7 +170,7 @@ class _Watcher:
         self._writer.write(json.dumps(message, ensure_ascii=False).encode() + b"\n")
 
     async def send_queued(self) -> None:
-        """Send what is newest whenever something is; let a watcher go that stops reading."""
+        """Send the newest messages as they change; disconnect a watcher that stops reading."""
         try:
             while True:
                 await self._wake.wait()

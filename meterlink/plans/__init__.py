@@ -1,13 +1,12 @@
-"""Plans: TOML files that list the test points of a visit, and the ones that ship with Meterlink.
+"""Plans: TOML files that list the test points of a visit, and the plans that ship with Meterlink.
 
-The format is described in ``docs/plans.md``: ``name = "…"``, one ``[[point]]`` table per test point, in the order
-they are taken, and one ``[[derived]]`` table per judgement that is worked out of several of them.
+``docs/plans.md`` describes the format: ``name = "…"``, one ``[[point]]`` table per test point, in the order of
+measurement, and one ``[[derived]]`` table per derived point.
 """
 
 from meterlink.plans.parser import (
     DEFAULT_PLAN,
     CheckedPlan,
-    Problem,
     check_plan,
     group_by_state,
     load_plan,
@@ -17,18 +16,19 @@ from meterlink.plans.parser import (
     shipped_plans,
 )
 from meterlink.plans.specification import make_span, parse_specification
+from meterlink.tomlfile.problems import Problem
 
 __all__ = [
     "DEFAULT_PLAN",
     "CheckedPlan",
     "Problem",
-    "group_by_state",
     "check_plan",
+    "group_by_state",
     "load_plan",
     "make_span",
     "parse_specification",
     "read_derived_points",
-    "read_points",
     "read_plan_text",
+    "read_points",
     "shipped_plans",
 ]

@@ -1,4 +1,4 @@
-"""One ``[[derived]]`` table of a plan: a judgement worked out of the readings held at several of its test points."""
+"""One ``[[derived]]`` table of a plan: a judgement worked out of the readings of several test points."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -11,12 +11,13 @@ from meterlink.core.equipment import DerivedPoint, DerivedPointKind, PointKind, 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, parse_amount
-from meterlink.plans.point_table import LONGEST_EXPLANATION, FieldProblem, TableReader, find_unknown_fields, quote_value
+from meterlink.plans.point_table import LONGEST_EXPLANATION, TableReader
 from meterlink.plans.specification import make_span
 from meterlink.tomlfile.positions import TomlPath
+from meterlink.tomlfile.problems import PathProblem, find_unknown_fields, quote_value
 
 FREQUENCY = "frequency"
-_COMMON_FIELDS = ("key", "kind", "title", "of", "why")
+_COMMON_FIELDS = ("key", "kind", "title", "inputs", "why")
 _SPECIFICATION_FIELDS = {
     DerivedPointKind.UNBALANCE: ("at_most",),
     DerivedPointKind.UNDER_LOAD: ("rated", "tolerance", FREQUENCY),
@@ -26,7 +27,7 @@ _SPECIFICATION_FIELDS = {
 DERIVED_FIELDS = (*_COMMON_FIELDS, *(field for fields in _SPECIFICATION_FIELDS.values() for field in fields))
 
 NUMBERED_ROLES = ("first", "second", "third")
-# The readings of each kind, by what each is for, and the quantities they may have.
+# The roles of each kind, and the quantities that a reading in that role may have.
 _QUANTITIES_OF_ROLE: dict[DerivedPointKind, dict[str, frozenset[Quantity]]] = {
     DerivedPointKind.UNBALANCE: dict.fromkeys(NUMBERED_ROLES, frozenset({Quantity.VOLTAGE, Quantity.CURRENT})),
     DerivedPointKind.UNDER_LOAD: {
@@ -40,14 +41,14 @@ _QUANTITIES_OF_ROLE: dict[DerivedPointKind, dict[str, frozenset[Quantity]]] = {
 _OPTIONAL_ROLES = {"capacitor"}
 _AC_ONLY = {DerivedPointKind.UNBALANCE, DerivedPointKind.UNDER_LOAD}
 
-# Test points by key; None for one that has an error of its own.
+# Test points by key; None for a test point with an error.
 PointsByKey = Mapping[str, TestPoint | None]
 
 
 def read_derived_point(
     entry: Mapping[str, Any], path: TomlPath, points: PointsByKey
-) -> tuple[DerivedPoint | None, list[FieldProblem]]:
-    """Return the check that ``entry`` at ``path`` describes (None when it has an error), and its problems."""
+) -> tuple[DerivedPoint | None, list[PathProblem]]:
+    """Return ``(point, problems)`` of the table ``entry`` at ``path``; the point is None if the table has an error."""
     fields = TableReader(entry, path)
     kind = fields.read_enum("kind", DerivedPointKind)
     known = DERIVED_FIELDS if kind is None else (*_COMMON_FIELDS, *_SPECIFICATION_FIELDS[kind])
@@ -56,25 +57,24 @@ def read_derived_point(
     why = fields.read_text("why", required=False, longest=LONGEST_EXPLANATION)
     if kind is None:
         return None, fields.problems
-    inputs = _InputReader(fields, kind, points)
-    of = inputs.read()
-    against, frequency = _read_specification(fields, kind, of), None
+    inputs = _InputReader(fields, kind, points).read()
+    specification, frequency = _read_specification(fields, kind, inputs), None
     if kind is DerivedPointKind.UNDER_LOAD:
-        at, frequency = _read_frequency(fields, points)
-        of |= {FREQUENCY: at} if at else {}
-    read = [point for point in (points[at] for at in of.values()) if point is not None]
-    if fields.problems or len(read) < len(of):
+        frequency_key, frequency = _read_frequency(fields, points)
+        inputs |= {FREQUENCY: frequency_key} if frequency_key else {}
+    input_points = [point for point in (points[key] for key in inputs.values()) if point is not None]
+    if fields.problems or len(input_points) < len(inputs):
         return None, fields.problems
-    check = DerivedPoint(key, kind, title or _default_title(kind, read), tuple(of.items()), against, frequency, why)
-    return check, []
+    title = title or _default_title(kind, input_points)
+    return DerivedPoint(key, kind, title, tuple(inputs.items()), specification, frequency, why), []
 
 
 def derived_point_table(point: DerivedPoint) -> dict[str, Any]:
-    """Return a check as the table of a plan file that `read_derived` reads it from."""
-    of = dict(point.inputs)
-    at = of.pop(FREQUENCY, None)
+    """Return ``{field: value}`` of a derived point: the table from which `read_derived_point` reads it."""
+    inputs = dict(point.inputs)
+    frequency_key = inputs.pop(FREQUENCY, None)
     table: dict[str, Any] = {"key": point.key, "kind": point.kind.value, "title": point.title}
-    table["of"] = list(of.values()) if NUMBERED_ROLES[0] in of else of
+    table["inputs"] = list(inputs.values()) if NUMBERED_ROLES[0] in inputs else inputs
     match point.specification:
         case Rating(value, tolerance):
             table |= {"rated": str(value), "tolerance": tolerance}
@@ -82,113 +82,121 @@ def derived_point_table(point: DerivedPoint) -> dict[str, Any]:
             names = ("", "at_most") if point.kind is DerivedPointKind.UNBALANCE else ("low", "high")
             edges = zip(names, (low, high), strict=True)
             table |= {name: f"{edge:f} {unit}" for name, edge in edges if edge is not None}
-    table |= {FREQUENCY: at or (point.frequency and str(point.frequency)), "why": point.why}
-    return {field: given for field, given in table.items() if given}
+    table |= {FREQUENCY: frequency_key or (point.frequency and str(point.frequency)), "why": point.why}
+    return {field: value for field, value in table.items() if value}
 
 
 def dump_derived_points(points: Sequence[DerivedPoint]) -> str:
-    """Return checks as they are kept beside a visit: a JSON array of their tables."""
-    return json.dumps([derived_point_table(check) for check in points], ensure_ascii=False)
+    """Return derived points as text for the database: a JSON array of their tables."""
+    return json.dumps([derived_point_table(point) for point in points], ensure_ascii=False)
 
 
 def load_derived_points(text: str, points: Sequence[TestPoint]) -> tuple[DerivedPoint, ...]:
-    """Return the checks in ``text`` (see `derived_text`) on ``points``; ValueError for anything else."""
+    """Return the derived points in ``text`` (see `dump_derived_points`); ``points`` are the test points of their plan.
+
+    Raises:
+        ValueError: the text is not JSON, not a list of tables, or a table has an error.
+    """
     by_key: PointsByKey = {point.key: point for point in points}
-    tables, checks = json.loads(text), []
+    tables, derived = json.loads(text), []
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        raise ValueError("no list of derived checks")  # of the text, whatever is in it
+        raise ValueError("no list of derived points")
     for entry in tables:
-        check, problems = read_derived_point(entry, (), by_key)
-        if check is None:
+        point, problems = read_derived_point(entry, (), by_key)
+        if point is None:
             raise ValueError("; ".join(problem.message for problem in problems))
-        checks.append(check)
-    return tuple(checks)
+        derived.append(point)
+    return tuple(derived)
 
 
 @dataclass(frozen=True, slots=True)
 class _InputReader:
-    """The field ``of``: which test points the readings are taken from."""
+    """Reads the field ``inputs``: the test points that the readings come from."""
 
     table: TableReader
     kind: DerivedPointKind
     points: PointsByKey
 
     def read(self) -> dict[str, str]:
-        """Return the keys of the test points by what each is read for."""
-        written = (
-            self._numbered_inputs() if NUMBERED_ROLES[0] in _QUANTITIES_OF_ROLE[self.kind] else self._named_inputs()
-        )
-        of: dict[str, str] = {}
-        for role, given, place in written:
-            problem = self._input_problem(role, given) or ("it is taken already." if given in of.values() else "")
-            if problem:
-                self.table.problems.append(FieldProblem((*self.table.path, "of", place), problem, self._remedy(given)))
+        """Return ``{role: key of a test point}``, without wrong inputs."""
+        items = self._numbered_inputs() if NUMBERED_ROLES[0] in _QUANTITIES_OF_ROLE[self.kind] else self._named_inputs()
+        inputs: dict[str, str] = {}
+        for role, key, item in items:
+            message = self._input_problem(role, key) or (f"{key} is used twice." if key in inputs.values() else "")
+            if message:
+                path = (*self.table.path, "inputs", item)
+                self.table.problems.append(PathProblem(path, message, self._remedy(key)))
             else:
-                of[role] = given
-        if len(of) == len(written) and not self.table.problems:
-            self._check_together([point for point in (self.points[at] for at in of.values()) if point is not None])
-        return of
+                inputs[role] = key
+        if len(inputs) == len(items) and not self.table.problems:
+            self._check_together(
+                [point for point in (self.points[key] for key in inputs.values()) if point is not None]
+            )
+        return inputs
 
     def _numbered_inputs(self) -> list[tuple[str, Any, str | int]]:
-        given = self.table.entry.get("of")
-        if not isinstance(given, list) or len(given) != len(NUMBERED_ROLES):
-            what = "of is missing." if given is None else f"{quote_value(given)} does not name three test points."
-            self.table.add_problem("of", what, 'Write of = ["…", "…", "…"], three keys of test points.')
+        """Return ``(role, key as written, index in the list)`` of each input."""
+        keys = self.table.entry.get("inputs")
+        if not isinstance(keys, list) or len(keys) != len(NUMBERED_ROLES):
+            message = "inputs is missing." if keys is None else f"{quote_value(keys)} does not name three test points."
+            self.table.add_problem("inputs", message, 'Write inputs = ["…", "…", "…"], three keys of test points.')
             return []
-        return [(role, one, number) for number, (role, one) in enumerate(zip(NUMBERED_ROLES, given, strict=True))]
+        return [(role, key, number) for number, (role, key) in enumerate(zip(NUMBERED_ROLES, keys, strict=True))]
 
     def _named_inputs(self) -> list[tuple[str, Any, str | int]]:
-        given, roles = self.table.entry.get("of"), _QUANTITIES_OF_ROLE[self.kind]
-        if not isinstance(given, dict):
+        """Return ``(role, key as written, role)`` of each input."""
+        keys, roles = self.table.entry.get("inputs"), _QUANTITIES_OF_ROLE[self.kind]
+        if not isinstance(keys, dict):
             needed = ", ".join(f'{role} = "…"' for role in roles if role not in _OPTIONAL_ROLES)
-            what = "of is missing." if given is None else f"{quote_value(given)} is not a table."
-            self.table.add_problem("of", what, f"Write of = {{ {needed} }}.")
+            message = "inputs is missing." if keys is None else f"{quote_value(keys)} is not a table."
+            self.table.add_problem("inputs", message, f"Write inputs = {{ {needed} }}.")
             return []
-        self.table.problems += find_unknown_fields(given, tuple(roles), (*self.table.path, "of"))
+        self.table.problems += find_unknown_fields(keys, tuple(roles), (*self.table.path, "inputs"))
         for role in roles:
-            if role not in given and role not in _OPTIONAL_ROLES:
-                self.table.add_problem("of", f"{role} is missing.", f'Add {role} = "…", the key of a test point.')
-        return [(role, given[role], role) for role in roles if role in given]
+            if role not in keys and role not in _OPTIONAL_ROLES:
+                self.table.add_problem("inputs", f"{role} is missing.", f'Add {role} = "…", the key of a test point.')
+        return [(role, keys[role], role) for role in roles if role in keys]
 
     def _input_problem(self, role: str, key: object) -> str:
         if not isinstance(key, str):
             return f"{quote_value(key)} is not the key of a test point."
         if key not in self.points:
             return f"there is no test point {quote_value(key)} in this plan."
-        point, wanted = self.points[key], _QUANTITIES_OF_ROLE[self.kind][role]
-        if point is None:  # its own errors are said where it stands
+        point, quantities = self.points[key], _QUANTITIES_OF_ROLE[self.kind][role]
+        if point is None:  # its errors are reported with the test point
             return ""
-        if point.quantity not in wanted:
-            return f"{key} reads {point.quantity}, not {' or '.join(sorted(wanted))}."
+        if point.quantity not in quantities:
+            return f"{key} reads {point.quantity}, not {' or '.join(sorted(quantities))}."
         if self.kind in _AC_ONLY and point.coupling is Coupling.DC:
             return f"{key} reads DC, not AC."
         if role == "capacitor" and point.kind is not PointKind.CAPACITOR:
-            return f"{key} is not checked as a capacitor, and so has no rating."
+            return f"{key} is not a capacitor point and has no rating."
         return ""
 
     def _remedy(self, key: object) -> str:
         alike = get_close_matches(key, self.points, 1) if isinstance(key, str) and key not in self.points else []
-        return f"Did you mean {alike[0]}?" if alike else "Give the key of a test point that stands for it."
+        return f"Did you mean {alike[0]}?" if alike else "Give the key of a suitable test point."
 
-    def _check_together(self, read: Sequence[TestPoint]) -> None:
-        if self.kind is DerivedPointKind.UNBALANCE and len({point.quantity for point in read}) > 1:
-            self.table.add_problem("of", "volts and amps cannot be compared.", "Give three of one kind.")
-        if self.kind is DerivedPointKind.WINDINGS and len(read) == len(NUMBERED_ROLES):
-            ends = {frozenset(point.terminals) for point in read}
-            names = frozenset().union(*ends)
-            if ends != {frozenset(pair) for pair in combinations(names, 2)} or len(names) != len(NUMBERED_ROLES):
-                what = "these three do not lie between each two of three terminals."
-                self.table.add_problem("of", what, "Give C to S, C to R and R to S of one motor, or T1, T2 and T3.")
+    def _check_together(self, inputs: Sequence[TestPoint]) -> None:
+        if self.kind is DerivedPointKind.UNBALANCE and len({point.quantity for point in inputs}) > 1:
+            self.table.add_problem("inputs", "volts and amps cannot be compared.", "Give three points of one quantity.")
+        if self.kind is DerivedPointKind.WINDINGS and len(inputs) == len(NUMBERED_ROLES):
+            pairs = {frozenset(point.terminals) for point in inputs}
+            names = frozenset().union(*pairs)
+            if pairs != {frozenset(pair) for pair in combinations(names, 2)} or len(names) != len(NUMBERED_ROLES):
+                message = "these are not the three pairs of three terminals."
+                remedy = "Give C to S, C to R and R to S of one motor, or the pairs of T1, T2 and T3."
+                self.table.add_problem("inputs", message, remedy)
 
 
-def _read_specification(fields: TableReader, kind: DerivedPointKind, of: Mapping[str, str]) -> Rating | Span | None:
+def _read_specification(fields: TableReader, kind: DerivedPointKind, inputs: Mapping[str, str]) -> Rating | Span | None:
     match kind:
         case DerivedPointKind.UNBALANCE:
             return _read_greatest_unbalance(fields)
         case DerivedPointKind.SPLIT:
             return _read_temperature_differences(fields)
         case DerivedPointKind.UNDER_LOAD:
-            return _read_rating(fields, of)
+            return _read_rating(fields, inputs)
     return None
 
 
@@ -197,64 +205,67 @@ def _read_greatest_unbalance(fields: TableReader) -> Span | None:
     if most is None:
         return None
     if not 0 < most.digits <= 100:
-        fields.add_problem("at_most", f"{most} cannot be used as a limit.", 'Write the most accepted: at_most = "2 %".')
+        fields.add_problem(
+            "at_most", f"at_most must be above 0 and at most 100 %, not {most}.", 'Write a limit: at_most = "2 %".'
+        )
     return Span(None, most.digits, most.unit)
 
 
 def _read_temperature_differences(fields: TableReader) -> Span | None:
     low, high = (fields.read_amount(side, Quantity.TEMPERATURE) for side in ("low", "high"))
-    if low and high and low.unit != high.unit:  # one cannot be turned into the other: these are differences
-        fields.add_problem("high", f"{low} and {high} are two units.", "Write both in °C or both in °F.")
+    if low and high and low.unit != high.unit:  # temperature differences: a conversion would shift them by 32 °F
+        fields.add_problem("high", f"{low} and {high} have different units.", "Write both in °C or both in °F.")
         return None
     return fields.attempt("low", lambda: make_span(low, high))
 
 
-def _read_rating(fields: TableReader, of: Mapping[str, str]) -> Rating | None:
-    given = [field for field in ("rated", "tolerance") if field in fields.entry]
-    if given and "capacitor" in of:
-        fields.add_problem(given[0], "the capacitor's test point has the rating already.", "Leave one of the two out.")
+def _read_rating(fields: TableReader, inputs: Mapping[str, str]) -> Rating | None:
+    rating_fields = [field for field in ("rated", "tolerance") if field in fields.entry]
+    if rating_fields and "capacitor" in inputs:
+        remedy = f"Remove {' and '.join(rating_fields)}, or remove capacitor from inputs."
+        fields.add_problem(rating_fields[0], "the capacitor's test point already has the rating.", remedy)
         return None
-    if given:
+    if rating_fields:
         return fields.read_rating(Quantity.CAPACITANCE, PointKind.CAPACITOR)
-    if "capacitor" not in of and not fields.problems:
-        remedy = 'Add capacitor = "…" to of, the key of its test point, or rated = "45 uF".'
-        fields.add_problem("of", "the capacitor has no rating to be held against.", remedy)
+    if "capacitor" not in inputs and not fields.problems:
+        remedy = 'Add capacitor = "…" to inputs, the key of its test point, or rated = "45 uF".'
+        fields.add_problem("inputs", "the capacitor has no rating.", remedy)
     return None
 
 
 def _read_frequency(fields: TableReader, points: PointsByKey) -> tuple[str | None, Amount | None]:
-    """Return the key of the test point where the frequency is read, or the frequency itself."""
-    given, remedy = fields.entry.get(FREQUENCY), 'Write frequency = "60 Hz", or the key of a test point that reads it.'
-    if not isinstance(given, str):
+    """Return ``(key of the test point that reads it, None)`` or ``(None, frequency)``; two None for an error."""
+    value, remedy = fields.entry.get(FREQUENCY), 'Write frequency = "60 Hz", or the key of a test point that reads it.'
+    if not isinstance(value, str):
         fields.add_problem(
-            FREQUENCY, "frequency is missing." if given is None else f"{quote_value(given)} is not text.", remedy
+            FREQUENCY, "frequency is missing." if value is None else f"{quote_value(value)} is not text.", remedy
         )
         return None, None
-    if given in points:
-        point = points[given]
+    if value in points:
+        point = points[value]
         if point is not None and point.quantity is not Quantity.FREQUENCY:
-            fields.add_problem(FREQUENCY, f"{given} reads {point.quantity}, not frequency.", remedy)
-        return given, None
+            fields.add_problem(FREQUENCY, f"{value} reads {point.quantity}, not frequency.", remedy)
+        return value, None
     try:
-        hertz = parse_amount(given, Quantity.FREQUENCY)
+        hertz = parse_amount(value, Quantity.FREQUENCY)
     except InputError:
         fields.add_problem(
-            FREQUENCY, f"{quote_value(given)} is neither a frequency nor a test point of this plan.", remedy
+            FREQUENCY, f"{quote_value(value)} is neither a frequency nor a test point of this plan.", remedy
         )
         return None, None
     if hertz.digits <= 0:
-        fields.add_problem(FREQUENCY, f"a frequency of {hertz} cannot be.", remedy)
+        fields.add_problem(FREQUENCY, f"a frequency must be above zero, not {hertz}.", remedy)
     return None, hertz
 
 
-def _default_title(kind: DerivedPointKind, read: Sequence[TestPoint]) -> str:
+def _default_title(kind: DerivedPointKind, inputs: Sequence[TestPoint]) -> str:
     match kind:
         case DerivedPointKind.UNBALANCE:
-            return f"{read[0].component} {read[0].quantity} unbalance"
+            return f"{inputs[0].component} {inputs[0].quantity} unbalance"
         case DerivedPointKind.UNDER_LOAD:
-            part = next((point for point in read if point.kind is PointKind.CAPACITOR), read[1])
-            return f"{part.title} under load"
+            capacitor = next((point for point in inputs if point.kind is PointKind.CAPACITOR), inputs[1])
+            return f"{capacitor.title} under load"
         case DerivedPointKind.WINDINGS:
-            return f"{read[0].component} windings"
+            return f"{inputs[0].component} windings"
         case DerivedPointKind.SPLIT:
             return "temperature split"

@@ -1,4 +1,4 @@
-"""What a test point is held against: made of amounts, or typed as it is printed on the part."""
+"""Specifications of test points: built of amounts, or parsed from the text on a part."""
 
 import re
 from collections.abc import Callable
@@ -8,7 +8,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, parse_number, parse_unit, quantity_of
 from meterlink.judge.limits import rated_limits
 
-# Which quantity a check judges; any, where it is not listed.
+# The quantity of each kind of test point; any quantity for a kind that is not listed.
 QUANTITY_OF_KIND = {
     PointKind.CAPACITOR: Quantity.CAPACITANCE,
     PointKind.COIL: Quantity.RESISTANCE,
@@ -18,25 +18,34 @@ _NEVER_NEGATIVE = {Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.FREQUENCY
 
 
 def make_rating(value: Amount, tolerance: str | None, kind: PointKind) -> Rating:
-    """Return a rating whose tolerance makes sense for it; InputError otherwise.
+    """Return a rating of ``value`` with ``tolerance``, for a test point of ``kind``.
 
-    Only a capacitor may do without a tolerance: the station's default is one for run capacitors.
+    Only a capacitor may have no tolerance: the station's default is for run capacitors.
+
+    Raises:
+        InputError: the value, the tolerance or the kind does not fit a rating.
     """
     if not value.digits > 0:
-        raise InputError(f"A rating of {value} cannot be.", "Write what is printed on the part: 45 uF 6 %.")
+        raise InputError(f"A rating must be above zero, not {value}.", "Write the rating on the part: 45 uF 6 %.")
     if quantity_of(value.unit) is Quantity.TEMPERATURE:
-        raise InputError("A temperature has no rating: percent of a temperature mean nothing.", "Give low and high.")
+        raise InputError(
+            "A temperature has no rating: a percentage of a temperature is meaningless.", "Give low and high."
+        )
     if kind is PointKind.INSULATION:
-        raise InputError("Insulation has a least resistance, no rating.", "Write: at least 1 Mohm.")
+        raise InputError("Insulation has a least resistance, not a rating.", "Write: at least 1 Mohm.")
     if tolerance is None and kind is not PointKind.CAPACITOR:
         raise InputError(f"A rating of {value} needs its tolerance.", f"Write it as {value} 10 %.")
     rating = Rating(value, tolerance)
-    rated_limits(rating)  # for its complaints
+    rated_limits(rating)  # raises for a bad tolerance
     return rating
 
 
 def make_span(low: Amount | None, high: Amount | None) -> Span | None:
-    """Return the two limits in one unit (the one given first), None for none; InputError when low is above high."""
+    """Return two limits in one unit, that of ``low`` or else of ``high``; None if both are None.
+
+    Raises:
+        InputError: ``low`` is above ``high``, or their units belong to different quantities.
+    """
     first = low or high
     if first is None:
         return None
@@ -48,11 +57,15 @@ def make_span(low: Amount | None, high: Amount | None) -> Span | None:
 
 
 def validate_span(span: Span, quantity: Quantity, kind: PointKind) -> Span:
-    """Return ``span``; InputError where such limits cannot be for this quantity or this check."""
+    """Return ``span`` unchanged.
+
+    Raises:
+        InputError: the limits do not fit this quantity or this kind of test point.
+    """
     if quantity in _NEVER_NEGATIVE and min(edge for edge in (span.low, span.high) if edge is not None) < 0:
-        raise InputError(f"A limit below zero cannot be: {quantity} is never negative.", "Check the number.")
+        raise InputError(f"A limit below zero is wrong: {quantity} is never negative.", "Check the number.")
     if kind is PointKind.INSULATION and (span.low is None or span.high is not None):
-        raise InputError("Insulation is held against a low limit alone.", "Write: at least 1 Mohm.")
+        raise InputError("Insulation has a low limit alone.", "Write: at least 1 Mohm.")
     return span
 
 
@@ -61,50 +74,54 @@ _TOLERANCE_MARKS = ("±", "+/-", "+-")
 
 
 def parse_specification(text: str, quantity: Quantity, kind: PointKind) -> Rating | Span:
-    """Return what a test point is held against, as somebody types it off the part.
+    """Return the specification that a person typed from the marking on a part.
 
-    Two limits (``10 to 18 ohm``, ``189-227 uF``), one (``at least 10 ohm``, ``at most 18 ohm``), or a rating with its
-    tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``), which only a capacitor may leave out (``45 uF``).
-    InputError with an example for anything else.
+    Two limits (``10 to 18 ohm``, ``189-227 uF``), one limit (``at least 10 ohm``, ``at most 18 ohm``), or a rating with
+    its tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``). Only a capacitor needs no tolerance (``45 uF``).
+
+    Raises:
+        InputError: the text is none of these, or does not fit the quantity or the kind; the remedy has an example.
     """
-    given = text.strip()
-    # In this order: "45 uF -10/+30 %" looks like a range at first, but no range looks like a rating.
+    stripped = text.strip()
+    # In this order: the span parser rejects "45 uF -10/+30 %", and the rating parser then reads it.
     parsers: list[Callable[[str, Quantity, PointKind], Rating | Span]] = [_parse_span, _parse_rating]
     errors: list[InputError] = []
     for parse in parsers:
         try:
-            return parse(given, quantity, kind)
+            return parse(stripped, quantity, kind)
         except InputError as error:
             errors.append(error)
-    # The complaint of what it was meant to be.
-    meant_span = _RANGE.fullmatch(given) is not None or given.lower().startswith("at ")
-    toleranced = "%" in given or any(mark in given for mark in _TOLERANCE_MARKS)
-    as_rating = not meant_span and (kind is PointKind.CAPACITOR or (toleranced and quantity is not Quantity.RATIO))
-    raise errors[1] if as_rating else errors[0]
+    # Raise the error of the likely meaning: two limits, or a rating.
+    meant_span = _RANGE.fullmatch(stripped) is not None or stripped.lower().startswith("at ")
+    has_tolerance = "%" in stripped or any(mark in stripped for mark in _TOLERANCE_MARKS)
+    meant_rating = not meant_span and (
+        kind is PointKind.CAPACITOR or (has_tolerance and quantity is not Quantity.RATIO)
+    )
+    raise errors[1] if meant_rating else errors[0]
 
 
-def _parse_span(given: str, quantity: Quantity, kind: PointKind) -> Span:
+def _parse_span(text: str, quantity: Quantity, kind: PointKind) -> Span:
     for words, side in (("at least", "low"), ("at most", "high")):
-        if given.lower().startswith(words):
-            bound = parse_amount(given[len(words) :], quantity)
+        if text.lower().startswith(words):
+            bound = parse_amount(text[len(words) :], quantity)
             span = make_span(bound, None) if side == "low" else make_span(None, bound)
             break
     else:
-        match = _RANGE.fullmatch(given)
+        match = _RANGE.fullmatch(text)
         if match is None:
-            raise InputError(f"{given!r} is not two limits.", f"Write them as 10 to 18 {BASE_UNIT[quantity]}.")
+            raise InputError(f"{text!r} is not two limits.", f"Write them as 10 to 18 {BASE_UNIT[quantity]}.")
         high = parse_amount(match["high"], quantity)
         span = make_span(parse_amount(match["low"], quantity, unit=high.unit), high)
     assert span is not None  # noqa: S101  # at least one bound was parsed
     return validate_span(span, quantity, kind)
 
 
-def _parse_rating(given: str, quantity: Quantity, kind: PointKind) -> Rating:
-    number, rest = parse_number(given)
-    spelled, _, tolerance = rest.partition(" ")
+def _parse_rating(text: str, quantity: Quantity, kind: PointKind) -> Rating:
+    number, rest = parse_number(text)
+    unit, _, tolerance = rest.partition(" ")
     for mark in _TOLERANCE_MARKS:
-        before, found, after = rest.partition(mark)
-        if found:
-            spelled, tolerance = before, found + after
+        if mark in rest:
+            unit, _, after = rest.partition(mark)
+            tolerance = mark + after
             break
-    return make_rating(Amount(number, parse_unit(spelled, quantity)), tolerance.strip() or None, kind)
+    return make_rating(Amount(number, parse_unit(unit, quantity)), tolerance.strip() or None, kind)

@@ -1,7 +1,7 @@
 """Profiles: meters described in TOML files, so that a meter needs no line of Python.
 
-The format is described in ``docs/profiles.md`` and in `meterlink.profiles.model`; its JSON Schema is what
-``meterlink profile schema`` prints. `kind_of` makes a driver of a profile.
+``docs/profiles.md`` and `meterlink.profiles.model` describe the format; ``meterlink profile schema`` prints its JSON
+Schema. `compile_profile` makes a driver of a profile.
 """
 
 from meterlink.profiles.driver import (
@@ -11,27 +11,17 @@ from meterlink.profiles.driver import (
     open_profile_driver,
 )
 from meterlink.profiles.model import Profile
-from meterlink.profiles.parser import (
-    PROFILES_FOLDER,
-    CheckedProfile,
-    check_profile,
-    load_profile,
-    load_profiles,
-    read_profile_text,
-)
+from meterlink.profiles.parser import CheckedProfile, check_profile, parse_profile
 from meterlink.profiles.writer import write_profile
 
 __all__ = [
-    "PROFILES_FOLDER",
     "CheckedProfile",
     "Profile",
     "ProfileDriverFactory",
     "characteristics_for_capture",
     "check_profile",
     "compile_profile",
-    "load_profile",
-    "load_profiles",
     "open_profile_driver",
-    "read_profile_text",
+    "parse_profile",
     "write_profile",
 ]

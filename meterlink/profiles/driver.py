@@ -1,4 +1,4 @@
-"""A profile as a driver: recognised, opened and fed like any other."""
+"""A profile as a driver, with the interface of every other driver."""
 
 from collections.abc import Mapping, Sequence
 from fnmatch import fnmatchcase
@@ -19,7 +19,7 @@ from meterlink.profiles.lines import compile_lines
 from meterlink.profiles.model import DriverName, Profile
 from meterlink.profiles.tables import canonical_uuid
 
-# Service or manufacturer fit, but no name is asked for: others may have bought the same radio module.
+# The score where only services or manufacturer fit: other makers may use the same radio module.
 SERVICE_MATCH = 0.8
 
 
@@ -27,34 +27,34 @@ class ProfileDriver:
     """One connection to a meter that a profile describes."""
 
     def __init__(
-        self, feeds: Mapping[str, ChannelDecoder], channels: Sequence[Channel], writes: Sequence[CharacteristicWrite]
+        self, decoders: Mapping[str, ChannelDecoder], channels: Sequence[Channel], writes: Sequence[CharacteristicWrite]
     ) -> None:
-        self._feeds = feeds
+        self._decoders = decoders
         self._channels = tuple(channels)
         self._writes = tuple(writes)
 
     @property
     def channels(self) -> Sequence[Channel]:
-        """What to subscribe to or read."""
+        """The characteristics to subscribe to or to read."""
         return self._channels
 
     @property
     def writes(self) -> Sequence[CharacteristicWrite]:
-        """What to write, in the order of the profile."""
+        """The bytes to write, in the order of the profile."""
         return self._writes
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-        """Return the readings that ``packet`` completes, in order.
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+        """Return the readings that ``packet`` completes, in order; none while a frame is not complete.
 
-        None while a frame is not complete. Frames that fail a check make one invalid reading where no other in the
-        packet is good. ``packet`` of a reading is its frame as it came, without line end.
+        A packet that holds only wrong frames gives one invalid reading. A reading's ``packet`` is its frame as it came,
+        without line end.
         """
-        feed = self._feeds.get(channel)
-        return () if feed is None else feed(packet, stamp)
+        decode = self._decoders.get(channel)
+        return () if decode is None else decode(packet, timestamp)
 
 
 class ProfileDriverFactory:
-    """The kind of driver that a profile describes; compiled once, shared by all connections."""
+    """The driver factory of a profile: compiled once, shared by all connections."""
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
@@ -64,21 +64,23 @@ class ProfileDriverFactory:
 
     @property
     def name(self) -> str:
-        """``framed:bench-a``: the engine and the profile's name."""
+        """``framed:bench-a``: the driver and the profile's name."""
         return f"{self.profile.driver}:{self.profile.name}"
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
-        """Return CERTAIN where a name is asked for and fits, `BY_SERVICE` where only service or manufacturer are.
+        """Return CERTAIN where a given name fits, `SERVICE_MATCH` where services or manufacturer fit without a name.
 
-        NO_MATCH where anything given does not fit, nothing is given, or a connected meter lacks a characteristic.
+        NO_MATCH where a given condition does not fit, none is given, or a connected meter lacks a characteristic.
         """
         match = self.profile.match
         if not (match.name or match.services or match.manufacturer is not None):
             return NO_MATCH
-        has = set(advertisement.service_uuids) | {one.service_uuid for one in services or ()}
+        service_uuids = set(advertisement.service_uuids) | {
+            characteristic.service_uuid for characteristic in services or ()
+        }
         if match.name and not fnmatchcase(advertisement.name.lower(), match.name.lower()):
             return NO_MATCH
-        if not has.issuperset(match.services):
+        if not service_uuids.issuperset(match.services):
             return NO_MATCH
         if match.manufacturer is not None and match.manufacturer not in advertisement.manufacturer_data:
             return NO_MATCH
@@ -87,53 +89,62 @@ class ProfileDriverFactory:
         return CERTAIN if match.name else SERVICE_MATCH
 
     def open(self, services: Sequence[Characteristic]) -> ProfileDriver:
-        """Return a fresh decoder; DriverError where the meter lacks a characteristic that the profile names."""
+        """Return a fresh decoder.
+
+        Raises:
+            DriverError: the meter lacks a characteristic that the profile names.
+        """
         missing = self._missing_characteristics(services)
         if missing:
             raise DriverError(
-                f"The profile {self.profile.name} asks for {missing[0]}, which this meter does not have.",
-                "Correct its [connection], or choose another profile.",
+                f"The profile {self.profile.name} needs {missing[0]}, which this meter does not have.",
+                "Correct [connection] in the profile, or choose another profile.",
             )
         connection = self.profile.connection
         channels = [Channel(self._characteristic_key(uuid, services)) for uuid in connection.notify]
         channels += [
             Channel(self._characteristic_key(uuid, services), "read", connection.every) for uuid in connection.read
         ]
-        confirmed = {one.key for one in services if {"write", "write-without-response"} & one.properties == {"write"}}
+        confirmed = {
+            characteristic.key
+            for characteristic in services
+            if {"write", "write-without-response"} & characteristic.properties == {"write"}
+        }
         writes = []
-        for one in connection.writes:
-            key = self._characteristic_key(one.to, services)
-            writes.append(CharacteristicWrite(key, one.data, one.every, one.response or key in confirmed))
-        return ProfileDriver({one.key: self._open_channel(one.key) for one in channels}, channels, writes)
+        for write in connection.writes:
+            key = self._characteristic_key(write.to, services)
+            writes.append(CharacteristicWrite(key, write.data, write.every, write.response or key in confirmed))
+        decoders = {channel.key: self._open_channel(channel.key) for channel in channels}
+        return ProfileDriver(decoders, channels, writes)
 
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection
-        wanted = (*connection.notify, *connection.read, *(one.to for one in connection.writes))
+        wanted = (*connection.notify, *connection.read, *(write.to for write in connection.writes))
         return [uuid for uuid in wanted if not self._characteristic_key(uuid, services)]
 
     def _characteristic_key(self, uuid: str, services: Sequence[Characteristic]) -> str:
-        """Return the key of a characteristic, in the profile's service where it names one; empty for none."""
+        """Return a characteristic's key, within the profile's service where it names one; empty for none."""
         service = self.profile.connection.service
-        for one in services:
-            fits = canonical_uuid(one.uuid) == uuid or one.key == uuid
-            if fits and service in {"", canonical_uuid(one.service_uuid)}:
-                return one.key
+        for characteristic in services:
+            fits = canonical_uuid(characteristic.uuid) == uuid or characteristic.key == uuid
+            if fits and service in {"", canonical_uuid(characteristic.service_uuid)}:
+                return characteristic.key
         return ""
 
 
 def compile_profile(profile: Profile) -> ProfileDriverFactory:
-    """Return the profile as a `meterlink.driver_api.DriverKind`, compiled."""
+    """Return the profile as a `meterlink.driver_api.DriverFactory`, compiled."""
     return ProfileDriverFactory(profile)
 
 
 def characteristics_for_capture(profile: Profile, channels: Sequence[str]) -> list[Characteristic]:
-    """Return what a meter has that a recording of ``channels`` was made of, as far as the profile asks for it.
+    """Return the characteristics that the profile names, with the keys that a capture's ``channels`` have.
 
-    A recording tells neither services nor properties: they are taken to be what the profile wants. Channels of the
-    profile that are not among those recorded are there, too, and silent.
+    A capture holds neither services nor properties; those of the profile are assumed. Characteristics without a
+    recorded channel are included: no packet comes from them.
     """
     connection = profile.connection
-    wanted = (*connection.notify, *connection.read, *(one.to for one in connection.writes))
+    wanted = (*connection.notify, *connection.read, *(write.to for write in connection.writes))
     recorded = {canonical_uuid(key.partition("@")[0]): key for key in reversed(channels)}
     return [
         Characteristic(recorded.get(uuid, uuid), uuid, connection.service, frozenset())
@@ -142,5 +153,5 @@ def characteristics_for_capture(profile: Profile, channels: Sequence[str]) -> li
 
 
 def open_profile_driver(profile: Profile, channels: Sequence[str]) -> ProfileDriver:
-    """Return a fresh decoder for recorded packets of ``channels`` (see `captured_services`)."""
+    """Return a fresh decoder for a capture's ``channels`` (see `characteristics_for_capture`)."""
     return compile_profile(profile).open(characteristics_for_capture(profile, channels))

@@ -1,4 +1,4 @@
-"""Taking numbers out of a frame; compiled once, so that a packet costs a few table look-ups."""
+"""Numbers from the fields of a frame; compiled once, so that a packet costs a few table look-ups."""
 
 import struct
 from collections.abc import Callable, Sequence
@@ -10,10 +10,10 @@ from meterlink.profiles.model import Bit, FieldLocation, NumberField, NumberType
 from meterlink.profiles.number_text import integer_or_negative_zero, parse_ascii_number
 
 RawValue = int | Decimal | Status
-"""What is in a frame: an integer to be scaled, a number that says its own places, or why there is none."""
+"""The content of a field: an integer to be scaled, a number with its own places, or the reason for no number."""
 
 _STRUCT = {1: "B", 2: "H", 4: "I", 8: "Q"}
-# A digit's byte to its character; any other to one that is no digit.
+# Maps the byte of a digit to its character, any other byte to a letter.
 _DIGITS = bytes(byte + 0x30 if byte <= 9 else 0x78 for byte in range(256))
 _FLOATS: dict[NumberType, Callable[[bytes], Decimal | Status]] = {
     NumberType.FLOAT32: decode_float32,
@@ -24,7 +24,7 @@ _FLOATS: dict[NumberType, Callable[[bytes], Decimal | Status]] = {
 
 
 def compile_location(location: FieldLocation) -> Callable[[bytes], int]:
-    """Return what takes the unsigned number at ``place`` out of a frame that is long enough."""
+    """Return a function that reads the unsigned number at ``location`` from a frame that is long enough."""
     if location.bits:
         return _compile_bits(location.bits)
     at, end, order = location.at, location.at + location.size, location.order
@@ -37,77 +37,80 @@ def compile_location(location: FieldLocation) -> Callable[[bytes], int]:
 
 
 def compile_number(number: NumberField) -> Callable[[bytes], RawValue]:
-    """Return what takes the number out of a frame that is long enough; it never raises."""
-    take = plain = _compile_number_type(number)
+    """Return a function that reads the number from a frame that is long enough; it never raises."""
+    read = read_number = _compile_number_type(number)
     special: dict[int, Status] = dict.fromkeys(number.overload, Status.OVERLOAD)
     special |= dict.fromkeys(number.invalid, Status.INVALID)
     if special:
-        contents = compile_location(number.location)
+        read_unsigned = compile_location(number.location)
 
-        def take(frame: bytes) -> RawValue:
-            return special.get(contents(frame)) or plain(frame)
+        def read(frame: bytes) -> RawValue:
+            return special.get(read_unsigned(frame)) or read_number(frame)
 
-    most = number.overload_above
-    if most is None:
-        return take
+    limit = number.overload_above
+    if limit is None:
+        return read
 
-    def bounded(frame: bytes) -> RawValue:
-        raw = take(frame)
-        return raw if isinstance(raw, Status) or -most <= raw <= most else Status.OVERLOAD
+    def read_bounded(frame: bytes) -> RawValue:
+        raw = read(frame)
+        return raw if isinstance(raw, Status) or -limit <= raw <= limit else Status.OVERLOAD
 
-    return bounded
+    return read_bounded
 
 
 def last_byte(location: FieldLocation) -> int:
-    """Return the last byte that a place needs."""
+    """Return the offset of the last byte of a location."""
     return max(bit.byte for bit in location.bits) if location.bits else location.at + location.size - 1
 
 
 def _compile_number_type(number: NumberField) -> Callable[[bytes], RawValue]:
-    place = number.location
-    contents = compile_location(place)
-    width = len(place.bits) or 8 * place.size
+    location = number.location
+    read_unsigned = compile_location(location)
+    width = len(location.bits) or 8 * location.size
     match number.type:
         case NumberType.UINT:
-            return contents
+            return read_unsigned
         case NumberType.INT:
-            return _compile_twos_complement(place, contents, width)
+            return _compile_twos_complement(location, read_unsigned, width)
         case NumberType.SIGN_MAGNITUDE:
             sign = 1 << width - 1
             return lambda frame: (
-                raw if (raw := contents(frame)) < sign else integer_or_negative_zero(sign - raw, negative=True)
+                raw if (raw := read_unsigned(frame)) < sign else integer_or_negative_zero(sign - raw, negative=True)
             )
         case NumberType.BCD:
-            return lambda frame: int(text) if (text := f"{contents(frame):x}").isdecimal() else Status.INVALID
+            return lambda frame: int(text) if (text := f"{read_unsigned(frame):x}").isdecimal() else Status.INVALID
     if number.type is NumberType.ASCII:
-        at, end = place.at, place.at + place.size
+        at, end = location.at, location.at + location.size
         return lambda frame: parse_ascii_number(frame[at:end])
     if number.type is NumberType.DIGIT_BYTES:
-        digits = _slice(place, backwards=place.order == "little")
+        digits = _slice(location, backwards=location.order == "little")
         return lambda frame: int(text) if (text := frame[digits].translate(_DIGITS)).isdigit() else Status.INVALID
-    convert, taken = _FLOATS[number.type], _slice(place, backwards=place.order == "big")
-    return lambda frame: convert(frame[taken])
+    convert, byte_range = _FLOATS[number.type], _slice(location, backwards=location.order == "big")
+    return lambda frame: convert(frame[byte_range])
 
 
-def _slice(place: FieldLocation, *, backwards: bool) -> slice:
+def _slice(location: FieldLocation, *, backwards: bool) -> slice:
     if not backwards:
-        return slice(place.at, place.at + place.size)
-    return slice(place.at + place.size - 1, place.at - 1 if place.at else None, -1)
+        return slice(location.at, location.at + location.size)
+    return slice(location.at + location.size - 1, location.at - 1 if location.at else None, -1)
 
 
 def _compile_twos_complement(
-    place: FieldLocation, read_unsigned: Callable[[bytes], int], width: int
+    location: FieldLocation, read_unsigned: Callable[[bytes], int], width: int
 ) -> Callable[[bytes], int]:
-    if not place.bits and place.size in _STRUCT:
-        code = ("<" if place.order == "little" else ">") + _STRUCT[place.size].lower()
-        unpack, at = struct.Struct(code).unpack_from, place.at
+    if not location.bits and location.size in _STRUCT:
+        code = ("<" if location.order == "little" else ">") + _STRUCT[location.size].lower()
+        unpack, at = struct.Struct(code).unpack_from, location.at
         return lambda frame: unpack(frame, at)[0]
     sign, full = 1 << width - 1, 1 << width
     return lambda frame: raw if (raw := read_unsigned(frame)) < sign else raw - full
 
 
 def _compile_bits(bits: Sequence[Bit]) -> Callable[[bytes], int]:
-    """Return what puts bits of any bytes together, highest first: of every byte a table says what it contributes."""
+    """Return a function that joins bits of any bytes, highest first.
+
+    A table per byte gives each byte's contribution.
+    """
     tables: dict[int, list[int]] = {}
     for rank, bit in enumerate(reversed(bits)):
         table = tables.setdefault(bit.byte, [0] * 256)
@@ -116,11 +119,11 @@ def _compile_bits(bits: Sequence[Bit]) -> Callable[[bytes], int]:
                 table[value] |= 1 << rank
     pairs = tuple(tables.items())
     if len(pairs) == 1:
-        ((at, only),) = pairs
-        return lambda frame: only[frame[at]]
+        ((only_at, only),) = pairs
+        return lambda frame: only[frame[only_at]]
     if len(pairs) == 2:
-        (at, first), (then, second) = pairs
-        return lambda frame: first[frame[at]] | second[frame[then]]
+        (first_at, first), (second_at, second) = pairs
+        return lambda frame: first[frame[first_at]] | second[frame[second_at]]
 
     def gather(frame: bytes) -> int:
         number = 0

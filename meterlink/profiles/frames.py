@@ -12,69 +12,76 @@ from meterlink.profiles.model import Bit, Framing, Meaning, Profile, Segments, V
 from meterlink.profiles.segments import compile_segments
 
 ChannelDecoder = Callable[[bytes, Timestamp], tuple[Reading, ...]]
-"""The readings that a packet completes."""
+"""Takes a packet and its time; returns the readings that the packet completes."""
 
 ChannelDecoderFactory = Callable[[str], ChannelDecoder]
-"""A fresh `Feed` for the channel of that key: what is held from packet to packet belongs to one connection."""
+"""Makes the `ChannelDecoder` of one channel, by its key; its buffer belongs to one connection."""
 
 
 def compile_frames(profile: Profile) -> ChannelDecoderFactory:
-    """Return what opens channels of a framed or segmented profile. What they return never raises, whatever comes."""
+    """Return the decoder factory of a framed or segmented profile. Its decoders never raise."""
     assert profile.value is not None  # noqa: S101 - of these drivers
     rules = CompiledFraming(profile.framing or Framing())
-    rest = fallback_unit_of(profile.value.unit, _profile_meanings(profile))
-    rest_quantity = quantity_of(rest)
-    meanings = InterpretationCache(profile, profile.value, rest)
-    take, last = _compile_value(profile.value)
-    needed = max(meanings.last_byte, last) + 1
-    # Looked up here once: this is done for every packet.
-    from_bytes, mask, remembered, learn = int.from_bytes, meanings.mask, meanings.cached, meanings.interpret
-    alone, ok = rules.frame_from_packet, Status.OK
+    fallback_unit = fallback_unit_of(profile.value.unit, _profile_meanings(profile))
+    fallback_quantity = quantity_of(fallback_unit)
+    interpretations = InterpretationCache(profile, profile.value, fallback_unit)
+    read_value, last_value_byte = _compile_value(profile.value)
+    needed = max(interpretations.last_byte, last_value_byte) + 1
+    # Bound once: a packet must cost as little as possible.
+    from_bytes, mask, cached, interpret = (
+        int.from_bytes,
+        interpretations.mask,
+        interpretations.cached,
+        interpretations.interpret,
+    )
+    frame_from_packet, ok = rules.frame_from_packet, Status.OK
 
-    def reading(frame: Frame, channel: str, stamp: Timestamp) -> Reading:
-        came, plain = frame
+    def make_reading(frame: Frame, channel: str, timestamp: Timestamp) -> Reading:
+        received, plain = frame
         if len(plain) < needed:
-            return invalid(came, channel, stamp)
+            return make_invalid_reading(received, channel, timestamp)
         key = from_bytes(plain, "little") & mask
-        outcome = remembered.get(key) or learn(plain, key)
-        raw = take(plain)
-        step = outcome.resolution
+        interpretation = cached.get(key) or interpret(plain, key)
+        raw = read_value(plain)
+        step = interpretation.resolution
         digits: Decimal | None
         resolution: Decimal | None
         if step is not None and type(raw) is int:
             digits, status, resolution = raw * step, ok, step
         else:
-            digits, status, resolution = outcome.convert(raw)
+            digits, status, resolution = interpretation.convert(raw)
         return Reading(
-            outcome.quantity,
+            interpretation.quantity,
             digits,
-            outcome.unit,
-            stamp,
+            interpretation.unit,
+            timestamp,
             status,
-            outcome.coupling,
+            interpretation.coupling,
             resolution,
-            outcome.low_battery,
+            interpretation.low_battery,
             channel,
-            came,
-            outcome.display_hold,
-            outcome.relative,
+            received,
+            interpretation.display_hold,
+            interpretation.relative,
         )
 
-    def invalid(came: bytes, channel: str, stamp: Timestamp) -> Reading:
-        return Reading(rest_quantity, None, rest, stamp, Status.INVALID, channel=channel, packet=came)
+    def make_invalid_reading(received: bytes, channel: str, timestamp: Timestamp) -> Reading:
+        return Reading(
+            fallback_quantity, None, fallback_unit, timestamp, Status.INVALID, channel=channel, packet=received
+        )
 
     def open_channel(channel: str) -> ChannelDecoder:
-        cutter = FrameSplitter(rules)
+        splitter = FrameSplitter(rules)
 
-        def feed(packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-            frame = alone(packet)  # as most are; `Cutter.feed` would do the same, in more steps
+        def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+            frame = frame_from_packet(packet)  # the usual case; `FrameSplitter.feed` takes more steps
             if frame is not None:
-                cutter.clear()
-                return (reading(frame, channel, stamp),)
-            frames, bad = cutter.reassemble(packet)
-            readings = tuple([reading(frame, channel, stamp) for frame in frames])
-            # One reading says that something failed its check, however often what came looked like a frame.
-            return readings or ((invalid(packet, channel, stamp),) if bad else ())
+                splitter.clear()
+                return (make_reading(frame, channel, timestamp),)
+            frames, failed = splitter.reassemble(packet)
+            readings = tuple([make_reading(frame, channel, timestamp) for frame in frames])
+            # One invalid reading a packet, however many of its frames failed.
+            return readings or ((make_invalid_reading(packet, channel, timestamp),) if failed else ())
 
         return feed
 
@@ -83,12 +90,12 @@ def compile_frames(profile: Profile) -> ChannelDecoderFactory:
 
 def _profile_meanings(profile: Profile) -> list[Meaning]:
     return [meaning for code in profile.codes for _, meaning in code.meanings] + [
-        one for _, one in profile.annunciators
+        meaning for _, meaning in profile.annunciators
     ]
 
 
 def _compile_value(value: ValueFormat) -> tuple[Callable[[bytes], RawValue], int]:
-    """Return what takes the number out of a frame, and the last byte it looks at."""
+    """Return ``(read, last_byte)``: the function that reads the number from a frame, and the last offset it needs."""
     source = value.source
     if isinstance(source, Segments):
         bits = [bit for digit in (*source.digits, *source.pools) for bit in digit if isinstance(bit, Bit)]

@@ -14,24 +14,24 @@ from meterlink.profiles.model import Flag, Meaning, Profile, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload, parse_number_text
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 
-_CACHE_SIZE = 1024  # different words, and different sets of words, whose meaning is kept
+_CACHE_SIZE = 1024  # words, and sets of words, whose meaning is kept
 _COUPLING_WORDS = {"AC": Meaning(coupling=Coupling.AC), "DC": Meaning(coupling=Coupling.DC)}
 _NO_MEANING = Meaning()
 _NO_NUMBER_FLAGS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
-# Amounts without a prefix's ladder are shown in the unit they came in.
+# Quantities whose units have no prefixes.
 _UNPREFIXED_QUANTITIES = frozenset({Quantity.TEMPERATURE, Quantity.RATIO, Quantity.BATTERY})
 
 
 def compile_lines(profile: Profile) -> ChannelDecoderFactory:
-    """Return what opens channels of a lined profile. What they return never raises, whatever comes."""
+    """Return the decoder factory of a lined profile. Its decoders never raise."""
     text = profile.text or TextFormat()
     parser = _LineParser(text)
 
     def open_channel(channel: str) -> ChannelDecoder:
-        cut = LineSplitter(text).feed
+        split = LineSplitter(text).feed
 
-        def feed(packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-            return tuple([parser.parse_line(line, channel, stamp) for line in cut(packet)])
+        def feed(packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+            return tuple([parser.parse_line(line, channel, timestamp) for line in split(packet)])
 
         return feed
 
@@ -39,7 +39,7 @@ def compile_lines(profile: Profile) -> ChannelDecoderFactory:
 
 
 class LineSplitter:
-    """The lines of one channel of one connection. Holds no more than the longest line from packet to packet."""
+    """The lines of one channel of one connection. Buffers no more than the longest line from packet to packet."""
 
     def __init__(self, text_format: TextFormat) -> None:
         self._end = text_format.end.encode("utf-8")
@@ -51,23 +51,26 @@ class LineSplitter:
         """Return the lines that ``packet`` completes, without their ends; blank and overlong ones are left out."""
         if not self._end:
             return [packet] if packet.strip() and len(packet) <= self._longest else []
-        *lines, rest = (self._buffer + packet).split(self._end)
-        found = []
+        *lines, tail = (self._buffer + packet).split(self._end)
+        completed = []
         for line in lines:
             if not self._overlong and line.strip() and len(line) <= self._longest:
-                found.append(line)
+                completed.append(line)
             self._overlong = False
-        # A line that grows without end is dropped, and so is the rest of it, up to the next end.
-        if len(rest) > self._longest + len(self._end):
+        # An overlong line is dropped as a whole, up to its end.
+        if len(tail) > self._longest + len(self._end):
             self._overlong = True
-            rest = rest[len(rest) - len(self._end) + 1 :]
-        self._buffer = rest
-        return found
+            tail = tail[len(tail) - len(self._end) + 1 :]
+        self._buffer = tail
+        return completed
 
 
 @dataclass(frozen=True, slots=True)
 class _WordMeaning:
-    """What a word that is no number says; ``status`` where it stands for the number."""
+    """The meaning of a word that is no number; None where the word is unknown.
+
+    ``status`` is set where the word stands for the number.
+    """
 
     meaning: Meaning | None
     status: Status | None = None
@@ -75,12 +78,12 @@ class _WordMeaning:
 
 
 class _LineParser:
-    """Turns lines into readings; keeps only what words mean."""
+    """Turns lines into readings; caches only the meanings of words."""
 
     def __init__(self, text: TextFormat) -> None:
         self._text = text
-        self._words = compile_tokenizer(text)
-        self._verifiers = tuple(compile_checksum(check) for check in text.checksums)
+        self._tokenize = compile_tokenizer(text)
+        self._verifiers = tuple(compile_checksum(checksum) for checksum in text.checksums)
         self._defaults = Meaning(unit=text.unit, coupling=text.coupling)
         self._fallback_unit = fallback_unit_of(text.unit, (meaning for _, meaning in text.words))
         self._known_words: dict[str, _WordMeaning] = {
@@ -91,84 +94,88 @@ class _LineParser:
         self._cached_words: dict[str, _WordMeaning] = {}
         self._interpretations: dict[tuple[Meaning | None, ...], Interpretation] = {}
 
-    def parse_line(self, line: bytes, channel: str, stamp: Timestamp) -> Reading:
-        """Return the reading in a line, invalid where the line makes no sense."""
+    def parse_line(self, line: bytes, channel: str, timestamp: Timestamp) -> Reading:
+        """Return the reading in a line; invalid where the line cannot be read."""
         if not all(passes(line, line) for passes in self._verifiers):
             return Reading(
                 quantity_of(self._fallback_unit),
                 None,
                 self._fallback_unit,
-                stamp,
+                timestamp,
                 Status.INVALID,
                 channel=channel,
                 packet=line,
             )
         numbers: list[tuple[str, Meaning | None]] = []
-        said: list[Meaning | None] = []
+        meanings: list[Meaning | None] = []
         status: Status | None = None
-        behind_number = False
-        for word in self._words(blank_out_checksums(line, self._text.checksums)):
+        after_number = False
+        for word in self._tokenize(blank_out_checksums(line, self._text.checksums)):
             match = None if word in self._known_words else NUMBER_AND_UNIT.fullmatch(word)
             if match is not None:
                 meaning = self._word_meaning(match[2]).meaning if match[2] else _NO_MEANING
                 if meaning is None:
-                    said.append(None)  # whichever number it is that this is behind, the line is not understood
+                    meanings.append(None)  # an unknown unit makes the line invalid, even if its number is not the value
                 numbers.append((match[1], meaning))
-                behind_number = not match[2]
+                after_number = not match[2]
                 continue
-            found = self._word_meaning(word)
-            status = status or found.status
-            if behind_number and found.is_unit:
-                numbers[-1] = (numbers[-1][0], found.meaning)
+            word_meaning = self._word_meaning(word)
+            status = status or word_meaning.status
+            if after_number and word_meaning.is_unit:
+                numbers[-1] = (numbers[-1][0], word_meaning.meaning)
             else:
-                said.append(found.meaning)
-            behind_number = False
+                meanings.append(word_meaning.meaning)
+            after_number = False
         value: Decimal | Status = status or Status.INVALID
         with_exponent = False
-        wanted = self._text.number_count
-        no_number = status is not None or any(one is not None and one.flag in _NO_NUMBER_FLAGS for one in said)
-        if wanted is not None and not no_number and len(numbers) != wanted:
-            said.append(None)
+        number_count = self._text.number_count
+        no_number = status is not None or any(
+            meaning is not None and meaning.flag in _NO_NUMBER_FLAGS for meaning in meanings
+        )
+        if number_count is not None and not no_number and len(numbers) != number_count:
+            meanings.append(None)
         if status is None and len(numbers) >= self._text.value_number:
-            written, suffix = numbers[self._text.value_number - 1]
-            value, with_exponent = parse_number_text(written), "e" in written.lower()
-            said.append(suffix)
-        outcome = self._interpretation(tuple(said))
-        digits, became, resolution = outcome.convert(value)
-        unit = outcome.unit
-        if digits is not None and with_exponent and outcome.unscaled:
-            digits, unit = _with_prefix(digits, unit, outcome.quantity)
+            number_text, unit_meaning = numbers[self._text.value_number - 1]
+            value, with_exponent = parse_number_text(number_text), "e" in number_text.lower()
+            meanings.append(unit_meaning)
+        interpretation = self._interpretation(tuple(meanings))
+        digits, reading_status, resolution = interpretation.convert(value)
+        unit = interpretation.unit
+        if digits is not None and with_exponent and interpretation.unscaled:
+            digits, unit = _with_prefix(digits, unit, interpretation.quantity)
             resolution = resolution_of(digits)
         return Reading(
-            outcome.quantity,
+            interpretation.quantity,
             digits,
             unit,
-            stamp,
-            became,
-            outcome.coupling,
+            timestamp,
+            reading_status,
+            interpretation.coupling,
             resolution,
-            outcome.low_battery,
+            interpretation.low_battery,
             channel,
             line,
-            outcome.display_hold,
-            outcome.relative,
+            interpretation.display_hold,
+            interpretation.relative,
         )
 
     def _word_meaning(self, word: str) -> _WordMeaning:
-        found = self._known_words.get(word) or self._cached_words.get(word)
-        if found is None:
+        word_meaning = self._known_words.get(word) or self._cached_words.get(word)
+        if word_meaning is None:
             if len(self._cached_words) >= _CACHE_SIZE:
                 self._cached_words.clear()
-            found = self._cached_words[word] = _interpret_word(word)
-        return found
+            word_meaning = self._cached_words[word] = _interpret_word(word)
+        return word_meaning
 
     def _interpretation(self, meanings: tuple[Meaning | None, ...]) -> Interpretation:
-        found = self._interpretations.get(meanings)
-        if found is None:
+        interpretation = self._interpretations.get(meanings)
+        if interpretation is None:
             if len(self._interpretations) >= _CACHE_SIZE:
                 self._interpretations.clear()
-            found = self._interpretations[meanings] = merge_meanings(meanings, self._defaults, self._fallback_unit)
-        return found
+            interpretation = self._interpretations[meanings] = merge_meanings(
+                meanings, self._defaults, self._fallback_unit
+            )
+        return interpretation
 
 
 def _interpret_word(word: str) -> _WordMeaning:
@@ -183,7 +190,10 @@ def _interpret_word(word: str) -> _WordMeaning:
 
 
 def _with_prefix(digits: Decimal, unit: str, quantity: Quantity) -> tuple[Decimal, str]:
-    """Return a number that came with an exponent (NR3, ``4.70E-06 F``) as a display shows it: ``4.70 µF``."""
+    """Return ``(digits, unit)`` as a display shows a number that was sent with an exponent.
+
+    ``4.70E-06 F`` (NR3) is shown as ``4.70 µF``.
+    """
     if quantity in _UNPREFIXED_QUANTITIES:
         return digits, unit
     amount = display_amount(quantity, to_base(digits, unit))

@@ -1,12 +1,12 @@
-"""What a profile says: how a meter is recognised, spoken to, and how its packets are read. Nothing is done here.
+"""The data of a profile: how a meter is recognised, written to, and how its packets are read.
 
-The TOML keys are those of the attributes unless a class says otherwise. Offsets count bytes of a frame from 0, after
-the key has been taken off. A bit is written ``"3.7"`` (byte 3, bit 7, where bit 0 has the value 1) and ``"!3.7"``
-where it stands for the opposite; ``"3.7-4"`` in a list of bits is short for 3.7, 3.6, 3.5, 3.4.
+The TOML keys are the names of the attributes unless a class gives others. Offsets count bytes of a frame from 0, after
+the key is removed. A bit is written ``"3.7"``: byte 3, bit 7, where bit 0 has the value 1. ``"!3.7"`` is its opposite.
+``"3.7-4"`` in a list of bits is short for 3.7, 3.6, 3.5, 3.4.
 
 A whole profile::
 
-    profile = 1                     # VERSION
+    profile = 1                     # SCHEMA_VERSION
     name = "bench-a"
     driver = "framed"               # framed, segmented or lined
 
@@ -21,7 +21,7 @@ A whole profile::
     [frame]
     start = "a5"
     length = 8
-    [[frame.check]]
+    [[frame.checksum]]
     kind = "sum"
     at = -1
 
@@ -36,24 +36,42 @@ A whole profile::
     0x01 = { unit = "V", coupling = "DC", places = 2 }
     0x02 = { unit = "Ω", places = 1 }
 
-    [lit]
+    [annunciators]
     "2.0" = { flag = "overload" }
     "2.1" = { flag = "low_battery" }
 """
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
+from itertools import count
 from typing import Literal
 
 from meterlink.core.readings import Coupling
 
 SCHEMA_VERSION = 1
-"""The version of the schema; a profile of another one is refused."""
+"""The version of the schema; a profile of any other version is refused."""
 
 PROFILE_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-"""What a profile may be called: lower-case letters, digits, hyphens."""
+"""The pattern of a profile's name: lower-case letters, digits, hyphens."""
+
+LONGEST_PROFILE_NAME = 30  # characters: with the driver's name before it, one line on the smallest screen
+
+
+def is_profile_name(text: str) -> bool:
+    """Return whether a profile may have this name: lower-case letters, digits and single hyphens, 30 characters."""
+    return len(text) <= LONGEST_PROFILE_NAME and PROFILE_NAME.fullmatch(text) is not None
+
+
+def make_profile_name(text: str, taken: Collection[str] = ()) -> str:
+    """Return a profile name that resembles ``text`` and is not ``taken``: "Bench 7" becomes "bench-7"."""
+    stem = "-".join(re.findall("[a-z0-9]+", text.lower())) or "taught"
+    suffixes = ("" if number == 1 else f"-{number}" for number in count(1))
+    names = (stem[: LONGEST_PROFILE_NAME - len(suffix)].rstrip("-") + suffix for suffix in suffixes)
+    return next(name for name in names if name not in taken)
+
 
 UNIT_PREFIXES = ("p", "n", "µ", "m", "k", "M")
 """The prefixes a `Meaning` may give."""
@@ -62,7 +80,7 @@ ByteOrder = Literal["little", "big"]
 
 
 class DriverName(StrEnum):
-    """Which engine reads the meter's packets."""
+    """The driver that reads the meter's packets."""
 
     FRAMED = "framed"  # binary frames that carry a number
     SEGMENTED = "segmented"  # binary frames that carry the segments of the display
@@ -70,14 +88,14 @@ class DriverName(StrEnum):
 
 
 class NumberType(StrEnum):
-    """How a number is written in its bytes or bits."""
+    """The encoding of a number."""
 
     UINT = "uint"
     INT = "int"  # two's complement
     SIGN_MAGNITUDE = "sign-magnitude"  # the highest bit is the sign
     BCD = "bcd"  # four bits a digit
     DIGIT_BYTES = "digit-bytes"  # one byte a digit, valued 0 to 9
-    ASCII = "ascii"  # characters; blanks around, a sign and a point may be among them
+    ASCII = "ascii"  # characters: the number, its sign and point, blanks around it
     FLOAT32 = "float32"  # IEEE 754
     FLOAT64 = "float64"
     SFLOAT = "sfloat"  # IEEE 11073, 16 bits
@@ -85,11 +103,11 @@ class NumberType(StrEnum):
 
 
 class Flag(StrEnum):
-    """What a code or a lit annunciator may say beside unit and scale."""
+    """A meaning of a code or a lit annunciator, apart from unit and scale."""
 
     OVERLOAD = "overload"
     INVALID = "invalid"  # the meter shows no value
-    NO_NUMBER = "no_number"  # what is in the field is none: an overload where the field says so, else invalid
+    NO_NUMBER = "no_number"  # the field holds no number: an overload where its content is one, else invalid
     NEGATIVE = "negative"
     HOLD = "hold"
     RELATIVE = "relative"
@@ -97,7 +115,7 @@ class Flag(StrEnum):
 
 
 class ChecksumKind(StrEnum):
-    """How check bytes are computed."""
+    """The computation of check bytes."""
 
     SUM = "sum"
     XOR = "xor"
@@ -106,7 +124,7 @@ class ChecksumKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Bit:
-    """One bit of a frame; ``inverted`` where 0 means yes. ``str()`` is what is written in TOML."""
+    """One bit of a frame; ``inverted`` where 0 means lit. ``str()`` is its TOML form."""
 
     byte: int
     bit: int
@@ -117,18 +135,18 @@ class Bit:
 
 
 class UnknownSegment(StrEnum):
-    """A segment that has no bit; the value is what is written in TOML."""
+    """A segment without a known bit; the value is its TOML form."""
 
-    ABSENT = ""  # the display has no such segment there: always dark
-    UNKNOWN = "?"  # nobody knows its bit: a digit is read where the others decide
+    ABSENT = ""  # the display has no such segment: always dark
+    UNKNOWN = "?"  # unknown bit: the digit is read where its other segments decide
 
 
 @dataclass(frozen=True, slots=True)
 class CandidateSegment:
-    """A segment whose bit is one of a pool, nobody knows which; ``inverted`` where a bit of the pool lights it dark.
+    """A segment whose bit is one of a pool, but unknown; ``inverted`` where a set bit means a dark segment.
 
-    Of the segments of a pool as many are lit (dark, where inverted) as bits of it are. ``str()`` is what is written in
-    TOML: ``*0``, ``!*1``.
+    A pool has as many set bits as lit segments (dark ones, where inverted). ``str()`` is its TOML form: ``*0``,
+    ``!*1``.
     """
 
     pool: int
@@ -140,10 +158,10 @@ class CandidateSegment:
 
 @dataclass(frozen=True, slots=True)
 class FieldLocation:
-    """Where an unsigned number lies: ``size`` bytes at ``at`` in ``order``, or ``bits``, highest first.
+    """The location of an unsigned number: ``size`` bytes at ``at`` in ``order``, or ``bits``, highest first.
 
-    In TOML its keys stand among those of the table that has a place: ``at``, ``size`` (1), ``order`` ("little"), or
-    ``bits``. In order "little" the lowest byte, or the last digit, comes first; ASCII is read as it stands, always.
+    In TOML its keys are keys of the table that has a location: ``at``, ``size`` (1), ``order`` ("little"), or ``bits``.
+    With order "little" the lowest byte, or the last digit, is first. ASCII has no order.
     """
 
     at: int = 0
@@ -154,10 +172,10 @@ class FieldLocation:
 
 @dataclass(frozen=True, slots=True)
 class NumberField:
-    """A number in a frame (driver ``framed``). TOML ``[value]``: ``type``, the place's keys, and these.
+    """A number in a frame (driver ``framed``). TOML ``[value]``: ``type``, the keys of a location, and these.
 
-    ``overload`` and ``invalid`` are contents of the field, taken as an unsigned number, that stand for no number;
-    a magnitude above ``overload_above`` (before scaling) is an overload.
+    ``overload`` and ``invalid`` are contents of the field, read as an unsigned number, that stand for no number.
+    A magnitude above ``overload_above`` (before scaling) is an overload.
     """
 
     type: NumberType
@@ -168,7 +186,7 @@ class NumberField:
 
 
 Segment = Bit | CandidateSegment | UnknownSegment
-"""What is known of the bit of one segment."""
+"""A segment: its bit, the pool that has its bit, or unknown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +194,11 @@ class Segments:
     """The digits of a display (driver ``segmented``), leftmost first. TOML ``[value]``: ``type = "segments"``.
 
     Each digit is seven segments in the order a, b, c, d, e, f, g. TOML: ``digits = [["3.0", "3.1", …], …]``.
-    ``glyphs`` adds to the known shapes or replaces them: shape (bit 0 = a … bit 6 = g) and what it means, a digit,
-    a minus, a blank or a letter. TOML: ``[value.glyphs]``, ``0x7c = "6"``.
-    ``pools`` are bits that `Pooled` segments share. TOML: ``pools = [["3.0", "!3.4"], …]``. A pool of as many bits as
-    segments helps to tell a digit. One of more bits, such as all that never changed, only confirms it: digits are told
-    by their other segments, and as many of its bits must be lit as those digits ask for.
+    ``glyphs`` are ``(shape, character)``, in addition to the known shapes or instead: in a shape bit 0 is a … bit 6 is
+    g; a character is a digit, a minus, a blank or a letter. TOML: ``[value.glyphs]``, ``0x7c = "6"``.
+    ``pools`` are the bits that a `CandidateSegment` refers to. TOML: ``pools = [["3.0", "!3.4"], …]``. A pool with as
+    many bits as segments helps to read a digit. A pool with more bits, for example all that never changed, only
+    confirms it: the other segments decide the digits, and the pool must have the number of lit bits they require.
     """
 
     digits: tuple[tuple[Segment, ...], ...]
@@ -192,13 +210,13 @@ class Segments:
 class ValueFormat:
     """The number on the display. TOML ``[value]``.
 
-    ``places`` is how many decimals the display shows, ``scale`` what the number in the frame is multiplied with to
-    get what is displayed; either may come from a `Meaning` instead, which stands above these. Without a ``scale`` an
-    integer is divided by 10 to the ``places``; any other number is left as it is and rounded to the ``places``, half
-    to even. ``points`` are the bits of the decimal points, by the number of digits behind them; none lit is none.
-    TOML: ``[value.points]``, ``1 = "3.7"``, ``2 = "4.7"``. At most one of ``places`` and ``points`` is given.
-    ``unit`` is the display unit, and ``coupling`` AC or DC, where neither code nor annunciator says another.
-    A number of more than ``most_digits`` is none: what stands for an overload in the field of a number may be one.
+    ``places`` is the number of decimals on the display, ``scale`` the factor from the number in the frame to the number
+    on the display; those of a `Meaning` override them. Without a ``scale`` an integer is divided by 10 to the
+    ``places``; any other number is rounded to the ``places``, half to even. ``points`` are ``(digits behind the point,
+    bit of the point)``; no lit point means no decimals. TOML: ``[value.points]``, ``1 = "3.7"``, ``2 = "4.7"``. At most
+    one of ``places`` and ``points`` is given. ``unit`` is the display unit and ``coupling`` AC or DC, where no code or
+    annunciator gives them. A number of more than ``most_digits`` digits is invalid: meters may send a very large number
+    for an overload.
     """
 
     source: NumberField | Segments
@@ -212,10 +230,10 @@ class ValueFormat:
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What a code's number or a lit annunciator says; whatever it leaves out is said by another.
+    """The meaning of a code's number or of a lit annunciator; another meaning gives the fields left empty here.
 
-    Two that say different things of one frame make it invalid. ``unit`` is a display unit, or, where another says the
-    ``prefix`` (one of `PREFIXES`), what stands behind it. ``places`` and ``scale`` are those of `Value`.
+    Two meanings with different values make the frame invalid. ``unit`` is a display unit; where another meaning gives
+    the ``prefix`` (one of `UNIT_PREFIXES`), a unit without prefix. ``places`` and ``scale`` are those of `ValueFormat`.
     """
 
     unit: str = ""
@@ -228,11 +246,11 @@ class Meaning:
 
 @dataclass(frozen=True, slots=True)
 class Code:
-    """A field whose number says something: function, range, unit, state. TOML ``[[code]]``: the place's keys and these.
+    """A field whose number means a function, range, unit or state. TOML ``[[code]]``: a location and these.
 
-    ``meanings`` by number; TOML ``[code.is]``, ``0x01 = { … }``. Any other number makes the frame invalid, unless
-    there is ``otherwise`` (``{}`` says nothing), TOML ``otherwise = { … }``.
-    A range whose meaning depends on the function is one code whose ``bits`` are those of both.
+    ``meanings`` are ``(number, meaning)``; TOML ``[code.is]``, ``0x01 = { … }``. Any other number makes the frame
+    invalid, unless ``otherwise`` gives its meaning (``{}``: none), TOML ``otherwise = { … }``.
+    A range whose meaning depends on the function is one code with the ``bits`` of both.
     """
 
     location: FieldLocation
@@ -242,17 +260,16 @@ class Code:
 
 @dataclass(frozen=True, slots=True)
 class Checksum:
-    """Check bytes. TOML ``[[frame.check]]``.
+    """Check bytes. TOML ``[[frame.checksum]]``.
 
-    They stand at ``at`` (negative: from the end) and cover the bytes from ``begin`` to before ``end`` (negative: from
-    the end; None: up to the check bytes). ``raw`` is whether they cover the bytes as they came, before the key.
-    The result is ``size`` bytes wide; it starts from ``init`` and ends with ``xor_out`` exclusive-ored; ``negate``
-    takes the two's complement of it (a sum that makes all bytes add up to 0). TOML ``from`` and ``to`` are ``begin``
-    and ``end``. For a CRC: ``width`` bits (None: all of ``size``), ``polynomial`` without its highest term, ``init``,
-    ``reflect_in``, ``reflect_out``, ``xor_out``, as catalogues of CRCs give them.
-    With ``hex`` it stands there as characters, two hexadecimal digits for each byte, the highest first. ``key`` is
-    exclusive-ored on every byte that it covers, and on its own, before anything is computed: a key that was put on the
-    frame after its check.
+    They begin at ``at`` (negative: from the end) and cover the bytes from ``begin`` to before ``end`` (negative: from
+    the end; None: up to the check bytes), TOML ``from`` and ``to``. With ``raw`` they cover the bytes as they came,
+    before the key is removed. The result is ``size`` bytes wide and starts from ``init``; ``negate`` takes its two's
+    complement (a sum that makes all bytes add up to 0), and ``xor_out`` is exclusive-ored last. For a CRC: ``width``
+    bits (None: all of ``size``), ``polynomial`` without its highest term, ``init``, ``reflect_in``, ``reflect_out``,
+    ``xor_out``, as catalogues of CRCs give them. With ``hex`` the check bytes are characters, two hexadecimal digits
+    for each byte, the highest first. ``key`` is a byte exclusive-ored on every covered byte and on the check bytes
+    before the computation: a key that the meter applied after its checksum.
     """
 
     kind: ChecksumKind
@@ -274,13 +291,13 @@ class Checksum:
 
     @property
     def encoded_size(self) -> int:
-        """How many bytes it takes up in the frame."""
+        """The number of check bytes in the frame."""
         return 2 * self.size if self.hex else self.size
 
 
 @dataclass(frozen=True, slots=True)
 class LengthField:
-    """A field that tells the length: the frame has ``add`` bytes more than it says.
+    """A field with the length: the frame has ``add`` bytes more than its number.
 
     TOML: ``frame.length = { at = 1, size = 1, order = "little", add = 3 }``.
     """
@@ -295,10 +312,10 @@ class LengthField:
 class Framing:
     """How frames are cut out of packets. TOML ``[frame]``; ``start``, ``end`` and ``key`` in hexadecimal.
 
-    ``start`` and ``end`` are bytes as they come. ``length`` is bytes in all, or a field that tells it. Without
-    ``length`` and ``end``, or with ``whole``, every packet is one frame; else frames may be split over packets and
-    joined in one. ``key`` is exclusive-ored over and over on the bytes from ``key_from`` on.
-    ``longest`` bounds a frame (bytes).
+    ``start`` and ``end`` are bytes as they come. ``length`` is the number of bytes of the whole frame, or the field
+    that has it. Without ``length`` and ``end``, or with ``one_per_packet``, every packet is one frame; otherwise frames
+    may be split over packets and joined in one. ``key`` is exclusive-ored repeatedly on the bytes from ``key_from`` on.
+    ``longest`` is the limit of a frame (bytes).
     """
 
     start: bytes = b""
@@ -315,15 +332,15 @@ class Framing:
 class TextFormat:
     """How lines of text are read (driver ``lined``). TOML ``[text]``.
 
-    A line ends with ``end``; where that is empty every packet is one line. The words of a line are parted by blanks,
-    commas, semicolons, colons, equals signs and the characters of ``separators``; with ``glued`` also where a number
-    follows a word at once (``ACV+12.3``), unless that is among ``words`` or ``ignore``. ``number`` says which of its
-    numbers (from 1) is the value; a line that has not ``numbers`` of them is invalid (None: any count), unless a word
-    says that there is no value. A unit may follow a number at once or as the next word, and is then that number's.
-    ``words`` gives words their meaning (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; letters count as written);
-    ``ignore`` are words to pass over; any other word must be a unit, AC or DC, or the line is invalid. ``unit`` and
-    ``coupling`` are those of the number where the line names none. ``longest`` bounds a line (bytes). ``checks`` (TOML
-    ``[[text.check]]``) are over a line without its end; they are no words of it.
+    A line ends with ``end``; where that is empty every packet is one line. Blanks, commas, semicolons, colons, equals
+    signs and the characters of ``separators`` separate words; with ``split_before_number`` so does the beginning of a
+    number (``ACV+12.3``), except within words of ``words`` or ``ignore``. ``value_number`` is the position of the value
+    among the line's numbers (from 1). A line with any other count of numbers than ``number_count`` is invalid (None:
+    any count), unless a word means that there is no value. A unit directly after a number, or as the next word, belongs
+    to that number. ``words`` are ``(word, meaning)`` (TOML ``[text.words]``, ``ACV = { unit = "V", … }``; case
+    matters); ``ignore`` are words without meaning; any other word must be a unit, AC or DC, or the line is invalid.
+    ``unit`` and ``coupling`` apply where the line has none. ``longest`` is the limit of a line (bytes). ``checksums``
+    (TOML ``[[text.checksum]]``) cover a line without its end; check bytes are not words.
     """
 
     end: str = "\n"
@@ -342,11 +359,11 @@ class TextFormat:
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """How the meter is recognised on the air; all that is given must hold. TOML ``[match]``.
+    """How the meter is recognised on the air: every given condition must hold. TOML ``[match]``.
 
-    ``name`` is a pattern with ``*`` and ``?``, capitals and small letters alike; ``services`` are UUIDs that it
-    advertises or has; ``manufacturer`` a company number of its manufacturer data. With nothing given the profile is
-    used only where a ``[[meter]]`` of the settings names it.
+    ``name`` is a pattern with ``*`` and ``?``; case does not matter. ``services`` are UUIDs that the meter advertises
+    or has; ``manufacturer`` is a company number of its manufacturer data. Without any condition the profile is used
+    only where a ``[[meter]]`` of the settings names it.
     """
 
     name: str = ""
@@ -356,10 +373,10 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class ConnectionWrite:
-    """Bytes the meter wants. TOML ``[[connection.write]]``: ``to``, ``hex`` and these.
+    """Bytes to write to the meter. TOML ``[[connection.write]]``: ``to`` (a characteristic UUID), ``hex`` and these.
 
-    Written once after subscribing, or every ``every`` seconds (a keep-alive, a poll); ``response`` is whether the
-    meter acknowledges.
+    Written after subscribing: once, or again every ``every`` seconds (a keep-alive, a poll). ``response``: the meter
+    acknowledges.
     """
 
     to: str
@@ -370,10 +387,10 @@ class ConnectionWrite:
 
 @dataclass(frozen=True, slots=True)
 class ConnectionSetup:
-    """Where packets come from and what must be written. TOML ``[connection]``; ``writes`` is ``[[connection.write]]``.
+    """The sources of packets, and the writes. TOML ``[connection]``; ``writes`` is ``[[connection.write]]``.
 
-    ``notify`` and ``read`` are characteristic UUIDs, to subscribe to or to read every ``every`` seconds; ``service``,
-    where given, is the service they are in. With several, packets of each are framed apart.
+    ``notify`` are characteristic UUIDs to subscribe to, ``read`` those to read every ``every`` seconds; ``service``,
+    where given, is the service that has them. The packets of each characteristic are framed separately.
     """
 
     notify: tuple[str, ...] = ()
@@ -387,8 +404,8 @@ class ConnectionSetup:
 class Profile:
     """All of one meter. ``framing`` and ``value`` are of drivers framed and segmented, ``text`` of lined.
 
-    ``lit`` are bits that say something while they are lit; TOML ``[lit]``, ``"3.7" = { unit = "V" }``.
-    ``note`` is for people.
+    ``annunciators`` are ``(bit, meaning while lit)``; TOML ``[annunciators]``, ``"3.7" = { unit = "V" }``. ``note`` is
+    for people.
     """
 
     name: str

@@ -1,21 +1,18 @@
-"""Reading profiles: TOML in, a `Profile` out, or everything that is wrong with it, line by line."""
+"""Reading profiles: TOML in, a `Profile` or all its problems out, line by line."""
 
 import re
-import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
-from pathlib import Path
 from typing import Any
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.text import clean_text
 from meterlink.core.units import parse_unit
-from meterlink.plans.parser import Problem, nearest_position, syntax_problem
-from meterlink.plans.point_table import FieldProblem, quote_value
 from meterlink.profiles.model import (
+    LONGEST_PROFILE_NAME,
     PROFILE_NAME,
     SCHEMA_VERSION,
     UNIT_PREFIXES,
@@ -44,13 +41,10 @@ from meterlink.profiles.model import (
     ValueFormat,
 )
 from meterlink.profiles.tables import LARGEST_OFFSET, LONGEST_FRAME, LONGEST_NOTE, TomlTable, parse_bit, parse_code
-from meterlink.tomlfile.positions import Position, TomlPath, find_positions
+from meterlink.tomlfile.documents import parse_document
+from meterlink.tomlfile.positions import TomlPath
+from meterlink.tomlfile.problems import PathProblem, Problem, nearest_position, quote_value
 
-PROFILES_FOLDER = "profiles"
-"""The folder in the data folder where the station looks for profiles."""
-
-_MAX_FILE_SIZE = 1 << 20  # bytes; a profile of six functions has some kilobytes
-_LONGEST_NAME = 30  # characters: with the driver's name before it, one line on the smallest screen
 _MOST_PLACES = 12
 _MOST_DIGITS = 12  # of a display
 _MOST_SEPARATORS = 16
@@ -58,7 +52,7 @@ _LARGEST_NUMBER = (1 << 64) - 1
 _SEGMENTS_PER_DIGIT = 7
 _CANDIDATE_SEGMENT = re.compile(r"(!?)\*([0-9]{1,2})")
 
-# Bytes of a number: what it has when nothing is said, and the most it may have.
+# Bytes of a number: (default, maximum).
 _NUMBER_SIZES: dict[NumberType, tuple[int, int]] = {
     NumberType.UINT: (1, 8),
     NumberType.INT: (2, 8),
@@ -86,81 +80,51 @@ class _Encoding(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CheckedProfile:
-    """A profile (None when there is an error in it) and what was found, in the order of the file."""
+    """A profile (None where there are problems), and the problems in the order of the file."""
 
     profile: Profile | None
     problems: tuple[Problem, ...]
 
 
-def load_profile(path: Path) -> Profile:
-    """Return the profile in a file; InputError names the file, line and column of the first thing that is wrong."""
-    checked = check_profile(read_profile_text(path))
+def parse_profile(text: str, source: str) -> Profile:
+    """Return the profile in ``text``, which was read from ``source``.
+
+    Raises:
+        InputError: the text is no profile; the message begins with source, line and column of the first problem.
+    """
+    checked = check_profile(text)
     if checked.profile is None:
         first, *others = checked.problems
         more = f" `meterlink profile check` lists {len(others)} more." if others else ""
-        at = f"{path}:{first.position.line}:{first.position.column}: " + (
+        at = f"{source}:{first.position.line}:{first.position.column}: " + (
             f"{first.location}: " if first.location else ""
         )
         raise InputError(f"{at}{first.message}", f"{first.remedy}{more}")
     return checked.profile
 
 
-def load_profiles(folder: Path) -> tuple[tuple[Profile, ...], tuple[tuple[Path, str], ...]]:
-    """Return the profiles of ``folder``, none where there is no such folder, and which files are left out, and why."""
-    profiles: dict[str, Profile] = {}
-    failures: list[tuple[Path, str]] = []
-    for path in sorted(folder.glob("*.toml")):
-        try:
-            profile = load_profile(path)
-        except InputError as error:
-            failures.append((path, str(error)))
-            continue
-        if profile.name in profiles:
-            failures.append((path, f"Another profile is called {profile.name} already. Rename one of them."))
-        else:
-            profiles[profile.name] = profile
-    return tuple(profiles.values()), tuple(failures)
-
-
-def read_profile_text(path: Path) -> str:
-    """Return the text of a file; InputError when it cannot be read or is no profile by its size."""
-    remedy = "Give a profile file."
-    try:
-        with path.open("rb") as file:
-            data = file.read(_MAX_FILE_SIZE + 1)
-        # Some editors put a byte-order mark before UTF-8; TOML has none.
-        text = data.decode("utf-8-sig")
-    except OSError as error:
-        raise InputError(f"The profile {path} cannot be read: {error.strerror}.", remedy) from error
-    except ValueError as error:
-        what = "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "no file can have this name"
-        raise InputError(f"The profile {path} cannot be read: {what}.", remedy) from error
-    if len(data) > _MAX_FILE_SIZE:
-        raise InputError(f"The profile {path} is larger than 1 MiB.", remedy)
-    return text
-
-
 def check_profile(text: str) -> CheckedProfile:
-    """Return the profile written in ``text``, or everything that is wrong with it."""
-    try:
-        entry = tomllib.loads(text, parse_float=Decimal)
-        positions = find_positions(text)
-    except tomllib.TOMLDecodeError as error:
-        return CheckedProfile(None, (syntax_problem(str(error), text),))
-    except (ValueError, IndexError, ArithmeticError, RecursionError):  # numbers and brackets without end
-        return CheckedProfile(None, (Problem(Position(1, 1), "", "it is not valid TOML.", "Give a profile file."),))
-    reading = ProfileParser(entry)
-    profile = reading.parse()
-    findings = [
-        Problem(nearest_position(positions, one.path), _describe_path(one.path), one.message, one.remedy)
-        for one in reading.problems
+    """Return the profile in ``text``, or all its problems."""
+    document = parse_document(text, parse_float=Decimal)
+    if isinstance(document, Problem):
+        return CheckedProfile(None, (document,))
+    parser = ProfileParser(document.table)
+    profile = parser.parse()
+    problems = [
+        Problem(
+            nearest_position(document.positions, problem.path),
+            _describe_path(problem.path),
+            problem.message,
+            problem.remedy,
+        )
+        for problem in parser.problems
     ]
-    unique = dict.fromkeys(sorted(findings, key=lambda finding: finding.position))
+    unique = dict.fromkeys(sorted(problems, key=lambda problem: problem.position))
     return CheckedProfile(None if unique else profile, tuple(unique))
 
 
 def _describe_path(path: TomlPath) -> str:
-    """Return a path in words: ``frame.check 2, at``, counted from 1."""
+    """Return a path in words: ``frame.checksum 2, at``, counted from 1."""
     words: list[str] = []
     for part, before in zip(path, ("", *path), strict=False):
         if isinstance(part, str):
@@ -171,30 +135,33 @@ def _describe_path(path: TomlPath) -> str:
 
 
 class ProfileParser:
-    """Goes through a profile once; what it returns is only good where it noted no problems."""
+    """Parses a profile's table, once; the profile is usable only where ``problems`` stays empty."""
 
     def __init__(self, entry: Mapping[str, Any]) -> None:
-        self.problems: list[FieldProblem] = []
+        self.problems: list[PathProblem] = []
         self._top = TomlTable(entry, (), self.problems)
-        self._bytes_used: list[tuple[int, TomlPath]] = []  # the byte a place needs, and where it is asked for
+        self._bytes_used: list[tuple[int, TomlPath]] = []  # (offset, path of the key that needs it)
 
     def parse(self) -> Profile:
+        """Return the profile, with defaults where a key is wrong; `problems` lists them."""
         top = self._top
         if not top.has("profile"):
             top.add_problem(
                 None, "the version of the schema is missing.", f"Write profile = {SCHEMA_VERSION} at its top."
             )
         elif top.entry["profile"] != SCHEMA_VERSION or isinstance(top.entry["profile"], bool):
-            given = quote_value(top.entry["profile"])
+            version = quote_value(top.entry["profile"])
             top.add_problem(
                 "profile",
-                f"version {given} is not known here.",
+                f"version {version} is not supported.",
                 f"Write profile = {SCHEMA_VERSION}, or update Meterlink.",
             )
-        name = top.text("name", longest=_LONGEST_NAME)
+        name = top.text("name", longest=LONGEST_PROFILE_NAME)
         if not PROFILE_NAME.fullmatch(name):
             top.add_problem(
-                "name", "it has no usable name.", 'Write name = "…" of lower-case letters, digits and hyphens.'
+                "name",
+                "the name is missing or not usable.",
+                'Write name = "…" of lower-case letters, digits and hyphens.',
             )
         driver = top.choice("driver", DriverName)
         if not top.has("driver"):
@@ -208,7 +175,7 @@ class ProfileParser:
         )
         if driver is DriverName.LINED:
             profile = replace(profile, text=self._text())
-            self._reject_keys(driver, "frame", "value", "code", "lit")
+            self._reject_keys(driver, "frame", "value", "code", "annunciators")
         elif driver is not None:
             profile = replace(
                 profile,
@@ -227,9 +194,9 @@ class ProfileParser:
     def _reject_keys(self, driver: DriverName, *keys: str) -> None:
         for key in keys:
             if self._top.has(key):
-                self._top.add_problem(key, f"a {driver} profile has no {key}.", "Leave it out, or correct driver.")
+                self._top.add_problem(key, f"a {driver} profile has no {key}.", "Remove it, or correct driver.")
 
-    # --- on the air
+    # --- recognition and connection
 
     def _match(self) -> Match:
         table = self._top.table("match")
@@ -244,30 +211,30 @@ class ProfileParser:
         if table is None:
             if not self._top.has("connection"):
                 remedy = 'Write [connection] and notify = ["<characteristic UUID>"].'
-                self._top.add_problem(None, "it does not say where packets come from.", remedy)
+                self._top.add_problem(None, "[connection] is missing.", remedy)
             return ConnectionSetup()
         service = table.uuids("service")
         if len(service) > 1:
-            table.add_problem("service", "these are several services.", "Write one, or leave it out.")
+            table.add_problem("service", "it names more than one service.", "Write one, or remove it.")
         connection = ConnectionSetup(
             notify=table.uuids("notify"),
             read=table.uuids("read"),
             every=table.seconds("every", 1.0, least=0.05),
             service=service[0] if service else "",
-            writes=tuple(self._write(one) for one in table.tables("write")),
+            writes=tuple(self._write(row) for row in table.tables("write")),
         )
         if not connection.notify and not connection.read:
             remedy = 'Write notify = ["<characteristic UUID>"], or read.'
-            table.add_problem("notify", "it does not say where packets come from.", remedy)
+            table.add_problem("notify", "notify and read are missing.", remedy)
         table.report_unknown_keys()
         return connection
 
     def _write(self, table: TomlTable) -> ConnectionWrite:
         to = table.uuids("to")
         if len(to) != 1:
-            table.add_problem("to", "it does not say where to write.", 'Write to = "<characteristic UUID>".')
+            table.add_problem("to", "to must be one UUID.", 'Write to = "<characteristic UUID>".')
         if not table.has("hex"):
-            table.add_problem(None, "it does not say what to write.", 'Write hex = "a5 01".')
+            table.add_problem(None, "hex is missing.", 'Write hex = "a5 01".')
         # An attribute holds 512 bytes at most (Bluetooth Core, vol. 3 part F, 3.2.9).
         data = table.hex_bytes("hex", longest=512)
         write = ConnectionWrite(
@@ -286,15 +253,17 @@ class ProfileParser:
             start=table.hex_bytes("start", longest=16),
             length=self._length(table),
             end=table.hex_bytes("end", longest=16),
-            one_per_packet=table.boolean("whole"),
+            one_per_packet=table.boolean("one_per_packet"),
             longest=table.integer("longest", LONGEST_FRAME, 1, LONGEST_FRAME),
             key=table.hex_bytes("key", longest=64),
             key_from=table.integer("key_from", 0, 0, LARGEST_OFFSET),
-            checksums=tuple(self._checksum(one) for one in table.tables("check")),
+            checksums=tuple(self._checksum(row) for row in table.tables("checksum")),
         )
         if isinstance(framing.length, int) and framing.length < len(framing.start) + len(framing.end):
             table.add_problem(
-                "length", "start and end alone are longer.", "Write the number of bytes of the whole frame."
+                "length",
+                "the frame is shorter than its start and end.",
+                "Write the number of bytes of the whole frame.",
             )
         table.report_unknown_keys()
         return framing
@@ -319,10 +288,10 @@ class ProfileParser:
     def _checksum(self, table: TomlTable) -> Checksum:
         kind = table.choice("kind", ChecksumKind)
         if not table.has("kind"):
-            table.add_problem(None, "the kind of check is missing.", "Use one of: sum, xor, crc.")
+            table.add_problem(None, "the kind of checksum is missing.", "Use one of: sum, xor, crc.")
         size = table.integer("size", 1, 1, 4)
         as_hex = table.boolean("hex")
-        check = Checksum(
+        checksum = Checksum(
             kind=kind or ChecksumKind.SUM,
             at=table.integer("at", -2 * size if as_hex else -size, -LONGEST_FRAME, LARGEST_OFFSET),
             size=size,
@@ -336,32 +305,30 @@ class ProfileParser:
             hex=as_hex,
             key=table.integer("key", 0, 0, 0xFF),
         )
-        if check.key and check.hex:
-            table.add_problem(
-                "key", "a check in hexadecimal digits has no key of its own.", "Use the key of the frame."
-            )
-        if -check.encoded_size < check.at < 0:
+        if checksum.key and checksum.hex:
+            table.add_problem("key", "a checksum with hex has no key.", "Use the key of the frame.")
+        if -checksum.encoded_size < checksum.at < 0:
             table.add_problem(
                 "at",
-                f"{check.encoded_size} bytes do not fit there.",
-                f"Write at = {-check.encoded_size} for the last ones.",
+                f"{checksum.encoded_size} bytes do not fit there.",
+                f"Write at = {-checksum.encoded_size} for the last ones.",
             )
-        if check.at >= 0:
-            self._bytes_used.append((check.at + check.encoded_size - 1, (*table.path, "at")))
-        if check.end is not None and check.end > 0:
-            self._bytes_used.append((check.end - 1, (*table.path, "to")))
+        if checksum.at >= 0:
+            self._bytes_used.append((checksum.at + checksum.encoded_size - 1, (*table.path, "at")))
+        if checksum.end is not None and checksum.end > 0:
+            self._bytes_used.append((checksum.end - 1, (*table.path, "to")))
         if kind is ChecksumKind.CRC:
-            check = replace(
-                check,
+            checksum = replace(
+                checksum,
                 width=table.optional_integer("width", 1, 8 * size),
                 polynomial=self._required_integer(table, "polynomial", 1, (1 << 8 * size) - 1),
                 reflect_in=table.boolean("reflect_in"),
                 reflect_out=table.boolean("reflect_out"),
             )
         table.report_unknown_keys()
-        return check
+        return checksum
 
-    # --- places
+    # --- locations
 
     def _required_integer(self, table: TomlTable, key: str, low: int, high: int) -> int:
         if not table.has(key):
@@ -375,23 +342,21 @@ class ProfileParser:
         if table.has("bits"):
             for key in ("at", "size", "order"):
                 if table.has(key):
-                    table.add_problem(key, "the place is given by its bits already.", "Leave one of them out.")
+                    table.add_problem(key, "bits give the location already.", f"Remove {key} or bits.")
             bits = table.bits("bits")
             if not bits and not table.entry["bits"]:
                 table.add_problem("bits", "it is empty.", 'Write bits = ["3.7", "3.6"].')
             self._note_bytes(bits, (*table.path, "bits"))
             return FieldLocation(bits=bits)
         if not table.has("at"):
-            table.add_problem(
-                None, "it does not say where it lies.", 'Write at = a number of bytes, or bits = ["3.7", …].'
-            )
-        place = FieldLocation(
+            table.add_problem(None, "the location is missing.", 'Write at = a number of bytes, or bits = ["3.7", …].')
+        location = FieldLocation(
             table.integer("at", 0, 0, LARGEST_OFFSET),
             table.integer("size", default_size, 1, max_size),
             self._order(table),
         )
-        self._bytes_used.append((place.at + place.size - 1, (*table.path, "at")))
-        return place
+        self._bytes_used.append((location.at + location.size - 1, (*table.path, "at")))
+        return location
 
     def _note_bytes(self, bits: Sequence[Bit], path: TomlPath) -> None:
         self._bytes_used += [(bit.byte, path) for bit in bits]
@@ -402,8 +367,8 @@ class ProfileParser:
             return
         for byte, path in self._bytes_used:
             if byte >= length:
-                what = f"byte {byte} is behind the end of a frame of {length} bytes (0 to {length - 1})."
-                self.problems.append(FieldProblem(path, what, "Correct the place, or frame.length."))
+                message = f"byte {byte} is beyond a frame of {length} bytes (0 to {length - 1})."
+                self.problems.append(PathProblem(path, message, "Correct the location, or frame.length."))
 
     # --- values
 
@@ -411,7 +376,7 @@ class ProfileParser:
         table = self._top.table("value")
         if table is None:
             if not self._top.has("value"):
-                self._top.add_problem(None, "it does not say where the value is.", 'Write [value] with type = "…".')
+                self._top.add_problem(None, "[value] is missing.", 'Write [value] with type = "…".')
             return None
         source = self._segments(table) if driver is DriverName.SEGMENTED else self._number(table)
         value = ValueFormat(
@@ -424,28 +389,27 @@ class ProfileParser:
             most_digits=table.optional_integer("most_digits", 1, _MOST_DIGITS),
         )
         if value.points and value.places is not None:
-            table.add_problem("places", "the points say it already.", "Give places or points.")
+            table.add_problem("places", "points give the decimals already.", "Remove places or points.")
         table.report_unknown_keys()
         return value
 
     def _number(self, table: TomlTable) -> NumberField:
-        given = table.choice("type", NumberType)
+        number_type = table.choice("type", NumberType) or NumberType.UINT
         if not table.has("type"):
             table.add_problem(
-                None, "the type is missing.", f"Use one of: {', '.join(one.value for one in NumberType)}."
+                None, "the type is missing.", f"Use one of: {', '.join(member.value for member in NumberType)}."
             )
-        kind = given or NumberType.UINT
-        size, most = _NUMBER_SIZES[kind]
-        place = self._location(table, size, most)
-        if place.bits and kind not in _BIT_FIELD_TYPES:
-            table.add_problem("bits", f"{kind} is made of bytes.", "Give at.")
-        elif kind is NumberType.BCD and len(place.bits) % 4:
-            table.add_problem("bits", f"these are {len(place.bits)} bits.", "Give four for every digit.")
-        elif not place.bits and size == most and place.size != size:
-            table.add_problem("size", f"{kind} has {size} bytes.", f"Write size = {size}, or leave it out.")
+        size, max_size = _NUMBER_SIZES[number_type]
+        location = self._location(table, size, max_size)
+        if location.bits and number_type not in _BIT_FIELD_TYPES:
+            table.add_problem("bits", f"{number_type} consists of whole bytes.", "Write at = an offset instead.")
+        elif number_type is NumberType.BCD and len(location.bits) % 4:
+            table.add_problem("bits", f"it has {len(location.bits)} bits.", "Write four bits for every digit.")
+        elif not location.bits and size == max_size and location.size != size:
+            table.add_problem("size", f"{number_type} has {size} bytes.", f"Write size = {size}, or leave it out.")
         return NumberField(
-            kind,
-            place,
+            number_type,
+            location,
             table.integers("overload", 0, _LARGEST_NUMBER),
             table.integers("invalid", 0, _LARGEST_NUMBER),
             table.optional_integer("overload_above", 0, _LARGEST_NUMBER),
@@ -453,51 +417,53 @@ class ProfileParser:
 
     def _segments(self, table: TomlTable) -> Segments:
         if not table.has("type") or table.entry["type"] != "segments":
-            table.add_problem("type", "a segmented profile's value is its segments.", 'Write type = "segments".')
+            table.add_problem("type", "the type of a segmented profile is segments.", 'Write type = "segments".')
         pools = self._pools(table)
         digits = []
-        given = table.entry["digits"] if table.has("digits") else None
-        if not isinstance(given, list) or not 1 <= len(given) <= _MOST_DIGITS:
+        digit_lists = table.entry["digits"] if table.has("digits") else None
+        if not isinstance(digit_lists, list) or not 1 <= len(digit_lists) <= _MOST_DIGITS:
             remedy = f'Write digits = [["3.0", "3.1", …], …], 1 to {_MOST_DIGITS} lists of seven bits a to g.'
-            table.add_problem("digits", "the digits are missing." if given is None else "these are no digits.", remedy)
-            given = []
-        for number, one in enumerate(given):
-            digits.append(self._digit(one, (*table.path, "digits", number), len(pools)))
+            table.add_problem(
+                "digits", "the digits are missing." if digit_lists is None else "it is not a list of digits.", remedy
+            )
+            digit_lists = []
+        for number, digit in enumerate(digit_lists):
+            digits.append(self._digit(digit, (*table.path, "digits", number), len(pools)))
         return Segments(tuple(digits), tuple(self._glyphs(table)), pools)
 
     def _pools(self, table: TomlTable) -> tuple[tuple[Bit, ...], ...]:
-        given = table.entry["pools"] if table.has("pools") else []
+        pool_lists = table.entry["pools"] if table.has("pools") else []
         pools = []
-        for number, one in enumerate(given if isinstance(given, list) else [given]):
-            bits = [parse_bit(bit) for bit in one if isinstance(bit, str)] if isinstance(one, list) else []
-            known = tuple(bit for bit in bits if bit is not None)
-            if not known or not isinstance(one, list) or len(known) < len(one):
+        for number, pool in enumerate(pool_lists if isinstance(pool_lists, list) else [pool_lists]):
+            parsed = [parse_bit(bit) for bit in pool if isinstance(bit, str)] if isinstance(pool, list) else []
+            bits = tuple(bit for bit in parsed if bit is not None)
+            if not bits or not isinstance(pool, list) or len(bits) < len(pool):
                 remedy = 'Write pools = [["3.0", "!3.4"], …], the bits of each.'
                 self.problems.append(
-                    FieldProblem((*table.path, "pools"), f"{quote_value(one)} is no list of bits.", remedy)
+                    PathProblem((*table.path, "pools"), f"{quote_value(pool)} is not a list of bits.", remedy)
                 )
-            self._note_bytes(known, (*table.path, "pools", number))
-            pools.append(known)
+            self._note_bytes(bits, (*table.path, "pools", number))
+            pools.append(bits)
         return tuple(pools)
 
-    def _digit(self, given: object, path: TomlPath, pools: int) -> tuple[Segment, ...]:
-        if not isinstance(given, list) or len(given) != _SEGMENTS_PER_DIGIT:
+    def _digit(self, segments: object, path: TomlPath, pools: int) -> tuple[Segment, ...]:
+        if not isinstance(segments, list) or len(segments) != _SEGMENTS_PER_DIGIT:
             self.problems.append(
-                FieldProblem(path, "these are not seven segments.", "Write those of a, b, c, d, e, f, g.")
+                PathProblem(path, "it is not a list of seven segments.", "Write those of a, b, c, d, e, f, g.")
             )
             return ()
         digit: list[Segment] = []
-        for number, one in enumerate(given):
-            bit = _parse_segment(one, pools)
-            if bit is None:
-                what = f"{quote_value(one)} is not a segment."
+        for number, text in enumerate(segments):
+            segment = _parse_segment(text, pools)
+            if segment is None:
+                message = f"{quote_value(text)} is not a segment."
                 remedy = (
-                    'Write its bit ("3.7", "!3.7"), "" where there is none, "?" where it is not known, or "*0" where '
-                    "it is one of the first of the pools."
+                    'Write its bit ("3.7", "!3.7"), "" for no segment, "?" for an unknown bit, or "*0" for an unknown '
+                    "bit of the first pool."
                 )
-                self.problems.append(FieldProblem((*path, number), what, remedy))
+                self.problems.append(PathProblem((*path, number), message, remedy))
             else:
-                digit.append(bit)
+                digit.append(segment)
         self._note_bytes([bit for bit in digit if isinstance(bit, Bit)], path)
         return tuple(digit)
 
@@ -505,7 +471,7 @@ class ProfileParser:
         glyphs = table.table("glyphs")
         if glyphs is None:
             return
-        example = 'Write 0x7c = "6": a shape, bit 0 = a to bit 6 = g, and what it means.'
+        example = 'Write 0x7c = "6": a shape, bit 0 = a to bit 6 = g, and its character.'
         for key, shape in glyphs.parsed_keys(parse_code, example):
             meaning = glyphs.entry[key]
             usable = isinstance(meaning, str) and len(meaning) == 1 and meaning.isascii() and meaning.isprintable()
@@ -519,7 +485,7 @@ class ProfileParser:
         if table is None:
             return ()
         points = []
-        example = f'Write 2 = "4.7": how many digits stand behind the point (1 to {_MOST_PLACES}), and its bit.'
+        example = f'Write 2 = "4.7": the number of digits behind the point (1 to {_MOST_PLACES}), and its bit.'
         for key, places in table.parsed_keys(lambda key: _in_range_or_none(parse_code(key), 1, _MOST_PLACES), example):
             bit = table.bit(key)
             if bit is not None:
@@ -527,30 +493,30 @@ class ProfileParser:
                 points.append((places, bit))
         return tuple(points)
 
-    # --- what codes, annunciators and words say
+    # --- meanings of codes, annunciators and words
 
     def _codes(self) -> tuple[Code, ...]:
         return tuple(self._code(table) for table in self._top.tables("code"))
 
     def _code(self, table: TomlTable) -> Code:
-        place = self._location(table)
+        location = self._location(table)
         rows = table.table("is")
         if rows is None and not table.has("is"):
-            table.add_problem(None, "it does not say what the numbers mean.", "Write [code.is] with 0x01 = { … }.")
+            table.add_problem(None, "[code.is] is missing.", "Write [code.is] with 0x01 = { … }.")
         meanings = () if rows is None else tuple(self._meanings(rows, parse_code, "Write 0x01 = { … }, a number."))
         otherwise = table.table("otherwise")
-        code = Code(place, meanings, None if otherwise is None else self._meaning(otherwise))
+        code = Code(location, meanings, None if otherwise is None else self._meaning(otherwise))
         table.report_unknown_keys()
         return code
 
     def _annunciators(self) -> tuple[tuple[Bit, Meaning], ...]:
-        table = self._top.table("lit")
+        table = self._top.table("annunciators")
         if table is None:
             return ()
-        lit = tuple(self._meanings(table, parse_bit, 'Write "3.7" = { … }, the bit in quotes.'))
-        for bit, _meaning in lit:
+        annunciators = tuple(self._meanings(table, parse_bit, 'Write "3.7" = { … }, the bit in quotes.'))
+        for bit, _meaning in annunciators:
             self._note_bytes([bit], (*table.path, str(bit)))
-        return lit
+        return annunciators
 
     def _meanings(self, table: TomlTable, parse: Callable[[str], Any], example: str) -> Iterator[tuple[Any, Meaning]]:
         for key, parsed in table.parsed_keys(parse, example):
@@ -577,24 +543,24 @@ class ProfileParser:
         return meaning
 
     def _unit(self, table: TomlTable, key: str) -> str:
-        given = table.text(key)
-        if not given:
+        unit = table.text(key)
+        if not unit:
             return ""
         try:
-            return parse_unit(given)
+            return parse_unit(unit)
         except InputError as error:
             table.add_problem(key, error.message, error.remedy)
             return ""
 
     def _check_units(self, profile: Profile) -> None:
-        said = [meaning for code in profile.codes for _, meaning in code.meanings]
-        said += [meaning for _, meaning in profile.annunciators]
-        said += [code.otherwise for code in profile.codes if code.otherwise]
-        if self.problems or profile.value is None:  # a unit that is wrong has been told
+        meanings = [meaning for code in profile.codes for _, meaning in code.meanings]
+        meanings += [meaning for _, meaning in profile.annunciators]
+        meanings += [code.otherwise for code in profile.codes if code.otherwise]
+        if self.problems or profile.value is None:  # a wrong unit is a problem already
             return
-        if not profile.value.unit and not any(one.unit for one in said):
-            remedy = 'Write unit = "V" in [value], or give codes or annunciators that say it.'
-            self.problems.append(FieldProblem(("value",), "nothing says what the value is measured in.", remedy))
+        if not profile.value.unit and not any(meaning.unit for meaning in meanings):
+            remedy = 'Write unit = "V" in [value], or in the meaning of a code or an annunciator.'
+            self.problems.append(PathProblem(("value",), "the value has no unit.", remedy))
 
     def _text(self) -> TextFormat:
         table = self._top.table("text")
@@ -606,29 +572,29 @@ class ProfileParser:
             end=end,
             encoding="ascii" if table.choice("encoding", _Encoding) is _Encoding.ascii else "utf-8",
             longest=table.integer("longest", LONGEST_FRAME, 1, 4096),
-            value_number=table.integer("number", 1, 1, 64),
-            number_count=table.optional_integer("numbers", 1, 64),
+            value_number=table.integer("value_number", 1, 1, 64),
+            number_count=table.optional_integer("number_count", 1, 64),
             unit=self._unit(table, "unit"),
             coupling=table.choice("coupling", Coupling),
             separators=table.text("separators", "", longest=_MOST_SEPARATORS, clean=False),
-            split_before_number=table.boolean("glued"),
+            split_before_number=table.boolean("split_before_number"),
             words=() if words is None else tuple(self._meanings(words, _single_word, "Write a word without blanks.")),
             ignore=table.texts("ignore"),
-            checksums=tuple(self._checksum(one) for one in table.tables("check")),
+            checksums=tuple(self._checksum(row) for row in table.tables("checksum")),
         )
         table.report_unknown_keys()
         return text
 
 
-def _parse_segment(given: object, pools: int) -> Segment | None:
-    if not isinstance(given, str):
+def _parse_segment(text: object, pools: int) -> Segment | None:
+    if not isinstance(text, str):
         return None
-    if given in {"", "?"}:
-        return UnknownSegment(given)
-    if match := _CANDIDATE_SEGMENT.fullmatch(given):
+    if text in {"", "?"}:
+        return UnknownSegment(text)
+    if match := _CANDIDATE_SEGMENT.fullmatch(text):
         pool = int(match[2])
         return CandidateSegment(pool, bool(match[1])) if pool < pools else None
-    return parse_bit(given)
+    return parse_bit(text)
 
 
 def _in_range_or_none(number: int | None, low: int, high: int) -> int | None:

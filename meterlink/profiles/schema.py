@@ -1,10 +1,11 @@
-"""The JSON Schema of profiles, for editors that complete and check TOML by one (draft 2020-12)."""
+"""The JSON Schema of profiles (draft 2020-12), for editors that complete and check TOML."""
 
 from enum import StrEnum
 from typing import Any
 
 from meterlink.core.readings import Coupling
 from meterlink.profiles.model import (
+    LONGEST_PROFILE_NAME,
     PROFILE_NAME,
     SCHEMA_VERSION,
     UNIT_PREFIXES,
@@ -24,15 +25,18 @@ _HEX = r"^\s*([0-9A-Fa-f]{2}\s*)+$"
 
 
 def json_schema() -> Schema:
-    """Return the schema as what `json` writes. It checks form; `check_profile` also what belongs together."""
+    """Return the schema as an object for `json`.
+
+    It checks each key by itself; `check_profile` also checks keys against each other.
+    """
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "Meterlink profile",
-        "description": "How a meter is recognised, spoken to, and how its packets are read.",
+        "description": "How a meter is recognised, written to, and how its packets are read.",
         **_table(
             {
                 "profile": {"const": SCHEMA_VERSION, "description": "The version of this schema."},
-                "name": {"type": "string", "pattern": f"^{PROFILE_NAME.pattern}$", "maxLength": 30},
+                "name": {"type": "string", "pattern": f"^{PROFILE_NAME.pattern}$", "maxLength": LONGEST_PROFILE_NAME},
                 "driver": {**_enum(DriverName), "description": "framed, segmented: frames; lined: lines of text."},
                 "note": {"type": "string", "maxLength": 400},
                 "match": _match(),
@@ -40,13 +44,13 @@ def json_schema() -> Schema:
                 "frame": _frame(),
                 "value": _value(),
                 "code": {"type": "array", "items": _code()},
-                "lit": _meaning_table(_BIT, "What bits say while they are lit."),
+                "annunciators": _meaning_table(_BIT, "The meanings of bits while they are lit."),
                 "text": _text(),
             },
             ["profile", "name", "driver", "connection"],
         ),
         "if": {"properties": {"driver": {"const": "lined"}}},
-        "then": {"properties": dict.fromkeys(("frame", "value", "code", "lit"), False)},
+        "then": {"properties": dict.fromkeys(("frame", "value", "code", "annunciators"), False)},
         "else": {"properties": {"text": False}, "required": ["value"]},
         "$defs": {"meaning": _meaning(), "bit": {"type": "string", "pattern": _BIT}},
     }
@@ -66,8 +70,8 @@ def _connection() -> Schema:
     write = _table(
         {
             "to": {"type": "string"},
-            "hex": _bytes("What is written."),
-            "every": {"type": "number", "minimum": 0.05, "maximum": 3600, "description": "Seconds; else once."},
+            "hex": _bytes("The bytes to write."),
+            "every": {"type": "number", "minimum": 0.05, "maximum": 3600, "description": "Seconds; without it, once."},
             "response": {"type": "boolean"},
         },
         ["to", "hex"],
@@ -92,11 +96,11 @@ def _frame() -> Schema:
             "start": _bytes("The first bytes of every frame, as they come."),
             "length": {"anyOf": [_integer(1, LONGEST_FRAME), field]},
             "end": _bytes("The last bytes of every frame, as they come."),
-            "whole": {"type": "boolean", "description": "Every packet is one frame."},
+            "one_per_packet": {"type": "boolean", "description": "Every packet is one frame."},
             "longest": _integer(1, LONGEST_FRAME),
-            "key": _bytes("Exclusive-ored over and over on the frame."),
+            "key": _bytes("Exclusive-ored repeatedly on the frame."),
             "key_from": _OFFSET,
-            "check": {"type": "array", "items": _checksum()},
+            "checksum": {"type": "array", "items": _checksum()},
         }
     )
 
@@ -132,7 +136,7 @@ def _value() -> Schema:
     pool = {"type": "array", "items": {"$ref": "#/$defs/bit"}, "minItems": 1}
     return _table(
         {
-            "type": {"enum": ["segments", *(one.value for one in NumberType)]},
+            "type": {"enum": ["segments", *(number_type.value for number_type in NumberType)]},
             **_LOCATION,
             "overload": contents,
             "invalid": contents,
@@ -152,7 +156,7 @@ def _value() -> Schema:
 
 
 def _code() -> Schema:
-    meanings = _meaning_table(_NUMBER_KEY, "What the field's numbers say.")
+    meanings = _meaning_table(_NUMBER_KEY, "The meanings of the field's numbers.")
     return _table({**_LOCATION, "is": meanings, "otherwise": {"$ref": "#/$defs/meaning"}}, ["is"])
 
 
@@ -162,15 +166,15 @@ def _text() -> Schema:
             "end": {"type": "string", "maxLength": 8},
             "encoding": {"enum": ["ascii", "utf-8"]},
             "longest": _integer(1, 4096),
-            "number": _integer(1, 64),
-            "numbers": _integer(1, 64),
+            "value_number": _integer(1, 64),
+            "number_count": _integer(1, 64),
             "unit": _UNIT,
             "coupling": _enum(Coupling),
             "separators": {"type": "string", "maxLength": 16},
-            "glued": {"type": "boolean"},
+            "split_before_number": {"type": "boolean"},
             "ignore": {"type": "array", "items": {"type": "string", "minLength": 1}},
-            "words": _meaning_table(r"^\S+$", "What words say."),
-            "check": {"type": "array", "items": _checksum()},
+            "words": _meaning_table(r"^\S+$", "The meanings of words."),
+            "checksum": {"type": "array", "items": _checksum()},
         }
     )
 
@@ -201,8 +205,8 @@ def _meaning_table(pattern: str, description: str) -> Schema:
     return _pattern_object(pattern, {"$ref": "#/$defs/meaning"}) | {"description": description}
 
 
-def _enum(kind: type[StrEnum]) -> Schema:
-    return {"enum": [one.value for one in kind]}
+def _enum(enum_type: type[StrEnum]) -> Schema:
+    return {"enum": [member.value for member in enum_type]}
 
 
 def _integer(low: int, high: int) -> Schema:

@@ -1,6 +1,6 @@
-"""Seven-segment digits: which shape of lit segments is which character.
+"""Seven-segment digits: the character of each shape of lit segments.
 
-A shape has bit 0 for segment a (top), then b, c, d, e, f clockwise and around, bit 6 for g (middle).
+A shape has bit 0 for segment a (top), then b, c, d, e, f clockwise, bit 6 for g (middle).
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -14,8 +14,8 @@ from meterlink.profiles.number_text import integer_or_negative_zero
 
 DARK, MINUS, UNKNOWN = " ", "-", "\0"
 
-_CACHE_SIZE = 4096  # displays of a meter with pools
-_MOST_COMBINATIONS = 4096  # shapes of the digits that leave more doubt than this are no number
+_CACHE_SIZE = 4096  # numbers kept, of displays with pools
+_MOST_COMBINATIONS = 4096  # of possible digits; a display with more is invalid
 
 SEGMENT_SHAPES: dict[int, str] = {
     # Digits as every seven-segment decoder draws them; 6, 7 and 9 also without tail or with a hook (common practice).
@@ -25,23 +25,23 @@ SEGMENT_SHAPES: dict[int, str] = {
     0x67: "9",
     0x00: DARK,
     0x40: MINUS,
-    # Letters that displays spell words with; none of them makes a number. 0x3F and 0x6D are also O and S.
+    # Letters of words on displays; a display with a letter is no number. 0x3F and 0x6D are also O and S.
     **dict(zip((0x77, 0x39, 0x5E, 0x79, 0x71, 0x76, 0x38, 0x54, 0x5C, 0x73, 0x50, 0x78, 0x3E, 0x6E), "ACdEFHLnoPrtUy",
                strict=True)),
 }  # fmt: skip
 
-# Written on a display above its range (O and 0 are one shape), as far as letters go.
+# The texts of a display above its range; O and 0 are one shape.
 _OVERLOADS = frozenset({"0L", "oL", "-0L", "-oL"})
 
 DisplayDecoder = Callable[[bytes], "int | Decimal | Status"]
-"""The number on a display, out of a frame that is long enough."""
+"""Takes a frame that is long enough; returns the number on the display, or the reason for no number."""
 
 
 def compile_segments(segments: Segments) -> DisplayDecoder:
-    """Return what reads the digits of a display: their number without its point, or why there is none.
+    """Return a decoder of a display's digits: the number without its point, or the reason for no number.
 
-    Blanks before a number are passed over, a minus before it counts; a shape that is not known, or a blank or a letter
-    elsewhere, makes it invalid, so that half a display never passes for a number.
+    Blanks before a number are skipped, a minus before it counts. An unknown shape, or a blank or a letter elsewhere,
+    makes it invalid, so that half a display never passes for a number.
     """
     shapes = SEGMENT_SHAPES | dict(segments.glyphs)
     if segments.pools:
@@ -51,23 +51,23 @@ def compile_segments(segments: Segments) -> DisplayDecoder:
     def read(frame: bytes) -> int | Decimal | Status:
         word = int.from_bytes(frame, "little")
         text = ""
-        for glyphs in digits:
-            text += glyphs[word & glyphs.mask]
+        for characters in digits:
+            text += characters[word & characters.mask]
         return int(text) if text.isdecimal() else _parse_display_text(text)
 
     return read
 
 
 def _parse_display_text(text: str) -> int | Decimal | Status:
-    shown = text.strip(DARK)
-    bare = shown.removeprefix(MINUS).lstrip(DARK)
-    if bare.isdecimal() and text.endswith(bare):
-        return int(bare) if bare == shown else integer_or_negative_zero(-int(bare), negative=True)
-    return Status.OVERLOAD if shown in _OVERLOADS else Status.INVALID
+    lit_text = text.strip(DARK)
+    digits = lit_text.removeprefix(MINUS).lstrip(DARK)
+    if digits.isdecimal() and text.endswith(digits):
+        return int(digits) if digits == lit_text else integer_or_negative_zero(-int(digits), negative=True)
+    return Status.OVERLOAD if lit_text in _OVERLOADS else Status.INVALID
 
 
 class _DigitCharacters(dict[int, str]):
-    """The characters of one digit, by the bits of the frame that are its segments; filled as they are met."""
+    """The characters of one digit, by the bits of the frame that are its segments; filled on first use."""
 
     def __init__(self, bits: Sequence[tuple[int, Bit]], characters: Mapping[int, str]) -> None:
         super().__init__()
@@ -79,13 +79,13 @@ class _DigitCharacters(dict[int, str]):
 
     @classmethod
     def for_digit(cls, digit: Sequence[Segment], shapes: Mapping[int, str]) -> "_DigitCharacters":
-        """Return the characters of a digit; a shape with unknown segments is one only where the others decide."""
-        known = [(number, one) for number, one in enumerate(digit) if isinstance(one, Bit)]
-        seen = sum(1 << number for number, one in enumerate(digit) if one is not UnknownSegment.UNKNOWN)
+        """Return the characters of a digit. With unknown segments a shape counts where the other segments decide it."""
+        bits = [(number, segment) for number, segment in enumerate(digit) if isinstance(segment, Bit)]
+        known = sum(1 << number for number, segment in enumerate(digit) if segment is not UnknownSegment.UNKNOWN)
         candidates: dict[int, set[str]] = {}
         for shape, character in shapes.items():
-            candidates.setdefault(shape & seen, set()).add(character)
-        return cls(known, {shape: one.pop() for shape, one in candidates.items() if len(one) == 1})
+            candidates.setdefault(shape & known, set()).add(character)
+        return cls(bits, {shape: characters.pop() for shape, characters in candidates.items() if len(characters) == 1})
 
     def __missing__(self, key: int) -> str:
         shape = 0
@@ -97,41 +97,45 @@ class _DigitCharacters(dict[int, str]):
 
 
 class _PoolDecoder:
-    """Reads digits of which some segments are known to have one of several bits."""
+    """Reads digits that have segments with only a pool of possible bits."""
 
     def __init__(self, segments: Segments, shapes: Mapping[int, str]) -> None:
         self._shapes = tuple(shapes.items())
         self._digits = segments.digits
         self._pools = segments.pools
-        every = [one for digit in segments.digits for one in digit if isinstance(one, CandidateSegment)]
+        pooled = [segment for digit in segments.digits for segment in digit if isinstance(segment, CandidateSegment)]
         self._pool_is_exact = [
-            len(pool) == sum(one.pool == number for one in every) for number, pool in enumerate(self._pools)
+            len(pool) == sum(segment.pool == number for segment in pooled) for number, pool in enumerate(self._pools)
         ]
         self._mask = 0
-        for bit in (one for ones in (*self._digits, *self._pools) for one in ones if isinstance(one, Bit)):
-            self._mask |= 1 << 8 * bit.byte + bit.bit
+        for segment in (segment for group in (*self._digits, *self._pools) for segment in group):
+            if isinstance(segment, Bit):
+                self._mask |= 1 << 8 * segment.byte + segment.bit
         self._cache: dict[int, int | Decimal | Status] = {}
 
     def read(self, frame: bytes) -> int | Decimal | Status:
-        """Return the number that the segments leave no doubt of, INVALID where they do."""
+        """Return the only number that agrees with the segments.
+
+        INVALID where there is none or more than one, or where the pools do not confirm it.
+        """
         word = int.from_bytes(frame, "little") & self._mask
-        found = self._cache.get(word)
-        if found is None:
+        number = self._cache.get(word)
+        if number is None:
             if len(self._cache) >= _CACHE_SIZE:
                 self._cache.clear()
-            found = self._cache[word] = self._read(word)
-        return found
+            number = self._cache[word] = self._read(word)
+        return number
 
     def _read(self, word: int) -> int | Decimal | Status:
-        lit = [sum(_lit(word, bit) for bit in pool) for pool in self._pools]
+        lit = [sum(_is_lit(word, bit) for bit in pool) for pool in self._pools]
         candidates = [self._candidates(digit, word, lit) for digit in self._digits]
         if not 0 < prod(map(len, candidates)) <= _MOST_COMBINATIONS:
             return Status.INVALID
         texts: dict[str, bool] = {}
         for combination in product(*candidates):
-            asked = self._required_bit_counts([shape for shape, _ in combination])
-            agrees = [count == there for count, there in zip(asked, lit, strict=True)]
-            if all(one or not exact for one, exact in zip(agrees, self._pool_is_exact, strict=True)):
+            required = self._required_bit_counts([shape for shape, _ in combination])
+            agrees = [count == lit_count for count, lit_count in zip(required, lit, strict=True)]
+            if all(agreed or not exact for agreed, exact in zip(agrees, self._pool_is_exact, strict=True)):
                 text = "".join(character for _, character in combination)
                 texts[text] = texts.get(text, False) or all(agrees)
         if len(texts) != 1:
@@ -141,19 +145,20 @@ class _PoolDecoder:
         return number if confirmed or number is Status.OVERLOAD else Status.INVALID
 
     def _candidates(self, digit: Sequence[Segment], word: int, lit: Sequence[int]) -> list[tuple[int, str]]:
-        seen = shape = 0
-        for number, one in enumerate(digit):
-            state = self._state(one, word, lit)
+        """Return the ``(shape, character)`` that agree with the segments of a digit whose state is known."""
+        known = known_shape = 0
+        for number, segment in enumerate(digit):
+            state = self._state(segment, word, lit)
             if state is not None:
-                seen |= 1 << number
-                shape |= state << number
-        return [(one, character) for one, character in self._shapes if one & seen == shape]
+                known |= 1 << number
+                known_shape |= state << number
+        return [(shape, character) for shape, character in self._shapes if shape & known == known_shape]
 
     def _state(self, segment: Segment, word: int, lit: Sequence[int]) -> bool | None:
-        """Return whether a segment is lit, None where nothing says so for itself."""
+        """Return whether a segment is lit; None where its state depends on other segments."""
         match segment:
             case Bit():
-                return _lit(word, segment)
+                return _is_lit(word, segment)
             case CandidateSegment(pool=pool, inverted=inverted) if lit[pool] == 0:
                 return inverted
             case CandidateSegment(pool=pool, inverted=inverted) if self._pool_is_exact[pool] and lit[pool] == len(
@@ -165,14 +170,14 @@ class _PoolDecoder:
         return None
 
     def _required_bit_counts(self, shapes: Sequence[int]) -> list[int]:
-        """Return how many bits of each pool must be lit where the digits have these shapes."""
-        asked = [0] * len(self._pools)
+        """Return the number of bits of each pool that must be lit for digits of these shapes."""
+        required = [0] * len(self._pools)
         for digit, shape in zip(self._digits, shapes, strict=True):
-            for number, one in enumerate(digit):
-                if isinstance(one, CandidateSegment) and (shape >> number & 1) != one.inverted:
-                    asked[one.pool] += 1
-        return asked
+            for number, segment in enumerate(digit):
+                if isinstance(segment, CandidateSegment) and (shape >> number & 1) != segment.inverted:
+                    required[segment.pool] += 1
+        return required
 
 
-def _lit(word: int, bit: Bit) -> bool:
+def _is_lit(word: int, bit: Bit) -> bool:
     return (word >> 8 * bit.byte + bit.bit & 1) != bit.inverted

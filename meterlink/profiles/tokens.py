@@ -1,4 +1,4 @@
-"""What parts a line of text into words and numbers."""
+"""Splitting a line of text into words and numbers."""
 
 import re
 from collections.abc import Callable, Sequence
@@ -7,7 +7,7 @@ from meterlink.profiles.model import Checksum, TextFormat
 from meterlink.profiles.number_text import NUMBER
 
 NUMBER_AND_UNIT = re.compile(rf"({NUMBER})(.*)", re.DOTALL)
-"""A word that begins with a number, and what follows it."""
+"""A word that begins with a number: groups ``(number, following text)``."""
 
 _SEPARATORS = r"\s,;:="
 _TO_SPACE = {ord("\t"): " ", 0xA0: " "}  # no-break space
@@ -15,37 +15,39 @@ _WORD_AND_NUMBER = re.compile(rf"([^0-9+\-.]+)({NUMBER}.*)", re.DOTALL)
 
 
 def blank_out_checksums(line: bytes, checksums: Sequence[Checksum]) -> bytes:
-    """Return a line with blanks in the place of its check bytes."""
-    for check in checksums:
-        first = check.at if check.at >= 0 else len(line) + check.at
-        line = line[:first] + b" " * check.encoded_size + line[first + check.encoded_size :]
+    """Return a line with its check bytes replaced by blanks."""
+    for checksum in checksums:
+        first = checksum.at if checksum.at >= 0 else len(line) + checksum.at
+        line = line[:first] + b" " * checksum.encoded_size + line[first + checksum.encoded_size :]
     return line
 
 
 def compile_tokenizer(text_format: TextFormat) -> Callable[[bytes], Sequence[str]]:
-    """Return what parts a line into words; it never raises, and finds none in what is no text."""
-    parted = _SEPARATORS + re.escape(text_format.separators)
-    blanks = re.compile(rf"[{parted}]+")
-    # A display's minus may stand apart from its number.
+    """Return a function that splits a line into words; it never raises, and finds none in bytes that are not text."""
+    separators = _SEPARATORS + re.escape(text_format.separators)
+    blanks = re.compile(rf"[{separators}]+")
+    # Blanks may separate a sign from its number.
     sign = re.compile(
-        r"([+-])\s+(?=[0-9.])" if text_format.split_before_number else rf"(?:(?<=[{parted}])|^)([+-])\s+(?=[0-9.])"
+        r"([+-])\s+(?=[0-9.])" if text_format.split_before_number else rf"(?:(?<=[{separators}])|^)([+-])\s+(?=[0-9.])"
     )
-    whole = {word for word, _ in text_format.words} | set(text_format.ignore)
+    unsplit = {word for word, _ in text_format.words} | set(text_format.ignore)
 
-    def words(line: bytes) -> Sequence[str]:
+    def tokenize(line: bytes) -> Sequence[str]:
         try:
-            plain = line.decode(text_format.encoding).strip("\0 \t\r\n").translate(_TO_SPACE)
+            text = line.decode(text_format.encoding).strip("\0 \t\r\n").translate(_TO_SPACE)
         except UnicodeDecodeError:
             return ()
-        # A control character in a line is a line end that went wrong, as often as not.
-        if not plain.isprintable():
+        # A control character in a line is usually a damaged line end.
+        if not text.isprintable():
             return ()
-        found = [word for word in blanks.split(sign.sub(r"\1", plain)) if word]
+        words = [word for word in blanks.split(sign.sub(r"\1", text)) if word]
         return (
-            [part for word in found for part in _split_word(word, whole)] if text_format.split_before_number else found
+            [part for word in words for part in _split_word(word, unsplit)]
+            if text_format.split_before_number
+            else words
         )
 
-    return words
+    return tokenize
 
 
 def _split_word(word: str, unsplit: set[str]) -> tuple[str, ...]:

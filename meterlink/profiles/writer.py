@@ -1,4 +1,4 @@
-"""Writing profiles: TOML that reads back equal. What is the default is left out."""
+"""Writing profiles: TOML that reads back equal, without the keys that have their defaults."""
 
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
@@ -16,6 +16,7 @@ from meterlink.profiles.model import (
     Meaning,
     NumberField,
     Profile,
+    Segment,
     Segments,
     TextFormat,
     UnknownSegment,
@@ -53,7 +54,8 @@ def write_profile(profile: Profile) -> str:
         blocks += _value(profile.value)
     for code in profile.codes:
         blocks += _code(code)
-    blocks.append(_block("[lit]", [(_quoted(str(bit)), _inline_meaning(one)) for bit, one in profile.annunciators]))
+    annunciators = [(_quoted(str(bit)), _inline_meaning(meaning)) for bit, meaning in profile.annunciators]
+    blocks.append(_block("[annunciators]", annunciators))
     return "\n".join(block for block in blocks if block)
 
 
@@ -96,36 +98,36 @@ def _framing(framing: Framing) -> Iterator[str]:
             ("start", framing.start.hex(" ")),
             ("length", length),
             ("end", framing.end.hex(" ")),
-            ("whole", framing.one_per_packet),
+            ("one_per_packet", framing.one_per_packet),
             ("longest", _unless_default(framing.longest, 256)),
             ("key", framing.key.hex(" ")),
             ("key_from", _unless_default(framing.key_from, 0)),
         ],
     )
-    for check in framing.checksums:
-        yield _checksum(check, "[[frame.check]]")
+    for checksum in framing.checksums:
+        yield _checksum(checksum, "[[frame.checksum]]")
 
 
-def _checksum(check: Checksum, header: str) -> str:
+def _checksum(checksum: Checksum, header: str) -> str:
     return _block(
         header,
         [
-            ("kind", check.kind),
-            ("at", check.at),
-            ("size", _unless_default(check.size, 1)),
-            ("order", _unless_default(check.order, "little")),
-            ("from", _unless_default(check.begin, 0)),
-            ("to", check.end),
-            ("hex", check.hex),
-            ("key", _Hexadecimal(check.key) if check.key else None),
-            ("raw", check.raw),
-            ("negate", check.negate),
-            ("width", check.width),
-            ("polynomial", _Hexadecimal(check.polynomial) if check.polynomial else None),
-            ("init", _Hexadecimal(check.init) if check.init else None),
-            ("reflect_in", check.reflect_in),
-            ("reflect_out", check.reflect_out),
-            ("xor_out", _Hexadecimal(check.xor_out) if check.xor_out else None),
+            ("kind", checksum.kind),
+            ("at", checksum.at),
+            ("size", _unless_default(checksum.size, 1)),
+            ("order", _unless_default(checksum.order, "little")),
+            ("from", _unless_default(checksum.begin, 0)),
+            ("to", checksum.end),
+            ("hex", checksum.hex),
+            ("key", _Hexadecimal(checksum.key) if checksum.key else None),
+            ("raw", checksum.raw),
+            ("negate", checksum.negate),
+            ("width", checksum.width),
+            ("polynomial", _Hexadecimal(checksum.polynomial) if checksum.polynomial else None),
+            ("init", _Hexadecimal(checksum.init) if checksum.init else None),
+            ("reflect_in", checksum.reflect_in),
+            ("reflect_out", checksum.reflect_out),
+            ("xor_out", _Hexadecimal(checksum.xor_out) if checksum.xor_out else None),
         ],
     )
 
@@ -141,20 +143,22 @@ def _location(location: FieldLocation, size: int | object = _NO_DEFAULT_SIZE) ->
 
 
 def _value(value: ValueFormat) -> Iterator[str]:
-    rest: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
-    rest += [("coupling", value.coupling), ("most_digits", value.most_digits)]
+    format_pairs: list[tuple[str, Any]] = [("places", value.places), ("scale", value.scale), ("unit", value.unit)]
+    format_pairs += [("coupling", value.coupling), ("most_digits", value.most_digits)]
     match value.source:
-        case NumberField(type=kind, location=place) as number:
+        case NumberField(type=number_type, location=location) as number:
             special = [
-                ("overload", [_Hexadecimal(one) for one in number.overload]),
-                ("invalid", [_Hexadecimal(one) for one in number.invalid]),
+                ("overload", [_Hexadecimal(content) for content in number.overload]),
+                ("invalid", [_Hexadecimal(content) for content in number.invalid]),
                 ("overload_above", number.overload_above),
             ]
-            yield _block("[value]", [("type", kind), *_location(place), *special, *rest])
+            yield _block("[value]", [("type", number_type), *_location(location), *special, *format_pairs])
         case Segments(digits=digits, glyphs=glyphs, pools=pools):
-            lists = [[one.value if isinstance(one, UnknownSegment) else str(one) for one in digit] for digit in digits]
-            shared = _Lines([str(bit) for bit in pool] for pool in pools)
-            yield _block("[value]", [("type", "segments"), ("digits", _Lines(lists)), ("pools", shared), *rest])
+            lists = [[_segment_text(segment) for segment in digit] for digit in digits]
+            pool_lists = _Lines([str(bit) for bit in pool] for pool in pools)
+            yield _block(
+                "[value]", [("type", "segments"), ("digits", _Lines(lists)), ("pools", pool_lists), *format_pairs]
+            )
             yield _block("[value.glyphs]", [(f"0x{shape:02x}", meaning) for shape, meaning in glyphs])
     yield _block("[value.points]", [(str(places), str(bit)) for places, bit in value.points])
 
@@ -174,34 +178,38 @@ def _text(text: TextFormat) -> Iterator[str]:
             ("end", text.end or _EmptyString()),
             ("encoding", _unless_default(text.encoding, "utf-8")),
             ("longest", _unless_default(text.longest, 256)),
-            ("number", _unless_default(text.value_number, 1)),
-            ("numbers", text.number_count),
+            ("value_number", _unless_default(text.value_number, 1)),
+            ("number_count", text.number_count),
             ("unit", text.unit),
             ("coupling", text.coupling),
             ("separators", text.separators),
-            ("glued", text.split_before_number),
+            ("split_before_number", text.split_before_number),
             ("ignore", text.ignore),
         ],
     )
-    for check in text.checksums:
-        yield _checksum(check, "[[text.check]]")
+    for checksum in text.checksums:
+        yield _checksum(checksum, "[[text.checksum]]")
     yield _block("[text.words]", [(_quoted(word), _inline_meaning(meaning)) for word, meaning in text.words])
 
 
+def _segment_text(segment: Segment) -> str:
+    return segment.value if isinstance(segment, UnknownSegment) else str(segment)
+
+
 class _Inline(list[tuple[str, Any]]):
-    """An inline table; empty is a value of its own."""
+    """An inline table; it is written even when empty."""
 
 
 class _Lines(list[list[str]]):
-    """A list whose items stand on a line each."""
+    """A list with one item a line."""
 
 
 class _Hexadecimal(int):
-    """A number better read in hexadecimal."""
+    """A number written in hexadecimal."""
 
 
 class _EmptyString:
-    """A text that is empty, and not for want of one."""
+    """An empty text that must be written because it is not the default."""
 
 
 def _inline_meaning(meaning: Meaning) -> _Inline:
@@ -222,7 +230,7 @@ def _unless_default(value: Any, default: Any) -> Any:
 
 
 def _block(header: str, pairs: Pairs, *, even_empty: bool = False) -> str:
-    """Return a table's lines; nothing for one without any, unless ``even_empty``."""
+    """Return the lines of a table; nothing for a table without keys, unless ``even_empty``."""
     lines = [f"{key} = {_literal(value)}" for key, value in _present_pairs(pairs)]
     if not lines and not even_empty and not header.startswith("[["):
         return ""
@@ -230,7 +238,7 @@ def _block(header: str, pairs: Pairs, *, even_empty: bool = False) -> str:
 
 
 def _present_pairs(pairs: Pairs) -> Iterator[tuple[str, Any]]:
-    """Leave out what is not there: None, false, an empty text or list."""
+    """Leave out None, false, and empty texts and lists."""
     for key, value in pairs:
         if isinstance(value, _Inline) or not (value is None or value is False or value in ("", (), [])):
             yield key, value
@@ -251,12 +259,12 @@ def _literal(value: Any) -> str:
         case str():
             return _quoted(value.value if isinstance(value, StrEnum) else value)
         case _Inline():
-            inner = ", ".join(f"{key} = {_literal(one)}" for key, one in _present_pairs(value))
+            inner = ", ".join(f"{key} = {_literal(item)}" for key, item in _present_pairs(value))
             return f"{{ {inner} }}" if inner else "{}"
         case _Lines():
-            return "[\n" + "".join(f"    {_literal(one)},\n" for one in value) + "]"
+            return "[\n" + "".join(f"    {_literal(item)},\n" for item in value) + "]"
         case list() | tuple():
-            return f"[{', '.join(_literal(one) for one in value)}]"
+            return f"[{', '.join(_literal(item) for item in value)}]"
     raise TypeError(f"{value!r} has no TOML form")
 
 

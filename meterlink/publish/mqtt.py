@@ -1,9 +1,9 @@
-"""One connection to an MQTT 5 broker: the only importer of aiomqtt and paho, and the only user of what they hide.
+"""One connection to an MQTT 5 broker: the only importer of aiomqtt and paho, and the only user of their internals.
 
-aiomqtt drops the reason code of a PUBACK and the limits in a CONNACK, waits on when a broker hangs up instead of
-sending one, and leaves a socket open when an attempt fails. `Connection` mends these by reaching through to the paho
-client that aiomqtt wraps. Every attempt gets a fresh client: a used one skips the CONNACK and sends old messages again
-by itself.
+aiomqtt drops the reason code of a PUBACK and the limits in a CONNACK. It waits for ever when a broker hangs up instead
+of sending a CONNACK, and it leaves a socket open when an attempt fails. `BrokerConnection` mends these faults through
+the paho client that aiomqtt wraps. Every attempt gets a new client: a used client skips the CONNACK and resends old
+messages by itself.
 """
 
 import asyncio
@@ -26,15 +26,15 @@ from meterlink.core.errors import PublishError, SettingsError
 
 _LOGGER = logging.getLogger(__name__)
 
-SHORTEST_KEEPALIVE: Final = 20  # s; shorter wakes a radio link for nothing
-LONGEST_KEEPALIVE: Final = 30  # s; a broker that froze is noticed after two of these, so within a minute
-LARGEST_RECEIVE_MAXIMUM: Final = 65_535  # what a broker means that names none (MQTT 5, 3.2.2.3.3)
+SHORTEST_KEEPALIVE: Final = 20  # s; a shorter one wakes a radio link needlessly
+LONGEST_KEEPALIVE: Final = 30  # s; a frozen broker is noticed after two of these, so within a minute
+LARGEST_RECEIVE_MAXIMUM: Final = 65_535  # messages; applies when the broker names no limit (MQTT 5, 3.2.2.3.3)
 _LARGEST_PASSWORD = 65_535  # bytes; MQTT 5, 1.5.6: binary data
-_LONGEST_IDENTIFIER = 128  # characters; a broker need only take 23 (MQTT 5, 3.1.3.1), those in use take more
+_LONGEST_IDENTIFIER = 128  # characters; MQTT 5, 3.1.3.1 requires only 23, brokers in use accept more
 _FAILURE = 0x80  # reason codes from here on are failures (MQTT 5, 2.4)
-_UNSPECIFIED = 0x80  # also what paho makes of a connection that ends without a word
+_UNSPECIFIED = 0x80  # paho also reports it when the connection ends without a DISCONNECT
 
-# Reason codes (MQTT 5, 2.4) that say more about the moment than about the settings.
+# Reason codes (MQTT 5, 2.4) for a passing fault, not a wrong setting.
 _TRANSIENT_CODES = {
     _UNSPECIFIED,
     0x83,  # implementation specific error
@@ -48,7 +48,7 @@ _TRANSIENT_CODES = {
     0x98,  # administrative action
     0x9F,  # connection rate exceeded
 }
-# Reason codes of a DISCONNECT that blame a message the broker was sent.
+# Reason codes of a DISCONNECT because of a message from us.
 _MESSAGE_REJECTED_CODES = {
     0x90,  # topic name invalid
     0x95,  # packet too large
@@ -59,26 +59,29 @@ _BAD_CREDENTIALS = {0x86, 0x87}
 
 
 class UnreachableError(PublishError):
-    """The broker cannot be reached, or the connection was lost: worth trying again soon."""
+    """The broker cannot be reached, or the connection was lost: try again soon."""
 
 
 class ConfigurationError(PublishError):
-    """The broker refuses this client, or is not who it should be: trying again helps only once someone acted."""
+    """The broker refuses this client, or its certificate is not trusted: a person must change a setting first."""
 
 
 class MessageRejectedError(PublishError):
-    """The broker closed the connection because of a message it was sent."""
+    """The broker closed the connection because of a message from us."""
 
 
 @dataclass(frozen=True, slots=True)
 class BrokerConfig:
-    """Where to publish, and as whom. SettingsError, naming the key, for settings that cannot or must not be used.
+    """The broker's address and this client's credentials.
 
-    ``identifier`` is the client identifier: the caller makes it once (`new_identifier`) and keeps it, since a broker
-    throws out whoever connected first under the same one. ``port`` None means 8883 with TLS, 1883 without.
-    ``ca_file`` (PEM) replaces the system's certificate authorities. ``verify`` False takes any certificate: it keeps
-    listeners out, not impostors. ``password_file`` holds the password on its first line and is read at every attempt,
-    so a corrected one is used without a restart. ``keepalive`` is 20 to 30 s.
+    ``identifier`` is the client identifier. The caller creates it once (`new_identifier`) and keeps it: when two
+    clients use the same one, a broker disconnects the first. ``port`` None means 8883 with TLS, 1883 without.
+    ``ca_file`` (PEM) replaces the system's certificate authorities. ``verify`` False accepts any certificate: it keeps
+    eavesdroppers out, not impostors. ``password_file`` has the password on its first line. It is read at every attempt,
+    so a corrected password works without a restart. ``keepalive`` is 20 to 30 s.
+
+    Raises:
+        SettingsError: a value cannot be used, or would send the password unencrypted; the message names the key.
     """
 
     host: str
@@ -98,26 +101,26 @@ class BrokerConfig:
             raise SettingsError(f"mqtt.port {self.port} is not a port.", "Use 1 to 65535.")
         if not 0 < len(self.identifier) <= _LONGEST_IDENTIFIER or not self.identifier.isprintable():
             raise SettingsError(
-                f"mqtt.identifier {self.identifier!r} cannot be a client identifier.",
-                f"Use 1 to {_LONGEST_IDENTIFIER} printable characters, another one for every station.",
+                f"mqtt.identifier {self.identifier!r} is not a client identifier.",
+                f"Use 1 to {_LONGEST_IDENTIFIER} printable characters, different for every station.",
             )
         if not SHORTEST_KEEPALIVE <= self.keepalive <= LONGEST_KEEPALIVE:
             raise SettingsError(
                 f"mqtt.keepalive is {self.keepalive} s.", f"Use {SHORTEST_KEEPALIVE} to {LONGEST_KEEPALIVE} s."
             )
         if self.password_file is not None and not self.username:
-            raise SettingsError("mqtt.password_file is given without mqtt.username.", "Give both or neither.")
+            raise SettingsError("mqtt.password_file needs mqtt.username.", "Set both or neither.")
         if self.password_file is not None and not self.tls and not _is_loopback(self.host):
             raise SettingsError(
-                f"mqtt.password_file would be sent readable to {self.host}.",
-                "Set mqtt.tls = true; without TLS a password goes to this machine's own broker only.",
+                f"The password in mqtt.password_file would go to {self.host} unencrypted.",
+                "Set mqtt.tls = true; without TLS only a broker on this machine may get a password.",
             )
         if self.ca_file is not None and not self.tls:
-            raise SettingsError("mqtt.ca_file is given, but mqtt.tls is false.", "Set mqtt.tls = true.")
+            raise SettingsError("mqtt.ca_file is set, but mqtt.tls is false.", "Set mqtt.tls = true.")
 
     @property
     def address(self) -> tuple[str, int]:
-        """Host and port to connect to."""
+        """The broker's ``(host, port)``."""
         return self.host, self.port or (8883 if self.tls else 1883)
 
     def __str__(self) -> str:
@@ -126,7 +129,7 @@ class BrokerConfig:
 
 
 def new_identifier() -> str:
-    """Return a client identifier no other station has: 23 characters every broker takes (MQTT 5, 3.1.3.1)."""
+    """Return a unique client identifier of 23 characters, which every broker accepts (MQTT 5, 3.1.3.1)."""
     return "m" + secrets.token_hex(11)
 
 
@@ -141,7 +144,7 @@ def _is_loopback(host: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class MqttMessage:
-    """What is published, always at QoS 1. ``payload`` is UTF-8 text; ``message_id`` goes along as a user property."""
+    """A message for the broker, always at QoS 1. ``payload`` is UTF-8 text; ``message_id`` becomes a user property."""
 
     topic: str
     payload: bytes
@@ -161,7 +164,7 @@ class MqttMessage:
 
 @dataclass(frozen=True, slots=True)
 class PublishResult:
-    """What the broker said to a message: ``denial`` is empty when it took it."""
+    """The broker's answer to a message; ``denial_reason`` is empty if the broker accepted it."""
 
     denial_reason: str = ""
 
@@ -169,14 +172,14 @@ class PublishResult:
 class BrokerConnection:
     """An open connection.
 
-    ``lost`` gets its error as a *result* when the connection ends other than by `close` or `drop`.
-    ``receive_maximum`` is how many messages the broker takes before it has acknowledged the first.
+    ``lost`` gets its error as a *result* when the connection ends without `close` or `abort`.
+    ``receive_maximum`` is the number of unacknowledged messages that the broker accepts.
     """
 
     def __init__(self, broker: BrokerConfig, client: aiomqtt.Client) -> None:
         self._broker = broker
         self._client = client
-        self._paho = client._client  # noqa: SLF001 - aiomqtt offers no way to the reason codes
+        self._paho = client._client  # noqa: SLF001 - aiomqtt hides the reason codes
         self._unacknowledged: dict[int, asyncio.Future[PublishResult]] = {}
         self.receive_maximum = LARGEST_RECEIVE_MAXIMUM
         self._largest_packet: int | None = None
@@ -189,11 +192,16 @@ class BrokerConnection:
         self._paho.on_publish = self._on_publish
 
     @classmethod
-    async def open(cls, broker: BrokerConfig, will: MqttMessage, timeout: float) -> Self:
+    async def open(cls, broker: BrokerConfig, will: MqttMessage, reply_timeout: float) -> Self:
         """Connect and return the open connection.
 
-        The broker publishes ``will`` when the connection ends without `close`. It has ``patience`` seconds to answer
-        the CONNECT. UnreachableError or ConfigurationError when there is no connection to be had.
+        The broker publishes ``will`` when the connection ends without `close`. It must answer the CONNECT within
+        ``reply_timeout`` s.
+
+        Raises:
+            UnreachableError: the broker cannot be reached or does not answer.
+            ConfigurationError: the broker refuses this client, its certificate is not trusted, or a file of the
+                settings cannot be read.
         """
         password = await asyncio.to_thread(_read_password, broker)
         context = await asyncio.to_thread(_tls_context, broker)
@@ -207,7 +215,7 @@ class BrokerConnection:
             identifier=broker.identifier,
             protocol=aiomqtt.ProtocolVersion.V5,
             will=aiomqtt.Will(will.topic, will.payload, 1, will.retain, will.properties(PacketTypes.WILLMESSAGE)),
-            timeout=timeout,
+            timeout=reply_timeout,
             keepalive=broker.keepalive,
             tls_context=context,
         )
@@ -218,14 +226,14 @@ class BrokerConnection:
         return connection
 
     async def _connect(self) -> None:
-        # The blocking part of connecting runs in a thread that nobody can cancel, so a cancelled caller leaves the
-        # attempt to end by itself; its socket is then cut rather than leaked.
+        # The blocking part of connecting runs in a thread, which no caller can cancel. After a cancellation the
+        # attempt ends by itself, and its socket is closed then.
         attempt = asyncio.create_task(self._client.__aenter__(), name="mqtt connect")
-        ends: set[asyncio.Future[aiomqtt.Client] | asyncio.Future[None]] = {attempt, self._closed_by_broker}
+        outcomes: set[asyncio.Future[aiomqtt.Client] | asyncio.Future[None]] = {attempt, self._closed_by_broker}
         try:
-            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(outcomes, return_when=asyncio.FIRST_COMPLETED)
         except asyncio.CancelledError:
-            _ABANDONED.add(attempt)
+            _ABANDONED_ATTEMPTS.add(attempt)
             attempt.add_done_callback(self._abandon)
             self._closed_by_broker.add_done_callback(lambda _: attempt.cancel())
             raise
@@ -233,30 +241,33 @@ class BrokerConnection:
             attempt.cancel()
             await asyncio.wait({attempt})
             self._close_socket()
-            raise UnreachableError(f"{self._broker}: no connection (hung up without an answer).")
+            raise UnreachableError(f"{self._broker}: no connection (closed without an answer).")
         error = attempt.exception()
         if error is not None:
             self._close_socket()
             raise self._as_publish_error(error) from error
 
     def _abandon(self, attempt: asyncio.Task[aiomqtt.Client]) -> None:
-        _ABANDONED.discard(attempt)
+        _ABANDONED_ATTEMPTS.discard(attempt)
         if not attempt.cancelled():
-            attempt.exception()  # looked at, so that asyncio does not report it
+            attempt.exception()  # retrieved, so that asyncio does not report it
         self._close_socket()
 
     def send(self, message: MqttMessage) -> asyncio.Future[PublishResult]:
-        """Send ``message`` after all those sent before and return its answer to come; UnreachableError when offline.
+        """Send ``message`` after all earlier ones and return the Future of its answer.
 
-        A message that no broker or this broker cannot take is answered at once with a denial.
+        A message that is too large, or has a topic with a wildcard, is not sent: its answer is a denial.
+
+        Raises:
+            UnreachableError: the connection is closed.
         """
         answer: asyncio.Future[PublishResult] = asyncio.get_running_loop().create_future()
         properties = message.properties(PacketTypes.PUBLISH)
-        # Fixed header (1 + 4 bytes at most), topic with its length, packet identifier, properties, payload.
-        head = 5 + 2 + len(message.topic.encode()) + 2
-        size = head + len(properties.pack()) + len(message.payload)  # type: ignore[no-untyped-call]  # as above
+        # Fixed header (at most 1 + 4 bytes), topic with its length, packet identifier, properties, payload.
+        header_size = 5 + 2 + len(message.topic.encode()) + 2
+        size = header_size + len(properties.pack()) + len(message.payload)  # type: ignore[no-untyped-call]  # as above
         if self._largest_packet is not None and size > self._largest_packet:
-            answer.set_result(PublishResult(f"larger than the {self._largest_packet} bytes this broker takes"))
+            answer.set_result(PublishResult(f"larger than the {self._largest_packet} bytes that this broker accepts"))
             return answer
         try:
             info = self._paho.publish(message.topic, message.payload, 1, message.retain, properties)
@@ -269,7 +280,7 @@ class BrokerConnection:
         return answer
 
     async def close(self) -> None:
-        """Disconnect cleanly; the broker forgets the will. Never raises for a connection that is gone already."""
+        """Disconnect cleanly, so that the broker discards the will. A lost connection raises no error."""
         await self._end_watch()
         try:
             with contextlib.suppress(aiomqtt.MqttError):
@@ -278,15 +289,15 @@ class BrokerConnection:
             self._close_socket()
 
     async def abort(self) -> None:
-        """Cut the connection without a DISCONNECT, so that the broker publishes the will at once."""
+        """Close the connection without a DISCONNECT, so that the broker publishes the will at once."""
         self._close_socket()
         await self._end_watch()
 
     def _close_socket(self) -> None:
-        self._paho._sock_close()  # noqa: SLF001 - paho's own disconnect() would send a DISCONNECT and wait its turn
-        ended = self._client._disconnected  # noqa: SLF001 - looked at, so that asyncio does not report its exception
-        if ended.done() and not ended.cancelled():
-            ended.exception()
+        self._paho._sock_close()  # noqa: SLF001 - paho's disconnect() would queue a DISCONNECT
+        disconnected = self._client._disconnected  # noqa: SLF001 - no public name
+        if disconnected.done() and not disconnected.cancelled():
+            disconnected.exception()  # retrieved, so that asyncio does not report it
 
     async def _end_watch(self) -> None:
         if self._watch is not None:
@@ -294,25 +305,26 @@ class BrokerConnection:
             await asyncio.wait({self._watch})
 
     async def _watch_connection(self) -> None:
-        # Nothing is subscribed to: the messages only ever end, when the connection does.
+        # Without subscriptions no message arrives: the iteration ends when the connection ends.
         error: BaseException | None = None
         try:
             async for _ in self._client.messages:
                 pass
-        except aiomqtt.MqttError as ended:
-            error = ended.__cause__
+        except aiomqtt.MqttError as mqtt_error:
+            error = mqtt_error.__cause__
         self._set_lost(self._as_publish_error(error))
 
     def _on_socket_register_write(self, client: paho.Client, userdata: object, sock: Any) -> None:
-        # aiomqtt asks the loop to do this later, since connecting happens in another thread. By then the socket may be
-        # closed and its number given to another, whose writer would spin. Once connected only the loop's thread calls.
+        # aiomqtt registers the writer later, because it connects in another thread. By then the socket may be closed
+        # and its number reused by another socket, whose writer would spin. After connecting only the loop's thread
+        # calls this method, so it registers the writer at once.
         del client, userdata
         asyncio.get_running_loop().add_writer(sock.fileno(), self._write)
 
     def _write(self) -> None:
         try:
             self._paho.loop_write()
-        except Exception as error:  # noqa: BLE001 - whatever it was, the connection is of no more use
+        except Exception as error:  # noqa: BLE001 - after any fault the connection is useless
             _LOGGER.warning("Writing to %s failed: %s", self._broker, error)
             self._set_lost(UnreachableError(f"{self._broker}: no connection ({error})."))
 
@@ -331,7 +343,7 @@ class BrokerConnection:
     def _on_disconnect(
         self, client: paho.Client, userdata: object, flags: Any, reason: ReasonCode, properties: Properties | None
     ) -> None:
-        # aiomqtt goes on waiting for a CONNACK that cannot come any more.
+        # aiomqtt still waits for a CONNACK, but none can arrive.
         if not self._client._connected.done() and not self._closed_by_broker.done():  # noqa: SLF001
             self._closed_by_broker.set_result(None)
         on_disconnect: Any = self._aiomqtt_callbacks[1]
@@ -346,10 +358,10 @@ class BrokerConnection:
             answer.set_result(PublishResult(str(reason) if reason.value >= _FAILURE else ""))
 
     def _as_publish_error(self, error: BaseException | None) -> PublishError:
-        """Return the error in our words and of the class that says how soon to try again."""
+        """Return ``error`` as the PublishError whose class determines the next try."""
         if isinstance(error, aiomqtt.MqttCodeError) and isinstance(error.rc, ReasonCode):
             return self._reason_code_error(error.rc)
-        # aiomqtt keeps only the text of what the socket said; the exception itself is its context.
+        # aiomqtt keeps only the text of the socket's error; the exception itself is its context.
         cause = error.__context__ if isinstance(error, aiomqtt.MqttError) and error.__context__ else error
         if isinstance(cause, ssl.SSLCertVerificationError):
             return ConfigurationError(
@@ -358,13 +370,13 @@ class BrokerConnection:
             )
         if isinstance(cause, ssl.SSLError) and not isinstance(cause, (ssl.SSLEOFError, ssl.SSLZeroReturnError)):
             return ConfigurationError(
-                f"{self._broker} does not speak TLS as expected ({cause.reason or cause}).",
+                f"{self._broker}: TLS failed ({cause.reason or cause}).",
                 "Check mqtt.port and mqtt.tls.",
             )
-        what = (cause.strerror if isinstance(cause, OSError) else str(cause or "")) or "connection lost"
-        # A broker that expects no TLS hangs up on it, which looks like a broken link.
+        detail = (cause.strerror if isinstance(cause, OSError) else str(cause or "")) or "connection lost"
+        # A broker without TLS closes the connection, which looks like a broken network.
         keys = "mqtt.host, mqtt.port and mqtt.tls" if self._broker.tls else "mqtt.host and mqtt.port"
-        return UnreachableError(f"{self._broker} cannot be reached ({what}).", f"If it stays so, check {keys}.")
+        return UnreachableError(f"{self._broker} cannot be reached ({detail}).", f"If this continues, check {keys}.")
 
     def _reason_code_error(self, reason: ReasonCode) -> PublishError:
         code = reason.value
@@ -378,16 +390,16 @@ class BrokerConnection:
         if code == _SESSION_TAKEN_OVER:
             return ConfigurationError(
                 f"{self._broker}: another client took over the identifier {self._broker.identifier!r}.",
-                "Every station needs its own: check that no copy of this station's data is running elsewhere.",
+                "Every station needs its own identifier: stop any other station that uses a copy of this data folder.",
             )
         if code >= _FAILURE and code not in _TRANSIENT_CODES:
             return ConfigurationError(f"{self._broker} refused this station ({reason}).", "Check the mqtt settings.")
-        what = "hung up" if code == _UNSPECIFIED else reason
-        return UnreachableError(f"{self._broker}: no connection ({what}).")
+        detail = "closed without a reason" if code == _UNSPECIFIED else reason
+        return UnreachableError(f"{self._broker}: no connection ({detail}).")
 
 
 class _HandshakeSocket(ssl.SSLSocket):
-    """Closes itself when the handshake fails, where paho only lets go of it."""
+    """Closes itself when the handshake fails; paho would leave it open."""
 
     def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - the overridden signature
         try:
@@ -397,8 +409,8 @@ class _HandshakeSocket(ssl.SSLSocket):
             raise
 
 
-# Attempts whose caller was cancelled; asyncio itself keeps only weak references to tasks.
-_ABANDONED: Final[set[asyncio.Task[aiomqtt.Client]]] = set()
+# Attempts whose caller was cancelled: asyncio keeps only weak references to tasks.
+_ABANDONED_ATTEMPTS: Final[set[asyncio.Task[aiomqtt.Client]]] = set()
 
 
 def _read_password(broker: BrokerConfig) -> str | None:
@@ -413,7 +425,10 @@ def _read_password(broker: BrokerConfig) -> str | None:
             f"mqtt.password_file {path} cannot be read ({error}).", "Check the file and its permissions."
         ) from error
     if not password or len(password.encode()) > _LARGEST_PASSWORD:
-        raise ConfigurationError(f"mqtt.password_file {path} holds no usable password on its first line.")
+        raise ConfigurationError(
+            f"mqtt.password_file {path} has no usable password on its first line.",
+            f"Write the password there, 1 to {_LARGEST_PASSWORD} bytes.",
+        )
     return password
 
 
@@ -424,7 +439,7 @@ def _tls_context(broker: BrokerConfig) -> ssl.SSLContext | None:
         context = ssl.create_default_context(cafile=broker.ca_file)
     except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
         raise ConfigurationError(
-            f"mqtt.ca_file {broker.ca_file} cannot be used ({error}).", "Give a file of certificates in PEM form."
+            f"mqtt.ca_file {broker.ca_file} cannot be used ({error}).", "Name a file of certificates in PEM form."
         ) from error
     context.sslsocket_class = _HandshakeSocket
     if not broker.verify:

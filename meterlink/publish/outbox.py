@@ -1,4 +1,4 @@
-"""What the publisher needs of an outbox, and the database's outbox in that form."""
+"""The publisher's interface to an outbox, and its implementation with the database."""
 
 import asyncio
 from collections.abc import Sequence
@@ -13,12 +13,12 @@ class OutboxMessage(Protocol):
 
     @property
     def id(self) -> int:
-        """Place in the queue."""
+        """Position in the queue."""
         ...
 
     @property
     def message_id(self) -> str:
-        """What a consumer drops duplicates by."""
+        """Unique identifier by which a consumer drops duplicates."""
         ...
 
     @property
@@ -33,30 +33,30 @@ class OutboxMessage(Protocol):
 
 
 class Outbox(Protocol):
-    """Messages committed to disk and not yet acknowledged by the broker. Methods raise StoreError."""
+    """Messages committed to disk and not yet acknowledged by the broker. The methods raise StoreError."""
 
     @property
     def changed(self) -> asyncio.Event:
-        """Set whenever entries may have been added; the publisher clears it."""
+        """Set when entries may have been added; the publisher clears it."""
         ...
 
     async def pending(self, limit: int, after_id: int) -> Sequence[OutboxMessage]:
-        """Return at most ``limit`` entries with an id above ``after_id``, lowest first, without those set aside."""
+        """Return at most ``limit`` entries with an id above ``after_id``, lowest first, without rejected ones."""
         ...
 
     async def delete_sent(self, ids: Sequence[int]) -> None:
-        """Delete entries the broker has taken; return once that is committed."""
+        """Delete entries that the broker acknowledged; return after the commit."""
         ...
 
     async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
-        """Keep an entry the broker will never take out of the queue, with the reason; return once committed."""
+        """Move an entry that the broker refused out of the queue, with the reason; return after the commit."""
         ...
 
 
 class StoreOutbox:
     """The outbox of a database: read in a thread, written by the one writer.
 
-    Whoever commits messages sets ``changed`` afterwards, in the event loop's thread.
+    The station sets ``changed`` in the event loop's thread after it has committed messages.
     """
 
     def __init__(self, reader: Reader, writer: Writer) -> None:
@@ -65,13 +65,25 @@ class StoreOutbox:
         self.changed = asyncio.Event()
 
     async def pending(self, limit: int, after_id: int) -> Sequence[OutboxMessage]:
-        """Return what waits, lowest id first; StoreError when the database cannot be read."""
+        """Return at most ``limit`` entries with an id above ``after_id``, lowest first.
+
+        Raises:
+            StoreError: the database cannot be read.
+        """
         return await asyncio.to_thread(self._reader.outbox, limit, after_id)
 
     async def delete_sent(self, ids: Sequence[int]) -> None:
-        """Delete what the broker has taken. While the disk takes nothing this waits with the writer."""
+        """Delete entries that the broker acknowledged; while the disk fails, wait for the writer.
+
+        Raises:
+            StoreError: the writer was closed first.
+        """
         await asyncio.wrap_future(self._writer.delete_sent_messages(ids))
 
     async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - it is the entry's id
-        """Keep what the broker will never take, out of the queue."""
+        """Move an entry that the broker refused out of the queue, with the reason.
+
+        Raises:
+            StoreError: the writer was closed first.
+        """
         await asyncio.wrap_future(self._writer.reject_message(id, reason))

@@ -1,4 +1,4 @@
-"""The outbox's reader: publishes what was committed, oldest first, and deletes it once the broker has taken it."""
+"""Publish the messages of the outbox, oldest first, and delete each after the broker has acknowledged it."""
 
 import asyncio
 import json
@@ -23,15 +23,15 @@ from meterlink.publish.outbox import Outbox, OutboxMessage
 from meterlink.publish.senml import CONTENT_TYPE
 from meterlink.publish.topics import state_topic
 
-# Messages under way at once: enough to fill a link with 100 ms round trip at 160 messages a second, few enough that a
-# lost connection means few duplicates.
+# Unacknowledged messages at a time: enough for 160 messages a second over a link with 100 ms round trip, and few enough
+# that a lost connection causes few duplicates.
 MAX_IN_FLIGHT = 16
-FIRST_RETRY_DELAY = 1.0  # s; doubled with every failure up to the next
-LONGEST_RETRY_DELAY = 60.0  # s; a broker that comes back is found within a minute
-STABLE_AFTER = 30.0  # s of connection before a failure counts as the first again, so a flapping link is not hammered
-CONFIGURATION_RETRY_DELAY = 300.0  # s; someone has to act first, and brokers lock out who knocks too often
-REPLY_TIMEOUT = 20.0  # s a broker may take to answer; the shortest keepalive, since a slower one is as good as gone
-STOP_TIMEOUT = 5.0  # s to say goodbye in; service managers kill after 10 s or more
+FIRST_RETRY_DELAY = 1.0  # s; doubled with every failure up to LONGEST_RETRY_DELAY
+LONGEST_RETRY_DELAY = 60.0  # s; a broker that is back is found within a minute
+STABLE_AFTER = 30.0  # s of connection before the retry delay starts again at its first value
+CONFIGURATION_RETRY_DELAY = 300.0  # s; a person must act first, and some brokers block frequent attempts
+REPLY_TIMEOUT = 20.0  # s for an answer; the shortest keepalive, since a slower broker is useless
+STOP_TIMEOUT = 5.0  # s for the last messages; service managers kill after 10 s or more
 
 NoticeLevel = Literal["info", "warning", "alarm"]
 PublisherState = Literal["connecting", "online", "waiting", "configuration", "stopped"]
@@ -39,22 +39,22 @@ Sleep = Callable[[float], Awaitable[None]]
 
 
 class OpenConnection(Protocol):
-    """How a connection is opened: `Connection.open`, or a test's own."""
+    """A function that opens a connection: `BrokerConnection.open`, or a test's."""
 
-    def __call__(self, broker: BrokerConfig, will: MqttMessage, timeout: float) -> Awaitable[BrokerConnection]:
-        """Return an open connection; UnreachableError or ConfigurationError when there is none to be had."""
+    def __call__(self, broker: BrokerConfig, will: MqttMessage, reply_timeout: float) -> Awaitable[BrokerConnection]:
+        """Return an open connection; the errors are those of `BrokerConnection.open`."""
         ...
 
 
 class Publisher:
-    """Publishes the outbox of one station for as long as `run` runs.
+    """Publishes the outbox of one station while `run` runs.
 
-    A message is deleted only after the broker acknowledged it with success, so one that was under way when the
-    connection broke is sent again: the same ``message-id``, once more. One that the broker denies is set aside with
-    its reason and the rest goes on.
+    A message is deleted only after the broker has acknowledged it. A message without an acknowledgement when the
+    connection breaks is sent again with the same ``message-id``. A message that the broker denies is set aside with the
+    reason, and the next ones are sent.
 
-    ``on_state(level, text)`` hears of every change: ``info`` with an empty text while all is well, ``warning`` for
-    what passes by itself or concerns single messages, ``alarm`` for what someone must put right. ``state`` is
+    ``on_state(level, text)`` is called at every change: ``info`` with an empty text without a fault, ``warning`` for a
+    fault that passes by itself or concerns single messages, ``alarm`` for a fault that a person must mend. ``state`` is
     ``connecting``, ``online``, ``waiting``, ``configuration`` or ``stopped``.
     """
 
@@ -92,17 +92,21 @@ class Publisher:
         self.state: PublisherState = "connecting"
 
     def stop(self) -> None:
-        """Ask `run` to end; call it in the event loop's thread.
+        """End `run`; call it in the event loop's thread.
 
-        What is under way is waited for, then ``offline`` is published. Where the broker does not answer within
-        ``farewell`` seconds the connection is cut, and the broker's copy of the will says so instead.
+        `run` waits for the messages it has sent and publishes ``offline``. If the broker does not answer within
+        ``stop_timeout`` s, the connection is cut, and the broker publishes the will instead.
         """
         self._stopping.set()
         if self._stop_deadline is not None:
             self._stop_deadline.reschedule(asyncio.get_running_loop().time() + self._stop_timeout)
 
     async def run(self) -> None:
-        """Publish until `stop`. Cancelling cuts the connection at once; nothing in the outbox is lost by either."""
+        """Publish until `stop`. Cancelling cuts the connection at once; neither loses a message of the outbox.
+
+        Raises:
+            TimeoutError: the outbox raised it before `stop`.
+        """
         try:
             async with asyncio.timeout(None) as self._stop_deadline:
                 await self._keep_connected()
@@ -130,7 +134,7 @@ class Publisher:
                     "waiting",
                     self._random_fraction() * min(LONGEST_RETRY_DELAY, FIRST_RETRY_DELAY * 2**failures),
                 )
-                failures = min(failures + 1, 10)  # far past the longest delay; a larger power would be for nothing
+                failures = min(failures + 1, 10)  # 2**10 s is above the longest delay
                 self._report("warning", f"{error} Readings wait on disk; trying again.")
             else:
                 return
@@ -168,22 +172,22 @@ class Publisher:
         return None if opening.cancelled() else opening.result()
 
     async def _publish_entries(self, connection: BrokerConnection) -> None:
-        """Publish entries until `stop`; return when all that were sent are settled."""
-        outbox, under_way = self._outbox, deque[tuple[OutboxMessage, asyncio.Future[PublishResult]]]()
+        """Publish entries until `stop`; return when every sent entry has its answer."""
+        outbox, in_flight = self._outbox, deque[tuple[OutboxMessage, asyncio.Future[PublishResult]]]()
         window = 1 if self._one_by_one else min(MAX_IN_FLIGHT, connection.receive_maximum)
         self._one_by_one = False
         last_id = 0
         while True:
-            outbox.changed.clear()  # before reading, so that what comes in between is noticed
+            outbox.changed.clear()  # before reading, so that an entry added meanwhile sets it again
             entries: list[OutboxMessage] = []
-            if not self._stopping.is_set() and len(under_way) < window:
-                entries = list(await outbox.pending(window - len(under_way), last_id))
+            if not self._stopping.is_set() and len(in_flight) < window:
+                entries = list(await outbox.pending(window - len(in_flight), last_id))
             for entry in entries:
                 message = MqttMessage(entry.topic, entry.payload, CONTENT_TYPE, entry.message_id)
-                under_way.append((entry, connection.send(message)))
+                in_flight.append((entry, connection.send(message)))
                 last_id = entry.id
-            if under_way:
-                await self._handle_results(connection, under_way)
+            if in_flight:
+                await self._handle_results(connection, in_flight)
             elif self._stopping.is_set():
                 return
             else:
@@ -192,18 +196,18 @@ class Publisher:
                     raise connection.lost.result()
 
     async def _handle_results(
-        self, connection: BrokerConnection, under_way: deque[tuple[OutboxMessage, asyncio.Future[PublishResult]]]
+        self, connection: BrokerConnection, in_flight: deque[tuple[OutboxMessage, asyncio.Future[PublishResult]]]
     ) -> None:
-        """Wait for the answer to the oldest message, then book it and all that were answered after it."""
+        """Wait for the answer to the oldest message; delete or reject it and every answered message after it."""
         error: PublishError | None = None
         try:
-            await self._wait_for_result(connection, under_way[0][1])
-        except PublishError as lost:
-            error = lost  # what was answered before the connection broke still counts
+            await self._wait_for_result(connection, in_flight[0][1])
+        except PublishError as publish_error:
+            error = publish_error  # answers from before the fault still count
         sent: list[int] = []
         denied: list[tuple[OutboxMessage, str]] = []
-        while under_way and under_way[0][1].done():
-            entry, answer = under_way.popleft()
+        while in_flight and in_flight[0][1].done():
+            entry, answer = in_flight.popleft()
             denial = answer.result().denial_reason
             if denial:
                 denied.append((entry, denial))
@@ -213,8 +217,8 @@ class Publisher:
             await self._outbox.delete_sent(sent)
         for entry, denial in denied:
             await self._reject(entry, denial)
-        if isinstance(error, MessageRejectedError) and under_way:
-            await self._handle_rejection(error, [entry for entry, _ in under_way])
+        if isinstance(error, MessageRejectedError) and in_flight:
+            await self._handle_rejection(error, [entry for entry, _ in in_flight])
         if error is not None:
             raise error
 
@@ -222,7 +226,7 @@ class Publisher:
         if len(entries) == 1:
             await self._reject(entries[0], error.message)
         else:
-            self._one_by_one = True  # the broker does not say which it was: the next connection sends them singly
+            self._one_by_one = True  # the broker does not name the message: the next connection sends one at a time
 
     async def _reject(self, entry: OutboxMessage, reason: str) -> None:
         await self._outbox.reject(entry.id, reason)
@@ -233,9 +237,14 @@ class Publisher:
     async def _wait_for_result(
         self, connection: BrokerConnection, answer: asyncio.Future[PublishResult]
     ) -> PublishResult:
-        """Return the broker's answer; its error when the connection is lost, or UnreachableError when none comes."""
-        ends: set[asyncio.Future[PublishResult] | asyncio.Future[PublishError]] = {answer, connection.lost}
-        await asyncio.wait(ends, timeout=self._reply_timeout, return_when=asyncio.FIRST_COMPLETED)
+        """Return the broker's answer.
+
+        Raises:
+            PublishError: the connection was lost.
+            UnreachableError: no answer within the reply timeout.
+        """
+        outcomes: set[asyncio.Future[PublishResult] | asyncio.Future[PublishError]] = {answer, connection.lost}
+        await asyncio.wait(outcomes, timeout=self._reply_timeout, return_when=asyncio.FIRST_COMPLETED)
         if answer.done():
             return answer.result()
         if connection.lost.done():
@@ -254,7 +263,7 @@ class Publisher:
             "state": state,
             "station": self._station,
             "software": VERSION,
-            # Of a will this is when the connection it belongs to was opened: nobody knows when it broke.
+            # A will has the time when its connection was opened: the time when it broke is unknown.
             "since" if reason != "connection lost" else "connected": format_rfc3339(self._clock.now().utc_ns),
         }
         if reason:
@@ -268,8 +277,8 @@ class Publisher:
             return
         self._report(
             "warning",
-            f"{self._broker} denied messages ({self._denied_count} since the start, last {self._last_denial}). They are set "
-            "aside; check what this station may publish.",
+            f"{self._broker} denied messages ({self._denied_count} since the start, last {self._last_denial}). "
+            "They are set aside; check what this station may publish.",
         )
 
     def _report(self, level: NoticeLevel, text: str) -> None:
@@ -278,13 +287,13 @@ class Publisher:
             self._on_state(level, text)
 
     async def _wait_unless_stopping(self, work: Awaitable[object]) -> None:
-        """Wait for ``work``, which is cancelled when `stop` comes first."""
+        """Wait for ``work``, or for `stop`, which cancels it."""
         await _first_of(work, self._stopping.wait())
 
 
 async def _first_of(*work: Awaitable[object]) -> None:
-    """Wait until one of ``work`` is done and cancel the others, except plain futures, which belong to someone else."""
-    waits: list[asyncio.Future[object]] = [asyncio.ensure_future(each) for each in work]
+    """Wait until one of ``work`` is done, and cancel the other tasks; plain futures belong to their creators."""
+    waits: list[asyncio.Future[object]] = [asyncio.ensure_future(awaitable) for awaitable in work]
     try:
         await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
     finally:

@@ -1,24 +1,24 @@
-"""Readings and verdicts as SenML packs (RFC 8428) in JSON: pure functions from the nouns to outbox rows.
+"""Readings and verdicts as SenML packs (RFC 8428) in JSON: pure functions that return outbox rows.
 
 **Names.** A pack's base name is our own path, ``meterlink/<station>/<meter>/`` for raw readings and
-``meterlink/<station>/<site>/<unit>/<test point>/`` for held readings; a record adds ``voltage``, ``verdict`` and so
-on. ``urn:dev:`` names (RFC 9039) need an address assigned by IEEE or an enterprise number; a meter's Bluetooth address
-is often random or hidden by the platform, so neither can be promised. Letters outside the set RFC 8428 section 4.5.1
-allows are replaced, and a tag made from the original keeps two such names apart.
+``meterlink/<station>/<site>/<unit>/<test point>/`` for accepted readings; a record adds ``voltage``, ``verdict`` and so
+on. ``urn:dev:`` names (RFC 9039) need an address assigned by IEEE or an enterprise number. A meter's Bluetooth address
+is often random or hidden by the platform, so they do not fit. Characters outside the set of RFC 8428 section 4.5.1 are
+replaced, and a hash of the original keeps such names distinct.
 
 **Units.** Base units only: V, A, Ohm, F, Hz, Cel. A percentage is sent as a ratio with the unit ``/``: in SenML ``%``
 is a deprecated name of that same unit, so 5 % is 0.05 (RFC 8428 section 12.1, note 2). A meter's battery is ``%EL``.
 
-**No value is not zero.** A reading without a number has no record of its quantity at all. In its place stands
-``<quantity>/status`` with the string ``overload`` or ``invalid``; it keeps a reader of the numbers from seeing a
-string and a reader of the statuses from missing it.
+**No value is not zero.** A reading without a number has no record of its quantity. It has the record
+``<quantity>/status`` with the string ``overload`` or ``invalid`` instead, so that a series of numbers never contains a
+string.
 
-**Alternating and direct** are different series: ``voltage-ac``, ``voltage-dc``, and ``voltage`` where the meter does
-not say.
+**Alternating and direct** are different series: ``voltage-ac``, ``voltage-dc``, and ``voltage`` if the meter does not
+distinguish them.
 
-**Time** is UTC by the station's clock. Below 2^28 s RFC 8428 section 4.5.3 takes a time as relative to now, and no
-clock that is set shows 1978: such a pack is sent with times relative to its last reading and the record ``clock`` =
-``not set``.
+**Time** is UTC by the station's clock. In RFC 8428 section 4.5.3 a time below 2^28 s is relative to now. A clock that
+shows such a time (before 4 July 1978) is not set: the pack then has times relative to its last reading and the record
+``clock`` = ``not set``.
 """
 
 import hashlib
@@ -37,7 +37,7 @@ from meterlink.store.rows import OutboxRow
 
 CONTENT_TYPE = "application/senml+json"  # RFC 8428 section 12.3.1
 
-# Names in the IANA registry "SenML Units", and what one of our base units is in that unit.
+# Unit names in the IANA registry "SenML Units", and the factor from our base unit to that unit.
 _UNITS: dict[Quantity, tuple[str, Decimal]] = {
     Quantity.VOLTAGE: ("V", Decimal(1)),
     Quantity.CURRENT: ("A", Decimal(1)),
@@ -50,7 +50,7 @@ _UNITS: dict[Quantity, tuple[str, Decimal]] = {
 }
 _PERCENT = Decimal("0.01")
 _ABSOLUTE_FROM = 2**28 * 1_000_000_000  # ns; RFC 8428 section 4.5.3
-_NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9:._-]+")  # RFC 8428 section 4.5.1 without "/", which parts our names
+_NOT_IN_A_NAME = re.compile(r"[^A-Za-z0-9:._-]+")  # RFC 8428 section 4.5.1 without "/", our separator
 _LONGEST_PART = 48  # characters; as long as a topic level
 
 Record = dict[str, str | float | bool]
@@ -59,12 +59,12 @@ Record = dict[str, str | float | bool]
 def name_part(text: str) -> str:
     """Return ``text`` as one part of a SenML name: letters, digits and ``-:._``, never empty.
 
-    Spaces become ``-``. Where anything else had to be replaced or cut off, eight hexadecimal digits of a hash of the
-    original are added, so that texts that differ in more than white space stay different names.
+    Spaces become ``-``. If any other character was replaced or cut off, eight hexadecimal digits of a hash of the
+    original follow. Texts that differ in more than white space get different names.
     """
     joined = "-".join(text.split())
-    plain = unicodedata.normalize("NFKD", joined).encode("ascii", "ignore").decode()
-    part = _NOT_IN_A_NAME.sub("-", plain)[:_LONGEST_PART]
+    ascii_text = unicodedata.normalize("NFKD", joined).encode("ascii", "ignore").decode()
+    part = _NOT_IN_A_NAME.sub("-", ascii_text)[:_LONGEST_PART]
     if part and part == joined:
         return part
     tag = hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()[:8]
@@ -72,7 +72,7 @@ def name_part(text: str) -> str:
 
 
 def readings_message(station: str, meter: Meter, readings: Sequence[Reading], message_id: str) -> OutboxRow:
-    """Return the message that carries ``readings`` of one meter, in the order given (at least one)."""
+    """Return the message with the ``readings`` of one meter (at least one), in their order."""
     records = list(_reading_records(readings))
     if any(reading.low_battery for reading in readings):
         records.append({"n": "low-battery", "vb": True})
@@ -92,11 +92,11 @@ def accepted_message(
     visit_uid: str,
     message_id: str,
 ) -> OutboxRow:
-    """Return the message that carries one held reading with its verdict and what the verdict rests on.
+    """Return the message with one accepted reading, its verdict and the grounds of the verdict.
 
-    Its records: the value, ``verdict``, ``margin``, ``limit-low``, ``limit-high``, ``limit-basis``, ``uncertainty``,
-    ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``reason``; then site, unit, circuit, component,
-    section, terminals, meter, visit and message id as strings. What is not known is left out.
+    Its records: the value, ``verdict``, ``margin``, ``limit-low``, ``limit-high``, ``limit-basis``,
+    ``expanded-uncertainty``, ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``reason``; then site,
+    unit, circuit, component, section, terminals, meter, visit and message id as strings. Unknown values have no record.
     """
     records = [*_reading_records([reading]), *_judgement_records(judgement, reading.quantity)]
     texts = {
@@ -127,9 +127,9 @@ def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Rec
                 yield _quantity_record(name, quantity, to_base(limit, limits.unit))
         yield {"n": "limit-basis", "vs": limits.basis}
         if judgement.expanded_uncertainty is not None:
-            # A half-width is a difference: from °F only the scale counts, not the 32 degrees between the zeros.
+            # A half-width is a difference: from °F only the scale factor applies, not the offset of 32 degrees.
             width = to_base(judgement.expanded_uncertainty, limits.unit) - to_base(Decimal(0), limits.unit)
-            yield _quantity_record("uncertainty", quantity, width)
+            yield _quantity_record("expanded-uncertainty", quantity, width)
     if judgement.deviation_percent is not None:
         yield {"n": "deviation", "u": "/", "v": float(judgement.deviation_percent * _PERCENT)}
     if judgement.probability is not None:
@@ -148,9 +148,9 @@ def _reading_records(readings: Sequence[Reading]) -> Iterable[Record]:
     first, last = readings[0].timestamp, readings[-1].timestamp
     absolute = _clock_set(readings)
     for reading in readings:
-        stamp = reading.timestamp
-        after = stamp.utc_ns - first.utc_ns if absolute else stamp.monotonic_ns - last.monotonic_ns
-        time: Record = {"t": float(Decimal(after).scaleb(-9))} if after else {}
+        timestamp = reading.timestamp
+        offset_ns = timestamp.utc_ns - first.utc_ns if absolute else timestamp.monotonic_ns - last.monotonic_ns
+        time: Record = {"t": float(Decimal(offset_ns).scaleb(-9))} if offset_ns else {}
         yield _value_record(reading) | time
 
 
@@ -174,7 +174,7 @@ def _clock_set(readings: Sequence[Reading]) -> bool:
 
 
 def _pack(base: Record, records: list[Record]) -> bytes:
-    # Without a clock record of its own the base fields go into the first record, as in RFC 8428 section 5.1.2.
+    # Without a clock record the base fields are part of the first record, as in RFC 8428 section 5.1.2.
     pack = [base, *records] if "n" in base else [base | records[0], *records[1:]]
     text = json.dumps(pack, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return text.encode(errors="replace")

@@ -1,1 +1,1 @@
-"""Settling: from the moving readings of a meter to the one reading that counts."""
+"""Settling: from the moving readings of a meter to its settled reading."""

@@ -1,1 +1,1 @@
-"""The pipeline: meter, driver, tag, settle, judge, commit, publish."""
+"""The daemon: from a meter's packets to accepted, judged, committed and published readings."""

@@ -1,4 +1,4 @@
-"""What watchers ask of a running station about the meters on the air."""
+"""The watchers' commands that find and bind meters."""
 
 import asyncio
 from collections.abc import Callable, Collection, Sequence
@@ -12,14 +12,14 @@ from meterlink.store.meters import RegisteredMeter
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
 
-METER_COMMANDS = frozenset({"find", "look", "bind", "unbind", "alias"})
+METER_COMMANDS = frozenset({"find", "discover_services", "bind", "unbind", "change_address"})
 
 
 class MeterCommands:
-    """Finds and binds meters while the station has the adapter and the database.
+    """Carries out the commands in `METER_COMMANDS`.
 
-    ``rows`` returns the meters of the data folder; ``wanted`` are addresses the station connects to whether bound or
-    not; ``call`` is told what a meter at an address is called.
+    ``known_meters`` returns the meters of the data folder. The station connects to the ``always_connected`` addresses
+    even if they are not bound. ``rename_meter(address, name)`` is called for a meter that was bound.
     """
 
     def __init__(
@@ -42,7 +42,7 @@ class MeterCommands:
         self._rename_meter = rename_meter
 
     async def execute(self, command: Command) -> str:
-        """Do what a watcher asks; return why not, in words, or nothing."""
+        """Carry out a watcher's command; return the error as a sentence, empty if there is none."""
         try:
             await self._execute(command)
         except MeterlinkError as error:
@@ -51,26 +51,26 @@ class MeterCommands:
 
     async def _execute(self, command: Command) -> None:
         meter, text = command.get("meter", ""), command.get("text", "")
-        match command.get("do"):
+        match command.get("command"):
             case "find":
                 self._send_view(
                     await self._discovery.discovery_view(request_text=text, radio_error=self._radio.state.error)
                 )
-            case "look":
+            case "discover_services":
                 await self._discovery.discover_services(meter)
             case "bind":
                 await self._update_connection((await self._discovery.bind(meter, text, self._writer))[1])
             case "unbind":
                 await self._update_connection(await self._discovery.unbind(meter, self._writer))
-            case "alias":
+            case "change_address":
                 await self._update_connection(await self._discovery.add_alias(meter, text, self._writer))
 
     async def _update_connection(self, meter: RegisteredMeter) -> None:
-        """Connect the meter under its present address if it is bound, and under no other."""
+        """Connect a bound meter at its present address, and disconnect its other addresses."""
         row = next(row for row in await asyncio.to_thread(self._known_meters) if row.id == meter.id)
         for address in (row.meter.address, *row.aliases):
-            present = row.bound and address.upper() == row.current_address.upper()
-            if not present and address.upper() not in self._always_connected:
+            is_current = row.bound and address.upper() == row.current_address.upper()
+            if not is_current and address.upper() not in self._always_connected:
                 await self._radio.remove_meter(address)
         if row.bound:
             self._radio.add_meter(replace(row.meter, address=row.current_address))

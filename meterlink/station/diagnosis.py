@@ -1,4 +1,4 @@
-"""What the visit in hand points to so far, and what is worked out of several of its readings. Pure."""
+"""The diagnosis and the derived points of the present visit. Pure."""
 
 from collections.abc import Sequence
 
@@ -15,72 +15,73 @@ from meterlink.diagnosis.observations import (
 )
 from meterlink.judge.judging import MeasuredValue
 from meterlink.link.messages import CauseView, DerivedView
+from meterlink.station.rules import shipped_rules
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 
-# Below this a finding is one of several possibilities: shown on request, not said as advice.
+# A less confident cause is one of several possibilities: shown on request, not given as advice.
 _ACTIONABLE_CONFIDENCES = {Confidence.VERY_LIKELY, Confidence.LIKELY}
 
 
 def diagnose_visit(visit: ActiveVisit) -> Diagnosis:
-    """Return what the held readings of ``visit`` point to; test points without a reading lend their ratings."""
-    return diagnose(Case(tuple(_point_readings(visit).values()), supply_frequency(visit.derived)))
+    """Return the diagnosis of the visit's accepted readings; of a test point without reading its rating counts."""
+    return diagnose(Case(tuple(_point_readings(visit).values()), supply_frequency(visit.derived)), shipped_rules())
 
 
 def supply_frequency(points: Sequence[DerivedPoint]) -> float | None:
-    """Return the supply frequency in Hz that a plan states for its under-load checks, None where it states none."""
-    return next((float(check.frequency.base_value) for check in points if check.frequency is not None), None)
+    """Return the supply frequency in Hz of a plan's under-load points, None if the plan states none."""
+    return next((float(point.frequency.base_value) for point in points if point.frequency is not None), None)
 
 
 def derived_results(visit: ActiveVisit) -> tuple[DerivedResult, ...]:
-    """Return what the plan's derived checks say of the held readings of ``visit``."""
+    """Return the results at the plan's derived points, from the visit's accepted readings."""
     return judge_derived_points(
         visit.derived, DerivedInputs(_point_readings(visit), visit.limits, visit.capacitor_tolerance)
     )
 
 
 def derived_views(derived: Sequence[DerivedResult]) -> list[DerivedView]:
-    """Return what was worked out as watchers see it, in plan order."""
+    """Return the views of ``derived``, in the same order."""
     return [
         DerivedView(
-            key=each.point.key,
-            title=each.point.title,
-            kind=str(each.point.kind),
-            verdict=None if each.verdict is None else str(each.verdict),
-            margin=None if each.margin is None else str(each.margin),
-            value=each.value,
-            text=each.text,
-            basis=each.basis,
-            missing=list(each.missing),
+            key=result.point.key,
+            title=result.point.title,
+            kind=str(result.point.kind),
+            verdict=None if result.verdict is None else str(result.verdict),
+            margin=None if result.margin is None else str(result.margin),
+            value=result.value,
+            text=result.text,
+            basis=result.basis,
+            missing=list(result.missing),
         )
-        for each in derived
+        for result in derived
     ]
 
 
 def _point_readings(visit: ActiveVisit) -> dict[str, PointReadings]:
     return {
-        key: judge_with_known_limits(point, tuple(_observation(held) for held in visit.accepted[key]))
+        key: judge_with_known_limits(point, tuple(_observation(accepted) for accepted in visit.accepted[key]))
         for key, point in visit.points.items()
     }
 
 
 def foremost_cause(diagnosis: Diagnosis, accepted: AcceptedReading) -> Cause | None:
-    """Return the foremost finding that rests on ``held`` and is sure enough to act on, if there is one."""
-    about = (finding for finding in diagnosis.causes if accepted.number in finding.reading_numbers)
-    return next((finding for finding in about if finding.confidence in _ACTIONABLE_CONFIDENCES), None)
+    """Return the most confident cause that rests on ``accepted``, None if none is likely or very likely."""
+    related = (cause for cause in diagnosis.causes if accepted.number in cause.reading_numbers)
+    return next((cause for cause in related if cause.confidence in _ACTIONABLE_CONFIDENCES), None)
 
 
 def cause_views(diagnosis: Diagnosis) -> list[CauseView]:
-    """Return the findings as watchers see them, the foremost first."""
+    """Return the views of the causes, the most confident first."""
     return [
         CauseView(
-            title=finding.title,
-            confidence=str(finding.confidence),
-            evidence_for=list(finding.evidence_for),
-            evidence_against=list(finding.evidence_against),
-            next_measurement=finding.next_measurement,
-            caution=finding.caution,
+            title=cause.title,
+            confidence=str(cause.confidence),
+            evidence_for=list(cause.evidence_for),
+            evidence_against=list(cause.evidence_against),
+            next_measurement=cause.next_measurement,
+            caution=cause.caution,
         )
-        for finding in diagnosis.causes
+        for cause in diagnosis.causes
     ]
 
 

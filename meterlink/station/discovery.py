@@ -1,4 +1,4 @@
-"""What is on the air, held against the drivers and the bound meters; binding, unbinding, recognising again."""
+"""Devices on the air compared with drivers and bound meters; binding and unbinding meters."""
 
 import asyncio
 from collections.abc import Callable, Sequence
@@ -20,27 +20,31 @@ from meterlink.store.meters import RegisteredMeter
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
 
-# Closer looks kept: a person looks at a handful.
+# Devices whose services are remembered; a person connects to a handful.
 _MAX_CACHED_DEVICES = 32
-# The end of an address that is put behind a name that another meter has already: two of its six bytes.
+# If another meter has the same name, the last two of the address's six bytes are added to it.
 _ADDRESS_SUFFIX_LENGTH = 5  # characters
 
 
 class DeviceScanner(Protocol):
-    """Who hears what is on the air and can look closer: the daemon's `Radio`, or a `Survey`."""
+    """The daemon's `Radio` or a `Discovery`: hears devices and reads their services."""
 
     def devices(self) -> Sequence[DiscoveredDevice]:
-        """Return what was heard lately."""
+        """Return the devices heard lately."""
         ...
 
     async def discover_services(self, address: str) -> DiscoveredServices:
-        """Connect once; RadioError in words."""
+        """Connect once and read the services.
+
+        Raises:
+            RadioError: the device was not heard, or the connection failed.
+        """
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class _Device:
-    """One device: heard, connected by the station (``link``), bound (``row``), or several of these."""
+    """One device: heard (``discovered``), supervised (``status``), known in the data folder (``row``), or several."""
 
     address: str
     discovered: DiscoveredDevice | None
@@ -61,10 +65,9 @@ class _Device:
 
 
 class MeterDiscovery:
-    """Says what is on the air, and binds meters.
+    """Lists the devices on the air, and binds meters.
 
-    ``known`` returns the meters of the data folder, ``links`` those the station looks after. ``bound_as`` and
-    ``unbound`` are told of what was done, once it is on the disk.
+    ``known_meters`` returns the meters of the data folder, ``meter_statuses`` those that the station supervises.
     """
 
     def __init__(
@@ -81,28 +84,40 @@ class MeterDiscovery:
         self._services_by_address: dict[str, DiscoveredServices] = {}
 
     async def discovery_view(self, request_text: str = "", radio_error: str = "") -> DiscoveryView:
-        """Return everything heard, bound or connected: bound meters first, then the best fitting, then the nearest."""
-        spotted = await self._devices()
-        for one in spotted:
-            if one.status is not None:  # the station has seen what it offers, if it was ever connected
+        """Return all devices: bound meters first, then by score, then by signal strength."""
+        devices = await self._devices()
+        for device in devices:
+            if device.status is not None:  # the radio has its services already, if it was ever connected
                 with suppress(RadioError):
-                    self._cache_services(one.address, await self._scanner.discover_services(one.address))
-        found = [self._device_view(one) for one in spotted]
-        found.sort(key=lambda one: (not one["bound"], -one["score"], -(one["rssi"] or -999), one["address"]))
-        broken = [f"{one.name} of {one.distribution}: {one.reason}" for one in self._drivers.loaded.failures]
+                    self._cache_services(device.address, await self._scanner.discover_services(device.address))
+        views = [self._device_view(device) for device in devices]
+        views.sort(key=lambda view: (not view["bound"], -view["score"], -(view["rssi"] or -999), view["address"]))
+        broken = [
+            f"{failure.name} of {failure.distribution}: {failure.reason}" for failure in self._drivers.loaded.failures
+        ]
         return DiscoveryView(
-            topic="air", request_text=request_text, devices=found, broken_drivers=broken, radio_error=radio_error
+            topic="discovery", request_text=request_text, devices=views, broken_drivers=broken, radio_error=radio_error
         )
 
     async def address_of(self, address_or_name: str) -> str:
-        """Return the address of what has this address or this name; RadioError or InputError where none or several."""
+        """Return the address of the device with this address or name.
+
+        Raises:
+            RadioError: there is no such device.
+            InputError: several devices have the name.
+        """
         return (await self._resolve_device(address_or_name)).address
 
     async def discover_services(self, address_or_name: str) -> str:
-        """Connect once to the meter at an address, or of a name, and keep what it offers; return its address."""
-        one = await self._resolve_device(address_or_name)
-        self._cache_services(one.address, await self._scanner.discover_services(one.address))
-        return one.address
+        """Connect once to the device with this address or name, remember its services, and return its address.
+
+        Raises:
+            RadioError: there is no such device, or the connection failed.
+            InputError: several devices have the name.
+        """
+        device = await self._resolve_device(address_or_name)
+        self._cache_services(device.address, await self._scanner.discover_services(device.address))
+        return device.address
 
     def _cache_services(self, address: str, services: DiscoveredServices) -> None:
         self._services_by_address.pop(address.upper(), None)
@@ -111,128 +126,150 @@ class MeterDiscovery:
             del self._services_by_address[next(iter(self._services_by_address))]
 
     async def bind(self, address_or_name: str, name: str, writer: Writer) -> tuple[Meter, RegisteredMeter]:
-        """Look closer, then bind the meter by address, serial number and service; return it and what it is known as.
+        """Read the meter's services, then bind it by address, serial number and service.
 
-        ``name`` is what it is to be called, empty for what it calls itself. RadioError, DriverError or InputError, with
-        nothing bound, where it does not answer, no driver fits, or another meter is in the way.
+        An empty ``name`` keeps the advertised name. Returns ``(meter, registered meter)``. Nothing is bound on error.
+
+        Raises:
+            RadioError: the meter was not heard, or the connection failed.
+            DriverError: no driver fits.
+            InputError: several devices have the name, or another bound meter is in conflict.
         """
         address = await self.discover_services(address_or_name)
-        one, look = await self._resolve_device(address), self._services_by_address[address.upper()]
-        kind = self._choose_driver(one, look)
-        service = reading_service_uuid(look.characteristics, open_driver(kind, look.characteristics))
-        given = clean_text(name)
-        meter = Meter(address, given or await self._unused_name(one), kind.name, look.serial, service)
-        return meter, await asyncio.wrap_future(writer.bind(meter, name_given=bool(given)))
+        device, services = await self._resolve_device(address), self._services_by_address[address.upper()]
+        factory = self._choose_driver(device, services)
+        service = reading_service_uuid(services.characteristics, open_driver(factory, services.characteristics))
+        new_name = clean_text(name)
+        meter = Meter(address, new_name or await self._unused_name(device), factory.name, services.serial, service)
+        return meter, await asyncio.wrap_future(writer.bind(meter, name_given=bool(new_name)))
 
     async def unbind(self, address_or_name: str, writer: Writer) -> RegisteredMeter:
-        """Bind a meter, by address or name, no longer; return what it is known as."""
+        """Unbind the meter with this address or name, and return its registration.
+
+        Raises:
+            InputError: no such meter is bound.
+        """
         row = next((row for row in await self._meter_rows() if row.bound and _is_named(row, address_or_name)), None)
         return await asyncio.wrap_future(writer.unbind(row.meter.address if row else clean_text(address_or_name)))
 
     async def add_alias(self, old: str, new: str, writer: Writer) -> RegisteredMeter:
-        """Note that the meter known under ``old`` now has the address ``new``; return what it is known as.
+        """Record that the meter known as ``old`` now has the address ``new``, and return its registration.
 
-        Where it is heard, what answers at ``new`` must have the serial number and the service of that meter, as far as
-        they are known: InputError otherwise.
+        If ``new`` is heard, the serial number and the service there must be those of the meter, as far as known.
+
+        Raises:
+            InputError: ``old`` is unknown, or another meter answers at ``new``.
+            RadioError: ``new`` is heard, but the connection failed.
         """
         row = next((row for row in await self._meter_rows() if _is_named(row, old)), None)
         if row is None:
             raise InputError(f"No meter is known under {old}.", "See the known ones: meterlink find")
         if self._discovered_at(new) is not None:
             address = await self.discover_services(new)
-            if differs := identity_mismatch(row.meter, self._services_by_address[address.upper()]):
-                raise InputError(f"{new} is not that meter: {differs}.", "Bind it as a meter of its own.")
+            if mismatch := identity_mismatch(row.meter, self._services_by_address[address.upper()]):
+                raise InputError(f"{new} is not that meter: {mismatch}.", "Bind it as a meter of its own.")
         return await asyncio.wrap_future(writer.add_alias(row.meter.address, new))
 
     async def _meter_rows(self) -> Sequence[MeterRow]:
         return await asyncio.to_thread(self._known_meters)
 
     async def _devices(self) -> list[_Device]:
-        heard = {one.address.upper(): one for one in self._scanner.devices()}
-        links = {link.address.upper(): link for link in self._meter_statuses()}
+        heard = {device.address.upper(): device for device in self._scanner.devices()}
+        statuses = {status.address.upper(): status for status in self._meter_statuses()}
         rows = await self._meter_rows()
-        bound = {address.upper(): row for row in rows for address in (row.meter.address, *row.aliases)}
-        present = {row.current_address.upper() for row in rows if row.bound}
+        known = {address.upper(): row for row in rows for address in (row.meter.address, *row.aliases)}
+        bound = {row.current_address.upper() for row in rows if row.bound}
         return [
             _Device(
-                next(one.address for one in (heard.get(key), links.get(key)) if one) if key in heard | links
-                else bound[key].current_address,
-                heard.get(key), links.get(key), bound.get(key),
+                next(source.address for source in (heard.get(key), statuses.get(key)) if source)
+                if key in heard | statuses else known[key].current_address,
+                heard.get(key), statuses.get(key), known.get(key),
             )
-            for key in dict.fromkeys([*heard, *links, *present])
+            for key in dict.fromkeys([*heard, *statuses, *bound])
         ]  # fmt: skip
 
     def _discovered_at(self, address: str) -> DiscoveredDevice | None:
-        return next((one for one in self._scanner.devices() if one.address.upper() == address.upper()), None)
+        return next((device for device in self._scanner.devices() if device.address.upper() == address.upper()), None)
 
     async def _resolve_device(self, address_or_name: str) -> _Device:
-        """Return what has this address; failing that, what is alone in having this name."""
-        spotted = await self._devices()
-        at = [one for one in spotted if one.address.upper() == address_or_name.strip().upper()]
-        wanted = clean_text(address_or_name)
-        named = [one for one in spotted if wanted in {one.name, one.row.meter.name if one.row else ""}]
-        candidates = at or named
+        """Return the device with this address, or else the only device with this name.
+
+        Raises:
+            RadioError: there is no such device.
+            InputError: several devices have the name.
+        """
+        devices = await self._devices()
+        by_address = [device for device in devices if device.address.upper() == address_or_name.strip().upper()]
+        name = clean_text(address_or_name)
+        by_name = [device for device in devices if name in {device.name, device.row.meter.name if device.row else ""}]
+        candidates = by_address or by_name
         if not candidates:
-            raise RadioError(*not_found_message(wanted))
+            raise RadioError(*not_found_message(name))
         if len(candidates) > 1:
-            addresses = ", ".join(one.address for one in candidates)
-            raise InputError(f"{len(candidates)} meters here are called {wanted!r}.", f"Give the address: {addresses}.")
+            addresses = ", ".join(device.address for device in candidates)
+            raise InputError(
+                f"{len(candidates)} meters here have the name {name!r}.", f"Give the address: {addresses}."
+            )
         return candidates[0]
 
     def _choose_driver(self, device: _Device, services: DiscoveredServices) -> DriverFactory:
-        chosen = self._configured_driver(device) or self._drivers.choose(device.advertisement, services.characteristics)
-        if chosen is None:
+        configured = self._configured_driver(device)
+        factory = configured or self._drivers.choose(device.advertisement, services.characteristics)
+        if factory is None:
             raise DriverError(
                 f"{device.name or device.address} was not bound: {_no_driver_text(services)}", _TEACH_REMEDY
             )
-        return chosen
+        return factory
 
     def _configured_driver(self, device: _Device) -> DriverFactory | None:
-        """Return the driver that the settings name for it, under any of its addresses."""
+        """Return the driver factory that the settings name for one of the device's addresses."""
         addresses = [device.address, *((device.row.meter.address, *device.row.aliases) if device.row else ())]
-        return next((kind for each in addresses if (kind := self._drivers.configured.get(each.upper()))), None)
+        factories = (self._drivers.configured.get(address.upper()) for address in addresses)
+        return next((factory for factory in factories if factory), None)
 
     async def _unused_name(self, device: _Device) -> str:
-        """Return what the meter calls itself, told apart where another bound meter has that name."""
+        """Return the advertised name, with the end of the address if another bound meter has that name."""
         name = device.name or device.address
-        taken = {row.meter.name for row in await self._meter_rows() if row.bound and row is not device.row}
+        used = {row.meter.name for row in await self._meter_rows() if row.bound and row is not device.row}
         if device.row is not None:
-            taken.discard(device.row.meter.name)
-        if name not in taken:
+            used.discard(device.row.meter.name)
+        if name not in used:
             return name
         return (
             f"{clean_text(name, LONGEST_NAME - _ADDRESS_SUFFIX_LENGTH - 1)} {device.address[-_ADDRESS_SUFFIX_LENGTH:]}"
         )
 
     def _device_view(self, device: _Device) -> DeviceView:
-        look = self._services_by_address.get(device.address.upper())
+        services = self._services_by_address.get(device.address.upper())
         scores = rank_drivers(
-            self._drivers.loaded.factories, device.advertisement, look.characteristics if look else None
+            self._drivers.loaded.factories, device.advertisement, services.characteristics if services else None
         )
-        named = self._configured_driver(device)
-        if named is not None:
-            scores = [(named, CERTAIN), *(pair for pair in scores if pair[0].name != named.name)]
-        top = scores[0][1] if scores else 0.0
-        serial = (look.serial if look else "") or (device.row.meter.serial if device.row else "")
-        fits = score_text(top)
-        driver = scores[0][0].name if scores and fits != "no" else ""
+        configured = self._configured_driver(device)
+        if configured is not None:
+            scores = [(configured, CERTAIN), *(pair for pair in scores if pair[0].name != configured.name)]
+        best_score = scores[0][1] if scores else 0.0
+        serial = (services.serial if services else "") or (device.row.meter.serial if device.row else "")
+        fit = score_text(best_score)
+        driver = scores[0][0].name if scores and fit != "no" else ""
         return DeviceView(
             name=device.name,
             address=device.address,
             rssi=device.advertisement.rssi if device.discovered else device.status.rssi if device.status else None,
             advertised_services=list(device.advertisement.service_uuids),
-            discovered_services=sorted({found.service_uuid for found in look.characteristics}) if look else None,
+            discovered_services=sorted({characteristic.service_uuid for characteristic in services.characteristics})
+            if services
+            else None,
             driver=(device.status.driver if device.status else "") or driver,
-            score=top,
-            fit=fits,
-            driver_configured=named is not None,
-            driver_scores=[DriverScoreView(name=kind.name, score=score) for kind, score in scores if score > 0],
+            score=best_score,
+            fit=fit,
+            driver_configured=configured is not None,
+            driver_scores=[DriverScoreView(name=factory.name, score=score) for factory, score in scores if score > 0],
             bound=bool(device.row and device.row.bound),
             meter_name=device.row.meter.name if device.row else "",
             first_address=device.row.meter.address if device.row else "",
             serial=serial,
             state=str(device.status.state) if device.status else "",
-            unusable_reason=_unusable_reason(device, look, fits),
+            unusable_reason=_unusable_reason(device, services, fit),
         )
 
 
@@ -240,37 +277,40 @@ _TEACH_REMEDY = "Install its driver, or teach its profile: meterlink capture, th
 
 
 def identity_mismatch(meter: Meter, services: DiscoveredServices) -> str:
-    """Return, in words, how what answers differs from the meter that was bound; empty where nothing shows it does."""
+    """Return, as a clause, how the services differ from those of the bound ``meter``; empty without a difference."""
     if meter.serial and services.serial and meter.serial != services.serial:
         return f"its serial number is {services.serial}, not {meter.serial}"
-    if meter.service_uuid and all(found.service_uuid != meter.service_uuid for found in services.characteristics):
+    uuids = {characteristic.service_uuid for characteristic in services.characteristics}
+    if meter.service_uuid and meter.service_uuid not in uuids:
         return f"it has no service {meter.service_uuid}"
     return ""
 
 
-def _unusable_reason(device: _Device, services: DiscoveredServices | None, fits: str) -> str:
-    """Return why the meter cannot be used as it is, in words; empty where it can."""
+def _unusable_reason(device: _Device, services: DiscoveredServices | None, fit: str) -> str:
+    """Return why the meter cannot be used now, as a sentence; empty if it can."""
     if (
         device.row is not None
         and device.row.bound
         and services is not None
-        and (differs := identity_mismatch(device.row.meter, services))
+        and (mismatch := identity_mismatch(device.row.meter, services))
     ):
-        return f"Another meter answers at this address: {differs}."
+        return f"Another meter answers at this address: {mismatch}."
     if device.status is not None:
         return "" if device.status.state is ConnectionState.CONNECTED else device.status.detail
     if device.discovered is None:
-        return "Not heard. Switch the meter and its Bluetooth on, or come closer."
-    if fits != "no":
+        return "Not heard. Switch the meter and its Bluetooth on, or move closer."
+    if fit != "no":
         return ""
     if services is None:
-        return f"No driver fits what it advertises. Connect to look closer: meterlink find --connect {device.address}"
+        return f"No driver fits its advertisement. Read its services: meterlink find --connect {device.address}"
     return f"{_no_driver_text(services)} {_TEACH_REMEDY}"
 
 
 def _no_driver_text(services: DiscoveredServices) -> str:
-    speaks = any(found.properties & {"notify", "indicate", "read"} for found in services.characteristics)
-    return "No driver fits its services." if speaks else "It offers nothing that could be read."
+    readable = any(
+        characteristic.properties & {"notify", "indicate", "read"} for characteristic in services.characteristics
+    )
+    return "No driver fits its services." if readable else "It has no value that can be read."
 
 
 def _is_named(row: MeterRow, address_or_name: str) -> bool:

@@ -1,4 +1,4 @@
-"""The drivers a station on some data folder can use, and what becomes of them when profiles change."""
+"""The drivers of a data folder: installed drivers and profiles, reloaded when a profile changes."""
 
 import asyncio
 import logging
@@ -9,12 +9,13 @@ from pathlib import Path
 from meterlink.core.errors import SettingsError
 from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 from meterlink.plugins import DriverFailure, LoadedDrivers, best_driver, load_drivers
-from meterlink.profiles import PROFILES_FOLDER, Profile, ProfileDriverFactory, compile_profile, load_profiles
+from meterlink.profiles import Profile, ProfileDriverFactory, compile_profile
 from meterlink.settings import SETTINGS_FILE, MeterSettings, load_settings
+from meterlink.station.profile_files import PROFILES_FOLDER, load_profiles
 
 log = logging.getLogger(__name__)
 
-# How often the profiles' folder is looked at: soon enough for whoever has just saved a file, and a few file names.
+# A person who has just saved a profile waits two seconds at most; listing a few file names is cheap.
 PROFILE_POLL_PERIOD = 2.0  # s
 
 _FolderSnapshot = tuple[tuple[str, int, int], ...]
@@ -22,20 +23,24 @@ _FolderSnapshot = tuple[tuple[str, int, int], ...]
 
 @dataclass(slots=True)
 class Drivers:
-    """What meters are read with: the ``loaded`` kinds, and those ``named`` for a meter, by its address in capitals."""
+    """Driver factories: all ``loaded`` ones, and those ``configured`` for a meter, by its address in capitals."""
 
     loaded: LoadedDrivers
     configured: dict[str, DriverFactory] = field(default_factory=dict)
 
     @classmethod
     def load(cls, folder: Path, meters: Iterable[MeterSettings]) -> "Drivers":
-        """Load those of a data folder; SettingsError where the settings name a profile that cannot be used."""
+        """Load the drivers of a data folder.
+
+        Raises:
+            SettingsError: the settings name a profile that is missing or has an error.
+        """
         loaded = load_all_drivers(folder)
         return cls(loaded, configured_drivers(loaded, meters))
 
     @classmethod
     def load_tolerantly(cls, folder: Path) -> "Drivers":
-        """Load those of a data folder; what is wrong with its settings is one more driver that cannot be used."""
+        """Load the drivers of a data folder; an error in its settings becomes one more failure in ``loaded``."""
         loaded = load_all_drivers(folder)
         try:
             return cls(loaded, configured_drivers(loaded, load_settings(folder).meters))
@@ -44,23 +49,27 @@ class Drivers:
             return cls(LoadedDrivers(loaded.factories, (*loaded.failures, failure)))
 
     def choose(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverFactory | None:
-        """Return the kind that fits a meter best, None where none does."""
-        chosen = best_driver(self.loaded.factories, advertisement, services)
-        return None if chosen is None else chosen[0]
+        """Return the factory that fits a meter best, None if none fits."""
+        best = best_driver(self.loaded.factories, advertisement, services)
+        return None if best is None else best[0]
 
-    def add(self, kind: DriverFactory) -> None:
-        """Use this kind, too, in the place of another of its name."""
-        others = tuple(one for one in self.loaded.factories if one.name != kind.name)
-        self.loaded = LoadedDrivers((*others, kind), self.loaded.failures)
+    def add(self, factory: DriverFactory) -> None:
+        """Add a factory; it replaces one of the same name."""
+        others = tuple(existing for existing in self.loaded.factories if existing.name != factory.name)
+        self.loaded = LoadedDrivers((*others, factory), self.loaded.failures)
 
     @property
     def profiles(self) -> dict[str, Profile]:
-        """The profiles among the loaded kinds, by the kind's name."""
-        return {kind.name: kind.profile for kind in self.loaded.factories if isinstance(kind, ProfileDriverFactory)}
+        """The loaded profiles, ``{factory name: profile}``."""
+        return {
+            factory.name: factory.profile
+            for factory in self.loaded.factories
+            if isinstance(factory, ProfileDriverFactory)
+        }
 
 
 def load_all_drivers(folder: Path) -> LoadedDrivers:
-    """Return the installed drivers and the profiles of the data folder, with those of both that are broken."""
+    """Return the installed drivers and the profiles of a data folder, with the failures of both."""
     installed = load_drivers()
     profiles, failures = load_profiles(folder / PROFILES_FOLDER)
     return LoadedDrivers(
@@ -70,25 +79,28 @@ def load_all_drivers(folder: Path) -> LoadedDrivers:
 
 
 def configured_drivers(loaded: LoadedDrivers, meters: Iterable[MeterSettings]) -> dict[str, DriverFactory]:
-    """Return the driver kinds of the meters whose settings name a profile, by address in capitals.
+    """Return the factories of the meters whose settings name a profile: ``{address in capitals: factory}``.
 
-    SettingsError, naming the meter, for a profile that is not there or has an error.
+    Raises:
+        SettingsError: a profile is missing or has an error; the message names the meter.
     """
-    profiles = {kind.profile.name: kind for kind in loaded.factories if isinstance(kind, ProfileDriverFactory)}
-    named: dict[str, DriverFactory] = {}
+    profiles = {
+        factory.profile.name: factory for factory in loaded.factories if isinstance(factory, ProfileDriverFactory)
+    }
+    configured: dict[str, DriverFactory] = {}
     for meter in meters:
         if meter.profile and meter.profile not in profiles:
             raise SettingsError(
-                f"[[meter]] {meter.address}: there is no usable profile {meter.profile!r}.",
+                f"[[meter]] {meter.address}: there is no valid profile {meter.profile!r}.",
                 f"The folder {PROFILES_FOLDER} has: {', '.join(sorted(profiles)) or 'none'}.",
             )
         if meter.profile:
-            named[meter.address.upper()] = profiles[meter.profile]
-    return named
+            configured[meter.address.upper()] = profiles[meter.profile]
+    return configured
 
 
 def log_failures(loaded: LoadedDrivers, before: Iterable[DriverFailure] = ()) -> None:
-    """Log each driver that is left out and was not ``before``."""
+    """Log each failure that is not in ``before``."""
     known = set(before)
     for failure in loaded.failures:
         if failure not in known:
@@ -101,18 +113,18 @@ async def watch_profiles(
     meters: Sequence[MeterSettings],
     on_change: Callable[[dict[str, Profile | None]], Awaitable[None]],
 ) -> None:
-    """Take in profiles that are put into the folder, changed or taken out, until cancelled.
+    """Reload the profiles each time a file in the folder is added, changed or removed, until cancelled.
 
-    ``changed`` is told of those that differ, by the kind's name; None for one that is gone. A profile that is gone
-    while some file cannot be used is probably in that file, half saved: it stays in use.
+    ``on_change`` receives ``{factory name: changed profile, or None if removed}``. If a profile is missing while a file
+    has an error, that file is probably its half-saved version, so the profile stays in use.
     """
-    seen = await asyncio.to_thread(_folder_snapshot, folder)
+    snapshot = await asyncio.to_thread(_folder_snapshot, folder)
     while True:
         await asyncio.sleep(PROFILE_POLL_PERIOD)
-        now = await asyncio.to_thread(_folder_snapshot, folder)
-        if now == seen:
+        latest = await asyncio.to_thread(_folder_snapshot, folder)
+        if latest == snapshot:
             continue
-        seen = now
+        snapshot = latest
         before, failures = drivers.profiles, drivers.loaded.failures
         loaded = await asyncio.to_thread(load_all_drivers, folder)
         log_failures(loaded, failures)
@@ -126,19 +138,19 @@ async def watch_profiles(
             log.warning("%s", error)
         after = drivers.profiles
         names = before.keys() | after.keys()
-        differ = {name: after.get(name) for name in names if before.get(name) != after.get(name)}
-        if differ:
-            log.info("profiles changed: %s", ", ".join(sorted(differ)))
-            await on_change(differ)
+        changed = {name: after.get(name) for name in names if before.get(name) != after.get(name)}
+        if changed:
+            log.info("profiles changed: %s", ", ".join(sorted(changed)))
+            await on_change(changed)
 
 
 def _folder_snapshot(folder: Path) -> _FolderSnapshot:
-    """Return what tells whether a profile was saved since."""
-    found = []
+    """Return ``(file name, time of change in ns, size in bytes)`` of each profile, to compare with a later call."""
+    entries = []
     for path in sorted((folder / PROFILES_FOLDER).glob("*.toml")):
         try:
             status = path.stat()
-        except OSError:  # taken out meanwhile
+        except OSError:  # removed meanwhile
             continue
-        found.append((path.name, status.st_mtime_ns, status.st_size))
-    return tuple(found)
+        entries.append((path.name, status.st_mtime_ns, status.st_size))
+    return tuple(entries)

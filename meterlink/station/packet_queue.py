@@ -1,12 +1,12 @@
-"""Where packets wait between the Bluetooth callback and the pipeline."""
+"""The queue of packets between the Bluetooth callback and the pipeline."""
 
 import asyncio
 from collections import deque
 
 from meterlink.ble.connection import ReceivedPacket
 
-# Eight meters at 100 packets a second for ten seconds: more than any hiccup of the pipeline lasts, and a bound on what
-# a meter gone mad can make us keep. Beyond it the oldest are dropped and counted.
+# Eight meters at 100 packets a second for ten seconds, longer than any pause of the pipeline. It bounds the memory that
+# a faulty meter can use. If the queue is full, the oldest packets are dropped and counted.
 CAPACITY = 8_000
 
 
@@ -21,7 +21,7 @@ class PacketQueue:
         self.dropped = 0
 
     def put(self, packet: ReceivedPacket) -> None:
-        """Append one packet, dropping the oldest where the queue is full."""
+        """Append one packet; drop the oldest if the queue is full."""
         self.dropped += len(self._packets) == self._packets.maxlen
         self._packets.append(packet)
         self._idle.clear()
@@ -29,26 +29,26 @@ class PacketQueue:
 
     @property
     def size(self) -> int:
-        """How many packets wait."""
+        """The number of packets in the queue."""
         return len(self._packets)
 
     def mark_handled(self) -> None:
-        """Say that what was taken has been handled."""
+        """Record that the drained packets have been handled."""
         if not self._packets:
             self._idle.set()
 
     async def wait_until_handled(self) -> None:
-        """Return once everything put so far has been handled."""
+        """Return when all packets put so far have been handled."""
         await self._idle.wait()
 
     async def drain(self) -> list[ReceivedPacket]:
-        """Return everything that waits, oldest first, once there is anything."""
+        """Wait for a packet, then return all waiting packets, oldest first."""
         await self._wake.wait()
         return self.drain_nowait()
 
     def drain_nowait(self) -> list[ReceivedPacket]:
-        """Return everything that waits, oldest first."""
+        """Return all waiting packets, oldest first."""
         self._wake.clear()
-        taken = list(self._packets)
+        packets = list(self._packets)
         self._packets.clear()
-        return taken
+        return packets

@@ -1,4 +1,4 @@
-"""The way of a reading: packet, driver, reading, tag, settle, judge, commit, show."""
+"""The path of a reading: packet, driver, reading, test point, settling, verdict, commit, view."""
 
 import asyncio
 import contextlib
@@ -37,37 +37,37 @@ from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
-# Raw readings are handed to the writer this often: few enough transactions for a small board's flash, little enough
-# lost with the power (the settled reading itself never waits).
+# Raw readings are committed this often: few transactions for a small board's flash, and little lost with the power.
+# An accepted reading is committed at once.
 FLUSH_PERIOD = 0.25  # s
 # Watchers draw at most ten times a second.
 VIEW_PERIOD = 0.1  # s
-# A meter that has said nothing for this long is not the one in the hand, as long as another speaks.
+# A meter without a reading for this long is not the one in use, if another meter has one.
 ACTIVE_WITHIN = 3.0  # s
-# Verdicts that look the same with the probes in the air or touching each other: somebody has to say that they are on.
+# Probes in the air or touching each other give the same verdicts, so a person must accept such a reading.
 AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED}
 
 
 @dataclass(frozen=True, slots=True)
 class PublishingConfig:
-    """How readings become messages for a broker; absent where none is configured."""
+    """How readings become messages for a broker."""
 
     station: str
-    outbox_changed: asyncio.Event  # set when a committed transaction brought messages
+    outbox_changed: asyncio.Event  # set when a committed transaction added messages
 
 
 @dataclass(frozen=True, slots=True)
 class JudgingConfig:
-    """What somebody told the station of its meters, by address in lower case; ``celsius`` is how warm they are."""
+    """Settings for judging. The mappings are by meter address in lower case; ``celsius`` is the ambient temperature."""
 
     meter_names: Mapping[str, str]
     accuracy_sheets: Mapping[str, AccuracySheet]
     celsius: Decimal | None = None
-    stock: tuple[StockEntry, ...] = ()  # what is on the truck
+    stock: tuple[StockEntry, ...] = ()
 
     @classmethod
     def from_settings(cls, settings: Settings) -> "JudgingConfig":
-        """Take it from the settings."""
+        """Return the configuration that the settings contain."""
         return cls(
             {meter.address.lower(): meter.name for meter in settings.meters if meter.name},
             {meter.address.lower(): meter.accuracy_sheet for meter in settings.meters if meter.accuracy_sheet},
@@ -77,17 +77,18 @@ class JudgingConfig:
 
 
 class OnAccepted(Protocol):
-    """Who wants to know of a held reading once it is committed."""
+    """A callback for accepted readings."""
 
     def __call__(self, point: TestPoint, accepted: AcceptedReading) -> None:
-        """Take note; must not block."""
+        """Handle a committed reading; must not block."""
         ...
 
 
 class Pipeline:
-    """Follows every meter, and keeps and shows what they measure.
+    """Turns the packets of all meters into judged, committed readings and into views.
 
-    ``show`` is handed a view whenever it may have changed; ``on_held`` every held reading after its commit.
+    ``send_view`` receives a view each time it may have changed, ``on_accepted`` every accepted reading after its
+    commit.
     """
 
     def __init__(
@@ -125,14 +126,14 @@ class Pipeline:
         self._saving_failed = asyncio.Event()
 
     async def run(self) -> None:
-        """Handle packets until cancelled; `finish` commits what is left."""
+        """Handle packets until cancelled; `finish` commits the rest."""
         async with asyncio.TaskGroup() as group:
             group.create_task(self._process_packets(), name="pipeline-packets")
             group.create_task(self._repeat_every(FLUSH_PERIOD, self._flush), name="pipeline-flush")
             group.create_task(self._repeat_every(VIEW_PERIOD, self._send_live_view), name="pipeline-show")
 
     async def finish(self) -> None:
-        """Handle what still waits and return once everything is committed, or cannot be because saving fails."""
+        """Handle the waiting packets; return when everything is committed, or when saving fails."""
         for packet in self.packet_queue.drain_nowait():
             await self._process_packet(packet)
         self._flush()
@@ -143,11 +144,11 @@ class Pipeline:
         await asyncio.gather(failing, return_exceptions=True)
 
     async def wait_for_commits(self) -> None:
-        """Return once every commit has its outcome; the writer's end gives it to those that were still waiting."""
+        """Return when every commit has succeeded or failed; closing the writer ends those that still wait."""
         await asyncio.gather(*self._commits, return_exceptions=True)
 
     def set_saving_failed(self, *, failed: bool) -> None:
-        """Take note of whether the writer can save just now: what waits for it must not be waited for at the end."""
+        """Record whether the writer fails to save now; `finish` does not wait for a failing writer."""
         if failed:
             self._saving_failed.set()
         else:
@@ -160,7 +161,7 @@ class Pipeline:
             self.packet_queue.mark_handled()
 
     async def wait_until_handled(self) -> None:
-        """Return once everything that was put into the intake has been handled, and what was held is committed."""
+        """Return when all packets in the queue have been handled and all accepted readings are committed."""
         await self.packet_queue.wait_until_handled()
         while self._commits:
             await asyncio.gather(*self._commits, return_exceptions=True)
@@ -172,53 +173,53 @@ class Pipeline:
 
     async def _process_packet(self, packet: ReceivedPacket) -> None:
         session = packet.session
-        follower = await self._tracker(session)
+        tracker = await self._tracker(session)
         if self._sessions.get(session.address) is not session:
             if session.closed:
-                return  # a late packet of a link that is gone
+                return  # a late packet of a closed connection
             self._sessions[session.address] = session
-            follower.restart()
+            tracker.restart()
         try:
-            readings = list(session.driver.feed(packet.channel, packet.data, packet.stamp))
+            readings = list(session.driver.feed(packet.channel, packet.data, packet.timestamp))
         except Exception:
-            # A driver is somebody else's code: it costs its own packet, not the station.
+            # A driver may be foreign code: its error loses the packet, not the station.
             log.exception("driver %s failed on %s", session.driver_name, packet.data.hex())
             return
         for reading in readings:
-            self._process_reading(follower, reading)
+            self._process_reading(tracker, reading)
 
     async def _tracker(self, session: MeterSession) -> MeterTracker:
-        follower = self._trackers.get(session.address)
-        if follower is None:
-            named = self._names.get(session.address.lower(), "")
-            name = named or session.name or session.address
+        tracker = self._trackers.get(session.address)
+        if tracker is None:
+            alias = self._names.get(session.address.lower(), "")
+            name = alias or session.name or session.address
             meter = Meter(session.address, name, session.driver_name, session.serial, session.service)
-            follower = await self._register_meter(meter, named=bool(named))
-        return follower
+            tracker = await self._register_meter(meter, has_alias=bool(alias))
+        return tracker
 
-    async def _register_meter(self, meter: Meter, *, named: bool) -> MeterTracker:
-        """Follow a meter; one that is known under another address goes on under its row, name and pin."""
-        present = {
-            follower.meter_id
-            for address, follower in self._trackers.items()
+    async def _register_meter(self, meter: Meter, *, has_alias: bool) -> MeterTracker:
+        """Return a new tracker; a meter that is known under another address keeps its row, name and pin."""
+        connected_ids = {
+            tracker.meter_id
+            for address, tracker in self._trackers.items()
             if address in self._sessions and not self._sessions[address].closed
         }
-        meeting = self._writer.get_or_create_meter(meter, name_given=named, connected_ids=present)
-        known = await asyncio.wrap_future(meeting)
+        registration = self._writer.get_or_create_meter(meter, name_given=has_alias, connected_ids=connected_ids)
+        known = await asyncio.wrap_future(registration)
         name = self._names.get(known.first_address.lower(), known.name)
         self._meters[meter.address] = replace(meter, address=known.first_address, name=name)
         if known.first_address in self.visit.pins:
             self.visit.pins.setdefault(meter.address, self.visit.pins[known.first_address])
-        follower = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
-        return follower
+        tracker = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
+        return tracker
 
     def rename_meter(self, address: str, name: str) -> None:
-        """Call the meter at ``address`` so from now on, unless the settings give it another name."""
+        """Rename the meter at ``address``; a name in the settings takes precedence."""
         name = self._config.meter_names.get(address.lower(), name)
         self._names[address.lower()] = name
-        follower = self._trackers.get(address)
-        if follower is not None:
-            follower.name = name
+        tracker = self._trackers.get(address)
+        if tracker is not None:
+            tracker.name = name
             self._meters[address] = replace(self._meters[address], name=name)
         self._send_meters_view()
 
@@ -227,9 +228,9 @@ class Pipeline:
             tracker.set_battery(reading)
             self._send_meters_view()
             return
-        left = tracker.add_reading(reading)
-        if left is not None:
-            self.visit.probes_removed(left)
+        left_point = tracker.add_reading(reading)
+        if left_point is not None:
+            self.visit.probes_removed(left_point)
         point = self.visit.point_for(tracker.address, reading)
         tracker.point_key = point.key if point else None
         tracker.judgement = self._judge_if_possible(tracker, point, reading)
@@ -243,14 +244,10 @@ class Pipeline:
 
     @property
     def _displayed_tracker(self) -> MeterTracker | None:
-        """The meter to show: the one at the active test point; failing that one that lies idle and could be turned to
-        it, before one that is busy with something else.
-        """
-        newest = max((follower.last_reading_at for follower in self._trackers.values()), default=0.0)
-        present = [
-            follower for follower in self._trackers.values() if follower.last_reading_at >= newest - ACTIVE_WITHIN
-        ]
-        return max(present, key=self._display_priority, default=None)
+        """The meter to show: the meter at the active test point, else an idle meter, else one at another point."""
+        newest = max((tracker.last_reading_at for tracker in self._trackers.values()), default=0.0)
+        active = [tracker for tracker in self._trackers.values() if tracker.last_reading_at >= newest - ACTIVE_WITHIN]
+        return max(active, key=self._display_priority, default=None)
 
     def _display_priority(self, tracker: MeterTracker) -> tuple[bool, bool, bool]:
         focus, measuring = self.visit.focus, tracker.settling.phase is not Phase.IDLE
@@ -261,7 +258,7 @@ class Pipeline:
     def _judge_if_possible(self, tracker: MeterTracker, point: TestPoint | None, reading: Reading) -> Judgement | None:
         if point is None or reading.status is Status.INVALID or not reading.is_judgeable:
             return None
-        with contextlib.suppress(InputError):  # a negative resistance: nothing to say of it
+        with contextlib.suppress(InputError):  # a negative resistance has no verdict
             return self._judge(tracker, point, reading)
         return None
 
@@ -288,9 +285,9 @@ class Pipeline:
 
     def _accept(self, tracker: MeterTracker, point: TestPoint, judgement: Judgement, settled_in: float) -> None:
         reading = tracker.latest
-        assert reading is not None  # noqa: S101  # only called with one
+        assert reading is not None  # noqa: S101  # only called after a reading
         tracker.accept(reading, point.key)
-        held = AcceptedReading(reading, judgement, tracker.name, settled_in)
+        accepted = AcceptedReading(reading, judgement, tracker.name, settled_in)
         row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, settled_in)
         outbox: tuple[OutboxRow, ...] = ()
         if self._publishing is not None:
@@ -302,7 +299,7 @@ class Pipeline:
                 ),
             )  # fmt: skip
         self._flush()
-        self._commit(Batch(accepted=(row,), outbox=outbox), lambda: self._on_committed(point, held))
+        self._commit(Batch(accepted=(row,), outbox=outbox), lambda: self._on_committed(point, accepted))
 
     def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
         self.visit.add_accepted(point.key, accepted)
@@ -312,18 +309,19 @@ class Pipeline:
         self.send_visit_view()
 
     def _flush(self) -> None:
-        """Hand the raw readings gathered so far to the writer, each meter's with its message."""
+        """Commit the raw readings gathered so far, with one message for each meter."""
         if not self._unflushed_readings:
             return
-        gathered, self._unflushed_readings = self._unflushed_readings, []
+        unflushed, self._unflushed_readings = self._unflushed_readings, []
         outbox = []
         if self._publishing is not None:
-            for address in dict.fromkeys(address for address, _ in gathered):
-                readings = [row.reading for other, row in gathered if other == address and row.reading.is_judgeable]
+            for address in dict.fromkeys(address for address, _ in unflushed):
+                rows = [row for row_address, row in unflushed if row_address == address]
+                readings = [row.reading for row in rows if row.reading.is_judgeable]
                 if readings:
                     meter = self._meters[address]
                     outbox.append(readings_message(self._publishing.station, meter, readings, self._new_message_id()))
-        self._commit(Batch(readings=tuple(row for _, row in gathered), outbox=tuple(outbox)))
+        self._commit(Batch(readings=tuple(row for _, row in unflushed), outbox=tuple(outbox)))
 
     def _commit(self, batch: Batch, on_commit: Callable[[], None] | None = None) -> None:
         future = asyncio.wrap_future(self._writer.submit(batch))
@@ -332,7 +330,7 @@ class Pipeline:
             try:
                 await future
             except StoreError as error:
-                log.error("%s", error)  # noqa: TRY400  # foreseen: the words are enough
+                log.error("%s", error)  # noqa: TRY400  # an expected error: its message is enough
                 return
             if batch.outbox and self._publishing is not None:
                 self._publishing.outbox_changed.set()
@@ -343,10 +341,10 @@ class Pipeline:
         self._commits.add(task)
         task.add_done_callback(self._commits.discard)
 
-    # What watchers see and ask for.
+    # Views and commands of watchers.
 
     def set_radio_state(self, state: RadioState) -> None:
-        """Take the radio's new state."""
+        """Record the radio's new state and send it to watchers."""
         self._radio = state
         self._send_meters_view()
 
@@ -354,20 +352,20 @@ class Pipeline:
         self._send_view(meters_view(self._radio, self._trackers.values(), self._names))
 
     def send_visit_view(self) -> None:
-        """Show the visit as it stands."""
+        """Send the present state of the visit to watchers."""
         stock = replacement_sentences(self.visit, self._config.stock)
         self._send_view(visit_view(self.visit, self._displayed_tracker, self._diagnosis, stock, self._derived))
 
     def _send_live_view(self) -> None:
         self._advance_after_entry()
-        leader = self._displayed_tracker
-        if leader is not None and (view := live_view(self.visit, leader)) is not None:
+        tracker = self._displayed_tracker
+        if tracker is not None and (view := live_view(self.visit, tracker)) is not None:
             self._send_view(view)
         self.send_visit_view()  # its advice follows the live reading; an unchanged view is not sent again
         self._send_meters_view()
 
     async def execute(self, command: Command) -> str:
-        """Do what a watcher asks; return why not, in words, or nothing."""
+        """Carry out a watcher's command; return the error as a sentence, empty if there is none."""
         try:
             await self._execute(command)
         except MeterlinkError as error:
@@ -377,78 +375,86 @@ class Pipeline:
 
     async def _execute(self, command: Command) -> None:
         point = command.get("point", "")
-        match command.get("do"):
-            case "focus":
+        match command.get("command"):
+            case "activate":
                 self.visit.set_focus(point)
             case "next":
                 self.visit.move_focus(1)
             case "previous":
                 self.visit.move_focus(-1)
-            case "retake":
+            case "repeat":
                 self._repeat_measurement()
-            case "hold":
+            case "accept":
                 self._accept_now()
-            case "rate":
+            case "set_rating":
                 for rated, text in self.visit.set_rating(point, command.get("text", "")).items():
                     await asyncio.wrap_future(self._writer.set_rating(self._visit_ids.point_ids[rated], text))
                 self._diagnosis = diagnose_visit(self.visit)
                 self._derived = derived_results(self.visit)
-            case "key":
+            case "enter":
                 await self._enter_reading(command.get("text", ""), point)
             case "pin":
                 self.visit.pin(command.get("meter", ""), point)
-            case other:
-                raise InputError(f"{other!r} is not something to ask for.")
+            case name:
+                raise InputError(f"There is no command {name!r}.")
 
     async def _enter_reading(self, text: str, key: str) -> None:
-        """Hold what somebody typed at the test point ``key``, or the active one: it needs no settling."""
+        """Accept a typed reading at the test point ``key``, or at the active one; it needs no settling.
+
+        Raises:
+            InputError: there is no such test point, or the text is no reading of its quantity.
+        """
         self._advance_after_entry(at_once=True)
         key = key or self.visit.focus or ""
         point = self.visit.points.get(key)
         if point is None:
-            raise InputError(f"There is no test point {key!r} to type a reading for.", "Pick one first.")
+            raise InputError(f"There is no test point {key!r} to type a reading for.", "Select a test point first.")
         reading = parse_manual_entry(text, self._clock.now(), point.quantity)
         if not matches_function(point, reading):
             wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
             raise InputError(
-                f"{reading.text} is no reading of {wanted}, which the {point.title} asks for.",
-                "Pick the test point it was read at.",
+                f"{reading.text} is no reading of {wanted}, which the {point.title} needs.",
+                "Select the test point of this reading.",
             )
-        typed = self._trackers.get(MANUAL_ENTRY) or await self._register_meter(
-            Meter(MANUAL_ENTRY, "keyed in", MANUAL_ENTRY), named=True
+        tracker = self._trackers.get(MANUAL_ENTRY) or await self._register_meter(
+            Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY), has_alias=True
         )
-        judgement = self._judge(typed, point, reading)
-        typed.latest, typed.point_key, typed.judgement = reading, point.key, judgement
-        typed.settling = SettlingState(Phase.ACCEPTED)
-        typed.reading_count += 1
-        self._accept(typed, point, judgement, 0.0)
+        judgement = self._judge(tracker, point, reading)
+        tracker.latest, tracker.point_key, tracker.judgement = reading, point.key, judgement
+        tracker.settling = SettlingState(Phase.ACCEPTED)
+        tracker.reading_count += 1
+        self._accept(tracker, point, judgement, 0.0)
 
     def _advance_after_entry(self, *, at_once: bool = False) -> None:
-        """Go to the next test point once there was time to look at the verdict on what was typed."""
-        typed = self._trackers.get(MANUAL_ENTRY)
-        if typed is None or typed.accepted_at is None or typed.accepted is None:
+        """Go to the next test point when the verdict on a typed reading was shown long enough, or ``at_once``."""
+        tracker = self._trackers.get(MANUAL_ENTRY)
+        if tracker is None or tracker.accepted_at is None or tracker.accepted is None:
             return
-        committed = self.visit.accepted[typed.accepted_at]
-        age = (self._clock.now().monotonic_ns - typed.accepted.timestamp.monotonic_ns) * 1e-9
-        if committed and committed[-1].reading is typed.accepted and (at_once or age >= DWELL_AFTER_LIFT):
-            self.visit.probes_removed(typed.accepted_at)
-            typed.restart()
-            typed.latest = None
+        committed = self.visit.accepted[tracker.accepted_at]
+        age = (self._clock.now().monotonic_ns - tracker.accepted.timestamp.monotonic_ns) * 1e-9
+        if committed and committed[-1].reading is tracker.accepted and (at_once or age >= DWELL_AFTER_LIFT):
+            self.visit.probes_removed(tracker.accepted_at)
+            tracker.restart()
+            tracker.latest = None
 
     def _repeat_measurement(self) -> None:
         if self.visit.focus is None and self.visit.last_accepted is not None:
             self.visit.focus = self.visit.last_accepted
-        for follower in self._trackers.values():
-            if self.visit.focus in {follower.point_key, follower.accepted_at}:
-                follower.restart()
+        for tracker in self._trackers.values():
+            if self.visit.focus in {tracker.point_key, tracker.accepted_at}:
+                tracker.restart()
 
     def _accept_now(self) -> None:
-        follower = self._displayed_tracker
-        point = self.visit.points.get(follower.point_key) if follower and follower.point_key else None
-        if follower is None or follower.latest is None or point is None:
-            raise InputError("No meter measures the active test point.", "Put the probes on and set the meter to it.")
-        if not follower.latest.is_judgeable:
+        tracker = self._displayed_tracker
+        point = self.visit.points.get(tracker.point_key) if tracker and tracker.point_key else None
+        if tracker is None or tracker.latest is None or point is None:
             raise InputError(
-                f"{follower.name} {display_mode_text(follower.latest)}.", "Switch that off on the meter, and measure."
+                "No meter measures the active test point.",
+                "Put the probes on, and set the meter to the quantity of the test point.",
             )
-        self._accept(follower, point, self._judge(follower, point, follower.latest), 0.0)
+        if not tracker.latest.is_judgeable:
+            raise InputError(
+                f"{tracker.name} {display_mode_text(tracker.latest)}.",
+                "Switch that mode off on the meter, and measure again.",
+            )
+        self._accept(tracker, point, self._judge(tracker, point, tracker.latest), 0.0)

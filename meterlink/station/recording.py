@@ -1,4 +1,4 @@
-"""Recording what a meter sends, and what somebody reads off its display meanwhile, to a capture file."""
+"""Recording a meter's packets, and entries read off its display meanwhile, to a capture file."""
 
 import asyncio
 import os
@@ -30,32 +30,29 @@ from meterlink.core.errors import DriverError, InputError, MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import Advertisement, DriverFactory
 
-_LONGEST_ECHO = 80  # characters of a line that was typed, when it is said back
-_LONGEST_LINE = 1024  # bytes kept of a line that does not end
+_LONGEST_ECHO = 80  # characters of a typed line that are repeated in a message
+_LONGEST_LINE = 1024  # bytes kept of a line without an end
 
 
 @dataclass(frozen=True, slots=True)
 class TypedLine:
-    """A line somebody typed, and when they pressed Enter."""
+    """A typed line and the time of its Enter key."""
 
     text: str
-    stamp: Timestamp
+    timestamp: Timestamp
 
 
 @dataclass(slots=True)
 class CaptureCounts:
-    """What has been recorded: counts, and seconds from the start to the last of it."""
+    """Numbers of recorded packets and entries; seconds from the start to the last of them."""
 
     packets: int = 0
-    labels: int = 0
+    entries: int = 0
     seconds: float = 0.0
 
 
 class CaptureFileWriter:
-    """A new capture file that is written line by line; every line is whole and on its way to the disk at once.
-
-    Where nothing is written, no file is left.
-    """
+    """A new capture file. Every line is written whole and without a buffer; an empty file is removed at the end."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -66,9 +63,9 @@ class CaptureFileWriter:
         try:
             self._file = self._path.open("xb", buffering=0)
         except FileExistsError as error:
-            raise InputError(f"{self._path} is there already.", "Give the recording a name of its own.") from error
+            raise InputError(f"{self._path} exists already.", "Give the recording another name.") from error
         except OSError as error:
-            raise InputError(f"{self._path} cannot be made: {error.strerror}.", "Give another file.") from error
+            raise InputError(f"{self._path} could not be created: {error.strerror}.", "Give another file.") from error
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -78,8 +75,12 @@ class CaptureFileWriter:
                 self._path.unlink(missing_ok=True)
 
     def write(self, line: str) -> None:
-        """Append one line. MeterlinkError where the disk takes no more; the lines before it are whole."""
-        assert self._file is not None  # noqa: S101  # written to only while open
+        """Append one line.
+
+        Raises:
+            MeterlinkError: writing failed; the lines before it are whole.
+        """
+        assert self._file is not None  # noqa: S101  # written only while open
         rest = line.encode()
         try:
             while rest:
@@ -88,13 +89,13 @@ class CaptureFileWriter:
             with suppress(OSError):
                 os.ftruncate(self._file.fileno(), self._size)
             raise MeterlinkError(
-                f"{self._path} takes no more: {error.strerror}.", "What was recorded until then is in it."
+                f"{self._path} could not be written: {error.strerror}.", "The recording up to now is in the file."
             ) from error
         self._size += len(line.encode())
 
 
 class CaptureRecorder:
-    """One recording. ``say`` is handed every line for the person who records."""
+    """One recording. ``report`` receives every line for the person who records."""
 
     def __init__(self, file: CaptureFileWriter, clock: Clock, report: Callable[[str], None]) -> None:
         self._file = file
@@ -121,17 +122,20 @@ class CaptureRecorder:
         scanner_backend: ScannerBackend | None = None,
         client_backend: ClientBackend | None = None,
     ) -> CaptureCounts:
-        """Record the meter at ``address`` until ``typed`` ends, or for ``seconds``, or until ``stop`` is set.
+        """Record the meter at ``address`` until ``typed_lines`` ends, or for ``seconds``, or until ``stop`` is set.
 
-        A lost link is taken up again. DriverError where the meter offers nothing to record; MeterlinkError where the
-        file cannot be written any more.
+        A lost connection is made again.
+
+        Raises:
+            DriverError: the meter has no value to record.
+            MeterlinkError: the file could not be written.
         """
         self._requests = requests or ConnectionRequests()
-        kind = CaptureDriverFactory(self._requests)
+        factory = CaptureDriverFactory(self._requests)
 
         def choose(advertisement: Advertisement, _services: object) -> DriverFactory:
             self._advertisement = advertisement
-            return kind
+            return factory
 
         radio = Radio(
             clock=self._clock,
@@ -169,18 +173,18 @@ class CaptureRecorder:
     async def _enqueue_lines(self, typed_lines: AsyncIterator[TypedLine]) -> None:
         async for line in typed_lines:
             self._queue.put_nowait(line)
-        # What was typed last describes packets that came before it: those are in the queue already.
+        # The last entry describes packets that arrived before it. They are in the queue already.
 
     async def _write_lines(self) -> None:
         while True:
             self._write_line(await self._queue.get())
 
-    def _write_line(self, entry: RadioPacket | TypedLine) -> None:
-        t = (entry.stamp.monotonic_ns - self._started.monotonic_ns) * 1e-9
-        if isinstance(entry, TypedLine):
-            self._write_entry(t, entry.text.strip())
+    def _write_line(self, item: RadioPacket | TypedLine) -> None:
+        t = (item.timestamp.monotonic_ns - self._started.monotonic_ns) * 1e-9
+        if isinstance(item, TypedLine):
+            self._write_entry(t, item.text.strip())
         else:
-            self._write_packet(t, entry)
+            self._write_packet(t, item)
 
     def _write_packet(self, t: float, packet: RadioPacket) -> None:
         if not self._meter_line_written:
@@ -194,32 +198,32 @@ class CaptureRecorder:
     def _write_entry(self, t: float, text: str) -> None:
         if not text:
             return
-        shown = clean_text(text, _LONGEST_ECHO)
+        echo = clean_text(text, _LONGEST_ECHO)
         try:
-            label = make_display_entry(t, text)
+            entry = make_display_entry(t, text)
         except InputError as error:
-            self._report(f"Not noted, {shown!r}: {error}")
+            self._report(f"Not recorded, {echo!r}: {error}")
             return
-        self._file.write(entry_line(label))
-        self.counts.labels += 1
+        self._file.write(entry_line(entry))
+        self.counts.entries += 1
         self.counts.seconds = t
-        late = (
+        warning = (
             ""
             if t - self._last_packet_at <= ENTRY_WINDOW
-            else f", but no packet came in the {ENTRY_WINDOW:g} s before it"
+            else f", but no packet arrived in the {ENTRY_WINDOW:g} s before it"
         )
-        self._report(f"{self.counts.labels}. {shown} at {t:.1f} s{late}.")
+        self._report(f"{self.counts.entries}. {echo} at {t:.1f} s{warning}.")
 
     def _on_radio_state(self, state: RadioState) -> None:
         if not state.meters:
             return
-        (link,) = state.meters
-        said = state.error or f"{link.name or link.address}: {link.state}. {link.detail}".rstrip()
-        if said != self._reported:
-            self._reported = said
-            self._report(said)
-        if link.state is ConnectionState.UNUSABLE and not self._unusable_meter.done():
-            self._unusable_meter.set_exception(DriverError(f"{link.name or link.address}: {link.detail}"))
+        (status,) = state.meters
+        text = state.error or f"{status.name or status.address}: {status.state}. {status.detail}".rstrip()
+        if text != self._reported:
+            self._reported = text
+            self._report(text)
+        if status.state is ConnectionState.UNUSABLE and not self._unusable_meter.done():
+            self._unusable_meter.set_exception(DriverError(f"{status.name or status.address}: {status.detail}"))
 
 
 async def _wait_for(stop: asyncio.Event) -> None:
@@ -227,25 +231,25 @@ async def _wait_for(stop: asyncio.Event) -> None:
 
 
 async def read_typed_lines(descriptor: int, clock: Clock) -> AsyncIterator[TypedLine]:
-    """Yield the lines of a file descriptor (0: standard input) as they are typed; ends with it."""
+    """Yield the lines of a file descriptor (0: standard input) as they are typed, until its end."""
     loop = asyncio.get_running_loop()
     lines: asyncio.Queue[TypedLine | None] = asyncio.Queue()
 
     def read() -> None:
         rest = b""
-        with suppress(RuntimeError):  # the loop is closed meanwhile
+        with suppress(RuntimeError):  # the loop was closed meanwhile
             while chunk := _read(descriptor):
                 *whole, rest = (rest + chunk).split(b"\n")
                 rest = rest[-_LONGEST_LINE:]
-                stamp = clock.now()
+                now = clock.now()
                 for line in whole:
-                    loop.call_soon_threadsafe(lines.put_nowait, TypedLine(line.decode(errors="replace"), stamp))
+                    loop.call_soon_threadsafe(lines.put_nowait, TypedLine(line.decode(errors="replace"), now))
             if rest:
                 loop.call_soon_threadsafe(lines.put_nowait, TypedLine(rest.decode(errors="replace"), clock.now()))
             loop.call_soon_threadsafe(lines.put_nowait, None)
 
-    # Reading blocks, so a thread does it: a daemon, since one that waits for a key must not keep the program from
-    # ending, and below Python's buffered streams, whose locks such a thread would hold at the end.
+    # Reading blocks, so a thread reads. It is a daemon thread, so that the program can end while it waits for a key. It
+    # bypasses Python's buffered streams, whose locks it would still have at the end.
     threading.Thread(target=read, name="capture-read", daemon=True).start()
     while (line := await lines.get()) is not None:
         yield line

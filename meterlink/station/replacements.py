@@ -1,4 +1,4 @@
-"""What of the truck's stock would replace a capacitor that failed in this visit. Pure."""
+"""Replacements from stock for capacitors that failed in this visit. Pure."""
 
 from collections.abc import Sequence
 
@@ -11,13 +11,13 @@ _FAILED = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
 def replacement_sentences(visit: ActiveVisit, stock: Sequence[StockEntry]) -> list[str]:
-    """Return a sentence for each failed capacitor whose label is known; nothing where no stock list is kept."""
+    """Return a sentence for each failed capacitor whose label is known; an empty list without stock."""
     return [_sentence(component, visit, stock) for component in visit.labels if stock and _failed(visit, component)]
 
 
 def _failed(visit: ActiveVisit, component: str) -> bool:
-    newest = [held[-1] for key, held in visit.accepted.items() if held and visit.points[key].component == component]
-    return any(held.judgement.verdict in _FAILED for held in newest)
+    of_component = [readings for key, readings in visit.accepted.items() if visit.points[key].component == component]
+    return any(readings[-1].judgement.verdict in _FAILED for readings in of_component if readings)
 
 
 def _sentence(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -> str:
@@ -31,6 +31,6 @@ def _sentence(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -
 
 
 def _option(option: ReplacementOption) -> str:
-    places = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
+    notes = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
     temporary = ", temporary" if option.is_temporary else ""
-    return f"{option}{f' ({places})' if places else ''}, {option.method}{temporary}"
+    return f"{option}{f' ({notes})' if notes else ''}, {option.method}{temporary}"

@@ -1,4 +1,4 @@
-"""Recorded packets in the radio's place: at the speed they came, or as fast as they can be handled."""
+"""Recorded packets in the radio's place: at the recorded speed, or as fast as they can be handled."""
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
@@ -14,87 +14,98 @@ from meterlink.profiles import ProfileDriverFactory, open_profile_driver
 Speed = Literal["recorded", "top"]
 
 REPLAY_ADDRESS = "replayed"
-"""What stands for the address of a recording's meter, so that its readings are never taken for a visit's own."""
+"""The address of a recording's meter, so that its readings are never mistaken for those of a visit."""
 
 
 class PacketSource(Protocol):
-    """Whatever brings packets where no radio does."""
+    """A source of packets in the radio's place."""
 
     async def run(
         self, put: Callable[[ReceivedPacket], None], wait_until_handled: Callable[[], Awaitable[None]]
     ) -> None:
-        """Hand every packet to ``put``, then return; ``caught_up`` returns once what was put has been handled."""
+        """Pass every packet to ``put``, then return. ``wait_until_handled`` returns when all of them are handled."""
         ...
 
 
 class Replay:
-    """Plays a recording once; it holds at least one packet. ``name`` says which, in the meter's name.
+    """Replays a capture of at least one packet once. The meter's name contains ``name``.
 
-    At top speed readings are stamped as if they had just been recorded: the last one now.
+    At top speed the last packet has the present time, the packets before it their recorded distance in time.
     """
 
-    def __init__(self, capture: Capture, kind: str, driver: Driver, name: str, clock: Clock, speed: Speed) -> None:
+    def __init__(
+        self, capture: Capture, driver_name: str, driver: Driver, name: str, clock: Clock, speed: Speed
+    ) -> None:
         self._packets = capture.packets
-        self._session = MeterSession(1, f"{REPLAY_ADDRESS} {name}", f"{REPLAY_ADDRESS} {name}", "", kind, driver)
+        meter_name = f"{REPLAY_ADDRESS} {name}"
+        self._session = MeterSession(1, meter_name, meter_name, "", driver_name, driver)
         self._clock = clock
         self._speed = speed
 
     async def run(
         self, put: Callable[[ReceivedPacket], None], wait_until_handled: Callable[[], Awaitable[None]]
     ) -> None:
-        """Hand every packet to ``put``, then return once all have been handled."""
+        """Pass every packet to ``put``, then return when all have been handled."""
         first, last = self._packets[0].seconds, self._packets[-1].seconds
         start = self._clock.now()
-        back = _ns(last - first) if self._speed == "top" else 0
+        shift = _ns(last - first) if self._speed == "top" else 0
         loop = asyncio.get_running_loop()
         begin = loop.time()
         for packet in self._packets:
-            since = packet.seconds - first
+            elapsed = packet.seconds - first
             if self._speed == "recorded":
-                await asyncio.sleep(begin + since - loop.time())
-            stamp = Timestamp(start.utc_ns - back + _ns(since), start.monotonic_ns + _ns(since))
-            put(ReceivedPacket(self._session, packet.channel, packet.data, stamp))
+                await asyncio.sleep(begin + elapsed - loop.time())
+            timestamp = Timestamp(start.utc_ns - shift + _ns(elapsed), start.monotonic_ns + _ns(elapsed))
+            put(ReceivedPacket(self._session, packet.channel, packet.data, timestamp))
             if self._speed == "top":
                 await wait_until_handled()
         await wait_until_handled()
         self._session.closed = True
 
 
-def choose_driver(capture: Capture, kinds: Sequence[DriverFactory], name: str = "") -> tuple[str, Driver]:
-    """Return the driver for a recording, and its kind's name: the one called ``name``, else the one that fits best.
+def choose_driver(capture: Capture, factories: Sequence[DriverFactory], name: str = "") -> tuple[str, Driver]:
+    """Return ``(driver name, driver)`` for a capture: the driver called ``name``, else the one that fits best.
 
-    DriverError where there is none, in words.
+    Raises:
+        DriverError: there is no such driver, none fits, or it fails on this capture.
     """
     services = _services(capture)
     if name:
-        kind = next((kind for kind in kinds if kind.name == name), None)
-        if kind is None:
-            raise DriverError(f"There is no driver {name!r}.", f"Use one of: {', '.join(one.name for one in kinds)}.")
+        factory = next((candidate for candidate in factories if candidate.name == name), None)
+        if factory is None:
+            names = ", ".join(candidate.name for candidate in factories)
+            raise DriverError(f"There is no driver {name!r}.", f"Use one of: {names}.")
     else:
         meter = capture.meter
-        heard = Advertisement(meter.name, meter.service_uuids) if meter else Advertisement()
-        chosen = best_driver(kinds, heard, services)
-        if chosen is None:
+        advertisement = Advertisement(meter.name, meter.service_uuids) if meter else Advertisement()
+        best = best_driver(factories, advertisement, services)
+        if best is None:
             raise DriverError("No driver fits this recording.", "Name one with --driver, or a profile with --profile.")
-        kind = chosen[0]
-    return kind.name, open_driver_on_capture(kind, capture)
+        factory = best[0]
+    return factory.name, open_driver_on_capture(factory, capture)
 
 
-def open_driver_on_capture(kind: DriverFactory, capture: Capture) -> Driver:
-    """Return a fresh driver of ``kind`` for a recording; DriverError where it can do nothing with its channels."""
+def open_driver_on_capture(factory: DriverFactory, capture: Capture) -> Driver:
+    """Return a new driver of ``factory`` for a capture.
+
+    Raises:
+        DriverError: the driver cannot use the channels of the capture, or it failed.
+    """
     services = _services(capture)
-    if isinstance(kind, ProfileDriverFactory):
-        return open_profile_driver(kind.profile, [service.key for service in services])
+    if isinstance(factory, ProfileDriverFactory):
+        return open_profile_driver(factory.profile, [service.key for service in services])
     try:
-        return kind.open(services)
+        return factory.open(services)
     except DriverError:
         raise
     except Exception as error:
-        raise DriverError(f"The driver {kind.name} failed on this recording: {error!r}.", "Report it.") from error
+        raise DriverError(
+            f"The driver {factory.name} failed on this recording: {error!r}.", "Report it to the driver's author."
+        ) from error
 
 
 def _services(capture: Capture) -> list[Characteristic]:
-    """Return what the meter offered as far as its packets tell: their channels, with no descriptors."""
+    """Return the characteristics that the packets show: their channels, without descriptors."""
     channels = dict.fromkeys(packet.channel for packet in capture.packets)
     return [Characteristic(key, key.partition("@")[0], "", frozenset({"notify"})) for key in channels]
 

@@ -1,4 +1,4 @@
-"""The collector daemon: radio, pipeline, store, watchers and broker, started and stopped in the right order."""
+"""The daemon: radio, pipeline, store, watchers and broker, started and stopped in the right order."""
 
 import asyncio
 import logging
@@ -41,17 +41,17 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-# How long a station that is told to stop waits for the broker to take the last readings: a person is waiting, too.
+# A station that stops waits this long for the broker to accept the last readings. A person waits for the stop, too.
 FLUSH_TIMEOUT = 3.0  # s
 
 
 @dataclass(frozen=True, slots=True)
 class StationConfig:
-    """What a station is to do. ``meters`` may be connected; with ``adopt`` so may any other that a driver fits.
+    """The configuration of a station. It connects ``meters``; with ``adopt`` also other meters that a driver fits.
 
-    The backends are bleak's own unless given, and ``jitter`` draws the radio's pauses (see `Radio`); ``serve`` is false
-    where nobody can watch (a run in simulated time). ``focus`` is the test point to begin at, empty for the usual one.
-    A ``feed`` takes the radio's place; at its end the station stops.
+    The backends are bleak's by default, and ``jitter`` draws the radio's pauses (see `Radio`). ``serve`` is false
+    for a run in simulated time, which has no watchers. ``first_point`` is the first active test point; if empty, the
+    first open point of the plan is active. A ``packet_source`` replaces the radio; the station stops at its end.
     """
 
     folder: Path
@@ -73,7 +73,7 @@ class StationConfig:
 
 
 class Station:
-    """One machine that collects. ``run`` it until ``stop`` is called; listeners hear what watchers see."""
+    """The daemon. `run` runs until `stop` is called; listeners receive the same views as watchers."""
 
     def __init__(self, config: StationConfig) -> None:
         self._config = config
@@ -93,41 +93,45 @@ class Station:
         self._meter_commands: MeterCommands | None = None
         self._teaching: Teaching | None = None
         self._notices: dict[str, NoticeView] = {}
-        self._logged: dict[str, str] = {}  # what the log was told of each meter, and of the radio under ""
+        self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
         self.started = asyncio.Event()
 
     @property
     def busy(self) -> bool:
-        """Whether the store has work that is not committed yet."""
+        """Whether the store has uncommitted work."""
         return self._writer.busy
 
     def stop(self) -> None:
-        """Ask `run` to end; call it in the event loop's thread."""
+        """End `run`; call it in the event loop's thread."""
         self._stopping.set()
 
     def add_listener(self, listener: Callable[[Message], None]) -> None:
-        """Have ``listener`` called with every view as it changes."""
+        """Call ``listener`` with every view as it changes."""
         self._listeners.append(listener)
 
     def add_accepted_listener(self, listener: OnAccepted) -> None:
-        """Have ``listener`` called with every held reading, once it is committed."""
+        """Call ``listener`` with every accepted reading after its commit."""
         self._accepted_listeners.append(listener)
 
     async def execute(self, command: Command) -> str:
-        """Carry a watcher's command out; return why not, in words, or nothing."""
+        """Carry out a watcher's command; return the error as a sentence, empty if there is none."""
         if self._pipeline is None:
             return "The station is still starting."
-        if command.get("do") in METER_COMMANDS and self._meter_commands is not None:
+        if command.get("command") in METER_COMMANDS and self._meter_commands is not None:
             return await self._meter_commands.execute(command)
-        if command.get("do") == "teach" and self._teaching is not None:
+        if command.get("command") == "teach" and self._teaching is not None:
             return await self._teaching.execute(command.get("meter", ""), command.get("text", ""))
         return await self._pipeline.execute(command)
 
     async def run(self) -> None:
-        """Collect until `stop`, or until cancelled.
+        """Run until `stop` is called, or until cancelled.
 
-        StoreError, LinkError when the database or the socket cannot be had. Whatever ends it, everything that was
-        received is committed first, every meter is disconnected, and the broker is told.
+        In every case all received readings are committed, all meters are disconnected, and the broker is informed.
+
+        Raises:
+            StoreError: the database cannot be opened.
+            LinkError: the socket cannot be opened.
+            SettingsError: the settings name a profile that is missing or has an error.
         """
         self._loop = asyncio.get_running_loop()
         await asyncio.to_thread(load_unit_registry)
@@ -143,16 +147,16 @@ class Station:
             await self._pipeline.wait_for_commits()
 
     async def _collect(self) -> None:
-        orders = self._config
+        config = self._config
         visit, ids = await self._open_visit()
-        for meter in orders.settings.meters:
+        for meter in config.settings.meters:
             if meter.pinned_point:
                 visit.pin(meter.address, meter.pinned_point)
-        if orders.first_point:
-            visit.set_focus(orders.first_point)
+        if config.first_point:
+            visit.set_focus(config.first_point)
         async with AsyncExitStack() as stack:
-            if orders.serve:
-                server = LinkServer(orders.folder, orders.settings.station, VERSION, self.execute)
+            if config.serve:
+                server = LinkServer(config.folder, config.settings.station, VERSION, self.execute)
                 self._server = await stack.enter_async_context(server)
             publisher = self._publisher(stack)
             self._pipeline = pipeline = Pipeline(
@@ -161,37 +165,37 @@ class Station:
                 self._writer,
                 self._send_view,
                 self._on_accepted,
-                config=JudgingConfig.from_settings(orders.settings),
-                clock=orders.clock,
-                publishing=PublishingConfig(orders.settings.station, publisher[1]) if publisher else None,
+                config=JudgingConfig.from_settings(config.settings),
+                clock=config.clock,
+                publishing=PublishingConfig(config.settings.station, publisher[1]) if publisher else None,
             )
-            drivers = await asyncio.to_thread(Drivers.load, orders.folder, orders.settings.meters)
+            drivers = await asyncio.to_thread(Drivers.load, config.folder, config.settings.meters)
             log_failures(drivers.loaded)
             radio = Radio(
-                clock=orders.clock,
+                clock=config.clock,
                 choose_driver=drivers.choose,
                 on_packet=self._on_packet,
                 on_state_change=self._on_radio_state,
                 known_meters=await self._meters_to_connect(pipeline),
-                adopt=orders.adopt,
-                scanner_backend=orders.scanner_backend,
-                client_backend=orders.client_backend,
-                jitter=orders.jitter,
+                adopt=config.adopt,
+                scanner_backend=config.scanner_backend,
+                client_backend=config.client_backend,
+                jitter=config.jitter,
                 configured_drivers=drivers.configured,
             )
-            finder = MeterDiscovery(radio, drivers, self._reader.known_meters, lambda: radio.state.meters)
+            discovery = MeterDiscovery(radio, drivers, self._reader.known_meters, lambda: radio.state.meters)
             self._teaching = Teaching(
-                radio, finder, drivers, orders.folder, clock=orders.clock, send_view=self._send_view
+                radio, discovery, drivers, config.folder, clock=config.clock, send_view=self._send_view
             )
             stack.push_async_callback(self._teaching.close)
             self._meter_commands = MeterCommands(
-                finder,
+                discovery,
                 radio,
                 self._writer,
                 known_meters=self._reader.known_meters,
                 always_connected=[
-                    *(meter.address for meter in orders.meters),
-                    *(one.address for one in orders.settings.meters),
+                    *(meter.address for meter in config.meters),
+                    *(meter.address for meter in config.settings.meters),
                 ],
                 send_view=self._send_view,
                 rename_meter=pipeline.rename_meter,
@@ -200,19 +204,19 @@ class Station:
             self.started.set()
             try:
                 async with asyncio.TaskGroup() as group:
-                    following = watch_profiles(
-                        orders.folder,
+                    watching = watch_profiles(
+                        config.folder,
                         drivers,
-                        orders.settings.meters,
+                        config.settings.meters,
                         partial(self._on_profiles_changed, radio, drivers),
                     )
-                    work = [
+                    tasks = [
                         group.create_task(self._receive_packets(radio, pipeline)),
                         group.create_task(pipeline.run()),
-                        group.create_task(following, name="profiles"),
+                        group.create_task(watching, name="profiles"),
                     ]
                     await self._stopping.wait()
-                    for task in work:
+                    for task in tasks:
                         task.cancel()
             finally:
                 await _shielded(pipeline.finish())
@@ -225,29 +229,29 @@ class Station:
             self.stop()
 
     async def _on_profiles_changed(self, radio: Radio, drivers: Drivers, changed: Mapping[str, Profile | None]) -> None:
-        """Connect anew what is read by a profile that is another now, and what could not be read at all."""
-        for link in radio.state.meters:
-            named, meter = radio.configured_driver(link.address), radio.known_meter(link.address)
-            if meter is None or (self._teaching is not None and self._teaching.is_teaching(link.address)):
+        """Connect the meters again whose profile has changed, and those without a fitting driver."""
+        for status in radio.state.meters:
+            factory, meter = radio.configured_driver(status.address), radio.known_meter(status.address)
+            if meter is None or (self._teaching is not None and self._teaching.is_teaching(status.address)):
                 continue
-            if isinstance(named, ProfileDriverFactory) and changed.get(named.name) == named.profile:
-                continue  # it was taught just now, and is read by that already
-            if link.driver in changed or link.state is ConnectionState.UNUSABLE:
-                radio.set_driver(link.address, drivers.configured.get(link.address.upper()))
-                await radio.remove_meter(link.address)
+            if isinstance(factory, ProfileDriverFactory) and changed.get(factory.name) == factory.profile:
+                continue  # it was taught just now, and uses this profile already
+            if status.driver in changed or status.state is ConnectionState.UNUSABLE:
+                radio.set_driver(status.address, drivers.configured.get(status.address.upper()))
+                await radio.remove_meter(status.address)
                 radio.add_meter(meter)
 
     async def _open_visit(self) -> tuple[ActiveVisit, VisitIds]:
-        orders = self._config
-        now = orders.clock.now()
+        config = self._config
+        now = config.clock.now()
         resumed = None
-        if not orders.new_visit:
-            resumed = await asyncio.wrap_future(self._writer.resume_visit(orders.site, orders.plan))
+        if not config.new_visit:
+            resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, config.plan))
         opened = now if resumed is None else resumed.opened
-        settings = orders.settings
-        visit = ActiveVisit(orders.site, orders.plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule)
+        settings = config.settings
+        visit = ActiveVisit(config.site, config.plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule)
         if resumed is None:
-            return visit, await asyncio.wrap_future(self._writer.open_visit(orders.site, orders.plan, now))
+            return visit, await asyncio.wrap_future(self._writer.open_visit(config.site, config.plan, now))
         for key, text in resumed.ratings.items():
             visit.set_rating(key, text)
         for row in resumed.accepted:
@@ -259,13 +263,15 @@ class Station:
         return visit, resumed.ids
 
     async def _meters_to_connect(self, pipeline: Pipeline) -> list[Meter]:
-        """Return the meters to connect: each bound one, with what it is known by, before what was only named."""
+        """Return the meters to connect: the bound meters at their present addresses, then the configured ones."""
         bound = [row for row in await asyncio.to_thread(self._reader.known_meters) if row.bound]
         for row in bound:
             pipeline.rename_meter(row.current_address, row.meter.name)
-        settled = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
-        named = [Meter(meter.address, meter.name) for meter in self._config.settings.meters]
-        others = [meter for meter in (*self._config.meters, *named) if meter.address.upper() not in settled]
+        bound_addresses = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
+        configured = [Meter(meter.address, meter.name) for meter in self._config.settings.meters]
+        others = [
+            meter for meter in (*self._config.meters, *configured) if meter.address.upper() not in bound_addresses
+        ]
         return [*(replace(row.meter, address=row.current_address) for row in bound), *others]
 
     @property
@@ -273,10 +279,13 @@ class Station:
         return Reader(self._config.folder / DATABASE_FILE)
 
     def _publisher(self, stack: AsyncExitStack) -> "tuple[Publisher, asyncio.Event] | None":
-        """Start the publisher where a broker is configured; it is stopped last, so the final rows still go out."""
+        """Start the publisher if a broker is configured; it stops last, so the final rows are still published.
+
+        Returns ``(publisher, event)``; the event is set when the outbox has changed. None without a broker.
+        """
         if self._config.broker is None:
             return None
-        # A tenth of a second that few stations need.
+        # The import needs a tenth of a second, and few stations publish.
         from meterlink.publish.outbox import StoreOutbox  # noqa: PLC0415
         from meterlink.publish.publisher import Publisher  # noqa: PLC0415
 
@@ -299,29 +308,27 @@ class Station:
         return publisher, outbox.changed
 
     async def _flush_outbox(self, publisher: "Publisher") -> None:
-        """Give what was measured last a moment to reach the broker; what does not, waits on disk."""
+        """Wait `FLUSH_TIMEOUT` at most until the last messages are published; the rest stays on the disk."""
         with suppress(TimeoutError, StoreError):
             async with asyncio.timeout(FLUSH_TIMEOUT):
-                # The outbox is a table: it is looked at, nobody signals that it is empty.
+                # The outbox is a database table, which sends no signal when it is empty.
                 while publisher.state == "online" and (await asyncio.to_thread(self._reader.counts))["outbox"]:  # noqa: ASYNC110
                     await asyncio.sleep(0.05)
 
     def _on_packet(self, packet: ReceivedPacket) -> None:
-        """Called in a Bluetooth callback."""
+        """Pass a packet on; called in a Bluetooth callback."""
         if self._teaching is not None:
             self._teaching.add_packet(packet)
-        if (
-            self._pipeline is not None and packet.session.driver_name != CaptureDriverFactory.name
-        ):  # which nobody can read yet
+        has_driver = packet.session.driver_name != CaptureDriverFactory.name
+        if self._pipeline is not None and has_driver:
             self._pipeline.packet_queue.put(packet)
 
     def _on_radio_state(self, state: RadioState) -> None:
         for meter in state.meters:
-            if self._logged.get(meter.address) != (
-                said := f"{meter.name or meter.address}: {meter.state} {meter.detail}"
-            ):
-                self._logged[meter.address] = said
-                log.info("%s", said.rstrip())
+            text = f"{meter.name or meter.address}: {meter.state} {meter.detail}"
+            if self._logged.get(meter.address) != text:
+                self._logged[meter.address] = text
+                log.info("%s", text.rstrip())
         if state.error != self._logged.get("", ""):
             self._logged[""] = state.error
             log.warning("%s", state.error or "The radio works again.")
@@ -340,7 +347,7 @@ class Station:
             listener(point, accepted)
 
     def _on_writer_alarm(self, text: str) -> None:
-        """Called in the writer's thread."""
+        """Pass an alarm to the event loop; called in the writer's thread."""
         if self._loop is not None and not self._loop.is_closed():
             notice = NoticeView(topic="notice", level="alarm" if text else "info", text=text)
             self._loop.call_soon_threadsafe(self._on_saving_notice, notice)
@@ -351,17 +358,22 @@ class Station:
         self._send_notice("store", notice)
 
     def _send_notice(self, source: str, notice: NoticeView) -> None:
-        """Show the gravest notice that stands: a watcher has room for one."""
+        """Send the most severe present notice: a watcher has room for one."""
         if notice["text"] and self._notices.get(source) != notice:
             log.warning("%s", notice["text"])
         self._notices[source] = notice
         order = ("alarm", "warning", "info")
-        self._send_view(min(self._notices.values(), key=lambda one: (not one["text"], order.index(one["level"]))))
+        notices = self._notices.values()
+        self._send_view(min(notices, key=lambda present: (not present["text"], order.index(present["level"]))))
 
 
-async def _shielded(work: Awaitable[None]) -> None:
-    """Finish ``work`` even when cancelled meanwhile, then pass the cancellation on."""
-    task = asyncio.ensure_future(work)
+async def _shielded(awaitable: Awaitable[None]) -> None:
+    """Finish ``awaitable`` even if cancelled meanwhile.
+
+    Raises:
+        CancelledError: the caller was cancelled meanwhile.
+    """
+    task = asyncio.ensure_future(awaitable)
     try:
         await asyncio.shield(task)
     except asyncio.CancelledError:

@@ -1,4 +1,4 @@
-"""Teaching a meter while the station runs: its packets, what somebody reads off its display, and what to show next."""
+"""Teaching a meter while the station runs: its packets, the entries off its display, and the next reading to show."""
 
 import asyncio
 import logging
@@ -28,101 +28,112 @@ from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import DriverFactory
 from meterlink.link.messages import Message, TeachEntryView, TeachFunctionView, TeachView
-from meterlink.profiles import PROFILES_FOLDER, compile_profile, write_profile
+from meterlink.profiles import compile_profile, write_profile
+from meterlink.profiles.model import make_profile_name
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
+from meterlink.station.profile_files import PROFILES_FOLDER
 
 if TYPE_CHECKING:
     from meterlink.teach import TeachReport
 
 log = logging.getLogger(__name__)
 
-# Packets kept: half an hour of a meter that sends ten a second, learned from in seconds rather than minutes.
+# Half an hour of a meter that sends ten packets a second; the analysis of so many needs seconds, not minutes.
 _MAX_PACKETS = 20_000
-# Where more come, those this near to a label are kept, and those of the last moments, which may still get one.
+# Above that number, packets this near to an entry are kept, and the recent ones, which may still get an entry.
 _NEAR_ENTRY = 1.0  # s
 _RECENT = 10.0  # s
-# A display that is read off stands still, so a meter that sends slowly is labelled by its last packet, if it is no
-# older than this: two refreshes of a slow one.
+# A display does not change while somebody reads it, so the last packet of a slow meter has the displayed value if it
+# is no older than this: two refreshes of a slow display.
 _LONGEST_PACKET_AGE = 2.0  # s
-_VIEW_PERIOD = 0.5  # s; a count of packets is all that changes by itself
+_VIEW_PERIOD = 0.5  # s; only the number of packets changes without a command
 _DROP = re.compile(r"drop(?:\s+(\d+))?", re.IGNORECASE)
 _REQUEST = re.compile(r"(write|read)(?:\s+(.+))?", re.IGNORECASE)
-_LONGEST_ECHO = 80  # characters of what was typed, when it is said back
+_LONGEST_ECHO = 80  # characters of a typed line that are repeated in a message
 _HAS_DRIVER = {ConnectionState.CONNECTED, ConnectionState.SILENT}
 
 
 @dataclass(slots=True)
 class _TeachingSession:
-    """One meter being taught. ``known`` and ``named`` are what the radio knew of it before."""
+    """One meter being taught. ``known_meter`` and ``configured_driver`` are restored if it ends without a profile."""
 
     meter: Meter
-    profile_name: str  # the profile's
+    profile_name: str
     captured_meter: CapturedMeter
     started: Timestamp
     known_meter: Meter | None
     configured_driver: DriverFactory | None
-    reconnected: bool  # with the kind that takes everything; else its own driver's packets are listened in on
+    reconnected: bool  # with the capture driver; else the packets of its own driver are used
     packets: list[CapturedPacket] = field(default_factory=list)
-    labels: list[DisplayEntry] = field(default_factory=list)
+    entries: list[DisplayEntry] = field(default_factory=list)
     packet_count: int = 0
     full: bool = False
     report: "TeachReport | None" = None
-    next_request: str = ""
-    outdated: bool = False  # something was added that the report does not know
+    next_suggestion: str = ""
+    outdated: bool = False  # an entry or a request is newer than the report
     changed: asyncio.Event = field(default_factory=asyncio.Event)
     analysis_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
-    def seconds(self, stamp: Timestamp) -> float:
-        """Return the time since the lesson began, in s."""
-        return (stamp.monotonic_ns - self.started.monotonic_ns) * 1e-9
+    def seconds(self, timestamp: Timestamp) -> float:
+        """Return the time since the session began, in s."""
+        return (timestamp.monotonic_ns - self.started.monotonic_ns) * 1e-9
 
     def add_packet(self, packet: RadioPacket) -> None:
-        """Keep a packet, thinning those between labels out where there are too many."""
+        """Keep a packet; above `_MAX_PACKETS`, drop old packets that are far from every entry."""
         self.packet_count += 1
-        t = self.seconds(packet.stamp)
+        t = self.seconds(packet.timestamp)
         if len(self.packets) >= _MAX_PACKETS and not self.full:
-            ends = [label.end for label in self.labels]
+            ends = [entry.end for entry in self.entries]
             self.packets = [
-                one for one in self.packets if t - one.seconds <= _RECENT or _is_near(one, self.labels, ends)
+                kept for kept in self.packets if t - kept.seconds <= _RECENT or _is_near(kept, self.entries, ends)
             ]
             self.full = len(self.packets) > 0.9 * _MAX_PACKETS
         if not self.full:
             self.packets.append(CapturedPacket(t, packet.channel, packet.data))
 
-    def add_entry(self, text: str, stamp: Timestamp) -> None:
-        """Take what the display shows now; InputError, with nothing kept, where that says nothing."""
-        t = self.seconds(stamp)
+    def add_entry(self, text: str, timestamp: Timestamp) -> None:
+        """Add the value on the display now.
+
+        Raises:
+            InputError: the text is no display value, there is no recent packet, or the packets are full.
+        """
+        t = self.seconds(timestamp)
         newest = self.packets[-1].seconds if self.packets else -_LONGEST_PACKET_AGE
         if self.full:
-            raise InputError("No more packets are kept.", "Say done, or stop and begin again.")
+            raise InputError("No more packets can be kept.", "Type done, or stop and begin again.")
         if t - newest > _LONGEST_PACKET_AGE:
             raise InputError(
-                f"No packet came in the last {_LONGEST_PACKET_AGE:g} s, so {clean_text(text, _LONGEST_ECHO)!r} says nothing of any.",
-                "Wake the meter, wait until packets come, and type it again.",
+                f"No packet arrived in the last {_LONGEST_PACKET_AGE:g} s, "
+                f"so {clean_text(text, _LONGEST_ECHO)!r} belongs to none.",
+                "Wake the meter, wait until packets arrive, and type it again.",
             )
-        self.labels.append(make_display_entry(t, text, min(t - ENTRY_WINDOW, newest)))
+        self.entries.append(make_display_entry(t, text, min(t - ENTRY_WINDOW, newest)))
         self.request_analysis()
 
     def drop_entry(self, number: int) -> None:
-        """Forget a label, counted from 1; 0 is the last one."""
-        if not self.labels or number > len(self.labels):
-            raise InputError(f"There is no label {number or 'to drop'}.", "See the list of labels for its number.")
-        del self.labels[number - 1]
+        """Remove the entry with that number, counted from 1; 0 is the last one.
+
+        Raises:
+            InputError: there is no such entry.
+        """
+        if not self.entries or number > len(self.entries):
+            raise InputError(f"There is no entry {number or 'to drop'}.", "See the list of entries for its number.")
+        del self.entries[number - 1]
         self.full = False
         self.request_analysis()
 
     def request_analysis(self) -> None:
-        """Have the lesson worked out anew."""
+        """Start a new analysis."""
         self.outdated = True
         self.changed.set()
 
 
 class Teaching:
-    """Teaches one meter at a time, as watchers ask; what is learned is worked out in a thread.
+    """Teaches one meter at a time, by watchers' commands; a thread analyzes the packets and entries.
 
-    A meter whose driver works is listened in on; any other is connected with a kind that takes everything it sends.
-    ``show`` is handed a `TeachView` whenever it may have changed.
+    A meter with a working driver keeps it. Another meter is connected with the capture driver. ``send_view`` receives a
+    `TeachView` each time it may have changed.
     """
 
     def __init__(
@@ -145,17 +156,17 @@ class Teaching:
         self._task: asyncio.Task[None] | None = None
 
     def add_packet(self, packet: RadioPacket) -> None:
-        """Keep a packet if it is of the meter that is being taught; never blocks."""
-        lesson = self._session
-        if lesson is not None and packet.session.address.upper() == lesson.meter.address.upper():
-            lesson.add_packet(packet)
+        """Keep a packet of the meter that is being taught, ignore others; never blocks."""
+        session = self._session
+        if session is not None and packet.session.address.upper() == session.meter.address.upper():
+            session.add_packet(packet)
 
     def is_teaching(self, address: str) -> bool:
         """Return whether the meter at ``address`` is being taught."""
         return self._session is not None and self._session.meter.address.upper() == address.upper()
 
     async def execute(self, address_or_name: str, text: str) -> str:
-        """Do what a watcher asks of the meter at an address, or of a name; return why not, in words, or nothing."""
+        """Carry out the ``teach`` command for a meter; return the error as a sentence, empty if there is none."""
         try:
             await self._execute(address_or_name, text.strip())
         except MeterlinkError as error:
@@ -163,7 +174,7 @@ class Teaching:
         return ""
 
     async def close(self) -> None:
-        """Teach no longer."""
+        """End the session."""
         self._session = None
         task, self._task = self._task, None
         if task is not None:
@@ -171,67 +182,78 @@ class Teaching:
             await asyncio.gather(task, return_exceptions=True)
 
     async def _execute(self, address_or_name: str, text: str) -> None:
-        stamp = self._clock.now()  # what was typed describes what came before it, not while it is looked up
+        received = self._clock.now()  # before any delay: an entry describes the packets before it
         if not text:
             await self._begin(address_or_name)
             return
-        lesson = self._session_of(address_or_name)
+        session = self._session_of(address_or_name)
         if text.lower() == "stop":
-            await self._stop(lesson)
+            await self._stop(session)
         elif text.lower() == "done":
-            await self._write_profile(lesson)
+            await self._write_profile(session)
         elif drop := _DROP.fullmatch(text):
-            lesson.drop_entry(int(drop[1] or 0))
-        elif ask := _REQUEST.fullmatch(text):
-            await self._add_request(lesson, ask[1].lower(), ask[2] or "")
+            session.drop_entry(int(drop[1] or 0))
+        elif request := _REQUEST.fullmatch(text):
+            await self._add_request(session, request[1].lower(), request[2] or "")
         else:
-            lesson.add_entry(text, stamp)
+            session.add_entry(text, received)
 
     def _session_of(self, address_or_name: str) -> _TeachingSession:
-        lesson = self._session
-        if lesson is None or address_or_name.strip().upper() not in {
-            lesson.meter.address.upper(),
-            lesson.meter.name.upper(),
+        session = self._session
+        if session is None or address_or_name.strip().upper() not in {
+            session.meter.address.upper(),
+            session.meter.name.upper(),
         }:
+            name = clean_text(address_or_name)
             raise InputError(
-                f"{clean_text(address_or_name) or 'No meter'} is not being taught.", "Begin with the meter alone."
+                f"{name} is not being taught." if name else "No meter is being taught.",
+                "Begin with the meter alone.",
             )
-        return lesson
+        return session
 
     async def _begin(self, address_or_name: str) -> None:
         address = await self._discovery.address_of(address_or_name)
         if self._session is not None:
             if self._session.meter.address.upper() == address.upper():
                 return
-            raise InputError(f"{self._session.meter.name} is being taught already.", "Say stop or done there first.")
-        link = self._meter_status(address)
-        heard = next((one for one in self._radio.devices() if one.address.upper() == address.upper()), None)
-        advertised = heard.advertisement if heard else None
+            raise InputError(
+                f"{self._session.meter.name} is being taught already.", "Type stop or done for that meter first."
+            )
+        status = self._meter_status(address)
+        device = next((heard for heard in self._radio.devices() if heard.address.upper() == address.upper()), None)
+        advertisement = device.advertisement if device else None
         known = self._radio.known_meter(address)
-        name = (advertised.name if advertised else "") or (link.name if link else "") or address
+        name = (advertisement.name if advertisement else "") or (status.name if status else "") or address
         meter = known or Meter(address, name)
-        captured = CapturedMeter(clean_text(name), advertised.service_uuids if advertised else ())
-        reads = link is not None and link.state in _HAS_DRIVER
-        lesson = self._session = _TeachingSession(
+        captured = CapturedMeter(clean_text(name), advertisement.service_uuids if advertisement else ())
+        has_driver = status is not None and status.state in _HAS_DRIVER
+        session = self._session = _TeachingSession(
             Meter(address, clean_text(name)), self._unused_profile_name(name), captured, self._clock.now(), known,
-            self._radio.configured_driver(address), reconnected=not reads,
+            self._radio.configured_driver(address), reconnected=not has_driver,
         )  # fmt: skip
-        self._task = asyncio.create_task(self._run_session(lesson), name="teaching")
-        if lesson.reconnected:
+        self._task = asyncio.create_task(self._run_session(session), name="teaching")
+        if session.reconnected:
             await self._connect(meter, CaptureDriverFactory(captured.requests))
 
-    async def _add_request(self, session: _TeachingSession, kind: str, text: str) -> None:
-        """Connect the meter anew and speak to it so from then on; with no text, no longer write or read anything."""
+    async def _add_request(self, session: _TeachingSession, operation: str, text: str) -> None:
+        """Connect the meter again with one more write or read; an empty ``text`` removes all of that operation.
+
+        Raises:
+            InputError: the meter has a driver of its own, or the text is no such request.
+        """
         if not session.reconnected:
-            raise InputError(f"{session.meter.name} is spoken to by its driver.", "Label what its display shows.")
-        asked = session.captured_meter.requests
-        if kind == "write":
-            asked = replace(asked, writes=(*asked.writes, parse_write(text)) if text else ())
+            raise InputError(
+                f"{session.meter.name} has a driver, which sends its requests.",
+                "Type the values that its display shows.",
+            )
+        requests = session.captured_meter.requests
+        if operation == "write":
+            requests = replace(requests, writes=(*requests.writes, parse_write(text)) if text else ())
         else:
-            asked = replace(asked, reads=(*asked.reads, parse_poll(text)) if text else ())
-        session.captured_meter = replace(session.captured_meter, requests=asked)
+            requests = replace(requests, reads=(*requests.reads, parse_poll(text)) if text else ())
+        session.captured_meter = replace(session.captured_meter, requests=requests)
         session.request_analysis()
-        await self._connect(session.known_meter or session.meter, CaptureDriverFactory(asked))
+        await self._connect(session.known_meter or session.meter, CaptureDriverFactory(requests))
 
     async def _stop(self, session: _TeachingSession) -> None:
         await self.close()
@@ -244,27 +266,31 @@ class Teaching:
         self._send_view(_ended_view(session, ""))
 
     async def _write_profile(self, session: _TeachingSession) -> None:
-        """Write the profile, and read the meter by it from now on."""
+        """Write the profile, and use it for the meter from now on.
+
+        Raises:
+            InputError: there is no profile yet, or its file could not be written.
+        """
         await self._analyze(session)
         profile = session.report.profile if session.report else None
         if profile is None:
-            why = session.report.reason if session.report else "nothing has been worked out"
-            raise InputError(f"There is no profile yet: {why}.", session.next_request)
+            reason = session.report.reason if session.report else "no entry has been analyzed"
+            raise InputError(f"There is no profile yet: {reason}.", session.next_suggestion)
         path = self._folder / f"{profile.name}.toml"
-        taught_from = Capture(tuple(session.packets), tuple(session.labels), session.captured_meter)
+        capture = Capture(tuple(session.packets), tuple(session.entries), session.captured_meter)
         await asyncio.to_thread(_write, path, write_profile(profile))
         try:
-            await asyncio.to_thread(_write, path.with_suffix(".jsonl"), format_capture(taught_from))
-        except InputError as error:  # the profile is what counts
-            log.warning("what %s was taught from is not kept: %s", profile.name, error)
+            await asyncio.to_thread(_write, path.with_suffix(".jsonl"), format_capture(capture))
+        except InputError as error:  # the profile is complete without it
+            log.warning("the capture of %s is not kept: %s", profile.name, error)
         await self.close()
-        kind = compile_profile(profile)
-        self._drivers.add(kind)
-        await self._connect(session.known_meter or session.meter, kind)
+        factory = compile_profile(profile)
+        self._drivers.add(factory)
+        await self._connect(session.known_meter or session.meter, factory)
         self._send_view(_ended_view(session, str(path)))
 
-    async def _connect(self, meter: Meter, kind: DriverFactory | None) -> None:
-        self._radio.set_driver(meter.address, kind)
+    async def _connect(self, meter: Meter, factory: DriverFactory | None) -> None:
+        self._radio.set_driver(meter.address, factory)
         await self._radio.remove_meter(meter.address)
         self._radio.add_meter(meter)
 
@@ -285,30 +311,26 @@ class Teaching:
             if not session.outdated:
                 return
             session.outdated = False
-            capture = Capture(tuple(session.packets), tuple(session.labels), session.captured_meter)
+            capture = Capture(tuple(session.packets), tuple(session.entries), session.captured_meter)
             try:
-                session.report, session.next_request = await asyncio.to_thread(
+                session.report, session.next_suggestion = await asyncio.to_thread(
                     _analyze_capture, capture, session.profile_name
                 )
             except Exception:
-                # Whatever a strange meter's bytes bring to light: it costs the lesson's result, not the station.
+                # An unknown meter's bytes may trigger any error: it ends the analysis, not the station.
                 log.exception("teaching %s failed", session.meter.name)
-                session.report, session.next_request = (
+                session.report, session.next_suggestion = (
                     None,
-                    "What came of this meter could not be worked out: see the log.",
+                    "The analysis of this meter failed: see the log.",
                 )
 
     def _meter_status(self, address: str) -> MeterStatus | None:
-        return next((one for one in self._radio.state.meters if one.address.upper() == address.upper()), None)
+        statuses = self._radio.state.meters
+        return next((status for status in statuses if status.address.upper() == address.upper()), None)
 
     def _unused_profile_name(self, name: str) -> str:
-        """Return a profile name made of the meter's that no profile in the folder has."""
-        stem = "-".join(re.findall("[a-z0-9]+", clean_text(name).lower())) or "taught"
-        taken = {path.stem for path in self._folder.glob("*.toml")}
-        number = 1
-        while (free := stem if number == 1 else f"{stem}-{number}") in taken:
-            number += 1
-        return free
+        """Return a profile name made from the meter's name; no profile in the folder has it."""
+        return make_profile_name(clean_text(name), {path.stem for path in self._folder.glob("*.toml")})
 
     def _view(self, session: _TeachingSession) -> TeachView:
         report = session.report
@@ -319,35 +341,36 @@ class Teaching:
             packets=session.packet_count,
             entries=list(_entry_views(session)),
             analyzing=session.outdated or session.analysis_lock.locked(),
-            suggested_reading=self._next_request_text(session),
+            suggested_reading=self._suggestion_text(session),
             has_profile=report is not None and report.has_profile,
-            functions=[TeachFunctionView(function=one.function, confidence=one.confidence) for one in report.functions]
-            if report
-            else [],
-            error=report.reason if report and session.labels else "",
+            functions=[
+                TeachFunctionView(function=function.function, confidence=function.confidence)
+                for function in (report.functions if report else ())
+            ],
+            error=report.reason if report and session.entries else "",
             profile_path="",
         )
 
-    def _next_request_text(self, session: _TeachingSession) -> str:
+    def _suggestion_text(self, session: _TeachingSession) -> str:
         if not session.packet_count:
-            link = self._meter_status(session.meter.address)
-            return f"Nothing has come from it yet. {link.detail if link else ''}".rstrip()
+            status = self._meter_status(session.meter.address)
+            return f"No packet has arrived yet. {status.detail if status else ''}".rstrip()
         if session.report is None:
             return (
-                session.next_request
-                or "Show any reading, keep it still, and type what the display shows, with its unit."
+                session.next_suggestion
+                or "Show any reading, keep it still, and type the displayed value, with its unit."
             )
-        return session.next_request or "Nothing more would decide anything: say done."
+        return session.next_suggestion or "No further reading is needed: type done."
 
 
-def _is_near(packet: CapturedPacket, labels: list[DisplayEntry], ends: list[float]) -> bool:
-    """Return whether a packet is near a label's window; labels stand in the order of their ``ends``."""
-    after = bisect_left(ends, packet.seconds - _NEAR_ENTRY)
-    return after < len(labels) and labels[after].begin - _NEAR_ENTRY <= packet.seconds
+def _is_near(packet: CapturedPacket, entries: list[DisplayEntry], ends: list[float]) -> bool:
+    """Return whether a packet is near the window of an entry; ``entries`` are in the order of their ``ends``."""
+    index = bisect_left(ends, packet.seconds - _NEAR_ENTRY)
+    return index < len(entries) and entries[index].begin - _NEAR_ENTRY <= packet.seconds
 
 
 def _analyze_capture(capture: Capture, name: str) -> "tuple[TeachReport, str]":
-    # Imported here: it is large, and few stations ever teach.
+    # Imported here because it is large, and few stations teach.
     from meterlink.teach import Teacher  # noqa: PLC0415
 
     teacher = Teacher(name)
@@ -357,18 +380,29 @@ def _analyze_capture(capture: Capture, name: str) -> "tuple[TeachReport, str]":
 
 def _entry_views(session: _TeachingSession) -> Iterator[TeachEntryView]:
     report = session.report
-    against = {one.entry: str(one) for one in report.contradictions} if report else {}
+    contradictions = (
+        {contradiction.entry: str(contradiction) for contradiction in report.contradictions} if report else {}
+    )
     unused = set(report.unused_entries) if report else set()
-    for label in session.labels:
-        lost = "no whole packet came while it was shown" if label in unused else ""
-        yield TeachEntryView(text=clean_text(label.text), problem=against.get(label, lost))
+    for entry in session.entries:
+        no_packet = "no whole packet arrived while it was displayed" if entry in unused else ""
+        yield TeachEntryView(text=clean_text(entry.text), problem=contradictions.get(entry, no_packet))
 
 
 def _ended_view(session: _TeachingSession, profile_path: str) -> TeachView:
     return TeachView(
-        topic="teach", meter="", name=session.meter.name, packets=session.packet_count, entries=list(_entry_views(session)),
-        analyzing=False, suggested_reading="", has_profile=bool(profile_path), functions=[], error="", profile_path=profile_path,
-    )  # fmt: skip
+        topic="teach",
+        meter="",
+        name=session.meter.name,
+        packets=session.packet_count,
+        entries=list(_entry_views(session)),
+        analyzing=False,
+        suggested_reading="",
+        has_profile=bool(profile_path),
+        functions=[],
+        error="",
+        profile_path=profile_path,
+    )
 
 
 def _write(path: Path, text: str) -> None:
@@ -378,5 +412,5 @@ def _write(path: Path, text: str) -> None:
             file.write(text)
     except OSError as error:
         raise InputError(
-            f"{path} cannot be written: {error.strerror}.", "Make room for it, and say done again."
+            f"{path} could not be written: {error.strerror}.", "Make room for it, and type done again."
         ) from error

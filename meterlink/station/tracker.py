@@ -1,4 +1,4 @@
-"""One meter followed through its measurements. No I/O, no asyncio: time is the readings' own."""
+"""The measurement state of one meter. No I/O, no asyncio: times are those of the readings."""
 
 from dataclasses import dataclass, field
 
@@ -7,18 +7,18 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement
 from meterlink.settling.detector import Phase, SettlingDetector, SettlingState
 
-# How long the verdict stays on the screen after the probes came off, before the next test point takes its place:
-# time to look up from the terminals. Ends at once when the probes touch the next terminals.
+# The verdict stays on the screen this long after the probes were removed: time to look up from the terminals. It ends
+# at once when the probes touch the next terminals.
 DWELL_AFTER_LIFT = 2.0  # s
 
 
 @dataclass(slots=True, eq=False)
 class MeterTracker:
-    """What is known of one meter's present measurement.
+    """The present measurement of one meter.
 
-    ``point`` is the test point it is tagged with now, ``held_at`` the one whose reading ``held`` was held in this
-    measurement and whose probes are not known to have moved on. ``doubtful`` is a settled judgement that looks the same
-    with the probes in the air or on each other, so that somebody has to say that they are on the terminals.
+    ``point_key`` is the test point of its latest reading. ``accepted`` is the reading accepted in this measurement, and
+    ``accepted_at`` its test point while the probes may still be there. ``ambiguous`` marks a settled judgement that
+    probes in the air or on each other give, too, so a person must accept it. ``battery`` is in percent.
     """
 
     address: str
@@ -39,11 +39,11 @@ class MeterTracker:
 
     @property
     def last_reading_at(self) -> float:
-        """When its latest reading came, s on the station's monotonic clock; 0 before the first."""
+        """The time of the latest reading in s of the station's monotonic clock; 0 before the first."""
         return self.latest.timestamp.monotonic_ns * 1e-9 if self.latest is not None else 0.0
 
     def add_reading(self, reading: Reading) -> str | None:
-        """Take the next reading; return the key of a test point whose probes have now been off long enough."""
+        """Process the next reading; return the key of a test point that the probes have left long enough, else None."""
         now = reading.timestamp.monotonic_ns * 1e-9
         self.reading_count += 1
         if self.latest is not None and self.latest.quantity is not reading.quantity:
@@ -52,7 +52,7 @@ class MeterTracker:
         self.latest = reading
         self.low_battery = reading.low_battery
         if not reading.is_judgeable:
-            # What was held stays held; what was settling is begun anew once the display shows the probes again.
+            # An accepted reading stays. Settling starts again when the display shows the value at the probes again.
             if self.settling.phase is not Phase.ACCEPTED:
                 self.restart()
             self.ambiguous = False
@@ -62,16 +62,16 @@ class MeterTracker:
             self.ambiguous = False
         if self.settling.probes_lifted:
             self._lifted_at = now
-        left = self.settling.probes_touched or (
+        has_left = self.settling.probes_touched or (
             self._lifted_at is not None and now - self._lifted_at >= DWELL_AFTER_LIFT
         )
-        if not (left and self.accepted_at):
+        if not (has_left and self.accepted_at):
             return None
         left_point, self.accepted_at, self._lifted_at = self.accepted_at, None, None
         return left_point
 
     def accept(self, reading: Reading, key: str) -> None:
-        """Note that ``reading`` is held at ``key``: by itself, or because somebody said so."""
+        """Record that ``reading`` is accepted at the test point ``key``: settled, or by command."""
         now = reading.timestamp.monotonic_ns * 1e-9
         self._detector.accept(reading)
         self.accepted = reading
@@ -79,11 +79,11 @@ class MeterTracker:
         self._lifted_at = now if self.settling.phase is Phase.IDLE else None
 
     def restart(self) -> None:
-        """Measure anew, with the probes where they are: after a lost link, or to take a reading again."""
+        """Measure again, with the probes in place: after a lost connection, or for a repeat."""
         self._detector.reset()
         self.settling, self.accepted_at, self.ambiguous = SettlingState(Phase.IDLE), None, False
 
     def set_battery(self, reading: Reading) -> None:
-        """Note the meter's own charge, in percent."""
+        """Record the charge of the meter's battery in percent."""
         if reading.quantity is Quantity.BATTERY and reading.digits is not None:
             self.battery = int(reading.digits)

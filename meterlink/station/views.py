@@ -1,4 +1,4 @@
-"""The station's state as watchers see it. Pure: from the state to `meterlink.link.messages`."""
+"""The views of the station for watchers. Pure: from the state to `meterlink.link.messages`."""
 
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -25,8 +25,8 @@ def visit_view(
 ) -> VisitView:
     """Return topic ``visit``.
 
-    ``meter`` is the one that is measuring, if any, ``stock`` what the truck has, ``derived`` what was worked out of
-    several readings.
+    ``tracker`` is that of the meter that is measuring, if any; ``stock`` has a sentence for each replacement from
+    stock; ``derived`` has the results at the derived points.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
@@ -48,25 +48,25 @@ def visit_view(
 
 
 def meters_view(radio_state: RadioState, trackers: Iterable[MeterTracker], names: Mapping[str, str]) -> MetersView:
-    """Return topic ``meters``: what the radio says of each, with what its readings say.
+    """Return topic ``meters``: the radio's state of each meter, with its battery and its number of readings.
 
-    ``names`` is what the station calls them, by address in lower case.
+    ``names`` is ``{address in lower case: name}`` of the station.
     """
-    by_address = {follower.address: follower for follower in trackers}
+    trackers_by_address = {tracker.address: tracker for tracker in trackers}
     views = []
-    for link in radio_state.meters:
-        follower = by_address.get(link.address)
+    for status in radio_state.meters:
+        tracker = trackers_by_address.get(status.address)
         views.append(
             MeterView(
-                name=follower.name if follower else names.get(link.address.lower(), link.name),
-                address=link.address,
-                state=str(link.state),
-                detail="" if link.state is ConnectionState.CONNECTED else link.detail,
-                driver=link.driver,
-                rssi=link.rssi,
-                battery=follower.battery if follower else None,
-                low_battery=follower.low_battery if follower else False,
-                readings=follower.reading_count if follower else 0,
+                name=tracker.name if tracker else names.get(status.address.lower(), status.name),
+                address=status.address,
+                state=str(status.state),
+                detail="" if status.state is ConnectionState.CONNECTED else status.detail,
+                driver=status.driver,
+                rssi=status.rssi,
+                battery=tracker.battery if tracker else None,
+                low_battery=tracker.low_battery if tracker else False,
+                readings=tracker.reading_count if tracker else 0,
             )
         )
     return MetersView(topic="meters", meters=views, radio_error=radio_state.error)
@@ -75,20 +75,20 @@ def meters_view(radio_state: RadioState, trackers: Iterable[MeterTracker], names
 def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
     """Return topic ``live`` for the meter that is measuring, None before its first reading.
 
-    While a reading is held it is that reading which is shown: a display that falls while the probes come off must not
-    stand beside the verdict.
+    It contains the accepted reading while there is one, because the display falls when the probes are removed, and the
+    verdict is that of the accepted reading.
     """
-    held = tracker.accepted_at is not None and tracker.settling.phase is Phase.ACCEPTED
-    reading = tracker.accepted if held else tracker.latest
+    is_accepted = tracker.accepted_at is not None and tracker.settling.phase is Phase.ACCEPTED
+    reading = tracker.accepted if is_accepted else tracker.latest
     if reading is None:
         return None
-    wanted = visit.points.get(visit.pins.get(tracker.address, visit.focus or ""))
-    limits = visit.limits[wanted.key] if wanted else None
-    same = wanted is not None and matches_function(wanted, reading)
+    point = visit.points.get(visit.pins.get(tracker.address, visit.focus or ""))
+    limits = visit.limits[point.key] if point else None
+    matches = point is not None and matches_function(point, reading)
     digits, unit = reading.digits, reading.unit
-    if digits is not None and limits is not None and same:
+    if digits is not None and limits is not None and matches:
         digits, unit = convert(digits, unit, limits.unit), limits.unit
-    # Probes that lose contact for a moment show an open part; that is nothing to alarm anybody with.
+    # Probes that lose contact for a moment show an open part. This is no reason to alarm anybody.
     latest = tracker.latest or reading
     bounced = tracker.settling.phase is Phase.SETTLING and is_idle(reading)
     return LiveView(
@@ -99,10 +99,10 @@ def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
         unit=unit,
         quantity=str(reading.quantity),
         status=str(reading.status),
-        phase="held" if held else "idle" if tracker.settling.phase is Phase.IDLE else "settling",
+        phase="accepted" if is_accepted else "idle" if tracker.settling.phase is Phase.IDLE else "settling",
         progress=round(tracker.settling.progress, 2),
         point=tracker.point_key,
-        function_matches=same or wanted is None,
+        function_matches=matches or point is None,
         verdict=None if tracker.judgement is None or bounced else str(tracker.judgement.verdict),
         display_mode="hold" if latest.display_hold else "relative" if latest.relative else "",
         at=format_rfc3339(latest.timestamp.utc_ns),

@@ -1,4 +1,4 @@
-"""The visit in hand: its test points, which one is active, what has been held. No I/O."""
+"""The present visit: its test points, the active one, the accepted readings. No I/O."""
 
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -19,21 +19,21 @@ from meterlink.plans import parse_specification
 
 @dataclass(frozen=True, slots=True)
 class AcceptedReading:
-    """A reading that was held at a test point, with its verdict, as committed."""
+    """A reading that was accepted at a test point, with its verdict, as committed. ``settled_in`` is in seconds."""
 
     reading: Reading
     judgement: Judgement
     meter: str
     settled_in: float
-    number: int = 0  # its place in the order of the visit, given by `ActiveVisit.keep`
+    number: int = 0  # counts from 1 in the order of the visit; set by `ActiveVisit.add_accepted`
 
 
 class ActiveVisit:
     """The ordered test points of a visit and their state.
 
-    The *focus* is the active test point: the one a reading of the right quantity belongs to. It moves to the next
-    point without a held reading by itself when the probes come off, so no hand is needed. A meter may be *pinned* to a
-    test point; it then measures that one whatever the focus is.
+    The *focus* is the active test point: a reading of the right quantity belongs to it. It moves to the next point
+    without an accepted reading when the probes are removed, so that no hand is needed. A meter may be *pinned* to a
+    test point; it then measures that point at any focus.
     """
 
     def __init__(
@@ -55,46 +55,54 @@ class ActiveVisit:
         self.accepted: dict[str, list[AcceptedReading]] = {key: [] for key in self.points}
         self.derived = plan.derived
         self.pins: dict[str, str] = {}
-        self.labels: dict[str, RatedPart] = {}  # by component: what was typed off it, with its voltage
+        self.labels: dict[str, RatedPart] = {}  # by component: its typed label, with the voltage
         self.focus: str | None = next(iter(self.points))
         self.last_accepted: str | None = None
         self.capacitor_tolerance = capacitor_tolerance
         self._count = 0
 
     def point_for(self, address: str, reading: Reading) -> TestPoint | None:
-        """Return the test point that a meter's reading belongs to, None when it belongs to none."""
+        """Return the test point that a meter's reading belongs to, None if there is none."""
         key = self.pins.get(address, self.focus)
         point = self.points.get(key) if key else None
         return point if point is not None and matches_function(point, reading) else None
 
     def add_accepted(self, key: str, accepted: AcceptedReading) -> None:
-        """Note a held reading of that point; the latest counts, the earlier ones stay."""
+        """Record an accepted reading at the point ``key``; the latest counts, the earlier ones stay."""
         self._count += 1
         self.accepted[key].append(replace(accepted, number=self._count))
         self.last_accepted = key
 
     def derived_point_of(self, key: str) -> DerivedPoint | None:
-        """Return the check that the reading at ``key`` is taken for, where it needs no limits of its own for that."""
-        return next((check for check in self.derived if check.uses_exclusively(key)), None)
+        """Return the derived point that the reading at ``key`` only serves, so that it needs no limits; else None."""
+        return next((point for point in self.derived if point.uses_exclusively(key)), None)
 
     def probes_removed(self, key: str) -> None:
-        """The probes came off the point ``key``: move on when it is the active one and has its reading."""
+        """Move the focus on after the probes left ``key``, if this is the active point and has its reading."""
         if key == self.focus and self.accepted[key]:
             self.focus = self._next_without_reading(key)
 
     def move_focus(self, step: int) -> None:
-        """Move the focus ``step`` points forward or back in plan order, round the end."""
+        """Move the focus ``step`` points forward or back in plan order, around the end."""
         keys = list(self.points)
-        here = keys.index(self.focus) if self.focus in keys else (-1 if step > 0 else 0)
-        self.focus = keys[(here + step) % len(keys)]
+        index = keys.index(self.focus) if self.focus in keys else (-1 if step > 0 else 0)
+        self.focus = keys[(index + step) % len(keys)]
 
     def set_focus(self, key: str) -> None:
-        """Make ``key`` the active test point; InputError when there is no such point."""
+        """Make ``key`` the active test point.
+
+        Raises:
+            InputError: there is no such point.
+        """
         self._require_point(key)
         self.focus = key
 
     def pin(self, address: str, key: str) -> None:
-        """Bind a meter to a test point, or undo that with an empty ``key``."""
+        """Pin a meter to a test point, or undo that with an empty ``key``.
+
+        Raises:
+            InputError: there is no such point.
+        """
         if key:
             self._require_point(key)
             self.pins[address] = key
@@ -102,43 +110,52 @@ class ActiveVisit:
             self.pins.pop(address, None)
 
     def set_rating(self, key: str, text: str) -> dict[str, str]:
-        """Set what is printed on the part at ``key`` from what somebody typed.
+        """Set the rating of the part at ``key`` from typed text.
 
-        Returns the keys of all points it rates, each with the text to keep, from which `rate` gives the same again.
+        The label of a dual capacitor (``45+7.5 MFD 440 VAC``) rates both sections at once.
 
-        The label of a dual capacitor (``45+7.5 MFD 440 VAC``) rates both its sections at once. InputError when it makes
-        no sense; what could mean several things comes back as a question.
+        Returns:
+            ``{key of a rated point: text to keep}``. `set_rating` with that text gives the same rating again.
+
+        Raises:
+            InputError: there is no such point, or the text is no rating; an ambiguous text has a question as message.
         """
         self._require_point(key)
         point = self.points[key]
         part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
-        against = self._specifications(point, text, part)
-        rated = {other: replace(self.points[other], specification=given) for other, given in against.items()}
-        limits = {other: limits_for(point, self.capacitor_tolerance) for other, point in rated.items()}
+        rated = {
+            rated_key: replace(self.points[rated_key], specification=specification)
+            for rated_key, specification in self._specifications(point, text, part).items()
+        }
+        limits = {rated_key: limits_for(point, self.capacitor_tolerance) for rated_key, point in rated.items()}
         self.points.update(rated)
         self.limits.update(limits)
         if part is not None:
             self.labels[point.component] = part
-        return {other: str(part or point.specification) for other, point in rated.items()}
+        return {rated_key: str(part or point.specification) for rated_key, point in rated.items()}
 
     def _specifications(self, point: TestPoint, text: str, part: RatedPart | None) -> dict[str, Rating | Span]:
-        """Return what each test point that ``text`` speaks of is held against; ``part`` is a capacitor's label."""
+        """Return ``{key: specification}`` of the test points that ``text`` rates; ``part`` is a capacitor's label.
+
+        Raises:
+            InputError: the text is no specification, or rates no such section.
+        """
         if part is None:
             return {point.key: parse_specification(text, point.quantity, point.kind)}
         if part.marked_range is not None or len(part.sections) == 1:
             return {point.key: part.marked_range or part.ratings()[0]}
-        by_name: dict[str, Rating | Span] = dict(zip(part.section_names, part.ratings(), strict=True))
-        same = {
-            other.section.upper(): other.key
-            for other in self.points.values()
-            if (other.component, other.kind) == (point.component, point.kind)
+        by_section: dict[str, Rating | Span] = dict(zip(part.section_names, part.ratings(), strict=True))
+        key_of_section = {
+            candidate.section.upper(): candidate.key
+            for candidate in self.points.values()
+            if (candidate.component, candidate.kind) == (point.component, point.kind)
         }
-        if point.section.upper() not in by_name:
+        if point.section.upper() not in by_section:
             raise InputError(
-                f"{text!r} rates two sections, {' and '.join(by_name)}; this test point is {point.title}.",
-                "Write the rating of this section alone.",
+                f"{text!r} rates two sections, {' and '.join(by_section)}; this test point is {point.title}.",
+                "Enter the rating of this section alone.",
             )
-        return {same[name]: rating for name, rating in by_name.items() if name in same}
+        return {key_of_section[name]: rating for name, rating in by_section.items() if name in key_of_section}
 
     def _require_point(self, key: str) -> None:
         if key not in self.points:
@@ -146,17 +163,17 @@ class ActiveVisit:
 
     def _next_without_reading(self, key: str) -> str | None:
         keys = list(self.points)
-        here = keys.index(key)
+        index = keys.index(key)
         pinned = set(self.pins.values())
-        ahead = keys[here + 1 :] + keys[:here]
-        return next((other for other in ahead if not self.accepted[other] and other not in pinned), None)
+        following = keys[index + 1 :] + keys[:index]
+        return next((later for later in following if not self.accepted[later] and later not in pinned), None)
 
     def point_views(self) -> list[PointView]:
-        """Return every test point as watchers see it."""
+        """Return the views of all test points, in plan order."""
         return [self._point_view(point) for point in self.points.values()]
 
     def _point_view(self, point: TestPoint) -> PointView:
-        limits, held = self.limits[point.key], self.accepted[point.key]
+        limits, accepted = self.limits[point.key], self.accepted[point.key]
         return PointView(
             key=point.key,
             title=point.title,
@@ -170,13 +187,13 @@ class ActiveVisit:
             rating=None if limits is None else limits.basis,
             why=point.why,
             caution=caution_at(point),
-            accepted=_accepted_view(len(held), held[-1]) if held else None,
-            repeats=max(len(held) - 1, 0),
+            accepted=_accepted_view(len(accepted), accepted[-1]) if accepted else None,
+            repeats=max(len(accepted) - 1, 0),
         )
 
 
 def matches_function(point: TestPoint, reading: Reading) -> bool:
-    """Whether a meter's function is the one the point asks for; a meter that does not tell AC from DC may be."""
+    """Return whether a reading has the point's quantity and coupling; an unknown coupling matches both."""
     if point.quantity is not reading.quantity:
         return False
     return None in {point.coupling, reading.coupling} or point.coupling is reading.coupling
@@ -184,7 +201,7 @@ def matches_function(point: TestPoint, reading: Reading) -> bool:
 
 def _limits_view(limits: Limits) -> LimitsView:
     low, high, nominal = (
-        None if edge is None else format_decimal(edge) for edge in (limits.low, limits.high, limits.nominal)
+        None if number is None else format_decimal(number) for number in (limits.low, limits.high, limits.nominal)
     )
     return LimitsView(low=low, high=high, nominal=nominal, unit=limits.unit, basis=limits.basis)
 
@@ -210,5 +227,5 @@ def _accepted_view(number: int, accepted: AcceptedReading) -> AcceptedView:
 
 
 def deviation_text(number: Decimal | None) -> str | None:
-    """Return a deviation with its sign and one decimal: ``-6.0``, None where there is none."""
+    """Return a deviation in percent with its sign and one decimal, ``-6.0``; None if there is none."""
     return None if number is None else f"{number:+.1f}"

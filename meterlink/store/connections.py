@@ -1,24 +1,27 @@
-"""Opening the database, telling whose it is, and putting SQLite's errors into words."""
+"""Open the database, check that it is ours, and turn SQLite's errors into messages."""
 
+import os
+import shutil
 import sqlite3
+import tempfile
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 from meterlink.core.errors import StoreError
 
-# Number of migrations in `schema`, kept in the file's header (PRAGMA user_version) for whoever opens it.
+# Number of migrations in `schema`; the file's header keeps it (PRAGMA user_version) for every program that opens it.
 SCHEMA_VERSION = 6
 
-# "MtrL" in ASCII, in the header field SQLite keeps for telling one program's files from another's.
+# "MtrL" in ASCII, in the header field by which SQLite distinguishes the files of programs.
 APPLICATION_ID = 0x4D74724C
 
-# How long SQLite itself waits for a lock, in s. Our own writer is alone and readers never lock it out, so only a
-# foreign program (a backup, a database browser) can hold one; 2 s outlasts a copy being started, and is short enough
-# that a technician hears of it.
+# How long SQLite itself waits for a lock, in s. Our writer is alone, and readers never lock it out. Only another
+# program (a backup, a database browser) can lock the file: 2 s outlasts the start of a copy and soon alerts the
+# technician.
 LOCK_TIMEOUT = 2.0
 
-# Primary result codes (https://sqlite.org/rescode.html) that put the disk, not the data, at fault: worth another try.
+# Primary result codes (https://sqlite.org/rescode.html) for a fault of the disk, not of the data: worth another try.
 _TRANSIENT_CODES = {
     sqlite3.SQLITE_BUSY,
     sqlite3.SQLITE_CANTOPEN,
@@ -35,7 +38,7 @@ _TRANSIENT_CODES = {
 
 
 def connect_for_writing(path: Path) -> sqlite3.Connection:
-    """Open (or create) the database for the one writer: durable at every COMMIT, transactions begun by hand."""
+    """Open (or create) the database for the one writer: durable at every COMMIT, with explicit transactions."""
     connection = sqlite3.connect(path, timeout=LOCK_TIMEOUT, isolation_level=None)
     try:
         connection.execute("PRAGMA foreign_keys = ON")
@@ -51,51 +54,94 @@ def connect_for_writing(path: Path) -> sqlite3.Connection:
 
 @contextmanager
 def connect_for_reading(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open the database read-only for a few queries that see one moment; StoreError when that cannot be.
+    """Open the database read-only; all queries on the connection see the same moment.
 
-    Read-only connections never checkpoint, so the writer is the only one that moves the write-ahead log.
+    Read-only connections never checkpoint, so only the writer moves the write-ahead log.
+
+    Raises:
+        StoreError: the file is missing, damaged, another program's, or of another schema version.
     """
     if not path.exists():
         raise StoreError(f"There is no database at {path}.", "Start the station once, or name its folder with --data.")
     try:
-        with closing(_open_read_only(path)) as found:
-            found.row_factory = sqlite3.Row
-            found.execute("BEGIN")
-            check_version(found, path, oldest=SCHEMA_VERSION)
-            yield found
-    except (sqlite3.Error, UnicodeEncodeError) as error:  # the latter: a name that is not text at all
-        raise as_store_error(error, path) from error
+        with _open_read_only(path) as connection:
+            connection.row_factory = sqlite3.Row
+            connection.execute("BEGIN")
+            check_version(connection, path, oldest=SCHEMA_VERSION)
+            yield connection
+    except (sqlite3.Error, UnicodeEncodeError) as error:  # UnicodeEncodeError: a file name that is not text
+        store_error = as_store_error(error, path)
+        raise store_error from error
 
 
 def check_file(path: Path) -> None:
-    """StoreError when the file at ``path``, if any, is not for this program to write. Looks without touching it.
+    """Check that this program may write the file at ``path``, if there is one; the file stays unchanged.
 
-    (A writing connection would, on closing, move what is left in the write-ahead log into the file.)
+    (A writing connection would move the rest of the write-ahead log into the file when it closes.)
+
+    Raises:
+        StoreError: the file is damaged, another program's, or written by a newer Meterlink.
     """
     if not path.exists():
         return
     try:
-        with closing(_open_read_only(path)) as found:
-            check_writable(found, path)
+        with _open_read_only(path) as connection:
+            check_writable(connection, path)
     except sqlite3.Error as error:
-        # A first start was cut short while it made the file; only a writing connection can clear that up.
+        # A first start was cut short while it created the file; only a writing connection can repair it.
         if getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_READONLY_ROLLBACK:
-            raise as_store_error(error, path) from error
+            store_error = as_store_error(error, path)
+            raise store_error from error
 
 
 def check_writable(connection: sqlite3.Connection, path: Path) -> None:
-    """StoreError unless the file is new, or ours and no newer than this program."""
+    """Check that the file is new, or ours and no newer than this program.
+
+    Raises:
+        StoreError: the file is another program's or written by a newer Meterlink.
+    """
     if not is_empty(connection):
         check_version(connection, path, oldest=0)
 
 
-def _open_read_only(path: Path) -> sqlite3.Connection:
-    address = f"{path.absolute().as_uri()}?mode=ro"
+@contextmanager
+def _open_read_only(path: Path) -> Iterator[sqlite3.Connection]:
+    # SQLite needs a shared-memory file beside a database in WAL mode, which a read-only folder may lack. Without a
+    # write-ahead log the database is then opened as immutable. With a log it is copied first, because an immutable
+    # connection ignores the log and the commits in it.
+    with ExitStack() as stack:
+        connection = stack.enter_context(closing(_connect_to_uri(path, "mode=ro")))
+        try:
+            connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
+        except sqlite3.OperationalError as error:
+            if _primary_code(error) != sqlite3.SQLITE_CANTOPEN or os.access(path.parent, os.W_OK):
+                raise
+            log = path.with_name(f"{path.name}-wal")
+            if log.exists() and log.stat().st_size:
+                folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-")))
+                connection = stack.enter_context(closing(_connect_to_uri(_copy_with_log(path, log, folder), "mode=ro")))
+            else:
+                connection = stack.enter_context(closing(_connect_to_uri(path, "mode=ro&immutable=1")))
+        yield connection
+
+
+def _copy_with_log(path: Path, log: Path, folder: Path) -> Path:
+    try:
+        shutil.copy(log, folder)
+        return Path(shutil.copy(path, folder))
+    except OSError as error:
+        raise StoreError(
+            f"{path} cannot be copied for reading: {error.strerror}.", "Make space on the disk for temporary files."
+        ) from error
+
+
+def _connect_to_uri(path: Path, options: str) -> sqlite3.Connection:
+    address = f"{path.absolute().as_uri()}?{options}"
     return sqlite3.connect(address, uri=True, timeout=LOCK_TIMEOUT, isolation_level=None)
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
-    """Whether nothing was ever created in the file: it is new, or its first start was cut short."""
+    """Return whether the file has no tables yet: it is new, or its first start was cut short."""
     (tables,) = connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
     (owner,) = connection.execute("PRAGMA application_id").fetchone()
     return tables == 0 and owner in {0, APPLICATION_ID}
@@ -108,14 +154,18 @@ def write_file_header(connection: sqlite3.Connection, version: int) -> None:
 
 
 def check_version(connection: sqlite3.Connection, path: Path, oldest: int) -> None:
-    """StoreError unless the file is ours and its schema is between ``oldest`` and what this program knows."""
+    """Check that the file is ours and that its schema version is ``oldest`` to `SCHEMA_VERSION`.
+
+    Raises:
+        StoreError: the file is another program's, or its version is outside that range.
+    """
     (owner,) = connection.execute("PRAGMA application_id").fetchone()
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if owner != APPLICATION_ID:
         raise StoreError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
     if version > SCHEMA_VERSION:
         raise StoreError(
-            f"{path} was written by a newer Meterlink (schema {version}; this one knows {SCHEMA_VERSION}).",
+            f"{path} was written by a newer Meterlink (schema {version}; this one reads {SCHEMA_VERSION}).",
             "Update Meterlink; the file was left as it is.",
         )
     if version < oldest:
@@ -126,12 +176,12 @@ def check_version(connection: sqlite3.Connection, path: Path, oldest: int) -> No
 
 
 def is_transient(error: BaseException) -> bool:
-    """Whether an error may go away by itself or by a person's hand (disk full, locked) with the data being sound."""
+    """Return whether an error is the disk's or a lock's, not the data's: a later try may succeed."""
     return isinstance(error, sqlite3.Error) and _primary_code(error) in _TRANSIENT_CODES
 
 
 def as_store_error(error: BaseException, path: Path) -> StoreError:
-    """Return what happened to the database at ``path`` as a StoreError a person can act on."""
+    """Return ``error`` of the database at ``path`` as a StoreError with a remedy."""
     name = getattr(error, "sqlite_errorname", "")
     match _primary_code(error):
         case sqlite3.SQLITE_FULL:
@@ -142,21 +192,21 @@ def as_store_error(error: BaseException, path: Path) -> StoreError:
                 f"Check that it is not full, worn out or unplugged. ({name})",
             )
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
-            return StoreError(f"Another program has locked {path}.", f"Close whatever has it open. ({name})")
+            return StoreError(f"Another program has locked {path}.", f"Close the program that has it open. ({name})")
         case sqlite3.SQLITE_NOTADB:
             return StoreError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
         case sqlite3.SQLITE_CORRUPT:
             return StoreError(
                 f"{path} is damaged.",
-                f"Move the whole folder aside and start again; keep it, most of it can be recovered. ({name})",
+                f"Move the whole folder aside and start again; keep it: most data can be recovered. ({name})",
             )
         case sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM:
             return StoreError(
-                f"{path} cannot be opened as needed.",
+                f"{path} cannot be opened for writing or reading.",
                 f"Check that its folder exists and that you may write in it. ({name})",
             )
         case _:
-            return StoreError(f"{path}: {error}.", "This is a fault in Meterlink or in what it was given.")
+            return StoreError(f"{path}: {error}.", "This is a fault in Meterlink or in its input.")
 
 
 def _primary_code(error: BaseException) -> int:

@@ -1,4 +1,4 @@
-"""One writer for each data folder: a file lock that the operating system takes back when its holder dies."""
+"""One writer for each data folder: a file lock that the operating system releases when the process ends."""
 
 import os
 import sys
@@ -11,7 +11,7 @@ from meterlink.core.errors import StoreError
 if sys.platform == "win32":
     import msvcrt
 
-    # A locked byte cannot be read by others on Windows; this one lies far behind the process id that they may read.
+    # On Windows other processes cannot read a locked byte, so it lies far behind the process id.
     _LOCKED_BYTE = 1 << 20
 
     def _lock_file(file: IO[bytes]) -> None:
@@ -23,12 +23,12 @@ else:
     import fcntl
 
     def _lock_file(file: IO[bytes]) -> None:
-        # flock, not lockf: it belongs to the open file, so it also keeps a second writer in this process out.
+        # flock, not lockf: it belongs to the open file, so it also excludes a second writer in this process.
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 class FileLock:
-    """Holds ``PATH.lock`` from `take` to `release`. The file itself stays: removing it would race with the next one."""
+    """Locks ``PATH.lock`` from `acquire` to `release`. The file stays: its removal would race with the next writer."""
 
     def __init__(self, database: Path) -> None:
         self._database = database
@@ -36,7 +36,11 @@ class FileLock:
         self._file: IO[bytes] | None = None
 
     def acquire(self) -> None:
-        """Take the lock at once, or raise a StoreError that names the process holding it."""
+        """Lock the file without waiting.
+
+        Raises:
+            StoreError: another process has the lock (the message has its id), or the file cannot be opened.
+        """
         try:
             file = self._path.open("a+b", buffering=0)
         except OSError as error:
@@ -53,13 +57,13 @@ class FileLock:
                 f"Another station (process {holder or 'unknown'}) is already recording to {self._database}.",
                 "Stop it first, or give this one a folder of its own with --data.",
             ) from error
-        with suppress(OSError):  # a full disk: the lock holds all the same, only the refusal names nobody
+        with suppress(OSError):  # a full disk: the lock works, but others cannot read our id
             file.truncate(0)
             file.write(str(os.getpid()).encode("ascii"))
         self._file = file
 
     def release(self) -> None:
-        """Give the lock back; nothing happens where it is not held."""
+        """Unlock the file, if it is locked."""
         if self._file is not None:
             self._file.close()
             self._file = None

@@ -1,4 +1,4 @@
-"""Read-only queries and how their rows become nouns again."""
+"""Read-only queries that return objects of `rows`. All of them raise StoreError for a row that cannot be read."""
 
 import sqlite3
 from collections.abc import Callable, Iterable
@@ -24,8 +24,8 @@ from meterlink.store.rows import (
     VisitIds,
 )
 
-# A visit is one call at a unit. After this many seconds without a held reading (16 h: a long working day) the
-# technician has left, and the next readings belong to a new visit even where the old one was never closed.
+# After this many seconds without an accepted reading (16 h: a long working day) the technician has left. The next
+# readings belong to a new visit, even if the old one was never closed.
 RESUME_WITHIN = 16 * 3600
 
 # SQL for a WHERE clause, and the values of its question marks.
@@ -34,17 +34,17 @@ Condition = tuple[str, tuple[str | int, ...]]
 _T = TypeVar("_T")
 
 _READING_COLUMNS = """
-    r.utc_ns, r.monotonic_ns, r.clock_set, r.quantity, r.digits AS shown, r.unit AS shown_unit, r.status, r.coupling,
-    r.resolution, r.low_battery, r.channel, r.packet, r.hold, r.relative, b.boot_id, b.station,
+    r.utc_ns, r.monotonic_ns, r.clock_set, r.quantity, r.digits AS displayed_digits, r.unit AS displayed_unit, r.status,
+    r.coupling, r.resolution, r.low_battery, r.channel, r.packet, r.display_hold, r.relative, b.boot_id, b.station,
     m.address, m.name AS meter_name, m.driver, m.serial
 """
-# CROSS JOIN keeps SQLite from starting at another table: held readings are few and wanted in their order, while the
-# way from a unit to its raw readings leads through every one of them.
+# CROSS JOIN makes SQLite start at the accepted readings, which are few and returned in their order. Started at the
+# unit, the query would scan all its raw readings.
 _SELECT_ACCEPTED = f"""
-    SELECT h.*, {_READING_COLUMNS}, s.name AS site, u.name AS unit, v.uid, v.plan, p.key, p.terminal_a, p.terminal_b,
-        p.state, p.check_kind, ci.name AS circuit, co.name AS component, co.section
-    FROM held_readings h
-    CROSS JOIN readings r ON r.id = h.reading_id
+    SELECT a.*, {_READING_COLUMNS}, s.name AS site, u.name AS unit, v.uid, v.plan, p.key, p.terminal_a, p.terminal_b,
+        p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
+    FROM accepted_readings a
+    CROSS JOIN readings r ON r.id = a.reading_id
     CROSS JOIN boots b ON b.id = r.boot
     CROSS JOIN meters m ON m.id = r.meter_id
     CROSS JOIN visits v ON v.id = r.visit_id
@@ -53,7 +53,7 @@ _SELECT_ACCEPTED = f"""
     CROSS JOIN circuits ci ON ci.id = co.circuit_id
     CROSS JOIN units u ON u.id = v.unit_id
     CROSS JOIN sites s ON s.id = u.site_id
-"""  # noqa: S608  # made of constants only
+"""  # noqa: S608  # constants only
 
 _SELECT_POINTS = """
     SELECT p.*, ci.name AS circuit, co.name AS component, co.section FROM test_points p
@@ -64,16 +64,16 @@ _SELECT_POINTS = """
 def accepted_readings(
     connection: sqlite3.Connection, conditions: Iterable[Condition] = (), limit: int | None = None
 ) -> list[HistoryRow]:
-    """Return the newest ``limit`` held readings that meet all ``conditions`` oldest of them first."""
+    """Return the newest ``limit`` accepted readings that meet all ``conditions``, oldest first."""
     where, values = _where_clause(conditions)
-    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY h.id DESC LIMIT ?", (*values, _limit(limit)))
+    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id DESC LIMIT ?", (*values, _limit(limit)))
     return _decode_rows(_history_row, rows)[::-1]
 
 
 def raw_readings(
     connection: sqlite3.Connection, conditions: Iterable[Condition], limit: int | None
 ) -> list[StoredReading]:
-    """Return the first ``limit`` readings that meet all ``conditions``, in the order they were kept."""
+    """Return the first ``limit`` readings that meet all ``conditions``, in the order they were saved."""
     where, values = _where_clause(conditions)
     rows = connection.execute(
         f"""
@@ -81,14 +81,14 @@ def raw_readings(
         FROM readings r JOIN boots b ON b.id = r.boot JOIN meters m ON m.id = r.meter_id
         LEFT JOIN visits v ON v.id = r.visit_id LEFT JOIN test_points p ON p.id = r.point_id
         {where} ORDER BY r.id LIMIT ?
-        """,  # noqa: S608  # conditions are written in `reader`; values are bound
+        """,  # noqa: S608  # the conditions are constants in `reader`; values are bound
         (*values, _limit(limit)),
     )
     return _decode_rows(_stored_reading, rows)
 
 
 def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
-    """Return every visit, in the order they were opened."""
+    """Return all visits in the order in which they were opened."""
     rows = connection.execute(
         "SELECT v.*, u.name AS unit, s.name AS site"
         " FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id ORDER BY v.id"
@@ -97,7 +97,11 @@ def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
 
 
 def visit_plan(connection: sqlite3.Connection, uid: str) -> StoredPlan:
-    """Return the plan of the visit ``uid``; StoreError where there is no such visit."""
+    """Return the plan of the visit ``uid``.
+
+    Raises:
+        StoreError: there is no such visit, or a row cannot be read.
+    """
     visit = connection.execute("SELECT id, plan, derived FROM visits WHERE uid = ?", (uid,)).fetchone()
     if visit is None:
         raise StoreError(f"There is no visit {uid} in the database.", "It may belong to another data folder.")
@@ -110,7 +114,7 @@ def visit_plan(connection: sqlite3.Connection, uid: str) -> StoredPlan:
 
 
 def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
-    """Return every meter ever met, in the order they were first met."""
+    """Return all meters in the order in which they were first seen."""
     aliases: dict[int, tuple[str, ...]] = {}
     for row in connection.execute("SELECT meter_id, address FROM meter_aliases ORDER BY since_utc_ns, address"):
         aliases[row["meter_id"]] = (*aliases.get(row["meter_id"], ()), row["address"])
@@ -125,21 +129,21 @@ def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[Ou
 
 
 def counts(connection: sqlite3.Connection) -> dict[str, int]:
-    """Return the number of rows of each table that grows, and the counters of what was dropped."""
-    found = {"outbox_dropped": 0, "set_aside_dropped": 0, "readings_dropped": 0}
-    for table in ("visits", "meters", "readings", "held_readings"):
-        # Nothing is ever deleted from these, so the highest id is their number; COUNT(*) would read a season's rows.
-        (found[table],) = connection.execute(f"SELECT COALESCE(MAX(id), 0) FROM {table}").fetchone()  # noqa: S608  # constants
-    for table in ("outbox", "set_aside"):
-        (found[table],) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # constants
-    found.update(dict(map(tuple, connection.execute("SELECT name, value FROM counters"))))
-    return found
+    """Return ``{name: number}``: the rows of each growing table and the counters of dropped items (`Reader.counts`)."""
+    numbers = {"outbox_dropped": 0, "rejected_messages_dropped": 0, "readings_dropped": 0}
+    for table in ("visits", "meters", "readings", "accepted_readings"):
+        # No row is ever deleted here, so the highest id is the count; COUNT(*) would read a season's rows.
+        (numbers[table],) = connection.execute(f"SELECT COALESCE(MAX(id), 0) FROM {table}").fetchone()  # noqa: S608  # constants
+    for table in ("outbox", "rejected_messages"):
+        (numbers[table],) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # constants
+    numbers.update(dict(map(tuple, connection.execute("SELECT name, value FROM counters"))))
+    return numbers
 
 
 def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_utc_ns: int) -> ResumedVisit | None:
     """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the test points of ``plan``.
 
-    Ratings may differ: they are read off the part during the visit.
+    Ratings may differ: the technician reads them off the parts during the visit.
     """
     visit = connection.execute(
         "SELECT v.* FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id"
@@ -149,20 +153,20 @@ def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_
     if visit is None or visit["closed_utc_ns"] is not None:
         return None
     points = connection.execute(_SELECT_POINTS, (visit["id"],)).fetchall()
-    held = accepted_readings(connection, [("r.visit_id = ?", (visit["id"],))])
-    active = held[-1].reading.timestamp.utc_ns if held else visit["opened_utc_ns"]
+    accepted = accepted_readings(connection, [("r.visit_id = ?", (visit["id"],))])
+    active = accepted[-1].reading.timestamp.utc_ns if accepted else visit["opened_utc_ns"]
     if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _stored_points(points) != _planned_points(plan):
         return None
     return ResumedVisit(
         VisitIds(visit["id"], visit["uid"], {point["key"]: point["id"] for point in points}),
         Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
-        tuple(held),
+        tuple(accepted),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
     )
 
 
 def _stored_points(points: Iterable[sqlite3.Row]) -> set[tuple[str, ...]]:
-    columns = ("key", "circuit", "component", "section", "terminal_a", "terminal_b", "quantity", "state", "check_kind")
+    columns = ("key", "circuit", "component", "section", "terminal_a", "terminal_b", "quantity", "state", "kind")
     return {tuple(point[column] for column in columns) for point in points}
 
 
@@ -173,33 +177,33 @@ def _planned_points(plan: Plan) -> set[tuple[str, ...]]:
 def _where_clause(conditions: Iterable[Condition]) -> tuple[str, list[str | int]]:
     texts: list[str] = []
     values: list[str | int] = []
-    for text, more in conditions:
+    for text, bound_values in conditions:
         texts.append(f"({text})")
-        values += more
+        values += bound_values
     return (f"WHERE {' AND '.join(texts)}" if texts else ""), values
 
 
 def _limit(limit: int | None) -> int:
-    return -1 if limit is None else limit  # SQLite: a negative LIMIT is none
+    return -1 if limit is None else limit  # SQLite: a negative LIMIT means no limit
 
 
 def _decode_rows(decode: Callable[[sqlite3.Row], _T], rows: Iterable[sqlite3.Row]) -> list[_T]:
-    found = []
+    decoded = []
     for row in rows:
         try:
-            found.append(decode(row))
-        except (ValueError, InvalidOperation) as error:  # an unknown word or no number: edited by another program
+            decoded.append(decode(row))
+        except (ValueError, InvalidOperation) as error:  # another program wrote an unknown word or no number
             raise StoreError(
-                f"Row {row['id']} of the database cannot be read: {error}.", "Something else has changed the file."
+                f"Row {row['id']} of the database cannot be read: {error}.", "Another program has changed the file."
             ) from error
-    return found
+    return decoded
 
 
 def _reading(row: sqlite3.Row) -> Reading:
     return Reading(
         quantity=Quantity(row["quantity"]),
-        digits=_decimal(row["shown"]),
-        unit=row["shown_unit"],
+        digits=_decimal(row["displayed_digits"]),
+        unit=row["displayed_unit"],
         timestamp=Timestamp(row["utc_ns"], row["monotonic_ns"]),
         status=Status(row["status"]),
         coupling=None if row["coupling"] is None else Coupling(row["coupling"]),
@@ -207,7 +211,7 @@ def _reading(row: sqlite3.Row) -> Reading:
         low_battery=bool(row["low_battery"]),
         channel=row["channel"],
         packet=row["packet"],
-        display_hold=bool(row["hold"]),
+        display_hold=bool(row["display_hold"]),
         relative=bool(row["relative"]),
     )
 
@@ -232,13 +236,13 @@ def _judgement(row: sqlite3.Row) -> Judgement:
         limits,
         _decimal(row["digits"]),
         _decimal(row["deviation_percent"]),
-        _decimal(row["uncertainty"]),
+        _decimal(row["expanded_uncertainty"]),
         row["accuracy"],
         row["reason"],
         row["rule"],
         row["probability"],
-        row["k"],
-        row["settle_it"],
+        row["coverage_factor"],
+        row["next_measurement"],
     )
 
 
@@ -251,7 +255,7 @@ def _test_point(row: sqlite3.Row) -> TestPoint:
         terminals=(row["terminal_a"], row["terminal_b"]),
         quantity=Quantity(row["quantity"]),
         state=CircuitState(row["state"]),
-        kind=PointKind(row["check_kind"]),
+        kind=PointKind(row["kind"]),
     )
 
 
@@ -270,7 +274,7 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         section=row["section"],
         terminals=(row["terminal_a"], row["terminal_b"]),
         state=CircuitState(row["state"]),
-        kind=PointKind(row["check_kind"]),
+        kind=PointKind(row["kind"]),
         rating=row["rating"],
         meter=_meter(row),
         station=row["station"],
@@ -298,14 +302,14 @@ def _stored_visit(row: sqlite3.Row) -> StoredVisit:
 
 
 def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...]) -> MeterRow:
-    meter = replace(_meter(row), service_uuid=row["service"])
+    meter = replace(_meter(row), service_uuid=row["service_uuid"])
     return MeterRow(
         row["id"],
         meter,
         bool(row["bound"]),
         row["first_seen_utc_ns"],
         row["last_seen_utc_ns"],
-        row["address_now"] or meter.address,
+        row["current_address"] or meter.address,
         aliases,
     )
 

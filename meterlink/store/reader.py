@@ -1,4 +1,4 @@
-"""Read-only queries for whoever looks: the history, a report, the outbox's reader. None ever holds the writer up."""
+"""Read-only queries for the history, reports and the publisher. They never delay the writer."""
 
 from pathlib import Path
 
@@ -12,8 +12,8 @@ from meterlink.store.rows import HistoryRow, MeterRow, OutboxEntry, ResumedVisit
 class Reader:
     """Queries on the database at ``path``; every call opens and closes its own connection, so any thread may call.
 
-    Works while a station writes, and on what a killed station left behind. Every method raises StoreError when the file
-    is missing, damaged, something else's, or of another schema version; it is never changed.
+    The queries work while a station writes and after a station was killed. They never change the file. Every method
+    raises StoreError when the file is missing, damaged, another program's, or of another schema version.
     """
 
     def __init__(self, path: Path) -> None:
@@ -29,10 +29,10 @@ class Reader:
         *,
         visit_uid: str | None = None,
     ) -> list[HistoryRow]:
-        """Return held readings in the order they were held; with ``limit``, the newest so many.
+        """Return accepted readings in the order in which they were accepted; with ``limit``, only the newest ones.
 
-        Names are matched whole, without regard to ASCII case; ``visit`` is a uid. ``since_utc_ns`` keeps what was held
-        at or after that time, and always what was held while the station's clock was known to be unset.
+        Names match as a whole, in upper or lower case (ASCII). ``since_utc_ns`` selects readings accepted at or after
+        that time, and all readings accepted while the station's clock was known to be unset.
         """
         conditions: list[queries.Condition] = [
             (text, (value,))
@@ -51,49 +51,55 @@ class Reader:
     def readings(
         self, visit_uid: str, point_key: str | None = None, *, after_id: int = 0, limit: int | None = None
     ) -> list[StoredReading]:
-        """Return the raw readings of a visit (its uid), or of one test point of it (its key), in the order they came.
+        """Return the raw readings of a visit, or of one of its test points, in the order in which they arrived.
 
-        A visit may hold hundreds of thousands: take them in pages of ``limit``, each ``after_id`` of the last one.
+        A visit may have hundreds of thousands: read pages of ``limit`` readings, each page ``after_id`` of the last
+        reading on the page before.
         """
-        wanted: queries.Condition = ("r.visit_id = (SELECT id FROM visits WHERE uid = ?)", (visit_uid,))
+        selection: queries.Condition = ("r.visit_id = (SELECT id FROM visits WHERE uid = ?)", (visit_uid,))
         if point_key is not None:
             point_of_visit = (
                 "SELECT p.id FROM test_points p, visits v WHERE v.id = p.visit_id AND v.uid = ? AND p.key = ?"
             )
-            wanted = (f"r.point_id = ({point_of_visit})", (visit_uid, point_key))
-        conditions = [wanted, ("r.id > ?", (after_id,))]
+            selection = (f"r.point_id = ({point_of_visit})", (visit_uid, point_key))
+        conditions = [selection, ("r.id > ?", (after_id,))]
         with connect_for_reading(self._path) as connection:
             return queries.raw_readings(connection, conditions, limit)
 
     def visits(self) -> list[StoredVisit]:
-        """Return every visit, in the order they were opened."""
+        """Return all visits in the order in which they were opened."""
         with connect_for_reading(self._path) as connection:
             return queries.visits(connection)
 
     def plan(self, visit_uid: str) -> StoredPlan:
-        """Return the plan of a visit (its uid); StoreError where there is no such visit, too."""
+        """Return the plan of a visit.
+
+        Raises:
+            StoreError: there is no such visit, or the database cannot be read.
+        """
         with connect_for_reading(self._path) as connection:
             return queries.visit_plan(connection, visit_uid)
 
     def resumable_visit(self, site: Site, plan: Plan, now: Timestamp) -> ResumedVisit | None:
-        """Return the open visit a restarted station would carry on with at ``now``, if there is one."""
+        """Return the open visit that a station restarted at ``now`` would resume; None if there is none."""
         with connect_for_reading(self._path) as connection:
             return queries.resumable_visit(connection, site, plan, now.utc_ns)
 
     def known_meters(self) -> list[MeterRow]:
-        """Return every meter ever met, in the order they were first met."""
+        """Return all meters in the order in which they were first seen."""
         with connect_for_reading(self._path) as connection:
             return queries.known_meters(connection)
 
     def outbox(self, limit: int, after_id: int = 0) -> list[OutboxEntry]:
-        """Return the oldest ``limit`` messages that wait for the broker and have an id above ``after_id``."""
+        """Return the oldest ``limit`` messages in the outbox with an id above ``after_id``."""
         with connect_for_reading(self._path) as connection:
             return queries.outbox(connection, limit, after_id)
 
     def counts(self) -> dict[str, int]:
-        """Return rows by table (visits, meters, readings, held_readings, outbox, set_aside) and what was dropped.
+        """Return ``{name: number}``: the rows of each growing table and the number of dropped items of each kind.
 
-        ``outbox_dropped`` and ``set_aside_dropped`` are messages, ``readings_dropped`` readings never saved.
+        The tables are visits, meters, readings, accepted_readings, outbox and rejected_messages. ``outbox_dropped`` and
+        ``rejected_messages_dropped`` count messages, ``readings_dropped`` counts readings that were never saved.
         """
         with connect_for_reading(self._path) as connection:
             return queries.counts(connection)

@@ -1,4 +1,4 @@
-"""What goes into the database in one piece, as the collector hands it to the writer, and what comes out of it again."""
+"""The rows that the writer commits together, and the rows that queries return."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,10 +11,10 @@ from meterlink.core.verdicts import Judgement
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """A reading with its tags: database ids of its meter, and of the visit and test point it was taken at, if any.
+    """A reading with the database ids of its meter and, if it belongs to one, of its visit and test point.
 
-    ``clock_set`` says whether the wall clock could be trusted when it was taken (synchronised, or backed by a battery);
-    None where the station cannot tell.
+    ``clock_set`` is True if the wall clock was reliable at that time (synchronised, or backed by a battery); None if
+    the station has no way to find out.
     """
 
     reading: Reading
@@ -26,9 +26,10 @@ class ReadingRow:
 
 @dataclass(frozen=True, slots=True)
 class AcceptedRow:
-    """A held reading with its verdict. It becomes a reading of its own: do not list ``row`` in ``Batch.readings`` too.
+    """An accepted reading with its verdict.
 
-    ``settled_in`` is seconds from first touch to hold.
+    The writer inserts ``reading_row`` as a reading, too: do not list it in ``Batch.readings`` again.
+    ``settled_in`` is the time in s from the first contact of the probes until it was accepted.
     """
 
     reading_row: ReadingRow
@@ -38,17 +39,17 @@ class AcceptedRow:
 
 @dataclass(frozen=True, slots=True)
 class OutboxRow:
-    """A message for the broker. ``message_id`` is unique for ever, so a consumer can drop what came twice."""
+    """A message for the broker. ``message_id`` is unique for ever, so a consumer can drop duplicates."""
 
     message_id: str
     topic: str
     payload: bytes
-    droppable: bool  # raw readings may be dropped, oldest first, when the outbox is full; held readings may not
+    droppable: bool  # when the outbox is full, raw readings may be dropped, oldest first; accepted readings never
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """Rows that are committed together or not at all."""
+    """Rows that are committed in one transaction, all or none."""
 
     readings: tuple[ReadingRow, ...] = ()
     accepted: tuple[AcceptedRow, ...] = ()
@@ -57,7 +58,10 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class VisitIds:
-    """A visit as the database knows it. ``uid`` is unique for ever and across stations; ``point_ids`` is by key."""
+    """A visit's identifiers: ``visit_id`` is its row, ``uid`` is unique for ever and across stations.
+
+    ``point_ids`` is ``{test-point key: row id}``.
+    """
 
     visit_id: int
     uid: str
@@ -66,10 +70,10 @@ class VisitIds:
 
 @dataclass(frozen=True, slots=True)
 class HistoryRow:
-    """A held reading with everything its record says, as it was when it was held.
+    """An accepted reading with its complete record, as it was when it was accepted.
 
-    ``id`` grows in the order readings were held, whatever the clock did. ``visit`` is the visit's uid. ``rating`` is
-    what was printed on the part, empty where unknown. ``station``, ``boot`` and ``software`` say who recorded it;
+    ``id`` grows in the order of acceptance, even if the clock was changed. ``settled_in`` is in s, as in `AcceptedRow`.
+    ``rating`` is the text printed on the part, empty if unknown. ``station``, ``boot`` and ``software`` recorded it;
     monotonic times compare only within one ``boot``. ``clock_set`` is as in `ReadingRow`.
     """
 
@@ -97,7 +101,7 @@ class HistoryRow:
 
 @dataclass(frozen=True, slots=True)
 class StoredReading:
-    """A raw reading as kept: ``visit`` is the visit's uid and ``point`` the test point's key, where it was tagged."""
+    """A raw reading in the database, with its visit's uid and its test point's key; None if it belongs to no such."""
 
     id: int
     reading: Reading
@@ -110,7 +114,7 @@ class StoredReading:
 
 @dataclass(frozen=True, slots=True)
 class StoredVisit:
-    """A visit as kept. ``closed_utc_ns`` is None while it is open, or where the station died before closing it."""
+    """A visit in the database. ``closed_utc_ns`` is None while it is open, or if the station died before closing it."""
 
     id: int
     uid: str
@@ -122,8 +126,9 @@ class StoredVisit:
 
 @dataclass(frozen=True, slots=True)
 class StoredPlan:
-    """The plan of a visit as kept: its test points without ratings, what is worked out of them, and by test-point key
-    the ratings as somebody wrote them. Why, caution, rule and coupling are not kept.
+    """The plan of a visit in the database; its test points have no specification, why, caution, rule or coupling.
+
+    ``ratings`` is ``{test-point key: rating as written}`` for the points that have one.
     """
 
     plan: Plan
@@ -132,10 +137,10 @@ class StoredPlan:
 
 @dataclass(frozen=True, slots=True)
 class ResumedVisit:
-    """An open visit a restarted station carries on with.
+    """An open visit that a restarted station resumes.
 
-    ``held`` is in the order they were held; ``ratings`` is what was read off parts during the visit
-    (`Writer.set_rating`), by test-point key.
+    ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as written}``, only for parts
+    that were read during the visit (`Writer.set_rating`).
     """
 
     ids: VisitIds
@@ -146,10 +151,10 @@ class ResumedVisit:
 
 @dataclass(frozen=True, slots=True)
 class MeterRow:
-    """A meter this station has met. ``bound``: the station may connect to it without being asked.
+    """A meter in the database. ``bound``: the station may connect to it by itself.
 
-    ``meter.address`` is the address it was first met under, ``address_now`` the present one, ``aliases`` every other
-    address that is known to be its own.
+    ``meter.address`` is the address at which it was first seen, ``current_address`` the present one; ``aliases`` are
+    all its later addresses, oldest first.
     """
 
     id: int
@@ -163,7 +168,7 @@ class MeterRow:
 
 @dataclass(frozen=True, slots=True)
 class OutboxEntry:
-    """A message waiting for the broker. ``id`` only ever grows."""
+    """A message in the outbox. ``id`` grows with every message and is never used again."""
 
     id: int
     message_id: str

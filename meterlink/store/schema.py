@@ -1,4 +1,4 @@
-"""The tables, as versioned migrations. A migration that has shipped is never edited: the next change is a new one."""
+"""The tables, as versioned migrations. A migration that has shipped never changes: add a new one."""
 
 import sqlite3
 from pathlib import Path
@@ -10,17 +10,18 @@ from meterlink.store.connections import SCHEMA_VERSION, check_writable, write_fi
 
 MIGRATIONS = Migrations("meterlink")
 
-# STRICT tables (SQLite 3.37) refuse a value of the wrong type instead of keeping it as it came.
+# STRICT tables (SQLite 3.37) refuse a value of the wrong type.
 OLDEST_SQLITE = (3, 37, 0)
 
 
-@MIGRATIONS(name="001 journal")
-def _journal(db: Database) -> None:
-    """Where, what, which meter, every reading, every held reading.
+@MIGRATIONS(name="001 readings")
+def _readings(db: Database) -> None:
+    """Create the tables of sites, visits, test points, meters, readings and accepted readings.
 
-    ``*_utc_ns`` is ns since 1970 UTC by the wall clock, ``*_monotonic_ns`` ns on a clock that compares only within one
-    ``boot_id``. Numbers a person reads are decimal text, exactly as displayed; ``value`` is the same in the SI unit of
-    the quantity (°C for temperature, % for a ratio), for arithmetic in SQL. Empty text means 'none', NULL 'not known'.
+    ``*_utc_ns`` is ns since 1970 UTC by the wall clock. ``*_monotonic_ns`` is ns by a clock that compares only within
+    one ``boot_id``. Displayed numbers are decimal text, exactly as displayed; ``value`` is the same number in the SI
+    unit of the quantity (°C for temperature, % for a ratio), for arithmetic in SQL. Empty text means 'none', NULL
+    'unknown'.
     """
     for statement in (
         # One row for each start of the station's daemon.
@@ -67,7 +68,7 @@ def _journal(db: Database) -> None:
             closed_utc_ns INTEGER
         ) STRICT""",
         "CREATE INDEX visits_of_unit ON visits(unit_id)",
-        # rating_set_utc_ns: when somebody read the rating off the part; NULL while it is the plan's.
+        # rating_set_utc_ns: the time when somebody read the rating off the part; NULL while the rating is the plan's.
         """CREATE TABLE test_points (
             id INTEGER PRIMARY KEY,
             visit_id INTEGER NOT NULL REFERENCES visits(id),
@@ -77,7 +78,7 @@ def _journal(db: Database) -> None:
             terminal_b TEXT NOT NULL,
             quantity TEXT NOT NULL,
             state TEXT NOT NULL,
-            check_kind TEXT NOT NULL,
+            kind TEXT NOT NULL,
             rating TEXT NOT NULL,
             rating_set_utc_ns INTEGER,
             UNIQUE (visit_id, key)
@@ -113,10 +114,10 @@ def _journal(db: Database) -> None:
             packet BLOB NOT NULL,
             CHECK ((status = 'ok') = (digits IS NOT NULL))
         ) STRICT""",
-        # The table that grows all season: looked up by visit or by test point, each in row order.
+        # The largest table: queries select by visit or by test point, in row order.
         "CREATE INDEX readings_of_visit ON readings(visit_id) WHERE visit_id IS NOT NULL",
         "CREATE INDEX readings_of_point ON readings(point_id) WHERE point_id IS NOT NULL",
-        """CREATE TABLE held_readings (
+        """CREATE TABLE accepted_readings (
             id INTEGER PRIMARY KEY,
             reading_id INTEGER NOT NULL UNIQUE REFERENCES readings(id),
             verdict TEXT NOT NULL,
@@ -128,7 +129,7 @@ def _journal(db: Database) -> None:
             limits_nominal TEXT,
             digits TEXT,
             deviation_percent TEXT,
-            uncertainty TEXT,
+            expanded_uncertainty TEXT,
             accuracy TEXT NOT NULL,
             reason TEXT NOT NULL,
             rule TEXT NOT NULL,
@@ -142,9 +143,9 @@ def _journal(db: Database) -> None:
 
 @MIGRATIONS(name="002 outbox")
 def _outbox(db: Database) -> None:
-    """Messages for the broker, the ones it refused, and what had to be dropped."""
+    """Create the tables of messages for the broker, of refused messages, and of counters of dropped items."""
     for statement in (
-        # AUTOINCREMENT: ids must not start again when the outbox has been emptied, its reader pages by id.
+        # AUTOINCREMENT: the publisher pages by id, so ids must not restart when the outbox becomes empty.
         """CREATE TABLE outbox (
             id INTEGER PRIMARY KEY AUTOINCREMENT,
             message_id TEXT NOT NULL UNIQUE,
@@ -154,14 +155,14 @@ def _outbox(db: Database) -> None:
             created_utc_ns INTEGER NOT NULL
         ) STRICT""",
         "CREATE INDEX droppable_messages ON outbox(id) WHERE droppable = 1",
-        """CREATE TABLE set_aside (
+        """CREATE TABLE rejected_messages (
             id INTEGER PRIMARY KEY AUTOINCREMENT,
             message_id TEXT NOT NULL UNIQUE,
             topic TEXT NOT NULL,
             payload BLOB NOT NULL,
             droppable INTEGER NOT NULL CHECK (droppable IN (0, 1)),
             created_utc_ns INTEGER NOT NULL,
-            set_aside_utc_ns INTEGER NOT NULL,
+            rejected_utc_ns INTEGER NOT NULL,
             reason TEXT NOT NULL
         ) STRICT""",
         """CREATE TABLE counters (
@@ -172,28 +173,28 @@ def _outbox(db: Database) -> None:
         db.execute(statement)
 
 
-@MIGRATIONS(name="003 doubt")
+@MIGRATIONS(name="003 uncertainty")
 def _uncertainty(db: Database) -> None:
-    """How sure a verdict is: the probability of conformity, the coverage factor, and what would settle a close call."""
+    """Add a verdict's probability of conformity, its coverage factor, and the measurement that would decide it."""
     for statement in (
-        "ALTER TABLE held_readings ADD COLUMN probability REAL CHECK (probability BETWEEN 0 AND 1)",
-        "ALTER TABLE held_readings ADD COLUMN k REAL",
-        "ALTER TABLE held_readings ADD COLUMN settle_it TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE accepted_readings ADD COLUMN probability REAL CHECK (probability BETWEEN 0 AND 1)",
+        "ALTER TABLE accepted_readings ADD COLUMN coverage_factor REAL",
+        "ALTER TABLE accepted_readings ADD COLUMN next_measurement TEXT NOT NULL DEFAULT ''",
     ):
         db.execute(statement)
 
 
-@MIGRATIONS(name="004 bindings")
-def _bindings(db: Database) -> None:
-    """What a meter is known by beside its address, and the addresses it has had since.
+@MIGRATIONS(name="004 meter identity")
+def _meter_identity(db: Database) -> None:
+    """Add the service and the later addresses of a meter.
 
-    ``service`` is the UUID of the GATT service its readings come from. ``address`` stays the one it was first met
-    under; ``address_now`` is its present one, empty while it has had no other.
+    ``service_uuid`` is the UUID of the GATT service of its readings. ``address`` stays the first address of the meter;
+    ``current_address`` is the present one, empty while the meter has only its first.
     """
     for statement in (
-        "ALTER TABLE meters ADD COLUMN service TEXT NOT NULL DEFAULT ''",
-        "ALTER TABLE meters ADD COLUMN address_now TEXT NOT NULL DEFAULT ''",
-        # Platforms and people write one address in either case.
+        "ALTER TABLE meters ADD COLUMN service_uuid TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE meters ADD COLUMN current_address TEXT NOT NULL DEFAULT ''",
+        # NOCASE: platforms and people write an address in upper or lower case.
         """CREATE TABLE meter_aliases (
             address TEXT NOT NULL COLLATE NOCASE PRIMARY KEY,
             meter_id INTEGER NOT NULL REFERENCES meters(id),
@@ -206,22 +207,23 @@ def _bindings(db: Database) -> None:
 
 @MIGRATIONS(name="005 derived")
 def _derived(db: Database) -> None:
-    """What the visit's plan works out of several readings: a JSON array of ``[[derived]]`` tables of a plan file."""
+    """Add the derived points of a visit's plan: a JSON array of ``[[derived]]`` tables of a plan file."""
     db.execute("ALTER TABLE visits ADD COLUMN derived TEXT NOT NULL DEFAULT '[]'")
 
 
-@MIGRATIONS(name="006 altered displays")
-def _altered_displays(db: Database) -> None:
-    """Whether the display was frozen, or showed a difference: then it was not what the probes measured."""
-    for flag in ("hold", "relative"):
+@MIGRATIONS(name="006 display modes")
+def _display_modes(db: Database) -> None:
+    """Add the display hold and the relative mode: then the display did not show the value at the probes."""
+    for flag in ("display_hold", "relative"):
         db.execute(f"ALTER TABLE readings ADD COLUMN {flag} INTEGER NOT NULL DEFAULT 0 CHECK ({flag} IN (0, 1))")
 
 
 def migrate(connection: sqlite3.Connection, path: Path) -> None:
-    """Create or migrate the database behind ``connection`` (in autocommit mode); all migrations or none.
+    """Create or migrate the database of ``connection`` (in autocommit mode): all migrations or none.
 
-    StoreError, with nothing changed, when the file is something else's or was written by a newer Meterlink, or where
-    the SQLite library is too old.
+    Raises:
+        StoreError: the file is another program's or written by a newer Meterlink, or the SQLite library is too old;
+            the file is unchanged.
     """
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         oldest = ".".join(map(str, OLDEST_SQLITE))
@@ -229,7 +231,7 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
             f"This Python has SQLite {sqlite3.sqlite_version}; {oldest} or newer is needed.", "Use a newer Python."
         )
     check_writable(connection, path)
-    # A reader's connection to a database in WAL mode never waits for the writer, nor the writer for it.
+    # In WAL mode a reader never waits for the writer, nor the writer for a reader.
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("BEGIN IMMEDIATE")
     try:

@@ -1,4 +1,4 @@
-"""What the writer does inside a transaction: plain SQL on an open connection, no threads, no commits."""
+"""The statements of the writer's transactions: plain SQL on an open connection, no threads, no commits."""
 
 import sqlite3
 import uuid
@@ -16,13 +16,13 @@ from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, Visi
 
 _INSERT_READING = """
     INSERT INTO readings (meter_id, visit_id, point_id, utc_ns, monotonic_ns, boot, clock_set, quantity, value, digits,
-        unit, status, coupling, resolution, low_battery, channel, packet, hold, relative)
+        unit, status, coupling, resolution, low_battery, channel, packet, display_hold, relative)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 _INSERT_ACCEPTED = """
-    INSERT INTO held_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
-        limits_nominal, digits, deviation_percent, uncertainty, accuracy, reason, rule, settled_in, rating, software,
-        probability, k, settle_it)
+    INSERT INTO accepted_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
+        limits_nominal, digits, deviation_percent, expanded_uncertainty, accuracy, reason, rule, settled_in, rating,
+        software, probability, coverage_factor, next_measurement)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?,
         COALESCE((SELECT rating FROM test_points WHERE id = ?), ''), ?, ?, ?, ?)
 """
@@ -30,7 +30,7 @@ _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, cr
 
 
 def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, started: Timestamp) -> int:
-    """Note that the station has started; return the row that its readings refer to."""
+    """Record a start of the station; return the row id for its readings."""
     return _insert(
         connection,
         "INSERT INTO boots (boot_id, software, sqlite, station, started_utc_ns, started_monotonic_ns)"
@@ -40,21 +40,25 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
 
 
 def insert_batch(connection: sqlite3.Connection, boot: int, batch: Batch, now_utc_ns: int) -> None:
-    """Insert a batch: raw readings, then held ones, then the messages about them."""
+    """Insert a batch: raw readings, then accepted readings, then messages.
+
+    Raises:
+        StoreError: an accepted reading has no visit or no test point.
+    """
     connection.executemany(_INSERT_READING, (_reading_values(row, boot) for row in batch.readings))
-    for held in batch.accepted:
-        if held.reading_row.visit_id is None or held.reading_row.point_id is None:
+    for accepted in batch.accepted:
+        if accepted.reading_row.visit_id is None or accepted.reading_row.point_id is None:
             raise StoreError(
-                f"The held reading {held.reading_row.reading.text} belongs to no test point.",
-                "Tag it with visit and point.",
+                f"The accepted reading {accepted.reading_row.reading.text} belongs to no test point.",
+                "Give it a visit and a test point.",
             )
-        reading_id = _insert(connection, _INSERT_READING, _reading_values(held.reading_row, boot))
-        connection.execute(_INSERT_ACCEPTED, _accepted_values(held, reading_id))
+        reading_id = _insert(connection, _INSERT_READING, _reading_values(accepted.reading_row, boot))
+        connection.execute(_INSERT_ACCEPTED, _accepted_values(accepted, reading_id))
     connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
 
 
 def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan, opened: Timestamp) -> VisitIds:
-    """Insert a visit with its test points; site, unit, circuits and components of the same names are used again."""
+    """Insert a visit with its test points; reuse the site, unit, circuits and components of the same names."""
     unit_id = _get_or_insert(
         connection, "units", site_id=_get_or_insert(connection, "sites", name=site.name), name=site.unit
     )
@@ -70,12 +74,16 @@ def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan
 
 
 def set_derived_points(connection: sqlite3.Connection, visit_id: int, plan: Plan) -> None:
-    """Note what ``plan`` works out of several readings: it may have changed since the visit was opened."""
+    """Save the derived points of ``plan``, which may have changed since the visit was opened."""
     connection.execute("UPDATE visits SET derived = ? WHERE id = ?", (dump_derived_points(plan.derived), visit_id))
 
 
 def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Timestamp) -> None:
-    """Note when a visit ended."""
+    """Save the time when a visit ended.
+
+    Raises:
+        StoreError: there is no such visit.
+    """
     _require_one_row(
         connection.execute("UPDATE visits SET closed_utc_ns = ? WHERE id = ?", (closed.utc_ns, visit_id)),
         f"visit {visit_id}",
@@ -83,7 +91,11 @@ def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Timestamp
 
 
 def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc_ns: int) -> None:
-    """Note what somebody read off the part; held readings keep the rating they were judged by."""
+    """Save the rating that somebody read off the part; earlier accepted readings keep the rating of their verdict.
+
+    Raises:
+        StoreError: there is no such test point.
+    """
     _require_one_row(
         connection.execute(
             "UPDATE test_points SET rating = ?, rating_set_utc_ns = ? WHERE id = ?", (text, now_utc_ns, point_id)
@@ -93,15 +105,15 @@ def set_rating(connection: sqlite3.Connection, point_id: int, text: str, now_utc
 
 
 def delete_sent_messages(connection: sqlite3.Connection, ids: Iterable[int]) -> None:
-    """Delete messages the broker has taken; one that is already gone is no error."""
-    connection.executemany("DELETE FROM outbox WHERE id = ?", ((each,) for each in ids))
+    """Delete messages that the broker acknowledged; ids without a message are ignored."""
+    connection.executemany("DELETE FROM outbox WHERE id = ?", ((outbox_id,) for outbox_id in ids))
 
 
 def reject_message(connection: sqlite3.Connection, outbox_id: int, reason: str, now_utc_ns: int) -> None:
-    """Move a message the broker refused out of the way of the others; one that is already gone is no error."""
+    """Move a message that the broker refused to ``rejected_messages``; an id without a message is ignored."""
     connection.execute(
         """
-        INSERT INTO set_aside (message_id, topic, payload, droppable, created_utc_ns, set_aside_utc_ns, reason)
+        INSERT INTO rejected_messages (message_id, topic, payload, droppable, created_utc_ns, rejected_utc_ns, reason)
         SELECT message_id, topic, payload, droppable, created_utc_ns, ?, ? FROM outbox WHERE id = ?
         """,
         (now_utc_ns, reason, outbox_id),
@@ -110,18 +122,18 @@ def reject_message(connection: sqlite3.Connection, outbox_id: int, reason: str, 
 
 
 def drop_excess(connection: sqlite3.Connection, table: str, limit: int) -> None:
-    """Delete the oldest droppable messages of ``outbox`` or ``set_aside`` beyond ``limit`` rows, and count them."""
-    (rows,) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # a table name of ours
+    """Delete the oldest droppable messages of ``table`` beyond ``limit`` rows, and count them."""
+    (rows,) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # our own table name
     if rows > limit:
         dropped = connection.execute(
-            f"DELETE FROM {table} WHERE id IN (SELECT id FROM {table} WHERE droppable = 1 ORDER BY id LIMIT ?)",  # noqa: S608  # a table name of ours
+            f"DELETE FROM {table} WHERE id IN (SELECT id FROM {table} WHERE droppable = 1 ORDER BY id LIMIT ?)",  # noqa: S608  # our own table name
             (rows - limit,),
         ).rowcount
         increment_counter(connection, f"{table}_dropped", dropped)
 
 
 def increment_counter(connection: sqlite3.Connection, name: str, increment: int) -> None:
-    """Add to a counter that outlives restarts."""
+    """Add to a counter in the database."""
     connection.execute(
         "INSERT INTO counters (name, value) VALUES (?, ?)"
         " ON CONFLICT (name) DO UPDATE SET value = value + excluded.value",
@@ -130,7 +142,7 @@ def increment_counter(connection: sqlite3.Connection, name: str, increment: int)
 
 
 def rating_text(specification: Rating | Span | None) -> str:
-    """Return what a plan says is printed on the part, as a person writes it; empty where it says nothing."""
+    """Return a plan's specification as it is printed on the part; empty if there is none."""
     match specification:
         case Rating():
             return f"{specification.value} {specification.tolerance or ''}".rstrip()
@@ -147,7 +159,7 @@ def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, p
     )
     return _insert(
         connection,
-        "INSERT INTO test_points (visit_id, component_id, key, terminal_a, terminal_b, quantity, state, check_kind,"
+        "INSERT INTO test_points (visit_id, component_id, key, terminal_a, terminal_b, quantity, state, kind,"
         " rating) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             visit_id,
@@ -224,12 +236,12 @@ def _decimal_text(number: Decimal | None) -> str | None:
 
 
 def _get_or_insert(connection: sqlite3.Connection, table: str, **names: str | int) -> int:
-    """Return the id of the row with these values, inserted where there is none."""
+    """Return the id of the row with these values; insert the row if there is none."""
     where = " AND ".join(f"{column} = ?" for column in names)
     values = tuple(names.values())
-    found = connection.execute(f"SELECT id FROM {table} WHERE {where}", values).fetchone()  # noqa: S608  # our own names
-    if found:
-        return int(found[0])
+    row = connection.execute(f"SELECT id FROM {table} WHERE {where}", values).fetchone()  # noqa: S608  # our own names
+    if row:
+        return int(row[0])
     marks = ", ".join("?" * len(values))
     return _insert(connection, f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", values)  # noqa: S608  # our own names
 
@@ -240,6 +252,6 @@ def _insert(connection: sqlite3.Connection, statement: str, values: tuple[Any, .
     return row_id
 
 
-def _require_one_row(cursor: sqlite3.Cursor, what: str) -> None:
+def _require_one_row(cursor: sqlite3.Cursor, row_name: str) -> None:
     if cursor.rowcount != 1:
-        raise StoreError(f"There is no {what} in the database.", "It may belong to another data folder.")
+        raise StoreError(f"There is no {row_name} in the database.", "It may belong to another data folder.")

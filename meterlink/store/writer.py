@@ -1,4 +1,4 @@
-"""The one writer: one thread, one connection, everything that waits goes into one transaction."""
+"""The one writer: one thread, one connection, one transaction for all waiting jobs."""
 
 import logging
 import sqlite3
@@ -14,27 +14,26 @@ from typing import Any, TypeVar
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
-from meterlink.store import meters, queries
-from meterlink.store import transactions as keeping
+from meterlink.store import meters, queries, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.lock import FileLock
 from meterlink.store.meters import RegisteredMeter
 from meterlink.store.rows import Batch, ResumedVisit, VisitIds
 from meterlink.store.schema import migrate
 
-# Messages kept for the broker: one meter at 5 readings a second through a 10 h day without a network (180,000), and
-# some. At about 300 bytes each that is 60 MB of disk.
+# Messages kept for the broker: a meter with 5 readings a second through a 10 h day without a network (180,000), and
+# some spare. At about 300 bytes each that is 60 MB of disk.
 OUTBOX_LIMIT = 200_000
 
-# Rows kept in memory while the disk takes none: 8 meters at 10 Hz for 5 minutes, about the time to notice the alarm and
+# Rows kept in memory while the disk fails: 8 meters at 10 Hz for 5 minutes, about the time to notice the alarm and
 # free some space. At about 1 kB each that is 24 MB of a small board's memory.
 BUFFER_LIMIT = 24_000
 
-# Messages the broker refused, kept to be looked at: enough to see what is wrong, not a second outbox.
+# Messages that the broker refused: enough of them to find the fault, not a second outbox.
 REJECTED_LIMIT = 1_000
 
-# First and longest wait between tries after a fault, in s: a lock passes within moments; a full disk is looked at again
-# four times a minute, so saving goes on soon after space was made.
+# First and longest wait between tries after a fault, in s: a lock ends within moments; with four tries a minute saving
+# resumes soon after space was freed.
 RETRY_DELAYS = (0.5, 15.0)
 
 _T = TypeVar("_T")
@@ -52,20 +51,20 @@ class _Job:
 
 
 class Writer:
-    """Writes the database at ``path``; every method may be called from any thread, also from an event loop's.
+    """Writes the database at ``path``. Every thread may call every method, the event loop's thread, too.
 
-    A method returns at once; its Future has a result only when COMMIT has returned and the data is on the disk
-    (`asyncio.wrap_future` makes it awaitable). It has a StoreError when the data itself was refused, when the buffer
-    overflowed while the disk took nothing, or when the writer was closed before the disk came back. Cancelling it does
-    not take the data back.
+    A method returns at once. Its Future gets a result when COMMIT has returned and the data is on the disk
+    (`asyncio.wrap_future` makes it awaitable). It gets a StoreError when the data itself was refused, when the buffer
+    overflowed while the disk failed, or when the writer was closed before the disk recovered. Cancelling the Future
+    does not stop the commit. After `close` a method raises StoreError itself.
 
-    While the disk is full or failing nothing is acknowledged: at most ``buffer_limit`` rows wait in memory (beyond it
-    the oldest batches of nothing but raw readings are dropped and counted, never a held reading), and the writer tries
-    again by itself, first after ``retry[0]`` s, then twice that, up to ``retry[1]`` s. ``on_alarm`` is called from the
-    writer's thread, once with what is wrong and once with an empty text when it has passed.
+    While the disk is full or failing, no Future gets a result. At most ``buffer_limit`` rows wait in memory; beyond it
+    the oldest batches with only raw readings are dropped and counted, never an accepted reading. The writer tries
+    again after ``retry_delays[0]`` s and doubles the wait up to ``retry_delays[1]`` s. ``on_alarm`` is called from the
+    writer's thread: with the message when the fault begins, with an empty text when it ends.
 
-    ``boot_id`` names the machine's boot: monotonic times compare within it. Of the messages in the outbox at most
-    ``outbox_limit`` are kept, and 1 % more; the oldest droppable ones go first, and are counted.
+    ``boot_id`` identifies the machine's boot: monotonic times compare only within it. The outbox keeps at most
+    ``outbox_limit`` messages and 1 % more; beyond that the oldest droppable ones are deleted and counted.
     """
 
     def __init__(
@@ -102,23 +101,25 @@ class Writer:
         self._boot = 0
         self._jobs_in_progress: list[_Job] = []
         self._failures = 0
-        self._messages_since_trim = outbox_limit  # so that the first commit looks at what an earlier run left
+        self._messages_since_trim = outbox_limit  # so that the first commit trims the outbox of an earlier run
 
     def start(self) -> None:
-        """Take the folder's lock, create or migrate the database, and start the thread.
+        """Lock the folder, create or migrate the database, and start the thread.
 
-        StoreError, with nothing changed, when another station is writing here, the file is not ours or newer than this
-        program, or it cannot be written.
+        Raises:
+            StoreError: another station writes here, the file is another program's or written by a newer Meterlink, or
+                it cannot be written; the file is unchanged.
+            MeterlinkError: another fault in opening the database.
         """
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(
-                f"The folder {self._path.parent} cannot be made: {error.strerror}.", "Name another with --data."
+                f"The folder {self._path.parent} cannot be created: {error.strerror}.", "Name another with --data."
             ) from error
         self._lock.acquire()
         opened: Future[None] = Future()
-        # A daemon thread: a program that dies without close() must end. What it had acknowledged is on the disk.
+        # A daemon thread, so that a program that fails before close() can end. Acknowledged data is on the disk.
         self._thread = threading.Thread(target=self._run, args=(opened,), name="meterlink-store", daemon=True)
         self._closing = False
         self._thread.start()
@@ -129,7 +130,7 @@ class Writer:
             raise
 
     def close(self) -> None:
-        """Write what waits, checkpoint, end the thread and give the lock back. Where the disk still fails, give up."""
+        """Write all waiting jobs, checkpoint, end the thread and unlock; jobs are lost if the disk still fails."""
         with self._wake:
             self._closing = True
             self._wake.notify()
@@ -140,19 +141,19 @@ class Writer:
 
     @property
     def backlog(self) -> int:
-        """How many batches and other requests are not committed yet."""
+        """Number of batches and other requests that are not committed yet."""
         return self._unfinished
 
     @property
     def busy(self) -> bool:
-        """Whether anything is not committed yet."""
+        """Whether a batch or another request is not committed yet."""
         return self._unfinished > 0
 
     def submit(self, batch: Batch) -> Future[None]:
-        """Commit a batch, all of it or nothing."""
+        """Commit a batch completely or not at all."""
         now = self._clock.now().utc_ns
         return self._enqueue(
-            lambda connection: keeping.insert_batch(connection, self._boot, batch, now),
+            lambda connection: transactions.insert_batch(connection, self._boot, batch, now),
             readings=len(batch.readings),
             rows=len(batch.readings) + len(batch.accepted) + len(batch.outbox),
             messages=len(batch.outbox),
@@ -160,44 +161,43 @@ class Writer:
         )
 
     def open_visit(self, site: Site, plan: Plan, opened: Timestamp) -> Future[VisitIds]:
-        """Begin a visit; site, unit, circuits and components known by the same names are used again."""
-        return self._enqueue(lambda connection: keeping.open_visit(connection, self._boot, site, plan, opened))
+        """Begin a visit; reuse the site, unit, circuits and components of the same names."""
+        return self._enqueue(lambda connection: transactions.open_visit(connection, self._boot, site, plan, opened))
 
     def resume_visit(self, site: Site, plan: Plan) -> Future[ResumedVisit | None]:
-        """Return the visit a restarted station carries on with, None where a new one is to be opened.
+        """Return the visit that a restarted station resumes; None if a new visit must be opened.
 
-        It is the unit's newest visit, if it is not closed, was active within `queries.RESUME_WITHIN` and has the same
-        test points as ``plan``; their ratings may have changed. What ``plan`` works out of several readings goes for it
-        from now on.
+        It is the unit's newest visit, if it is open, was active within `queries.RESUME_WITHIN` s and has the same test
+        points as ``plan``; their ratings may differ. From now on the visit has the derived points of ``plan``.
         """
         now = self._clock.now().utc_ns
 
         def resume(connection: sqlite3.Connection) -> ResumedVisit | None:
             resumed = queries.resumable_visit(connection, site, plan, now)
             if resumed is not None:
-                keeping.set_derived_points(connection, resumed.ids.visit_id, plan)
+                transactions.set_derived_points(connection, resumed.ids.visit_id, plan)
             return resumed
 
         return self._enqueue(resume)
 
     def close_visit(self, visit_id: int, closed: Timestamp) -> Future[None]:
         """End a visit."""
-        return self._enqueue(lambda connection: keeping.close_visit(connection, visit_id, closed))
+        return self._enqueue(lambda connection: transactions.close_visit(connection, visit_id, closed))
 
     def set_rating(self, point_id: int, text: str) -> Future[None]:
-        """Note what was read off the part at a test point; later held readings are kept with it."""
+        """Save the rating read off the part at a test point; later accepted readings are saved with it."""
         now = self._clock.now().utc_ns
-        return self._enqueue(lambda connection: keeping.set_rating(connection, point_id, text, now))
+        return self._enqueue(lambda connection: transactions.set_rating(connection, point_id, text, now))
 
     def register_meter(self, meter: Meter) -> Future[int]:
-        """Return the id of the meter with this address, known before or not, and note that it was seen now."""
+        """Insert the meter or update the time it was last seen; return its row id."""
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: meters.get_or_create_meter(connection, meter, now).id)
 
     def get_or_create_meter(
         self, meter: Meter, *, name_given: bool, connected_ids: Collection[int]
     ) -> Future[RegisteredMeter]:
-        """Return what a meter that sends readings is known as, and note that it was seen now; see `meters.meet`."""
+        """Return the row, name and first address of a meter; see `meters.get_or_create_meter`."""
         now = self._clock.now().utc_ns
         return self._enqueue(
             lambda connection: meters.get_or_create_meter(
@@ -206,35 +206,35 @@ class Writer:
         )
 
     def bind(self, meter: Meter, *, name_given: bool = False) -> Future[RegisteredMeter]:
-        """Bind a meter by address, serial number and service; InputError where that cannot be (see `meters.bind`)."""
+        """Bind a meter by address, serial number and service; the Future gets the InputError of `meters.bind`."""
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: meters.bind(connection, meter, now, name_given=name_given))
 
     def unbind(self, address: str) -> Future[RegisteredMeter]:
-        """Bind the meter with this address no longer; InputError where none is bound."""
+        """Unbind the meter with this address; the Future gets the InputError of `meters.unbind`."""
         return self._enqueue(lambda connection: meters.unbind(connection, address))
 
     def add_alias(self, old: str, new: str) -> Future[RegisteredMeter]:
-        """Note that the meter known under ``old`` now has the address ``new``; InputError where that cannot be."""
+        """Record a meter's new address; the Future gets the InputError of `meters.add_alias`."""
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: meters.add_alias(connection, old, new, now))
 
     def set_bound(self, meter_id: int, *, bound: bool) -> Future[None]:
-        """Say whether the station may connect to a meter without being asked."""
+        """Set whether the station may connect to a meter by itself."""
         return self._enqueue(lambda connection: meters.set_bound(connection, meter_id, bound=bound))
 
     def delete_sent_messages(self, ids: Iterable[int]) -> Future[None]:
         """Delete messages that the broker has acknowledged."""
         sent = tuple(ids)
-        return self._enqueue(lambda connection: keeping.delete_sent_messages(connection, sent))
+        return self._enqueue(lambda connection: transactions.delete_sent_messages(connection, sent))
 
     def reject_message(self, outbox_id: int, reason: str) -> Future[None]:
         """Move a message that the broker refused out of the outbox, with the broker's reason."""
         now = self._clock.now().utc_ns
 
         def work(connection: sqlite3.Connection) -> None:
-            keeping.reject_message(connection, outbox_id, reason, now)
-            keeping.drop_excess(connection, "set_aside", REJECTED_LIMIT)
+            transactions.reject_message(connection, outbox_id, reason, now)
+            transactions.drop_excess(connection, "rejected_messages", REJECTED_LIMIT)
 
         return self._enqueue(work)
 
@@ -248,7 +248,7 @@ class Writer:
         droppable: bool = False,
     ) -> Future[_T]:
         future: Future[_T] = Future()
-        future.set_running_or_notify_cancel()  # from here on it cannot be cancelled: the data will be written
+        future.set_running_or_notify_cancel()  # no cancellation from here on: the data will be written
         with self._wake:
             if self._closing:
                 raise StoreError(f"Nothing can be written to {self._path}: it is not open.", "Start the station again.")
@@ -261,7 +261,7 @@ class Writer:
         return future
 
     def _drop_overflow(self) -> list[_Job]:
-        """Take the oldest droppable jobs beyond the buffer's limit out of the queue. Call with _wake held."""
+        """Remove the oldest droppable jobs beyond the buffer's limit and return them. The caller has locked _wake."""
         if self._queued_rows <= self._buffer_limit:
             return []
         dropped: list[_Job] = []
@@ -276,22 +276,22 @@ class Writer:
         self._queue = kept
         return dropped
 
-    # From here on: the writer's thread.
+    # The methods below run in the writer's thread.
 
     def _run(self, opened: Future[None]) -> None:
         try:
             connection = self._open()
-        except Exception as error:  # noqa: BLE001  # start() waits for it and raises it
+        except Exception as error:  # noqa: BLE001  # start() raises it
             opened.set_exception(self._as_error(error))
             return
         with closing(connection):
             opened.set_result(None)
             try:
                 self._work(connection)
-            except Exception as error:  # noqa: BLE001  # a fault in this program: say so, let nobody wait for ever
+            except Exception as error:  # noqa: BLE001  # our own fault: alarm, and fail all Futures
                 _log.exception("the writer's thread has ended")
                 self._abandon(self._as_error(error))
-            with suppress(sqlite3.Error):  # a disk that fails now: the log stays, and the next start reads it
+            with suppress(sqlite3.Error):  # if the disk fails now, the next start reads the log
                 connection.execute("PRAGMA wal_checkpoint")
 
     def _work(self, connection: sqlite3.Connection) -> None:
@@ -304,7 +304,7 @@ class Writer:
                 self._acknowledge(jobs, outcomes)
 
     def _abandon(self, fault: MeterlinkError) -> None:
-        """Refuse what waits and whatever comes now."""
+        """Fail all waiting jobs; later calls raise StoreError."""
         self._report_alarm(f"Readings are not being saved any more; start the station again. {fault}")
         with self._wake:
             self._closing = True
@@ -322,14 +322,14 @@ class Writer:
         try:
             migrate(connection, self._path)
             connection.row_factory = sqlite3.Row
-            self._boot = keeping.begin_boot(connection, self._boot_id, self._station, self._clock.now())
+            self._boot = transactions.begin_boot(connection, self._boot_id, self._station, self._clock.now())
         except BaseException:
             connection.close()
             raise
         return connection
 
     def _wait_for_jobs(self) -> list[_Job]:
-        """Wait for work and return all there is; nothing when the writer is closed and all is done."""
+        """Wait for jobs and return all of them; none when the writer is closed and all are done."""
         with self._wake:
             while not self._queue and not self._closing:
                 self._wake.wait()
@@ -339,23 +339,24 @@ class Writer:
         return self._jobs_in_progress
 
     def _commit(self, connection: sqlite3.Connection, jobs: list[_Job]) -> list[object]:
-        """Do all jobs in one transaction; return each one's result, or the StoreError of one whose data was refused.
+        """Run all jobs in one transaction; return the result of each job, or its error if its data was refused.
 
-        sqlite3.Error, with nothing changed, when the disk or a lock is in the way.
+        Raises:
+            sqlite3.Error: the disk or a lock prevented the transaction; the file is unchanged.
         """
         dropped = self._dropped_readings
         trim = self._messages_since_trim + sum(job.messages for job in jobs) > self._outbox_limit // 100
         connection.execute("BEGIN IMMEDIATE")
         try:
             outcomes = [self._run_job(connection, job) for job in jobs]
-            if trim:  # not at every commit: counting reads the whole index of a full outbox
-                keeping.drop_excess(connection, "outbox", self._outbox_limit)
+            if trim:  # not at every commit: COUNT(*) reads the whole index of a full outbox
+                transactions.drop_excess(connection, "outbox", self._outbox_limit)
             if dropped:
-                keeping.increment_counter(connection, "readings_dropped", dropped)
+                transactions.increment_counter(connection, "readings_dropped", dropped)
             connection.execute("COMMIT")
         except sqlite3.Error:
             if connection.in_transaction:
-                with suppress(sqlite3.Error):  # the first error is the one to tell
+                with suppress(sqlite3.Error):  # the first error is the one to report
                     connection.execute("ROLLBACK")
             raise
         self._messages_since_trim = 0 if trim else self._messages_since_trim + sum(job.messages for job in jobs)
@@ -367,13 +368,13 @@ class Writer:
         connection.execute("SAVEPOINT job")
         try:
             outcome = job.work(connection)
-        except Exception as error:  # whatever is wrong with one batch must not stop the ones behind it
+        except Exception as error:  # a bad batch must not stop the batches after it
             if is_transient(error):
                 raise
             connection.execute("ROLLBACK TO job")
             outcome = self._as_error(error)
-            ours = not isinstance(error, MeterlinkError | sqlite3.Error)
-            _log.error("a batch was refused: %s", outcome, exc_info=ours)  # where to look in our own code
+            own_fault = not isinstance(error, MeterlinkError | sqlite3.Error)
+            _log.error("a batch was refused: %s", outcome, exc_info=own_fault)
         connection.execute("RELEASE job")
         return outcome
 
@@ -386,12 +387,12 @@ class Writer:
                 job.future.set_exception(outcome)
             else:
                 job.future.set_result(outcome)
-        # After the results: whoever waits while `busy` must not find it false before they have been told.
+        # After the results, so that `busy` is never false before every Future is done.
         with self._wake:
             self._unfinished -= len(jobs)
 
     def _requeue(self, jobs: list[_Job], error: sqlite3.Error) -> None:
-        """Put the jobs back to the front and wait before the next try; give up on them when closing."""
+        """Put the jobs back at the front and wait before the next try; fail them when closing."""
         fault = as_store_error(error, self._path)
         if not self._failures:
             self._report_alarm(f"Readings are not being saved. {fault}")
@@ -421,5 +422,5 @@ class Writer:
             _log.error(text)
         try:
             self._on_alarm(text)
-        except Exception:  # noqa: BLE001  # what others do with an alarm must not stop the writing
+        except Exception:  # noqa: BLE001  # a listener's fault must not stop the writing
             _log.exception("the alarm could not be passed on")

@@ -1,4 +1,4 @@
-"""Teaching: what a meter's packets say, found from packets and what the display showed. Pure: no I/O, no clock."""
+"""Teaching: a profile found from packets and from the values that the display showed. Pure: no I/O, no clock."""
 
 from meterlink.teach.report import FunctionReport, TeachReport
 from meterlink.teach.teacher import Teacher, teach

@@ -30,13 +30,13 @@ _BARE = (_with_point, _without_point, _counts)
 
 
 def character_encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the ways in which the shown numbers stand in the frames as characters."""
+    """Yield the encodings of the shown numbers as characters."""
     shown = table.number_samples
     if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
     plain = [found for at in range(len(shown[0].frame)) for found in _plain(table, shown, at)]
     if plain:
-        # The widest field holds the narrower ones, and the blanks into which a longer number will reach.
+        # The widest field contains the narrower ones, and the blanks that a longer number will fill.
         yield max(plain, key=lambda one: (one.signed, one.source.location.size))  # type: ignore[union-attr]
     else:
         yield from _keyed(table, shown)
@@ -57,7 +57,7 @@ def _plain(table: SampleMatrix, shown: Sequence[Sample], at: int) -> Iterator[En
 def _encoding(
     table: SampleMatrix, shown: Sequence[Sample], place: FieldLocation, read: Sequence[int | Decimal], key: bytes = b""
 ) -> Encoding | None:
-    """Return the encoding if the numbers read are those shown: as counts, as shown, or in another power of ten."""
+    """Return the encoding if the numbers read are the numbers shown: as counts, as shown, or times a power of ten."""
     wanted = [sample.displayed.digits for sample in shown]
     signed = any(one < 0 for one in read)
     if not signed:
@@ -93,7 +93,7 @@ def _encoding(
 
 
 def _scaling(power: int, read: Sequence[int | Decimal]) -> Scaling:
-    # Whole numbers among numbers with a point would be taken for counts without a scale.
+    # Without a scale, a whole number among numbers with a point would be read as counts.
     if power or any(isinstance(one, int) for one in read):
         return Scaling(None, Decimal(1).scaleb(power))
     return Scaling()
@@ -125,7 +125,7 @@ def _keyed(table: SampleMatrix, shown: Sequence[Sample]) -> Iterator[Encoding]:
 def _texts(
     bare: Sequence[str], shown: Sequence[Sample], minus: str, plus: str, pad: str, *, left: bool
 ) -> list[bytes] | None:
-    """Return what would stand in the frame; None for a manner in which no number could be so written."""
+    """Return the text expected in each frame; None if this style cannot write all numbers at one width."""
     width = max(map(len, bare))
     texts = []
     for sample, text in zip(shown, bare, strict=True):

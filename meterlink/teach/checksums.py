@@ -1,9 +1,9 @@
-"""Check bytes, found from the frames alone: they must hold in every frame, labelled or not.
+"""Checksums, found from the frames alone: they must hold in every frame, with or without an entry.
 
-A CRC is affine: in the difference (exclusive-or) of two equally long frames its start value and final exclusive-or drop
-out, and what is left, read as a polynomial over GF(2), is a multiple of the generator. So the generator is a common
-divisor of all differences, and Euclid's algorithm finds it without trying any (W. W. Peterson, D. T. Brown, "Cyclic
-codes for error detection", 1961, for the algebra).
+A CRC is affine: its start value and its final exclusive-or cancel in the difference (exclusive-or) of two equally long
+frames. The rest, read as a polynomial over GF(2), is a multiple of the generator. So the generator is a common divisor
+of all differences, and Euclid's algorithm finds it without trying any (W. W. Peterson, D. T. Brown, "Cyclic codes for
+error detection", 1961, for the algebra).
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -14,23 +14,23 @@ from meterlink.profiles.checksums import HEX_DIGITS, compile_checksum, compile_c
 from meterlink.profiles.model import ByteOrder, Checksum, ChecksumKind
 from meterlink.teach.encodings import LEAST_EVIDENCE_BITS
 
-_MOST_FRAMES = 64  # different frames looked at: each adds the width of the check to the evidence
-_GROUP = 12  # frames that are tried for themselves where some frame may be damaged
+_MOST_FRAMES = 64  # different frames used: each adds the width of the checksum to the evidence
+_GROUP = 12  # frames tried as one group where some frame may be damaged
 _GROUPS = 6
 _LAST = 5  # bytes: a CRC of 32 bits and an end mark
-_SOUND = 0.8  # of the frames pass their check; more damage leaves too little to learn from
-_KEYS = 255  # of one byte, but 0
+_SOUND = 0.8  # share of frames that pass; more damage leaves too little to learn from
+_KEYS = 255  # values of a one-byte key; 0 is no key
 _KEYED = tuple(bytes(byte ^ key for byte in range(256)) for key in range(_KEYS + 1))
-_FIRST = 4  # frames that tell most keys to be none
-_LONGEST_HEAD = 3  # bytes of a line that its check may leave out
-_FEWEST_COVERED = 2  # bytes that change under the check; the sum of one byte is a copy of it
+_FIRST = 4  # frames that rule out most keys
+_LONGEST_HEAD = 3  # first bytes of a line that its checksum may leave out
+_FEWEST_COVERED = 2  # changing bytes under the checksum; the sum of one byte is a copy of it
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("big", "little")
-_CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short one also divides what a long one covers
+_CRC_SIZES = (4, 2, 1)  # bytes, the longest first: a short CRC also divides the bytes that a long one covers
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
 
 def find_checksum(frames: Sequence[bytes]) -> Checksum | None:
-    """Return the check that all ``frames`` (equally long) pass, None where there is none that chance cannot explain.
+    """Return the checksum that all ``frames`` (equally long) pass; None if chance explains every candidate.
 
     The last bytes of the frame are tried first.
     """
@@ -39,10 +39,10 @@ def find_checksum(frames: Sequence[bytes]) -> Checksum | None:
 
 
 def find_majority_checksum(frames: Sequence[bytes]) -> Checksum | None:
-    """Return the check that most of ``frames`` (equally long) pass: pieces of two frames may have been joined to one.
+    """Return the checksum that most of ``frames`` (equally long) pass: some may be pieces of two frames; None for none.
 
-    Groups of neighbouring frames are tried, each for itself: some have no damaged frame among them. Looked at are the
-    last bytes only, where nearly every check stands (common practice, no source).
+    Each group of neighbouring frames is tried for itself, because some groups have no damaged frame. Only the last
+    bytes are tried: nearly every checksum is there (common practice, no source).
     """
     distinct = list(dict.fromkeys(frames))
     apart = max(_GROUP, len(distinct) // _GROUPS)
@@ -55,13 +55,13 @@ def find_majority_checksum(frames: Sequence[bytes]) -> Checksum | None:
 
 
 def valid_frames(checksum: Checksum, frames: Sequence[bytes]) -> list[bytes]:
-    """Return the frames that pass ``check``."""
+    """Return the frames that pass ``checksum``."""
     passes = compile_checksum(checksum)
     return [frame for frame in frames if passes(frame, frame)]
 
 
 def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) -> Checksum | None:
-    """Return the check at byte ``least`` or after it that ``some`` frames lead to and all ``distinct`` ones pass."""
+    """Return the checksum at byte ``least`` or later that ``some`` frames lead to and all ``distinct`` frames pass."""
     if len(some) < 2:
         return None
     size = len(some[0])
@@ -80,7 +80,7 @@ def _search(some: Sequence[bytes], distinct: Sequence[bytes], least: int = 1) ->
 
 
 def _in_hexadecimal(frames: Sequence[bytes]) -> Checksum | None:
-    """Return the check that stands in ``frames`` as hexadecimal digits, over bytes before it; None for none."""
+    """Return the checksum written as hexadecimal digits, over bytes before it; None for none."""
     size = len(frames[0]) if len(frames) > 1 else 0
     for at in reversed(range(1, size - 1)):
         for width in (2, 1):
@@ -99,9 +99,9 @@ def _in_hexadecimal(frames: Sequence[bytes]) -> Checksum | None:
 
 
 def _under_a_key(frames: Sequence[bytes]) -> Checksum | None:
-    """Return the sum of 8 bits at the end of ``frames`` on which one byte was exclusive-ored afterwards; None for none.
+    """Return the 8-bit sum at the end of ``frames`` that was exclusive-ored with one byte afterwards; None for none.
 
-    An exclusive-or or a CRC is one under a key, too, of another start value; a sum is not.
+    An exclusive-or or a CRC under a key equals one without a key and with another start value; a sum does not.
     """
     size = len(frames[0]) if frames else 0
     if not _enough(8, len(frames), _KEYS * 2 * size):
@@ -123,9 +123,10 @@ def _under_a_key(frames: Sequence[bytes]) -> Checksum | None:
 
 
 def find_line_checksum(lines: Sequence[bytes]) -> Checksum | None:
-    """Return the check of two hexadecimal digits at the end of lines of any lengths, None for none.
+    """Return the checksum of two hexadecimal digits at the end of lines of any lengths; None for none.
 
-    A sum or an exclusive-or of the bytes before it, from one of the first on; a mark between is in its start value.
+    It is a sum or an exclusive-or of the bytes before it, from one of the first bytes on. Its start value accounts for
+    a mark before the digits.
     """
     distinct = list(dict.fromkeys(lines))
     if not all(HEX_DIGITS.fullmatch(line[-2:]) and len(line) > _LONGEST_HEAD + 2 for line in distinct):
@@ -142,7 +143,7 @@ def find_line_checksum(lines: Sequence[bytes]) -> Checksum | None:
 
 
 def find_trailing_checksum(frames: Sequence[bytes]) -> Checksum | None:
-    """Return the check at the end of frames of several lengths, None where there is none that fits all of them."""
+    """Return the checksum at the end of frames of several lengths; None if none fits them all."""
     by_length: dict[int, list[bytes]] = {}
     for frame in dict.fromkeys(frames):
         by_length.setdefault(len(frame), []).append(frame)
@@ -179,7 +180,7 @@ def _started_alike(check: Checksum, one: bytes, other: bytes) -> Checksum | None
         return told ^ compile_checksum_algorithm(replace(check, init=init, xor_out=0))(frame[check.begin : end])
 
     wanted = rest(one, 0) ^ rest(other, 0)
-    rows: list[tuple[int, int]] = []  # (what a start value adds, the start value), reduced
+    rows: list[tuple[int, int]] = []  # (effect of a start value, the start value), reduced
     for bit in range(bits):
         init = 1 << bit
         effect = rest(one, init) ^ rest(one, 0) ^ rest(other, init) ^ rest(other, 0)
@@ -224,7 +225,7 @@ def _sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator
 
 
 def _plain_wide_sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator[Checksum]:
-    """Yield sums of 16 bits that start from 0: their upper byte may never have moved, and yet is no constant."""
+    """Yield 16-bit sums that start from 0: their upper byte may never have changed, yet it is no constant."""
     if at + 2 > len(frames[0]) or not _enough(8, len(frames), len(frames[0])):
         return
     for order in _ORDERS:
@@ -236,7 +237,7 @@ def _plain_wide_sums(frames: Sequence[bytes], at: int, varying: Sequence[bool]) 
 
 
 def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator[tuple[int, int]]:
-    """Yield the ranges worth trying: one of each set of changing bytes, up to the check or after it to the end."""
+    """Yield ``(begin, end)``, one for each set of changing bytes, before the checksum or after it to the end."""
     seen = set()
     for begin, end in (
         *((begin, at) for begin in range(at)),
@@ -249,7 +250,7 @@ def _ranges(at: int, width: int, size: int, varying: Sequence[bool]) -> Iterator
 
 
 def _started(check: Checksum, frames: Sequence[bytes]) -> Checksum | None:
-    """Return the check with the start value that the frames have in common, None where they have none."""
+    """Return the checksum with the start value that all frames share; None if they share none."""
     compute = compile_checksum_algorithm(check)
     first = _start(check, compute, frames[0])
     if any(_start(check, compute, frame) != first for frame in frames[1:]):
@@ -289,13 +290,13 @@ def _crcs(frames: Sequence[bytes], at: int, varying: Sequence[bool]) -> Iterator
 def _generator(
     differences: Sequence[bytes], at: int, width: int, order: ByteOrder, begin: int, end: int, *, reflected: bool
 ) -> int:
-    """Return the generator without its highest term, 0 for none."""
+    """Return the generator without its highest term; 0 for none."""
     bits = 8 * width
     common = 0
     for difference in differences:
         covered, told = difference[begin:end], difference[at : at + width]
         if reflected:
-            # The lowest bit goes first: turned round, byte by byte, it is the same sum again.
+            # The lowest bit goes first: with the bits of each byte reversed, the division is the same.
             covered = covered.translate(_MIRRORED)
             remainder = int(f"{int.from_bytes(told, order):0{bits}b}"[::-1], 2)
         else:
@@ -326,5 +327,5 @@ def _remainder(one: int, other: int) -> int:
 
 
 def checksum_positions(checksum: Checksum) -> frozenset[int]:
-    """Return the positions of the check's own bits."""
+    """Return the positions of the checksum's own bits."""
     return frozenset(range(8 * checksum.at, 8 * (checksum.at + checksum.encoded_size)))

@@ -1,7 +1,7 @@
-"""Frames turned on their side: one integer per bit of the frame, whose bit s is what that bit was in sample s.
+"""Frames as columns: one integer for each bit of the frame. Its bit s is the value of that bit in sample s.
 
-What must hold "in every sample" is then one comparison of two integers, and a constant exclusive-or over the frame
-(a key, an inverted display) is nothing but a complement.
+A condition on every sample is then one comparison of two integers. A constant exclusive-or over the frame (a key, an
+inverted display) only complements columns.
 """
 
 from collections.abc import Iterable, Sequence
@@ -18,7 +18,7 @@ class Columns:
         self.bits = 8 * len(frames[0]) if frames else 0
         self._columns = [0] * self.bits
         for byte in range(self.bits // 8):
-            # int() of a text of 0 and 1 is the quickest way in plain Python to turn a matrix of bits.
+            # int() of a text of 0 and 1 is the quickest way in plain Python to transpose a matrix of bits.
             rows = [f"{frame[byte]:08b}" for frame in reversed(frames)]
             for bit in range(8):
                 self._columns[8 * byte + bit] = int("".join(row[7 - bit] for row in rows), 2)
@@ -32,13 +32,13 @@ class Columns:
         return self._columns[position]
 
     def positions_equal_to(self, column: int) -> list[tuple[int, bool]]:
-        """Return the positions that equal ``sequence`` in every sample; True where they equal its complement."""
+        """Return ``(position, inverted)`` of the bits that equal ``column`` or its complement in every sample."""
         return self._where.get(column, [])
 
     def inversion_of(self, position: int, column: int, mask: int | None = None) -> bool | None:
-        """Return False where the bit equals ``sequence`` in the samples ``care``, True where its complement, else None.
+        """Return False if the bit equals ``column`` in the samples of ``mask``, True if the complement, else None.
 
-        Where both are constant there, the complement is told from what was seen.
+        ``mask`` None: all samples. If bit and column are constant there, their values decide.
         """
         mask = self.every if mask is None else mask
         difference = (self._columns[position] ^ column) & mask
@@ -47,23 +47,23 @@ class Columns:
         return True if difference == mask else None
 
     def is_constant(self, position: int, mask: int | None = None) -> bool:
-        """Return whether the bit is the same in all samples of ``care``."""
+        """Return whether the bit is the same in all samples of ``mask`` (None: all samples)."""
         mask = self.every if mask is None else mask
         return self._columns[position] & mask in (0, mask)
 
 
 def column_of(truths: Iterable[bool]) -> int:
-    """Return the column of ``truths``: bit s is the s-th of them."""
+    """Return the column of ``truths``: bit s is truth s."""
     return sum(1 << place for place, true in enumerate(truths) if true)
 
 
 def bit_at(position: int, *, inverted: bool = False) -> Bit:
-    """Return the profile's name of a position."""
+    """Return the bit at a position, as a profile names it."""
     return Bit(position // 8, position % 8, inverted)
 
 
 def bits_value(frame: bytes, positions: Iterable[int]) -> int:
-    """Return the number that the bits at ``positions`` (highest first) make in ``frame``."""
+    """Return the number that the bits at ``positions`` (highest first) form in ``frame``."""
     number = 0
     for position in positions:
         number = number << 1 | frame[position >> 3] >> (position & 7) & 1

@@ -1,4 +1,4 @@
-"""Bits that count frames or time: they say nothing about the display, and go on changing after the capture."""
+"""Bits that count frames or time: they do not depend on the display, and they go on changing after the capture."""
 
 from collections.abc import Sequence
 from itertools import groupby, pairwise
@@ -6,33 +6,34 @@ from typing import NamedTuple
 
 from meterlink.teach.columns import Columns
 
-_FEWEST = 12  # frames in a row; in fewer, a bit that happens to change every time is no wonder
+_FEWEST = 12  # frames in a row; in fewer, a bit may change every time by chance
 _MOST_FRAMES = 2000
-_TOLERATED = 0.1  # of the steps may be lost packets
-_LOST = 8  # usual steps in one, where packets were lost or the display was not heard for a while
-_UNEVEN = 0.2  # of the usual step: packets do not come like clockwork …
-_EVEN = 0.6  # … but most nearly so; of evenly spread noise a third would
-_COUNTING = 0.8  # of the steps are by one
-_AMISS = 0.25  # of a bit's changes may come at another time than the bit below falls back
-_CHAIN = 3  # bits that must count one another, before they are believed
+_TOLERATED = 0.1  # share of steps that may be lost packets
+_LOST = 8  # usual steps in one step, after lost packets or a silence
+_UNEVEN = 0.2  # share of the usual step by which a step may differ: packets arrive unevenly …
+_EVEN = 0.6  # … share of steps within that; of evenly spread noise, a third are
+_COUNTING = 0.8  # share of steps by one
+_AMISS = 0.25  # share of a bit's changes that may fall outside the falls of the bit below
+_CHAIN = 3  # bits that must carry into each other before they count as a counter
 
 
 class CounterPositions(NamedTuple):
-    """The positions of counters, and the bytes of those of which nobody knows how far they go on."""
+    """``positions``: the bits of counters. ``unfinished_bytes``: the bytes of counters that did not roll over."""
 
     positions: frozenset[int] = frozenset()
     unfinished_bytes: tuple[int, ...] = ()
 
 
 def find_counters(frames: Sequence[bytes]) -> CounterPositions:
-    """Return the counters in ``frames`` (equally long, in the order they came), with the bits to come.
+    """Return the counters in ``frames`` (equally long, in order of arrival), with their bits that have not changed yet.
 
-    A counter of frames: a bit that changes every time, another that changes whenever the first falls back, and so on
-    through neighbouring bits. Its higher bits that had no occasion yet count too, as far as its byte goes. A clock:
-    whole bytes whose number grows by small steps all the time; where three have moved, there is a fourth. Or decimal
-    digits in characters.
+    - A counter of frames: one bit changes every time, the next whenever the first falls back, and so on through
+      neighbouring bits. Higher bits of the same byte that had no occasion to change belong to it, too.
+    - A clock: whole bytes whose number grows by small steps all the time. If three bytes have changed, there is a
+      fourth.
+    - A decimal counter in characters.
     """
-    # A notification that came twice did not count twice.
+    # A repeated notification did not count again.
     some = [frame for frame, _ in groupby(frames)][:_MOST_FRAMES]
     if len(some) < _FEWEST:
         return CounterPositions()
@@ -62,12 +63,12 @@ def _chains(columns: Columns) -> tuple[set[int], tuple[int, ...]]:
 
 
 def _up(position: int, mirrored: int) -> int:
-    """Return the next higher bit: in the same byte, or the lowest of the byte after it (or before, tried elsewhere)."""
+    """Return the next higher bit: in the same byte, or the lowest of the next (`_chain` tries the previous one)."""
     return (position ^ mirrored) + 1 ^ mirrored
 
 
 def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int) -> tuple[list[int], bool]:
-    """Return the counting bits from ``first`` up, and whether the next had no occasion to count yet."""
+    """Return the counting bits from ``first`` up, and whether the next bit had no occasion to count yet."""
     chain = [first]
     while True:
         last = chain[-1]
@@ -75,7 +76,7 @@ def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int) 
         rises = toggles[last] & ~columns[last]
         onward = [_up(last, mirrored)]
         if (last ^ mirrored) % 8 == 7:
-            onward.append((last ^ mirrored) - 15 ^ mirrored)  # the number goes on in the byte before
+            onward.append((last ^ mirrored) - 15 ^ mirrored)  # the number continues in the previous byte
         for after in onward:
             if not 0 <= after < columns.bits or after in chain or not toggles[after]:
                 continue
@@ -84,7 +85,7 @@ def _chain(columns: Columns, toggles: Sequence[int], first: int, mirrored: int) 
                 chain.append(after)
                 break
         else:
-            # It rose and fell, so a bit above would have had to move: the counter ends here. Else nobody knows.
+            # It rose and fell, so a bit above would have changed: the counter ends here. Otherwise it may go on.
             return chain, not (falls and rises)
 
 
@@ -113,7 +114,7 @@ def _clocks(frames: Sequence[bytes]) -> tuple[set[int], tuple[int, ...]]:
 
 
 def _fourth(frames: Sequence[bytes], at: int, width: int, order: str) -> range:
-    """Return the positions of the highest byte of a clock of which three bytes have moved; no clock has three."""
+    """Return the positions of the highest byte of a clock of which three bytes have changed; no clock has three."""
     above = at + width if order == "little" else at - 1
     inside = width == 3 and 0 <= above < len(frames[0])
     still = inside and len({frame[above] for frame in frames}) == 1
@@ -121,7 +122,7 @@ def _fourth(frames: Sequence[bytes], at: int, width: int, order: str) -> range:
 
 
 def _printed(frames: Sequence[bytes]) -> set[int]:
-    """Return decimal counters in characters, the highest digit first, with the zeros before them."""
+    """Return the positions of decimal counters in characters, the highest digit first, with their leading zeros."""
     found: set[int] = set()
     digits = [all(0x30 <= frame[at] <= 0x39 for frame in frames) for at in range(len(frames[0]))]
     for last in range(1, len(digits)):
@@ -134,7 +135,7 @@ def _printed(frames: Sequence[bytes]) -> set[int]:
         first = last
         while first > 0 and digits[first - 1] and _carries(frames, first):
             first -= 1
-        # Digits above that never moved are the counter's as far as they are zeros.
+        # Unchanged digits above belong to the counter as long as they are zeros.
         while first > 0 and all(frame[first - 1] == 0x30 for frame in frames):
             first -= 1
         found.update(range(8 * first, 8 * (last + 1)))
@@ -142,31 +143,31 @@ def _printed(frames: Sequence[bytes]) -> set[int]:
 
 
 def _carries(frames: Sequence[bytes], at: int) -> bool:
-    """Return whether the digit before ``at`` goes up when the one at ``at`` rolls over, and else stays."""
+    """Return whether the digit before ``at`` goes up when the digit at ``at`` rolls over, and otherwise stays."""
     moves = [(before, after) for before, after in pairwise(frames) if before[at - 1] != after[at - 1]]
     good = sum((after[at - 1] - before[at - 1]) % 10 == 1 and after[at] < before[at] for before, after in moves)
     return bool(moves) and good >= _COUNTING * len(moves)
 
 
 def _busy(frames: Sequence[bytes], at: int) -> bool:
-    """Return whether a byte changes nearly every time, as the lowest byte of what counts does."""
+    """Return whether a byte changes nearly every time, as the lowest byte of a counter does."""
     changes = sum(before[at] != after[at] for before, after in pairwise(frames))
     return changes >= (1 - _TOLERATED) * (len(frames) - 1)
 
 
 def _grows(numbers: Sequence[int], bits: int) -> bool:
-    """Return whether the numbers go up in small steps nearly all the time, coming round at 2**bits."""
+    """Return whether the numbers go up in small steps nearly all the time, wrapping at 2**bits."""
     steps = [(after - before) % (1 << bits) for before, after in pairwise(numbers)]
     largest = max(1, (1 << bits) // 32)
     usual = sorted(steps)[len(steps) // 2]
     if usual < 2:
-        return False  # what counts by one is found bit by bit
+        return False  # a counter by one is found bit by bit
     fits = sum(0 < step <= min(largest, _LOST * usual) for step in steps)
-    # A counter with noise behind it also goes up all the time, but by steps of all sizes.
+    # A counter with noise below it also goes up all the time, but by steps of all sizes.
     even = sum(abs(step - usual) <= usual * _UNEVEN for step in steps)
     if fits < (1 - _TOLERATED) * len(steps) or even < _EVEN * len(steps):
         return False
-    # What stands above a counter may change now and then, but not just when the counter rolls over.
+    # A state above a counter may change now and then, but not exactly when the counter rolls over.
     rolls = [
         (before >> bits - 8 != after >> bits - 8, step)
         for before, after, step in zip(numbers, numbers[1:], steps, strict=False)
@@ -174,7 +175,7 @@ def _grows(numbers: Sequence[int], bits: int) -> bool:
     moved = [0 < step <= min(largest, _LOST * usual) for changed, step in rolls if changed]
     if sum(moved) < _COUNTING * len(moved):
         return False
-    # Where the upper bytes count by one, they are the counter, and what stands below them is something else.
+    # Where the upper bytes count by one, they are the counter, and the bytes below are something else.
     for lower in range(8, bits, 8):
         upper = [(after >> lower) - (before >> lower) for before, after in pairwise(numbers)]
         if sum(step == 1 for step in upper) >= _COUNTING * len(upper):

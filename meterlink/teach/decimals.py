@@ -1,7 +1,6 @@
-"""Numbers written digit by digit: four bits each, wherever those lie, under any constant exclusive-or.
+"""Decimal digits of four bits each, anywhere in the frame, under any constant exclusive-or.
 
-Packed BCD, one byte a digit, digits in either order and the low half of a character all are this: four bits for each
-place of the display.
+These are packed BCD, one byte per digit, digits in either order, and the low half of characters.
 """
 
 from collections.abc import Iterator, Sequence
@@ -24,7 +23,7 @@ _Nibble = tuple[tuple[int, bool], ...]  # (position, inverted), lowest bit first
 
 
 def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) -> Iterator[Encoding]:
-    """Yield the way in which the shown digits lie in the frames as four bits each, if there is one."""
+    """Yield the encoding of the shown digits as four bits each, if there is one."""
     shown = table.number_samples
     values = [sample.counts for sample in shown]
     if len(set(values)) < FEWEST_DIFFERENT_NUMBERS:
@@ -48,8 +47,8 @@ def decimal_digit_encodings(table: SampleMatrix, scalings: Sequence[Scaling]) ->
     agreements, also = _doubles(places, chosen, exercised)
     top = chosen[-1]
     if len(exercised[-1]) < _DIGIT:
-        # The highest digit of a display often stops short of 9, and its idle bits may be flags. What is no digit at all
-        # may pass: it is no number either.
+        # The highest digit of a display often does not reach 9, and its unused bits may be flags. Values above 9 may
+        # pass: they are no digit, so they decode to no number.
         moved = sum(1 << bit for bit in exercised[-1])
         allowed = [digit for digit in range(1 << _DIGIT) if not digit & ~moved or digit > 9]
         agreements.append(
@@ -73,7 +72,7 @@ def _bits(pairs: Sequence[tuple[int, bool]]) -> tuple:  # type: ignore[type-arg]
 
 
 def _nibbles(table: SampleMatrix, sequences: Sequence[int]) -> list[_Nibble]:
-    """Return the four neighbouring bits, upwards or downwards, that follow a digit's bits in every sample."""
+    """Return each group of four neighbouring bits, up or down, that follows a digit's bits in every sample."""
     found = []
     for start in range(table.columns.bits):
         for step in (1, -1):
@@ -90,7 +89,7 @@ def _nibbles(table: SampleMatrix, sequences: Sequence[int]) -> list[_Nibble]:
 
 
 def _regular(places: list[list[_Nibble]]) -> list[_Nibble] | None:
-    """Return one candidate for each place: those that lie like the places that leave no choice; None without any."""
+    """Return one candidate for each digit, placed like the digits with a single candidate; None if a digit has none."""
     certain = [candidates[0] for candidates in places if len(candidates) == 1]
     chosen: list[_Nibble] = []
     for candidates in places:
@@ -117,7 +116,7 @@ def _lies_like(nibble: _Nibble, other: _Nibble) -> bool:
 def _doubles(
     places: list[list[_Nibble]], chosen: list[_Nibble], exercised: list[list[int]]
 ) -> tuple[list[Code], list[_Nibble]]:
-    """Return what makes every other candidate agree with the chosen one, and those candidates."""
+    """Return codes that make every other candidate agree with the chosen one, and the bits of those candidates."""
     agreements, also = [], []
     for candidates, nibble, bits in zip(places, chosen, exercised, strict=True):
         for other in candidates:

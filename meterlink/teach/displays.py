@@ -1,7 +1,7 @@
 """Frames that carry the segments of a display, in any order of bits, any of them inverted.
 
-What each segment did over the samples is known from the labels, and must be what one bit of the frame (or its
-complement) did. That finds the bits without knowing how they were scrambled.
+The entries give the state of each segment in every sample. One bit of the frame, or its complement, must have had the
+same states. So the bits are found in any order.
 """
 
 from collections import Counter
@@ -29,9 +29,9 @@ _WITHOUT_TAIL = {"6": 0x7C, "7": 0x27, "9": 0x67}
 _MINUS = 0x40  # the middle segment
 
 _EVERY_SHAPE = sorted({*_PLAIN.values(), *_WITHOUT_TAIL.values(), 0, _MINUS})
-_MOST_OTHERS = 500  # different frames without a label that are looked at; more hardly show anything new
-_ROUNDS = 4  # each makes more digits readable
-_MOVED = 2  # unlabelled frames in which a segment must have moved: one may be a display caught between two numbers
+_MOST_OTHERS = 500  # different frames used, with or without an entry; more add hardly anything
+_ROUNDS = 4  # each round makes more digits readable
+_MOVED = 2  # frames in which a segment must have changed: a single one may show a display between two numbers
 
 _Bits = dict[tuple[int, int], tuple[int, bool]]
 _Candidates = list[tuple[int, bool]]
@@ -48,7 +48,7 @@ class _Target:
 
 
 def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the way in which the shown digits lie in the frames as segments, if there is one."""
+    """Yield the encoding of the shown digits as segments, if there is one."""
     shown = table.number_samples
     if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
@@ -74,7 +74,7 @@ def segment_encodings(table: SampleMatrix) -> Iterator[Encoding]:
 
 
 def _texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
-    """Yield what the digits of the display show: with leading zeros or blanks, the minus elsewhere or among them."""
+    """Yield the possible texts of the display: leading zeros or blanks; the minus elsewhere or among the digits."""
     width = max(len(sample.digit_text) for sample in shown)
     for lead in " 0":
         yield [sample.digit_text.rjust(width, lead) for sample in shown]
@@ -85,7 +85,7 @@ def _texts(shown: Sequence[Sample]) -> Iterator[list[str]]:
 
 
 def _shapes(digits: set[str]) -> Iterator[dict[str, int]]:
-    """Yield the ways of drawing digits: 6, 7 and 9 have two each."""
+    """Yield ``{character: segments}`` for each way of drawing digits: 6, 7 and 9 have two each."""
     optional = [digit for digit in _WITHOUT_TAIL if digit in digits]
     for choice in product((False, True), repeat=len(optional)):
         changed = {digit: _WITHOUT_TAIL[digit] for digit, other in zip(optional, choice, strict=True) if other}
@@ -105,7 +105,7 @@ def _targets(table: SampleMatrix, states: Sequence[Sequence[int]]) -> list[_Targ
 
 @dataclass(frozen=True, slots=True)
 class _Assigned:
-    """Each segment's bit, or the pool it shares with those that always changed with it; bits that must agree."""
+    """Each segment's bit, or the pool of bits that it shares; ``agreements`` are codes of bits that must agree."""
 
     bits: _Bits
     pooled: dict[tuple[int, int], CandidateSegment]
@@ -114,10 +114,11 @@ class _Assigned:
 
 
 def _assigned(table: SampleMatrix, targets: Sequence[_Target], certain: _Bits) -> _Assigned:
-    """Return where each segment is, as far as it is known.
+    """Return the bit or the pool of each segment.
 
-    Segments that always changed together share their bits, where there are just so many: nobody can tell which is
-    which, but how many are lit is known. With more bits than segments, some of them something else, all must agree.
+    Segments that always changed together share their bits if there are exactly as many bits: their order is unknown,
+    but the number of lit segments is known. If there are more bits than segments, some are not segments, so all must
+    agree.
     """
     bits = dict(certain)
     pooled: dict[tuple[int, int], CandidateSegment] = {}
@@ -149,8 +150,9 @@ def _assigned(table: SampleMatrix, targets: Sequence[_Target], certain: _Bits) -
 def _certain(table: SampleMatrix, states: Sequence[Sequence[int]], targets: Sequence[_Target]) -> _Bits:
     """Return the segments whose bit is certain.
 
-    Those that alone changed as one bit did; and those that frames without a label give away: where the certain segments
-    of a place leave one digit only, what its other segments do is known there, too, and must be what one bit does.
+    A segment is certain if it alone changed as one bit did. Frames without an entry add others: where the certain
+    segments of a digit leave only one digit, the states of its other segments are known there, too, and must fit one
+    bit only.
     """
     times = Counter(min(target.sequence, target.sequence ^ table.number_mask) for target in targets)
     bits: _Bits = {
@@ -187,7 +189,7 @@ def _certain(table: SampleMatrix, states: Sequence[Sequence[int]], targets: Sequ
             moved = sum(state != lit for _, state in known)
             if len(left) == 1 and moved >= _MOVED:
                 found[digit, segment] = left[0]
-        # One bit for two segments would be one too few.
+        # Each segment has a bit of its own.
         twice = Counter(position for position, _ in found.values())
         found = {key: one for key, one in found.items() if twice[one[0]] == 1}
         if not found:
@@ -197,7 +199,7 @@ def _certain(table: SampleMatrix, states: Sequence[Sequence[int]], targets: Sequ
 
 
 def _shapes_in(frame: int, bits: _Bits, digits: int) -> list[int | None] | None:
-    """Return the shape of each digit, None for one that the certain segments leave open; None for no number."""
+    """Return the shape of each digit, None for a digit that is still open; None if some digit has no shape."""
     found: list[int | None] = []
     for digit in range(digits):
         seen, lit = 0, 0
@@ -227,7 +229,7 @@ def _encoding(table: SampleMatrix, states: Sequence[Sequence[int]], found: _Assi
             elif (digit, segment) in pooled:
                 row.append(pooled[digit, segment])
             elif states[digit][0] >> segment & 1:
-                # It was lit all the time, so its bit is one of those that never changed.
+                # It was always lit, so its bit is one of those that never changed.
                 row.append(CandidateSegment(len(found.pools), inverted=True))
             else:
                 row.append(UnknownSegment.ABSENT)
@@ -250,14 +252,14 @@ def _encoding(table: SampleMatrix, states: Sequence[Sequence[int]], found: _Assi
 
 
 def lacks_constant_pool(source: Segments) -> bool:
-    """Return whether some segment's bit is among those that never changed: they are a pool yet to be added."""
+    """Return whether a segment's bit is among the bits that never changed: that pool must still be added."""
     return any(
         isinstance(one, CandidateSegment) and one.pool == len(source.pools) for digit in source.digits for one in digit
     )
 
 
 def add_constant_pool(source: Segments, constant_bits: tuple[Bit, ...]) -> Segments:
-    """Return the segments with the pool of the bits that never changed; unknown are those whose bit is in none."""
+    """Return the segments with a pool of the bits that never changed; without such bits, they are unknown."""
     if constant_bits:
         return replace(source, pools=(*source.pools, constant_bits))
     lost = CandidateSegment(len(source.pools), inverted=True)
@@ -271,7 +273,7 @@ def _place_name(digit: int) -> str:
 
 
 def _missing(digit: int, known: set[tuple[int, int]], states: Sequence[int]) -> str:
-    """Return which digit would show the segments of this place that have never changed."""
+    """Return the reading that would show the segments of this digit that have never changed; empty for none."""
     for segment in range(_SEGMENTS):
         if (digit, segment) not in known:
             lit = bool(states[0] >> segment & 1)
@@ -281,7 +283,7 @@ def _missing(digit: int, known: set[tuple[int, int]], states: Sequence[int]) -> 
 
 
 def _separating(pool: int, pooled: dict[tuple[int, int], CandidateSegment]) -> str:
-    """Return which digit would tell apart two segments that have always changed together."""
+    """Return the reading that would tell apart two segments that have always changed together; empty for none."""
     keys = [key for key, one in pooled.items() if one.pool == pool]
     for one, other in combinations(sorted(keys), 2):
         if one[0] == other[0]:

@@ -1,4 +1,4 @@
-"""What all ways of writing the number have in common: what is found, and how sure it must be to count."""
+"""The parts that all encodings of the number share: the result of a search, and the evidence that it needs."""
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -12,15 +12,15 @@ from meterlink.teach.samples import Sample
 _T = TypeVar("_T")
 
 FEWEST_DIFFERENT_NUMBERS = 4
-"""Different numbers that must have been shown: with three, any three bits that differ could be the number."""
+"""Different numbers that an encoding needs: with three, any three bits that differ could be the number."""
 
 LEAST_EVIDENCE_BITS = 24.0
-"""Bits by which the samples must speak for an encoding above what trying so many would find in noise by chance."""
+"""Bits of evidence that an encoding needs beyond the best match in noise among all encodings tried."""
 
 
 @dataclass(frozen=True, slots=True)
 class Scaling:
-    """How the number in the frame becomes the one shown: `Value.places` and `Value.scale`, None where not said."""
+    """How the number in the frame becomes the number shown: `Meaning.places` and `Meaning.scale`; None if not given."""
 
     places: int | None = None
     scale: Decimal | None = None
@@ -28,16 +28,21 @@ class Scaling:
 
 @dataclass(frozen=True, slots=True)
 class Encoding:
-    """A way of writing the number that fits every sample.
+    """An encoding of the number that fits every sample.
 
-    ``used`` are the positions that the number takes up. ``agreements`` are codes that say nothing but refuse a frame
-    in which bits differ that never differed in the samples. ``scalings`` are per sample (those without a number have
-    an empty one). ``signed`` is whether the number carries its own sign. ``key`` is the exclusive-or found, by byte.
-    ``wanted`` are readings that would widen what can be read. ``exact`` is whether the number needs no `Scaling.places`
-    to be what was shown; ``finer`` whether it has more digits than were shown. ``most`` is
-    the greatest whole number in the field that the digits shown have room for. ``ends`` are contents of the field that
-    meters use for what is no number, unless a reading has shown that they are one. ``sign`` is the position of the
-    number's own sign, None where it has none or what stands above it has been looked at.
+    - ``used_positions``: the bits of the number.
+    - ``scalings``: one for each sample; empty for a sample without a number.
+    - ``signed``: whether the number carries its own sign.
+    - ``guard_codes``: codes without a meaning; they refuse a frame in which bits differ that never differed in the
+      samples.
+    - ``key``: the exclusive-or found, ``{byte index: value}``.
+    - ``suggested_readings``: readings that would widen the range that can be read.
+    - ``needs_no_places``: whether the number equals the shown one without `Scaling.places`.
+    - ``finer_than_display``: whether the number has more digits than the display.
+    - ``largest_value``: the greatest whole number in the field for which the digits shown have room.
+    - ``reserved_values``: field values reserved for 'no number', except those seen as a real reading.
+    - ``sign_position``: the bit of the number's own sign; None without one, or if the bits above it were already
+      examined.
     """
 
     name: str
@@ -56,13 +61,13 @@ class Encoding:
 
 
 def agreement_code(positions: Sequence[tuple[int, bool]]) -> Code:
-    """Return a code that refuses a frame unless all the bits (position, inverted) are alike."""
+    """Return a code that refuses a frame unless all the bits ``(position, inverted)`` are alike."""
     bits = tuple(bit_at(position, inverted=inverted) for position, inverted in positions)
     return Code(FieldLocation(bits=bits), ((0, Meaning()), ((1 << len(bits)) - 1, Meaning())))
 
 
 def location_of_bits(positions: Sequence[tuple[int, bool]]) -> FieldLocation:
-    """Return the place of the bits (position, inverted), highest first: whole bytes where that is what they are."""
+    """Return the location of the bits ``(position, inverted)``, highest first; whole bytes are named as bytes."""
     size, rest = divmod(len(positions), 8)
     if not rest and size <= 8 and not any(inverted for _, inverted in positions):
         first, last = positions[0][0], positions[-1][0]
@@ -75,26 +80,26 @@ def location_of_bits(positions: Sequence[tuple[int, bool]]) -> FieldLocation:
 
 
 def top_bit(location: FieldLocation) -> int:
-    """Return the position of the highest bit of the whole bytes at ``place``."""
+    """Return the position of the highest bit of the whole bytes at ``location``."""
     return 8 * (location.at + (location.size - 1 if location.order == "little" else 0)) + 7
 
 
 def number_indexes(samples: Sequence[Sample]) -> list[int]:
-    """Return which samples show a number."""
+    """Return the indexes of the samples that show a number."""
     return [place for place, sample in enumerate(samples) if sample.is_number]
 
 
 def number_mask(samples: Sequence[Sample]) -> int:
-    """Return the column of the samples that show a number."""
+    """Return the column of the samples that show a number: bit s is 1 if sample s does."""
     return sum(1 << place for place in number_indexes(samples))
 
 
 @dataclass(frozen=True, slots=True)
 class SampleMatrix:
-    """The samples as a search sees them: the bits of their frames, and which of them show a number.
+    """The samples as a search uses them: the bits of their frames, and the samples that show a number.
 
-    ``others`` are all frames, with or without a label, in the order they came. ``exempt`` are positions of counters and
-    check bytes: what they are says nothing, even where it was always the same.
+    ``all_frames`` are the frames with and without an entry, in order of arrival. ``exempt_positions`` are the bits of
+    counters and check bytes: their values prove nothing, even if they never changed.
     """
 
     samples: tuple[Sample, ...]
@@ -108,7 +113,7 @@ class SampleMatrix:
     def from_samples(
         cls, samples: Sequence[Sample], all_frames: Sequence[bytes] = (), exempt_positions: frozenset[int] = frozenset()
     ) -> "SampleMatrix":
-        """Take the samples, whose frames are equally long."""
+        """Build the matrix of samples whose frames are equally long."""
         columns, care = Columns([sample.frame for sample in samples]), number_mask(samples)
         where: dict[int, list[tuple[int, bool]]] = {}
         for position in range(columns.bits):
@@ -119,11 +124,11 @@ class SampleMatrix:
         return cls(tuple(samples), columns, care, where, tuple(all_frames), exempt_positions)
 
     def matching_positions(self, sequence: int) -> list[tuple[int, bool]]:
-        """Return the positions that changed as ``sequence`` did where numbers were shown; True for the complement."""
+        """Return ``(position, inverted)`` of the bits that followed ``sequence`` in all samples that show a number."""
         return self.prefer_unexempt(self._where.get(sequence & self.number_mask, []), lambda one: one[:1])
 
     def prefer_unexempt(self, candidates: list[_T], positions: Callable[[_T], Iterable[int]]) -> list[_T]:
-        """Return the candidates that take up no bit of a counter or a check, all of them where each does."""
+        """Return the candidates that use no bit of a counter or a checksum; all candidates if each of them does."""
         free = [one for one in candidates if self.exempt_positions.isdisjoint(positions(one))]
         return free or candidates
 
@@ -133,5 +138,5 @@ class SampleMatrix:
         return [sample for sample in self.samples if sample.is_number]
 
     def column_of(self, truths: Sequence[bool]) -> int:
-        """Return the column of something that is true or not in each sample that shows a number, in their order."""
+        """Return the column of ``truths``: one truth for each sample that shows a number, in their order."""
         return sum(1 << place for place, true in zip(number_indexes(self.samples), truths, strict=True) if true)

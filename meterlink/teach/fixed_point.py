@@ -1,4 +1,4 @@
-"""Whole numbers in a unit of the meter's own (µV, tenths of an ohm …), finer than the display or as fine."""
+"""Whole numbers in a unit of the meter's own (µV, tenths of an ohm …), as fine as the display or finer."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -12,19 +12,19 @@ from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, Sample
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
 
-# Steps that people choose: powers of ten, halves, fifths, quarters of them, and binary fractions down to 1/256.
+# Usual steps: powers of ten, halves, fifths and quarters of them, and binary fractions down to 1/256.
 _STEPS = tuple(Decimal(text) for text in ("1", "2", "5", "2.5", "1.25", "4", "8")) + tuple(
     Decimal(1) / (1 << shift) for shift in range(1, 9)
 )
 _SIZES = (1, 2, 3, 4)
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
-_FINER = 4  # powers of ten by which a meter's own unit is finer than the finest range seen
+_FINER = 4  # powers of ten by which a meter's own unit may be finer than the finest range seen
 
 _Class = tuple[str, Coupling | None]
 
 
 def fixed_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the ways in which the shown numbers lie in the frames, exactly, in one unit per quantity."""
+    """Yield the encodings that hold the shown numbers exactly, in one unit for each quantity."""
     shown = table.number_samples
     if any(sample.prefix is None for sample in shown):
         return
@@ -49,7 +49,7 @@ def fixed_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
 
 
 def rounded_unit_encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the ways in which whole bytes hold a number that, at one scale per unit, rounds to what was shown."""
+    """Yield the encodings in whole bytes that round to the shown numbers, at one scale for each unit."""
     shown = table.number_samples
     if len({sample.displayed.digits for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
@@ -109,7 +109,7 @@ def _fits(
 
 
 def _idle(place: FieldLocation, exercised: int, *, signed: bool) -> tuple[Code, ...]:
-    """Return what refuses a number with bits that no reading has shown to be the number's."""
+    """Return codes that refuse a number with bits that no reading has used."""
     highest = [
         8 * (place.at + (number // 8 if place.order == "little" else place.size - 1 - number // 8)) + number % 8
         for number in range(exercised, 8 * place.size)
@@ -122,7 +122,7 @@ def _idle(place: FieldLocation, exercised: int, *, signed: bool) -> tuple[Code, 
 
 
 def _scale(pairs: Sequence[tuple[int, Sample]]) -> Decimal | None:
-    """Return the one usual step that makes every number round to what was shown; None for none or several."""
+    """Return the single usual step with which every number rounds to the shown one; None for none or several."""
     low, high = Decimal(0), Decimal("Infinity")
     for raw, sample in pairs:
         digits = abs(sample.displayed.digits or Decimal(0))

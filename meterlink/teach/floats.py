@@ -1,4 +1,4 @@
-"""Binary floating point in the frame: IEEE 754 of 32 and 64 bits, and the two decimal formats of IEEE 11073."""
+"""Floating point in the frame: IEEE 754 of 32 and 64 bits, and the two decimal formats of IEEE 11073."""
 
 import struct
 from collections import Counter
@@ -19,7 +19,7 @@ from meterlink.teach.encodings import FEWEST_DIFFERENT_NUMBERS, Encoding, Sample
 from meterlink.teach.samples import Sample
 
 _ORDERS: tuple[ByteOrder, ByteOrder] = ("little", "big")
-_FARTHEST = 12  # powers of ten between the number and what is shown: from pF to whole units
+_FARTHEST = 12  # powers of ten between the number and the shown one: from pF to whole units
 _MANTISSA = {NumberType.SFLOAT: 12, NumberType.FLOAT: 24}  # bits of IEEE 11073-20601's two formats
 _BINARY: dict[NumberType, tuple[int, str, Callable[[bytes], Decimal | Status]]] = {
     NumberType.FLOAT32: (4, "f", decode_float32),
@@ -32,7 +32,7 @@ _DECIMAL: dict[NumberType, tuple[int, Callable[[bytes], Decimal | Status]]] = {
 
 
 def binary_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the ways in which the shown numbers lie in the frames as binary floating point."""
+    """Yield the encodings of the shown numbers as binary floating point."""
     shown = table.number_samples
     if len({sample.displayed.digits for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
         return
@@ -47,9 +47,9 @@ def binary_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
 
 
 def decimal_float_encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the ways in which the shown numbers lie in the frames in a format of IEEE 11073.
+    """Yield the encodings of the shown numbers in a format of IEEE 11073.
 
-    The exponent must have been seen to move with the point: one that never moved may be anything else.
+    The exponent must have changed with the point: a field that never changed may be anything.
     """
     shown = table.number_samples
     if len({sample.counts for sample in shown}) < FEWEST_DIFFERENT_NUMBERS:
@@ -82,7 +82,7 @@ def _signed(sample: Sample) -> int:
 
 
 def _keys(shown: Sequence[Sample], at: int, size: int, order: ByteOrder, code: str) -> list[bytes]:
-    """Return the keys worth trying: none, the one that makes the shown numbers exact, or a short one repeated."""
+    """Return the keys worth trying: none, the key that makes the shown numbers exact, or a short key repeated."""
     first = next((sample for sample in shown if sample.counts), None)
     if first is None:
         return []
@@ -99,7 +99,7 @@ def _keys(shown: Sequence[Sample], at: int, size: int, order: ByteOrder, code: s
         if len(masks) == 1:
             keys.append(masks.pop())
             continue
-        # A number finer than the display agrees with the shown one in its first two bytes nearly always.
+        # The first two bytes of a number finer than the display nearly always equal those of the shown one.
         high = slice(0, 2) if order == "big" else slice(size - 2, size)
         tops = Counter(
             bytes(a ^ b for a, b in zip(sample.frame[at : at + size][high], one[high], strict=True))
@@ -128,7 +128,7 @@ def _fits(
     key: bytes,
     convert: Callable[[bytes], Decimal | Status],
 ) -> Encoding | None:
-    """Return the encoding if in every sample the number, at one scale per unit, rounds to what was shown."""
+    """Return the encoding if, at one scale for each unit, every sample's number rounds to the shown one."""
     pairs: list[tuple[Sample, Decimal]] = []
     for sample in table.number_samples:
         data = bytes(a ^ b for a, b in zip(sample.frame[place.at : place.at + place.size], key, strict=True))
@@ -159,7 +159,7 @@ def _fits(
 
 
 def _scales(pairs: Sequence[tuple[Sample, Decimal]]) -> dict[str, int] | None:
-    """Return, by unit, the power of ten between the number and what was shown; None where there is no one."""
+    """Return ``{unit: power of ten from the number to the shown one}``; None if a unit has no single power."""
     scales: dict[str, int] = {}
     for sample, raw in pairs:
         digits = _digits(sample)
@@ -173,7 +173,7 @@ def _scales(pairs: Sequence[tuple[Sample, Decimal]]) -> dict[str, int] | None:
     units = {sample.displayed.unit for sample, _ in pairs}
     if units <= scales.keys():
         return scales
-    # A unit of which only zeros were shown tells no scale; where all others have the same, it is taken to be so.
+    # Zeros show no scale: a unit with zeros only gets the scale that all other units share.
     return dict.fromkeys(units, min(scales.values())) if len(set(scales.values())) == 1 else None
 
 

@@ -1,4 +1,4 @@
-"""Ways in which frames may be cut out of packets, the likeliest first. Which is right shows when a number is found."""
+"""Ways to cut packets into frames, the likeliest first. A way is confirmed when a number is found in its frames."""
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -10,24 +10,24 @@ from meterlink.profiles.framing import CompiledFraming, FrameSplitter
 from meterlink.profiles.model import Checksum, Framing, LengthField
 from meterlink.teach.checksums import find_checksum, find_majority_checksum, find_trailing_checksum, valid_frames
 
-_LONGEST = 128  # bytes; no display has more to say
+_LONGEST = 128  # bytes; no display needs more
 _SHORTEST = 3
-_MARK = 3  # bytes of a start that are looked for; the rest of a constant beginning is checked as part of the frame
-_COVERED = 0.9  # of the bytes must lie in frames; packets get lost, and a capture begins in the middle of one
-_MOST_KINDS = 4  # of packets; more first bytes are no kinds but contents
-_BEGUN = 0.6  # of the frames begin where a packet does, or packets tell nothing of frames
+_MARK = 3  # bytes of a start mark; the rest of a constant beginning is checked as part of the frame
+_COVERED = 0.9  # share of bytes that must lie in frames; packets get lost, and a capture may begin within a frame
+_MOST_KINDS = 4  # of packets; more first bytes are contents, not kinds
+_BEGUN = 0.6  # share of frames that begin where a packet does; with fewer, packets do not show the frames
 _NEAR = 0.85  # of the best score; noise in a score is a few per cent
-_MOST_MARKS = 8  # starts tried, of those that packets begin with and of those that occur most
+_MOST_MARKS = 8  # start marks tried: the most frequent at the beginning of packets, and the most frequent anywhere
 _MOST = 12  # ways per channel
-_SOON = 3.0  # times as long as frames of that length take to come when cut elsewhere …
-_AT_ONCE = 0.05  # s; … and so much more: then pieces of two frames were taken for one. Packets of one come sooner
+_SOON = 3.0  # times as long as frames of that length take when cut elsewhere …
+_AT_ONCE = 0.05  # s; … plus this: slower frames are pieces of two. Packets of one frame arrive sooner
 
 
 @dataclass(frozen=True, slots=True)
 class FramingCandidate:
-    """One way of cutting a channel's packets, and what it gives: (seconds, frame), in order of time.
+    """One way to cut a channel's packets, and its frames ``(seconds, bytes)`` in order of time.
 
-    ``check`` is what check bytes the frames have, None for none.
+    ``checksum`` is the checksum of the frames, None for none.
     """
 
     channel: str
@@ -37,14 +37,14 @@ class FramingCandidate:
 
     @property
     def usual_length(self) -> int:
-        """How long most of its frames are, bytes."""
+        """The most frequent length of the frames, bytes."""
         return Counter(len(frame) for _, frame in self.frames).most_common(1)[0][0]
 
 
 def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCandidate]:
-    """Yield the ways of cutting ``packets`` (of one channel, in order of time) into frames.
+    """Yield the ways to cut ``packets`` (of one channel, in order of time) into frames.
 
-    Every packet as one frame, of any length and of each that occurs; and frames that run on over packets.
+    A frame is a packet of any length or of a frequent length; or frames run on over packets.
     """
     channel = packets[0].channel
     lengths = Counter(len(packet.data) for packet in packets)
@@ -57,7 +57,7 @@ def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCan
     ]
     whole += [framing for length, _ in lengths.most_common(2) for framing in _kinds(packets, length)]
     alone = (cut for framing in whole if (cut := _cut_so(channel, framing, packets)) is not None)
-    # Packets of one length are most likely frames; of several, pieces of a stream.
+    # Packets of one length are most likely frames; packets of several lengths are pieces of a stream.
     if streamed:
         yield from _running_on(channel, packets)
         yield from alone
@@ -67,13 +67,13 @@ def framing_candidates(packets: Sequence[CapturedPacket]) -> Iterator[FramingCan
 
 
 def _running_on(channel: str, packets: Sequence[CapturedPacket]) -> list[FramingCandidate]:
-    """Return the ways of cutting frames that run on over packets."""
+    """Return the ways to cut frames that run on over packets."""
     data = b"".join(packet.data for packet in packets)
     starts = _starts_of(packets)
     framings = list(dict.fromkeys((*_by_length_field(data, starts), *_by_length(data, starts))))[:_MOST]
     found = [cut for framing in framings if (cut := _cut_so(channel, framing, packets)) is not None]
-    # A frame that is cut in the wrong place holds the end of one and the beginning of the next: what belongs together
-    # comes together. Where packets begin with frames, frames are cut right; where check bytes are found, too.
+    # The bytes of one frame arrive together. A frame cut in the wrong place holds the end of one and the beginning of
+    # the next. A cut is right if frames begin where packets do, or if a checksum is found.
     times = [packet.seconds for packet in packets for _ in packet.data]
     places = {id(cut): _places_of(cut, data) for cut in found}
     lasting = {id(cut): _lasting(cut, places[id(cut)], times) for cut in found}
@@ -100,7 +100,7 @@ def _cut_so(channel: str, framing: Framing, packets: Sequence[CapturedPacket]) -
     if len(set(map(len, only))) > 1:
         return FramingCandidate(channel, framing, frames, find_trailing_checksum(only))
     check = find_checksum(only)
-    # Where a packet was lost, pieces of two frames make one that is none.
+    # After a lost packet, pieces of two frames form a false one.
     if check is None and not framing.one_per_packet and (check := find_majority_checksum(only)) is not None:
         passed = set(valid_frames(check, only))
         frames = tuple(one for one in frames if one[1] in passed)
@@ -108,7 +108,7 @@ def _cut_so(channel: str, framing: Framing, packets: Sequence[CapturedPacket]) -
 
 
 def _places_of(cut: FramingCandidate, data: bytes) -> list[int]:
-    """Return where each frame begins in the bytes of all packets."""
+    """Return the index of each frame's first byte in the bytes of all packets."""
     places, at = [], 0
     for _, frame in cut.frames:
         at = max(data.find(frame, at), at)
@@ -118,19 +118,19 @@ def _places_of(cut: FramingCandidate, data: bytes) -> list[int]:
 
 
 def _aligned(places: Sequence[int], starts: Sequence[int]) -> float:
-    """Return the share of frames that a packet begins with."""
+    """Return the share of frames that begin where a packet does."""
     begins = set(starts)
     return sum(at in begins for at in places) / len(places)
 
 
 def _lasting(cut: FramingCandidate, places: Sequence[int], times: Sequence[float]) -> float:
-    """Return how long a frame takes from its first byte to its last, in seconds, on average."""
+    """Return the average time from the first byte of a frame to its last, seconds."""
     ends = (min(at + len(frame), len(times)) - 1 for at, (_, frame) in zip(places, cut.frames, strict=True))
     return sum(times[end] - times[min(at, end)] for at, end in zip(places, ends, strict=True)) / len(places)
 
 
 def _kinds(packets: Sequence[CapturedPacket], length: int) -> Iterator[Framing]:
-    """Yield a framing for each kind of packet, where the first byte of packets tells a few."""
+    """Yield a framing for each kind of packet, if the first byte of packets has only a few values."""
     firsts = Counter(packet.data[0] for packet in packets if len(packet.data) == length and length >= _SHORTEST)
     if 2 <= len(firsts) <= _MOST_KINDS:
         for first, _ in firsts.most_common():
@@ -151,7 +151,7 @@ def _cut(framing: Framing, packets: Sequence[CapturedPacket]) -> Iterator[tuple[
 
 
 def _starts_of(packets: Sequence[CapturedPacket]) -> list[int]:
-    """Return where packets begin in the bytes of all of them."""
+    """Return the index of each packet's first byte in the bytes of all packets."""
     starts, at = [], 0
     for packet in packets:
         starts.append(at)
@@ -160,14 +160,14 @@ def _starts_of(packets: Sequence[CapturedPacket]) -> list[int]:
 
 
 def _by_length(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
-    """Yield framings by a start that comes back after the same number of bytes."""
+    """Yield framings by a start mark that recurs after a fixed number of bytes."""
     scored = []
     for length in range(_SHORTEST, min(_LONGEST, len(data) // 3) + 1):
         same = sum(map(int.__eq__, data, data[length:]))
         scored.append((same / (len(data) - length), length))
     if not scored:
         return
-    # Multiples of the right length score alike: the shortest of those near the best goes first.
+    # Multiples of the right length score alike: only the shortest is tried.
     best = max(score for score, _ in scored)
     near = [length for score, length in scored if score >= _NEAR * best]
     for length in near:
@@ -178,8 +178,8 @@ def _by_length(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
 
 
 def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]:
-    """Yield framings of this length by each place at which constant bytes begin, where packets begin first."""
-    # After a lost packet the phase moves; most of the capture keeps one phase, or the stretches are told by packets.
+    """Yield framings of this length for each run of constant bytes, those where most packets begin first."""
+    # A lost packet shifts the phase. Most of a capture keeps one phase; otherwise `_begun` finds the start.
     constant: list[tuple[int, bytes]] = []
     votes = Counter(at % length for at in starts)
     for phase in range(length):
@@ -202,7 +202,7 @@ def _starts(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing
 
 
 def _begun(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]:
-    """Yield framings by what packets begin with most often: that holds when lost packets keep moving the phase."""
+    """Yield framings by the most frequent beginning of packets: it holds when lost packets shift the phase."""
     frames = len(data) / length
     for size in (2, 1):
         ((mark, times),) = Counter(data[at : at + size] for at in starts).most_common(1)
@@ -211,7 +211,7 @@ def _begun(data: bytes, starts: Sequence[int], length: int) -> Iterator[Framing]
 
 
 def _marks(data: bytes, length: int) -> Iterator[Framing]:
-    """Yield framings by pairs of bytes that come back after ``length`` although the phase moves."""
+    """Yield framings by pairs of bytes that recur after ``length`` although the phase shifts."""
     pairs = Counter(
         data[at : at + 2]
         for at in range(len(data) - length - 1)
@@ -223,7 +223,7 @@ def _marks(data: bytes, length: int) -> Iterator[Framing]:
 
 
 def _by_length_field(data: bytes, starts: Sequence[int]) -> Iterator[Framing]:
-    """Yield framings by a start that is followed by a byte that tells how far it is to the next start."""
+    """Yield framings by a start mark and, after it, a byte with the distance to the next start."""
     at_starts = Counter(data[at : at + size] for at in starts for size in (2, 1) if at + size <= len(data))
     anywhere = Counter(data[at : at + size] for at in range(len(data) - 1) for size in (2, 1))
     marks = [mark for mark, _ in (*at_starts.most_common(_MOST_MARKS), *anywhere.most_common(_MOST_MARKS))]

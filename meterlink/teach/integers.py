@@ -1,7 +1,7 @@
 """Whole numbers in the frame: any width and order of bits, any constant exclusive-or, two's complement or a magnitude.
 
-The k-th bit of what was shown, over all samples, must be one bit of the frame or its complement in all of them. Where
-the numbers shown have exercised enough bits, their positions show how the number lies.
+Over all samples, bit k of the shown number must equal one bit of the frame, or its complement. Where the numbers have
+changed enough bits, the positions show how the number lies in the frame.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -31,7 +31,7 @@ _Run = Callable[[int], int]
 def integer_encodings(
     table: SampleMatrix, values: Sequence[int], scalings: Sequence[Scaling], name: str = "integer"
 ) -> Iterator[Encoding]:
-    """Yield the ways in which ``values`` (one for each sample that shows a number; signed) lie in the frames."""
+    """Yield the encodings of ``values`` (signed; one for each sample that shows a number) as whole numbers."""
     if len({abs(value) for value in values}) < FEWEST_DIFFERENT_NUMBERS:
         return
     negatives = any(value < 0 for value in values)
@@ -58,10 +58,10 @@ def integer_encodings(
 
 
 def _ends(found: "_Found", *, signed: bool) -> frozenset[int]:
-    """Return the contents at the ends of a field, which mean an overload or no number in many meters.
+    """Return the values at the ends of a field, which mean an overload or no number in many meters.
 
-    Of a signed field those that IEEE 11073-20601 sets aside in its mantissas, the two greatest and the three least; of
-    an unsigned one all ones (common practice, no source). None where bits that never moved keep numbers from its ends.
+    For a signed field: the two greatest and the three least, which IEEE 11073-20601 reserves in its mantissas. For an
+    unsigned field: all ones (common practice, no source). Empty if unchanged bits keep numbers from the ends.
     """
     if found.exercised < len(found.bits) - signed:
         return frozenset()
@@ -78,7 +78,7 @@ class _Found:
 
 
 def _most(table: SampleMatrix, values: Sequence[int]) -> int:
-    """Return the greatest number that the digits shown have room for: 9999 where four were, in the same unit."""
+    """Return the greatest number for which the digits shown have room: 9999 for four digits, in the same unit."""
     room = [
         abs(value) // sample.counts * (10 ** len(sample.digit_text) - 1)
         for value, sample in zip(values, table.number_samples, strict=True)
@@ -107,7 +107,7 @@ def _twos_complement(table: SampleMatrix, values: Sequence[int], most: int) -> _
 def _located(
     table: SampleMatrix, sequences: list[int], exercised: list[int], different: int, sign: int | None, reach: int
 ) -> _Found | None:
-    """Return where the bits lie: running through neighbouring bits or, where that fits nowhere, each for itself."""
+    """Return the location of the bits: a run of neighbouring bits or, if no run fits, each bit for itself."""
     if not exercised:
         return None
     runs = [
@@ -119,7 +119,8 @@ def _located(
     runs = table.prefer_unexempt(runs, lambda found: [position for position, _ in found.bits])
     longest = max(len(found.bits) for found in runs)
     first, *others = [found for found in runs if len(found.bits) == longest]
-    # The same number twice in a frame (measured and held, say): nobody knows which is shown, so they must agree.
+    # A frame may hold the number twice (measured and on display hold, say): it is unknown which is shown, so they
+    # must agree.
     twice = tuple(
         agreement_code([one, other])
         for second in others
@@ -142,7 +143,7 @@ def _runs(table: SampleMatrix, anchor: int, sequences: list[int]) -> Iterator[_R
 
 def _run(table: SampleMatrix, run: _Run, sequences: list[int], sign: int | None, reach: int) -> _Found | None:
     bits: _Placed = []
-    # A bit that was always the same, but not always the sign, is below the sign, too.
+    # A constant bit that is not always equal to the sign is below the sign, too.
     top = max(bit for bit, sequence in enumerate(sequences) if sequence != (sign or 0))
     for bit in range(top + 1):
         position = run(bit)
@@ -165,8 +166,8 @@ def _run(table: SampleMatrix, run: _Run, sequences: list[int], sign: int | None,
         extension.append((position, inverted))
     if not extension:
         return None
-    # What has always been the sign, over many readings of either sign, can only be higher bits of the number. They are
-    # taken as far as the digits that were shown reach; beyond, where a bit differs from the sign, nobody has said.
+    # Bits that always equalled the sign, over many readings of either sign, can only be higher bits of the number. They
+    # are added as far as the digits shown have room. No reading shows the meaning of a higher bit that differs.
     negative = (sign & table.number_mask).bit_count()
     if log2(comb(table.number_mask.bit_count(), negative)) >= _SIGN_EVIDENCE:
         more = max(0, min(len(extension) - 1, reach - len(bits)))
@@ -176,10 +177,10 @@ def _run(table: SampleMatrix, run: _Run, sequences: list[int], sign: int | None,
 
 
 def _widened(table: SampleMatrix, run: _Run, bits: _Placed, reach: int) -> _Found:
-    """Return the bits with those above them that were dark under every number.
+    """Return the bits with the bits above them that were 0 under every number.
 
-    As far as the digits shown have room (``reach`` bits), and on as whole bytes of them go. They are the number's if
-    its field is so wide, and anything else if it is not: so they must stay dark.
+    Bits are added as far as the digits shown have room (``reach`` bits), then whole bytes of zeros. They belong to the
+    number or to something else, so they must stay 0.
     """
     dark: _Placed = []
     for bit in range(len(bits), _WIDEST_FIELD):
@@ -208,7 +209,7 @@ def _all_zero(table: SampleMatrix, position: int) -> bool:
 def _scattered(
     table: SampleMatrix, sequences: list[int], exercised: list[int], different: int, sign: int | None
 ) -> _Found | None:
-    """Return where the bits lie when they run in no order; every bit below the highest must have been exercised."""
+    """Return the location of bits in no order; every bit below the highest must have changed."""
     if exercised != list(range(len(exercised))) or any(one != (sign or 0) for one in sequences[len(exercised) :]):
         return None
     wanted = [*(sequences[bit] for bit in exercised), *([] if sign is None else [sign])]

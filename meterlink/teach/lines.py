@@ -1,4 +1,4 @@
-"""Meters that send lines of text: which of a line's numbers is the shown one, and what its words mean."""
+"""Meters that send lines of text: which of a line's numbers is the shown one, and the meaning of its words."""
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -19,8 +19,8 @@ from meterlink.teach.checksums import find_line_checksum
 from meterlink.teach.samples import Sample
 
 _ENDS = ("\r\n", "\n", "\r", ";", "")
-_TEXT = 0.97  # of the bytes are printable or blanks; the first packet may be half a line
-_MARKS = "{}[]()<>\"'|#*/_"  # what parts words in some meters' lines, and belongs to words in others' (m/s)
+_TEXT = 0.97  # share of bytes that are printable or blanks; the first packet may be half a line
+_MARKS = "{}[]()<>\"'|#*/_"  # marks that separate words in some meters' lines and belong to words in others' (m/s)
 _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.OVERLOAD: lambda sample: sample.displayed.overload,
     Flag.LOW_BATTERY: lambda sample: "low_battery" in sample.displayed.flags,
@@ -29,7 +29,7 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
 }
 _LONGEST_WORD = 20
 _COUPLINGS = {"AC": Coupling.AC, "DC": Coupling.DC}
-_FEWEST = 3  # different numbers shown: characters speak for themselves, but one number may be any
+_FEWEST = 3  # different numbers shown: characters are strong evidence, but one number may match by chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class _Line:
 
 
 def is_text(packets: Sequence[CapturedPacket]) -> bool:
-    """Return whether what came on a channel is text."""
+    """Return whether the packets of a channel are text."""
     data = b"".join(packet.data for packet in packets)
     printable = sum(0x20 <= byte < 0x7F or byte in b"\r\n\t" for byte in data)
     # µ, Ω and ° are two bytes in UTF-8.
@@ -48,7 +48,10 @@ def is_text(packets: Sequence[CapturedPacket]) -> bool:
 
 
 def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFormat, tuple[tuple[float, bytes], ...]]]:
-    """Yield the ways of cutting packets into lines, with check bytes where they have any, and the lines with times."""
+    """Yield ``(text format, lines)`` for each way to cut packets into lines; a line is ``(seconds, bytes)``.
+
+    The format includes the checksum of the lines, if they have one.
+    """
     data = b"".join(packet.data for packet in packets)
     for end in _ENDS:
         if end and data.count(end.encode()) < len(packets) / 20:
@@ -62,11 +65,11 @@ def line_candidates(packets: Sequence[CapturedPacket]) -> Iterator[tuple[TextFor
 
 
 def text_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Iterator[TextFormat]:
-    """Yield what makes every sample's line say what was shown."""
+    """Yield the text formats under which every sample's line gives the shown value."""
     lines = [sample for sample in samples if not sample.displayed.blank]
     if len({sample.displayed.digits for sample in lines if sample.is_number}) < _FEWEST:
         return
-    # Marks that some lines have part their words, where blanks and commas alone do not; so may a number's beginning.
+    # If blanks and commas do not separate the words, marks in the lines may, and so may the beginning of a number.
     marks = "".join(mark for mark in _MARKS if any(mark.encode() in sample.frame for sample in lines))
     for separators, glued in product(dict.fromkeys(("", marks)), (False, True)):
         parted = replace(text_format, separators=separators, split_before_number=glued)
@@ -76,13 +79,13 @@ def text_formats(text_format: TextFormat, samples: Sequence[Sample]) -> Iterator
         for number in range(1, min(len(line.numbers) for _, line in numbered) + 1):
             for in_base in (False, True):
                 if all(_same(sample, line.numbers[number - 1], in_base=in_base) for sample, line in numbered):
-                    # A unit may be one word, or its prefix may stand apart.
+                    # A unit may be one word, or its prefix may be a word of its own.
                     for apart in (False, True):
                         yield _worded(replace(parted, value_number=number), shown, in_base=in_base, apart=apart)
 
 
 def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]]) -> list[str]:
-    """Return the words of ``lines`` that ``text`` gives no meaning, the most frequent first, fit to be shown."""
+    """Return the words of ``lines`` without a meaning in ``text_format``, the most frequent first, safe to print."""
     read = _reader(text_format)
     known = {word for word, _ in text_format.words} | set(text_format.ignore)
     met = Counter(word for _, line in lines for word in dict.fromkeys(read(line).words) if word not in known)
@@ -129,7 +132,7 @@ def _target(sample: Sample, *, in_base: bool) -> str:
 
 
 def _worded(text: TextFormat, shown: Sequence[tuple[Sample, _Line]], *, in_base: bool, apart: bool) -> TextFormat:
-    """Return the text with the meaning of every word that was met."""
+    """Return the text format with the meaning of every word in the lines."""
     named = [(sample, line, _target(sample, in_base=in_base)) for sample, line in shown]
     units = {unit for _, _, unit in named if unit}
     couplings = {sample.displayed.coupling for sample, _ in shown}
@@ -157,7 +160,7 @@ def _worded(text: TextFormat, shown: Sequence[tuple[Sample, _Line]], *, in_base:
 
 
 def _flag(word: str, shown: Sequence[tuple[Sample, _Line]]) -> Meaning | None:
-    """Return the flag of a word that stood in just the lines in which the display showed it."""
+    """Return the flag of a word that is in exactly the lines in which the display showed the flag; None for none."""
     there = [word in line.words for _, line in shown]
     for flag, lit in _FLAGS.items():
         if any(there) and there == [lit(sample) for sample, _ in shown]:
@@ -168,7 +171,7 @@ def _flag(word: str, shown: Sequence[tuple[Sample, _Line]]) -> Meaning | None:
 def _said(
     word: str, named: Sequence[tuple[Sample, _Line, str]], units: set[str], *, apart: bool
 ) -> Meaning | None:  # fmt: skip
-    """Return what a word says of unit and coupling; None where it says so by itself."""
+    """Return the meaning of a word for unit and coupling; None if its usual meaning is right."""
     within = [(sample, unit) for sample, line, unit in named if word in line.words]
     there = {unit for _, unit in within if unit}
     couplings = {sample.displayed.coupling for sample, _ in within}
@@ -199,7 +202,7 @@ def _parts(unit: str) -> tuple[str, str]:
 
 
 def _common_unit(units: set[str], *, apart: bool) -> str:
-    """Return the unit all share, or with ``apart`` what stands behind their prefixes; empty for none."""
+    """Return the unit that all share, or with ``apart`` the unit behind their prefixes; empty for none."""
     if len(units) == 1:
         return next(iter(units))
     if not apart:

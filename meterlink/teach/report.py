@@ -1,4 +1,4 @@
-"""What teaching came to: the profile, how sure each function is, and which further reading would decide."""
+"""The result of teaching: the profile, how sure each function is, and the readings that would help most."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -6,16 +6,16 @@ from typing import Any
 from meterlink.capture.capture_file import DisplayEntry
 from meterlink.profiles.model import Profile
 
-_SURE = 8  # readings of one function that came out right while held back; with fewer, words stay careful
+_SURE = 8  # held-out readings of one function decoded right; with fewer, the wording stays careful
 
 
 @dataclass(frozen=True, slots=True)
 class FunctionReport:
     """How sure one function is.
 
-    ``labels`` is how many readings it was taught from. Every one of them was also held back in turn while the profile
-    was made of the others: ``right`` of them were then decoded as labelled, ``refused`` gave no value, ``wrong`` gave
-    another one. ``units`` are those labelled, ``wanted`` readings of this function that would decide something.
+    ``entries`` is the number of its entries. Each of them was held out once while a profile was made from the others:
+    ``right`` of them were then decoded as entered, ``not_decoded`` gave no value, ``wrong`` gave another value.
+    ``units`` are the units entered. ``suggested_readings`` are readings of this function that would settle a doubt.
     """
 
     function: str
@@ -28,9 +28,9 @@ class FunctionReport:
 
     @property
     def confidence(self) -> str:
-        """How sure, in words."""
+        """How sure the function is, in words."""
         if self.wrong:
-            return "not sure: a reading held back came out wrong"
+            return "not sure: a reading held out came out wrong"
         if self.right >= _SURE and not self.not_decoded:
             return "sure"
         if 2 * self.right >= self.entries:
@@ -38,40 +38,44 @@ class FunctionReport:
         return "sure only of states that were shown; more readings would widen it"
 
     def as_object(self) -> dict[str, Any]:
-        """Return it as a JSON object."""
+        """Return the fields and ``confidence`` as a JSON object; the three counts are named ``held_out_…``."""
         return {
             "function": self.function,
             "units": list(self.units),
-            "labels": self.entries,
-            "held_back_right": self.right,
-            "held_back_refused": self.not_decoded,
-            "held_back_wrong": self.wrong,
-            "sure": self.confidence,
-            "wanted": list(self.suggested_readings),
+            "entries": self.entries,
+            "held_out_right": self.right,
+            "held_out_not_decoded": self.not_decoded,
+            "held_out_wrong": self.wrong,
+            "confidence": self.confidence,
+            "suggested_readings": list(self.suggested_readings),
         }
 
 
 @dataclass(frozen=True, slots=True)
 class Contradiction:
-    """A label that the rest of the capture contradicts; ``instead`` is what the rest says was shown, if it says."""
+    """An entry that the rest of the capture contradicts.
+
+    ``expected_text`` is the reading that a profile of the other entries decodes instead; empty without one.
+    """
 
     entry: DisplayEntry
     expected_text: str = ""
 
     def __str__(self) -> str:
         where = f"line {self.entry.line_number}" if self.entry.line_number else f"at {self.entry.seconds:g} s"
-        said = f": the other labels make it {self.expected_text}" if self.expected_text else ""
-        return f"the label {self.entry.text!r} ({where}) contradicts the others{said}"
+        said = f": the other entries make it {self.expected_text}" if self.expected_text else ""
+        return f"the entry {self.entry.text!r} ({where}) contradicts the others{said}"
 
 
 @dataclass(frozen=True, slots=True)
 class TeachReport:
-    """What came of a capture.
+    """The result of teaching from a capture.
 
-    ``profile`` is None where nothing explains every label; ``reason`` then says why, and ``contradictions`` which
-    labels stand alone. ``encoding`` is how the number is written, in words; ``check`` what the check bytes are,
-    ``framing`` how frames are cut. ``unused`` are labels in whose window no frame came. ``varying`` are bits
-    (``"3.7"``) that change while the labels say the same. ``wanted`` are readings, the most useful first.
+    ``profile`` is None if no profile explains every entry; then ``reason`` is set, and ``contradictions`` names the
+    entries that disagree with all others. ``encoding`` describes the encoding of the number, ``framing`` the cutting of
+    packets into frames, ``checksum`` the check bytes. ``unused_entries`` have no frame in their window.
+    ``unexplained_bits`` (``"3.7"``: byte 3, bit 7) change while the entries stay the same. ``suggested_readings``: the
+    most useful first.
     """
 
     profile: Profile | None
@@ -89,32 +93,37 @@ class TeachReport:
 
     @property
     def has_profile(self) -> bool:
-        """Whether there is a profile."""
+        """Whether a profile was found."""
         return self.profile is not None
 
     def as_object(self) -> dict[str, Any]:
-        """Return it as a JSON object; the profile itself is left out."""
+        """Return the report as a JSON object: its fields, and the name and driver of the profile in its place.
+
+        Empty texts are None.
+        """
         return {
-            "accepted": self.has_profile,
+            "has_profile": self.has_profile,
             "name": self.profile.name if self.profile else None,
             "driver": self.profile.driver.value if self.profile else None,
-            "labels": self.entries,
+            "entries": self.entries,
             "frames": self.frames,
             "reason": self.reason or None,
             "encoding": self.encoding or None,
             "framing": self.framing or None,
-            "check": self.checksum or None,
+            "checksum": self.checksum or None,
             "functions": [one.as_object() for one in self.functions],
             "contradictions": [
                 {
                     "t": one.entry.seconds,
                     "line": one.entry.line_number,
-                    "shows": one.entry.text,
-                    "instead": one.expected_text or None,
+                    "display": one.entry.text,
+                    "expected_text": one.expected_text or None,
                 }
                 for one in self.contradictions
             ],
-            "unused": [{"t": one.seconds, "line": one.line_number, "shows": one.text} for one in self.unused_entries],
-            "varying": list(self.unexplained_bits),
-            "wanted": list(self.suggested_readings),
+            "unused_entries": [
+                {"t": one.seconds, "line": one.line_number, "display": one.text} for one in self.unused_entries
+            ],
+            "unexplained_bits": list(self.unexplained_bits),
+            "suggested_readings": list(self.suggested_readings),
         }

@@ -1,4 +1,4 @@
-"""Labelled frames: which frame each label describes, and what that label asks of it."""
+"""Frames paired with entries: the frames that each entry describes, and the value that they must decode to."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ _SIGNED = frozenset({Quantity.VOLTAGE, Quantity.CURRENT, Quantity.TEMPERATURE, N
 
 @dataclass(frozen=True, slots=True)
 class SampleFrame:
-    """One frame, complete at ``t`` seconds; ``label`` is the number of the label that describes it, None without."""
+    """One frame, complete at ``t`` seconds. ``label`` is the index of the entry that describes it, None without."""
 
     t: float
     data: bytes
@@ -22,10 +22,10 @@ class SampleFrame:
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One label and the frames of its window, in order of time; at least one.
+    """One entry and the frames of its window, in order of time; at least one.
 
-    The last frame must say what the label says. Earlier ones may still be of the display before: they count where
-    they say the same, and are passed over where they do not.
+    The last frame must decode to the entry. An earlier frame may still carry the previous display: it counts only if it
+    decodes to the entry, too.
     """
 
     entry: DisplayEntry
@@ -34,58 +34,58 @@ class Sample:
 
     @property
     def frame(self) -> bytes:
-        """The frame that the label certainly describes."""
+        """The last frame of the window: the entry certainly describes it."""
         return self.frames[-1]
 
     @property
     def is_number(self) -> bool:
-        """Whether a number was shown."""
+        """Whether the display showed a number."""
         return self.displayed.digits is not None
 
     @property
     def digit_text(self) -> str:
-        """The shown digits without point and sign, empty where there is no number: ``-0.05`` has ``005``."""
+        """The shown digits without point and sign: ``005`` for ``-0.05``; empty without a number."""
         return "" if self.displayed.digits is None else f"{abs(self.displayed.digits):f}".replace(".", "")
 
     @property
     def counts(self) -> int:
-        """The shown digits as a whole number, 0 where there is no number."""
+        """The shown digits as a whole number; 0 without a number."""
         return int(self.digit_text or "0")
 
     @property
     def negative(self) -> bool:
-        """Whether a minus was shown."""
+        """Whether the display showed a minus."""
         return self.displayed.negative
 
     @property
     def places(self) -> int:
-        """How many digits stood behind the point."""
+        """The number of digits after the point."""
         exponent = 0 if self.displayed.digits is None else self.displayed.digits.as_tuple().exponent
         return max(0, -exponent) if isinstance(exponent, int) else 0
 
     @property
     def prefix(self) -> int | None:
-        """The power of ten of the shown unit in base units (mV: -3); None where no power of ten leads there (°F)."""
+        """The power of ten of the shown unit in base units (mV: -3); None without a unit and for °F."""
         if self.displayed.quantity is None or self.displayed.unit == "°F":
             return None
         return convert(Decimal(1), self.displayed.unit, BASE_UNIT[self.displayed.quantity]).adjusted()
 
     @property
     def function(self) -> "MeterFunction":
-        """What was measured."""
+        """The function of the meter that the entry shows."""
         return MeterFunction(self.displayed.quantity, self.displayed.coupling)
 
 
 @dataclass(frozen=True, slots=True)
 class MeterFunction:
-    """A function of the meter as its labels tell it; ``str()`` is its name: ``voltage AC``."""
+    """A function of the meter, as its entries show it; ``str()`` gives its name: ``voltage AC``."""
 
     quantity: Quantity | None
     coupling: Coupling | None
 
     @property
     def signed(self) -> bool:
-        """Whether its readings may be negative: those of volts and amps but AC, of temperatures, and unknown ones."""
+        """Whether readings may be negative: voltage and current except AC, temperature, and an unknown quantity."""
         return self.quantity in _SIGNED and self.coupling is not Coupling.AC
 
     def __str__(self) -> str:
@@ -95,9 +95,9 @@ class MeterFunction:
 def label_frames(
     frames: Sequence[tuple[float, bytes]], labels: Sequence[DisplayEntry]
 ) -> tuple[list[SampleFrame], list[Sample]]:
-    """Return the frames with their labels' numbers, and the samples; labels without a frame have no sample.
+    """Return ``(frames, samples)``: all frames with the index of their entry, and a sample per entry that has a frame.
 
-    Frames are (seconds, bytes), in order of time.
+    ``frames`` are ``(seconds, bytes)``, in order of time.
     """
     packets = tuple(CapturedPacket(t, "", data, line) for line, (t, data) in enumerate(frames))
     number = {id(label): place for place, label in enumerate(labels)}

@@ -1,16 +1,15 @@
-"""What the rest of a frame says: unit, point, sign, overload; and which bits no reading has explained.
+"""The meaning of the rest of a frame: unit, point, sign, overload; and the bits that no reading has explained.
 
-A profile must never read a packet wrongly, so bits are taken as they were seen together: what was never seen together
-is refused, not guessed. Every bit outside the number, the check bytes and the counters is one of
+A profile must never read a packet wrongly. So a combination of bits is read only if it was seen; others are refused,
+not guessed. Every bit outside the number, the check bytes and the counters is one of
 
-- a *state*: it never differs between frames of which the labels say the same, and differs between others. All states
-  together are one code; a combination that was never labelled is refused, because a range code may mean another thing
-  in another function;
-- the *sign*, the *overload* or another flag: equal to it, or to its opposite, in every sample. Where several bits
-  are, they must agree;
-- *constant*: it was the same in every labelled frame. A frame in which it differs is refused: it may be a range, a
-  unit or an overload that was never shown;
-- *idle*: it changes while the labels say the same, so the labels do not depend on it.
+- a *state*: it never differs between frames with equal entries, and differs between others. All states together are one
+  code; a combination without an entry is refused, because a range code may mean something else in another function;
+- the *sign*, the *overload* or another flag: equal to it, or to its opposite, in every sample. If several bits are,
+  they must agree;
+- *constant*: the same in every frame with an entry. A frame in which it differs is refused: it may be a range, a unit
+  or an overload that was never shown;
+- *idle*: it changes while the entries stay the same, so the entries do not depend on it.
 """
 
 from collections import Counter
@@ -34,14 +33,14 @@ _FLAGS = {"hold": Flag.HOLD, "relative": Flag.RELATIVE, "low_battery": Flag.LOW_
 _NIBBLE = 4  # bits
 _CHANCE = 0.02
 _RESTLESS = 5  # bits of a byte; the others cannot hold much of a code
-_IDLE = 3  # changes under a standing number; leads swapped under a steady source show other numbers in between
-_MOST_CONTENTS = 2  # contents that mean an overload: one of either sign
-_ONE_HOT = 3  # decimal points of their own bits: with two, a range code counting 0, 1, 2 looks the same
+_IDLE = 3  # changes under the same number; swapping leads under a steady source shows other numbers in between
+_MOST_CONTENTS = 2  # values that mean an overload: one of either sign
+_ONE_HOT = 3  # decimal points with bits of their own; with two, a range code that counts 0, 1, 2 looks the same
 
 
 @dataclass(frozen=True, slots=True)
 class FrameMeaning:
-    """What a frame must say of its number, beside the number."""
+    """The meaning that a frame must give its number: unit, coupling, places and scale."""
 
     unit: str
     coupling: Coupling | None
@@ -49,16 +48,17 @@ class FrameMeaning:
     scale: Decimal | None = None
 
     def as_profile_meaning(self) -> Meaning:
-        """Return it as a profile writes it."""
+        """Return the meaning in the profile's form."""
         return Meaning(unit=self.unit, coupling=self.coupling, places=self.places, scale=self.scale)
 
 
 @dataclass(frozen=True, slots=True)
 class FoundMeanings:
-    """All that was found beside the number: what goes into the profile, and what is still open.
+    """The meanings found beside the number, and the open questions.
 
-    ``still`` are the bits that never changed, written so that each is dark as it was. ``doubtful`` is whether what
-    tells the ranges apart may do so by chance: few labels of each, and bits beside it that change with every label.
+    ``constant_bits`` never changed; those that were lit are inverted. ``unexplained_positions`` changed while the
+    entries stayed the same. ``doubtful``: the bits that distinguish the ranges may do so by chance, because ranges have
+    few entries and other bits change with every entry.
     """
 
     codes: tuple[Code, ...]
@@ -71,13 +71,13 @@ class FoundMeanings:
 
 
 class UnexplainedError(Exception):
-    """The labels ask for something that no bit of the frames tells; the text says what."""
+    """No bit of the frames explains a difference between entries; the text names the difference."""
 
 
 def meaning_candidates(table: SampleMatrix, encoding: Encoding) -> Iterable[list[FrameMeaning | None]]:
-    """Yield what the frames may be asked to say per sample, the fullest first; None for samples without a number.
+    """Yield lists of meanings that the frames may carry: one per sample, None without a number; the fullest list first.
 
-    A number that needs no places may come without them, and one that is in base units without the prefix shown.
+    A number that needs no places may come without them; a number in base units may come without the prefix shown.
     """
     full = [
         FrameMeaning(sample.displayed.unit, sample.displayed.coupling, scaling.places, scaling.scale)
@@ -108,10 +108,13 @@ def find_meanings(
     exempt_positions: frozenset[int],
     equivalent_frames: Sequence[Sequence[bytes]],
 ) -> FoundMeanings:
-    """Return what the bits outside the number mean; UnexplainedError where something shown is in no bit.
+    """Return the meanings of the bits outside the number.
 
-    ``exempt`` are the positions of check bytes and counters. ``alike`` are, per sample, all frames that certainly
-    showed the same (its own among them).
+    ``exempt_positions`` are the positions of check bytes and counters. ``equivalent_frames`` are, for each sample, the
+    frames that certainly showed the same display, its own included.
+
+    Raises:
+        UnexplainedError: no bit explains a difference between entries.
     """
     return _Search(table, encoding, meanings, exempt_positions, equivalent_frames).result()
 
@@ -172,9 +175,9 @@ class _Search:
         return FoundMeanings(tuple(codes), tuple(lit), overload, still, idle, tuple(self.wanted), self.doubtful)
 
     def _without_restless(self) -> list[int]:
-        """Return the rest without bytes most of whose bits change while the display does not: noise, unknown checks.
+        """Return the rest without bytes in which most bits change while the display does not: noise, unknown checksums.
 
-        Their bits that never changed at all stay, and so does everything on a display, where segments lie anywhere.
+        Their bits that never changed stay. So do all bits of a display, because its segments lie anywhere.
         """
         if isinstance(self.encoding.source, Segments) or not self.table.all_frames:
             return self.rest
@@ -186,13 +189,17 @@ class _Search:
     # Flags.
 
     def _signed_samples(self) -> list[int]:
-        """Return the samples in which the sign counts: a zero may carry either."""
+        """Return the samples in which the sign counts: a zero may carry either sign."""
         if self.encoding.signed:
             return []
         return [place for place in self.numbers if self.table.samples[place].counts]
 
     def _flag(self, true: Callable[[Sample], bool], what: str, among: Sequence[int]) -> list[tuple[int, bool]]:
-        """Return the bits (position, inverted) that are what ``true`` says in the samples ``among``."""
+        """Return the bits ``(position, inverted)`` that equal ``true`` in the samples ``among``.
+
+        Raises:
+            UnexplainedError: ``true`` holds for every sample, or no bit equals it.
+        """
         care = sum(1 << place for place in among)
         sequence = sum(1 << place for place in among if true(self.table.samples[place]))
         if sequence == 0:
@@ -210,10 +217,10 @@ class _Search:
         return found if len(found) == 1 else self._without_idle(found)
 
     def _without_idle(self, candidates: list[tuple[int, bool]]) -> list[tuple[int, bool]]:
-        """Return the candidates without those that change often while the number stands, if the others never do."""
+        """Return the candidates without those that change often under the same number, if the others never do."""
         mask = sum(1 << position for position in self.encoding.used_positions)
         words = [int.from_bytes(frame, "little") for frame in self.table.all_frames]
-        # Nothing stands in a frame of zero or of an overload, so what changes there may be anything.
+        # A zero or an overload may be of any range, so a change under it proves nothing.
         empty = {
             int.from_bytes(frame, "little") & mask
             for frame, sample in zip(self.frames, self.table.samples, strict=True)
@@ -231,7 +238,7 @@ class _Search:
         try:
             found = self._flag(lambda sample: word in sample.displayed.flags, word, range(len(self.frames)))
         except UnexplainedError:
-            return []  # people write such words down or not; the reading does not depend on them
+            return []  # people may leave such words out; the reading does not depend on them
         return found if taken.isdisjoint(position for position, _ in found) else []
 
     @staticmethod
@@ -248,10 +255,10 @@ class _Search:
     # Overloads.
 
     def _overload(self) -> tuple[int, ...]:
-        """Return contents of the number's field that mean an overload; sets whether the field tells an overload.
+        """Return values of the number's field that mean an overload; set whether the field shows every overload.
 
-        A content counts when it cannot be a number: a digit above 9, more than the digits shown have room for, or what
-        the ends of the field are kept for.
+        Such a value is no number: it has a digit above 9, is too great for the digits shown, or is a reserved end
+        value.
         """
         source = self.encoding.source
         if isinstance(source, Segments):
@@ -272,8 +279,9 @@ class _Search:
         return tuple(sorted(contents))
 
     def _overload_code(self) -> tuple[list[Code], set[int]]:
-        """Return what tells an overload where the number's field does not: bits that were one thing in every overload
-        and the other in every number.
+        """Return codes and positions of the bits that show an overload that the number's field does not.
+
+        Each bit had one value in every overload and the other value in every number.
         """
         if self.told_in_field or not self.overloads:
             return [], set()
@@ -297,9 +305,10 @@ class _Search:
         return agreements
 
     def _extensions(self) -> list[Code]:
-        """Return what makes bytes that were always the sign, in all their bits, go on agreeing with it.
+        """Return codes that keep whole bytes equal to the sign if all their bits always were.
 
-        They are the upper end of a number wider than what was taken for it; where they differ, it is none.
+        They are the upper end of a number wider than the field found. Where they differ from the sign, the field is not
+        the number.
         """
         sign, care = self.encoding.sign_position, self.table.number_mask
         if sign is None or self.table.columns.is_constant(sign, care):
@@ -322,7 +331,7 @@ class _Search:
         return {frame[byte] >> bit & 1 for place in places for frame in self.alike[place]}
 
     def _following(self, groups: Sequence[Sequence[int]], among: Iterable[int] | None = None) -> list[int]:
-        """Return the bits that are the same within each group of samples, but not over all of them."""
+        """Return the bits that are constant within each group of samples, but not over all of them."""
         found = []
         for position in self.rest if among is None else among:
             within = [self._values(position, group) for group in groups]
@@ -331,9 +340,12 @@ class _Search:
         return found
 
     def _tables(self) -> tuple[list[Code], set[int], Meaning]:
-        """Return the codes that tell unit and point, their bits, and what no bit tells because it never changed.
+        """Return the codes of unit and point, their bits, and a meaning that is in no bit because it never changed.
 
-        Points that have bits of their own are apart from the rest.
+        Points with bits of their own have a code of their own.
+
+        Raises:
+            UnexplainedError: two meanings have no bit that differs.
         """
         apart = self._points_apart()
         if apart is not None:
@@ -351,14 +363,14 @@ class _Search:
             return [self._table(bits, lambda said: said)], set(bits), Meaning()
 
     def _ranges(self) -> list[list[int]]:
-        """Return the samples of each range, as far as labels tell one: what is said, and how many places were shown."""
+        """Return the samples of each range, as far as entries show it: the same meaning and the same places."""
         groups: dict[tuple[FrameMeaning | None, int], list[int]] = {}
         for place in self.numbers:
             groups.setdefault((self.said[place], self.table.samples[place].places), []).append(place)
         return list(groups.values())
 
     def _nibbles(self) -> list[int]:
-        """Return the one or two half bytes that tell the states although several of their values mean the same."""
+        """Return the bits of the one or two half bytes that tell the states, though several values mean the same."""
         halves: dict[int, list[int]] = {}
         for position in self.rest:
             if self._steady(position):
@@ -378,7 +390,7 @@ class _Search:
         groups: dict[FrameMeaning, list[int]] = {}
         for place in self.numbers:
             one = self.said[place]
-            assert one is not None  # noqa: S101  # numbers are the samples of which something is said
+            assert one is not None  # noqa: S101  # numbers are the samples with a meaning
             groups.setdefault(by(one), []).append(place)
         return list(groups.values())
 
@@ -386,9 +398,9 @@ class _Search:
         bits = set(self._following(groups))
         steady = {position for position in self.rest if self._steady(position)}
         restless = sum(len(self._values(one, self.numbers)) > 1 for one in steady - bits)
-        # Each of so many bits would follow the groups by chance, too, once in two for every label beyond their first.
+        # By chance, each of these bits follows the groups with a probability of 1/2 for every entry beyond their first.
         self.doubtful = restless * 2.0 ** (len(groups) - len(self.numbers)) > _CHANCE
-        # A code of several bits may have several values for one state; its other bits stand beside those that tell.
+        # A code of several bits may have several values for one state; its other bits are next to those found.
         if not isinstance(self.encoding.source, Segments):
             beside = {position // _NIBBLE for position in bits}
             bits |= {
@@ -429,20 +441,24 @@ class _Search:
     def _shared(self) -> list[int]:
         """Return the bits of segments that have always changed together.
 
-        A point that always went with them is one of these. Since they must agree in every frame that is read, any of
-        them tells it.
+        A point that always changed with them is one of these bits. They must agree in every frame that is read, so any
+        of them shows the point.
         """
         codes = self.encoding.guard_codes
         return sorted({8 * bit.byte + bit.bit for code in codes for bit in code.location.bits})
 
     def _one_hot(self, points: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
-        """Return whether each group has one bit of the points to itself, whatever the bits are when dark."""
+        """Return whether each group has one bit of the points to itself, lit or dark."""
         known = [bits_value(self.frames[group[0]], points) for group in groups]
         apart = all((one ^ other).bit_count() == 2 for one, other in combinations(known, 2))
         return apart and len(points) == len(groups) >= _ONE_HOT
 
     def _table(self, bits: Sequence[int], by: Callable[[FrameMeaning], FrameMeaning]) -> Code:
-        """Return the code that the bits are, of what ``by`` takes from what is said."""
+        """Return the code of ``bits``; ``by`` selects the part of each meaning that it gives.
+
+        Raises:
+            UnexplainedError: one value of the bits has two meanings, or there are no bits.
+        """
         known: dict[int, FrameMeaning] = {}
         for place in self.numbers:
             one = self.said[place]
@@ -454,7 +470,7 @@ class _Search:
         if not bits and len(known) == 1:
             raise UnexplainedError("nothing tells one state from another")
         meanings = {key: said.as_profile_meaning() for key, said in known.items()}
-        # Of a state in which only an overload was shown, nobody knows how to read a number.
+        # In a state in which only an overload was shown, it is unknown how to read a number.
         for place in self.overloads:
             meanings.setdefault(bits_value(self.frames[place], bits), self._overloaded(place, by))
         return _code(bits, meanings)
@@ -463,10 +479,10 @@ class _Search:
         shows = self.table.samples[place].displayed
         return replace(by(FrameMeaning(shows.unit, shows.coupling)).as_profile_meaning(), flag=Flag.NO_NUMBER)
 
-    # What must stay as it was.
+    # Bits that must stay constant.
 
     def _guards(self, constant: Sequence[int], meaning: Meaning) -> list[Code]:
-        """Return codes that refuse a frame in which a constant bit differs; the first of them says ``meaning``."""
+        """Return codes that refuse a frame in which a constant bit differs; the first of them carries ``meaning``."""
         frame = self.frames[self.numbers[0]]
         by_byte: dict[int, list[int]] = {}
         for position in constant:

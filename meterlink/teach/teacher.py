@@ -1,4 +1,4 @@
-"""Teaching a meter from a capture: everything that might be tried, in order of likelihood, until every label is met."""
+"""Teaching from a capture: ways to cut and encodings, the likeliest first, until one explains every entry."""
 
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -53,21 +53,21 @@ from meterlink.teach.samples import MeterFunction, Sample, label_frames
 from meterlink.teach.states import FoundMeanings, FrameMeaning, UnexplainedError, find_meanings, meaning_candidates
 
 FEWEST_ENTRIES = 4
-"""Labels without which nothing is tried."""
+"""Entries that teaching needs before it tries anything."""
 
-_FOLDS = 10  # groups of labels held back in turn
-_FEWEST_LABELLED = 0.8  # of the labels must have a frame in their window, else frames are cut wrongly …
-_FEWEST_CHECKED = 0.65  # … where no check bytes show that they are cut right
-_MOST_CUTS_BLAMED = 3  # ways of cutting tried when looking for the label that is wrong
+_FOLDS = 10  # groups of entries held out in turn
+_FEWEST_LABELLED = 0.8  # share of entries that must have a frame in their window, else frames are cut wrongly …
+_FEWEST_CHECKED = 0.65  # … and the share if a checksum shows that they are cut right
+_MOST_CUTS_BLAMED = 3  # ways of cutting tried in the search for the wrong entry
 _ROOMY = frozenset({NumberType.FLOAT32, NumberType.FLOAT64, NumberType.FLOAT})
 _NOWHEN = Timestamp(0, 0)
-_NOTHING = "no way of writing the number was found that fits every label"
+_NOTHING = "no way of writing the number was found that fits every entry"
 
 
 def teach(capture: Capture, name: str = "taught") -> TeachReport:
-    """Return what ``capture`` teaches: a profile that says what every label says, or why there is none.
+    """Return a report with a profile that explains every entry of ``capture``, or with the reason why there is none.
 
-    ``name`` is the profile's (lower-case letters, digits, hyphens). A capture that teaches nothing raises nothing.
+    ``name`` is the name of the profile (lower-case letters, digits, hyphens). No capture raises an error.
     """
     teacher = Teacher(name, capture.meter)
     teacher.add_capture(capture)
@@ -75,10 +75,10 @@ def teach(capture: Capture, name: str = "taught") -> TeachReport:
 
 
 class Teacher:
-    """Learns from packets and labels as they come.
+    """Learns from packets and entries as they arrive.
 
-    Times are seconds on any clock, the same for both. `result` is worked out when asked for, and again only when
-    something has been added.
+    Times are seconds on any clock, the same for both. `result` is computed on request, and again only after an
+    addition.
     """
 
     def __init__(self, name: str = "taught", meter: CapturedMeter | None = None) -> None:
@@ -89,24 +89,30 @@ class Teacher:
         self._report: TeachReport | None = None
 
     def add_packet(self, t: float, channel: str, data: bytes) -> None:
-        """Take a packet that came at ``t`` seconds on ``channel`` (a `Characteristic.key`)."""
+        """Add a packet that arrived at ``t`` seconds on ``channel`` (a `Characteristic.key`)."""
         self._packets.append(CapturedPacket(t, channel, data))
         self._report = None
 
     def add_entry(self, t: float, text: str, begin: float | None = None, end: float | None = None) -> None:
-        """Take what the display showed at ``t`` seconds; InputError for a text that cannot be read."""
+        """Add the value that the display showed at ``t`` seconds.
+
+        ``begin`` and ``end`` (seconds) limit the packets that it describes; None for the usual window.
+
+        Raises:
+            InputError: the text is not a displayed value, or the window ends before it begins.
+        """
         self._labels.append(make_display_entry(t, text, begin, end))
         self._report = None
 
     def add_capture(self, capture: Capture) -> None:
-        """Take all packets and labels of a capture."""
+        """Add all packets and entries of a capture."""
         self._packets += capture.packets
         self._labels += capture.entries
         self._meter = capture.meter or self._meter
         self._report = None
 
     def result(self) -> TeachReport:
-        """Return what has been learned so far."""
+        """Return the report on all packets and entries so far."""
         if self._report is None:
             packets = tuple(sorted(self._packets, key=lambda packet: packet.seconds))
             labels = tuple(sorted(self._labels, key=lambda label: label.seconds))
@@ -114,18 +120,18 @@ class Teacher:
         return self._report
 
     def next_suggestion(self) -> str:
-        """Return a sentence that asks for the most useful reading; empty when no further one would decide anything."""
+        """Return a sentence that asks for the most useful reading; empty if no reading would help further."""
         report = self.result()
         if report.contradictions:
             return f"Check this: {report.contradictions[0]}."
         if report.entries < FEWEST_ENTRIES:
-            return "Show readings that differ, and label each: different digits, in every place."
+            return "Show readings that differ, and type each in: different digits, in every place."
         return f"Most useful now: {report.suggested_readings[0]}." if report.suggested_readings else ""
 
 
 @dataclass(frozen=True, slots=True)
 class _Learned:
-    """A profile that says what every label says, and what it rests on."""
+    """A profile that explains every entry, its encoding in words, the readings that would help, and idle bits."""
 
     profile: Profile
     encoding: str
@@ -138,7 +144,7 @@ _Learn = Callable[[Sequence[Sample]], _Learned]
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """One way of cutting packets: the frames it gives, and how to learn from samples of them."""
+    """One way to cut packets: its frames, and the function that learns from samples of them."""
 
     channel: str
     framing: str
@@ -155,7 +161,7 @@ class _Lesson:
 
     @cached_property
     def channels(self) -> list[str]:
-        """The channels of packets that labels describe, the busiest first."""
+        """The channels of packets that entries describe, the busiest first."""
         described = [packet.channel for packet, label in pair_packets(self.capture) if label is not None]
         return sorted(set(described), key=lambda channel: -described.count(channel))
 
@@ -167,7 +173,7 @@ class _Lesson:
     def report(self) -> TeachReport:
         labels = [label for label in self.capture.entries if label not in self.unused]
         if len(labels) < FEWEST_ENTRIES:
-            return self._refused(f"{len(labels)} labels with packets are too few", ("readings that differ",))
+            return self._refused(f"{len(labels)} entries with packets are too few", ("readings that differ",))
         reason, tried = _NOTHING, []
         for way in self._ways():
             _, samples = label_frames(way.frames, labels)
@@ -213,7 +219,7 @@ class _Lesson:
         frames = [frame for _, frame in cut.frames]
         lengths = {len(frame) for frame in frames}
         check = cut.checksum
-        # Of frames of several lengths, what all of them have is looked at, without the check bytes that end them.
+        # Of frames of several lengths, only their common bytes are used, without the check bytes at the end.
         common = min(lengths) + (check.at if check is not None and len(lengths) > 1 else 0)
         short = [frame[:common] for frame in frames]
         counted = find_counters(short) if common > 0 else CounterPositions()
@@ -239,13 +245,13 @@ class _Lesson:
             meter = self.capture.meter
             profile = Profile(self.name, DriverName.LINED, _connection(channel, meter), _match(meter), text=found)
             if all(_decodes(profile, channel, sample, text.end.encode()) for sample in samples):
-                strange = [f"a label for a line with {word}" for word in unknown_words(found, lines)]
+                strange = [f"an entry for a line with {word}" for word in unknown_words(found, lines)]
                 return _Learned(profile, "numbers in lines of text", _ordered(strange[:1], _wanted_of(samples)))
         raise UnexplainedError(_NOTHING)
 
     def _learn_binary(
-        self, cut: FramingCandidate, check: Checksum | None, exempt: frozenset[int], common: int, samples: Sequence[Sample],
-        others: Sequence[bytes],
+        self, cut: FramingCandidate, check: Checksum | None, exempt: frozenset[int], common: int,
+        samples: Sequence[Sample], others: Sequence[bytes],
     ) -> _Learned:  # fmt: skip
         shown = [
             replace(sample, frames=tuple(frame[:common] for frame in sample.frames))
@@ -265,22 +271,22 @@ class _Lesson:
                     continue
                 profile = self._profile(cut, check, encoding, said, found, samples)
                 if all(_decodes(profile, cut.channel, sample) for sample in samples):
-                    # A digit that is lacking comes up again and again, an overload now and then.
+                    # Digits first: a missing digit recurs again and again, an overload now and then.
                     digits = encoding.suggested_readings if isinstance(encoding.source, Segments) else ()
                     wanted = _ordered(digits, found.suggested_readings, encoding.suggested_readings)
                     learned = _Learned(profile, encoding.name, wanted, found.unexplained_positions)
                     if not found.doubtful or not encoding.needs_no_places:
                         return learned
                     doubtful = learned
-                reason = "what was found does not say what every label says"
-            # What may be told by chance is better left out: the last view asks the least of the frames.
+                reason = "the profile found does not agree with every entry"
+            # A meaning that may rest on chance is better left out: the last candidate demands the least of the frames.
             if doubtful is not None:
                 return doubtful
         raise UnexplainedError(reason)
 
     def _profile(
-        self, cut: FramingCandidate, check: Checksum | None, encoding: Encoding, said: Sequence[FrameMeaning | None], found: FoundMeanings,
-        samples: Sequence[Sample],
+        self, cut: FramingCandidate, check: Checksum | None, encoding: Encoding,
+        said: Sequence[FrameMeaning | None], found: FoundMeanings, samples: Sequence[Sample],
     ) -> Profile:  # fmt: skip
         units = {one.unit for one in said if one is not None}
         segmented = isinstance(encoding.source, Segments)
@@ -309,25 +315,29 @@ class _Lesson:
     def _verified(
         self, way: _Way, learned: _Learned, labels: Sequence[DisplayEntry], samples: Sequence[Sample]
     ) -> _Learned:
-        """Return what was learned if the packets, fed as they came, say what every label says."""
+        """Return ``learned`` if its profile, fed the packets in order, agrees with every entry.
+
+        Raises:
+            UnexplainedError: a reading contradicts an entry.
+        """
         driver = _open(learned.profile, way.channel)
         frames = {frame for _, frame in way.frames}
         last: dict[int, Reading] = {}
         for packet, label in pair_packets(Capture(self.capture.packets, tuple(labels))):
             readings = driver.feed(way.channel, packet.data, _NOWHEN) if packet.channel == way.channel else ()
             for reading in readings:
-                # What is no frame of this kind makes an invalid reading, and says nothing of the display.
+                # Other packets make invalid readings, which prove nothing about the display.
                 if label is not None and reading.packet in frames:
                     last[id(label)] = reading
         for sample in samples:
             if not _allows(last.get(id(sample.entry)), sample.displayed):
-                raise UnexplainedError(f"what was found contradicts the label {sample.entry.text!r}")
+                raise UnexplainedError(f"the profile found contradicts the entry {sample.entry.text!r}")
         return learned
 
-    # What to say of it.
+    # The report.
 
     def _accepted(self, way: _Way, samples: Sequence[Sample], learned: _Learned) -> TeachReport:
-        outcomes = self._held_back(way, samples)
+        outcomes = self._held_out(way, samples)
         functions = dict.fromkeys(sample.function for sample in samples)
         return TeachReport(
             profile=learned.profile,
@@ -342,8 +352,8 @@ class _Lesson:
             suggested_readings=learned.wanted,
         )
 
-    def _held_back(self, way: _Way, samples: Sequence[Sample]) -> list[bool | None]:
-        """Return, per sample, whether it came out right when it was held back; None where it was refused."""
+    def _held_out(self, way: _Way, samples: Sequence[Sample]) -> list[bool | None]:
+        """Return for each sample whether it decoded right when it was held out; None if it was not decoded."""
         folds = min(_FOLDS, len(samples))
         outcomes: list[bool | None] = [None] * len(samples)
         for fold in range(folds):
@@ -360,7 +370,7 @@ class _Lesson:
         return outcomes
 
     def _contradictions(self, tried: Sequence[tuple[_Way, list[Sample]]]) -> tuple[Contradiction, ...]:
-        """Return the labels without each of which all others agree, where that makes them say something else."""
+        """Return each entry that a profile made from all other entries does not decode as entered."""
         found = []
         for way, samples in tried[:_MOST_CUTS_BLAMED]:
             for sample in samples:
@@ -378,14 +388,14 @@ class _Lesson:
 
 
 def _most_digits(source: NumberField | Segments, samples: Sequence[Sample]) -> int | None:
-    """Return how long a number may be where its field has room for far greater ones: one digit more than was shown."""
+    """Return the most digits of a number whose field has room for far more: one more than shown; None elsewhere."""
     if isinstance(source, Segments) or source.type not in _ROOMY:
         return None
     return max(len(sample.digit_text) for sample in samples) + 1
 
 
 def _encodings(table: SampleMatrix) -> Iterator[Encoding]:
-    """Yield the ways of writing the number that fit, those that leave least to chance first."""
+    """Yield the encodings that fit, those that leave the least to chance first."""
     counts = [-sample.counts if sample.negative else sample.counts for sample in table.number_samples]
     scalings = [Scaling(sample.places if sample.is_number else None) for sample in table.samples]
     return chain(
@@ -401,10 +411,10 @@ def _encodings(table: SampleMatrix) -> Iterator[Encoding]:
 
 
 def _alike(encoding: Encoding, sample: Sample) -> tuple[bytes, ...]:
-    """Return the frames of the label's window that certainly showed the same: those with the same bits for the number.
+    """Return the frames of the entry's window that certainly showed the same: their bits of the number are equal.
 
-    A number finer than the display may move under it, so there the same sign and size to a part in a hundred do. A zero
-    looks the same in every range, so only its last frame counts.
+    A number finer than the display may vary under it: there a difference of up to one part in a hundred counts as the
+    same. A zero looks the same in every range, so only its last frame counts.
     """
     if not sample.counts:
         return (sample.frame,)
@@ -436,14 +446,14 @@ def _decodes(profile: Profile, channel: str, sample: Sample, ending: bytes = b""
 
 
 def _allows(reading: Reading | None, shows: DisplayedValue) -> bool:
-    """Return whether a reading does not contradict what was shown: an overload may also come out as no value."""
+    """Return whether a reading agrees with the display; an overload may also decode to no value."""
     if shows.overload and (reading is None or reading.status is Status.INVALID):
         return True
     return _says(reading, shows)
 
 
 def _says(reading: Reading | None, shows: DisplayedValue) -> bool:
-    """Return whether a reading is what was shown; digits beyond the display's do not count against it."""
+    """Return whether a reading is the value shown; digits beyond the display's are ignored."""
     if shows.blank:
         return reading is None or reading.status is Status.INVALID
     if reading is None or (shows.quantity is not None and reading.quantity is not shows.quantity):
@@ -483,7 +493,7 @@ def _canonical(uuid: str) -> str:
 def _match(meter: CapturedMeter | None) -> Match:
     if meter is None:
         return Match()
-    # A name may hold what a pattern gives a meaning to.
+    # A name may contain characters that have a meaning in a pattern.
     return Match(name=re.sub(r"[*?\[\]]", "?", meter.name), services=meter.service_uuids)
 
 

@@ -1,11 +1,11 @@
-"""Where the tables and keys of a TOML file stand; tomllib itself says that of syntax errors only."""
+"""The positions of tables and keys in a TOML file; tomllib reports positions of syntax errors only."""
 
 import re
 import tomllib
 from bisect import bisect_right
 from typing import Any, NamedTuple
 
-# Keys and 0-based indices down to a value, as one would write them on what tomllib returns: ("point", 2, "low").
+# Keys and 0-based indices from the document of tomllib down to a value: ("point", 2, "low").
 TomlPath = tuple[str | int, ...]
 
 
@@ -18,8 +18,8 @@ class Position(NamedTuple):
 
 _PART = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\\n]|\\.)*"|'[^'\n]*')"""
 _KEYS = re.compile(rf"{_PART}(?:[ \t]*\.[ \t]*{_PART})*")
-_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")  # comments, too
-# Strings may hold anything that looks like TOML; a multi-line one may end in up to two quotes of its own.
+_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")  # and comments
+# A string may contain text that looks like TOML; a multi-line string may end in up to two quotes of its own.
 _SCALAR = re.compile(
     r'''"""(?:\\.|[^\\])*?"""(?:"{0,2})|"(?:[^"\\\n]|\\.)*"|\'\'\'.*?\'\'\'(?:'{0,2})|'[^'\n]*'|[^,\]}#\n]+''',
     re.DOTALL,
@@ -27,28 +27,32 @@ _SCALAR = re.compile(
 
 
 def find_positions(text: str) -> dict[TomlPath, Position]:
-    """Return where every table header, key and array item of ``text`` begins, by its path.
+    """Return ``{path: position}`` of every table header, key and array item of ``text``.
 
-    ``text`` must be what tomllib has accepted; ValueError or IndexError where that was not so.
+    ``text`` must be valid TOML.
+
+    Raises:
+        ValueError: the text is not TOML.
+        IndexError: the text is not TOML.
     """
-    walk = _PositionScanner(text)
-    walk.scan_document()
-    begins = [0, *(match.end() for match in re.finditer("\n", text))]
+    scanner = _PositionScanner(text)
+    scanner.scan_document()
+    starts = [0, *(match.end() for match in re.finditer("\n", text))]
     positions = {}
-    for path, at in walk.offsets.items():
-        line = bisect_right(begins, at)
-        positions[path] = Position(line, at - begins[line - 1] + 1)
+    for path, offset in scanner.offsets.items():
+        line = bisect_right(starts, offset)
+        positions[path] = Position(line, offset - starts[line - 1] + 1)
     return positions
 
 
 class _PositionScanner:
-    """Goes through the text once. ``found`` is the offset of each path."""
+    """Scans the text once. ``offsets`` is the offset of each path."""
 
     def __init__(self, text: str) -> None:
         self.offsets: dict[TomlPath, int] = {}
         self._text = text
         self._offset = 0
-        self._lengths: dict[TomlPath, int] = {}  # how many [[tables]] of that path there are so far
+        self._lengths: dict[TomlPath, int] = {}  # the number of [[tables]] of that path so far
 
     def scan_document(self) -> None:
         table: TomlPath = ()
@@ -73,14 +77,14 @@ class _PositionScanner:
             self.offsets.setdefault(path, start)
             if brackets == 2 and depth == len(keys):
                 self._lengths[path] = self._lengths.get(path, 0) + 1
-            if path in self._lengths:  # a header below an array of tables means the newest of them
+            if path in self._lengths:  # a header below an array of tables belongs to its newest table
                 path = (*path, self._lengths[path] - 1)
                 self.offsets.setdefault(path, start)
         return path
 
     def _scan_keys(self) -> list[str]:
         self._consume(_BLANK)
-        table: Any = tomllib.loads(f"{self._consume(_KEYS)} = 0")  # its own parser knows the escapes
+        table: Any = tomllib.loads(f"{self._consume(_KEYS)} = 0")  # tomllib decodes the escapes
         keys = []
         while isinstance(table, dict):
             key, table = next(iter(table.items()))

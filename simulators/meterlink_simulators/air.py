@@ -1,7 +1,7 @@
-"""The air that simulated meters advertise on, and the backends that let unchanged bleak use it.
+"""A virtual radio: simulated meters advertise on it, and unchanged bleak reaches them through its backends.
 
-Packets go through a virtual Bluetooth stack (bumble: GATT, ATT, L2CAP, HCI, link layer) in this process, on the running
-event loop: in real time, or in virtual time on a `WarpLoop`.
+Packets pass a virtual Bluetooth stack (bumble: GATT, ATT, L2CAP, HCI, link layer) in this process, on the running
+event loop: in real time, or in virtual time on a `VirtualTimeLoop`.
 """
 
 import asyncio
@@ -21,21 +21,21 @@ from meterlink_simulators.peripheral import Peripheral
 if TYPE_CHECKING:
     from meterlink_simulators.bleak_backend import RemoteService
 
-# The least ATT MTU, which every device supports, in bytes (Core vol. 3 part G, 5.2.1), and the most a central asks for:
-# a 512-byte attribute value (Core vol. 3 part F, 3.2.9) with the longest ATT header in use.
+# ATT MTU in bytes. Every device supports the least (Core vol. 3 part G, 5.2.1). A central requests the most: a 512-byte
+# attribute value (Core vol. 3 part F, 3.2.9) with the longest ATT header in use.
 LEAST_MTU = 23
 MOST_MTU = 517
 
-# How often a meter advertises unless told otherwise, in s: often enough that a scan of one second finds it.
+# Default advertising interval, in s: short enough that a scan of one second finds the meter.
 ADVERTISING_INTERVAL = 0.25
 
 
 class Air:
-    """One place with radio reception: meters on it can be found and connected to through its bleak backends.
+    """One place with radio reception. Its bleak backends find the meters on it and connect to them.
 
-    Use it in ``async with``, or call `close`. ``central_mtu`` is the ATT MTU centrals ask for. With ``caches_services``
-    centrals remember each meter's GATT services, as operating systems may, until ``unpair``: after
-    `Peripheral.change_services` they then use handles that are no longer right.
+    Use it in ``async with``, or call `close`. ``central_mtu`` is the ATT MTU that centrals request, in bytes (23 to
+    517). With ``caches_services`` centrals keep each meter's GATT services until ``unpair``, as operating systems may:
+    after `Peripheral.change_services` they use handles that are no longer right.
     """
 
     def __init__(self, *, central_mtu: int = MOST_MTU, caches_services: bool = False) -> None:
@@ -55,7 +55,7 @@ class Air:
 
     @property
     def now(self) -> float:
-        """Seconds, on the loop's clock, since this property was first asked for."""
+        """Seconds on the loop's clock since this property was first read."""
         time = asyncio.get_running_loop().time()
         if self._started_at is None:
             self._started_at = time
@@ -63,17 +63,17 @@ class Air:
 
     @property
     def device_count(self) -> int:
-        """How many devices are on the air: each meter, each scanner at work, each connection's central."""
+        """Number of devices on the air: meters, running scanners, and one central for each connection."""
         return len(self._link.controllers)
 
     @functools.cached_property
     def scanner_backend(self) -> type[BaseBleakScanner]:
-        """What to hand to ``bleak.BleakScanner(backend=...)``."""
+        """Class for ``bleak.BleakScanner(backend=...)``."""
         return type("AirScanner", (AirScanner,), {"air": self})
 
     @functools.cached_property
     def client_backend(self) -> type[BaseBleakClient]:
-        """What to hand to ``bleak.BleakClient(..., backend=...)``."""
+        """Class for ``bleak.BleakClient(..., backend=...)``."""
         return type("AirClient", (AirClient,), {"air": self})
 
     async def add_meter(
@@ -89,10 +89,12 @@ class Air:
     ) -> Peripheral:
         """Switch a meter on and return it.
 
-        ``address`` is a Bluetooth address such as ``C0:00:5E:00:00:01`` (one is made up when None), ``serial`` what its
-        Serial Number String says, ``mtu`` the largest ATT MTU it accepts in bytes, ``battery`` whether it has a Battery
-        Service; it advertises every ``advertising_interval`` s while nobody is connected. ValueError when the address
-        is taken.
+        ``address`` is a Bluetooth address (``C0:00:5E:00:00:01``), ``serial`` its Serial Number String; None makes one
+        up. ``mtu`` is the largest ATT MTU it accepts, in bytes. ``battery`` adds a Battery Service. The meter
+        advertises every ``advertising_interval`` s while it is not connected.
+
+        Raises:
+            ValueError: the address is on the air already.
         """
         number = next(self._counter)
         radio_address = parse_address(address or f"C0:00:5E:00:{number >> 8:02X}:{number & 0xFF:02X}")
@@ -115,23 +117,31 @@ class Air:
         return meter
 
     async def remove_meter(self, meter: Peripheral) -> None:
-        """Switch a meter off and forget it; raises what its instrument or encoder raised, if they failed."""
+        """Switch a meter off and forget it.
+
+        Raises:
+            Exception: the error of its instrument or encoder, if one failed.
+        """
         del self.meters[meter.address]
         await meter.close()
 
     async def add_central(self) -> RadioDevice:
-        """Return a fresh central device, switched on; whoever asked discards it."""
+        """Return a fresh central device, switched on. The caller shuts it down."""
         number = next(self._counter)
         address = parse_address(f"E0:00:00:{number >> 16 & 0xFF:02X}:{number >> 8 & 0xFF:02X}:{number & 0xFF:02X}")
         return await RadioDevice(self._link, f"central {number}", address).power_on()
 
     async def close(self) -> None:
-        """Switch every meter off; raises what the first failing instrument or encoder raised."""
+        """Switch every meter off.
+
+        Raises:
+            Exception: the first error of an instrument or encoder, after all meters are off.
+        """
         failures = []
         for meter in list(self.meters.values()):
             try:
                 await self.remove_meter(meter)
-            except Exception as error:  # noqa: BLE001 - whatever a test's instrument raised, the others are closed first
+            except Exception as error:  # noqa: BLE001 - an instrument may raise any error; the other meters are closed first
                 failures.append(error)
         if failures:
             raise failures[0]

@@ -1,7 +1,7 @@
-"""A bench: the components of a unit, their faults, and the probes clipped on them. Pure, seeded, driven by ``now``.
+"""A bench: the components of a unit, their faults, and the probes clipped on them. It is pure and seeded.
 
-``now`` is seconds since the bench was powered and never goes back. The bench answers what is *true* between two
-terminals; what a display makes of it is the meter's business (`meterlink_simulators.meter`).
+``now`` is the time in s since the bench was powered; it never decreases. The bench returns *true* values between two
+terminals. A meter turns them into a display (`meterlink_simulators.meter`).
 
 Not modelled: wiring between components (a part is measured with its leads pulled, as it should be), the load of a
 voltmeter on a charged capacitor, inrush, and the pick-up voltage of a contactor.
@@ -20,17 +20,17 @@ from meterlink_simulators.components import Component, Contacts, Star, Supply, S
 from meterlink_simulators.faults import Fault, FaultKind, with_fault
 from meterlink_simulators.probes import Probes, TerminalPair
 
-# Stored volts above which an ohmmeter's own test voltage is swamped. Common practice, no source.
+# Stored voltage, V, above which an ohmmeter's own test voltage is swamped. Common practice, no source.
 LEAST_DISTURBING_VOLTS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class TrueValue:
-    """What is true between two terminals.
+    """The true value between two terminals.
 
     ``value`` is in the base unit of its quantity: inf where there is no path (resistance) or no capacitor in the
-    path (capacitance), None where the quantity does not exist there. ``live`` says that a voltage from elsewhere
-    spoils a measurement of resistance or capacitance.
+    path (capacitance), None where the quantity does not exist there. ``energized`` means that a foreign voltage spoils
+    a measurement of resistance or capacitance.
     """
 
     value: float | None
@@ -38,9 +38,10 @@ class TrueValue:
 
 
 class Bench:
-    """Components by name, with probes. ``ambient`` is the air, °C.
+    """Components by name, with probes. ``ambient`` is the air temperature, °C.
 
-    InputError for two components of one name, or one fed by a supply or closed by a coil that is not there.
+    Raises:
+        InputError: two components have one name, or the supply or coil of a component is not listed before it.
     """
 
     def __init__(self, components: Iterable[Component], seed: int = 0, ambient: float = 25.0) -> None:
@@ -61,18 +62,22 @@ class Bench:
         self._now = 0.0
 
     def _require(self, name: str, needed: str, kind: type[Supply | Star]) -> None:
-        # Only what was named before: a supply can so never feed itself in a circle.
+        # Only earlier components: so a supply never feeds itself in a circle.
         if not isinstance(self._original_components.get(needed), kind):
-            what = "supply" if kind is Supply else "coil"
-            raise InputError(f"{name!r} names {needed!r}, which is no {what} listed before it.")
+            role = "supply" if kind is Supply else "coil"
+            raise InputError(f"{name!r} names {needed!r}, but no {role} listed before it has that name.")
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the components."""
+        """Names of the components, in the order they were given."""
         return tuple(self._components)
 
     def component(self, name: str) -> Component:
-        """Return a component as it stands; InputError for an unknown name."""
+        """Return the component of that name in its present state.
+
+        Raises:
+            InputError: there is no such component.
+        """
         try:
             return self._components[name]
         except KeyError:
@@ -82,7 +87,7 @@ class Bench:
     # Time, faults and switches
 
     def advance(self, now: float) -> None:
-        """Let time pass until ``now``, s; nothing happens when it is not later than before."""
+        """Let time pass until ``now``, s. An earlier time changes nothing."""
         elapsed = now - self._now
         if elapsed <= 0:
             return
@@ -96,7 +101,11 @@ class Bench:
                 self._components[name] = replace(component, volts=component.drift.value_at(now))
 
     def set_fault(self, fault: Fault, now: float) -> None:
-        """Let a component fail (or be mended: as built again) at ``now``, s; InputError when it cannot."""
+        """Let a component fail at ``now``, s, or repair it: it is again as it was built.
+
+        Raises:
+            InputError: there is no such component, or it has no such fault.
+        """
         self.advance(now)
         component = self.component(fault.component)
         if fault.kind is FaultKind.REPAIRED:
@@ -105,15 +114,23 @@ class Bench:
             self._components[fault.component] = with_fault(component, fault, now)
 
     def switch_supply(self, supply: str, now: float, *, on: bool) -> None:
-        """Switch a supply on or off at ``now``, s; InputError when it is no supply."""
+        """Switch a supply on or off at ``now``, s.
+
+        Raises:
+            InputError: ``supply`` is not a supply.
+        """
         self.advance(now)
         component = self.component(supply)
         if not isinstance(component, Supply):
-            raise InputError(f"{supply!r} is no supply and cannot be switched.")
+            raise InputError(f"{supply!r} is not a supply: it has no switch.")
         self._components[supply] = replace(component, on=on)
 
     def connect_bleeder(self, name: str, ohms: float, now: float) -> None:
-        """Put a resistor of ``ohms`` Ω across every capacitor of a component at ``now``, s; ``math.inf`` removes it."""
+        """Put a resistor of ``ohms`` Ω across every capacitor of a component at ``now``, s; ``math.inf`` removes it.
+
+        Raises:
+            InputError: there is no such component, or it has no capacitor.
+        """
         self.advance(now)
         component = self.component(name)
         if not isinstance(component, Star) or all(leg.farads is None for leg in component.legs.values()):
@@ -127,11 +144,15 @@ class Bench:
     # Probes
 
     def probes(self, meter: str) -> Probes:
-        """Return where the probes of ``meter`` are."""
+        """Return the probes of ``meter``."""
         return self._probes.get(meter, Probes())
 
     def attach_probes(self, meter: str, terminals: TerminalPair, now: float, bounce: float = 0.0) -> None:
-        """Put a meter's probes on two terminals at ``now``, s, bouncing for ``bounce`` s; InputError for no such."""
+        """Put a meter's probes on two terminals at ``now``, s; they bounce for ``bounce`` s.
+
+        Raises:
+            InputError: there is no such component or terminal, or both terminals are the same.
+        """
         self.move_probes(meter, terminals, now, 0.0, bounce)
 
     def lift_probes(self, meter: str, now: float) -> None:
@@ -140,28 +161,36 @@ class Bench:
         self._probes[meter] = Probes()
 
     def move_probes(self, meter: str, terminals: TerminalPair, now: float, travel: float, bounce: float = 0.0) -> None:
-        """Take the probes to other terminals: in the air from ``now`` for ``travel`` s, then on, bouncing."""
+        """Move the probes to other terminals: in the air from ``now`` for ``travel`` s, then bouncing for ``bounce`` s.
+
+        Raises:
+            InputError: there is no such component or terminal, or both terminals are the same.
+        """
         self.advance(now)
         self.validate_terminals(terminals)
         self._probes[meter] = Probes(terminals, now + travel).with_bounce(now, bounce, self._contact_rng(meter))
 
     def bounce_probes(self, meter: str, now: float, seconds: float) -> None:
-        """Let the probes make and break contact from ``now`` for ``seconds`` s; on nothing, nothing happens."""
+        """Let the probes make and break contact from ``now`` for ``seconds`` s; lifted probes stay lifted."""
         self.advance(now)
         self._probes[meter] = self.probes(meter).with_bounce(now, seconds, self._contact_rng(meter))
 
     def _contact_rng(self, meter: str) -> Random:
-        # By meter and move, so that two meters at work do not change each other's fate.
+        # Seeded by meter and move, so that two meters do not change each other's bouncing.
         self._move_counts[meter] = self._move_counts.get(meter, 0) + 1
         return Random(f"{self._seed}/{meter}/{self._move_counts[meter]}")
 
     def validate_terminals(self, pair: TerminalPair) -> None:
-        """Raise InputError unless both terminals are there and differ."""
+        """Check that both terminals exist and differ.
+
+        Raises:
+            InputError: there is no such component or terminal, or both terminals are the same.
+        """
         terminals = self.component(pair.component).terminals
         for terminal in (pair.first, pair.second):
             if terminal not in terminals:
-                has = ", ".join(terminals)
-                raise InputError(f"{pair.component!r} has no terminal {terminal!r}.", f"It has {has}.")
+                names = ", ".join(terminals)
+                raise InputError(f"{pair.component!r} has no terminal {terminal!r}.", f"It has {names}.")
         if pair.first == pair.second:
             raise InputError(f"Both probes are on terminal {pair.first!r} of {pair.component!r}.")
 
@@ -175,10 +204,13 @@ class Bench:
         coupling: Coupling | None = None,
         charged_for: float = math.inf,
     ) -> TrueValue:
-        """Return what is true between the terminals of ``clip`` at ``now``, s.
+        """Return the true value between two terminals at ``now``, s.
 
-        ``quantity`` is any but ratio and battery. ``coupling`` matters for a voltage; ``charged_for`` is how long an
-        ohmmeter has been on, s (for ever: what a capacitor ends at). InputError for an unknown component or terminal.
+        ``quantity`` is any but ratio and battery. ``coupling`` matters for a voltage only. ``charged_for`` is the time,
+        s, that an ohmmeter has been connected; inf gives the final resistance of a capacitor.
+
+        Raises:
+            InputError: there is no such component or terminal, or both terminals are the same.
         """
         self.advance(now)
         self.validate_terminals(terminals)
@@ -194,14 +226,14 @@ class Bench:
                 return TrueValue(None)
 
     def live_supply(self, supply: str) -> Supply | None:
-        """Return the supply of that name where it is on, all the way back to its own feed; else None."""
+        """Return the supply of that name if it and every supply that feeds it are on; else None."""
         component = self._components.get(supply)
         if not isinstance(component, Supply) or component.failed or not component.on:
             return None
         return component if not component.fed_by or self.live_supply(component.fed_by) else None
 
     def _with_coil_state(self, star: Star) -> Star:
-        """Return contacts parted while their coil does not pull."""
+        """Return ``star``; contacts are opened while their coil does not pull."""
         if not isinstance(star, Contacts) or not star.coil:
             return star
         coil = self._components[star.coil]
@@ -256,16 +288,16 @@ def _conducts(star: Star) -> bool:
 
 
 def _fed_volts(star: Star, supply: Supply, terminals: TerminalPair) -> float | None:
-    """Volts between the fed terminals: the supply's, or across closed contacts the drop I·R (Ohm's law)."""
+    """Return the volts between the fed terminals: the supply's, or the drop I·R of closed contacts (Ohm's law)."""
     if frozenset((terminals.first, terminals.second)) != star.fed_terminals:
-        return None  # what a running motor induces between its other terminals is not modelled
+        return None  # the voltages that a running motor induces at its other terminals are not modelled
     if isinstance(star, Contacts) and _conducts(star):
         return (star.amps or 0.0) * abs(_fed_impedance(star, supply.hertz))
     return supply.volts
 
 
 def _fed_amps(star: Star, supply: Supply) -> float | None:
-    """Amps in the lead of the fed terminals: as given, else U/|Z| (Ohm's law for AC); 0 where the path is open."""
+    """Return the amps in the lead of the fed terminals: as given, else U/|Z| (Ohm's law for AC); 0 on an open path."""
     impedance = _fed_impedance(star, supply.hertz)
     if cmath.isinf(impedance):
         return 0.0

@@ -1,8 +1,8 @@
 """bleak's scanner and client interfaces (bleak 3.1), carried out by a virtual central on an `Air`.
 
-Through `Air.scanner_backend` and `Air.client_backend`, which bind these classes to an air, unchanged ``BleakScanner``
-and ``BleakClient`` reach simulated meters. Every scan and every connection has a central device of its own, discarded
-at its end, so nothing can be left over from one to the next.
+`Air.scanner_backend` and `Air.client_backend` bind these classes to an air: through them unchanged ``BleakScanner`` and
+``BleakClient`` reach simulated meters. Every scan and every connection has its own central device, discarded at its
+end, so no state passes from one to the next.
 """
 
 import asyncio
@@ -59,7 +59,7 @@ def _uuid_text(uuid: UUID) -> str:
 def _advertisement_data(advertisement: Advertisement) -> AdvertisementData:
     name: str | None = None
     tx_power: int | None = None
-    uuids: dict[str, None] = {}  # keeps order; a scan response may repeat what was advertised
+    uuids: dict[str, None] = {}  # keeps order; a scan response may repeat a UUID
     manufacturer_data: dict[int, bytes] = {}
     service_data: dict[str, bytes] = {}
     for kind, data in advertisement.data.ad_structures:
@@ -82,7 +82,7 @@ def _advertisement_data(advertisement: Advertisement) -> AdvertisementData:
 
 
 class AirScanner(BaseBleakScanner):
-    """Scans an `Air`. Not used by itself: see `Air.scanner_backend`."""
+    """Scans an `Air`. Use it through `Air.scanner_backend`."""
 
     air: ClassVar["Air"]
 
@@ -98,7 +98,11 @@ class AirScanner(BaseBleakScanner):
         self._radio: RadioDevice | None = None
 
     async def start(self) -> None:
-        """Start scanning; BleakError when this scanner is at work already."""
+        """Start scanning.
+
+        Raises:
+            BleakError: this scanner is running already.
+        """
         if self._radio is not None:
             raise BleakError("Scanner already started")
         self.seen_devices = {}
@@ -128,7 +132,10 @@ class AirScanner(BaseBleakScanner):
 
 @dataclass(frozen=True, slots=True)
 class RemoteCharacteristic:
-    """A characteristic as discovered: value handle, UUID, property bits, (handle, UUID) of its descriptors."""
+    """A discovered characteristic.
+
+    ``handle`` is its value handle, ``properties`` its GATT property bits, ``descriptors`` the pairs (handle, UUID).
+    """
 
     handle: int
     uuid: str
@@ -138,7 +145,7 @@ class RemoteCharacteristic:
 
 @dataclass(frozen=True, slots=True)
 class RemoteService:
-    """A service as discovered."""
+    """A discovered service."""
 
     handle: int
     uuid: str
@@ -156,7 +163,12 @@ class _Session:
     closing: bool = False
 
     async def run_procedure(self, request: Coroutine[Any, Any, _T]) -> _T:
-        """Carry out a GATT procedure; BleakError when the link goes down meanwhile or the meter answers with one."""
+        """Carry out a GATT procedure and return its result.
+
+        Raises:
+            BleakError: the link went down, or the stack failed.
+            BleakGATTProtocolError: the meter answered with an ATT error.
+        """
         if self.disconnected.done():
             request.close()
             raise BleakError("disconnected")
@@ -172,7 +184,7 @@ class _Session:
 
 async def _discover_services(session: _Session) -> list[RemoteService]:
     client = session.connection.gatt_client
-    found = []
+    services = []
     for service in await session.run_procedure(client.discover_services()):
         characteristics = []
         for characteristic in await session.run_procedure(client.discover_characteristics((), service)):
@@ -185,12 +197,12 @@ async def _discover_services(session: _Session) -> list[RemoteService]:
                     tuple((descriptor.handle, _uuid_text(descriptor.type)) for descriptor in descriptors),
                 )
             )
-        found.append(RemoteService(service.handle, _uuid_text(service.uuid), tuple(characteristics)))
-    return found
+        services.append(RemoteService(service.handle, _uuid_text(service.uuid), tuple(characteristics)))
+    return services
 
 
 class AirClient(BaseBleakClient):
-    """Connects to a meter on an `Air`. Not used by itself: see `Air.client_backend`."""
+    """Connects to a meter on an `Air`. Use it through `Air.client_backend`."""
 
     air: ClassVar["Air"]
 
@@ -211,19 +223,27 @@ class AirClient(BaseBleakClient):
 
     @property
     def name(self) -> str:
-        """The name the meter advertised, or its address with dashes; BleakError before it has been found."""
+        """The name the meter advertised, or its address with dashes.
+
+        Raises:
+            BleakError: the meter has not been found yet.
+        """
         if self._device is None:
             raise BleakError("Not connected")
         return self._device.name or self.address.replace(":", "-")
 
     @property
     def mtu_size(self) -> int:
-        """The ATT MTU of the connection in bytes; BleakError when there is none."""
+        """The ATT MTU of the connection in bytes.
+
+        Raises:
+            BleakError: there is no connection.
+        """
         return self._require_session().connection.att_mtu
 
     @property
     def is_connected(self) -> bool:
-        """Whether the link is up and its services are known."""
+        """Whether the link is up and its services are discovered."""
         return self._session is not None and self._session.established
 
     def _require_session(self) -> _Session:
@@ -234,28 +254,31 @@ class AirClient(BaseBleakClient):
     async def connect(self, pair: bool, **kwargs: Any) -> None:  # noqa: FBT001 - the base class's signature
         """Find the meter if only its address is known, connect and discover its services.
 
-        BleakError when connected (or about to be) already or when the link fails, BleakDeviceNotFoundError when the
-        address is not on the air, TimeoutError when the meter does not answer within the time-out. ``pair`` is ignored:
-        simulated meters need none.
+        ``pair`` is ignored: simulated meters do not pair.
+
+        Raises:
+            BleakError: it is connected or connecting already, or the link failed.
+            BleakDeviceNotFoundError: the address is not on the air.
+            TimeoutError: the meter did not answer within the time-out.
         """
         if self._session is not None or self._connecting:
             raise BleakError("Client is already connected or connecting")
         if pair:
-            logger.info("Simulated meters do not pair; connecting to %s without.", self.address)
+            logger.info("Simulated meters do not pair; connecting to %s without pairing.", self.address)
         self._connecting = True
         try:
             await self._find_and_establish(kwargs.get("timeout", self._timeout))
         finally:
             self._connecting = False
 
-    async def _find_and_establish(self, timeout: float) -> None:
+    async def _find_and_establish(self, seconds: float) -> None:
         if self._device is None:
             self._device = await BleakScanner.find_device_by_address(
-                self.address, timeout=timeout, backend=self.air.scanner_backend
+                self.address, timeout=seconds, backend=self.air.scanner_backend
             )
         if self._device is None or not isinstance(self._device.details, hci.Address):
             raise BleakDeviceNotFoundError(self.address, f"Device with address {self.address} was not found")
-        async with asyncio.timeout(timeout):
+        async with asyncio.timeout(seconds):
             radio = await self.air.add_central()
             try:
                 await self._establish(radio, self._device.details)
@@ -273,16 +296,16 @@ class AirClient(BaseBleakClient):
         if connection not in radio.device.connections.values():
             raise BleakError(f"Connection to {self.address} failed to be established")
         await session.run_procedure(connection.gatt_client.request_mtu(self.air.central_mtu))
-        found = self.air.service_cache.get(self.address) if self.air.caches_services else None
-        if found is None:
-            found = self.air.service_cache[self.address] = await _discover_services(session)
+        services = self.air.service_cache.get(self.address) if self.air.caches_services else None
+        if services is None:
+            services = self.air.service_cache[self.address] = await _discover_services(session)
         if session.disconnected.done():
             raise BleakError("disconnected")
-        self.services = self._service_collection(session, found)
+        self.services = self._service_collection(session, services)
         session.established = True
 
     def _service_collection(self, session: _Session, services: list[RemoteService]) -> BleakGATTServiceCollection:
-        def longest_command() -> int:
+        def max_write_size() -> int:
             return session.connection.att_mtu - 3  # operation code and handle (Core vol. 3 part F, 3.4.5.3)
 
         collection = BleakGATTServiceCollection()
@@ -298,7 +321,7 @@ class AirClient(BaseBleakClient):
                     characteristic.handle,
                     characteristic.uuid,
                     properties,
-                    longest_command,
+                    max_write_size,
                     bleak_service,
                 )
                 collection.add_characteristic(bleak_characteristic)
@@ -317,7 +340,7 @@ class AirClient(BaseBleakClient):
             asyncio.get_running_loop().call_soon(self._disconnected_callback)
 
     async def disconnect(self) -> None:
-        """End the connection; nothing happens when there is none. The disconnected callback is not called."""
+        """End the connection, if there is one. The disconnected callback is not called."""
         session = self._session
         if session is None:
             return
@@ -331,14 +354,14 @@ class AirClient(BaseBleakClient):
         logger.info("Simulated meters do not pair.")
 
     async def unpair(self) -> None:
-        """Disconnect, and forget what is cached about the meter."""
+        """Disconnect, and forget the cached services of the meter."""
         await self.disconnect()
         self.air.service_cache.pop(self.address, None)
 
     async def read_gatt_char(
         self, characteristic: BleakGATTCharacteristic, *, use_cached: bool = False, **_kwargs: Any
     ) -> bytearray:
-        """Read a characteristic; with ``use_cached`` the value last seen on this connection, if any, is returned."""
+        """Read a characteristic; ``use_cached`` returns the value last seen on this connection, if there is one."""
         return await self._read(characteristic.handle, use_cached=use_cached)
 
     async def read_gatt_descriptor(
@@ -360,7 +383,11 @@ class AirClient(BaseBleakClient):
         data: SizedBuffer,
         response: bool,  # noqa: FBT001 - the base class's signature
     ) -> None:
-        """Write a characteristic; BleakError when ``data`` is too long to be written without response."""
+        """Write a characteristic.
+
+        Raises:
+            BleakError: there is no connection, or ``data`` is too long for a write without response.
+        """
         session = self._require_session()
         if not response and len(data) > characteristic.max_write_without_response_size:
             raise BleakError(
@@ -380,9 +407,10 @@ class AirClient(BaseBleakClient):
     async def start_notify(
         self, characteristic: BleakGATTCharacteristic, callback: NotifyCallback, **_kwargs: Any
     ) -> None:
-        """Subscribe, to notifications rather than indications where both are offered.
+        """Subscribe to notifications, or to indications where the characteristic offers no notifications.
 
-        BleakError when subscribed already or when the characteristic offers neither.
+        Raises:
+            BleakError: there is no connection, it is subscribed already, or the characteristic offers neither.
         """
         session = self._require_session()
         client = session.connection.gatt_client
@@ -407,15 +435,15 @@ class AirClient(BaseBleakClient):
             raise
 
     async def stop_notify(self, characteristic: BleakGATTCharacteristic) -> None:
-        """Unsubscribe; nothing happens when not subscribed."""
+        """Unsubscribe, if subscribed."""
         session = self._require_session()
         client = session.connection.gatt_client
-        known = (client.notification_subscribers, client.indication_subscribers)
+        subscriptions = (client.notification_subscribers, client.indication_subscribers)
         configuration = characteristic.get_descriptor(_CLIENT_CONFIGURATION)
-        if configuration is None or not any(characteristic.handle in subscribers for subscribers in known):
+        if configuration is None or not any(characteristic.handle in subscribers for subscribers in subscriptions):
             return
         await self._write_configuration(session, configuration, b"\0\0")
-        for subscribers in known:
+        for subscribers in subscriptions:
             subscribers.pop(characteristic.handle, None)
 
     @staticmethod

@@ -1,4 +1,4 @@
-"""Parts of a refrigerating unit as a meter finds them at their terminals.
+"""Parts of a refrigerating unit, modelled at their terminals.
 
 Every passive part is a *star*: each terminal reaches one common point through a `Leg`. Between two terminals there is
 then exactly one path, so impedances add and no network needs solving:
@@ -17,11 +17,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-# A section that has broken through, or a winding bridged end to end, shows little more than its leads.
+# Resistance, Ω, of a section that has broken through or a winding bridged end to end: little more than its leads.
 # Common practice, no source.
 SHORT_OHMS = 0.05
 OPEN = complex(math.inf, 0.0)
-# Frequency, Hz, the capacitance of a lossy part is stated at: meters charge tens of µF a few times a second.
+# Frequency, Hz, at which the capacitance of a lossy part is stated: meters charge tens of µF a few times a second.
 # Common practice, no source. It matters only for parts that leak badly.
 CAPACITANCE_HERTZ = 10.0
 
@@ -34,7 +34,7 @@ def parallel(first: float, second: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """A value that changes in a straight line from ``first`` at ``begin`` s to ``last`` at ``end`` s, then stays."""
+    """A straight line from ``start_value`` at ``begin`` s to ``end_value`` at ``end`` s; constant before and after."""
 
     start_value: float
     end_value: float
@@ -52,11 +52,11 @@ class Ramp:
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """What lies between a terminal and the star point: resistance and inductance in series, then perhaps a capacitor.
+    """The path from a terminal to the star point: resistance and inductance in series, then perhaps a capacitor.
 
-    ``farads`` None means no capacitor; ``leakage`` and ``bleeder`` (Ω) lie across it and ``volts`` is its stored
-    charge, terminal against star point. ``turns`` is the share of a winding's turns not bridged, above 0 to 1.
-    ``rated`` is what is printed on the part, for information.
+    ``farads`` None means no capacitor. ``leakage`` and ``bleeder`` (Ω) lie across it; ``volts`` is its stored voltage,
+    terminal against star point. ``turns_share`` is the share of a winding's turns that is not bridged, above 0 to 1.
+    ``rated`` is the rating printed on the part, for information.
     """
 
     ohms: float = 0.0
@@ -85,7 +85,7 @@ class Leg:
         """Return the impedance at ``omega`` rad/s, Ω; `OPEN` when there is no path.
 
         Series R and L, then C with its leakage across it: R + jωL + 1/(jωC + 1/R_leak) (any textbook on AC circuits).
-        Inductance goes with the square of the turns.
+        Inductance is proportional to the square of the turns.
         """
         if self.fault:
             return OPEN if self.fault == "open" else complex(SHORT_OHMS, 0.0)
@@ -98,10 +98,10 @@ class Leg:
         return impedance + 1 / admittance if admittance else OPEN  # no direct current through a capacitor
 
     def resistance(self, charged_for: float) -> float:
-        """Return what an ohmmeter sees ``charged_for`` s after it touched, Ω.
+        """Return the resistance an ohmmeter shows ``charged_for`` s after it touched, Ω.
 
         Its constant current charges a discharged capacitor: u/i = R(1 − e^(−t/RC)) with R the leakage, and t/C
-        where nothing leaks (charging of an RC circuit, any textbook).
+        without leakage (charging of an RC circuit, any textbook).
         """
         if self.fault:
             return math.inf if self.fault == "open" else SHORT_OHMS
@@ -112,7 +112,7 @@ class Leg:
         return self.series_ohms - self.parallel_ohms * math.expm1(-charged_for / (self.parallel_ohms * self.farads))
 
     def after(self, seconds: float, now: float) -> "Leg":
-        """Return this leg ``seconds`` s later, when it is ``now``: charge bled off, drift gone on.
+        """Return this leg ``seconds`` s later, at ``now`` (s): charge bled off, drift advanced.
 
         u = U·e^(−t/RC) (discharge of an RC circuit, any textbook).
         """
@@ -129,8 +129,8 @@ class Leg:
 class Star:
     """A passive part: its legs by terminal.
 
-    ``fed_by`` names the supply that lies across the ``fed`` terminals while it is on; ``amps`` is what then flows
-    where impedance alone does not tell (a running motor).
+    ``fed_by`` names the supply across the `fed_terminals`. ``amps`` is the current, A, while it is on, for a part whose
+    impedance does not give the current (a running motor).
     """
 
     name: str
@@ -146,7 +146,7 @@ class Star:
 
     @property
     def fed_terminals(self) -> frozenset[str]:
-        """The two terminals the supply lies across: the first two."""
+        """The two terminals that the supply is connected to: the first two."""
         return frozenset(self.terminals[:2])
 
     def impedance(self, first: str, second: str, omega: float) -> complex:
@@ -154,11 +154,11 @@ class Star:
         return self.legs[first].impedance(omega) + self.legs[second].impedance(omega)
 
     def resistance(self, first: str, second: str, charged_for: float) -> float:
-        """Return what an ohmmeter sees between two terminals, Ω, ``charged_for`` s after it touched."""
+        """Return the resistance an ohmmeter shows between two terminals, Ω, ``charged_for`` s after it touched."""
         return self.legs[first].resistance(charged_for) + self.legs[second].resistance(charged_for)
 
     def capacitance(self, first: str, second: str) -> float:
-        """Return the capacitance between two terminals, F: 0 where the path is open, inf where no capacitor is in it.
+        """Return the capacitance between two terminals, F: 0 for an open path, inf for a path without a capacitor.
 
         The series equivalent −1/(ω·Im Z) at `CAPACITANCE_HERTZ`. Without leakage that is C of a section and
         1/(1/C1 + 1/C2) of two in series; a leaking section reads high by 1 + D², D = 1/(ωRC) (series and parallel
@@ -171,30 +171,30 @@ class Star:
         return -1 / (omega * impedance.imag) if impedance.imag < 0 else math.inf
 
     def stored_volts(self, first: str, second: str) -> float:
-        """Return the DC voltage left between two terminals, V: 0 where a leg is open."""
+        """Return the stored DC voltage between two terminals, V: 0 where a leg is open."""
         legs = self.legs[first], self.legs[second]
         return 0.0 if any(leg.fault == "open" for leg in legs) else legs[0].volts - legs[1].volts
 
 
 @dataclass(frozen=True)
 class Contacts(Star):
-    """One pole of a contactor, in line with its load: ``amps`` flows through it while closed.
+    """One pole of a contactor, in series with its load: ``amps`` flows through it while closed.
 
-    ``coil`` names the coil that closes it; without one it stays closed.
+    ``coil`` names the coil that closes it; a pole without a coil stays closed.
     """
 
     coil: str = ""
 
     def opened(self) -> "Contacts":
-        """Return the pole with its contacts apart."""
+        """Return the pole with its contacts open."""
         return replace(self, legs={terminal: replace(leg, fault="open") for terminal, leg in self.legs.items()})
 
 
 @dataclass(frozen=True)
 class Supply:
-    """A source of voltage across two terminals: ``volts`` is RMS, ``hertz`` 0 for direct current.
+    """A voltage source across two terminals: ``volts`` is RMS, ``hertz`` 0 for direct current.
 
-    ``fed_by`` names the supply a transformer hangs on. ``on`` is its switch, ``lost`` a fault.
+    ``fed_by`` names the supply that feeds a transformer. ``on`` is its switch, ``failed`` a fault.
     """
 
     name: str
@@ -210,7 +210,7 @@ class Supply:
 
 @dataclass(frozen=True)
 class Surface:
-    """Something with a temperature, °C, approaching ``final`` from ``first`` with a time constant of ``seconds``."""
+    """A surface whose temperature, °C, approaches ``final`` from ``initial`` with a ``time_constant``, s."""
 
     name: str
     circuit: str

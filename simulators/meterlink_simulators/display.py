@@ -1,4 +1,4 @@
-"""What a simulated meter's display shows: the seam between the bench and the radio."""
+"""The display of a simulated meter: the interface between bench and radio."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -12,9 +12,8 @@ from meterlink.core.units import Quantity
 class DisplayState:
     """One refresh of a display.
 
-    ``digits`` is the number in ``unit`` (a display unit: µF, kΩ, V …) with its trailing zeros, None when the display
-    shows overload (``overload`` true) or nothing usable (``blank`` true: autoranging, no value).
-    ``battery_percent`` is 0..100.
+    ``digits`` is the number in ``unit`` (a display unit: µF, kΩ, V …) with its trailing zeros. It is None while the
+    display shows overload (``overload`` true) or no value (``blank`` true: autoranging). ``battery_percent`` is 0..100.
     """
 
     quantity: Quantity
@@ -32,7 +31,7 @@ class Instrument(Protocol):
 
     @property
     def name(self) -> str:
-        """What it advertises; an invented name."""
+        """The advertised name; invented."""
         ...
 
     @property
@@ -41,5 +40,5 @@ class Instrument(Protocol):
         ...
 
     def show(self, now: float) -> DisplayState:
-        """Measure and return what the display shows at ``now``, s since the bench was powered; it never goes back."""
+        """Measure and return the display at ``now``, s since the bench was powered; ``now`` never decreases."""
         ...

@@ -1,4 +1,4 @@
-"""What goes wrong with a component, as data a scenario can set at any moment."""
+"""Faults of components, as data that a scenario can set at any moment."""
 
 import math
 from dataclasses import dataclass, replace
@@ -11,7 +11,7 @@ GROUND = "GND"
 
 
 class FaultKind(StrEnum):
-    """Ways to fail; what each needs is in `with_fault`."""
+    """Kinds of fault. `with_fault` checks the fields that each needs."""
 
     DRIFT = "drift"
     OPEN = "open"
@@ -19,17 +19,17 @@ class FaultKind(StrEnum):
     LEAKAGE = "leakage"
     SHORTED_TURNS = "shorted turns"
     GROUNDED = "grounded"
-    SUPPLY_LOST = "lost"
-    REPAIRED = "mended"
+    SUPPLY_LOST = "supply lost"
+    REPAIRED = "repaired"
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """A fault of one component.
 
-    ``part`` is the terminal of the leg that fails; it may be empty where only one leg can. ``amount`` is the new
-    value of a drift (F, Ω or V), the leakage or the path to ground (Ω), or the share of turns left; ``over`` is the
-    time a drift takes, s.
+    ``terminal`` names the leg that fails; it may be empty where only one leg can. ``amount`` is the new value of a
+    drift (F, Ω or V), the leakage or the path to ground (Ω), or the share of turns left (above 0 to 1). ``duration`` is
+    the time a drift lasts, s.
     """
 
     component: str
@@ -40,26 +40,29 @@ class Fault:
 
 
 def with_fault(component: Component, fault: Fault, now: float) -> Component:
-    """Return ``component`` as ``fault`` leaves it from ``now`` (s) on; InputError when it cannot fail in that way.
+    """Return ``component`` with ``fault`` from ``now`` (s) on.
 
-    ``mended`` is not for one component alone to know: the bench puts back what it was built with.
+    ``repaired`` is not handled here: the bench restores the component that it was built with.
+
+    Raises:
+        InputError: the component has no such fault, or the fault lacks a field.
     """
     if isinstance(component, Supply):
         return _supply_with(component, fault, now)
     if not isinstance(component, Star):
-        raise _fault_error(fault, "only wired parts and supplies have faults")
+        raise InputError(_message(fault, "only wired parts and supplies have faults"))
     part, leg = _faulty_leg(component, fault)
     return replace(component, legs={**component.legs, part: _leg_with(leg, fault, now)})
 
 
-def _fault_error(fault: Fault, why: str) -> InputError:
-    return InputError(f"{fault.component!r} cannot have the fault '{fault.kind}': {why}.")
+def _message(fault: Fault, reason: str) -> str:
+    return f"{fault.component!r} cannot have the fault '{fault.kind}': {reason}."
 
 
 def _amount(fault: Fault, *, least: float = 0.0, most: float = math.inf) -> float:
     if fault.amount is None or not least < fault.amount <= most:
         bounds = f"above {least:g}" if math.isinf(most) else f"above {least:g}, up to {most:g}"
-        raise _fault_error(fault, f"it needs an amount {bounds}")
+        raise InputError(_message(fault, f"it needs an amount {bounds}"))
     return fault.amount
 
 
@@ -71,23 +74,27 @@ def _supply_with(supply: Supply, fault: Fault, now: float) -> Supply:
             drift = Ramp(supply.volts, _amount(fault), now, now + fault.duration)
             return replace(supply, volts=drift.value_at(now), drift=drift)
         case _:
-            raise _fault_error(fault, "a supply can be lost or drift")
+            raise InputError(_message(fault, "a supply is lost or drifts"))
 
 
 def _faulty_leg(star: Star, fault: Fault) -> tuple[str, Leg]:
-    """Return the leg the fault is about, with its terminal."""
+    """Return ``(terminal, leg)`` of the leg that fails.
+
+    Raises:
+        InputError: there is no such leg, or several.
+    """
     if fault.kind is FaultKind.GROUNDED:
         if GROUND not in star.legs:
-            raise _fault_error(fault, f"it has no terminal {GROUND}")
+            raise InputError(_message(fault, f"it has no terminal {GROUND}"))
         return GROUND, star.legs[GROUND]
     if fault.terminal:
         if fault.terminal not in star.legs:
-            raise _fault_error(fault, f"it has no terminal {fault.terminal!r} (it has {', '.join(star.legs)})")
+            raise InputError(_message(fault, f"it has no terminal {fault.terminal!r} (it has {', '.join(star.legs)})"))
         return fault.terminal, star.legs[fault.terminal]
-    real = [(name, leg) for name, leg in star.legs.items() if name != GROUND and leg != Leg()]
-    if len(real) != 1:
-        raise _fault_error(fault, f"it has several legs ({', '.join(star.legs)}) and 'part' does not say which")
-    return real[0]
+    candidates = [(name, leg) for name, leg in star.legs.items() if name != GROUND and leg != Leg()]
+    if len(candidates) != 1:
+        raise InputError(_message(fault, f"it has several legs ({', '.join(star.legs)}): set 'terminal'"))
+    return candidates[0]
 
 
 def _leg_with(leg: Leg, fault: Fault, now: float) -> Leg:
@@ -106,4 +113,4 @@ def _leg_with(leg: Leg, fault: Fault, now: float) -> Leg:
             value = leg.ohms if leg.farads is None else leg.farads
             return replace(leg, drift=Ramp(value, _amount(fault), now, now + fault.duration)).after(0.0, now)
         case _:
-            raise _fault_error(fault, f"nothing at {fault.terminal or 'it'} can fail so")
+            raise InputError(_message(fault, f"no part at {fault.terminal or 'its terminals'} can fail this way"))

@@ -1,4 +1,4 @@
-"""The medium: bumble's virtual link layer, with what a radio link needs beyond it. One `Radio` is one device on it."""
+"""The medium: bumble's virtual link layer with the faults of a radio link. A `RadioDevice` is one device on it."""
 
 import asyncio
 from collections.abc import Coroutine
@@ -14,15 +14,18 @@ _T = TypeVar("_T")
 
 
 class ConnectionLostError(Exception):
-    """What was asked of the stack will not be answered: the link is gone."""
+    """The link is gone; the request to the stack gets no answer."""
 
 
 async def run_in_own_task(coroutine: Coroutine[Any, Any, _T], until: asyncio.Future[None] | None = None) -> _T:
-    """Run ``coroutine`` in a task of its own and return its result; GivenUpError when ``until`` is done first.
+    """Run ``coroutine`` in a task of its own and return its result.
 
     bumble waits with ``asyncio.wait_for``, which in Python 3.11 may swallow the cancellation of the task it runs in.
     Here the caller's cancellation is never lost: the inner task is cancelled until it has ended, however often it
-    swallows that.
+    swallows the cancellation.
+
+    Raises:
+        ConnectionLostError: ``until`` was done first.
     """
     task = asyncio.ensure_future(coroutine)
     watched: list[asyncio.Future[Any]] = [task] if until is None else [task, until]
@@ -33,17 +36,14 @@ async def run_in_own_task(coroutine: Coroutine[Any, Any, _T], until: asyncio.Fut
             task.cancel()
             await asyncio.wait([task], timeout=0)
         if not task.cancelled():
-            task.exception()  # seen, so that asyncio does not report it when the caller was cancelled
+            task.exception()  # retrieved, so that asyncio does not report it when the caller was cancelled
     if task.cancelled():
         raise ConnectionLostError
     return task.result()
 
 
 def parse_address(text: str) -> hci.Address:
-    """Return a Bluetooth address: random static when its two top bits are set, else public.
-
-    The bits are those of Core vol. 6 part B, 1.3.2.1.
-    """
+    """Return a Bluetooth address: random static if both top bits are set (Core vol. 6 part B, 1.3.2.1), else public."""
     address = hci.Address(text)
     if address.is_static:
         return address
@@ -51,7 +51,7 @@ def parse_address(text: str) -> hci.Address:
 
 
 class _Controllers(dict[Controller, None]):
-    """What `LocalLink` does with its set of controllers, but in the order they were added."""
+    """Replaces the set of controllers of a `LocalLink`, and keeps the order in which they were added."""
 
     def add(self, controller: Controller) -> None:
         self[controller] = None
@@ -61,10 +61,10 @@ class _Controllers(dict[Controller, None]):
 
 
 class VirtualLink(LocalLink):
-    """A `LocalLink` that names the sender of data by the address its connection was made with, and keeps order.
+    """A `LocalLink` that names the sender of data by the address of its connection, and serves controllers in order.
 
-    bumble 0.0.236 names the sender by its random address, so devices that use their public address are not heard; and
-    it serves controllers in the order of a set, which differs from run to run.
+    bumble 0.0.236 names the sender by its random address, so devices that use their public address are not heard. It
+    serves controllers in the order of a set, which differs from run to run.
     """
 
     def __init__(self) -> None:
@@ -78,7 +78,7 @@ class VirtualLink(LocalLink):
         transport: core.PhysicalTransport,
         data: bytes,
     ) -> None:
-        """Deliver ``data`` to the other end of the sender's connection; lost when there is none."""
+        """Deliver ``data`` to the other end of the sender's connection; without a connection it is lost."""
         connection = sender_controller.le_connections.get(destination_address)
         receiver = self.find_le_controller(destination_address)
         if connection is not None and receiver is not None:
@@ -87,7 +87,7 @@ class VirtualLink(LocalLink):
     def send_ll_control_pdu(
         self, sender_address: hci.Address, receiver_address: hci.Address, packet: ll.ControlPdu
     ) -> None:
-        """Deliver ``packet``; lost, not an error as in the base class, when the receiver has left the ether."""
+        """Deliver ``packet``. It is lost if the receiver has left the link; the base class raises an error there."""
         if self.find_le_controller(receiver_address) is not None:
             super().send_ll_control_pdu(sender_address, receiver_address, packet)
 
@@ -95,22 +95,22 @@ class VirtualLink(LocalLink):
 class RadioController(Controller):
     """A controller that can be out of range, or refuse connections."""
 
-    # One ACL packet carries any ATT packet up to this size in bytes (the largest LE data PDU) without fragments.
+    # Bytes of the largest LE data PDU: an ATT packet up to this size needs one ACL packet only.
     le_acl_data_packet_length = 251
 
     in_range = True
-    refusals = 0  # how many connection attempts to refuse from now on
+    refusals = 0  # number of connection attempts to refuse from now on
 
     def send_advertising_pdu(self, packet: ll.AdvertisingPdu) -> None:
-        """Advertise, or (as a central) ask for a connection; unheard when out of range."""
+        """Advertise, or (as a central) request a connection; out of range the packet is lost."""
         if self.in_range:
             super().send_advertising_pdu(packet)
 
     def on_le_connect_ind(self, packet: ll.ConnectInd) -> None:
-        """Take a connection, unless out of range, refusing or taken.
+        """Accept a connection, unless out of range, refusing or connected already.
 
-        The central believes itself connected as soon as it has asked; six connection intervals without an answer later
-        it gives up with 'failed to be established' (Core vol. 6 part B, 4.5.2). Here that follows at once.
+        A central is connected as soon as it has sent its request. After six connection intervals without an answer it
+        gives up with 'failed to be established' (Core vol. 6 part B, 4.5.2). Here that error follows at once.
         """
         if packet.advertiser_address not in {self.public_address, self.random_address}:
             return
@@ -126,7 +126,7 @@ class RadioController(Controller):
             )
 
     def on_link_acl_data(self, sender_address: hci.Address, transport: core.PhysicalTransport, data: bytes) -> None:
-        """Take data off the air; what arrives just after its connection ended is lost."""
+        """Receive data; data of an ended connection is lost."""
         if sender_address in self.le_connections:
             super().on_link_acl_data(sender_address, transport, data)
 
@@ -138,7 +138,7 @@ class RadioController(Controller):
 
 
 class RadioDevice:
-    """One bumble device (controller, host, GATT) on an `Ether`."""
+    """One bumble device (controller, host, GATT) on a `VirtualLink`."""
 
     def __init__(self, link: VirtualLink, name: str, address: hci.Address) -> None:
         self._link = link
@@ -148,7 +148,7 @@ class RadioDevice:
         self.device = Device(name=name, address=None if address.is_public else address, host=host)
 
     async def power_on(self) -> "RadioDevice":
-        """Start the device; it is idle afterwards."""
+        """Start the device and return it; it neither scans nor advertises yet."""
         try:
             await run_in_own_task(self.device.power_on())
         except BaseException:
@@ -158,11 +158,11 @@ class RadioDevice:
 
     @property
     def own_address_type(self) -> hci.OwnAddressType:
-        """Which of its addresses the device uses on the air."""
+        """The type of the address that the device uses on the air."""
         return hci.OwnAddressType.PUBLIC if self.address.is_public else hci.OwnAddressType.RANDOM
 
     def shut_down(self) -> None:
-        """Drop all links, fall silent and leave the ether; safe to repeat."""
+        """Drop all connections, stop advertising and leave the link; safe to repeat."""
         self.controller.drop_connections(hci.HCI_ErrorCode.REMOTE_USER_TERMINATED_CONNECTION_ERROR)
         for advertising_set in self.controller.advertising_sets.values():
             advertising_set.stop()

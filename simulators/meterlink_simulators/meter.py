@@ -1,7 +1,7 @@
-"""A simulated meter: the bench's truth as a display shows it, with the habits that make settled readings hard to tell.
+"""A simulated meter: it displays the bench's true values, with the habits that make settling hard to recognise.
 
-It refreshes at its rate, is off by its specimen's fixed error, flickers by part of a count, hunts for its range with a
-blank display, creeps up on a capacitance, averages what bouncing probes let through, and runs out of battery.
+It refreshes at its rate, is off by its specimen's fixed error, flickers by part of a count, steps through its ranges
+with a blank display, creeps up on a capacitance, averages over bouncing probes, and drains its battery.
 """
 
 import math
@@ -23,7 +23,7 @@ from meterlink_simulators.ranges import (
     SystematicError,
 )
 
-# Blank display while changing range by one, s. Common practice, no source.
+# Time of a blank display for each range step, s. Common practice, no source.
 RANGE_SECONDS = 0.2
 # Time constants of the creep to the final display, s. A capacitance needs charging: some seconds for 50 µF to come to
 # rest within a count of 6000, ln(6000) ≈ 9 time constants. A thermocouple bead takes longest.
@@ -37,9 +37,7 @@ _TIME_CONSTANTS = {
     Quantity.TEMPERATURE: 1.5,
 }
 _SECONDS_PER_FARAD = 5e3
-_LONGEST_TIME_CONSTANT = (
-    3.0  # s; meters measure very large capacitors with more current, so the time does not grow for ever
-)
+_LONGEST_TIME_CONSTANT = 3.0  # s; meters measure very large capacitors with more current, so the time has a limit
 
 
 class _DialPosition:
@@ -51,9 +49,9 @@ class _DialPosition:
         self.errors = tuple(SystematicError(seed, spec.function, n, scale) for n, scale in enumerate(spec.ranges))
 
     def fitting_range(self, value: float) -> int:
-        """Return the lowest range that can show ``value``, or the number of ranges where none can.
+        """Return the index of the lowest range that can show ``value``; the number of ranges where none can.
 
-        Decided by the value without noise, so that a display near the end of a range does not hunt to and fro.
+        ``value`` is without noise, so that a display near the end of a range does not hunt.
         """
         if math.isinf(value):
             return len(self.ranges)
@@ -81,7 +79,7 @@ class SimulatedMeter:
 
     @property
     def name(self) -> str:
-        """What it advertises."""
+        """The advertised name."""
         return self.spec.name
 
     @property
@@ -91,11 +89,15 @@ class SimulatedMeter:
 
     @property
     def function(self) -> MeterFunction:
-        """Where the dial is."""
+        """The function that the dial is at."""
         return self._dial.function
 
     def turn_dial(self, function: MeterFunction) -> None:
-        """Turn the dial; the lowest range comes first. InputError for a function it does not have."""
+        """Turn the dial; the meter begins in the lowest range.
+
+        Raises:
+            InputError: the meter does not have that function.
+        """
         if function not in self._dials:
             raise InputError(f"{self.name!r} has no function '{function}'.", f"It has {', '.join(self._dials)}.")
         if function is not self.function:
@@ -104,17 +106,18 @@ class SimulatedMeter:
             self._filtered = None
 
     def show(self, now: float) -> DisplayState:
-        """Measure and return what the display shows at ``now``, s; the same until the next refresh is due."""
-        tick = math.floor(now * self.rate + 1e-6)  # a caller's sum of tenths falls just short of the tick it means
+        """Measure and return the display at ``now``, s; it changes only when a refresh is due."""
+        tick = math.floor(now * self.rate + 1e-6)  # 1e-6: a caller's sum of tenths may fall just short of its tick
         if tick > self._tick:
             self._last_display = self._refresh(now, tick)
             self._tick, self._now = tick, now
         return self._last_display
 
     def settled_display(self, terminals: TerminalPair | None, function: MeterFunction, now: float) -> DisplayState:
-        """Return the display at rest: probes on ``clip`` (None: on nothing) for ever, no noise, things as at ``now``.
+        """Return the display at rest at ``now``, s, without noise. ``terminals`` None is open leads.
 
-        InputError for a function it does not have.
+        Raises:
+            InputError: the meter does not have that function.
         """
         if function not in self._dials:
             raise InputError(f"{self.name!r} has no function '{function}'.")
@@ -153,11 +156,11 @@ class SimulatedMeter:
             self._filtered = None
             return self._display(now, dial, self._range, overload=True)
         error, scale = dial.errors[self._range], dial.ranges[self._range]
-        crept = self._filter(value, now)
-        if abs(error.counts(crept)) > scale.max_counts:
+        filtered = self._filter(value, now)
+        if abs(error.counts(filtered)) > scale.max_counts:
             return self._display(now, dial, self._range)  # still falling from a higher range
         noise = Random(f"{self.spec.seed}/{tick}").uniform(-1, 1) * (NOISE if share else OPEN_NOISE)
-        counts = error.counts(crept, noise)
+        counts = error.counts(filtered, noise)
         # Noise alone does not push a display over the end of its range.
         return self._display(
             now, dial, self._range, scale.display_digits(max(-scale.max_counts, min(scale.max_counts, counts)))
@@ -169,7 +172,7 @@ class SimulatedMeter:
         return self._bench.true_value(terminals, function.quantity, now, function.coupling, charged_for).value
 
     def _open_leads_value(self, function: MeterFunction) -> float | None:
-        """Return what a meter measures with its probes on nothing, in base units."""
+        """Return the value with open leads, in the base unit; None for no value."""
         match function:
             case MeterFunction.RESISTANCE:
                 return math.inf
@@ -183,7 +186,7 @@ class SimulatedMeter:
                 return 0.0
 
     def _step_range(self, target: int, now: float) -> bool:
-        """Step one range towards the one wanted where a step is due; return whether it has been reached."""
+        """Step one range towards ``target`` if a step is due; return whether ``target`` is reached."""
         if now < self._next_range_at:
             return False
         if self._range == target:
@@ -193,10 +196,10 @@ class SimulatedMeter:
         return False
 
     def _filter(self, value: float, now: float) -> float:
-        """Return where the display has got to: first-order approach to ``value``, y += (x − y)(1 − e^(−Δt/τ))."""
+        """Return the filtered value: first-order approach to ``value``, y += (x − y)(1 − e^(−Δt/τ))."""
         quantity = self._dial.function.quantity
         if self._filtered is None:
-            # The first conversion after overload or blank starts from nothing where something must be charged.
+            # After overload or blank a capacitance starts at zero: the capacitor must be charged.
             self._filtered = 0.0 if quantity is Quantity.CAPACITANCE else value
         seconds = _TIME_CONSTANTS[quantity]
         if quantity is Quantity.CAPACITANCE:
@@ -209,7 +212,7 @@ class SimulatedMeter:
     def _display(
         self, now: float, dial: _DialPosition, number: int, digits: Decimal | None = None, *, overload: bool = False
     ) -> DisplayState:
-        """Return a display in range ``number``: digits, overload, or neither, which is blank."""
+        """Return a display in range ``number``; without digits and overload it is blank."""
         battery = max(0.0, self.spec.battery - self.spec.drain * now / 60)
         return DisplayState(
             quantity=dial.function.quantity,
@@ -224,7 +227,7 @@ class SimulatedMeter:
 
 
 def _averaged_value(value: float | None, share: float, quantity: Quantity) -> float | None:
-    """Return what a converter makes of probes that touched for a ``share`` (above 0 to 1) of its refresh."""
+    """Return the converter's value when the probes touched for a ``share`` (above 0 to 1) of its refresh."""
     if value is None or share == 1:
         return value
     match quantity:

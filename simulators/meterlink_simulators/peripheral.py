@@ -1,4 +1,4 @@
-"""A simulated meter on the air: a GATT peripheral that sends what its instrument shows, and its faults."""
+"""A simulated meter on the air: a GATT peripheral that sends its instrument's displays, and its faults."""
 
 import asyncio
 import contextlib
@@ -21,7 +21,7 @@ logger = logging.getLogger(__name__)
 BATTERY_SERVICE, BATTERY_LEVEL = uuid16(0x180F), uuid16(0x2A19)
 DEVICE_INFORMATION_SERVICE, SERIAL_NUMBER = uuid16(0x180A), uuid16(0x2A25)
 
-# Payload of one extended advertising report, in bytes (Core vol. 4 part E, 7.8.54); flags and UUIDs take their share.
+# Bytes: the payload of one extended advertising report (Core vol. 4 part E, 7.8.54) less room for flags and UUIDs.
 _LONGEST_ADVERTISED_NAME = 180
 
 _PROPERTIES = {
@@ -34,17 +34,17 @@ _PROPERTIES = {
 
 
 def _short_uuid(uuid: str) -> UUID:
-    """Return ``uuid`` as it goes on the air: 16 bits for those on the Bluetooth base."""
+    """Return ``uuid`` as sent on the air: 16 bits for a UUID on the Bluetooth base."""
     number = int(uuid[:8], 16)
     return UUID.from_16_bits(number) if number <= 0xFFFF and uuid16(number) == uuid else UUID(uuid)
 
 
 class Peripheral:
-    """A meter that one central at a time can connect to. Made by `Air.add_meter`.
+    """A meter that one central at a time can connect to. `Air.add_meter` makes it.
 
-    While connected it refreshes its display ``instrument.rate`` times a second and sends what its encoder makes of it
-    to whoever subscribed; Battery Level follows the display's ``battery_percent``. The fault methods act at once and
-    may be called at any moment from the loop's thread.
+    While connected it refreshes its display ``instrument.rate`` times a second and sends its encoder's packets to
+    subscribers; Battery Level follows the display's ``battery_percent``. The fault methods act at once and may be
+    called at any moment from the loop's thread.
     """
 
     def __init__(
@@ -79,19 +79,23 @@ class Peripheral:
         self._changed = asyncio.Event()
 
     async def start(self) -> None:
-        """Switch the meter on: it advertises from now on."""
+        """Switch the meter on: it advertises."""
         await self._build()
         self._running = asyncio.create_task(self._run(), name=f"meter {self.name}")
 
     async def close(self) -> None:
-        """Switch the meter off; raises what its instrument or encoder raised, if they failed."""
+        """Switch the meter off.
+
+        Raises:
+            Exception: the error of its instrument or encoder, if one failed.
+        """
         self._running.cancel()
         await asyncio.wait([self._running])
         self._radio.shut_down()
         if not self._running.cancelled() and (error := self._running.exception()):
             raise error
 
-    # What a test or a scenario can see.
+    # State
 
     @property
     def address(self) -> str:
@@ -103,21 +107,21 @@ class Peripheral:
         """Whether a central is connected."""
         return self._connection is not None
 
-    # Faults.
+    # Faults
 
     def drop_connection(self) -> None:
         """Lose the connection, as when the supervision time-out passes; the meter advertises again."""
         self._radio.controller.drop_connections(hci.HCI_ErrorCode.CONNECTION_TIMEOUT_ERROR)
 
-    def set_out_of_range(self, away: bool) -> None:  # noqa: FBT001 - reads as a sentence: meter.out_of_range(True)
-        """Go out of range (drops the link; not seen, not connectable) or come back."""
+    def set_out_of_range(self, away: bool) -> None:  # noqa: FBT001 - reads as a sentence: meter.set_muted(True)
+        """Move out of range (the connection drops; the meter is neither seen nor connectable) or back."""
         self._out_of_range = away
         if away:
             self.drop_connection()
         self._radio.controller.in_range = not away
 
     def set_muted(self, muted: bool) -> None:  # noqa: FBT001 - as above
-        """Stay connected but send nothing, or speak again."""
+        """Stay connected but send nothing, or send again."""
         self._muted = muted
 
     def refuse_connections(self, count: int) -> None:
@@ -125,7 +129,7 @@ class Peripheral:
         self._radio.controller.refusals = count
 
     def rename(self, name: str) -> None:
-        """Advertise, and carry in the Device Name characteristic, another name from the next connection on."""
+        """Change the advertised name and the Device Name characteristic, from the next connection on."""
         self.name = name
         self._mark_outdated()
 
@@ -135,11 +139,11 @@ class Peripheral:
         self._mark_outdated()
 
     def set_mtu(self, mtu: int) -> None:
-        """Accept at most this ATT MTU, in bytes, from the next connection on (23 is the least)."""
+        """Accept at most this ATT MTU, in bytes (23 or more), from the next connection on."""
         self.mtu = mtu
         self._mark_outdated()
 
-    # Inside.
+    # Internals
 
     def _mark_outdated(self) -> None:
         self._outdated = True
@@ -166,7 +170,7 @@ class Peripheral:
         for name in definition.properties:
             properties |= _PROPERTIES[name]
 
-        # bumble does not check what a characteristic permits.
+        # bumble does not check the permissions of a characteristic.
         def read(_connection: object) -> bytes:
             if "read" not in definition.properties:
                 raise ATT_Error(ErrorCode.READ_NOT_PERMITTED)
@@ -234,7 +238,7 @@ class Peripheral:
                 refresh_at = loop.time() + period
             if loop.time() >= refresh_at:
                 await self._send(connection, self._refresh())
-                # A display that was held up (a busy machine) does not make up for lost refreshes.
+                # Refreshes lost to a delay (a busy machine) are not made up.
                 refresh_at = max(refresh_at + period, loop.time())
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout_at(refresh_at):
@@ -255,11 +259,11 @@ class Peripheral:
             )
 
     def _refresh(self) -> list[tuple[str, bytes]]:
-        """Let the instrument measure, put the values where reads find them, and return the packets."""
-        shown = self._instrument.show(self._now())
-        packets = self._encoder.encode(shown)
+        """Let the instrument measure, store the values for reads, and return the packets."""
+        display = self._instrument.show(self._now())
+        packets = self._encoder.encode(display)
         self._last_values.update(packets)
-        self._last_values[BATTERY_LEVEL] = bytes([shown.battery_percent])
+        self._last_values[BATTERY_LEVEL] = bytes([display.battery_percent])
         return packets
 
     async def _send(self, connection: Connection, packets: list[tuple[str, bytes]]) -> None:
@@ -276,7 +280,7 @@ class Peripheral:
             self._battery_sent = level
 
     async def _transmit(self, connection: Connection, characteristic: Characteristic[bytes], packet: bytes) -> bool:
-        """Notify or indicate as the central configured; False when it did neither."""
+        """Notify or indicate as the central configured; return whether it configured either."""
         server = self._radio.device.gatt_server
         configured = server.subscribers.get(connection, {}).get(characteristic.handle, b"\0\0")[0]
         if not configured:

@@ -1,4 +1,4 @@
-"""Where a meter's two probes are, and when they really touch."""
+"""A meter's two probes: their terminals, and the times of contact."""
 
 from dataclasses import dataclass, field, replace
 from random import Random
@@ -19,14 +19,14 @@ class TerminalPair:
 
 @dataclass(frozen=True, slots=True)
 class Probes:
-    """One meter's probes: on ``clip`` from ``since`` (s) but for the ``gaps`` (begin, end), or on nothing."""
+    """One meter's probes: on ``terminals`` (None: open) from ``attached_at``, s, except in ``gaps`` (begin, end)."""
 
     terminals: TerminalPair | None = None
     attached_at: float = 0.0
     gaps: tuple[tuple[float, float], ...] = field(default=())
 
     def contact_share(self, begin: float, end: float) -> float:
-        """Return the share, 0 to 1, of the time from ``begin`` to ``end`` (s, end later) in which they touch."""
+        """Return the share, 0 to 1, of the time from ``begin`` to ``end`` (s, end later) in which the probes touch."""
         if self.terminals is None:
             return 0.0
         begin_touching = max(begin, self.attached_at)
@@ -36,11 +36,11 @@ class Probes:
         return min(1.0, max(0.0, touching) / (end - begin))
 
     def contact_start(self, now: float) -> float:
-        """Return when the present touch began, s."""
+        """Return the begin of the present contact, s."""
         return max([self.attached_at, *(gap_end for _, gap_end in self.gaps if gap_end <= now)])
 
     def with_bounce(self, now: float, seconds: float, rng: Random) -> "Probes":
-        """Return the probes making and breaking contact from ``now`` for ``seconds`` s, then touching for good."""
+        """Return the probes with broken contact from ``now`` for ``seconds`` s, then firm contact."""
         gaps: list[tuple[float, float]] = []
         begin = max(now, self.attached_at) + rng.uniform(*_CONTACT_SECONDS)
         last = max(now, self.attached_at) + seconds

@@ -1,24 +1,24 @@
 """pytest fixtures for driver authors; loaded by pytest wherever Meterlink is installed.
 
 ``feed``
-    ``feed(kind, encoder, [shown, ...])`` returns the readings a driver makes of an encoder's packets, without a radio.
+    ``feed(factory, encoder, [display, ...])`` returns a driver's readings of an encoder's packets, without a radio.
 ``air``
     An `Air` to put simulated meters on; its backends go to ``bleak.BleakScanner`` and ``bleak.BleakClient``.
-``warp``
-    ``warp(coroutine)`` runs a test's coroutine in virtual time and returns its result: hours pass in moments. At its
-    end the meters on ``air``, where the test asks for that too, are switched off.
+``run_virtual``
+    ``run_virtual(coroutine)`` runs a test's coroutine in virtual time and returns its result: hours pass in moments. At
+    its end the meters on ``air`` are switched off, if the test uses that fixture too.
 
 A test with a radio in virtual time is an ordinary function::
 
-    def test_reading_arrives(air, warp):
+    def test_reading_arrives(air, run_virtual):
         async def body():
             meter = await air.add_meter(instrument, encoder=PresentedEncoder())
             async with BleakClient(meter.address, backend=air.client_backend) as client:
                 ...
 
-        warp(body())
+        run_virtual(body())
 
-Nothing of the virtual Bluetooth stack is imported before a test asks for ``air``.
+The virtual Bluetooth stack is imported only for a test that uses ``air``.
 """
 
 from collections.abc import Callable, Coroutine
@@ -37,32 +37,32 @@ _T = TypeVar("_T")
 
 
 class VirtualTimeRunner(Protocol):
-    """The ``warp`` fixture's value."""
+    """The ``run_virtual`` fixture's value."""
 
     def __call__(self, coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None) -> _T:
-        """Run ``coroutine`` in virtual time; ``busy`` as in `meterlink_simulators.virtual_time.WarpLoop`."""
+        """Run ``coroutine`` in virtual time; ``busy`` as in `meterlink_simulators.virtual_time.VirtualTimeLoop`."""
         ...
 
 
 @pytest.fixture
 def air() -> "Air":
-    """Return an empty `Air`. With ``warp`` it is closed for you; elsewhere use it in ``async with air:``."""
+    """Return an empty `Air`. ``run_virtual`` closes it; without that fixture use ``async with air:``."""
     from meterlink_simulators.air import Air  # noqa: PLC0415 - pytest must not load bumble at start-up
 
     return Air()
 
 
 @pytest.fixture
-def warp(request: pytest.FixtureRequest) -> VirtualTimeRunner:
+def run_virtual(request: pytest.FixtureRequest) -> VirtualTimeRunner:
     """Return a function that runs a coroutine in virtual time."""
     from meterlink_simulators.virtual_time import run_in_virtual_time  # noqa: PLC0415 - nor asyncio
 
-    used: Air | None = request.getfixturevalue("air") if "air" in request.fixturenames else None
+    air: Air | None = request.getfixturevalue("air") if "air" in request.fixturenames else None
 
     async def closing(coroutine: Coroutine[Any, Any, _T]) -> _T:
-        if used is None:
+        if air is None:
             return await coroutine
-        async with used:
+        async with air:
             return await coroutine
 
     def run(coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None) -> _T:

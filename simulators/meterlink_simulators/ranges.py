@@ -1,4 +1,4 @@
-"""What a simulated meter can measure: functions, ranges, accuracy lines, and the fixed errors of one specimen."""
+"""The abilities of a simulated meter: functions, ranges, accuracy lines, and the fixed errors of one specimen."""
 
 import math
 from dataclasses import dataclass
@@ -24,12 +24,12 @@ class MeterFunction(StrEnum):
 
     @property
     def quantity(self) -> Quantity:
-        """What is measured."""
+        """The measured quantity."""
         return _QUANTITY[self]
 
     @property
     def coupling(self) -> Coupling | None:
-        """AC or DC, where the display says so."""
+        """AC or DC; None where the display shows neither."""
         return _COUPLING.get(self)
 
     @property
@@ -53,18 +53,18 @@ _COUPLING = {
     MeterFunction.AC_AMPS: Coupling.AC,
 }
 
-# A specimen in calibration uses up to half of its accuracy line; the other half is left for drift until the next one.
+# A specimen in calibration uses up to half of its accuracy line; the other half is left for drift.
 _ACCURACY_SHARE = 0.5
 # Noise before rounding, in counts either way: with probes on a part, and with open leads, which pick up hum.
 NOISE = 0.3
 OPEN_NOISE = 1.0
-# Added to the indication by leads lying open on capacitance, F (some 30 cm of test lead). Common practice, no source.
+# Capacitance that open leads add to the display, F (some 30 cm of test lead). Common practice, no source.
 STRAY_FARADS = 40e-12
 
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """One range: ``full`` is the full scale as printed (``60.00 µF``), never quite reached; its last place a count.
+    """One range: ``full_scale`` as printed (``60.00 µF``) is never quite reached; its last place is one count.
 
     ``accuracy`` allows at least one digit.
     """
@@ -88,7 +88,7 @@ class Range:
         return float(to_base(self.full_scale.resolution, self.full_scale.unit))
 
     def display_digits(self, counts: int) -> Decimal:
-        """Return the display for a number of counts, trailing zeros kept."""
+        """Return the displayed number for ``counts``, trailing zeros kept."""
         return counts * self.full_scale.resolution
 
 
@@ -102,10 +102,10 @@ class FunctionSpec:
 
 @dataclass(frozen=True, slots=True)
 class MeterSpec:
-    """A kind of meter and the specimen at hand.
+    """A kind of meter, and one specimen of it: ``seed`` fixes its errors.
 
-    ``rate`` is display refreshes a second; ``battery`` and ``low_below`` are in percent, ``drain`` in percent a minute.
-    ``encoding`` and ``variant`` are what it speaks on the air (see `meterlink_simulators.encoders.catalogue`).
+    ``rate`` is display refreshes a second; ``battery`` and ``low_battery_percent`` are in percent, ``drain`` in percent
+    a minute. ``encoding`` and ``variant`` choose its radio protocol (`meterlink_simulators.encoders.catalogue`).
     """
 
     name: str
@@ -122,10 +122,10 @@ class MeterSpec:
 
 
 class SystematicError:
-    """What one specimen shows for a value in one range: a gain and an offset drawn once from its seed.
+    """The error of one specimen in one range: a gain and an offset, drawn once from its seed.
 
-    Together with `NOISE` and rounding they stay within the accuracy line: the offset takes at most half of the
-    digits beyond the first, and noise and half a count of rounding fit into that first one.
+    With `NOISE` and rounding they stay within the accuracy line: the offset uses at most half of the digits beyond
+    the first, and noise and half a count of rounding fit into the first.
     """
 
     def __init__(self, seed: int, function: MeterFunction, range_number: int, scale: Range) -> None:

@@ -1,24 +1,24 @@
-"""Scenarios: TOML files that say what stands on the bench, which meters are there, and what happens.
+"""Scenarios: TOML files that describe a bench, its meters, and the steps of a service call.
 
 The format is Meterlink's own. Amounts are text with their unit (``"55 µF"``, ``"20 kohm"``, ``"24 V"``); bare numbers
-are seconds, percent or counts, as said below. Values in angle brackets may be left out. In order::
+are seconds, percent or counts, as noted below. Keys in angle brackets are optional. In order::
 
     title = "…"
-    seed = 7                   # every chance in the scenario comes from this and the meters' own seeds
+    seed = 7                   # for every random choice, with the meters' own seeds
     ambient = "24 °C"          # <25 °C>
 
-    [place]
-    site = "…"
+    [site]
+    name = "…"
     unit = "…"
 
     [plan]
     name = "…"
     [[plan.point]]             # test points, with the fields of a plan file (see meterlink.plans);
     …                          # `component` and `terminals` are those of a [[component]]
-    [[plan.derived]]           # what is worked out of several of them, with the fields of a plan file, too
+    [[plan.derived]]           # derived points, with the fields of a plan file, too
     …
 
-    [[component]]              # name is unique on the bench; what a `fed_by` or `coil` names comes before
+    [[component]]              # name is unique; a supply in `fed_by` or a coil in `coil` is listed before
     kind = "supply"            # name, circuit, terminals = [two], volts, frequency = "60 Hz" ("0 Hz": DC),
                                #   <fed_by = a supply>, <on = true>
     kind = "capacitor"         # name, circuit, <common = "C">, <fed_by>, <amps>,
@@ -26,7 +26,7 @@ are seconds, percent or counts, as said below. Values in angle brackets may be l
                                #   <leakage = "500 Mohm">, <charge = "310 V"> }, … }: one or two of them
     kind = "coil"              # name, circuit, terminals, resistance (of the sound coil), <henries>,
                                #   <turns = 0 to 1, the share not bridged>, <fed_by>, <amps>
-    kind = "contacts"          # name, circuit, terminals, resistance (closed), <coil = closes it>, <fed_by>, <amps>
+    kind = "contacts"          # name, circuit, terminals, resistance (closed), <coil = its coil>, <fed_by>, <amps>
     kind = "motor"             # name, circuit, C-R, C-S, <protector>, <ground> (resistances), <fed_by with amps>;
                                #   terminals C, R, S, GND
     kind = "resistor"          # name, circuit, terminals, resistance, <fed_by>, <amps>
@@ -34,34 +34,33 @@ are seconds, percent or counts, as said below. Values in angle brackets may be l
                                #   <terminals = ["surface", "bead"]>
 
     [[meter]]
-    name = "…"                 # advertised; invented
+    name = "…"                 # the advertised name; invented
     address = "C0:00:00:00:00:01"
-    seed = 61                  # which specimen: fixes its errors
+    seed = 61                  # of the specimen: fixes its errors
     counts = 6000
     rate = 10                  # <10> display refreshes a second
     battery = 80               # <100> percent at the start, <drain = 0> percent a minute, <low_below = 10> percent
-    encoding = "counted"       # <presented> what it speaks on the air (see encoders.catalogue), <variant = 0>: which
-                               #   meter of that family
+    encoding = "counted"       # <presented> its radio protocol (see encoders.catalogue), <variant = 0>: number of
+                               #   the meter in that family
     [[meter.function]]
     name = "capacitance"       # resistance, AC volts, DC volts, frequency, temperature, AC amps
     ranges = ["60.00 µF", …]   # full scales with trailing zeros, lowest first
     accuracy = "1.2 % + 3 digits"  # or accuracies = [one for each range]
 
     [[step]]                   # one of:
-    meter = "…"                # measure: <point = key>, <component, clip = [two terminals]>, <function>: taken from the
-                               #   point where it leaves one choice; <bounce = 0 s>, <until = "held" or seconds>,
-                               #   <lift = true>. Probes that are there already stay there.
+    meter = "…"                # measure: <point = key>, <component, terminals = [two]>, <function> (needed where the
+                               #   meter has several for the point); <bounce = 0 s>, <until = "accepted" or
+                               #   seconds>, <lift = true>. Probes already on the terminals stay there.
     lift = "meter"             # probes off
-    drop_link = "meter"        # seconds = how long; the next step starts at once
-    fault = { component, kind, <part = terminal of the leg>, … }
-                               #   kind = drift (to, <over = 0 s>), open, shorted, leakage (to), shorted turns
-                               #   (left = 0 to 1), grounded (to), lost (a supply), mended
+    drop_connection = "meter"  # seconds = duration; the next step starts at once
+    fault = { component, kind, <terminal = of the leg>, … }
+                               #   kind = drift (to, <duration = 0 s>), open, shorted, leakage (to), shorted turns
+                               #   (turns = 0 to 1), grounded (to), supply lost, repaired
     switch = "supply"          # <on = false>
-    discharge = "capacitor"    # through = "20 kohm", seconds
+    discharge = "capacitor"    # resistance = "20 kohm", seconds
     wait = 1.5                 # seconds
 """
 
-import tomllib
 from dataclasses import dataclass
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -71,6 +70,8 @@ from meterlink.core.equipment import Plan, Site
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 from meterlink.plans import read_derived_points, read_points
+from meterlink.tomlfile.documents import parse_document
+from meterlink.tomlfile.problems import Problem
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component
 from meterlink_simulators.meter import SimulatedMeter
@@ -86,7 +87,7 @@ _AMBIENT = 25.0  # °C, a mild day
 
 @dataclass(frozen=True)
 class Scenario:
-    """A bench, its meters and what happens. ``ambient`` is the air, °C."""
+    """A bench, its meters, and the steps of a service call. ``ambient`` is the air temperature, °C."""
 
     title: str
     seed: int
@@ -102,7 +103,7 @@ class Scenario:
         return Bench(self.components, self.seed, self.ambient)
 
     def build_meter(self, spec: MeterSpec, bench: Bench) -> SimulatedMeter:
-        """Return a fresh meter whose probes go on ``bench``."""
+        """Return a fresh meter that measures on ``bench``."""
         return SimulatedMeter(spec, bench)
 
 
@@ -113,38 +114,44 @@ def shipped_scenarios() -> tuple[str, ...]:
 
 
 def shipped_scenario(name: str) -> Scenario:
-    """Return the shipped scenario of that name; ScenarioError for an unknown one."""
+    """Return the shipped scenario of that name.
+
+    Raises:
+        ScenarioError: there is no such scenario.
+    """
     if name not in shipped_scenarios():
-        raise ScenarioError(f"No scenario {name!r} ships here.", f"There are {', '.join(shipped_scenarios())}.")
+        raise ScenarioError(f"No scenario is named {name!r}.", f"Use one of: {', '.join(shipped_scenarios())}.")
     return load_scenario(resources.files("meterlink_simulators") / "scenarios" / f"{name}.toml")
 
 
 def load_scenario(file: Path | Traversable) -> Scenario:
     """Return the scenario in ``file``.
 
-    ScenarioError (for a test point PlanError) names the file, the table with its line, and the key that is wrong.
+    Raises:
+        ScenarioError: the file cannot be read, or a key is wrong; the message names the file, the line and the key.
+        PlanError: a test point is wrong.
     """
     try:
         text = file.read_text(encoding="utf-8")
-        data = tomllib.loads(text)
     except OSError as error:
         raise ScenarioError(f"The scenario {file} cannot be read: {error.strerror}.", "Give a TOML file.") from error
     except UnicodeDecodeError as error:
         raise ScenarioError(f"The scenario {file} is not UTF-8 text.", "Save it as UTF-8.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise ScenarioError(f"{file.name} is not valid TOML: {error}.", "Mend that line.") from error
-    return _scenario(ScenarioTable(data, file.name), header_lines(text))
+    document = parse_document(text)
+    if isinstance(document, Problem):
+        raise ScenarioError(f"{file.name}:{document}", "")
+    return _scenario(ScenarioTable(document.table, file.name), header_lines(text))
 
 
 def _scenario(top: ScenarioTable, lines: dict[tuple[str, int], int]) -> Scenario:
     title, seed = top.text("title"), top.integer("seed")
     ambient = top.amount("ambient", Quantity.TEMPERATURE, _AMBIENT)
-    place_table, plan_table = top.table("place"), top.table("plan")
-    place = Site(place_table.text("site"), place_table.text("unit"))
-    place_table.reject_unknown_keys()
-    name, written = plan_table.text("name"), plan_table.remaining()
-    points = read_points(written, plan_table.location)
-    plan = Plan(name, points, read_derived_points(written, points, plan_table.location))
+    site_table, plan_table = top.table("site"), top.table("plan")
+    site = Site(site_table.text("name"), site_table.text("unit"))
+    site_table.reject_unknown_keys()
+    name, plan_data = plan_table.text("name"), plan_table.remaining()
+    points = read_points(plan_data, plan_table.location)
+    plan = Plan(name, points, read_derived_points(plan_data, points, plan_table.location))
     components = tuple(read_component(table) for table in top.tables("component", lines))
     try:
         bench = Bench(components, seed, ambient)
@@ -153,9 +160,9 @@ def _scenario(top: ScenarioTable, lines: dict[tuple[str, int], int]) -> Scenario
     except InputError as error:
         raise ScenarioError(f"{top.location}: {error.message}", error.remedy) from error
     meters = tuple(read_meter(table) for table in top.tables("meter", lines))
-    for what in ("name", "address"):
-        if len({getattr(spec, what) for spec in meters}) < len(meters):
-            raise top.error("meter", f"two meters have the same {what}.")
+    for key in ("name", "address"):
+        if len({getattr(spec, key) for spec in meters}) < len(meters):
+            raise top.error("meter", f"two meters have the same {key}.")
     steps = tuple(read_step(table, ScenarioContext(plan, meters, bench)) for table in top.tables("step", lines))
     top.reject_unknown_keys()
-    return Scenario(title, seed, ambient, place, plan, components, meters, steps)
+    return Scenario(title, seed, ambient, site, plan, components, meters, steps)

@@ -1,4 +1,4 @@
-"""The ``[[component]]`` tables of a scenario: what stands on the bench."""
+"""The ``[[component]]`` tables of a scenario: the parts on the bench."""
 
 import math
 from collections.abc import Callable
@@ -12,7 +12,11 @@ _MOST_HENRIES = 100.0  # H; a contactor coil has some tenths
 
 
 def read_component(table: ScenarioTable) -> Component:
-    """Return the component a ``[[component]]`` table describes; ScenarioError naming the key otherwise."""
+    """Return the component that a ``[[component]]`` table describes.
+
+    Raises:
+        ScenarioError: a key is missing or wrong.
+    """
     kind = table.text("kind")
     reader = _READERS.get(kind)
     if reader is None:
@@ -31,7 +35,7 @@ def _capacitor(table: ScenarioTable, name: str, circuit: str) -> Star:
     common = table.text("common", "C")
     terminals = sections.keys()
     if common in terminals or not 1 <= len(terminals) <= 2:
-        raise table.error("sections", f"a run capacitor has one section or two beside its common {common}.")
+        raise table.error("sections", f"a run capacitor has one or two sections beside its common {common}.")
     legs = {common: Leg()}
     for terminal in terminals:
         section = sections.table(terminal)

@@ -12,18 +12,22 @@ from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, 
 from meterlink_simulators.scenario_tables import ScenarioTable
 
 _ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
-# Refreshes a second: slower than 1 Hz nobody waits for, faster than 50 Hz nobody reads.
+# Refreshes a second: nobody waits for a display below 1 Hz, nobody reads one above 50 Hz.
 _RATES = (1.0, 50.0)
 
 
 def read_meter(table: ScenarioTable) -> MeterSpec:
-    """Return the meter a ``[[meter]]`` table describes; ScenarioError naming the key otherwise."""
+    """Return the meter that a ``[[meter]]`` table describes.
+
+    Raises:
+        ScenarioError: a key is missing or wrong.
+    """
     name = table.text("name")
     if len(name) > LONGEST_NAME:
         raise table.error("name", f"it is longer than {LONGEST_NAME} characters.")
     address = table.text("address")
     if not _ADDRESS.fullmatch(address):
-        raise table.error("address", f"{address!r} is no Bluetooth device address.", "Write it as C0:00:00:00:00:01.")
+        raise table.error("address", f"{address!r} is not a Bluetooth address.", "Write it as C0:00:00:00:00:01.")
     counts = table.integer("counts", least=100)
     encoding = _encoding(table, counts)
     spec = MeterSpec(
@@ -41,7 +45,7 @@ def read_meter(table: ScenarioTable) -> MeterSpec:
     )
     functions = [entry.function for entry in spec.functions]
     if len(set(functions)) < len(functions):
-        raise table.error("function", "two of them have the same name.")
+        raise table.error("function", "two functions have the same name.")
     table.reject_unknown_keys()
     return spec
 
@@ -53,7 +57,7 @@ def _encoding(table: ScenarioTable, counts: int) -> str:
         raise table.error("encoding", f"{encoding!r} is not known.", f"Use one of: {known}.")
     most = MOST_COUNTS.get(encoding, counts)
     if counts > most:
-        raise table.error("counts", f"{counts} are more than {encoding!r} has room for.", f"Use at most {most}.")
+        raise table.error("counts", f"{encoding!r} has no room for {counts} counts.", f"Use at most {most}.")
     return encoding
 
 
@@ -70,7 +74,7 @@ def _function(table: ScenarioTable, counts: int) -> FunctionSpec:
     )
     table_counts = [scale.count_value for scale in table_ranges]
     if table_counts != sorted(set(table_counts)):
-        raise table.error("ranges", "they do not rise from the lowest to the highest.")
+        raise table.error("ranges", "the ranges are not in rising order.")
     table.reject_unknown_keys()
     return FunctionSpec(function, table_ranges)
 

@@ -1,4 +1,4 @@
-"""The ``[[step]]`` tables of a scenario: what the simulated technician does, and what happens to them."""
+"""The ``[[step]]`` tables of a scenario: the actions of the simulated technician, and the faults."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -13,15 +13,15 @@ from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterFunction, MeterSpec
 from meterlink_simulators.scenario_tables import ScenarioTable
 
-_LONGEST = 3600.0  # s; a step that takes more than an hour is a typing error
+_LONGEST = 3600.0  # s; a longer step is a typing error
 
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """Turn the meter to ``function``, put its probes on ``clip``, wait ``seconds`` or, where None, until it is held.
+    """Turn the meter to ``function``, put its probes on ``terminals``, and wait ``seconds`` (None: until accepted).
 
-    Probes and dial that are there already stay there; only ``bounce`` (s of intermittent contact) acts on them.
-    ``point`` is the test point meant, empty for none. ``lift`` takes the probes off at the end.
+    A dial and probes already in place stay; only ``bounce`` (s of intermittent contact) acts on them. ``point`` is the
+    key of the test point, empty for none. ``lift`` takes the probes off at the end.
     """
 
     meter: str
@@ -42,7 +42,7 @@ class Lift:
 
 @dataclass(frozen=True, slots=True)
 class DropConnection:
-    """The radio link of ``meter`` breaks and cannot be made again for ``seconds``; the next step starts at once."""
+    """Break the radio link of ``meter`` for ``seconds``; the next step starts at once."""
 
     meter: str
     seconds: float
@@ -50,21 +50,21 @@ class DropConnection:
 
 @dataclass(frozen=True, slots=True)
 class SetFault:
-    """A component fails, or is mended."""
+    """Let a component fail, or repair it."""
 
     fault: Fault
 
 
 @dataclass(frozen=True, slots=True)
 class Wait:
-    """Nothing for ``seconds``."""
+    """Wait ``seconds``."""
 
     seconds: float
 
 
 @dataclass(frozen=True, slots=True)
 class Switch:
-    """A supply is switched ``on`` or off."""
+    """Switch a supply ``on`` or off."""
 
     supply: str
     on: bool
@@ -72,7 +72,7 @@ class Switch:
 
 @dataclass(frozen=True, slots=True)
 class Discharge:
-    """A resistor of ``ohms`` Ω lies across the capacitors of ``component`` for ``seconds``, then is removed."""
+    """Put a resistor of ``ohms`` Ω across the capacitors of ``component`` for ``seconds``, then remove it."""
 
     component: str
     ohms: float
@@ -84,7 +84,7 @@ Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge
 
 @dataclass(frozen=True, slots=True)
 class ScenarioContext:
-    """What steps can refer to."""
+    """The plan, meters and bench that steps refer to."""
 
     plan: Plan
     meters: tuple[MeterSpec, ...]
@@ -92,13 +92,17 @@ class ScenarioContext:
 
 
 def read_step(table: ScenarioTable, context: ScenarioContext) -> Step:
-    """Return the step a ``[[step]]`` table describes; ScenarioError naming the key otherwise."""
+    """Return the step that a ``[[step]]`` table describes.
+
+    Raises:
+        ScenarioError: a key is missing or wrong.
+    """
     for key, reader in _READERS.items():
         if key in table:
             step = reader(table, context)
             table.reject_unknown_keys()
             return step
-    raise table.error("meter", "the step says nothing known here.", f"Give one of: {', '.join(_READERS)}.")
+    raise table.error("meter", "the step has no known action.", f"Give one of: {', '.join(_READERS)}.")
 
 
 def _meter(table: ScenarioTable, key: str, context: ScenarioContext) -> MeterSpec:
@@ -114,23 +118,23 @@ def _meter(table: ScenarioTable, key: str, context: ScenarioContext) -> MeterSpe
 def _measure(table: ScenarioTable, context: ScenarioContext) -> Measure:
     spec = _meter(table, "meter", context)
     point = _point(table, context.plan)
-    if point is not None and "clip" not in table:
-        clip = TerminalPair(point.component, *point.terminals)
+    if point is not None and "terminals" not in table:
+        terminals = TerminalPair(point.component, *point.terminals)
     else:
         component = table.text("component", point.component if point is not None else None)
-        clip = TerminalPair(component, *table.text_pair("clip"))
+        terminals = TerminalPair(component, *table.text_pair("terminals"))
     try:
-        context.bench.validate_terminals(clip)
+        context.bench.validate_terminals(terminals)
     except InputError as error:
-        raise table.error("clip", error.message, error.remedy) from error
+        raise table.error("terminals", error.message, error.remedy) from error
     function = _function(table, spec, point)
     return Measure(
         meter=spec.name,
         function=function,
-        terminals=clip,
+        terminals=terminals,
         point=point.key if point is not None else "",
         bounce=table.number("bounce", 0.0, most=_LONGEST),
-        seconds=table.number_or_word("until", "held", most=_LONGEST),
+        seconds=table.number_or_word("until", "accepted", most=_LONGEST),
         lift=table.boolean("lift", default=True),
     )
 
@@ -146,18 +150,18 @@ def _point(table: ScenarioTable, plan: Plan) -> TestPoint | None:
 
 
 def _function(table: ScenarioTable, spec: MeterSpec, point: TestPoint | None) -> MeterFunction:
-    has = [entry.function for entry in spec.functions]
+    functions = [entry.function for entry in spec.functions]
     if "function" in table or point is None:
         function = table.choice("function", MeterFunction)
     else:
-        fitting = [function for function in has if function.quantity is point.quantity]
+        fitting = [function for function in functions if function.quantity is point.quantity]
         if len(fitting) != 1:
             raise table.error(
-                "function", f"{spec.name} has {len(fitting)} functions for {point.quantity}.", "Say which."
+                "function", f"{spec.name} has {len(fitting)} functions for {point.quantity}.", "Set 'function'."
             )
         function = fitting[0]
-    if function not in has:
-        raise table.error("function", f"{spec.name} has no function '{function}'.", f"It has {', '.join(has)}.")
+    if function not in functions:
+        raise table.error("function", f"{spec.name} has no function '{function}'.", f"It has {', '.join(functions)}.")
     if point is not None and function.quantity is not point.quantity:
         raise table.error("function", f"'{function}' does not measure the {point.quantity} of point {point.key!r}.")
     return function
@@ -168,7 +172,7 @@ def _lift(table: ScenarioTable, context: ScenarioContext) -> Lift:
 
 
 def _drop_connection(table: ScenarioTable, context: ScenarioContext) -> DropConnection:
-    return DropConnection(_meter(table, "drop_link", context).name, table.number("seconds", most=_LONGEST))
+    return DropConnection(_meter(table, "drop_connection", context).name, table.number("seconds", most=_LONGEST))
 
 
 def _wait(table: ScenarioTable, context: ScenarioContext) -> Wait:  # noqa: ARG001  # same signature as the other readers
@@ -185,7 +189,7 @@ def _component(table: ScenarioTable, key: str, context: ScenarioContext) -> str:
 def _switch(table: ScenarioTable, context: ScenarioContext) -> Switch:
     name = _component(table, "switch", context)
     if not isinstance(context.bench.component(name), Supply):
-        raise table.error("switch", f"{name!r} is no supply.")
+        raise table.error("switch", f"{name!r} is not a supply.")
     return Switch(name, table.boolean("on", default=False))
 
 
@@ -195,16 +199,16 @@ def _discharge(table: ScenarioTable, context: ScenarioContext) -> Discharge:
         context.bench.connect_bleeder(name, 1.0, 0.0)
     except InputError as error:
         raise table.error("discharge", error.message, error.remedy) from error
-    return Discharge(name, table.amount("through", Quantity.RESISTANCE), table.number("seconds", most=_LONGEST))
+    return Discharge(name, table.amount("resistance", Quantity.RESISTANCE), table.number("seconds", most=_LONGEST))
 
 
 def _fault(table: ScenarioTable, context: ScenarioContext) -> SetFault:
     entry = table.table("fault")
     name = _component(entry, "component", context)
     kind = entry.choice("kind", FaultKind)
-    part = entry.text("part", "")
-    amount = _fault_amount(entry, kind, _drift_quantity(context.bench.component(name), part))
-    fault = Fault(name, kind, part, amount, entry.number("over", 0.0, most=_LONGEST))
+    terminal = entry.text("terminal", "")
+    amount = _fault_amount(entry, kind, _drift_quantity(context.bench.component(name), terminal))
+    fault = Fault(name, kind, terminal, amount, entry.number("duration", 0.0, most=_LONGEST))
     entry.reject_unknown_keys()
     try:
         context.bench.set_fault(fault, 0.0)
@@ -218,26 +222,26 @@ def _fault_amount(entry: ScenarioTable, kind: FaultKind, drift_quantity: Quantit
         case FaultKind.LEAKAGE | FaultKind.GROUNDED:
             return entry.amount("to", Quantity.RESISTANCE)
         case FaultKind.SHORTED_TURNS:
-            return entry.number("left", least=0.01, most=1.0)
+            return entry.number("turns", least=0.01, most=1.0)
         case FaultKind.DRIFT:
             return entry.amount("to", drift_quantity)
         case _:
             return None
 
 
-def _drift_quantity(component: Component, part: str) -> Quantity:
-    """Return the quantity in which a part drifts."""
+def _drift_quantity(component: Component, terminal: str) -> Quantity:
+    """Return the quantity that drifts at ``terminal`` of a component."""
     if isinstance(component, Supply):
         return Quantity.VOLTAGE
     legs = component.legs if isinstance(component, Star) else {}
     capacitors = {terminal for terminal, leg in legs.items() if leg.farads is not None}
-    return Quantity.CAPACITANCE if part in capacitors or (not part and capacitors) else Quantity.RESISTANCE
+    return Quantity.CAPACITANCE if terminal in capacitors or (not terminal and capacitors) else Quantity.RESISTANCE
 
 
 _READERS: Mapping[str, Callable[[ScenarioTable, ScenarioContext], Step]] = {
     "meter": _measure,
     "lift": _lift,
-    "drop_link": _drop_connection,
+    "drop_connection": _drop_connection,
     "fault": _fault,
     "wait": _wait,
     "switch": _switch,

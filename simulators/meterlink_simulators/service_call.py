@@ -21,14 +21,14 @@ from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.scenario import Scenario
 from meterlink_simulators.scenario_steps import Discharge, DropConnection, Lift, Measure, SetFault, Step, Switch, Wait
 
-# How long the technician waits for the screen before doing something about it: to show the next test point (then they
-# pick it themselves), and to hold a reading (then something is wrong). Simulated seconds.
+# Simulated seconds that the technician waits for the screen: for the next test point (then they activate it), and for
+# an accepted reading (then the call fails).
 POINT_TIMEOUT = 6.0
 ACCEPT_TIMEOUT = 90.0
-# A hand on its way from one pair of terminals to the next.
+# Time of a hand from one pair of terminals to the next.
 PROBE_MOVE_SECONDS = 0.6  # s
 
-# A display that has not changed for so long can be read off. Simulated seconds.
+# Simulated seconds without a change after which a display can be read off.
 STABLE_AFTER = 0.8
 
 OnAccepted = Callable[[TestPoint, AcceptedReading], None]
@@ -36,36 +36,36 @@ OnDisplay = Callable[[str, DisplayState], None]
 
 
 class ObservedMeter:
-    """A meter whose display somebody looks at: they are told what it shows once it has stood still."""
+    """A meter that reports its display to ``on_display`` once it has been stable for `STABLE_AFTER`."""
 
     def __init__(self, meter: SimulatedMeter, on_display: OnDisplay) -> None:
         self.name, self.rate = meter.name, meter.rate
         self._meter = meter
         self._on_display = on_display
-        self._shown: DisplayState | None = None
+        self._last: DisplayState | None = None
         self._since = 0.0
         self._reported: DisplayState | None = None
 
     def show(self, now: float) -> DisplayState:
-        """Measure and return what the display shows."""
-        shown = self._meter.show(now)
-        if shown != self._shown:
-            self._shown, self._since = shown, now
-        elif now - self._since >= STABLE_AFTER and shown != self._reported and not shown.blank:
-            self._reported = shown
-            self._on_display(self.name, shown)
-        return shown
+        """Measure and return the display at ``now``, s."""
+        display = self._meter.show(now)
+        if display != self._last:
+            self._last, self._since = display, now
+        elif now - self._since >= STABLE_AFTER and display != self._reported and not display.blank:
+            self._reported = display
+            self._on_display(self.name, display)
+        return display
 
 
 class ServiceCallError(MeterlinkError):
-    """The played call did not get where it should."""
+    """The call failed: a reading was not accepted, or the station raised an alarm."""
 
 
 class ServiceCall:
-    """Plays ``scenario`` with a station of its own; ``orders`` says where its data goes and whether it can be watched.
+    """Plays ``scenario`` with a station of its own, configured by ``config``.
 
-    ``orders``' backends and meters are replaced by the simulated ones. ``on_display`` is told what every display shows
-    whenever that has stood still for a while.
+    The backends, meters, site and plan of ``config`` are replaced by those of the scenario. ``on_accepted`` is called
+    with ``(point, accepted reading)``, ``on_display`` with ``(meter's name, display)`` for every stable display.
     """
 
     def __init__(
@@ -101,30 +101,32 @@ class ServiceCall:
 
     @property
     def busy(self) -> bool:
-        """Whether its station has work for the database under way: virtual time must wait for it."""
+        """Whether its station has work for the database: virtual time must wait for it."""
         return self.station is not None and self.station.busy
 
     def add_listener(self, listener: Callable[[Message], None]) -> None:
-        """Have ``listener`` called with every view; before `run`."""
+        """Call ``listener`` with every view. Add it before `run`."""
         self._watchers.append(listener)
 
     def stop(self) -> None:
-        """End the call where it stands: the station is stopped in good order and `run` returns."""
+        """End the call: the station stops in good order and `run` returns."""
         if self._technician_task is not None:
             self._technician_task.cancel()
 
     async def run(self, *, keep_running: bool = False) -> None:
-        """Play the call and stop the station; with ``stay`` the station runs on until `stop`, or until cancelled.
+        """Play the call and stop the station; with ``keep_running`` it runs on until `stop` or cancellation.
 
-        StuckError when the technician waits in vain; whatever the station raises.
+        Raises:
+            ServiceCallError: a reading was not accepted in time, or the station raised an alarm.
+            ExceptionGroup: the station failed.
         """
         async with AsyncExitStack() as stack:
             await stack.enter_async_context(self._air)
             for spec in self._scenario.meters:
                 meter = self._meters[spec.name] = self._scenario.build_meter(spec, self._bench)
-                seen = meter if self._on_display is None else ObservedMeter(meter, self._on_display)
+                instrument = meter if self._on_display is None else ObservedMeter(meter, self._on_display)
                 self._peripherals[spec.name] = await self._air.add_meter(
-                    seen, encoder=create_encoder(spec.encoding, spec.variant), address=spec.address
+                    instrument, encoder=create_encoder(spec.encoding, spec.variant), address=spec.address
                 )
             self.station = station = Station(
                 replace(
@@ -141,7 +143,7 @@ class ServiceCall:
                 station.add_listener(listener)
             station.add_accepted_listener(self._count_accepted)
             async with asyncio.TaskGroup() as group:
-                group.create_task(station.run(), name="station")  # should it fail, the group cancels what waits here
+                group.create_task(station.run(), name="station")  # its failure cancels the waits below
                 await station.started.wait()
                 self.started.set()
                 self._technician_task = group.create_task(
@@ -155,11 +157,11 @@ class ServiceCall:
         if self._failure is not None:
             raise self._failure
 
-    # What the technician sees.
+    # The technician's view
 
     def _receive_message(self, message: Message) -> None:
         if message["topic"] == "notice" and message["level"] == "alarm" and message["text"]:
-            # Nobody will free the disk in simulated time, and a technician cannot go on without readings being kept.
+            # In simulated time nobody frees the disk, and the call cannot go on while readings are not kept.
             self._fail(ServiceCallError(message["text"]))
         if message["topic"] == "visit" and message["focus"] != self._focus:
             self._focus = message["focus"]
@@ -170,33 +172,33 @@ class ServiceCall:
         try:
             if self._on_accepted is not None:
                 self._on_accepted(point, accepted)
-        except Exception as error:  # noqa: BLE001  # such as a pipe whose reader has left; raised where the call is run
+        except Exception as error:  # noqa: BLE001  # a closed pipe, for example; `run` raises it
             self._fail(error)
         self._notify_technician()
 
     def _fail(self, error: Exception) -> None:
-        """End the call where it stands; `run` raises ``error``."""
+        """End the call; `run` raises ``error``."""
         self._failure = self._failure or error
         self.stop()
 
     def _notify_technician(self) -> None:
-        async def tell() -> None:
+        async def notify() -> None:
             async with self._state_changed:
                 self._state_changed.notify_all()
 
-        task = asyncio.create_task(tell(), name="technician-looks")
+        task = asyncio.create_task(notify(), name="technician-looks")
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _wait_until(self, predicate: Callable[[], bool], timeout: float) -> bool:
+    async def _wait_until(self, predicate: Callable[[], bool], seconds: float) -> bool:
         try:
-            async with asyncio.timeout(timeout), self._state_changed:
+            async with asyncio.timeout(seconds), self._state_changed:
                 await self._state_changed.wait_for(predicate)
         except TimeoutError:
             return False
         return True
 
-    # What the technician does.
+    # The technician's actions
 
     async def _play_steps(self, *, keep_running: bool) -> None:
         for step in self._scenario.steps:
@@ -226,7 +228,7 @@ class ServiceCall:
 
     async def _measure(self, step: Measure) -> None:
         if step.point and not await self._wait_until(lambda: self._focus == step.point, POINT_TIMEOUT):
-            await self._focus_point(step.point)
+            await self._activate_point(step.point)
         before = self._accepted_counts.get(step.point, 0)
         self._meters[step.meter].turn_dial(step.function)
         if self._bench.probes(step.meter).terminals != step.terminals:
@@ -239,18 +241,18 @@ class ServiceCall:
             await asyncio.sleep(step.seconds)
         elif not await self._wait_until(lambda: self._accepted_counts.get(step.point, 0) > before, ACCEPT_TIMEOUT):
             raise ServiceCallError(
-                f"The reading at {step.point} was not held within {ACCEPT_TIMEOUT:.0f} s.", "Check the scenario."
+                f"The reading at {step.point} was not accepted within {ACCEPT_TIMEOUT:.0f} s.", "Check the scenario."
             )
         if step.lift:
             await asyncio.sleep(PROBE_MOVE_SECONDS)
             self._bench.lift_probes(step.meter, self._air.now)
 
-    async def _focus_point(self, point: str) -> None:
-        assert self.station is not None  # noqa: S101  # steps are done after it started
+    async def _activate_point(self, point: str) -> None:
+        assert self.station is not None  # noqa: S101  # steps are played after it started
         self._commands += 1
-        command: Command = {"id": self._commands, "command": "focus", "point": point}
+        command: Command = {"id": self._commands, "command": "activate", "point": point}
         if error := await self.station.execute(command):
-            raise ServiceCallError(f"The test point {point} could not be picked: {error}")
+            raise ServiceCallError(f"The test point {point} could not be activated: {error}")
 
     def _drop_connection(self, peripheral: Peripheral, seconds: float) -> None:
         peripheral.set_out_of_range(away=True)

@@ -20,16 +20,16 @@ from meterlink.core.errors import MeterlinkError
 _T = TypeVar("_T")
 _Ts = TypeVarTuple("_Ts")
 
-# How long, in real seconds, one wait for threads and sockets lasts before asking again whether they are still busy.
-# Results wake the loop at once, so this only bounds how late the end of silent work is noticed.
+# Real seconds of one wait for threads and sockets, before the loop checks again whether they are busy. Results wake the
+# loop at once, so this only bounds the delay after work that ends without a result.
 EXTERNAL_WAIT = 0.005
 
-# When virtual time starts, for `WarpClock`; any fixed moment will do, so that stamps in tests never change.
+# Start of virtual time, for `VirtualClock`. It is fixed so that timestamps in tests never change.
 VIRTUAL_START = datetime(2026, 7, 14, 13, 0, tzinfo=UTC)
 
 
 class DeadlockError(MeterlinkError):
-    """Nothing in a `WarpLoop` can ever run again: no callback is ready, no timer is set, no foreign work is out."""
+    """A `VirtualTimeLoop` can never run again: no callback is ready, no timer is set, no outside work is running."""
 
 
 class _VirtualTimeSelector(selectors.DefaultSelector):
@@ -43,8 +43,12 @@ class _VirtualTimeSelector(selectors.DefaultSelector):
         self._speed = speed
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        """Return ready files; with none ready, move the clock on by ``timeout`` s (None: no timer is set)."""
-        # Asked before polling: work that ends between the two has already woken the loop, so polling sees its result.
+        """Return the ready files; with none ready, advance the clock by ``timeout`` s (None: no timer is set).
+
+        Raises:
+            DeadlockError: no file is ready, no timer is set and no outside work is running.
+        """
+        # Read before polling: work that ends in between has already woken the loop, so polling sees its result.
         busy = self.outstanding > 0 or (self._busy is not None and self._busy())
         ready = super().select(0)
         if ready or timeout == 0:
@@ -54,7 +58,7 @@ class _VirtualTimeSelector(selectors.DefaultSelector):
         if timeout is None:
             raise DeadlockError(
                 "The virtual-time loop is stuck: nothing is ready, no timer is set and no thread is at work.",
-                "Look for a future nobody completes; for sockets or own threads pass `busy`.",
+                "Look for a future that is never completed; for sockets or own threads pass `busy`.",
             )
         if self._speed is not None:
             begin = time.monotonic()
@@ -68,11 +72,11 @@ class _VirtualTimeSelector(selectors.DefaultSelector):
 class VirtualTimeLoop(asyncio.SelectorEventLoop):
     """An event loop with virtual time, starting at 0 s.
 
-    Time stands still while callbacks run, and jumps to the next timer when none is ready. Before every jump sockets are
-    polled. While a future of ``run_in_executor`` (also ``asyncio.to_thread``) is out, or ``busy()`` is true, the loop
-    waits for real instead, so a jump never overtakes the result of a thread or a socket; ``busy`` must turn false in
-    the end, or time never moves on. ``speed`` is virtual seconds per real second; None jumps without waiting.
-    `DeadlockError` is raised where an ordinary loop would wait for ever.
+    Time does not pass while callbacks run; it jumps to the next timer when none is ready. Sockets are polled before
+    every jump. While a future of ``run_in_executor`` (also ``asyncio.to_thread``) is running, or ``busy()`` is true,
+    the loop waits in real time, so a jump never overtakes the result of a thread or a socket. ``busy`` must turn false
+    in the end, or time never passes. ``speed`` is virtual seconds per real second; None jumps without waiting. The loop
+    raises `DeadlockError` where an ordinary loop would wait for ever.
     """
 
     def __init__(self, *, busy: Callable[[], bool] | None = None, speed: float | None = None) -> None:
@@ -80,13 +84,13 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
         super().__init__(self._virtual_selector)
 
     def time(self) -> float:
-        """Return virtual seconds since the loop was made."""
+        """Return the virtual seconds since the loop was made."""
         return self._virtual_selector.now
 
     def run_in_executor(
         self, executor: concurrent.futures.Executor | None, func: Callable[[*_Ts], _T], *args: *_Ts
     ) -> asyncio.Future[_T]:
-        """Run ``func`` in a thread or process; time stands still until it is done."""
+        """Run ``func`` in a thread or process; virtual time does not pass until it is done."""
         future = super().run_in_executor(executor, func, *args)
         self._virtual_selector.outstanding += 1
         # An empty context, so that the caller's is not kept alive by the callback.
@@ -100,11 +104,11 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
         # The parameter is the base class's, hence the exception from the rule.
         async def shutdown_default_executor(self, timeout: float | None = None) -> None:  # noqa: ASYNC109
             """Wait for the default executor's threads; ``timeout`` is in virtual seconds."""
-            self._warp.outstanding += 1
+            self._virtual_selector.outstanding += 1
             try:
                 await super().shutdown_default_executor(timeout)
             finally:
-                self._warp.outstanding -= 1
+                self._virtual_selector.outstanding -= 1
 
     else:
 
@@ -133,6 +137,10 @@ class VirtualClock:
 def run_in_virtual_time(
     coroutine: Coroutine[Any, Any, _T], *, busy: Callable[[], bool] | None = None, speed: float | None = None
 ) -> _T:
-    """Run ``coroutine`` on a fresh `WarpLoop` and return its result; what it left running is cancelled at the end."""
+    """Run ``coroutine`` on a fresh `VirtualTimeLoop` and return its result; tasks it left running are cancelled.
+
+    Raises:
+        DeadlockError: ``coroutine`` waits for an event that never happens.
+    """
     with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(busy=busy, speed=speed)) as runner:
         return runner.run(coroutine)

@@ -1,4 +1,4 @@
-"""How much the driver adds to the least Python that turns the same packet into the same reading."""
+"""The time of the driver, compared with the shortest Python that turns the same packet into the same reading."""
 
 import struct
 from collections.abc import Callable
@@ -12,27 +12,29 @@ from meterlink_drivers.presented import PRESENTED
 
 KEY = "6b9a1d50-3a4c-4c60-9d6e-2f2f6f0a7c01"
 PACKET = b"\x2d\x00"  # 45
-STAMP = Timestamp(1, 1)
-ROUNDS, CALLS = 7, 3_000  # enough that the least of the rounds is free of other work on the machine
+NOW = Timestamp(1, 1)
+ROUNDS, CALLS = 7, 3_000  # enough for one round without other work on the machine
 
 
-def by_hand(channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-    """Decode uint16 microfarads with everything known when this was written."""
+def by_hand(channel: str, packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+    """Decode uint16 microfarads; everything about the packet is fixed in the code."""
     (raw,) = struct.unpack("<H", packet)
     return (
-        Reading(Quantity.CAPACITANCE, Decimal(raw), "µF", stamp, resolution=Decimal(1), channel=channel, packet=packet),
+        Reading(
+            Quantity.CAPACITANCE, Decimal(raw), "µF", timestamp, resolution=Decimal(1), channel=channel, packet=packet
+        ),
     )
 
 
 def seconds(decode: Callable[[str, bytes, Timestamp], object]) -> float:
-    """Return the least time of one call, in s."""
-    least = float("inf")
+    """Return the shortest time (s) of one call."""
+    shortest = float("inf")
     for _ in range(ROUNDS):
         start = perf_counter()
         for _ in range(CALLS):
-            decode(KEY, PACKET, STAMP)
-        least = min(least, perf_counter() - start)
-    return least / CALLS
+            decode(KEY, PACKET, NOW)
+        shortest = min(shortest, perf_counter() - start)
+    return shortest / CALLS
 
 
 @pytest.fixture
@@ -41,18 +43,18 @@ def feed() -> Callable[[str, bytes, Timestamp], tuple[Reading, ...]]:
     return PRESENTED.open([described]).feed
 
 
-def test_feed_beside_a_hand_written_decode(
+def test_feed_compared_with_a_hand_written_decoder(
     feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert feed(KEY, PACKET, STAMP) == by_hand(KEY, PACKET, STAMP)
+    assert feed(KEY, PACKET, NOW) == by_hand(KEY, PACKET, NOW)
     driver, hand = seconds(feed), seconds(by_hand)
     with capsys.disabled():
-        print(  # noqa: T201 - the ratio is what this benchmark is for
+        print(  # noqa: T201 - the ratio is the result of this benchmark
             f"\nfeed: {driver * 1e6:.2f} µs, by hand: {hand * 1e6:.2f} µs, ratio {driver / hand:.1f}; "
             f"8 meters at 10 Hz take {80 * driver:.3%} of one core"
         )
 
 
 def test_feed_benchmark(benchmark, feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]]) -> None:
-    (reading,) = benchmark(feed, KEY, PACKET, STAMP)
+    (reading,) = benchmark(feed, KEY, PACKET, NOW)
     assert reading.text == "45 µF"

@@ -1,7 +1,7 @@
-"""How fast a profile decodes: beside a general parser of the same frame, and beside Python written for it alone.
+"""The speed of a profile, compared with a general parser of the same frame and with Python written for that frame.
 
-All in one run, the least of many rounds each. The parser of the `construct` library, compiled, only takes the frame
-apart; the profile checks it, looks up what its codes mean, scales, and makes a `Reading`.
+All in one run, the shortest of many rounds each. The compiled parser of the `construct` library only splits the frame;
+the profile also verifies it, looks up the meanings of its codes, scales, and makes a `Reading`.
 """
 
 import struct
@@ -16,8 +16,8 @@ from meterlink.driver_api import Coupling, Quantity, Reading, Status, Timestamp
 from meterlink.profiles import check_profile, open_profile_driver
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
-STAMP = Timestamp(1, 1)
-ROUNDS, CALLS = 40, 500  # enough that the least of the rounds is free of other work on the machine
+NOW = Timestamp(1, 1)
+ROUNDS, CALLS = 40, 500  # enough for one round without other work on the machine
 
 PROFILE = f"""\
 profile = 1
@@ -28,7 +28,7 @@ notify = "{CHANNEL}"
 [frame]
 start = "a5"
 length = 12
-[[frame.check]]
+[[frame.checksum]]
 kind = "sum"
 [value]
 type = "int"
@@ -44,7 +44,7 @@ at = 2
 [code.is]
 0 = {{ places = 3 }}
 1 = {{ places = 2 }}
-[lit]
+[annunciators]
 "3.0" = {{ flag = "overload" }}
 "3.1" = {{ flag = "low_battery" }}
 """
@@ -67,27 +67,27 @@ _FUNCTIONS = {1: (Quantity.VOLTAGE, "V", Coupling.DC), 2: (Quantity.CAPACITANCE,
 _STEPS = {0: Decimal("0.001"), 1: Decimal("0.01")}
 
 
-def by_hand(channel: str, packet: bytes, stamp: Timestamp) -> tuple[Reading, ...]:
-    """Decode the same frame with everything known when this was written."""
-    start, function, span, flags, count, check = _FIELDS.unpack(packet)
-    if start != 0xA5 or check != sum(packet[:-1]) & 0xFF:
+def by_hand(channel: str, packet: bytes, timestamp: Timestamp) -> tuple[Reading, ...]:
+    """Decode the same frame; everything about it is fixed in the code."""
+    start, function, range_code, flags, count, checksum = _FIELDS.unpack(packet)
+    if start != 0xA5 or checksum != sum(packet[:-1]) & 0xFF:
         return ()
     quantity, unit, coupling = _FUNCTIONS[function]
-    step = _STEPS[span]
+    step = _STEPS[range_code]
     digits, status = (None, Status.OVERLOAD) if flags & 1 else (count * step, Status.OK)
-    return (Reading(quantity, digits, unit, stamp, status, coupling, step, bool(flags & 2), channel, packet),)
+    return (Reading(quantity, digits, unit, timestamp, status, coupling, step, bool(flags & 2), channel, packet),)
 
 
 def seconds(*calls: Callable[[], object]) -> list[float]:
-    """Return the least time of one call of each, in s; their rounds take turns, so that all see the same machine."""
-    least = [float("inf")] * len(calls)
+    """Return the shortest time (s) of one call of each; their rounds alternate, under the same load of the machine."""
+    shortest = [float("inf")] * len(calls)
     for _ in range(ROUNDS):
         for number, call in enumerate(calls):
             start = perf_counter()
             for _ in range(CALLS):
                 call()
-            least[number] = min(least[number], perf_counter() - start)
-    return [one / CALLS for one in least]
+            shortest[number] = min(shortest[number], perf_counter() - start)
+    return [duration / CALLS for duration in shortest]
 
 
 @pytest.fixture
@@ -97,16 +97,16 @@ def feed() -> Callable[[str, bytes, Timestamp], tuple[Reading, ...]]:
     return open_profile_driver(profile, [CHANNEL]).feed
 
 
-def test_a_reading_takes_no_longer_than_a_general_parser_takes_for_the_frame(
+def test_a_profile_is_no_slower_than_a_general_parser(
     feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert feed(CHANNEL, FRAME, STAMP) == by_hand(CHANNEL, FRAME, STAMP)
+    assert feed(CHANNEL, FRAME, NOW) == by_hand(CHANNEL, FRAME, NOW)
     assert PARSER.parse(FRAME).count == 470
     ours, parser, hand = seconds(
-        lambda: feed(CHANNEL, FRAME, STAMP), lambda: PARSER.parse(FRAME), lambda: by_hand(CHANNEL, FRAME, STAMP)
+        lambda: feed(CHANNEL, FRAME, NOW), lambda: PARSER.parse(FRAME), lambda: by_hand(CHANNEL, FRAME, NOW)
     )
     with capsys.disabled():
-        print(  # noqa: T201 - the ratios are what this benchmark is for
+        print(  # noqa: T201 - the ratios are the result of this benchmark
             f"\nprofile to Reading: {ours * 1e6:.2f} µs, construct parsing only: {parser * 1e6:.2f} µs (ratio "
             f"{ours / parser:.2f}), by hand to Reading: {hand * 1e6:.2f} µs (ratio {ours / hand:.2f})"
         )
@@ -114,5 +114,5 @@ def test_a_reading_takes_no_longer_than_a_general_parser_takes_for_the_frame(
 
 
 def test_profile_benchmark(benchmark, feed: Callable[[str, bytes, Timestamp], tuple[Reading, ...]]) -> None:
-    (reading,) = benchmark(feed, CHANNEL, FRAME, STAMP)
+    (reading,) = benchmark(feed, CHANNEL, FRAME, NOW)
     assert reading.text == "4.70 µF"

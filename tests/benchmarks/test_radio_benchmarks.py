@@ -1,4 +1,4 @@
-"""How much simulated radio one core carries."""
+"""The simulated radio traffic that one core carries."""
 
 import asyncio
 from decimal import Decimal
@@ -16,7 +16,7 @@ SECONDS = 100
 
 
 class SteadyMeter:
-    """Shows one value, ten times a second."""
+    """An instrument with one value, ten times a second."""
 
     def __init__(self, name):
         self.name = name
@@ -27,7 +27,7 @@ class SteadyMeter:
 
 
 async def measure(meters):
-    """Return how many notifications arrive from so many meters in `SECONDS` of virtual time."""
+    """Return the number of notifications from ``meters`` meters in `SECONDS` of virtual time."""
     received = 0
 
     def count(_sender, _packet):

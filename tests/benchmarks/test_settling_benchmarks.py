@@ -1,4 +1,4 @@
-"""What following a meter costs per reading, at the longest the detector looks back."""
+"""The cost of settling per reading, with the longest history of the detector."""
 
 import math
 from decimal import Decimal
@@ -13,29 +13,29 @@ from meterlink.core.units import Quantity
 from meterlink.settling.detector import HISTORY_LENGTH, SettlingDetector
 
 RATE = 10.0
-READINGS = 4 * HISTORY_LENGTH  # four minutes, past the end of what is kept
+READINGS = 4 * HISTORY_LENGTH  # four minutes, longer than the history
 
 
 def display(counts: list[int]) -> list[Reading]:
     return [
         Reading(
             Quantity.CAPACITANCE,
-            Decimal(one) / 100,
+            Decimal(count) / 100,
             "µF",
             Timestamp(0, round(n * 1e9 / RATE)),
             resolution=Decimal("0.01"),
         )
-        for n, one in enumerate(counts)
+        for n, count in enumerate(counts)
     ]
 
 
 def creep() -> list[int]:
-    """Too slow to come to rest in that time."""
+    """Return counts that creep too slowly to settle in that time."""
     return [round(40_000 * (1 - math.exp(-n / RATE / 30))) + 10 for n in range(READINGS)]
 
 
 def unrest() -> list[int]:
-    """Noise too large to be held, so that every reading is compared with all before."""
+    """Return counts too noisy to settle, so that every reading is compared with all earlier readings."""
     rng = Random(3)
     return [4000 + round(rng.gauss(0, 40)) for _ in range(READINGS)]
 
@@ -50,11 +50,11 @@ def test_microseconds_per_reading(shape, capsys: pytest.CaptureFixture[str]) -> 
     detector = SettlingDetector()
     begin = perf_counter()
     steps = [detector.feed(reading) for reading in readings]
-    each = (perf_counter() - begin) / len(readings)
+    seconds = (perf_counter() - begin) / len(readings)
     assert any(step.settled_reading for step in steps) == (shape is constant)
     with capsys.disabled():
-        print(  # noqa: T201 - the figure is what this benchmark is for
-            f"\n{shape.__name__}: {each * 1e6:.1f} µs a reading; 8 meters at 10 Hz take {80 * each:.3%} of one core"
+        print(  # noqa: T201 - the figure is the result of this benchmark
+            f"\n{shape.__name__}: {seconds * 1e6:.1f} µs a reading; 8 meters at 10 Hz: {80 * seconds:.3%} of one core"
         )
 
 

@@ -1,4 +1,4 @@
-"""How many readings a second reach the disk. Run with ``--benchmark-enable``; otherwise each runs once, as a test."""
+"""Readings a second that reach the disk. Run with ``--benchmark-enable``; without it each runs once, as a test."""
 
 import time
 from decimal import Decimal
@@ -48,44 +48,45 @@ def writer(path):
 def row(writer):
     clock = SystemClock()
     visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
-    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel="c", packet=bytes(14))
     row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["run-capacitor-herm"])
-    writer.submit(Batch(readings=(row,))).result(OUTER)  # the unit registry is loaded at the first conversion
+    writer.submit(Batch(readings=(row,))).result(OUTER)  # the first conversion loads the unit registry
     return row
 
 
-def in_groups(writer, row):
+def commit_in_groups(writer, row):
     for future in [writer.submit(Batch(readings=(row,))) for _ in range(ROWS)]:
         future.result(OUTER)
 
 
-def one_by_one(writer, row):
+def commit_singly(writer, row):
     for _ in range(ROWS):
         writer.submit(Batch(readings=(row,))).result(OUTER)
 
 
 def test_rows_committed_in_groups(benchmark, writer, row, path):
-    benchmark(in_groups, writer, row)
+    benchmark(commit_in_groups, writer, row)
     assert Reader(path).counts()["readings"] >= ROWS
     if benchmark.enabled:
         benchmark.extra_info["rows_per_s"] = ROWS / benchmark.stats["mean"]
 
 
 def test_group_commit_against_one_by_one(benchmark, writer, row):
-    """Both ways in the same run, so that disk and machine cancel out of the ratio."""
+    """Both ways run in one test, so that the ratio does not depend on disk and machine."""
     started = time.perf_counter()
-    one_by_one(writer, row)
-    alone = time.perf_counter() - started
-    benchmark(in_groups, writer, row)
+    commit_singly(writer, row)
+    single_duration = time.perf_counter() - started
+    benchmark(commit_in_groups, writer, row)
     if benchmark.enabled:
-        benchmark.extra_info["one_by_one_rows_per_s"] = ROWS / alone
-        benchmark.extra_info["ratio"] = alone / benchmark.stats["mean"]
+        benchmark.extra_info["one_by_one_rows_per_s"] = ROWS / single_duration
+        benchmark.extra_info["ratio"] = single_duration / benchmark.stats["mean"]
 
 
 def test_history_of_a_season(benchmark, writer, row, path):
-    """2,000 held readings among 20,000 raw ones; the newest 50 are wanted."""
-    held = AcceptedRow(row, JUDGEMENT, 1.0)
-    writer.submit(Batch((row,) * 20_000, (held,) * 2_000, (OutboxRow("m", "t", b"[]", droppable=True),))).result(OUTER)
+    """Read the newest 50 of 2,000 accepted readings, among 20,000 raw ones."""
+    accepted = AcceptedRow(row, JUDGEMENT, 1.0)
+    message = OutboxRow("m", "t", b"[]", droppable=True)
+    writer.submit(Batch((row,) * 20_000, (accepted,) * 2_000, (message,))).result(OUTER)
     rows = benchmark(Reader(path).history, unit="condenser", limit=50)
-    assert [found.id for found in rows] == list(range(1951, 2001))
+    assert [history_row.id for history_row in rows] == list(range(1951, 2001))

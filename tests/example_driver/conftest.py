@@ -1,4 +1,4 @@
-"""Meterlink's own test run leaves this package alone: its driver is not installed there.
+"""Excludes this package from Meterlink's own test run: its driver is not installed there.
 
 `tests/system/test_example_driver.py` builds and installs it in an environment of its own and runs its tests there.
 """

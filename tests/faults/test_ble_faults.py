@@ -1,6 +1,6 @@
-"""The radio room against a Bluetooth that misbehaves, in virtual time, with backends written for the purpose."""
+"""``meterlink.ble`` on a faulty Bluetooth, in virtual time, with fake backends."""
 
-# ruff: noqa: ARG002, ARG003, ARG005 - the fakes have their base classes' parameters, used or not
+# ruff: noqa: ARG002, ARG003, ARG005 - the fakes need the parameters of their base classes
 
 import asyncio
 import inspect
@@ -51,7 +51,7 @@ NO_ADAPTER = BleakBluetoothNotAvailableError(
 
 
 class Hang:
-    """In a script: the call never returns; ``stubborn`` ones do not even return when cancelled once."""
+    """In a script: the call never returns. A ``stubborn`` call survives one cancellation, too."""
 
     def __init__(self, *, stubborn: bool = False) -> None:
         self.stubborn = stubborn
@@ -71,7 +71,7 @@ async def several_turns() -> None:
 
 
 async def act(script: list[Exception | Hang]) -> None:
-    """Yield to the loop, then do what the script says next; nothing once it is used up."""
+    """Yield to the loop, then hang or raise as the script's next item demands; return if the script is empty."""
     await asyncio.sleep(0)
     if script:
         match script.pop(0):
@@ -83,7 +83,7 @@ async def act(script: list[Exception | Hang]) -> None:
 
 @dataclass(eq=False)
 class FakeMeter:
-    """A peripheral: two characteristics that measure, a battery level, perhaps a serial number."""
+    """A peripheral with a measuring characteristic, a battery level, and a serial number if it is given."""
 
     address: str = ADDRESS
     name: str = "Bench one"
@@ -104,16 +104,16 @@ class FakeMeter:
 
     @property
     def client(self) -> "FakeClient | None":
-        return next((one for one in self.clients if one.is_connected), None)
+        return next((client for client in self.clients if client.is_connected), None)
 
     def drop(self) -> None:
-        """Break the link from the meter's side."""
+        """End the connection from the meter's side."""
         if self.client is not None:
             self.client.dropped()
 
 
 class Air:
-    """All there is to hear, and the adapter that hears it."""
+    """The meters on the air, and the adapter."""
 
     def __init__(self, *meters: FakeMeter, slots: int = 99) -> None:
         self.meters = {meter.address: meter for meter in meters}
@@ -124,7 +124,7 @@ class Air:
         self.scans = 0
         self.scanning = 0
         self.scanner: FakeScanner | None = None
-        self.buses = 0  # open, as a D-Bus connection is until disconnect() is called
+        self.buses = 0  # open D-Bus connections; each stays open until disconnect() is called
         self.most_linked = 0
         self.unpaired: list[str] = []
         self.linked_before: list[str] = []
@@ -289,24 +289,24 @@ class FakeClient(BaseBleakClient):
 
 
 def collection(meter: FakeMeter) -> BleakGATTServiceCollection:
-    found = BleakGATTServiceCollection()
+    services = BleakGATTServiceCollection()
     handles = itertools.count(1)
 
     def add(service: BleakGATTService, uuid: str, properties: list[Any], *descriptors: str) -> None:
         char = BleakGATTCharacteristic(None, next(handles), uuid, properties, lambda: 20, service)
-        found.add_characteristic(char)
+        services.add_characteristic(char)
         for descriptor in descriptors:
-            found.add_descriptor(BleakGATTDescriptor(None, next(handles), descriptor, char))
+            services.add_descriptor(BleakGATTDescriptor(None, next(handles), descriptor, char))
 
     measuring = BleakGATTService(None, next(handles), SERVICE)
-    found.add_service(measuring)
+    services.add_service(measuring)
     add(measuring, MEASURED, ["notify"], PRESENTATION, uuid16(0x2902))
     add(measuring, BATTERY, ["read"], PRESENTATION)
     if meter.serial:
         information = BleakGATTService(None, next(handles), DEVICE_INFORMATION)
-        found.add_service(information)
+        services.add_service(information)
         add(information, SERIAL, ["read"])
-    return found
+    return services
 
 
 class FakeAdapter(BaseBleakAdapter):
@@ -324,17 +324,17 @@ class Decoder:
     def __init__(self, channels: tuple[Channel, ...]) -> None:
         self.channels = channels
 
-    def feed(self, channel: str, packet: bytes, stamp: object) -> tuple[()]:
+    def feed(self, channel: str, packet: bytes, timestamp: object) -> tuple[()]:
         return ()
 
 
-class Kind:
+class FakeDriverFactory:
     name = "bench"
 
     def __init__(self, *channels: Channel) -> None:
         self.channels = channels or (Channel(MEASURED),)
         self.opened: list[Decoder] = []
-        self.asked: list[tuple[Advertisement, Any]] = []
+        self.choices: list[tuple[Advertisement, Any]] = []
         self.error: Exception | None = None
 
     def matches(self, advertisement: Advertisement, services: Any) -> float:
@@ -346,22 +346,22 @@ class Kind:
         self.opened.append(Decoder(self.channels))
         return self.opened[-1]
 
-    def choose(self, advertisement: Advertisement, services: Any) -> "Kind | None":
-        self.asked.append((advertisement, services))
+    def choose(self, advertisement: Advertisement, services: Any) -> "FakeDriverFactory | None":
+        self.choices.append((advertisement, services))
         return self if self.matches(advertisement, services) else None
 
 
 class Rig:
-    """A radio on an air, and what it reported."""
+    """A radio on a fake air, with its packets and states."""
 
-    def __init__(self, air: Air, kind: Kind, **options: Any) -> None:
+    def __init__(self, air: Air, factory: FakeDriverFactory, **options: Any) -> None:
         self.air = air
-        self.kind = kind
+        self.factory = factory
         self.packets: list[ReceivedPacket] = []
         self.states: list[RadioState] = []
         options = {
-            "choose": kind.choose,
-            "known": [Meter(meter.address, "") for meter in air.meters.values()],
+            "choose_driver": factory.choose,
+            "known_meters": [Meter(meter.address, "") for meter in air.meters.values()],
             "adapter_backend": None,
             "jitter": lambda low, high: (low + high) / 2,
         } | options
@@ -375,17 +375,17 @@ class Rig:
         )
 
     def state(self, address: str = ADDRESS) -> ConnectionState:
-        return next(link.state for link in self.radio.state.meters if link.address == address)
+        return next(status.state for status in self.radio.state.meters if status.address == address)
 
     def detail(self, address: str = ADDRESS) -> str:
-        return next(link.detail for link in self.radio.state.meters if link.address == address)
+        return next(status.detail for status in self.radio.state.meters if status.address == address)
 
-    async def until(self, true: Callable[[], bool], within: float = 60.0) -> float:
-        """Wait until ``true()``, looking ten times a virtual second; return the seconds that took."""
+    async def until(self, condition: Callable[[], bool], within: float = 60.0) -> float:
+        """Wait until ``condition()``, checked ten times a virtual second; return the elapsed seconds."""
         loop = asyncio.get_running_loop()
         begin = loop.time()
-        while not true():
-            assert loop.time() - begin < within, (self.radio.state, "still not so after", within)
+        while not condition():
+            assert loop.time() - begin < within, (self.radio.state, "still not true after", within)
             await asyncio.sleep(0.1)
         return loop.time() - begin
 
@@ -395,18 +395,18 @@ class Rig:
 
 @asynccontextmanager
 async def rig(
-    *meters: FakeMeter, air: Air | None = None, kind: Kind | None = None, **options: Any
+    *meters: FakeMeter, air: Air | None = None, factory: FakeDriverFactory | None = None, **options: Any
 ) -> AsyncIterator[Rig]:
-    made = Rig(air or Air(*meters), kind or Kind(), **options)
-    running = asyncio.create_task(made.radio.run())
+    test_rig = Rig(air or Air(*meters), factory or FakeDriverFactory(), **options)
+    running = asyncio.create_task(test_rig.radio.run())
     await asyncio.sleep(0)
     try:
-        yield made
+        yield test_rig
     finally:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
     assert running.cancelled()
-    await nothing_left(made.air)
+    await nothing_left(test_rig.air)
 
 
 async def nothing_left(air: Air) -> None:
@@ -426,7 +426,7 @@ def warped(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None
     return run
 
 
-# The fakes stand in for the real thing only if bleak would call them as it calls its own.
+# A fake is valid only if bleak can call it like its own backends.
 @pytest.mark.parametrize(
     ("fake", "base"), [(FakeScanner, BaseBleakScanner), (FakeClient, BaseBleakClient), (FakeAdapter, BaseBleakAdapter)]
 )
@@ -451,8 +451,8 @@ async def test_packets_arrive_with_session_channel_and_stamp() -> None:
     async with rig(meter) as r:
         await r.connected()
         await asyncio.sleep(10)
-        [link] = r.radio.state.meters
-        assert (link.name, link.driver, link.serial, link.rssi) == ("Bench one", "bench", "B-0017", -60)
+        [status] = r.radio.state.meters
+        assert (status.name, status.driver, status.serial, status.rssi) == ("Bench one", "bench", "B-0017", -60)
         assert [packet.data[0] for packet in r.packets] == list(range(len(r.packets)))
         assert len(r.packets) > 15
         session = r.packets[0].session
@@ -463,15 +463,15 @@ async def test_packets_arrive_with_session_channel_and_stamp() -> None:
             "B-0017",
             "bench",
         )
-        assert session.driver is r.kind.opened[0]
+        assert session.driver is r.factory.opened[0]
         assert {packet.channel for packet in r.packets} == {MEASURED}
-        stamps = [packet.stamp.monotonic_ns for packet in r.packets]
+        stamps = [packet.timestamp.monotonic_ns for packet in r.packets]
         assert stamps == sorted(stamps)
-        advertisement, services = r.kind.asked[-1]
+        advertisement, services = r.factory.choices[-1]
         assert advertisement.service_uuids == (SERVICE,)
         by_key = {char.key: char for char in services}
         assert by_key[MEASURED].descriptors == {PRESENTATION: b"\x06\xfe\x28\x27\x01\x00\x00"}
-        assert by_key[BATTERY].descriptors == {}  # it refused to be read
+        assert by_key[BATTERY].descriptors == {}  # it refused the read
         assert by_key[MEASURED].properties == {"notify"}
         assert by_key[SERIAL].service_uuid == DEVICE_INFORMATION
     assert session.closed
@@ -487,7 +487,7 @@ async def test_a_busy_scan_start_is_retried_without_alarm() -> None:
 
 
 @warped
-async def test_a_scan_that_stays_busy_is_told_and_recovers() -> None:
+async def test_a_scan_that_stays_busy_is_an_error_and_recovers() -> None:
     air = Air(FakeMeter())
     air.on_scan = [IN_PROGRESS] * 8
     async with rig(air=air) as r:
@@ -497,7 +497,7 @@ async def test_a_scan_that_stays_busy_is_told_and_recovers() -> None:
 
 
 @warped
-async def test_busy_and_aborted_connects_are_tried_again_at_once() -> None:
+async def test_busy_and_aborted_connection_attempts_are_repeated_at_once() -> None:
     meter = FakeMeter(on_connect=[IN_PROGRESS, ABORTED, ABORTED])
     async with rig(meter) as r:
         assert await r.connected() < 4
@@ -506,7 +506,7 @@ async def test_busy_and_aborted_connects_are_tried_again_at_once() -> None:
 
 
 @warped
-async def test_a_meter_that_fails_for_long_is_never_given_up() -> None:
+async def test_a_meter_that_fails_for_long_is_tried_for_ever() -> None:
     meter = FakeMeter(on_connect=[ABORTED] * 40)
     async with rig(meter) as r:
         await r.until(lambda: "le-connection-abort-by-local" in r.detail())
@@ -515,7 +515,7 @@ async def test_a_meter_that_fails_for_long_is_never_given_up() -> None:
 
 
 @warped
-async def test_a_link_left_over_from_a_crash_is_taken_over() -> None:
+async def test_a_connection_left_over_from_a_crash_is_used() -> None:
     air = Air(FakeMeter(advertises=False))
     air.linked_before = [ADDRESS, "AA:00:00:00:00:99"]
     async with rig(air=air, adapter_backend=type("Adapter", (FakeAdapter,), {"air": air})) as r:
@@ -530,7 +530,7 @@ async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
         await r.connected()
         tasks = len(asyncio.all_tasks())
         for cycle in range(300):
-            await r.until(lambda cycle=cycle: len(r.kind.opened) > cycle, within=200)
+            await r.until(lambda cycle=cycle: len(r.factory.opened) > cycle, within=200)
             await r.connected(within=200)
             assert r.air.buses == 1
             meter.drop()
@@ -538,12 +538,12 @@ async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
             assert r.air.buses == 0
         await r.connected(within=200)
         assert len(asyncio.all_tasks()) == tasks
-        assert len(meter.clients) == len(r.kind.opened) == 301
+        assert len(meter.clients) == len(r.factory.opened) == 301
         assert r.radio.state.meters[0].state is ConnectionState.CONNECTED
 
 
 @warped
-async def test_back_off_grows_until_half_a_minute_of_data_then_starts_over() -> None:
+async def test_pauses_grow_until_half_a_minute_of_data() -> None:
     meter = FakeMeter()
     drawn: list[float] = []
 
@@ -566,7 +566,7 @@ async def test_back_off_grows_until_half_a_minute_of_data_then_starts_over() -> 
 
 
 @warped
-async def test_a_silent_meter_is_told_then_connected_anew() -> None:
+async def test_a_silent_meter_is_reported_then_connected_again() -> None:
     meter = FakeMeter()
     async with rig(meter) as r:
         await r.connected()
@@ -585,9 +585,9 @@ async def test_a_silent_meter_is_told_then_connected_anew() -> None:
 
 
 @warped
-async def test_a_battery_that_answers_does_not_hide_lost_notifications() -> None:
+async def test_a_polled_battery_does_not_hide_lost_notifications() -> None:
     meter = FakeMeter()
-    async with rig(meter, kind=Kind(Channel(MEASURED), Channel(BATTERY, "read", 2.0))) as r:
+    async with rig(meter, factory=FakeDriverFactory(Channel(MEASURED), Channel(BATTERY, "read", 2.0))) as r:
         await r.connected()
         meter.mute = True
         await r.until(lambda: r.state() is ConnectionState.LOST)
@@ -595,14 +595,14 @@ async def test_a_battery_that_answers_does_not_hide_lost_notifications() -> None
 
 
 @warped
-async def test_a_meter_that_is_only_read_may_be_slow_but_not_dead() -> None:
+async def test_a_polled_meter_may_be_slow_but_not_dead() -> None:
     meter = FakeMeter()
-    async with rig(meter, kind=Kind(Channel(BATTERY, "read", 60.0))) as r:
+    async with rig(meter, factory=FakeDriverFactory(Channel(BATTERY, "read", 60.0))) as r:
         await r.connected()
         seen = len(r.states)
         await asyncio.sleep(300)
         assert r.state() is ConnectionState.CONNECTED
-        assert not any(link.state is ConnectionState.SILENT for state in r.states[seen:] for link in state.meters)
+        assert not any(status.state is ConnectionState.SILENT for state in r.states[seen:] for status in state.meters)
         assert 5 <= len(r.packets) <= 7
         meter.on_read = [BleakGATTProtocolError(0x0E)] * 3
         await r.until(lambda: r.state() is ConnectionState.LOST, within=200)
@@ -612,7 +612,7 @@ async def test_a_meter_that_is_only_read_may_be_slow_but_not_dead() -> None:
 @warped
 async def test_polling_survives_refused_and_hanging_reads() -> None:
     meter = FakeMeter(on_read=[BleakGATTProtocolError(0x0E), Hang()])
-    async with rig(meter, kind=Kind(Channel(MEASURED), Channel(BATTERY, "read", 1.0))) as r:
+    async with rig(meter, factory=FakeDriverFactory(Channel(MEASURED), Channel(BATTERY, "read", 1.0))) as r:
         await r.connected()
         await r.until(lambda: any(packet.channel == BATTERY for packet in r.packets))
         assert len(meter.clients) == 1
@@ -626,7 +626,7 @@ async def test_callbacks_of_an_old_session_are_dropped_and_equal_values_are_not(
         old = meter.clients[0]
         callbacks = dict(old.callbacks)
         meter.drop()
-        await r.until(lambda: len(r.kind.opened) == 2)
+        await r.until(lambda: len(r.factory.opened) == 2)
         await asyncio.sleep(1)
         r.packets.clear()
         for callback in callbacks.values():
@@ -636,7 +636,9 @@ async def test_callbacks_of_an_old_session_are_dropped_and_equal_values_are_not(
             meter.clients[-1].say(b"same")
         assert [packet.data for packet in r.packets] == [b"same"] * 3
         assert {packet.session.number for packet in r.packets} == {2}
-        assert r.packets[0].session.driver is r.kind.opened[1]  # nothing half decoded is left from the first
+        assert (
+            r.packets[0].session.driver is r.factory.opened[1]
+        )  # a new driver: no half-decoded bytes from the first session
 
 
 @warped
@@ -647,12 +649,12 @@ async def test_callbacks_are_synchronous_and_keep_their_order() -> None:
         r.packets.clear()
         for count in range(200):
             meter.clients[0].say(bytes([count]))
-        assert [packet.data[0] for packet in r.packets] == list(range(200))  # without the loop having run
+        assert [packet.data[0] for packet in r.packets] == list(range(200))  # before the loop has run again
 
 
 @pytest.mark.parametrize("paired", [False, True])
 @warped
-async def test_stale_services_are_forgotten_but_never_a_pairing(paired: bool) -> None:
+async def test_cached_services_are_cleared_but_never_a_pairing(paired: bool) -> None:
     meter = FakeMeter(on_subscribe=[BleakGATTProtocolError(0x01)], paired=paired)
     async with rig(meter) as r:
         await r.connected()
@@ -661,7 +663,7 @@ async def test_stale_services_are_forgotten_but_never_a_pairing(paired: bool) ->
 
 
 @warped
-async def test_a_link_lost_while_subscribing_says_nothing_about_the_services() -> None:
+async def test_a_connection_lost_while_subscribing_keeps_the_cached_services() -> None:
     meter = FakeMeter(on_subscribe=[Hang()])
     async with rig(meter) as r:
         await r.until(lambda: meter.on_subscribe == [])
@@ -672,20 +674,20 @@ async def test_a_link_lost_while_subscribing_says_nothing_about_the_services() -
 
 
 @warped
-async def test_a_handle_that_is_not_there_means_stale_services_the_first_time_only() -> None:
-    meter = FakeMeter(on_describe=[BleakGATTProtocolError(0x01)] * 3)  # a meter of that habit must stay usable
+async def test_a_missing_handle_means_stale_services_the_first_time_only() -> None:
+    meter = FakeMeter(on_describe=[BleakGATTProtocolError(0x01)] * 3)  # a meter that always does this must stay usable
     async with rig(meter) as r:
         await r.connected()
         assert [client.fresh_services for client in meter.clients] == [False, True]
         assert r.air.unpaired == [ADDRESS]
         meter.on_describe = [BleakGATTProtocolError(0x01)] * 3
         meter.drop()
-        await r.until(lambda: len(r.kind.opened) == 2)
+        await r.until(lambda: len(r.factory.opened) == 2)
         assert len(meter.clients) == 3
 
 
 @warped
-async def test_a_stalled_scan_is_started_anew() -> None:
+async def test_a_stalled_scan_is_restarted() -> None:
     air = Air(FakeMeter(advertises=False))
     air.mute = True
     async with rig(air=air) as r:
@@ -698,11 +700,11 @@ async def test_a_stalled_scan_is_started_anew() -> None:
         await r.connected()
         air.meters["AA:00:00:00:00:02"] = FakeMeter("AA:00:00:00:00:02", "Other", ())
         await asyncio.sleep(300)
-        assert air.scans == 2  # something is heard
+        assert air.scans == 2  # the other meter is heard
 
 
 @warped
-async def test_an_adapter_may_vanish_and_come_back() -> None:
+async def test_an_adapter_may_vanish_and_return() -> None:
     air = Air(FakeMeter())
     async with rig(air=air) as r:
         await r.connected()
@@ -711,14 +713,14 @@ async def test_an_adapter_may_vanish_and_come_back() -> None:
         assert r.state() is ConnectionState.LOST
         tried = len(air.meters[ADDRESS].clients)
         await asyncio.sleep(600)
-        assert len(air.meters[ADDRESS].clients) == tried  # nothing is connected through a radio that is gone
+        assert len(air.meters[ADDRESS].clients) == tried  # no connection is tried without the radio
         air.present = True
         assert await r.connected() < 40
         assert r.radio.state.error == ""
 
 
 @warped
-async def test_an_adapter_missing_at_the_start_is_told_at_once() -> None:
+async def test_an_adapter_missing_at_the_start_is_an_error_at_once() -> None:
     air = Air(FakeMeter())
     air.present = False
     async with rig(air=air) as r:
@@ -728,7 +730,7 @@ async def test_an_adapter_missing_at_the_start_is_told_at_once() -> None:
 
 
 @warped
-async def test_a_hanging_scan_start_is_cut_off_and_told() -> None:
+async def test_a_hanging_scan_start_is_cancelled_and_an_error() -> None:
     air = Air(FakeMeter())
     air.on_scan = [Hang(), Hang(stubborn=True)]
     async with rig(air=air) as r:
@@ -739,18 +741,18 @@ async def test_a_hanging_scan_start_is_cut_off_and_told() -> None:
 @pytest.mark.skipif(sys.platform != "linux", reason="D-Bus is how Linux offers Bluetooth")
 async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
-    told: asyncio.Queue[RadioState] = asyncio.Queue()
+    states: asyncio.Queue[RadioState] = asyncio.Queue()
     radio = Radio(
         clock=SystemClock(),
         choose_driver=lambda advertisement, services: None,
         on_packet=lambda packet: None,
-        on_state_change=told.put_nowait,
+        on_state_change=states.put_nowait,
     )
     running = asyncio.create_task(radio.run())
     async with asyncio.timeout(30):
-        while not (problem := (await told.get()).error):
+        while not (problem := (await states.get()).error):
             pass
-    assert problem.startswith("The system's Bluetooth service cannot be reached.")
+    assert problem.startswith("The system's Bluetooth service could not be reached.")
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
     assert running.cancelled()
@@ -760,11 +762,11 @@ async def test_a_real_machine_without_the_bluetooth_service(monkeypatch: pytest.
 @warped
 async def test_more_meters_than_connections_wait_their_turn() -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
-    async with rig(*meters, limits=RadioTimeouts(max_connections=2)) as r:
-        await r.until(lambda: sum(link.state is ConnectionState.CONNECTED for link in r.radio.state.meters) == 2)
+    async with rig(*meters, timeouts=RadioTimeouts(max_connections=2)) as r:
+        await r.until(lambda: sum(status.state is ConnectionState.CONNECTED for status in r.radio.state.meters) == 2)
         await asyncio.sleep(30)
-        [waiting] = [link for link in r.radio.state.meters if link.state is not ConnectionState.CONNECTED]
-        assert waiting.detail == "All 2 connections of the Bluetooth adapter are taken."
+        [waiting] = [status for status in r.radio.state.meters if status.state is not ConnectionState.CONNECTED]
+        assert waiting.detail == "All 2 connections of the Bluetooth adapter are in use."
         assert r.air.most_linked == 2
         leaving = next(meter for meter in meters if meter.client is not None)
         leaving.advertises = False
@@ -773,10 +775,10 @@ async def test_more_meters_than_connections_wait_their_turn() -> None:
 
 
 @warped
-async def test_an_adapter_with_fewer_connections_than_believed() -> None:
+async def test_an_adapter_with_fewer_connections_than_assumed() -> None:
     meters = [FakeMeter(f"AA:00:00:00:00:0{n}", f"Bench {n}") for n in range(3)]
     async with rig(air=Air(*meters, slots=2)) as r:
-        await r.until(lambda: any("no connection left" in link.detail for link in r.radio.state.meters))
+        await r.until(lambda: any("no connection left" in status.detail for status in r.radio.state.meters))
         attempts = sum(len(meter.clients) for meter in meters)
         await asyncio.sleep(60)
         assert sum(len(meter.clients) for meter in meters) - attempts < 20  # four-second pauses, then backing off
@@ -788,22 +790,22 @@ async def test_an_adapter_with_fewer_connections_than_believed() -> None:
 
 
 @warped
-async def test_meters_of_one_name_are_told_apart_by_address() -> None:
-    mine, other = FakeMeter(), FakeMeter("AA:00:00:00:00:02")
-    async with rig(mine, other, known=[Meter(ADDRESS, "Bench one")]) as r:
+async def test_meters_of_one_name_differ_by_address() -> None:
+    mine, stranger = FakeMeter(), FakeMeter("AA:00:00:00:00:02")
+    async with rig(mine, stranger, known_meters=[Meter(ADDRESS, "Bench one")]) as r:
         await r.connected()
         await asyncio.sleep(30)
-        assert (len(mine.clients), len(other.clients)) == (1, 0)
+        assert (len(mine.clients), len(stranger.clients)) == (1, 0)
         assert {packet.session.address for packet in r.packets} == {ADDRESS}
-        r.radio.add_meter(Meter(other.address, "Bench one"))
-        await r.connected(other.address)
-        assert [link.address for link in r.radio.state.meters] == [ADDRESS, other.address]
+        r.radio.add_meter(Meter(stranger.address, "Bench one"))
+        await r.connected(stranger.address)
+        assert [status.address for status in r.radio.state.meters] == [ADDRESS, stranger.address]
 
 
 @warped
 async def test_another_serial_number_at_a_known_address_is_refused() -> None:
     meter = FakeMeter(serial=b"B-0018")
-    async with rig(meter, known=[Meter(ADDRESS, "Bench one", serial="B-0017")]) as r:
+    async with rig(meter, known_meters=[Meter(ADDRESS, "Bench one", serial="B-0017")]) as r:
         await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION)
         assert "B-0018, not B-0017" in r.detail()
         await asyncio.sleep(60)
@@ -815,33 +817,35 @@ async def test_another_serial_number_at_a_known_address_is_refused() -> None:
     ("on_air", "stored"),
     [
         ("AA:00:00:00:00:0B", "aa:00:00:00:00:0b"),
-        ("6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF", "6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF"),  # what macOS calls a device
+        ("6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF", "6D2A1F00-52A4-4C5E-9D8E-3C1F5B7A9EFF"),  # an address on macOS
     ],
 )
 @warped
-async def test_a_platforms_own_way_of_addressing_is_taken_as_it_comes(on_air: str, stored: str) -> None:
+async def test_addresses_of_every_platform_are_accepted(on_air: str, stored: str) -> None:
     meter = FakeMeter(on_air)
-    async with rig(meter, known=[Meter(stored, "")]) as r:
+    async with rig(meter, known_meters=[Meter(stored, "")]) as r:
         await r.connected(stored)
         assert len(r.radio.state.meters) == 1
 
 
 @pytest.mark.parametrize("stubborn", [False, True])
-@pytest.mark.parametrize("where", ["on_connect", "on_subscribe"])
+@pytest.mark.parametrize("script", ["on_connect", "on_subscribe"])
 @warped
-async def test_hanging_calls_are_cut_off_and_after_three_a_person_is_asked(where: str, stubborn: bool) -> None:
-    meter = FakeMeter(**{where: [Hang(stubborn=stubborn) for _ in range(4)]})
+async def test_hanging_calls_are_cancelled_and_after_three_the_meter_needs_attention(
+    script: str, stubborn: bool
+) -> None:
+    meter = FakeMeter(**{script: [Hang(stubborn=stubborn) for _ in range(4)]})
     async with rig(meter) as r:
         await r.until(lambda: "does not answer" in r.detail())
-        took = await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION, within=300)
+        seconds = await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION, within=300)
         assert "3 times" in r.detail()
-        assert took > 50
+        assert seconds > 50
         await r.connected(within=300)
         assert r.detail() == ""
 
 
 @warped
-async def test_unanswered_attempts_are_counted_anew_after_a_connection() -> None:
+async def test_a_connection_resets_the_count_of_unanswered_attempts() -> None:
     meter = FakeMeter(on_connect=[Hang(), Hang()])
     async with rig(meter) as r:
         await r.connected(within=300)
@@ -849,38 +853,38 @@ async def test_unanswered_attempts_are_counted_anew_after_a_connection() -> None
         meter.drop()
         await asyncio.sleep(0.5)
         await r.connected(within=300)
-        assert not any(link.state is ConnectionState.NEEDS_ATTENTION for state in r.states for link in state.meters)
+        assert not any(status.state is ConnectionState.NEEDS_ATTENTION for state in r.states for status in state.meters)
 
 
 @warped
-async def test_a_hanging_disconnect_does_not_keep_the_next_link_from_opening() -> None:
+async def test_a_hanging_disconnection_does_not_block_the_next_connection() -> None:
     meter = FakeMeter(on_disconnect=[Hang(stubborn=True)])
     async with rig(meter) as r:
         await r.connected()
         meter.drop()
-        await r.until(lambda: len(r.kind.opened) == 2)
-        r.air.buses -= 1  # the one whose closing hung is the platform's to free
+        await r.until(lambda: len(r.factory.opened) == 2)
+        r.air.buses -= 1  # the platform frees the connection whose closing hung
 
 
 @warped
-async def test_stopping_does_not_wait_for_a_backend_that_will_not_let_go() -> None:
+async def test_stopping_does_not_wait_for_a_hanging_backend() -> None:
     meter = FakeMeter(on_connect=[Hang(stubborn=True)])
-    made = Rig(Air(meter), Kind())
-    running = asyncio.create_task(made.radio.run())
-    await made.until(lambda: made.air.buses == 1)
+    test_rig = Rig(Air(meter), FakeDriverFactory())
+    running = asyncio.create_task(test_rig.radio.run())
+    await test_rig.until(lambda: test_rig.air.buses == 1)
     meter.on_disconnect = [Hang(stubborn=True)]
     loop = asyncio.get_running_loop()
     begin = loop.time()
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
-    limits = RadioTimeouts()
-    assert loop.time() - begin <= limits.stop + limits.disconnect + limits.cleanup
+    timeouts = RadioTimeouts()
+    assert loop.time() - begin <= timeouts.stop + timeouts.disconnect + timeouts.cleanup
     await asyncio.sleep(0)
     assert asyncio.all_tasks() == {asyncio.current_task()}
 
 
 @warped
-async def test_a_meter_that_wants_pairing_asks_for_a_person() -> None:
+async def test_a_meter_that_must_be_paired_needs_attention() -> None:
     meter = FakeMeter(on_subscribe=[BleakGATTProtocolError(0x05)])
     async with rig(meter) as r:
         await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION)
@@ -889,47 +893,47 @@ async def test_a_meter_that_wants_pairing_asks_for_a_person() -> None:
 
 
 @warped
-async def test_a_meter_no_driver_fits_is_left_alone_until_it_changes() -> None:
+async def test_a_meter_without_a_driver_is_tried_again_when_it_changes() -> None:
     meter = FakeMeter()
-    kind = Kind()
-    kind.error = DriverError("Nothing to decode.")
-    async with rig(meter, kind=kind) as r:
+    factory = FakeDriverFactory()
+    factory.error = DriverError("Nothing to decode.")
+    async with rig(meter, factory=factory) as r:
         await r.until(lambda: r.state() is ConnectionState.UNUSABLE)
         assert r.detail() == "Nothing to decode."
-        meter.rssi = -40  # not a change that matters
+        meter.rssi = -40  # an irrelevant change
         await asyncio.sleep(500)
         assert len(meter.clients) == 1
-        kind.error = None
+        factory.error = None
         meter.name = "Bench one, mended"
         await r.connected(within=5)
 
 
 @warped
-async def test_a_meter_no_driver_fits_is_tried_again_after_a_long_time() -> None:
+async def test_a_meter_without_a_driver_is_tried_again_after_a_long_time() -> None:
     meter = FakeMeter()
-    kind = Kind()
-    kind.error = ZeroDivisionError("a driver's own fault")
-    async with rig(meter, kind=kind) as r:
+    factory = FakeDriverFactory()
+    factory.error = ZeroDivisionError("a driver's own fault")
+    async with rig(meter, factory=factory) as r:
         await r.until(lambda: r.state() is ConnectionState.UNUSABLE)
         assert "bench failed on this meter" in r.detail()
-        kind.error = None
+        factory.error = None
         assert 590 < await r.connected(within=700) < 620
 
 
 @pytest.mark.parametrize("channels", [(Channel("no-such-key"),), ()])
 @warped
-async def test_a_driver_that_asks_for_what_is_not_there(channels: tuple[Channel, ...]) -> None:
-    kind = Kind()
-    kind.channels = channels
-    async with rig(FakeMeter(), kind=kind) as r:
+async def test_a_driver_that_needs_a_missing_channel(channels: tuple[Channel, ...]) -> None:
+    factory = FakeDriverFactory()
+    factory.channels = channels
+    async with rig(FakeMeter(), factory=factory) as r:
         await r.until(lambda: r.state() is ConnectionState.UNUSABLE)
 
 
 @warped
-async def test_adopting_takes_what_fits_and_stops_at_a_flood() -> None:
+async def test_fitting_meters_are_adopted_up_to_a_bound() -> None:
     meters = [FakeMeter(f"AA:00:00:00:01:{n:02X}", "Flood") for n in range(40)]
     stranger = FakeMeter("AA:00:00:00:00:02", "Headset", ())
-    async with rig(*meters, stranger, known=[], adopt=True, limits=RadioTimeouts(max_adopted=3)) as r:
+    async with rig(*meters, stranger, known_meters=[], adopt=True, timeouts=RadioTimeouts(max_adopted=3)) as r:
         await r.until(lambda: len(r.radio.state.meters) == 3)
         await asyncio.sleep(10)
         assert len(r.radio.state.meters) == 3
@@ -937,7 +941,7 @@ async def test_adopting_takes_what_fits_and_stops_at_a_flood() -> None:
 
 
 @warped
-async def test_a_lost_meter_is_looked_for_a_few_times_then_waited_for() -> None:
+async def test_a_lost_meter_is_tried_a_few_times_then_awaited() -> None:
     meter = FakeMeter()
     async with rig(meter) as r:
         await r.connected()
@@ -948,7 +952,7 @@ async def test_a_lost_meter_is_looked_for_a_few_times_then_waited_for() -> None:
         assert r.state() is ConnectionState.LOST
         await asyncio.sleep(3600)
         assert len(meter.clients) == 1 + RadioTimeouts().unseen_attempts
-        assert r.state() is ConnectionState.LOST  # being out of range is nothing a person is called for
+        assert r.state() is ConnectionState.LOST  # out of range: this needs no person
         assert "Switch the meter" in r.detail()
         meter.on_connect = []
         meter.advertises = True
@@ -956,7 +960,7 @@ async def test_a_lost_meter_is_looked_for_a_few_times_then_waited_for() -> None:
 
 
 @warped
-async def test_what_a_meter_advertised_while_connected_does_not_count_once_it_is_lost() -> None:
+async def test_advertisements_during_a_connection_do_not_count_after_its_loss() -> None:
     meter = FakeMeter(advertises_connected=True)
     async with rig(meter) as r:
         await r.connected()
@@ -969,9 +973,9 @@ async def test_what_a_meter_advertised_while_connected_does_not_count_once_it_is
 
 
 @warped
-async def test_what_a_stopped_scan_still_delivers_is_ignored() -> None:
+async def test_late_advertisements_of_a_stopped_scan_are_ignored() -> None:
     meter = FakeMeter(advertises=False)
-    async with rig(meter, known=[], adopt=True) as r:
+    async with rig(meter, known_meters=[], adopt=True) as r:
         await asyncio.sleep(1)
         stopped = r.air.scanner
         assert stopped is not None
@@ -984,12 +988,12 @@ async def test_what_a_stopped_scan_still_delivers_is_ignored() -> None:
 
 
 @warped
-async def test_hostile_names_are_cleaned_before_anyone_sees_them() -> None:
+async def test_hostile_names_are_cleaned() -> None:
     meter = FakeMeter(name="\x1b]0;x\x07[@click=app.quit]Meter[/]\u202e\n" + "A" * 500)
     async with rig(meter) as r:
         await r.connected()
         await r.until(lambda: r.packets != [])
-        names = {r.radio.state.meters[0].name, r.packets[0].session.name, r.kind.asked[-1][0].name}
+        names = {r.radio.state.meters[0].name, r.packets[0].session.name, r.factory.choices[-1][0].name}
         assert len(names) == 1
         [name] = names
         assert name.startswith("]0;x(@click=app.quit)Meter(/)".replace("]", ")"))
@@ -998,28 +1002,28 @@ async def test_hostile_names_are_cleaned_before_anyone_sees_them() -> None:
 
 
 @warped
-async def test_signal_strength_is_told_when_it_changes_noticeably() -> None:
+async def test_signal_strength_is_reported_when_it_changes_noticeably() -> None:
     meter = FakeMeter(on_connect=[Hang()])
     async with rig(meter) as r:
         await r.until(lambda: meter.clients != [])
-        told = len(r.states)
+        report_count = len(r.states)
         for meter.rssi in (-61, -59, -62, -58):
             await asyncio.sleep(1)
-        assert len(r.states) == told
+        assert len(r.states) == report_count
         meter.rssi = -75
         await asyncio.sleep(2)
         assert r.states[-1].meters[0].rssi == -75
 
 
 def test_cancelling_at_any_point_leaves_nothing_running() -> None:
-    # Every call of the fakes gives way to the loop at least once, so counting loop turns visits every await.
+    # Every call of the fakes yields to the loop at least once, so these cancellations hit every await.
     async def cancelled_after(turns: int) -> tuple[ConnectionState, int]:
         meter = FakeMeter(
             on_connect=[ABORTED], on_subscribe=[BleakGATTProtocolError(0x01)], on_disconnect=[], serial=b"B-0017"
         )
-        limits = RadioTimeouts(shortest_pause=0.0, longest_pause=0.0, retry_first=0.0, retry_longest=0.0)
-        kind = Kind(Channel(MEASURED), Channel(BATTERY, "read", 1.0))
-        async with rig(meter, kind=kind, limits=limits) as r:
+        timeouts = RadioTimeouts(shortest_pause=0.0, longest_pause=0.0, retry_first=0.0, retry_longest=0.0)
+        factory = FakeDriverFactory(Channel(MEASURED), Channel(BATTERY, "read", 1.0))
+        async with rig(meter, factory=factory, timeouts=timeouts) as r:
             for turn in range(turns):
                 await asyncio.sleep(0)
                 if turn == 80:
@@ -1037,20 +1041,20 @@ def test_cancelling_at_any_point_leaves_nothing_running() -> None:
         ConnectionState.CONNECTED,
         ConnectionState.LOST,
     }
-    assert ends[-1][1] >= 4  # aborted, refused, dropped, and the one after
+    assert ends[-1][1] >= 4  # aborted, refused, dropped, and the last one
 
 
 @warped
 async def test_the_radio_can_run_again_after_a_stop() -> None:
     air = Air(FakeMeter())
-    made = Rig(air, Kind())
+    test_rig = Rig(air, FakeDriverFactory())
     for session in (1, 2):
-        running = asyncio.create_task(made.radio.run())
+        running = asyncio.create_task(test_rig.radio.run())
         await asyncio.sleep(0)
-        await made.connected()
-        await made.until(lambda: made.packets != [])
-        assert made.packets[-1].session.number == session
-        made.packets.clear()
+        await test_rig.connected()
+        await test_rig.until(lambda: test_rig.packets != [])
+        assert test_rig.packets[-1].session.number == session
+        test_rig.packets.clear()
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
         await nothing_left(air)

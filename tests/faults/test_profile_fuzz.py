@@ -1,7 +1,7 @@
-"""Random and mutated frames: no exception, nothing ok that failed its check, and no memory that grows.
+"""Random and mutated frames: no exception, no wrong value with status ok, no memory that grows.
 
 The suite feeds each driver 50 000 frames; ``METERLINK_FUZZ_FRAMES=1000000 pytest tests/faults/test_profile_fuzz.py``
-feeds it a million. What is right is decided here by arithmetic of its own, not by the decoder.
+feeds it a million. The expected values come from independent arithmetic, not from the decoder.
 """
 
 import math
@@ -21,9 +21,9 @@ from meterlink.profiles import check_profile, open_profile_driver
 from meterlink_drivers.presented import PRESENTED
 
 FRAMES = int(os.environ.get("METERLINK_FUZZ_FRAMES", "50000"))
-RECONNECT = 1000  # frames: what one connection leaves behind must not be what makes the next one good
+RECONNECT = 1000  # frames; each connection must decode without the state of the connection before it
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
-STAMP = Timestamp(1, 1)
+NOW = Timestamp(1, 1)
 HEAD = 'profile = 1\nname = "fuzzed"\ndriver = "{driver}"\n[connection]\nnotify = "' + CHANNEL + '"\n'
 
 FRAMED = """\
@@ -32,7 +32,7 @@ start = "e7"
 length = { at = 1, add = 4 }
 key = "3c99a1"
 key_from = 2
-[[frame.check]]
+[[frame.checksum]]
 kind = "crc"
 at = -2
 size = 2
@@ -47,14 +47,14 @@ at = 2
 [code.is]
 1 = { unit = "V", places = 1 }
 2 = { unit = "µF", places = 2 }
-[lit]
+[annunciators]
 "5.0" = { flag = "overload" }
 """
 SEGMENTED = """\
 [frame]
 start = "5a"
 length = 6
-[[frame.check]]
+[[frame.checksum]]
 kind = "xor"
 [value]
 type = "segments"
@@ -64,7 +64,7 @@ digits = [
     ["2.1", "2.3", "2.5", "2.7", "!2.0", "2.2", "2.4"],
     ["3.1", "3.3", "3.5", "3.7", "!3.0", "3.2", "3.4"],
 ]
-[lit]
+[annunciators]
 "4.0" = { flag = "negative" }
 """
 LINED = """\
@@ -72,17 +72,17 @@ LINED = """\
 unit = "V"
 longest = 30
 """
-# The same display, taught: a and d of the first digit have two bits between them, c of the last one of three.
+# The same display, taught: a and d of the first digit share a pool of two bits, c of the last digit has one of three.
 POOLED = (
     SEGMENTED.replace('["1.1", "1.3", "1.5", "1.7",', '["*0", "1.3", "1.5", "*0",')
     .replace('"3.1", "3.3", "3.5",', '"3.1", "3.3", "!*1",')
-    .replace("[lit]", 'pools = [["1.1", "1.7"], ["!3.5", "4.1", "4.2"]]\n[lit]')
+    .replace("[annunciators]", 'pools = [["1.1", "1.7"], ["!3.5", "4.1", "4.2"]]\n[annunciators]')
 )
 GLUED = """\
 [text]
 separators = "{}\\""
-glued = true
-numbers = 1
+split_before_number = true
+number_count = 1
 longest = 40
 [text.words]
 ACV = { unit = "V", coupling = "AC" }
@@ -103,7 +103,7 @@ def crc(data: bytes) -> int:
 
 
 def keyed(frame: bytes) -> bytes:
-    return frame[:2] + bytes(byte ^ KEY[place % 3] for place, byte in enumerate(frame[2:]))
+    return frame[:2] + bytes(byte ^ KEY[offset % 3] for offset, byte in enumerate(frame[2:]))
 
 
 def framed_frame(rng: random.Random) -> bytes:
@@ -127,39 +127,39 @@ def framed_is_right(reading: Reading) -> bool:
 
 
 def segmented_frame(rng: random.Random) -> bytes:
-    frame = bytearray(b"\x5a") + bytes(_scattered(rng.choice([*SHAPES, 0, 0x40, 0x38])) for _ in range(3))
+    frame = bytearray(b"\x5a") + bytes(_shape_to_byte(rng.choice([*SHAPES, 0, 0x40, 0x38])) for _ in range(3))
     frame.append(rng.choice([0, 1]))
-    check = 0
+    checksum = 0
     for byte in frame:
-        check ^= byte
-    return bytes(frame) + bytes([check])
+        checksum ^= byte
+    return bytes(frame) + bytes([checksum])
 
 
-# Segment a to g: bit of the byte; e is sent inverted.
-SPOTS = (1, 3, 5, 7, 0, 2, 4)
+# The bit of each segment, a to g; e is sent inverted.
+SEGMENT_BITS = (1, 3, 5, 7, 0, 2, 4)
 
 
-def _scattered(shape: int) -> int:
-    return sum(1 << spot for number, spot in enumerate(SPOTS) if (shape >> number & 1) != (number == 4))
+def _shape_to_byte(shape: int) -> int:
+    return sum(1 << bit for number, bit in enumerate(SEGMENT_BITS) if (shape >> number & 1) != (number == 4))
 
 
-def _gathered(byte: int) -> int:
-    return sum(1 << number for number, spot in enumerate(SPOTS) if (byte >> spot & 1) != (number == 4))
+def _byte_to_shape(byte: int) -> int:
+    return sum(1 << number for number, bit in enumerate(SEGMENT_BITS) if (byte >> bit & 1) != (number == 4))
 
 
 def segmented_is_right(reading: Reading) -> bool:
-    check = 0
+    checksum = 0
     for byte in reading.packet[:5]:
-        check ^= byte
-    text = "".join({0: " ", 0x40: "-", **SHAPES}.get(_gathered(byte), "?") for byte in reading.packet[1:4])
-    minus = text.lstrip().startswith("-") != bool(reading.packet[4] & 1)
+        checksum ^= byte
+    text = "".join({0: " ", 0x40: "-", **SHAPES}.get(_byte_to_shape(byte), "?") for byte in reading.packet[1:4])
+    negative = text.lstrip().startswith("-") != bool(reading.packet[4] & 1)
     return (
         len(reading.packet) == 6
         and reading.packet[0] == 0x5A
-        and check == reading.packet[5]
+        and checksum == reading.packet[5]
         and text.replace(" ", "").replace("-", "", 1).isdigit()
         and reading.digits is not None
-        and (abs(reading.digits), reading.digits.is_signed()) == (int(text.strip(" -")), minus)
+        and (abs(reading.digits), reading.digits.is_signed()) == (int(text.strip(" -")), negative)
     )
 
 
@@ -177,16 +177,16 @@ IN_BASE = {"": 1.0, "V": 1.0, "mV": 1e-3, "kohm": 1e3, "µF": 1e-6, "DC": 1.0}
 
 
 def lined_is_right(reading: Reading) -> bool:
-    found = NUMBER_AND_UNIT.search(reading.packet.decode())
-    if found is None or found[3] not in IN_BASE:  # a unit that a mutation made, such as kV
-        return found is not None
-    value = float(found[2]) * IN_BASE[found[3]] * (-1 if found[1] == "-" else 1)
+    match = NUMBER_AND_UNIT.search(reading.packet.decode())
+    if match is None or match[3] not in IN_BASE:  # a unit made by a mutation, for example kV
+        return match is not None
+    value = float(match[2]) * IN_BASE[match[3]] * (-1 if match[1] == "-" else 1)
     assert reading.value is not None
     return math.isclose(reading.value, value, rel_tol=1e-9)
 
 
 def pooled_is_right(reading: Reading) -> bool:
-    # Bits 4.1 and 4.2 have never been lit: where one is, something that nobody knows is on the display.
+    # Bits 4.1 and 4.2 are never lit in a good frame: a lit bit means an unknown display.
     return segmented_is_right(reading) and not reading.packet[4] & 6
 
 
@@ -198,15 +198,15 @@ def glued_frame(rng: random.Random) -> bytes:
 
 def glued_is_right(reading: Reading) -> bool:
     units = {"ACV": "V", "CAP": "µF"}
-    found = re.fullmatch(
+    match = re.fullmatch(
         r'[\s,;:={}"]*(?:(ACV|CAP)[\s,;:={}"]*)?([+-]?)[\s]*([0-9]+\.?[0-9]*|\.[0-9]+)[\s,;:={}"]*(ACV|CAP)?[\s,;:={}"]*',
         reading.packet.decode(),
     )
-    if found is None:  # an exponent or a unit that a mutation made, such as %
+    if match is None:  # an exponent or a unit made by a mutation, for example %
         return re.search(r'[^0-9\s,;:={}"+.-]', reading.packet.decode()) is not None
     assert reading.digits is not None
-    same = reading.digits == Decimal(f"{found[2]}{found[3]}")
-    return same and (reading.unit == units[found[1] or found[4]] if found[1] or found[4] else True)
+    same = reading.digits == Decimal(f"{match[2]}{match[3]}")
+    return same and (reading.unit == units[match[1] or match[4]] if match[1] or match[4] else True)
 
 
 def presented_frame(rng: random.Random) -> bytes:
@@ -225,11 +225,11 @@ class Case:
     right: Callable[[Reading], bool]
 
     def open(self) -> Driver:
-        if not self.profile:  # says itself how it is read: sint16, 10^-3, volt (Bluetooth assigned numbers)
-            form = {uuid16(0x2904): bytes.fromhex("0EFD2827010000")}
-            return PRESENTED.open([Characteristic(CHANNEL, CHANNEL, CHANNEL, frozenset({"notify"}), form)])
+        if not self.profile:  # it describes itself: sint16, 10^-3, volt (Bluetooth Assigned Numbers)
+            descriptors = {uuid16(0x2904): bytes.fromhex("0EFD2827010000")}
+            return PRESENTED.open([Characteristic(CHANNEL, CHANNEL, CHANNEL, frozenset({"notify"}), descriptors)])
         checked = check_profile(HEAD.format(driver=self.driver) + self.profile)
-        assert checked.profile is not None, [str(finding) for finding in checked.problems]
+        assert checked.profile is not None, [str(problem) for problem in checked.problems]
         return open_profile_driver(checked.profile, [CHANNEL])
 
 
@@ -267,20 +267,20 @@ def packets(case: Case, count: int, seed: int) -> Iterator[bytes]:
 
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
-def test_nothing_is_raised_and_nothing_wrong_is_ok(case: Case) -> None:
+def test_no_exception_and_no_wrong_value(case: Case) -> None:
     driver = case.open()
     seen = dict.fromkeys(Status, 0)
     for number, packet in enumerate(packets(case, FRAMES, seed=1)):
         if number % RECONNECT == 0:
             driver = case.open()
-        for reading in driver.feed(CHANNEL, packet, STAMP):
+        for reading in driver.feed(CHANNEL, packet, NOW):
             seen[reading.status] += 1
             assert reading.text
             if reading.status is Status.OK:
                 assert case.right(reading), (packet.hex(), reading)
             else:
                 assert reading.digits is None
-    # The harness is worth nothing where nothing is read, or nothing refused.
+    # The test needs both: frames that are read, and frames that are refused.
     assert seen[Status.OK] > FRAMES / 10
     assert seen[Status.INVALID] > FRAMES / 50
 
@@ -292,10 +292,10 @@ def test_memory_does_not_grow(case: Case) -> None:
     tracemalloc.start()
     try:
         for packet in noise:
-            driver.feed(CHANNEL, packet, STAMP)
-            driver.feed(CHANNEL, packet * 20, STAMP)
-        held, _ = tracemalloc.get_traced_memory()
+            driver.feed(CHANNEL, packet, NOW)
+            driver.feed(CHANNEL, packet * 20, NOW)
+        used, _ = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
-    # Bytes. Fed were some hundred thousand; what is remembered is about a thousand codes and words at most.
-    assert held < 2_000_000
+    # Bytes. The packets had some hundred thousand; the caches hold about a thousand codes and words at most.
+    assert used < 2_000_000

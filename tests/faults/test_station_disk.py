@@ -1,4 +1,4 @@
-"""A station whose disk fills up: it says so, never claims to have kept what it has not, and can still be stopped."""
+"""A station whose disk fills up: it ends with an error that names the disk, and leaves no socket."""
 
 import subprocess
 import sys
@@ -12,7 +12,7 @@ LIMIT = 90.0  # s
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system with room for an empty database and little more."""
+    """A file system with space for little more than an empty database."""
     folder = tmp_path / "small"
     folder.mkdir()
     mounted = subprocess.run(
@@ -24,23 +24,23 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", folder], check=True)
 
 
-def test_a_played_call_ends_with_the_reason(small_disk: Path) -> None:
-    done = subprocess.run(
+def test_a_simulated_call_ends_with_the_error(small_disk: Path) -> None:
+    demo = subprocess.run(
         [sys.executable, "-m", "meterlink", "demo", "--headless", "--data", str(small_disk)],
         capture_output=True, text=True, check=False, timeout=LIMIT,
     )  # fmt: skip
-    assert done.returncode == 1
-    assert "is full. Free some space on it." in done.stderr.splitlines()[-1]
-    assert "Traceback" not in done.stderr
+    assert demo.returncode == 1
+    assert "is full. Free some space on it." in demo.stderr.splitlines()[-1]
+    assert "Traceback" not in demo.stderr
 
 
-def test_a_station_with_a_full_disk_says_so_and_stops_when_told_to(small_disk: Path) -> None:
+def test_a_station_with_a_full_disk_stops_with_the_error(small_disk: Path) -> None:
     process = subprocess.Popen(
         [sys.executable, "-m", "meterlink", "demo", "--serve", "--data", str(small_disk)],
         stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     try:
-        _, errors = process.communicate(timeout=LIMIT)  # the played call gives up, the station stops in good order
+        _, errors = process.communicate(timeout=LIMIT)  # the simulated call fails, and the station stops in good order
     finally:
         process.kill()
         process.wait()

@@ -1,4 +1,4 @@
-"""The disk fills up while a station records: nothing acknowledged is lost, and saving goes on once there is space."""
+"""The disk fills up while a station records: no acknowledged reading is lost, and saving resumes with free space."""
 
 import json
 import os
@@ -14,7 +14,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.errors import StoreError
 from meterlink.store.writer import Writer
 
-# Submits batches until the alarm is raised and a while longer, then has space made and waits for every batch.
+# Submits batches until some time after the alarm, then frees space and waits for every batch.
 CHILD = """
 import json, os, sys, threading
 from decimal import Decimal
@@ -27,32 +27,32 @@ from meterlink.store.writer import Writer
 from meterlink.core.units import Quantity
 
 path = Path(sys.argv[1])
-alarms, told, passed = [], threading.Event(), threading.Event()
+alarms, raised, passed = [], threading.Event(), threading.Event()
 
 def on_alarm(text):
     alarms.append(text)
-    (told if text else passed).set()
+    (raised if text else passed).set()
 
 clock = SystemClock()
-writer = Writer(path, station="van-3", clock=clock, boot_id="b", on_alarm=on_alarm, retry=(0.01, 0.02))
+writer = Writer(path, station="van-3", clock=clock, boot_id="b", on_alarm=on_alarm, retry_delays=(0.01, 0.02))
 writer.start()
-meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(60)
+meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(60)
 
-@@take_space@@
+@@fill_disk@@
 
 submitted = []
 def submit(number):
-    stamp, packet = clock.stamp(), bytes(500)
-    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", stamp, channel=str(number), packet=packet)
+    packet = bytes(500)
+    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=str(number), packet=packet)
     submitted.append(writer.submit(Batch(readings=(ReadingRow(reading, meter),))))
 
 number = 0
-while not told.is_set():
+while not raised.is_set():
     submit(number)
     number += 1
-    if number % 20 == 0 and not told.is_set():
-        # Acknowledged, or the alarm: one of the two must come.
-        while not submitted[-1].done() and not told.wait(0.001):
+    if number % 20 == 0 and not raised.is_set():
+        # Either the batch is acknowledged or the alarm is raised.
+        while not submitted[-1].done() and not raised.wait(0.001):
             pass
 early = [n for n, future in enumerate(submitted) if future.done()]
 for _ in range(50):
@@ -61,7 +61,7 @@ for _ in range(50):
 late = [n for n, future in enumerate(submitted) if future.done()]
 backlog = writer.backlog
 
-@@make_space@@
+@@free_space@@
 
 for future in submitted:
     future.result(60)
@@ -71,24 +71,24 @@ print(json.dumps({"early": early, "late": late, "backlog": backlog, "all": numbe
 """
 
 
-def run_and_check(path, take_space, make_space):
-    script = CHILD.replace("@@take_space@@", textwrap.dedent(take_space))
-    script = script.replace("@@make_space@@", textwrap.dedent(make_space))
-    done = subprocess.run(
+def run_and_check(path, fill_disk, free_space):
+    script = CHILD.replace("@@fill_disk@@", textwrap.dedent(fill_disk))
+    script = script.replace("@@free_space@@", textwrap.dedent(free_space))
+    child = subprocess.run(
         [sys.executable, "-c", script, str(path)], capture_output=True, text=True, timeout=100, check=False
     )
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
-    assert len(told["early"]) > 0  # it did record before the disk was full
-    assert told["late"] == told["early"]  # nothing was acknowledged while it was full
-    assert told["backlog"] >= 51
-    alarm, passed = told["alarms"]  # once each
+    assert child.returncode == 0, child.stderr
+    report = json.loads(child.stdout)
+    assert len(report["early"]) > 0  # it recorded before the disk was full
+    assert report["late"] == report["early"]  # no acknowledgement while the disk was full
+    assert report["backlog"] >= 51
+    alarm, passed = report["alarms"]  # once each
     assert alarm.startswith("Readings are not being saved.")
     assert str(path) in alarm
     assert passed == ""
     with closing(sqlite3.connect(path)) as connection:
         channels = [int(channel) for (channel,) in connection.execute("SELECT channel FROM readings ORDER BY id")]
-        assert channels == list(range(told["all"]))  # each once, in order
+        assert channels == list(range(report["all"]))  # each once, in order
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     return alarm
 
@@ -138,7 +138,7 @@ def test_disk_full(small_disk):
     assert "is full" in alarm or "failed to read or write" in alarm
 
 
-def test_starting_on_a_full_disk_says_so(small_disk):
+def test_starting_on_a_full_disk_is_an_error(small_disk):
     with (small_disk / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
         while True:
             ballast.write(bytes(4096))

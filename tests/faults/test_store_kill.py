@@ -12,16 +12,16 @@ from meterlink.core.errors import StoreError
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
 
-# Writes as fast as it can, several batches at a time, and prints the number of each one once it is acknowledged.
+# Writes as fast as it can, several batches at a time, and prints the name of each batch after its acknowledgement.
 CHILD = """
 import sys
 from decimal import Decimal
 from pathlib import Path
 from meterlink.core.clock import SystemClock
-from meterlink.core.equipment import Check, Meter, Place, Plan, State, TestPoint
+from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.core.readings import Reading
-from meterlink.store.rows import Batch, HeldRow, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 from meterlink.core.units import Quantity
 
@@ -29,10 +29,10 @@ clock = SystemClock()
 run = sys.argv[2]
 writer = Writer(Path(sys.argv[1]), station="van-3", clock=clock, boot_id=run, on_alarm=print)
 writer.start()
-point = TestPoint("herm", "compressor", "run capacitor", ("C", "HERM"), Quantity.CAPACITANCE, State.ISOLATED,
-                  Check.CAPACITOR)
-visit = writer.open_visit(Place("Mill Lane bakery", "condenser"), Plan("p", (point,)), clock.stamp()).result()
-meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result()
+point = TestPoint("herm", "compressor", "run capacitor", ("C", "HERM"), Quantity.CAPACITANCE,
+                  CircuitState.ISOLATED, PointKind.CAPACITOR)
+visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), Plan("p", (point,)), clock.now()).result()
+meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result()
 judgement = Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, None, None, None, "assumed", "No rating yet.")
 number = 0
 while True:
@@ -40,10 +40,10 @@ while True:
     for _ in range(7):
         number += 1
         name = f"{run}/{number}"
-        reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.stamp(), channel=name, packet=bytes(60))
+        reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=name, packet=bytes(60))
         row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["herm"])
-        held = (HeldRow(row, judgement, 1.0),) if number % 10 == 0 else ()
-        batch = Batch(readings=(row,), held=held, outbox=(OutboxRow(name, "t", b"[]", True),))
+        accepted = (AcceptedRow(row, judgement, 1.0),) if number % 10 == 0 else ()
+        batch = Batch(readings=(row,), accepted=accepted, outbox=(OutboxRow(name, "t", b"[]", True),))
         waiting.append((name, writer.submit(batch)))
     for name, future in waiting:
         future.result()
@@ -51,7 +51,7 @@ while True:
 """
 
 
-def kept_names(path):
+def stored_names(path):
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
         readings = connection.execute("SELECT channel FROM readings ORDER BY id").fetchall()
         messages = connection.execute("SELECT message_id FROM outbox").fetchall()
@@ -60,10 +60,10 @@ def kept_names(path):
 
 def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
     path = tmp_path / "meterlink.db"
-    chance = random.Random(20260714)  # when to kill
+    rng = random.Random(20260714)  # decides when to kill
     acknowledged = []
     for turn in range(5):
-        lines = chance.randint(1, 400)
+        lines = rng.randint(1, 400)
         with subprocess.Popen(
             [sys.executable, "-c", CHILD, str(path), f"run-{turn}"], stdout=subprocess.PIPE, text=True
         ) as child:
@@ -71,16 +71,16 @@ def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
                 acknowledged += [child.stdout.readline().strip() for _ in range(lines)]
             finally:
                 child.kill()
-            # What it printed before it died was acknowledged too; a last line cut short was not.
+            # Lines printed before the kill were acknowledged, too; an incomplete last line does not count.
             acknowledged += [line.strip() for line in child.stdout if line.endswith("\n")]
         assert "" not in acknowledged
 
-        # The log is still there, as the dead station left it; a reader copes, and so does the next round's writer.
+        # The log of the killed station is still there: a reader and the next turn's writer can use it.
         assert path.with_name("meterlink.db-wal").stat().st_size > 0
-        readings, messages = kept_names(path)
+        readings, messages = stored_names(path)
         assert set(acknowledged) <= set(readings)
-        assert messages == set(readings)  # a batch is there whole or not at all
-        # Every tenth reading was held as well, under the same name.
+        assert messages == set(readings)  # every batch is complete or absent
+        # Every tenth reading is accepted, too, under the same name.
         assert len(Reader(path).history()) == len(readings) - len(set(readings))
     assert len(Reader(path).history()) > 0
     with closing(sqlite3.connect(path)) as connection:
@@ -88,12 +88,12 @@ def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
         assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
 
 
-def test_a_killed_station_leaves_no_lock_and_a_living_one_is_named(tmp_path):
+def test_a_killed_station_leaves_no_lock_and_the_error_names_a_running_one(tmp_path):
     path = tmp_path / "meterlink.db"
 
     class NoClock:
         def now(self):
-            raise AssertionError("refused before anything is stamped")
+            raise AssertionError("refused before the clock is read")
 
     second = Writer(path, station="van-3", clock=NoClock(), boot_id="b", on_alarm=print)
     with subprocess.Popen([sys.executable, "-c", CHILD, str(path), "run"], stdout=subprocess.PIPE, text=True) as child:
@@ -103,5 +103,5 @@ def test_a_killed_station_leaves_no_lock_and_a_living_one_is_named(tmp_path):
                 second.start()
         finally:
             child.kill()
-    with pytest.raises(StoreError, match="refused before anything is stamped"):  # it got past the lock
+    with pytest.raises(StoreError, match="refused before the clock is read"):  # it has the lock
         second.start()

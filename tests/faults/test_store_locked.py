@@ -1,4 +1,4 @@
-"""A foreign program (a backup, a database browser) has the database locked."""
+"""Another program (a backup, a database browser) has locked the database."""
 
 import sqlite3
 import threading
@@ -36,7 +36,7 @@ class Alarms:
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch):
-    monkeypatch.setattr("meterlink.store.connections.LOCK_PATIENCE", 0.02)
+    monkeypatch.setattr("meterlink.store.connections.LOCK_TIMEOUT", 0.02)
 
 
 @pytest.fixture
@@ -62,15 +62,15 @@ def batch(meter):
     return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Timestamp(1, 1)), meter),))
 
 
-def test_recording_waits_for_a_foreign_writer_and_goes_on(writer, path, alarms):
+def test_recording_waits_for_a_foreign_writer_and_resumes(writer, path, alarms):
     writer.start()
-    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     with closing(sqlite3.connect(path, isolation_level=None)) as foreign:
         foreign.execute("BEGIN IMMEDIATE")
         futures = [writer.submit(batch(meter)) for _ in range(10)]
         assert alarms.raised.wait(OUTER)
         assert not any(future.done() for future in futures)
-        assert Reader(path).counts()["readings"] == 0  # readers are not held up
+        assert Reader(path).counts()["readings"] == 0  # readers do not wait
         foreign.execute("ROLLBACK")
         for future in futures:
             future.result(OUTER)
@@ -80,27 +80,27 @@ def test_recording_waits_for_a_foreign_writer_and_goes_on(writer, path, alarms):
     assert Reader(path).counts()["readings"] == 10
 
 
-def test_a_reader_in_the_middle_of_reading_holds_nobody_up(writer, path):
+def test_an_open_read_transaction_delays_no_writer(writer, path):
     writer.start()
-    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)) as reading:
         reading.execute("BEGIN")
         count = "SELECT COUNT(*) FROM readings"
         assert reading.execute(count).fetchone() == (0,)
         for _ in range(20):
             writer.submit(batch(meter)).result(OUTER)
-        assert reading.execute(count).fetchone() == (0,)  # it still sees the moment it began at
+        assert reading.execute(count).fetchone() == (0,)  # it still sees the moment of its BEGIN
         assert Reader(path).counts()["readings"] == 20
-        writer.close()  # not held up either
+        writer.close()  # does not wait for the reader
     assert Reader(path).counts()["readings"] == 20
 
 
-def test_starting_on_a_locked_database_says_so(writer, path):
+def test_starting_on_a_locked_database_is_an_error(writer, path):
     writer.start()
     writer.close()
     with closing(sqlite3.connect(path, isolation_level=None)) as foreign:
         foreign.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreError, match=r"Another program has locked .*Close whatever has it open"):
+        with pytest.raises(StoreError, match=r"Another program has locked .*Close the program that has it open"):
             writer.start()
         foreign.execute("ROLLBACK")
     writer.start()

@@ -19,17 +19,17 @@ from hypothesis import strategies as st
 from meterlink.driver_api import Characteristic, Coupling, Quantity, Reading, Status, Timestamp, uuid16
 from meterlink_drivers.presented import PRESENTED
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 VOLTAGE, CURRENT, TEMPERATURE, FREQUENCY, MEASUREMENT, BATTERY = 0x2B18, 0x2AEE, 0x2A6E, 0x2BE8, 0x2A1C, 0x2A19
 ALL = (VOLTAGE, CURRENT, TEMPERATURE, FREQUENCY, MEASUREMENT, BATTERY)
-SESSION = PRESENTED.open(
+DRIVER = PRESENTED.open(
     [Characteristic(uuid16(number), uuid16(number), uuid16(0x181A), frozenset({"notify"})) for number in ALL]
 )
 
 
 def decode(number: int, packet: bytes) -> Reading:
-    (reading,) = SESSION.feed(uuid16(number), packet, Timestamp(1, 1))
+    (reading,) = DRIVER.feed(uuid16(number), packet, Timestamp(1, 1))
     return reading
 
 
@@ -74,7 +74,7 @@ def test_uuids(number: int, name: str) -> None:
         (MEASUREMENT, "02 6C 01 00 FF EA 07 07 0E 0F 04 05", "36.4 °C", "0.1"),  # S: bit 1, a 7-byte time follows
         (MEASUREMENT, "04 6C 01 00 FF 02", "36.4 °C", "0.1"),  # S: bit 2, a type follows
         (MEASUREMENT, "07 6C 01 00 FF EA 07 07 0E 0F 04 05 02", "36.4 °F", "0.1"),  # S: all three
-        (MEASUREMENT, "08 6C 01 00 FF AA BB", "36.4 °C", "0.1"),  # S: bits 3-7 reserved; C: a field of the future
+        (MEASUREMENT, "08 6C 01 00 FF AA BB", "36.4 °C", "0.1"),  # S: bits 3-7 reserved; C: with an added field
         (BATTERY, "00", "0 %", "1"),  # S: 0 to 100
         (BATTERY, "64", "100 %", "1"),  # S
     ],
@@ -101,13 +101,13 @@ def test_values(number: int, packet: str, text: str, resolution: str) -> None:
         (MEASUREMENT, "00 FE FF 7F 00", Status.OVERLOAD),  # S: FLOAT +INFINITY
         (MEASUREMENT, "00 02 00 80 00", Status.OVERLOAD),  # S: FLOAT -INFINITY
         (MEASUREMENT, "00 01 00 80 00", Status.INVALID),  # S: FLOAT reserved
-        (MEASUREMENT, "00 6C 01 00 FF AA", Status.INVALID),  # C: a byte that no flag announces
+        (MEASUREMENT, "00 6C 01 00 FF AA", Status.INVALID),  # C: a byte without its flag
         (MEASUREMENT, "00 01 00 00 7F", Status.INVALID),  # C: 10¹²⁷ °C is no temperature
         (BATTERY, "65", Status.INVALID),  # S: 101 and up are reserved
         (BATTERY, "FF", Status.INVALID),  # S
     ],
 )
-def test_no_value_is_no_reading(number: int, packet: str, status: Status) -> None:
+def test_special_values_are_no_number(number: int, packet: str, status: Status) -> None:
     reading = decode(number, bytes.fromhex(packet))
     assert reading.status is status
     assert reading.digits is None
@@ -124,7 +124,7 @@ def test_voltage_carries_no_ac_or_dc() -> None:
 @pytest.mark.parametrize(
     ("number", "theirs", "half_step"),
     [
-        (VOLTAGE, VoltageCharacteristic(), 0.005),  # two decimals are shown of 1/64 V
+        (VOLTAGE, VoltageCharacteristic(), 0.005),  # 1/64 V is shown with two decimals
         (CURRENT, ElectricCurrentCharacteristic(), 1e-9),
         (TEMPERATURE, TemperatureCharacteristic(), 1e-9),
         (FREQUENCY, VoltageFrequencyCharacteristic(), 1e-9),
@@ -150,8 +150,8 @@ def test_battery_agrees_with_another_decoder(raw: int) -> None:
     assert reading.value == BatteryLevelCharacteristic().parse_value(bytes([raw])) == raw
 
 
-def test_every_voltage_step_shows() -> None:
-    """C: two decimals tell all 65,408 steps of 1/64 V apart, and each is within 0.005 V of the exact value."""
-    shown = [decode(VOLTAGE, raw.to_bytes(2, "little")).digits for raw in range(0xFF80)]
-    assert len(set(shown)) == 0xFF80
-    assert all(abs(digits - Decimal(raw) / 64) <= Decimal("0.005") for raw, digits in enumerate(shown))
+def test_every_voltage_step_is_visible() -> None:
+    """C: two decimals distinguish all 65,408 steps of 1/64 V, each within 0.005 V of the exact value."""
+    digits_of_steps = [decode(VOLTAGE, raw.to_bytes(2, "little")).digits for raw in range(0xFF80)]
+    assert len(set(digits_of_steps)) == 0xFF80
+    assert all(abs(digits - Decimal(raw) / 64) <= Decimal("0.005") for raw, digits in enumerate(digits_of_steps))

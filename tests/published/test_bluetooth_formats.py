@@ -33,7 +33,7 @@ def decode(descriptor: str, packet: str) -> Reading:
     return reading
 
 
-def test_microfarad_in_whole_steps() -> None:
+def test_microfarad_in_whole_numbers() -> None:
     """S: the descriptor's layout; C: uint16, 10⁻⁶, farad, raw 45."""
     reading = decode("06 FA 29 27 01 00 00", "2D 00")
     assert reading.text == "45 µF"
@@ -87,8 +87,8 @@ def test_units(unit: int, symbol: str) -> None:
     assert decoder(b"\x01\x00").unit.endswith(symbol)
 
 
-def test_no_other_unit_is_taken_for_one_of_ours() -> None:
-    """Every other unit of Assigned Numbers is declined: a volume is not a voltage."""
+def test_every_other_unit_is_declined() -> None:
+    """C: all units of Assigned Numbers; a volume is not a voltage."""
     ours = {0x2704, 0x2722, 0x2728, 0x2729, 0x272A, 0x272F, 0x27AC, 0x27AD}
     known = {
         number for number in range(0x2700, 0x2800) if compile_presentation_format(PresentationFormat(0x06, 0, number))
@@ -110,12 +110,12 @@ def test_formats_have_the_assigned_size_and_exponent_rule(code: int) -> None:
     for size in range(20):
         status = decoder(bytes(size)).status
         assert (status is Status.OK) == (size == info.size), size
-    one = {0x14: "0000803f", 0x15: "000000000000f03f"}.get(code)
-    packet = bytes.fromhex(one) if one else b"\x01" + bytes(info.size - 1)
-    shown = decoder(packet)
-    assert shown.digits is not None
-    assert shown.unit == "V"
-    assert shown.digits == (Decimal(10) if info.exponent else Decimal(1))
+    float_one = {0x14: "0000803f", 0x15: "000000000000f03f"}.get(code)
+    packet = bytes.fromhex(float_one) if float_one else b"\x01" + bytes(info.size - 1)
+    decoded = decoder(packet)
+    assert decoded.digits is not None
+    assert decoded.unit == "V"
+    assert decoded.digits == (Decimal(10) if info.exponent else Decimal(1))
 
 
 @pytest.mark.parametrize(
@@ -141,5 +141,5 @@ def test_formats_have_the_assigned_size_and_exponent_rule(code: int) -> None:
         ("0D 00 AD 27 01 00 00", "FF FF", "-1 %"),
     ],
 )
-def test_integer_ends(descriptor: str, packet: str, text: str) -> None:
+def test_integer_limits(descriptor: str, packet: str, text: str) -> None:
     assert decode(descriptor, packet).text == text

@@ -1,7 +1,7 @@
 """SFLOAT and FLOAT against published words.
 
 Flags: S, the value was seen in a text that quotes the standard; M, from memory; C, recomputed here.
-The ``bluetooth-sig`` package is not used for these two: at 0.6.0 it biases the exponent (36.4 decodes as 3.64e129).
+The ``bluetooth-sig`` package is no reference for these two: 0.6.0 biases the exponent (36.4 decodes as 3.64e129).
 """
 
 from decimal import Decimal

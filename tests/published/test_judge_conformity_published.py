@@ -88,7 +88,7 @@ def test_false_accept_at_a_ratio_of_four(in_tolerance: float, percent: float) ->
 
 @pytest.mark.parametrize(("value", "risk"), [(10, 0.01242), (10.5, 0.10574)])
 def test_specific_risk(value: float, risk: float) -> None:
-    # The test values of an open calculator of measurement risk (S): N(10, .4) and N(10.5, .4) in 9 to 11.
+    # Test values of an open calculator of measurement risk (S): N(10, .4) and N(10.5, .4) in 9 to 11.
     assert 1 - conformance_probability(NormalDistribution(0.4), value, 9, 11) == pytest.approx(risk, abs=5e-6)
 
 
@@ -100,10 +100,10 @@ def test_specific_risk(value: float, risk: float) -> None:
 )
 def test_guard_band_and_the_most_risk(factor: float, risk: float, below: float | None) -> None:
     u = 0.3
-    found = risk_at_guard_band(NormalDistribution(u), factor * 2 * u)
-    assert found == pytest.approx(risk, abs=5e-5)
-    assert below is None or found < below
-    assert guard_band_for_risk(NormalDistribution(u), found) == pytest.approx(factor * 2 * u, abs=1e-9)
+    most_risk = risk_at_guard_band(NormalDistribution(u), factor * 2 * u)
+    assert most_risk == pytest.approx(risk, abs=5e-5)
+    assert below is None or most_risk < below
+    assert guard_band_for_risk(NormalDistribution(u), most_risk) == pytest.approx(factor * 2 * u, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -115,7 +115,7 @@ def test_normal_quantiles(probability: float, quantile: float) -> None:
 
 
 def test_a_guard_of_four_fifths_is_not_enough_for_a_rectangle() -> None:
-    # .83·U keeps 5 % for a normal error (ISO 14253-1, M); an accuracy line alone is a rectangle, and that needs more.
+    # .83·U keeps 5 % for a normal error (ISO 14253-1, M); an accuracy line alone is a rectangle and needs more.
     rectangle = TrapezoidalDistribution(1.0)
     assert risk_at_guard_band(rectangle, 0.83 * rectangle.half_width()) == pytest.approx((1 - 0.83 * 0.95) / 2)
     assert guard_band_for_risk(rectangle, 0.05) / rectangle.half_width() == pytest.approx(0.9 / 0.95)
@@ -134,8 +134,8 @@ def test_a_reading_printed_on_its_limit(rule: DecisionRule, verdict: Verdict) ->
     # 4.70 on a display of hundredths is 4.695 to 4.705 (JCGM 100, F.2.2.1, M): simple acceptance (JCGM 106, 8.2)
     # passes it, guarded acceptance (ISO 14253-1, M) leaves it undecided even for a meter without any error.
     limits = rated_limits(Rating(Amount(Decimal(5), "µF"), "6 %"))
-    shown = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount("4.70 uF"))
-    judgement = judge(PointKind.CAPACITOR, limits, shown, AccuracyLine(Decimal(0), Decimal(0)), rule=rule)
+    measured = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount("4.70 uF"))
+    judgement = judge(PointKind.CAPACITOR, limits, measured, AccuracyLine(Decimal(0), Decimal(0)), rule=rule)
     assert judgement.verdict is verdict
     assert judgement.margin is Margin.CLOSE_CALL
     assert judgement.probability == pytest.approx(0.5)
@@ -149,7 +149,7 @@ def test_a_reading_printed_on_its_limit(rule: DecisionRule, verdict: Verdict) ->
 def test_global_risks_against_quadrature(
     spread: float, low: float | None, high: float | None, bias: float, guard: float
 ) -> None:
-    # scipy's adaptive quadrature over the same joint density, and its bivariate normal for the whole, as references.
+    # References: scipy's adaptive quadrature over the same joint density, and the normal distribution of the sum.
     parts, meter = stats.norm(0.1, 0.8), stats.norm(bias, spread)
     bottom, top = -9.0 if low is None else low, 9.0 if high is None else high
     accept_low = -40.0 if low is None else low + guard
@@ -160,7 +160,7 @@ def test_global_risks_against_quadrature(
             return 0.0
         return float(meter.cdf(accept_high - value) - meter.cdf(accept_low - value))
 
-    def mass(start: float, end: float, *, taken: bool) -> float:
+    def mass(start: float, end: float, *, accepting: bool) -> float:
         bends = sorted(
             bend
             for edge in (accept_low - bias, accept_high - bias)
@@ -170,17 +170,17 @@ def test_global_risks_against_quadrature(
         marks = [start, *bends, end]
         return sum(
             integrate.quad(
-                lambda x: parts.pdf(x) * (accepted(x) if taken else 1 - accepted(x)), a, b, epsabs=1e-12, limit=200
+                lambda x: parts.pdf(x) * (accepted(x) if accepting else 1 - accepted(x)), a, b, epsabs=1e-12, limit=200
             )[0]
             for a, b in pairwise(marks)
         )
 
     risks = global_risks(NormalDist(0.1, 0.8), NormalDist(bias, spread), low, high, guard)
-    outside = (mass(-9, bottom, taken=True) if low is not None else 0) + (
-        mass(top, 9, taken=True) if high is not None else 0
+    outside = (mass(-9, bottom, accepting=True) if low is not None else 0) + (
+        mass(top, 9, accepting=True) if high is not None else 0
     )
     assert risks.consumers_risk == pytest.approx(outside, abs=2e-8)
-    assert risks.producers_risk == pytest.approx(mass(bottom, top, taken=False), abs=2e-8)
+    assert risks.producers_risk == pytest.approx(mass(bottom, top, accepting=False), abs=2e-8)
     if accept_low < accept_high:
         total = stats.norm(0.1 + bias, sqrt(0.8**2 + spread**2))
         all_accepted = total.cdf(accept_high) - total.cdf(accept_low)

@@ -71,7 +71,7 @@ def test_hollander_wolfe_example_9_1() -> None:
     assert trend.mann_kendall.p_value == pytest.approx(0.23333, abs=5e-6)
     assert trend.mann_kendall.p_value / 2 == pytest.approx(0.117, abs=5e-4)
     assert not trend.is_significant
-    # Intercepts differ by where x = 0 is: 1.32875 with x from 1, 1.2725 with x from 0 (C).
+    # The intercept depends on the origin of x: 1.32875 with x from 1, 1.2725 with x from 0 (C).
     assert trend.intercept == pytest.approx(1.2725)
     assert trend.intercept is not None
     assert trend.slope is not None
@@ -95,7 +95,7 @@ def test_one_to_ten() -> None:
     assert (kendall_s(x, x), kendall_s_variance(x, x)) == (45, 125)
     assert (45 - 1) / sqrt(kendall_s_variance(x, x)) == pytest.approx(3.93548, abs=5e-6)
     assert normal_p_value(45, 125) == pytest.approx(8.303e-5, rel=1e-4)
-    # Without ties the exact p is taken instead: the two perfect orders of 10! (arithmetic).
+    # Without ties p is exact: the two perfect orders of 10! (arithmetic).
     assert mann_kendall_test(x, x).p_value == pytest.approx(2 / 3_628_800)
 
 
@@ -129,7 +129,7 @@ def test_a_capacitor_measured_every_month() -> None:
     assert (line.slope, line.intercept) == pytest.approx((-0.0126667, 45.0), abs=5e-8)
     assert trend.forecast(FIRST + timedelta(days=210)) == pytest.approx((42.340, 0.3161), abs=5e-5)
     assert (42.3 - line.intercept) / line.slope == pytest.approx(213.16, abs=5e-3)
-    # The robust line puts it two days later, and its range of dates holds the least-squares date.
+    # The robust line crosses two days later, and its range of dates includes the least-squares date.
     (crossing,) = trend.crossings
     assert crossing.side is LimitSide.LOW
     assert crossing.earliest is not None
@@ -140,8 +140,8 @@ def test_a_capacitor_measured_every_month() -> None:
 
 
 def test_the_end_of_life_is_another_limit_than_the_marked_one() -> None:
-    # IEC 60252-1: drift of 10 % beyond the tolerance is failure, so a ±5 % part fails near -15 % (S). 42 µF of a 45 µF
-    # ±5 % part is outside what is marked and has not failed by that standard.
+    # IEC 60252-1: drift of 10 % beyond the tolerance is failure, so a ±5 % part fails near -15 % (S). A 45 µF ±5 % part
+    # of 42 µF is outside its marked limits and has not failed by that standard.
     part = parse_rating("45 uF ±5 % 440 V")
     (marked,), (failed,) = part.limits(), part.end_of_life_limits()
     assert part.kind is CapacitorKind.RUN

@@ -1,7 +1,7 @@
-"""Capacitors at work, together and discharging, against published or recomputed values.
+"""Capacitors under load, in series and parallel, and discharging, against published or recomputed values.
 
-Flags: S, seen in a text that quotes the source; M, from memory; C, recomputed. Where a row has no published source it
-is textbook arithmetic (C).
+Flags: S, seen in a text that quotes the source; M, from memory; C, recomputed. Rows without a published source are
+textbook arithmetic (C).
 """
 
 from decimal import Decimal
@@ -76,12 +76,12 @@ def test_the_other_mains_frequency_looks_like_a_drift_of_a_sixth() -> None:
     # Textbook (C): a 45 µF part at 50 Hz taken for 60 Hz reads 37.5 µF, 17 % low; at 60 Hz taken for 50 it reads 54 µF,
     # 20 % high. Both are outside ±6 % (common practice, no source) and both are warned about.
     limits = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "6 %"))
-    for true, taken, shown in ((50.0, 60.0, "37.50"), (60.0, 50.0, "54.00")):
-        amps = capacitor_current(45e-6, 370.0, true)
-        result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(taken), limits, "")
+    for true_hertz, assumed_hertz, text in ((50.0, 60.0, "37.50"), (60.0, 50.0, "54.00")):
+        amps = capacitor_current(45e-6, 370.0, true_hertz)
+        result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(assumed_hertz), limits, "")
         assert result.judgement is not None
         assert result.judgement.verdict is Verdict.OUTSIDE
-        assert result.judgement.digits == Decimal(shown)
+        assert result.judgement.digits == Decimal(text)
         assert result.fits_other_mains_frequency
 
 
@@ -110,7 +110,7 @@ def test_peak_and_energy() -> None:
 @pytest.mark.parametrize(
     ("farads", "ohms", "seconds"),
     [
-        # From the peak of 370 V RMS to 50 V (C); 15 to 20 kΩ is what the trade discharges with (M).
+        # From the peak of 370 V RMS to 50 V (C); the trade discharges with 15 to 20 kΩ (M).
         (45e-6, 15e3, 1.5849),
         (45e-6, 20e3, 2.1132),
         (80e-6, 20e3, 3.7569),

@@ -26,7 +26,7 @@ def volts(text: str) -> MeasuredValue:
 
 
 def assert_band(limits: Limits, low: str, high: str) -> None:
-    """Both ends are within, a step beyond them is outside."""
+    """Check the limits: both ends are within, a step beyond them is outside."""
     assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
     for reading, verdict in (
         (Decimal(low), Verdict.WITHIN),
@@ -111,9 +111,9 @@ def test_worst_case_of_the_true_factor(percent: int, worst: float) -> None:
 @pytest.mark.parametrize(("percent", "factor"), [(1, 1), (2, 0.95), (3, 0.88), (4, 0.82), (5, 0.75), (1.9608, 0.95)])
 def test_derating(percent: float, factor: float) -> None:
     # NEMA MG-1, 14.36: a graph, read off from memory (M); the worked example takes ≈ 0.95 at 1.96 % (S).
-    found = derating_factor(percent)
-    assert found is not None
-    assert round(found, 2) == factor
+    share = derating_factor(percent)
+    assert share is not None
+    assert round(share, 2) == factor
 
 
 def test_no_operation_above_five_percent() -> None:

@@ -38,7 +38,7 @@ def test_copper_from_20_to_75_degrees(k: float, ratio: float) -> None:
 
 
 def test_the_copper_conventions_differ_by_at_most_0_04_percent() -> None:
-    # Why one is picked and named (C).
+    # The choice of constant matters little (C).
     ratios = [resistance_at_temperature(1.0, 20.0, 75.0, k) for k in (234.5, 235.0, 1 / 0.00393 - 20)]
     assert max(ratios) / min(ratios) - 1 < 0.0004
 

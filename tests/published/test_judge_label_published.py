@@ -1,4 +1,4 @@
-"""Ratings as they are marked, against published ranges and codes.
+"""Ratings as marked, against published ranges and codes.
 
 Flags: S, seen in a text that quotes the source; M, from memory; C, recomputed.
 """
@@ -14,7 +14,7 @@ from meterlink.judge.tolerance import Tolerance
 
 @pytest.mark.parametrize(
     ("letter", "minus", "plus"),
-    # IEC 60062 tolerance letters (S; B and E M): J, K and M are read, the others asked about with what they mean.
+    # IEC 60062 tolerance letters (S; B and E M): J, K and M are read, the others raise a question with their meaning.
     [("J", "5", "5"), ("K", "10", "10"), ("M", "20", "20"), ("F", "1", "1"), ("G", "2", "2"), ("H", "3", "3"),
      ("N", "30", "30"), ("Q", "10", "30"), ("S", "20", "50"), ("T", "10", "50"), ("Z", "20", "80"),
      ("C", "0.25", "0.25"), ("B", "0.1", "0.1"), ("E", "0.005", "0.005")],
@@ -33,7 +33,7 @@ def test_iec_60062_value_codes() -> None:
     # IEC 60062: the multiplier's letter stands for the decimal point (M).
     assert parse_rating("4µ7 450 V").sections[0].base_value == Decimal("4.7e-6")
     assert parse_rating("330n0 450 V").sections[0].base_value == Decimal("330e-9")
-    # Two digits and a power of ten in pF (M): 106 is 10 × 10⁶ pF = 10 µF, but also a plausible 106 µF: asked.
+    # Two digits and a power of ten in pF (M): 106 is 10 × 10⁶ pF = 10 µF, but 106 µF is plausible, too: unclear.
     with pytest.raises(AmbiguousRatingError) as raised:
         parse_rating("106 K")
     assert [candidate.text for candidate in raised.value.interpretations] == ["106 µF ±10 %", "10 µF ±10 %"]
@@ -76,7 +76,7 @@ def test_start_capacitors_are_marked_with_a_range_or_minus_0_plus_20_percent() -
 
 
 def test_the_units_of_the_trade() -> None:
-    # U+00B5, U+03BC, u, MFD and mfd all mean 10⁻⁶ F; "45 mF" is a millifarad by the SI, so it is asked about (C).
+    # U+00B5, U+03BC, u, MFD and mfd all mean 10⁻⁶ F; "45 mF" is millifarad by the SI, so it is unclear (C).
     for unit in ("\u00b5F", "\u03bcF", "uF", "MFD", "mfd"):
         assert parse_rating(f"45 {unit}").sections[0].base_value == Decimal("45e-6")
     for unit in ("mF", "MF"):

@@ -61,7 +61,7 @@ def test_six_percent_of_common_sizes(rated: str, low: str, high: str) -> None:
     assert (limits.low, limits.high) == (Decimal(low), Decimal(high))
 
 
-# The sizes run capacitors are commonly sold in, µF (common practice, no source).
+# Common sizes of run capacitors, µF (common practice, no source).
 SIZES = [
     "2", "2.5", "3", "4", "5", "6", "7", "7.5", "8", "9", "10", "12",
     "12.5", "15", "17.5", "20", "25", "30", "35", "40", "45", "50", "55", "60",
@@ -70,7 +70,7 @@ TOLERANCES = ("3", "5", "6", "10")
 
 
 def _ends(size: str, percent: str) -> list[str]:
-    """Both limits of a size as a person writes them down, by integer arithmetic apart from the judge's Decimals."""
+    """Return both limits of a size, by integer arithmetic independent of the judge's Decimals."""
     tenths = round(float(size) * 10)
     return [
         f"{tenths * (100 + sign * int(percent)) // 1000}.{tenths * (100 + sign * int(percent)) % 1000:03d}"
@@ -105,8 +105,8 @@ def test_one_step_beyond_a_limit_is_outside(size: str, percent: str, end: str) -
 
 
 def test_binary_floats_would_reject_exact_limits() -> None:
-    # Why the judge works in Decimal: the obvious float tests reject readings that lie exactly on their limit (C: 57, 57
-    # and 141 of these 192), e.g. 2 µF ±6 % read as 2.12.
+    # The reason for Decimal: the obvious float tests reject readings exactly on their limit (C: 57, 57 and 141 of these
+    # 192), e.g. 2 µF ±6 % read as 2.12.
     wrong = [0, 0, 0]
     for size, percent, end in CASES:
         n, t, x = float(size), float(percent), float(end)

@@ -10,7 +10,7 @@ from scipy import integrate
 from meterlink.judge.uncertainty import TrapezoidalDistribution, expanded_uncertainty, propagate_uncertainty
 
 
-def test_a_lone_rectangle_has_coverage_factor_1_65() -> None:
+def test_a_single_rectangle_has_coverage_factor_1_65() -> None:
     # EA-4/02 supplement 2, S9: k = 1.65 at 95 % where one rectangular term dominates (S), not 2.
     k = expanded_uncertainty(1.0, 0.0) / (1 / sqrt(3))  # u = a/√3: JCGM 100, 4.3.7 (M; C)
     assert k == pytest.approx(1.645, abs=5e-4)
@@ -28,7 +28,7 @@ def test_dmm_at_100_volts() -> None:
     error = TrapezoidalDistribution(0.05, 0.011)
     assert (round(0.05 / sqrt(3), 3), round(0.011 / sqrt(3), 4)) == (0.029, 0.0064)
     assert error.standard_uncertainty == pytest.approx(hypot(0.05, 0.011) / sqrt(3))
-    # The exact trapezoid of the two rectangles: k a little above that of the larger alone, U the same as printed.
+    # The exact trapezoid of the two rectangles: k is just above that of the larger rectangle, U is as printed.
     assert 1.645 < error.half_width() / error.standard_uncertainty < 1.72
     assert round(expanded_uncertainty(0.05, 2 * 0.011), 2) == 0.05
 
@@ -79,7 +79,7 @@ def test_effective_coverage_factor_of_a_trapezoid(first: float, second: float, c
 
 
 @pytest.mark.parametrize(("half_width", "step"), [(1.0, 0.5), (1.0, 2.0), (0.2, 1.0), (3.0, 6.0), (0.1, 0.01)])
-def test_covers_95_percent_of_what_the_two_errors_really_do(half_width: float, step: float) -> None:
+def test_covers_95_percent_of_simulated_errors(half_width: float, step: float) -> None:
     rng = Random(1)
     limit = expanded_uncertainty(half_width, step)
     trials = 40_000
@@ -95,18 +95,20 @@ MILLIAMPS = [19.663, 19.639, 19.640, 19.685, 19.678]
 PHASE = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433]
 
 
-@pytest.mark.parametrize(("which", "value", "u"), [("R", 127.732, 0.071), ("X", 219.847, 0.296), ("Z", 254.260, 0.236)])
-def test_impedance_from_correlated_readings(which: str, value: float, u: float) -> None:
+@pytest.mark.parametrize(
+    ("component", "value", "u"), [("R", 127.732, 0.071), ("X", 219.847, 0.296), ("Z", 254.260, 0.236)]
+)
+def test_impedance_from_correlated_readings(component: str, value: float, u: float) -> None:
     # JCGM 100, H.2: R = V/I·cos φ, X = V/I·sin φ, Z = V/I with the covariances of the means (S; C).
     model = {
         "R": lambda v, i, phi: v / i * cos(phi),
         "X": lambda v, i, phi: v / i * sin(phi),
         "Z": lambda v, i, _: v / i,
-    }[which]
+    }[component]
     readings = [VOLTS, [amps / 1000 for amps in MILLIAMPS], PHASE]
-    of_means = [[covariance(one, other) / 5 for other in readings] for one in readings]
-    found = propagate_uncertainty(model, [mean(each) for each in readings], of_means)
-    assert (round(found[0], 3), round(found[1], 3)) == (value, u)
-    # Without the correlation it would be far off: the check can fail.
-    alone = [[each if i == j else 0.0 for j, each in enumerate(row)] for i, row in enumerate(of_means)]
-    assert round(propagate_uncertainty(model, [mean(each) for each in readings], alone)[1], 3) != u
+    covariances = [[covariance(a, b) / 5 for b in readings] for a in readings]
+    result = propagate_uncertainty(model, [mean(series) for series in readings], covariances)
+    assert (round(result[0], 3), round(result[1], 3)) == (value, u)
+    # Without the correlation the result is different, so this test can fail.
+    uncorrelated = [[entry if i == j else 0.0 for j, entry in enumerate(row)] for i, row in enumerate(covariances)]
+    assert round(propagate_uncertainty(model, [mean(series) for series in readings], uncorrelated)[1], 3) != u

@@ -2,7 +2,7 @@
 
 The parameters and the check values (over the nine characters 123456789) are those of the public catalogue of CRC
 algorithms by G. Cook, from memory; the model is R. Williams's, "A painless guide to CRC error detection algorithms"
-(1993). The values are confirmed here by the standard library where it has the algorithm.
+(1993). The standard library confirms the values of the algorithms that it has.
 """
 
 import binascii
@@ -32,7 +32,7 @@ def crc(width: int, polynomial: int, init: int, xor_out: int, reflect_in: bool, 
 
 
 @pytest.mark.parametrize(
-    ("check", "value"),
+    ("checksum", "value"),
     [
         (crc(3, 0x3, 0x0, 0x7, False, False), 0x4),  # CRC-3/GSM
         (crc(4, 0x3, 0x0, 0x0, True, True), 0x7),  # CRC-4/G-704
@@ -54,12 +54,12 @@ def crc(width: int, polynomial: int, init: int, xor_out: int, reflect_in: bool, 
         (crc(32, 0x1EDC6F41, 0xFFFFFFFF, 0xFFFFFFFF, True, True), 0xE3069283),  # CRC-32/ISCSI
     ],
 )
-def test_catalogued_check_values(check: Checksum, value: int) -> None:
-    assert compile_checksum_algorithm(check)(TEXT) == value
+def test_catalogued_check_values(checksum: Checksum, value: int) -> None:
+    assert compile_checksum_algorithm(checksum)(TEXT) == value
 
 
 @given(st.binary(max_size=64))
-def test_beside_the_standard_library(data: bytes) -> None:
+def test_agrees_with_the_standard_library(data: bytes) -> None:
     assert compile_checksum_algorithm(crc(32, 0x04C11DB7, 0xFFFFFFFF, 0xFFFFFFFF, True, True))(data) == zlib.crc32(data)
     assert compile_checksum_algorithm(crc(16, 0x1021, 0x0000, 0x0000, False, False))(data) == binascii.crc_hqx(data, 0)
 

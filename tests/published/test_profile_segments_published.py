@@ -1,7 +1,7 @@
 """Seven-segment shapes: bit 0 is segment a … bit 6 is g, as data sheets of seven-segment decoders draw them.
 
-Digits 0 to 9 and the letters A to F were seen in published tables, with this order of bits; L and minus are computed
-from their drawings, and the second shapes of 6, 7 and 9 (no tail, a hook) likewise.
+Digits 0 to 9 and the letters A to F were seen in published tables, with this order of bits. L, minus and the second
+shapes of 6, 7 and 9 (no tail, a hook) are computed from their drawings.
 """
 
 import pytest

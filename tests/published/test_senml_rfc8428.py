@@ -1,7 +1,7 @@
 """SenML packs against RFC 8428 (Sensor Measurement Lists) and the IANA registry "SenML Units".
 
-`resolve` is a reader of its own, written from RFC 8428 section 4.6. It is first held against the RFC's own examples and
-then reads what Meterlink publishes.
+`resolve` is an independent reader, written from RFC 8428 section 4.6. The first tests check it with the RFC's examples;
+the others read Meterlink's messages with it.
 """
 
 import json
@@ -21,7 +21,7 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.publish.senml import accepted_message, readings_message
 
-# RFC 8428 section 12.1, as registered with IANA at first (read in copies of the registry); the units used here.
+# The units used here: RFC 8428 section 12.1, the first registration with IANA (read in copies of the registry).
 REGISTERED = {"V", "A", "F", "Ohm", "Hz", "Cel", "/", "%EL"}
 VALUES = {"v", "vs", "vb", "vd"}
 BASES = {"bn", "bt", "bu", "bv", "bs", "bver"}
@@ -39,7 +39,7 @@ class Resolved:
 
 
 def resolve(text: str | bytes, now: float) -> list[Resolved]:
-    """Return the resolved records of a pack (RFC 8428 section 4.6); assert what the RFC demands of it."""
+    """Return the resolved records of a pack (RFC 8428 section 4.6); assert the rules of the RFC."""
     pack = json.loads(text, parse_constant=lambda word: pytest.fail(f"{word} is not JSON"))
     assert isinstance(pack, list)
     assert pack
@@ -48,15 +48,15 @@ def resolve(text: str | bytes, now: float) -> list[Resolved]:
     for record in pack:
         assert record.keys() <= KNOWN
         base |= {key: value for key, value in record.items() if key in BASES}
-        given = VALUES & record.keys()
-        assert len(given) <= 1, "4.2: at most one value"
-        if not given:
-            assert record.keys() <= BASES, "4.2: only a record of nothing but base fields has no value"
+        value_keys = VALUES & record.keys()
+        assert len(value_keys) <= 1, "4.2: at most one value"
+        if not value_keys:
+            assert record.keys() <= BASES, "4.2: a record without a value has only base fields"
             continue
         name = base.get("bn", "") + record.get("n", "")
         assert NAME.fullmatch(name)
         time = base.get("bt", 0) + record.get("t", 0)
-        value = record[given.pop()]
+        value = record[value_keys.pop()]
         if "v" in record:
             value += base.get("bv", 0)
         resolved.append(
@@ -106,13 +106,13 @@ METER = Meter("AA:BB:CC:12:34:56", "Amber Seven")
 BT = 1_800_000_000_000_000_000
 
 
-def reading(quantity: Quantity, digits: str | None, unit: str, after_ns: int = 0, **more: Any) -> Reading:
+def reading(quantity: Quantity, digits: str | None, unit: str, offset_ns: int = 0, **more: Any) -> Reading:
     number = None if digits is None else Decimal(digits)
-    return Reading(quantity, number, unit, Timestamp(BT + after_ns, 5_000_000_000 + after_ns), **more)
+    return Reading(quantity, number, unit, Timestamp(BT + offset_ns, 5_000_000_000 + offset_ns), **more)
 
 
-# Units: IANA "SenML Units". 45 µF is 4.5e-05 F exactly as a JSON number. A percentage is the unit "/" with a hundredth
-# of the number: RFC 8428 section 12.1 has "%" only as a discouraged second name of "/", which is not a percentage.
+# Units: IANA "SenML Units". 45 µF is exactly the JSON number 4.5e-05 in F. A percentage has the unit "/" and is divided
+# by 100: in RFC 8428 section 12.1 "%" is a discouraged second name of "/", not a percentage.
 @pytest.mark.parametrize(
     ("quantity", "digits", "unit", "expected_unit", "expected"),
     [
@@ -195,25 +195,28 @@ SCALES = {
     "°C": (Quantity.TEMPERATURE, "Cel", Decimal(1)),
     "%": (Quantity.RATIO, "/", Decimal("0.01")),
 }
-TAKEN = st.tuples(
+READING_VALUES = st.tuples(
     DIGITS, st.sampled_from(sorted(SCALES)), st.integers(0, 10**12), st.sampled_from([None, Coupling.AC, Coupling.DC])
 )
 
 
-@given(taken=st.lists(TAKEN, min_size=1, max_size=20), station=st.text(max_size=60), meter=st.text(max_size=60))
-def test_round_trip(taken: list[tuple[Decimal, str, int, Coupling | None]], station: str, meter: str) -> None:
+@given(
+    values=st.lists(READING_VALUES, min_size=1, max_size=20), station=st.text(max_size=60), meter=st.text(max_size=60)
+)
+def test_round_trip(values: list[tuple[Decimal, str, int, Coupling | None]], station: str, meter: str) -> None:
     readings = [
-        reading(SCALES[unit][0], str(digits), unit, after, coupling=coupling) for digits, unit, after, coupling in taken
+        reading(SCALES[unit][0], str(digits), unit, offset_ns, coupling=coupling)
+        for digits, unit, offset_ns, coupling in values
     ]
     row = readings_message(station, Meter("", meter), readings, "id-1")
     records = resolve(row.payload, NOW)
-    assert len(records) == len(taken) + 1
-    for record, (digits, unit, after, coupling) in zip(records, taken, strict=False):
+    assert len(records) == len(values) + 1
+    for record, (digits, unit, offset_ns, coupling) in zip(records, values, strict=False):
         quantity, base, factor = SCALES[unit]
         assert record.unit == base
         assert record.value == float(digits * factor)  # the double nearest to the exact product
         assert record.name.rpartition("/")[2] == (f"{quantity}-{coupling.lower()}" if coupling else quantity)
-        assert record.time == pytest.approx((BT + after) / 1e9, abs=1e-6)  # a double of 1.8e9 has steps of 0.24 µs
+        assert record.time == pytest.approx((BT + offset_ns) / 1e9, abs=1e-6)  # a double of 1.8e9 has steps of 0.24 µs
     assert records[-1].value == "id-1"
 
 
@@ -227,11 +230,11 @@ POINT = TestPoint(
     PointKind.CAPACITOR,
     section="HERM",
 )
-PLACE = Site("Cold store 3", "condenser 1")
+SITE = Site("Cold store 3", "condenser 1")
 
 
-def held(judgement: Judgement, taken: Reading, point: TestPoint = POINT) -> dict[str, Resolved]:
-    row = accepted_message("van", METER, PLACE, point, taken, judgement, visit_uid="visit-9", message_id="id-1")
+def accepted(judgement: Judgement, measured: Reading, point: TestPoint = POINT) -> dict[str, Resolved]:
+    row = accepted_message("van", METER, SITE, point, measured, judgement, visit_uid="visit-9", message_id="id-1")
     records = resolve(row.payload, NOW)
     base = f"meterlink/van/Cold-store-3/condenser-1/{point.key}/"
     assert all(record.name.startswith(base) for record in records)
@@ -240,7 +243,7 @@ def held(judgement: Judgement, taken: Reading, point: TestPoint = POINT) -> dict
     return by_name
 
 
-def test_a_held_reading_carries_what_its_verdict_rests_on() -> None:
+def test_an_accepted_reading_has_the_grounds_of_its_verdict() -> None:
     # 45 µF ±6 % is 42.3 to 47.7 µF; (41.2 - 45) / 45 = -8.44 %.
     judgement = Judgement(
         Verdict.OUTSIDE,
@@ -252,13 +255,13 @@ def test_a_held_reading_carries_what_its_verdict_rests_on() -> None:
         "1 % + 5",
         "41.2 µF is below 42.3 µF.",
     )
-    records = held(judgement, reading(Quantity.CAPACITANCE, "41.2", "µF"))
+    records = accepted(judgement, reading(Quantity.CAPACITANCE, "41.2", "µF"))
     numbers = {name: (record.value, record.unit) for name, record in records.items() if record.unit}
     assert numbers == {
         "capacitance": (4.12e-05, "F"),
         "limit-low": (4.23e-05, "F"),
         "limit-high": (4.77e-05, "F"),
-        "uncertainty": (5e-07, "F"),
+        "expanded-uncertainty": (5e-07, "F"),
         "deviation": (-0.0844, "/"),
     }
     assert {name: record.value for name, record in records.items() if not record.unit} == {
@@ -284,18 +287,19 @@ def test_a_held_reading_carries_what_its_verdict_rests_on() -> None:
 
 def test_an_open_winding_has_a_verdict_and_no_number() -> None:
     judgement = Judgement(Verdict.OPEN, Margin.CLEAR, None, None, None, None, "", "No path between C and S.")
-    records = held(judgement, reading(Quantity.RESISTANCE, None, "Ω", status=Status.OVERLOAD))
+    records = accepted(judgement, reading(Quantity.RESISTANCE, None, "Ω", status=Status.OVERLOAD))
     assert records["resistance/status"].value == "overload"
     assert records["verdict"].value == "open"
     assert not any(isinstance(record.value, float) for record in records.values())
 
 
 def test_a_width_in_fahrenheit_is_scaled_without_the_offset() -> None:
-    # A difference of 1.8 °F is one of 1 °C (NIST SP 811 B.8); 32 °F and 212 °F are 0 °C and 100 °C.
+    # A difference of 1.8 °F is a difference of 1 °C (NIST SP 811 B.8); 32 °F and 212 °F are 0 °C and 100 °C.
     limits = Limits(Decimal(32), Decimal(212), "°F", "service sheet")
     judgement = Judgement(
         Verdict.WITHIN, Margin.CLOSE_CALL, limits, Decimal("33.8"), None, Decimal("1.8"), "±1.8", "Within."
     )
-    records = held(judgement, reading(Quantity.TEMPERATURE, "33.8", "°F"))
-    assert [records[name].value for name in ("temperature", "limit-low", "limit-high", "uncertainty")] == [1, 0, 100, 1]
+    records = accepted(judgement, reading(Quantity.TEMPERATURE, "33.8", "°F"))
+    names = ("temperature", "limit-low", "limit-high", "expanded-uncertainty")
+    assert [records[name].value for name in names] == [1, 0, 100, 1]
     assert records["margin"].value == "close call"

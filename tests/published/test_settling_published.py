@@ -1,4 +1,4 @@
-"""The published tests of a steady state that the settling study compares with, against published values.
+"""The published tests of a steady state in the settling study, against published values.
 
 Flags: S, seen in a text that quotes the source; M, from memory; C, recomputed.
 
@@ -56,39 +56,39 @@ def test_r_of_white_noise() -> None:
     points = [(0.90, 1.315, 0.01), (0.95, 1.438, 0.015), (0.99, 1.726, 0.03), (0.999, 2.162, 0.1)]
     rng = Random(8)
     statistic = RStatistic(first=0.0)
-    found = sorted(statistic.feed(rng.gauss(0, 1)) for _ in range(400_000))
+    ratios = sorted(statistic.feed(rng.gauss(0, 1)) for _ in range(400_000))
     for share, expected, tolerance in points:
-        assert found[int(share * len(found))] == pytest.approx(expected, abs=tolerance)
+        assert ratios[int(share * len(ratios))] == pytest.approx(expected, abs=tolerance)
 
 
 @pytest.mark.parametrize(
-    ("readings", "one", "five"),
+    ("readings", "one_percent", "five_percent"),
     [(20, 1.04, 1.30), (30, 1.19, 1.42), (50, 1.36, 1.54), (100, 1.54, 1.67)],
 )
-def test_von_neumann_ratio_critical_values(readings: int, one: float, five: float) -> None:
+def test_von_neumann_ratio_critical_values(readings: int, one_percent: float, five_percent: float) -> None:
     # 1 % and 5 % points for white noise (C).
     rng = Random(readings)
-    found = []
+    last_ratios = []
     for _ in range(20_000):
         test = VonNeumannRatio(readings)
         ratios = [test.feed(rng.gauss(0, 1)) for _ in range(readings)]
         assert ratios[-2] is None
-        found.append(ratios[-1] or math.nan)
-    cuts = quantiles(found, n=100)
-    assert cuts[0] == pytest.approx(one, abs=0.02)
-    assert cuts[4] == pytest.approx(five, abs=0.02)
+        last_ratios.append(ratios[-1] or math.nan)
+    cuts = quantiles(last_ratios, n=100)
+    assert cuts[0] == pytest.approx(one_percent, abs=0.02)
+    assert cuts[4] == pytest.approx(five_percent, abs=0.02)
 
 
-def test_r_from_a_zero_start_takes_a_constant_for_a_change_and_ours_does_not() -> None:
-    # The known trap of the zero start (C): R stays far above its limit although nothing changes.
+def test_r_from_a_zero_start_finds_a_change_in_a_constant_and_ours_does_not() -> None:
+    # The known trap of the zero start (C): R stays far above its limit although the value is constant.
     statistic = RStatistic(first=0.0)
-    assert statistic.feed(4500.0) == pytest.approx(1.8)  # the jump itself, which no test of one value can tell
+    assert statistic.feed(4500.0) == pytest.approx(1.8)  # the jump itself, which no test sees in one value
     assert not any(statistic.update(4500.0) for _ in range(100))
-    assert first_hold([4500] * 100) == 8
+    assert first_accepted([4500] * 100) == 8
 
 
-def test_r_of_a_constant_from_a_warm_start_is_nought_by_nought_and_steady() -> None:
-    # 0/0 for a value that never changed (C): defined as steady, by the peers and by ours.
+def test_r_of_a_constant_from_a_warm_start_is_undefined_and_steady() -> None:
+    # 0/0 for a constant value (C): defined as steady, by the peers and by ours.
     statistic = RStatistic()
     assert math.isnan(statistic.feed(4500.0))
     assert statistic.update(4500.0)
@@ -97,22 +97,22 @@ def test_r_of_a_constant_from_a_warm_start_is_nought_by_nought_and_steady() -> N
 
 
 def test_quantised_displays_break_the_noise_model_of_r_and_not_ours() -> None:
-    # One step of one count, then rest. Both variances decay by 1 − λ each reading from then on, so their quotient
-    # stands still above the limit: 1.8·(1 + 0.64/0.9 + (0.64/0.9)² + …) = 1.8/(1 − 0.64/0.9) = 6.23 (C).
+    # One step of one count, then rest. From then on both variances decay by 1 − λ each reading, so their quotient
+    # stays above the limit: 1.8·(1 + 0.64/0.9 + (0.64/0.9)² + …) = 1.8/(1 − 0.64/0.9) = 6.23 (C).
     statistic = RStatistic()
-    shown = [4500] * 3 + [4501] * 100
-    ratios = [statistic.feed(float(counts)) for counts in shown]
+    displayed = [4500] * 3 + [4501] * 100
+    ratios = [statistic.feed(float(counts)) for counts in displayed]
     assert ratios[-1] == pytest.approx(1.8 / (1 - 0.64 / 0.9))
     assert all(ratio > R_LIMIT for ratio in ratios[4:])
-    assert first_hold(shown) is not None
+    assert first_accepted(displayed) is not None
 
 
-def first_hold(shown: list[int]) -> int | None:
-    """Return the index of the reading that ours holds, at ten readings a second."""
+def first_accepted(displayed: list[int]) -> int | None:
+    """Return the index of the reading that our detector accepts, at ten readings a second; None for none."""
     detector = SettlingDetector()
-    for index, counts in enumerate(shown):
-        stamp = Timestamp(0, index * 100_000_000)
-        reading = Reading(Quantity.CAPACITANCE, Decimal(counts) / 100, "µF", stamp, resolution=Decimal("0.01"))
+    for index, counts in enumerate(displayed):
+        timestamp = Timestamp(0, index * 100_000_000)
+        reading = Reading(Quantity.CAPACITANCE, Decimal(counts) / 100, "µF", timestamp, resolution=Decimal("0.01"))
         if detector.feed(reading).settled_reading:
             return index
     return None

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from meterlink.core.units import convert, to_base
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 
 @pytest.fixture(scope="module")
@@ -20,7 +20,7 @@ def registry() -> pint.UnitRegistry:
     return pint.UnitRegistry(cache_folder=None)
 
 
-# NIST SP 811 (2008), B.8: t/°C = (t/°F - 32)/1.8, M; the values are C, and the first two are the scale's own points.
+# NIST SP 811 (2008), B.8: t/°C = (t/°F - 32)/1.8, M; the values are C; the first two define the scale.
 @pytest.mark.parametrize(
     ("fahrenheit", "celsius"),
     [("32", "0"), ("212", "100"), ("-40", "-40"), ("95", "35"), ("77.0", "25"), ("0", "-17.8")],
@@ -33,8 +33,8 @@ def test_fahrenheit(fahrenheit: str, celsius: str) -> None:
 @untimed
 @given(digits=st.decimals(-200, 2000, places=2))
 def test_fahrenheit_agrees_with_pint(registry: pint.UnitRegistry, digits: Decimal) -> None:
-    theirs = registry.Quantity(float(digits), "degF").to("degC").magnitude
-    assert float(to_base(digits, "°F")) == pytest.approx(theirs, abs=1e-9)
+    expected = registry.Quantity(float(digits), "degF").to("degC").magnitude
+    assert float(to_base(digits, "°F")) == pytest.approx(expected, abs=1e-9)
     assert convert(to_base(digits, "°F"), "°C", "°F") == pytest.approx(digits, abs=Decimal("1e-20"))
 
 
@@ -59,6 +59,6 @@ def test_fahrenheit_agrees_with_pint(registry: pint.UnitRegistry, digits: Decima
 def test_prefixes_agree_with_pint(
     registry: pint.UnitRegistry, unit: str, name: str, base: str, digits: Decimal
 ) -> None:
-    """The full names are looked up, so that a symbol taken for another unit would show."""
-    theirs = registry.Quantity(float(digits), name).to(base).magnitude
-    assert float(to_base(digits, unit)) == pytest.approx(theirs, rel=1e-12)
+    """Pint gets the full names, so that a symbol mistaken for another unit fails here."""
+    expected = registry.Quantity(float(digits), name).to(base).magnitude
+    assert float(to_base(digits, unit)) == pytest.approx(expected, rel=1e-12)

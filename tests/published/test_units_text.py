@@ -29,28 +29,28 @@ def test_micro_signs_are_two_characters_to_unicode() -> None:
 
 
 def test_ohm_sign_is_omega() -> None:
-    """C: The Unicode Standard, U+2126 OHM SIGN is canonically U+03A9, so NFC makes one of them."""
+    """C: in the Unicode Standard U+2126 OHM SIGN is canonically U+03A9, so NFC replaces it."""
     assert unicodedata.normalize("NFC", "\u2126") == "\u03a9"
     assert parse_unit("\u2126") == parse_unit("\u03a9") == "\u03a9"
     assert parse_unit("k\u2126", Quantity.RESISTANCE) == parse_unit("k\u03a9") == "k\u03a9"
 
 
-def test_numbers_python_would_take_are_refused() -> None:
-    """C: Python's float() takes all of these; none is a number on a display."""
+def test_numbers_that_only_python_accepts_are_refused() -> None:
+    """C: Python's float() accepts all of these; none is a number on a display."""
     for text in ["nan", "inf", "-infinity", "1e400", "1_000", "\u0661\u0662"]:
         float(text)
         with pytest.raises(InputError):
             parse_amount(f"{text} V")
 
 
-def test_what_the_units_library_does_not_know_is_known_here() -> None:
-    """C: pint knows no MFD; meterlink.core.units stands between it and labels."""
+def test_mfd_is_a_unit_here_but_not_in_the_units_library() -> None:
+    """C: pint has no MFD; meterlink.core.units adds the spellings of labels."""
     with pytest.raises(pint.UndefinedUnitError):
         pint.UnitRegistry(cache_folder=None)("1 MFD")
     assert str(parse_amount("45 MFD")) == "45 µF"
 
 
-def test_milli_and_mega_are_told_apart() -> None:
+def test_milli_and_mega_differ() -> None:
     """S: SI prefixes are case-sensitive (BIPM, SI brochure, 9th edition, table 7): m is 10⁻³, M is 10⁶."""
     assert parse_amount("45 mF").base_value == Decimal("0.045")
     assert parse_amount("4.7 MΩ").base_value == Decimal("4.7e6")

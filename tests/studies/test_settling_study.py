@@ -1,4 +1,4 @@
-"""Ten thousand seeded measurements on simulated meters, and what the documentation says of them."""
+"""Ten thousand seeded measurements on simulated meters, compared with the table in the documentation."""
 
 import re
 from importlib import resources
@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink.core.errors import InputError
+from studies.markdown import replace_between_markers
 from studies.settling.cases import MeasurementKind, draw_case
 from studies.settling.published_detectors import PublishedDetector, RStatistic
 from studies.settling.study import (
@@ -16,7 +17,6 @@ from studies.settling.study import (
     METHODS,
     main,
     markdown_table,
-    replace_between_markers,
     run_case,
     run_study,
 )
@@ -26,7 +26,7 @@ DOCUMENT = resources.files("meterlink") / "docs" / "settling.md"
 
 
 def rows(lines: list[str]) -> dict[str, dict[str, str]]:
-    """Return the rows of a Markdown table: name -> column -> cell."""
+    """Return the rows of a Markdown table: ``{name: {column: cell}}``."""
     head, _, *body = ([cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("|"))
     return {cells[0]: dict(zip(head[1:], cells[1:], strict=True)) for cells in body}
 
@@ -36,52 +36,52 @@ def numbers(cell: str) -> list[float]:
 
 
 @pytest.mark.timeout(900)  # half a minute here; a small board takes longer
-def test_ten_thousand_measurements_hold_nothing_more_than_a_digit_off() -> None:
-    outcomes = run_study(RUNS, SEED, (METERLINK,))
-    assert len(outcomes) > RUNS  # those that were lifted and clipped again have two
-    wrong = [(outcome.number, outcome.case.kind) for outcome in outcomes if outcome.false_settling]
+def test_ten_thousand_measurements_accept_no_value_more_than_a_digit_off() -> None:
+    results = run_study(RUNS, SEED, (METERLINK,))
+    assert len(results) > RUNS  # measurements with a second contact have two results
+    wrong = [(result.number, result.case.kind) for result in results if result.false_settling]
     assert wrong == []
-    assert all(outcome.counts_off is None or outcome.counts_off <= 1 for outcome in outcomes)
-    assert [outcome.number for outcome in outcomes if outcome.missed] == []
-    assert {outcome.case.kind for outcome in outcomes} == set(MeasurementKind)
-    assert not any(outcome.settled for outcome in outcomes if outcome.case.kind is MeasurementKind.RAMP)
+    assert all(result.counts_off is None or result.counts_off <= 1 for result in results)
+    assert [result.number for result in results if result.missed] == []
+    assert {result.case.kind for result in results} == set(MeasurementKind)
+    assert not any(result.settled for result in results if result.case.kind is MeasurementKind.RAMP)
 
-    # The documentation says the same. Other machines may round a last place of an exponential another way.
+    # The documentation has the same figures. Other machines may round the last digit of an exponential differently.
     _, _, rest = DOCUMENT.read_text(encoding="utf-8").partition(BEGIN)
     documented = rows(rest.partition(END)[0].splitlines())
     assert f"{RUNS} measurements, seed {SEED}:" in rest
-    found = rows(markdown_table(outcomes))
-    assert documented.keys() == found.keys()
-    for name, cells in found.items():
+    table = rows(markdown_table(results))
+    assert documented.keys() == table.keys()
+    for name, cells in table.items():
         for column, cell in cells.items():
             assert numbers(documented[name][column]) == pytest.approx(numbers(cell), rel=0.02, abs=0.11), (name, column)
 
 
 def test_ahead_of_the_published_tests_on_quantised_displays() -> None:
-    outcomes = run_study(600, 2)
-    found = rows(markdown_table(outcomes))["**all**"]
-    assert found[f"{METERLINK}: false"] == found[f"{METERLINK}: missed"] == "0"
-    wait = numbers(found[f"{METERLINK}: wait"])
+    results = run_study(600, 2)
+    totals = rows(markdown_table(results))["**all**"]
+    assert totals[f"{METERLINK}: false"] == totals[f"{METERLINK}: missed"] == "0"
+    delay = numbers(totals[f"{METERLINK}: delay"])
     for peer in METHODS:
         if peer != METERLINK:
-            assert int(found[f"{peer}: false"]) + int(found[f"{peer}: missed"]) > 0
-            assert numbers(found[f"{peer}: wait"])[0] > 1.5 * wait[0]
+            assert int(totals[f"{peer}: false"]) + int(totals[f"{peer}: missed"]) > 0
+            assert numbers(totals[f"{peer}: delay"])[0] > 1.5 * delay[0]
 
 
-def test_the_study_finds_a_hasty_method_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    # One without a limit holds as soon as it may; another never does.
+def test_the_study_detects_a_hasty_method(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The hasty method accepts at the earliest time, the idle method never.
     monkeypatch.setitem(METHODS, "hasty", lambda: PublishedDetector(lambda: RStatistic(limit=1e9)).feed)
     monkeypatch.setitem(METHODS, "idle", lambda: lambda _: None)
-    outcomes = [
-        outcome
+    results = [
+        result
         for number in range(120)
-        for outcome in run_case(draw_case(3, number), number, ("hasty", "idle", METERLINK))
+        for result in run_case(draw_case(3, number), number, ("hasty", "idle", METERLINK))
     ]
-    false = {outcome.case.kind for outcome in outcomes if outcome.method == "hasty" and outcome.false_settling}
+    false = {result.case.kind for result in results if result.method == "hasty" and result.false_settling}
     assert {MeasurementKind.RUN_CAPACITOR, MeasurementKind.START_CAPACITOR, MeasurementKind.RAMP} <= false
-    owed = [outcome for outcome in outcomes if outcome.method == "idle" and not outcome.case.changing]
-    assert sum(outcome.missed for outcome in owed) == len({outcome.number for outcome in owed})
-    assert not any(outcome.false_settling or outcome.missed for outcome in outcomes if outcome.method == METERLINK)
+    steady = [result for result in results if result.method == "idle" and not result.case.changing]
+    assert sum(result.missed for result in steady) == len({result.number for result in steady})
+    assert not any(result.false_settling or result.missed for result in results if result.method == METERLINK)
 
 
 def test_the_same_seed_gives_the_same_table() -> None:
@@ -89,10 +89,10 @@ def test_the_same_seed_gives_the_same_table() -> None:
     assert markdown_table(run_study(25, 4, (METERLINK,))) != markdown_table(run_study(25, 5, (METERLINK,)))
 
 
-def test_the_command_prints_the_table_and_puts_it_into_a_file(tmp_path) -> None:
+def test_the_command_prints_the_table_or_writes_it_into_a_file(tmp_path) -> None:
     printed = CliRunner().invoke(main, ["--runs", "12", "--seed", "6"])
     assert printed.exit_code == 0
-    assert rows(printed.output.splitlines())["**all**"]["touches"].isdigit()
+    assert rows(printed.output.splitlines())["**all**"]["contacts"].isdigit()
     file = tmp_path / "page.md"
     file.write_text(f"before\n\n{BEGIN}\nold\n{END}\n\nafter\n", encoding="utf-8")
     assert CliRunner().invoke(main, ["--runs", "12", "--seed", "6", "--markdown", str(file)]).exit_code == 0
@@ -105,5 +105,5 @@ def test_the_command_prints_the_table_and_puts_it_into_a_file(tmp_path) -> None:
 
 
 def test_a_file_without_the_markers_is_left_alone() -> None:
-    with pytest.raises(InputError, match="no place for the table"):
-        replace_between_markers("nothing here", ["| a |"])
+    with pytest.raises(InputError, match="no markers for the table"):
+        replace_between_markers("nothing here", ["| a |"], BEGIN, END)

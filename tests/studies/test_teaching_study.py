@@ -1,4 +1,4 @@
-"""Meters nobody has described: recorded over the virtual radio, taught from the target number of labels, decoded."""
+"""Undescribed meters: recorded over the virtual radio, taught from the target number of entries, decoded."""
 
 from decimal import Decimal
 
@@ -11,6 +11,7 @@ from meterlink.core.units import Quantity
 from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES
 from meterlink_simulators.ranges import MeterFunction
+from studies.markdown import replace_between_markers
 from studies.teaching.cases import SIX_FUNCTIONS, record_session
 from studies.teaching.study import (
     BEGIN,
@@ -21,7 +22,6 @@ from studies.teaching.study import (
     count_displays,
     markdown_table,
     matches_display,
-    replace_between_markers,
     run_task,
     shorten_capture,
     tasks,
@@ -29,33 +29,33 @@ from studies.teaching.study import (
 
 
 @pytest.mark.parametrize("family", ENCODER_FAMILIES)
-def test_one_function_from_the_target_number_of_labels(family):
-    outcome = run_task(TeachingTask(family, 0, (MeterFunction.DC_VOLTS,)), seed=1, search=False)
-    assert outcome.failure_reason == ""
-    assert outcome.tally.errors == []
-    assert (outcome.tally.wrong, outcome.tally.refused) == (0, 0)
-    assert outcome.tally.right > 500
+def test_one_function_from_the_target_number_of_entries(family):
+    result = run_task(TeachingTask(family, 0, (MeterFunction.DC_VOLTS,)), seed=1, search=False)
+    assert result.failure_reason == ""
+    assert result.tally.errors == []
+    assert (result.tally.wrong, result.tally.refused) == (0, 0)
+    assert result.tally.right > 500
 
 
 @pytest.mark.parametrize("family", ["counted", "masked", "prefixed lines"])
-def test_six_functions_from_forty_labels(family):
-    outcome = run_task(TeachingTask(family, 1, SIX_FUNCTIONS), seed=2, search=False)
-    assert outcome.failure_reason == ""
-    assert outcome.tally.errors == []
-    assert (outcome.tally.wrong, outcome.tally.refused) == (0, 0)
-    assert outcome.tally.right > 500
+def test_six_functions_from_forty_entries(family):
+    result = run_task(TeachingTask(family, 1, SIX_FUNCTIONS), seed=2, search=False)
+    assert result.failure_reason == ""
+    assert result.tally.errors == []
+    assert (result.tally.wrong, result.tally.refused) == (0, 0)
+    assert result.tally.right > 500
 
 
-def test_the_search_finds_the_smallest_number_that_does():
-    outcome = run_task(TeachingTask("prefixed lines", 0, (MeterFunction.CAPACITANCE,)), seed=3, search=True)
-    assert outcome.needed_labels is not None
-    assert 1 < outcome.needed_labels <= outcome.task.target
-    assert markdown_table([outcome])[-1].startswith(
-        f"| prefixed lines | 0 | capacitance | 12 | {outcome.needed_labels} |"
+def test_search_finds_the_smallest_number_that_suffices():
+    result = run_task(TeachingTask("prefixed lines", 0, (MeterFunction.CAPACITANCE,)), seed=3, search=True)
+    assert result.needed_entries is not None
+    assert 1 < result.needed_entries <= result.task.target
+    assert markdown_table([result])[-1].startswith(
+        f"| prefixed lines | 0 | capacitance | 12 | {result.needed_entries} |"
     )
 
 
-# How it counts
+# Counting
 
 
 def volts(text, **more):
@@ -64,11 +64,11 @@ def volts(text, **more):
 
 def reading(text, unit="V", status=Status.OK, coupling=Coupling.DC, quantity=Quantity.VOLTAGE, resolution="0.01"):
     digits = None if text is None else Decimal(text)
-    step = None if resolution is None else Decimal(resolution)
-    return Reading(quantity, digits, unit, Timestamp(0, 0), status, coupling, step)
+    resolution = None if resolution is None else Decimal(resolution)
+    return Reading(quantity, digits, unit, Timestamp(0, 0), status, coupling, resolution)
 
 
-def test_a_reading_agrees_with_what_the_display_showed():
+def test_reading_matches_the_display():
     assert matches_display(reading("1.23"), volts("1.23"))
     assert matches_display(reading("1230", "mV"), volts("1.23"))
     assert not matches_display(reading("1.23"), volts("1.24"))
@@ -107,7 +107,7 @@ def test_displays_are_counted(readings, displays, right, refused, wrong):
     assert len(tally.errors) == wrong
 
 
-def test_a_shortened_capture_ends_soon_after_its_last_label():
+def test_a_shortened_capture_ends_soon_after_its_last_entry():
     capture = record_session("counted", 0, [MeterFunction.DC_VOLTS], 1, 10).capture
     short = shorten_capture(capture, 3)
     assert short.entries == capture.entries[:3]
@@ -121,12 +121,12 @@ def test_a_shortened_capture_ends_soon_after_its_last_label():
 
 
 def test_every_family_is_studied_with_one_function_and_with_six():
-    found = list(tasks(2))
-    assert {(task.family, task.variant, len(task.functions)) for task in found} == {
+    all_tasks = list(tasks(2))
+    assert {(task.family, task.variant, len(task.functions)) for task in all_tasks} == {
         (family, variant, functions) for family in ENCODER_FAMILIES for variant in (0, 1) for functions in (1, 6)
     }
-    assert {task.target for task in found if task.family == "segments"} == {25, 40}
-    assert {task.target for task in found if task.family == "packed"} == {12, 40}
+    assert {task.target for task in all_tasks if task.family == "segments"} == {25, 40}
+    assert {task.target for task in all_tasks if task.family == "packed"} == {12, 40}
 
 
 def test_the_table_goes_between_its_markers():
@@ -142,8 +142,8 @@ def test_the_table_goes_between_its_markers():
     assert lines[-2].startswith("| packed | 1 | 6 | 40 | > 80 |")
     assert lines[-1].startswith("| packed | 1 | 6 | 40 | – |")
     assert (
-        replace_between_markers(f"before\n{BEGIN}\nold\n{END}\nafter", ["new"])
+        replace_between_markers(f"before\n{BEGIN}\nold\n{END}\nafter", ["new"], BEGIN, END)
         == f"before\n{BEGIN}\n\nnew\n\n{END}\nafter"
     )
     with pytest.raises(InputError):
-        replace_between_markers("no markers", lines)
+        replace_between_markers("no markers", lines, BEGIN, END)

@@ -1,7 +1,7 @@
-"""Make the picture of the README anew: ``python tests/support/dashboard_picture.py``.
+"""Draws the picture of the README: ``python tests/support/dashboard_picture.py``.
 
-The demo's call is played in virtual time until its first bad part is held; the dashboard then draws what a watcher saw
-at that moment.
+The demo's call is played in virtual time until its first bad part is accepted. The dashboard then draws the views of a
+watcher at that moment.
 """
 
 import asyncio
@@ -23,31 +23,31 @@ SIZE = (110, 34)
 
 
 def views_at_first_failure() -> dict[str, Message]:
-    """Return the newest view of each topic when the first reading outside its limits has been shown as held."""
+    """Return ``{topic: newest view}`` at the moment when the first reading outside its limits is shown as accepted."""
     scenario = shipped_scenario("demo")
     newest: dict[str, Message] = {}
     calls: list[ServiceCall] = []
     done: list[bool] = []
 
-    def see(message: Message) -> None:
+    def on_view(message: Message) -> None:
         if done:
             return
         newest[message["topic"]] = message
         visit, live = newest.get("visit"), newest.get("live")
-        if visit and visit["topic"] == "visit" and live and live["topic"] == "live" and live["phase"] == "held":
-            held = next(point["accepted"] for point in visit["points"] if point["key"] == visit["focus"])
-            if held and held["verdict"] == "outside":
+        if visit and visit["topic"] == "visit" and live and live["topic"] == "live" and live["phase"] == "accepted":
+            accepted = next(point["accepted"] for point in visit["points"] if point["key"] == visit["focus"])
+            if accepted and accepted["verdict"] == "outside":
                 done.append(True)
                 calls[0].stop()
 
     async def play() -> None:
         clock = VirtualClock(start=datetime.now(UTC))
         with tempfile.TemporaryDirectory() as folder:
-            orders = StationConfig(
+            config = StationConfig(
                 Path(folder), Settings("demo"), scenario.site, scenario.plan, "demo", serve=False, clock=clock
             )
-            calls.append(ServiceCall(scenario, orders))
-            calls[0].add_listener(see)
+            calls.append(ServiceCall(scenario, config))
+            calls[0].add_listener(on_view)
             await calls[0].run()
 
     run_in_virtual_time(play(), busy=lambda: any(call.busy for call in calls))
@@ -55,7 +55,7 @@ def views_at_first_failure() -> dict[str, Message]:
 
 
 class FrozenStation:
-    """A station that says one thing."""
+    """A station that sends each view once."""
 
     def __init__(self, views: dict[str, Message]) -> None:
         self._views = views
@@ -65,8 +65,8 @@ class FrozenStation:
             yield view
         await asyncio.Event().wait()
 
-    async def send(self, do: str, **fields: str) -> str:
-        return f"{do} {fields} is not for a picture"
+    async def send(self, command: str, **fields: str) -> str:
+        return f"{command} {fields} is not available in a picture"
 
     async def close(self) -> None:
         pass

@@ -1,12 +1,12 @@
-"""The examples in README.md and meterlink/docs: found, run, compared, and rewritten.
+"""Finds, runs, compares and rewrites the examples in README.md and meterlink/docs.
 
-``python tests/support/doc_examples.py`` puts what the commands print today into the pages; read the difference before
+``python tests/support/doc_examples.py`` puts today's output of the commands into the pages; read the difference before
 you keep it.
 
 In a ``console`` block a line ``$ meterlink …`` is run, and the lines up to the next ``$`` are its output: standard
-output, then standard error. A command that ends in ``\\`` goes on in the next line, after ``> ``. Output may be cut
-short in two ways: a last line of only ``...`` stands for all further lines, and a JSON object that ends in ``, ...}``
-for all further keys. Everything before is compared exactly.
+output, then standard error. A command that ends in ``\\`` continues in the next line, after ``> ``. Output may be cut
+short in two ways: a last line of only ``...`` means any further lines, and a JSON object that ends in ``, ...}``
+any further keys. The output before is compared exactly.
 
 A block whose first line is ``# NAME.toml``, ``# NAME.csv`` or ``# NAME.jsonl`` is a file of that name in the folder the
 page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`.
@@ -43,7 +43,7 @@ _WIDTH = "100"  # columns of the terminal the examples are run on
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A fenced block: ``start`` is the place of its first line in the page's lines, from 0."""
+    """A fenced block: ``start`` is the index of its first line in the page's lines, from 0."""
 
     language: str
     start: int
@@ -51,13 +51,13 @@ class Block:
 
     @property
     def file(self) -> str:
-        """The name of the file it is, empty where it is none."""
+        """The name of the file that the block is; empty for another block."""
         named = _NAMED.fullmatch(self.lines[0]) if self.lines else None
         return named[1] if named else ""
 
     @property
     def content(self) -> str:
-        """What is in that file."""
+        """The content of the file; of another block, its lines."""
         return "\n".join((*self.lines[1:], "")) if self.file else "\n".join((*self.lines, ""))
 
 
@@ -87,7 +87,11 @@ def blocks(text: str) -> Iterator[Block]:
 
 
 def examples(text: str) -> Iterator[Example]:
-    """Yield every ``$ meterlink`` command of a page's console blocks; AssertionError for anything else there."""
+    """Yield every ``$ meterlink`` command of a page's console blocks.
+
+    Raises:
+        AssertionError: a console block begins with another text.
+    """
     for block in blocks(text):
         if block.language == "console":
             assert block.lines, "an empty console block"
@@ -125,17 +129,17 @@ def run_command(args: list[str], folder: Path) -> list[str]:
 
 
 def shorten_alike(expected: tuple[str, ...], printed: list[str]) -> list[str]:
-    """Return what was printed, cut short as ``shown`` is: a page is right where the two are the same."""
-    kept = printed
+    """Return the printed lines, cut short as ``expected`` is: a page is right if the two are equal."""
+    shortened = printed
     if expected and expected[-1] == ELLIPSIS_LINE and len(printed) >= len(expected):
-        kept = [*printed[: len(expected) - 1], ELLIPSIS_LINE]
-    return [_shorten_line(*pair) for pair in zip((*expected, *[""] * len(kept)), kept, strict=False)]
+        shortened = [*printed[: len(expected) - 1], ELLIPSIS_LINE]
+    return [_shorten_line(*pair) for pair in zip((*expected, *[""] * len(shortened)), shortened, strict=False)]
 
 
 def _shorten_line(expected: str, printed: str) -> str:
     if not (expected.endswith(ELLIPSIS_KEYS) and printed.startswith("{")):
         return printed
-    # The page's object may be of older keys: as many are shown as it shows, each of which is on the top level.
+    # The page's object may have older keys: the new one keeps their number. All of them are on the top level.
     keys = len(json.loads(expected.removesuffix(ELLIPSIS_KEYS) + "}"))
     fields = json.loads(printed)
     if keys >= len(fields):
@@ -144,13 +148,13 @@ def _shorten_line(expected: str, printed: str) -> str:
 
 
 def refresh_page(text: str) -> str:
-    """Return a page with the output of its examples as it is today."""
+    """Return a page with today's output of its examples."""
     lines = text.splitlines()
     with TemporaryDirectory() as folder:
         prepare_folder(text, Path(folder))
-        # One may need what another before it wrote.
+        # In order: an example may need the files of an earlier example.
         printed = [(example, run_command(example.args, Path(folder))) for example in examples(text)]
-    for example, output in reversed(printed):  # from the end, so that the places before it stay right
+    for example, output in reversed(printed):  # from the end, so that earlier line numbers stay right
         end = example.start + len(example.expected_output)
         lines[example.start : end] = shorten_alike(example.expected_output, output)
     return "\n".join((*lines, ""))
@@ -169,7 +173,7 @@ def _section(name: str, rated: Amount) -> TestPoint:
     )  # fmt: skip
 
 
-# A dual run capacitor whose fan section was replaced by one of another rating in the second spring.
+# A dual run capacitor. In the second spring its fan section was replaced by a section of another rating.
 SEASONS = tuple(
     RecordedVisit(
         day,
@@ -184,11 +188,12 @@ SEASONS = tuple(
 
 
 def refresh_pages() -> None:
+    """Rewrite the pages whose output has changed, and print their names."""
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
-        today = refresh_page(text)
-        if today != text:
-            page.write_text(today, encoding="utf-8", newline="\n")
+        refreshed = refresh_page(text)
+        if refreshed != text:
+            page.write_text(refreshed, encoding="utf-8", newline="\n")
             sys.stdout.write(f"{page.relative_to(ROOT)} rewritten\n")
 
 

@@ -1,6 +1,6 @@
-"""Meters that never were, drawn from a seed: encoders written apart from the decoders, for teaching them.
+"""Invented meters, drawn from a seed, for tests of teaching. The encoders share no code with the decoders.
 
-Each draws its own layout: offsets, widths, byte and bit order, keys, inversions, scrambles, codes, check bytes,
+Each meter draws its own layout: offsets, widths, byte and bit order, keys, inversions, scrambles, codes, check bytes,
 counters, noise and framing.
 """
 
@@ -15,7 +15,7 @@ from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry
 CHANNEL = "7c2e0001-5a41-4d0e-9a55-31f0c7a8be10"
 RATE = 8.0  # packets a second
 
-# Function: (quantity's display units with decimals), coupling.
+# {function: ([(display unit, decimals), ...], coupling)}
 FUNCTIONS = {
     "volts dc": ([("V", 3), ("V", 2), ("V", 1)], "DC"),
     "volts ac": ([("V", 3), ("V", 2), ("V", 1)], "AC"),
@@ -30,7 +30,7 @@ EXPONENT = {"ohm": 0, "kohm": 3, "Mohm": 6, "nF": -9, "uF": -6, "mA": -3, "A": 0
 
 @dataclass(frozen=True)
 class InventedDisplay:
-    """What a display shows."""
+    """The content of a display."""
 
     function: str
     range: int
@@ -68,13 +68,13 @@ def draw_display(rng: Random, functions, max_counts: int, overloads: float = 0.0
 
 
 def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, reflected: bool) -> int:
-    """Bit by bit, as in no table."""
+    """Compute a CRC bit by bit, without a table."""
     register = init
     top = 1 << width - 1
     for byte in data:
         for bit in range(8):
-            one = byte >> (bit if reflected else 7 - bit) & 1
-            feedback = bool(register & top) ^ one
+            data_bit = byte >> (bit if reflected else 7 - bit) & 1
+            feedback = bool(register & top) ^ data_bit
             register = register << 1 & (1 << width) - 1
             if feedback:
                 register ^= polynomial
@@ -85,7 +85,7 @@ def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, refle
 
 @dataclass
 class FrameLayout:
-    """Where things lie: pieces of the body in order, each (name, maker of its bytes)."""
+    """The layout of a frame: ``parts`` are ``(name, maker of bytes)`` in the order of the body."""
 
     parts: list = field(default_factory=list)
     checksum: Callable[[bytes], bytes] | None = None
@@ -127,24 +127,28 @@ def draw_checksum(rng: Random, masked: bool):
         return xor
     if kind.startswith("crc"):
         width = int(kind[3:])
-        polynomial, start, out = rng.randrange(1, 1 << width, 2), rng.randrange(1 << width), rng.randrange(1 << width)
+        polynomial, start, xor_out = (
+            rng.randrange(1, 1 << width, 2),
+            rng.randrange(1 << width),
+            rng.randrange(1 << width),
+        )
         reflected, order = rng.random() < 0.5, rng.choice(["little", "big"])
-        return lambda body: crc(body[skip:], width, polynomial, start, out, reflected).to_bytes(width // 8, order)
+        return lambda body: crc(body[skip:], width, polynomial, start, xor_out, reflected).to_bytes(width // 8, order)
     return None
 
 
 def draw_state_parts(rng: Random, functions, signed_apart: bool):
-    """Pieces that say function, range, sign and overload."""
+    """Return parts with the function, range, sign and overload."""
     style = rng.choice(["codes", "combined", "points"])
-    pieces = []
+    parts = []
     codes = dict(zip(functions, rng.sample(range(256), len(functions)), strict=True))
     sign_bit, over_bit, hold_bit = rng.sample(range(8), 3)
     base = rng.randrange(256) & ~(1 << sign_bit | 1 << over_bit | 1 << hold_bit)
 
-    def flags(face, count, noise):
-        value = base | face.overload << over_bit | (noise.random() < 0.2) << hold_bit
+    def flags(display, count, noise):
+        value = base | display.overload << over_bit | (noise.random() < 0.2) << hold_bit
         if signed_apart:
-            value |= face.negative << sign_bit
+            value |= display.negative << sign_bit
         return bytes([value])
 
     ranges = {}
@@ -153,50 +157,54 @@ def draw_state_parts(rng: Random, functions, signed_apart: bool):
         for number in range(len(FUNCTIONS[name][0])):
             ranges[name, number] = start + number
     if style == "codes":
-        pieces.append(("function", lambda face, _count, _noise: bytes([codes[face.function]])))
-        pieces.append(("range", lambda face, _count, _noise: bytes([ranges[face.function, face.range]])))
+        parts.append(("function", lambda display, _count, _noise: bytes([codes[display.function]])))
+        parts.append(("range", lambda display, _count, _noise: bytes([ranges[display.function, display.range]])))
     elif style == "combined":
         nibbles = dict(zip(functions, rng.sample(range(16), len(functions)), strict=True))
-        pieces.append(
+        parts.append(
             (
                 "mode",
-                lambda face, _count, _noise: bytes([nibbles[face.function] << 4 | ranges[face.function, face.range]]),
+                lambda display, _count, _noise: bytes(
+                    [nibbles[display.function] << 4 | ranges[display.function, display.range]]
+                ),
             )
         )
     else:
         units = sorted({unit + FUNCTIONS[name][1] for name in functions for unit, _ in FUNCTIONS[name][0]})
         words = dict(zip(units, rng.sample(range(1, 256), len(units)), strict=True))
-        at = rng.sample(range(8), 4)
-        pieces.append(("unit", lambda face, _count, _noise: bytes([words[face.unit + FUNCTIONS[face.function][1]]])))
-        pieces.append(("point", lambda face, _count, _noise: bytes([1 << at[face.places]])))
-    pieces.append(("flags", flags))
-    return pieces
+        point_bits = rng.sample(range(8), 4)
+        parts.append(
+            ("unit", lambda display, _count, _noise: bytes([words[display.unit + FUNCTIONS[display.function][1]]]))
+        )
+        parts.append(("point", lambda display, _count, _noise: bytes([1 << point_bits[display.places]])))
+    parts.append(("flags", flags))
+    return parts
 
 
-def draw_integer(rng, most):
-    size = rng.choice([2, 3, 4]) if most < 30000 else rng.choice([3, 4])
+def draw_integer(rng, max_counts):
+    size = rng.choice([2, 3, 4]) if max_counts < 30000 else rng.choice([3, 4])
     order = rng.choice(["little", "big"])
     signed = rng.random() < 0.6
 
-    def make(face, count, noise):
-        value = face.counts
-        if face.overload:
+    def make(display, count, noise):
+        value = display.counts
+        if display.overload:
             return (
                 (0x7F).to_bytes(1, "big") + b"\xff" * (size - 1) if order == "big" else b"\xff" * (size - 1) + b"\x7f"
             )
-        return (-value if signed and face.negative else value).to_bytes(size, order, signed=signed)
+        return (-value if signed and display.negative else value).to_bytes(size, order, signed=signed)
 
     return [("value", make)], not signed
 
 
-def draw_packed(rng, most):
+def draw_packed(rng, max_counts):
     style = rng.choice(["bcd", "bytes", "chars"])
-    width = len(str(most)) + rng.randrange(2)
+    width = len(str(max_counts)) + rng.randrange(2)
     backwards = rng.random() < 0.5
 
-    def make(face, count, noise):
-        digits = [int(char) for char in f"{face.counts:0{width + width % 2}d}"]
-        if face.overload:
+    def make(display, count, noise):
+        digits = [int(char) for char in f"{display.counts:0{width + width % 2}d}"]
+        if display.overload:
             digits = [15] * len(digits) if style == "bcd" else [10] * len(digits)
         if backwards:
             digits.reverse()
@@ -207,74 +215,74 @@ def draw_packed(rng, most):
     return [("value", make)], True
 
 
-def draw_float(rng, most):
+def draw_float(rng, max_counts):
     code = rng.choice(["<f", ">f", "<d", ">d"])
     in_base = rng.random() < 0.4
 
-    def make(face, count, noise):
-        if face.overload:
+    def make(display, count, noise):
+        if display.overload:
             return struct.pack(code, float("inf"))
-        value = face.digits.scaleb(EXPONENT[face.unit]) if in_base else face.digits
+        value = display.digits.scaleb(EXPONENT[display.unit]) if in_base else display.digits
         return struct.pack(code, float(value))
 
     return [("value", make)], False
 
 
-def draw_fine_float(rng, most):
+def draw_fine_float(rng, max_counts):
     code = rng.choice(["<f", ">f"])
 
-    def make(face, count, noise):
-        if face.overload:
+    def make(display, count, noise):
+        if display.overload:
             return struct.pack(code, float("inf"))
-        value = float(face.digits) + (noise.random() - 0.5) * 0.9 * 10.0**-face.places
+        value = float(display.digits) + (noise.random() - 0.5) * 0.9 * 10.0**-display.places
         return struct.pack(code, value)
 
     return [("value", make)], False
 
 
-def draw_sfloat(rng, most):
-    wide = most > 2000 or rng.random() < 0.5
+def draw_sfloat(rng, max_counts):
+    wide = max_counts > 2000 or rng.random() < 0.5
     order = rng.choice(["little", "big"])
     mantissa, size = (24, 4) if wide else (12, 2)
 
-    def make(face, count, noise):
-        if face.overload:
+    def make(display, count, noise):
+        if display.overload:
             word = (1 << mantissa - 1) - 2
         else:
-            value = -face.counts if face.negative else face.counts
-            word = (-face.places & (1 << 8 * size - mantissa) - 1) << mantissa | value & (1 << mantissa) - 1
+            value = -display.counts if display.negative else display.counts
+            word = (-display.places & (1 << 8 * size - mantissa) - 1) << mantissa | value & (1 << mantissa) - 1
         return word.to_bytes(size, order)
 
     return [("value", make)], False
 
 
-def draw_text(rng, most):
-    width = len(str(most)) + 2
+def draw_text(rng, max_counts):
+    width = len(str(max_counts)) + 2
     sign = rng.choice(["-+", "- "])
     pointed = rng.random() < 0.6
 
-    def make(face, count, noise):
-        if face.overload:
+    def make(display, count, noise):
+        if display.overload:
             return b"OL".rjust(width + 1)
-        text = f"{abs(face.digits):f}" if pointed else f"{face.counts:d}"
-        return (sign[0] if face.negative else sign[1]).encode() + text.rjust(width, "0").encode()
+        text = f"{abs(display.digits):f}" if pointed else f"{display.counts:d}"
+        return (sign[0] if display.negative else sign[1]).encode() + text.rjust(width, "0").encode()
 
     return [("value", make)], False
 
 
-def draw_fixed(rng, most):
+def draw_fixed(rng, max_counts):
     size = 4
     order = rng.choice(["little", "big"])
-    # One unit of its own for all: the finest last place there is, or a tenth of it.
+    # One unit for all ranges: the finest last place among them, or a tenth of it.
     finer = rng.randrange(2)
 
-    def make(face, count, noise):
-        last = EXPONENT[face.unit] - face.places
-        finest = min(EXPONENT[unit] - places for unit, places in FUNCTIONS[face.function][0])
-        value = face.counts * 10 ** (last - finest + finer)
-        if face.overload:
+    def make(display, count, noise):
+        last = EXPONENT[display.unit] - display.places
+        finest = min(EXPONENT[unit] - places for unit, places in FUNCTIONS[display.function][0])
+        value = display.counts * 10 ** (last - finest + finer)
+        if display.overload:
             value = 0x7FFFFFFF
-        return (-value if face.negative else value).to_bytes(size, order, signed=True)
+        return (-value if display.negative else value).to_bytes(size, order, signed=True)
 
     return [("value", make)], False
 
@@ -286,11 +294,11 @@ SEGMENTS = {
 
 
 class SegmentMeter:
-    """A display sent as it is lit: digits, points, minus, annunciators, each anywhere."""
+    """A meter that sends the segments of its display: digits, points, minus, annunciators, each anywhere."""
 
-    def __init__(self, rng: Random, functions, most: int, style: str = ""):
+    def __init__(self, rng: Random, functions, max_counts: int, style: str = ""):
         style = style or rng.choice(["scrambled", "regular"])
-        self.places = len(str(most))
+        self.places = len(str(max_counts))
         self.glyph_segments = {char: set(lit) for char, lit in SEGMENTS.items()}
         if rng.random() < 0.4:
             self.glyph_segments["6"] -= {"a"}
@@ -300,31 +308,33 @@ class SegmentMeter:
             self.glyph_segments["9"] -= {"d"}
         units = sorted({unit for name in functions for unit, _ in FUNCTIONS[name][0]})
         names = [f"{place}{segment}" for place in range(self.places) for segment in "abcdefg."]
-        rest = ["minus", "AC", "DC", *units, "hold", "spare1", "spare2", "spare3"]
+        annunciators = ["minus", "AC", "DC", *units, "hold", "spare1", "spare2", "spare3"]
         if style == "scrambled":
-            every = names + rest
-            self.size = (len(every) + 7) // 8 + 1
-            where = rng.sample(range(8 * self.size), len(every))
-            self.bit_positions = dict(zip(every, where, strict=True))
+            all_names = names + annunciators
+            self.size = (len(all_names) + 7) // 8 + 1
+            positions = rng.sample(range(8 * self.size), len(all_names))
+            self.bit_positions = dict(zip(all_names, positions, strict=True))
         else:
             order = rng.sample(range(8), 8)
             self.bit_positions = {name: 8 * (number // 8) + order[number % 8] for number, name in enumerate(names)}
             start = len(names)
-            self.size = (start + len(rest) + 7) // 8
-            self.bit_positions |= dict(zip(rest, rng.sample(range(start, 8 * self.size), len(rest)), strict=True))
+            self.size = (start + len(annunciators) + 7) // 8
+            self.bit_positions |= dict(
+                zip(annunciators, rng.sample(range(start, 8 * self.size), len(annunciators)), strict=True)
+            )
         self.inverted = rng.random() < 0.3
 
     def parts(self):
-        def make(face, count, noise):
-            text = f"{face.counts:0{face.places + 1}d}".rjust(self.places)
-            if face.overload:
+        def make(display, count, noise):
+            text = f"{display.counts:0{display.places + 1}d}".rjust(self.places)
+            if display.overload:
                 text = "0L".rjust(self.places)
             lit = {f"{place}{segment}" for place, char in enumerate(text) for segment in self.glyph_segments[char]}
-            if face.places and not face.overload:
-                lit.add(f"{self.places - 1 - face.places}.")
-            lit.add(face.unit)
-            lit |= {FUNCTIONS[face.function][1]} - {""}
-            if face.negative:
+            if display.places and not display.overload:
+                lit.add(f"{self.places - 1 - display.places}.")
+            lit.add(display.unit)
+            lit |= {FUNCTIONS[display.function][1]} - {""}
+            if display.negative:
                 lit.add("minus")
             if noise.random() < 0.2:
                 lit.add("hold")
@@ -343,7 +353,7 @@ FAMILIES = (*NUMBER_FORMATS, "segments")
 
 
 def draw_counter(rng):
-    """Counts frames in one or two bytes, or milliseconds in four."""
+    """Return a part that counts frames in one or two bytes, or milliseconds in four."""
     order = rng.choice(["little", "big"])
     style = rng.choice(["byte", "byte", "word", "clock"])
     if style == "byte":
@@ -354,7 +364,7 @@ def draw_counter(rng):
 
 
 class InventedMeter:
-    """One meter of a family, all drawn from a seed."""
+    """One meter of a family, drawn from a seed."""
 
     def __init__(self, family: str, seed: int, functions: int = 1):
         rng = Random(f"{family}/{seed}/{functions}")
@@ -366,8 +376,8 @@ class InventedMeter:
         if family == "ieee11073":
             self.max_counts = rng.choice([1999, 5999])
         if family == "fixed unit":
-            self.max_counts = rng.choice([1999, 5999, 9999])  # more would not fit into 32 bits
-        keyed = rng.random() < 0.4 and family not in {"fine float", "fixed unit"}
+            self.max_counts = rng.choice([1999, 5999, 9999])  # more does not fit into 32 bits
+        masked = rng.random() < 0.4 and family not in {"fine float", "fixed unit"}
         layout = FrameLayout()
         head = rng.randbytes(rng.randrange(1, 3))
         middle = []
@@ -385,17 +395,16 @@ class InventedMeter:
             middle.append(("filler", lambda _face, _count, _noise: filler))
         rng.shuffle(middle)
         layout.parts = [("head", lambda _face, _count, _noise: head), *middle]
-        layout.checksum = draw_checksum(rng, keyed)
-        layout.xor_key = rng.randbytes(rng.choice([1, 2, 4, 5])) if keyed else b""
+        layout.checksum = draw_checksum(rng, masked)
+        layout.xor_key = rng.randbytes(rng.choice([1, 2, 4, 5])) if masked else b""
         if family in {"integer", "packed"}:
             layout.bits_reversed = rng.random() < 0.2
         self.layout = layout
         self.delivery = rng.choice(["whole", "whole", "pieces", "random", "joined"])
-        self.masked = keyed
-        # Ranges that this visit uses, in which all of the labels and what is unseen lie.
+        self.masked = masked
         self.overloads = rng.choice([0.0, 0.1])
         self.count = rng.randrange(60_000)
-        self.labelled: set[tuple[str, int, bool]] = set()
+        self.entered: set[tuple[str, int, bool]] = set()
 
     def draw_display(self, rng: Random) -> InventedDisplay:
         return draw_display(rng, self.functions, self.max_counts, self.overloads)
@@ -404,28 +413,28 @@ class InventedMeter:
         self.count += 1
         return self.layout.frame(display, self.count, rng)
 
-    def capture(self, labels: int, seed: int, between: int = 25, window: int = 3) -> Capture:
+    def capture(self, number: int, seed: int, between: int = 25, window: int = 3) -> Capture:
         rng = Random(f"capture/{seed}")
         frames: list[tuple[float, bytes]] = []
-        written: list[DisplayEntry] = []
+        entries: list[DisplayEntry] = []
         t = 0.0
-        for _ in range(labels):
+        for _ in range(number):
             for _ in range(between):
                 t += 1 / RATE
                 frames.append((t, self.frame(self.draw_display(rng), rng)))
             t += 0.5
-            face = self.draw_display(rng)
-            self.labelled.add((face.function, face.range, face.overload))
+            display = self.draw_display(rng)
+            self.entered.add((display.function, display.range, display.overload))
             for _ in range(window):
                 t += 1 / RATE
-                frames.append((t, self.frame(face, rng)))
-            written.append(make_display_entry(round(t + 0.05, 6), face.text))
-        return Capture(tuple(split_packets(self.delivery, frames, rng)), tuple(written))
+                frames.append((t, self.frame(display, rng)))
+            entries.append(make_display_entry(round(t + 0.05, 6), display.text))
+        return Capture(tuple(split_packets(self.delivery, frames, rng)), tuple(entries))
 
-    def draw_unlabelled_frames(self, number: int, seed: int) -> list[tuple[InventedDisplay, bytes]]:
+    def draw_unseen_frames(self, number: int, seed: int) -> list[tuple[InventedDisplay, bytes]]:
         rng = Random(f"unseen/{seed}")
-        faces = [self.draw_display(rng) for _ in range(number)]
-        return [(face, self.frame(face, rng)) for face in faces]
+        displays = [self.draw_display(rng) for _ in range(number)]
+        return [(display, self.frame(display, rng)) for display in displays]
 
 
 def split_packets(delivery: str, frames, rng: Random) -> list[CapturedPacket]:
@@ -438,13 +447,13 @@ def split_packets(delivery: str, frames, rng: Random) -> list[CapturedPacket]:
             for t, data in frames
             for at in range(0, len(data), 20)
         ]
-    # Split anywhere; "joined" also keeps the end of a frame back now and then, and sends it with the next one.
+    # Split anywhere; "joined" sometimes sends the end of a frame with the next frame.
     kept = b""
     for t, frame in frames:
         data, kept, at = kept + frame, b"", 0
         if delivery == "joined" and rng.random() < 0.2:
-            back = rng.randint(1, len(frame) - 1)
-            data, kept = data[:-back], data[-back:]
+            late_bytes = rng.randint(1, len(frame) - 1)
+            data, kept = data[:-late_bytes], data[-late_bytes:]
         while at < len(data):
             size = rng.randint(1, len(frame))
             packets.append(CapturedPacket(round(t + at / 1000, 6), CHANNEL, data[at : at + size]))

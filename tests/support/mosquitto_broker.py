@@ -1,4 +1,4 @@
-"""A real MQTT broker on the loopback interface for tests, and a consumer of what is published there."""
+"""A real MQTT broker on the loopback interface for tests, and a consumer of its messages."""
 
 import asyncio
 import contextlib
@@ -30,19 +30,19 @@ def skip_without_tool(tool: str) -> NoReturn:
 
 
 class MosquittoBroker:
-    """A broker with its own folder, started and stopped at will on one port."""
+    """A broker with its own folder; it can be stopped and started again on the same port."""
 
     def __init__(self, folder: Path, *lines: str) -> None:
         self.folder = folder
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = int(free.getsockname()[1])
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = int(probe.getsockname()[1])
         owner = ["user root"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
-        given = [] if any(line.startswith("allow_anonymous") for line in lines) else ["allow_anonymous true"]
+        access = [] if any(line.startswith("allow_anonymous") for line in lines) else ["allow_anonymous true"]
         config = [
             f"listener {self.port} 127.0.0.1",
             *owner,
-            *given,
+            *access,
             "persistence true",
             f"persistence_location {folder}/",
             "log_dest stderr",
@@ -85,17 +85,17 @@ class MosquittoBroker:
 
 @contextlib.asynccontextmanager
 async def running_broker(folder: Path, *lines: str) -> AsyncIterator[MosquittoBroker]:
-    running = MosquittoBroker(folder, *lines)
+    broker = MosquittoBroker(folder, *lines)
     try:
-        await running.start()
-        yield running
+        await broker.start()
+        yield broker
     finally:
-        await running.stop()
+        await broker.stop()
 
 
 @dataclass
 class ReceivedMessages:
-    """What a consumer got, in the order it came."""
+    """The messages of a consumer, in order of arrival."""
 
     messages: list[aiomqtt.Message] = field(default_factory=list)
     changed: asyncio.Event = field(default_factory=asyncio.Event)
@@ -107,8 +107,8 @@ class ReceivedMessages:
                 await self.changed.wait()
 
     def ids(self) -> list[str]:
-        found = (dict(getattr(message.properties, "UserProperty", [])) for message in self.messages)
-        return [user["message-id"] for user in found if "message-id" in user]
+        properties = (dict(getattr(message.properties, "UserProperty", [])) for message in self.messages)
+        return [by_name["message-id"] for by_name in properties if "message-id" in by_name]
 
     def states(self) -> list[dict[str, str]]:
         return [json.loads(_bytes(message)) for message in self.messages if message.topic.value.endswith("/state")]
@@ -121,14 +121,14 @@ def _bytes(message: aiomqtt.Message) -> bytes:
 
 @contextlib.asynccontextmanager
 async def running_consumer(port: int, received: ReceivedMessages) -> AsyncIterator[None]:
-    """Collect what is published, with a session the broker keeps while the consumer is away."""
+    """Collect messages in a session that the broker keeps while the consumer is disconnected."""
     session = Properties(PacketTypes.CONNECT)
     session.SessionExpiryInterval = 3600
     client = aiomqtt.Client(
         "127.0.0.1", port, identifier="shop", protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=session
     )
 
-    # Straight from paho: what waits in aiomqtt's own queue when the connection breaks is acknowledged and lost.
+    # From paho directly: messages in aiomqtt's queue are acknowledged and get lost when the connection breaks.
     def collect(client: object, userdata: object, message: MQTTMessage) -> None:
         received.messages.append(aiomqtt.Message._from_paho_message(message))
         received.changed.set()
@@ -140,4 +140,4 @@ async def running_consumer(port: int, received: ReceivedMessages) -> AsyncIterat
         await client.subscribe("meterlink/#", qos=1)
         yield
         if client._disconnected.done():
-            client._disconnected.exception()  # looked at, so that asyncio does not report it
+            client._disconnected.exception()  # retrieved, so that asyncio does not report it

@@ -1,4 +1,4 @@
-"""Visits of several recorded_visits, written to a database as a station writes them, on a clock of their own."""
+"""Write visits to a database as a station writes them, with the dates of the visits."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ CLAMP_METER = Meter("00:00:5E:00:53:0A", "clamp meter")
 
 
 class ManualClock:
-    """A clock that stands where it was put."""
+    """A clock that shows ``utc_ns``."""
 
     def __init__(self) -> None:
         self.utc_ns = 0
@@ -31,9 +31,9 @@ class ManualClock:
 
 @dataclass(frozen=True, slots=True)
 class RecordedVisit:
-    """A call at ``place`` on ``day`` (2026-05-04): what was held there, point and display text (44.1 uF, OL), in order.
+    """A visit to ``site`` on ``day`` (2026-05-04); ``accepted`` has (test point, display text), in order.
 
-    ``clock_set`` and ``meter`` are those of every reading.
+    A display text is ``44.1 uF`` or ``OL Mohm``. ``clock_set`` and ``meter`` apply to every reading.
     """
 
     day: str
@@ -44,7 +44,7 @@ class RecordedVisit:
 
 
 def store_visits(database: Path, visits: Iterable[RecordedVisit]) -> None:
-    """Write ``visits`` in the order given, each reading judged as the station would judge it."""
+    """Write ``visits`` in their order; judge each reading as the station does."""
     clock = ManualClock()
     writer = Writer(database, station="van-3", clock=clock, boot_id="boot-a", on_alarm=_raise_alarm)
     writer.start()
@@ -59,11 +59,11 @@ def store_visits(database: Path, visits: Iterable[RecordedVisit]) -> None:
 
 def _store_visit(writer: Writer, clock: ManualClock, visit: RecordedVisit) -> None:
     meter = writer.register_meter(visit.meter).result(OUTER_TIMEOUT)
-    # A component measured twice, before and after its repair, is one test point of the plan.
+    # A component measured before and after its repair is a single test point of the plan.
     plan = Plan("recorded_visits", tuple({point.key: point for point, _ in visit.accepted}.values()))
     ids = writer.open_visit(visit.site, plan, clock.now()).result(OUTER_TIMEOUT)
-    for point, shown in visit.accepted:
-        reading = _reading(point, shown, clock.now())
+    for point, text in visit.accepted:
+        reading = _reading(point, text, clock.now())
         judgement = judge(point.kind, limits_for(point), MeasuredValue.from_reading(reading))
         row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[point.key], visit.clock_set)
         writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.5),))).result(OUTER_TIMEOUT)
@@ -71,13 +71,13 @@ def _store_visit(writer: Writer, clock: ManualClock, visit: RecordedVisit) -> No
     writer.close_visit(ids.visit_id, clock.now()).result(OUTER_TIMEOUT)
 
 
-def _reading(point: TestPoint, text: str, stamp: Timestamp) -> Reading:
+def _reading(point: TestPoint, text: str, timestamp: Timestamp) -> Reading:
     number, _, unit = text.partition(" ")
     if number == "OL":
-        return Reading(point.quantity, None, parse_unit(unit), stamp, Status.OVERLOAD)
+        return Reading(point.quantity, None, parse_unit(unit), timestamp, Status.OVERLOAD)
     amount = parse_amount(text, point.quantity)
     step = Decimal(1).scaleb(int(amount.digits.as_tuple().exponent))
-    return Reading(point.quantity, amount.digits, amount.unit, stamp, resolution=step)
+    return Reading(point.quantity, amount.digits, amount.unit, timestamp, resolution=step)
 
 
 def _raise_alarm(text: str) -> None:

@@ -1,4 +1,4 @@
-"""The radio room through unchanged bleak over a virtual Bluetooth stack, in virtual time."""
+"""``meterlink.ble`` with unchanged bleak over a virtual Bluetooth stack, in virtual time."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Coroutine
@@ -20,7 +20,7 @@ from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 
 class Ramp:
-    """An instrument whose display counts up in millivolts, so that order and loss show."""
+    """An instrument whose display counts up in millivolts: the counts show order and loss."""
 
     rate = 4.0
 
@@ -35,7 +35,7 @@ class Ramp:
 
 @dataclass
 class Station:
-    """What a daemon would keep: every packet, decoded by its session's driver."""
+    """A radio, with its states and with its packets decoded by their sessions' drivers."""
 
     radio: Radio
     packets: list[ReceivedPacket] = field(default_factory=list)
@@ -46,23 +46,23 @@ class Station:
             reading
             for packet in self.packets
             if packet.session.address == address
-            for reading in packet.session.driver.feed(packet.channel, packet.data, packet.stamp)
+            for reading in packet.session.driver.feed(packet.channel, packet.data, packet.timestamp)
             if reading.quantity is not Quantity.BATTERY
         ]
 
-    def link(self, address: str) -> MeterStatus:
-        return next(link for link in self.radio.state.meters if link.address == address)
+    def status(self, address: str) -> MeterStatus:
+        return next(status for status in self.radio.state.meters if status.address == address)
 
-    async def until(self, true: Callable[[], bool], within: float) -> float:
+    async def until(self, condition: Callable[[], bool], within: float) -> float:
         loop = asyncio.get_running_loop()
         begin = loop.time()
-        while not true():
+        while not condition():
             assert loop.time() - begin < within, self.radio.state
             await asyncio.sleep(0.1)
         return loop.time() - begin
 
     async def reach(self, address: str, state: ConnectionState, within: float = 60.0) -> float:
-        return await self.until(lambda: self.link(address).state is state, within)
+        return await self.until(lambda: self.status(address).state is state, within)
 
 
 @asynccontextmanager
@@ -72,7 +72,9 @@ async def station(air: Air, *addresses: str) -> AsyncIterator[Station]:
     states: list[RadioState] = []
     radio = Radio(
         clock=VirtualClock(),
-        choose_driver=lambda heard, services: PRESENTED if PRESENTED.matches(heard, services) > NO_MATCH else None,
+        choose_driver=lambda advertisement, services: (
+            PRESENTED if PRESENTED.matches(advertisement, services) > NO_MATCH else None
+        ),
         on_packet=packets.append,
         on_state_change=states.append,
         known_meters=[Meter(address, "") for address in addresses],
@@ -88,7 +90,7 @@ async def station(air: Air, *addresses: str) -> AsyncIterator[Station]:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
     assert running.cancelled()
-    assert air.device_count == meters_on_air  # no scanner and no central is left on the air
+    assert air.device_count == meters_on_air  # every scanner and central has left the air
 
 
 def in_air(test: Callable[[Air], Coroutine[Any, Any, None]], **options: Any) -> None:
@@ -117,13 +119,13 @@ def test_three_meters_at_once_in_order_and_without_loss() -> None:
                 seen = counts(s.readings(meter.address))
                 assert len(seen) >= 230
                 assert seen == list(range(seen[0], seen[0] + len(seen)))
-                link = s.link(meter.address)
-                assert (link.name, link.driver, link.serial) == (name, "presented", f"B-{name}")
+                status = s.status(meter.address)
+                assert (status.name, status.driver, status.serial) == (name, "presented", f"B-{name}")
 
     in_air(body)
 
 
-def test_lost_out_of_range_silent_and_refused_links_come_back() -> None:
+def test_lost_silent_and_refused_meters_are_connected_again() -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
@@ -138,7 +140,7 @@ def test_lost_out_of_range_silent_and_refused_links_come_back() -> None:
             meter.set_out_of_range(True)
             await s.reach(meter.address, ConnectionState.LOST)
             await asyncio.sleep(1800)
-            assert s.link(meter.address).state is ConnectionState.LOST
+            assert s.status(meter.address).state is ConnectionState.LOST
             meter.set_out_of_range(False)
             await s.reach(meter.address, ConnectionState.CONNECTED, within=90)
             await asyncio.sleep(5)
@@ -166,12 +168,12 @@ def test_lost_out_of_range_silent_and_refused_links_come_back() -> None:
     in_air(body)
 
 
-def test_services_that_moved_while_the_system_remembers_the_old_ones() -> None:
+def test_services_that_changed_while_the_system_caches_the_old_ones() -> None:
     async def body(air: Air) -> None:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
             await s.reach(meter.address, ConnectionState.CONNECTED)
-            # One function where there were several: the old handles now point into other services, or nowhere.
+            # One function instead of several: the old handles now point into other services, or nowhere.
             meter.change_services(PresentedEncoder([DescribedFunction(Quantity.VOLTAGE, Coupling.DC)]))
             meter.drop_connection()
             await s.reach(meter.address, ConnectionState.LOST)
@@ -179,18 +181,18 @@ def test_services_that_moved_while_the_system_remembers_the_old_ones() -> None:
             await s.until(lambda: len(counts(s.readings(meter.address))) > len(before) + 20, within=60)
             seen = counts(s.readings(meter.address))
             assert seen == sorted(set(seen))
-            details = {link.detail for state in s.states for link in state.meters}
+            details = {status.detail for state in s.states for status in state.meters}
             assert any(detail.startswith("Connecting failed") for detail in details), details
 
     in_air(body, caches_services=True)
 
 
-def test_a_stop_at_any_moment_clears_the_air() -> None:
+def test_a_stop_at_any_moment_leaves_the_air_empty() -> None:
     async def stopped_after(air: Air, seconds: float) -> ConnectionState:
         meter = await air.add_meter(Ramp("North"), encoder=PresentedEncoder())
         async with station(air, meter.address) as s:
             await asyncio.sleep(seconds)
-            return s.link(meter.address).state
+            return s.status(meter.address).state
 
     seen: set[ConnectionState] = set()
 

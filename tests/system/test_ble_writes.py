@@ -1,4 +1,4 @@
-"""What a meter must be told before and while it speaks: written once at the start, or again and again."""
+"""Writes to a meter: once at the start, or periodically."""
 
 import asyncio
 import itertools
@@ -28,14 +28,14 @@ class Blank:
 
 
 class Sleepy:
-    """A meter that notes when it is written to, and speaks for two seconds after each time."""
+    """A meter that records its writes, and sends packets for two seconds after each write."""
 
-    def __init__(self, how: str) -> None:
+    def __init__(self, property_name: str) -> None:
         self.written: list[tuple[float, bytes]] = []
-        self._how = how
+        self._property_name = property_name
 
     def services(self) -> list[tuple[str, list[CharacteristicDefinition]]]:
-        hears = CharacteristicDefinition(HEARS, HEARS, frozenset({self._how}), on_write=self._hear)
+        hears = CharacteristicDefinition(HEARS, HEARS, frozenset({self._property_name}), on_write=self._hear)
         return [(SERVICE, [CharacteristicDefinition(SPEAKS, SPEAKS, frozenset({"notify"})), hears])]
 
     def _hear(self, data: bytes) -> None:
@@ -46,10 +46,10 @@ class Sleepy:
         return [(SPEAKS, b"\x01")] if self.written and now - self.written[-1][0] < 2 else []
 
 
-class Telling:
-    """A driver kind that writes."""
+class WritingDriverFactory:
+    """A driver factory and a driver that writes."""
 
-    name = "telling"
+    name = "writing"
 
     def __init__(self, *writes: CharacteristicWrite) -> None:
         self.writes: Sequence[CharacteristicWrite] = writes
@@ -58,23 +58,28 @@ class Telling:
     def matches(self, *_: object) -> float:
         return 1.0
 
-    def open(self, _services: Sequence[Characteristic]) -> "Telling":
+    def open(self, _services: Sequence[Characteristic]) -> "WritingDriverFactory":
         return self
 
-    def feed(self, _channel: str, _packet: bytes, _stamp: Timestamp) -> tuple[Reading, ...]:
+    def feed(self, _channel: str, _packet: bytes, _timestamp: Timestamp) -> tuple[Reading, ...]:
         return ()
 
 
-def connect(encoder: Sleepy, kind: Telling, seconds: float) -> tuple[list[ReceivedPacket], RadioState]:
+def connect(encoder: Sleepy, factory: WritingDriverFactory, seconds: float) -> tuple[list[ReceivedPacket], RadioState]:
     packets: list[ReceivedPacket] = []
 
     async def run() -> RadioState:
         async with Air() as air:
             await air.add_meter(Blank(), encoder=encoder, address=ADDRESS)
             radio = Radio(
-                clock=VirtualClock(), choose_driver=lambda *_: kind, on_packet=packets.append, on_state_change=lambda _: None,
-                known_meters=[Meter(ADDRESS, "")], scanner_backend=air.scanner_backend, client_backend=air.client_backend,
-            )  # fmt: skip
+                clock=VirtualClock(),
+                choose_driver=lambda *_: factory,
+                on_packet=packets.append,
+                on_state_change=lambda _: None,
+                known_meters=[Meter(ADDRESS, "")],
+                scanner_backend=air.scanner_backend,
+                client_backend=air.client_backend,
+            )
             task = asyncio.create_task(radio.run())
             await asyncio.sleep(seconds)
             state = radio.state
@@ -85,20 +90,24 @@ def connect(encoder: Sleepy, kind: Telling, seconds: float) -> tuple[list[Receiv
     return packets, run_in_virtual_time(run())
 
 
-@pytest.mark.parametrize(("how", "response"), [("write", True), ("write-without-response", False)])
-def test_start_up_writes_come_in_order_and_once(how: str, response: bool) -> None:
-    meter = Sleepy(how)
+@pytest.mark.parametrize(("property_name", "response"), [("write", True), ("write-without-response", False)])
+def test_start_up_writes_are_sent_in_order_and_once(property_name: str, response: bool) -> None:
+    meter = Sleepy(property_name)
     packets, state = connect(
-        meter, Telling(*(CharacteristicWrite(HEARS, bytes([n]), response=response) for n in (3, 1, 2))), seconds=4
+        meter,
+        WritingDriverFactory(*(CharacteristicWrite(HEARS, bytes([n]), response=response) for n in (3, 1, 2))),
+        seconds=4,
     )
     assert [data for _, data in meter.written] == [b"\x03", b"\x01", b"\x02"]
     assert packets
     assert state.meters[0].state is ConnectionState.CONNECTED
 
 
-def test_a_keep_alive_is_written_again_and_again() -> None:
+def test_a_keep_alive_is_written_periodically() -> None:
     meter = Sleepy("write")
-    packets, state = connect(meter, Telling(CharacteristicWrite(HEARS, b"\xa5", period=1.5, response=True)), seconds=60)
+    packets, state = connect(
+        meter, WritingDriverFactory(CharacteristicWrite(HEARS, b"\xa5", period=1.5, response=True)), seconds=60
+    )
     times = [time for time, _ in meter.written]
     gaps = [later - earlier for earlier, later in itertools.pairwise(times)]
     assert 35 < len(times) < 41
@@ -107,7 +116,7 @@ def test_a_keep_alive_is_written_again_and_again() -> None:
     assert state.meters[0].state is ConnectionState.CONNECTED
 
 
-def test_a_write_to_what_is_not_there_is_said() -> None:
-    _, state = connect(Sleepy("write"), Telling(CharacteristicWrite("nowhere", b"x")), seconds=5)
+def test_a_write_to_a_missing_characteristic_is_an_error() -> None:
+    _, state = connect(Sleepy("write"), WritingDriverFactory(CharacteristicWrite("nowhere", b"x")), seconds=5)
     assert state.meters[0].state is ConnectionState.UNUSABLE
-    assert "asks for nowhere" in state.meters[0].detail
+    assert "needs nowhere, which this meter lacks" in state.meters[0].detail

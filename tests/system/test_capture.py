@@ -1,4 +1,4 @@
-"""`meterlink capture` on virtual radio, in virtual time: what is recorded, what is told, how it ends."""
+"""`meterlink capture` on virtual radio, in virtual time: the recording, the messages, the end."""
 
 import asyncio
 import errno
@@ -12,13 +12,14 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from meterlink.capture.capture_file import ConnectionRequests, read_capture
+from meterlink.capture.capture_file import ConnectionRequests
 from meterlink.cli import capture as capture_module
 from meterlink.core.clock import SystemClock, Timestamp
 from meterlink.core.errors import DriverError, InputError, LinkError, MeterlinkError
 from meterlink.core.units import Quantity
 from meterlink.driver_api import Channel, CharacteristicWrite, uuid16
 from meterlink.link.server import LinkServer
+from meterlink.station.capture_files import read_capture
 from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, TypedLine, read_typed_lines
 from meterlink_simulators.air import Air
 from meterlink_simulators.display import DisplayState
@@ -44,8 +45,8 @@ class Counting:
         return DisplayState(Quantity.VOLTAGE, Decimal(self.count).scaleb(-2), "V")
 
 
-class Own:
-    """A meter nobody has described; it speaks only after it was written to, where ``shy``."""
+class UnknownMeter:
+    """The encoder of an unknown meter; a ``shy`` one sends packets only after a write."""
 
     def __init__(self, *, shy: bool = False, properties: str = "notify") -> None:
         self.woken = not shy
@@ -76,18 +77,18 @@ class Own:
 Body = Callable[[Air, Peripheral], Awaitable[Any]]
 
 
-def on_air(body: Body, encoder: Own | None = None) -> None:
+def on_air(body: Body, encoder: UnknownMeter | None = None) -> None:
     async def run() -> None:
         async with Air() as air:
-            await body(air, await air.add_meter(Counting(), encoder=encoder or Own(), address=ADDRESS))
+            await body(air, await air.add_meter(Counting(), encoder=encoder or UnknownMeter(), address=ADDRESS))
             await asyncio.sleep(0)
-            assert air.device_count == 1  # the meter: no scanner and no central is left
+            assert air.device_count == 1  # the meter alone: every scanner and central has left
 
     run_in_virtual_time(run())
 
 
 async def typing(*lines: tuple[float, str]) -> AsyncIterator[TypedLine]:
-    """Type each line so many seconds after the one before; the end of the input comes at once after the last."""
+    """Yield ``(pause in s, text)`` as lines, each after its pause; then the input ends."""
     clock = VirtualClock()
     for pause, text in lines:
         await asyncio.sleep(pause)
@@ -99,95 +100,97 @@ async def never() -> AsyncIterator[TypedLine]:
     yield TypedLine("", Timestamp(0, 0))
 
 
-async def record(path: Path, air: Air, typed: AsyncIterator[TypedLine], said: list[str], **more: Any) -> CaptureCounts:
+async def record(
+    path: Path, air: Air, lines: AsyncIterator[TypedLine], messages: list[str], **more: Any
+) -> CaptureCounts:
     with CaptureFileWriter(path) as file:
-        capture = CaptureRecorder(file, VirtualClock(), said.append)
-        return await capture.run(
-            ADDRESS, typed, scanner_backend=air.scanner_backend, client_backend=air.client_backend, **more
+        recorder = CaptureRecorder(file, VirtualClock(), messages.append)
+        return await recorder.run(
+            ADDRESS, lines, scanner_backend=air.scanner_backend, client_backend=air.client_backend, **more
         )
 
 
-def test_packets_and_labels_in_order_with_their_times(tmp_path: Path) -> None:
-    said: list[str] = []
+def test_packets_and_entries_in_order_with_their_times(tmp_path: Path) -> None:
+    messages: list[str] = []
 
     async def body(air: Air, _meter: Peripheral) -> None:
-        typed = typing((10.0, "0.35 V DC\n"), (1.0, "\n"), (1.0, "banana"), (1.0, "OL Mohm"), (1.0, "-12.34 mV dc\r"))
-        tally = await record(tmp_path / "a.jsonl", air, typed, said)
-        assert (tally.packets > 40, tally.labels) == (True, 3)
+        lines = typing((10.0, "0.35 V DC\n"), (1.0, "\n"), (1.0, "banana"), (1.0, "OL Mohm"), (1.0, "-12.34 mV dc\r"))
+        counts = await record(tmp_path / "a.jsonl", air, lines, messages)
+        assert (counts.packets > 40, counts.entries) == (True, 3)
 
     on_air(body)
     capture = read_capture(tmp_path / "a.jsonl")
     assert capture.meter is not None
     assert (capture.meter.name, capture.meter.service_uuids) == ("Birch", (SERVICE,))
-    assert [(label.seconds, label.text) for label in capture.entries] == [
+    assert [(entry.seconds, entry.text) for entry in capture.entries] == [
         (10.0, "0.35 V DC"), (13.0, "OL Mohm"), (14.0, "-12.34 mV dc"),
     ]  # fmt: skip
     assert {packet.channel for packet in capture.packets} == {SPEAKS}
-    shown = [int(float(packet.data) * 100 + 0.5) for packet in capture.packets]
-    assert shown == list(range(shown[0], shown[0] + len(shown)))
+    counts = [int(float(packet.data) * 100 + 0.5) for packet in capture.packets]
+    assert counts == list(range(counts[0], counts[0] + len(counts)))
     times = [json.loads(line)["t"] for line in (tmp_path / "a.jsonl").read_text().splitlines()[1:]]
     assert times == sorted(times)
-    assert "1. 0.35 V DC at 10.0 s." in said
-    assert any(line.startswith("Not noted, 'banana': ") for line in said)
-    assert "Birch: connected." in said
+    assert "1. 0.35 V DC at 10.0 s." in messages
+    assert any(line.startswith("Not recorded, 'banana': ") for line in messages)
+    assert "Birch: connected." in messages
 
 
-def test_a_label_without_packets_before_it_is_kept_and_told(tmp_path: Path) -> None:
-    said: list[str] = []
+def test_an_entry_without_packets_before_it_is_kept_with_a_warning(tmp_path: Path) -> None:
+    messages: list[str] = []
 
     async def body(air: Air, meter: Peripheral) -> None:
         meter.set_muted(True)
-        await record(tmp_path / "a.jsonl", air, typing((4.0, "4.70 uF")), said)
+        await record(tmp_path / "a.jsonl", air, typing((4.0, "4.70 uF")), messages)
 
     on_air(body)
-    assert "1. 4.70 uF at 4.0 s, but no packet came in the 0.4 s before it." in said
+    assert "1. 4.70 uF at 4.0 s, but no packet arrived in the 0.4 s before it." in messages
     assert len(read_capture(tmp_path / "a.jsonl").entries) == 1
 
 
 def test_a_meter_that_must_be_written_to(tmp_path: Path) -> None:
-    shy = Own(shy=True)
+    shy = UnknownMeter(shy=True)
 
     async def body(air: Air, meter: Peripheral) -> None:
-        asked = ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x01"),))
-        tally = await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=5)
-        assert tally.packets > 10
+        requests = ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x01"),))
+        counts = await record(tmp_path / "a.jsonl", air, never(), [], requests=requests, seconds=5)
+        assert counts.packets > 10
         assert shy.written == [b"\xa5\x01"]
 
     on_air(body, shy)
-    told = read_capture(tmp_path / "a.jsonl").meter
-    assert told is not None
-    assert told.requests == ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x01"),))
+    captured_meter = read_capture(tmp_path / "a.jsonl").meter
+    assert captured_meter is not None
+    assert captured_meter.requests == ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x01"),))
 
 
-def test_a_meter_that_must_be_written_to_again_and_again(tmp_path: Path) -> None:
-    shy = Own(shy=True)
+def test_a_meter_that_must_be_written_to_periodically(tmp_path: Path) -> None:
+    shy = UnknownMeter(shy=True)
 
     async def body(air: Air, _meter: Peripheral) -> None:
-        asked = ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x02", 2.0),))
-        await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=15)
+        requests = ConnectionRequests(writes=(CharacteristicWrite(HEARS, b"\xa5\x02", 2.0),))
+        await record(tmp_path / "a.jsonl", air, never(), [], requests=requests, seconds=15)
         assert 5 <= len(shy.written) <= 8
 
     on_air(body, shy)
-    told = read_capture(tmp_path / "a.jsonl").meter
-    assert told is not None
-    assert told.requests.writes[0].period == 2.0
+    captured_meter = read_capture(tmp_path / "a.jsonl").meter
+    assert captured_meter is not None
+    assert captured_meter.requests.writes[0].period == 2.0
 
 
-def test_a_value_that_is_only_read_is_polled(tmp_path: Path) -> None:
+def test_a_requested_value_is_polled(tmp_path: Path) -> None:
     async def body(air: Air, _meter: Peripheral) -> None:
-        asked = ConnectionRequests(reads=(Channel(ASIDE, "read", 0.5),))
-        await record(tmp_path / "a.jsonl", air, never(), [], asked=asked, seconds=10)
+        requests = ConnectionRequests(reads=(Channel(ASIDE, "read", 0.5),))
+        await record(tmp_path / "a.jsonl", air, never(), [], requests=requests, seconds=10)
 
     on_air(body)
     polled = [packet for packet in read_capture(tmp_path / "a.jsonl").packets if packet.channel == ASIDE]
     assert 15 <= len(polled) <= 20
 
 
-def test_a_lost_link_is_taken_up_again(tmp_path: Path) -> None:
-    said: list[str] = []
+def test_a_lost_connection_is_made_again(tmp_path: Path) -> None:
+    messages: list[str] = []
 
     async def body(air: Air, meter: Peripheral) -> None:
-        recording = asyncio.create_task(record(tmp_path / "a.jsonl", air, never(), said, seconds=60))
+        recording = asyncio.create_task(record(tmp_path / "a.jsonl", air, never(), messages, seconds=60))
         await asyncio.sleep(20)
         meter.drop_connection()
         await recording
@@ -196,35 +199,37 @@ def test_a_lost_link_is_taken_up_again(tmp_path: Path) -> None:
     times = [packet.seconds for packet in read_capture(tmp_path / "a.jsonl").packets]
     assert times[0] < 20 < times[-1]
     assert times[-1] > 50
-    assert any("lost" in line for line in said)
+    assert any("lost" in line for line in messages)
 
 
 @pytest.mark.parametrize(
-    ("encoder", "asked", "message"),
+    ("encoder", "requests", "message"),
     [
-        (Own(properties="read"), ConnectionRequests(), "nothing to subscribe to.*--poll"),
+        (UnknownMeter(properties="read"), ConnectionRequests(), "sends no notifications.*--poll"),
         (
-            Own(),
+            UnknownMeter(),
             ConnectionRequests(writes=(CharacteristicWrite(uuid16(0xFFF2), b"x"),)),
             "no 0000fff2-.* to write.*It has: " + HEARS,
         ),
-        (Own(), ConnectionRequests(reads=(Channel(SPEAKS, "read", 1.0),)), "to read.*It has: .*" + ASIDE),
+        (UnknownMeter(), ConnectionRequests(reads=(Channel(SPEAKS, "read", 1.0),)), "to read.*It has: .*" + ASIDE),
     ],
 )
-def test_what_cannot_be_recorded_is_said(tmp_path: Path, encoder: Own, asked: ConnectionRequests, message: str) -> None:
+def test_missing_channels_are_an_error(
+    tmp_path: Path, encoder: UnknownMeter, requests: ConnectionRequests, message: str
+) -> None:
     async def body(air: Air, _meter: Peripheral) -> None:
         with pytest.raises(DriverError, match=f"Birch: .*{message}"):
-            await record(tmp_path / "a.jsonl", air, never(), [], asked=asked)
+            await record(tmp_path / "a.jsonl", air, never(), [], requests=requests)
 
     on_air(body, encoder)
 
 
-def test_it_ends_when_asked_to_and_when_cancelled(tmp_path: Path) -> None:
+def test_a_recording_ends_on_request_and_when_cancelled(tmp_path: Path) -> None:
     async def body(air: Air, _meter: Peripheral) -> None:
         stop = asyncio.Event()
         asyncio.get_running_loop().call_later(7, stop.set)
-        tally = await record(tmp_path / "a.jsonl", air, never(), [], stop=stop)
-        assert 15 < tally.packets < 30
+        counts = await record(tmp_path / "a.jsonl", air, never(), [], stop=stop)
+        assert 15 < counts.packets < 30
         cancelled = asyncio.create_task(record(tmp_path / "b.jsonl", air, never(), []))
         await asyncio.sleep(5)
         cancelled.cancel()
@@ -235,19 +240,19 @@ def test_it_ends_when_asked_to_and_when_cancelled(tmp_path: Path) -> None:
     assert read_capture(tmp_path / "b.jsonl").packets
 
 
-def test_a_full_disk_is_told_and_leaves_whole_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_disk_is_an_error_and_leaves_whole_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     class Full:
-        """A file on a disk with room for so many bytes; the write across the end takes a part."""
+        """A file on a disk with ``room`` bytes; the write across the end writes a part."""
 
         def __init__(self, inner: Any, room: int) -> None:
             self.inner, self.room = inner, room
 
         def write(self, data: bytes) -> int:
-            taken = self.inner.write(data[: self.room])
-            self.room -= taken
-            if not taken:
+            written = self.inner.write(data[: self.room])
+            self.room -= written
+            if not written:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-            return taken
+            return written
 
         def __getattr__(self, name: str) -> Any:
             return getattr(self.inner, name)
@@ -255,9 +260,9 @@ def test_a_full_disk_is_told_and_leaves_whole_lines(tmp_path: Path, monkeypatch:
     async def body(air: Air, _meter: Peripheral) -> None:
         with CaptureFileWriter(tmp_path / "a.jsonl") as file:
             monkeypatch.setattr(file, "_file", Full(file._file, 1000))
-            capture = CaptureRecorder(file, VirtualClock(), lambda _: None)
-            with pytest.raises(MeterlinkError, match=r"a\.jsonl takes no more: No space left.*is in it"):
-                await capture.run(
+            recorder = CaptureRecorder(file, VirtualClock(), lambda _: None)
+            with pytest.raises(MeterlinkError, match=r"a\.jsonl could not be written: No space left.*is in the file"):
+                await recorder.run(
                     ADDRESS, never(), scanner_backend=air.scanner_backend, client_backend=air.client_backend
                 )
 
@@ -268,17 +273,17 @@ def test_a_full_disk_is_told_and_leaves_whole_lines(tmp_path: Path, monkeypatch:
 
 def test_a_recording_is_never_overwritten(tmp_path: Path) -> None:
     (tmp_path / "a.jsonl").write_text("mine")
-    with pytest.raises(InputError, match="is there already"), CaptureFileWriter(tmp_path / "a.jsonl"):
+    with pytest.raises(InputError, match="exists already"), CaptureFileWriter(tmp_path / "a.jsonl"):
         pass
     assert (tmp_path / "a.jsonl").read_text() == "mine"
     with CaptureFileWriter(tmp_path / "nothing.jsonl"):
         pass
     assert not (tmp_path / "nothing.jsonl").exists()
-    with pytest.raises(InputError, match="cannot be made"), CaptureFileWriter(tmp_path / "nowhere" / "a.jsonl"):
+    with pytest.raises(InputError, match="could not be created"), CaptureFileWriter(tmp_path / "nowhere" / "a.jsonl"):
         pass
 
 
-async def test_lines_come_from_a_pipe_as_they_are_typed() -> None:
+async def test_lines_are_read_from_a_pipe_as_they_are_typed() -> None:
     reading, writing = os.pipe()
     try:
         lines = read_typed_lines(reading, SystemClock())
@@ -293,25 +298,25 @@ async def test_lines_come_from_a_pipe_as_they_are_typed() -> None:
 
 
 def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    given: list[Any] = []
+    calls: list[Any] = []
 
-    async def take(*args: Any) -> CaptureCounts:
-        given.append(args)
+    async def fake_record(*args: Any) -> CaptureCounts:
+        calls.append(args)
         return CaptureCounts(3, 1, 2.5)
 
-    monkeypatch.setattr(capture_module, "_record", take)
+    monkeypatch.setattr(capture_module, "_record", fake_record)
     run = CliRunner().invoke
     output = str(tmp_path / "a.jsonl")
-    done = run(
+    result = run(
         capture_module.command,
         [ADDRESS, "-o", output, "--write", "fff2=a5 01@2", "--poll", "fff1", "--data", str(tmp_path)],
     )
-    assert done.exit_code == 0
-    assert done.stderr == f"Recorded 3 packets and 1 label in 2.5 s to {output}.\n"
-    asked = ConnectionRequests(
+    assert result.exit_code == 0
+    assert result.stderr == f"Recorded 3 packets and 1 entry in 2.5 s to {output}.\n"
+    requests = ConnectionRequests(
         (CharacteristicWrite(uuid16(0xFFF2), b"\xa5\x01", 2.0),), (Channel(uuid16(0xFFF1), "read", 0.5),)
     )
-    assert given == [(tmp_path, ADDRESS, "", Path(output), asked, None)]
+    assert calls == [(tmp_path, ADDRESS, "", Path(output), requests, None)]
     for wrong in (
         [], [ADDRESS, "--meter", "Birch"], [ADDRESS, "--write", "fff2"], [ADDRESS, "--write", "fff2=zz"],
         [ADDRESS, "--write", "xyz=00"], [ADDRESS, "--write", "fff2=00@"], [ADDRESS, "--write", "fff2=00@0"],
@@ -320,10 +325,10 @@ def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
         result = run(capture_module.command, [*wrong, "-o", output])
         assert result.exit_code != 0, wrong
         assert isinstance(result.exception, InputError | SystemExit), wrong
-    assert len(given) == 1
+    assert len(calls) == 1
 
 
-async def test_a_running_station_is_not_fought_for_the_adapter(tmp_path: Path) -> None:
+async def test_a_running_station_keeps_the_adapter(tmp_path: Path) -> None:
     async def nothing(_command: Any) -> str:
         return ""
 

@@ -17,7 +17,7 @@ from meterlink_simulators.scenario import shipped_scenario
 from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
-# What the demo's bench and its two meters show, whenever it is played: (point, reading, verdict, margin).
+# The readings of the demo's bench and its two meters, in every run: (point, reading, verdict, margin).
 EXPECTED = [
     ("supply-volts", "234.8 V AC", "within", "clear"),
     ("control-volts", "24.00 V AC", "within", "clear"),
@@ -37,30 +37,30 @@ def play(capsys: pytest.CaptureFixture[str], *args: str) -> str:
     return capsys.readouterr().out
 
 
-def held(output: str) -> list[dict[str, Any]]:
+def accepted_in(output: str) -> list[dict[str, Any]]:
     return [json.loads(line) for line in output.splitlines()]
 
 
-def without_time(one: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in one.items() if key != "at"}
+def without_time(row: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in row.items() if key != "at"}
 
 
-def test_the_demo_holds_what_the_bench_has(capsys: pytest.CaptureFixture[str]) -> None:
-    found = held(play(capsys, "--json"))
-    shown = [(one["point"], one["reading"], one["verdict"], one["margin"]) for one in found]
-    assert [(point, reading.removesuffix(" AC"), *rest) for point, reading, *rest in shown] == [
+def test_the_demo_accepts_the_values_of_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
+    rows = accepted_in(play(capsys, "--json"))
+    results = [(row["point"], row["reading"], row["verdict"], row["margin"]) for row in rows]
+    assert [(point, reading.removesuffix(" AC"), *rest) for point, reading, *rest in results] == [
         (point, reading.removesuffix(" AC"), *rest) for point, reading, *rest in EXPECTED
     ]
 
 
 def test_one_reading_lies_exactly_on_its_limit(capsys: pytest.CaptureFixture[str]) -> None:
-    (blower,) = (one for one in held(play(capsys, "--json")) if one["point"] == "blower-capacitor")
+    (blower,) = (row for row in accepted_in(play(capsys, "--json")) if row["point"] == "blower-capacitor")
     assert Decimal(str(blower["low"])) == Decimal(blower["reading"].split()[0])
     assert blower["verdict"] == "within"
 
 
 def test_the_same_scenario_gives_the_same_every_time(capsys: pytest.CaptureFixture[str]) -> None:
-    runs = [[without_time(one) for one in held(play(capsys, "--json"))] for _ in range(3)]
+    runs = [[without_time(row) for row in accepted_in(play(capsys, "--json"))] for _ in range(3)]
     assert runs[0] == runs[1] == runs[2]
 
 
@@ -82,21 +82,21 @@ def test_playing_twice_into_one_folder_makes_two_visits(capsys: pytest.CaptureFi
     with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         assert connection.execute("SELECT count(*) FROM visits").fetchone() == (2,)
         assert connection.execute("SELECT count(*) FROM units").fetchone() == (1,)
-        assert connection.execute("SELECT count(*) FROM held_readings").fetchone() == (2 * len(EXPECTED),)
+        assert connection.execute("SELECT count(*) FROM accepted_readings").fetchone() == (2 * len(EXPECTED),)
     connection.close()
 
 
 def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
-    """The reading after the drop came over another connection: other states in between, another session."""
+    """The reading after the drop uses another connection: other states in between, another session."""
     scenario = shipped_scenario("demo")
     states: list[tuple[str, str]] = []
     calls: list[ServiceCall] = []
 
     async def body() -> None:
-        orders = StationConfig(
+        config = StationConfig(
             tmp_path, Settings("demo"), scenario.site, scenario.plan, "boot", serve=False, clock=VirtualClock()
         )
-        call = ServiceCall(scenario, orders)
+        call = ServiceCall(scenario, config)
         calls.append(call)
 
         def see(message: Any) -> None:
@@ -116,7 +116,7 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
     assert "connected" in of_first[lost:]
     with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         fan = connection.execute(
-            "SELECT r.digits FROM held_readings h JOIN readings r ON r.id = h.reading_id"
+            "SELECT r.digits FROM accepted_readings a JOIN readings r ON r.id = a.reading_id"
             " JOIN test_points p ON p.id = r.point_id WHERE p.key = 'run-capacitor-fan'"
         ).fetchall()
         gap = connection.execute(
@@ -129,7 +129,7 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
     assert gap / 1e9 >= 4.0  # as long as the scenario keeps the link down
 
 
-def test_every_reading_is_tagged_or_belongs_nowhere(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_every_reading_has_its_point_or_none(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     play(capsys, "--data", str(tmp_path))
     with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         mismatched = connection.execute(
@@ -142,7 +142,7 @@ def test_every_reading_is_tagged_or_belongs_nowhere(capsys: pytest.CaptureFixtur
         )
     connection.close()
     assert mismatched == (0,)
-    assert by_quantity["temperature"] > 50  # the second meter's, kept though no test point asks for them
+    assert by_quantity["temperature"] > 50  # of the second meter: kept, although no test point needs them
 
 
 def test_a_bare_process_without_home_or_terminal(tmp_path: Path) -> None:
@@ -152,10 +152,10 @@ def test_a_bare_process_without_home_or_terminal(tmp_path: Path) -> None:
         env=environment, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")
-    assert len(held(done.stdout)) == len(EXPECTED)
+    assert len(accepted_in(done.stdout)) == len(EXPECTED)
 
 
-def test_without_a_terminal_the_demo_says_what_to_run_instead(tmp_path: Path) -> None:
+def test_without_a_terminal_the_demo_names_the_option_to_use(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "meterlink", "demo"],
         capture_output=True,

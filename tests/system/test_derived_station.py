@@ -1,4 +1,4 @@
-"""Derived checks through the whole station on simulated meters: worked out live, kept, and found again."""
+"""Derived points through the whole station on simulated meters: judged live, kept, and restored."""
 
 import asyncio
 import json
@@ -36,14 +36,14 @@ def scenario() -> Scenario:
 
 
 def windings() -> Plan:
-    """The three windings of the shipped plan, and what it works out of them."""
+    """Return the three windings of the shipped plan, with their derived point."""
     shipped = load_plan("split-condenser")
-    (check,) = (check for check in shipped.derived if check.key == "compressor-windings")
-    keys = dict(check.inputs).values()
-    return Plan("windings", tuple(point for point in shipped.points if point.key in keys), (check,))
+    (derived,) = (point for point in shipped.derived if point.key == "compressor-windings")
+    keys = dict(derived.inputs).values()
+    return Plan("windings", tuple(point for point in shipped.points if point.key in keys), (derived,))
 
 
-def orders(folder: Path, scenario: Scenario, air: Air, plan: Plan, **more: Any) -> StationConfig:
+def config(folder: Path, scenario: Scenario, air: Air, plan: Plan, **more: Any) -> StationConfig:
     spec = scenario.meters[0]
     return StationConfig(
         folder, settings=Settings("test"), site=scenario.site, plan=plan, boot_id="boot",
@@ -53,22 +53,24 @@ def orders(folder: Path, scenario: Scenario, air: Air, plan: Plan, **more: Any) 
 
 
 class Watched:
-    """A station that runs, with what it showed last and how much it has held."""
+    """A running station, with its newest visit view and its number of accepted readings."""
 
     def __init__(self, station: Station) -> None:
         self.station = station
         self.visit: Any = None
-        self.held = 0
-        station.add_listener(self._take)
-        station.add_accepted_listener(lambda _point, _held: setattr(self, "held", self.held + 1))
+        self.accepted_count = 0
+        station.add_listener(self._on_view)
+        station.add_accepted_listener(
+            lambda _point, _accepted: setattr(self, "accepted_count", self.accepted_count + 1)
+        )
 
-    def _take(self, message: Any) -> None:
+    def _on_view(self, message: Any) -> None:
         if message["topic"] == "visit":
             self.visit = message
 
-    async def until(self, true: Callable[[], bool]) -> None:
+    async def until(self, condition: Callable[[], bool]) -> None:
         async with asyncio.timeout(60):  # simulated seconds
-            while not true():  # noqa: ASYNC110  # what it waits for is seen, not signalled
+            while not condition():  # noqa: ASYNC110  # the condition has no event
                 await asyncio.sleep(0.05)
 
     async def __aenter__(self) -> Self:
@@ -85,11 +87,11 @@ class Watched:
             await asyncio.gather(self._task, return_exceptions=True)
 
 
-def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path, scenario: Scenario) -> None:
+def test_windings_are_judged_as_they_are_measured_and_restored(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
     def started(air: Air, plan: Plan) -> Watched:
-        stations.append(Station(orders(tmp_path, scenario, air, plan)))
+        stations.append(Station(config(tmp_path, scenario, air, plan)))
         return Watched(stations[-1])
 
     async def body() -> None:
@@ -106,7 +108,7 @@ def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path
                 assert (view["verdict"], view["missing"]) == (None, ["C–R", "C–S", "R–S"])
                 for number, ends in enumerate(ENDS, 1):
                     bench.attach_probes(spec.name, TerminalPair(MOTOR, *ends), air.now, 0.2)
-                    await first.until(lambda number=number: first.held == number)  # type: ignore[misc]
+                    await first.until(lambda number=number: first.accepted_count == number)  # type: ignore[misc]
                     (view,) = first.visit["derived"]
                     assert view["missing"] == ["C–R", "C–S", "R–S"][number:]
                     bench.lift_probes(spec.name, air.now)
@@ -114,23 +116,23 @@ def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path
                 assert (view["verdict"], view["value"]) == ("within", "as marked")
                 assert view["text"].startswith("C–R 1.1 Ω, C–S 3.4 Ω, R–S ")
 
-                # The start winding opens, and is read again where that shows.
+                # The start winding opens. Both pairs with it are measured again.
                 bench.set_fault(Fault(MOTOR, FaultKind.OPEN, "S"), air.now)
                 for number, (key, ends) in enumerate(
                     zip(list(dict(plan.derived[0].inputs).values())[1:], ENDS[1:], strict=True), 4
                 ):
-                    await first.station.execute({"id": number, "command": "focus", "point": key})
+                    await first.station.execute({"id": number, "command": "activate", "point": key})
                     bench.attach_probes(spec.name, TerminalPair(MOTOR, *ends), air.now)
                     await asyncio.sleep(4)
-                    assert await first.station.execute({"id": number, "command": "hold"}) == ""
-                    await first.until(lambda number=number: first.held == number)  # type: ignore[misc]
+                    assert await first.station.execute({"id": number, "command": "accept"}) == ""
+                    await first.until(lambda number=number: first.accepted_count == number)  # type: ignore[misc]
                     bench.lift_probes(spec.name, air.now)
                     await asyncio.sleep(3)
                 (view,) = first.visit["derived"]
                 assert (view["verdict"], view["value"]) == ("open", "OPEN TO S")
                 assert "open start winding" in view["text"]
 
-            # A restarted station knows it at once; with another plan for the same points, what that works out.
+            # A restarted station has the result at once; another plan for the same points has its own title.
             async with started(air, plan) as again:
                 assert again.visit["derived"] == [view]
             renamed = replace(plan, derived=(replace(plan.derived[0], title="motor of the compressor"),))
@@ -141,48 +143,48 @@ def test_windings_are_worked_out_as_they_are_read_and_found_again(tmp_path: Path
 
     reader = Reader(tmp_path / DATABASE_FILE)
     (kept,) = reader.visits()
-    assert [check.title for check in reader.plan(kept.uid).plan.derived] == ["motor of the compressor"]
-    shown = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
-    (again,) = json.loads(shown.output)["derived"]
+    assert [point.title for point in reader.plan(kept.uid).plan.derived] == ["motor of the compressor"]
+    result = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
+    (again,) = json.loads(result.output)["derived"]
     assert (again["kind"], again["verdict"], again["value"]) == ("windings", "open", "OPEN TO S")
-    said = CliRunner().invoke(diagnose, ["--data", str(tmp_path)], catch_exceptions=False).output
-    assert "Worked out of several readings\n\nmotor of the compressor: OPEN TO S\n   OPEN\n" in said
-    assert "open start winding" in " ".join(said.split())
+    text = CliRunner().invoke(diagnose, ["--data", str(tmp_path)], catch_exceptions=False).output
+    assert "Derived from several readings\n\nmotor of the compressor: OPEN TO S\n   OPEN\n" in text
+    assert "open start winding" in " ".join(text.split())
 
 
-def test_what_a_visit_works_out_is_found_again_with_the_rating_read_on_site(tmp_path: Path, scenario: Scenario) -> None:
-    """The capacitor itself was never read on the bench: its rating alone is what the two readings are held against."""
+def test_a_derived_result_is_restored_with_the_rating_entered_on_site(tmp_path: Path, scenario: Scenario) -> None:
+    """The capacitor itself was not measured: its rating alone gives the limits for the two readings."""
     stations: list[Station] = []
     shipped = load_plan("split-condenser")
 
     async def body() -> None:
         async with Air() as air:
-            stations.append(Station(orders(tmp_path, scenario, air, shipped)))
-            async with Watched(stations[0]) as one:
-                rate = {"id": 1, "do": "rate", "point": "run-capacitor-herm", "text": "50+7.5 MFD 440 VAC"}
-                assert await one.station.execute(rate) == ""  # type: ignore[arg-type]
+            stations.append(Station(config(tmp_path, scenario, air, shipped)))
+            async with Watched(stations[0]) as watched:
+                rating = {"id": 1, "command": "set_rating", "point": "run-capacitor-herm", "text": "50+7.5 MFD 440 VAC"}
+                assert await watched.station.execute(rating) == ""  # type: ignore[arg-type]
                 for number, (key, text) in enumerate(
                     (("run-capacitor-herm-amps", "5.00 A AC"), ("run-capacitor-herm-volts", "370 V AC")), 1
                 ):
-                    typed = {"id": 2, "do": "key", "point": key, "text": text}
-                    assert await one.station.execute(typed) == ""  # type: ignore[arg-type]
-                    await one.until(lambda number=number: one.held == number)  # type: ignore[misc]
-                assert one.visit["derived"][1]["verdict"] == "outside"
+                    entry = {"id": 2, "command": "enter", "point": key, "text": text}
+                    assert await watched.station.execute(entry) == ""  # type: ignore[arg-type]
+                    await watched.until(lambda number=number: watched.accepted_count == number)  # type: ignore[misc]
+                assert watched.visit["derived"][1]["verdict"] == "outside"
 
     run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
-    shown = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
-    first, second = json.loads(shown.output)["derived"]
+    result = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
+    first, second = json.loads(result.output)["derived"]
     assert first["missing"] == ["C–R", "C–S", "R–S"]
     assert (second["verdict"], second["value"]) == ("outside", "35.85 µF")
     assert "below the low limit of 47 µF" in second["text"]
 
 
-def test_checks_that_something_else_has_written_are_refused_in_words(tmp_path: Path, scenario: Scenario) -> None:
+def test_foreign_derived_points_in_the_database_have_a_plain_error(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
     async def body() -> None:
         async with Air() as air:
-            stations.append(Station(orders(tmp_path, scenario, air, windings())))
+            stations.append(Station(config(tmp_path, scenario, air, windings())))
             async with Watched(stations[0]):
                 pass
 

@@ -1,4 +1,4 @@
-"""A fault on the bench, the settled display of a simulated meter, and what the diagnosis makes of it."""
+"""Faults on a simulated bench, read with a simulated meter and diagnosed from its settled displays."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -13,6 +13,7 @@ from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case, Observation, PointReadings, observe
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import parse_accuracy
+from meterlink.station.rules import shipped_rules
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Contacts, Leg, Star, Supply
 from meterlink_simulators.display import DisplayState
@@ -44,7 +45,7 @@ def meter_on(bench: Bench, seed: int, battery: float = 100.0) -> SimulatedMeter:
 
 
 def unit() -> Bench:
-    """A condensing unit, sound."""
+    """Return a condensing unit without faults."""
     return Bench(
         [
             Supply("line", "supply", ("L1", "L2"), 240.0, 60.0),
@@ -66,8 +67,10 @@ def unit() -> Bench:
     )
 
 
-def point(key, circuit, component, ends, quantity, state, check, against=None, *, section=""):
-    return TestPoint(key, circuit, component, tuple(ends.split("-")), quantity, state, check, against, section)
+def point(key, circuit, component, terminals, quantity, state, kind, specification=None, *, section=""):
+    return TestPoint(
+        key, circuit, component, tuple(terminals.split("-")), quantity, state, kind, specification, section
+    )
 
 
 def rated(microfarads: int) -> Rating:
@@ -78,10 +81,10 @@ def span(low: str | None, high: str | None, in_unit: str) -> Span:
     return Span(*(None if edge is None else Decimal(edge) for edge in (low, high)), in_unit)
 
 
-# What is measured: the component on the bench, and the test point a plan has there.
+# {key: (component on the bench, function of the meter, test point)}
 POINTS = {
-    each.key: (component, function, each)
-    for component, function, each in (
+    test_point.key: (component, function, test_point)
+    for component, function, test_point in (
         (
             "line",
             MeterFunction.AC_VOLTS,
@@ -168,54 +171,59 @@ POINTS = {
         ),
     )
 }
-ENERGIZED = [key for key, (_, _, at) in POINTS.items() if at.state is ON]
-ISOLATED = [key for key, (_, _, at) in POINTS.items() if at.state is OFF]
+ENERGIZED = [key for key, (_, _, test_point) in POINTS.items() if test_point.state is ON]
+ISOLATED = [key for key, (_, _, test_point) in POINTS.items() if test_point.state is OFF]
 
 
 @dataclass
 class Technician:
-    """Goes from point to point with one meter. ``slips`` are the terminals really touched, ``dials`` the functions."""
+    """A technician who reads the test points with one meter.
+
+    ``slips`` are the terminals really touched and ``dials`` the functions really set, by the key of the test point.
+    """
 
     bench: Bench
     meter: SimulatedMeter
     slips: dict[str, str] = field(default_factory=dict)
     dials: dict[str, MeterFunction] = field(default_factory=dict)
-    taken: dict[str, list[Observation]] = field(default_factory=dict)
+    observations: dict[str, list[Observation]] = field(default_factory=dict)
     now: float = 0.0
 
     def measure(self, keys: Iterable[str]) -> None:
         for key in keys:
-            component, function, at = POINTS[key]
+            component, function, test_point = POINTS[key]
             self.now += 30
-            ends = self.slips.get(key, "-".join(at.terminals)).split("-")
-            shown = self.meter.settled_display(TerminalPair(component, *ends), self.dials.get(key, function), self.now)
-            number = sum(map(len, self.taken.values()))
-            observation = observe(at, measured(shown), number, parse_accuracy(LINE))
-            self.taken.setdefault(key, []).append(
+            terminals = self.slips.get(key, "-".join(test_point.terminals)).split("-")
+            pair = TerminalPair(component, *terminals)
+            display = self.meter.settled_display(pair, self.dials.get(key, function), self.now)
+            number = sum(map(len, self.observations.values()))
+            observation = observe(test_point, measured(display), number, parse_accuracy(LINE))
+            self.observations.setdefault(key, []).append(
                 replace(
                     observation,
                     meter=self.meter.name,
                     time=self.now,
-                    coupling=shown.coupling,
-                    low_battery=shown.low_battery,
+                    coupling=display.coupling,
+                    low_battery=display.low_battery,
                 )
             )
 
     def diagnose(self) -> Diagnosis:
-        return diagnose(Case(tuple(PointReadings(POINTS[key][2], tuple(taken)) for key, taken in self.taken.items())))
+        point_readings = (PointReadings(POINTS[key][2], tuple(readings)) for key, readings in self.observations.items())
+        return diagnose(Case(tuple(point_readings)), shipped_rules())
 
 
-def measured(shown: DisplayState) -> MeasuredValue:
-    if shown.digits is None:
-        assert shown.overload, "a blank display is never held"
-        return MeasuredValue(shown.quantity, None, shown.unit, Decimal(0))
-    return MeasuredValue(shown.quantity, shown.digits, shown.unit, resolution_of(shown.digits))
+def measured(display: DisplayState) -> MeasuredValue:
+    if display.digits is None:
+        assert display.overload, "a blank display is never accepted"
+        return MeasuredValue(display.quantity, None, display.unit, Decimal(0))
+    return MeasuredValue(display.quantity, display.digits, display.unit, resolution_of(display.digits))
 
 
-def call(*faults: Fault, seed: int = 1, **more: object) -> Diagnosis:
-    """A whole call at the unit with these faults: energized, isolated, every point once."""
+def diagnose_unit(*faults: Fault, seed: int = 1, **mistakes: object) -> Diagnosis:
+    """Diagnose the unit with these faults from one reading at every test point, the energized ones first."""
     bench = unit()
-    technician = Technician(bench, meter_on(bench, seed), **more)
+    technician = Technician(bench, meter_on(bench, seed), **mistakes)
     for fault in faults:
         bench.set_fault(fault, 0.0)
     technician.measure(ENERGIZED)
@@ -224,9 +232,9 @@ def call(*faults: Fault, seed: int = 1, **more: object) -> Diagnosis:
     return technician.diagnose()
 
 
-def sure(diagnosis: Diagnosis) -> list[str]:
-    words = {Confidence.LIKELY, Confidence.VERY_LIKELY}
-    return [each.rule for each in diagnosis.causes if each.confidence in words]
+def likely_rules(diagnosis: Diagnosis) -> list[str]:
+    likely = {Confidence.LIKELY, Confidence.VERY_LIKELY}
+    return [cause.rule for cause in diagnosis.causes if cause.confidence in likely]
 
 
 SEEDS = range(1, 9)
@@ -234,9 +242,9 @@ SEEDS = range(1, 9)
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_sound_unit(seed):
-    found = call(seed=seed)
-    assert found.causes == ()
-    assert "do not point to a part" in found.summary
+    diagnosis = diagnose_unit(seed=seed)
+    assert diagnosis.causes == ()
+    assert "do not point to a part" in diagnosis.summary
 
 
 FAULTS = {
@@ -253,7 +261,7 @@ FAULTS = {
         ["sections-swapped", "sections-swapped"],
     ),
     "shorted turns": ([Fault("coil", FaultKind.SHORTED_TURNS, amount=0.45)], {}, ["coil-shorted-turns"]),
-    "shorted coil": ([Fault("coil", FaultKind.SHORTED)], {}, []),  # possible only: probes may have touched
+    "shorted coil": ([Fault("coil", FaultKind.SHORTED)], {}, []),  # only possible: the probes may have touched
     "lost control supply": (
         [Fault("transformer", FaultKind.SUPPLY_LOST)],
         {},
@@ -273,9 +281,9 @@ FAULTS = {
 
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_fault_is_found_and_nothing_else_is_thought_likely(fault, seed):
-    faults, more, wanted = FAULTS[fault]
-    assert sorted(sure(call(*faults, seed=seed, **more))) == sorted(wanted)
+def test_a_fault_is_found_and_nothing_else_is_likely(fault, seed):
+    faults, mistakes, rules = FAULTS[fault]
+    assert sorted(likely_rules(diagnose_unit(*faults, seed=seed, **mistakes))) == sorted(rules)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -289,22 +297,22 @@ def test_open_section_and_open_coil_are_only_possible_until_read_again(seed):
         bench.switch_supply("line", 0.0, on=False)
         bench.set_fault(fault, 0.0)
         technician.measure(keys)
-        (once,) = technician.diagnose().causes
+        (first,) = technician.diagnose().causes
         technician.measure(keys)
-        (again,) = technician.diagnose().causes
-        assert (once.rule, again.rule) == (rule, rule)
-        assert again.score > once.score
-        assert rule in sure(technician.diagnose())
+        (second,) = technician.diagnose().causes
+        assert (first.rule, second.rule) == (rule, rule)
+        assert second.score > first.score
+        assert rule in likely_rules(technician.diagnose())
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_open_coil_is_told_from_a_coil_nobody_calls(seed):
-    opened = {each.rule for each in call(Fault("coil", FaultKind.OPEN), seed=seed).causes}
-    lost = {each.rule for each in call(Fault("transformer", FaultKind.SUPPLY_LOST), seed=seed).causes}
-    assert "coil-open" in opened
-    assert "no-control-supply" not in opened
-    assert "coil-open" not in lost
-    assert "no-control-supply" in lost
+def test_open_coil_differs_from_a_coil_without_supply(seed):
+    open_coil = {cause.rule for cause in diagnose_unit(Fault("coil", FaultKind.OPEN), seed=seed).causes}
+    lost_supply = {cause.rule for cause in diagnose_unit(Fault("transformer", FaultKind.SUPPLY_LOST), seed=seed).causes}
+    assert "coil-open" in open_coil
+    assert "no-control-supply" not in open_coil
+    assert "coil-open" not in lost_supply
+    assert "no-control-supply" in lost_supply
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -315,34 +323,37 @@ def test_connection_rather_than_part(seed):
     technician.measure(["herm"])
     bench.set_fault(Fault("capacitor", FaultKind.OPEN, "C"), technician.now)
     technician.measure(["herm"])
-    found = technician.diagnose()
-    assert sure(found) == ["contact-not-part"]
-    assert {each.rule for each in found.causes} == {"contact-not-part", "section-open"}
+    diagnosis = technician.diagnose()
+    assert likely_rules(diagnosis) == ["contact-not-part"]
+    assert {cause.rule for cause in diagnosis.causes} == {"contact-not-part", "section-open"}
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_bad_connection_at_work_and_good_on_the_bench(seed):
-    def fed(ohms: float) -> Bench:
+def test_bad_connection_under_load_and_good_on_the_bench(seed):
+    def energized_bench(ohms: float) -> Bench:
         legs = {"C": Leg(ohms=ohms), "HERM": Leg(farads=45e-6)}
         return Bench(
             [Supply("line", "supply", ("L1", "L2"), 370.0, 60.0), Star("capacitor", "compressor", legs, fed_by="line")]
         )
 
     herm = POINTS["herm"][2]
-    volts = replace(herm, key="volts", quantity=V, state=ON, check=PointKind.RANGE, against=None)
+    volts = replace(herm, key="volts", quantity=V, state=ON, kind=PointKind.RANGE, specification=None)
     amps = replace(volts, key="amps", quantity=A)
-    for ohms, wanted in ((0.01, []), (80.0, ["good-on-bench-low-under-load"])):
-        bench = fed(ohms)
-        meter, clip, takes = meter_on(bench, seed), TerminalPair("capacitor", "C", "HERM"), []
-        for at, function in (
+    for ohms, rules in ((0.01, []), (80.0, ["low-only-under-load"])):
+        bench = energized_bench(ohms)
+        meter, pair, point_readings = meter_on(bench, seed), TerminalPair("capacitor", "C", "HERM"), []
+        for test_point, function in (
             (amps, MeterFunction.AC_AMPS),
             (volts, MeterFunction.AC_VOLTS),
             (herm, MeterFunction.CAPACITANCE),
         ):
-            bench.switch_supply("line", 10.0 * len(takes), on=at is not herm)
-            shown = meter.settled_display(clip, function, 10.0 * len(takes))
-            takes.append(PointReadings(at, (observe(at, measured(shown), len(takes), parse_accuracy(LINE)),)))
-        assert sure(diagnose(Case(tuple(takes), mains_frequency=60.0))) == wanted
+            number = len(point_readings)
+            bench.switch_supply("line", 10.0 * number, on=test_point is not herm)
+            display = meter.settled_display(pair, function, 10.0 * number)
+            observation = observe(test_point, measured(display), number, parse_accuracy(LINE))
+            point_readings.append(PointReadings(test_point, (observation,)))
+        case = Case(tuple(point_readings), mains_frequency=60.0)
+        assert likely_rules(diagnose(case, shipped_rules())) == rules
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -351,35 +362,35 @@ def test_stored_charge_stops_the_work(seed):
     bench = Bench([Star("capacitor", "compressor", legs)])
     technician = Technician(bench, meter_on(bench, seed), dials={"herm": MeterFunction.DC_VOLTS})
     technician.measure(["herm"])
-    found = technician.diagnose()
-    assert found.summary.startswith("Stop:")
-    assert found.causes[0].rule == "charge-on-capacitor"
+    diagnosis = technician.diagnose()
+    assert diagnosis.summary.startswith("Stop:")
+    assert diagnosis.causes[0].rule == "charge-on-capacitor"
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_line_voltage_left_on_stops_the_work(seed):
     bench = unit()
     technician = Technician(bench, meter_on(bench, seed), dials={"coil": MeterFunction.AC_VOLTS})
-    technician.measure(["secondary", "coil"])  # nobody has opened the disconnect
-    found = technician.diagnose()
-    assert found.causes[0].rule == "voltage-where-isolated"
-    assert found.causes[0].confidence is Confidence.VERY_LIKELY
-    assert "Live parts" in found.causes[0].caution
+    technician.measure(["secondary", "coil"])  # with the disconnect still closed
+    diagnosis = technician.diagnose()
+    assert diagnosis.causes[0].rule == "voltage-where-isolated"
+    assert diagnosis.causes[0].confidence is Confidence.VERY_LIKELY
+    assert "Live parts" in diagnosis.causes[0].caution
 
 
-def test_low_battery_is_said_and_makes_the_part_less_sure():
+def test_low_battery_is_reported_and_makes_the_part_less_sure():
     bench = unit()
     bench.switch_supply("line", 0.0, on=False)
     bench.set_fault(Fault("coil", FaultKind.SHORTED_TURNS, amount=0.45), 0.0)
     technician = Technician(bench, meter_on(bench, 1, battery=5.0))
     technician.measure(["coil"])
-    found = {each.rule: each for each in technician.diagnose().causes}
-    assert set(found) == {"low-battery", "coil-shorted-turns"}
-    assert found["coil-shorted-turns"].confidence is Confidence.POSSIBLE
+    causes = {cause.rule: cause for cause in technician.diagnose().causes}
+    assert set(causes) == {"low-battery", "coil-shorted-turns"}
+    assert causes["coil-shorted-turns"].confidence is Confidence.POSSIBLE
 
 
 def test_two_faults_at_once():
-    found = call(
+    diagnosis = diagnose_unit(
         Fault("capacitor", FaultKind.DRIFT, "HERM", 30e-6), Fault("compressor", FaultKind.GROUNDED, amount=2e4)
     )
-    assert set(sure(found)) == {"section-failed", "winding-grounded"}
+    assert set(likely_rules(diagnosis)) == {"section-failed", "winding-grounded"}

@@ -1,4 +1,4 @@
-"""`meterlink diagnose` over a real database, as a technician or a program runs it."""
+"""`meterlink diagnose` with a real database, as a technician or a program runs it."""
 
 import json
 import subprocess
@@ -11,11 +11,12 @@ from click.testing import CliRunner
 from meterlink.cli.diagnose import command
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, Span, TestPoint
-from meterlink.core.errors import InputError, StoreError
+from meterlink.core.errors import InputError, SettingsError, StoreError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue, judge, limits_for
+from meterlink.station.rules import shipped_rules
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, ReadingRow
 from meterlink.store.writer import Writer
@@ -30,8 +31,8 @@ class StoppedClock:
         return Timestamp(NOON, 1)
 
 
-def point(key, component, ends, quantity, state, check, against, section=""):
-    return TestPoint(key, "compressor", component, ends, quantity, state, check, against, section)
+def point(key, component, terminals, quantity, state, kind, specification, section=""):
+    return TestPoint(key, "compressor", component, terminals, quantity, state, kind, specification, section)
 
 
 PLAN = Plan(
@@ -55,7 +56,7 @@ PLAN = Plan(
     ),
 )  # fmt: skip
 
-# Per visit: (test point, digits or None for an overload, unit, minutes after noon).
+# For each visit: (key of the test point, digits or None for an overload, unit, minutes after noon).
 VISITS = (
     [("herm", "44.8", "µF", 0), ("fan", "5.02", "µF", 1)],
     [("herm", "4.52", "µF", 0), ("fan", "4.51", "µF", 1)],
@@ -73,20 +74,20 @@ def data(tmp_path):
     )
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench \x1b[31mmeter")).result(OUTER)
-    points = {each.key: each for each in PLAN.points}
-    for number, taken in enumerate(VISITS):
+    points = {test_point.key: test_point for test_point in PLAN.points}
+    for number, readings in enumerate(VISITS):
         ids = writer.open_visit(Site("Mill Lane bakery", f"Condenser {number}"), PLAN, Timestamp(NOON, 1)).result(OUTER)
-        for key, digits, unit, minutes in taken:
-            at = points[key]
+        for key, digits, unit, minutes in readings:
+            test_point = points[key]
             reading = Reading(
-                at.quantity,
+                test_point.quantity,
                 None if digits is None else Decimal(digits),
                 unit,
                 Timestamp(NOON + minutes * MINUTE, 1 + minutes * MINUTE),
                 Status.OVERLOAD if digits is None else Status.OK,
-                resolution=Decimal("0.01") if at.quantity is Quantity.CAPACITANCE else Decimal("0.1"),
+                resolution=Decimal("0.01") if test_point.quantity is Quantity.CAPACITANCE else Decimal("0.1"),
             )
-            judgement = judge(at.kind, limits_for(at), MeasuredValue.from_reading(reading))
+            judgement = judge(test_point.kind, limits_for(test_point), MeasuredValue.from_reading(reading))
             row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
             writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.0),))).result(OUTER)
     writer.close()
@@ -101,41 +102,41 @@ def visit(data, number):
     return Reader(data / "meterlink.db").visits()[number].uid
 
 
-def found(data, number, *args):
+def diagnose(data, number, *args):
     return json.loads(run(data, "--visit", visit(data, number), "--json", *args).output)
 
 
 def test_nothing_wrong(data):
-    answer = found(data, 0)
-    assert answer["findings"] == []
+    answer = diagnose(data, 0)
+    assert answer["causes"] == []
     assert answer["unit"] == "Condenser 0"
-    assert answer["summary"] == "Every reading held is within its limits. These readings do not point to a part."
+    assert answer["summary"] == "Every accepted reading is within its limits. These readings do not point to a part."
 
 
 def test_leads_across_both_sections(data):
-    answer = found(data, 1)
-    first = answer["findings"][0]
+    answer = diagnose(data, 1)
+    first = answer["causes"][0]
     assert (first["rule"], first["confidence"]) == ("leads-across-both-sections", "very likely")
-    assert "move a lead to C" in first["next"]
-    assert {each["rule"] for each in answer["findings"]} == {
+    assert "move a lead to C" in first["next_measurement"]
+    assert {cause["rule"] for cause in answer["causes"]} == {
         "leads-across-both-sections", "section-failed", "section-weak",
     }  # fmt: skip
 
 
 def test_time_between_readings_counts(data):
-    (finding,) = found(data, 2)["findings"]  # after seven minutes no start-up delay explains it
-    assert (finding["rule"], finding["confidence"]) == ("coil-not-called", "likely")
-    assert any("7 minutes" in sentence for sentence in finding["for"])
+    (cause,) = diagnose(data, 2)["causes"]  # seven minutes are longer than any start-up delay
+    assert (cause["rule"], cause["confidence"]) == ("no-voltage-at-coil", "likely")
+    assert any("7 minutes" in sentence for sentence in cause["evidence_for"])
 
 
-def test_points_without_limits_can_still_point_somewhere(data):
-    (finding,) = found(data, 3)["findings"]
-    assert finding["rule"] == "overload-open"
-    assert "cool" in finding["next"]
+def test_points_without_limits_can_have_a_cause(data):
+    (cause,) = diagnose(data, 3)["causes"]
+    assert cause["rule"] == "overload-open"
+    assert "cool" in cause["next_measurement"]
 
 
-def test_the_latest_visit_is_taken_unless_another_is_named(data):
-    assert "No reading is held" in run(data).output
+def test_the_latest_visit_is_the_default(data):
+    assert "No reading is accepted" in run(data).output
     assert "leads were across" in run(data, "--visit", visit(data, 1)).output
 
 
@@ -144,15 +145,18 @@ def test_text_fits_the_terminal(data, monkeypatch):
     output = run(data, "--visit", visit(data, 1)).output
     assert max(map(len, output.splitlines())) <= 60
     assert "\x1b" not in output
-    for word in ("VERY LIKELY", "UNLIKELY", "for ", "against ", "next ", "caution ", "beside "):
-        assert word in output
+    for label in ("VERY LIKELY", "UNLIKELY", "for ", "against ", "next ", "caution ", "related "):
+        assert label in output
 
 
 def test_rules_are_printed_without_a_database(tmp_path):
-    assert run(tmp_path, "--rules").output == render_rules_page()
+    assert run(tmp_path, "--rules").output == render_rules_page(shipped_rules())
 
 
-def test_no_database_and_no_such_visit(data, tmp_path):
+def test_no_folder_no_database_and_no_such_visit(data, tmp_path):
+    with pytest.raises(SettingsError, match="There is no data folder"):
+        run(tmp_path / "missing")
+    (tmp_path / "empty").mkdir()
     with pytest.raises(StoreError):
         run(tmp_path / "empty")
     with pytest.raises(InputError, match="There is no visit 'x'"):
@@ -160,17 +164,17 @@ def test_no_database_and_no_such_visit(data, tmp_path):
 
 
 @pytest.mark.parametrize("args", [("--mains", "0Hz"), ("--mains", "5 V"), ("--ground-minimum", "0 ohm")])
-def test_options_that_cannot_be(data, args):
+def test_impossible_options(data, args):
     with pytest.raises(InputError):
         run(data, *args)
 
 
 def test_from_a_shell(data):
-    ran = subprocess.run(
+    completed = subprocess.run(
         [sys.executable, "-m", "meterlink", "diagnose", "--data", str(data), "--visit", visit(data, 3), "--json"],
         capture_output=True,
         text=True,
         check=True,
         timeout=OUTER,
     )
-    assert json.loads(ran.stdout)["findings"][0]["blames"] == "part"
+    assert json.loads(completed.stdout)["causes"][0]["kind"] == "part"

@@ -24,11 +24,11 @@ from meterlink.cli.judge import command as judge
 from meterlink.cli.main import cli, main
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.label.replacement import parse_stock
 from meterlink.judge.uncertainty import assumed_accuracy
 from meterlink.plans import read_points
 from meterlink.profiles import check_profile
 from meterlink.settings import SETTINGS_FILE, load_settings
+from meterlink.settings.stock import parse_stock
 
 TEXTS = {page.name if page.parent == ROOT else f"docs/{page.name}": page.read_text(encoding="utf-8") for page in PAGES}
 EXAMPLES = [
@@ -154,7 +154,7 @@ def _rows(heading: str) -> dict[str, str]:
 
 
 def test_every_verdict_is_explained() -> None:
-    assert set(_rows("| word | what it means |")) == {str(verdict) for verdict in Verdict}
+    assert set(_rows("| word | meaning |")) == {str(verdict) for verdict in Verdict}
 
 
 def test_the_assumed_accuracies_are_the_ones_taken() -> None:
@@ -233,7 +233,7 @@ def test_a_stale_page_is_rewritten_and_then_stays() -> None:
     today = refresh_page(STALE)
     assert '> 40uF 40uF --json\n{"series": 20, ...}\n$' in today
     assert "4.444 µF in series, 45 µF in parallel\n" in today
-    assert "\nmeterlink: One capacitor is combined with nothing. Give two or more: 40uF 5uF.\n```\n" in today
+    assert "\nmeterlink: A combination needs two capacitors or more. Give each value: 40uF 5uF.\n```\n" in today
     assert today.endswith("```text\n$ meterlink this is left alone\n```\n")
     assert refresh_page(today) == today
 

@@ -1,4 +1,4 @@
-"""The example driver package: built, installed beside the project in an environment of its own, tested, found there."""
+"""The example driver package: it is built, installed in an environment of its own, tested and found there."""
 
 import json
 import re
@@ -15,51 +15,56 @@ import pytest
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "tests" / "example_driver"
 PAGE = ROOT / "meterlink" / "docs" / "drivers.md"
-LIMIT = 100  # s that any one step may take before it counts as hung
+STEP_TIMEOUT = 100  # s; a longer step counts as hung
 
-# What a user of the environment sees: `meterlink find` on a virtual radio with one Rowan and one stranger on it.
-LOOK = """
+# The view of a user of the environment: `meterlink find` on a virtual radio with one Rowan and one other meter.
+FIND = """
 import asyncio, json, sys
 from decimal import Decimal
 from pathlib import Path
 sys.path.insert(0, "tests")
 from rowan import RowanEncoder, Steady
-from meterlink.cli.find import Wish, find
+from meterlink.cli.find import FindOptions, find
 from meterlink.driver_api import Quantity
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.air import Air
-from meterlink_simulators.display import Shown
-from meterlink_simulators.virtual_time import run_warped
+from meterlink_simulators.display import DisplayState
+from meterlink_simulators.virtual_time import run_in_virtual_time
 
-async def look():
+async def run_find():
     async with Air() as air:
         for encoder in (RowanEncoder(), PresentedEncoder()):
-            await air.add_meter(Steady(Shown(Quantity.CAPACITANCE, Decimal("4.98"), "µF")), encoder=encoder)
+            await air.add_meter(Steady(DisplayState(Quantity.CAPACITANCE, Decimal("4.98"), "µF")), encoder=encoder)
         view, _ = await find(
-            Path("data"), Wish(), scanner_backend=air.scanner_backend, client_backend=air.client_backend
+            Path("data"), FindOptions(), scanner_backend=air.scanner_backend, client_backend=air.client_backend
         )
         return view
 
 Path("data").mkdir(exist_ok=True)
-print(json.dumps(run_warped(look())))
+print(json.dumps(run_in_virtual_time(run_find())))
 """
 BROKEN = "import a_library_nobody_has\n"
 
 
 @dataclass(frozen=True)
 class Environment:
-    """A virtual environment that sees the project, and a folder with the example's source in it."""
+    """A virtual environment with access to the project, and a folder with the example's source."""
 
     python: Path
     source: Path
 
     def run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [self.python, *arguments], cwd=self.source, capture_output=True, text=True, timeout=LIMIT, check=False
+            [self.python, *arguments],
+            cwd=self.source,
+            capture_output=True,
+            text=True,
+            timeout=STEP_TIMEOUT,
+            check=False,
         )
 
     def install(self, source: Path) -> None:
-        """Build a wheel and install it, without looking anything up."""
+        """Build a wheel and install it, without a package index."""
         built = source / "dist"
         self._pip("wheel", "--no-deps", "--no-build-isolation", "--no-index", "-w", str(built), str(source))
         (wheel,) = built.glob("*.whl")
@@ -67,11 +72,11 @@ class Environment:
 
     def _pip(self, *arguments: str) -> None:
         pip = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
-        done = subprocess.run([*pip, *arguments], capture_output=True, text=True, timeout=LIMIT, check=False)
+        done = subprocess.run([*pip, *arguments], capture_output=True, text=True, timeout=STEP_TIMEOUT, check=False)
         assert done.returncode == 0, done.stdout + done.stderr
 
-    def look(self) -> dict[str, list[dict[str, object]]]:
-        done = self.run("-c", LOOK)
+    def find(self) -> dict[str, list[dict[str, object]]]:
+        done = self.run("-c", FIND)
         assert done.returncode == 0, done.stderr
         return json.loads(done.stdout)  # type: ignore[no-any-return]
 
@@ -84,13 +89,13 @@ def environment(tmp_path_factory: pytest.TempPathFactory) -> Environment:
     (source / "conftest.py").unlink()  # it is for this repository's test run
     venv.create(folder / "venv", with_pip=False, symlinks=sys.platform != "win32")
     python = folder / "venv" / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
-    made = Environment(python, source)
-    packages = Path(made.run("-c", "import sysconfig; print(sysconfig.get_path('purelib'))").stdout.strip())
-    # The project and what it stands on are seen where they are installed now, whatever way that is.
-    seen = "".join(f"import site; site.addsitedir({path!r})\n" for path in site.getsitepackages())
-    (packages / "project.pth").write_text(seen)
-    made.install(source)
-    return made
+    environment = Environment(python, source)
+    packages = Path(environment.run("-c", "import sysconfig; print(sysconfig.get_path('purelib'))").stdout.strip())
+    # The project and its dependencies stay where they are installed now, editable or not.
+    lines = "".join(f"import site; site.addsitedir({path!r})\n" for path in site.getsitepackages())
+    (packages / "project.pth").write_text(lines)
+    environment.install(source)
+    return environment
 
 
 def test_its_own_tests_pass_where_it_is_installed(environment: Environment) -> None:
@@ -100,10 +105,10 @@ def test_its_own_tests_pass_where_it_is_installed(environment: Environment) -> N
 
 
 def test_it_is_found_and_a_broken_one_beside_it_is_named_and_isolated(environment: Environment) -> None:
-    view = environment.look()
-    fits = {found["driver"]: (found["fit"], found["score"]) for found in view["found"]}
+    view = environment.find()
+    fits = {device["driver"]: (device["fit"], device["score"]) for device in view["devices"]}
     assert fits["rowan"] == ("certain", 1.0)
-    assert view["broken"] == []
+    assert view["broken_drivers"] == []
 
     broken = environment.source.parent / "broken"
     shutil.copytree(environment.source, broken, ignore=shutil.ignore_patterns("dist"))
@@ -113,15 +118,15 @@ def test_it_is_found_and_a_broken_one_beside_it_is_named_and_isolated(environmen
     (broken / "pyproject.toml").write_text(text)
     environment.install(broken)
 
-    view = environment.look()
-    fits = {found["driver"]: (found["fit"], found["score"]) for found in view["found"]}
+    view = environment.find()
+    fits = {device["driver"]: (device["fit"], device["score"]) for device in view["devices"]}
     assert fits["rowan"] == ("certain", 1.0)
-    (named,) = view["broken"]
-    assert named == ("broken of broken-driver: ModuleNotFoundError: No module named 'a_library_nobody_has'")
+    (message,) = view["broken_drivers"]
+    assert message == ("broken of broken-driver: ModuleNotFoundError: No module named 'a_library_nobody_has'")
 
 
 def test_the_page_shows_the_example_as_it_is() -> None:
-    """Every block of the page stands, word for word, in one of the example's files."""
+    """Every block of the page is, word for word, in one of the example's files."""
     files = [path.read_text(encoding="utf-8") for path in EXAMPLE.rglob("*") if path.suffix in {".py", ".toml"}]
     blocks = re.findall(r"^```(?:python)?\n(.*?)^```$", PAGE.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
     assert len(blocks) >= 4

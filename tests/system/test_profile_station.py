@@ -1,4 +1,4 @@
-"""A station whose meters are described in its data folder: told what they want to hear, read, and named."""
+"""A station whose meters have profiles in its data folder: writes, readings, names."""
 
 import asyncio
 import logging
@@ -42,7 +42,7 @@ response = true
 [frame]
 start = "b4"
 length = 5
-[[frame.check]]
+[[frame.checksum]]
 kind = "xor"
 [value]
 type = "int"
@@ -64,7 +64,7 @@ class Capacitor:
 
 
 class Rowan:
-    """A meter that speaks once it was told to, falls silent unless it is told again, and sends frames in two pieces."""
+    """The encoder of a meter that sends packets for 3 s after each write, its frames in two pieces."""
 
     def __init__(self, altered_until: float = 0.0, flag: int = 0x80) -> None:
         self.written: list[bytes] = []
@@ -88,10 +88,10 @@ class Rowan:
             return []
         altered = self._flag if asyncio.get_running_loop().time() < self._altered_until else 0
         frame = bytes([0xB4, 0x07 | altered]) + int(shown.digits * 100).to_bytes(2, "little")
-        check = 0
+        checksum = 0
         for byte in frame:
-            check ^= byte
-        return [(SPEAKS, frame[:2]), (SPEAKS, frame[2:] + bytes([check]))]
+            checksum ^= byte
+        return [(SPEAKS, frame[:2]), (SPEAKS, frame[2:] + bytes([checksum]))]
 
 
 def run_station(
@@ -109,11 +109,11 @@ def run_station(
     async def body() -> None:
         async with Air() as air:
             await air.add_meter(Capacitor(), encoder=meter, address=ADDRESS)
-            given = StationConfig(
+            config = StationConfig(
                 folder, settings, Site("yard", "unit"), plan, "boot", meters=(Meter(ADDRESS, ""),), serve=False,
                 clock=VirtualClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
-            stations.append(Station(given))
+            stations.append(Station(config))
             task = asyncio.create_task(stations[0].run())
             if during is not None:
                 await during(stations[0])
@@ -140,12 +140,12 @@ def test_a_profile_in_the_data_folder_reads_its_meter(tmp_path: Path, caplog: py
     with caplog.at_level(logging.WARNING):
         meter = run_station(tmp_path, Settings("test"), 12.0)
     assert set(readings(tmp_path)) == {("44.10", "µF")}
-    assert len(readings(tmp_path)) > 20  # it did not fall silent
+    assert len(readings(tmp_path)) > 20  # the meter did not stop sending
     assert meter.written[:2] == [b"\x01\xaa", b"\x02"]
     assert set(meter.written[2:]) == {b"\x02"}
     assert len(meter.written) >= 5
-    (told,) = (record.getMessage() for record in caplog.records if "left out" in record.getMessage())
-    assert "broken.toml:24:1: value, size: 20 is not usable" in told
+    (warning,) = (record.getMessage() for record in caplog.records if "left out" in record.getMessage())
+    assert "broken.toml:24:1: value, size: 20 is not usable" in warning
 
 
 def test_the_settings_may_name_the_profile_of_a_meter(tmp_path: Path) -> None:
@@ -158,83 +158,83 @@ def test_the_settings_may_name_the_profile_of_a_meter(tmp_path: Path) -> None:
     assert set(readings(tmp_path)) == {("44.10", "µF")}
 
 
-def test_without_match_or_name_no_profile_is_chosen(tmp_path: Path) -> None:
+def test_without_match_or_settings_no_profile_is_chosen(tmp_path: Path) -> None:
     (tmp_path / "profiles").mkdir()
     (tmp_path / "profiles" / "rowan.toml").write_text(PROFILE.replace('name = "ROWAN*"', ""), encoding="utf-8")
     assert run_station(tmp_path, Settings("test"), 5.0).written == []
     assert readings(tmp_path) == []
 
 
-def test_a_named_profile_that_is_not_there_is_told(tmp_path: Path) -> None:
+def test_a_missing_profile_in_the_settings_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text(f'[[meter]]\naddress = "{ADDRESS}"\nprofile = "elm"\n', encoding="utf-8")
-    with pytest.raises(SettingsError, match=r"\[\[meter\]\] C0:00:5E:00:53:01: there is no usable profile 'elm'"):
+    with pytest.raises(SettingsError, match=r"\[\[meter\]\] C0:00:5E:00:53:01: there is no valid profile 'elm'"):
         run_station(tmp_path, load_settings(tmp_path), 5.0)
 
 
 @pytest.mark.parametrize(
-    ("flag", "column", "said"),
+    ("flag", "column", "advice"),
     [
-        ("hold", "hold", "Rowan 7 is on hold and shows an old reading"),
+        ("hold", "display_hold", "Rowan 7 is on hold and shows an old reading"),
         ("relative", "relative", "Rowan 7 shows a difference (relative)"),
     ],
 )
 def test_a_frozen_or_relative_display_is_kept_and_never_judged(
-    tmp_path: Path, flag: str, column: str, said: str
+    tmp_path: Path, flag: str, column: str, advice: str
 ) -> None:
     profile = PROFILE.replace("at = 1\n[code.is]", 'bits = ["1.6-0"]\n[code.is]')
     (tmp_path / "profiles").mkdir()
-    (tmp_path / "profiles" / "rowan.toml").write_text(f'{profile}[lit]\n"1.7" = {{ flag = "{flag}" }}\n')
+    (tmp_path / "profiles" / "rowan.toml").write_text(f'{profile}[annunciators]\n"1.7" = {{ flag = "{flag}" }}\n')
     seen: list[tuple[str, str, int, str]] = []
 
     async def during(station: Station) -> None:
-        shown: dict[str, Any] = {}
-        station.add_listener(lambda message: shown.update({message["topic"]: message}))
+        views: dict[str, Any] = {}
+        station.add_listener(lambda message: views.update({message["topic"]: message}))
         await asyncio.sleep(20.0)
-        assert not await station.execute({"command": "rate", "point": "run-capacitor-herm", "text": "45 uF"})
+        assert not await station.execute({"command": "set_rating", "point": "run-capacitor-herm", "text": "45 uF"})
         await asyncio.sleep(1.0)
-        visit, live = shown["visit"], shown["live"]
-        held = sum(point["held"] is not None for point in visit["points"])
-        seen.append((live["phase"], live["altered"], held, await station.execute({"command": "hold"})))
-        assert visit["advice"].startswith(said)
+        visit, live = views["visit"], views["live"]
+        count = sum(point["accepted"] is not None for point in visit["points"])
+        seen.append((live["phase"], live["display_mode"], count, await station.execute({"command": "accept"})))
+        assert visit["advice"].startswith(advice)
 
     run_station(tmp_path, Settings("test"), 20.0, Rowan(altered_until=25.0), during)
-    assert seen == [("idle", flag, 0, f"{said}. Switch that off on the meter, and measure.")]
+    assert seen == [("idle", flag, 0, f"{advice}. Switch that mode off on the meter, and measure again.")]
     connection = sqlite3.connect(f"file:{tmp_path / DATABASE_FILE}?mode=ro", uri=True)
     try:
-        held = connection.execute(
-            f"SELECT r.{column}, r.digits FROM held_readings h JOIN readings r ON r.id = h.reading_id"  # noqa: S608
+        accepted = connection.execute(
+            f"SELECT r.{column}, r.digits FROM accepted_readings h JOIN readings r ON r.id = h.reading_id"  # noqa: S608
         ).fetchall()
         (altered,) = connection.execute(f"SELECT count(*) FROM readings WHERE {column} = 1").fetchone()  # noqa: S608
     finally:
         connection.close()
-    assert held == [(0, "44.10")]  # once the display showed the probes again
+    assert accepted == [(0, "44.10")]  # after the display showed the value at the probes again
     assert altered > 40
 
 
-def test_profiles_saved_while_the_station_runs_are_taken_in(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    shown: dict[str, Any] = {}
+def test_profiles_saved_while_the_station_runs_are_loaded(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    views: dict[str, Any] = {}
     folder = tmp_path / "profiles"
     seen = []
 
     async def during(station: Station) -> None:
-        station.add_listener(lambda message: shown.update({message["topic"]: message}))
+        station.add_listener(lambda message: views.update({message["topic"]: message}))
 
-        async def look(seconds: float) -> None:
+        async def record_state(seconds: float) -> None:
             await asyncio.sleep(seconds)
-            (meter,) = shown["meters"]["meters"]
-            seen.append((meter["state"], shown["live"]["text"] if "live" in shown else ""))
+            (meter,) = views["meters"]["meters"]
+            seen.append((meter["state"], views["live"]["text"] if "live" in views else ""))
 
-        await look(15.0)
+        await record_state(15.0)
         folder.mkdir()
         (folder / "rowan.toml").write_text(PROFILE, encoding="utf-8")
-        await look(15.0)
+        await record_state(15.0)
         (folder / "rowan.toml").write_text(PROFILE.replace("places = 2", "places = 1"), encoding="utf-8")
-        await look(15.0)
-        # Half saved: what was in use stays in use.
+        await record_state(15.0)
+        # A half-saved profile: the former version stays in use.
         (folder / "rowan.toml").write_text(PROFILE.replace("size = 2", "size = 20"), encoding="utf-8")
-        await look(15.0)
+        await record_state(15.0)
         (folder / "rowan.toml").unlink()
-        await look(15.0)
+        await record_state(15.0)
 
     with caplog.at_level(logging.WARNING):
         run_station(tmp_path, Settings("test"), 1.0, during=during)
@@ -242,12 +242,12 @@ def test_profiles_saved_while_the_station_runs_are_taken_in(tmp_path: Path, capl
         ("unusable", ""), ("connected", "44.10 µF"), ("connected", "441.0 µF"), ("connected", "441.0 µF"),
         ("unusable", "441.0 µF"),
     ]  # fmt: skip
-    told = [record.getMessage() for record in caplog.records if "left out" in record.getMessage()]
-    assert len(told) == 1
-    assert "rowan.toml:24:1: value, size: 20 is not usable" in told[0]
+    warnings = [record.getMessage() for record in caplog.records if "left out" in record.getMessage()]
+    assert len(warnings) == 1
+    assert "rowan.toml:24:1: value, size: 20 is not usable" in warnings[0]
 
 
-def test_a_profile_named_in_the_settings_is_taken_in_when_it_changes(tmp_path: Path) -> None:
+def test_a_profile_named_in_the_settings_is_reloaded_when_it_changes(tmp_path: Path) -> None:
     folder = tmp_path / "profiles"
     folder.mkdir()
     nameless = PROFILE.replace('name = "ROWAN*"', "")

@@ -29,8 +29,8 @@ async def nothing_left_running() -> AsyncIterator[None]:
     if MOSQUITTO is None:
         skip_without_tool("mosquitto")
     yield
-    left = asyncio.all_tasks() - {asyncio.current_task()}
-    assert not left, f"tasks left running: {left}"
+    tasks = asyncio.all_tasks() - {asyncio.current_task()}
+    assert not tasks, f"tasks left running: {tasks}"
 
 
 @dataclass(frozen=True)
@@ -44,9 +44,9 @@ class Entry:
 class MemoryOutbox:
     def __init__(self) -> None:
         self.changed = asyncio.Event()
-        self.moved = asyncio.Event()
+        self.removed = asyncio.Event()
         self.entries: dict[int, Entry] = {}
-        self.aside: dict[int, str] = {}
+        self.rejected: dict[int, str] = {}
         self._last = 0
 
     def add(self, topic: str, text: str) -> None:
@@ -57,48 +57,48 @@ class MemoryOutbox:
     async def pending(self, limit: int, after_id: int) -> list[Entry]:
         return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
 
-    async def sent(self, ids: list[int]) -> None:
+    async def delete_sent(self, ids: list[int]) -> None:
         for id_ in ids:
             del self.entries[id_]
-        self.moved.set()
+        self.removed.set()
 
-    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
+    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
         del self.entries[id]
-        self.aside[id] = reason
-        self.moved.set()
+        self.rejected[id] = reason
+        self.removed.set()
 
     async def empty(self) -> None:
         async with asyncio.timeout(OUTER_TIMEOUT):
             while self.entries:
-                self.moved.clear()
-                await self.moved.wait()
+                self.removed.clear()
+                await self.removed.wait()
 
 
-class Delays:
-    """Stands in for sleeping: notes how long, and returns when told to."""
+class FakeSleep:
+    """Replaces sleeping: records the delays and waits for ``go``."""
 
     def __init__(self) -> None:
-        self.asked: list[float] = []
+        self.delays: list[float] = []
         self.waiting = asyncio.Event()
         self.go = asyncio.Event()
 
     async def __call__(self, delay: float) -> None:
-        self.asked.append(delay)
+        self.delays.append(delay)
         self.waiting.set()
         await self.go.wait()
 
 
 @dataclass
 class Notices:
-    told: list[tuple[str, str]] = field(default_factory=list)
+    reported: list[tuple[str, str]] = field(default_factory=list)
 
     def __call__(self, level: str, text: str) -> None:
-        self.told.append((level, text))
+        self.reported.append((level, text))
 
 
 @contextlib.asynccontextmanager
 async def publishing(publisher: Publisher) -> AsyncIterator[None]:
-    """Run a publisher around the body and stop it cleanly after."""
+    """Run a publisher during the body and stop it cleanly afterwards."""
     task = asyncio.create_task(publisher.run())
     try:
         yield
@@ -108,59 +108,59 @@ async def publishing(publisher: Publisher) -> AsyncIterator[None]:
             await task
 
 
-def local(port: int, **more: object) -> BrokerConfig:
+def local_config(port: int, **more: object) -> BrokerConfig:
     return BrokerConfig("127.0.0.1", "teststation1", port=port, tls=False, **more)  # type: ignore[arg-type]
 
 
-async def test_messages_arrive_in_order_with_what_a_consumer_needs(tmp_path: Path) -> None:
-    outbox, seen = MemoryOutbox(), ReceivedMessages()
-    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
-        async with publishing(Publisher(local(mosquitto.port), "north van", outbox, Notices())):
+async def test_messages_arrive_in_order_with_their_properties(tmp_path: Path) -> None:
+    outbox, received = MemoryOutbox(), ReceivedMessages()
+    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
+        async with publishing(Publisher(local_config(mosquitto.port), "north van", outbox, Notices())):
             for number in range(50):
                 outbox.add("meterlink/north van/readings/amber", f'[{{"n":"x","v":{number}}}]')
             await outbox.empty()
-        await seen.wait_until(lambda messages: len(messages) >= 52)
-    assert seen.ids() == [f"id-{number}" for number in range(1, 51)]
-    one = seen.messages[1]
-    assert one.qos == 1
-    assert one.properties is not None
-    assert one.properties.ContentType == "application/senml+json"
-    assert one.properties.PayloadFormatIndicator == 1
-    assert [state["state"] for state in seen.states()] == ["online", "offline"]
-    assert not outbox.aside
+        await received.wait_until(lambda messages: len(messages) >= 52)
+    assert received.ids() == [f"id-{number}" for number in range(1, 51)]
+    message = received.messages[1]
+    assert message.qos == 1
+    assert message.properties is not None
+    assert message.properties.ContentType == "application/senml+json"
+    assert message.properties.PayloadFormatIndicator == 1
+    assert [state["state"] for state in received.states()] == ["online", "offline"]
+    assert not outbox.rejected
 
 
 async def test_a_broker_that_stops_and_starts_loses_nothing(tmp_path: Path) -> None:
-    outbox, seen, delays, notices = MemoryOutbox(), ReceivedMessages(), Delays(), Notices()
+    outbox, received, sleep, notices = MemoryOutbox(), ReceivedMessages(), FakeSleep(), Notices()
     async with running_broker(tmp_path) as mosquitto:
-        publisher = Publisher(local(mosquitto.port), "van", outbox, notices, sleep=delays)
+        publisher = Publisher(local_config(mosquitto.port), "van", outbox, notices, sleep=sleep)
         async with publishing(publisher):
-            async with running_consumer(mosquitto.port, seen):
+            async with running_consumer(mosquitto.port, received):
                 for number in range(400):
                     outbox.add("meterlink/van/readings/amber", f"[{number}]")
-                await seen.wait_until(lambda messages: len(messages) >= 40)
+                await received.wait_until(lambda messages: len(messages) >= 40)
                 await mosquitto.stop()
             for number in range(400, 450):
-                outbox.add("meterlink/van/held/unit/part", f"[{number}]")
+                outbox.add("meterlink/van/accepted/unit/part", f"[{number}]")
             async with asyncio.timeout(OUTER_TIMEOUT):
-                await delays.waiting.wait()
+                await sleep.waiting.wait()
             assert publisher.state == "waiting"
             assert outbox.entries
             await mosquitto.start()
-            async with running_consumer(mosquitto.port, seen):
-                delays.go.set()
+            async with running_consumer(mosquitto.port, received):
+                sleep.go.set()
                 await outbox.empty()
-                await seen.wait_until(lambda _: len(set(seen.ids())) >= 450)
-    first_seen = list(dict.fromkeys(seen.ids()))
-    assert first_seen == [f"id-{number}" for number in range(1, 451)]
-    assert notices.told[0][0] == "warning"
-    assert notices.told[-1] == ("info", "")
+                await received.wait_until(lambda _: len(set(received.ids())) >= 450)
+    unique_ids = list(dict.fromkeys(received.ids()))
+    assert unique_ids == [f"id-{number}" for number in range(1, 451)]
+    assert notices.reported[0][0] == "warning"
+    assert notices.reported[-1] == ("info", "")
 
 
 async def test_state_is_retained_from_birth_to_clean_stop(tmp_path: Path) -> None:
     outbox = MemoryOutbox()
     async with running_broker(tmp_path) as mosquitto:
-        async with publishing(Publisher(local(mosquitto.port), "van", outbox, Notices())):
+        async with publishing(Publisher(local_config(mosquitto.port), "van", outbox, Notices())):
             outbox.add("meterlink/van/readings/amber", "[]")
             await outbox.empty()
             late = ReceivedMessages()
@@ -177,46 +177,46 @@ async def test_state_is_retained_from_birth_to_clean_stop(tmp_path: Path) -> Non
 
 PROCESS = """
 import asyncio, sys
-from meterlink.publish.mqtt import Broker
+from meterlink.publish.mqtt import BrokerConfig
 from meterlink.publish.publisher import Publisher
 
 class Nothing:
     changed = asyncio.Event()
     async def pending(self, limit, after_id): return []
-    async def sent(self, ids): pass
-    async def set_aside(self, id, reason): pass
+    async def delete_sent(self, ids): pass
+    async def reject(self, id, reason): pass
 
-broker = Broker("127.0.0.1", "teststation1", port=int(sys.argv[1]), tls=False)
+broker = BrokerConfig("127.0.0.1", "teststation1", port=int(sys.argv[1]), tls=False)
 asyncio.run(Publisher(broker, "van", Nothing(), lambda level, text: None).run())
 """
 
 
-async def test_the_will_speaks_for_a_killed_process(tmp_path: Path) -> None:
-    seen = ReceivedMessages()
-    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
+async def test_a_killed_process_leaves_its_will(tmp_path: Path) -> None:
+    received = ReceivedMessages()
+    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
         process = await asyncio.create_subprocess_exec(sys.executable, "-c", PROCESS, str(mosquitto.port))
         try:
-            await seen.wait_until(lambda messages: messages)
+            await received.wait_until(lambda messages: messages)
         finally:
             process.kill()
             await process.wait()
-        await seen.wait_until(lambda messages: len(messages) >= 2)
-    assert [(state["state"], state.get("reason")) for state in seen.states()] == [
+        await received.wait_until(lambda messages: len(messages) >= 2)
+    assert [(state["state"], state.get("reason")) for state in received.states()] == [
         ("online", None),
         ("offline", "connection lost"),
     ]
 
 
 async def test_cancelling_leaves_the_will_behind(tmp_path: Path) -> None:
-    seen, outbox = ReceivedMessages(), MemoryOutbox()
-    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
-        task = asyncio.create_task(Publisher(local(mosquitto.port), "van", outbox, Notices()).run())
-        await seen.wait_until(lambda messages: messages)
+    received, outbox = ReceivedMessages(), MemoryOutbox()
+    async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
+        task = asyncio.create_task(Publisher(local_config(mosquitto.port), "van", outbox, Notices()).run())
+        await received.wait_until(lambda messages: messages)
         task.cancel()
         await asyncio.wait({task})
-        await seen.wait_until(lambda messages: len(messages) >= 2)
+        await received.wait_until(lambda messages: len(messages) >= 2)
     assert task.cancelled()
-    assert seen.states()[-1]["reason"] == "connection lost"
+    assert received.states()[-1]["reason"] == "connection lost"
 
 
 async def _password_file(folder: Path) -> Path:
@@ -235,50 +235,50 @@ async def test_a_wrong_password_is_a_configuration_fault_and_a_corrected_one_is_
     passwords = await _password_file(tmp_path)
     secret = tmp_path / "secret"
     secret.write_text("wrong\n")
-    outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
+    outbox, sleep, notices = MemoryOutbox(), FakeSleep(), Notices()
     outbox.add("meterlink/van/readings/amber", "[1]")
     async with running_broker(tmp_path, "allow_anonymous false", f"password_file {passwords}") as mosquitto:
-        settings = local(mosquitto.port, username="van", password_file=secret)
-        publisher = Publisher(settings, "van", outbox, notices, sleep=delays)
+        settings = local_config(mosquitto.port, username="van", password_file=secret)
+        publisher = Publisher(settings, "van", outbox, notices, sleep=sleep)
         async with publishing(publisher):
             async with asyncio.timeout(OUTER_TIMEOUT):
-                await delays.waiting.wait()
+                await sleep.waiting.wait()
             assert publisher.state == "configuration"
-            assert delays.asked == [CONFIGURATION_RETRY_DELAY]
-            assert notices.told[0][0] == "alarm"
-            assert "user name or password" in notices.told[0][1]
+            assert sleep.delays == [CONFIGURATION_RETRY_DELAY]
+            assert notices.reported[0][0] == "alarm"
+            assert "user name or password" in notices.reported[0][1]
             assert outbox.entries
             secret.write_text("right\n")
-            delays.go.set()
+            sleep.go.set()
             await outbox.empty()
-    assert notices.told[-1] == ("info", "")
+    assert notices.reported[-1] == ("info", "")
 
 
-async def test_a_denied_message_is_set_aside_and_the_rest_goes_on(tmp_path: Path) -> None:
+async def test_a_denied_message_is_rejected_and_later_messages_are_sent(tmp_path: Path) -> None:
     acl = tmp_path / "acl"
     acl.write_text(
         "topic readwrite meterlink/van/readings/#\ntopic readwrite meterlink/van/state\ntopic read meterlink/#\n"
     )
     acl.chmod(0o600)
-    outbox, seen, notices = MemoryOutbox(), ReceivedMessages(), Notices()
-    async with running_broker(tmp_path, f"acl_file {acl}") as mosquitto, running_consumer(mosquitto.port, seen):
-        async with publishing(Publisher(local(mosquitto.port), "van", outbox, notices)):
+    outbox, received, notices = MemoryOutbox(), ReceivedMessages(), Notices()
+    async with running_broker(tmp_path, f"acl_file {acl}") as mosquitto, running_consumer(mosquitto.port, received):
+        async with publishing(Publisher(local_config(mosquitto.port), "van", outbox, notices)):
             for number in range(30):
-                kind = "held/unit/part" if number == 7 else "readings/amber"
-                outbox.add(f"meterlink/van/{kind}", f"[{number}]")
+                topic = "accepted/unit/part" if number == 7 else "readings/amber"
+                outbox.add(f"meterlink/van/{topic}", f"[{number}]")
             await outbox.empty()
-        await seen.wait_until(lambda _: len(seen.ids()) >= 29)
-    assert list(outbox.aside) == [8]
-    assert "authori" in outbox.aside[8].lower()
-    assert seen.ids() == [f"id-{number}" for number in range(1, 31) if number != 8]
-    level, text = notices.told[-1]
+        await received.wait_until(lambda _: len(received.ids()) >= 29)
+    assert list(outbox.rejected) == [8]
+    assert "authori" in outbox.rejected[8].lower()
+    assert received.ids() == [f"id-{number}" for number in range(1, 31) if number != 8]
+    level, text = notices.reported[-1]
     assert level == "warning"
-    assert "meterlink/van/held/unit/part" in text
+    assert "meterlink/van/accepted/unit/part" in text
 
 
 def _certificates(folder: Path) -> tuple[Path, Path, Path]:
-    """Return the PEM files of an authority, and of a certificate for 127.0.0.1 it signed with its key."""
-    from cryptography import x509  # noqa: PLC0415 - a fifth of a second only these tests should pay
+    """Return ``(authority, certificate, key)``: PEM files; the authority signed the certificate for 127.0.0.1."""
+    from cryptography import x509  # noqa: PLC0415 - takes 0.2 s, only needed here
     from cryptography.hazmat.primitives import hashes, serialization  # noqa: PLC0415
     from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415
     from cryptography.x509.oid import NameOID  # noqa: PLC0415
@@ -322,17 +322,17 @@ def _certificates(folder: Path) -> tuple[Path, Path, Path]:
 async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_one_works(tmp_path: Path) -> None:
     authority, certificate, key = _certificates(tmp_path)
     async with running_broker(tmp_path, f"certfile {certificate}", f"keyfile {key}") as mosquitto:
-        outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
+        outbox, sleep, notices = MemoryOutbox(), FakeSleep(), Notices()
         outbox.add("meterlink/van/readings/amber", "[1]")
         untrusting = Publisher(
-            BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
+            BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=sleep
         )
         async with publishing(untrusting):
             async with asyncio.timeout(OUTER_TIMEOUT):
-                await delays.waiting.wait()
+                await sleep.waiting.wait()
             assert untrusting.state == "configuration"
-            assert delays.asked == [CONFIGURATION_RETRY_DELAY]
-            assert "not trusted" in notices.told[0][1]
+            assert sleep.delays == [CONFIGURATION_RETRY_DELAY]
+            assert "not trusted" in notices.reported[0][1]
         assert outbox.entries
 
         trusting = BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port, ca_file=authority)
@@ -344,25 +344,25 @@ async def test_an_untrusted_certificate_is_a_configuration_fault_and_a_trusted_o
         async with publishing(Publisher(unverified, "van", outbox, Notices())):
             await outbox.empty()
 
-        # The certificate is for 127.0.0.1, not for this name of it.
-        delays = Delays()
+        # The certificate is for 127.0.0.1, not for the name localhost.
+        sleep = FakeSleep()
         misnamed = BrokerConfig("localhost", "teststation1", port=mosquitto.port, ca_file=authority)
-        publisher = Publisher(misnamed, "van", MemoryOutbox(), Notices(), sleep=delays)
+        publisher = Publisher(misnamed, "van", MemoryOutbox(), Notices(), sleep=sleep)
         async with publishing(publisher):
             async with asyncio.timeout(OUTER_TIMEOUT):
-                await delays.waiting.wait()
+                await sleep.waiting.wait()
             assert publisher.state == "configuration"
 
 
-async def test_tls_towards_a_plain_port_names_the_setting(tmp_path: Path) -> None:
-    outbox, delays, notices = MemoryOutbox(), Delays(), Notices()
+async def test_tls_to_a_port_without_tls_names_the_setting(tmp_path: Path) -> None:
+    outbox, sleep, notices = MemoryOutbox(), FakeSleep(), Notices()
     async with running_broker(tmp_path) as mosquitto:
         publisher = Publisher(
-            BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=delays
+            BrokerConfig("127.0.0.1", "teststation1", port=mosquitto.port), "van", outbox, notices, sleep=sleep
         )
         async with publishing(publisher):
             async with asyncio.timeout(OUTER_TIMEOUT):
-                await delays.waiting.wait()
-            # A broker that only hangs up cannot be told from a broken link, so the notice names the setting.
+                await sleep.waiting.wait()
+            # A broker without TLS closes the connection, which looks like a broken network: the notice names both.
             assert publisher.state in {"waiting", "configuration"}
-            assert "mqtt.tls" in notices.told[0][1]
+            assert "mqtt.tls" in notices.reported[0][1]

@@ -1,4 +1,4 @@
-"""Simulated meters through unchanged bleak: BleakScanner and BleakClient over real ATT packets."""
+"""Simulated meters with unchanged bleak: BleakScanner and BleakClient over real ATT packets."""
 
 import asyncio
 import contextlib
@@ -34,7 +34,7 @@ OHMS = "8f1e0001-5b0c-4d8e-a3f6-21c49d7be058"
 
 FRAMES_SERVICE = "5d2a0000-7c0f-4c35-9a0e-4b8c1f6f0a11"
 FRAMES = "5d2a0001-7c0f-4c35-9a0e-4b8c1f6f0a11"
-ORDERS = "5d2a0002-7c0f-4c35-9a0e-4b8c1f6f0a11"
+COMMANDS = "5d2a0002-7c0f-4c35-9a0e-4b8c1f6f0a11"
 
 
 class CountingMeter:
@@ -57,20 +57,20 @@ class CountingMeter:
 
 
 class FrameEncoder:
-    """Sends one frame of a given length per refresh, and takes orders."""
+    """Sends one frame of ``length`` bytes per refresh, and keeps the commands written to it."""
 
     def __init__(self, length):
         self.length = length
-        self.orders = []
+        self.commands = []
 
     def services(self):
         frames = CharacteristicDefinition(FRAMES, FRAMES)
-        orders = CharacteristicDefinition(
-            ORDERS, ORDERS, frozenset({"write", "write-without-response"}), on_write=self.orders.append
+        commands = CharacteristicDefinition(
+            COMMANDS, COMMANDS, frozenset({"write", "write-without-response"}), on_write=self.commands.append
         )
-        return [(FRAMES_SERVICE, [frames, orders])]
+        return [(FRAMES_SERVICE, [frames, commands])]
 
-    def encode(self, _shown):
+    def encode(self, _display):
         return [(FRAMES, bytes(range(self.length)))]
 
 
@@ -83,37 +83,39 @@ def client_of(air, meter, **more):
 
 
 def counts(packets):
-    """The refresh numbers in FLOAT packets of a `CountingMeter` (0.01 kΩ is ten to the 1 Ω)."""
+    """Return the refresh numbers in FLOAT packets of a `CountingMeter` (0.01 kΩ is 10 Ω: exponent 1)."""
     assert all(packet[3] == 1 for packet in packets)
     return [int.from_bytes(packet[:3], "little") for packet in packets]
 
 
-async def meet_two_meters(air, seconds):
+async def receive_from_two_meters(air, seconds):
     first = await air.add_meter(CountingMeter("Alder bench 1"), encoder=ohms(), serial="AB-77")
     second = await air.add_meter(CountingMeter("Birch bench 2", rate=20.0), encoder=ohms(), address="00:1B:5E:00:00:02")
-    found = await BleakScanner.discover(timeout=0.6, return_adv=True, backend=air.scanner_backend)
-    assert {address: data.local_name for address, (_, data) in found.items()} == {
+    discovered = await BleakScanner.discover(timeout=0.6, return_adv=True, backend=air.scanner_backend)
+    assert {address: data.local_name for address, (_, data) in discovered.items()} == {
         first.address: "Alder bench 1",
         second.address: "Birch bench 2",
     }
-    assert all(data.service_uuids == [SERVICE_UUID] and data.rssi < 0 for _, data in found.values())
+    assert all(data.service_uuids == [SERVICE_UUID] and data.rssi < 0 for _, data in discovered.values())
 
     packets = {first: [], second: []}
     async with (
-        BleakClient(found[first.address][0], backend=air.client_backend) as one,
-        client_of(air, second) as other,
+        BleakClient(discovered[first.address][0], backend=air.client_backend) as first_client,
+        client_of(air, second) as second_client,
     ):
-        assert (one.name, other.name) == ("Alder bench 1", "Birch bench 2")
-        assert one.mtu_size == other.mtu_size == 23
-        assert await one.read_gatt_char(SERIAL_NUMBER) == b"AB-77"
-        assert await one.read_gatt_char(BATTERY_LEVEL) == b"\x64"
-        assert await other.read_gatt_char(DEVICE_NAME) == b"Birch bench 2"
-        characteristic = one.services.get_characteristic(OHMS)
+        assert (first_client.name, second_client.name) == ("Alder bench 1", "Birch bench 2")
+        assert first_client.mtu_size == second_client.mtu_size == 23
+        assert await first_client.read_gatt_char(SERIAL_NUMBER) == b"AB-77"
+        assert await first_client.read_gatt_char(BATTERY_LEVEL) == b"\x64"
+        assert await second_client.read_gatt_char(DEVICE_NAME) == b"Birch bench 2"
+        characteristic = first_client.services.get_characteristic(OHMS)
         assert characteristic.service_uuid == SERVICE_UUID
         assert set(characteristic.properties) == {"read", "notify"}
-        texts = [bytes(await one.read_gatt_descriptor(descriptor)) for descriptor in characteristic.descriptors]
+        texts = [
+            bytes(await first_client.read_gatt_descriptor(descriptor)) for descriptor in characteristic.descriptors
+        ]
         assert texts == [b"resistance", bytes.fromhex("17002A27010000"), b"\0\0"]
-        for client, meter in ((one, first), (other, second)):
+        for client, meter in ((first_client, first), (second_client, second)):
 
             def keep(_sender, packet, meter=meter):
                 assert type(packet) is bytearray
@@ -121,42 +123,42 @@ async def meet_two_meters(air, seconds):
 
             await client.start_notify(OHMS, keep)
         await asyncio.sleep(seconds)
-    return {meter.name: counts(got) for meter, got in packets.items()}
+    return {meter.name: counts(received) for meter, received in packets.items()}
 
 
-def test_two_meters_in_virtual_time(air, warp):
-    seen = warp(meet_two_meters(air, 300))
+def test_two_meters_in_virtual_time(air, run_virtual):
+    seen = run_virtual(receive_from_two_meters(air, 300))
     for name, rate in (("Alder bench 1", 10), ("Birch bench 2", 20)):
         numbers = seen[name]
         assert abs(len(numbers) - 300 * rate) <= 1
-        # Complete and in order: no number missing between first and last.
+        # Complete and in order: no number is missing between first and last.
         assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
 
 
-def test_the_same_run_twice_is_the_same(warp):
+def test_the_same_run_twice_is_the_same(run_virtual):
     async def body():
         async with Air() as air:
-            return await meet_two_meters(air, 20)
+            return await receive_from_two_meters(air, 20)
 
-    assert warp(body()) == warp(body())
+    assert run_virtual(body()) == run_virtual(body())
 
 
 async def test_two_meters_in_real_time():
     async with asyncio.timeout(60), Air() as air:
-        seen = await meet_two_meters(air, 0.6)
+        seen = await receive_from_two_meters(air, 0.6)
     for numbers in seen.values():
         assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
         assert len(numbers) >= 1
 
 
-def test_fifty_drops_and_reconnects_leave_nothing_behind(air, warp):
+def test_fifty_drops_and_reconnects_leave_nothing_behind(air, run_virtual):
     async def once(meter, dropped):
         packets = []
         client = client_of(air, meter, disconnected_callback=dropped.append)
         await client.connect()
         await client.start_notify(OHMS, lambda _sender, packet: packets.append(bytes(packet)))
         await asyncio.sleep(1)
-        meter.drop_link()
+        meter.drop_connection()
         await asyncio.sleep(0.01)
         assert not client.is_connected
         with pytest.raises(BleakError):
@@ -170,23 +172,23 @@ def test_fifty_drops_and_reconnects_leave_nothing_behind(air, warp):
 
     def alive():
         gc.collect()
-        return sum(isinstance(thing, Device) for thing in gc.get_objects())
+        return sum(isinstance(item, Device) for item in gc.get_objects())
 
     async def body():
         meter = await air.add_meter(CountingMeter("Alder bench 1"), encoder=ohms())
         dropped = []
         await once(meter, dropped)
-        before = (len(asyncio.all_tasks()), air.radios, alive())
+        before = (len(asyncio.all_tasks()), air.device_count, alive())
         for _ in range(50):
             await once(meter, dropped)
         await asyncio.sleep(1)
-        assert (len(asyncio.all_tasks()), air.radios, alive()) == before
-        assert air.radios == 1
+        assert (len(asyncio.all_tasks()), air.device_count, alive()) == before
+        assert air.device_count == 1
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_close_leaves_no_task_and_no_radio(air, warp):
+def test_close_leaves_no_task_and_no_radio(air, run_virtual):
     async def body():
         for name in ("Alder", "Birch"):
             await air.add_meter(CountingMeter(name), encoder=ohms())
@@ -197,13 +199,13 @@ def test_close_leaves_no_task_and_no_radio(air, warp):
         await air.close()
         await dropped.wait()
         await asyncio.sleep(0)
-        assert air.radios == 0
+        assert air.device_count == 0
         assert asyncio.all_tasks() == {asyncio.current_task()}
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_a_failing_instrument_is_reported_when_the_meter_is_closed(warp):
+def test_a_failing_instrument_is_reported_when_the_meter_is_closed(run_virtual):
     async def body():
         instrument = CountingMeter("Alder")
         air = Air()
@@ -217,10 +219,10 @@ def test_a_failing_instrument_is_reported_when_the_meter_is_closed(warp):
             await air.close()
         assert air.device_count == 0
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_display_time_counts_from_the_first_meter_and_follows_the_rate(air, warp):
+def test_display_time_counts_from_the_first_meter_and_follows_the_rate(air, run_virtual):
     async def body():
         await asyncio.sleep(1000)
         instrument = CountingMeter("Alder", rate=4.0)
@@ -229,51 +231,51 @@ def test_display_time_counts_from_the_first_meter_and_follows_the_rate(air, warp
             await asyncio.sleep(2.1)
         return instrument.times
 
-    times = warp(body())
+    times = run_virtual(body())
     assert times[0] < 5
     assert [b - a for a, b in itertools.pairwise(times)] == pytest.approx([0.25] * 8)
 
 
-def test_mute_keeps_the_link_and_is_lifted(air, warp):
+def test_mute_keeps_the_link_and_is_lifted(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         packets = []
         async with client_of(air, meter) as client:
             await client.start_notify(OHMS, lambda _sender, packet: packets.append(packet))
             await asyncio.sleep(1.05)
-            meter.mute(True)
-            heard = len(packets)
+            meter.set_muted(True)
+            received = len(packets)
             await asyncio.sleep(600)
             assert client.is_connected
-            assert len(packets) == heard
+            assert len(packets) == received
             assert await client.read_gatt_char(SERIAL_NUMBER)
-            meter.mute(False)
+            meter.set_muted(False)
             await asyncio.sleep(1.05)
-            assert len(packets) in {heard + 10, heard + 11}
+            assert len(packets) in {received + 10, received + 11}
 
-    warp(body())
+    run_virtual(body())
 
 
 @pytest.mark.parametrize(("mtu", "length"), [(23, 20), (50, 47), (100, 60), (517, 60)])
-def test_notifications_are_cut_to_the_mtu(air, warp, mtu, length):
+def test_notifications_are_cut_to_the_mtu(air, run_virtual, mtu, length):
     # Core vol. 3 part F, 3.4.7.1: a notification carries at most ATT_MTU - 3 bytes.
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=FrameEncoder(60), mtu=mtu)
         packets = []
         async with client_of(air, meter) as client:
             assert client.mtu_size == mtu
-            assert client.services.get_characteristic(ORDERS).max_write_without_response_size == mtu - 3
+            assert client.services.get_characteristic(COMMANDS).max_write_without_response_size == mtu - 3
             await client.start_notify(FRAMES, lambda _sender, packet: packets.append(bytes(packet)))
             await asyncio.sleep(1)
-            # A read is not cut: it goes on with Read Blob requests.
+            # A read is not cut: Read Blob requests fetch the rest.
             assert await client.read_gatt_char(FRAMES) == bytes(range(60))
         assert len(packets) >= 9
         assert set(packets) == {bytes(range(length))}
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_set_mtu_counts_from_the_next_connection(air, warp):
+def test_set_mtu_applies_from_the_next_connection(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         async with client_of(air, meter) as client:
@@ -282,17 +284,17 @@ def test_set_mtu_counts_from_the_next_connection(air, warp):
         async with client_of(air, meter) as client:
             assert client.mtu_size == 185
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_out_of_range_and_back(air, warp):
+def test_out_of_range_and_back(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         device = await BleakScanner.find_device_by_address(meter.address, backend=air.scanner_backend)
         dropped = []
         client = BleakClient(device, dropped.append, backend=air.client_backend)
         await client.connect()
-        meter.out_of_range(True)
+        meter.set_out_of_range(True)
         await asyncio.sleep(0.01)
         assert dropped == [client]
         assert not client.is_connected
@@ -304,17 +306,17 @@ def test_out_of_range_and_back(air, warp):
         assert loop.time() - before == pytest.approx(20)
         with pytest.raises(BleakDeviceNotFoundError):
             await client_of(air, meter).connect(timeout=5)
-        loop.call_later(3600, meter.out_of_range, False)
+        loop.call_later(3600, meter.set_out_of_range, False)
         await client.connect(timeout=7200)
         assert loop.time() - before < 3700
         assert client.is_connected
         await client.disconnect()
-        assert air.radios == 1
+        assert air.device_count == 1
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_refused_connections(air, warp):
+def test_refused_connections(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         dropped = []
@@ -328,12 +330,12 @@ def test_refused_connections(air, warp):
         assert await client.read_gatt_char(SERIAL_NUMBER)
         await client.disconnect()
         assert dropped == []
-        assert air.radios == 1
+        assert air.device_count == 1
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_a_meter_takes_one_central_at_a_time(air, warp):
+def test_a_meter_accepts_one_central_at_a_time(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         device = await BleakScanner.find_device_by_address(meter.address, backend=air.scanner_backend)
@@ -345,10 +347,10 @@ def test_a_meter_takes_one_central_at_a_time(air, warp):
         (winner,) = [client for client in clients if client.is_connected]
         await winner.disconnect()
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_rename_shows_in_advertising_and_device_name(air, warp):
+def test_rename_shows_in_advertising_and_device_name(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         async with client_of(air, meter) as client:
@@ -359,16 +361,16 @@ def test_rename_shows_in_advertising_and_device_name(air, warp):
         async with client_of(air, meter) as client:
             assert await client.read_gatt_char(DEVICE_NAME) == b"Rowan [/b] \x1b[31m"
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_services_change_between_connections(air, warp):
+def test_services_change_between_connections(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         async with client_of(air, meter) as client:
             assert client.services.get_characteristic(OHMS)
             meter.change_services(FrameEncoder(10))
-            meter.drop_link()
+            meter.drop_connection()
         packets = []
         async with client_of(air, meter) as client:
             assert client.services.get_characteristic(OHMS) is None
@@ -377,12 +379,12 @@ def test_services_change_between_connections(air, warp):
             await client.start_notify(FRAMES, lambda _sender, packet: packets.append(packet))
             await asyncio.sleep(1)
         assert packets
-        assert air.radios == 1
+        assert air.device_count == 1
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_cached_services_go_stale_until_unpair(warp):
+def test_cached_services_go_stale_until_unpair(run_virtual):
     async def body():
         async with Air(caches_services=True) as air:
             encoder = PresentedEncoder()
@@ -403,10 +405,10 @@ def test_cached_services_go_stale_until_unpair(warp):
             assert await client.read_gatt_char(BATTERY_LEVEL)
             await client.disconnect()
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_disconnected_callback_only_for_unsolicited_drops(air, warp):
+def test_disconnected_callback_only_for_unsolicited_drops(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         dropped = []
@@ -418,15 +420,15 @@ def test_disconnected_callback_only_for_unsolicited_drops(air, warp):
         assert (dropped, client.is_connected) == ([], False)
         assert not meter.connected
         await client.connect()
-        meter.drop_link()
+        meter.drop_connection()
         await asyncio.sleep(1)
         assert dropped == [client]
         assert not meter.connected
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_connecting_twice_and_using_a_closed_client_are_bleak_errors(air, warp):
+def test_connecting_twice_and_using_a_closed_client_are_bleak_errors(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=FrameEncoder(5))
         client = client_of(air, meter)
@@ -447,10 +449,10 @@ def test_connecting_twice_and_using_a_closed_client_are_bleak_errors(air, warp):
             with pytest.raises(BleakError, match=r"Not connected|not been performed"):
                 await request
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_connecting_while_connecting_is_refused(air, warp):
+def test_connecting_while_connecting_is_refused(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         client = client_of(air, meter)
@@ -461,13 +463,13 @@ def test_connecting_while_connecting_is_refused(air, warp):
         await first
         assert client.is_connected
         await client.disconnect()
-        assert air.radios == 1
+        assert air.device_count == 1
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_receivers_hear_in_the_order_they_came(air, warp):
-    # A fixed order is what makes one run like the next, in another process too.
+def test_scanners_receive_in_the_order_they_were_added(air, run_virtual):
+    # With a fixed order every run is the same, in another process too.
     async def body():
         await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         heard = []
@@ -479,28 +481,28 @@ def test_receivers_hear_in_the_order_they_came(air, warp):
             await asyncio.sleep(1)
         assert list(dict.fromkeys(heard)) == list(range(12))
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_a_drop_ends_requests_under_way(air, warp):
+def test_a_drop_ends_requests_under_way(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         client = client_of(air, meter)
         await client.connect()
         reads = [asyncio.ensure_future(client.read_gatt_char(SERIAL_NUMBER)) for _ in range(3)]
         await asyncio.sleep(0)
-        meter.drop_link()
+        meter.drop_connection()
         before = asyncio.get_running_loop().time()
         outcomes = await asyncio.gather(*reads, return_exceptions=True)
         assert [type(outcome) for outcome in outcomes] == [BleakError] * 3
         assert asyncio.get_running_loop().time() == before
 
-    warp(body())
+    run_virtual(body())
 
 
 @pytest.mark.parametrize("ticks", range(0, 120, 4))
-def test_a_cancelled_connect_leaves_nothing(air, warp, ticks):
-    # Cancelled after so many turns of the loop: while switching on, connecting, or discovering services.
+def test_a_cancelled_connect_leaves_nothing(air, run_virtual, ticks):
+    # Cancelled after ``ticks`` turns of the loop: while switching on, connecting, or discovering services.
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         device = await BleakScanner.find_device_by_address(meter.address, backend=air.scanner_backend)
@@ -513,16 +515,16 @@ def test_a_cancelled_connect_leaves_nothing(air, warp, ticks):
         await asyncio.wait([connecting])
         await client.disconnect()
         await asyncio.sleep(1)
-        assert air.radios == 1
+        assert air.device_count == 1
         assert not meter.connected
         assert not client.is_connected
         async with client_of(air, meter) as again:
             assert await again.read_gatt_char(SERIAL_NUMBER)
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_notifications_start_once_and_stop(air, warp):
+def test_notifications_start_once_and_stop(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         packets = []
@@ -532,20 +534,20 @@ def test_notifications_start_once_and_stop(air, warp):
                 await client.start_notify(OHMS, print)
             await asyncio.sleep(1.05)
             await client.stop_notify(OHMS)
-            heard = len(packets)
+            received = len(packets)
             await asyncio.sleep(5)
-            assert len(packets) == heard >= 10
+            assert len(packets) == received >= 10
             await client.stop_notify(OHMS)
             await client.start_notify(OHMS, lambda _sender, packet: packets.append(packet))
             await asyncio.sleep(1.05)
-            assert len(packets) >= heard + 10
+            assert len(packets) >= received + 10
             with pytest.raises(BleakError, match="neither"):
                 await client.start_notify(SERIAL_NUMBER, print)
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_subscriptions_do_not_survive_the_link(air, warp):
+def test_subscriptions_do_not_survive_the_link(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         packets = []
@@ -553,18 +555,18 @@ def test_subscriptions_do_not_survive_the_link(air, warp):
         await client.connect()
         await client.start_notify(OHMS, lambda _sender, packet: packets.append(packet))
         await asyncio.sleep(1)
-        meter.drop_link()
-        heard = len(packets)
+        meter.drop_connection()
+        received = len(packets)
         await asyncio.sleep(1)
         await client.connect()
         await asyncio.sleep(5)
-        assert len(packets) == heard
+        assert len(packets) == received
         await client.disconnect()
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_battery_level_is_notified_when_it_changes(air, warp):
+def test_battery_level_is_notified_when_it_changes(air, run_virtual):
     async def body():
         instrument = CountingMeter("Alder")
         meter = await air.add_meter(instrument, encoder=ohms())
@@ -576,23 +578,23 @@ def test_battery_level_is_notified_when_it_changes(air, warp):
             instrument.battery = 12
             await asyncio.sleep(5)
             assert await client.read_gatt_char(BATTERY_LEVEL) == b"\x0c"
-        assert meter.sent == len(levels)
+        assert meter.packets_sent == len(levels)
         return levels
 
-    assert warp(body()) == [100, 12]
+    assert run_virtual(body()) == [100, 12]
 
 
-def test_a_meter_without_battery_service(air, warp):
+def test_a_meter_without_battery_service(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms(), battery=False)
         async with client_of(air, meter) as client:
             assert client.services.get_characteristic(BATTERY_LEVEL) is None
             await asyncio.sleep(1)
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_indications_arrive_confirmed(air, warp):
+def test_indications_arrive_confirmed(air, run_virtual):
     class Thermometer(CountingMeter):
         def show(self, _now):
             self.count += 1
@@ -609,31 +611,31 @@ def test_indications_arrive_confirmed(air, warp):
         assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
         assert len(numbers) >= 99
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_writes_reach_the_meter(air, warp):
+def test_writes_reach_the_meter(air, run_virtual):
     async def body():
         encoder = FrameEncoder(5)
         meter = await air.add_meter(CountingMeter("Alder"), encoder=encoder)
         async with client_of(air, meter) as client:
-            await client.write_gatt_char(ORDERS, b"hold", response=True)
-            await client.write_gatt_char(ORDERS, memoryview(b"range"), response=False)
-            await client.write_gatt_char(ORDERS, bytes(100), response=True)
+            await client.write_gatt_char(COMMANDS, b"hold", response=True)
+            await client.write_gatt_char(COMMANDS, memoryview(b"range"), response=False)
+            await client.write_gatt_char(COMMANDS, bytes(100), response=True)
             with pytest.raises(BleakError, match="too many"):
-                await client.write_gatt_char(ORDERS, bytes(21), response=False)
+                await client.write_gatt_char(COMMANDS, bytes(21), response=False)
             with pytest.raises(BleakGATTProtocolError) as caught:
-                await client.read_gatt_char(ORDERS)
+                await client.read_gatt_char(COMMANDS)
             assert caught.value.code == BleakGATTProtocolErrorCode.READ_NOT_PERMITTED
             with pytest.raises(BleakGATTProtocolError) as caught:
                 await client.write_gatt_char(FRAMES, b"x", response=True)
             assert caught.value.code == BleakGATTProtocolErrorCode.WRITE_NOT_PERMITTED
-        assert encoder.orders == [b"hold", b"range", bytes(100)]
+        assert encoder.commands == [b"hold", b"range", bytes(100)]
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_use_cached_returns_what_was_last_seen(air, warp):
+def test_use_cached_returns_the_last_value(air, run_virtual):
     async def body():
         instrument = CountingMeter("Alder")
         meter = await air.add_meter(instrument, encoder=ohms())
@@ -645,13 +647,13 @@ def test_use_cached_returns_what_was_last_seen(air, warp):
             assert await client.read_gatt_char(BATTERY_LEVEL) == b"\x32"
             assert await client.read_gatt_char(BATTERY_LEVEL, use_cached=True) == b"\x32"
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_scanner_filters_clears_and_repeats(air, warp):
+def test_scanner_filters_clears_and_repeats(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
-        other = await air.add_meter(CountingMeter("Birch"), encoder=FrameEncoder(5))
+        birch = await air.add_meter(CountingMeter("Birch"), encoder=FrameEncoder(5))
         seen = []
         scanner = BleakScanner(
             lambda device, _data: seen.append(device.address),
@@ -669,27 +671,27 @@ def test_scanner_filters_clears_and_repeats(air, warp):
         count = len(seen)
         await asyncio.sleep(2)
         assert len(seen) == count
-        meter.out_of_range(True)
+        meter.set_out_of_range(True)
         async with scanner:
             await asyncio.sleep(2)
         assert scanner.discovered_devices == []
         by_name = await BleakScanner.find_device_by_name("Birch", backend=air.scanner_backend)
-        assert by_name.address == other.address
-        assert air.radios == 2
+        assert by_name.address == birch.address
+        assert air.device_count == 2
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_only_wanted_services_are_offered(air, warp):
+def test_only_requested_services_are_offered(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         async with client_of(air, meter, services=["180f"]) as client:
             assert [service.uuid for service in client.services] == [uuid16(0x180F)]
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_unknown_addresses_and_strange_devices_are_not_found(air, warp):
+def test_unknown_addresses_and_strange_devices_are_not_found(air, run_virtual):
     async def body():
         with pytest.raises(BleakDeviceNotFoundError) as caught:
             await client_of(air, "C0:00:5E:00:00:99").connect()
@@ -700,10 +702,10 @@ def test_unknown_addresses_and_strange_devices_are_not_found(air, warp):
         with pytest.raises(ValueError, match="on the air already"):
             await air.add_meter(CountingMeter("Birch"), encoder=ohms(), address=meter.address.lower())
 
-    warp(body())
+    run_virtual(body())
 
 
-def test_a_raising_callback_harms_nobody_else(air, warp, caplog):
+def test_a_raising_callback_harms_nobody_else(air, run_virtual, caplog):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         calls = []
@@ -719,4 +721,4 @@ def test_a_raising_callback_harms_nobody_else(air, warp, caplog):
         assert len(calls) >= 10
 
     with caplog.at_level(logging.CRITICAL):
-        warp(body())
+        run_virtual(body())

@@ -1,4 +1,4 @@
-"""`meterlink replay`: recorded packets give the verdicts that live ones give, at either speed."""
+"""`meterlink replay`: recorded packets give the same verdicts as live ones, at either speed."""
 
 import json
 from collections.abc import Callable
@@ -35,7 +35,7 @@ section = "HERM"
 terminals = ["C", "HERM"]
 quantity = "capacitance"
 state = "isolated and discharged"
-check = "capacitor"
+kind = "capacitor"
 rated = "45 uF"
 tolerance = "6 %"
 why = "It starts and runs the compressor."
@@ -48,7 +48,7 @@ section = "FAN"
 terminals = ["C", "FAN"]
 quantity = "capacitance"
 state = "isolated and discharged"
-check = "capacitor"
+kind = "capacitor"
 rated = "5 uF"
 tolerance = "6 %"
 why = "It runs the fan."
@@ -70,14 +70,14 @@ end = ""
 
 
 def packets(*spans: tuple[float, str], rate: float = 5.0) -> Capture:
-    """Return a recording of a display that shows each text for so many seconds."""
-    found: list[CapturedPacket] = []
+    """Return a capture of a display that shows each text for its time: ``(seconds, text)``."""
+    recorded: list[CapturedPacket] = []
     for seconds, text in spans:
-        found += [
-            CapturedPacket(100.0 + (len(found) + n) / rate, CHANNEL, text.encode())
+        recorded += [
+            CapturedPacket(100.0 + (len(recorded) + n) / rate, CHANNEL, text.encode())
             for n in range(round(seconds * rate))
         ]
-    return Capture(tuple(found), meter=CapturedMeter("Rowan 3"))
+    return Capture(tuple(recorded), meter=CapturedMeter("Rowan 3"))
 
 
 BOTH = packets((2, "0.00 uF"), (6, "43.72 uF"), (5, "0.00 uF"), (6, "3.91 uF"), (4, "0.00 uF"))
@@ -91,37 +91,40 @@ def bench(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def play(folder: Path, recording: ReplayOptions) -> tuple[ReplayResult, list[tuple[str, str, str, Any]], float]:
-    """Replay in virtual time; return the outcome, what was held, and how many virtual seconds it took."""
-    held: list[tuple[str, str, str, Any]] = []
-    stations: list[Station] = []
-    took: list[float] = []
+def play(folder: Path, options: ReplayOptions) -> tuple[ReplayResult, list[tuple[str, str, str, Any]], float]:
+    """Replay in virtual time; return ``(result, accepted readings, virtual seconds)``.
 
-    def note(point: TestPoint, one: AcceptedReading) -> None:
-        held.append((point.key, one.reading.text, str(one.judgement.verdict), one.reading.timestamp))
+    An accepted reading is ``(test point, text, verdict, timestamp)``.
+    """
+    accepted: list[tuple[str, str, str, Any]] = []
+    stations: list[Station] = []
+    seconds: list[float] = []
+
+    def on_accepted(point: TestPoint, reading: AcceptedReading) -> None:
+        accepted.append((point.key, reading.reading.text, str(reading.judgement.verdict), reading.reading.timestamp))
 
     async def run() -> ReplayResult:
         clock = VirtualClock()
-        outcome = await run_replay(folder, recording, note, clock=clock, on_station=stations.append)
-        took.append(clock.now().monotonic_ns * 1e-9)
-        return outcome
+        result = await run_replay(folder, options, on_accepted, clock=clock, on_station=stations.append)
+        seconds.append(clock.now().monotonic_ns * 1e-9)
+        return result
 
-    outcome = run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
-    return outcome, held, took[0]
+    result = run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
+    return result, accepted, seconds[0]
 
 
-def test_both_speeds_hold_the_same_readings_with_the_same_verdicts(bench: Path) -> None:
+def test_both_speeds_accept_the_same_readings_with_the_same_verdicts(bench: Path) -> None:
     seen = {}
     for speed in ("recorded", "top"):
         folder = bench / speed
         folder.mkdir()
-        recording = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), speed=speed, profile=bench / "rowan.toml")  # type: ignore[arg-type]
-        outcome, held, took = play(folder, recording)
-        seen[speed] = [(key, text, verdict) for key, text, verdict, _ in held]
-        assert outcome.accepted == 2
-        assert outcome.readings == len(BOTH.packets)
-        assert (took > 22) is (speed == "recorded")
-        assert (took < 5) is (speed == "top")
+        options = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), speed=speed, profile=bench / "rowan.toml")  # type: ignore[arg-type]
+        result, accepted, seconds = play(folder, options)
+        seen[speed] = [(key, text, verdict) for key, text, verdict, _ in accepted]
+        assert result.accepted == 2
+        assert result.readings == len(BOTH.packets)
+        assert (seconds > 22) is (speed == "recorded")
+        assert (seconds < 5) is (speed == "top")
         rows = Reader(folder / DATABASE_FILE).history()
         assert [row.meter.name for row in rows] == ["replayed both"] * 2
         assert {row.meter.driver for row in rows} == {"lined:bench-text"}
@@ -129,46 +132,48 @@ def test_both_speeds_hold_the_same_readings_with_the_same_verdicts(bench: Path) 
     assert seen["recorded"] == seen["top"] == [("herm", "43.72 µF", "within"), ("fan", "3.91 µF", "outside")]
 
 
-def test_nothing_is_stamped_in_the_future_at_top_speed(bench: Path) -> None:
-    recording = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml")
-    _, held, took = play(bench, recording)
-    ends = VIRTUAL_START + timedelta(seconds=took)
-    times = [datetime.fromtimestamp(stamp.utc_ns * 1e-9, UTC) for *_, stamp in held]
+def test_no_reading_is_in_the_future_at_top_speed(bench: Path) -> None:
+    options = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml")
+    _, accepted, seconds = play(bench, options)
+    ends = VIRTUAL_START + timedelta(seconds=seconds)
+    times = [datetime.fromtimestamp(timestamp.utc_ns * 1e-9, UTC) for *_, timestamp in accepted]
     assert times == sorted(times)
     assert times[-1] < ends
 
 
 def test_a_long_recording_loses_nothing_at_top_speed(bench: Path) -> None:
-    long = packets((2000, "0.00 uF"))  # more packets than the intake has room for
-    outcome, held, _ = play(bench, ReplayOptions(long, "long", str(bench / "plan.toml"), profile=bench / "rowan.toml"))
-    assert (outcome.readings, outcome.accepted, held) == (10_000, 0, [])
+    long = packets((2000, "0.00 uF"))  # more packets than the queue can keep
+    result, accepted, _ = play(
+        bench, ReplayOptions(long, "long", str(bench / "plan.toml"), profile=bench / "rowan.toml")
+    )
+    assert (result.readings, result.accepted, accepted) == (10_000, 0, [])
 
 
-def test_it_begins_at_the_test_point_that_was_named(bench: Path) -> None:
-    one = packets((2, "0.00 uF"), (6, "4.98 uF"), (4, "0.00 uF"))
-    given = ReplayOptions(one, "one", str(bench / "plan.toml"), point="fan", profile=bench / "rowan.toml")
-    _, held, _ = play(bench, given)
-    assert [found[:3] for found in held] == [("fan", "4.98 µF", "within")]
+def test_a_replay_begins_at_the_given_test_point(bench: Path) -> None:
+    capture = packets((2, "0.00 uF"), (6, "4.98 uF"), (4, "0.00 uF"))
+    options = ReplayOptions(capture, "one", str(bench / "plan.toml"), point="fan", profile=bench / "rowan.toml")
+    _, accepted, _ = play(bench, options)
+    assert [reading[:3] for reading in accepted] == [("fan", "4.98 µF", "within")]
     with pytest.raises(InputError, match="no test point 'roof'"):
-        play(bench, ReplayOptions(one, "one", str(bench / "plan.toml"), point="roof", profile=bench / "rowan.toml"))
+        play(bench, ReplayOptions(capture, "one", str(bench / "plan.toml"), point="roof", profile=bench / "rowan.toml"))
 
 
-def test_the_driver_is_chosen_by_name_or_by_what_was_recorded(bench: Path) -> None:
+def test_the_driver_is_chosen_by_name_or_by_the_recording(bench: Path) -> None:
     (bench / "profiles").mkdir()
     (bench / "profiles" / "rowan.toml").write_text(PROFILE)
     for driver in ("", "lined:bench-text"):
-        outcome, _, _ = play(bench, ReplayOptions(BOTH, "both", str(bench / "plan.toml"), driver=driver))
-        assert outcome.accepted == 2
+        result, _, _ = play(bench, ReplayOptions(BOTH, "both", str(bench / "plan.toml"), driver=driver))
+        assert result.accepted == 2
     with pytest.raises(DriverError, match=r"no driver 'ghost'.*presented"):
         play(bench, ReplayOptions(BOTH, "both", driver="ghost"))
     stranger = Capture(BOTH.packets, meter=CapturedMeter("Somebody else"))
     with pytest.raises(DriverError, match="No driver fits this recording"):
         play(bench, ReplayOptions(stranger, "x"))
-    with pytest.raises(InputError, match="holds no packets"):
+    with pytest.raises(InputError, match="has no packets"):
         play(bench, ReplayOptions(Capture((), meter=CapturedMeter("Rowan")), "empty", driver="presented"))
 
 
-def test_a_driver_that_fails_on_a_recording_is_said_in_words(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_driver_that_fails_on_a_recording_has_a_plain_error(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     class Broken:
         name = "broken"
 
@@ -186,7 +191,7 @@ def test_a_driver_that_fails_on_a_recording_is_said_in_words(bench: Path, monkey
 Run = Callable[..., Any]
 
 
-def test_the_command_line_keeps_nothing_unless_told_to(bench: Path) -> None:
+def test_the_command_line_keeps_nothing_without_data(bench: Path) -> None:
     """In real time, at top speed."""
     arguments = [str(bench / "both.jsonl"), "--profile", str(bench / "rowan.toml"), "--plan", str(bench / "plan.toml")]
     plain = CliRunner().invoke(command, arguments)
@@ -194,16 +199,16 @@ def test_the_command_line_keeps_nothing_unless_told_to(bench: Path) -> None:
     first, second = plain.stdout.splitlines()
     assert first.startswith("compressor: run capacitor HERM, C–HERM: 43.72 µF  WITHIN")
     assert second.startswith("condenser fan: run capacitor FAN, C–FAN: 3.91 µF  OUTSIDE")
-    assert plain.stderr == f"{len(BOTH.packets)} packets, {len(BOTH.packets)} readings, 2 held.\n"
+    assert plain.stderr == f"{len(BOTH.packets)} packets, {len(BOTH.packets)} readings, 2 accepted.\n"
     assert sorted(path.name for path in bench.iterdir()) == ["both.jsonl", "plan.toml", "rowan.toml"]
 
-    told = CliRunner().invoke(command, [*arguments, "--json", "--data", str(bench / "kept")])
-    objects = [json.loads(line) for line in told.stdout.splitlines()]
-    assert [(one["point"], one["verdict"], Decimal(one["reading"].split()[0])) for one in objects] == [
+    kept = CliRunner().invoke(command, [*arguments, "--json", "--data", str(bench / "kept")])
+    objects = [json.loads(line) for line in kept.stdout.splitlines()]
+    assert [(line["point"], line["verdict"], Decimal(line["reading"].split()[0])) for line in objects] == [
         ("herm", "within", Decimal("43.72")),
         ("fan", "outside", Decimal("3.91")),
     ]
-    assert Reader(bench / "kept" / DATABASE_FILE).counts()["held_readings"] == 2
+    assert Reader(bench / "kept" / DATABASE_FILE).counts()["accepted_readings"] == 2
 
     off = CliRunner().invoke(command, [*arguments[:3], "--point", "herm", "--plan", str(bench / "plan.toml")])
     assert off.exit_code == 0

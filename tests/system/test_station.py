@@ -1,4 +1,4 @@
-"""The whole station on simulated meters: what it commits, shows, survives and leaves behind."""
+"""The whole station on simulated meters: commits, views, faults, restarts, stops."""
 
 import asyncio
 import contextlib
@@ -35,7 +35,7 @@ from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 
 HERM = TerminalPair("run capacitor", "C", "HERM")
 FAN = TerminalPair("run capacitor", "C", "FAN")
-LIMIT = 60.0  # s of real time that anything here may take before it counts as hung
+LIMIT = 60.0  # s of real time, after which a test has hung
 
 
 @pytest.fixture
@@ -47,22 +47,22 @@ def capacitors_only(scenario: Scenario) -> Plan:
     return Plan("capacitors", tuple(point for point in scenario.plan.points if point.component == "run capacitor"))
 
 
-def orders(folder: Path, scenario: Scenario, air: Air, **more: Any) -> StationConfig:
-    given: dict[str, Any] = {
+def make_config(folder: Path, scenario: Scenario, air: Air, **more: Any) -> StationConfig:
+    options: dict[str, Any] = {
         "settings": Settings("test"),
-        "place": scenario.site,
+        "site": scenario.site,
         "plan": capacitors_only(scenario),
         "meters": (Meter(scenario.meters[0].address, scenario.meters[0].name),),
         "serve": False,
         **more,
     }
     return StationConfig(
-        folder, boot_id="boot", scanner_backend=air.scanner_backend, client_backend=air.client_backend, **given
+        folder, boot_id="boot", scanner_backend=air.scanner_backend, client_backend=air.client_backend, **options
     )
 
 
 async def isolated(scenario: Scenario, air: Air) -> tuple[Bench, str]:
-    """Put the scenario's first meter on the air and its bench, switched off and discharged, under it."""
+    """Return the scenario's bench, switched off and discharged, and the name of its first meter, now on the air."""
     bench = scenario.build_bench()
     bench.switch_supply("line", air.now, on=False)
     bench.connect_bleeder("run capacitor", 100.0, air.now)
@@ -87,17 +87,19 @@ async def running(station: Station) -> AsyncIterator[Station]:
 
 
 class Watch:
-    """What a watcher has seen last, by topic."""
+    """The newest view of each topic, and the accepted readings."""
 
     def __init__(self, station: Station) -> None:
         self.newest: dict[str, Any] = {}
-        self.held: list[str] = []
+        self.accepted: list[str] = []
         station.add_listener(lambda message: self.newest.__setitem__(message["topic"], message))
-        station.add_accepted_listener(lambda point, held: self.held.append(f"{point.section} {held.reading.text}"))
+        station.add_accepted_listener(
+            lambda point, accepted: self.accepted.append(f"{point.section} {accepted.reading.text}")
+        )
 
-    async def until(self, true: Callable[[], bool], seconds: float = 60.0) -> None:
+    async def until(self, condition: Callable[[], bool], seconds: float = 60.0) -> None:
         async with asyncio.timeout(seconds):
-            while not true():  # noqa: ASYNC110  # what it waits for is seen, not signalled
+            while not condition():  # noqa: ASYNC110  # the condition has no event
                 await asyncio.sleep(0.05)
 
 
@@ -113,28 +115,28 @@ def rows(folder: Path, query: str) -> list[Any]:
         connection.close()
 
 
-def test_a_visit_without_a_hand_on_the_keyboard(tmp_path: Path, scenario: Scenario) -> None:
+def test_a_visit_without_the_keyboard(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]):
-                for clip, held in ((HERM, 1), (FAN, 2)):
-                    bench.attach_probes(meter, clip, air.now, 0.4)
-                    await watch.until(lambda held=held: len(watch.held) == held)  # type: ignore[misc]
+                for terminals, count in ((HERM, 1), (FAN, 2)):
+                    bench.attach_probes(meter, terminals, air.now, 0.4)
+                    await watch.until(lambda count=count: len(watch.accepted) == count)  # type: ignore[misc]
                     bench.lift_probes(meter, air.now)
                     await asyncio.sleep(3)
-                assert watch.held == ["HERM 43.72 µF", "FAN 7.43 µF"]
+                assert watch.accepted == ["HERM 43.72 µF", "FAN 7.43 µF"]
                 visit = watch.newest["visit"]
                 assert visit["focus"] is None
-                assert visit["advice"].startswith("Every test point has its reading: 1 within, 1 not. ")
-                (weak,) = (one for one in visit["findings"] if one["confidence"] == "likely")
+                assert visit["advice"].startswith("Every test point has a reading: 1 within limits, 1 not within. ")
+                (weak,) = (cause for cause in visit["causes"] if cause["confidence"] == "likely")
                 assert "run capacitor HERM is weak" in weak["title"]
                 assert weak["evidence_for"]
-                assert weak["next"]
+                assert weak["next_measurement"]
                 assert watch.newest["meters"]["meters"][0]["state"] == "connected"
                 assert watch.newest["meters"]["meters"][0]["battery"] == 78
                 assert watch.newest["live"]["phase"] == "idle"
@@ -142,14 +144,14 @@ def test_a_visit_without_a_hand_on_the_keyboard(tmp_path: Path, scenario: Scenar
     warped(body, stations)
 
 
-def test_everything_received_is_committed_when_it_stops(tmp_path: Path, scenario: Scenario) -> None:
+def test_a_stopped_station_has_committed_all_received_readings(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
     sent = []
 
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             before = len(asyncio.all_tasks())
             async with running(stations[0]):
@@ -158,14 +160,14 @@ def test_everything_received_is_committed_when_it_stops(tmp_path: Path, scenario
                 await asyncio.sleep(1.234)
                 sent.append(watch.newest["meters"]["meters"][0]["readings"])
             assert len(asyncio.all_tasks()) == before
-            assert air.device_count == 1  # the meter; every scanner and central is gone
+            assert air.device_count == 1  # the meter alone: every scanner and central has left
 
     warped(body, stations)
     ((kept,),) = rows(tmp_path, "SELECT count(*) FROM readings")
     assert kept >= sent[0] > 10
 
 
-def test_a_restarted_station_carries_the_visit_on(tmp_path: Path, scenario: Scenario) -> None:
+def test_a_restarted_station_resumes_the_visit(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
     async def body() -> None:
@@ -173,26 +175,26 @@ def test_a_restarted_station_carries_the_visit_on(tmp_path: Path, scenario: Scen
             bench, meter = await isolated(scenario, air)
             plan = capacitors_only(scenario)
             unrated = replace(plan, points=tuple(replace(point, specification=None) for point in plan.points))
-            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]) as first:
                 herm = plan.points[0].key
-                assert await first.execute({"id": 1, "command": "rate", "point": herm, "text": "50 uF 6 %"}) == ""
+                assert await first.execute({"id": 1, "command": "set_rating", "point": herm, "text": "50 uF 6 %"}) == ""
                 bench.attach_probes(meter, HERM, air.now)
-                await watch.until(lambda: len(watch.held) == 1)
-            stations.append(Station(orders(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
+                await watch.until(lambda: len(watch.accepted) == 1)
+            stations.append(Station(make_config(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
             again = Watch(stations[1])
             async with running(stations[1]):
                 visit = again.newest["visit"]
-                assert visit["points"][0]["held"]["verdict"] == "outside"
+                assert visit["points"][0]["accepted"]["verdict"] == "outside"
                 assert visit["points"][0]["rating"] == "50 µF ±6 %"
                 assert visit["focus"] == plan.points[1].key
             stations.append(
-                Station(orders(tmp_path, scenario, air, plan=unrated, clock=VirtualClock(), new_visit=True))
+                Station(make_config(tmp_path, scenario, air, plan=unrated, clock=VirtualClock(), new_visit=True))
             )
             new = Watch(stations[2])
             async with running(stations[2]):
-                assert new.newest["visit"]["points"][0]["held"] is None
+                assert new.newest["visit"]["points"][0]["accepted"] is None
 
     warped(body, stations)
     assert rows(tmp_path, "SELECT count(*) FROM visits") == [(2,)]
@@ -204,7 +206,7 @@ def test_commands(tmp_path: Path, scenario: Scenario) -> None:
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             herm, fan = (point.key for point in capacitors_only(scenario).points)
             assert "still starting" in await stations[0].execute({"id": 1, "command": "next"})
@@ -212,30 +214,30 @@ def test_commands(tmp_path: Path, scenario: Scenario) -> None:
                 assert await station.execute({"id": 1, "command": "next"}) == ""
                 assert watch.newest["visit"]["focus"] == fan
                 assert await station.execute({"id": 1, "command": "previous"}) == ""
-                assert await station.execute({"id": 1, "command": "focus", "point": "nowhere"}) != ""
-                assert await station.execute({"id": 1, "command": "rate", "point": herm, "text": "fifty"}) != ""
-                assert await station.execute({"id": 1, "do": "dance"}) != ""  # type: ignore[typeddict-item]
-                # nothing measures yet, so there is nothing to hold
-                assert "No meter" in await station.execute({"id": 1, "command": "hold"})
+                assert await station.execute({"id": 1, "command": "activate", "point": "nowhere"}) != ""
+                assert await station.execute({"id": 1, "command": "set_rating", "point": herm, "text": "fifty"}) != ""
+                assert await station.execute({"id": 1, "command": "dance"}) != ""  # type: ignore[typeddict-item]
+                # no meter measures yet
+                assert "No meter" in await station.execute({"id": 1, "command": "accept"})
 
                 bench.attach_probes(meter, HERM, air.now)
-                await watch.until(lambda: len(watch.held) == 1)
-                assert await station.execute({"id": 1, "command": "retake"}) == ""
-                await watch.until(lambda: len(watch.held) == 2)
-                assert watch.newest["visit"]["points"][0]["retakes"] == 1
+                await watch.until(lambda: len(watch.accepted) == 1)
+                assert await station.execute({"id": 1, "command": "repeat"}) == ""
+                await watch.until(lambda: len(watch.accepted) == 2)
+                assert watch.newest["visit"]["points"][0]["repeats"] == 1
                 bench.lift_probes(meter, air.now)
                 await asyncio.sleep(4)
-                # An open section looks like probes in the air: only somebody's word makes it a reading.
-                assert len(watch.held) == 2
+                # An open section looks like probes in the air, so a person must accept it.
+                assert len(watch.accepted) == 2
                 assert watch.newest["live"]["verdict"] == "open"
-                assert await station.execute({"id": 1, "command": "hold"}) == ""
-                await watch.until(lambda: len(watch.held) == 3)
-                assert watch.newest["visit"]["points"][1]["held"]["verdict"] == "open"
+                assert await station.execute({"id": 1, "command": "accept"}) == ""
+                await watch.until(lambda: len(watch.accepted) == 3)
+                assert watch.newest["visit"]["points"][1]["accepted"]["verdict"] == "open"
 
     warped(body, stations)
 
 
-def test_a_pinned_meter_measures_beside_the_other(tmp_path: Path, scenario: Scenario) -> None:
+def test_a_pinned_meter_measures_its_own_point(tmp_path: Path, scenario: Scenario) -> None:
     stations: list[Station] = []
 
     async def body() -> None:
@@ -243,21 +245,21 @@ def test_a_pinned_meter_measures_beside_the_other(tmp_path: Path, scenario: Scen
             bench, meter = await isolated(scenario, air)
             herm, fan = (point.key for point in capacitors_only(scenario).points)
             settings = Settings("test")
-            stations.append(Station(orders(tmp_path, scenario, air, settings=settings, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, settings=settings, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]) as station:
                 address = scenario.meters[0].address
                 assert await station.execute({"id": 1, "command": "pin", "meter": address, "point": fan}) == ""
                 bench.attach_probes(meter, FAN, air.now)
-                await watch.until(lambda: len(watch.held) == 1)
-                assert watch.newest["visit"]["points"][1]["held"]["verdict"] == "within"
+                await watch.until(lambda: len(watch.accepted) == 1)
+                assert watch.newest["visit"]["points"][1]["accepted"]["verdict"] == "within"
                 assert watch.newest["visit"]["focus"] == herm
 
     warped(body, stations)
 
 
 class Failing:
-    """A driver kind whose decoder raises on every third packet."""
+    """A driver factory whose driver raises on every third packet."""
 
     name = "failing"
 
@@ -276,17 +278,17 @@ class Failing:
     def channels(self) -> Sequence[Channel]:
         return self.driver.channels
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterator[Reading]:
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> Iterator[Reading]:
         self.count += 1
         if self.count % 3 == 0:
             raise ZeroDivisionError
-        yield from self.driver.feed(channel, packet, stamp)
+        yield from self.driver.feed(channel, packet, timestamp)
 
 
-def test_a_driver_that_raises_costs_its_packets_not_the_station(
+def test_a_driver_that_raises_loses_its_packets_not_the_station(
     tmp_path: Path, scenario: Scenario, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    (presented,) = (kind for kind in load_drivers().factories if kind.name == "presented")
+    (presented,) = (factory for factory in load_drivers().factories if factory.name == "presented")
     failing = Failing(presented)
     monkeypatch.setattr(drivers_module, "load_drivers", lambda: replace(load_drivers(), factories=(failing,)))
     stations: list[Station] = []
@@ -294,11 +296,11 @@ def test_a_driver_that_raises_costs_its_packets_not_the_station(
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             async with running(stations[0]):
                 bench.attach_probes(meter, HERM, air.now)
-                await watch.until(lambda: len(watch.held) == 1)
+                await watch.until(lambda: len(watch.accepted) == 1)
 
     warped(body, stations)
     assert failing.count > 10
@@ -310,31 +312,31 @@ def test_two_stations_cannot_share_a_folder(tmp_path: Path, scenario: Scenario) 
 
     async def body() -> None:
         async with Air() as air:
-            stations.append(Station(orders(tmp_path, scenario, air, clock=VirtualClock())))
+            stations.append(Station(make_config(tmp_path, scenario, air, clock=VirtualClock())))
             async with running(stations[0]):
-                second = Station(orders(tmp_path, scenario, air, clock=VirtualClock()))
+                second = Station(make_config(tmp_path, scenario, air, clock=VirtualClock()))
                 with pytest.raises(StoreError):
                     await second.run()
 
     warped(body, stations)
 
 
-async def test_a_watcher_over_the_socket_sees_and_steers(tmp_path: Path, scenario: Scenario) -> None:
+async def test_a_watcher_over_the_socket_gets_views_and_sends_commands(tmp_path: Path, scenario: Scenario) -> None:
     """In real time, through the real socket."""
     async with asyncio.timeout(LIMIT), Air() as air:
         bench, meter = await isolated(scenario, air)
-        async with running(Station(orders(tmp_path, scenario, air, serve=True))):
+        async with running(Station(make_config(tmp_path, scenario, air, serve=True))):
             client = await connect(tmp_path)
-            seen: dict[str, Any] = {}
+            views: dict[str, Any] = {}
             bench.attach_probes(meter, FAN, air.now)
             assert await client.send("next") == ""
             async for message in client:
-                seen[message["topic"]] = message
-                visit = seen.get("visit")
-                if visit and visit["points"][1]["held"]:
+                views[message["topic"]] = message
+                visit = views.get("visit")
+                if visit and visit["points"][1]["accepted"]:
                     break
-            assert seen["visit"]["points"][1]["held"]["text"] == "7.43 µF"
-            assert seen["live"]["meter"] == meter
+            assert views["visit"]["points"][1]["accepted"]["text"] == "7.43 µF"
+            assert views["live"]["meter"] == meter
             await client.close()
 
 
@@ -345,32 +347,32 @@ def serve(folder: Path) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
-def first_held(process: subprocess.Popen[str]) -> str:
+def first_accepted_line(process: subprocess.Popen[str]) -> str:
     assert process.stdout is not None
     return process.stdout.readline()
 
 
-@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_stops_it_cleanly(tmp_path: Path, how: signal.Signals) -> None:
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_stops_the_daemon_cleanly(tmp_path: Path, number: signal.Signals) -> None:
     process = serve(tmp_path)
     try:
-        assert "WITHIN" in first_held(process)
-        process.send_signal(how)
+        assert "WITHIN" in first_accepted_line(process)
+        process.send_signal(number)
         _, errors = process.communicate(timeout=LIMIT)
     finally:
         process.kill()
         process.wait()
     assert (process.returncode, errors) == (0, "")
     assert not socket_path(tmp_path).exists()
-    # the log has been checkpointed: nothing but the database and its lock is left
+    # the log has been checkpointed, so only the database and its lock are left
     assert {item.name for item in tmp_path.iterdir()} <= {DATABASE_FILE, f"{DATABASE_FILE}.lock"}
     assert len(Reader(tmp_path / DATABASE_FILE).history()) == 1
 
 
-def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) -> None:
+def test_a_killed_daemon_loses_no_accepted_reading(tmp_path: Path) -> None:
     process = serve(tmp_path)
     try:
-        assert "WITHIN" in first_held(process)
+        assert "WITHIN" in first_accepted_line(process)
         os.kill(process.pid, signal.SIGKILL)
         process.communicate(timeout=LIMIT)
     finally:
@@ -378,10 +380,10 @@ def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) 
         process.wait()
     (kept,) = Reader(tmp_path / DATABASE_FILE).history()
     assert kept.reading.text.startswith("234.8 V")
-    # … and the next one starts on what it left: its socket, its lock, its write-ahead log
+    # The next daemon starts with the files of the killed one: socket, lock, write-ahead log.
     process = serve(tmp_path)
     try:
-        assert "WITHIN" in first_held(process)
+        assert "WITHIN" in first_accepted_line(process)
     finally:
         process.terminate()
         process.communicate(timeout=LIMIT)
@@ -389,7 +391,7 @@ def test_killed_outright_nothing_that_was_shown_as_held_is_lost(tmp_path: Path) 
     assert len(Reader(tmp_path / DATABASE_FILE).history()) == 2
 
 
-def test_the_daemon_alone_stops_on_a_signal_and_says_what_is_wrong_with_the_radio(tmp_path: Path) -> None:
+def test_a_daemon_without_meters_stops_on_a_signal_without_a_traceback(tmp_path: Path) -> None:
     process = subprocess.Popen(
         [sys.executable, "-m", "meterlink", "run", "--data", str(tmp_path)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -413,10 +415,10 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            given = orders(
-                tmp_path, scenario, air, plan=load_plan("split-condenser"), place=Site("a", "b"), clock=VirtualClock()
+            config = make_config(
+                tmp_path, scenario, air, plan=load_plan("split-condenser"), site=Site("a", "b"), clock=VirtualClock()
             )
-            stations.append(Station(given))
+            stations.append(Station(config))
             watch = Watch(stations[0])
             async with running(stations[0]) as station:
                 focus, unrated = next(
@@ -425,16 +427,16 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
                     if p["quantity"] == "capacitance"
                 )
                 assert unrated
-                await station.execute({"id": 1, "command": "focus", "point": focus})
+                await station.execute({"id": 1, "command": "activate", "point": focus})
                 bench.attach_probes(meter, HERM, air.now)
-                await watch.until(lambda: len(watch.held) == 1)
-                held = next(p["held"] for p in watch.newest["visit"]["points"] if p["key"] == focus)
-                assert held["verdict"] == "no limits"
+                await watch.until(lambda: len(watch.accepted) == 1)
+                accepted = next(p["accepted"] for p in watch.newest["visit"]["points"] if p["key"] == focus)
+                assert accepted["verdict"] == "no limits"
 
     warped(body, stations)
 
 
-def test_a_known_accuracy_and_a_guarded_rule_are_judged_by_and_kept(tmp_path: Path, scenario: Scenario) -> None:
+def test_a_known_accuracy_and_a_guarded_rule_are_used_and_kept(tmp_path: Path, scenario: Scenario) -> None:
     (tmp_path / "settings.toml").write_text(
         f"""
         [judge]
@@ -452,19 +454,19 @@ def test_a_known_accuracy_and_a_guarded_rule_are_judged_by_and_kept(tmp_path: Pa
     async def body() -> None:
         async with Air() as air:
             bench, meter = await isolated(scenario, air)
-            given = orders(tmp_path, scenario, air, settings=load_settings(tmp_path), clock=VirtualClock())
-            stations.append(Station(given))
+            config = make_config(tmp_path, scenario, air, settings=load_settings(tmp_path), clock=VirtualClock())
+            stations.append(Station(config))
             watch = Watch(stations[0])
             async with running(stations[0]):
                 bench.attach_probes(meter, HERM, air.now)
-                await watch.until(lambda: len(watch.held) == 1)
+                await watch.until(lambda: len(watch.accepted) == 1)
                 bench.lift_probes(meter, air.now)
                 await asyncio.sleep(3)
                 bench.attach_probes(meter, FAN, air.now)
-                await watch.until(lambda: len(watch.held) == 2)
-                fan = watch.newest["visit"]["points"][1]["held"]
+                await watch.until(lambda: len(watch.accepted) == 2)
+                fan = watch.newest["visit"]["points"][1]["accepted"]
                 assert (fan["verdict"], fan["margin"]) == ("undecided", "close call")
-                assert fan["settle_it"]
+                assert fan["next_measurement"]
                 assert "guarded acceptance" in fan["rule"]
                 assert fan["meter"] == "my meter"
 

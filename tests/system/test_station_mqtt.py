@@ -1,4 +1,4 @@
-"""A station that publishes: the demo's call, a real broker that goes away and comes back, and what a consumer gets."""
+"""A station publishes the demo's call to a real broker that stops and starts again; a consumer checks the messages."""
 
 import asyncio
 import json
@@ -18,7 +18,7 @@ from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 from mosquitto_broker import MOSQUITTO, ReceivedMessages, running_broker, running_consumer, skip_without_tool
 
-# Ten virtual seconds a second: sockets and threads keep their place beside the timers.
+# Ten virtual seconds a second: slow enough for sockets and threads to keep up with the timers.
 SPEED = 10.0
 
 
@@ -28,8 +28,8 @@ def _with_a_broker() -> None:
         skip_without_tool("mosquitto")
 
 
-def texts(message: aiomqtt.Message) -> dict[str, Any]:
-    """Return a pack's records by name, each with its one value."""
+def values_by_name(message: aiomqtt.Message) -> dict[str, Any]:
+    """Return ``{record name: value}`` of a pack."""
     assert isinstance(message.payload, bytes)
     pack = json.loads(message.payload)
     return {
@@ -38,31 +38,31 @@ def texts(message: aiomqtt.Message) -> dict[str, Any]:
 
 
 def first_of_each(messages: list[aiomqtt.Message]) -> list[tuple[str, aiomqtt.Message]]:
-    """Return (message id, message) without repeats, as a consumer that deduplicates sees them."""
+    """Return ``[(message id, message), …]`` without duplicates."""
     by_id: dict[str, aiomqtt.Message] = {}
     for message in messages:
-        user = dict(getattr(message.properties, "UserProperty", []))
-        if "message-id" in user:
-            by_id.setdefault(user["message-id"], message)
+        properties = dict(getattr(message.properties, "UserProperty", []))
+        if "message-id" in properties:
+            by_id.setdefault(properties["message-id"], message)
     return list(by_id.items())
 
 
-def test_readings_and_verdicts_survive_a_broker_that_goes_away(tmp_path: Path) -> None:
+def test_readings_and_verdicts_survive_a_broker_that_stops_and_starts(tmp_path: Path) -> None:
     scenario = shipped_scenario("demo")
     folder = tmp_path / "data"
     folder.mkdir()
-    seen, calls, queued = ReceivedMessages(), [], []
-    waiting_for_the_broker = [True]  # virtual time stands still while only sockets and processes can go on
+    received, calls, queued = ReceivedMessages(), [], []
+    waiting_for_the_broker = [True]  # virtual time stops while the test waits for sockets and processes
 
     async def body() -> None:
-        async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, seen):
+        async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
             settings = Settings("van-3")
-            given = parse_broker({"host": "127.0.0.1", "port": mosquitto.port, "tls": False}, folder)
-            orders = StationConfig(
+            broker = parse_broker({"host": "127.0.0.1", "port": mosquitto.port, "tls": False}, folder)
+            config = StationConfig(
                 folder, settings, scenario.site, scenario.plan, "boot",
-                serve=False, broker=given, clock=VirtualClock(),
+                serve=False, broker=broker, clock=VirtualClock(),
             )  # fmt: skip
-            call = ServiceCall(scenario, orders)
+            call = ServiceCall(scenario, config)
             calls.append(call)
             running = asyncio.create_task(call.run(keep_running=True))
             waiting_for_the_broker.clear()
@@ -71,21 +71,22 @@ def test_readings_and_verdicts_survive_a_broker_that_goes_away(tmp_path: Path) -
             await asyncio.sleep(20)
             queued.append(Reader(folder / DATABASE_FILE).counts()["outbox"])
             await mosquitto.start()
-            async with running_consumer(mosquitto.port, seen):
-                # All is measured, and the publisher's back-off has come round to the broker again.
+            async with running_consumer(mosquitto.port, received):
+                # Wait until every point is measured and the publisher has found the broker again.
                 async with asyncio.timeout(600):
-                    while (counts := Reader(folder / DATABASE_FILE).counts())["held_readings"] < 8 or counts[
-                        "outbox"
-                    ] > 5:  # noqa: ASYNC110
+                    counts = Reader(folder / DATABASE_FILE).counts()
+                    while counts["accepted_readings"] < 8 or counts["outbox"] > 5:
                         await asyncio.sleep(1)
+                        counts = Reader(folder / DATABASE_FILE).counts()
                 call.stop()
                 await running
                 waiting_for_the_broker.append(True)
-                held = Reader(folder / DATABASE_FILE).history()
-                await seen.wait_until(
+                accepted = Reader(folder / DATABASE_FILE).history()
+                await received.wait_until(
                     lambda messages: (
-                        sum("/held/" in str(one.topic) for _, one in first_of_each(messages)) == len(held)
-                        and seen.states()[-1]["state"] == "offline"
+                        sum("/accepted/" in str(message.topic) for _, message in first_of_each(messages))
+                        == len(accepted)
+                        and received.states()[-1]["state"] == "offline"
                     )
                 )
 
@@ -93,32 +94,32 @@ def test_readings_and_verdicts_survive_a_broker_that_goes_away(tmp_path: Path) -
         body(), busy=lambda: bool(waiting_for_the_broker) or any(call.busy for call in calls), speed=SPEED
     )
 
-    assert queued[0] > 10  # they waited on disk
+    assert queued[0] > 10  # messages waited on disk
     reader = Reader(folder / DATABASE_FILE)
     assert reader.counts()["outbox"] == 0
-    kept = reader.history()
-    arrived = [(one, texts(one)) for _, one in first_of_each(seen.messages)]
-    verdicts = [(text["test-point"], text["verdict"]) for one, text in arrived if "/held/" in str(one.topic)]
-    assert verdicts == [(row.point_key, str(row.judgement.verdict)) for row in kept]
-    fan = next(text for _, text in arrived if text.get("test-point") == "run-capacitor-fan")
+    history = reader.history()
+    packs = [(message, values_by_name(message)) for _, message in first_of_each(received.messages)]
+    verdicts = [(pack["test-point"], pack["verdict"]) for message, pack in packs if "/accepted/" in str(message.topic)]
+    assert verdicts == [(row.point_key, str(row.judgement.verdict)) for row in history]
+    fan = next(pack for _, pack in packs if pack.get("test-point") == "run-capacitor-fan")
     assert fan["capacitance"] == pytest.approx(7.43e-06)  # SenML has no µF: RFC 8428, base units
-    # Every raw reading of every meter came through, in the order they were taken.
+    # Every raw reading of every meter arrived, in order.
     for (name,) in _query(folder, "SELECT name FROM meters"):
         times = [
             record_time
-            for one, _ in arrived
-            if "/readings/" in str(one.topic) and name.split()[0] in str(one.topic)
-            for record_time in _times(one)
+            for message, _ in packs
+            if "/readings/" in str(message.topic) and name.split()[0] in str(message.topic)
+            for record_time in _times(message)
         ]
         assert times == sorted(times)
         ((raw,),) = _query(
             folder,
             "SELECT count(*) FROM readings r JOIN meters m ON m.id = r.meter_id WHERE m.name = ?"
-            " AND r.id NOT IN (SELECT reading_id FROM held_readings)",
+            " AND r.id NOT IN (SELECT reading_id FROM accepted_readings)",
             name,
         )
         assert len(times) == raw
-    states = [state["state"] for state in seen.states()]
+    states = [state["state"] for state in received.states()]
     assert states[0] == "online"
     assert states[-1] == "offline"
 
@@ -145,13 +146,13 @@ def test_without_a_broker_nothing_is_queued(tmp_path: Path) -> None:
     calls: list[ServiceCall] = []
 
     async def body() -> None:
-        orders = StationConfig(
+        config = StationConfig(
             tmp_path, Settings("van-3"), scenario.site, scenario.plan, "boot", serve=False, clock=VirtualClock()
         )
-        calls.append(ServiceCall(scenario, orders))
+        calls.append(ServiceCall(scenario, config))
         await calls[0].run()
 
     run_in_virtual_time(body(), busy=lambda: any(call.busy for call in calls))
     counts = Reader(tmp_path / DATABASE_FILE).counts()
-    assert counts["held_readings"] == 8
+    assert counts["accepted_readings"] == 8
     assert counts["outbox"] == 0

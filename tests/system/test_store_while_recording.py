@@ -1,4 +1,4 @@
-"""Readers, the outbox's reader and the history command, all at once while a station records."""
+"""Readers, the publisher and the history command run at the same time while a station records."""
 
 import asyncio
 import json
@@ -42,10 +42,10 @@ def writer(path):
 
 @pytest.fixture
 def tag(writer):
-    """A function that makes a tagged reading."""
+    """A function that returns a reading row with visit and test point."""
     clock = SystemClock()
     visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
-    meter = writer.remember_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     point = visit.point_ids["run-capacitor-herm"]
 
     def tagged():
@@ -60,15 +60,15 @@ async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, pa
     reader = Reader(path)
 
     def watch():
-        seen = 0
+        count = 0
         while not finished.is_set():
             ids = [row.id for row in reader.history()]
             assert ids == list(range(1, len(ids) + 1))
-            assert len(ids) >= seen
-            seen = len(ids)
-            counts = reader.counts()  # one moment: raw and held rows of a batch are there together
-            assert counts["readings"] == 3 * counts["held_readings"]
-        return seen
+            assert len(ids) >= count
+            count = len(ids)
+            counts = reader.counts()  # sees one moment: all rows of a batch or none
+            assert counts["readings"] == 3 * counts["accepted_readings"]
+        return count
 
     def command_line():
         runs = 0
@@ -82,16 +82,16 @@ async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, pa
         sent = []
         while len(sent) < BATCHES:
             entries = await asyncio.to_thread(reader.outbox, 17, 0)
-            await asyncio.wrap_future(writer.outbox_sent([entry.id for entry in entries]))
+            await asyncio.wrap_future(writer.delete_sent_messages([entry.id for entry in entries]))
             sent += [entry.message_id for entry in entries]
         return sent
 
     async def record():
         for number in range(BATCHES):
             row = tag()
-            held = AcceptedRow(tag(), JUDGEMENT, 1.0)
+            accepted = AcceptedRow(tag(), JUDGEMENT, 1.0)
             message = OutboxRow(f"m{number}", "t", b"[]", droppable=False)
-            await asyncio.wrap_future(writer.submit(Batch((row, row), (held,), (message,))))
+            await asyncio.wrap_future(writer.submit(Batch((row, row), (accepted,), (message,))))
 
     loop = asyncio.get_running_loop()
     with ThreadPoolExecutor(3) as threads:

@@ -1,7 +1,7 @@
-"""Teaching captures that were made to be difficult: encodings unlike the simulated meters', and faulty captures.
+"""Teaching from difficult captures: encodings unlike the simulated meters', and faulty captures.
 
-Nothing here is shared with what decodes or infers. Whatever a capture is like, one thing holds: a profile that was
-accepted never decodes a wrong value of a function it was taught.
+The encoders share no code with teaching or decoding. One rule holds for every capture: a profile never decodes a wrong
+value of a function that it was taught.
 """
 
 import itertools
@@ -49,62 +49,62 @@ POWER = {"n": -9, "µ": -6, "m": -3, "": 0, "k": 3}
 BASE = {Quantity.CAPACITANCE: "F", Quantity.RESISTANCE: "Ω", Quantity.VOLTAGE: "V", Quantity.FREQUENCY: "Hz"}
 
 
-def display(mode, counts, unit, decimals):
+def make_display(mode, counts, unit, decimals):
     digits = None if counts is None else Decimal(counts).scaleb(-decimals)
     return DisplayState(mode[0], digits, unit, overload=counts is None, coupling=mode[1])
 
 
 def blank(mode):
-    """Return the display while the meter looks for its range."""
+    """Return the display while the meter searches for its range."""
     return DisplayState(mode[0], None, RANGES[mode][-1][0], blank=True, coupling=mode[1])
 
 
-def draw(modes, rng, most=5999, overloads=0.08):
+def draw(modes, rng, max_counts=5999, overloads=0.08):
     """Return a random display of one of ``modes``."""
     mode = rng.choice(modes)
     unit, decimals = rng.choice(RANGES[mode])
     if rng.random() < overloads and mode is not TEMPERATURE:
-        return display(mode, None, *RANGES[mode][-1])
-    counts = rng.randrange(1, most) if rng.random() < 0.8 else rng.randrange(1, 100)
-    return display(mode, counts * (-1 if mode in SIGNED and rng.random() < 0.4 else 1), unit, decimals)
+        return make_display(mode, None, *RANGES[mode][-1])
+    counts = rng.randrange(1, max_counts) if rng.random() < 0.8 else rng.randrange(1, 100)
+    return make_display(mode, counts * (-1 if mode in SIGNED and rng.random() < 0.4 else 1), unit, decimals)
 
 
-def tour(modes, number, rng, most=5999):
-    """Return displays for labels: every range and sign near its full scale, and overload, come early; then chance."""
+def tour(modes, number, rng, max_counts=5999):
+    """Return displays to enter: first every range and sign near full scale and overload, then random ones."""
     kinds = [
-        display(mode, rng.randrange(most * 7 // 10, most) * sign, unit, decimals)
+        make_display(mode, rng.randrange(max_counts * 7 // 10, max_counts) * sign, unit, decimals)
         for mode in modes
         for unit, decimals in RANGES[mode]
         for sign in ((1, -1) if mode in SIGNED else (1,))
     ]
-    kinds += [display(mode, None, *RANGES[mode][-1]) for mode in modes if mode is not TEMPERATURE]
+    kinds += [make_display(mode, None, *RANGES[mode][-1]) for mode in modes if mode is not TEMPERATURE]
     rng.shuffle(kinds)
-    return (kinds + [draw(modes, rng, most) for _ in range(number)])[:number]
+    return (kinds + [draw(modes, rng, max_counts) for _ in range(number)])[:number]
 
 
-# Meters made up from chance
+# Random meters
 
 
-def prefix(shown):
-    base = BASE.get(shown.quantity)
-    return shown.unit.removesuffix(base) if base else ""
+def prefix(display):
+    base = BASE.get(display.quantity)
+    return display.unit.removesuffix(base) if base else ""
 
 
 class Framed:
-    """A binary frame whose every part is drawn from ``seed``, or given by name."""
+    """A binary frame. ``seed`` draws every part that is not given by name."""
 
     NUMBERS = ("i16be", "i24le", "i32be", "u16be+sign", "bcd-le", "digits", "ascii", "ascii-counts", "f32le", "bits20")
-    # Not drawn by chance. A number that is sent in one fixed unit leaves the range out; offset binary is no type of a
-    # profile, so it may be refused.
+    # Never drawn. A number in a fixed unit needs no range. Profiles have no type for offset binary, so it may be
+    # refused.
     SPECIAL = ("fixed unit", "offset binary", "sfloat", "float")
-    CHECKS = ("none", "sum", "negated sum", "xor", "crc8", "crc16")
+    CHECKSUMS = ("none", "sum", "negated sum", "xor", "crc8", "crc16")
 
-    def __init__(self, seed, **given):
+    def __init__(self, seed, **options):
         rng = random.Random(f"framed/{seed}")
-        self.number = given.get("number") or rng.choice(self.NUMBERS)
-        self.check = given.get("check") or rng.choice(self.CHECKS)
-        self.counter = given.get("counter", rng.choice((None, 1, 3, 255)))
-        self.key = given.get("key", rng.randbytes(rng.choice((0, 0, 1, 4, 7))))
+        self.number = options.get("number") or rng.choice(self.NUMBERS)
+        self.checksum = options.get("checksum") or rng.choice(self.CHECKSUMS)
+        self.counter = options.get("counter", rng.choice((None, 1, 3, 255)))
+        self.key = options.get("key", rng.randbytes(rng.choice((0, 0, 1, 4, 7))))
         self.covers_from = rng.choice((0, 1))
         self.start = rng.randbytes(rng.choice((1, 2)))
         self.mode_code = dict(zip(RANGES, rng.sample(range(1, 64), len(RANGES)), strict=True))
@@ -114,23 +114,23 @@ class Framed:
         self.mode_first = rng.random() < 0.5
         self.flags = rng.sample(range(8), 5)
         self.filler = rng.randbytes(rng.randrange(0, 4))
-        self.noise = given.get("noise", rng.random() < 0.5)
+        self.noise = options.get("noise", rng.random() < 0.5)
         self.poly8, self.poly16 = rng.randrange(1, 256, 2), rng.randrange(1, 65536, 2)
         self.init = rng.randrange(256)
-        self.count = given.get("count", rng.randrange(256))
+        self.count = options.get("count", rng.randrange(256))
         self.rng = random.Random(seed)
 
-    def frame(self, shown, *, low_battery=False):
-        counts = None if shown.digits is None else int(shown.digits.scaleb(-shown.digits.as_tuple().exponent))
-        decimals = 0 if shown.digits is None else -shown.digits.as_tuple().exponent
-        negative = shown.digits is not None and shown.digits.is_signed()
-        mode = self.mode_code[shown.quantity, shown.coupling] << self.code_shift
-        scale = self.range_code.get((prefix(shown), decimals), 0)
-        minus, over, low, blink, none = self.flags
-        flags = negative << minus | shown.overload << over | low_battery << low | (self.count >> 1 & 1) << blink
-        flags |= shown.blank << none
-        written = self._special if self.number in self.SPECIAL else self._number
-        number = written(counts, decimals, shown)
+    def frame(self, display, *, low_battery=False):
+        counts = None if display.digits is None else int(display.digits.scaleb(-display.digits.as_tuple().exponent))
+        decimals = 0 if display.digits is None else -display.digits.as_tuple().exponent
+        negative = display.digits is not None and display.digits.is_signed()
+        mode = self.mode_code[display.quantity, display.coupling] << self.code_shift
+        scale = self.range_code.get((prefix(display), decimals), 0)
+        minus_bit, overload_bit, battery_bit, blink_bit, blank_bit = self.flags
+        flags = negative << minus_bit | display.overload << overload_bit | low_battery << battery_bit
+        flags |= (self.count >> 1 & 1) << blink_bit | display.blank << blank_bit
+        encode = self._special if self.number in self.SPECIAL else self._number
+        number = encode(counts, decimals, display)
         codes = bytes([mode, scale]) if self.mode_first else bytes([scale, mode])
         body = self.start + (codes + number if self.mode_first else number + codes) + bytes([flags]) + self.filler
         if self.counter is not None:
@@ -138,46 +138,48 @@ class Framed:
         if self.noise:
             body += bytes([100 + self.rng.randrange(-6, 7)])
         self.count += 1
-        framed = body + self._check(body[self.covers_from :])
+        frame = body + self._checksum(body[self.covers_from :])
         if not self.key:
-            return framed
-        return bytes(byte ^ self.key[place % len(self.key)] for place, byte in enumerate(framed))
+            return frame
+        return bytes(byte ^ self.key[index % len(self.key)] for index, byte in enumerate(frame))
 
-    def _number(self, counts, decimals, shown):
+    def _number(self, counts, decimals, display):
         value = counts or 0
         match self.number:
             case "i16be":
-                return (0x7FFF if shown.overload else 0x7FFE if shown.blank else value).to_bytes(2, "big", signed=True)
+                return (0x7FFF if display.overload else 0x7FFE if display.blank else value).to_bytes(
+                    2, "big", signed=True
+                )
             case "i24le":
-                value = 0x7FFFFF if shown.overload else 0x7FFFFE if shown.blank else value
+                value = 0x7FFFFF if display.overload else 0x7FFFFE if display.blank else value
                 return value.to_bytes(3, "little", signed=True)
             case "i32be":
                 return value.to_bytes(4, "big", signed=True)
             case "u16be+sign":
-                return (0xFFFF if shown.overload else abs(value)).to_bytes(2, "big")
+                return (0xFFFF if display.overload else abs(value)).to_bytes(2, "big")
             case "bcd-le":
                 return bytes.fromhex(f"{abs(value):06d}")[::-1]
             case "digits":
                 return bytes(int(digit) for digit in f"{abs(value):05d}")
             case "ascii":
-                text = "O.L" if shown.overload else "- -" if shown.blank else f"{shown.digits:f}"
+                text = "O.L" if display.overload else "- -" if display.blank else f"{display.digits:f}"
                 return f"{text:>8}".encode()
             case "ascii-counts":
                 return f"{value:+06d}".encode()
             case "f32le":
-                special = float("inf" if shown.overload else "nan")
+                special = float("inf" if display.overload else "nan")
                 return struct.pack("<f", special if counts is None else float(Decimal(value).scaleb(-decimals)))
             case _:
-                # Twenty bits, two's complement, in the upper part of three bytes; the rest says nothing.
+                # Twenty bits, two's complement, in the upper part of three bytes; the rest has no meaning.
                 return ((value & 0xFFFFF) << 4 | 0x5).to_bytes(3, "big")
 
-    def _special(self, counts, decimals, shown):
+    def _special(self, counts, decimals, display):
         value = counts or 0
         match self.number:
             case "fixed unit":
-                mode = shown.quantity, shown.coupling
+                mode = display.quantity, display.coupling
                 finest = min(POWER[prefix_of_unit(mode, unit)] - places for unit, places in RANGES[mode])
-                value *= 10 ** (POWER[prefix(shown)] - decimals - finest)
+                value *= 10 ** (POWER[prefix(display)] - decimals - finest)
                 return value.to_bytes(4, "little", signed=True)
             case "offset binary":
                 return ((value + 0x8000) & 0xFFFF).to_bytes(2, "big")
@@ -186,11 +188,11 @@ class Framed:
             case "sfloat":
                 return b"\xff\x07"
             case _:
-                mantissa = 0x7FFFFE if shown.overload else 0x7FFFFF if shown.blank else value & 0xFFFFFF
+                mantissa = 0x7FFFFE if display.overload else 0x7FFFFF if display.blank else value & 0xFFFFFF
                 return (-decimals % 256 << 24 | mantissa).to_bytes(4, "little")
 
-    def _check(self, data):
-        match self.check:
+    def _checksum(self, data):
+        match self.checksum:
             case "none":
                 return b""
             case "sum":
@@ -198,10 +200,10 @@ class Framed:
             case "negated sum":
                 return bytes([-sum(data) % 256])
             case "xor":
-                check = self.init
+                checksum = self.init
                 for byte in data:
-                    check ^= byte
-                return bytes([check])
+                    checksum ^= byte
+                return bytes([checksum])
             case "crc8":
                 return crc(data, 8, self.poly8).to_bytes(1, "big")
             case _:
@@ -214,50 +216,50 @@ def prefix_of_unit(mode, unit):
 
 
 def crc(data, width, poly):
-    """Return the rest of polynomial division over two elements."""
-    rest = int.from_bytes(data, "big") << width
+    """Return the remainder of polynomial division over two elements."""
+    remainder = int.from_bytes(data, "big") << width
     divisor = 1 << width | poly
-    while rest.bit_length() > width:
-        rest ^= divisor << (rest.bit_length() - width - 1)
-    return rest
+    while remainder.bit_length() > width:
+        remainder ^= divisor << (remainder.bit_length() - width - 1)
+    return remainder
 
 
-# A segment a bit: a b c d e f g from the least.
+# One bit for each segment: a b c d e f g from the lowest.
 SHAPES = dict(zip("0123456789", (0x3F, 0x06, 0x5B, 0x4F, 0x66, 0x6D, 0x7D, 0x07, 0x7F, 0x6F), strict=True))
 SHAPES |= {"L": 0x38, " ": 0, "-": 0x40, "O": 0x3F}
 
 
 class Segmented:
-    """Segments in any order, some inverted, beside a counter and under a key that repeats, all drawn from ``seed``."""
+    """Segments in any order, some inverted, with or without a counter and a repeating key, drawn from ``seed``."""
 
     def __init__(self, seed, *, key=None, counter=False):
         rng = random.Random(f"segmented/{seed}")
-        names = [(place, segment) for place in range(4) for segment in range(7)]
+        names = [(digit, segment) for digit in range(4) for segment in range(7)]
         names += ["p1", "p2", "p3", "minus", "AC", "DC", "n", "µ", "m", "k", "V", "F", "Ω", "Hz", "°C"]
         self.size = 7
-        places = rng.sample(range(self.size * 8), len(names))
-        self.places = dict(zip(names, places, strict=True))
+        positions = rng.sample(range(self.size * 8), len(names))
+        self.bit_positions = dict(zip(names, positions, strict=True))
         self.inverted = rng.getrandbits(self.size * 8)
         self.start = rng.randbytes(rng.choice((0, 1, 3)))
         self.key = rng.randbytes(rng.choice((0, 2, 5))) if key is None else key
         self.counter = counter
         self.count = 0
 
-    def frame(self, shown, **_):
-        lit = {str(shown.coupling), "minus" if shown.digits is not None and shown.digits.is_signed() else ""}
-        lit |= {prefix(shown), BASE.get(shown.quantity, "°C")}
-        if shown.overload:
+    def frame(self, display, **_):
+        lit = {str(display.coupling), "minus" if display.digits is not None and display.digits.is_signed() else ""}
+        lit |= {prefix(display), BASE.get(display.quantity, "°C")}
+        if display.overload:
             text, lit = " OL ", lit | {"p2"}
-        elif shown.blank:
+        elif display.blank:
             text = "----"
         else:
-            decimals = -shown.digits.as_tuple().exponent
-            text = f"{abs(int(shown.digits.scaleb(decimals))):0{decimals + 1}d}".rjust(4)
+            decimals = -display.digits.as_tuple().exponent
+            text = f"{abs(int(display.digits.scaleb(decimals))):0{decimals + 1}d}".rjust(4)
             lit |= {f"p{4 - decimals}"} if decimals else set()
         bits = 0
-        for name, place in self.places.items():
-            on = SHAPES[text[name[0]]] >> name[1] & 1 if isinstance(name, tuple) else name in lit
-            bits |= bool(on) << place
+        for name, position in self.bit_positions.items():
+            is_lit = SHAPES[text[name[0]]] >> name[1] & 1 if isinstance(name, tuple) else name in lit
+            bits |= bool(is_lit) << position
         body = self.start + (bits ^ self.inverted).to_bytes(self.size, "big")
         if self.counter:
             body += bytes([self.count % 256])
@@ -269,57 +271,57 @@ class Segmented:
 
 
 class Recorder:
-    """Plays displays to a meter and keeps packets, labels and what every packet showed."""
+    """Shows displays on a meter and records packets, entries and the display of every packet."""
 
     def __init__(self, meter, seed=0):
         self.meter = meter
         self.rng = random.Random(f"recorder/{seed}")
         self.t = 0.0
         self.packets = []
-        self.shown = []
-        self.labels = []
+        self.displays = []
+        self.entries = []
 
-    def show(self, shown, times=1, **more):
+    def show(self, display, times=1, **more):
         for _ in range(times):
             self.t = round(self.t + PERIOD, 6)
-            self.packets.append(CapturedPacket(self.t, FRAMES, self.meter.frame(shown, **more)))
-            self.shown.append(shown)
+            self.packets.append(CapturedPacket(self.t, FRAMES, self.meter.frame(display, **more)))
+            self.displays.append(display)
 
-    def label(self, text):
-        self.labels.append(make_display_entry(round(self.t + 0.05, 6), text))
+    def enter(self, text):
+        self.entries.append(make_display_entry(round(self.t + 0.05, 6), text))
 
-    def read(self, shown, text=None, **more):
-        """Show a display long enough to be read, and label it."""
-        self.show(shown, self.rng.randrange(4, 7), **more)
-        self.label(typed_text(shown, self.rng) if text is None else text)
+    def read(self, display, text=None, **more):
+        """Show a display long enough for reading, and enter it."""
+        self.show(display, self.rng.randrange(4, 7), **more)
+        self.enter(typed_text(display, self.rng) if text is None else text)
 
     def capture(self):
-        return Capture(tuple(self.packets), tuple(self.labels))
+        return Capture(tuple(self.packets), tuple(self.entries))
 
 
-def teaching(meter, modes, number, seed, most=5999, **more):
+def teaching(meter, modes, number, seed, max_counts=5999, **more):
     recorder = Recorder(meter, seed)
     rng = random.Random(f"teaching/{seed}")
-    for shown in tour(modes, number, rng, most):
-        recorder.show(draw(modes, rng, most), **more)
-        recorder.read(shown, **more)
+    for display in tour(modes, number, rng, max_counts):
+        recorder.show(draw(modes, rng, max_counts), **more)
+        recorder.read(display, **more)
     return recorder
 
 
-def unseen(meter, modes, seed, number=150, most=5999, **more):
+def unseen(meter, modes, seed, number=150, max_counts=5999, **more):
     recorder = Recorder(meter, seed)
     rng = random.Random(f"unseen/{seed}")
     for _ in range(number):
-        recorder.show(draw(modes, rng, most), **more)
+        recorder.show(draw(modes, rng, max_counts), **more)
     return recorder
 
 
 def tally(profile, recorder):
-    """Return what a profile makes of a recording whose every packet is one frame."""
+    """Return the tally of a recording in which every packet is one frame, decoded by a profile."""
     result = DisplayTally()
     driver = opened(profile)
-    for packet, shown in zip(recorder.packets, recorder.shown, strict=True):
-        count_displays(result, feed(driver, packet), [shown])
+    for packet, display in zip(recorder.packets, recorder.displays, strict=True):
+        count_displays(result, feed(driver, packet), [display])
     return result
 
 
@@ -334,14 +336,14 @@ def feed(driver, packet):
 
 
 def taught(capture):
-    """Return the profile of a capture that is to teach one."""
+    """Return the profile taught from a capture; assert that there is one."""
     report = teach(capture)
     assert report.profile is not None, report.as_object()
     return report.profile
 
 
-def never_wrong(capture, later):
-    """Return the report on a capture; where it was accepted, assert that nothing of ``later`` is decoded wrongly."""
+def assert_never_wrong(capture, later):
+    """Return the report on a capture; if it has a profile, assert that it decodes no packet of ``later`` wrongly."""
     report = teach(capture)
     if report.profile is not None:
         result = tally(report.profile, later)
@@ -351,7 +353,7 @@ def never_wrong(capture, later):
     return report
 
 
-# Encodings from chance
+# Random encodings
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -376,15 +378,17 @@ def test_special_kinds_of_number(number):
     meter = Framed(9, number=number, key=b"")
     if number == "fixed unit":
         meter.range_code = dict.fromkeys(meter.range_code, 3)
-    most = 2000 if number == "sfloat" else 5999  # a mantissa of twelve bits
-    report = never_wrong(teaching(meter, [DC_VOLTS], 25, 9, most).capture(), unseen(meter, [DC_VOLTS], 9, most=most))
+    max_counts = 2000 if number == "sfloat" else 5999  # a mantissa of twelve bits
+    report = assert_never_wrong(
+        teaching(meter, [DC_VOLTS], 25, 9, max_counts).capture(), unseen(meter, [DC_VOLTS], 9, max_counts=max_counts)
+    )
     assert report.profile is not None or number == "offset binary"
 
 
-@pytest.mark.parametrize("check", Framed.CHECKS)
+@pytest.mark.parametrize("checksum", Framed.CHECKSUMS)
 @pytest.mark.parametrize("key", [b"", b"\x5a", b"\x13\x9c\xe7\x42"], ids=["no key", "key of one", "key of four"])
-def test_every_kind_of_check_under_keys(check, key):
-    meter = Framed(8, number="i16be", check=check, key=key)
+def test_every_kind_of_checksum_under_keys(checksum, key):
+    meter = Framed(8, number="i16be", checksum=checksum, key=key)
     profile = taught(teaching(meter, [DC_VOLTS], 25, 8).capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 8))
     assert (result.wrong, result.refused) == (0, 0), result.errors
@@ -400,7 +404,7 @@ def test_frames_of_six_functions(seed):
 
 @pytest.mark.parametrize("seed", range(6))
 def test_scattered_segments(seed):
-    """Of 25 readings by chance some places lack a digit; what that leaves in doubt is refused, and is asked for."""
+    """Random readings leave out some digits in some places; doubtful digits are refused, and asked for."""
     meter = Segmented(seed, counter=seed % 2 == 1)
     report = teach(teaching(meter, [DC_VOLTS], 25, seed).capture())
     assert report.profile is not None, report.as_object()
@@ -416,14 +420,14 @@ def test_scattered_segments_with_every_digit_in_every_place(seed):
     recorder, rng = Recorder(meter), random.Random(seed)
     ranges = itertools.cycle(RANGES[DC_VOLTS])
     for first in range(20):
-        # 0123, 1234 … 9012 and on: each digit in each of the lower places twice, the upper one as far as it goes.
-        counts = sum(((first + place) % 10) * 10 ** (3 - place) for place in range(4))
+        # 0123, 1234 … 9012 …: each digit twice in each of the lower places; in the upper place up to its greatest.
+        counts = sum(((first + digit) % 10) * 10 ** (3 - digit) for digit in range(4))
         recorder.show(draw([DC_VOLTS], rng))
-        recorder.read(display(DC_VOLTS, counts if first % 4 else -counts, *next(ranges)))
+        recorder.read(make_display(DC_VOLTS, counts if first % 4 else -counts, *next(ranges)))
     for _ in range(3):
-        recorder.read(display(DC_VOLTS, None, "V", 2))
-    recorder.read(display(DC_VOLTS, 5, "V", 3))
-    recorder.read(display(DC_VOLTS, -40, "mV", 1))
+        recorder.read(make_display(DC_VOLTS, None, "V", 2))
+    recorder.read(make_display(DC_VOLTS, 5, "V", 3))
+    recorder.read(make_display(DC_VOLTS, -40, "mV", 1))
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], seed))
     assert (result.wrong, result.refused) == (0, 0), result.errors
@@ -443,11 +447,11 @@ def test_scattered_segments_of_six_functions(seed):
 
 @pytest.mark.parametrize("pieces", ["in two", "by chance"])
 def test_frames_cut_anywhere_and_joined(pieces):
-    meter = Framed(31, number="i16be", check="crc8", key=b"")
+    meter = Framed(31, number="i16be", checksum="crc8", key=b"")
     rng = random.Random(31)
 
     def repacked(recorder):
-        """Return the same stream of bytes in other packets; a piece comes when its last byte was sent."""
+        """Return the same bytes in other packets; each arrives when its last byte was sent."""
         packets, stream = [], b""
         for packet in recorder.packets:
             stream += packet.data
@@ -459,21 +463,21 @@ def test_frames_cut_anywhere_and_joined(pieces):
         return packets
 
     lessons = teaching(meter, [DC_VOLTS], 25, 31)
-    profile = taught(Capture(tuple(repacked(lessons)), tuple(lessons.labels)))
+    profile = taught(Capture(tuple(repacked(lessons)), tuple(lessons.entries)))
     later = unseen(meter, [DC_VOLTS], 31)
     driver = opened(profile)
     readings = [reading for packet in repacked(later) for reading in feed(driver, packet)]
     result = DisplayTally()
-    count_displays(result, readings, later.shown)
+    count_displays(result, readings, later.displays)
     assert result.wrong == 0, result.errors
-    assert result.refused <= 2  # the first one may have begun before, and the last one may not have come as a whole
+    assert result.refused <= 2  # the first frame may have begun earlier, and the last may be incomplete
 
 
 # Faulty captures
 
 
-def lesson(seed, **given):
-    meter = Framed(seed, number="i16be", check="crc8", key=b"", **given)
+def lesson(seed, **options):
+    meter = Framed(seed, number="i16be", checksum="crc8", key=b"", **options)
     return meter, teaching(meter, [DC_VOLTS], 16, seed)
 
 
@@ -494,10 +498,12 @@ def test_lost_packets_do_no_harm():
     assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
-def test_a_label_whose_packets_were_all_lost_does_no_harm():
+def test_an_entry_whose_packets_were_all_lost_does_no_harm():
     meter, recorder = lesson(43)
-    gone = recorder.labels[5]
-    recorder.packets = [packet for packet in recorder.packets if not gone.begin <= packet.seconds <= gone.end]
+    lost_entry = recorder.entries[5]
+    recorder.packets = [
+        packet for packet in recorder.packets if not lost_entry.begin <= packet.seconds <= lost_entry.end
+    ]
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 43))
     assert (result.wrong, result.refused) == (0, 0), result.errors
@@ -506,56 +512,58 @@ def test_a_label_whose_packets_were_all_lost_does_no_harm():
 @pytest.mark.parametrize(
     "slip",
     [
-        lambda text: text.replace(text[1], "7" if text[1] != "7" else "3", 1),  # a wrong key
-        lambda text: text.replace(".", "", 1),  # the point forgotten
-        lambda text: text.removeprefix("-") if text[0] == "-" else f"-{text}",  # the sign
+        lambda text: text.replace(text[1], "7" if text[1] != "7" else "3", 1),  # a wrong digit
+        lambda text: text.replace(".", "", 1),  # no point
+        lambda text: text.removeprefix("-") if text[0] == "-" else f"-{text}",  # the other sign
         lambda text: text.replace("DC", "AC"),
     ],
     ids=["digit", "point", "sign", "coupling"],
 )
 @pytest.mark.parametrize("kind", ["frames", "segments"])
-def test_a_slip_of_the_keys_is_refused_and_named(kind, slip):
-    meter = Framed(44, number="i16be", check="crc8", key=b"") if kind == "frames" else Segmented(44)
+def test_a_typing_error_is_refused_and_named(kind, slip):
+    meter = Framed(44, number="i16be", checksum="crc8", key=b"") if kind == "frames" else Segmented(44)
     recorder = teaching(meter, [DC_VOLTS], 25, 44)
-    at = next(at for at, label in enumerate(recorder.labels) if at > 8 and "OL" not in label.text and "." in label.text)
-    wrong = slip(recorder.labels[at].text)
-    recorder.labels[at] = make_display_entry(recorder.labels[at].seconds, wrong)
+    at = next(
+        at for at, entry in enumerate(recorder.entries) if at > 8 and "OL" not in entry.text and "." in entry.text
+    )
+    wrong = slip(recorder.entries[at].text)
+    recorder.entries[at] = make_display_entry(recorder.entries[at].seconds, wrong)
     report = teach(recorder.capture())
     assert report.profile is None
-    assert [one.entry for one in report.contradictions] == [recorder.labels[at]]
+    assert [contradiction.entry for contradiction in report.contradictions] == [recorder.entries[at]]
 
 
-def test_a_display_that_changed_within_a_label_is_no_reason_to_be_wrong():
-    meter = Framed(45, number="i16be", check="crc8", key=b"")
+def test_a_display_that_changed_within_an_entry_gives_no_wrong_value():
+    meter = Framed(45, number="i16be", checksum="crc8", key=b"")
     recorder = teaching(meter, [DC_VOLTS], 25, 45)
     rng = random.Random(45)
     for at in (3, 9, 15):
-        label = recorder.labels[at]
-        place = next(place for place, packet in enumerate(recorder.packets) if packet.seconds >= label.begin)
-        other = draw([DC_VOLTS], rng)
-        recorder.packets[place] = CapturedPacket(recorder.packets[place].seconds, FRAMES, meter.frame(other))
-    never_wrong(recorder.capture(), unseen(meter, [DC_VOLTS], 45))
+        entry = recorder.entries[at]
+        index = next(index for index, packet in enumerate(recorder.packets) if packet.seconds >= entry.begin)
+        new_display = draw([DC_VOLTS], rng)
+        recorder.packets[index] = CapturedPacket(recorder.packets[index].seconds, FRAMES, meter.frame(new_display))
+    assert_never_wrong(recorder.capture(), unseen(meter, [DC_VOLTS], 45))
 
 
 @pytest.mark.parametrize("kind", ["frames", "segments"])
 def test_a_constant_reading_is_not_enough_and_more_is_asked_for(kind):
-    meter = Framed(46, number="i16be", check="crc8", key=b"") if kind == "frames" else Segmented(46)
+    meter = Framed(46, number="i16be", checksum="crc8", key=b"") if kind == "frames" else Segmented(46)
     recorder = Recorder(meter)
     for _ in range(12):
-        recorder.read(display(CAPACITANCE, 4700, "µF", 3))
+        recorder.read(make_display(CAPACITANCE, 4700, "µF", 3))
     report = teach(recorder.capture())
     assert report.profile is None
     assert report.suggested_readings
 
 
-def test_a_second_channel_of_noise_is_left_aside():
+def test_a_second_channel_of_noise_is_ignored():
     meter, recorder = lesson(47)
     rng = random.Random(47)
     noise = [
         CapturedPacket(packet.seconds + 0.01, OTHER, rng.randbytes(rng.randrange(1, 20))) for packet in recorder.packets
     ]
     capture = Capture(
-        tuple(sorted([*recorder.packets, *noise], key=lambda packet: packet.seconds)), tuple(recorder.labels)
+        tuple(sorted([*recorder.packets, *noise], key=lambda packet: packet.seconds)), tuple(recorder.entries)
     )
     profile = taught(capture)
     result = tally(profile, unseen(meter, [DC_VOLTS], 47))
@@ -564,80 +572,80 @@ def test_a_second_channel_of_noise_is_left_aside():
     assert [reading for packet in noise for reading in feed(driver, packet) if reading.digits is not None] == []
 
 
-def test_a_low_battery_bit_that_comes_on_halfway_is_not_taken_for_anything_else():
-    meter = Framed(48, number="i16be", check="sum", key=b"")
+def test_a_low_battery_bit_that_turns_on_halfway_has_no_other_meaning():
+    meter = Framed(48, number="i16be", checksum="sum", key=b"")
     recorder = Recorder(meter)
     rng = random.Random(48)
-    for place, shown in enumerate(tour([DC_VOLTS], 24, rng)):
-        recorder.show(draw([DC_VOLTS], rng), low_battery=place >= 12)
-        recorder.read(shown, low_battery=place >= 12)
+    for index, display in enumerate(tour([DC_VOLTS], 24, rng)):
+        recorder.show(draw([DC_VOLTS], rng), low_battery=index >= 12)
+        recorder.read(display, low_battery=index >= 12)
     profile = taught(recorder.capture())
     for low_battery in (False, True):
         result = tally(profile, unseen(meter, [DC_VOLTS], 48, low_battery=low_battery))
         assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
-def test_a_low_battery_bit_nobody_saw_is_not_a_wrong_value():
+def test_a_low_battery_bit_never_seen_is_not_a_wrong_value():
     meter, recorder = lesson(49)
     result = tally(taught(recorder.capture()), unseen(meter, [DC_VOLTS], 49, low_battery=True))
     assert result.wrong == 0, result.errors
 
 
 @pytest.mark.parametrize("step", [1, 3, 255])
-def test_a_counter_that_rolls_over_is_no_value(step):
+def test_a_counter_that_rolls_over_does_no_harm(step):
     meter, recorder = lesson(50, counter=step, count=200)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 50, 300))
     assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
-def test_a_value_that_rises_with_the_counter_is_not_taken_from_the_counter():
-    """The display follows the counter while it is taught, so that only the tens of thousands tell them apart."""
-    meter = Framed(51, number="u16be+sign", check="none", key=b"", counter=1, count=0, noise=False)
+def test_a_value_that_rises_with_the_counter_is_not_read_from_the_counter():
+    """During teaching, each entry equals the counter at its last packet."""
+    meter = Framed(51, number="u16be+sign", checksum="none", key=b"", counter=1, count=0, noise=False)
     recorder = Recorder(meter)
     for _ in range(12):
-        counts = meter.count + 4  # the display that is read shows what the counter will be at its fifth packet
-        shown = display(CAPACITANCE, counts, "µF", 3)
-        recorder.show(shown, 5)
-        recorder.label(f"{shown.digits} uF")
-    never_wrong(recorder.capture(), unseen(meter, [CAPACITANCE], 51))
+        counts = meter.count + 4  # the value of the counter at the fifth packet
+        display = make_display(CAPACITANCE, counts, "µF", 3)
+        recorder.show(display, 5)
+        recorder.enter(f"{display.digits} uF")
+    assert_never_wrong(recorder.capture(), unseen(meter, [CAPACITANCE], 51))
 
 
 @pytest.mark.parametrize("number", Framed.NUMBERS)
-def test_a_minus_nobody_saw_is_not_a_wrong_value(number):
-    meter = Framed(52, number=number, check="crc8", key=b"")
+def test_a_minus_never_seen_is_not_a_wrong_value(number):
+    meter = Framed(52, number=number, checksum="crc8", key=b"")
     recorder, rng = Recorder(meter), random.Random(52)
-    for shown in tour([DC_VOLTS], 30, rng):
-        if shown.digits is None or shown.digits > 0:
-            recorder.read(shown)
+    for display in tour([DC_VOLTS], 30, rng):
+        if display.digits is None or display.digits > 0:
+            recorder.read(display)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], 52))
     assert result.wrong == 0, result.errors
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_a_minus_nobody_saw_on_segments_is_not_a_wrong_value(seed):
+def test_a_minus_never_seen_on_segments_is_not_a_wrong_value(seed):
     meter = Segmented(60 + seed)
     recorder, rng = Recorder(meter), random.Random(seed)
-    for shown in tour([DC_VOLTS], 40, rng):
-        if shown.digits is None or shown.digits > 0:
-            recorder.read(shown)
+    for display in tour([DC_VOLTS], 40, rng):
+        if display.digits is None or display.digits > 0:
+            recorder.read(display)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [DC_VOLTS], seed))
     assert result.wrong == 0, result.errors
 
 
 def test_small_counts_only_do_not_fix_a_high_byte():
-    """Nothing above 255 counts was seen: whether there is a second byte, and on which side, nobody can know."""
-    meter = Framed(53, number="i16be", check="none", key=b"")
+    """No reading above 255 counts was shown: a second byte, and its side, are unknown."""
+    meter = Framed(53, number="i16be", checksum="none", key=b"")
     recorder, rng = Recorder(meter), random.Random(53)
     for _ in range(16):
-        recorder.read(display(CAPACITANCE, rng.randrange(1, 250), "µF", 2))
-    never_wrong(recorder.capture(), unseen(meter, [CAPACITANCE], 53))
+        recorder.read(make_display(CAPACITANCE, rng.randrange(1, 250), "µF", 2))
+    assert_never_wrong(recorder.capture(), unseen(meter, [CAPACITANCE], 53))
 
 
 @pytest.mark.parametrize("number", [*Framed.NUMBERS, "segments"])
-def test_a_blank_display_nobody_saw_is_not_an_overload(number):
+def test_a_blank_display_never_seen_is_not_an_overload(number):
     meter = Segmented(62) if number == "segments" else Framed(62, number=number, key=b"", noise=False)
     profile = taught(teaching(meter, [RESISTANCE], 25, 62).capture())
     recorder = Recorder(meter)
@@ -647,8 +655,8 @@ def test_a_blank_display_nobody_saw_is_not_an_overload(number):
 
 
 @pytest.mark.parametrize("order", ["little", "big"])
-def test_an_overload_nobody_saw_in_a_field_with_room_is_not_a_wrong_value(order):
-    """Mantissa and exponent of a byte: a float of IEEE 11073, but for what stands for an overload."""
+def test_an_overload_never_seen_in_a_field_with_room_is_not_a_wrong_value(order):
+    """Mantissa and a byte of exponent: a float of IEEE 11073, but with another value for overload."""
 
     def frame(counts, places):
         exponent = (-places % 256).to_bytes(1, "big")
@@ -656,52 +664,52 @@ def test_an_overload_nobody_saw_in_a_field_with_room_is_not_a_wrong_value(order)
         return b"\x5a\x07" + (number + exponent if order == "little" else exponent + number)
 
     rng = random.Random(65)
-    packets, labels = [], []
-    for place in range(14):
+    packets, entries = [], []
+    for index in range(14):
         counts, places = rng.randint(-5999, 5999), rng.choice((1, 2, 3))
-        packets.append(CapturedPacket(float(place), FRAMES, frame(counts, places)))
-        labels.append(make_display_entry(place + 0.1, f"{Decimal(counts).scaleb(-places)} V DC"))
-    driver = opened(taught(Capture(tuple(packets), tuple(labels))))
+        packets.append(CapturedPacket(float(index), FRAMES, frame(counts, places)))
+        entries.append(make_display_entry(index + 0.1, f"{Decimal(counts).scaleb(-places)} V DC"))
+    driver = opened(taught(Capture(tuple(packets), tuple(entries))))
     assert feed(driver, CapturedPacket(0.0, FRAMES, frame(-1234, 2)))[-1].text == "-12.34 V DC"
     for beyond in (0x7FFFFF, 0x7FFFFE, -0x800000, 0x7FFF00):
         assert feed(driver, CapturedPacket(0.0, FRAMES, frame(beyond, 2)))[-1].digits is None
 
 
 def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
-    """Five bytes in microvolts, finer than the display: looked for are four."""
+    """Five bytes in microvolts, finer than the display; teaching searches for four."""
 
     def frame(microvolts):
         return b"\x5a\x07" + microvolts.to_bytes(5, "big", signed=True)
 
     rng = random.Random(66)
-    packets, labels = [], []
-    for place in range(20):
+    packets, entries = [], []
+    for index in range(20):
         counts = rng.randint(-5999, 5999)
-        packets.append(CapturedPacket(float(place), FRAMES, frame(10_000 * counts + rng.randint(-4000, 4000))))
-        labels.append(make_display_entry(place + 0.1, f"{Decimal(counts).scaleb(-2)} V DC"))
-    driver = opened(taught(Capture(tuple(packets), tuple(labels))))
+        packets.append(CapturedPacket(float(index), FRAMES, frame(10_000 * counts + rng.randint(-4000, 4000))))
+        entries.append(make_display_entry(index + 0.1, f"{Decimal(counts).scaleb(-2)} V DC"))
+    driver = opened(taught(Capture(tuple(packets), tuple(entries))))
     assert feed(driver, CapturedPacket(0.0, FRAMES, frame(12_341_000)))[-1].text == "12.34 V DC"
     assert feed(driver, CapturedPacket(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_ranges_that_only_chance_tells_are_left_out(seed):
-    """A float in ohms, bytes of noise, one packet a label and two labels a range: some noise goes along with ranges."""
+def test_ranges_told_apart_by_chance_are_left_out(seed):
+    """A float in ohms, noise, one packet per entry, two entries per range: some noise follows the ranges by chance."""
     rng = random.Random(f"chance/{seed}")
     ranges = (("Ω", 1, 0), ("kΩ", 3, 3), ("kΩ", 2, 3), ("kΩ", 1, 3), ("MΩ", 3, 6), ("MΩ", 2, 6))
 
     def ohms(counts, places, power):
         return float(Decimal(counts).scaleb(power - places))
 
-    def frame(*shown):
-        return b"\x5a\x07" + rng.randbytes(12) + struct.pack("<f", ohms(*shown)) + rng.randbytes(12)
+    def frame(*reading):
+        return b"\x5a\x07" + rng.randbytes(12) + struct.pack("<f", ohms(*reading)) + rng.randbytes(12)
 
-    packets, labels = [], []
-    for place in range(12):
-        counts, (unit, places, power) = rng.randint(600, 5999), ranges[place % len(ranges)]
-        packets.append(CapturedPacket(float(place), FRAMES, frame(counts, places, power)))
-        labels.append(make_display_entry(place + 0.1, f"{Decimal(counts).scaleb(-places)} {unit}"))
-    driver = opened(taught(Capture(tuple(packets), tuple(labels))))
+    packets, entries = [], []
+    for index in range(12):
+        counts, (unit, places, power) = rng.randint(600, 5999), ranges[index % len(ranges)]
+        packets.append(CapturedPacket(float(index), FRAMES, frame(counts, places, power)))
+        entries.append(make_display_entry(index + 0.1, f"{Decimal(counts).scaleb(-places)} {unit}"))
+    driver = opened(taught(Capture(tuple(packets), tuple(entries))))
     for _ in range(300):
         counts, (_, places, power) = rng.randint(600, 5999), rng.choice(ranges)
         (reading,) = feed(driver, CapturedPacket(0.0, FRAMES, frame(counts, places, power)))
@@ -709,39 +717,39 @@ def test_ranges_that_only_chance_tells_are_left_out(seed):
             assert reading.value == pytest.approx(ohms(counts, places, power), rel=1e-9)
 
 
-def test_a_function_nobody_saw_is_not_a_wrong_value():
+def test_a_function_never_seen_is_not_a_wrong_value():
     meter, recorder = lesson(54)
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [AC_VOLTS, RESISTANCE, TEMPERATURE], 54))
     assert (result.wrong, result.right) == (0, 0), result.errors
 
 
-def test_a_range_nobody_saw_is_not_a_wrong_value():
-    meter = Framed(55, number="i16be", check="crc8", key=b"")
+def test_a_range_never_seen_is_not_a_wrong_value():
+    meter = Framed(55, number="i16be", checksum="crc8", key=b"")
     recorder, rng = Recorder(meter), random.Random(55)
     for _ in range(16):
-        recorder.read(display(CAPACITANCE, rng.randrange(100, 5999), "µF", 2))
+        recorder.read(make_display(CAPACITANCE, rng.randrange(100, 5999), "µF", 2))
     profile = taught(recorder.capture())
     result = tally(profile, unseen(meter, [CAPACITANCE], 55))
     assert result.wrong == 0, result.errors
 
 
-def test_frames_of_chance_teach_nothing():
+def test_random_frames_teach_nothing():
     rng = random.Random(56)
     recorder = Recorder(Framed(56))
     recorder.meter.frame = lambda _shown: rng.randbytes(9)
-    for shown in tour([DC_VOLTS], 20, rng):
-        recorder.read(shown)
+    for display in tour([DC_VOLTS], 20, rng):
+        recorder.read(display)
     report = teach(recorder.capture())
     assert report.profile is None
     assert report.reason
 
 
-def test_no_labels_or_no_packets_teach_nothing():
+def test_no_entries_or_no_packets_teach_nothing():
     _, recorder = lesson(57)
     for capture in (
         Capture(tuple(recorder.packets)),
-        Capture((), tuple(recorder.labels)),
+        Capture((), tuple(recorder.entries)),
         Capture(()),
     ):
         report = teach(capture)
@@ -749,29 +757,29 @@ def test_no_labels_or_no_packets_teach_nothing():
         assert report.reason
 
 
-# What was made up
+# The random meters themselves
 
 
 @pytest.mark.parametrize("mode", RANGES, ids=str)
 def test_made_up_frames_differ_with_the_display(mode):
-    """Two displays that differ never send the same frame, but for what counts and noise change; else nobody could."""
+    """Different displays never send the same frame, apart from counter and noise; otherwise decoding is impossible."""
     rng = random.Random(1)
     for number in Framed.NUMBERS:
         meter = Framed(1, number=number, counter=None, noise=False)
         meter.flags = [0, 1, 2, 3, 4]
-        shown = {str(one): one for one in (draw([mode], rng) for _ in range(300))}
+        displays = {str(display): display for display in (draw([mode], rng) for _ in range(300))}
         frames = set()
-        for one in shown.values():
+        for display in displays.values():
             meter.count = 0
-            frames.add(meter.frame(one))
-        assert len(frames) == len(shown)
+            frames.add(meter.frame(display))
+        assert len(frames) == len(displays)
 
 
 def test_made_up_segments_differ_with_the_display():
     rng = random.Random(1)
-    shown = {str(one): one for one in (draw(list(RANGES), rng) for _ in range(500))}
+    displays = {str(display): display for display in (draw(list(RANGES), rng) for _ in range(500))}
     meter = Segmented(1)
-    assert len({meter.frame(one) for one in shown.values()}) == len(shown)
+    assert len({meter.frame(display) for display in displays.values()}) == len(displays)
 
 
 def test_crc_of_the_nine_digits():

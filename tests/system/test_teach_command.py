@@ -1,4 +1,4 @@
-"""`meterlink teach` as it is typed, and `meterlink decode` with what it wrote."""
+"""The command `meterlink teach`, and `meterlink decode` with the profile that it wrote."""
 
 import json
 import subprocess
@@ -37,17 +37,17 @@ def test_profile_is_written_and_decodes_the_capture(folder):
     assert '"status": "ok"' in decoded.stdout
 
 
-def test_json_tells_all(folder):
+def test_json_has_all_results(folder):
     taught = meterlink("teach", "bench.jsonl", "--json", "--name", "mine", cwd=folder)
-    told = json.loads(taught.stdout)
-    assert (told["accepted"], told["name"], told["labels"]) == (True, "mine", 14)
-    assert all(one["held_back_wrong"] == 0 for one in told["functions"])
+    report = json.loads(taught.stdout)
+    assert (report["has_profile"], report["name"], report["entries"]) == (True, "mine", 14)
+    assert all(function["held_out_wrong"] == 0 for function in report["functions"])
 
 
-def test_contradicted_label_writes_nothing(folder):
+def test_contradicted_entry_writes_nothing(folder):
     lines = (folder / "bench.jsonl").read_text(encoding="utf-8").splitlines()
-    at = [place for place, line in enumerate(lines) if '"shows"' in line and "OL" not in line][4]
-    wrong = json.loads(lines[at]) | {"shows": "1.23 " + json.loads(lines[at])["shows"].partition(" ")[2]}
+    at = [index for index, line in enumerate(lines) if '"display"' in line and "OL" not in line][4]
+    wrong = json.loads(lines[at]) | {"display": "1.23 " + json.loads(lines[at])["display"].partition(" ")[2]}
     (folder / "wrong.jsonl").write_text("\n".join([*lines[:at], json.dumps(wrong), *lines[at + 1 :]]), encoding="utf-8")
     taught = meterlink("teach", "wrong.jsonl", "-o", "p.toml", cwd=folder)
     assert taught.returncode == 1
@@ -56,7 +56,7 @@ def test_contradicted_label_writes_nothing(folder):
     assert not (folder / "p.toml").exists()
 
 
-def test_what_cannot_be_used_is_said_in_a_line(folder):
+def test_unusable_input_is_reported_in_one_line(folder):
     for arguments in (("nowhere.jsonl",), ("bench.jsonl", "--name", "No Name")):
         taught = meterlink("teach", *arguments, cwd=folder)
         assert taught.returncode == 2

@@ -1,6 +1,6 @@
-"""Meters drawn from a seed, taught from the target number of labels: no packet of theirs is ever read wrongly.
+"""Meters drawn from a seed, taught from the target number of entries: none of their packets is ever read wrongly.
 
-The encoders (tests/support/invented_meters.py) share nothing with what infers and decodes.
+The encoders (tests/support/invented_meters.py) share no code with teaching and decoding.
 """
 
 from decimal import Decimal
@@ -18,15 +18,15 @@ SEEDS = 12
 UNSEEN = 300
 
 
-def says(reading, face):
-    shows = parse_displayed_value(face.text)
-    if face.overload:
+def agrees(reading, display):
+    expected = parse_displayed_value(display.text)
+    if display.overload:
         return reading.status is Status.OVERLOAD
-    if reading.digits is None or reading.quantity is not shows.quantity or reading.coupling is not shows.coupling:
+    if reading.digits is None or reading.quantity is not expected.quantity or reading.coupling is not expected.coupling:
         return False
-    # Units may differ by a prefix, where a frame carries base units and does not tell the display's.
-    told, shown = Decimal(str(reading.value)), float(shows.digits) * 10.0 ** exponent(shows.unit)
-    return float(told) == pytest.approx(shown, rel=1e-9, abs=1e-15)
+    # A frame in base units does not carry the prefix of the display, so the units may differ by it.
+    value, shown = Decimal(str(reading.value)), float(expected.digits) * 10.0 ** exponent(expected.unit)
+    return float(value) == pytest.approx(shown, rel=1e-9, abs=1e-15)
 
 
 def exponent(unit):
@@ -34,51 +34,57 @@ def exponent(unit):
     return prefixes.get(unit[0], 0) if len(unit) > 1 and unit != "Hz" else 0
 
 
-def count(family, functions, labels, seeds, **how):
-    """Return (meters taught, shares of known states decoded)."""
+def teach_meters(family, functions, entries, seeds, **options):
+    """Return ``(meters taught, [share of displays decoded in states that had an entry])``."""
     taught, shares = 0, []
     for seed in range(seeds):
         meter = InventedMeter(family, seed, functions)
-        report = teach(meter.capture(labels, seed, **how))
+        report = teach(meter.capture(entries, seed, **options))
         if report.profile is None:
             continue
         taught += 1
         assert check_profile(write_profile(report.profile)).profile == report.profile
         driver = open_profile_driver(report.profile, [CHANNEL])
         right = known = 0
-        for face, frame in meter.draw_unlabelled_frames(UNSEEN, seed):
+        for display, frame in meter.draw_unseen_frames(UNSEEN, seed):
             readings = tuple(driver.feed(CHANNEL, frame, Timestamp(0, 0)))
             read = bool(readings) and readings[-1].status is not Status.INVALID
-            assert not read or says(readings[-1], face), (family, seed, face.text, readings[-1].text, frame.hex())
-            if (face.function, face.range, face.overload) in meter.labelled:
+            assert not read or agrees(readings[-1], display), (
+                family,
+                seed,
+                display.text,
+                readings[-1].text,
+                frame.hex(),
+            )
+            if (display.function, display.range, display.overload) in meter.entered:
                 known += 1
                 right += read
-        if not any("longer recording" in wish for wish in report.suggested_readings):
+        if not any("longer recording" in suggestion for suggestion in report.suggested_readings):
             shares.append(right / known)
     return taught, shares
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_one_function(family):
-    taught, shares = count(family, 1, 25 if family == "segments" else 12, SEEDS)
+    taught, shares = teach_meters(family, 1, 25 if family == "segments" else 12, SEEDS)
     assert taught >= SEEDS - 1
     assert sum(shares) / len(shares) > 0.9
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_six_functions(family):
-    taught, shares = count(family, 6, 40, SEEDS // 3)
+    taught, shares = teach_meters(family, 6, 40, SEEDS // 3)
     assert taught == SEEDS // 3
     assert sum(shares) / len(shares) > 0.95
 
 
 @pytest.mark.parametrize("window", [1, 3])
 @pytest.mark.parametrize("family", FAMILIES)
-def test_nothing_came_between_the_labels(family, window):
-    """A recording as thin as can be: one packet for each label, or three, and no other.
+def test_no_packets_between_the_entries(family, window):
+    """The thinnest recording: one packet for each entry, or three, and no other packets.
 
-    Where the last frame of a label is held back by the radio, one packet is none: such meters may not be taught.
+    With one packet, a meter that sends the end of the last frame later may not be taught.
     """
-    taught, shares = count(family, 1, 25 if family == "segments" else 12, SEEDS, between=0, window=window)
+    taught, shares = teach_meters(family, 1, 25 if family == "segments" else 12, SEEDS, between=0, window=window)
     assert taught >= (SEEDS - 1 if window > 1 else 0.6 * SEEDS)
     assert sum(shares) / len(shares) > (0.8 if window == 1 else 0.95)

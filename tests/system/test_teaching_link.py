@@ -1,4 +1,4 @@
-"""Meters with encodings of their own over the virtual radio, through unchanged bleak."""
+"""Meters with encodings of their own over the virtual radio, through unmodified bleak."""
 
 import asyncio
 from random import Random
@@ -32,10 +32,10 @@ class Steady:
         return DisplayState(Quantity.FREQUENCY, parse_amount("50.0 Hz").digits, "Hz")
 
 
-def test_a_meter_that_wants_to_be_started_and_asked_again(air, warp):
+def test_meter_that_must_be_started_and_kept_awake(air, run_virtual):
     encoder = RangedEncoder(5)
 
-    async def heard(client, seconds):
+    async def count_packets(client, seconds):
         packets = []
         await client.start_notify(FRAMES_UUID, lambda _, data: packets.append(data))
         await asyncio.sleep(seconds)
@@ -45,48 +45,48 @@ def test_a_meter_that_wants_to_be_started_and_asked_again(air, warp):
     async def body():
         meter = await air.add_meter(Steady(), encoder=encoder)
         async with BleakClient(meter.address, backend=air.client_backend) as client:
-            assert await heard(client, 2) == 0
+            assert await count_packets(client, 2) == 0
             await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
-            assert await heard(client, 30) == KEEP_ALIVE_REFRESHES
+            assert await count_packets(client, 30) == KEEP_ALIVE_REFRESHES
             await client.write_gatt_char(COMMANDS_UUID, encoder.start_command, response=False)
-            assert await heard(client, 1) > 5
+            assert await count_packets(client, 1) > 5
             await client.write_gatt_char(COMMANDS_UUID, encoder.keep_alive_command)
-            assert await heard(client, 30) == KEEP_ALIVE_REFRESHES
+            assert await count_packets(client, 30) == KEEP_ALIVE_REFRESHES
             await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
-            assert await heard(client, 1) > 5
-        # A new connection has to start anew, even while the last order would still hold.
+            assert await count_packets(client, 1) > 5
+        # A new connection starts stopped, even before the last keep-alive has run out.
         async with BleakClient(meter.address, backend=air.client_backend) as client:
-            assert await heard(client, 2) == 0
+            assert await count_packets(client, 2) == 0
 
-    warp(body())
+    run_virtual(body())
 
 
 @pytest.mark.parametrize("family", ENCODER_FAMILIES)
-def test_a_session_holds_what_was_sent_and_labels_say_what_was_shown(family):
+def test_session_records_all_packets_and_entries_match_the_display(family):
     session = record_session(family, 1, [MeterFunction.DC_VOLTS, MeterFunction.CAPACITANCE], 3, 12)
     sent = [packet for refresh in session.refreshes for packet in refresh.packets]
     assert [packet.data for packet in session.capture.packets] == sent
-    assert max(len(data) for data in sent) <= 20  # what a notification holds at the least MTU
+    assert max(len(data) for data in sent) <= 20  # bytes of a notification at the smallest MTU
     assert len(session.capture.entries) == 12
     assert session.capture.meter is not None
     assert session.capture.meter.name == "Plover 12"
-    # Every packet of a label's window was sent while the display showed what the label says. A frame that the meter
-    # held back was on the display by then, too.
+    # Every packet of an entry's window was sent while the display showed the entry, even a frame that the meter sent
+    # late.
     shown = [refresh.display for refresh in session.refreshes for _ in refresh.packets]
     described = [
-        (label, on_display)
-        for (_, label), on_display in zip(pair_packets(session.capture), shown, strict=True)
-        if label is not None
+        (entry, on_display)
+        for (_, entry), on_display in zip(pair_packets(session.capture), shown, strict=True)
+        if entry is not None
     ]
-    assert len({id(label) for label, _ in described}) == 12
-    for label, on_display in described:
-        says = label.displayed_value
-        assert (says.quantity, says.coupling, says.overload) == (
+    assert len({id(entry) for entry, _ in described}) == 12
+    for entry, on_display in described:
+        value = entry.displayed_value
+        assert (value.quantity, value.coupling, value.overload) == (
             on_display.quantity,
             on_display.coupling,
             on_display.overload,
         )
-        assert says.digits is None or to_base(says.digits, says.unit) == to_base(on_display.digits, on_display.unit)
+        assert value.digits is None or to_base(value.digits, value.unit) == to_base(on_display.digits, on_display.unit)
 
 
 def test_sessions_are_the_same_every_time_and_differ_by_seed():
@@ -95,18 +95,19 @@ def test_sessions_are_the_same_every_time_and_differ_by_seed():
     assert first.capture.packets != other.capture.packets
 
 
-def test_a_technician_goes_through_ranges_signs_and_overload():
-    found = draw_measurements(SIX_FUNCTIONS, 4, 28)
-    assert {alike[0].function for alike in found[:6]} == set(SIX_FUNCTIONS)
-    assert all(len({stop.function for stop in alike}) == 1 for alike in found)
+def test_technician_measures_all_ranges_signs_and_overload():
+    measurements = draw_measurements(SIX_FUNCTIONS, 4, 28)
+    assert {similar[0].function for similar in measurements[:6]} == set(SIX_FUNCTIONS)
+    assert all(len({measurement.function for measurement in similar}) == 1 for similar in measurements)
     # Eighteen ranges, DC volts and temperature with both signs, and overload of all but temperature.
     assert sum(map(len, FULL_SCALES.values())) + 3 + 1 + 5 == 26
-    volts = [alike[0].part.legs["1"].volts for alike in found if alike[0].function is MeterFunction.DC_VOLTS]
+    firsts = [similar[0] for similar in measurements]
+    volts = [first.part.legs["1"].volts for first in firsts if first.function is MeterFunction.DC_VOLTS]
     assert sum(value > 600 for value in volts) == 1
     assert sum(value < 0 for value in volts) == 3
 
 
-def test_what_is_typed_can_be_read():
+def test_typed_text_can_be_parsed():
     rng = Random(1)
     shown = DisplayState(Quantity.CAPACITANCE, parse_amount("4.70 uF").digits, "µF")
     assert {typed_text(shown, rng) for _ in range(20)} == {"4.70 uF", "4.70 µF"}

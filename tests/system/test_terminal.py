@@ -1,4 +1,4 @@
-"""The demo in a real terminal: tmux runs it, keys are typed, the screen is read."""
+"""The demo in a real terminal: tmux runs it, types keys and reads the screen."""
 
 import os
 import shutil
@@ -15,7 +15,7 @@ LIMIT = 90.0  # s; the demo plays in real time, a little over a minute in all
 
 
 class Terminal:
-    """A tmux session of its own server."""
+    """A tmux session with its own server."""
 
     def __init__(self, folder: Path, columns: int, rows: int) -> None:
         assert TMUX is not None
@@ -24,7 +24,7 @@ class Terminal:
         self._folder = folder
 
     def run(self, *arguments: str) -> None:
-        """Start Meterlink in it; its exit status goes into a file."""
+        """Start Meterlink in the session and write its exit status to a file."""
         status = self._folder / "status"
         command = f"{sys.executable} -m meterlink {' '.join(arguments)}; echo $? > {status}; sleep 600"
         self._call("new-session", "-d", *self._size, f"sh -c '{command}'")
@@ -36,10 +36,10 @@ class Terminal:
         return self._call("capture-pane", "-p")
 
     def until(self, *texts: str) -> str:
-        """Return the screen once it holds all ``texts``."""
+        """Return the screen once it contains all ``texts``."""
         limit = time.monotonic() + LIMIT
         while not all(text in (screen := self.screen()) for text in texts):
-            assert time.monotonic() < limit, f"never saw {texts}:\n{screen}"
+            assert time.monotonic() < limit, f"{texts} did not appear:\n{screen}"
             time.sleep(0.1)
         return screen
 
@@ -69,19 +69,19 @@ def terminal(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Termina
 
 def test_the_demo_in_a_terminal(terminal: Terminal) -> None:
     terminal.run("demo")
-    screen = terminal.until("1 of 8 held", "WITHIN", "234.8 V")
+    screen = terminal.until("1 of 8 accepted", "WITHIN", "234.8 V")
     assert "CAUTION" in screen
     assert "NEXT" in screen
-    terminal.press("f")
-    terminal.until("What the readings point to")
-    terminal.press("f")  # not Escape: with the next key close behind it a terminal takes the two for Alt and that key
-    terminal.until("of 8 held", "NEXT")
+    terminal.press("c")
+    terminal.until("Causes the readings point to")
+    terminal.press("c")  # not Escape: a terminal reads Escape and a key soon after it as Alt and that key
+    terminal.until("of 8 accepted", "NEXT")
     terminal.press("?")
-    terminal.until("Keys (Esc goes back)")
+    terminal.until("Keys (Esc closes)")
     terminal.press("?")
-    screen = terminal.until("43.72 µF", "OUTSIDE", "3 of 8 held")
+    screen = terminal.until("43.72 µF", "OUTSIDE", "3 of 8 accepted")
     assert "Follow local codes" in " ".join(screen.split())
     terminal.press("q")
     assert terminal.status() == "0"
-    # The screen is given back: what is left of the program is nothing.
+    # The program restores the terminal's own screen.
     assert "CAUTION" not in terminal.screen()

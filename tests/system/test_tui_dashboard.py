@@ -1,4 +1,4 @@
-"""The dashboard against a station of our own making: every key, every state at three sizes, floods and loss."""
+"""The dashboard against a fake station: every key, every state at three sizes, floods and loss."""
 
 import asyncio
 import os
@@ -42,7 +42,7 @@ ENERGIZED = "This circuit is energized. Wear what local codes ask for; work for 
 
 
 class Clock:
-    """A clock that only the test moves."""
+    """A clock that the test sets."""
 
     def __init__(self) -> None:
         self.seconds = 0.0
@@ -53,12 +53,12 @@ class Clock:
 
 
 class Station:
-    """A connection that yields what it is fed, until it is dropped."""
+    """A connection that yields the fed messages until it is dropped, and returns ``error`` to each command."""
 
     def __init__(self, *messages: Message) -> None:
         self.queue: asyncio.Queue[Message | None] = asyncio.Queue()
         self.sent: list[tuple[str, dict[str, str]]] = []
-        self.answer = ""
+        self.error = ""
         self.closed = False
         self.feed(*messages)
 
@@ -73,15 +73,17 @@ class Station:
         while (message := await self.queue.get()) is not None:
             yield message
 
-    async def send(self, do: str, **fields: str) -> str:
-        self.sent.append((do, fields))
-        return self.answer
+    async def send(self, command: str, **fields: str) -> str:
+        self.sent.append((command, fields))
+        return self.error
 
     async def close(self) -> None:
         self.closed = True
 
 
-def held(text: str = "43.31 µF", digits: str | None = "43.31", verdict: str = "within", **more: Any) -> dict[str, Any]:
+def accepted(
+    text: str = "43.31 µF", digits: str | None = "43.31", verdict: str = "within", **more: Any
+) -> dict[str, Any]:
     return {
         "id": 1, "text": text, "digits": digits, "verdict": verdict, "margin": "clear", "deviation_percent": "-3.76",
         "reason": f"{text} is within 45 µF ±6 %.", "accuracy": "", "meter": "Alder", "at": format_rfc3339(START),
@@ -95,16 +97,17 @@ def point(key: str, title: str, **more: Any) -> dict[str, Any]:
         "terminals": ["C", "HERM"], "quantity": "capacitance", "state": "isolated and discharged",
         "limits": {"low": "42.3", "high": "47.7", "nominal": "45", "unit": "µF", "basis": "45 µF ±6 %"},
         "rating": "45 µF ±6 %",
-        "why": "A weak section keeps the compressor from starting.", "caution": ISOLATED, "held": None, "retakes": 0,
+        "why": "A weak section keeps the compressor from starting.", "caution": ISOLATED, "accepted": None,
+        "repeats": 0,
     } | more  # fmt: skip
 
 
 def visit(first: dict[str, Any] | None = None, **more: Any) -> Any:
     points = [
-        point("herm", "run capacitor HERM", held=first),
-        point("fan", "run capacitor FAN", held=held("3.91 µF", "3.91", "outside", margin="close call"), retakes=2,
+        point("herm", "run capacitor HERM", accepted=first),
+        point("fan", "run capacitor FAN", accepted=accepted("3.91 µF", "3.91", "outside", margin="close call"),
               limits={"low": "4.7", "high": "5.3", "nominal": "5", "unit": "µF", "basis": "5 µF ±6 %"},
-              rating="5 µF ±6 %"),
+              rating="5 µF ±6 %", repeats=2),
         point("coil", "contactor coil", terminals=["A1", "A2"], quantity="resistance", rating=None,
               limits={"low": "10", "high": "18", "nominal": "14", "unit": "Ω", "basis": "10 to 18 Ω"}),
         point("supply", "supply", terminals=["L1", "L2"], quantity="voltage", limits=None, rating=None,
@@ -112,15 +115,15 @@ def visit(first: dict[str, Any] | None = None, **more: Any) -> Any:
     ]  # fmt: skip
     return {
         "topic": "visit", "site": "Corner bakery", "unit": "condenser, north roof", "plan": "split", "opened": "",
-        "points": points, "focus": "herm", "last": None, "advice": ADVICE, "caution": ISOLATED,
+        "points": points, "focus": "herm", "last_accepted": None, "advice": ADVICE, "caution": ISOLATED,
     } | more  # fmt: skip
 
 
 def live(text: str = "43.05 µF", digits: str | None = "43.05", **more: Any) -> Any:
     return {
         "topic": "live", "meter": "Alder", "text": text, "digits": digits, "unit": "µF", "quantity": "capacitance",
-        "status": "ok", "phase": "settling", "progress": 0.62, "point": "herm", "expected": True, "verdict": "within",
-        "at": format_rfc3339(START),
+        "status": "ok", "phase": "settling", "progress": 0.62, "point": "herm", "function_matches": True,
+        "verdict": "within", "at": format_rfc3339(START),
     } | more  # fmt: skip
 
 
@@ -131,17 +134,17 @@ def meter(name: str, **more: Any) -> dict[str, Any]:
     } | more  # fmt: skip
 
 
-def meters(*rows: dict[str, Any], radio: str = "") -> Any:
+def meters(*rows: dict[str, Any], radio_error: str = "") -> Any:
     lost = {"state": "lost", "detail": "Not heard for 40 s: out of range, or switched off.", "rssi": None}
     usual = (meter("Alder"), meter("Birch", rssi=-80, battery=12), meter("Cedar", battery=None, **lost))
-    return {"topic": "meters", "meters": list(rows or usual), "radio": radio}
+    return {"topic": "meters", "meters": list(rows or usual), "radio_error": radio_error}
 
 
 CLOSE_REASON = (
     "42.1 µF is below the low limit of 42.3 µF, but the meter may be off by 0.5 µF: measure again on another range."
 )
-CLOSE = held("42.1 µF", "42.1", "outside", margin="close call", deviation_percent="-6.44", reason=CLOSE_REASON)
-OPEN = held("OL Ω", None, "open", deviation_percent=None, reason="Overload on ohms: nothing conducts here.")
+CLOSE = accepted("42.1 µF", "42.1", "outside", margin="close call", deviation_percent="-6.44", reason=CLOSE_REASON)
+OPEN = accepted("OL Ω", None, "open", deviation_percent=None, reason="Overload on ohms: nothing conducts here.")
 NOTICE: Any = {"topic": "notice", "level": "alarm", "text": "The disk is full: readings are not being kept."}
 
 
@@ -164,21 +167,22 @@ DERIVED = [
 
 STATES: dict[str, list[Any]] = {
     "settling": [visit(), meters(), live()],
-    "within": [visit(held(), focus="fan", last="herm"), meters(), live("43.31 µF", "43.31", phase="held")],
-    "close": [visit(CLOSE), meters(), live("42.1 µF", "42.1", phase="held", verdict="outside")],
-    "open": [visit() | {"points": [point("herm", "contactor coil", held=OPEN, quantity="resistance")]}, meters(),
-             live("OL Ω", None, phase="held", status="overload", quantity="resistance", verdict="open")],
+    "within": [visit(accepted(), focus="fan", last_accepted="herm"), meters(),
+               live("43.31 µF", "43.31", phase="accepted")],
+    "close": [visit(CLOSE), meters(), live("42.1 µF", "42.1", phase="accepted", verdict="outside")],
+    "open": [visit() | {"points": [point("herm", "contactor coil", accepted=OPEN, quantity="resistance")]}, meters(),
+             live("OL Ω", None, phase="accepted", status="overload", quantity="resistance", verdict="open")],
     "idle": [visit(), meters(), live("0.02 µF", "0.02", phase="idle", verdict=None, point=None)],
-    "wrong-function": [visit(), meters(), live("241.3 V AC", "241.3", quantity="voltage", expected=False)],
-    "alarm": [visit(), meters(radio="Bluetooth is switched off. Switch it on."), NOTICE, live()],
-    "worked-out": [visit(derived=DERIVED), meters(), live()],
+    "wrong-function": [visit(), meters(), live("241.3 V AC", "241.3", quantity="voltage", function_matches=False)],
+    "alarm": [visit(), meters(radio_error="Bluetooth is switched off. Switch it on."), NOTICE, live()],
+    "derived": [visit(derived=DERIVED), meters(), live()],
     "no-points": [visit(points=[], focus=None, advice="Open a visit with a plan.", caution=""), meters()],
     "no-visit": [meters()],
 }  # fmt: skip
 
 
 def dashboard(*messages: Message, clock: Clock | None = None) -> tuple[Dashboard, Station]:
-    """A dashboard whose first connection is the returned station, and whose later ones find no daemon."""
+    """Return a dashboard and the station of its first connection; later connections find no daemon."""
     station = Station(*messages)
     stations = [station]
 
@@ -191,7 +195,7 @@ def dashboard(*messages: Message, clock: Clock | None = None) -> tuple[Dashboard
 
 
 async def catch_up(pilot: Pilot[None]) -> None:
-    """Let everything that is under way arrive, then draw it."""
+    """Let all pending messages arrive, then draw them."""
     app = pilot.app
     assert isinstance(app, Dashboard)
     app.draw_timer.pause()
@@ -202,7 +206,7 @@ async def catch_up(pilot: Pilot[None]) -> None:
 
 
 @asynccontextmanager
-async def showing(
+async def running_dashboard(
     *messages: Message, size: tuple[int, int] = (80, 24), clock: Clock | None = None
 ) -> AsyncIterator[tuple[Dashboard, Station, Pilot[None]]]:
     app, station = dashboard(*messages, clock=clock)
@@ -211,14 +215,14 @@ async def showing(
         yield app, station, pilot
 
 
-def lines(app: Dashboard) -> list[str]:
-    """What stands on the terminal, row by row."""
+def screen_lines(app: Dashboard) -> list[str]:
+    """Return the text of the terminal, row by row."""
     return [strip.text for strip in app.screen._compositor.render_strips(Size(*app.size))]
 
 
-def words(app: Dashboard) -> str:
-    """The screen's text as one line, so that a sentence is found across its wraps."""
-    return " ".join(" ".join(lines(app)).split())
+def screen_text(app: Dashboard) -> str:
+    """Return the text of the screen on one line, so that a wrapped sentence is found."""
+    return " ".join(" ".join(screen_lines(app)).split())
 
 
 # Pictures
@@ -243,7 +247,7 @@ def test_a_daemon_gone_looks_as_accepted(snap_compare: Any, size: tuple[int, int
     assert snap_compare(app, terminal_size=size, run_before=lose)
 
 
-@pytest.mark.parametrize("key", ["question_mark", "l", "t", "d"], ids=["help", "pick", "rate", "light"])
+@pytest.mark.parametrize("key", ["question_mark", "l", "t", "d"], ids=["help", "pick", "rating", "light"])
 def test_a_sheet_looks_as_accepted(snap_compare: Any, key: str) -> None:
     app, _ = dashboard(*STATES["settling"])
 
@@ -254,96 +258,96 @@ def test_a_sheet_looks_as_accepted(snap_compare: Any, key: str) -> None:
     assert snap_compare(app, run_before=press)
 
 
-# What must always be readable
+# Sentences that are always readable
 
 
 @pytest.mark.parametrize("size", [*SIZES, (60, 24), (110, 24), (200, 60)], ids=lambda size: f"{size[0]}x{size[1]}")
 @pytest.mark.parametrize("state", STATES)
 async def test_caution_and_advice_are_whole_at_every_size(state: str, size: tuple[int, int]) -> None:
-    async with showing(*STATES[state], size=size) as (app, _, pilot):
+    async with running_dashboard(*STATES[state], size=size) as (app, _, pilot):
         sentences = [ISOLATED, ADVICE] if state not in {"no-visit", "no-points"} else [GENERAL_CAUTION]
-        assert all(sentence in words(app) for sentence in sentences), lines(app)
+        assert all(sentence in screen_text(app) for sentence in sentences), screen_lines(app)
         await pilot.press("pagedown", "pagedown")
         await pilot.pause()
-        assert all(sentence in words(app) for sentence in sentences), "scrolled away"
+        assert all(sentence in screen_text(app) for sentence in sentences), "scrolled away"
 
 
 @pytest.mark.parametrize("key", ["question_mark", "l", "t"])
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
 async def test_a_sheet_leaves_the_caution_readable(key: str, size: tuple[int, int]) -> None:
-    async with showing(*STATES["settling"], size=size) as (app, station, pilot):
+    async with running_dashboard(*STATES["settling"], size=size) as (app, station, pilot):
         await pilot.press(key)
         await pilot.pause()
-        assert ISOLATED in words(app)
+        assert ISOLATED in screen_text(app)
         station.feed(visit(focus="supply", caution=ENERGIZED), live(point="supply"))
         await catch_up(pilot)
-        assert ENERGIZED in words(app), "the caution of another point's sheet stayed"
+        assert ENERGIZED in screen_text(app), "the caution of another point's sheet stayed"
 
 
-async def test_both_cautions_stand_while_the_probes_are_still_on_the_last_point() -> None:
-    after = visit(held(), focus="supply", last="herm", caution=ENERGIZED)
+async def test_both_cautions_are_displayed_while_the_probes_are_on_the_last_point() -> None:
+    after = visit(accepted(), focus="supply", last_accepted="herm", caution=ENERGIZED)
     for size in SIZES:
-        async with showing(after, live(phase="held"), size=size) as (app, _, _pilot):
-            assert ENERGIZED in words(app)
-            assert ISOLATED in words(app)
+        async with running_dashboard(after, live(phase="accepted"), size=size) as (app, _, _pilot):
+            assert ENERGIZED in screen_text(app)
+            assert ISOLATED in screen_text(app)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_a_settling_verdict_is_provisional_and_a_held_one_firm(size: tuple[int, int]) -> None:
-    async with showing(*STATES["settling"], size=size) as (app, station, pilot):
-        assert "… WITHIN, so far" in words(app)
-        assert "SETTLING 62%" in words(app)
-        assert "✓ WITHIN" not in words(app)
+async def test_a_settling_verdict_is_provisional_and_an_accepted_one_final(size: tuple[int, int]) -> None:
+    async with running_dashboard(*STATES["settling"], size=size) as (app, station, pilot):
+        assert "… WITHIN, so far" in screen_text(app)
+        assert "SETTLING 62%" in screen_text(app)
+        assert "✓ WITHIN" not in screen_text(app)
         station.feed(*STATES["within"])
         await catch_up(pilot)
-        assert "✓ WITHIN -3.76 % from nominal" in words(app)
-        assert "so far" not in words(app)
+        assert "✓ WITHIN -3.76 % from nominal" in screen_text(app)
+        assert "so far" not in screen_text(app)
 
 
-async def test_a_close_call_is_said_beside_the_verdict() -> None:
-    async with showing(*STATES["close"]) as (app, _, _pilot):
-        assert "✗ OUTSIDE, CLOSE CALL -6.44 % from nominal" in words(app)
-        assert CLOSE_REASON in words(app)
+async def test_a_close_call_is_displayed_beside_the_verdict() -> None:
+    async with running_dashboard(*STATES["close"]) as (app, _, _pilot):
+        assert "✗ OUTSIDE, CLOSE CALL -6.44 % from nominal" in screen_text(app)
+        assert CLOSE_REASON in screen_text(app)
 
 
-async def test_points_show_what_was_held_and_how_often() -> None:
-    async with showing(*STATES["settling"]) as (app, _, _pilot):
-        text = words(app)
-        assert "► 1 run capacitor HERM · not held" in text
+async def test_points_show_their_accepted_reading_and_the_number_of_repeats() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, _, _pilot):
+        text = screen_text(app)
+        assert "► 1 run capacitor HERM · not measured" in text
         assert "2 …citor FAN 3.91 µF ✗ OUTSIDE close call +2" in text
 
 
-async def test_meters_say_state_signal_battery_and_reason() -> None:
-    async with showing(*STATES["settling"], size=(120, 40)) as (app, _, _pilot):
-        text = words(app)
+async def test_meters_show_state_signal_battery_and_reason() -> None:
+    async with running_dashboard(*STATES["settling"], size=(120, 40)) as (app, _, _pilot):
+        text = screen_text(app)
         assert "✗ Cedar LOST" in text
         assert "Birch LOW BATTERY 12 %" in text
         assert "▂▄▁▁ fair" in text
         assert "▂▄▆█ strong battery 83 %" in text
 
 
-async def test_notices_and_radio_faults_stand_on_top_and_pass() -> None:
-    async with showing(*STATES["alarm"]) as (app, station, pilot):
-        assert "ALARM The disk is full" in words(app)
-        assert "BLUETOOTH Bluetooth is switched off." in words(app)
+async def test_notices_and_radio_faults_are_on_top_until_they_end() -> None:
+    async with running_dashboard(*STATES["alarm"]) as (app, station, pilot):
+        assert "ALARM The disk is full" in screen_text(app)
+        assert "BLUETOOTH Bluetooth is switched off." in screen_text(app)
         station.feed(NOTICE | {"text": ""}, meters())
         await catch_up(pilot)
-        assert "ALARM" not in words(app)
-        assert "BLUETOOTH" not in words(app)
+        assert "ALARM" not in screen_text(app)
+        assert "BLUETOOTH" not in screen_text(app)
 
 
-async def test_another_function_than_wanted_is_not_judged() -> None:
-    async with showing(*STATES["wrong-function"]) as (app, _, _pilot):
-        assert "NOT JUDGED" in words(app)
-        assert "The meter measures voltage; this test point wants capacitance." in words(app)
+async def test_a_reading_of_the_wrong_function_is_not_judged() -> None:
+    async with running_dashboard(*STATES["wrong-function"]) as (app, _, _pilot):
+        assert "NOT JUDGED" in screen_text(app)
+        assert "The meter measures voltage; this test point needs capacitance." in screen_text(app)
 
 
 async def test_the_screen_follows_a_change_of_size() -> None:
-    async with showing(*STATES["settling"]) as (app, _, pilot):
+    async with running_dashboard(*STATES["settling"]) as (app, _, pilot):
         for size in [(40, 24), (120, 40), (80, 24), (20, 10)]:
             await pilot.resize_terminal(*size)
             await catch_up(pilot)
-            assert len(lines(app)) == size[1]
+            assert len(screen_lines(app)) == size[1]
             assert app.scene is not None
 
 
@@ -357,99 +361,102 @@ async def test_the_screen_follows_a_change_of_size() -> None:
         ("right", ("next", {})),
         ("p", ("previous", {})),
         ("left", ("previous", {})),
-        ("r", ("retake", {})),
-        ("h", ("hold", {})),
+        ("r", ("repeat", {})),
+        ("a", ("accept", {})),
     ],
 )
 async def test_a_key_sends_its_command(key: str, sent: tuple[str, dict[str, str]]) -> None:
-    async with showing(*STATES["settling"]) as (_, station, pilot):
+    async with running_dashboard(*STATES["settling"]) as (_, station, pilot):
         await pilot.press(key)
         await pilot.pause()
         assert station.sent == [sent]
 
 
-async def test_a_refused_command_is_said_and_cleared_by_the_next() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
-        station.answer = "Every test point is held already."
+async def test_the_error_of_a_command_is_displayed_until_the_next_command() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
+        station.error = "Every test point is accepted already."
         await pilot.press("n")
         await catch_up(pilot)
-        assert "NOT DONE Every test point is held already." in words(app)
-        station.answer = ""
+        assert "NOT DONE Every test point is accepted already." in screen_text(app)
+        station.error = ""
         await pilot.press("n")
         await catch_up(pilot)
-        assert "NOT DONE" not in words(app)
+        assert "NOT DONE" not in screen_text(app)
 
 
 async def test_a_point_is_picked_from_the_list() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("l")
         assert isinstance(app.screen, PointPicker)
         assert app.screen.query_one(OptionList).highlighted == 0
         await pilot.press("down", "down", "enter")
         await pilot.pause()
-        assert station.sent == [("focus", {"point": "coil"})]
+        assert station.sent == [("activate", {"point": "coil"})]
         assert not isinstance(app.screen, PointPicker)
 
 
 async def test_leaving_the_list_changes_nothing() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("l", "down", "escape")
         await pilot.pause()
         assert station.sent == []
         assert not isinstance(app.screen, PointPicker)
 
 
-async def test_a_reading_is_typed_and_nonsense_stays_in_the_field_with_the_reason() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
-        await pilot.press("k", "enter")
+async def test_a_reading_is_typed_and_an_error_keeps_the_field_open() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
+        await pilot.press("e", "enter")
         assert isinstance(app.screen, ManualEntrySheet)
-        assert "Nothing was typed." in words(app)
-        assert "run capacitor HERM" in words(app)
-        assert "Isolate the unit" in words(app)  # the caution stays in sight
-        station.answer = "'43.7' has no unit. Use µF."
+        assert "Nothing was typed." in screen_text(app)
+        assert "run capacitor HERM" in screen_text(app)
+        assert "Isolate the unit" in screen_text(app)  # the caution stays in sight
+        station.error = "'43.7' has no unit. Use µF."
         await pilot.press(*"43.7", "enter")
         await pilot.pause()
         assert isinstance(app.screen, ManualEntrySheet)
-        assert "✗ '43.7' has no unit. Use µF." in words(app)
-        station.answer = ""
+        assert "✗ '43.7' has no unit. Use µF." in screen_text(app)
+        station.error = ""
         await pilot.press(*" uF", "enter")
         await pilot.pause()
-        assert station.sent[-1] == ("key", {"point": "herm", "text": "43.7 uF"})
+        assert station.sent[-1] == ("enter", {"point": "herm", "text": "43.7 uF"})
         assert not isinstance(app.screen, ManualEntrySheet)
 
 
 async def test_without_a_test_point_no_reading_can_be_typed() -> None:
-    async with showing() as (app, station, pilot):
-        await pilot.press("k")
+    async with running_dashboard() as (app, station, pilot):
+        await pilot.press("e")
         await pilot.pause()
         assert not isinstance(app.screen, ManualEntrySheet)
         assert station.sent == []
 
 
 async def test_a_rating_is_typed_and_an_error_keeps_the_field_open() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
         await pilot.press("t", "enter")
         assert isinstance(app.screen, RatingSheet)
-        assert "Nothing was typed." in words(app)
-        station.answer = "'45 q' is not a rating. Use µF."
+        assert "Nothing was typed." in screen_text(app)
+        station.error = "'45 q' is not a rating. Use µF."
         await pilot.press(*"45 q", "enter")
         await pilot.pause()
         assert isinstance(app.screen, RatingSheet)
-        assert "✗ '45 q' is not a rating. Use µF." in words(app)
+        assert "✗ '45 q' is not a rating. Use µF." in screen_text(app)
         assert app.screen.query_one(Input).value == "45 q"
-        station.answer = ""
+        station.error = ""
         await pilot.press("backspace", *"uF", "enter")
         await pilot.pause()
-        assert station.sent[-1] == ("rate", {"point": "herm", "text": "45 uF"})
+        assert station.sent[-1] == ("set_rating", {"point": "herm", "text": "45 uF"})
         assert not isinstance(app.screen, RatingSheet)
 
 
-async def test_keys_without_points_say_so() -> None:
-    async with showing(*STATES["no-visit"]) as (app, station, pilot):
-        for key, said in (("l", "There are no test points to pick from."), ("t", "There is no test point to give")):
+async def test_keys_that_need_a_test_point_display_an_error_without_points() -> None:
+    async with running_dashboard(*STATES["no-visit"]) as (app, station, pilot):
+        for key, error in (
+            ("l", "There are no test points to pick from."),
+            ("t", "There is no active test point for a rating."),
+        ):
             await pilot.press(key)
             await catch_up(pilot)
-            assert said in words(app)
+            assert error in screen_text(app)
         assert station.sent == []
 
 
@@ -457,11 +464,13 @@ async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> Non
     bindings = [binding for binding in Dashboard.BINDINGS if isinstance(binding, Binding)]
     assert len(bindings) == len(Dashboard.BINDINGS)
     assert all(binding.id and binding.tooltip and binding.description for binding in bindings)
-    async with showing(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
+    keys = [key for binding in bindings for key in binding.key.split(",")]
+    assert len(set(keys)) == len(keys), "two bindings have the same key"
+    async with running_dashboard(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
         await pilot.press("question_mark")
         assert isinstance(app.screen, HelpSheet)
-        said = [str(static.render()) for static in app.screen.query(Static)]
-        assert all(any(binding.tooltip in line for line in said) for binding in bindings)
+        texts = [str(static.render()) for static in app.screen.query(Static)]
+        assert all(any(binding.tooltip in line for line in texts) for binding in bindings)
         top = app.screen.query_one("#sheet-body").scroll_y
         await pilot.press("pagedown")
         await pilot.pause()
@@ -474,39 +483,39 @@ async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> Non
         assert not isinstance(app.screen, HelpSheet)
 
 
-FINDING = {
+CAUSE = {
     "title": "The leads were across HERM–FAN rather than C–HERM",
     "confidence": "very likely",
     "evidence_for": ["4.50 µF is what the two sections give in series. [@click=app.quit]"],
     "evidence_against": ["Nothing was read at C–FAN."],
-    "next": "Move a lead to C and read C–HERM again.",
+    "next_measurement": "Move a lead to C and read C–HERM again.",
     "caution": ISOLATED,
 }
 
 
-async def test_findings_are_shown_with_what_speaks_for_and_against_them() -> None:
-    state = visit(findings=[FINDING], summary="The best explanation: crossed leads."), live()
-    async with showing(*state, size=(40, 24)) as (app, _, pilot):
-        await pilot.press("f")
+async def test_causes_have_their_evidence_for_and_against() -> None:
+    state = visit(causes=[CAUSE], summary="The best explanation: crossed leads."), live()
+    async with running_dashboard(*state, size=(40, 24)) as (app, _, pilot):
+        await pilot.press("c")
         assert isinstance(app.screen, DiagnosisSheet)
-        said = " ".join(str(static.render()) for static in app.screen.query(Static))
-        assert "The best explanation: crossed leads." in said
-        assert "across HERM–FAN" in said
-        assert "VERY LIKELY" in said
-        assert "+ 4.50 µF is what" in said
-        assert "- Nothing was read" in said
-        assert "[@click" not in said
-        assert "Move a lead to C" in said
-        assert ISOLATED in words(app)
-        await pilot.press("pagedown", "pageup", "f")
+        sheet_text = " ".join(str(static.render()) for static in app.screen.query(Static))
+        assert "The best explanation: crossed leads." in sheet_text
+        assert "across HERM–FAN" in sheet_text
+        assert "VERY LIKELY" in sheet_text
+        assert "+ 4.50 µF is what" in sheet_text
+        assert "- Nothing was read" in sheet_text
+        assert "[@click" not in sheet_text
+        assert "Move a lead to C" in sheet_text
+        assert ISOLATED in screen_text(app)
+        await pilot.press("pagedown", "pageup", "c")
         await pilot.pause()
         assert not isinstance(app.screen, DiagnosisSheet)
 
 
-async def test_what_was_worked_out_has_its_own_part_of_the_sheet() -> None:
-    async with showing(*STATES["worked-out"], size=(40, 24)) as (app, _, pilot):
-        await pilot.press("f")
-        said = " ".join(str(static.render()) for static in app.screen.query(Static))
+async def test_derived_points_are_a_part_of_the_causes_sheet() -> None:
+    async with running_dashboard(*STATES["derived"], size=(40, 24)) as (app, _, pilot):
+        await pilot.press("c")
+        sheet_text = " ".join(str(static.render()) for static in app.screen.query(Static))
         for sentence in (
             f"{NO_DIAGNOSIS}  {DERIVED_HEADING}",
             "supply voltage unbalance, loaded  ? NOT JUDGED    Needs L2–L3.    at most 2 %",
@@ -514,39 +523,39 @@ async def test_what_was_worked_out_has_its_own_part_of_the_sheet() -> None:
             "compressor motor windings  OPEN TO S  ✗ OPEN    C–R reads",
             "compressor motor current unbalance  1.2 %  ✓ WITHIN",
         ):
-            assert sentence in said
-        assert "[@click" not in said
-        assert ISOLATED in words(app)
+            assert sentence in sheet_text
+        assert "[@click" not in sheet_text
+        assert ISOLATED in screen_text(app)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_one_line_says_what_is_outside_of_what_was_worked_out(size: tuple[int, int]) -> None:
-    async with showing(*STATES["worked-out"], size=size) as (app, station, pilot):
-        (line,) = (line for line in lines(app) if "✗  OUTSIDE:" in line)
+async def test_one_line_names_the_first_derived_point_that_failed(size: tuple[int, int]) -> None:
+    async with running_dashboard(*STATES["derived"], size=size) as (app, station, pilot):
+        (line,) = (line for line in screen_lines(app) if "✗  OUTSIDE:" in line)
         assert "supply voltage unbal" in line
-        assert "OPEN TO S" not in words(app)
+        assert "OPEN TO S" not in screen_text(app)
         if size[0] >= 80:
-            assert "supply voltage unbalance, as found 2.61 % +1 (f says why)" in line
+            assert "supply voltage unbalance, as found 2.61 %, 1 more (c shows why)" in line
         station.feed(visit(derived=[DERIVED[0], DERIVED[3]]))
         await catch_up(pilot)
-        assert "✗  OUTSIDE:" not in words(app)
+        assert "✗  OUTSIDE:" not in screen_text(app)
 
 
 @pytest.mark.parametrize("text", ["[bold red]x", "\x1b[31mred\x07", "漢字" * 30, "x" * 5000, ""], ids=ascii)
-async def test_text_of_what_was_worked_out_is_only_ever_text(text: str) -> None:
-    evil = derived(text, text, text, value=text, text=text, basis=text, margin=text, kind=text, missing=[text])
-    outside = evil | {"verdict": "outside"}
-    async with showing(visit(derived=[evil, outside]), live(), size=(40, 24)) as (app, _, pilot):
-        assert ISOLATED in words(app)
-        await pilot.press("f")
+async def test_text_of_derived_points_is_only_ever_text(text: str) -> None:
+    hostile = derived(text, text, text, value=text, text=text, basis=text, margin=text, kind=text, missing=[text])
+    outside = hostile | {"verdict": "outside"}
+    async with running_dashboard(visit(derived=[hostile, outside]), live(), size=(40, 24)) as (app, _, pilot):
+        assert ISOLATED in screen_text(app)
+        await pilot.press("c")
         assert isinstance(app.screen, DiagnosisSheet)
-        assert not any(char in "".join(lines(app)) for char in "\x1b\x07")
-        assert ISOLATED in words(app)
+        assert not any(char in "".join(screen_lines(app)) for char in "\x1b\x07")
+        assert ISOLATED in screen_text(app)
 
 
-async def test_without_findings_the_sheet_says_so() -> None:
-    async with showing(*STATES["settling"]) as (app, _, pilot):
-        await pilot.press("f")
+async def test_the_causes_sheet_without_causes_has_a_sentence() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, _, pilot):
+        await pilot.press("c")
         assert NO_DIAGNOSIS in " ".join(str(static.render()) for static in app.screen.query(Static))
         await pilot.press("escape")
         await pilot.pause()
@@ -554,20 +563,20 @@ async def test_without_findings_the_sheet_says_so() -> None:
 
 
 async def test_the_body_scrolls_by_key_on_a_small_screen() -> None:
-    async with showing(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
-        assert "► 1" not in words(app)
+    async with running_dashboard(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
+        assert "► 1" not in screen_text(app)
         for _ in range(3):
             await pilot.press("pagedown")
         await pilot.pause()
-        assert "✗ OUTSIDE" in words(app)
-        assert "Cedar LOST" in words(app)
+        assert "✗ OUTSIDE" in screen_text(app)
+        assert "Cedar LOST" in screen_text(app)
         await pilot.press("pageup", "pageup", "up", "up")
         await pilot.pause()
-        assert "SETTLING" in words(app)
+        assert "SETTLING" in screen_text(app)
 
 
 async def test_the_theme_changes_and_changes_back() -> None:
-    async with showing(*STATES["settling"]) as (app, _, pilot):
+    async with running_dashboard(*STATES["settling"]) as (app, _, pilot):
         await pilot.press("d")
         assert app.theme == LIGHT.name
         await pilot.press("d")
@@ -575,8 +584,8 @@ async def test_the_theme_changes_and_changes_back() -> None:
 
 
 @pytest.mark.parametrize("keys", [["q"], ["ctrl+c"], ["t", "ctrl+c"], ["question_mark", "ctrl+c"], ["l", "ctrl+c"]])
-async def test_it_is_left_from_anywhere_and_closes_its_connection(keys: list[str]) -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
+async def test_quitting_works_on_every_sheet_and_closes_the_connection(keys: list[str]) -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
         await pilot.press(*keys)
         await pilot.pause()
         assert not app.is_running or app._exit
@@ -585,9 +594,9 @@ async def test_it_is_left_from_anywhere_and_closes_its_connection(keys: list[str
 
 async def test_it_works_without_colour(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
-    async with showing(*STATES["close"]) as (app, _, _pilot):
+    async with running_dashboard(*STATES["close"]) as (app, _, _pilot):
         assert app.no_color
-        assert "✗ OUTSIDE, CLOSE CALL" in words(app)
+        assert "✗ OUTSIDE, CLOSE CALL" in screen_text(app)
         colours = {
             segment.style.color.triplet
             for strip in app.screen._compositor.render_strips(Size(*app.size))
@@ -600,84 +609,84 @@ async def test_it_works_without_colour(monkeypatch: pytest.MonkeyPatch) -> None:
 # Age, loss and floods
 
 
-async def test_a_reading_grows_old_and_says_so() -> None:
+async def test_an_old_reading_shows_its_age() -> None:
     clock = Clock()
-    async with showing(*STATES["settling"], clock=clock) as (app, station, pilot):
+    async with running_dashboard(*STATES["settling"], clock=clock) as (app, station, pilot):
         clock.seconds = 2.0
         await catch_up(pilot)
-        assert "SETTLING" in words(app)
+        assert "SETTLING" in screen_text(app)
         clock.seconds = 12.5
         await catch_up(pilot)
-        assert "NOT LIVE · last reading 12 s ago" in words(app)
-        assert "SETTLING" not in words(app)
-        assert "so far" not in words(app)
+        assert "NOT LIVE · last reading 12 s ago" in screen_text(app)
+        assert "SETTLING" not in screen_text(app)
+        assert "so far" not in screen_text(app)
         assert app.scene is not None
         assert app.scene.value.dim
         station.feed(live(at=format_rfc3339(START + 12_500_000_000)))
         await catch_up(pilot)
-        assert "SETTLING" in words(app)
+        assert "SETTLING" in screen_text(app)
         assert not app.scene.value.dim
 
 
-async def test_a_reading_that_was_old_when_it_came_is_not_shown_as_live() -> None:
-    async with showing(visit(), live(at=format_rfc3339(START - 60_000_000_000))) as (app, _, _pilot):
-        assert "NOT LIVE · last reading 1 min ago" in words(app)
+async def test_a_reading_that_arrives_old_is_not_live() -> None:
+    async with running_dashboard(visit(), live(at=format_rfc3339(START - 60_000_000_000))) as (app, _, _pilot):
+        assert "NOT LIVE · last reading 1 min ago" in screen_text(app)
 
 
-async def test_a_lost_daemon_is_said_at_once_and_it_comes_back_by_itself() -> None:
+async def test_a_stopped_daemon_is_an_alert_until_it_runs_again() -> None:
     first, second = Station(*STATES["within"]), Station(*STATES["settling"])
-    answers: list[Station | LinkError] = [first, LinkError("No daemon runs here.", "Start it."), second]
+    outcomes: list[Station | LinkError] = [first, LinkError("No daemon runs here.", "Start it."), second]
     opened = asyncio.Event()
 
     async def connect() -> Station:
         await opened.wait()
         opened.clear()
-        answer = answers.pop(0)
-        if isinstance(answer, LinkError):
-            raise answer
-        return answer
+        outcome = outcomes.pop(0)
+        if isinstance(outcome, LinkError):
+            raise outcome
+        return outcome
 
     opened.set()
     app = Dashboard(connect, clock=Clock(), reconnect_delay=0)
     async with app.run_test() as pilot:
         await catch_up(pilot)
-        assert "✓ WITHIN" in words(app)
+        assert "✓ WITHIN" in screen_text(app)
         first.drop()
         await catch_up(pilot)
-        assert "STOPPED Readings are not being taken" in words(app)
-        assert "NOT CONNECTED" in words(app)
+        assert "STOPPED No readings are recorded" in screen_text(app)
+        assert "NOT CONNECTED" in screen_text(app)
         assert first.closed
         await pilot.press("n")
         await catch_up(pilot)
-        assert "Not connected to the station: nothing was changed." in words(app)
+        assert "Not connected to the station: nothing was changed." in screen_text(app)
         opened.set()
         await catch_up(pilot)
-        assert "No daemon runs here. Start it." in words(app)
+        assert "No daemon runs here. Start it." in screen_text(app)
         opened.set()
         await catch_up(pilot)
-        assert "STOPPED" not in words(app)
-        assert "SETTLING" in words(app)
-        assert "43.31 µF" not in words(app), "the dead daemon's visit stayed"
+        assert "STOPPED" not in screen_text(app)
+        assert "SETTLING" in screen_text(app)
+        assert "43.31 µF" not in screen_text(app), "the dead daemon's visit stayed"
     assert second.closed
 
 
-async def test_a_command_that_meets_a_dead_daemon_is_said() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
+async def test_a_command_to_a_stopped_daemon_displays_the_error() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
 
-        async def fail(do: str, **_fields: str) -> str:
+        async def fail(command: str, **_fields: str) -> str:
             raise LinkError("The station's daemon has stopped.", "Start it with: meterlink run")
 
         station.send = fail  # type: ignore[method-assign]
         await pilot.press("r")
         await catch_up(pilot)
-        assert "NOT DONE The station's daemon has stopped." in words(app)
+        assert "NOT DONE The station's daemon has stopped." in screen_text(app)
 
 
 async def test_a_flood_is_drawn_once_a_frame() -> None:
-    async with showing(*STATES["settling"]) as (app, station, pilot):
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
         assert app.draw_timer._interval == DRAW_INTERVAL == 0.1
         before = app.redraws
-        # A second's worth of 5,000 messages between two frames.
+        # 5,000 messages between two frames.
         station.feed(*(live(f"{40 + i / 1000:.3f} µF", f"{40 + i / 1000:.3f}") for i in range(5000)))
         while not station.queue.empty():
             await pilot.pause()
@@ -691,13 +700,13 @@ async def test_a_flood_is_drawn_once_a_frame() -> None:
 
 
 async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
-    class Endless(Station):
+    class EndlessStation(Station):
         async def __aiter__(self) -> AsyncIterator[Message]:
             yield visit()
             while not self.sent:
                 yield live()
 
-    station = Endless()
+    station = EndlessStation()
 
     async def connect() -> Station:
         return station
@@ -708,13 +717,13 @@ async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
         assert station.sent == [("next", {})]
 
 
-async def test_a_frame_that_finds_the_screen_taken_down_harms_nothing() -> None:
-    class Still(Station):
+async def test_a_frame_after_the_screen_is_removed_is_skipped() -> None:
+    class OneViewStation(Station):
         async def __aiter__(self) -> AsyncIterator[Message]:
             yield visit()
 
     async def connect() -> Station:
-        return Still()
+        return OneViewStation()
 
     app = Dashboard(connect, clock=Clock(), reconnect_delay=3600)
     async with app.run_test() as pilot:
@@ -744,30 +753,30 @@ HOSTILE = [
 
 @pytest.mark.parametrize("text", HOSTILE, ids=ascii)
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_text_from_the_wire_is_only_ever_text(text: str, size: tuple[int, int]) -> None:
-    evil = held(text, text, text, margin=text, deviation_percent=text, reason=text)
+async def test_text_from_the_link_is_only_ever_text(text: str, size: tuple[int, int]) -> None:
+    hostile = accepted(text, text, text, margin=text, deviation_percent=text, reason=text)
     limits = {"low": text, "high": text, "unit": text, "basis": text}
     points = [
-        point(text, text, circuit=text, terminals=[text, text], rating=text, why=text, caution=text, held=evil),
+        point(text, text, circuit=text, terminals=[text, text], rating=text, why=text, caution=text, accepted=hostile),
         point("b", text, limits=limits, rating=text, quantity=text),
     ]
     messages = [
-        visit(points=points, site=text, unit=text, focus="b", last=text, advice=text, caution=text),
-        meters(meter(text, state=text, detail=text), meter(text, state="lost", detail=text), radio=text),
+        visit(points=points, site=text, unit=text, focus="b", last_accepted=text, advice=text, caution=text),
+        meters(meter(text, state=text, detail=text), meter(text, state="lost", detail=text), radio_error=text),
         {"topic": "notice", "level": text, "text": text},
         live(text, text, meter=text, unit=text, quantity=text, verdict=text, point="b", at=text),
     ]
-    async with showing(*messages, size=size) as (app, station, pilot):
+    async with running_dashboard(*messages, size=size) as (app, station, pilot):
         for key in ("l", "t", "question_mark"):
             await pilot.press(key, "escape")
-        station.answer = text
+        station.error = text
         await pilot.press("n")
-        station.feed(live(text, text, phase="held", point=text, expected=False))
+        station.feed(live(text, text, phase="accepted", point=text, function_matches=False))
         await catch_up(pilot)
         assert not app._exit
-        assert len(lines(app)) == size[1]
-        shown = "".join(lines(app))
-        assert not any(char in shown for char in "\x1b\x9b\x07\x00\u202e\u202c")
+        assert len(screen_lines(app)) == size[1]
+        text_on_screen = "".join(screen_lines(app))
+        assert not any(char in text_on_screen for char in "\x1b\x9b\x07\x00\u202e\u202c")
         assert all(strip.cell_length == size[0] for strip in app.screen._compositor.render_strips(Size(*size)))
 
 
@@ -779,19 +788,19 @@ def test_help_and_command_import_do_not_load_the_screen_library() -> None:
         "import sys, meterlink_tui.command; sys.exit(any(m.split('.')[0] in ('textual', 'rich') for m in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", probe], check=False, timeout=60).returncode == 0
-    shown = CliRunner().invoke(command, ["--help"])
-    assert shown.exit_code == 0
-    assert "--data" in shown.output
+    result = CliRunner().invoke(command, ["--help"])
+    assert result.exit_code == 0
+    assert "--data" in result.output
 
 
-def test_without_a_terminal_it_says_what_to_run_and_writes_no_escape_code() -> None:
-    shown = CliRunner().invoke(command, [])
-    assert isinstance(shown.exception, NoTerminalError)
-    assert "meterlink history" in shown.exception.remedy
-    assert "\x1b" not in shown.output
+def test_without_a_terminal_it_raises_an_error_and_writes_no_escape_code() -> None:
+    result = CliRunner().invoke(command, [])
+    assert isinstance(result.exception, NoTerminalError)
+    assert "meterlink history" in result.exception.remedy
+    assert "\x1b" not in result.output
 
 
-async def test_run_dashboard_asks_for_a_terminal_before_it_connects(capsys: pytest.CaptureFixture[str]) -> None:
+async def test_run_dashboard_needs_a_terminal_before_it_connects(capsys: pytest.CaptureFixture[str]) -> None:
     async def connect() -> Station:
         pytest.fail("connected without a terminal")
 
@@ -826,16 +835,16 @@ def test_watch_writes_a_picture_of_a_running_station(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr("meterlink.link.client.connect", connect)
     picture = tmp_path / "screen.svg"
     arguments = ["--data", str(tmp_path), "--picture", str(picture), "--size", "40x24", "--light"]
-    shown = CliRunner().invoke(command, arguments, catch_exceptions=False)
-    assert shown.exit_code == 0, shown.output
+    result = CliRunner().invoke(command, arguments, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
     assert picture.read_text(encoding="utf-8").startswith("<svg")
 
 
 @pytest.mark.parametrize("size", ["80", "0x0", "x24", "80x-1", "9999x24", "²0x24"])
-def test_an_impossible_size_is_refused_in_words(size: str) -> None:
-    shown = CliRunner().invoke(command, ["--picture", "x.svg", "--size", size])
-    assert shown.exit_code == 2
-    assert "columns x rows" in shown.output
+def test_a_wrong_size_is_an_error(size: str) -> None:
+    result = CliRunner().invoke(command, ["--picture", "x.svg", "--size", size])
+    assert result.exit_code == 2
+    assert "columns x rows" in result.output
 
 
 @pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
@@ -849,25 +858,29 @@ def test_it_runs_in_a_terminal_and_leaves_it_clean() -> None:
         "async def connect(): raise LinkError('No daemon runs.', 'Start it.')\n"
         "asyncio.run(run_dashboard(connect))\n"
     )
-    own, theirs = pty.openpty()
+    controller, terminal = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-c", program], stdin=theirs, stdout=theirs, stderr=theirs, env=os.environ | {"TERM": "xterm"}
+        [sys.executable, "-c", program],
+        stdin=terminal,
+        stdout=terminal,
+        stderr=terminal,
+        env=os.environ | {"TERM": "xterm"},
     )
-    os.close(theirs)
-    seen = b""
+    os.close(terminal)
+    output = b""
     try:
-        while b"STOPPED" not in seen:
-            seen += os.read(own, 65536)
-        os.write(own, b"q")
-        while chunk := _read(own):
-            seen += chunk
+        while b"STOPPED" not in output:
+            output += os.read(controller, 65536)
+        os.write(controller, b"q")
+        while chunk := _read(controller):
+            output += chunk
         assert process.wait(30) == 0
     finally:
         process.kill()
         process.wait()
-        os.close(own)
-    assert b"\x1b[?1049h" in seen
-    assert seen.rindex(b"\x1b[?1049l") > seen.rindex(b"\x1b[?1049h"), "the terminal's own screen was not given back"
+        os.close(controller)
+    assert b"\x1b[?1049h" in output
+    assert output.rindex(b"\x1b[?1049l") > output.rindex(b"\x1b[?1049h"), "the terminal's own screen was not restored"
 
 
 def _read(descriptor: int) -> bytes:

@@ -1,4 +1,4 @@
-"""The dashboard's sheets for teaching a meter, against a station of our own making."""
+"""The dashboard's sheets for teaching a meter, against a fake station."""
 
 import asyncio
 from collections.abc import AsyncIterator
@@ -20,26 +20,26 @@ A, B, C = (f"C0:00:5E:00:53:0{number}" for number in (1, 2, 3))
 SIZES = [(80, 24), (120, 40), (40, 24)]
 
 
-class Still:
+class FrozenClock:
     def now(self) -> Timestamp:
         return Timestamp(1_784_041_445_000_000_000, 10**12)
 
 
 class Station:
-    """A connection that yields what it is fed and answers what it is told to."""
+    """A connection that yields the fed messages and returns ``error`` to the command ``teach``."""
 
     def __init__(self) -> None:
         self.queue: asyncio.Queue[Any] = asyncio.Queue()
         self.sent: list[tuple[str, dict[str, str]]] = []
-        self.answer = ""
+        self.error = ""
 
     async def __aiter__(self) -> AsyncIterator[Any]:
         while (message := await self.queue.get()) is not None:
             yield message
 
-    async def send(self, do: str, **fields: str) -> str:
-        self.sent.append((do, fields))
-        return self.answer if do == "teach" else ""
+    async def send(self, command: str, **fields: str) -> str:
+        self.sent.append((command, fields))
+        return self.error if command == "teach" else ""
 
     async def close(self) -> None:
         pass
@@ -51,19 +51,19 @@ def meters(**states: str) -> Any:
          "battery": None, "low_battery": False, "readings": 0}
         for name, address in (("Alder", A), ("Birch", B)) if name in states
     ]  # fmt: skip
-    return {"topic": "meters", "meters": rows, "radio": ""}
+    return {"topic": "meters", "meters": rows, "radio_error": ""}
 
 
-def air(*found: tuple[str, str, str]) -> Any:
-    views = [{"name": name, "address": address, "fit": fit, "driver": "presented"} for name, address, fit in found]
-    return {"topic": "air", "asked": "teach", "found": views, "broken": [], "radio": ""}
+def discovery(*devices: tuple[str, str, str]) -> Any:
+    views = [{"name": name, "address": address, "fit": fit, "driver": "presented"} for name, address, fit in devices]
+    return {"topic": "discovery", "request_text": "teach", "devices": views, "broken_drivers": [], "radio_error": ""}
 
 
 def teach(**more: Any) -> Any:
     return {
-        "topic": "teach", "meter": B, "name": "Birch", "packets": 128, "labels": [], "working": False,
-        "wanted": "Most useful now: a negative reading.", "accepted": False, "functions": [], "error": "",
-        "written": "",
+        "topic": "teach", "meter": B, "name": "Birch", "packets": 128, "entries": [], "analyzing": False,
+        "suggested_reading": "Most useful now: a negative reading.", "has_profile": False, "functions": [], "error": "",
+        "profile_path": "",
     } | more  # fmt: skip
 
 
@@ -78,7 +78,7 @@ async def catch_up(pilot: Pilot[None]) -> None:
 
 
 @asynccontextmanager
-async def showing(
+async def running_dashboard(
     *messages: Any, size: tuple[int, int] = (80, 24)
 ) -> AsyncIterator[tuple[Dashboard, Station, Pilot[None]]]:
     station = Station()
@@ -91,7 +91,7 @@ async def showing(
             return stations.pop()
         raise LinkError("No daemon runs.", "Start it with: meterlink run")
 
-    app = Dashboard(connect, clock=Still(), reconnect_delay=3600)
+    app = Dashboard(connect, clock=FrozenClock(), reconnect_delay=3600)
     async with app.run_test(size=size) as pilot:
         await catch_up(pilot)
         yield app, station, pilot
@@ -103,133 +103,137 @@ async def feed(station: Station, pilot: Pilot[None], *messages: Any) -> None:
     await catch_up(pilot)
 
 
-def words(app: Dashboard) -> str:
+def screen_text(app: Dashboard) -> str:
     strips = app.screen._compositor.render_strips(Size(*app.size))
     return " ".join(" ".join(strip.text for strip in strips).split())
 
 
-def test_what_cannot_be_used_is_listed_first() -> None:
+def test_unusable_meters_are_listed_first() -> None:
     listed = teachable_meters(
-        meters(Alder="connected", Birch="unusable"), air(("Alder", A.lower(), "likely"), ("Cedar", C, "no"))
+        meters(Alder="connected", Birch="unusable"), discovery(("Alder", A.lower(), "likely"), ("Cedar", C, "no"))
     )
-    assert [one.address for one in listed] == [B, C, A]
+    assert [meter.address for meter in listed] == [B, C, A]
     assert listed[1].text == f"Cedar  {C}  NO DRIVER FITS"
     assert teachable_meters(None, None) == ()
 
 
 async def test_a_meter_is_picked_and_taught() -> None:
-    async with showing(meters(Alder="connected", Birch="unusable")) as (app, station, pilot):
+    async with running_dashboard(meters(Alder="connected", Birch="unusable")) as (app, station, pilot):
         await pilot.press("m")
         await catch_up(pilot)
         assert isinstance(app.screen, MeterPicker)
         assert station.sent == [("find", {"text": "teach"})]
-        assert "CAUTION" in words(app)
-        await feed(station, pilot, air(("Cedar", C, "no")))
-        assert words(app).index("Birch") < words(app).index("Cedar") < words(app).index("Alder")
+        assert "CAUTION" in screen_text(app)
+        await feed(station, pilot, discovery(("Cedar", C, "no")))
+        assert screen_text(app).index("Birch") < screen_text(app).index("Cedar") < screen_text(app).index("Alder")
         assert app.screen.query_one(OptionList).highlighted == 0
         await pilot.press("enter")
         await catch_up(pilot)
         assert isinstance(app.screen, TeachSheet)
         assert station.sent[-1] == ("teach", {"meter": B, "text": ""})
         await feed(station, pilot, teach())
-        assert "Teach Birch" in words(app)
-        assert "Most useful now: a negative reading." in words(app)
-        assert "128 packets, 0 labels." in words(app)
+        assert "Teach Birch" in screen_text(app)
+        assert "Most useful now: a negative reading." in screen_text(app)
+        assert "128 packets, 0 entries." in screen_text(app)
 
         await pilot.press(*"-4.70 V", "enter")
         await catch_up(pilot)
         assert station.sent[-1] == ("teach", {"meter": B, "text": "-4.70 V"})
         assert app.screen.query_one(Input).value == ""
-        station.answer = "'banana' is no number."
+        station.error = "'banana' is no number."
         await pilot.press(*"banana", "enter")
         await catch_up(pilot)
-        assert "✗ 'banana' is no number." in words(app)
+        assert "✗ 'banana' is no number." in screen_text(app)
         assert app.screen.query_one(Input).value == "banana"
 
         await pilot.press("escape")
         assert not isinstance(app.screen, TeachSheet)
-        await pilot.press("m")  # goes on where it was
+        await pilot.press("m")  # opens the sheet again
         await catch_up(pilot)
         assert isinstance(app.screen, TeachSheet)
-        assert "128 packets" in words(app)
+        assert "128 packets" in screen_text(app)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-async def test_the_caution_and_what_is_asked_for_stay_in_sight(size: tuple[int, int]) -> None:
-    labels = [{"text": f"{number}.70 uF", "trouble": ""} for number in range(60)]
-    async with showing(teach(labels=labels), size=size) as (app, _, pilot):
+async def test_the_caution_and_the_suggested_reading_stay_in_sight(size: tuple[int, int]) -> None:
+    entries = [{"text": f"{number}.70 uF", "problem": ""} for number in range(60)]
+    async with running_dashboard(teach(entries=entries), size=size) as (app, _, pilot):
         await pilot.press("m")
         await catch_up(pilot)
-        assert GENERAL_CAUTION in words(app)
-        assert "Most useful now: a negative reading." in words(app)
+        assert GENERAL_CAUTION in screen_text(app)
+        assert "Most useful now: a negative reading." in screen_text(app)
         field = app.screen.query_one(Input)
         assert app.screen.region.contains_region(field.region)
 
 
-async def test_what_stands_against_a_label_and_how_sure_functions_are() -> None:
-    wrong = "the label '9.99 uF' (at 7 s) contradicts the others"
-    labels = [{"text": "4.70 uF", "trouble": ""}, {"text": "9.99 uF", "trouble": wrong}]
-    async with showing(teach(labels=labels, error="nothing fits", working=True), size=(120, 40)) as (
+async def test_the_problem_of_an_entry_and_the_confidence_of_functions() -> None:
+    wrong = "the entry '9.99 uF' (at 7 s) contradicts the others"
+    entries = [{"text": "4.70 uF", "problem": ""}, {"text": "9.99 uF", "problem": wrong}]
+    async with running_dashboard(teach(entries=entries, error="nothing fits", analyzing=True), size=(120, 40)) as (
         app,
         station,
         pilot,
     ):
         await pilot.press("m")
         await catch_up(pilot)
-        assert f"2. 9.99 uF ✗ {wrong} 1. 4.70 uF" in words(app)
-        assert "NO PROFILE YET nothing fits." in words(app)
-        assert "Working it out." in words(app)
-        functions = [{"function": "capacitance", "sure": "sure of what was shown"}]
-        await feed(station, pilot, teach(labels=labels[:1], accepted=True, functions=functions))
-        assert "✓ ACCEPTED" in words(app)
-        assert "capacitance: sure of what was shown" in words(app)
-        assert "contradicts" not in words(app)
+        assert f"2. 9.99 uF ✗ {wrong} 1. 4.70 uF" in screen_text(app)
+        assert "NO PROFILE YET nothing fits." in screen_text(app)
+        assert "Analyzing the entries." in screen_text(app)
+        functions = [{"function": "capacitance", "confidence": "sure of what was shown"}]
+        await feed(station, pilot, teach(entries=entries[:1], has_profile=True, functions=functions))
+        assert "✓ PROFILE READY" in screen_text(app)
+        assert "capacitance: sure of what was shown" in screen_text(app)
+        assert "contradicts" not in screen_text(app)
         await pilot.press(*"done", "enter")
-        await feed(station, pilot, teach(meter="", accepted=True, written="/data/profiles/birch.toml"))
+        await feed(station, pilot, teach(meter="", has_profile=True, profile_path="/data/profiles/birch.toml"))
         assert station.sent[-1] == ("teach", {"meter": B, "text": "done"})
-        assert "✓ DONE Written to /data/profiles/birch.toml." in words(app)
+        assert "✓ DONE Profile written to /data/profiles/birch.toml." in screen_text(app)
 
 
-async def test_a_refused_beginning_is_told_and_an_earlier_lesson_is_not_shown() -> None:
-    old = teach(meter="", written="/data/profiles/old.toml")
-    async with showing(meters(Birch="unusable"), old) as (app, station, pilot):
-        station.answer = "Alder is being taught already."
+async def test_a_refused_start_is_displayed_and_an_earlier_meter_is_not() -> None:
+    old = teach(meter="", profile_path="/data/profiles/old.toml")
+    async with running_dashboard(meters(Birch="unusable"), old) as (app, station, pilot):
+        station.error = "Alder is being taught already."
         await pilot.press("m")
         await catch_up(pilot)
         await pilot.press("enter")
         await catch_up(pilot)
         assert isinstance(app.screen, TeachSheet)
-        assert "✗ Alder is being taught already." in words(app)
-        assert "old.toml" not in words(app)
+        assert "✗ Alder is being taught already." in screen_text(app)
+        assert "old.toml" not in screen_text(app)
 
 
-async def test_stopping_closes_the_sheet_and_nothing_typed_is_said() -> None:
-    async with showing(teach()) as (app, station, pilot):
+async def test_stopping_closes_the_sheet_and_an_empty_field_is_an_error() -> None:
+    async with running_dashboard(teach()) as (app, station, pilot):
         await pilot.press("m")
         await catch_up(pilot)
         await pilot.press("enter")
         await catch_up(pilot)
-        assert "Nothing was typed." in words(app)
+        assert "Nothing was typed." in screen_text(app)
         await pilot.press(*"stop", "enter")
         await catch_up(pilot)
         assert station.sent == [("teach", {"meter": B, "text": "stop"})]
         assert not isinstance(app.screen, TeachSheet)
 
 
-async def test_what_comes_over_the_wire_is_text_and_nothing_else() -> None:
+async def test_text_from_the_link_is_only_ever_text() -> None:
     hostile = "[@click=app.quit]x[/]\x1b[2J"
-    label = {"text": hostile, "trouble": hostile}
-    async with showing(teach(name=hostile, wanted=hostile, labels=[label], error=hostile)) as (app, _, pilot):
+    entry = {"text": hostile, "problem": hostile}
+    async with running_dashboard(teach(name=hostile, suggested_reading=hostile, entries=[entry], error=hostile)) as (
+        app,
+        _,
+        pilot,
+    ):
         await pilot.press("m")
         await catch_up(pilot)
-        assert "Teach (@click=app.quit)x(/)" in words(app)
-        assert "\x1b" not in words(app)
+        assert "Teach (@click=app.quit)x(/)" in screen_text(app)
+        assert "\x1b" not in screen_text(app)
 
 
-async def test_an_empty_list_says_so() -> None:
-    async with showing() as (app, _, pilot):
+async def test_the_list_without_meters_has_a_hint() -> None:
+    async with running_dashboard() as (app, _, pilot):
         await pilot.press("m")
         await catch_up(pilot)
-        assert "No meter is heard yet." in words(app)
+        assert "No meter found yet." in screen_text(app)
         await pilot.press("enter")
         assert isinstance(app.screen, MeterPicker)

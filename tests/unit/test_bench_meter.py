@@ -1,4 +1,4 @@
-"""What a simulated meter's display does with the bench's truth."""
+"""The display of a simulated meter, against the true values of its bench."""
 
 import itertools
 import math
@@ -63,8 +63,12 @@ def settle_time(farads: float) -> float:
     watch(meter, 0, 1)
     bench.attach_probes(meter.name, CLIP, 1.0)
     final = meter.settled_display(CLIP, MeterFunction.CAPACITANCE, 1.0).digits
-    shown = watch(meter, 1, 31)
-    last_off = max(n for n, one in enumerate(shown) if one.digits is None or abs(one.digits - final) > Decimal("0.01"))
+    displays = watch(meter, 1, 31)
+    last_off = max(
+        n
+        for n, display in enumerate(displays)
+        if display.digits is None or abs(display.digits - final) > Decimal("0.01")
+    )
     return last_off / 10
 
 
@@ -76,10 +80,10 @@ def settle_time(farads: float) -> float:
 )
 def test_settled_display_lies_within_the_accuracy_line(seed, ohms, line):
     meter = SimulatedMeter(spec(MeterFunction.RESISTANCE, line=line, seed=seed), Bench([resistor(ohms)]))
-    shown = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
-    step = Decimal(1).scaleb(shown.digits.as_tuple().exponent)
-    allowed = to_base(parse_accuracy(line).half_width(shown.digits, step), shown.unit)
-    assert abs(to_base(shown.digits, shown.unit) - Decimal(ohms)) <= allowed
+    display = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
+    step = Decimal(1).scaleb(display.digits.as_tuple().exponent)
+    allowed = to_base(parse_accuracy(line).half_width(display.digits, step), display.unit)
+    assert abs(to_base(display.digits, display.unit) - Decimal(ohms)) <= allowed
 
 
 @settings(deadline=None)  # no check depends on the machine's speed
@@ -89,21 +93,21 @@ def test_flickering_display_lies_within_the_accuracy_line_too(seed, farads):
     meter = SimulatedMeter(spec(MeterFunction.CAPACITANCE, line="1 % + 1", seed=seed), bench)
     bench.attach_probes(meter.name, CLIP, 0.0)
     watch(meter, 0, 1)
-    meter.show(100.0)  # a hundred seconds later it is at rest
-    for shown in watch(meter, 101, 103):
-        step = Decimal(1).scaleb(shown.digits.as_tuple().exponent)
-        allowed = to_base(parse_accuracy("1 % + 1").half_width(shown.digits, step), shown.unit)
-        assert abs(to_base(shown.digits, shown.unit) - Decimal(farads)) <= allowed
+    meter.show(100.0)  # after a hundred seconds it is at rest
+    for display in watch(meter, 101, 103):
+        step = Decimal(1).scaleb(display.digits.as_tuple().exponent)
+        allowed = to_base(parse_accuracy("1 % + 1").half_width(display.digits, step), display.unit)
+        assert abs(to_base(display.digits, display.unit) - Decimal(farads)) <= allowed
 
 
 def test_two_specimens_differ_and_one_repeats():
-    shown = {
+    digits = {
         seed: SimulatedMeter(spec(seed=seed), Bench([capacitor(42e-6)]))
         .settled_display(CLIP, MeterFunction.CAPACITANCE, 0.0)
         .digits
         for seed in (1, 2, 3, 1)
     }
-    assert len(set(shown.values())) == 3
+    assert len(set(digits.values())) == 3
 
 
 def test_same_calls_same_displays():
@@ -122,13 +126,13 @@ def test_a_capacitance_creeps_up_without_going_past():
     meter = SimulatedMeter(spec(), bench)
     watch(meter, 0, 1)
     bench.attach_probes(meter.name, CLIP, 1.0)
-    shown = [one for one in watch(meter, 1, 12) if not one.blank]
+    displays = [display for display in watch(meter, 1, 12) if not display.blank]
     final = meter.settled_display(CLIP, MeterFunction.CAPACITANCE, 12.0)
-    creeping = [one.digits for one in shown if one.unit == final.unit]
+    creeping = [display.digits for display in displays if display.unit == final.unit]
     assert creeping[0] < final.digits * Decimal("0.9")
     assert all(later - earlier >= Decimal("-0.01") for earlier, later in itertools.pairwise(creeping))
     assert max(creeping) <= final.digits + Decimal("0.01")
-    assert shown[-1].digits in {final.digits, final.digits - Decimal("0.01"), final.digits + Decimal("0.01")}
+    assert displays[-1].digits in {final.digits, final.digits - Decimal("0.01"), final.digits + Decimal("0.01")}
 
 
 def test_a_larger_capacitance_takes_longer():
@@ -141,41 +145,41 @@ def test_autoranging_blanks_the_display_step_by_step():
     bench = Bench([resistor(150e3)])
     meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
     bench.attach_probes(meter.name, CLIP, 0.0)
-    shown = watch(meter, 0.1, 3)
-    blank = sum(1 for one in shown if one.blank)
+    displays = watch(meter, 0.1, 3)
+    blank = sum(1 for display in displays if display.blank)
     assert blank / meter.rate == pytest.approx(3 * RANGE_SECONDS, abs=0.2)  # 600 Ω → 600 kΩ
-    assert not shown[-1].blank
-    assert shown[-1].unit == "kΩ"
-    assert shown[-1].digits.as_tuple().exponent == -1
+    assert not displays[-1].blank
+    assert displays[-1].unit == "kΩ"
+    assert displays[-1].digits.as_tuple().exponent == -1
 
 
 def test_the_range_follows_the_counts():
     def unit_and_places(ohms: float) -> tuple[str, int]:
         meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), Bench([resistor(ohms)]))
-        shown = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
-        return shown.unit, shown.digits.as_tuple().exponent
+        display = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
+        return display.unit, display.digits.as_tuple().exponent
 
     assert unit_and_places(500.0) == ("Ω", -1)
     assert unit_and_places(700.0) == ("kΩ", -3)
     assert unit_and_places(5e6) == ("MΩ", -3)
 
 
-def test_the_last_count_of_a_range_does_not_flicker_into_nothing():
+def test_the_last_count_of_a_range_does_not_flicker_to_overload():
     for ohms in (590 + n / 100 for n in range(2000)):
         bench = Bench([resistor(ohms)])
         meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
         if str(meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0).digits) == "599.9":
             bench.attach_probes(meter.name, CLIP, 0.0)
-            assert {str(one.digits) for one in watch(meter, 1, 6)} <= {"599.8", "599.9"}
+            assert {str(display.digits) for display in watch(meter, 1, 6)} <= {"599.8", "599.9"}
             return
-    pytest.fail("no resistance was shown as 599.9 Ω")
+    pytest.fail("no resistance was display as 599.9 Ω")
 
 
 def test_overload():
     bench = Bench([resistor(10.0)])
     meter = SimulatedMeter(spec(), bench)
     meter.turn_dial(MeterFunction.RESISTANCE)
-    assert watch(meter, 0, 3)[-1].overload  # nothing on the probes
+    assert watch(meter, 0, 3)[-1].overload  # open leads
     bench.attach_probes(meter.name, CLIP, 3.0)
     assert watch(meter, 3, 6)[-1].digits is not None
     bench.set_fault(Fault("part", FaultKind.OPEN), 6.0)
@@ -194,31 +198,31 @@ def test_the_charging_of_a_capacitor_runs_through_the_ohm_ranges():
     bench = Bench([capacitor(10e-6)])
     meter = SimulatedMeter(spec(MeterFunction.RESISTANCE), bench)
     bench.attach_probes(meter.name, CLIP, 0.0)
-    shown = watch(meter, 0.1, 90)
-    numbers = [to_base(one.digits, one.unit) for one in shown if one.digits is not None]
+    displays = watch(meter, 0.1, 90)
+    numbers = [to_base(display.digits, display.unit) for display in displays if display.digits is not None]
     assert numbers == sorted(numbers)
-    assert {one.unit for one in shown if one.digits is not None} >= {"kΩ", "MΩ"}
-    assert shown[-1].overload
+    assert {display.unit for display in displays if display.digits is not None} >= {"kΩ", "MΩ"}
+    assert displays[-1].overload
 
 
-def test_open_leads_show_about_nothing_and_jitter():
+def test_open_leads_show_nearly_zero_and_jitter():
     meter = SimulatedMeter(spec(), Bench([]))
-    shown = watch(meter, 0, 20)
-    assert {one.unit for one in shown} == {"µF"}
-    assert len({one.digits for one in shown}) > 1
-    assert max(one.digits for one in shown) <= Decimal("0.003")
-    assert min(one.digits for one in shown) >= 0
+    displays = watch(meter, 0, 20)
+    assert {display.unit for display in displays} == {"µF"}
+    assert len({display.digits for display in displays}) > 1
+    assert max(display.digits for display in displays) <= Decimal("0.003")
+    assert min(display.digits for display in displays) >= 0
 
 
-def test_lifting_brings_the_display_back_to_nothing():
+def test_lifting_brings_the_display_back_to_zero():
     bench = Bench([capacitor(42e-6)])
     meter = SimulatedMeter(spec(), bench)
     bench.attach_probes(meter.name, CLIP, 0.0)
     watch(meter, 0, 8)
     bench.lift_probes(meter.name, 8.0)
-    shown = watch(meter, 8, 12)
-    assert any(one.blank for one in shown[:5])
-    assert shown[-1].digits <= Decimal("0.003")
+    displays = watch(meter, 8, 12)
+    assert any(display.blank for display in displays[:5])
+    assert displays[-1].digits <= Decimal("0.003")
 
 
 def test_bounce_shows_as_dropouts():
@@ -228,12 +232,12 @@ def test_bounce_shows_as_dropouts():
     steady = watch(meter, 0.1, 3)[-10:]
     bench.bounce_probes(meter.name, 3.0, 1.0)
     bouncing, after = watch(meter, 3.1, 4.1), watch(meter, 6, 7)
-    wrong = [one for one in bouncing if one.digits is None or abs(one.digits - steady[-1].digits) > 1]
+    wrong = [display for display in bouncing if display.digits is None or abs(display.digits - steady[-1].digits) > 1]
     assert len(wrong) >= 3
-    assert all(abs(one.digits - steady[-1].digits) <= Decimal("0.1") for one in after)
+    assert all(abs(display.digits - steady[-1].digits) <= Decimal("0.1") for display in after)
 
 
-def test_voltage_functions_know_their_coupling():
+def test_voltage_functions_have_their_coupling():
     bench = Bench([Supply("part", "supply", ("1", "2"), 230.0, 60.0)])
     meter = SimulatedMeter(spec(), bench)
     ac, dc = (
@@ -243,7 +247,7 @@ def test_voltage_functions_know_their_coupling():
     assert abs(ac.digits - 230) < 4
     assert abs(dc.digits) < Decimal("0.01")
     assert meter.settled_display(CLIP, MeterFunction.FREQUENCY, 0.0).quantity is Quantity.FREQUENCY
-    assert meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0).blank  # live: no ohms
+    assert meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0).blank  # energized: no resistance
 
 
 def test_direct_voltage_has_a_sign():
@@ -306,7 +310,7 @@ def test_turning_the_dial():
         meter.settled_display(CLIP, MeterFunction.AC_VOLTS, 0.0)
 
 
-def test_a_pause_in_asking_changes_nothing_at_rest():
+def test_a_pause_between_refreshes_changes_nothing_at_rest():
     bench = Bench([capacitor(42e-6)])
     meter = SimulatedMeter(spec(), bench)
     bench.attach_probes(meter.name, CLIP, 0.0)

@@ -1,4 +1,4 @@
-"""What the bench says is true, against textbook values."""
+"""The true values of the bench, against textbook values."""
 
 import math
 
@@ -118,7 +118,7 @@ def test_time_to_50_volts():
 
 @settings(deadline=None)  # no check depends on the machine's speed
 @given(st.lists(st.floats(0.01, 0.5), min_size=1, max_size=8))
-def test_it_does_not_matter_in_how_many_steps_time_passes(steps):
+def test_the_number_of_time_steps_does_not_matter(steps):
     at_once, stepwise = (Bench([dual(volts=300.0, leakage=50e3)]) for _ in range(2))
     now = 0.0
     for step in steps:
@@ -252,7 +252,7 @@ def test_impossible_faults_say_why(fault, words):
         bench.set_fault(fault, 0.0)
 
 
-def test_a_bench_that_cannot_be():
+def test_a_bench_with_wrong_names_is_refused():
     with pytest.raises(InputError, match="two components named 'line'"):
         Bench([LINE, LINE])
     with pytest.raises(InputError, match="no supply listed before"):
@@ -291,11 +291,11 @@ def test_probes_move_through_the_air_and_can_bounce_later():
     assert bench.probes("m").contact_share(7.5, 8.0) == 1.0
 
 
-def test_one_meters_probes_do_not_change_anothers_fate():
+def test_the_bouncing_of_two_meters_is_independent():
     gaps = []
-    for others in (0, 3):
+    for other_moves in (0, 3):
         bench = Bench([dual()], seed=9)
-        for _ in range(others):
+        for _ in range(other_moves):
             bench.attach_probes("other", TerminalPair("capacitor", "C", "FAN"), 0.0, bounce=0.5)
         bench.attach_probes("m", TerminalPair("capacitor", "C", "HERM"), 1.0, bounce=0.5)
         gaps.append(bench.probes("m").gaps)

@@ -1,4 +1,4 @@
-"""Scenario files: what they say, what is wrong with them, and the one that is played as the demo."""
+"""Scenario files: their fields, their errors, and the scenario of the demo."""
 
 import math
 import re
@@ -25,8 +25,8 @@ title = "small"
 seed = 1
 ambient = "68 degF"
 
-[place]
-site = "somewhere"
+[site]
+name = "somewhere"
 unit = "some unit"
 
 [plan]
@@ -39,7 +39,7 @@ section = "HERM"
 terminals = ["C", "HERM"]
 quantity = "capacitance"
 state = "isolated and discharged"
-check = "capacitor"
+kind = "capacitor"
 rated = "30 µF"
 tolerance = "5 %"
 
@@ -108,7 +108,7 @@ bounce = 0.4
 meter = "Godwit 61"
 function = "DC volts"
 component = "capacitor"
-clip = ["HERM", "C"]
+terminals = ["HERM", "C"]
 until = 2
 lift = false
 
@@ -116,24 +116,24 @@ lift = false
 lift = "Godwit 61"
 
 [[step]]
-drop_link = "Godwit 61"
+drop_connection = "Godwit 61"
 seconds = 3
 
 [[step]]
-fault = { component = "capacitor", kind = "drift", to = "25 µF", over = 5 }
+fault = { component = "capacitor", kind = "drift", to = "25 µF", duration = 5 }
 
 [[step]]
 fault = { component = "motor", kind = "grounded", to = "20 kohm" }
 
 [[step]]
-fault = { component = "coil", kind = "shorted turns", left = 0.5 }
+fault = { component = "coil", kind = "shorted turns", turns = 0.5 }
 
 [[step]]
 switch = "line"
 
 [[step]]
 discharge = "capacitor"
-through = "20 kohm"
+resistance = "20 kohm"
 seconds = 5
 
 [[step]]
@@ -155,13 +155,13 @@ def test_a_small_scenario(load):
     scenario = load(SMALL)
     assert (scenario.title, scenario.seed) == ("small", 1)
     assert scenario.ambient == pytest.approx(20.0)
-    assert (scenario.place.site, scenario.place.unit) == ("somewhere", "some unit")
+    assert (scenario.site.name, scenario.site.unit) == ("somewhere", "some unit")
     assert scenario.plan.name == "some plan"
-    assert scenario.plan.points[0].against.tolerance == "5 %"
+    assert scenario.plan.points[0].specification.tolerance == "5 %"
     (spec,) = scenario.meters
     assert [entry.function for entry in spec.functions] == [MeterFunction.CAPACITANCE, MeterFunction.DC_VOLTS]
     assert [scale.accuracy.digits for scale in spec.functions[1].ranges] == [1, 2]
-    assert spec.functions[0].ranges[1].most == 5999
+    assert spec.functions[0].ranges[1].max_counts == 5999
     assert scenario.steps == (
         Measure(
             "Godwit 61", MeterFunction.CAPACITANCE, TerminalPair("capacitor", "C", "HERM"), "herm", 0.4, None, lift=True
@@ -182,20 +182,20 @@ def test_validation_leaves_no_trace_on_a_built_bench(load):
     scenario = load(SMALL)
     bench = scenario.build_bench()
     meter = scenario.build_meter(scenario.meters[0], bench)
-    shown = meter.settled(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 0.0)
-    assert abs(shown.digits - 29) < Decimal("0.4")
+    display = meter.settled_display(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 0.0)
+    assert abs(display.digits - 29) < Decimal("0.4")
     bench.set_fault(Fault("capacitor", FaultKind.OPEN), 1.0)
     fresh = scenario.build_meter(scenario.meters[0], scenario.build_bench())
-    assert fresh.settled(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 1.0) == shown
+    assert fresh.settled_display(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 1.0) == display
 
 
-# (what is changed in the small scenario, to what, words of the complaint)
+# (text in the small scenario, its replacement, words of the error)
 WRONG = [
     ('title = "small"', "", "small.toml, key 'title'"),
     ("seed = 1\n", "seed = -1\n", "small.toml, key 'seed'"),
     ("seed = 1\n", "seed = true\n", "key 'seed'"),
     ("seed = 1\n", "seed = 1\nspeed = 2\n", "key 'speed'"),
-    ('site = "somewhere"', "site = 3", "place, key 'site'"),
+    ('name = "somewhere"', "name = 3", "site, key 'name'"),
     ('rated = "30 µF"', 'rated = "30 V"', "small.toml, plan, point 1 (herm)"),
     ('terminals = ["C", "HERM"]', 'terminals = ["C", "FAN"]', "'capacitor' has no terminal 'FAN'"),
     ('kind = "coil"', 'kind = "spring"', "component 3 (line @), key 'kind'"),
@@ -215,33 +215,33 @@ WRONG = [
     ('point = "herm"', 'point = "hermetic"', "step 1 (line @), key 'point'"),
     ('point = "herm"', 'point = "herm"\nfunction = "DC volts"', "step 1 (line @), key 'function'"),
     ("bounce = 0.4", 'bounce = "long"', "step 1 (line @), key 'bounce'"),
-    ('clip = ["HERM", "C"]', 'clip = ["HERM"]', "step 2 (line @), key 'clip'"),
-    ('clip = ["HERM", "C"]', 'clip = ["HERM", "FAN"]', "step 2 (line @), key 'clip'"),
+    ('terminals = ["HERM", "C"]', 'terminals = ["HERM"]', "step 2 (line @), key 'terminals'"),
+    ('terminals = ["HERM", "C"]', 'terminals = ["HERM", "FAN"]', "step 2 (line @), key 'terminals'"),
     ("until = 2", 'until = "hold"', "step 2 (line @), key 'until'"),
     ('lift = "Godwit 61"', 'lift = "Plover"', "step 3 (line @), key 'lift'"),
     ("seconds = 3", "seconds = nan", "step 4 (line @), key 'seconds'"),
     ('to = "25 µF"', 'to = "25 ohm"', "step 5 (line @), fault, key 'to'"),
     ('kind = "grounded"', 'kind = "leakage"', "step 6 (line @), fault, key 'kind'"),
-    ("left = 0.5", "left = 1.5", "step 7 (line @), fault, key 'left'"),
+    ("turns = 0.5", "turns = 1.5", "step 7 (line @), fault, key 'turns'"),
     ('switch = "line"', 'switch = "coil"', "step 8 (line @), key 'switch'"),
     ('discharge = "capacitor"', 'discharge = "coil"', "step 9 (line @), key 'discharge'"),
     ("wait = 1.5", "wave = 1.5", "step 10 (line @)"),
     ("wait = 1.5", "wait = 1.5\nlift = true", "step 10 (line @), key 'lift'"),
-    ("wait = 1.5", "wait = 1.5 s", "small.toml is not valid TOML"),
+    ("wait = 1.5", "wait = 1.5 s", "not valid TOML"),
 ]
 
 
 def with_line(words: str, text: str) -> str:
-    """Put the line of the header that ``words`` are about in the place of @."""
-    about = re.search(r"(\w+) (\d+) \(line @\)", words)
-    if about is None:
+    """Replace @ in ``words`` by the line of the header that they name."""
+    header = re.search(r"(\w+) (\d+) \(line @\)", words)
+    if header is None:
         return words
-    before = f"[[{about[1]}]]".join(text.split(f"[[{about[1]}]]")[: int(about[2])])
+    before = f"[[{header[1]}]]".join(text.split(f"[[{header[1]}]]")[: int(header[2])])
     return words.replace("@", str(before.count("\n") + 1))
 
 
 @pytest.mark.parametrize(("old", "new", "words"), WRONG, ids=[f"{old} becomes {new}" for old, new, _ in WRONG])
-def test_what_is_wrong_is_named_with_its_place(load, old, new, words):
+def test_an_error_names_its_location(load, old, new, words):
     assert old in SMALL
     text = SMALL.replace(old, new, 1)
     with pytest.raises(MeterlinkError) as caught:
@@ -252,7 +252,7 @@ def test_what_is_wrong_is_named_with_its_place(load, old, new, words):
 def test_a_missing_file_and_a_missing_scenario(tmp_path):
     with pytest.raises(ScenarioError, match="cannot be read"):
         load_scenario(tmp_path / "none.toml")
-    with pytest.raises(ScenarioError, match="There are demo"):
+    with pytest.raises(ScenarioError, match="Use one of: demo"):
         shipped_scenario("none")
     (tmp_path / "latin.toml").write_bytes(b'title = "\xb5F"')
     with pytest.raises(ScenarioError, match="UTF-8"):
@@ -268,8 +268,8 @@ def demo() -> Scenario:
 
 
 def settled_points(demo: Scenario) -> dict[str, tuple[Decimal, Decimal, Decimal]]:
-    """Return low limit, settled display (in the limits' unit) and high limit of every point the demo measures."""
-    found = {}
+    """Return ``{point: (low limit, settled display, high limit)}`` in the limits' unit for every measured point."""
+    settled = {}
     for step in demo.steps:
         if not isinstance(step, Measure) or not step.point:
             continue
@@ -280,15 +280,15 @@ def settled_points(demo: Scenario) -> dict[str, tuple[Decimal, Decimal, Decimal]
             bench.connect_bleeder("run capacitor", 1e3, 0.0)
             bench.connect_bleeder("run capacitor", math.inf, 1.0)
         spec = next(spec for spec in demo.meters if spec.name == step.meter)
-        shown = demo.build_meter(spec, bench).settled_display(step.terminals, step.function, 1.0)
+        display = demo.build_meter(spec, bench).settled_display(step.terminals, step.function, 1.0)
         assert isinstance(point.specification, Rating | Span)
         limits = (
             rated_limits(point.specification)
             if isinstance(point.specification, Rating)
             else span_limits(point.specification)
         )
-        found[point.key] = (limits.low, convert(shown.digits, shown.unit, limits.unit), limits.high)
-    return found
+        settled[point.key] = (limits.low, convert(display.digits, display.unit, limits.unit), limits.high)
+    return settled
 
 
 def test_the_demo_measures_every_point_of_its_plan(demo):
@@ -315,15 +315,15 @@ def test_the_demo_has_one_of_each_kind(demo):
     assert sum(1 for low, digits, high in points.values() if digits in {low, high}) == 1
 
 
-def reading_of(shown, now: float) -> Reading:
-    status = Status.OVERLOAD if shown.overload else Status.INVALID if shown.blank else Status.OK
-    step = None if shown.digits is None else resolution_of(shown.digits)
-    stamp = Timestamp(0, round(now * 1e9))
-    return Reading(shown.quantity, shown.digits, shown.unit, stamp, status, shown.coupling, step)
+def reading_of(display, now: float) -> Reading:
+    status = Status.OVERLOAD if display.overload else Status.INVALID if display.blank else Status.OK
+    step = None if display.digits is None else resolution_of(display.digits)
+    timestamp = Timestamp(0, round(now * 1e9))
+    return Reading(display.quantity, display.digits, display.unit, timestamp, status, display.coupling, step)
 
 
 class Player:
-    """Plays a scenario without radio, on a clock of its own, with the settling detector as the one who waits."""
+    """Plays a scenario without radio, on its own clock; the settling detector accepts the readings."""
 
     TICKS = 20  # a second
 
@@ -332,7 +332,7 @@ class Player:
         self.meters = {spec.name: scenario.build_meter(spec, self.bench) for spec in scenario.meters}
         self.detectors = {name: SettlingDetector() for name in self.meters}
         self.displays = []
-        self.held = {}
+        self.accepted = {}
         self.phase, self.tick = phase, 0
 
     @property
@@ -347,10 +347,10 @@ class Player:
             for name, simulated in self.meters.items():
                 if self.tick % round(self.TICKS / simulated.rate):
                     continue
-                shown = simulated.show(self.now)
-                self.displays.append((self.now, name, shown))
-                found = self.detectors[name].feed(reading_of(shown, self.now)).settled_reading
-                settled = found if name == meter and found else settled
+                display = simulated.show(self.now)
+                self.displays.append((self.now, name, display))
+                reading = self.detectors[name].feed(reading_of(display, self.now)).settled_reading
+                settled = reading if name == meter and reading else settled
             if settled is not None:
                 return settled
         return None
@@ -369,7 +369,7 @@ class Player:
             assert settled is not None, f"{step.point} never settled"
             expected = simulated.settled_display(step.terminals, step.function, self.now)
             assert (settled.digits, settled.unit) == (expected.digits, expected.unit), step.point
-            self.held[step.point] = settled.text
+            self.accepted[step.point] = settled.text
         if step.lift:
             self.bench.lift_probes(step.meter, self.now)
 
@@ -403,16 +403,16 @@ def played(demo: Scenario, phase: float = 0.0) -> Player:
 def test_the_demo_plays_the_same_every_time(demo):
     first, again = played(demo), played(demo)
     assert first.displays == again.displays
-    assert len(first.held) == len(demo.plan.points)
+    assert len(first.accepted) == len(demo.plan.points)
     assert 60 <= first.now <= 100
-    # Bounced a little later or sooner, it holds the same displays.
+    # With the bouncing a little later or sooner, the same displays are accepted.
     for phase in (0.013, 0.031, 0.07):
-        assert played(demo, phase).held == first.held
+        assert played(demo, phase).accepted == first.accepted
 
 
 def test_the_demo_runs_a_battery_down_and_works_with_two_meters_at_once(demo):
     player = played(demo)
-    low = [shown.low_battery for _, name, shown in player.displays if name == "Plover 62"]
+    low = [display.low_battery for _, name, display in player.displays if name == "Plover 62"]
     assert not low[0]
     assert low[-1]
     assert low == sorted(low)
@@ -436,9 +436,9 @@ def test_the_demo_drops_a_link_while_a_reading_settles(demo):
     player = Player(demo, 0.0)
     for step in steps[: steps.index(drop)]:
         player.play(step)
-    shown = player.displays[-1][2]
+    display = player.displays[-1][2]
     settled = player.meters[drop.meter].settled_display(before.terminals, before.function, player.now)
-    assert shown.digits != settled.digits
+    assert display.digits != settled.digits
 
 
 def test_the_demo_discharges_before_it_measures_farads_or_ohms(demo):

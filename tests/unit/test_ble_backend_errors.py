@@ -1,4 +1,4 @@
-"""The radio room's small parts: what exceptions mean, waiting, advertisements, limits."""
+"""Small parts of ``meterlink.ble``: the meaning of exceptions, waiting, advertisements, time-outs."""
 
 import asyncio
 from dataclasses import fields
@@ -30,7 +30,7 @@ from meterlink_simulators.virtual_time import run_in_virtual_time
 
 
 def unavailable(reason: BleakBluetoothNotAvailableReason) -> BleakError:
-    return BleakBluetoothNotAvailableError("in bleak's words", reason)
+    return BleakBluetoothNotAvailableError("bleak's message", reason)
 
 
 def dbus(name: str, *body: str) -> BleakError:
@@ -38,7 +38,7 @@ def dbus(name: str, *body: str) -> BleakError:
 
 
 @pytest.mark.parametrize(
-    ("error", "says"),
+    ("error", "text"),
     [
         *((unavailable(reason), "") for reason in BleakBluetoothNotAvailableReason),
         (unavailable(BleakBluetoothNotAvailableReason.NO_BLUETOOTH), "no Bluetooth adapter"),
@@ -58,17 +58,17 @@ def dbus(name: str, *body: str) -> BleakError:
         (ValueError(), "ValueError"),
     ],
 )
-def test_a_radio_problem_is_told_in_plain_words_with_what_to_try(error: Exception, says: str) -> None:
-    problem = scan_error(error)
-    assert says in str(problem)
-    assert problem.message.endswith(".")
-    assert problem.remedy.endswith(".")
-    assert str(problem).isprintable()
-    assert "No such file" not in str(problem)
+def test_a_radio_error_has_a_plain_message_and_a_remedy(error: Exception, text: str) -> None:
+    radio_error = scan_error(error)
+    assert text in str(radio_error)
+    assert radio_error.message.endswith(".")
+    assert radio_error.remedy.endswith(".")
+    assert str(radio_error).isprintable()
+    assert "No such file" not in str(radio_error)
 
 
 @pytest.mark.parametrize(
-    ("error", "again", "gone"),
+    ("error", "transient", "adapter_fault"),
     [
         (dbus("org.bluez.Error.InProgress"), True, False),
         (dbus("org.bluez.Error.Failed", "le-connection-abort-by-local"), True, False),
@@ -82,13 +82,13 @@ def test_a_radio_problem_is_told_in_plain_words_with_what_to_try(error: Exceptio
         (dbus("org.bluez.Error.AuthenticationFailed"), False, False),
     ],
 )
-def test_failures_are_told_apart_for_the_retry(error: Exception, again: bool, gone: bool) -> None:
-    assert is_transient(error) is again
-    assert is_adapter_fault(error) is gone
+def test_failures_are_classified_for_the_retry(error: Exception, transient: bool, adapter_fault: bool) -> None:
+    assert is_transient(error) is transient
+    assert is_adapter_fault(error) is adapter_fault
     assert connection_error_text(error).endswith(".")
 
 
-def test_full_and_pairing_go_by_code_not_by_wording() -> None:
+def test_a_code_shows_a_full_adapter_and_pairing_not_the_message() -> None:
     assert is_out_of_connections(dbus("org.bluez.Error.Failed", "le-connection-concurrent-connection-limit"))
     assert not is_out_of_connections(
         dbus("org.bluez.Error.Failed", "limit of the le-connection-concurrent-connection-limit kind")
@@ -99,14 +99,14 @@ def test_full_and_pairing_go_by_code_not_by_wording() -> None:
     assert not requires_pairing(BleakGATTProtocolError(0x01))
 
 
-def test_an_advertisement_comes_out_clean_and_in_lower_case() -> None:
+def test_an_advertisement_is_clean_and_in_lower_case() -> None:
     data = AdvertisementData(None, {9: b"x"}, {"0000181A-0000-1000-8000-00805F9B34FB": b"y"}, ["ABCD"], None, -127, ())
-    heard = to_advertisement(BLEDevice("AA:00:00:00:00:01", "On\x1b[2Je", None), data)
-    assert heard.name == "On(2Je"
-    assert heard.service_uuids == ("abcd",)
-    assert heard.service_data == {"0000181a-0000-1000-8000-00805f9b34fb": b"y"}
-    assert heard.manufacturer_data == {9: b"x"}
-    assert heard.rssi is None
+    advertisement = to_advertisement(BLEDevice("AA:00:00:00:00:01", "On\x1b[2Je", None), data)
+    assert advertisement.name == "On(2Je"
+    assert advertisement.service_uuids == ("abcd",)
+    assert advertisement.service_data == {"0000181a-0000-1000-8000-00805f9b34fb": b"y"}
+    assert advertisement.manufacturer_data == {9: b"x"}
+    assert advertisement.rssi is None
     assert to_advertisement(BLEDevice("AA", None, None), data._replace(rssi=-70, local_name="Bench")).rssi == -70
 
 
@@ -116,7 +116,7 @@ def test_a_name_that_is_missing_everywhere_is_empty() -> None:
 
 
 @pytest.mark.parametrize(("stubborn", "expected"), [(False, 3.0), (True, 5.0)])
-def test_bounded_cuts_off_what_hangs_and_what_hangs_while_tidying_up(stubborn: bool, expected: float) -> None:
+def test_a_timeout_ends_a_hanging_call_and_its_hanging_clean_up(stubborn: bool, expected: float) -> None:
     async def hang() -> None:
         try:
             await asyncio.sleep(1e9)
@@ -133,7 +133,7 @@ def test_bounded_cuts_off_what_hangs_and_what_hangs_while_tidying_up(stubborn: b
     assert run_in_virtual_time(measure()) == pytest.approx(expected)
 
 
-def test_bounded_passes_a_cancellation_from_outside_on() -> None:
+def test_a_timeout_passes_an_outer_cancellation_on() -> None:
     async def body() -> None:
         async with timeout_with_cleanup(100, 2):
             await asyncio.sleep(1e9)
@@ -149,7 +149,7 @@ def test_bounded_passes_a_cancellation_from_outside_on() -> None:
 
 
 @pytest.mark.parametrize(("cancels", "done", "expected"), [(0, True, 5.0), (1, True, 5.0), (2, False, 2.0)])
-def test_finish_outlasts_one_cancellation_and_gives_in_to_a_second(cancels: int, done: bool, expected: float) -> None:
+def test_run_to_completion_survives_one_cancellation_but_not_two(cancels: int, done: bool, expected: float) -> None:
     ended: list[str] = []
 
     async def work() -> None:
@@ -170,11 +170,11 @@ def test_finish_outlasts_one_cancellation_and_gives_in_to_a_second(cancels: int,
     assert ended == (["done"] if done else [])
 
 
-def test_limits_fit_each_other() -> None:
-    limits = RadioTimeouts()
-    assert all(getattr(limits, limit.name) > 0 for limit in fields(limits))
-    assert limits.max_connections >= 8  # what a station is built for
-    assert limits.silent_after < limits.reconnect_after_silence <= limits.stable_after
-    assert 20 <= limits.connect <= 30
-    # Whoever stops the daemon waits 90 s before killing it (systemd, DefaultTimeoutStopSec).
-    assert limits.stop + limits.disconnect + limits.scan_start_stop + 2 * limits.cleanup < 90
+def test_timeouts_fit_each_other() -> None:
+    timeouts = RadioTimeouts()
+    assert all(getattr(timeouts, timeout.name) > 0 for timeout in fields(timeouts))
+    assert timeouts.max_connections >= 8  # a station is built for eight meters
+    assert timeouts.silent_after < timeouts.reconnect_after_silence <= timeouts.stable_after
+    assert 20 <= timeouts.connect <= 30
+    # A service manager waits 90 s for the stop before it kills the daemon (systemd, DefaultTimeoutStopSec).
+    assert timeouts.stop + timeouts.disconnect + timeouts.scan_start_stop + 2 * timeouts.cleanup < 90

@@ -1,4 +1,4 @@
-"""Captures: what is read from JSON Lines, what a label says, and which packets it describes."""
+"""Captures: packets and entries read from JSON Lines, displayed values, and the packets that an entry describes."""
 
 from decimal import Decimal
 from pathlib import Path
@@ -19,14 +19,14 @@ from meterlink.capture.capture_file import (
     pair_packets,
     parse_capture,
     parse_displayed_value,
-    read_capture,
 )
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink.driver_api import Channel, CharacteristicWrite
+from meterlink.station.capture_files import read_capture
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 
 @pytest.mark.parametrize(
@@ -50,11 +50,11 @@ untimed = settings(deadline=None)  # how fast the machine is proves nothing here
         ("50.1 %", "50.1", "%", None),
     ],
 )
-def test_a_label_with_a_number(text: str, digits: str, unit: str, coupling: Coupling | None) -> None:
-    shows = parse_displayed_value(text)
-    assert str(shows.digits) == digits  # trailing zeros and the minus of -0.00 count
-    assert (shows.unit, shows.coupling, shows.overload, shows.blank) == (unit, coupling, False, False)
-    assert shows.negative == digits.startswith("-")
+def test_an_entry_with_a_number(text: str, digits: str, unit: str, coupling: Coupling | None) -> None:
+    displayed = parse_displayed_value(text)
+    assert str(displayed.digits) == digits  # trailing zeros and the minus of -0.00 count
+    assert (displayed.unit, displayed.coupling, displayed.overload, displayed.blank) == (unit, coupling, False, False)
+    assert displayed.negative == digits.startswith("-")
 
 
 @pytest.mark.parametrize("text", ["OL Mohm", "0L MΩ", "0.L Mohm", "OL. Mohm", "ol Mohm"])
@@ -72,13 +72,13 @@ def test_a_blank(text: str) -> None:
 
 
 def test_a_blank_with_unit_and_flags() -> None:
-    shows = parse_displayed_value("--- V HOLD LOWBAT REL")
-    assert (shows.unit, shows.blank) == ("V", True)
-    assert shows.flags == {"hold", "low_battery", "relative"}
+    displayed = parse_displayed_value("--- V HOLD LOWBAT REL")
+    assert (displayed.unit, displayed.blank) == ("V", True)
+    assert displayed.flags == {"hold", "low_battery", "relative"}
 
 
 @pytest.mark.parametrize("text", ["4.70", "4,70 uF", "4.70 furlongs", "nan V", "OLD V", "V", "x" * 100, "٤ V"])
-def test_a_label_that_says_nothing_certain_is_refused(text: str) -> None:
+def test_an_unclear_entry_is_refused(text: str) -> None:
     with pytest.raises(InputError):
         parse_displayed_value(text)
 
@@ -87,22 +87,22 @@ def test_a_label_that_says_nothing_certain_is_refused(text: str) -> None:
 @given(st.text(max_size=80))
 def test_any_text_is_read_or_refused(text: str) -> None:
     try:
-        shows = parse_displayed_value(text)
+        displayed = parse_displayed_value(text)
     except InputError:
         return
-    assert (shows.quantity is None) == (shows.unit == "")
+    assert (displayed.quantity is None) == (displayed.unit == "")
 
 
 numbers = st.decimals(min_value=-99999, max_value=99999, places=2)
 times = st.integers(0, 10**9).map(lambda n: n / 1000)
 packets = st.builds(CapturedPacket, times, st.sampled_from(["a", "b@7"]), st.binary(max_size=20))
 periods = st.sampled_from([0.1, 0.5, 2.0, 3600.0])
-asked = st.builds(
+requests = st.builds(
     ConnectionRequests,
     st.lists(st.builds(CharacteristicWrite, st.just("fff2"), st.binary(max_size=9), st.just(0.0) | periods)).map(tuple),
     st.lists(st.builds(Channel, st.just("fff1"), st.just("read"), periods)).map(tuple),
 )
-labels = st.one_of(
+entries = st.one_of(
     st.builds(make_display_entry, times, numbers.map(lambda n: f"{n:f} V")),
     st.builds(lambda t, n, d: make_display_entry(t, f"{n:f} V", t, t + d), times, numbers, st.integers(0, 5)),
 )
@@ -111,33 +111,29 @@ labels = st.one_of(
 @untimed
 @given(
     st.lists(packets),
-    st.lists(labels),
-    st.none() | st.builds(CapturedMeter, st.just("A meter"), st.just(("fff0",)), asked),
+    st.lists(entries),
+    st.none() | st.builds(CapturedMeter, st.just("A meter"), st.just(("fff0",)), requests),
 )
-def test_what_is_written_reads_back(
-    some: list[CapturedPacket], others: list[DisplayEntry], meter: CapturedMeter | None
+def test_a_written_capture_reads_back_equal(
+    some_packets: list[CapturedPacket], some_entries: list[DisplayEntry], meter: CapturedMeter | None
 ) -> None:
-    def at(one: CapturedPacket | DisplayEntry) -> float:
-        return one.seconds
+    def seconds(item: CapturedPacket | DisplayEntry) -> float:
+        return item.seconds
 
-    capture = Capture(tuple(sorted(some, key=at)), tuple(sorted(others, key=at)), meter)
-    back = parse_capture(format_capture(capture).split("\n"), "x")
-    assert [(one.seconds, one.channel, one.data) for one in back.packets] == [
-        (one.seconds, one.channel, one.data) for one in capture.packets
+    capture = Capture(tuple(sorted(some_packets, key=seconds)), tuple(sorted(some_entries, key=seconds)), meter)
+    parsed = parse_capture(format_capture(capture), "x")
+    assert [(packet.seconds, packet.channel, packet.data) for packet in parsed.packets] == [
+        (packet.seconds, packet.channel, packet.data) for packet in capture.packets
     ]
-    assert [(one.seconds, one.text, one.begin, one.end) for one in back.entries] == [
-        (one.seconds, one.text, one.begin, one.end) for one in capture.entries
+    assert [(entry.seconds, entry.text, entry.begin, entry.end) for entry in parsed.entries] == [
+        (entry.seconds, entry.text, entry.begin, entry.end) for entry in capture.entries
     ]
-    assert back.meter == capture.meter
+    assert parsed.meter == capture.meter
 
 
-def test_lines_and_places_in_the_file() -> None:
+def test_line_numbers_in_the_file() -> None:
     capture = parse_capture(
-        [
-            '{"t": 12.9, "shows": "4.70 uF", "note": "steady"}',
-            "",
-            '{"t": 12.345, "channel": "ABCD", "hex": "a5 04"}',
-        ],
+        '{"t": 12.9, "display": "4.70 uF", "note": "steady"}\n\n{"t": 12.345, "channel": "ABCD", "hex": "a5 04"}',
         "x",
     )
     assert capture.packets == (CapturedPacket(12.345, "abcd", b"\xa5\x04", 3),)
@@ -151,27 +147,27 @@ def test_lines_and_places_in_the_file() -> None:
         ("{", r"x:2: it is not JSON at column"),
         ("[" * 100_000, r"x:2: it is not JSON"),
         ("[1]", r"x:2: it is not a JSON object"),
-        ("{}", r"x:2: it is neither a packet nor a label"),
-        ('{"t": 1, "hex": "a5"}', r"x:2: the packet names no channel"),
+        ("{}", r"x:2: it is neither a packet nor a display entry"),
+        ('{"t": 1, "hex": "a5"}', r"x:2: the packet has no channel"),
         ('{"t": 1, "channel": "a", "hex": "a5f"}', r"x:2: hex is not pairs"),
         ('{"t": 1, "channel": "a", "hex": 5}', r"x:2: hex is not pairs"),
         ('{"channel": "a", "hex": "a5"}', r"x:2: t is missing"),
         ('{"t": NaN, "channel": "a", "hex": "a5"}', r"x:2: t is not a number"),
         ('{"t": true, "channel": "a", "hex": "a5"}', r"x:2: t is not a number"),
-        ('{"t": 1, "shows": 4.7}', r"x:2: shows is not text"),
-        ('{"t": 1, "shows": "4.7 furlongs"}', r"x:2: 'furlongs' is not a unit"),
-        ('{"t": 1, "shows": "4.7 V", "from": 2, "to": 1}', r"x:2: The label's window ends"),
+        ('{"t": 1, "display": 4.7}', r"x:2: display is not text"),
+        ('{"t": 1, "display": "4.7 furlongs"}', r"x:2: 'furlongs' is not a unit"),
+        ('{"t": 1, "display": "4.7 V", "from": 2, "to": 1}', r"x:2: The entry's window ends"),
         ('{"meter": {"services": 5}}', r"x:2: services is not a list"),
         ('{"meter": {"writes": [5]}}', r"x:2: writes is not a list of objects"),
         ('{"meter": {"writes": [{"to": "fff2", "hex": "z"}]}}', r"x:2: hex is not pairs"),
         ('{"meter": {"writes": [{"hex": "a5"}]}}', r"x:2: to is not the UUID"),
         ('{"meter": {"writes": [{"to": "fff2", "hex": "a5", "every": -1}]}}', r"x:2: every -1 s is not usable"),
-        ('{"meter": {"reads": [{"from": "fff1"}]}}', r"x:2: a read does not say how often"),
+        ('{"meter": {"reads": [{"from": "fff1"}]}}', r"x:2: every is missing in a read"),
     ],
 )
-def test_what_is_wrong_is_said_with_its_line(line: str, message: str) -> None:
+def test_an_error_names_its_line(line: str, message: str) -> None:
     with pytest.raises(InputError, match=message):
-        parse_capture(['{"t": 0, "channel": "a", "hex": ""}', line], "x")
+        parse_capture('{"t": 0, "channel": "a", "hex": ""}\n' + line, "x")
 
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
@@ -184,17 +180,17 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         read_capture(Path("a\0b"))
 
 
-def test_a_label_describes_the_packets_before_it() -> None:
-    came = [CapturedPacket(t, "a", b"") for t in (0.5, 0.6, 0.8, 1.0, 1.05, 1.2, 1.3, 5.0, 6.0, 7.1)]
-    said = [make_display_entry(1.0, "1 V"), make_display_entry(1.2, "2 V"), make_display_entry(9.0, "3 V", 5.0, 7.0)]
+def test_an_entry_describes_the_packets_before_it() -> None:
+    packets = [CapturedPacket(t, "a", b"") for t in (0.5, 0.6, 0.8, 1.0, 1.05, 1.2, 1.3, 5.0, 6.0, 7.1)]
+    entries = [make_display_entry(1.0, "1 V"), make_display_entry(1.2, "2 V"), make_display_entry(9.0, "3 V", 5.0, 7.0)]
     paired = [
-        (packet.seconds, label.text if label else None)
-        for packet, label in pair_packets(Capture(tuple(came), tuple(said)))
+        (packet.seconds, entry.text if entry else None)
+        for packet, entry in pair_packets(Capture(tuple(packets), tuple(entries)))
     ]
     assert paired == [
         (0.5, None),
         (0.6, "1 V"),
-        (0.8, "1 V"),  # in both windows; the earlier label was written after it, too
+        (0.8, "1 V"),  # in both windows; the earlier entry, too, was written after it
         (1.0, "1 V"),
         (1.05, "2 V"),
         (1.2, "2 V"),

@@ -21,7 +21,7 @@ def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
     return ended.value.code, out, err
 
 
-def judged(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, object]:
+def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, object]:
     code, out, err = run(capsys, "judge", *args, "--json")
     assert (code, err) == (0, "")
     return dict(json.loads(out))
@@ -32,23 +32,23 @@ COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading")
 
 
 def test_a_capacitor_section_at_its_limit(capsys: pytest.CaptureFixture[str]) -> None:
-    found = judged(capsys, *CAPACITOR, "42.3uF")
-    assert found["verdict"] == "within"
-    assert (found["low"], found["high"], found["reading"], found["unit"]) == (42.3, 47.7, 42.3, "µF")
-    assert found["deviation_percent"] == -6
-    assert found["margin"] == "close call"
+    fields = printed_json(capsys, *CAPACITOR, "42.3uF")
+    assert fields["verdict"] == "within"
+    assert (fields["low"], fields["high"], fields["reading"], fields["unit"]) == (42.3, 47.7, 42.3, "µF")
+    assert fields["deviation_percent"] == -6
+    assert fields["margin"] == "close call"
 
 
 def test_a_coil(capsys: pytest.CaptureFixture[str]) -> None:
-    found = judged(capsys, *COIL, "14.2ohm")
-    assert (found["verdict"], found["low"], found["high"], found["reading"], found["unit"]) == (
+    fields = printed_json(capsys, *COIL, "14.2ohm")
+    assert (fields["verdict"], fields["low"], fields["high"], fields["reading"], fields["unit"]) == (
         "within",
         10,
         18,
         14.2,
         "Ω",
     )
-    assert found["margin"] == "clear"
+    assert fields["margin"] == "clear"
 
 
 @pytest.mark.parametrize(
@@ -66,14 +66,14 @@ def test_a_coil(capsys: pytest.CaptureFixture[str]) -> None:
     ],
 )
 def test_verdicts_in_every_spelling(capsys: pytest.CaptureFixture[str], args: tuple[str, ...], verdict: str) -> None:
-    assert judged(capsys, *args)["verdict"] == verdict
+    assert printed_json(capsys, *args)["verdict"] == verdict
 
 
 @pytest.mark.parametrize("spelling", ["45uF", "45 µF", "45 \u03bcF", "45 MFD", "45 mfd", "45e-6 F", "45000 nF"])
 def test_one_rating_in_many_spellings(capsys: pytest.CaptureFixture[str], spelling: str) -> None:
-    found = judged(capsys, "capacitor", "--rated", spelling, "--reading", "45.3 uF")
-    assert found["verdict"] == "within"
-    assert found["deviation_percent"] == pytest.approx(2 / 3, abs=1e-4)
+    fields = printed_json(capsys, "capacitor", "--rated", spelling, "--reading", "45.3 uF")
+    assert fields["verdict"] == "within"
+    assert fields["deviation_percent"] == pytest.approx(2 / 3, abs=1e-4)
 
 
 def test_words_for_a_person(capsys: pytest.CaptureFixture[str]) -> None:

@@ -17,7 +17,7 @@ section = "HERM"
 terminals = ["C", "HERM"]
 quantity = "capacitance"
 state = "isolated and discharged"
-check = "capacitor"
+kind = "capacitor"
 rated = "45 uF"
 tolerance = "6 %"
 readings = READINGS
@@ -47,16 +47,16 @@ def run(tmp_path):
         ('["310 V DC", "44.8 uF"]', ["charge-on-capacitor"]),
         ('["310 VDC", "44.8 uF"]', ["charge-on-capacitor"]),
         ('["31 VAC", "44.8 uF"]', ["voltage-where-isolated"]),
-        ('[{ shows = "44.8 uF", low_battery = true }]', ["low-battery"]),
+        ('[{ display = "44.8 uF", low_battery = true }]', ["low-battery"]),
         (
-            '[{ shows = "44.8 uF", meter = "one" }, { shows = "38.0 uF", meter = "two" }]',
+            '[{ display = "44.8 uF", meter = "one" }, { display = "38.0 uF", meter = "two" }]',
             ["meters-disagree", "section-weak"],
         ),
-        ('[{ shows = "42.2 uF", accuracy = "0.05 % + 1 digit" }]', ["section-weak"]),
+        ('[{ display = "42.2 uF", accuracy = "0.05 % + 1 digit" }]', ["section-weak"]),
     ],
 )
 def test_readings_in_a_file(run, readings, rules):
-    assert [each["rule"] for each in json.loads(run(readings, "--json"))["findings"]] == rules
+    assert [cause["rule"] for cause in json.loads(run(readings, "--json"))["causes"]] == rules
 
 
 def test_as_text(run):
@@ -66,21 +66,21 @@ def test_as_text(run):
 
 
 @pytest.mark.parametrize(
-    ("readings", "said"),
+    ("readings", "message"),
     [
-        ('"44.8 uF"', "no list"),
+        ('"44.8 uF"', "not a list"),
         ("[44.8]", "not text"),
-        ('[""]', "does not say what the meter showed"),
+        ('[""]', "has no display text"),
         ('["44.8 furlongs"]', "furlongs"),
         ('["-3 uF"]', "never negative"),
-        ('[{ shows = "44.8 uF", colour = "red" }]', "'colour'"),
-        ('[{ shows = "44.8 uF", minutes = "six" }]', "minutes"),
-        ('[{ shows = "44.8 uF", accuracy = "good" }]', "accuracy line"),
+        ('[{ display = "44.8 uF", colour = "red" }]', "'colour'"),
+        ('[{ display = "44.8 uF", minutes = "six" }]', "minutes"),
+        ('[{ display = "44.8 uF", accuracy = "good" }]', "accuracy line"),
         ("[", "not valid TOML"),
     ],
 )
-def test_a_file_that_cannot_be_used(run, readings, said):
-    with pytest.raises(InputError, match=said):
+def test_an_unusable_file(run, readings, message):
+    with pytest.raises(InputError, match=message):
         run(readings)
 
 

@@ -1,4 +1,4 @@
-"""Nonsense typed into every subcommand that the electrical tests do not go through, and into the files they read."""
+"""Nonsense typed into every subcommand that test_cli_judge_electrical.py leaves out, and into the files they read."""
 
 import json
 from contextlib import redirect_stderr, redirect_stdout
@@ -33,25 +33,30 @@ section = "HERM"
 terminals = ["C", "HERM"]
 quantity = "capacitance"
 state = "isolated and discharged"
-check = "capacitor"
+kind = "capacitor"
 rated = "45 uF"
-readings = ["4.50 uF", { shows = "44.8 uF", meter = "second", minutes = 6, accuracy = "2 % + 5 digits" }]
+readings = ["4.50 uF", { display = "44.8 uF", meter = "second", minutes = 6, accuracy = "2 % + 5 digits" }]
 """
 FILES = {"settings.toml": SETTINGS, "truck.toml": STOCK, "visits.csv": VISITS, "case.toml": CASE}
 
-RULED = ["--accuracy=1 % + 2 digits", "--rule=guarded-acceptance", "--guard=1", "--temperature=35C"]
-# One call of each subcommand that can be answered; every value in it is replaced in turn.
-ANSWERED = {
-    "capacitor": ["--rated=45uF", "--tolerance=6 %", "--reading=43.1uF", *RULED],
-    "coil": ["--low=10ohm", "--high=18ohm", "--reading=14.2ohm", "--meter=clamp meter", *RULED[1:]],
-    "conformity": ["--low=228V", "--high=252V", "--reading=230.1V", "--coupling=AC", "--most-risk=5 %", *RULED],
+RULE_OPTIONS = [
+    "--accuracy=1 % + 2 digits",
+    "--rule=guarded-acceptance",
+    "--guard-factor=1",
+    "--ambient-temperature=35C",
+]
+# One valid call of each subcommand; the tests replace every value in it in turn.
+VALID_CALLS = {
+    "capacitor": ["--rated=45uF", "--tolerance=6 %", "--reading=43.1uF", *RULE_OPTIONS],
+    "coil": ["--low=10ohm", "--high=18ohm", "--reading=14.2ohm", "--meter=clamp meter", *RULE_OPTIONS[1:]],
+    "conformity": ["--low=228V", "--high=252V", "--reading=230.1V", "--coupling=AC", "--max-risk=5 %", *RULE_OPTIONS],
     "risk": [
         "--low=42.3uF",
         "--high=47.7uF",
         "--mean=44uF",
         "--spread=1.2uF",
         "--accuracy=1 % + 2 digits",
-        "--guard=1",
+        "--guard-factor=1",
     ],
     "rating": ["45+7.5 MFD ±6% 440 VAC", "--kind=run", "--unit=uF"],
     "replacement": ["--part=45 uF 370 V", "--stock=truck.toml", "--kind=run"],
@@ -93,42 +98,44 @@ def check_outcome(*args: str) -> None:
         assert err.startswith("meterlink: ")
         assert err.count("\n") == 1
         assert "Traceback" not in err
-        # An ambiguous rating's candidates are for a program to choose from.
-        assert out == "" or ("rating" in args and "candidates" in json.loads(out))
+        # A program chooses from the interpretations of an ambiguous rating.
+        assert out == "" or ("rating" in args and "interpretations" in json.loads(out))
     else:
         assert err == ""
         if args[-1] == "--json" and not out.startswith("Usage: "):
             json.loads(out, parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
 
 
-def typed(arg: str, value: str) -> str:
-    """Put ``value`` in the place of an argument's, or of an option's."""
+def with_value(arg: str, value: str) -> str:
+    """Return the argument or option ``arg`` with ``value`` in place of its own value."""
     option, equals, _ = arg.partition("=")
     return f"{option}={value}" if equals and option.startswith("--") else value
 
 
-def test_every_judgement_is_gone_through_here_or_there() -> None:
-    assert set(ANSWERED) | ELSEWHERE == set(judge.list_commands(click.Context(judge)))
+def test_every_subcommand_is_tested_here_or_there() -> None:
+    assert set(VALID_CALLS) | ELSEWHERE == set(judge.list_commands(click.Context(judge)))
 
 
-@pytest.mark.parametrize("name", ANSWERED)
-def test_what_is_replaced_can_be_answered_as_it_stands(folder: Path, name: str) -> None:
+@pytest.mark.parametrize("name", VALID_CALLS)
+def test_the_valid_calls_are_valid(folder: Path, name: str) -> None:
     for more in ([], ["--json"]):
-        status, _, err = run("judge", name, *ANSWERED[name], *more)
+        status, _, err = run("judge", name, *VALID_CALLS[name], *more)
         assert (status, err) == (0, "")
 
 
-@pytest.mark.parametrize("name", ANSWERED)
+@pytest.mark.parametrize("name", VALID_CALLS)
 @pytest.mark.parametrize("nonsense", NONSENSE)
-def test_nonsense_in_any_place_is_one_line_and_status_2(folder: Path, name: str, nonsense: str) -> None:
-    args = ANSWERED[name]
-    for place, arg in enumerate(args):
+def test_nonsense_in_any_argument_is_one_line_and_status_2(folder: Path, name: str, nonsense: str) -> None:
+    args = VALID_CALLS[name]
+    for index, arg in enumerate(args):
         for more in ([], ["--json"]):
-            check_outcome("judge", name, *args[:place], typed(arg, nonsense), *args[place + 1 :], *more)
+            check_outcome("judge", name, *args[:index], with_value(arg, nonsense), *args[index + 1 :], *more)
 
 
 _values = st.one_of(
-    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=12),  # what a shell can pass on
+    st.text(
+        st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=12
+    ),  # text that a shell can pass on
     st.builds(
         "{:g}{}".format,
         st.floats(-1e31, 1e31) | st.floats(-500, 500),
@@ -137,22 +144,22 @@ _values = st.one_of(
 )
 
 
-def test_whatever_is_typed_there_is_no_traceback(folder: Path) -> None:
+def test_no_typed_text_makes_a_traceback(folder: Path) -> None:
     @settings(max_examples=200)
     @given(st.data())
-    def type_it(data: st.DataObject) -> None:
-        name = data.draw(st.sampled_from(sorted(ANSWERED)))
-        args = [typed(arg, data.draw(_values)) if data.draw(st.booleans()) else arg for arg in ANSWERED[name]]
+    def type_values(data: st.DataObject) -> None:
+        name = data.draw(st.sampled_from(sorted(VALID_CALLS)))
+        args = [with_value(arg, data.draw(_values)) if data.draw(st.booleans()) else arg for arg in VALID_CALLS[name]]
         check_outcome("judge", name, *args, *data.draw(st.sampled_from([[], ["--json"]])))
 
-    type_it()
+    type_values()
 
 
 READ = {"truck.toml": "replacement", "visits.csv": "trend", "case.toml": "diagnosis"}
 
 
 @pytest.mark.parametrize(("file", "name"), READ.items())
-def test_whatever_is_in_a_file_there_is_no_traceback(folder: Path, file: str, name: str) -> None:
+def test_no_file_makes_a_traceback(folder: Path, file: str, name: str) -> None:
     good = FILES[file].encode()
 
     @settings(max_examples=100)
@@ -167,9 +174,9 @@ def test_whatever_is_in_a_file_there_is_no_traceback(folder: Path, file: str, na
     @example(b"point = [5]\n", 0, len(good))
     @example(b"part = [5]\n", 0, len(good))
     @example(b"[[part]]\nrating = 5\ncount = 1e400\n", 0, len(good))
-    def spoil(scrap: bytes, at: int, taken: int) -> None:
-        (folder / file).write_bytes(good[:at] + scrap + good[at + taken :])
-        check_outcome("judge", name, *ANSWERED[name])
+    def spoil(scrap: bytes, at: int, removed: int) -> None:
+        (folder / file).write_bytes(good[:at] + scrap + good[at + removed :])
+        check_outcome("judge", name, *VALID_CALLS[name])
 
     spoil()
 
@@ -192,7 +199,7 @@ def test_whatever_is_in_a_file_there_is_no_traceback(folder: Path, file: str, na
     ids=" ".join,
 )
 def test_nonsense_beyond_the_judge(folder: Path, args: tuple[str, ...]) -> None:
-    store_visits(folder / "meterlink.db", ())  # so that it is not a missing database that they speak of
+    store_visits(folder / "meterlink.db", ())  # the error must not be about a missing database
     status, out, err = run(*args)
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert err.startswith("meterlink: ")

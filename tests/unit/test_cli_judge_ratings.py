@@ -33,17 +33,17 @@ def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
     return ended.value.code, out, err
 
 
-def answered(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
+def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
     code, out, err = run(capsys, *args, "--json")
     assert (code, err) == (0, "")
     return dict(json.loads(out))
 
 
 def test_a_dual_capacitors_label(capsys: pytest.CaptureFixture[str]) -> None:
-    found = answered(capsys, "rating", "45+7.5 MFD ±6% 440 VAC 50/60 Hz CBB65")
-    assert found == {
+    fields = printed_json(capsys, "rating", "45+7.5 MFD ±6% 440 VAC 50/60 Hz CBB65")
+    assert fields == {
         "rating": "45+7.5 µF ±6 % 440 V 50/60 Hz",
-        "meaning": "dual run capacitor, HERM 45 µF, FAN 7.5 µF, ±6 %, up to 440 V, 50/60 Hz",
+        "description": "dual run capacitor, HERM 45 µF, FAN 7.5 µF, ±6 %, up to 440 V, 50/60 Hz",
         "kind": "run",
         "sections": [
             {"name": "HERM", "rated": 45, "low": 42.3, "high": 47.7, "end_of_life_low": 37.8, "end_of_life_high": 52.2,
@@ -54,24 +54,24 @@ def test_a_dual_capacitors_label(capsys: pytest.CaptureFixture[str]) -> None:
         "tolerance": "±6 %",
         "volts": [440],
         "hertz": [50, 60],
-        "unread": ["CBB65"],
+        "unused_words": ["CBB65"],
         "remarks": [],
     }  # fmt: skip
 
 
-def test_a_label_in_words_says_the_answer_first(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_label_in_words_begins_with_the_answer(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = run(capsys, "rating", "45/5 MFD 440 VAC CBB65")
     assert (code, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == "45+5 µF 440 V"
     assert "HERM 42.3 to 47.7 µF (45 µF ±6 %)" in lines
-    assert "No tolerance on it: 6 % is taken." in lines
+    assert "No tolerance given: 6 % is assumed." in lines
     assert "Not used: CBB65." in lines
     assert any("common practice, no source" in line for line in lines)
     code, out, _ = run(capsys, "rating", "88-106 MFD 250 VAC")
     assert out.splitlines()[0] == "88 to 106 µF 250 V"
     assert "IEC 60252-1" not in out  # a standard for run capacitors
-    assert "-0/+20 % is taken" in run(capsys, "rating", "88 uF 250 V", "--kind", "start")[1]
+    assert "-0/+20 % is assumed" in run(capsys, "rating", "88 uF 250 V", "--kind", "start")[1]
     assert "unusual" in run(capsys, "rating", "450 uF 370V")[1]
 
 
@@ -85,15 +85,15 @@ def test_an_ambiguous_label_is_a_question(capsys: pytest.CaptureFixture[str]) ->
     assert json.loads(out) == {
         "text": "45-5 uF",
         "question": "'45-5 uF' may be two sections or a range.",
-        "candidates": [
-            {"text": "45+5 µF", "meaning": "dual run capacitor, HERM 45 µF, FAN 5 µF"},
-            {"text": "5 to 45 µF", "meaning": "start capacitor, marked 5 to 45 µF"},
+        "interpretations": [
+            {"text": "45+5 µF", "description": "dual run capacitor, HERM 45 µF, FAN 5 µF"},
+            {"text": "5 to 45 µF", "description": "start capacitor, marked 5 to 45 µF"},
         ],
     }
-    assert answered(capsys, "rating", "35J", "--unit", "µF")["rating"] == "35 µF ±5 %"
+    assert printed_json(capsys, "rating", "35J", "--unit", "µF")["rating"] == "35 µF ±5 %"
 
 
-def test_what_is_no_rating_is_one_clear_line(capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_unusable_rating_is_one_clear_line(capsys: pytest.CaptureFixture[str]) -> None:
     for arguments in (["440 V"], ["45 uF", "--unit", "V"], ["x" * 300]):
         code, out, err = run(capsys, "rating", *arguments)
         assert (code, out, err.count("\n")) == (2, "", 1)
@@ -107,17 +107,17 @@ def stock(tmp_path: Path) -> str:
 
 
 def test_a_replacement_off_the_truck(capsys: pytest.CaptureFixture[str], stock: str) -> None:
-    found = answered(capsys, "replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
-    assert found["part"] == "45+7.5 µF 440 V"
-    best, other = found["options"]
+    fields = printed_json(capsys, "replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
+    assert fields["part"] == "45+7.5 µF 440 V"
+    best, other = fields["options"]
     assert best == {
-        "way": "same rating",
-        "temporary": False,
+        "method": "same rating",
+        "is_temporary": False,
         "parts": [{"rating": "45+7.5 µF ±6 % 440 V", "count": 2, "note": "left bin"}],
         "remarks": [],
     }
-    assert (other["way"], len(other["parts"])) == ("two singles for a dual", 2)
-    assert found["passed_over"] == [
+    assert (other["method"], len(other["parts"])) == ("two singles for a dual", 2)
+    assert fields["excluded"] == [
         {"rating": "40+5 µF 370 V", "count": 1, "note": "", "reason": "370 V is below 440 V."}
     ]
 
@@ -128,7 +128,7 @@ def test_a_replacement_in_words(capsys: pytest.CaptureFixture[str], stock: str) 
     lines = out.splitlines()
     assert lines[0] == "USE 45+7.5 µF ±6 % 440 V: same rating, 2 in stock (left bin)"
     assert "not 40+5 µF 370 V: 370 V is below 440 V." in lines
-    # Whoever reads this is about to touch the terminals.
+    # The reader of these lines is about to touch the terminals.
     assert "Discharge the capacitor through a resistor" in lines[-1]
     assert "Follow local codes" in lines[-1]
     assert "safe" not in out

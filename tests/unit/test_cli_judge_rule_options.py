@@ -42,7 +42,7 @@ def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
     return ended.value.code, out, err
 
 
-def judged(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
+def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
     code, out, err = run(capsys, *args, "--json")
     assert (code, err) == (0, "")
     return dict(json.loads(out))
@@ -59,30 +59,30 @@ def data(tmp_path: Path) -> str:
     [
         ((), "within", "simple acceptance"),
         (("--rule", "guarded-acceptance"), "undecided", "guarded acceptance, guard 1 U"),
-        (("--rule", "guarded-acceptance", "--guard", "0.3"), "within", "guarded acceptance, guard 0.3 U"),
+        (("--rule", "guarded-acceptance", "--guard-factor", "0.3"), "within", "guarded acceptance, guard 0.3 U"),
         (("--rule", "guarded rejection"), "within", "guarded rejection, guard 1 U"),
         (("--rule", "guarded"), "undecided", "guarded acceptance and rejection, guard 1 U"),
     ],
 )
 def test_rules(capsys: pytest.CaptureFixture[str], options: tuple[str, ...], verdict: str, rule: str) -> None:
-    found = judged(capsys, *CAPACITOR, *options)
-    assert (found["verdict"], found["rule"], found["margin"]) == (verdict, rule, "close call")
-    assert 0.5 < found["probability"] < 0.975
-    assert found["settle_it"]
-    assert judged(capsys, *COIL, *options)["rule"] == rule
+    fields = printed_json(capsys, *CAPACITOR, *options)
+    assert (fields["verdict"], fields["rule"], fields["margin"]) == (verdict, rule, "close call")
+    assert 0.5 < fields["probability"] < 0.975
+    assert fields["next_measurement"]
+    assert printed_json(capsys, *COIL, *options)["rule"] == rule
 
 
 def test_temperature_widens_the_line(capsys: pytest.CaptureFixture[str]) -> None:
-    cool = judged(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits")
-    hot = judged(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits", "--temperature", "100F")
+    cool = printed_json(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits")
+    hot = printed_json(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits", "--ambient-temperature", "100F")
     assert (cool["margin"], hot["margin"]) == ("clear", "close call")
     assert "widened for 37.8 °C" in hot["accuracy"]
-    assert "back between 18 and 28 °C" in hot["settle_it"]
+    assert "at 18 to 28 °C" in hot["next_measurement"]
 
 
 @pytest.mark.parametrize("meter", ["clamp meter", "Clamp Meter", "00:00:5e:00:53:0a"])
 def test_a_meter_of_the_settings(capsys: pytest.CaptureFixture[str], data: str, meter: str) -> None:
-    assert judged(capsys, *CAPACITOR, "--meter", meter, "--data", data)["accuracy"] == "±(1 % + 2 digits)"
+    assert printed_json(capsys, *CAPACITOR, "--meter", meter, "--data", data)["accuracy"] == "±(1 % + 2 digits)"
 
 
 @pytest.mark.parametrize(
@@ -91,12 +91,12 @@ def test_a_meter_of_the_settings(capsys: pytest.CaptureFixture[str], data: str, 
 def test_coupling_picks_the_row(
     capsys: pytest.CaptureFixture[str], data: str, coupling: tuple[str, ...], line: str
 ) -> None:
-    found = judged(capsys, *CONFORMITY, "240.0V", *coupling, "--meter", "clamp meter", "--data", data)
-    assert found["accuracy"] == line
+    fields = printed_json(capsys, *CONFORMITY, "240.0V", *coupling, "--meter", "clamp meter", "--data", data)
+    assert fields["accuracy"] == line
 
 
-def test_words_say_how_sure(capsys: pytest.CaptureFixture[str]) -> None:
-    # ± 2.6 V, all but flat: of its 5.2 V the 0.6 V below the limit are 11.5 %.
+def test_words_give_the_probability(capsys: pytest.CaptureFixture[str]) -> None:
+    # ± 2.6 V, almost flat: 0.6 V of its 5.2 V are below the limit, 11.5 %.
     code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 % + 3 digits")
     assert code == 0
     assert out.splitlines()[0] == "WITHIN, close call, -4.2 %"
@@ -110,50 +110,51 @@ def test_words_never_say_certain(capsys: pytest.CaptureFixture[str], reading: st
 
 
 def test_the_guard_band_for_a_risk(capsys: pytest.CaptureFixture[str]) -> None:
-    found = judged(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 %", "--most-risk", "5 %")
-    # a rectangle of 2.3 V and half a step of 0.05 V: all but exactly 0.9 · 2.3
-    assert found["guard_band"] == pytest.approx(2.07, rel=1e-3)
-    assert found["guard_factor"] == pytest.approx(0.9 / 0.95, rel=1e-3)
-    code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--most-risk", "2.5")
+    fields = printed_json(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 %", "--max-risk", "5 %")
+    # a rectangle of 2.3 V and half a step of 0.05 V: almost exactly 0.9 · 2.3
+    assert fields["guard_band"] == pytest.approx(2.07, rel=1e-3)
+    assert fields["guard_factor"] == pytest.approx(0.9 / 0.95, rel=1e-3)
+    code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--max-risk", "2.5")
     assert code == 0
     assert "keeps the risk at 2.5 %" in out
 
 
 def test_global_risks(capsys: pytest.CaptureFixture[str]) -> None:
     # JCGM 106, 9.5: a guard band of 0.02 Ω is a quarter of 2·0.04 Ω.
-    found = judged(capsys, *RISK, "--u", "0.04ohm", "--guard", "0.25")
-    assert found["consumer_percent"] == pytest.approx(0.98783, abs=1e-5)
-    assert found["producer_percent"] == pytest.approx(6.90265, abs=1e-5)
-    assert (found["unit"], found["guard_band"]) == ("Ω", 0.02)
-    assert run(capsys, *RISK, "--u", "40 mohm", "--guard", "0.25")[1].splitlines()[1].startswith("0.988 %")
+    fields = printed_json(capsys, *RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "0.25")
+    assert fields["consumers_risk_percent"] == pytest.approx(0.98783, abs=1e-5)
+    assert fields["producers_risk_percent"] == pytest.approx(6.90265, abs=1e-5)
+    assert (fields["unit"], fields["guard_band"]) == ("Ω", 0.02)
+    _, out, _ = run(capsys, *RISK, "--standard-uncertainty", "40 mohm", "--guard-factor", "0.25")
+    assert out.splitlines()[1].startswith("0.988 %")
 
 
 def test_global_risks_from_an_accuracy_line(capsys: pytest.CaptureFixture[str]) -> None:
     # ±(0 % + 10 digits) of 0.01 Ω and half a digit: √(0.1² + 0.005²)/√3
-    found = judged(capsys, *RISK, "--accuracy", "10 digits")
-    assert found["u"] == pytest.approx(0.0578072, abs=1e-6)
+    fields = printed_json(capsys, *RISK, "--accuracy", "10 digits")
+    assert fields["standard_uncertainty"] == pytest.approx(0.0578072, abs=1e-6)
 
 
 BAD = [
     (*CAPACITOR, "--rule", "strict"),
-    (*CAPACITOR, "--guard", "1"),
-    (*CAPACITOR, "--rule", "guarded", "--guard", "9"),
-    (*CAPACITOR, "--temperature", "35"),
-    (*CAPACITOR, "--temperature", "350C"),
+    (*CAPACITOR, "--guard-factor", "1"),
+    (*CAPACITOR, "--rule", "guarded", "--guard-factor", "9"),
+    (*CAPACITOR, "--ambient-temperature", "35"),
+    (*CAPACITOR, "--ambient-temperature", "350C"),
     (*CAPACITOR, "--meter", "clamp meter", "--accuracy", "1 %"),
     (*CAPACITOR, "--meter", "no such meter"),
     (*CAPACITOR, "--meter", "old meter"),
     ("conformity", "--reading", "240V"),
     (*CONFORMITY, "14 ohm"),
-    (*CONFORMITY, "OL", "--most-risk", "5 %"),
-    (*CONFORMITY, "240V", "--most-risk", "0"),
-    (*CONFORMITY, "240V", "--most-risk", "100"),
+    (*CONFORMITY, "OL", "--max-risk", "5 %"),
+    (*CONFORMITY, "240V", "--max-risk", "0"),
+    (*CONFORMITY, "240V", "--max-risk", "100"),
     (*RISK,),
-    (*RISK, "--u", "0.04ohm", "--accuracy", "1 %"),
-    (*RISK, "--u", "0ohm"),
-    (*RISK, "--u", "0.04V"),
-    (*RISK, "--accuracy", "0 %", "--guard", "wide"),
-    (*RISK, "--u", "0.04ohm", "--guard", "1 %"),
+    (*RISK, "--standard-uncertainty", "0.04ohm", "--accuracy", "1 %"),
+    (*RISK, "--standard-uncertainty", "0ohm"),
+    (*RISK, "--standard-uncertainty", "0.04V"),
+    (*RISK, "--accuracy", "0 %", "--guard-factor", "wide"),
+    (*RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "1 %"),
 ]
 
 

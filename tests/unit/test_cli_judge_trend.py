@@ -27,30 +27,31 @@ def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
     return ended.value.code, out, err
 
 
-def answered(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
+def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
     code, out, err = run(capsys, *args, "--json")
     assert (code, err) == (0, "")
     return dict(json.loads(out))
 
 
 def test_a_trend_as_json(capsys: pytest.CaptureFixture[str]) -> None:
-    found = answered(capsys, *POINTS, *RATED, "--on", "2025-11-27")
-    assert found["answer"] == "DRIFTING DOWN, 4.72 µF a year"
-    assert (found["enough"], found["shown"], found["exact"]) == (True, True, True)
-    assert (found["visits"], found["first"], found["last"]) == (5, "2025-05-01T00:00:00Z", "2025-08-29T00:00:00Z")
-    assert (found["s"], found["tau"], found["p"]) == (-10, -1, 0.016666667)
-    assert (found["slope_per_day"], found["intercept"]) == (-0.012916667, 45.075)
-    assert found["slope_low"] < found["slope"] < found["slope_high"] < 0
-    (crossing,) = found["crossings"]
-    assert (crossing["edge"], crossing["limit"], crossing["crossed"]) == ("low", 42.3, False)
+    fields = printed_json(capsys, *POINTS, *RATED, "--on", "2025-11-27")
+    assert fields["answer"] == "DRIFTING DOWN, 4.72 µF a year"
+    assert (fields["has_enough_visits"], fields["is_significant"], fields["exact"]) == (True, True, True)
+    assert fields["visit_count"] == 5
+    assert (fields["first_time"], fields["last_time"]) == ("2025-05-01T00:00:00Z", "2025-08-29T00:00:00Z")
+    assert (fields["s"], fields["tau"], fields["p_value"]) == (-10, -1, 0.016666667)
+    assert (fields["slope_per_day"], fields["intercept"]) == (-0.012916667, 45.075)
+    assert fields["low_slope_per_year"] < fields["slope_per_year"] < fields["high_slope_per_year"] < 0
+    (crossing,) = fields["crossings"]
+    assert (crossing["side"], crossing["limit"], crossing["already_crossed"]) == ("low", 42.3, False)
     assert crossing["earliest"] < "2025-11-30" < crossing["expected"] < crossing["latest"]
-    (end,) = found["end_of_life"]
+    (end,) = fields["end_of_life"]
     assert end["limit"] == 37.8
-    assert found["forecast"] == {"at": "2025-11-27T00:00:00Z", "value": 42.34, "plus_minus": 0.316116}
-    assert set(found) == {
-        "answer", "enough", "shown", "unit", "visits", "first", "last", "slope", "slope_low", "slope_high",
-        "slope_per_day", "intercept", "s", "tau", "p", "exact", "least_squares_slope", "crossings", "end_of_life",
-        "forecast", "reasons",
+    assert fields["forecast"] == {"at": "2025-11-27T00:00:00Z", "value": 42.34, "half_width": 0.316116}
+    assert set(fields) == {
+        "answer", "has_enough_visits", "is_significant", "unit", "visit_count", "first_time", "last_time",
+        "slope_per_year", "low_slope_per_year", "high_slope_per_year", "slope_per_day", "intercept", "s", "tau",
+        "p_value", "exact", "least_squares_slope_per_year", "crossings", "end_of_life", "forecast", "reasons",
     }  # fmt: skip
 
 
@@ -65,13 +66,14 @@ def test_a_trend_in_words(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_too_few_visits_are_an_answer_too(capsys: pytest.CaptureFixture[str]) -> None:
-    found = answered(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
-    assert (found["answer"], found["enough"], found["shown"]) == ("NOT ENOUGH VISITS", False, False)
-    assert (found["crossings"], found["forecast"], found["slope_low"]) == ([], None, None)
+    fields = printed_json(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
+    assert fields["answer"] == "NOT ENOUGH VISITS"
+    assert (fields["has_enough_visits"], fields["is_significant"]) == (False, False)
+    assert (fields["crossings"], fields["forecast"], fields["low_slope_per_year"]) == ([], None, None)
     code, out, _ = run(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
     assert code == 0
     assert out.startswith("NOT ENOUGH VISITS\n3 visits")
-    assert "Too few visits to say" in out
+    assert "Too few visits to predict" in out
 
 
 def test_the_same_from_a_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -79,29 +81,29 @@ def test_the_same_from_a_file(capsys: pytest.CaptureFixture[str], tmp_path: Path
     plain.write_text("date,value\n" + "".join(f"{date},{value}\n" for date, value in VISITS.items()), encoding="utf-8")
     rows = "".join(f"meter 1,{value[:-2]},µF,{date}T00:00:00Z\n" for date, value in reversed(VISITS.items()))
     with_unit.write_text(f"meter,value,unit,date\n{rows}", encoding="utf-8-sig")  # as spreadsheets save it
-    expected = answered(capsys, *POINTS, *RATED)
-    assert answered(capsys, "--csv", str(plain), *RATED) == expected
-    assert answered(capsys, "--csv", str(with_unit), *RATED) == expected
-    assert answered(capsys, "--csv", str(plain), *POINTS[:2], *RATED)["visits"] == 6
+    expected = printed_json(capsys, *POINTS, *RATED)
+    assert printed_json(capsys, "--csv", str(plain), *RATED) == expected
+    assert printed_json(capsys, "--csv", str(with_unit), *RATED) == expected
+    assert printed_json(capsys, "--csv", str(plain), *POINTS[:2], *RATED)["visit_count"] == 6
 
 
 def test_limits_instead_of_a_rating_and_other_units(capsys: pytest.CaptureFixture[str]) -> None:
     ohms = [
         part for day in range(1, 7) for part in ("--point", f"2025-06-0{day}T12:00:00+02:00={11.0 - day / 10:.1f}ohm")
     ]
-    found = answered(capsys, *ohms, "--low", "10 ohm", "--high", "18 ohm")
-    assert (found["unit"], found["first"]) == ("Ω", "2025-06-01T10:00:00Z")
-    assert [crossing["edge"] for crossing in found["crossings"]] == ["low"]
-    assert found["end_of_life"] == []
-    assert answered(capsys, *ohms)["crossings"] == []
-    mixed = answered(capsys, "--point", "2025-06-01=45000 nF", "--point", "2025-06-02=44 uF", *RATED)
+    fields = printed_json(capsys, *ohms, "--low", "10 ohm", "--high", "18 ohm")
+    assert (fields["unit"], fields["first_time"]) == ("Ω", "2025-06-01T10:00:00Z")
+    assert [crossing["side"] for crossing in fields["crossings"]] == ["low"]
+    assert fields["end_of_life"] == []
+    assert printed_json(capsys, *ohms)["crossings"] == []
+    mixed = printed_json(capsys, "--point", "2025-06-01=45000 nF", "--point", "2025-06-02=44 uF", *RATED)
     assert (mixed["unit"], mixed["slope_per_day"]) == ("µF", -1)
 
 
 def test_a_section_of_a_dual(capsys: pytest.CaptureFixture[str]) -> None:
     dual = ["--rated", "45+5 uF 440 V"]
-    assert answered(capsys, *POINTS, *dual, "--section", "herm")["crossings"][0]["limit"] == 42.3
-    assert answered(capsys, *POINTS, *dual, "--section", "FAN")["crossings"][-1]["limit"] == 5.3
+    assert printed_json(capsys, *POINTS, *dual, "--section", "herm")["crossings"][0]["limit"] == 42.3
+    assert printed_json(capsys, *POINTS, *dual, "--section", "FAN")["crossings"][-1]["limit"] == 5.3
     for arguments in (dual, [*RATED, "--section", "FAN"], ["--section", "FAN"]):
         code, _, err = run(capsys, *POINTS, *arguments)
         assert (code, err.count("\n")) == (2, 1)
@@ -127,7 +129,7 @@ def test_a_section_of_a_dual(capsys: pytest.CaptureFixture[str]) -> None:
         ["--csv", "a\0b"],
     ],
 )
-def test_what_cannot_be_used_is_one_clear_line(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
+def test_unusable_input_is_one_clear_line(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
     code, out, err = run(capsys, *arguments)
     assert (code, out, err.count("\n")) == (2, "", 1)
 
@@ -147,7 +149,7 @@ def test_what_cannot_be_used_is_one_clear_line(capsys: pytest.CaptureFixture[str
         (b"date,value\n" + b"2025-05-01,45uF\n" * 3000, "more than 1000"),
     ],
 )
-def test_a_file_that_cannot_be_used(
+def test_an_unusable_file_is_one_clear_line(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, content: bytes, words: str
 ) -> None:
     file = tmp_path / "visits.csv"

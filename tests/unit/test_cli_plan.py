@@ -18,7 +18,7 @@ component = "relay coil"
 terminals = ["A1", "A2"]
 quantity = "resistance"
 state = "isolated and discharged"
-check = "coil"
+kind = "coil"
 low = "10 ohm"
 high = "18 ohm"
 why = "An open coil never pulls in."
@@ -48,7 +48,7 @@ def test_warnings_do_not_fail(capsys: pytest.CaptureFixture[str], file: Path) ->
     file.write_text(GOOD.replace('why = "An open coil never pulls in."', ""), encoding="utf-8")
     code, out, err = run(capsys, "check", "fan.toml")
     assert (code, out) == (0, "fan.toml: fan, 1 test point, 1 warning.\n")
-    assert err.startswith("fan.toml:3:1: warning: point 1 (coil): it does not say why.")
+    assert err.startswith("fan.toml:3:1: warning: point 1 (coil): why is missing.")
 
 
 def test_every_error_has_its_line(capsys: pytest.CaptureFixture[str], file: Path) -> None:
@@ -61,7 +61,7 @@ def test_every_error_has_its_line(capsys: pytest.CaptureFixture[str], file: Path
     ]
 
 
-def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_file(capsys: pytest.CaptureFixture[str]) -> None:
     for action in ("check", "show"):
         code, out, err = run(capsys, action, "nowhere.toml")
         assert (code, out) == (2, "")
@@ -70,7 +70,7 @@ def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.skipif("sys.platform == 'win32'", reason="Windows has no such file names")
-def test_a_file_name_cannot_speak_to_the_terminal(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_control_characters_of_a_file_name_are_not_printed(capsys: pytest.CaptureFixture[str], file: Path) -> None:
     file.with_name("\x1b[2J.toml").write_text("name = 1", encoding="utf-8")
     code, _, err = run(capsys, "check", "\x1b[2J.toml")
     assert code == 2
@@ -106,24 +106,24 @@ def test_a_point_shown(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.M
     assert first.endswith("Order: energized 1 to 2, then isolated and discharged 3 to 9, then energized 10\nto 15.")
     assert second.startswith("1. supply: line\n   AC voltage, L1 to L2, energized\n   Limits: 187.2 to 253 V\n")
     assert "   AC current, in the lead between T1 and motor, energized\n   Limits: none yet" in points[-1]
-    assert "lead between HERM and S, energized\n   Limits: none of its own; taken for run capacitor HERM" in points[-2]
-    assert heading == "Worked out of several readings"
+    assert "lead between HERM and S, energized\n   Limits: none of its own; used for run capacitor HERM" in points[-2]
+    assert heading == "Derived from several readings"
     assert last.startswith(
-        "run capacitor HERM under load\n   from 14, 13, 3\n   Limits: the rating of the run capacitor"
+        "run capacitor HERM under load\n   from test points 14, 13, 3\n   Limits: the rating of the run capacitor"
     )
 
 
-def test_derived_checks_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+def test_derived_points_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = run(capsys, "show", "rooftop-three-phase", "--json")
     first, windings, *_ = json.loads(out)["derived"]
-    assert first["of"] == ["supply-l1-l2", "supply-l2-l3", "supply-l1-l3"]
+    assert first["inputs"] == ["supply-l1-l2", "supply-l2-l3", "supply-l1-l3"]
     assert (first["kind"], first["at_most"], first["low"], first["frequency"]) == ("unbalance", "2 %", None, None)
     assert "NEMA MG-1" in first["basis"]
     assert windings["title"] == "compressor motor windings"
     _, out, _ = run(capsys, "show", "split-condenser", "--json")
-    at_work = json.loads(out)["derived"][1]
-    assert at_work["of"]["capacitor"] == "run-capacitor-herm"
-    assert at_work["frequency"] == "60 Hz"
+    under_load = json.loads(out)["derived"][1]
+    assert under_load["inputs"]["capacitor"] == "run-capacitor-herm"
+    assert under_load["frequency"] == "60 Hz"
 
 
 def test_a_rating_shown(capsys: pytest.CaptureFixture[str], file: Path) -> None:
@@ -139,21 +139,21 @@ def test_a_plan_as_json(capsys: pytest.CaptureFixture[str], file: Path) -> None:
     file.write_text(GOOD, encoding="utf-8")
     code, out, _ = run(capsys, "show", "fan.toml", "--json")
     assert code == 0
-    shown = json.loads(out)
-    assert shown["name"] == "fan"
-    (point,) = shown["points"]
+    fields = json.loads(out)
+    assert fields["name"] == "fan"
+    (point,) = fields["points"]
     caution = point.pop("caution")
     assert "tester proved on a known source" in caution
     assert point == {
         "key": "coil", "circuit": "control", "component": "relay coil", "section": "", "terminals": ["A1", "A2"],
-        "quantity": "resistance", "coupling": None, "state": "isolated and discharged", "check": "coil",
+        "quantity": "resistance", "coupling": None, "state": "isolated and discharged", "kind": "coil",
         "rated": None, "tolerance": None, "low": "10 Ω", "high": "18 Ω",
         "limits": {"low": 10.0, "high": 18.0, "unit": "Ω", "basis": "10 to 18 Ω"},
         "why": "An open coil never pulls in.",
     }  # fmt: skip
 
 
-def test_json_of_a_rating_and_of_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+def test_json_with_and_without_limits(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = run(capsys, "show", "walk-in-cooler", "--json")
     points = {point["key"]: point for point in json.loads(out)["points"]}
     assert points["run-capacitor"]["limits"] is None

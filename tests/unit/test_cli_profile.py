@@ -1,4 +1,4 @@
-"""`meterlink decode` and `meterlink profile` as they are typed."""
+"""`meterlink decode` and `meterlink profile` as a shell sees them."""
 
 import json
 import subprocess
@@ -19,7 +19,7 @@ notify = "{CHANNEL}"
 [frame]
 start = "a5"
 length = 4
-[[frame.check]]
+[[frame.checksum]]
 kind = "sum"
 [value]
 type = "uint"
@@ -57,7 +57,7 @@ def folder(tmp_path: Path) -> Path:
         (0.9, CHANNEL, frame(474)[:-1] + b"\0"),
     ]
     lines = [json.dumps({"t": t, "channel": channel, "hex": data.hex()}) for t, channel, data in packets]
-    (tmp_path / "c.jsonl").write_text("\n".join([*lines, '{"t": 0.55, "shows": "4.70 uF"}']) + "\n", encoding="utf-8")
+    (tmp_path / "c.jsonl").write_text("\n".join([*lines, '{"t": 0.55, "display": "4.70 uF"}']) + "\n", encoding="utf-8")
     return tmp_path
 
 
@@ -93,7 +93,7 @@ def test_decode_for_people(folder: Path) -> None:
             "p.toml",
             "length = 4",
             "length = 2",
-            "p.toml:13:1: value, at: byte 2 is behind",
+            "p.toml:13:1: value, at: byte 2 is beyond",
         ),
         ("p.toml", '"uint"', '"uimt"', "p.toml:12:1: value, type: 'uimt' is not known."),
         ("c.jsonl", '"hex": "a5', '"hex": "xx', "c.jsonl:1: hex is not pairs"),
@@ -120,7 +120,7 @@ def test_check(folder: Path) -> None:
     assert meterlink("profile", "check", "none.toml", cwd=folder).returncode == 2
 
 
-def test_the_schema_is_one_and_takes_the_profile(folder: Path) -> None:
+def test_the_schema_is_valid_and_accepts_the_profile(folder: Path) -> None:
     schema = json.loads(meterlink("profile", "schema", cwd=folder).stdout)
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(tomllib.loads(PROFILE), schema)

@@ -1,4 +1,4 @@
-"""``meterlink trend`` over the visits of several recorded_visits, as a shell sees it."""
+"""``meterlink trend`` over the visits of several years, as a shell sees it."""
 
 import json
 from pathlib import Path
@@ -13,8 +13,8 @@ from meterlink.core.equipment import CircuitState, Meter, PointKind, Rating, Sit
 from meterlink.core.units import Quantity, parse_amount
 from recorded_visits import RecordedVisit, store_visits
 
-PLACE = Site("Mill Lane bakery", "Condenser 1")
-OTHER = Site("Harbour cold store", "Condenser 1")
+SITE = Site("Mill Lane bakery", "Condenser 1")
+OTHER_SITE = Site("Harbour cold store", "Condenser 1")
 # Spring and autumn of three years.
 DAYS = ["2023-05-04", "2023-10-02", "2024-05-06", "2024-09-30", "2025-05-05", "2025-10-06"]
 DRIFTING = ["45.1 uF", "44.8 uF", "44.3 uF", "44.1 uF", "43.6 uF", "43.2 uF"]
@@ -34,9 +34,9 @@ COIL = TestPoint(
 )  # fmt: skip
 
 
-def season(values: list[str], point: TestPoint | None = None, place: Site = PLACE, **more: Any) -> list[RecordedVisit]:
+def season(values: list[str], point: TestPoint | None = None, site: Site = SITE, **more: Any) -> list[RecordedVisit]:
     return [
-        RecordedVisit(day, place, [(point or capacitor(), value)], **more)
+        RecordedVisit(day, site, [(point or capacitor(), value)], **more)
         for day, value in zip(DAYS, values, strict=False)
     ]  # fmt: skip
 
@@ -54,199 +54,208 @@ def run(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> tuple[i
     return ended.value.code, out, err
 
 
-def answered(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> list[dict[str, Any]]:
+def printed_json(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> list[dict[str, Any]]:
     code, out, err = run(capsys, folder, *args, "--json")
     assert (code, err) == (0, "")
     return list(json.loads(out))
 
 
-def said(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> str:
+def printed_words(capsys: pytest.CaptureFixture[str], folder: Path, *args: str) -> str:
     code, out, err = run(capsys, folder, *args)
     assert (code, err) == (0, "")
     return " ".join(out.split())
 
 
-def keep(folder: Path, *visits: RecordedVisit) -> None:
+def store(folder: Path, *visits: RecordedVisit) -> None:
     store_visits(folder / "meterlink.db", visits)
 
 
 def test_a_drifting_capacitor(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    keep(folder, *season(DRIFTING))
-    (found,) = answered(capsys, folder)
-    assert (found["site"], found["unit"], found["circuit"]) == ("Mill Lane bakery", "Condenser 1", "compressor")
-    assert (found["component"], found["section"], found["terminals"]) == ("run capacitor", "HERM", ["C", "HERM"])
-    assert (found["rating"], found["low"], found["high"], found["limits_unit"]) == ("45 µF ±6 %", 42.3, 47.7, "µF")
-    trend = found["trend"]
-    assert (trend["answer"], trend["visits"], trend["s"]) == ("DRIFTING DOWN, 0.776 µF a year", 6, -15)
-    # The same visits, typed in.
+    store(folder, *season(DRIFTING))
+    (fields,) = printed_json(capsys, folder)
+    assert (fields["site"], fields["unit"], fields["circuit"]) == ("Mill Lane bakery", "Condenser 1", "compressor")
+    assert (fields["component"], fields["section"], fields["terminals"]) == ("run capacitor", "HERM", ["C", "HERM"])
+    assert (fields["rating"], fields["low"], fields["high"], fields["limits_unit"]) == ("45 µF ±6 %", 42.3, 47.7, "µF")
+    trend = fields["trend"]
+    assert (trend["answer"], trend["visit_count"], trend["s"]) == ("DRIFTING DOWN, 0.776 µF a year", 6, -15)
+    # The same visits, typed in on the command line.
     points = [
         part for day, value in zip(DAYS, DRIFTING, strict=True) for part in ("--point", f"{day}T12:00:00={value}")
     ]
     with pytest.raises(SystemExit):
         main(["judge", "trend", *points, "--low=42.3uF", "--high=47.7uF", "--json"])
     assert json.loads(capsys.readouterr().out) == trend
-    words = said(capsys, folder)
+    words = printed_words(capsys, folder)
     assert "Mill Lane bakery / Condenser 1: compressor, run capacitor HERM, C–HERM, capacitance" in words
     assert "with 95 % confidence -0.886 to -0.702." in words
     assert "crosses the low limit of 42.3 µF between 2026-07-06 and 2027-06-25, about 2026-12-30." in words
     assert "Newest limits 42.3 to 47.7 µF (45 µF ±6 %)." in words
-    assert "One value per visit: the last one held there." in words
+    assert "One value per visit: the last accepted reading." in words
 
 
 def test_a_constant_part_shows_no_trend(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    keep(folder, *season(["14.2 ohm"] * 6, COIL))
-    (found,) = answered(capsys, folder)
-    assert (found["trend"]["answer"], found["trend"]["slope"], found["trend"]["crossings"]) == ("NO TREND SHOWN", 0, [])
-    assert found["trend"]["p"] == 1
+    store(folder, *season(["14.2 ohm"] * 6, COIL))
+    (fields,) = printed_json(capsys, folder)
+    trend = fields["trend"]
+    assert (trend["answer"], trend["slope_per_year"], trend["crossings"]) == ("NO TREND SHOWN", 0, [])
+    assert trend["p_value"] == 1
 
 
 @pytest.mark.parametrize("visits", [1, 2, 4])
 def test_too_few_visits(capsys: pytest.CaptureFixture[str], folder: Path, visits: int) -> None:
-    keep(folder, *season(DRIFTING[:visits]))
-    (found,) = answered(capsys, folder)
-    assert (found["trend"]["enough"], found["trend"]["crossings"]) == (False, [])
-    assert f"NOT ENOUGH VISITS (have {visits}, need 5)" in said(capsys, folder)
+    store(folder, *season(DRIFTING[:visits]))
+    (fields,) = printed_json(capsys, folder)
+    assert (fields["trend"]["has_enough_visits"], fields["trend"]["crossings"]) == (False, [])
+    assert f"NOT ENOUGH VISITS (have {visits}, need 5)" in printed_words(capsys, folder)
 
 
 def test_a_part_of_another_rating_starts_anew(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     old, new = season(DRIFTING[:3]), season(["50.1 uF"] * 6, capacitor("50 uF"))[3:]
-    keep(folder, *old, *new)
-    (found,) = answered(capsys, folder)
-    assert (found["rating"], found["low"], found["trend"]["visits"]) == ("50 µF ±6 %", 47, 3)
-    assert found["replaced"] == {"on": "2024-09-30T12:00:00.000Z", "from": "45 µF ±6 %", "visits": 3}
-    words = said(capsys, folder)
+    store(folder, *old, *new)
+    (fields,) = printed_json(capsys, folder)
+    assert (fields["rating"], fields["low"], fields["trend"]["visit_count"]) == ("50 µF ±6 %", 47, 3)
+    assert fields["replacement"] == {
+        "on": "2024-09-30T12:00:00.000Z",
+        "old_rating": "45 µF ±6 %",
+        "visits_before": 3,
+    }
+    words = printed_words(capsys, folder)
     assert "changed from 45 µF ±6 % to 50 µF ±6 % on 2024-09-30" in words
-    assert "3 visits before are not counted" in words
+    assert "3 earlier visits are not counted" in words
 
 
-def test_a_rating_nobody_read_is_no_other_rating(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_a_missing_rating_is_not_a_new_rating(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season(DRIFTING)
     for number in (0, 2, 5):
-        visits[number] = RecordedVisit(DAYS[number], PLACE, [(capacitor(""), DRIFTING[number])])
-    keep(folder, *visits)
-    (found,) = answered(capsys, folder)
-    assert found["replaced"] is None
-    assert (found["trend"]["visits"], found["limits_basis"]) == (6, "45 µF ±6 %")  # the newest there are
+        visits[number] = RecordedVisit(DAYS[number], SITE, [(capacitor(""), DRIFTING[number])])
+    store(folder, *visits)
+    (fields,) = printed_json(capsys, folder)
+    assert fields["replacement"] is None
+    assert (fields["trend"]["visit_count"], fields["limits_basis"]) == (6, "45 µF ±6 %")  # the newest known
 
 
 def test_without_any_limits_there_is_a_slope_and_no_date(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    keep(folder, *season(DRIFTING, capacitor("")))
-    (found,) = answered(capsys, folder)
-    assert (found["limits_basis"], found["low"], found["high"]) == (None, None, None)
-    assert (found["trend"]["shown"], found["trend"]["crossings"]) == (True, [])
-    assert "Newest limits" not in said(capsys, folder)
+    store(folder, *season(DRIFTING, capacitor("")))
+    (fields,) = printed_json(capsys, folder)
+    assert (fields["limits_basis"], fields["low"], fields["high"]) == (None, None, None)
+    assert (fields["trend"]["is_significant"], fields["trend"]["crossings"]) == (True, [])
+    assert "Newest limits" not in printed_words(capsys, folder)
 
 
-def test_the_last_held_of_a_visit_counts(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_the_last_accepted_of_a_visit_counts(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season(DRIFTING)
-    visits[2] = RecordedVisit(DAYS[2], PLACE, [(capacitor(), "9.9 uF"), (capacitor(), DRIFTING[2])])
-    keep(folder, *visits)
-    (found,) = answered(capsys, folder)
-    assert found["trend"]["visits"] == 6
-    assert found["trend"]["answer"] == "DRIFTING DOWN, 0.776 µF a year"
+    visits[2] = RecordedVisit(DAYS[2], SITE, [(capacitor(), "9.9 uF"), (capacitor(), DRIFTING[2])])
+    store(folder, *visits)
+    (fields,) = printed_json(capsys, folder)
+    assert fields["trend"]["visit_count"] == 6
+    assert fields["trend"]["answer"] == "DRIFTING DOWN, 0.776 µF a year"
 
 
-def test_units_are_brought_together(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    keep(folder, *season(["45100 nF", *DRIFTING[1:]]))
-    assert answered(capsys, folder)[0]["trend"]["answer"] == "DRIFTING DOWN, 0.776 µF a year"
+def test_units_are_converted(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    store(folder, *season(["45100 nF", *DRIFTING[1:]]))
+    assert printed_json(capsys, folder)[0]["trend"]["answer"] == "DRIFTING DOWN, 0.776 µF a year"
 
 
-def test_what_is_no_drift_is_left_out_and_said(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_readings_without_drift_are_left_out_and_listed(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season([*DRIFTING[:4], "0.02 uF", "OL uF"])
-    visits[1] = RecordedVisit(DAYS[1], PLACE, [(capacitor(), "20.0 uF")], clock_set=False)
-    keep(folder, *visits)
-    (found,) = answered(capsys, folder)
-    assert found["trend"]["visits"] == 3
-    assert found["left_out"] == [
-        {"at": None, "reading": "20.0 µF", "reason": "taken while the clock was not set"},
+    visits[1] = RecordedVisit(DAYS[1], SITE, [(capacitor(), "20.0 uF")], clock_set=False)
+    store(folder, *visits)
+    (fields,) = printed_json(capsys, folder)
+    assert fields["trend"]["visit_count"] == 3
+    assert fields["excluded"] == [
+        {"at": None, "reading": "20.0 µF", "reason": "the clock was not set"},
         {"at": "2025-05-05T12:00:00.000Z", "reading": "0.02 µF", "reason": "open"},
         {"at": "2025-10-06T12:00:00.000Z", "reading": "OL µF", "reason": "shorted"},
     ]
-    words = said(capsys, folder)
+    words = printed_words(capsys, folder)
     assert "Left out: 2025-05-05, 0.02 µF, open." in words
-    assert "Left out: day unknown, 20.0 µF, taken while the clock was not set." in words
+    assert "Left out: day unknown, 20.0 µF, the clock was not set." in words
 
 
 def test_a_point_without_a_single_value(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     ground = TestPoint(
-        "ground", "compressor", "compressor", ("C", "GND"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.INSULATION,
-        Span(parse_amount("1 Mohm").digits, None, "MΩ"),
+        "ground", "compressor", "compressor", ("C", "GND"), Quantity.RESISTANCE, CircuitState.ISOLATED,
+        PointKind.INSULATION, Span(parse_amount("1 Mohm").digits, None, "MΩ"),
     )  # fmt: skip
-    keep(folder, *season(["OL ohm"] * 3, ground))
-    (found,) = answered(capsys, folder)
-    assert (found["trend"], len(found["left_out"]), found["left_out"][0]["reason"]) == (None, 3, "no value")
-    assert "NO VALUES" in said(capsys, folder)
+    store(folder, *season(["OL ohm"] * 3, ground))
+    (fields,) = printed_json(capsys, folder)
+    assert (fields["trend"], len(fields["excluded"]), fields["excluded"][0]["reason"]) == (None, 3, "no value")
+    assert "NO VALUES" in printed_words(capsys, folder)
 
 
-def test_two_meters_are_spoken_of(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+def test_two_meters_are_mentioned(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     visits = season(DRIFTING)
-    visits[3] = RecordedVisit(DAYS[3], PLACE, visits[3].accepted, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
-    keep(folder, *visits)
-    assert "Read with 2 meters" in said(capsys, folder)
+    visits[3] = RecordedVisit(DAYS[3], SITE, visits[3].accepted, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
+    store(folder, *visits)
+    assert "Read with 2 meters" in printed_words(capsys, folder)
 
 
-def test_one_meter_makes_no_doubt_of_its_offset(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    keep(folder, *season(DRIFTING))
-    assert "less than a meter may be off" not in said(capsys, folder)
+def test_the_offset_of_a_single_meter_does_not_matter(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    store(folder, *season(DRIFTING))
+    assert "less than a meter may be off" not in printed_words(capsys, folder)
 
 
 def test_the_meters_uncertainty_reaches_the_trend(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    # 0.3 µF over the recorded_visits, with two meters good to about 1.5 µF each.
+    # 0.3 µF over the visits, with two meters good to about 1.5 µF each.
     slight = [f"45.{tenth} uF" for tenth in (4, 4, 3, 3, 2, 1)]
     visits = season(slight)
-    visits[5] = RecordedVisit(DAYS[5], PLACE, visits[5].accepted, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
-    keep(folder, *visits)
-    assert "is less than a meter may be off" in said(capsys, folder)
+    visits[5] = RecordedVisit(DAYS[5], SITE, visits[5].accepted, meter=Meter("00:00:5E:00:53:0B", "bench meter"))
+    store(folder, *visits)
+    assert "is less than a meter may be off" in printed_words(capsys, folder)
 
 
 def test_each_point_by_itself_and_filters(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     both = [
-        RecordedVisit(day, place, [(capacitor(), value), (capacitor("5 uF", "FAN"), "5.01 uF"), (COIL, "14.2 ohm")])
-        for place in (PLACE, OTHER)
+        RecordedVisit(day, site, [(capacitor(), value), (capacitor("5 uF", "FAN"), "5.01 uF"), (COIL, "14.2 ohm")])
+        for site in (SITE, OTHER_SITE)
         for day, value in zip(DAYS, DRIFTING, strict=True)
     ]
-    keep(folder, *both)
-    assert len(answered(capsys, folder)) == 6
-    assert {found["trend"]["visits"] for found in answered(capsys, folder)} == {6}
-    assert [found["site"] for found in answered(capsys, folder, "--site", OTHER.name.upper())] == [OTHER.name] * 3
-    assert [found["section"] for found in answered(capsys, folder, "--component", "run capacitor")] == [
+    store(folder, *both)
+    assert len(printed_json(capsys, folder)) == 6
+    assert {fields["trend"]["visit_count"] for fields in printed_json(capsys, folder)} == {6}
+    assert [fields["site"] for fields in printed_json(capsys, folder, "--site", OTHER_SITE.name.upper())] == [
+        OTHER_SITE.name
+    ] * 3
+    assert [fields["section"] for fields in printed_json(capsys, folder, "--component", "run capacitor")] == [
         "HERM", "FAN", "HERM", "FAN",
     ]  # fmt: skip
     assert (
-        len(answered(capsys, folder, "--unit", "condenser 1", "--site", PLACE.name, "--component", COIL.component)) == 1
+        len(printed_json(capsys, folder, "--unit", "condenser 1", "--site", SITE.name, "--component", COIL.component))
+        == 1
     )
-    assert answered(capsys, folder, "--unit", "Condenser 2") == []
-    assert run(capsys, folder, "--unit", "Condenser 2")[1] == "No held readings like that; names are matched whole.\n"
+    assert printed_json(capsys, folder, "--unit", "Condenser 2") == []
+    _, out, _ = run(capsys, folder, "--unit", "Condenser 2")
+    assert out == "No accepted readings match; give names in full.\n"
 
 
 def test_an_empty_database_and_none(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
     code, out, err = run(capsys, folder)
     assert (code, out, err.count("\n")) == (1, "", 1)
     assert "There is no database" in err
-    keep(folder)
-    assert run(capsys, folder) == (0, "No held readings yet.\n", "")
-    assert answered(capsys, folder) == []
+    store(folder)
+    assert run(capsys, folder) == (0, "No accepted readings yet.\n", "")
+    assert printed_json(capsys, folder) == []
 
 
 @pytest.mark.parametrize("width", [100, 80, 40, 12])
 def test_no_line_is_wider_than_the_terminal(
     capsys: pytest.CaptureFixture[str], folder: Path, monkeypatch: pytest.MonkeyPatch, width: int
 ) -> None:
-    keep(folder, *season(DRIFTING))
+    store(folder, *season(DRIFTING))
     monkeypatch.setenv("COLUMNS", str(width))
     _, out, _ = run(capsys, folder)
     assert max(map(len, out.splitlines())) <= max(width, 20)
 
 
 def test_the_documented_keys_are_the_ones_printed(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    keep(folder, *season(DRIFTING))
-    (found,) = answered(capsys, folder)
-    assert list(found) == [
+    store(folder, *season(DRIFTING))
+    (fields,) = printed_json(capsys, folder)
+    assert list(fields) == [
         "site", "unit", "circuit", "component", "section", "terminals", "quantity", "rating", "low", "high",
-        "limits_unit", "limits_basis", "replaced", "left_out", "trend",
+        "limits_unit", "limits_basis", "replacement", "excluded", "trend",
     ]  # fmt: skip
     words = run(capsys, folder, "--help")[1]
-    assert all(key in words for key in found)
+    assert all(key in words for key in fields)
 
 
 @pytest.mark.parametrize("args", [("--sites",), ("--unit",), ("extra",), ("--json=yes",)])
@@ -261,14 +270,14 @@ def test_names_are_only_ever_compared(
     capsys: pytest.CaptureFixture[str], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     folder = tmp_path_factory.mktemp("names")
-    keep(folder, *season(DRIFTING))
+    store(folder, *season(DRIFTING))
 
     @settings(max_examples=50)
     @given(st.text(max_size=20), st.sampled_from(["--site", "--unit", "--component"]))
     def typed(name: str, option: str) -> None:
         code, out, err = run(capsys, folder, f"{option}={name}")
         assert (code, err) == (0, "")
-        known = {PLACE.name.lower(), PLACE.unit.lower(), "run capacitor"}
-        assert name.lower() in known or name == "" or out.startswith("No held readings like that")
+        known = {SITE.name.lower(), SITE.unit.lower(), "run capacitor"}
+        assert name.lower() in known or name == "" or out.startswith("No accepted readings match")
 
     typed()

@@ -1,4 +1,4 @@
-"""How findings are put together, ranked and summed up, and what the rules file may say."""
+"""Causes from rules: their ranking and summary, and the checks of the rules file."""
 
 import re
 from dataclasses import replace
@@ -23,10 +23,11 @@ from meterlink.diagnosis.observations import (
     observe,
     parse_recorded_accuracy,
 )
-from meterlink.diagnosis.rules import parse_rules, shipped_rules
+from meterlink.diagnosis.rules import parse_rules
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.station.rules import shipped_rules
 
 C, R, V = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE
 HERM = TestPoint(
@@ -50,7 +51,7 @@ GROUND = TestPoint(
 )  # fmt: skip
 
 
-def take(point: TestPoint, text: str, number: int) -> Observation:
+def observation(point: TestPoint, text: str, number: int) -> Observation:
     if text == "OL":
         return observe(point, MeasuredValue(point.quantity, None, "MΩ", Decimal(0)), number)
     amount = parse_amount(text)
@@ -58,147 +59,151 @@ def take(point: TestPoint, text: str, number: int) -> Observation:
 
 
 def case(*points: tuple[TestPoint, str]) -> Case:
-    return Case(tuple(PointReadings(point, (take(point, text, n),)) for n, (point, text) in enumerate(points)))
+    return Case(
+        tuple(PointReadings(point, (observation(point, text, number),)) for number, (point, text) in enumerate(points))
+    )
 
 
 def test_nothing_read():
-    found = diagnose(Case((PointReadings(HERM, ()),)))
-    assert found.causes == ()
-    assert found.summary == "No reading is held: there is nothing to go by."
+    diagnosis = diagnose(Case((PointReadings(HERM, ()),)), shipped_rules())
+    assert diagnosis.causes == ()
+    assert diagnosis.summary == "No reading is accepted: nothing to diagnose."
 
 
 def test_everything_within():
-    found = diagnose(case((HERM, "44.8 uF"), (FAN, "5.02 uF"), (COIL, "14.2 ohm"), (GROUND, "OL")))
-    assert (found.causes, found.notes) == ((), ())
-    assert found.summary == "Every reading held is within its limits. These readings do not point to a part."
+    diagnosis = diagnose(case((HERM, "44.8 uF"), (FAN, "5.02 uF"), (COIL, "14.2 ohm"), (GROUND, "OL")), shipped_rules())
+    assert (diagnosis.causes, diagnosis.notes) == ((), ())
+    assert diagnosis.summary == "Every accepted reading is within its limits. These readings do not point to a part."
 
 
 def test_outside_and_no_rule_for_it():
-    found = diagnose(case((AMPS, "19.2 A")))
-    assert found.causes == ()
-    assert found.summary == "These readings do not point to a part."
-    assert found.notes == (
-        "compressor motor at T1–C: 19.2 A is above the high limit of 14 A. No rule here explains it.",
+    diagnosis = diagnose(case((AMPS, "19.2 A")), shipped_rules())
+    assert diagnosis.causes == ()
+    assert diagnosis.summary == "These readings do not point to a part."
+    assert diagnosis.notes == (
+        "compressor motor at T1–C: 19.2 A is above the high limit of 14 A. No rule explains it.",
     )
 
 
 def test_rating_not_entered():
-    found = diagnose(case((replace(HERM, specification=None), "30.0 uF")))
-    assert found.causes == ()
-    assert "nobody has entered its rating" in found.notes[0]
+    diagnosis = diagnose(case((replace(HERM, specification=None), "30.0 uF")), shipped_rules())
+    assert diagnosis.causes == ()
+    assert "its rating is not entered" in diagnosis.notes[0]
 
 
 def test_close_call_within_is_noted():
-    found = diagnose(case((HERM, "42.4 uF")))
-    assert found.causes == ()
-    assert "close call" in found.notes[0]
+    diagnosis = diagnose(case((HERM, "42.4 uF")), shipped_rules())
+    assert diagnosis.causes == ()
+    assert "close call" in diagnosis.notes[0]
 
 
-def test_contradicting_findings_stand_side_by_side():
-    found = diagnose(case((HERM, "4.52 uF"), (FAN, "5.01 uF")))
-    crossed, failed = found.causes
-    assert (crossed.rule, failed.rule) == ("leads-across-both-sections", "section-failed")
-    assert (crossed.confidence, failed.confidence) == (Confidence.VERY_LIKELY, Confidence.UNLIKELY)
-    assert crossed.related == (failed.title,)
-    assert failed.related == (crossed.title,)
-    assert failed.evidence_against == crossed.evidence_for[:1]
-    assert "move a lead to C" in crossed.next_measurement
-    assert found.summary == f"The best explanation: {crossed.title} (very likely)."
+def test_contradicting_causes_are_both_listed():
+    diagnosis = diagnose(case((HERM, "4.52 uF"), (FAN, "5.01 uF")), shipped_rules())
+    leads_across, failed = diagnosis.causes
+    assert (leads_across.rule, failed.rule) == ("leads-across-both-sections", "section-failed")
+    assert (leads_across.confidence, failed.confidence) == (Confidence.VERY_LIKELY, Confidence.UNLIKELY)
+    assert leads_across.related == (failed.title,)
+    assert failed.related == (leads_across.title,)
+    assert failed.evidence_against == leads_across.evidence_for[:1]
+    assert "move a lead to C" in leads_across.next_measurement
+    assert diagnosis.summary == f"The best explanation: {leads_across.title} (very likely)."
 
 
-def test_stop_comes_first_however_sure_the_rest():
-    stray = PointReadings(COIL, (take(COIL, "31.0 V", 7),))
-    found = diagnose(Case((*case((HERM, "4.52 uF"), (FAN, "5.01 uF")).point_readings, stray)))
-    assert found.causes[0].kind is CauseKind.STOP
-    assert found.causes[0].score < found.causes[1].score
-    assert found.summary.startswith("Stop:")
+def test_stop_is_first_even_if_less_sure():
+    stray = PointReadings(COIL, (observation(COIL, "31.0 V", 7),))
+    diagnosis = diagnose(Case((*case((HERM, "4.52 uF"), (FAN, "5.01 uF")).point_readings, stray)), shipped_rules())
+    assert diagnosis.causes[0].kind is CauseKind.STOP
+    assert diagnosis.causes[0].score < diagnosis.causes[1].score
+    assert diagnosis.summary.startswith("Stop:")
 
 
-def test_alike_sure_explanations_are_called_so():
+def test_equally_sure_causes_have_their_own_summary():
     low_fan = case((HERM, "44.8 uF"), (FAN, "4.50 uF"))
-    found = diagnose(low_fan)
-    assert {each.rule for each in found.causes} == {"leads-across-both-sections", "section-weak"}
-    assert len({each.score for each in found.causes}) == 1
-    assert found.causes[0].kind is CauseKind.MEASUREMENT  # the cheaper one to check
-    assert found.summary == "More than one explanation fits as well as any: the next measurement decides."
+    diagnosis = diagnose(low_fan, shipped_rules())
+    assert {cause.rule for cause in diagnosis.causes} == {"leads-across-both-sections", "section-weak"}
+    assert len({cause.score for cause in diagnosis.causes}) == 1
+    assert diagnosis.causes[0].kind is CauseKind.MEASUREMENT  # the cheaper one to check
+    assert diagnosis.summary == "Several causes fit equally well: the next measurement decides."
 
 
-def test_only_unlikely_findings_point_nowhere():
-    found = diagnose(case((HERM, "42.2 uF")))
-    assert [each.confidence for each in found.causes] == [Confidence.UNLIKELY]
-    assert found.summary == "These readings do not point to a part."
+def test_unlikely_causes_alone_do_not_point_to_a_part():
+    diagnosis = diagnose(case((HERM, "42.2 uF")), shipped_rules())
+    assert [cause.confidence for cause in diagnosis.causes] == [Confidence.UNLIKELY]
+    assert diagnosis.summary == "These readings do not point to a part."
 
 
 def test_several_faults_are_all_found():
-    found = diagnose(case((HERM, "30.0 uF"), (FAN, "0.02 uF"), (COIL, "6.1 ohm"), (GROUND, "0.05 Mohm")))
-    assert {each.rule for each in found.causes} == {
+    diagnosis = diagnose(
+        case((HERM, "30.0 uF"), (FAN, "0.02 uF"), (COIL, "6.1 ohm"), (GROUND, "0.05 Mohm")), shipped_rules()
+    )
+    assert {cause.rule for cause in diagnosis.causes} == {
         "section-failed", "section-open", "coil-shorted-turns", "winding-grounded",
     }  # fmt: skip
 
 
 def test_facts_of_one_reading_count_once():
-    # Both strong facts rest on nothing but this reading.
+    # Both strong facts have the same single reading behind them.
     text = """
 [[rule]]
 key = "x"
-of = "capacitor section"
+subject = "capacitor section"
 title = "{part}"
-blames = "part"
-alone = "possible"
+kind = "part"
+base_confidence = "possible"
 needs = ["it reads below its low limit"]
-speaks_for.strong = ["it is clear of its limits", "it is beyond the end-of-life mark"]
-next = "Read it again."
+evidence_for.strong = ["it is clearly outside its limits", "it is beyond the end-of-life mark"]
+next_measurement = "Read it again."
 next_state = "isolated and discharged"
 next_quantity = "capacitance"
 """
-    (finding,) = diagnose(case((HERM, "30.0 uF")), parse_rules(text)).causes
-    assert finding.score == 2
-    assert len(finding.evidence_for) == 3
+    (cause,) = diagnose(case((HERM, "30.0 uF")), parse_rules(text)).causes
+    assert cause.score == 2
+    assert len(cause.evidence_for) == 3
 
 
-def test_takes_held_before_the_rating_was_known_are_judged_by_it():
-    early, late = take(replace(HERM, specification=None), "30.0 uF", 1), take(HERM, "29.9 uF", 2)
-    takes = judge_with_known_limits(HERM, (early, late))
-    assert [each.verdict for each in takes.readings] == [Verdict.OUTSIDE, Verdict.OUTSIDE]
+def test_readings_accepted_before_the_rating_was_entered_are_judged_by_it():
+    early, late = observation(replace(HERM, specification=None), "30.0 uF", 1), observation(HERM, "29.9 uF", 2)
+    point_readings = judge_with_known_limits(HERM, (early, late))
+    assert [reading.verdict for reading in point_readings.readings] == [Verdict.OUTSIDE, Verdict.OUTSIDE]
     assert judge_with_known_limits(HERM, (early,)).readings == (early,)
 
 
 @pytest.mark.parametrize(
-    ("words", "line"),
+    ("text", "line"),
     [
         ("±(2 % + 5 digits)", AccuracyLine(Decimal(2), Decimal(5))),
         ("±(1.2 % + 1 digit), widened for 35 °C, assumed", AccuracyLine(Decimal("1.2"), Decimal(1), assumed=True)),
-        ("somebody's words", AccuracyLine(Decimal(3), Decimal(5), assumed=True)),
+        ("not an accuracy line", AccuracyLine(Decimal(3), Decimal(5), assumed=True)),
     ],
 )
-def test_accuracy_of_a_record(words, line):
-    assert parse_recorded_accuracy(words, C) == line
+def test_accuracy_of_a_record(text, line):
+    assert parse_recorded_accuracy(text, C) == line
 
 
 # The rules file
 
 
-def test_page_in_the_docs_is_what_the_rules_say():
-    kept = resources.files(meterlink).joinpath("docs/diagnosis.md").read_text(encoding="utf-8")
-    assert kept == render_rules_page(), "run: meterlink diagnose --rules > meterlink/docs/diagnosis.md"
+def test_page_in_the_docs_is_up_to_date():
+    page = resources.files(meterlink).joinpath("docs/diagnosis.md").read_text(encoding="utf-8")
+    assert page == render_rules_page(shipped_rules()), "run: meterlink diagnose --rules > meterlink/docs/diagnosis.md"
 
 
 def test_page_has_every_rule_and_every_fact():
-    shown = render_rules_page()
+    page = render_rules_page(shipped_rules())
     for rule in shipped_rules():
-        assert f"`{rule.key}`" in shown
-        assert rule.source in shown
+        assert f"`{rule.key}`" in page
+        assert rule.source in page
     for fact in FACTS.values():
-        assert f"*{fact.statement}*" in shown
+        assert f"*{fact.statement}*" in page
 
 
-def test_every_fact_is_used_and_says_how_it_is_told():
+def test_every_fact_is_used_and_has_a_description():
     used = {
         (rule.subject, fact.statement)
         for rule in shipped_rules()
         for fact in (
-            *rule.needs, *rule.unless, *(f for f, _ in rule.measure_first),
-            *(f for f, _ in (*rule.evidence_for, *rule.evidence_against)),
+            *rule.needs, *rule.unless, *(fact for fact, _ in rule.measure_first),
+            *(fact for fact, _ in (*rule.evidence_for, *rule.evidence_against)),
         )
     }  # fmt: skip
     assert used == set(FACTS)
@@ -207,8 +212,8 @@ def test_every_fact_is_used_and_says_how_it_is_told():
 
 def test_no_rule_calls_anything_safe_or_dead():
     for rule in shipped_rules():
-        words = f"{rule.title} {rule.next_measurement} {' '.join(text for _, text in rule.measure_first)}"
-        assert not re.search(r"\b(safe|dead|harmless)\b", words, re.IGNORECASE), rule.key
+        texts = f"{rule.title} {rule.next_measurement} {' '.join(text for _, text in rule.measure_first)}"
+        assert not re.search(r"\b(safe|dead|harmless)\b", texts, re.IGNORECASE), rule.key
 
 
 def test_every_rule_names_its_source():
@@ -218,37 +223,37 @@ def test_every_rule_names_its_source():
 RULE = """
 [[rule]]
 key = "x"
-of = "coil"
+subject = "coil"
 title = "the {part}"
-blames = "part"
-alone = "possible"
-needs = ["its resistance overloads"]
-next = "Read {here}."
+kind = "part"
+base_confidence = "possible"
+needs = ["its resistance reads overload"]
+next_measurement = "Read {terminals}."
 next_state = "isolated and discharged"
 next_quantity = "resistance"
 """
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "message"),
     [
-        ("its resistance overloads", "the moon is full", "'the moon is full' is no fact about a coil"),
-        ("its resistance overloads", "it reads within its limits", "is no fact about a coil"),
-        ("{part}", "{motor}", "{motor} means nothing for a coil"),
-        ('alone = "possible"', 'alone = "certain"', "certain"),
-        ('blames = "part"', 'blames = "somebody"', "somebody"),
-        ('of = "coil"', 'of = "weather"', "weather"),
-        ("next =", "nxt =", "'nxt' is no field"),
+        ("its resistance reads overload", "the moon is full", "'the moon is full' is not a fact about a coil"),
+        ("its resistance reads overload", "it reads within its limits", "is not a fact about a coil"),
+        ("{part}", "{motor}", "{motor} is not a placeholder for a coil"),
+        ('base_confidence = "possible"', 'base_confidence = "certain"', "certain"),
+        ('kind = "part"', 'kind = "somebody"', "somebody"),
+        ('subject = "coil"', 'subject = "weather"', "weather"),
+        ("next_measurement =", "nxt =", "'nxt' is not a field"),
         ('key = "x"', 'key = "', "not valid TOML"),
-        ('next = "Read {here}."', "", "next"),
+        ('next_measurement = "Read {terminals}."', "", "next_measurement"),
     ],
 )
-def test_a_rule_that_cannot_be_used_is_named(old, new, said):
+def test_an_invalid_rule_is_reported(old, new, message):
     assert parse_rules(RULE)
-    with pytest.raises(InputError, match=re.escape(said)):
+    with pytest.raises(InputError, match=re.escape(message)):
         parse_rules(RULE.replace(old, new))
 
 
-def test_two_rules_of_one_key():
+def test_two_rules_with_one_key():
     with pytest.raises(InputError, match="twice"):
         parse_rules(RULE + RULE)

@@ -1,4 +1,4 @@
-"""Every rule by itself: readings it makes a finding of, and readings just beside them it must not."""
+"""Every rule by itself: readings that give its cause, and similar readings that must not."""
 
 from dataclasses import replace
 from decimal import Decimal
@@ -11,8 +11,9 @@ from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, quan
 from meterlink.diagnosis.causes import Cause, Confidence
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case, Observation, PointReadings, observe
-from meterlink.diagnosis.rules import Rule, shipped_rules
+from meterlink.diagnosis.rules import Rule
 from meterlink.judge.judging import MeasuredValue
+from meterlink.station.rules import shipped_rules
 
 C, R, V, T = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE, Quantity.TEMPERATURE
 OFF, ON = CircuitState.ISOLATED, CircuitState.ENERGIZED
@@ -27,8 +28,8 @@ def rated(microfarads: str) -> Rating:
     return Rating(Amount(Decimal(microfarads), "µF"), "6 %")
 
 
-def point(circuit, component, ends, quantity, state, check, against=None, section=""):
-    return TestPoint("", circuit, component, tuple(ends.split("-")), quantity, state, check, against, section)
+def point(circuit, component, terminals, quantity, state, kind, specification=None, section=""):
+    return TestPoint("", circuit, component, tuple(terminals.split("-")), quantity, state, kind, specification, section)
 
 
 CONTROL_VOLTS = span("20.4", "26.4", "V")
@@ -65,30 +66,30 @@ POINTS = {
 }
 
 
-def take(where: TestPoint, text: str, number: int, **more: object) -> Observation:
+def observation(test_point: TestPoint, text: str, number: int, **changes: object) -> Observation:
     *_, last = text.split()
     coupling = Coupling(last) if last in {"AC", "DC"} else None
-    shown = text.removesuffix(last).strip() if coupling else text
-    if shown.startswith("OL"):
-        measured = MeasuredValue(where.quantity, None, BASE_UNIT[where.quantity], Decimal(0))
+    display = text.removesuffix(last).strip() if coupling else text
+    if display.startswith("OL"):
+        measured = MeasuredValue(test_point.quantity, None, BASE_UNIT[test_point.quantity], Decimal(0))
     else:
-        amount = parse_amount(shown)
+        amount = parse_amount(display)
         measured = MeasuredValue.from_amount(quantity_of(amount.unit), amount)
-    return replace(observe(where, measured, number), **{"coupling": coupling, "meter": "one", **more})
+    return replace(observe(test_point, measured, number), **{"coupling": coupling, "meter": "one", **changes})
 
 
 def case(mains: float | None = None, **readings: object) -> Case:
-    """Readings by test point: a text, or a list of them; a pair of text and dict where there is more to say."""
-    takes, number = [], 0
-    for key, given in readings.items():
-        at = replace(POINTS[key], key=key.replace("_", "-"))
-        taken = []
-        for each in given if isinstance(given, list) else [given]:
+    """Return a case from readings by test point: a text, a pair of text and changed fields, or a list of these."""
+    point_readings, number = [], 0
+    for key, entries in readings.items():
+        test_point = replace(POINTS[key], key=key.replace("_", "-"))
+        observations = []
+        for entry in entries if isinstance(entries, list) else [entries]:
             number += 1
-            text, more = each if isinstance(each, tuple) else (each, {})
-            taken.append(take(at, text, number, **more))
-        takes.append(PointReadings(at, tuple(taken)))
-    return Case(tuple(takes), mains)
+            text, changes = entry if isinstance(entry, tuple) else (entry, {})
+            observations.append(observation(test_point, text, number, **changes))
+        point_readings.append(PointReadings(test_point, tuple(observations)))
+    return Case(tuple(point_readings), mains)
 
 
 def by(meter: str, text: str) -> tuple[str, dict[str, object]]:
@@ -96,14 +97,14 @@ def by(meter: str, text: str) -> tuple[str, dict[str, object]]:
 
 
 def after(minutes: float, text: str) -> tuple[str, dict[str, object]]:
-    return text, {"at": minutes * 60}
+    return text, {"time": minutes * 60}
 
 
 def only(rule: str, readings: Case) -> list[Cause]:
     return list(diagnose(readings, (RULES[rule],)).causes)
 
 
-# rule: (readings it makes a finding of, readings near them of which it makes none)
+# {rule: (readings that give its cause, [similar readings that do not])}
 CASES: dict[str, tuple[Case, list[Case]]] = {
     "voltage-where-isolated": (
         case(absence="31.0 V AC"),
@@ -134,8 +135,8 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
         [
             case(herm="5.90 uF", unread=[]),  # further from 4.5 µF than the meter explains
             case(herm="44.5 uF", unread=[]),
-            case(herm="4.52 uF"),  # nobody knows of another section
-            case(fan="4.10 uF", herm="44.8 uF"),  # fits a merely weak section as well
+            case(herm="4.52 uF"),  # there is no other section
+            case(fan="4.10 uF", herm="44.8 uF"),  # fits a weak section equally well
         ],
     ),
     "probe-on-the-other-section": (
@@ -150,7 +151,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
         case(herm="45.2 nF"),
         [case(herm="0.06 nF"), case(herm="30.2 nF"), case(herm="45.2 uF")],
     ),
-    "both-sections-off-alike": (
+    "both-sections-equally-low": (
         case(herm="38.3 uF", alike="34.0 uF"),
         [
             case(herm="38.3 uF", alike="36.0 uF"),
@@ -180,7 +181,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
         [case(herm="47.7 uF"), case(herm="OL uF"), case(herm="40.0 uF")],
     ),
     # 45 µF at 370 V and 60 Hz draws 6.277 A (2πfCV).
-    "good-on-bench-low-under-load": (
+    "low-only-under-load": (
         case(60.0, herm="44.8 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
         [
             case(60.0, herm="44.8 uF", herm_amps="6.28 A", herm_volts="370.0 V"),
@@ -214,7 +215,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
         ],
     ),
     # 18 Ω at 20 °C reads 25.8 Ω at 130 °C.
-    "coil-perhaps-warm": (
+    "coil-possibly-warm": (
         case(coil="22.0 ohm"),
         [case(coil="27.0 ohm"), case(coil="17.0 ohm"), case(coil="22.0 ohm", coil_warmth="25.0 degC")],
     ),
@@ -242,7 +243,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(coil_volts="0.2 V AC"),
         ],
     ),
-    "coil-not-called": (
+    "no-voltage-at-coil": (
         case(coil_volts="0.2 V AC"),
         [
             case(coil_volts="25.2 V AC"),
@@ -259,7 +260,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(coil_volts="12.0 V AC"),
         ],
     ),
-    "was-start-up-delay": (
+    "start-up-delay-ended": (
         case(coil_volts=["0.2 V AC", "25.0 V AC"]),
         [case(coil_volts=["0.2 V AC", "0.2 V AC"]), case(coil_volts=["25.0 V AC", "0.2 V AC"])],
     ),
@@ -367,7 +368,7 @@ def test_every_rule_that_ships_has_its_cases():
 
 
 @pytest.mark.parametrize("rule", CASES)
-def test_rule_makes_a_finding(rule):
+def test_rule_gives_its_cause(rule):
     (first, *_) = only(rule, CASES[rule][0])
     assert first.rule == rule
     assert first.evidence_for
@@ -381,20 +382,20 @@ def test_rule_makes_a_finding(rule):
 @pytest.mark.parametrize(
     ("rule", "number"), [(rule, number) for rule, (_, near) in CASES.items() for number in range(len(near))]
 )
-def test_near_miss_makes_none(rule, number):
+def test_near_miss_gives_no_cause(rule, number):
     assert only(rule, CASES[rule][1][number]) == []
 
 
-# How sure, and what changes it. Each pair differs by one reading.
+# Confidence, and the readings that change it. Each pair differs by one reading.
 
 
 def confidence(rule: str, readings: Case) -> Confidence:
-    (finding, *_) = only(rule, readings)
-    return finding.confidence
+    (cause, *_) = only(rule, readings)
+    return cause.confidence
 
 
-SURENESS = [
-    # 4.5 µF in place of 45 is a coincidence no drift explains; in place of 5 it is just as well a drift.
+CONFIDENCES = [
+    # No drift explains 4.5 µF in place of 45. A drift explains 4.5 µF in place of 5 equally well.
     ("leads-across-both-sections", case(herm="4.52 uF", fan="5.01 uF"), "very likely"),
     ("leads-across-both-sections", case(fan="4.50 uF", herm="44.8 uF"), "possible"),
     ("leads-across-both-sections", case(fan="4.50 uF", herm="4.52 uF"), "very likely"),
@@ -414,13 +415,13 @@ SURENESS = [
     ("section-open", case(herm=["0.03 uF", "0.03 uF"], fan="5.01 uF"), "likely"),
     ("section-open", case(herm="45.2 nF"), "unlikely"),
     (
-        "good-on-bench-low-under-load",
+        "low-only-under-load",
         case(60.0, herm="44.8 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
         "likely",
     ),
-    # 45 µF at 50 Hz taken for 60 Hz: a sixth too little.
+    # 45 µF at 50 Hz, mistaken for 60 Hz: a sixth too little.
     (
-        "good-on-bench-low-under-load",
+        "low-only-under-load",
         case(60.0, herm="44.8 uF", herm_amps="5.23 A", herm_volts="370.0 V"),
         "possible",
     ),
@@ -438,15 +439,15 @@ SURENESS = [
         case(coil_volts=[after(0, "0.2 V AC"), after(7, "0.2 V AC")], secondary="26.1 V AC"),
         "likely",
     ),
-    ("coil-not-called", case(coil_volts="0.2 V AC"), "possible"),
-    ("coil-not-called", case(coil_volts=[after(0, "0.2 V AC"), after(7, "0.2 V AC")]), "likely"),
+    ("no-voltage-at-coil", case(coil_volts="0.2 V AC"), "possible"),
+    ("no-voltage-at-coil", case(coil_volts=[after(0, "0.2 V AC"), after(7, "0.2 V AC")]), "likely"),
     ("no-control-supply", case(coil="14.0 ohm", secondary="0.3 V AC"), "very likely"),
     ("no-control-supply", case(coil="OL ohm", secondary="0.3 V AC"), "likely"),
     ("winding-grounded", case(ground="0.02 Mohm"), "likely"),
     ("winding-grounded", case(ground="0.50 Mohm"), "unlikely"),
     ("winding-grounded", case(ground="0.02 Mohm", ground_s="0.02 Mohm"), "likely"),
     ("contact-not-part", case(herm=["44.8 uF", "38.0 uF"]), "likely"),
-    ("contact-not-part", case(herm=["38.0 uF", "44.8 uF"]), "possible"),  # a new part reads so, too
+    ("contact-not-part", case(herm=["38.0 uF", "44.8 uF"]), "possible"),  # as after a replacement
     ("contact-not-part", case(coil=["9.0 ohm", "8.5 ohm", "8.0 ohm"]), "unlikely"),
     ("voltage-where-isolated", case(absence="239.0 V AC", line="240.0 V AC"), "very likely"),
     ("voltage-where-isolated", case(absence=["60.0 V AC", "0.1 V AC"]), "possible"),
@@ -458,54 +459,54 @@ SURENESS = [
 ]
 
 
-@pytest.mark.parametrize(("rule", "readings", "word"), SURENESS)
-def test_how_sure_it_is(rule, readings, word):
+@pytest.mark.parametrize(("rule", "readings", "word"), CONFIDENCES)
+def test_confidence(rule, readings, word):
     assert confidence(rule, readings) == word
 
 
-# What each weighed fact adds or takes: (rule, fact, readings it holds for), beyond what the table above covers.
-WEIGHED = [
-    ("voltage-where-isolated", "it was read more than once", case(absence=["60.0 V AC", "61.0 V AC"])),
-    ("charge-on-capacitor", "it was read more than once", case(herm=["300.0 V DC", "299.0 V DC"])),
-    ("charge-on-capacitor", "the newest take shows none", case(herm=["300.0 V DC", "0.02 V DC"])),
-    ("leads-across-both-sections", "an earlier take of it agrees", case(herm=["4.52 uF", "4.52 uF"], unread=[])),
-    ("probe-on-the-other-section", "both places read the same", case(herm="5.02 uF", fan="5.03 uF")),
-    ("both-sections-off-alike", "it is a close call", case(herm="42.0 uF", alike="37.3 uF")),
+# (rule, weighted fact, readings for which it holds), for the facts that the table above does not cover.
+WEIGHTED = [
+    ("voltage-where-isolated", "the voltage was read more than once", case(absence=["60.0 V AC", "61.0 V AC"])),
+    ("charge-on-capacitor", "the voltage was read more than once", case(herm=["300.0 V DC", "299.0 V DC"])),
+    ("charge-on-capacitor", "the newest reading shows no voltage", case(herm=["300.0 V DC", "0.02 V DC"])),
+    ("leads-across-both-sections", "an earlier reading of it agrees", case(herm=["4.52 uF", "4.52 uF"], unread=[])),
+    ("probe-on-the-other-section", "both sections read the same", case(herm="5.02 uF", fan="5.03 uF")),
+    ("both-sections-equally-low", "it is a close call", case(herm="42.0 uF", alike="37.3 uF")),
     ("section-weak", "it reads the series value of both sections", case(fan="4.50 uF", herm="44.8 uF")),
     ("section-weak", "it reads the value of the other section", case(herm="40.0 uF", alike="39.9 uF")),
-    ("section-weak", "the other section is low by the same share", case(herm="40.0 uF", alike="35.5 uF")),
-    ("section-failed", "an earlier take of it agrees", case(herm=["30.0 uF", "30.0 uF"])),
+    ("section-weak", "the other section is low by the same percentage", case(herm="40.0 uF", alike="35.5 uF")),
+    ("section-failed", "an earlier reading of it agrees", case(herm=["30.0 uF", "30.0 uF"])),
     (
         "section-failed",
-        "under load it is below its low limit",
+        "its capacitance under load is below its low limit",
         case(60.0, herm="30.0 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
     ),
-    ("section-failed", "takes of it differ", case(herm=["44.9 uF", "30.0 uF"])),
+    ("section-failed", "its readings differ", case(herm=["44.9 uF", "30.0 uF"])),
     ("section-failed", "it reads the value of the other section", case(herm="5.02 uF", fan="5.03 uF")),
-    ("section-failed", "the other section is low by the same share", case(herm="30.0 uF", alike="26.7 uF")),
-    ("section-open", "takes of it differ", case(herm=["44.9 uF", "0.03 uF"])),
-    ("section-shorted", "an earlier take of it agrees", case(herm=["OL uF", "OL uF"])),
+    ("section-failed", "the other section is low by the same percentage", case(herm="30.0 uF", alike="26.7 uF")),
+    ("section-open", "its readings differ", case(herm=["44.9 uF", "0.03 uF"])),
+    ("section-shorted", "an earlier reading of it agrees", case(herm=["OL uF", "OL uF"])),
     ("section-reads-high", "it is a close call", case(herm="47.9 uF")),
     ("section-reads-high", "it reads the value of the other section", case(fan="45.1 uF", herm="44.9 uF")),
-    ("section-reads-high", "takes of it differ", case(herm=["44.9 uF", "52.0 uF"])),
+    ("section-reads-high", "its readings differ", case(herm=["44.9 uF", "52.0 uF"])),
     (
-        "good-on-bench-low-under-load",
+        "low-only-under-load",
         "it is a close call",
         case(60.0, herm="42.5 uF", herm_amps="4.00 A", herm_volts="370.0 V"),
     ),
     ("coil-open", "voltage reaches it", case(coil="OL ohm", coil_volts="25.0 V AC")),
-    ("coil-shorted", "an earlier take of its resistance agrees", case(coil=["0.3 ohm", "0.3 ohm"])),
+    ("coil-shorted", "an earlier reading of its resistance agrees", case(coil=["0.3 ohm", "0.3 ohm"])),
     ("coil-shorted", "its control supply has no voltage", case(coil="0.3 ohm", secondary="0.2 V AC")),
     ("coil-shorted", "its control supply is low", case(coil="0.3 ohm", secondary="15.0 V AC")),
-    ("coil-shorted", "takes of its resistance differ", case(coil=["14.0 ohm", "0.3 ohm"])),
-    ("coil-shorted-turns", "an earlier take of its resistance agrees", case(coil=["6.1 ohm", "6.1 ohm"])),
+    ("coil-shorted", "readings of its resistance differ", case(coil=["14.0 ohm", "0.3 ohm"])),
+    ("coil-shorted-turns", "an earlier reading of its resistance agrees", case(coil=["6.1 ohm", "6.1 ohm"])),
     ("coil-shorted-turns", "its control supply has no voltage", case(coil="6.1 ohm", secondary="0.2 V AC")),
-    ("coil-shorted-turns", "takes of its resistance differ", case(coil=["14.0 ohm", "6.1 ohm"])),
-    ("coil-reads-high", "takes of its resistance differ", case(coil=["14.0 ohm", "60.0 ohm"])),
-    ("coil-reads-high", "its resistance is clear of its limits", case(coil="60.0 ohm")),
+    ("coil-shorted-turns", "readings of its resistance differ", case(coil=["14.0 ohm", "6.1 ohm"])),
+    ("coil-reads-high", "readings of its resistance differ", case(coil=["14.0 ohm", "60.0 ohm"])),
+    ("coil-reads-high", "its resistance is clearly outside its limits", case(coil="60.0 ohm")),
     ("coil-reads-high", "its resistance is a close call", case(coil="18.1 ohm", coil_warmth="20.0 degC")),
     ("coil-reads-high", "a warm coil would explain it", case(coil="22.0 ohm")),
-    ("coil-perhaps-warm", "voltage reaches it", case(coil="22.0 ohm", coil_volts="25.0 V AC")),
+    ("coil-possibly-warm", "voltage reaches it", case(coil="22.0 ohm", coil_volts="25.0 V AC")),
     ("no-control-supply", "no voltage reaches it", case(coil_volts="0.2 V AC", secondary="0.2 V AC")),
     ("no-control-supply", "voltage reaches it", case(coil_volts="25.0 V AC", secondary="0.2 V AC")),
     ("transformer-open", "voltage reaches it", case(coil_volts="25 V AC", secondary="0.2 V AC", primary="238 V AC")),
@@ -514,15 +515,15 @@ WEIGHED = [
         "its resistance is within its limits",
         case(coil="14.0 ohm", coil_volts="0.2 V AC", secondary="26.0 V AC"),
     ),
-    ("coil-not-called", "its resistance is within its limits", case(coil="14.0 ohm", coil_volts="0.2 V AC")),
+    ("no-voltage-at-coil", "its resistance is within its limits", case(coil="14.0 ohm", coil_volts="0.2 V AC")),
     ("control-voltage-sags", "its resistance is within its limits", case(coil="14.0 ohm", coil_volts="17.0 V AC")),
     ("control-voltage-sags", "its control supply is low", case(coil_volts="17.0 V AC", secondary="18.0 V AC")),
     ("control-voltage-sags", "its resistance is below its low limit", case(coil="6.1 ohm", coil_volts="17.0 V AC")),
     ("supply-sags", "the line supply is a close call", case(line="236.0 V AC", line_loaded="187.0 V AC")),
     ("supply-missing", "the control supply has voltage", case(line="1.1 V AC", secondary="26.0 V AC")),
-    ("contacts-worn", "they are a close call", case(drop="0.21 V AC")),
+    ("contacts-worn", "their voltage drop is a close call", case(drop="0.21 V AC")),
     *(
-        (rule, "an earlier take of every open pair agrees", case(cs=cs, cr=cr, rs=rs))
+        (rule, "an earlier reading of every open pair agrees", case(cs=cs, cr=cr, rs=rs))
         for rule, cs, cr, rs in (
             ("overload-open", ["OL ohm"] * 2, ["OL ohm"] * 2, "5.0 ohm"),
             ("start-winding-open", ["OL ohm"] * 2, "1.0 ohm", ["OL ohm"] * 2),
@@ -536,48 +537,48 @@ WEIGHED = [
         "another terminal reads no path to ground",
         case(ground="0.02 Mohm", ground_s="OL Mohm", cs="4.0 ohm", cr="1.0 ohm"),
     ),
-    ("sum-too-high", "a winding reads next to nothing", case(cs="4.60 ohm", cr="0.05 ohm", rs="3.00 ohm")),
-    ("winding-shorted", "C–S and C–R make R–S", case(cs="4.00 ohm", cr="0.08 ohm", rs="4.05 ohm")),
-    ("winding-shorted", "C–S and C–R make more than R–S", case(cs="4.60 ohm", cr="0.08 ohm", rs="3.00 ohm")),
-    ("winding-shorted", "C–S and C–R make less than R–S", case(cs="4.00 ohm", cr="0.08 ohm", rs="6.00 ohm")),
-    ("winding-shorted-turns", "C–S and C–R make R–S", case(cs_sheet="2.90 ohm", cr="1.00 ohm", rs="3.92 ohm")),
-    ("winding-shorted-turns", "a winding that is out is a close call", case(cs_sheet="3.58 ohm")),
-    ("winding-shorted-turns", "C–S and C–R make less than R–S", case(cs_sheet="2.9 ohm", cr="1.0 ohm", rs="6.0 ohm")),
-    ("winding-reads-high", "C–S and C–R make more than R–S", case(cs_sheet="5.5 ohm", cr="1.6 ohm", rs="5.0 ohm")),
-    ("winding-reads-high", "C–S and C–R make less than R–S", case(cs_sheet="5.5 ohm", cr="1.0 ohm", rs="9.0 ohm")),
-    ("winding-reads-high", "a winding that is out is a close call", case(cs_sheet="4.42 ohm")),
+    ("sum-too-high", "a winding reads almost zero", case(cs="4.60 ohm", cr="0.05 ohm", rs="3.00 ohm")),
+    ("winding-shorted", "C–S plus C–R equals R–S", case(cs="4.00 ohm", cr="0.08 ohm", rs="4.05 ohm")),
+    ("winding-shorted", "C–S plus C–R is more than R–S", case(cs="4.60 ohm", cr="0.08 ohm", rs="3.00 ohm")),
+    ("winding-shorted", "C–S plus C–R is less than R–S", case(cs="4.00 ohm", cr="0.08 ohm", rs="6.00 ohm")),
+    ("winding-shorted-turns", "C–S plus C–R equals R–S", case(cs_sheet="2.90 ohm", cr="1.00 ohm", rs="3.92 ohm")),
+    ("winding-shorted-turns", "a winding outside its limits is a close call", case(cs_sheet="3.58 ohm")),
+    ("winding-shorted-turns", "C–S plus C–R is less than R–S", case(cs_sheet="2.9 ohm", cr="1.0 ohm", rs="6.0 ohm")),
+    ("winding-reads-high", "C–S plus C–R is more than R–S", case(cs_sheet="5.5 ohm", cr="1.6 ohm", rs="5.0 ohm")),
+    ("winding-reads-high", "C–S plus C–R is less than R–S", case(cs_sheet="5.5 ohm", cr="1.0 ohm", rs="9.0 ohm")),
+    ("winding-reads-high", "a winding outside its limits is a close call", case(cs_sheet="4.42 ohm")),
     ("start-and-run-mixed-up", "a winding reads below its low limit", case(cs_sheet="1.00 ohm", cr="4.00 ohm")),
 ]
 
 
 def without(rule: str, statement: str) -> Rule:
-    given = RULES[rule]
+    complete = RULES[rule]
     return replace(
-        given,
-        evidence_for=tuple(each for each in given.evidence_for if each[0].statement != statement),
-        evidence_against=tuple(each for each in given.evidence_against if each[0].statement != statement),
+        complete,
+        evidence_for=tuple(item for item in complete.evidence_for if item[0].statement != statement),
+        evidence_against=tuple(item for item in complete.evidence_against if item[0].statement != statement),
     )
 
 
 def scores(rule: Rule, readings: Case) -> dict[str, int]:
-    return {each.title: each.score for each in diagnose(readings, (rule,)).causes}
+    return {cause.title: cause.score for cause in diagnose(readings, (rule,)).causes}
 
 
-@pytest.mark.parametrize(("rule", "statement", "readings"), WEIGHED)
-def test_a_weighed_fact_moves_the_score_its_own_way(rule, statement, readings):
-    with_it, without_it = scores(RULES[rule], readings), scores(without(rule, statement), readings)
-    speaks_for = any(fact.statement == statement for fact, _ in RULES[rule].evidence_for)
-    moved = [with_it[title] - without_it[title] for title in without_it]
-    assert any(by > 0 if speaks_for else by < 0 for by in moved)
+@pytest.mark.parametrize(("rule", "statement", "readings"), WEIGHTED)
+def test_a_weighted_fact_raises_or_lowers_the_score(rule, statement, readings):
+    with_fact, without_fact = scores(RULES[rule], readings), scores(without(rule, statement), readings)
+    is_for = any(fact.statement == statement for fact, _ in RULES[rule].evidence_for)
+    changes = [with_fact[title] - without_fact[title] for title in without_fact]
+    assert any(change > 0 if is_for else change < 0 for change in changes)
 
 
-def test_every_weighed_fact_has_readings_that_show_its_weight():
-    shown = {(rule, statement) for rule, statement, _ in WEIGHED}
+def test_every_weighted_fact_has_readings_that_show_its_weight():
+    weighted = {(rule, statement) for rule, statement, _ in WEIGHTED}
     for key, rule in RULES.items():
         for fact, _ in (*rule.evidence_for, *rule.evidence_against):
-            told = [readings for other, readings, _ in SURENESS if other == key]
-            moves = any(scores(rule, each) != scores(without(key, fact.statement), each) for each in told)
-            assert moves or (key, fact.statement) in shown, f"{key}: {fact.statement}"
+            cases = [readings for other_key, readings, _ in CONFIDENCES if other_key == key]
+            matters = any(scores(rule, entry) != scores(without(key, fact.statement), entry) for entry in cases)
+            assert matters or (key, fact.statement) in weighted, f"{key}: {fact.statement}"
 
 
 def test_every_need_and_every_exclusion_has_a_near_miss_that_depends_on_it():
@@ -586,27 +587,26 @@ def test_every_need_and_every_exclusion_has_a_near_miss_that_depends_on_it():
         for fact in (*rule.needs, *rule.unless):
             looser = replace(
                 rule,
-                needs=tuple(each for each in rule.needs if each is not fact),
-                unless=tuple(each for each in rule.unless if each is not fact),
+                needs=tuple(other for other in rule.needs if other is not fact),
+                unless=tuple(other for other in rule.unless if other is not fact),
             )
-            assert any(diagnose(each, (looser,)).causes for each in near), f"{key}: {fact.statement}"
+            assert any(diagnose(readings, (looser,)).causes for readings in near), f"{key}: {fact.statement}"
 
 
 def test_low_battery_makes_a_part_less_likely():
-    low = {"low_battery": True}
-    (finding,) = only("coil-shorted-turns", case(coil=("6.1 ohm", low)))
-    (sound,) = only("coil-shorted-turns", case(coil="6.1 ohm"))
-    assert finding.score == sound.score - 1
-    assert any("battery" in sentence for sentence in finding.evidence_against)
+    (low_battery,) = only("coil-shorted-turns", case(coil=("6.1 ohm", {"low_battery": True})))
+    (good_battery,) = only("coil-shorted-turns", case(coil="6.1 ohm"))
+    assert low_battery.score == good_battery.score - 1
+    assert any("battery" in sentence for sentence in low_battery.evidence_against)
 
 
 def test_voltage_on_the_terminals_makes_a_part_less_likely():
-    (finding,) = only("coil-shorted-turns", case(coil=["31.0 V AC", "6.1 ohm"]))
-    (sound,) = only("coil-shorted-turns", case(coil="6.1 ohm"))
-    assert finding.score == sound.score - 2
+    (with_voltage,) = only("coil-shorted-turns", case(coil=["31.0 V AC", "6.1 ohm"]))
+    (isolated,) = only("coil-shorted-turns", case(coil="6.1 ohm"))
+    assert with_voltage.score == isolated.score - 2
 
 
-def test_next_measurement_follows_what_is_known():
+def test_next_measurement_depends_on_unknown_facts():
     (early,) = only("control-path-open", case(coil_volts="0.2 V AC", secondary="26.1 V AC"))
     waited = [after(0, "0.2 V AC"), after(7, "0.2 V AC")]
     (late,) = only("control-path-open", case(coil_volts=waited, secondary="26.1 V AC"))
@@ -621,6 +621,6 @@ def test_ground_minimum_is_a_setting():
     assert len(only("winding-grounded", stricter)) == 1
 
 
-def test_where_a_point_states_its_own_minimum_that_counts():
+def test_the_limit_of_a_test_point_replaces_the_ground_minimum():
     readings = replace(case(ground="1.50 Mohm"), ground_minimum=Amount(Decimal(2), "MΩ"))
     assert only("winding-grounded", readings) == []

@@ -1,4 +1,4 @@
-"""The driver author's kit: an encoder's packets fed to a driver without a radio."""
+"""The driver author's kit: a driver is fed an encoder's packets without a radio."""
 
 import pytest
 
@@ -28,12 +28,12 @@ class ThreeChannels:
             )
         ]
 
-    def encode(self, shown):
-        return [("first", b"1"), ("second", b"2"), ("lone", str(shown.digits).encode())]
+    def encode(self, display):
+        return [("first", b"1"), ("second", b"2"), ("lone", str(display.digits).encode())]
 
 
-class EchoKind:
-    """A driver that takes every characteristic whose key is in ``wanted``."""
+class EchoFactory:
+    """A factory of drivers that choose every characteristic whose key is in ``wanted``."""
 
     name = "echo"
 
@@ -44,7 +44,7 @@ class EchoKind:
         return 1.0
 
     def open(self, services):
-        keys = [service.key for service in services if service.key in self.wanted]
+        keys = [characteristic.key for characteristic in services if characteristic.key in self.wanted]
         if not keys:
             raise DriverError("Nothing to decode.")
         return EchoDriver(keys)
@@ -54,41 +54,41 @@ class EchoDriver:
     def __init__(self, keys):
         self.channels = [Channel(key) for key in keys]
 
-    def feed(self, channel, packet, stamp):
-        yield Reading(Quantity.RATIO, None, "%", stamp, channel=channel, packet=packet)
+    def feed(self, channel, packet, timestamp):
+        yield Reading(Quantity.RATIO, None, "%", timestamp, channel=channel, packet=packet)
 
 
 def test_keys_are_those_a_driver_sees():
-    found = characteristics(ThreeChannels())
-    assert {key: seen.key for key, seen in found.items()} == {
+    by_key = characteristics(ThreeChannels())
+    assert {key: characteristic.key for key, characteristic in by_key.items()} == {
         "first": f"{TWIN}@1",
         "second": f"{TWIN}@2",
         "lone": LONE,
     }
-    assert found["lone"].descriptors == {TWIN: b"x"}
-    assert found["lone"].properties == {"read", "notify"}
-    assert {seen.service_uuid for seen in found.values()} == {SERVICE}
+    assert by_key["lone"].descriptors == {TWIN: b"x"}
+    assert by_key["lone"].properties == {"read", "notify"}
+    assert {characteristic.service_uuid for characteristic in by_key.values()} == {SERVICE}
 
 
-def test_only_chosen_channels_arrive_in_order_with_stamps(feed):
+def test_only_chosen_channels_arrive_in_order_with_timestamps(feed):
     displays = [DisplayState(Quantity.RATIO, digits, "%") for digits in (7, 8)]
-    readings = feed(EchoKind({f"{TWIN}@2", LONE}), ThreeChannels(), displays)
+    readings = feed(EchoFactory({f"{TWIN}@2", LONE}), ThreeChannels(), displays)
     assert [(reading.channel, reading.packet) for reading in readings] == [
         (f"{TWIN}@2", b"2"),
         (LONE, b"7"),
         (f"{TWIN}@2", b"2"),
         (LONE, b"8"),
     ]
-    assert [reading.stamp.monotonic_ns for reading in readings] == [0, 0, 100_000_000, 100_000_000]
+    assert [reading.timestamp.monotonic_ns for reading in readings] == [0, 0, 100_000_000, 100_000_000]
 
 
-def test_a_driver_that_finds_nothing_says_so(feed):
+def test_a_driver_that_finds_nothing_to_decode_raises(feed):
     with pytest.raises(DriverError):
-        feed(EchoKind(set()), ThreeChannels(), [])
+        feed(EchoFactory(set()), ThreeChannels(), [])
 
 
-def test_warp_without_air_runs_in_virtual_time(warp):
+def test_run_virtual_without_air_runs_in_virtual_time(run_virtual):
     async def body():
         return 42
 
-    assert warp(body()) == 42
+    assert run_virtual(body()) == 42

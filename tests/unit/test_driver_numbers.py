@@ -1,4 +1,4 @@
-"""Every presentation format: what one side encodes, the driver decodes, exactly."""
+"""Every presentation format: the driver decodes exactly the encoded number."""
 
 import math
 import struct
@@ -12,7 +12,7 @@ from meterlink.core.binary_numbers import decode_medfloat32
 from meterlink.driver_api import Quantity, Status, display_amount
 from meterlink_drivers.presentation_format import PresentationFormat, compile_presentation_format
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 UNITS = {
     0x2704: (Quantity.CURRENT, "A"),
@@ -38,8 +38,8 @@ def decode(code: int, exponent: int, unit: int, packet: bytes):
 
 
 @st.composite
-def integers_on_the_air(draw: st.DrawFn) -> tuple[int, int, int, bytes]:
-    """A format code, an exponent, the number, and its bytes."""
+def sent_integers(draw: st.DrawFn) -> tuple[int, int, int, bytes]:
+    """Draw ``(format code, exponent, number, its bytes)``."""
     code = draw(st.sampled_from([*UNSIGNED, *SIGNED]))
     exponent = draw(st.integers(-30, 6))
     if code in UNSIGNED:
@@ -53,81 +53,83 @@ def integers_on_the_air(draw: st.DrawFn) -> tuple[int, int, int, bytes]:
 
 
 @untimed
-@given(integers_on_the_air(), st.sampled_from(sorted(UNITS)))
-def test_integers_come_back_exactly(sent: tuple[int, int, int, bytes], unit: int) -> None:
+@given(sent_integers(), st.sampled_from(sorted(UNITS)))
+def test_integers_are_decoded_exactly(sent: tuple[int, int, int, bytes], unit: int) -> None:
     code, exponent, number, packet = sent
     exponent_used = exponent if code >= 0x04 else 0
     amount = Decimal(f"{number}E{exponent_used}")
-    quantity, shown = decode(code, exponent, unit, packet)
+    quantity, decoded = decode(code, exponent, unit, packet)
     if not -30 <= amount.adjusted() <= 30:
-        assert shown.status is Status.INVALID
+        assert decoded.status is Status.INVALID
         return
-    assert shown.status is Status.OK
-    assert shown.digits is not None
-    # The same digits, the point moved by a power of ten, the step moved with it.
-    assert shown.digits.as_tuple().digits == amount.as_tuple().digits
-    assert shown.digits.is_signed() == amount.is_signed()
-    assert shown.resolution is not None
-    assert shown.resolution.as_tuple().exponent == shown.digits.as_tuple().exponent
+    assert decoded.status is Status.OK
+    assert decoded.digits is not None
+    # The same digits; a power of ten moves the point and the resolution.
+    assert decoded.digits.as_tuple().digits == amount.as_tuple().digits
+    assert decoded.digits.is_signed() == amount.is_signed()
+    assert decoded.resolution is not None
+    assert decoded.resolution.as_tuple().exponent == decoded.digits.as_tuple().exponent
     if quantity in {Quantity.TEMPERATURE, Quantity.RATIO}:
-        assert (shown.digits, shown.unit) == (amount, UNITS[unit][1])
+        assert (decoded.digits, decoded.unit) == (amount, UNITS[unit][1])
     else:
-        form = display_amount(quantity, amount)
-        assert (str(shown.digits), shown.unit) == (str(form.digits), form.unit)
-        assert shown.unit.endswith(UNITS[unit][1])
+        displayed = display_amount(quantity, amount)
+        assert (str(decoded.digits), decoded.unit) == (str(displayed.digits), displayed.unit)
+        assert decoded.unit.endswith(UNITS[unit][1])
 
 
 @untimed
 @given(st.integers(-(1 << 23) + 3, (1 << 23) - 3), st.integers(-128, 127), st.sampled_from(sorted(UNITS)))
-def test_ieee_float_keeps_digits_and_step(mantissa: int, exponent: int, unit: int) -> None:
+def test_ieee_float_keeps_digits_and_resolution(mantissa: int, exponent: int, unit: int) -> None:
     packet = (mantissa & 0xFFFFFF).to_bytes(3, "little") + (exponent & 0xFF).to_bytes(1, "little")
     amount = Decimal(f"{mantissa}E{exponent}")
     assert str(decode_medfloat32(packet)) == str(amount)
-    _, shown = decode(0x17, 0, unit, packet)
-    assert (shown.status is Status.OK) == (-30 <= amount.adjusted() <= 30)
-    if shown.digits is not None:
-        assert shown.digits.as_tuple().digits == amount.as_tuple().digits
+    _, decoded = decode(0x17, 0, unit, packet)
+    assert (decoded.status is Status.OK) == (-30 <= amount.adjusted() <= 30)
+    if decoded.digits is not None:
+        assert decoded.digits.as_tuple().digits == amount.as_tuple().digits
 
 
 @untimed
 @given(st.integers(-2045, 2045), st.integers(-8, 7))
-def test_ieee_sfloat_keeps_digits_and_step(mantissa: int, exponent: int) -> None:
+def test_ieee_sfloat_keeps_digits_and_resolution(mantissa: int, exponent: int) -> None:
     packet = ((exponent & 0xF) << 12 | mantissa & 0xFFF).to_bytes(2, "little")
-    _, shown = decode(0x16, 0, 0x27AD, packet)
-    assert str(shown.digits) == str(Decimal(f"{mantissa}E{exponent}"))
+    _, decoded = decode(0x16, 0, 0x27AD, packet)
+    assert str(decoded.digits) == str(Decimal(f"{mantissa}E{exponent}"))
 
 
 @untimed
 @given(st.floats(width=32))
 def test_float32_is_the_shortest_that_packs_back(value: float) -> None:
-    _, shown = decode(0x14, 0, 0x27AD, struct.pack("<f", value))
-    check_binary(value, shown)
-    if shown.digits:
-        assert struct.pack("<f", float(shown.digits)) == struct.pack("<f", value)
-        assert len(shown.digits.normalize().as_tuple().digits) <= 9
+    _, decoded = decode(0x14, 0, 0x27AD, struct.pack("<f", value))
+    check_binary_float(value, decoded)
+    if decoded.digits:
+        assert struct.pack("<f", float(decoded.digits)) == struct.pack("<f", value)
+        assert len(decoded.digits.normalize().as_tuple().digits) <= 9
 
 
 @untimed
 @given(st.floats())
 def test_float64_is_the_shortest_that_packs_back(value: float) -> None:
-    _, shown = decode(0x15, 0, 0x27AD, struct.pack("<d", value))
-    check_binary(value, shown)
-    if shown.digits is not None:
-        assert float(shown.digits) == value
-        assert len(shown.digits.normalize().as_tuple().digits) <= 17
+    _, decoded = decode(0x15, 0, 0x27AD, struct.pack("<d", value))
+    check_binary_float(value, decoded)
+    if decoded.digits is not None:
+        assert float(decoded.digits) == value
+        assert len(decoded.digits.normalize().as_tuple().digits) <= 17
 
 
-def check_binary(value, shown):
-    """A number far outside any meter, or none at all, is no reading; no binary float claims a resolution."""
-    assert shown.resolution is None
+def check_binary_float(value, decoded):
+    """Check that an implausible number, or none, is no reading, and that no binary float has a resolution."""
+    assert decoded.resolution is None
     if math.isinf(value):
-        assert shown.status is Status.OVERLOAD
+        assert decoded.status is Status.OVERLOAD
     elif math.isnan(value) or (value and not -30 <= Decimal(value).adjusted() <= 30):
-        # At the very edge the shortest decimal may round over to the next place.
-        assert shown.status is Status.INVALID or abs(value) == pytest.approx(1e31) or abs(value) == pytest.approx(1e-30)
-    elif shown.status is not Status.OK:
+        # At the limit the shortest decimal may round to the next power of ten.
+        assert (
+            decoded.status is Status.INVALID or abs(value) == pytest.approx(1e31) or abs(value) == pytest.approx(1e-30)
+        )
+    elif decoded.status is not Status.OK:
         assert abs(value) == pytest.approx(1e31)
-    assert (shown.digits is None) == (shown.status is not Status.OK)
+    assert (decoded.digits is None) == (decoded.status is not Status.OK)
 
 
 @pytest.mark.parametrize(
@@ -139,13 +141,13 @@ def check_binary(value, shown):
         (0x15, struct.pack("<d", 45.3205e-6), "45.3205 µF"),
         (0x17, bytes.fromhex("1CB000F7"), "45.084 µF"),  # 45084 × 10⁻⁹
         (0x17, bytes.fromhex("C30100F9"), "45.1 µF"),
-        (0x17, bytes.fromhex("C20100F9"), "45.0 µF"),  # the trailing zero is the meter's, so it stays
-        (0x16, bytes.fromhex("2D80"), "0.45 µF"),  # 45 × 10⁻⁸: SFLOAT reaches no further down
+        (0x17, bytes.fromhex("C20100F9"), "45.0 µF"),  # the meter sends the trailing zero, so it stays
+        (0x16, bytes.fromhex("2D80"), "0.45 µF"),  # 45 × 10⁻⁸: the least exponent of SFLOAT
     ],
 )
-def test_capacitance_as_a_meter_would_print_it(code: int, packet: bytes, text: str) -> None:
-    _, shown = decode(code, 0, 0x2729, packet)
-    assert f"{shown.digits:f} {shown.unit}" == text
+def test_capacitance_as_a_meter_displays_it(code: int, packet: bytes, text: str) -> None:
+    _, decoded = decode(code, 0, 0x2729, packet)
+    assert f"{decoded.digits:f} {decoded.unit}" == text
 
 
 @pytest.mark.parametrize(
@@ -153,18 +155,18 @@ def test_capacitance_as_a_meter_would_print_it(code: int, packet: bytes, text: s
 )
 def test_notation_adds_no_zeros_to_a_binary_float(value: float, text: str) -> None:
     for code, layout in ((0x14, "<f"), (0x15, "<d")):
-        _, shown = decode(code, 0, 0x2728, struct.pack(layout, value))
-        assert f"{shown.digits:f} {shown.unit}" == text
+        _, decoded = decode(code, 0, 0x2728, struct.pack(layout, value))
+        assert f"{decoded.digits:f} {decoded.unit}" == text
 
 
 def test_largest_float32_does_not_raise() -> None:
-    _, shown = decode(0x14, 0, 0x2728, bytes.fromhex("FFFF7F7F"))
-    assert shown.status is Status.INVALID
+    _, decoded = decode(0x14, 0, 0x2728, bytes.fromhex("FFFF7F7F"))
+    assert decoded.status is Status.INVALID
 
 
 @pytest.mark.parametrize("exponent", [-128, -61, 31, 127])
-def test_absurd_exponents_are_no_reading_and_fill_no_screen(exponent: int) -> None:
-    _, shown = decode(0x06, exponent, 0x2728, b"\x01\x00")
-    assert shown.status is Status.INVALID
+def test_absurd_exponents_are_invalid(exponent: int) -> None:
+    _, decoded = decode(0x06, exponent, 0x2728, b"\x01\x00")
+    assert decoded.status is Status.INVALID
     _, zero = decode(0x06, exponent, 0x2728, b"\x00\x00")
     assert zero.status is Status.INVALID

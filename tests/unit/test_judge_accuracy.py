@@ -10,16 +10,17 @@ from meterlink.core.equipment import PointKind, Rating
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity, parse_amount
-from meterlink.judge.accuracy import AccuracySheet, accuracy_line_for, parse_accuracy_sheet
+from meterlink.judge.accuracy import AccuracySheet, accuracy_line_for
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.measured_value import MeasuredValue, convert_interval
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
+from meterlink.settings.accuracy_table import parse_accuracy_sheet
 
 ROWS = [
-    {"quantity": "capacitance", "up_to": "10 uF", "step": "0.001 uF", "line": "1 % + 3 digits"},
-    {"quantity": "capacitance", "up_to": "100 uF", "step": "0.01 uF", "line": "2 % + 5 digits"},
-    {"quantity": "capacitance", "up_to": "1000 uF", "step": "0.1 uF", "line": "3 % + 5 digits"},
+    {"quantity": "capacitance", "up_to": "10 uF", "resolution": "0.001 uF", "line": "1 % + 3 digits"},
+    {"quantity": "capacitance", "up_to": "100 uF", "resolution": "0.01 uF", "line": "2 % + 5 digits"},
+    {"quantity": "capacitance", "up_to": "1000 uF", "resolution": "0.1 uF", "line": "3 % + 5 digits"},
     {"quantity": "voltage", "coupling": "AC", "line": "1 % + 3 digits"},
     {"quantity": "voltage", "coupling": "DC", "line": "0.5 % + 2 digits"},
     {"quantity": "temperature", "line": "10 digits"},
@@ -27,37 +28,42 @@ ROWS = [
 
 
 def sheet(rows: list[dict[str, str]] = ROWS, coefficient: object = None) -> AccuracySheet:
-    found = parse_accuracy_sheet(rows, coefficient)
-    assert found is not None
-    return found
+    parsed = parse_accuracy_sheet(rows, coefficient)
+    assert parsed is not None
+    return parsed
 
 
-def shown(quantity: Quantity, text: str, coupling: Coupling | None = None) -> MeasuredValue:
+def measured_value(quantity: Quantity, text: str, coupling: Coupling | None = None) -> MeasuredValue:
     return MeasuredValue.from_amount(quantity, parse_amount(text, quantity), coupling)
 
 
 @pytest.mark.parametrize(
     ("measured", "line"),
     [
-        (shown(Quantity.CAPACITANCE, "4.700 uF"), "1 % + 3 digits"),
-        (shown(Quantity.CAPACITANCE, "4.70 uF"), "2 % + 5 digits"),  # its step gives the range away
-        (shown(Quantity.CAPACITANCE, "4700 nF"), "1 % + 3 digits"),
-        (shown(Quantity.CAPACITANCE, "0.00000470 F"), "2 % + 5 digits"),
-        (shown(Quantity.CAPACITANCE, "45 uF"), "2 % + 5 digits"),  # no such step: the lowest range that reaches
-        (shown(Quantity.CAPACITANCE, "100.00 uF"), "2 % + 5 digits"),
-        (shown(Quantity.CAPACITANCE, "100.1 uF"), "3 % + 5 digits"),
-        (shown(Quantity.VOLTAGE, "24.0V", Coupling.AC), "1 % + 3 digits"),
-        (shown(Quantity.VOLTAGE, "-24.0V", Coupling.DC), "0.5 % + 2 digits"),
-        (shown(Quantity.VOLTAGE, "24.0V"), "1 % + 3 digits"),  # the wider of the two
-        (shown(Quantity.TEMPERATURE, "75.2F"), "10 digits"),
+        (measured_value(Quantity.CAPACITANCE, "4.700 uF"), "1 % + 3 digits"),
+        (measured_value(Quantity.CAPACITANCE, "4.70 uF"), "2 % + 5 digits"),  # its step identifies the range
+        (measured_value(Quantity.CAPACITANCE, "4700 nF"), "1 % + 3 digits"),
+        (measured_value(Quantity.CAPACITANCE, "0.00000470 F"), "2 % + 5 digits"),
+        (
+            measured_value(Quantity.CAPACITANCE, "45 uF"),
+            "2 % + 5 digits",
+        ),  # no range has this step: the lowest that reaches the value
+        (measured_value(Quantity.CAPACITANCE, "100.00 uF"), "2 % + 5 digits"),
+        (measured_value(Quantity.CAPACITANCE, "100.1 uF"), "3 % + 5 digits"),
+        (measured_value(Quantity.VOLTAGE, "24.0V", Coupling.AC), "1 % + 3 digits"),
+        (measured_value(Quantity.VOLTAGE, "-24.0V", Coupling.DC), "0.5 % + 2 digits"),
+        (measured_value(Quantity.VOLTAGE, "24.0V"), "1 % + 3 digits"),  # the wider of the two
+        (measured_value(Quantity.TEMPERATURE, "75.2F"), "10 digits"),
     ],
 )
-def test_which_row_a_reading_belongs_to(measured: MeasuredValue, line: str) -> None:
+def test_row_of_a_reading(measured: MeasuredValue, line: str) -> None:
     assert accuracy_line_for(sheet(), measured) == parse_accuracy(line)
 
 
-@pytest.mark.parametrize("measured", [shown(Quantity.CAPACITANCE, "1200 uF"), shown(Quantity.RESISTANCE, "14 ohm")])
-def test_what_the_sheet_does_not_list_is_assumed(measured: MeasuredValue) -> None:
+@pytest.mark.parametrize(
+    "measured", [measured_value(Quantity.CAPACITANCE, "1200 uF"), measured_value(Quantity.RESISTANCE, "14 ohm")]
+)
+def test_outside_the_sheet_the_line_is_assumed(measured: MeasuredValue) -> None:
     line = accuracy_line_for(sheet(), measured)
     assert line == assumed_accuracy(measured.quantity)
     assert str(line).endswith("assumed")
@@ -70,20 +76,20 @@ def test_an_overload_has_a_line_too() -> None:
 
 def test_a_row_for_its_own_coupling_comes_first() -> None:
     both = sheet([{"quantity": "current", "line": "3 %"}, {"quantity": "current", "coupling": "AC", "line": "2 %"}])
-    assert accuracy_line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.AC)).percent == 2
-    assert accuracy_line_for(both, shown(Quantity.CURRENT, "4 A", Coupling.DC)).percent == 3
+    assert accuracy_line_for(both, measured_value(Quantity.CURRENT, "4 A", Coupling.AC)).percent == 2
+    assert accuracy_line_for(both, measured_value(Quantity.CURRENT, "4 A", Coupling.DC)).percent == 3
 
 
 @pytest.mark.parametrize(
     ("celsius", "coefficient", "factor"),
-    # Within 23 ± 5 °C the line holds; outside it grows by its temperature coefficient, 0.1 of it per °C by default.
+    # Within 23 ± 5 °C the line applies; outside it grows by its temperature coefficient, by default 0.1 of it per °C.
     [
         (None, None, "1"), ("18", None, "1"), ("28", None, "1"), ("23", None, "1"),
         ("35", None, "1.7"), ("8", None, "2"), ("35", 0.05, "1.35"), ("50", 0, "1"), ("35", 0.2, "2.4"),
     ],
 )  # fmt: skip
 def test_temperature_of_use(celsius: str | None, coefficient: float | None, factor: str) -> None:
-    measured = shown(Quantity.CAPACITANCE, "45.00 uF")
+    measured = measured_value(Quantity.CAPACITANCE, "45.00 uF")
     line = accuracy_line_for(sheet(coefficient=coefficient), measured, None if celsius is None else Decimal(celsius))
     assert (line.percent, line.digits) == (2 * Decimal(factor), 5 * Decimal(factor))
     assert ("widened" in str(line)) is (factor != "1")
@@ -91,39 +97,41 @@ def test_temperature_of_use(celsius: str | None, coefficient: float | None, fact
 
 @given(st.decimals("-40", "70", places=1), st.decimals("-40", "70", places=1))
 def test_a_meter_is_never_better_further_from_its_reference(a: Decimal, b: Decimal) -> None:
-    near, far = sorted((a, b), key=lambda each: abs(each - 23))
+    near, far = sorted((a, b), key=lambda celsius: abs(celsius - 23))
     line = AccuracyLine(Decimal(2), Decimal(5))
     assert line.at_temperature(near).percent <= line.at_temperature(far).percent
     assert line.at_temperature(near).digits <= line.at_temperature(far).digits
 
 
 @pytest.mark.parametrize("celsius", ["-41", "71", "350"])
-def test_a_temperature_no_meter_is_made_for(celsius: str) -> None:
+def test_a_temperature_beyond_any_meter(celsius: str) -> None:
     with pytest.raises(InputError, match="No handheld meter"):
         AccuracyLine(Decimal(1), Decimal(1)).at_temperature(Decimal(celsius))
 
 
-def test_the_assumed_line_is_widened_too_and_says_both() -> None:
-    line = accuracy_line_for(None, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38))
+def test_the_text_of_an_assumed_and_widened_line() -> None:
+    line = accuracy_line_for(None, measured_value(Quantity.VOLTAGE, "24.0V"), Decimal(38))
     assert str(line) == "±(2.4 % + 10 digits), widened for 38 °C, assumed"
 
 
-def test_a_judgement_takes_a_sheet() -> None:
+def test_a_judgement_by_a_sheet() -> None:
     limits = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
-    measured = shown(Quantity.CAPACITANCE, "43.00 uF")
-    cool, hot = (judge(PointKind.CAPACITOR, limits, measured, sheet(), celsius=c) for c in (None, Decimal(38)))
+    measured = measured_value(Quantity.CAPACITANCE, "43.00 uF")
+    cool, hot = (
+        judge(PointKind.CAPACITOR, limits, measured, sheet(), celsius=celsius) for celsius in (None, Decimal(38))
+    )
     assert cool.accuracy == "±(2 % + 5 digits)"
     assert hot.accuracy == "±(4 % + 10 digits), widened for 38 °C"
     assert hot.expanded_uncertainty == pytest.approx(2 * (cool.expanded_uncertainty or 0), rel=Decimal("0.01"))
 
 
-def test_percent_is_of_what_is_displayed() -> None:
-    # 1 % of 75.0 °F is 0.75 °F, 0.417 °C; 1 % of the same in °C would be 0.239.
+def test_percent_is_of_the_displayed_value() -> None:
+    # 1 % of 75.0 °F is 0.75 °F, 0.417 °C; 1 % of the value in °C would be 0.239.
     limits = rated_limits(Rating(Amount(Decimal(24), "°C"), "2 °C"))
     line = AccuracyLine(Decimal(1), Decimal(0))
-    found = judge(PointKind.RANGE, limits, shown(Quantity.TEMPERATURE, "75.0 °F"), line)
-    assert found.expanded_uncertainty is not None
-    assert float(found.expanded_uncertainty) == pytest.approx(0.95 * 0.75 / 1.8, rel=0.01)
+    judgement = judge(PointKind.RANGE, limits, measured_value(Quantity.TEMPERATURE, "75.0 °F"), line)
+    assert judgement.expanded_uncertainty is not None
+    assert float(judgement.expanded_uncertainty) == pytest.approx(0.95 * 0.75 / 1.8, rel=0.01)
 
 
 def test_a_width_has_no_offset() -> None:
@@ -132,7 +140,7 @@ def test_a_width_has_no_offset() -> None:
     assert convert_interval(Decimal(5), "µF", "nF") == 5000
 
 
-def test_a_meter_that_does_not_tell_its_step_is_taken_to_show_four_figures() -> None:
+def test_a_reading_without_a_step_has_four_significant_figures() -> None:
     reading = Reading(Quantity.VOLTAGE, Decimal("24.0312"), "V", Timestamp(0, 0))
     assert MeasuredValue.from_reading(reading).resolution == Decimal("0.01")
     zero = Reading(Quantity.VOLTAGE, Decimal(0), "V", Timestamp(0, 0), coupling=Coupling.AC)
@@ -164,11 +172,13 @@ def test_no_sheet_at_all() -> None:
     assert parse_accuracy_sheet([]) is None
     coefficient_only = parse_accuracy_sheet([], 0.2)
     assert coefficient_only is not None
-    assert accuracy_line_for(coefficient_only, shown(Quantity.VOLTAGE, "24.0V"), Decimal(38)).percent == Decimal("3.6")
+    assert accuracy_line_for(
+        coefficient_only, measured_value(Quantity.VOLTAGE, "24.0V"), Decimal(38)
+    ).percent == Decimal("3.6")
 
 
 @pytest.mark.parametrize(
-    ("rows", "coefficient", "says"),
+    ("rows", "coefficient", "message"),
     [
         ("2 %", None, "not a list"),
         (["2 %"], None, "not a list"),
@@ -179,7 +189,7 @@ def test_no_sheet_at_all() -> None:
         ([{"quantity": "voltage", "line": "2 %", "range": "600 V"}], None, "'range' is not a field"),
         ([{"quantity": "voltage", "line": "2 %", "coupling": "ac/dc"}], None, "coupling 'ac/dc'"),
         ([{"quantity": "voltage", "line": "2 %", "up_to": "60 ohm"}], None, "unit of resistance"),
-        ([{"quantity": "voltage", "line": "2 %", "up_to": "0 V"}], None, "cannot be"),
+        ([{"quantity": "voltage", "line": "2 %", "up_to": "0 V"}], None, "up_to must be above zero"),
         ([{"quantity": "voltage", "line": "2 %"}, {"quantity": "voltage", "line": "1 %"}], None, "row 2: another row"),
         ([], "0.1", "temperature_coefficient '0.1'"),
         ([], True, "temperature_coefficient True"),
@@ -187,6 +197,6 @@ def test_no_sheet_at_all() -> None:
         ([], float("nan"), "temperature_coefficient nan"),
     ],
 )
-def test_what_is_wrong_with_a_sheet(rows: Any, coefficient: object, says: str) -> None:
-    with pytest.raises(InputError, match=says.replace("(", r"\(")):
+def test_errors_in_a_sheet(rows: Any, coefficient: object, message: str) -> None:
+    with pytest.raises(InputError, match=message.replace("(", r"\(")):
         parse_accuracy_sheet(rows, coefficient)

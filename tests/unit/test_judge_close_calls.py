@@ -8,20 +8,21 @@ from hypothesis import strategies as st
 from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Margin, Verdict
-from meterlink.judge.accuracy import Accuracy, AccuracySheet, parse_accuracy_sheet
+from meterlink.judge.accuracy import Accuracy, AccuracySheet
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, GuardedSide
 from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.measured_value import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
+from meterlink.settings.accuracy_table import parse_accuracy_sheet
 
 VOLTS = span_limits(Span(Decimal(228), Decimal(252), "V"))
 COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
 CAPACITOR = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
 
 ROWS = [
-    {"quantity": "voltage", "up_to": "600 V", "step": "0.1 V", "line": "0.4 % + 3 digits"},
-    {"quantity": "voltage", "up_to": "1000 V", "step": "1 V", "line": "0.5 % + 5 digits"},
+    {"quantity": "voltage", "up_to": "600 V", "resolution": "0.1 V", "line": "0.4 % + 3 digits"},
+    {"quantity": "voltage", "up_to": "1000 V", "resolution": "1 V", "line": "0.5 % + 5 digits"},
 ]
 
 
@@ -48,75 +49,80 @@ def judged(
 
 @pytest.fixture
 def sheet() -> AccuracySheet:
-    found = parse_accuracy_sheet(ROWS)
-    assert found is not None
-    return found
+    parsed = parse_accuracy_sheet(ROWS)
+    assert parsed is not None
+    return parsed
 
 
 def test_a_clear_reading_needs_nothing() -> None:
     assert judged("240V", "1 % + 3 digits").next_measurement == ""
 
 
-def test_digits_dominate_so_a_finer_range_does_it() -> None:
+def test_where_digits_dominate_a_finer_range_settles_it() -> None:
     assert judged("230V", "0.1 % + 5 digits").next_measurement == "A range that shows 0.1 V would settle it."
-    # and it does:
     assert judged("230.0V", "0.1 % + 5 digits").margin is Margin.CLEAR
 
 
-def test_a_range_with_a_fifth_digit_is_not_spoken_of() -> None:
+def test_a_range_with_a_fifth_digit_is_not_suggested() -> None:
     assert "range" not in judged("230.0V", "0 % + 40 digits").next_measurement
 
 
-def test_the_sheet_names_the_range_and_it_does(sheet: AccuracySheet) -> None:
+def test_the_range_named_by_the_sheet_settles_it(sheet: AccuracySheet) -> None:
     assert judged("230V", sheet).next_measurement == "Its range up to 600 V would settle it."
     assert judged("230.0V", sheet).margin is Margin.CLEAR
 
 
-def test_a_listed_range_that_would_not_do_is_not_named(sheet: AccuracySheet) -> None:
+def test_a_listed_range_that_is_too_coarse_is_not_named(sheet: AccuracySheet) -> None:
     assert "range" not in judged("229V", sheet).next_measurement
-    # nor is one that the heat makes useless
+    # In the heat no range is fine enough.
     assert "range" not in judged("230V", sheet, celsius="45").next_measurement
 
 
-def test_a_hot_meter_is_to_come_back(sheet: AccuracySheet) -> None:
-    found = judged("230.0V", sheet, celsius="45")
-    assert found.next_measurement == "The same meter would settle it once it is back between 18 and 28 °C."
+def test_a_hot_meter_must_cool_down(sheet: AccuracySheet) -> None:
+    judgement = judged("230.0V", sheet, celsius="45")
+    assert (
+        judgement.next_measurement
+        == "The same meter would settle it at 18 to 28 °C: let it warm up or cool down first."
+    )
 
 
-def test_percent_dominates_so_another_meter_does_it() -> None:
-    found = judged("229.0V", "1 % + 3 digits")
-    assert found.next_measurement == "A meter good to ±1 V (0.45 %) here would settle it."
+def test_where_percent_dominates_a_better_meter_settles_it() -> None:
+    judgement = judged("229.0V", "1 % + 3 digits")
+    assert judgement.next_measurement == "A meter good to ±1 V (0.45 %) here would settle it."
     assert judged("229.0V", "0.45 %").margin is Margin.CLEAR
     assert judged("229.0V", "0.47 %").margin is Margin.CLOSE_CALL
 
 
-def test_an_assumed_line_is_asked_for() -> None:
-    found = judge(PointKind.RANGE, VOLTS, volts("229.0V"))
-    assert found.next_measurement.endswith("enter this one's accuracy line, now only assumed.")
+def test_an_assumed_line_must_be_entered() -> None:
+    judgement = judge(PointKind.RANGE, VOLTS, volts("229.0V"))
+    assert judgement.next_measurement.endswith("This meter's accuracy is assumed: enter its accuracy line.")
 
 
-def test_what_no_meter_can_settle() -> None:
-    assert judged("228.0V", "1 %").next_measurement.startswith("It reads the limit itself")
+def test_close_calls_that_no_meter_settles() -> None:
+    assert judged("228.0V", "1 %").next_measurement.startswith("It reads exactly the limit")
     assert "no handheld meter has" in judged("228.10V", "1 % + 3 digits").next_measurement
     limits = span_limits(Span(Decimal("22.8"), Decimal(26), "V"))
     coarse = judge(PointKind.RANGE, limits, volts("23V"), parse_accuracy("1 % + 3 digits"))
     assert coarse.next_measurement == "Only a meter with steps finer than 1 V can settle it."
 
 
-def test_a_low_resistance_wants_clean_terminals_first() -> None:
-    found = judge(PointKind.COIL, COIL, ohms("10.2ohm"))
-    assert found.next_measurement == (
-        "Clean the terminals, take the leads' own ohms off and retest; a range that shows 0.01 Ω would settle it."
+def test_a_low_resistance_needs_clean_terminals_first() -> None:
+    judgement = judge(PointKind.COIL, COIL, ohms("10.2ohm"))
+    assert judgement.next_measurement == (
+        "Clean the terminals, subtract the resistance of the leads and measure again; "
+        "a range that shows 0.01 Ω would settle it."
     )
     high = span_limits(Span(Decimal(1000), Decimal(1200), "Ω"))
     assert "leads" not in judge(PointKind.COIL, high, ohms("1195ohm")).next_measurement
 
 
 @pytest.mark.parametrize("text", ["43.0uF", "41.9 uF", "47.9 uF"])
-def test_a_capacitor_is_discharged_and_retested_first(text: str) -> None:
-    shown = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount(text))
-    found = judge(PointKind.CAPACITOR, CAPACITOR, shown)
-    assert found.next_measurement.startswith("Discharge it again through a resistor and retest with every lead off; ")
+def test_a_capacitor_is_discharged_and_measured_again_first(text: str) -> None:
+    measured = MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount(text))
+    judgement = judge(PointKind.CAPACITOR, CAPACITOR, measured)
+    assert judgement.next_measurement.startswith(
+        "Discharge it again through a resistor and measure it again with every lead off; "
+    )
 
 
 numbers = st.decimals("215", "265", places=1)
@@ -125,20 +131,20 @@ rules = st.one_of(
     st.just(SIMPLE_ACCEPTANCE),
     st.builds(
         DecisionRule,
-        st.sampled_from([g for g in GuardedSide if g is not GuardedSide.NEITHER]),
+        st.sampled_from([side for side in GuardedSide if side is not GuardedSide.NEITHER]),
         st.decimals("0.1", "3", places=1),
     ),
 )
 
 
 @given(numbers, lines, rules)
-def test_whatever_is_named_would_do(number: Decimal, line: AccuracyLine, rule: DecisionRule) -> None:
-    shown = MeasuredValue(Quantity.VOLTAGE, number, "V", Decimal("0.1"))
-    found = judge(PointKind.RANGE, VOLTS, shown, line, rule=rule)
-    assert (found.margin is Margin.CLOSE_CALL) is bool(found.next_measurement)
-    if better := re.search(r"good to ±[0-9.]+ V \(([0-9.]+) %\)", found.next_measurement):
-        again = judge(PointKind.RANGE, VOLTS, shown, AccuracyLine(Decimal(better[1]), Decimal(0)), rule=rule)
-    elif finer := re.search(r"shows ([0-9.]+) V", found.next_measurement):
+def test_every_suggestion_settles_it(number: Decimal, line: AccuracyLine, rule: DecisionRule) -> None:
+    measured = MeasuredValue(Quantity.VOLTAGE, number, "V", Decimal("0.1"))
+    judgement = judge(PointKind.RANGE, VOLTS, measured, line, rule=rule)
+    assert (judgement.margin is Margin.CLOSE_CALL) is bool(judgement.next_measurement)
+    if better := re.search(r"good to ±[0-9.]+ V \(([0-9.]+) %\)", judgement.next_measurement):
+        again = judge(PointKind.RANGE, VOLTS, measured, AccuracyLine(Decimal(better[1]), Decimal(0)), rule=rule)
+    elif finer := re.search(r"shows ([0-9.]+) V", judgement.next_measurement):
         again = judge(
             PointKind.RANGE, VOLTS, MeasuredValue(Quantity.VOLTAGE, number, "V", Decimal(finer[1])), line, rule=rule
         )

@@ -26,7 +26,7 @@ def test_probability_falls_with_the_distance_from_the_middle(
 
 @given(errors, values, st.floats(0, 20))
 def test_probability_is_symmetric(error: Distribution, value: float, half: float) -> None:
-    above, below = (conformance_probability(error, each, -half, half) for each in (value, -value))
+    above, below = (conformance_probability(error, x, -half, half) for x in (value, -value))
     assert above == pytest.approx(below, abs=1e-12)
     assert 0 <= above <= 1
 
@@ -47,18 +47,18 @@ def test_the_sides_add_up(error: Distribution, value: float, half: float) -> Non
 
 
 @given(errors, st.floats(0.01, 0.999))
-def test_half_width_and_below_are_each_others_inverse(error: Distribution, coverage: float) -> None:
+def test_half_width_and_cdf_are_inverse(error: Distribution, coverage: float) -> None:
     half = error.half_width(coverage)
     assert error.cdf(half) - error.cdf(-half) == pytest.approx(coverage, abs=1e-7)
 
 
 @given(errors, st.floats(0.001, 0.499))
-def test_a_guard_keeps_the_risk_it_was_made_for(error: Distribution, risk: float) -> None:
+def test_a_guard_band_has_the_risk_it_was_calculated_for(error: Distribution, risk: float) -> None:
     assert risk_at_guard_band(error, guard_band_for_risk(error, risk)) == pytest.approx(risk, abs=1e-7)
 
 
 def test_a_tail_keeps_its_digits() -> None:
-    # Φ(-20) of any table that goes that far
+    # Φ(-20) from a table
     assert conformance_probability(NormalDistribution(1), 20, None, 0) == pytest.approx(
         2.753624118606e-89, rel=1e-9, abs=0
     )
@@ -78,12 +78,12 @@ def test_no_error_at_all() -> None:
 
 
 @pytest.mark.parametrize("risk", [0.0, 1.0, -0.1, 2.0])
-def test_a_risk_that_no_guard_keeps(risk: float) -> None:
+def test_a_risk_without_a_guard_band(risk: float) -> None:
     with pytest.raises(InputError, match="cannot be kept"):
         guard_band_for_risk(NormalDistribution(1), risk)
 
 
-def test_half_a_risk_needs_no_guard() -> None:
+def test_a_risk_of_half_needs_no_guard_band() -> None:
     assert guard_band_for_risk(NormalDistribution(1), 0.5) == guard_band_for_risk(NormalDistribution(1), 0.7) == 0
 
 
@@ -99,7 +99,7 @@ def test_a_guard_moves_risk_from_the_consumer_to_the_producer(
     assert 0 <= guarded.consumers_risk <= guarded.nonconforming + 1e-8
 
 
-def test_a_guard_that_leaves_nothing_rejects_everything() -> None:
+def test_a_guard_band_wider_than_the_limits_rejects_everything() -> None:
     risks = global_risks(NormalDist(0, 1), NormalDist(0, 0.1), -1, 1, 2)
     assert risks.consumers_risk == 0
     assert risks.producers_risk == pytest.approx(1 - risks.nonconforming, abs=1e-8)
@@ -113,13 +113,13 @@ def test_a_guard_that_leaves_nothing_rejects_everything() -> None:
         (NormalDist(0, 1), NormalDist(0, 1), 1, -1),
     ],
 )
-def test_what_has_no_risk(parts: NormalDist, meter: NormalDist, low: float, high: float) -> None:
+def test_risks_need_scatter_and_ordered_limits(parts: NormalDist, meter: NormalDist, low: float, high: float) -> None:
     with pytest.raises(InputError):
         global_risks(parts, meter, low, high)
 
 
 @given(st.floats(-5, 5), st.floats(-5, 5), st.floats(0.01, 1), st.floats(0.01, 1), st.floats(-1, 1))
-def test_combining_a_sum_and_a_difference(a: float, b: float, ua: float, ub: float, r: float) -> None:
+def test_propagation_through_a_sum_and_a_difference(a: float, b: float, ua: float, ub: float, r: float) -> None:
     matrix = [[ua**2, r * ua * ub], [r * ua * ub, ub**2]]
     for sign in (1, -1):
         value, u = propagate_uncertainty(lambda x, y, sign=sign: x + sign * y, [a, b], matrix)
@@ -127,7 +127,7 @@ def test_combining_a_sum_and_a_difference(a: float, b: float, ua: float, ub: flo
         assert u**2 == pytest.approx(max(ua**2 + ub**2 + sign * 2 * r * ua * ub, 0), abs=1e-8)
 
 
-def test_an_exact_input_adds_no_doubt() -> None:
+def test_an_exact_input_adds_no_uncertainty() -> None:
     assert propagate_uncertainty(lambda x, y: x * y, [2.0, 3.0], [[0.0, 0.0], [0.0, 0.01]]) == (6.0, pytest.approx(0.2))
 
 
@@ -141,6 +141,6 @@ def test_an_exact_input_adds_no_doubt() -> None:
         [[1.0, -2.0], [-2.0, 1.0]],
     ],
 )
-def test_what_is_no_covariance_matrix(matrix: list[list[float]]) -> None:
+def test_matrices_that_are_not_covariances(matrix: list[list[float]]) -> None:
     with pytest.raises(InputError):
         propagate_uncertainty(lambda x, y: x + y, [1.0, 1.0], matrix)

@@ -17,19 +17,19 @@ from meterlink.judge.uncertainty import AccuracyLine
 LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
 LINE = AccuracyLine(Decimal(1), Decimal(2))
 ACCEPTANCE, REJECTION, BOTH = (
-    DecisionRule(g) for g in (GuardedSide.ACCEPTANCE, GuardedSide.REJECTION, GuardedSide.BOTH)
+    DecisionRule(side) for side in (GuardedSide.ACCEPTANCE, GuardedSide.REJECTION, GuardedSide.BOTH)
 )
 
 
 def judged(number: Decimal | str, rule: DecisionRule, limits: Limits = LIMITS) -> Verdict:
-    shown = MeasuredValue(Quantity.CAPACITANCE, Decimal(number), "µF", Decimal("0.01"))
-    return judge(PointKind.RANGE, limits, shown, LINE, rule=rule).verdict
+    measured = MeasuredValue(Quantity.CAPACITANCE, Decimal(number), "µF", Decimal("0.01"))
+    return judge(PointKind.RANGE, limits, measured, LINE, rule=rule).verdict
 
 
 @pytest.mark.parametrize(
     ("digits", "simple", "acceptance", "rejection", "both"),
     [
-        # U = 0.5 below: the zones end at 41.8, 42.3, 42.8 and 47.2, 47.7, 48.2; the boundary belongs to the better.
+        # With U = 0.5 the zones end at 41.8, 42.3, 42.8 and 47.2, 47.7, 48.2; a boundary has the better verdict.
         ("41.79", "outside", "outside", "outside", "outside"),
         ("41.80", "outside", "outside", "undecided", "undecided"),
         ("42.29", "outside", "outside", "undecided", "undecided"),
@@ -43,11 +43,11 @@ def judged(number: Decimal | str, rule: DecisionRule, limits: Limits = LIMITS) -
     ],
 )
 def test_zones(digits: str, simple: str, acceptance: str, rejection: str, both: str) -> None:
-    found = [
+    verdicts = [
         rule.verdict(LIMITS, Decimal(digits), Decimal("0.5"))
         for rule in (SIMPLE_ACCEPTANCE, ACCEPTANCE, REJECTION, BOTH)
     ]
-    assert found == [simple, acceptance, rejection, both]
+    assert verdicts == [simple, acceptance, rejection, both]
 
 
 def test_one_sided_limits() -> None:
@@ -63,43 +63,45 @@ def test_a_guard_wider_than_the_limits_accepts_nothing() -> None:
 
 numbers = st.decimals("30", "60", places=2)
 guards = st.decimals("0.01", "3", places=2)
-guarded = st.builds(DecisionRule, st.sampled_from([g for g in GuardedSide if g is not GuardedSide.NEITHER]), guards)
+guarded = st.builds(
+    DecisionRule, st.sampled_from([side for side in GuardedSide if side is not GuardedSide.NEITHER]), guards
+)
 
 
 @given(numbers, guarded)
-def test_no_guard_turns_a_verdict_round(number: Decimal, rule: DecisionRule) -> None:
+def test_a_guard_never_reverses_a_verdict(number: Decimal, rule: DecisionRule) -> None:
     simple, careful = judged(number, SIMPLE_ACCEPTANCE), judged(number, rule)
     assert simple is not Verdict.UNDECIDED
     assert careful in {simple, Verdict.UNDECIDED}
 
 
 @given(numbers, guards, guards)
-def test_a_larger_guard_never_decides_what_a_smaller_left(number: Decimal, first: Decimal, second: Decimal) -> None:
+def test_a_larger_guard_decides_no_more_than_a_smaller(number: Decimal, first: Decimal, second: Decimal) -> None:
     small, large = (judged(number, DecisionRule(GuardedSide.BOTH, factor)) for factor in sorted((first, second)))
     if small is Verdict.UNDECIDED:
         assert large is Verdict.UNDECIDED
 
 
 @given(st.decimals("0", "15", places=2), guarded)
-def test_a_rule_is_symmetric_about_the_middle_but_for_the_meter(off: Decimal, rule: DecisionRule) -> None:
+def test_a_rule_is_symmetric_about_the_middle(off: Decimal, rule: DecisionRule) -> None:
     below, above = (rule.verdict(LIMITS, 45 + sign * off, Decimal("0.4")) for sign in (-1, 1))
     assert below is above
 
 
 @example(Decimal("43.50"), DecisionRule(GuardedSide.BOTH, Decimal(3)))  # clear of the limit by 2 U, not by 3
 @given(numbers, st.one_of(st.just(SIMPLE_ACCEPTANCE), guarded))
-def test_undecided_is_a_close_call_with_a_way_out(number: Decimal, rule: DecisionRule) -> None:
-    shown = MeasuredValue(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
-    judgement = judge(PointKind.CAPACITOR, LIMITS, shown, LINE, rule=rule)
+def test_undecided_is_a_close_call_with_a_next_measurement(number: Decimal, rule: DecisionRule) -> None:
+    measured = MeasuredValue(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
+    judgement = judge(PointKind.CAPACITOR, LIMITS, measured, LINE, rule=rule)
     assert judgement.rule == str(rule)
     assert bool(judgement.next_measurement) is (judgement.margin is Margin.CLOSE_CALL)
     if judgement.verdict is Verdict.UNDECIDED:
         assert judgement.margin is Margin.CLOSE_CALL
-        assert "neither" in judgement.reason
+        assert "too near the limit to decide" in judgement.reason
 
 
 @pytest.mark.parametrize("rule", [SIMPLE_ACCEPTANCE, ACCEPTANCE, REJECTION, BOTH])
-def test_an_overload_and_the_facts_do_not_wait_for_the_rule(rule: DecisionRule) -> None:
+def test_open_and_shorted_do_not_depend_on_the_rule(rule: DecisionRule) -> None:
     ohms = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
     overload = MeasuredValue(Quantity.RESISTANCE, None, "Ω", Decimal(0))
     lead = MeasuredValue(Quantity.RESISTANCE, Decimal("0.3"), "Ω", Decimal("0.1"))
@@ -148,6 +150,6 @@ def test_the_default_is_simple_acceptance() -> None:
         ("guarded, guard 1", "1"),
     ],
 )
-def test_what_is_no_rule(text: str, guard: str | None) -> None:
+def test_texts_that_are_not_rules(text: str, guard: str | None) -> None:
     with pytest.raises(InputError):
         parse_decision_rule(text, guard)

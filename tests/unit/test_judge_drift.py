@@ -33,20 +33,20 @@ FIRST_NS = int(FIRST.timestamp()) * 10**9
 LIMITS = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))  # 42.3 to 47.7
 
 
-def points(days: list[float], values: list[float], **more: float | str) -> list[TrendPoint]:
+def points(days: list[float], values: list[float], **fields: float | str) -> list[TrendPoint]:
     return [
-        TrendPoint(FIRST_NS + round(day * DAY), value, **more)  # type: ignore[arg-type]
+        TrendPoint(FIRST_NS + round(day * DAY), value, **fields)  # type: ignore[arg-type]
         for day, value in zip(days, values, strict=True)
     ]
 
 
 def visits(*values: float, every: float = 30) -> Trend:
-    return fit_trend(points([every * place for place in range(len(values))], list(values)), LIMITS)
+    return fit_trend(points([every * index for index in range(len(values))], list(values)), LIMITS)
 
 
 # --- the statistics, against scipy -----------------------------------------------------------------------------------
 
-# Few different numbers, so that ties come about; whole ones, so that slopes are equal exactly or not at all.
+# Few different numbers give ties; whole numbers give slopes that are equal exactly or not at all.
 tied = st.lists(st.tuples(st.integers(0, 40), st.integers(-20, 20)), min_size=2, max_size=45)
 untied = st.integers(2, MAX_EXACT_VALUES).flatmap(
     lambda n: st.tuples(st.permutations(range(n)), st.permutations(range(n))).map(
@@ -58,63 +58,63 @@ series = st.one_of(tied, untied)
 
 @given(series.filter(lambda pairs: len({x for x, _ in pairs}) > 1))
 def test_theil_sen_against_scipy(pairs: list[tuple[int, int]]) -> None:
-    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    x, y = ([float(pair[index]) for pair in pairs] for index in (0, 1))
     slopes = pair_slopes(x, y)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # scipy warns of a variance of 0 and still answers
-        theirs = stats.theilslopes(y, x, 0.95)
+        warnings.simplefilter("ignore")  # scipy warns of a variance of 0 and still returns a result
+        expected = stats.theilslopes(y, x, 0.95)
     trend = fit_trend(points(x, y))
-    assert trend.slope == pytest.approx(theirs.slope, abs=1e-9)
-    # scipy's line stands on x = 0, ours on the first visit.
-    assert trend.intercept == pytest.approx(theirs.intercept + theirs.slope * min(x), abs=1e-9)
-    # scipy leaves out the terms of the variance for ties in both; where there are none it is the same formula.
+    assert trend.slope == pytest.approx(expected.slope, abs=1e-9)
+    # The intercept of scipy is at x = 0, ours at the first visit.
+    assert trend.intercept == pytest.approx(expected.intercept + expected.slope * min(x), abs=1e-9)
+    # scipy omits the terms of the variance for ties in both; without such ties the formula is the same.
     if len(set(x)) == len(x) or len(set(y)) == len(y):
         ours = sen_interval(slopes, kendall_s_variance(x, y), 0.95)
-        assert ours == pytest.approx((theirs.low_slope, theirs.high_slope), abs=1e-12)
+        assert ours == pytest.approx((expected.low_slope, expected.high_slope), abs=1e-12)
 
 
 @given(series)
 def test_kendall_against_scipy(pairs: list[tuple[int, int]]) -> None:
-    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    x, y = ([float(pair[index]) for pair in pairs] for index in (0, 1))
     test = mann_kendall_test(x, y)
-    theirs = stats.kendalltau(x, y, method="exact" if test.exact else "asymptotic")
-    if math.isnan(theirs.statistic):
+    expected = stats.kendalltau(x, y, method="exact" if test.exact else "asymptotic")
+    if math.isnan(expected.statistic):
         assert (test.tau, test.s, test.p_value) == (None, 0, 1.0)
         return
-    assert test.tau == pytest.approx(theirs.statistic, abs=1e-9)
+    assert test.tau == pytest.approx(expected.statistic, abs=1e-9)
     if test.exact:
-        assert test.p_value == pytest.approx(theirs.pvalue, rel=1e-9)
+        assert test.p_value == pytest.approx(expected.pvalue, rel=1e-9)
         return
-    # scipy's asymptotic p has no correction for continuity: undo ours to compare the variance with its ties.
+    # The asymptotic p of scipy has no correction for continuity: without ours it compares the variance with ties.
     variance = kendall_s_variance(x, y)
-    assert 2 * stats.norm.sf(abs(test.s) / math.sqrt(variance)) == pytest.approx(theirs.pvalue, rel=1e-9)
+    assert 2 * stats.norm.sf(abs(test.s) / math.sqrt(variance)) == pytest.approx(expected.pvalue, rel=1e-9)
     corrected = 2 * stats.norm.sf(max(abs(test.s) - 1, 0) / math.sqrt(variance))
     assert test.p_value == pytest.approx(corrected, rel=1e-9)
 
 
 @pytest.mark.parametrize("coverage", [0.5, 0.9, 0.95, 0.999])
-@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 5, 10, 29, 100, 998])
-def test_student_quantiles_against_scipy(coverage: float, freedom: int) -> None:
-    assert student_quantile(coverage, freedom) == pytest.approx(stats.t.ppf((1 + coverage) / 2, freedom), rel=1e-11)
+@pytest.mark.parametrize("degrees", [1, 2, 3, 4, 5, 10, 29, 100, 998])
+def test_student_quantiles_against_scipy(coverage: float, degrees: int) -> None:
+    assert student_quantile(coverage, degrees) == pytest.approx(stats.t.ppf((1 + coverage) / 2, degrees), rel=1e-11)
 
 
 @given(st.lists(st.tuples(st.integers(0, 400), st.integers(300, 500)), min_size=3, max_size=30))
 def test_least_squares_against_scipy(pairs: list[tuple[int, int]]) -> None:
-    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    x, y = ([float(pair[index]) for pair in pairs] for index in (0, 1))
     if len(set(x)) < 2:
         return
-    line, theirs = fit_line(x, y), stats.linregress(x, y)
-    assert (line.slope, line.intercept) == pytest.approx((theirs.slope, theirs.intercept), rel=1e-9, abs=1e-9)
+    line, expected = fit_line(x, y), stats.linregress(x, y)
+    assert (line.slope, line.intercept) == pytest.approx((expected.slope, expected.intercept), rel=1e-9, abs=1e-9)
     if len(set(y)) > 1:  # scipy gives no standard error for values all equal
-        # The slope's standard error is the residual over the root of the spread.
+        # The standard error of the slope is the residual deviation over the root of the sum of squares.
         assert line.residual_deviation / math.sqrt(line.sum_of_squares) == pytest.approx(
-            theirs.stderr, rel=1e-6, abs=1e-6
+            expected.stderr, rel=1e-6, abs=1e-6
         )
 
 
 @pytest.mark.parametrize("n", range(MIN_VISITS, MAX_EXACT_VALUES + 1))
 def test_sens_interval_covers_95_percent_exactly_counted(n: int) -> None:
-    # Take the ranks the interval picks, and count in the exact distribution of S how often the true slope lies inside.
+    # For the ranks of the interval, the exact distribution of S counts how often the true slope lies inside.
     pairs = n * (n - 1) // 2
     ranks = [float(rank) for rank in range(pairs)]
     lower, upper = sen_interval(ranks, kendall_s_variance(range(n), range(n)), 0.95)
@@ -133,7 +133,7 @@ def test_below_five_visits_no_order_is_significant() -> None:
 def test_shifting_and_scaling_values_shifts_and_scales_the_trend(
     pairs: list[tuple[int, int]], shift: int, scale: float
 ) -> None:
-    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    x, y = ([float(pair[index]) for pair in pairs] for index in (0, 1))
     before, after = fit_trend(points(x, y)), fit_trend(points(x, [shift + scale * value for value in y]))
     assert before.slope is not None
     assert after.slope == pytest.approx(scale * before.slope, abs=1e-9)
@@ -143,7 +143,7 @@ def test_shifting_and_scaling_values_shifts_and_scales_the_trend(
 
 @given(untied, st.randoms(use_true_random=False))
 def test_the_order_of_the_points_does_not_matter(pairs: list[tuple[int, int]], rng: Random) -> None:
-    x, y = ([float(pair[place]) for pair in pairs] for place in (0, 1))
+    x, y = ([float(pair[index]) for pair in pairs] for index in (0, 1))
     given_points = points(x, y)
     shuffled = given_points[:]
     rng.shuffle(shuffled)
@@ -167,50 +167,50 @@ def test_a_steady_drift_crosses_the_low_limit_between_two_dates() -> None:
     assert trend.days_since_first(crossing.expected) == pytest.approx(60 + 2 / 0.01291667, abs=0.01)
 
 
-def test_the_dates_hold_what_really_happens() -> None:
-    # A part that falls 4 µF a year and meters that scatter by 0.15 µF: of 400 such histories of 8 visits the true date
-    # lies in the range in at least 95 %, since slope and scatter are both allowed for.
+def test_the_range_of_dates_includes_the_true_date() -> None:
+    # A part that falls 4 µF a year, with meters that scatter by 0.15 µF: in at least 95 % of 400 such histories of 8
+    # visits the range includes the true date, because it covers both slope and scatter.
     rng = Random(7)
-    days = [25.0 * place for place in range(8)]
+    days = [25.0 * index for index in range(8)]
     true_date = (45 - 42.3) / 4 * 365.25
-    inside = told = 0
+    inside = total = 0
     for _ in range(400):
         trend = fit_trend(points(days, [45 - 4 * day / 365.25 + rng.gauss(0, 0.15) for day in days]), LIMITS)
         for crossing in trend.crossings:
             if crossing.side is LimitSide.LOW and trend.is_significant and not crossing.already_crossed:
-                told += 1
+                total += 1
                 late_enough = crossing.earliest is not None and trend.days_since_first(crossing.earliest) <= true_date
                 inside += late_enough and (
                     crossing.latest is None or true_date <= trend.days_since_first(crossing.latest)
                 )
-    assert told > 350
-    assert inside / told >= 0.95
+    assert total > 350
+    assert inside / total >= 0.95
 
 
-def test_no_drift_is_rarely_called_one() -> None:
+def test_no_drift_is_rarely_significant() -> None:
     rng = Random(11)
-    days = [30.0 * place for place in range(10)]
-    shown = sum(fit_trend(points(days, [rng.gauss(45, 0.2) for _ in days])).is_significant for _ in range(1000))
-    assert shown <= 70  # 5 % of 1000, and three standard deviations
+    days = [30.0 * index for index in range(10)]
+    significant = sum(fit_trend(points(days, [rng.gauss(45, 0.2) for _ in days])).is_significant for _ in range(1000))
+    assert significant <= 70  # 5 % of 1000, and three standard deviations
 
 
-def test_where_no_trend_is_shown_there_is_only_the_earlier_date() -> None:
+def test_without_a_trend_there_is_only_the_earliest_date() -> None:
     trend = visits(44.0, 43.2, 44.1, 43.4, 43.9, 43.1)
     assert not trend.is_significant
     low = next(crossing for crossing in trend.crossings if crossing.side is LimitSide.LOW)
     assert low.earliest is not None
     assert (low.expected, low.latest) == (None, None)
-    assert "not before" in crossing_sentence(low, "µF")
+    assert "at the earliest" in crossing_sentence(low, "µF")
     assert trend_sentences(trend, "µF")[0] == "NO TREND SHOWN"
 
 
-def test_a_part_beyond_its_limit_is_said_to_be() -> None:
+def test_a_part_already_beyond_its_limit() -> None:
     trend = visits(43.6, 43.2, 42.9, 42.5, 42.1)
     (crossing,) = trend.crossings
     assert crossing.already_crossed
     assert "The last visit is below the low limit of 42.3 µF already." in trend_sentences(trend, "µF")
     rising = visits(46.5, 46.9, 47.3, 47.6, 48.0)
-    assert [(one.side, one.already_crossed) for one in rising.crossings] == [(LimitSide.HIGH, True)]
+    assert [(crossing.side, crossing.already_crossed) for crossing in rising.crossings] == [(LimitSide.HIGH, True)]
     assert trend_sentences(rising, "µF")[0].startswith("DRIFTING UP")
 
 
@@ -222,7 +222,7 @@ def test_a_limit_out_of_reach_has_no_date() -> None:
 
 
 @pytest.mark.parametrize("values", [[45.0], [45.0, 44.0], [45.0, 44.0, 43.0], [45.0, 44.0, 43.0, 42.0]])
-def test_too_few_visits_say_so(values: list[float]) -> None:
+def test_too_few_visits(values: list[float]) -> None:
     trend = visits(*values)
     assert not trend.has_enough_visits
     assert not trend.is_significant
@@ -244,8 +244,8 @@ def test_values_that_never_change_have_slope_0() -> None:
     assert trend.crossings == ()
 
 
-def test_one_bad_visit_hardly_moves_the_slope_and_is_pointed_at() -> None:
-    steady = [45 - 0.1 * place for place in range(10)]
+def test_one_bad_visit_hardly_moves_the_slope_and_is_noted() -> None:
+    steady = [45 - 0.1 * index for index in range(10)]
     spoilt = [*steady[:9], 20.0]
     clean, dirty = visits(*steady), visits(*spoilt)
     assert clean.slope is not None
@@ -254,7 +254,7 @@ def test_one_bad_visit_hardly_moves_the_slope_and_is_pointed_at() -> None:
     assert any("far off" in note for note in dirty.notes)
 
 
-def test_meters_that_differ_and_their_doubt_are_noted() -> None:
+def test_several_meters_and_their_uncertainty_are_noted() -> None:
     days, values = [0.0, 30, 60, 90, 120], [45.0, 44.9, 44.8, 44.7, 44.6]
     mixed = [
         TrendPoint(FIRST_NS + int(day) * DAY, value, meter)
@@ -273,7 +273,7 @@ def test_limits_may_be_open_on_one_side() -> None:
     assert [crossing.side for crossing in fit_trend(falling, only_low).crossings] == [LimitSide.LOW]
     assert fit_trend(falling, Limits(None, Decimal(18), "Ω", "at most 18 Ω")).crossings == ()
     assert fit_trend(falling).crossings == ()
-    assert [one.side for one in fit_trend(falling).crossings_for(only_low)] == [LimitSide.LOW]
+    assert [crossing.side for crossing in fit_trend(falling).crossings_for(only_low)] == [LimitSide.LOW]
 
 
 @pytest.mark.parametrize(
@@ -288,7 +288,7 @@ def test_limits_may_be_open_on_one_side() -> None:
         points(list(range(MAX_VISITS + 1)), [45.0] * (MAX_VISITS + 1)),
     ],
 )
-def test_refuses_what_gives_no_trend(bad: list[TrendPoint]) -> None:
+def test_refuses_points_without_a_trend(bad: list[TrendPoint]) -> None:
     with pytest.raises(InputError):
         fit_trend(bad, LIMITS)
 
@@ -301,7 +301,7 @@ def test_refuses_what_gives_no_trend(bad: list[TrendPoint]) -> None:
     )
 )
 def test_any_points_have_a_trend_in_words(pairs: list[tuple[int, float]]) -> None:
-    trend = fit_trend([TrendPoint(at, value) for at, value in pairs], LIMITS)
+    trend = fit_trend([TrendPoint(utc_ns, value) for utc_ns, value in pairs], LIMITS)
     assert 0 <= trend.mann_kendall.p_value <= 1
     assert all(sentence and "\n" not in sentence for sentence in trend_sentences(trend, "µF"))
     for crossing in trend.crossings:

@@ -30,38 +30,38 @@ LIMITS = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "6 %")
 
 @given(farads, volts, hertz)
 def test_capacitance_under_load_inverts_exactly(c: float, v: float, f: float) -> None:
-    found = capacitance_under_load(Estimate(capacitor_current(c, v, f)), Estimate(v), Estimate(f))
-    assert found.value == pytest.approx(c, rel=1e-12)
-    assert found.standard_uncertainty == 0
+    capacitance = capacitance_under_load(Estimate(capacitor_current(c, v, f)), Estimate(v), Estimate(f))
+    assert capacitance.value == pytest.approx(c, rel=1e-12)
+    assert capacitance.standard_uncertainty == 0
 
 
 @given(farads, volts, st.floats(0, 0.1), st.floats(0, 0.1), st.floats(0, 0.1))
 def test_relative_uncertainties_add_in_squares(c: float, v: float, ui: float, uv: float, uf: float) -> None:
     amps = capacitor_current(c, v, 60.0)
-    found = capacitance_under_load(Estimate(amps, ui * amps), Estimate(v, uv * v), Estimate(60.0, uf * 60.0))
-    assert found.standard_uncertainty / c == pytest.approx((ui**2 + uv**2 + uf**2) ** 0.5, abs=1e-12)
+    capacitance = capacitance_under_load(Estimate(amps, ui * amps), Estimate(v, uv * v), Estimate(60.0, uf * 60.0))
+    assert capacitance.standard_uncertainty / c == pytest.approx((ui**2 + uv**2 + uf**2) ** 0.5, abs=1e-12)
 
 
 def test_no_current_still_has_an_uncertainty() -> None:
-    found = capacitance_under_load(Estimate(0.0, 0.01), Estimate(370.0, 1.0), Estimate(60.0, 0.1))
-    assert found.value == 0
-    assert found.standard_uncertainty == pytest.approx(0.01 * 1e-6 * 2652.5824 / 370, rel=1e-6)
+    capacitance = capacitance_under_load(Estimate(0.0, 0.01), Estimate(370.0, 1.0), Estimate(60.0, 0.1))
+    assert capacitance.value == 0
+    assert capacitance.standard_uncertainty == pytest.approx(0.01 * 1e-6 * 2652.5824 / 370, rel=1e-6)
 
 
 @pytest.mark.parametrize(
     ("amps", "v", "f"), [(-1.0, 370.0, 60.0), (1.0, 0.0, 60.0), (1.0, 370.0, 0.0), (1.0, -5.0, 60.0)]
 )
-def test_what_cannot_be_under_load(amps: float, v: float, f: float) -> None:
+def test_impossible_values_under_load(amps: float, v: float, f: float) -> None:
     with pytest.raises(InputError):
         capacitance_under_load(Estimate(amps), Estimate(v), Estimate(f))
 
 
 @pytest.mark.parametrize(
-    ("measured", "other"),
+    ("measured", "other_mains"),
     [(60.0, 50.0), (59.2, 50.0), (50.0, 60.0), (51.0, 60.0), (55.0, None), (400.0, None), (0.0, None)],
 )
-def test_other_mains(measured: float, other: float | None) -> None:
-    assert other_mains_frequency(measured) == other
+def test_other_mains(measured: float, other_mains: float | None) -> None:
+    assert other_mains_frequency(measured) == other_mains
 
 
 def judged(microfarads: float, f: float = 60.0) -> tuple[Verdict, Margin, bool, tuple[str, ...]]:
@@ -73,32 +73,32 @@ def judged(microfarads: float, f: float = 60.0) -> tuple[Verdict, Margin, bool, 
 
 def test_under_load_verdicts() -> None:
     assert judged(45.0) == (Verdict.WITHIN, Margin.CLEAR, False, ())
-    assert judged(42.3)[0] is Verdict.WITHIN  # the boundary, in the digits shown
+    assert judged(42.3)[0] is Verdict.WITHIN  # the boundary, in the displayed digits
     assert judged(42.2)[:1] == (Verdict.OUTSIDE,)
     assert judged(0.0)[0] is Verdict.OPEN
     assert judged(0.5)[0] is Verdict.OPEN
 
 
-def test_a_mix_up_is_warned_about_only_where_it_explains_the_deviation() -> None:
-    # 37.5 µF at 60 Hz would be 45 at 50 Hz; 30 µF would be 36, still outside; 42.3 is within to begin with.
+def test_the_other_mains_frequency_is_warned_about_only_where_it_explains_the_deviation() -> None:
+    # 37.5 µF at 60 Hz is 45 µF at 50 Hz; 30 µF is 36 µF, still outside; 42.3 µF is within at 60 Hz.
     assert judged(37.5)[2]
     assert "50 Hz" in judged(37.5)[3][0]
     assert not judged(30.0)[2]
     assert not judged(42.3)[2]
-    # within a wide tolerance at either frequency: nothing to explain
+    # Within a wide tolerance at either frequency there is no deviation to explain.
     wide = rated_limits(Rating(parse_amount("45 uF", Quantity.CAPACITANCE), "30 %"))
     amps = Estimate(capacitor_current(42e-6, 370.0, 60.0))
     assert not judge_under_load(amps, Estimate(370.0), Estimate(60.0), wide, "").fits_other_mains_frequency
-    # the other way round: 54 µF at 50 Hz is 45 at 60
+    # The reverse: 54 µF at 50 Hz is 45 µF at 60 Hz.
     assert judged(54.0, 50.0)[2]
     assert not judged(37.5, 50.0)[2]
 
 
 def test_a_frequency_of_no_mains_is_warned_about() -> None:
-    verdict, _, mix_up, warnings = judged(37.5, 90.0)
+    verdict, _, fits_other, warnings = judged(37.5, 90.0)
     assert verdict is Verdict.OUTSIDE
-    assert not mix_up
-    assert "no mains frequency" in warnings[0]
+    assert not fits_other
+    assert "not a mains frequency" in warnings[0]
 
 
 def test_without_a_rating_nothing_is_judged() -> None:
@@ -106,7 +106,7 @@ def test_without_a_rating_nothing_is_judged() -> None:
     assert result.judgement is None
 
 
-def test_a_doubt_that_reaches_the_limit_is_a_close_call() -> None:
+def test_an_uncertainty_that_reaches_the_limit_is_a_close_call() -> None:
     amps = Estimate(capacitor_current(42.5e-6, 370.0, 60.0), 0.05)
     result = judge_under_load(amps, Estimate(370.0), Estimate(60.0), LIMITS, "ammeter")
     assert result.judgement is not None
@@ -132,9 +132,9 @@ sizes = st.decimals("0.001", "2000", places=3)
 
 
 @given(st.lists(sizes, min_size=1, max_size=6))
-def test_series_is_at_most_the_smallest_and_parallel_at_least_the_largest(each: list[Decimal]) -> None:
-    assert 0 < series_capacitance(each) <= min(each)
-    assert parallel_capacitance(each) >= max(each)
+def test_series_is_at_most_the_smallest_and_parallel_at_least_the_largest(capacitances: list[Decimal]) -> None:
+    assert 0 < series_capacitance(capacitances) <= min(capacitances)
+    assert parallel_capacitance(capacitances) >= max(capacitances)
 
 
 @given(sizes, st.integers(1, 5))
@@ -144,10 +144,10 @@ def test_equal_capacitors(size: Decimal, count: int) -> None:
 
 
 @pytest.mark.parametrize("values", [[], [Decimal(0)], [Decimal(5), Decimal(-1)]])
-def test_what_cannot_be_combined(values: list[Decimal]) -> None:
-    for together in (series_capacitance, parallel_capacitance):
+def test_capacitances_that_are_not_above_zero(values: list[Decimal]) -> None:
+    for combine in (series_capacitance, parallel_capacitance):
         with pytest.raises(InputError):
-            together(values)
+            combine(values)
 
 
 @given(st.floats(51, 1000), farads, st.floats(1e3, 1e6))
@@ -163,7 +163,7 @@ def test_a_capacitor_below_the_threshold_takes_no_time() -> None:
 
 
 @pytest.mark.parametrize("bad", [0.0, -1.0])
-def test_discharge_refuses_what_is_not_above_zero(bad: float) -> None:
+def test_discharge_refuses_values_not_above_zero(bad: float) -> None:
     for call in (
         lambda: stored_energy(bad, 370.0),
         lambda: residual_voltage(370.0, bad, 20e3, 1.0),
@@ -176,14 +176,14 @@ def test_discharge_refuses_what_is_not_above_zero(bad: float) -> None:
             call()
 
 
-def test_an_estimate_takes_the_accuracy_line_of_what_is_displayed() -> None:
+def test_an_estimate_applies_the_accuracy_line_to_the_displayed_value() -> None:
     line = AccuracyLine(Decimal(1), Decimal(5))
     amps = Estimate.from_measured_value(MeasuredValue.from_amount(Quantity.CURRENT, parse_amount("2000mA")), line)
     # 1 % of 2000 mA + 5 mA, and half a milliamp of rounding, in A
     assert amps is not None
     assert amps.value == 2
     assert amps.standard_uncertainty == pytest.approx((0.025**2 + 0.0005**2) ** 0.5 / 3**0.5)
-    # Of 68 °F, 1 % is 0.68 °F, which is 0.38 °C; not 1 % of 20 °C.
+    # 1 % of 68 °F is 0.68 °F or 0.38 °C, not 1 % of 20 °C.
     warm = Estimate.from_measured_value(
         MeasuredValue.from_amount(Quantity.TEMPERATURE, parse_amount("68.0 °F")), AccuracyLine(Decimal(1), Decimal(0))
     )
@@ -194,14 +194,14 @@ def test_an_estimate_takes_the_accuracy_line_of_what_is_displayed() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "shown"), [(45.0222, "45.02"), (4.4444, "4.444"), (1234567.0, "1235000"), (0.0, "0.000")]
+    ("value", "text"), [(45.0222, "45.02"), (4.4444, "4.444"), (1234567.0, "1235000"), (0.0, "0.000")]
 )
-def test_significant_figures(value: float, shown: str) -> None:
-    assert f"{round_significant(value):f}" == shown
+def test_significant_figures(value: float, text: str) -> None:
+    assert f"{round_significant(value):f}" == text
 
 
 @given(st.decimals("0", "100", places=2))
-def test_a_worked_out_value_is_judged_like_a_display(digits: Decimal) -> None:
+def test_a_calculated_value_is_judged_like_a_display(digits: Decimal) -> None:
     limits = Limits(Decimal(10), Decimal(20), "V", "10 to 20 V")
     judgement = judge_estimate(limits, digits, 0.5, "")
     assert (judgement.verdict is Verdict.WITHIN) == (10 <= digits <= 20)

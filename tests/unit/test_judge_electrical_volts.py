@@ -35,9 +35,9 @@ def measured(text: str, quantity: Quantity = Quantity.VOLTAGE) -> MeasuredValue:
 
 
 def phasor_unbalance(a: float, b: float, c: float) -> float:
-    """V2/V1 in percent of three phasors of these lengths that sum to zero: a triangle, drawn, then Fortescue."""
+    """Return V2/V1 in percent for three phasors of these lengths that sum to zero, by Fortescue."""
     first = complex(a)
-    # a + b∠θ + c∠φ = 0: the law of cosines gives the angle between the first two sides.
+    # For a + b∠θ + c∠φ = 0 the law of cosines gives the angle between the first two sides.
     cosine = (c**2 - a**2 - b**2) / (2 * a * b)
     second = b * complex(cosine, -(max(0.0, 1 - cosine**2) ** 0.5))
     third = -first - second
@@ -49,7 +49,7 @@ def phasor_unbalance(a: float, b: float, c: float) -> float:
 
 @st.composite
 def triangles(draw: st.DrawFn) -> tuple[Decimal, Decimal, Decimal]:
-    """Three lengths that close a triangle: sums of two of three (Ravi substitution)."""
+    """Three lengths that close a triangle: the sums of two out of three numbers (Ravi substitution)."""
     x, y, z = (draw(st.decimals("0.5", "350", places=1)) for _ in range(3))
     return y + z, x + z, x + y
 
@@ -72,13 +72,13 @@ def test_true_unbalance_stays_below_its_worst_case(p: Decimal, q: Decimal) -> No
     d = result.nema_percent / 100
     assert d <= Decimal("0.2")
     assert result.true_percent <= unbalance(1 + d, Decimal(1), 1 - d).true_percent * (1 + 1e-9)
-    assert result.true_percent >= 0.9 * float(result.nema_percent)  # one phase off alone: nearly NEMA's percent
+    assert result.true_percent >= 0.9 * float(result.nema_percent)  # with one phase off it is nearly NEMA's percent
 
 
 @given(triangles(), st.integers(1, 9))
 def test_unbalance_does_not_depend_on_the_unit(sides: tuple[Decimal, Decimal, Decimal], factor: int) -> None:
-    one, scaled = unbalance(*sides), unbalance(*(factor * side for side in sides))
-    assert (one.nema_percent, one.true_percent) == (scaled.nema_percent, scaled.true_percent)
+    original, scaled = unbalance(*sides), unbalance(*(factor * side for side in sides))
+    assert (original.nema_percent, original.true_percent) == (scaled.nema_percent, scaled.true_percent)
 
 
 def test_a_missing_phase_is_wholly_unbalanced() -> None:
@@ -87,7 +87,7 @@ def test_a_missing_phase_is_wholly_unbalanced() -> None:
 
 
 @pytest.mark.parametrize("values", [(230, 100, 100), (0, 0, 0), (-1, 1, 1), (230, 0, 0)])
-def test_what_is_no_triangle(values: tuple[int, int, int]) -> None:
+def test_values_that_close_no_triangle(values: tuple[int, int, int]) -> None:
     a, b, c = map(Decimal, values)
     with pytest.raises(InputError):
         unbalance(a, b, c)
@@ -108,7 +108,7 @@ def test_unbalance_verdicts_at_the_boundary() -> None:
     at = judge_unbalance(ten, Decimal(10))
     assert (at.verdict, at.margin) == (Verdict.WITHIN, Margin.CLOSE_CALL)
     assert judge_unbalance(ten, Decimal("9.99")).verdict is Verdict.OUTSIDE
-    # 1 part in a million beyond the limit is beyond it, however it is rounded for the display.
+    # A value 1 part in a million beyond the limit is outside, although the display rounds it.
     beyond = [measured(text) for text in ("1.0200010V", "1.0000000V", "0.9799990V")]
     result = judge_unbalance(beyond, Decimal(2))
     assert result.verdict is Verdict.OUTSIDE
@@ -117,21 +117,21 @@ def test_unbalance_verdicts_at_the_boundary() -> None:
 
 
 def test_unbalance_uncertainty() -> None:
-    # By the package `uncertainties`: one digit of repeating and half a digit of rounding, rectangular, in each.
-    each = ((1 + 0.25) / 3) ** 0.5
-    a, b, c = (ufloat(value, each) for value in (460, 467, 450))
+    # By the package `uncertainties`: one digit of repeatability and half a digit of rounding, rectangular, in each.
+    u = ((1 + 0.25) / 3) ** 0.5
+    a, b, c = (ufloat(value, u) for value in (460, 467, 450))
     mean = (a + b + c) / 3
     reference = 100 * (mean - c) / mean
-    found = judge_unbalance([measured(text) for text in ("460V", "467V", "450V")], Decimal(2))
-    assert float(found.expanded_uncertainty or 0) == pytest.approx(2 * reference.std_dev, rel=1e-5)
-    assert found.margin is Margin.CLOSE_CALL
+    judgement = judge_unbalance([measured(text) for text in ("460V", "467V", "450V")], Decimal(2))
+    assert float(judgement.expanded_uncertainty or 0) == pytest.approx(2 * reference.std_dev, rel=1e-5)
+    assert judgement.margin is Margin.CLOSE_CALL
 
 
-def test_unbalance_refuses_an_overload_and_a_limit_of_nothing() -> None:
+def test_unbalance_refuses_an_overload_and_a_limit_of_zero() -> None:
     overload = MeasuredValue(Quantity.VOLTAGE, None, "V", Decimal(0))
     with pytest.raises(InputError, match="overload"):
         judge_unbalance([measured("230V"), measured("230V"), overload], Decimal(2))
-    with pytest.raises(InputError, match="accepts nothing"):
+    with pytest.raises(InputError, match="not above zero"):
         judge_unbalance([measured("230V")] * 3, Decimal(0))
 
 
@@ -155,27 +155,27 @@ def test_nameplate_spellings(text: str, low: str, high: str) -> None:
 @pytest.mark.parametrize(
     "text", ["", "0V", "-230V", "230/460", "115/230", "208/230/460", "volts", "230A", "208/", "1e9/1e99"]
 )
-def test_what_is_no_nameplate_voltage(text: str) -> None:
+def test_texts_that_are_not_a_nameplate_voltage(text: str) -> None:
     with pytest.raises(InputError):
         nameplate_voltage_limits(text)
 
 
 @pytest.mark.parametrize("tolerance", [Decimal(0), Decimal(100), Decimal(-5)])
-def test_what_is_no_nameplate_tolerance(tolerance: Decimal) -> None:
+def test_numbers_that_are_not_a_nameplate_tolerance(tolerance: Decimal) -> None:
     with pytest.raises(InputError):
         nameplate_voltage_limits("230V", tolerance)
 
 
-def test_service_range_b_is_rounded_to_whole_volts_as_the_table_is() -> None:
+def test_service_range_b_is_rounded_to_whole_volts_like_the_table() -> None:
     # ANSI C84.1, Range B service (from memory): 191 to 220 V, 440 to 508 V.
     for nominal, low, high in (("208V", 191, 220), ("480V", 440, 508)):
         limits = service_voltage_limits(amount(nominal), ServiceRange.B)
         assert (limits.low, limits.high) == (low, high)
-    with pytest.raises(InputError, match="no service voltage"):
+    with pytest.raises(InputError, match="not a service voltage"):
         service_voltage_limits(amount("230V"), ServiceRange.A)
 
 
-def test_bands_refuse_what_accepts_nothing() -> None:
+def test_bands_refuse_limits_that_accept_nothing() -> None:
     for call in (
         lambda: coil_voltage_limits(amount("0V"), CoilTest.PICK_UP),
         lambda: control_voltage_limits(amount("120V")),
@@ -221,7 +221,7 @@ def test_split(warm: str, cold: str, digits: str, unit: str, verdict: Verdict) -
 
 def test_split_against_a_range_of_the_other_degrees() -> None:
     warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("25.0C", "15.0C"))
-    # 10 °C of difference are exactly 18 °F of difference.
+    # A difference of 10 °C is exactly a difference of 18 °F.
     at = judge_split(warm, cold, Span(Decimal(18), Decimal(20), "°F"), None)
     assert (at.verdict, at.digits) == (Verdict.WITHIN, Decimal(18))
     warm, cold = (measured(text, Quantity.TEMPERATURE) for text in ("75.0F", "57.0F"))
@@ -243,6 +243,6 @@ def test_split_uncertainty() -> None:
 
 def test_a_split_needs_two_temperatures() -> None:
     warm = measured("75.0F", Quantity.TEMPERATURE)
-    for other in (MeasuredValue(Quantity.TEMPERATURE, None, "°C", Decimal(0)), measured("5V")):
+    for second in (MeasuredValue(Quantity.TEMPERATURE, None, "°C", Decimal(0)), measured("5V")):
         with pytest.raises(InputError):
-            judge_split(warm, other, None, None)
+            judge_split(warm, second, None, None)

@@ -29,10 +29,10 @@ def ohms(text: str) -> MeasuredValue:
     return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE, unit="Ω"))
 
 
-def windings(labels: str, one: str, two: str, three: str, accuracy: AccuracyLine | None = None) -> WindingsResult:
-    """Readings 1–2, 2–3 and 1–3 of the terminals named by ``labels``."""
+def windings(labels: str, first: str, second: str, third: str, accuracy: AccuracyLine | None = None) -> WindingsResult:
+    """Identify the windings from readings 1–2, 2–3 and 1–3; ``labels`` names the three terminals."""
     a, b, c = labels
-    return identify_windings([(a, b, ohms(one)), (b, c, ohms(two)), (a, c, ohms(three))], accuracy)
+    return identify_windings([(a, b, ohms(first)), (b, c, ohms(second)), (a, c, ohms(third))], accuracy)
 
 
 hundredths = st.integers(30, 3000)
@@ -43,19 +43,19 @@ def test_identification_does_not_depend_on_names_or_order(
     run: int, more: int, names: list[str], order: list[int], flip: bool
 ) -> None:
     start = run + more
-    # The names are worn by other terminals than those they name: only the resistances may count.
+    # The names are permuted among the terminals, so that only the resistances count.
     c, s, r = (name.lower() + "x" for name in names)
     readings = [(c, s, start), (c, r, run), (r, s, start + run)]
-    given_readings = [
+    measurements = [
         (b, a, ohms(f"{Decimal(value) / 100:.2f}")) if flip else (a, b, ohms(f"{Decimal(value) / 100:.2f}"))
         for a, b, value in (readings[i] for i in order)
     ]
-    result = identify_windings(given_readings, FINE)
+    result = identify_windings(measurements, FINE)
     assert result.terminals_by_role == {"C": c, "S": s, "R": r}
     assert result.verdict is Verdict.WITHIN
 
 
-@pytest.mark.parametrize("labels", ["".join(each) for each in permutations("123")])
+@pytest.mark.parametrize("labels", ["".join(names) for names in permutations("123")])
 def test_every_naming_of_a_common_compressor(labels: str) -> None:
     c, s, r = labels
     result = identify_windings([(s, c, ohms("2.6")), (c, r, ohms("0.8")), (r, s, ohms("3.4"))])
@@ -63,7 +63,7 @@ def test_every_naming_of_a_common_compressor(labels: str) -> None:
     assert result.terminals_by_role == {"C": c, "S": s, "R": r}
 
 
-def test_a_marking_that_the_readings_contradict() -> None:
+def test_a_marking_contradicted_by_the_readings() -> None:
     right = identify_windings([("C", "S", ohms("4.0")), ("C", "R", ohms("1.0")), ("R", "S", ohms("5.0"))])
     assert right.terminals_by_role == {"C": "C", "S": "S", "R": "R"}
     assert "contradict" not in right.reason
@@ -83,7 +83,7 @@ def test_one_terminal_open_to_both_others(dead: str) -> None:
     expected = {"C": "internal protector", "S": "open start winding", "R": "open run winding"}
     for role, words in expected.items():
         assert (words in result.reason) == (role == dead)
-    # Under names that say nothing the same readings leave all three: never guessed, and the protector is named.
+    # With neutral names the same readings leave all three possible; nothing is guessed, and the protector is named.
     unnamed = [(a.replace("C", "1"), b.replace("C", "1"), value) for a, b, value in readings]
     open_reason = identify_windings(unnamed).reason
     assert "internal protector" in open_reason
@@ -114,10 +114,10 @@ def test_shorted(pair: str, words: str) -> None:
     assert "0.0 Ω" in result.reason
 
 
-def test_shorted_under_names_that_say_nothing_or_with_touching_probes() -> None:
+def test_shorted_with_neutral_names_or_touching_probes() -> None:
     assert "or S and R are bridged" in windings("123", "0.1", "2.0", "2.0").reason
     assert "do the probes touch" in windings("123", "0.0", "0.1", "0.1").reason
-    # The boundary of "shorted" is a setting, and belongs to it.
+    # The boundary of "shorted" is a setting; a reading on it is shorted.
     readings = [("1", "2", ohms("0.15")), ("2", "3", ohms("0.65")), ("1", "3", ohms("0.80"))]
     assert identify_windings(readings, FINE).verdict is Verdict.WITHIN
     assert identify_windings(readings, FINE, Amount(Decimal("0.15"), "Ω")).verdict is Verdict.SHORTED
@@ -131,7 +131,7 @@ def test_equal_readings_are_never_taken_for_a_single_phase_motor(values: tuple[s
     assert not result.terminals_by_role
 
 
-def test_equal_readings_that_the_meter_cannot_tell_from_a_sum() -> None:
+def test_equal_readings_within_the_uncertainty_of_a_sum() -> None:
     result = windings("123", "0.3", "0.3", "0.3")
     assert result.verdict is None
     assert not result.terminals_by_role
@@ -155,14 +155,14 @@ def test_a_sum_that_fails() -> None:
 
 
 def test_uncertainty_of_the_sum() -> None:
-    # One range: one zero error of 2 digits, and three times one digit of repeating and half a digit of rounding.
+    # One range: one zero error of 2 digits, and three times a digit of repeatability and half a digit of rounding.
     one_range = windings("123", "4.0", "1.0", "5.0", FINE)
     u2 = (0.2**2 + 3 * (0.1**2 + 0.05**2)) / 3
     assert one_range.sum_uncertainty == pytest.approx(2 * u2**0.5)
-    # Two ranges: the accuracy line of each.
-    two = windings("123", "40.0", "1.00", "41.0", FINE)
+    # Two ranges: the accuracy line of each reading.
+    two_ranges = windings("123", "40.0", "1.00", "41.0", FINE)
     u2 = sum((0.005 * v + 2 * step) ** 2 + (step / 2) ** 2 for v, step in ((40, 0.1), (1, 0.01), (41, 0.1))) / 3
-    assert two.sum_uncertainty == pytest.approx(2 * u2**0.5)
+    assert two_ranges.sum_uncertainty == pytest.approx(2 * u2**0.5)
 
 
 @pytest.mark.parametrize(
@@ -177,7 +177,7 @@ def test_uncertainty_of_the_sum() -> None:
         [("1", "2", MeasuredValue(Quantity.VOLTAGE, Decimal(1), "V", Decimal(1)))] * 3,
     ],
 )
-def test_what_are_no_three_windings(readings: list[tuple[str, str, MeasuredValue]]) -> None:
+def test_readings_that_are_not_three_windings(readings: list[tuple[str, str, MeasuredValue]]) -> None:
     with pytest.raises(InputError):
         identify_windings(readings)
 
@@ -188,7 +188,7 @@ def test_insulation() -> None:
     assert judge_insulation(limits, ohms("1.00Mohm")).verdict is Verdict.WITHIN
     assert judge_insulation(limits, ohms("0.99Mohm")).verdict is Verdict.OUTSIDE
     assert judge_insulation(limits, ohms("0.3")).verdict is Verdict.OUTSIDE
-    with pytest.raises(InputError, match="Overload does not tell"):
+    with pytest.raises(InputError, match="overload does not show"):
         judge_insulation(insulation_limits(Amount(Decimal(100), "MΩ")), OVERLOAD)
     with pytest.raises(InputError):
         insulation_limits(Amount(Decimal(0), "MΩ"))
@@ -196,12 +196,12 @@ def test_insulation() -> None:
 
 @given(st.floats(0.01, 1e4), st.floats(-50, 250), st.floats(-50, 250), st.sampled_from([m.value for m in WindingMetal]))
 def test_resistance_and_temperature_undo_each_other(r: float, cold: float, hot: float, k: float) -> None:
-    there = resistance_at_temperature(r, cold, hot, k)
-    assert resistance_at_temperature(there, hot, cold, k) == pytest.approx(r)
-    assert winding_temperature(r, cold, there, k) == pytest.approx(hot, abs=1e-6)
+    converted = resistance_at_temperature(r, cold, hot, k)
+    assert resistance_at_temperature(converted, hot, cold, k) == pytest.approx(r)
+    assert winding_temperature(r, cold, converted, k) == pytest.approx(hot, abs=1e-6)
 
 
-def test_what_no_winding_has() -> None:
+def test_values_that_no_winding_has() -> None:
     for call in (
         lambda: resistance_at_temperature(0.0, 20.0, 25.0, 234.5),
         lambda: resistance_at_temperature(1.0, -300.0, 25.0, 234.5),

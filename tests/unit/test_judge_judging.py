@@ -31,7 +31,7 @@ OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
 
 
 @pytest.mark.parametrize(
-    ("check", "limits", "measured", "verdict"),
+    ("kind", "limits", "measured", "verdict"),
     [
         (PointKind.CAPACITOR, CAPACITOR, capacitance("42.3uF"), Verdict.WITHIN),
         (PointKind.CAPACITOR, CAPACITOR, capacitance("42.29uF"), Verdict.OUTSIDE),
@@ -49,13 +49,13 @@ OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
         (PointKind.COIL, None, ohms("14ohm"), Verdict.NO_LIMITS),
     ],
 )
-def test_verdicts(check: PointKind, limits: Limits | None, measured: MeasuredValue, verdict: Verdict) -> None:
-    judgement = judge(check, limits, measured)
+def test_verdicts(kind: PointKind, limits: Limits | None, measured: MeasuredValue, verdict: Verdict) -> None:
+    judgement = judge(kind, limits, measured)
     assert judgement.verdict is verdict
     assert judgement.reason.endswith(".")
 
 
-def test_a_close_call_is_said_to_be_one_and_its_accuracy_to_be_assumed() -> None:
+def test_a_close_call_and_its_assumed_accuracy() -> None:
     assumed = judge(PointKind.CAPACITOR, CAPACITOR, capacitance("43.0uF"))
     assert assumed.margin is Margin.CLOSE_CALL
     assert "assumed" in assumed.accuracy
@@ -85,7 +85,7 @@ def test_another_quantity_is_bad_input() -> None:
         judge(PointKind.CAPACITOR, CAPACITOR, ohms("45ohm"))
 
 
-def test_a_reading_without_a_value_cannot_be_judged() -> None:
+def test_a_reading_without_a_value_is_bad_input() -> None:
     reading = Reading(Quantity.CAPACITANCE, None, "µF", Timestamp(0, 0), Status.INVALID)
     with pytest.raises(InputError):
         MeasuredValue.from_reading(reading)
@@ -103,11 +103,11 @@ def test_verdict_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spe
 
 
 @given(numbers, st.sampled_from([("nF", 3), ("F", -6), ("mF", -3)]))
-def test_doubt_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
+def test_uncertainty_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
     unit, shift = spelling
     hundredths = MeasuredValue(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
     scaled = MeasuredValue(Quantity.CAPACITANCE, number.scaleb(shift), unit, Decimal("0.01").scaleb(shift))
-    same, plain = (judge(PointKind.CAPACITOR, CAPACITOR, shown) for shown in (scaled, hundredths))
+    same, plain = (judge(PointKind.CAPACITOR, CAPACITOR, measured) for measured in (scaled, hundredths))
     assert (same.verdict, same.margin, same.reason) == (plain.verdict, plain.margin, plain.reason)
     assert same.probability == pytest.approx(plain.probability, abs=1e-12)
     assert same.expanded_uncertainty == plain.expanded_uncertainty
@@ -115,10 +115,10 @@ def test_doubt_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spell
 
 @pytest.mark.parametrize(
     ("line", "k"),
-    # One rectangle dominates: 0.95·√3; two equal ones, half a step each: 1.90 (EA-4/02, S9 and S10, from memory).
+    # One dominant rectangle: 0.95·√3; two equal rectangles of half a step: 1.90 (EA-4/02, S9 and S10, from memory).
     [(AccuracyLine(Decimal(2), Decimal(0)), 1.65), (AccuracyLine(Decimal(0), Decimal("0.5")), 1.90)],
 )
-def test_the_effective_coverage_factor_is_told(line: AccuracyLine, k: float) -> None:
+def test_the_effective_coverage_factor(line: AccuracyLine, k: float) -> None:
     assert judge(PointKind.CAPACITOR, CAPACITOR, capacitance("45.00uF"), line).coverage_factor == pytest.approx(
         k, abs=0.01
     )
@@ -136,21 +136,21 @@ def test_probability_goes_with_verdict_and_margin() -> None:
     assert far == 0
 
 
-def test_what_was_not_worked_out_has_no_probability() -> None:
+def test_without_limits_or_value_there_is_no_probability() -> None:
     for judgement in (judge(PointKind.COIL, None, ohms("14ohm")), judge(PointKind.COIL, COIL, OVERLOAD)):
         assert (judgement.probability, judgement.coverage_factor, judgement.next_measurement) == (None, None, "")
         assert judgement.rule == "simple acceptance"
 
 
-def test_a_meter_without_error_or_step_leaves_nothing_open() -> None:
+def test_a_meter_without_error_or_step_leaves_no_uncertainty() -> None:
     exact = MeasuredValue(Quantity.RESISTANCE, Decimal(14), "Ω", Decimal(0))
     judgement = judge(PointKind.COIL, COIL, exact, AccuracyLine(Decimal(0), Decimal(0)))
     assert (judgement.expanded_uncertainty, judgement.coverage_factor, judgement.probability) == (0, None, 1)
 
 
-def test_an_overload_does_not_tell_whether_a_low_limit_is_met() -> None:
+def test_an_overload_does_not_show_whether_a_low_limit_is_met() -> None:
     overload = MeasuredValue(Quantity.VOLTAGE, None, "V", Decimal(0))
-    with pytest.raises(InputError, match="does not tell"):
+    with pytest.raises(InputError, match="does not show"):
         judge(PointKind.RANGE, span_limits(Span(Decimal(20), None, "V")), overload)
     assert judge(PointKind.RANGE, span_limits(Span(None, Decimal(20), "V")), overload).verdict is Verdict.OUTSIDE
 
@@ -160,7 +160,7 @@ def test_one_sided_limits_read_as_a_sentence() -> None:
     assert judge(PointKind.RANGE, one_sided, ohms("60kohm")).reason == "60 kΩ is at least 5 kΩ."
 
 
-# Below 10 Ω lie the facts open and shorted.
+# Below 10 Ω a coil may be shorted.
 @given(st.decimals("10", "200", places=2), st.decimals("10", "200", places=2))
 def test_verdict_is_monotone(a: Decimal, b: Decimal) -> None:
     low, high = sorted((a, b))
@@ -199,6 +199,6 @@ def test_accuracy_lines(text: str, percent: str, digits: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "2", "five %", "2 % + many", "-2 % + 5", "2 % + 5 volts"])
-def test_what_is_no_accuracy_line(text: str) -> None:
+def test_texts_that_are_not_an_accuracy_line(text: str) -> None:
     with pytest.raises(InputError):
         parse_accuracy(text)

@@ -45,7 +45,7 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("RUN CAPACITOR (45 uF ±6%) 440 V", ["45 µF"], ("6", "6"), [440], []),
     ],
 )
-def test_reads_what_is_printed_on_parts(
+def test_reads_the_labels_of_parts(
     text: str, sections: list[str], sides: tuple[str, str] | None, volts: list[int], hertz: list[int]
 ) -> None:
     part = parse_rating(text)
@@ -126,8 +126,8 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
     assert offered == candidates
     assert "\n" not in str(raised.value)
     fields: Any = raised.value.as_json_object()
-    assert [one["text"] for one in fields["candidates"]] == candidates
-    assert all(one["meaning"] for one in fields["candidates"])
+    assert [candidate["text"] for candidate in fields["interpretations"]] == candidates
+    assert all(candidate["description"] for candidate in fields["interpretations"])
 
 
 @pytest.mark.parametrize(
@@ -136,18 +136,18 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
      "45 uF ±200 %", "VAC 45 uF", "hello", "45 ohm", "1234567890 uF", "45 uF ±6 V", "0.0000001 uF", "45 uF 60 MHz",
      "45 uF 370 kV", "45 uF 5V/440V", "x" * 500],
 )  # fmt: skip
-def test_refuses_what_is_no_rating(text: str) -> None:
+def test_refuses_texts_that_are_not_a_rating(text: str) -> None:
     with pytest.raises(InputError) as raised:
         parse_rating(text)
     assert not isinstance(raised.value, AmbiguousRatingError)
 
 
-def test_a_caller_who_knows_the_unit_or_the_kind_is_asked_less() -> None:
+def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
     assert str(parse_rating("35J", unit="µF")) == "35 µF ±5 %"
     assert str(parse_rating("45/5 440V", unit="µF")) == "45+5 µF 440 V"
     assert str(parse_rating("106", unit="µF")) == "106 µF"
     with pytest.raises(AmbiguousRatingError):
-        parse_rating("106K", unit="µF")  # a code whatever the unit
+        parse_rating("106K", unit="µF")  # a code with any unit
     with pytest.raises(AmbiguousRatingError):
         parse_rating("45 5", unit="µF")
     with pytest.raises(AmbiguousRatingError, match=r"'50\+45 µF'"):
@@ -159,14 +159,14 @@ def test_a_caller_who_knows_the_unit_or_the_kind_is_asked_less() -> None:
         parse_rating("45", unit="V")
 
 
-def test_what_says_nothing_about_the_rating_is_shown_and_not_used() -> None:
+def test_words_outside_the_rating_are_listed_and_not_used() -> None:
     part = parse_rating("CBB65 45 uF class B 450V S2 25/70/21 85°C 15 kohm 600 VDC P2")
     assert str(part) == "45 µF 450 V"
     assert part.unused_words == ("CBB65", "class", "B", "S2", "25/70/21", "85°C", "15 kohm", "600 VDC", "P2")
     assert part == parse_rating("45 uF 450 V")  # not part of the rating
 
 
-def test_the_kind_follows_from_the_numbers_where_they_tell() -> None:
+def test_the_kind_that_the_numbers_imply() -> None:
     kinds = {
         "45+5 uF": CapacitorKind.RUN,
         "45 uF 370 V": CapacitorKind.RUN,
@@ -179,7 +179,7 @@ def test_the_kind_follows_from_the_numbers_where_they_tell() -> None:
     assert {text: parse_rating(text).kind for text in kinds} == kinds
 
 
-def test_limits_of_each_section_and_the_end_of_its_life() -> None:
+def test_limits_and_end_of_life_limits_of_each_section() -> None:
     part = parse_rating("45+7.5 uF ±5 % 440 V")
     assert part.section_names == ("HERM", "FAN")
     assert [(limits.low, limits.high) for limits in part.limits()] == [
@@ -195,9 +195,9 @@ def test_limits_of_each_section_and_the_end_of_its_life() -> None:
     assert (default.low, default.high) == (45, 55)
 
 
-def test_a_value_nobody_sells_is_remarked_on() -> None:
+def test_an_unusual_value_is_remarked_on() -> None:
     assert parse_rating("45+5 uF 440 V").unusual_values() == ()
-    assert len(parse_rating("450 uF 370 V").unusual_values()) == 1  # above what run capacitors are
+    assert len(parse_rating("450 uF 370 V").unusual_values()) == 1  # above the values of run capacitors
     assert parse_rating("450 uF 250 V").unusual_values() == ()  # but not start capacitors
     assert len(parse_rating("0.45 uF 4400 V").unusual_values()) == 2
 
@@ -224,7 +224,7 @@ hertz = st.sampled_from([(), ("60",), ("50", "60")])
 
 @st.composite
 def spelled_ratings(draw: st.DrawFn) -> tuple[RatedPart, str]:
-    """A rating, and one of the many ways it is printed."""
+    """A rating and one of its many spellings."""
     sections = draw(st.lists(microfarads, min_size=1, max_size=2))
     ordered = sorted(map(Decimal, sections), reverse=True)
     unit = draw(units)
@@ -262,7 +262,7 @@ def test_a_rating_reads_back_as_it_prints(case: tuple[RatedPart, str]) -> None:
 
 NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?|\.[0-9]+")
 
-# Text made of what labels are made of, so that a good part of it is understood.
+# Text from the words of labels, so that a good part of it is understood.
 tokens = st.sampled_from(
     ["45", "5", "7.5", "440", "370", "60", "50", "106", "88", "0", "4u7", "4R7", "+", "/", "-", "±", "+/-", "to", "%",
      ",", ".", "~", " ", " ", " ", "uF", "MFD", "mF", "F", "V", "VAC", "VDC", "Hz", "J", "K", "M", "C", "start", "run",
@@ -294,21 +294,21 @@ def test_nothing_added_to_a_rating_is_dropped(
 ) -> None:
     _, text = case
     for token in added:
-        at = data.draw(st.integers(0, len(text)))
-        text = f"{text[:at]}{token}{text[at:]}"
+        position = data.draw(st.integers(0, len(text)))
+        text = f"{text[:position]}{token}{text[position:]}"
     try:
         part = parse_rating(text)
     except InputError:
         return
     if re.search("kv|khz", text, re.IGNORECASE):
-        return  # a prefix got in front of a unit: the number is another one now
-    # Every number of the text is in the rating or shown as not used, in the spelling or by its value in µF, V or Hz.
+        return  # a prefix before a unit changed the number
+    # Every number of the text is in the rating or among the unused words, as spelled or by its value in µF, V or Hz.
     kept = f"{part} {' '.join(part.unused_words)}"
-    shown, spelled = (
-        {Decimal(number) for number in NUMBER.findall(re.sub(r"([0-9])[uµμ]([0-9])", r"\1.\2", one))}
-        for one in (kept, text)
+    used, spelled = (
+        {Decimal(number) for number in NUMBER.findall(re.sub(r"([0-9])[uµμ]([0-9])", r"\1.\2", source))}
+        for source in (kept, text)
     )
-    assert spelled <= shown
-    # And every word, unless it is a unit, a tolerance letter or says the kind.
+    assert spelled <= used
+    # So is every word, unless it is a unit, a tolerance letter or the kind.
     for word in ("HERM", "CBB65", "S2", "class"):
         assert kept.upper().count(word.upper()) >= (word.upper() in text.upper().split())

@@ -15,15 +15,15 @@ from meterlink.judge.label.replacement import (
     ReplacementResult,
     StockEntry,
     find_replacements,
-    parse_stock,
 )
+from meterlink.settings.stock import parse_stock
 
 
 def stock(*ratings: str, count: int = 1) -> list[StockEntry]:
     return [StockEntry(parse_rating(rating), count) for rating in ratings]
 
 
-def found(part: str, *ratings: str, count: int = 1, kind: CapacitorKind | None = None) -> ReplacementResult:
+def replacements(part: str, *ratings: str, count: int = 1, kind: CapacitorKind | None = None) -> ReplacementResult:
     return find_replacements(parse_rating(part, kind=kind), stock(*ratings, count=count))
 
 
@@ -36,7 +36,9 @@ def reasons(answer: ReplacementResult) -> dict[str, str]:
 
 
 def test_same_rating_first_then_the_voltage_closest_above() -> None:
-    answer = found("45+5 uF 370 V", "45+5 uF 450 V", "45+5 uF 370 V", "45+5 uF 440 V", "40+5 uF 440 V", "45+5 uF 330 V")
+    answer = replacements(
+        "45+5 uF 370 V", "45+5 uF 450 V", "45+5 uF 370 V", "45+5 uF 440 V", "40+5 uF 440 V", "45+5 uF 330 V"
+    )
     assert offered(answer) == [
         ("45+5 µF 370 V", "same rating"),
         ("45+5 µF 440 V", "same rating"),
@@ -50,18 +52,18 @@ def test_same_rating_first_then_the_voltage_closest_above() -> None:
 
 
 def test_a_part_marked_for_two_voltages_may_be_used_at_both() -> None:
-    assert [str(option) for option in found("45 uF 440 V", "45 uF 370/440 V").options] == ["45 µF 370/440 V"]
-    # ... so one marked 370/440 V may have been used at 440.
-    assert reasons(found("45 uF 370/440 V", "45 uF 370 V")) == {"45 µF 370 V": "370 V is below 440 V."}
+    assert [str(option) for option in replacements("45 uF 440 V", "45 uF 370/440 V").options] == ["45 µF 370/440 V"]
+    # An original marked 370/440 V may have been used at 440 V.
+    assert reasons(replacements("45 uF 370/440 V", "45 uF 370 V")) == {"45 µF 370 V": "370 V is below 440 V."}
 
 
 def test_both_sections_have_to_fit() -> None:
-    answer = found("45+7.5 uF 440 V", "45+5 uF 440 V", "40+7.5 uF 440 V")
+    answer = replacements("45+7.5 uF 440 V", "45+5 uF 440 V", "40+7.5 uF 440 V")
     assert answer.options == ()
 
 
-def test_two_singles_may_stand_for_a_dual_and_it_is_said() -> None:
-    answer = found("45+5 uF 440 V", "5 uF 440 V", "45 uF 440 V", "45+5 uF 440 V")
+def test_two_singles_may_replace_a_dual_with_a_remark() -> None:
+    answer = replacements("45+5 uF 440 V", "5 uF 440 V", "45 uF 440 V", "45+5 uF 440 V")
     assert offered(answer) == [
         ("45+5 µF 440 V", "same rating"),
         ("45 µF 440 V and 5 µF 440 V", "two singles for a dual"),
@@ -71,41 +73,43 @@ def test_two_singles_may_stand_for_a_dual_and_it_is_said() -> None:
     assert not answer.options[1].is_temporary
 
 
-def test_one_section_of_a_dual_may_stand_for_a_single_and_it_is_said() -> None:
-    (option,) = found("5 uF 370 V", "45+5 uF 440 V").options
+def test_one_section_of_a_dual_may_replace_a_single_with_a_remark() -> None:
+    (option,) = replacements("5 uF 370 V", "45+5 uF 440 V").options
     assert option.method is ReplacementMethod.ONE_SECTION
     assert option.remarks == ("Connect C and FAN only, and insulate the terminal that is left over.",)
 
 
 def test_another_rated_value_within_the_tolerance_is_temporary() -> None:
-    answer = found("12.5 uF ±6 % 440 V", "12 uF 440 V", "13.5 uF 440 V")
+    answer = replacements("12.5 uF ±6 % 440 V", "12 uF 440 V", "13.5 uF 440 V")
     assert offered(answer) == [("12 µF 440 V", "another rated value")]
     assert answer.options[0].is_temporary
     assert answer.options[0].remarks[0].startswith("Temporary: not the same rating")
 
 
 def test_a_pair_in_parallel_is_temporary_and_needs_the_voltage_on_each() -> None:
-    answer = found("45 uF 440 V", "40 uF 440 V", "5 uF 440 V", "5 uF 370 V")
+    answer = replacements("45 uF 440 V", "40 uF 440 V", "5 uF 440 V", "5 uF 370 V")
     assert offered(answer) == [("40 µF 440 V and 5 µF 440 V", "in parallel")]
     assert answer.options[0].is_temporary
     assert "Temporary" in answer.options[0].remarks[0]
 
 
-def test_two_of_one_kind_take_two_in_stock() -> None:
-    assert found("10 uF 440 V", "5 uF 440 V", count=1).options == ()
-    assert offered(found("10 uF 440 V", "5 uF 440 V", count=2)) == [("2 x 5 µF 440 V", "in parallel")]
-    assert offered(found("5+5 uF 440 V", "5 uF 440 V", count=2)) == [("2 x 5 µF 440 V", "two singles for a dual")]
-    assert found("5+5 uF 440 V", "5 uF 440 V", count=1).options == ()
+def test_two_of_one_kind_need_two_in_stock() -> None:
+    assert replacements("10 uF 440 V", "5 uF 440 V", count=1).options == ()
+    assert offered(replacements("10 uF 440 V", "5 uF 440 V", count=2)) == [("2 x 5 µF 440 V", "in parallel")]
+    assert offered(replacements("5+5 uF 440 V", "5 uF 440 V", count=2)) == [
+        ("2 x 5 µF 440 V", "two singles for a dual")
+    ]
+    assert replacements("5+5 uF 440 V", "5 uF 440 V", count=1).options == ()
 
 
 def test_a_dual_from_three_singles_is_temporary() -> None:
-    answer = found("45+7.5 uF 440 V", "40 uF 440 V", "5 uF 440 V", "7.5 uF 440 V")
+    answer = replacements("45+7.5 uF 440 V", "40 uF 440 V", "5 uF 440 V", "7.5 uF 440 V")
     assert offered(answer) == [("40 µF 440 V and 5 µF 440 V and 7.5 µF 440 V", "in parallel")]
     assert answer.options[0].is_temporary
 
 
 def test_a_wider_tolerance_and_another_frequency_are_remarked_on() -> None:
-    answer = found("45 uF ±5 % 440 V 60 Hz", "45 uF ±10 % 440 V 50 Hz", "45 uF ±5 % 440 V 50/60 Hz")
+    answer = replacements("45 uF ±5 % 440 V 60 Hz", "45 uF ±10 % 440 V 50 Hz", "45 uF ±5 % 440 V 50/60 Hz")
     assert offered(answer)[0][0] == "45 µF ±5 % 440 V 50/60 Hz"
     assert answer.options[0].remarks == ()
     wider, frequency = answer.options[1].remarks
@@ -114,41 +118,43 @@ def test_a_wider_tolerance_and_another_frequency_are_remarked_on() -> None:
 
 
 def test_start_and_run_capacitors_are_kept_apart() -> None:
-    answer = found("50 uF 250 V run", "50 uF -0/+20 % 250 V", "43-53 uF 330 V", "50 uF 330 V")
+    answer = replacements("50 uF 250 V run", "50 uF -0/+20 % 250 V", "43-53 uF 330 V", "50 uF 330 V")
     assert offered(answer) == [("50 µF 330 V", "same rating")]
     assert "run or start" in answer.options[0].remarks[0]
     assert set(reasons(answer).values()) == {"A start capacitor stands only the seconds of a start."}
-    unknown = found("50 uF 250 V", "50 uF -0/+20 % 250 V")  # the stricter rule where nobody knows
+    unknown = replacements("50 uF 250 V", "50 uF -0/+20 % 250 V")  # the stricter rule for an unknown kind
     assert unknown.options == ()
-    known = found("50 uF 250 V", "50 uF -0/+20 % 250 V", kind=CapacitorKind.START)
+    known = replacements("50 uF 250 V", "50 uF -0/+20 % 250 V", kind=CapacitorKind.START)
     assert offered(known) == [("50 µF -0/+20 % 250 V", "same rating")]
 
 
 def test_a_start_capacitor_by_its_range() -> None:
-    answer = found("88-106 uF 250 V", "90-104 uF 330 V", "88-106 uF 250 V", "86-104 uF 330 V", "88-106 uF 110-125 V")
+    answer = replacements(
+        "88-106 uF 250 V", "90-104 uF 330 V", "88-106 uF 250 V", "86-104 uF 330 V", "88-106 uF 110-125 V"
+    )
     assert offered(answer) == [
         ("88 to 106 µF 250 V", "same rating"),
         ("90 to 104 µF 330 V", "inside the marked range"),
     ]
-    pair = found("88-106 uF 250 V", "43-53 uF 250 V", "45-52 uF 250 V")
+    pair = replacements("88-106 uF 250 V", "43-53 uF 250 V", "45-52 uF 250 V")
     assert offered(pair) == [("43 to 53 µF 250 V and 45 to 52 µF 250 V", "in parallel")]
 
 
 def test_without_the_voltage_nothing_is_offered() -> None:
     with pytest.raises(InputError, match="voltage rating"):
-        found("45 uF", "45 uF 440 V")
-    answer = found("45 uF 370 V", "45 uF", "45 uF 600 VDC")
+        replacements("45 uF", "45 uF 440 V")
+    answer = replacements("45 uF 370 V", "45 uF", "45 uF 600 VDC")
     assert answer.options == ()
     assert {reason for _, reason in answer.excluded} == {"It has no AC voltage rating."}
 
 
-def test_what_is_used_up_is_not_offered() -> None:
+def test_a_part_out_of_stock_is_not_offered() -> None:
     answer = find_replacements(parse_rating("45 uF 440 V"), stock("45 uF 440 V", count=0))
     assert answer.options == ()
     assert reasons(answer) == {"45 µF 440 V": "None left."}
 
 
-def test_no_more_than_ten_options_and_the_rest_is_told() -> None:
+def test_at_most_ten_options_and_a_reason_for_the_rest() -> None:
     answer = find_replacements(parse_rating("45 uF 370 V"), stock(*["45 uF 440 V"] * 12))
     assert len(answer.options) == 10
     assert {reason for _, reason in answer.excluded} == {"It would do, after those listed."}
@@ -167,7 +173,7 @@ def test_reads_a_stock_list() -> None:
         ({}, "lists no parts"),
         ({"part": []}, "lists no parts"),
         ({"part": {"rating": "45 uF"}}, "lists no parts"),
-        ({"part": [{"rating": "45 uF"}], "bin": 1}, "'bin' is not known"),
+        ({"part": [{"rating": "45 uF"}], "bin": 1}, "'bin' is not a key of this file"),
         ({"part": ["45 uF"]}, "part 1: not a table"),
         ({"part": [{"rating": "45 uF"}, {"rating": 45}]}, "part 2: rating is missing"),
         ({"part": [{"rating": "45 uF", "number": 2}]}, "'number' is not a field"),
@@ -179,7 +185,7 @@ def test_reads_a_stock_list() -> None:
         ({"part": [{"rating": "45 uF"}] * 201}, "more than 200"),
     ],
 )
-def test_says_what_is_wrong_with_a_stock_list(table: dict[str, Any], words: str) -> None:
+def test_errors_in_a_stock_list(table: dict[str, Any], words: str) -> None:
     with pytest.raises(InputError, match=words) as raised:
         parse_stock(table, "truck.toml")
     assert str(raised.value).startswith("truck.toml")
@@ -201,13 +207,13 @@ def capacitance(option: ReplacementOption) -> Decimal:
 
 
 @given(ratings, st.lists(entries, max_size=7))
-def test_what_is_offered_may_be_fitted(part: str, entries: list[StockEntry]) -> None:
+def test_every_option_may_be_fitted(part: str, entries: list[StockEntry]) -> None:
     original = parse_rating(part)
     answer = find_replacements(original, entries)
     for option in answer.options:
         assert all(max(entry.part.volts) >= max(original.volts) for entry in option.parts)
-        taken = Counter(id(entry) for entry in option.parts)
-        assert all(taken[id(entry)] <= entry.count for entry in option.parts)
+        used_parts = Counter(id(entry) for entry in option.parts)
+        assert all(used_parts[id(entry)] <= entry.count for entry in option.parts)
         wanted = sum((value.digits for value in original.sections), Decimal(0))
         if option.method in {ReplacementMethod.SAME_RATING, ReplacementMethod.TWO_SINGLES}:
             assert capacitance(option) == wanted
@@ -215,7 +221,7 @@ def test_what_is_offered_may_be_fitted(part: str, entries: list[StockEntry]) -> 
             assert option.is_temporary
             assert sum(limits.low or 0 for limits in original.limits()) <= capacitance(option)
             assert sum(limits.high or 0 for limits in original.limits()) >= capacitance(option)
-    # What is permanent comes before what is temporary, and every entry is either used or told about.
+    # Permanent options precede temporary ones, and every entry is either used or excluded with a reason.
     assert [option.is_temporary for option in answer.options] == sorted(
         option.is_temporary for option in answer.options
     )

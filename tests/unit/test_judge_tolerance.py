@@ -36,7 +36,7 @@ def test_reads_tolerances_as_they_are_written(text: str, minus: str, plus: str, 
 @pytest.mark.parametrize(
     "text", ["", "6", "x", "A", "-5 %", "0 %", "100 %", "-100/+5 %", "5 V", "±45 uF", "+5/+6 %", "6 % or so", "nan %"]
 )
-def test_refuses_what_it_would_have_to_guess(text: str) -> None:
+def test_refuses_ambiguous_tolerances(text: str) -> None:
     with pytest.raises(InputError):
         parse_tolerance(text, RATED)
 

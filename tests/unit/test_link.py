@@ -39,7 +39,7 @@ both = pytest.mark.parametrize("tcp", [False, True], ids=["unix", "tcp"])
 
 
 @both
-async def test_a_watcher_gets_the_greeting_what_is_newest_and_what_comes(tmp_path: Path, tcp: bool) -> None:
+async def test_a_watcher_gets_the_greeting_the_newest_message_and_later_ones(tmp_path: Path, tcp: bool) -> None:
     async with serve(tmp_path, tcp=tcp) as server:
         server.publish(notice("before"))
         client = await connect(tmp_path)
@@ -57,10 +57,10 @@ async def test_commands_are_answered(tmp_path: Path, tcp: bool) -> None:
     station = Station()
     async with serve(tmp_path, station, tcp=tcp):
         client = await connect(tmp_path)
-        assert await client.send("focus", point="herm") == ""
-        assert await client.send("focus", point="nowhere") == "no such point"
+        assert await client.send("activate", point="herm") == ""
+        assert await client.send("activate", point="nowhere") == "no such point"
         assert await asyncio.gather(*(client.send("next") for _ in range(20))) == [""] * 20
-        assert station.commands[0]["command"] == "focus"
+        assert station.commands[0]["command"] == "activate"
         await client.close()
 
 
@@ -94,7 +94,7 @@ async def test_a_folder_with_a_very_long_name_has_its_socket_elsewhere(tmp_path:
         await client.close()
 
 
-async def test_a_dead_daemons_socket_is_taken_over(tmp_path: Path) -> None:
+async def test_a_dead_daemons_socket_is_replaced(tmp_path: Path) -> None:
     first = serve(tmp_path)
     await first.__aenter__()
     socket_path(tmp_path).rename(tmp_path / "kept")
@@ -104,14 +104,14 @@ async def test_a_dead_daemons_socket_is_taken_over(tmp_path: Path) -> None:
         await (await connect(tmp_path)).close()
 
 
-async def test_no_daemon_is_said_in_words(tmp_path: Path) -> None:
+async def test_no_daemon_has_a_plain_error(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="No daemon runs"):
         await connect(tmp_path)
 
 
 async def test_another_version_is_refused_with_its_version(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async with serve(tmp_path):
-        monkeypatch.setattr("meterlink.link.client.PROTOCOL", 99)
+        monkeypatch.setattr("meterlink.link.client.PROTOCOL_VERSION", 99)
         with pytest.raises(LinkError, match=r"1\.2\.3"):
             await connect(tmp_path)
 
@@ -130,27 +130,27 @@ async def test_a_stopped_daemon_ends_the_messages_and_refuses_commands(tmp_path:
 
 
 async def test_a_command_under_way_when_the_daemon_stops_is_refused(tmp_path: Path) -> None:
-    asked = asyncio.Event()
+    received = asyncio.Event()
 
     async def never(_command: Command) -> str:
-        asked.set()
+        received.set()
         await asyncio.Event().wait()
         return ""
 
     async with LinkServer(tmp_path, "van", "1", never):
         client = await connect(tmp_path)
         sending = asyncio.create_task(client.send("next"))
-        await asked.wait()
+        await received.wait()
     with pytest.raises(LinkError):
         await sending
     await client.close()
 
 
-async def test_a_slow_watcher_gets_the_newest_and_holds_nobody_up(tmp_path: Path) -> None:
+async def test_a_slow_watcher_gets_the_newest_and_blocks_nobody(tmp_path: Path) -> None:
     async with serve(tmp_path) as server:
         slow, quick = await connect(tmp_path), await connect(tmp_path)
         messages = aiter(quick)
-        # Far more than socket buffers hold; nothing is read on the slow side until the end.
+        # Far more than the socket buffers hold: the slow watcher reads only at the end.
         for number in range(2_000):
             server.publish(notice(f"{number} {'x' * 5_000}"))
             if number % 100 == 0:
@@ -166,9 +166,9 @@ async def test_a_slow_watcher_gets_the_newest_and_holds_nobody_up(tmp_path: Path
 
 @pytest.mark.parametrize(
     "line",
-    [b"\n", b"nonsense\n", b"[1,2]\n", b'{"id":"x"}\n', b'{"id":1,"do":7}\n', b"\xff\xfe\n", b"{" * 5_000 + b"\n"],
+    [b"\n", b"nonsense\n", b"[1,2]\n", b'{"id":"x"}\n', b'{"id":1,"command":7}\n', b"\xff\xfe\n", b"{" * 5_000 + b"\n"],
 )
-async def test_nonsense_is_answered_not_obeyed(tmp_path: Path, line: bytes) -> None:
+async def test_nonsense_gets_an_error_and_is_no_command(tmp_path: Path, line: bytes) -> None:
     station = Station()
     async with serve(tmp_path, station):
         reader, writer = await asyncio.open_unix_connection(str(socket_path(tmp_path)))
@@ -206,10 +206,10 @@ async def test_an_unchanged_message_is_not_sent_again(tmp_path: Path) -> None:
         await client.close()
 
 
-async def test_ensure_daemon_starts_one_and_stops_it_again(tmp_path: Path) -> None:
+async def test_ensure_daemon_starts_and_stops_a_daemon(tmp_path: Path) -> None:
     async with ensure_daemon(tmp_path):
         client = await connect(tmp_path)
-        async with ensure_daemon(tmp_path):  # it runs: nothing to start, nothing to stop
+        async with ensure_daemon(tmp_path):  # a daemon runs already, so this starts and stops none
             pass
         assert await client.send("next") == ""
         await client.close()
@@ -225,7 +225,7 @@ async def test_a_daemon_that_cannot_start_says_why(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="file modes")
-async def test_a_folder_that_cannot_be_written_is_said_in_words(tmp_path: Path) -> None:
+async def test_an_unwritable_folder_has_a_plain_error(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="cannot be opened"):
         async with serve(tmp_path / "missing"):
             pass

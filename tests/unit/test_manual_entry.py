@@ -1,4 +1,4 @@
-"""Values typed in by hand: what is read out of them, and what is not."""
+"""Values typed in by hand: texts that are read, and texts that are refused."""
 
 from decimal import Decimal
 
@@ -17,7 +17,7 @@ NOW = Timestamp(5, 7)
 
 
 @pytest.mark.parametrize(
-    ("text", "shown", "digits", "resolution"),
+    ("text", "reading_text", "digits", "resolution"),
     [
         ("4.70 uF", "4.70 µF", "4.70", "0.01"),
         ("43.7uF", "43.7 µF", "43.7", "0.1"),
@@ -27,16 +27,21 @@ NOW = Timestamp(5, 7)
         ("60.0 Hz", "60.0 Hz", "60.0", "0.1"),
     ],
 )
-def test_what_a_display_shows_is_read(text: str, shown: str, digits: str, resolution: str) -> None:
+def test_a_displayed_value_is_read(text: str, reading_text: str, digits: str, resolution: str) -> None:
     reading = parse_manual_entry(text, NOW)
-    assert (reading.text, str(reading.digits), str(reading.resolution)) == (shown, digits, resolution)
-    assert (reading.timestamp, reading.channel, reading.packet) == (NOW, "keyed", text.encode())
+    assert (reading.text, str(reading.digits), str(reading.resolution)) == (reading_text, digits, resolution)
+    assert (reading.timestamp, reading.channel, reading.packet) == (NOW, "manual_entry", text.encode())
 
 
-def test_an_overload_may_stand_without_its_unit_where_the_quantity_is_known() -> None:
+def test_an_overload_needs_no_unit_where_the_quantity_is_known() -> None:
     assert parse_manual_entry("OL Mohm", NOW).text == "OL MΩ"
-    bare = parse_manual_entry("OL", NOW, Quantity.RESISTANCE)
-    assert (bare.status, bare.text, bare.digits, bare.resolution) == (Status.OVERLOAD, "OL Ω", None, None)
+    overload = parse_manual_entry("OL", NOW, Quantity.RESISTANCE)
+    assert (overload.status, overload.text, overload.digits, overload.resolution) == (
+        Status.OVERLOAD,
+        "OL Ω",
+        None,
+        None,
+    )
     with pytest.raises(InputError, match="unit of the overload is missing"):
         parse_manual_entry("OL", NOW)
 
@@ -44,7 +49,7 @@ def test_an_overload_may_stand_without_its_unit_where_the_quantity_is_known() ->
 @pytest.mark.parametrize(
     "text", ["", "banana", "4.70", "---", "--- V", "1,5 V", "4.70 uF uF", "9" * 99 + " V", "NaN V"]
 )
-def test_nonsense_is_said_in_words(text: str) -> None:
+def test_nonsense_is_refused_with_a_message(text: str) -> None:
     with pytest.raises(InputError) as caught:
         parse_manual_entry(text, NOW)
     assert caught.value.remedy or caught.value.message
@@ -52,19 +57,19 @@ def test_nonsense_is_said_in_words(text: str) -> None:
 
 def test_the_driver_reads_the_same() -> None:
     driver = MANUAL_ENTRY_DRIVER.open(())
-    (reading,) = driver.feed("keyed", b"24.1 V AC", NOW)
+    (reading,) = driver.feed("manual_entry", b"24.1 V AC", NOW)
     assert (reading.digits, reading.coupling) == (Decimal("24.1"), Coupling.AC)
     assert driver.feed("other", b"24.1 V", NOW) == ()
-    assert [channel.key for channel in driver.channels] == ["keyed"]
+    assert [channel.key for channel in driver.channels] == ["manual_entry"]
 
 
 @given(st.binary(max_size=80))
 def test_the_driver_never_raises(packet: bytes) -> None:
-    readings = list(MANUAL_ENTRY_DRIVER.open(()).feed("keyed", packet, NOW))
+    readings = list(MANUAL_ENTRY_DRIVER.open(()).feed("manual_entry", packet, NOW))
     assert all(reading.packet == packet for reading in readings)
 
 
-def test_a_relative_display_is_no_reading_and_one_on_hold_is() -> None:
+def test_a_relative_display_is_refused_and_a_frozen_display_is_read() -> None:
     with pytest.raises(InputError, match="shows a difference"):
         parse_manual_entry("0.03 uF REL", Timestamp(0, 0))
     reading = parse_manual_entry("44.1 uF HOLD", Timestamp(0, 0))

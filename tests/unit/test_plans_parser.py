@@ -1,4 +1,4 @@
-"""Plan files: read whole, or complained about with line, column and remedy."""
+"""Plan files: read, or reported with line, column and remedy."""
 
 import tomllib
 from decimal import Decimal
@@ -27,7 +27,7 @@ section = "HERM"
 terminals = ["C", "HERM"]
 quantity = "capacitance"
 state = "isolated and discharged"
-check = "capacitor"
+kind = "capacitor"
 rated = "45 uF"
 tolerance = "6 %"
 
@@ -38,7 +38,7 @@ component = "contactor coil"
 terminals = ["A1", "A2"]
 quantity = "resistance"
 state = "isolated and discharged"
-check = "coil"
+kind = "coil"
 low = "10 ohm"
 high = "0.018 kohm"
 """
@@ -61,7 +61,7 @@ def test_a_plan_file(tmp_path: Path) -> None:
     assert herm.title == "run capacitor HERM"
 
 
-# (what is replaced in GOOD, by what, line:column and place of what is then said, and what)
+# (old text in GOOD, new text, line:column and location of the error, message)
 WRONG = [
     ('name = "pump"', "", "1:1: ", "no name"),
     ('name = "pump"', f'name = "{"x" * 81}"', "2:1: key name: ", "longer than 80"),
@@ -84,18 +84,28 @@ WRONG = [
     ('quantity = "resistance"', 'quantity = "ohms"', "20:1: point 2 (coil), key quantity: ", "'ohms' is not known"),
     ('quantity = "resistance"', 'quantity = "battery"', "20:1: point 2 (coil), key quantity: ", "not known"),
     ('quantity = "resistance"', 'quantity = ["voltage"]', "20:1: point 2 (coil), key quantity: ", "not known"),
-    ('quantity = "resistance"', 'quantity = "voltage"', "20:1: point 2 (coil), key quantity: ", "about resistance"),
-    ('quantity = "capacitance"', 'quantity = "current"', "9:1: point 1 (herm), key quantity: ", "about capacitance"),
-    ('check = "coil"', 'check = "coils"', "22:1: point 2 (coil), key check: ", "'coils' is not known"),
-    ('check = "coil"', 'check = "insulation"', "23:1: point 2 (coil), key low: ", "a low limit alone"),
-    ('check = "coil"', 'coupling = "AC"\ncheck = "coil"', "22:1: point 2 (coil), key coupling: ", "neither AC nor DC"),
-    ('check = "coil"', f'check = "coil"\ncaution = "{"x" * 401}"', "23:1: point 2 (coil), key caution: ", "than 400"),
+    (
+        'quantity = "resistance"',
+        'quantity = "voltage"',
+        "20:1: point 2 (coil), key quantity: ",
+        "a coil point measures resistance",
+    ),
+    (
+        'quantity = "capacitance"',
+        'quantity = "current"',
+        "9:1: point 1 (herm), key quantity: ",
+        "a capacitor point measures capacitance",
+    ),
+    ('kind = "coil"', 'kind = "coils"', "22:1: point 2 (coil), key kind: ", "'coils' is not known"),
+    ('kind = "coil"', 'kind = "insulation"', "23:1: point 2 (coil), key low: ", "a low limit alone"),
+    ('kind = "coil"', 'coupling = "AC"\nkind = "coil"', "22:1: point 2 (coil), key coupling: ", "neither AC nor DC"),
+    ('kind = "coil"', f'kind = "coil"\ncaution = "{"x" * 401}"', "23:1: point 2 (coil), key caution: ", "than 400"),
     ('rated = "45 uF"', 'rated = "45"', "12:1: point 1 (herm), key rated: ", "unit is missing"),
     ('rated = "45 uF"', "rated = 45", "12:1: point 1 (herm), key rated: ", "has no unit"),
     ('rated = "45 uF"', 'rated = "45 ohm"', "12:1: point 1 (herm), key rated: ", "unit of resistance"),
-    ('rated = "45 uF"', 'rated = "0 uF"', "12:1: point 1 (herm), key rated: ", "cannot be"),
-    ('rated = "45 uF"', 'low = "45 uF"', "12:1: point 1 (herm), key low: ", "a rating has no two limits"),
-    ('rated = "45 uF"', "", "13:1: point 1 (herm), key tolerance: ", "no rating that it belongs to"),
+    ('rated = "45 uF"', 'rated = "0 uF"', "12:1: point 1 (herm), key rated: ", "must be above zero"),
+    ('rated = "45 uF"', 'low = "45 uF"', "12:1: point 1 (herm), key low: ", "a rating or limits, not both"),
+    ('rated = "45 uF"', "", "13:1: point 1 (herm), key tolerance: ", "a tolerance needs a rating"),
     ('tolerance = "6 %"', 'tolerance = "6"', "13:1: point 1 (herm), key tolerance: ", "no unit"),
     ('tolerance = "6 %"', "tolerance = 6", "13:1: point 1 (herm), key tolerance: ", "not text"),
     ('low = "10 ohm"', 'low = "20 ohm"', "23:1: point 2 (coil), key low: ", "is above"),
@@ -103,65 +113,68 @@ WRONG = [
     ('low = "10 ohm"\nhigh = "0.018 kohm"', 'high = "-1 ohm"', "23:1: point 2 (coil), key high: ", "never negative"),
     ('low = "10 ohm"\nhigh = "0.018 kohm"', 'rated = "20 ohm"', "23:1: point 2 (coil), key rated: ", "its tolerance"),
     ('low = "10 ohm"', 'lowest = "20 ohm"', "23:1: point 2 (coil), key lowest: ", "Did you mean low?"),
+    ('low = "10 ohm"', 'limits = "on site"', "24:1: point 2 (coil), key high: ", "read on site"),
+    ('low = "10 ohm"\nhigh = "0.018 kohm"', 'limits = "later"', "23:1: point 2 (coil), key limits: ", "on site"),
+    ('low = "10 ohm"\nhigh = "0.018 kohm"', "limits = 3", "23:1: point 2 (coil), key limits: ", "3 is not known"),
     ('low = "10 ohm"', '"\\u001b[2J" = 1', "23:1: point 2 (coil), key (2J: ", "'\\x1b[2J' is not a field"),
 ]
 
 
 @pytest.mark.parametrize("newline", ["\n", "\r\n"])
-@pytest.mark.parametrize(("old", "new", "where", "says"), WRONG)
-def test_what_is_wrong_is_said_with_its_place(old: str, new: str, where: str, says: str, newline: str) -> None:
+@pytest.mark.parametrize(("old", "new", "start", "message"), WRONG)
+def test_an_error_has_its_position_and_a_remedy(old: str, new: str, start: str, message: str, newline: str) -> None:
     assert old in GOOD
     text = GOOD.replace(old, new).replace("\n", newline)
     checked = check_plan(text)
     assert checked.plan is None
     first = checked.errors[0]
-    assert str(first).startswith(where), str(first)
-    assert says in str(first)
+    assert str(first).startswith(start), str(first)
+    assert message in str(first)
     assert first.remedy
     assert str(first).isprintable()
 
 
-@pytest.mark.parametrize(("old", "new", "where", "says"), WRONG)
-def test_whoever_loads_it_is_told_the_file_and_the_first_error(
-    tmp_path: Path, old: str, new: str, where: str, says: str
+@pytest.mark.parametrize(("old", "new", "start", "message"), WRONG)
+def test_loading_raises_with_the_file_and_the_first_error(
+    tmp_path: Path, old: str, new: str, start: str, message: str
 ) -> None:
     file = write(tmp_path, GOOD.replace(old, new))
     with pytest.raises(PlanError) as caught:
         load_plan(file)
-    assert says in str(caught.value)
-    assert f"{file}, line {where.partition(':')[0]}" in caught.value.message
+    assert message in str(caught.value)
+    assert f"{file}, line {start.partition(':')[0]}" in caught.value.message
     assert caught.value.remedy
     assert "\n" not in str(caught.value)
 
 
 @pytest.mark.parametrize(
-    ("text", "says"),
+    ("text", "start"),
     [
         ('name = "x"', "1:1: no test points are listed."),
-        ('name = "x"\npoint = []', "2:1: key point: these are no test points."),
-        ('name = "x"\n[point]\nkey = "a"', "2:1: key point: these are no test points."),
+        ('name = "x"\npoint = []', "2:1: key point: it lists no test points."),
+        ('name = "x"\n[point]\nkey = "a"', "2:1: key point: it lists no test points."),
         ('name = "x"\npoint = [1]', "2:10: point 1 (no key): 1 is not a table."),
         ('name = "x"\npoint = [{ key = "a", quantity = "ohms" }]', "2:23: point 1 (a), key quantity: 'ohms' is"),
     ],
 )
-def test_what_is_no_table_of_points(text: str, says: str) -> None:
-    found = [str(finding) for finding in check_plan(text).errors]
-    assert any(line.startswith(says) for line in found), found
+def test_errors_of_the_list_of_test_points(text: str, start: str) -> None:
+    errors = [str(problem) for problem in check_plan(text).errors]
+    assert any(error.startswith(start) for error in errors), errors
 
 
-def test_everything_wrong_is_said_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:
+def test_all_errors_are_reported_in_the_order_of_the_file(tmp_path: Path) -> None:
     text = GOOD
     for old, new in (
         ('circuit = "compressor"', ""),
         ('rated = "45 uF"', 'rated = "45 ohm"'),
         ('key = "coil"', 'key = "herm"'),
-        ('state = "isolated and discharged"\ncheck = "coil"', 'state = "off"\ncheck = "coil"'),
+        ('state = "isolated and discharged"\nkind = "coil"', 'state = "off"\nkind = "coil"'),
         ('low = "10 ohm"', 'low = "20 ohm"'),
     ):
         assert old in text
         text = text.replace(old, new)
-    found = [(finding.position, finding.location) for finding in check_plan(text).errors]
-    assert found == [
+    errors = [(problem.position, problem.location) for problem in check_plan(text).errors]
+    assert errors == [
         ((3, 1), "point 1 (herm)"),
         ((12, 1), "point 1 (herm), key rated"),
         ((16, 1), "point 2 (herm), key key"),
@@ -172,10 +185,10 @@ def test_everything_wrong_is_said_at_once_in_the_order_of_the_file(tmp_path: Pat
         load_plan(write(tmp_path, text))
 
 
-def doubts(text: str) -> list[str]:
+def warnings_of(text: str) -> list[str]:
     checked = check_plan(text)
     assert checked.plan is not None
-    return [str(finding) for finding in checked.problems]
+    return [str(problem) for problem in checked.problems]
 
 
 WHY = 'why = "Because."\n'
@@ -183,16 +196,16 @@ WHOLE = GOOD.replace('tolerance = "6 %"\n', f'tolerance = "6 %"\n{WHY}') + WHY
 THIRD = WHOLE.partition("[[point]]")[2].partition("[[point]]")[0].replace('"herm"', '"third"')
 
 
-def test_a_whole_plan_is_beyond_doubt() -> None:
-    assert doubts(WHOLE) == []
+def test_a_complete_plan_has_no_warning() -> None:
+    assert warnings_of(WHOLE) == []
 
 
-def test_a_point_without_limits_or_reason_is_doubtful() -> None:
-    found = doubts(GOOD.replace('rated = "45 uF"\ntolerance = "6 %"\n', ""))
-    assert [line.split(". ")[0] for line in found] == [
-        "3:1: warning: point 1 (herm): there is nothing to hold a reading against yet",
-        "3:1: warning: point 1 (herm): it does not say why",
-        "13:1: warning: point 2 (coil): it does not say why",
+def test_a_point_without_limits_or_why_gets_a_warning() -> None:
+    warnings = warnings_of(GOOD.replace('rated = "45 uF"\ntolerance = "6 %"\n', ""))
+    assert [warning.split(". ")[0] for warning in warnings] == [
+        "3:1: warning: point 1 (herm): it has no limits",
+        "3:1: warning: point 1 (herm): why is missing",
+        "13:1: warning: point 2 (coil): why is missing",
     ]
 
 
@@ -206,26 +219,26 @@ def test_a_point_without_limits_or_reason_is_doubtful() -> None:
         ('state = "isolated and discharged"', 'state = "energized"', False),  # before and after
     ],
 )
-def test_the_same_terminals_twice_are_doubtful(old: str, new: str, warned: bool) -> None:
-    found = doubts(f"{WHOLE}[[point]]{THIRD.replace(old, new) if old else THIRD}")
-    assert bool(found) is warned
+def test_the_same_terminals_twice_get_a_warning(old: str, new: str, warned: bool) -> None:
+    warnings = warnings_of(f"{WHOLE}[[point]]{THIRD.replace(old, new) if old else THIRD}")
+    assert bool(warnings) is warned
     if warned:
-        assert "key terminals: point 1 already has" in found[0]
-        assert found[0].startswith("32:1: warning: point 3 (third)")
+        assert "key terminals: point 1 already has" in warnings[0]
+        assert warnings[0].startswith("32:1: warning: point 3 (third)")
 
 
-def test_power_on_and_off_and_on_is_doubtful() -> None:
-    live = WHOLE.replace('state = "isolated and discharged"\ncheck = "coil"', 'state = "energized"\ncheck = "coil"')
-    assert doubts(live) == []  # the proof comes last
-    (found,) = doubts(f"{live}[[point]]{THIRD}")
-    assert found.startswith("22:1: warning: point 2 (coil), key state: it is energized and stands between")
+def test_power_on_and_off_and_on_gets_a_warning() -> None:
+    live = WHOLE.replace('state = "isolated and discharged"\nkind = "coil"', 'state = "energized"\nkind = "coil"')
+    assert warnings_of(live) == []  # the proof comes last
+    (warning,) = warnings_of(f"{live}[[point]]{THIRD}")
+    assert warning.startswith("22:1: warning: point 2 (coil), key state: it is energized between isolated points")
 
 
 @given(st.text(max_size=60) | st.text(alphabet='[]{}=", \nabcpoint', max_size=60))
-def test_no_text_is_too_much(text: str) -> None:
+def test_no_text_crashes_the_check(text: str) -> None:
     checked = check_plan(text)
     assert checked.plan is None
-    assert all(str(finding).isprintable() for finding in checked.problems)
+    assert all(str(problem).isprintable() for problem in checked.problems)
 
 
 VALUES = st.recursive(
@@ -236,21 +249,19 @@ VALUES = st.recursive(
 
 
 @given(st.dictionaries(st.sampled_from([*POINT_FIELDS, "other"]), VALUES), st.sampled_from(POINT_FIELDS), VALUES)
-def test_whatever_a_point_holds_it_is_read_or_complained_about(
-    entry: dict[str, object], field: str, value: object
-) -> None:
+def test_any_table_of_a_point_is_read_or_has_a_problem(entry: dict[str, object], field: str, value: object) -> None:
     good = tomllib.loads(GOOD)["point"][0]
-    for point in (entry, good | {field: value}):
-        read, problems = read_point(point, ("point", 0))
-        if read is None:
+    for table in (entry, good | {field: value}):
+        point, problems = read_point(table, ("point", 0))
+        if point is None:
             assert problems
-            assert all(f"{one.message} {one.remedy}".isprintable() for one in problems)
+            assert all(f"{problem.message} {problem.remedy}".isprintable() for problem in problems)
         else:
-            limits_for(read)
+            limits_for(point)
 
 
 @pytest.mark.parametrize("text", [f"a = {'[' * 20_000}", f"a = {'1' * 5_000}", "\ufeffname = 1"])
-def test_hostile_text_is_an_error_as_any_other(text: str) -> None:
+def test_hostile_text_is_an_ordinary_error(text: str) -> None:
     assert check_plan(text).errors
 
 
@@ -265,13 +276,13 @@ def test_files_that_are_no_plans(tmp_path: Path) -> None:
         assert caught.value.remedy
 
 
-def test_a_byte_order_mark_is_not_the_plan_s_fault(tmp_path: Path) -> None:
+def test_a_byte_order_mark_is_ignored(tmp_path: Path) -> None:
     file = tmp_path / "plan.toml"
     file.write_bytes(b"\xef\xbb\xbf" + GOOD.strip().encode())
     assert load_plan(str(file)).name == "pump"
 
 
-def test_a_missing_file_says_which_plans_there_are(tmp_path: Path) -> None:
+def test_the_error_of_a_missing_file_lists_the_shipped_plans(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="split-condenser"):
         load_plan(str(tmp_path / "none.toml"))
 
@@ -292,7 +303,7 @@ def edges(point: TestPoint) -> tuple[str, str, str]:
 def test_a_rating_of_any_quantity() -> None:
     block = GOOD[GOOD.index('quantity = "resistance"') :]
     volts = (
-        'quantity = "voltage"\ncoupling = "AC"\nstate = "energized"\ncheck = "range"\nrated = "230 V"\ntolerance = "{}"'
+        'quantity = "voltage"\ncoupling = "AC"\nstate = "energized"\nkind = "range"\nrated = "230 V"\ntolerance = "{}"'
     )
     point = variant(block, volts.format("10 %"))
     assert edges(point) == ("207", "253", "V")
@@ -310,20 +321,20 @@ def test_a_start_capacitor_s_two_limits() -> None:
 
 
 def test_temperature_has_limits_and_no_rating() -> None:
-    lines = 'quantity = "temperature"\nstate = "energized"\ncheck = "range"\n'
+    lines = 'quantity = "temperature"\nstate = "energized"\nkind = "range"\n'
     block = GOOD[GOOD.index('quantity = "resistance"') :]
     assert edges(variant(block, lines + 'low = "-5 °C"\nhigh = "5 °C"')) == ("-5", "5", "°C")
     (error,) = check_plan(GOOD.replace(block, lines + 'rated = "20 °C"\ntolerance = "2 °C"')).errors
     assert "no rating" in error.message
 
 
-def test_insulation_is_held_against_the_least() -> None:
-    point = variant('check = "coil"\nlow = "10 ohm"\nhigh = "0.018 kohm"', 'check = "insulation"\nlow = "1 Mohm"')
+def test_insulation_has_a_low_limit() -> None:
+    point = variant('kind = "coil"\nlow = "10 ohm"\nhigh = "0.018 kohm"', 'kind = "insulation"\nlow = "1 Mohm"')
     assert (point.kind, str(point.specification)) == (PointKind.INSULATION, "at least 1 MΩ")
 
 
 @pytest.mark.parametrize(
-    ("text", "quantity", "check", "means"),
+    ("text", "quantity", "kind", "specification"),
     [
         ("45 uF", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF"),
         ("45uF 6 %", Quantity.CAPACITANCE, PointKind.CAPACITOR, "45 µF 6 %"),
@@ -347,10 +358,10 @@ def test_insulation_is_held_against_the_least() -> None:
         ("at least 1 Mohm", Quantity.RESISTANCE, PointKind.INSULATION, "at least 1 MΩ"),
     ],
 )
-def test_what_somebody_types_off_the_part(text: str, quantity: Quantity, check: PointKind, means: str) -> None:
-    against = parse_specification(text, quantity, check)
-    assert str(against) == means
-    assert str(parse_specification(str(against), quantity, check)) == means  # what is kept can be read again
+def test_text_typed_off_a_part(text: str, quantity: Quantity, kind: PointKind, specification: str) -> None:
+    parsed = parse_specification(text, quantity, kind)
+    assert str(parsed) == specification
+    assert str(parse_specification(str(parsed), quantity, kind)) == specification  # the stored text is read again
 
 
 @given(
@@ -360,20 +371,20 @@ def test_what_somebody_types_off_the_part(text: str, quantity: Quantity, check: 
         ["6 %", "±6%", "J", "-10/+30 %", "- 10 / + 30 %", "-0 +20 %", "+20 -0 %", "+10 %, -5 %", "0.05 {}"]
     ),
 )
-def test_a_kept_rating_can_be_read_again(value: Decimal, unit: str, tolerance: str) -> None:
+def test_a_stored_rating_is_read_again(value: Decimal, unit: str, tolerance: str) -> None:
     rating = Rating(Amount(value, unit), tolerance.format(unit))
     assert parse_specification(str(rating), quantity_of(unit), PointKind.RANGE) == rating
 
 
 @given(st.decimals("-10", "1000", places=1) | st.none(), st.decimals("1000", "2000", places=1) | st.none())
-def test_kept_limits_can_be_read_again(low: Decimal | None, high: Decimal | None) -> None:
+def test_stored_limits_are_read_again(low: Decimal | None, high: Decimal | None) -> None:
     assume(low is not None or high is not None)
     span = Span(low, high, "mV")
     assert parse_specification(str(span), Quantity.VOLTAGE, PointKind.RANGE) == span
 
 
 @pytest.mark.parametrize(
-    ("text", "quantity", "check", "says"),
+    ("text", "quantity", "kind", "message"),
     [
         ("", Quantity.RESISTANCE, PointKind.COIL, "two limits"),
         ("ten", Quantity.RESISTANCE, PointKind.COIL, "two limits"),
@@ -386,15 +397,23 @@ def test_kept_limits_can_be_read_again(low: Decimal | None, high: Decimal | None
         ("at most 1 ohm", Quantity.RESISTANCE, PointKind.INSULATION, "low limit alone"),
         ("1 to 2 Mohm", Quantity.RESISTANCE, PointKind.INSULATION, "low limit alone"),
         ("1 Mohm 10 %", Quantity.RESISTANCE, PointKind.INSULATION, "least resistance"),
-        ("0 V ±10 %", Quantity.VOLTAGE, PointKind.RANGE, "cannot be"),
-        ("230 V ±100 %", Quantity.VOLTAGE, PointKind.RANGE, "nothing at all"),
+        ("0 V ±10 %", Quantity.VOLTAGE, PointKind.RANGE, "must be above zero"),
+        ("230 V ±100 %", Quantity.VOLTAGE, PointKind.RANGE, "puts the low limit at zero or below"),
         ("45", Quantity.CAPACITANCE, PointKind.CAPACITOR, "unit is missing"),
         ("45 uF 6", Quantity.CAPACITANCE, PointKind.CAPACITOR, "no unit"),
         ("20 °C ±10 %", Quantity.TEMPERATURE, PointKind.RANGE, "no rating"),
     ],
 )
-def test_what_makes_no_sense_as_limits(text: str, quantity: Quantity, check: PointKind, says: str) -> None:
+def test_meaningless_limits(text: str, quantity: Quantity, kind: PointKind, message: str) -> None:
     with pytest.raises(InputError) as caught:
-        parse_specification(text, quantity, check)
-    assert says in caught.value.message
+        parse_specification(text, quantity, kind)
+    assert message in caught.value.message
     assert caught.value.remedy
+
+
+def test_limits_read_on_site_get_no_warning() -> None:
+    text = GOOD.replace('low = "10 ohm"\nhigh = "0.018 kohm"', 'limits = "on site"')
+    checked = check_plan(text)
+    assert checked.plan is not None
+    assert checked.plan.points[1].specification is None
+    assert not [problem for problem in checked.problems if "limits" in problem.message]

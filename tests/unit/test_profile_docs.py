@@ -1,4 +1,4 @@
-"""The page about profiles names every key there is (its examples are run with those of the other pages)."""
+"""The page about profiles names every key (its examples are run with those of the other pages)."""
 
 import json
 import re
@@ -30,14 +30,14 @@ def test_every_flag_and_type_is_on_the_page() -> None:
 
 
 def test_every_key_is_on_the_page() -> None:
-    schema = json_schema()
+    top = json_schema()
     keys = set()
-    tables = [schema, schema["$defs"]["meaning"]]
+    tables = [top, top["$defs"]["meaning"]]
     while tables:
         table = tables.pop()
         for key, inner in table.get("properties", {}).items():
             keys.add(key)
-            for one in (inner, inner.get("items", {}), *inner.get("anyOf", ())):
-                tables += [one] if isinstance(one, dict) else []
+            for schema in (inner, inner.get("items", {}), *inner.get("anyOf", ())):
+                tables += [schema] if isinstance(schema, dict) else []
     missing = {key for key in keys if not re.search(rf"[`\[{{. ]{key}[`\] =:]", PAGE)}
     assert missing == set()

@@ -1,4 +1,4 @@
-"""Framed profiles: numbers of every type, placed, keyed and checked, from frames that `struct` and loops made."""
+"""Framed profiles: numbers of every type, location, key and checksum, from frames made by `struct` and loops."""
 
 import struct
 from collections.abc import Callable
@@ -32,30 +32,30 @@ from meterlink.profiles.model import (
     ValueFormat,
 )
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
-STAMP = Timestamp(1, 1)
+NOW = Timestamp(1, 1)
 VOLTS = ValueFormat(NumberField(NumberType.UINT, FieldLocation(1)), unit="V")
 
 
 def profile(value: ValueFormat, framing: Framing | None = None, **more: Any) -> Profile:
-    """Return a framed profile on the one channel there is here."""
+    """Return a framed profile on the channel of this module."""
     return Profile("test", DriverName.FRAMED, ConnectionSetup((CHANNEL,)), Match(), framing or Framing(), value, **more)
 
 
-def feed(one: Profile, *packets: bytes) -> list[Reading]:
-    driver = open_profile_driver(one, [CHANNEL])
-    return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, STAMP)]
+def feed(meter: Profile, *packets: bytes) -> list[Reading]:
+    driver = open_profile_driver(meter, [CHANNEL])
+    return [reading for packet in packets for reading in driver.feed(CHANNEL, packet, NOW)]
 
 
-def only(one: Profile, packet: bytes) -> Reading:
-    (reading,) = feed(one, packet)
+def only_reading(meter: Profile, packet: bytes) -> Reading:
+    (reading,) = feed(meter, packet)
     return reading
 
 
-def at(kind: NumberType, size: int, order: ByteOrder = "little", **more: Any) -> ValueFormat:
-    """Return a value that lies behind two other bytes."""
+def number_at_2(kind: NumberType, size: int, order: ByteOrder = "little", **more: Any) -> ValueFormat:
+    """Return a number that begins at offset 2."""
     return ValueFormat(NumberField(kind, FieldLocation(2, size, order)), unit="V", **more)
 
 
@@ -68,7 +68,9 @@ def test_integers(data: st.DataObject, size: int, signed: bool, order: ByteOrder
     low, high = (-(1 << 8 * size - 1), (1 << 8 * size - 1) - 1) if signed else (0, (1 << 8 * size) - 1)
     number = data.draw(st.integers(low, high))
     frame = b"\xaa\xbb" + number.to_bytes(size, order, signed=signed) + tail
-    reading = only(profile(at(NumberType.INT if signed else NumberType.UINT, size, order, places=places)), frame)
+    reading = only_reading(
+        profile(number_at_2(NumberType.INT if signed else NumberType.UINT, size, order, places=places)), frame
+    )
     assert reading.digits == Decimal(number).scaleb(-places)
     assert reading.digits.as_tuple().exponent == -places  # trailing zeros are resolution
     assert (reading.resolution, reading.status, reading.packet) == (Decimal(1).scaleb(-places), Status.OK, frame)
@@ -79,14 +81,17 @@ def test_integers(data: st.DataObject, size: int, signed: bool, order: ByteOrder
 def test_sign_and_magnitude(number: int, order: ByteOrder) -> None:
     word = abs(number) | (0x8000 if number < 0 else 0)
     frame = b"\0\0" + struct.pack("<H" if order == "little" else ">H", word)
-    assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, order, places=1)), frame).digits == Decimal(number) / 10
+    assert (
+        only_reading(profile(number_at_2(NumberType.SIGN_MAGNITUDE, 2, order, places=1)), frame).digits
+        == Decimal(number) / 10
+    )
 
 
 def test_a_minus_before_zeros_is_kept() -> None:
     word = bytes([0, 0, 0, 0x80])
-    assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, places=2)), word).text == "-0.00 V"
-    assert only(profile(at(NumberType.SIGN_MAGNITUDE, 2, scale=Decimal("0.1"))), word).text == "-0.0 V"
-    assert only(profile(at(NumberType.ASCII, 4, places=2)), b"\0\0-000").text == "-0.00 V"
+    assert only_reading(profile(number_at_2(NumberType.SIGN_MAGNITUDE, 2, places=2)), word).text == "-0.00 V"
+    assert only_reading(profile(number_at_2(NumberType.SIGN_MAGNITUDE, 2, scale=Decimal("0.1"))), word).text == "-0.0 V"
+    assert only_reading(profile(number_at_2(NumberType.ASCII, 4, places=2)), b"\0\0-000").text == "-0.00 V"
 
 
 @untimed
@@ -94,27 +99,29 @@ def test_a_minus_before_zeros_is_kept() -> None:
 def test_packed_decimals(number: int, order: ByteOrder) -> None:
     packed = bytes.fromhex(f"{number:06d}")
     frame = b"\0\0" + (packed if order == "big" else packed[::-1])
-    assert only(profile(at(NumberType.BCD, 3, order)), frame).digits == number
+    assert only_reading(profile(number_at_2(NumberType.BCD, 3, order)), frame).digits == number
 
 
 @pytest.mark.parametrize("content", ["0a00", "00f0", "ffff"])
-def test_a_packed_decimal_that_is_none_is_invalid(content: str) -> None:
-    assert only(profile(at(NumberType.BCD, 2)), b"\0\0" + bytes.fromhex(content)).status is Status.INVALID
+def test_other_bytes_than_packed_decimals_are_invalid(content: str) -> None:
+    assert (
+        only_reading(profile(number_at_2(NumberType.BCD, 2)), b"\0\0" + bytes.fromhex(content)).status is Status.INVALID
+    )
 
 
 @untimed
 @given(st.integers(0, 99_999), orders)
 def test_a_byte_a_digit(number: int, order: ByteOrder) -> None:
     digits = bytes(int(char) for char in f"{number:05d}")
-    value = at(NumberType.DIGIT_BYTES, 5, order, places=2)
+    value = number_at_2(NumberType.DIGIT_BYTES, 5, order, places=2)
     frame = b"\0\0" + (digits if order == "big" else digits[::-1])
-    assert only(profile(value), frame).digits == Decimal(number) / 100
-    assert only(profile(value), frame[:-1] + b"\x0a").status is Status.INVALID
+    assert only_reading(profile(value), frame).digits == Decimal(number) / 100
+    assert only_reading(profile(value), frame[:-1] + b"\x0a").status is Status.INVALID
 
 
 def test_a_byte_a_digit_at_the_very_beginning() -> None:
     value = ValueFormat(NumberField(NumberType.DIGIT_BYTES, FieldLocation(0, 3)), unit="V")
-    assert only(profile(value), bytes([3, 2, 1])).digits == 123
+    assert only_reading(profile(value), bytes([3, 2, 1])).digits == 123
 
 
 @pytest.mark.parametrize(
@@ -138,7 +145,7 @@ def test_a_byte_a_digit_at_the_very_beginning() -> None:
     ],
 )
 def test_characters(text: bytes, places: int | None, digits: str | Status) -> None:
-    reading = only(profile(at(NumberType.ASCII, 6, places=places)), b"\0\0" + text)
+    reading = only_reading(profile(number_at_2(NumberType.ASCII, 6, places=places)), b"\0\0" + text)
     assert (str(reading.digits) if reading.digits is not None else reading.status) == digits
 
 
@@ -148,13 +155,13 @@ def test_binary_floats_with_known_places(number: int, places: int, order: ByteOr
     shown = Decimal(number).scaleb(-places)
     frame = b"\0\0" + struct.pack(("<" if order == "little" else ">") + code, float(shown))
     kind, size = (NumberType.FLOAT32, 4) if code == "f" else (NumberType.FLOAT64, 8)
-    reading = only(profile(at(kind, size, order, places=places)), frame)
+    reading = only_reading(profile(number_at_2(kind, size, order, places=places)), frame)
     assert reading.digits == shown
     assert reading.digits.as_tuple().exponent == -places
 
 
-def test_binary_floats_without_places_do_not_tell_their_resolution() -> None:
-    reading = only(profile(at(NumberType.FLOAT32, 4)), b"\0\0" + struct.pack("<f", 4.7))
+def test_binary_floats_without_places_have_no_resolution() -> None:
+    reading = only_reading(profile(number_at_2(NumberType.FLOAT32, 4)), b"\0\0" + struct.pack("<f", 4.7))
     assert (reading.digits, reading.resolution) == (Decimal("4.7"), None)
 
 
@@ -165,31 +172,31 @@ def test_binary_floats_without_places_do_not_tell_their_resolution() -> None:
 def test_binary_floats_that_are_no_reading(number: str, status: Status) -> None:
     for places in (None, 2):
         frame = b"\0\0" + struct.pack("<f", float(number))
-        assert only(profile(at(NumberType.FLOAT32, 4, places=places)), frame).status is status
+        assert only_reading(profile(number_at_2(NumberType.FLOAT32, 4, places=places)), frame).status is status
 
 
 @untimed
 @given(st.integers(-2045, 2045), st.integers(-8, 7), orders)
 def test_sfloat(mantissa: int, exponent: int, order: ByteOrder) -> None:
     word = (exponent & 0xF) << 12 | mantissa & 0xFFF
-    reading = only(profile(at(NumberType.SFLOAT, 2, order)), b"\0\0" + word.to_bytes(2, order))
+    reading = only_reading(profile(number_at_2(NumberType.SFLOAT, 2, order)), b"\0\0" + word.to_bytes(2, order))
     assert reading.digits == Decimal(mantissa).scaleb(exponent)
     assert reading.resolution == Decimal(1).scaleb(exponent)
 
 
 def test_float_of_ieee_11073_and_its_special_values() -> None:
-    value = at(NumberType.FLOAT, 4)
-    assert str(only(profile(value), b"\0\0" + bytes.fromhex("6c0100ff")).digits) == "36.4"
-    assert only(profile(value), b"\0\0" + bytes.fromhex("feff7f00")).status is Status.OVERLOAD
-    assert only(profile(value), b"\0\0" + bytes.fromhex("ffff7f00")).status is Status.INVALID
+    value = number_at_2(NumberType.FLOAT, 4)
+    assert str(only_reading(profile(value), b"\0\0" + bytes.fromhex("6c0100ff")).digits) == "36.4"
+    assert only_reading(profile(value), b"\0\0" + bytes.fromhex("feff7f00")).status is Status.OVERLOAD
+    assert only_reading(profile(value), b"\0\0" + bytes.fromhex("ffff7f00")).status is Status.INVALID
 
 
 @untimed
 @given(st.data())
 def test_bits_in_any_order(data: st.DataObject) -> None:
-    places = data.draw(st.permutations([(byte, bit) for byte in range(3) for bit in range(8)]))
+    positions = data.draw(st.permutations([(byte, bit) for byte in range(3) for bit in range(8)]))
     width = data.draw(st.integers(1, 24))
-    bits = [Bit(byte, bit, data.draw(st.booleans())) for byte, bit in places[:width]]
+    bits = [Bit(byte, bit, data.draw(st.booleans())) for byte, bit in positions[:width]]
     number = data.draw(st.integers(0, (1 << width) - 1))
     frame = bytearray(data.draw(st.binary(min_size=3, max_size=3)))
     for bit, digit in zip(bits, f"{number:0{width}b}", strict=True):
@@ -200,28 +207,29 @@ def test_bits_in_any_order(data: st.DataObject) -> None:
     signed = number - (1 << width) if number >> width - 1 else number
     for kind, expected in ((NumberType.UINT, number), (NumberType.INT, signed)):
         value = ValueFormat(NumberField(kind, FieldLocation(bits=tuple(bits))), unit="V")
-        assert only(profile(value), bytes(frame)).digits == expected
+        assert only_reading(profile(value), bytes(frame)).digits == expected
 
 
 @untimed
 @given(st.integers(0, 2**16 - 1), st.sampled_from(["0.01", "0.5", "0.015625", "1e3", "2.5e-6"]), st.integers(0, 4))
 def test_scale_and_places(raw: int, scale: str, places: int) -> None:
     frame = b"\0\0" + struct.pack("<H", raw)
-    exact = only(profile(at(NumberType.UINT, 2, scale=Decimal(scale))), frame)
+    exact = only_reading(profile(number_at_2(NumberType.UINT, 2, scale=Decimal(scale))), frame)
     assert exact.digits == raw * Decimal(scale)
     assert exact.resolution == Decimal(1).scaleb(Decimal(scale).as_tuple().exponent)
-    rounded = only(profile(at(NumberType.UINT, 2, scale=Decimal(scale), places=places)), frame)
+    rounded = only_reading(profile(number_at_2(NumberType.UINT, 2, scale=Decimal(scale), places=places)), frame)
     assert rounded.digits == (raw * Decimal(scale)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN)
     assert rounded.digits.as_tuple().exponent == -places
 
 
-def test_contents_that_stand_for_no_number() -> None:
+def test_contents_for_no_number() -> None:
     number = NumberField(
         NumberType.INT, FieldLocation(0, 2), overload=(0x7FFF, 0x8001), invalid=(0x8000,), overload_above=6000
     )
-    one = profile(ValueFormat(number, unit="V"))
+    meter = profile(ValueFormat(number, unit="V"))
     statuses = {
-        raw: only(one, struct.pack("<h", raw)).status for raw in (6000, -6000, 6001, -6001, 32767, -32767, -32768)
+        raw: only_reading(meter, struct.pack("<h", raw)).status
+        for raw in (6000, -6000, 6001, -6001, 32767, -32767, -32768)
     }
     assert statuses == {
         6000: Status.OK,
@@ -246,8 +254,8 @@ CODES = (
     Code(FieldLocation(1), ((0, Meaning(places=3)), (1, Meaning(places=2)), (9, Meaning(flag=Flag.OVERLOAD)))),
     Code(FieldLocation(2), ((0x55, Meaning(flag=Flag.LOW_BATTERY)),), otherwise=Meaning()),
 )
-LIT = ((Bit(0, 0), Meaning(flag=Flag.NEGATIVE)), (Bit(0, 1, inverted=True), Meaning(flag=Flag.INVALID)))
-MANY = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(3, 2))), codes=CODES, lit=LIT)
+ANNUNCIATORS = ((Bit(0, 0), Meaning(flag=Flag.NEGATIVE)), (Bit(0, 1, inverted=True), Meaning(flag=Flag.INVALID)))
+CODED = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(3, 2))), codes=CODES, annunciators=ANNUNCIATORS)
 
 
 @pytest.mark.parametrize(
@@ -260,33 +268,33 @@ MANY = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(3, 2))), c
         ("02 09 00 39 30", "OL V DC", None, False),
         ("02 02 00 39 30", "--- V DC", None, False),  # no such range
         ("c2 00 00 39 30", "--- V", None, False),  # no such function
-        ("00 00 00 39 30", "--- V DC", None, False),  # a lit annunciator says so
-        ("00 09 00 39 30", "--- V DC", None, False),  # invalid stands above overload
+        ("00 00 00 39 30", "--- V DC", None, False),  # by a lit annunciator
+        ("00 09 00 39 30", "--- V DC", None, False),  # invalid overrides overload
         ("02 00 00 39", "--- V", None, False),  # too short
     ],
 )
 def test_codes_and_annunciators(frame: str, text: str, value: float | None, low_battery: bool) -> None:
-    reading = only(MANY, bytes.fromhex(frame))
+    reading = only_reading(CODED, bytes.fromhex(frame))
     assert (reading.text, reading.low_battery) == (text, low_battery)
     assert reading.value == (value if value is None else pytest.approx(value, rel=1e-12))
 
 
-def test_a_code_that_says_there_is_no_number_leaves_the_kind_of_it_to_the_field() -> None:
+def test_the_flag_no_number_is_an_overload_where_the_field_is_one() -> None:
     number = NumberField(NumberType.UINT, FieldLocation(1), overload=(0xFF,))
-    one = profile(ValueFormat(number, unit="V"), lit=((Bit(0, 0), Meaning(flag=Flag.NO_NUMBER)),))
+    meter = profile(ValueFormat(number, unit="V"), annunciators=((Bit(0, 0), Meaning(flag=Flag.NO_NUMBER)),))
     frames = (b"\0\x07", b"\x01\x07", b"\x01\xff")
-    assert [only(one, frame).status for frame in frames] == [Status.OK, Status.INVALID, Status.OVERLOAD]
+    assert [only_reading(meter, frame).status for frame in frames] == [Status.OK, Status.INVALID, Status.OVERLOAD]
 
 
 def test_two_units_lit_at_once_are_no_reading() -> None:
-    lit = ((Bit(0, 0), Meaning(unit="V")), (Bit(0, 1), Meaning(unit="A")), (Bit(0, 2), Meaning(prefix="m")))
-    one = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(1))), lit=lit)
-    assert [only(one, bytes([bits, 5])).text for bits in range(8)] == [
+    annunciators = ((Bit(0, 0), Meaning(unit="V")), (Bit(0, 1), Meaning(unit="A")), (Bit(0, 2), Meaning(prefix="m")))
+    meter = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(1))), annunciators=annunciators)
+    assert [only_reading(meter, bytes([bits, 5])).text for bits in range(8)] == [
         "--- V",  # no unit is lit
         "5 V",
         "5 A",
         "--- V",
-        "--- V",  # milli of what?
+        "--- V",  # milli without unit
         "5 mV",
         "5 mA",
         "--- V",
@@ -297,8 +305,8 @@ def test_points_between_digits() -> None:
     value = ValueFormat(
         NumberField(NumberType.BCD, FieldLocation(0, 2, "big")), points=((1, Bit(2, 0)), (3, Bit(2, 2))), unit="V"
     )
-    one = profile(value)
-    assert [only(one, bytes([0x12, 0x34, bits])).text for bits in (0, 1, 4, 5)] == [
+    meter = profile(value)
+    assert [only_reading(meter, bytes([0x12, 0x34, bits])).text for bits in (0, 1, 4, 5)] == [
         "1234 V",
         "123.4 V",
         "1.234 V",
@@ -306,30 +314,30 @@ def test_points_between_digits() -> None:
     ]
 
 
-def test_a_meaning_stands_above_the_usual() -> None:
+def test_a_meaning_overrides_the_value_table() -> None:
     codes = (Code(FieldLocation(0), ((1, Meaning(unit="mV", places=2)), (2, Meaning(scale=Decimal(10))))),)
-    one = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(1)), places=1, unit="V"), codes=codes)
-    assert [only(one, bytes([code, 50])).text for code in (1, 2)] == ["0.50 mV", "500.0 V"]
+    meter = profile(ValueFormat(NumberField(NumberType.UINT, FieldLocation(1)), places=1, unit="V"), codes=codes)
+    assert [only_reading(meter, bytes([code, 50])).text for code in (1, 2)] == ["0.50 mV", "500.0 V"]
 
 
 # --- framing
 
 
-def checksum(data: bytes) -> int:
+def byte_sum(data: bytes) -> int:
     total = 0
     for byte in data:
         total = total + byte & 0xFF
     return total
 
 
-def framed(count: int) -> bytes:
+def summed_frame(count: int) -> bytes:
     """Return a frame a5 | count, 2 bytes | sum of all that."""
     body = b"\xa5" + struct.pack("<H", count)
-    return body + bytes([checksum(body)])
+    return body + bytes([byte_sum(body)])
 
 
-def told_length(count: int, filler: bytes = b"") -> bytes:
-    """Return a frame 5a | number of bytes that follow but the last | count, 2 bytes | filler | exclusive or."""
+def frame_with_length(count: int, filler: bytes = b"") -> bytes:
+    """Return a frame 5a | size of count and filler | count, 2 bytes | filler | exclusive or of all that."""
     body = bytes([0x5A, 2 + len(filler)]) + struct.pack("<H", count) + filler
     check = 0
     for byte in body:
@@ -337,7 +345,7 @@ def told_length(count: int, filler: bytes = b"") -> bytes:
     return body + bytes([check])
 
 
-def ended(count: int, filler: bytes = b"") -> bytes:
+def ended_frame(count: int, filler: bytes = b"") -> bytes:
     return b"#" + f"{count:05d}".encode() + filler + b"\r\n"
 
 
@@ -345,79 +353,89 @@ COUNTED = ValueFormat(NumberField(NumberType.UINT, FieldLocation(1, 2)), unit="V
 SUMMED = profile(COUNTED, Framing(b"\xa5", 4, checksums=(Checksum(ChecksumKind.SUM),)))
 
 
-TOLD = profile(
+WITH_LENGTH = profile(
     ValueFormat(NumberField(NumberType.UINT, FieldLocation(2, 2)), unit="V"),
     Framing(b"\x5a", LengthField(1, add=3), checksums=(Checksum(ChecksumKind.XOR),)),
 )
 ENDED = profile(ValueFormat(NumberField(NumberType.ASCII, FieldLocation(1, 5)), unit="V"), Framing(b"#", None, b"\r\n"))
 
 
-def cut(data: bytes, at: list[int]) -> list[bytes]:
-    """Return ``data`` cut into packets at these places."""
-    places = sorted({0, len(data), *(place % (len(data) + 1) for place in at)})
-    return [data[begin:end] for begin, end in pairwise(places)]
+def cut(data: bytes, cuts: list[int]) -> list[bytes]:
+    """Return ``data`` cut into packets at these offsets."""
+    offsets = sorted({0, len(data), *(cut % (len(data) + 1) for cut in cuts)})
+    return [data[begin:end] for begin, end in pairwise(offsets)]
 
 
 @untimed
 @given(st.lists(st.integers(0, 65535), min_size=1, max_size=8), st.lists(st.integers(0, 1000), max_size=20), st.data())
-@pytest.mark.parametrize(("one", "make"), [(SUMMED, framed), (TOLD, told_length), (ENDED, ended)])
+@pytest.mark.parametrize(
+    ("meter", "make"), [(SUMMED, summed_frame), (WITH_LENGTH, frame_with_length), (ENDED, ended_frame)]
+)
 def test_frames_split_and_joined_anyhow(
-    one: Profile, make: Callable[[int], bytes], counts: list[int], places: list[int], data: st.DataObject
+    meter: Profile, make: Callable[[int], bytes], counts: list[int], cuts: list[int], data: st.DataObject
 ) -> None:
-    packets = cut(b"".join(make(count) for count in counts), places)
-    assert [reading.digits for reading in feed(one, *packets)] == counts
+    packets = cut(b"".join(make(count) for count in counts), cuts)
+    assert [reading.digits for reading in feed(meter, *packets)] == counts
 
 
 @untimed
 @given(st.binary(max_size=30).filter(lambda noise: not set(noise) & set(b"\xa5")), st.integers(0, 65535))
-def test_noise_before_a_frame_is_passed_over(noise: bytes, count: int) -> None:
-    assert [reading.digits for reading in feed(SUMMED, noise + framed(count) + noise, framed(count))] == [count] * 2
+def test_noise_before_a_frame_is_skipped(noise: bytes, count: int) -> None:
+    assert [reading.digits for reading in feed(SUMMED, noise + summed_frame(count) + noise, summed_frame(count))] == [
+        count
+    ] * 2
 
 
 @untimed
 @given(st.binary(max_size=60), st.integers(0, 65535))
-def test_after_any_noise_the_fourth_frame_at_the_latest_is_read(noise: bytes, count: int) -> None:
-    # Noise may end in what looks like the beginning of a frame, and swallow as much as a frame's length.
-    readings = feed(SUMMED, noise, *[framed(count)] * 4)
+def test_after_any_noise_the_fourth_frame_is_read(noise: bytes, count: int) -> None:
+    # The end of the noise may look like the beginning of a frame and swallow as many bytes as a frame has.
+    readings = feed(SUMMED, noise, *[summed_frame(count)] * 4)
     assert readings[-1].digits == count
 
 
-def test_a_frame_that_lost_a_piece_is_left_out() -> None:
-    assert [reading.digits for reading in feed(SUMMED, framed(1)[:2], framed(2), framed(3))] == [2, 3]
-    assert [reading.digits for reading in feed(TOLD, told_length(1)[:3], told_length(2), told_length(3))] == [2, 3]
+def test_an_incomplete_frame_is_left_out() -> None:
+    assert [reading.digits for reading in feed(SUMMED, summed_frame(1)[:2], summed_frame(2), summed_frame(3))] == [2, 3]
+    assert [
+        reading.digits
+        for reading in feed(WITH_LENGTH, frame_with_length(1)[:3], frame_with_length(2), frame_with_length(3))
+    ] == [2, 3]
 
 
-def test_a_lost_piece_does_not_mix_two_frames_where_nothing_is_checked() -> None:
-    one = profile(COUNTED, Framing(b"\xa5", 8))
+def test_a_lost_piece_does_not_mix_two_frames_without_checksum() -> None:
+    meter = profile(COUNTED, Framing(b"\xa5", 8))
     frame = [b"\xa5" + struct.pack("<H", count) + bytes(5) for count in (1, 2, 3)]
-    readings = feed(one, frame[0][:4], frame[1] + frame[2])
+    readings = feed(meter, frame[0][:4], frame[1] + frame[2])
     assert [reading.digits for reading in readings] == [2, 3]
 
 
-def test_one_invalid_reading_tells_of_any_number_of_failed_checks() -> None:
-    broken = framed(7)[:-1] + b"\0"
+def test_any_number_of_wrong_frames_gives_one_invalid_reading() -> None:
+    broken = summed_frame(7)[:-1] + b"\0"
     (reading,) = feed(SUMMED, broken * 3)
     assert (reading.status, reading.quantity, reading.packet) == (Status.INVALID, Quantity.VOLTAGE, broken * 3)
-    assert [one.status for one in feed(SUMMED, broken + framed(7))] == [Status.OK]
+    assert [reading.status for reading in feed(SUMMED, broken + summed_frame(7))] == [Status.OK]
 
 
 @untimed
 @given(st.integers(0, 65535), st.integers(0, 31))
-def test_no_single_bit_can_be_wrong(count: int, place: int) -> None:
-    frame = bytearray(framed(count))
-    frame[place // 8] ^= 1 << place % 8
+def test_every_single_wrong_bit_is_noticed(count: int, bit: int) -> None:
+    frame = bytearray(summed_frame(count))
+    frame[bit // 8] ^= 1 << bit % 8
     assert all(reading.status is not Status.OK for reading in feed(SUMMED, bytes(frame)))
 
 
-def test_a_length_beyond_all_bounds_is_no_frame() -> None:
-    assert feed(TOLD, b"\x5a\xff" + bytes(100))[0].status is Status.INVALID
-    assert [one.digits for one in feed(TOLD, b"\x5a\x00\x00" + told_length(5))] == [5]
+def test_an_absurd_length_is_no_frame() -> None:
+    assert feed(WITH_LENGTH, b"\x5a\xff" + bytes(100))[0].status is Status.INVALID
+    assert [reading.digits for reading in feed(WITH_LENGTH, b"\x5a\x00\x00" + frame_with_length(5))] == [5]
 
 
 def test_frames_without_start_begin_where_packets_begin() -> None:
-    one = profile(COUNTED, Framing(length=4))
+    meter = profile(COUNTED, Framing(length=4))
     frames = [bytes([9, count, 0, 9]) for count in (1, 2, 3)]
-    assert [r.digits for r in feed(one, frames[0][:2], frames[1], frames[1][:1], frames[1][1:], b"".join(frames))] == [
+    assert [
+        reading.digits
+        for reading in feed(meter, frames[0][:2], frames[1], frames[1][:1], frames[1][1:], b"".join(frames))
+    ] == [
         2,
         2,
         1,
@@ -427,8 +445,11 @@ def test_frames_without_start_begin_where_packets_begin() -> None:
 
 
 def test_whole_packets() -> None:
-    one = profile(COUNTED, Framing(b"\xa5", one_per_packet=True, end=b"\x0a"))
-    assert [r.status for r in feed(one, b"\xa5\x01\x00\x0a", b"\xa5\x01", b"\x00\x0a", b"", b"\xa5\x01\x00\x0b")] == [
+    meter = profile(COUNTED, Framing(b"\xa5", one_per_packet=True, end=b"\x0a"))
+    assert [
+        reading.status
+        for reading in feed(meter, b"\xa5\x01\x00\x0a", b"\xa5\x01", b"\x00\x0a", b"", b"\xa5\x01\x00\x0b")
+    ] == [
         Status.OK,
         Status.INVALID,
         Status.INVALID,
@@ -440,26 +461,26 @@ def test_whole_packets() -> None:
 @given(st.binary(min_size=1, max_size=9), st.integers(0, 5), st.binary(min_size=7, max_size=30), st.integers(0, 65535))
 def test_a_key(key: bytes, key_from: int, filler: bytes, count: int) -> None:
     plain = b"\xa5" + struct.pack("<H", count) + filler
-    plain += bytes([checksum(plain)])
-    came = bytes(
-        byte if place < key_from else byte ^ key[(place - key_from) % len(key)] for place, byte in enumerate(plain)
+    plain += bytes([byte_sum(plain)])
+    received = bytes(
+        byte if offset < key_from else byte ^ key[(offset - key_from) % len(key)] for offset, byte in enumerate(plain)
     )
-    checks = (Checksum(ChecksumKind.SUM),)
-    one = profile(COUNTED, Framing(came[:1], len(plain), key=key, key_from=key_from, checksums=checks))
-    assert [reading.digits for reading in feed(one, came[:3], came[3:] + came)] == [count, count]
+    checksums = (Checksum(ChecksumKind.SUM),)
+    meter = profile(COUNTED, Framing(received[:1], len(plain), key=key, key_from=key_from, checksums=checksums))
+    assert [reading.digits for reading in feed(meter, received[:3], received[3:] + received)] == [count, count]
 
 
-def test_a_check_over_what_came() -> None:
+def test_a_checksum_over_the_bytes_as_they_came() -> None:
     plain = bytes([0xA5, 7, 0])
-    came = bytes([0xA5, 7 ^ 0x55, 0x55])
-    came += bytes([checksum(came)])
-    checks = (Checksum(ChecksumKind.SUM, raw=True),)
-    one = profile(COUNTED, Framing(b"\xa5", 4, key=b"\x55", key_from=1, checksums=checks))
-    assert plain[1] == only(one, came).digits
+    received = bytes([0xA5, 7 ^ 0x55, 0x55])
+    received += bytes([byte_sum(received)])
+    checksums = (Checksum(ChecksumKind.SUM, raw=True),)
+    meter = profile(COUNTED, Framing(b"\xa5", 4, key=b"\x55", key_from=1, checksums=checksums))
+    assert plain[1] == only_reading(meter, received).digits
 
 
 @pytest.mark.parametrize(
-    ("check", "frame"),
+    ("checksum", "frame"),
     [
         (Checksum(ChecksumKind.SUM, -2, 2, "big"), b"\xa5\x80\xff" + struct.pack(">H", 0xA5 + 0x80 + 0xFF)),
         (Checksum(ChecksumKind.SUM, negate=True), b"\xa5\x80\xff" + bytes([-(0xA5 + 0x80 + 0xFF) & 0xFF])),
@@ -470,39 +491,43 @@ def test_a_check_over_what_came() -> None:
         (Checksum(ChecksumKind.SUM, at=-1, begin=1, end=-2), b"\xa5\x80\xff\x33\x7f"),
     ],
 )
-def test_kinds_and_places_of_checks(check: Checksum, frame: bytes) -> None:
-    one = profile(VOLTS, Framing(one_per_packet=True, checksums=(check,)))
-    assert only(one, frame).status is Status.OK
-    for place in range(len(frame)):
+def test_kinds_and_locations_of_checksums(checksum: Checksum, frame: bytes) -> None:
+    meter = profile(VOLTS, Framing(one_per_packet=True, checksums=(checksum,)))
+    assert only_reading(meter, frame).status is Status.OK
+    for offset in range(len(frame)):
         broken = bytearray(frame)
-        broken[place] ^= 0x01
-        covered = check.begin <= place and not (check.end == -2 and place == len(frame) - 2)
-        stored = place >= len(frame) - check.size if check.at < 0 else place == check.at
+        broken[offset] ^= 0x01
+        covered = checksum.begin <= offset and not (checksum.end == -2 and offset == len(frame) - 2)
+        stored = offset >= len(frame) - checksum.size if checksum.at < 0 else offset == checksum.at
         expected = Status.INVALID if covered or stored else Status.OK
-        assert only(one, bytes(broken)).status is expected
-    assert only(one, frame[: check.size]).status is Status.INVALID  # nothing is covered
+        assert only_reading(meter, bytes(broken)).status is expected
+    assert only_reading(meter, frame[: checksum.size]).status is Status.INVALID  # nothing is covered
 
 
-def test_nothing_is_held_from_one_connection_to_the_next() -> None:
-    assert feed(SUMMED, framed(7)[:2]) == []
-    assert feed(SUMMED, framed(7)[2:]) == []
+def test_nothing_is_kept_from_one_connection_to_the_next() -> None:
+    assert feed(SUMMED, summed_frame(7)[:2]) == []
+    assert feed(SUMMED, summed_frame(7)[2:]) == []
 
 
-def test_channels_are_framed_apart() -> None:
+def test_channels_are_framed_separately() -> None:
     both = Profile("test", DriverName.FRAMED, ConnectionSetup(("a", "b")), Match(), SUMMED.framing, COUNTED)
     driver = open_profile_driver(both, ["a", "b@12"])
     assert [channel.key for channel in driver.channels] == ["a", "b@12"]
-    assert driver.feed("a", framed(1)[:2], STAMP) == ()
-    assert driver.feed("b@12", framed(2)[:2], STAMP) == ()
-    assert [one.digits for one in driver.feed("a", framed(1)[2:], STAMP)] == [1]
-    assert [(one.digits, one.channel) for one in driver.feed("b@12", framed(2)[2:], STAMP)] == [(2, "b@12")]
-    assert driver.feed("c", framed(1), STAMP) == ()
+    assert driver.feed("a", summed_frame(1)[:2], NOW) == ()
+    assert driver.feed("b@12", summed_frame(2)[:2], NOW) == ()
+    assert [reading.digits for reading in driver.feed("a", summed_frame(1)[2:], NOW)] == [1]
+    assert [(reading.digits, reading.channel) for reading in driver.feed("b@12", summed_frame(2)[2:], NOW)] == [
+        (2, "b@12")
+    ]
+    assert driver.feed("c", summed_frame(1), NOW) == ()
 
 
 @pytest.mark.parametrize(
     ("sent", "text"),
     [(1234.5, "1234.5 V"), (-99999.0, "-99999.0 V"), (123456.7, "--- V"), (9999999.0, "--- V"), (2e6, "2000000.0 V")],
 )
-def test_a_number_longer_than_the_display_is_none(sent: float, text: str) -> None:
-    one = profile(ValueFormat(NumberField(NumberType.FLOAT32, FieldLocation(0, 4)), places=1, unit="V", most_digits=5))
-    assert only(one, struct.pack("<f", sent)).text == text
+def test_a_number_longer_than_the_display_is_invalid(sent: float, text: str) -> None:
+    meter = profile(
+        ValueFormat(NumberField(NumberType.FLOAT32, FieldLocation(0, 4)), places=1, unit="V", most_digits=5)
+    )
+    assert only_reading(meter, struct.pack("<f", sent)).text == text

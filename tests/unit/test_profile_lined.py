@@ -1,4 +1,4 @@
-"""Lined profiles: lines of text, however they come, and what their words say."""
+"""Lined profiles: lines of text, split and joined in any way, and the meanings of their words."""
 
 from decimal import Decimal
 from itertools import pairwise
@@ -12,7 +12,7 @@ from meterlink.driver_api import Coupling, Reading, Status, Timestamp
 from meterlink.profiles import open_profile_driver
 from meterlink.profiles.model import ConnectionSetup, DriverName, Flag, Meaning, Profile, TextFormat
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 
@@ -28,7 +28,7 @@ def texts(text: TextFormat, *lines: str) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("line", "shown"),
+    ("line", "reading_text"),
     [
         ("4.70 uF", "4.70 µF"),
         ("4.70uF", "4.70 µF"),
@@ -63,14 +63,14 @@ def texts(text: TextFormat, *lines: str) -> list[str]:
         ("1\u00a0V\r", "1 V"),
     ],
 )
-def test_lines(line: str, shown: str) -> None:
-    assert texts(TextFormat(unit=""), line) == [shown]
+def test_lines(line: str, reading_text: str) -> None:
+    assert texts(TextFormat(unit=""), line) == [reading_text]
 
 
-def test_which_of_several_numbers_is_the_value() -> None:
+def test_the_value_among_several_numbers() -> None:
     assert texts(TextFormat(value_number=2), "7, 4.70 uF, 9") == ["4.70 µF"]
     assert texts(TextFormat(value_number=4, unit="V"), "7, 4.70, 9") == ["--- V"]
-    # A unit behind another number is that one's.
+    # A unit after another number belongs to that number.
     assert texts(TextFormat(value_number=1, unit="V"), "4.70 23 °C", "4.70 mV 23 °C", "°C 4.70 mV") == [
         "4.70 V",
         "4.70 mV",
@@ -79,7 +79,7 @@ def test_which_of_several_numbers_is_the_value() -> None:
     assert texts(TextFormat(value_number=2, unit="V"), "23 °C 4.70") == ["4.70 V"]
 
 
-def test_a_line_with_another_count_of_numbers_may_be_two_run_together() -> None:
+def test_a_line_with_a_wrong_count_of_numbers_is_invalid() -> None:
     assert texts(TextFormat(number_count=1), "4.70 V", "4.70 V 4.71 V", "OL V") == ["4.70 V", "--- V", "OL V"]
 
 
@@ -94,8 +94,8 @@ def test_words() -> None:
         ignore=("OK",),
     )
     readings = feed(text, b"CAP: 4.70E-06 OK\nACV=230.1,BATT!\n5V;ACV;1\n230.1 cap\nACV 5 mV\n")
-    assert [one.text for one in readings] == ["4.70 µF", "230.1 V AC", "1 V AC", "--- µF", "--- µF AC"]
-    assert [one.low_battery for one in readings] == [False, True, False, False, False]
+    assert [reading.text for reading in readings] == ["4.70 µF", "230.1 V AC", "1 V AC", "--- µF", "--- µF AC"]
+    assert [reading.low_battery for reading in readings] == [False, True, False, False, False]
     assert readings[0].resolution == Decimal("0.01")
 
 
@@ -105,12 +105,12 @@ def test_words() -> None:
     st.sampled_from(["\n", "\r\n", ";\r", "µ"]),
     st.lists(st.integers(0, 400), max_size=20),
 )
-def test_lines_split_and_joined_anyhow(numbers: list[Decimal], end: str, places: list[int]) -> None:
+def test_lines_split_and_joined_anyhow(numbers: list[Decimal], end: str, cuts: list[int]) -> None:
     data = b"".join(f"{number:f} V{end}".encode() for number in numbers)
-    cuts = sorted({0, len(data), *(place % (len(data) + 1) for place in places)})
-    packets = [data[begin:stop] for begin, stop in pairwise(cuts)]
+    offsets = sorted({0, len(data), *(cut % (len(data) + 1) for cut in cuts)})
+    packets = [data[begin:stop] for begin, stop in pairwise(offsets)]
     readings = feed(TextFormat(end=end), *packets)
-    assert [str(one.digits) for one in readings] == [f"{number:f}" for number in numbers]
+    assert [str(reading.digits) for reading in readings] == [f"{number:f}" for number in numbers]
 
 
 @untimed
@@ -123,17 +123,20 @@ def test_exponents_keep_every_digit(mantissa: int, exponent: int) -> None:
 
 
 def test_without_an_end_every_packet_is_a_line() -> None:
-    assert [one.text for one in feed(TextFormat(end=""), b"1 V", b"2 V\r\n", b" \r\n", b"")] == ["1 V", "2 V"]
+    assert [reading.text for reading in feed(TextFormat(end=""), b"1 V", b"2 V\r\n", b" \r\n", b"")] == ["1 V", "2 V"]
 
 
-def test_a_line_longer_than_any_is_dropped_as_a_whole() -> None:
+def test_an_overlong_line_is_dropped_as_a_whole() -> None:
     text = TextFormat(longest=10, end="\r\n")
-    assert [one.text for one in feed(text, b"1 V\r\n", *[b"12345678"] * 500, b"2 V\r\n3 V\r\n")] == ["1 V", "3 V"]
-    assert [one.text for one in feed(text, b"12345678901 V\r", b"\n2 V\r", b"\n")] == ["2 V"]
+    assert [reading.text for reading in feed(text, b"1 V\r\n", *[b"12345678"] * 500, b"2 V\r\n3 V\r\n")] == [
+        "1 V",
+        "3 V",
+    ]
+    assert [reading.text for reading in feed(text, b"12345678901 V\r", b"\n2 V\r", b"\n")] == ["2 V"]
 
 
-def test_bytes_that_are_no_text() -> None:
-    assert [one.status for one in feed(TextFormat(), b"\xff1 V\n", b"\xc2\n", b"1 V\n")] == [
+def test_bytes_that_are_not_text() -> None:
+    assert [reading.status for reading in feed(TextFormat(), b"\xff1 V\n", b"\xc2\n", b"1 V\n")] == [
         Status.INVALID,
         Status.INVALID,
         Status.OK,
@@ -143,10 +146,10 @@ def test_bytes_that_are_no_text() -> None:
 
 @untimed
 @given(st.lists(st.binary(max_size=40), max_size=30))
-def test_what_is_held_is_bounded(packets: list[Any]) -> None:
-    from meterlink.profiles.lines import LineSplitter  # noqa: PLC0415 - the one test that looks inside
+def test_the_buffer_is_bounded(packets: list[Any]) -> None:
+    from meterlink.profiles.lines import LineSplitter  # noqa: PLC0415 - only this test looks inside
 
-    cutter = LineSplitter(TextFormat(longest=20))
+    splitter = LineSplitter(TextFormat(longest=20))
     for packet in packets:
-        cutter.feed(packet)
-        assert len(cutter._buffer) <= 21
+        splitter.feed(packet)
+        assert len(splitter._buffer) <= 21

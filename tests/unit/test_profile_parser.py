@@ -1,4 +1,4 @@
-"""Profiles as text: what is written reads back equal, and what is wrong is said where it stands."""
+"""Profiles as text: a written profile reads back equal, and an error names its position."""
 
 import json
 import math
@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.text import clean_text
-from meterlink.profiles import Profile, check_profile, compile_profile, load_profile, load_profiles, write_profile
+from meterlink.profiles import Profile, check_profile, compile_profile, write_profile
 from meterlink.profiles.model import (
     UNIT_PREFIXES,
     Bit,
@@ -40,8 +40,9 @@ from meterlink.profiles.model import (
     ValueFormat,
 )
 from meterlink.profiles.schema import json_schema
+from meterlink.station.profile_files import load_profile, load_profiles
 
-# How fast the machine is proves nothing here, and a failing profile is small enough as it is.
+# The speed of the machine proves nothing here, and a failing profile is small enough without shrinking.
 untimed = settings(
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
@@ -58,7 +59,7 @@ BITS = st.builds(Bit, st.integers(0, 30), st.integers(0, 7), st.booleans())
 BIT_LISTS = st.lists(BITS, min_size=1, max_size=16, unique_by=lambda bit: (bit.byte, bit.bit)).map(tuple)
 ORDERS = st.sampled_from(["little", "big"])
 UNITS = st.sampled_from(["V", "mV", "µF", "kΩ", "MΩ", "Hz", "°C", "°F", "%", "F", "A"])
-SCALES = st.none() | st.sampled_from([Decimal(one) for one in ("0.01", "1E+6", "2.5E-7", "20", "-1", "0.10", "100")])
+SCALES = st.none() | st.sampled_from([Decimal(text) for text in ("0.01", "1E+6", "2.5E-7", "20", "-1", "0.10", "100")])
 PLACES = st.none() | st.integers(0, 12)
 MEANINGS = st.builds(
     Meaning,
@@ -69,18 +70,18 @@ MEANINGS = st.builds(
     SCALES,
     st.none() | st.sampled_from(Flag),
 )
-BYTE_PLACES = st.builds(FieldLocation, st.integers(0, 20), st.integers(1, 8), ORDERS)
-PLACED = BYTE_PLACES | st.builds(FieldLocation, bits=BIT_LISTS)
+BYTE_LOCATIONS = st.builds(FieldLocation, st.integers(0, 20), st.integers(1, 8), ORDERS)
+LOCATIONS = BYTE_LOCATIONS | st.builds(FieldLocation, bits=BIT_LISTS)
 CONTENTS = st.lists(st.integers(0, 2**32), max_size=3).map(tuple)
 NUMBERS = st.builds(
     NumberField,
     st.sampled_from([NumberType.UINT, NumberType.INT, NumberType.SIGN_MAGNITUDE]),
-    PLACED,
+    LOCATIONS,
     CONTENTS,
     CONTENTS,
     st.none() | st.integers(0, 2**40),
 ) | st.builds(
-    lambda kind, at, order: NumberField(kind[0], FieldLocation(at, kind[1], order)),
+    lambda type_and_size, at, order: NumberField(type_and_size[0], FieldLocation(at, type_and_size[1], order)),
     st.sampled_from([
         (NumberType.BCD, 3), (NumberType.DIGIT_BYTES, 5), (NumberType.ASCII, 7), (NumberType.FLOAT32, 4),
         (NumberType.FLOAT64, 8), (NumberType.SFLOAT, 2), (NumberType.FLOAT, 4),
@@ -94,7 +95,7 @@ DIGITS = st.lists(st.lists(SEGMENT, min_size=7, max_size=7).map(tuple), min_size
 POOLS = st.lists(st.lists(BITS, min_size=1, max_size=9).map(tuple), min_size=2, max_size=3).map(tuple)
 SEGMENTS = st.builds(Segments, DIGITS, GLYPHS.map(lambda glyphs: tuple(glyphs.items())), POOLS)
 POINTS = st.dictionaries(st.integers(1, 12), BITS, max_size=3).map(lambda points: tuple(points.items()))
-CHECKS = (
+CHECKSUMS = (
     st.builds(
         Checksum,
         st.sampled_from([ChecksumKind.SUM, ChecksumKind.XOR]),
@@ -142,11 +143,11 @@ FRAMINGS = st.builds(
     st.integers(1, 256),
     st.binary(max_size=9),
     st.integers(0, 9),
-    st.lists(CHECKS, max_size=2).map(tuple),
+    st.lists(CHECKSUMS, max_size=2).map(tuple),
 )
 CODES = st.builds(
     Code,
-    PLACED,
+    LOCATIONS,
     st.dictionaries(st.integers(0, 2**20), MEANINGS, max_size=4).map(lambda rows: tuple(rows.items())),
     st.none() | MEANINGS,
 )
@@ -163,7 +164,7 @@ TEXTS = st.builds(
     st.booleans(),
     st.dictionaries(LINE.filter(bool), MEANINGS, max_size=3).map(lambda rows: tuple(rows.items())),
     st.lists(LINE.filter(bool), max_size=2).map(tuple),
-    st.lists(CHECKS, max_size=2).map(tuple),
+    st.lists(CHECKSUMS, max_size=2).map(tuple),
 )
 CONNECTIONS = st.builds(
     ConnectionSetup,
@@ -199,25 +200,25 @@ def profiles(draw: st.DrawFn) -> Profile:
     source = draw(SEGMENTS if driver is DriverName.SEGMENTED else NUMBERS)
     points = draw(POINTS)
     value = ValueFormat(source, None if points else draw(PLACES), draw(SCALES), points, draw(UNITS))
-    lit = draw(st.dictionaries(BITS, MEANINGS, max_size=4))
+    annunciators = draw(st.dictionaries(BITS, MEANINGS, max_size=4))
     return Profile(
         **common,
         framing=draw(FRAMINGS),
         value=value,
         codes=tuple(draw(st.lists(CODES, max_size=2))),
-        annunciators=tuple(lit.items()),
+        annunciators=tuple(annunciators.items()),
     )
 
 
 @untimed
 @given(profiles())
-def test_what_is_written_reads_back_equal_and_fits_the_schema(profile: Profile) -> None:
+def test_a_written_profile_reads_back_equal_and_fits_the_schema(profile: Profile) -> None:
     text = write_profile(profile)
     checked = check_profile(text)
-    assert [str(finding) for finding in checked.problems] == []
+    assert [str(problem) for problem in checked.problems] == []
     assert checked.profile == profile
     jsonschema.validate(json.loads(json.dumps(tomllib.loads(text))), json_schema())
-    compile_profile(profile)  # whatever is accepted compiles
+    compile_profile(profile)  # every accepted profile compiles
 
 
 GOOD = """\
@@ -234,7 +235,7 @@ hex = "a5 01"
 [frame]
 start = "a5"
 length = 8
-[[frame.check]]
+[[frame.checksum]]
 kind = "sum"
 [value]
 type = "int"
@@ -244,7 +245,7 @@ size = 2
 bits = ["1.7-4"]
 [code.is]
 0x01 = { unit = "V", coupling = "DC", places = 2 }
-[lit]
+[annunciators]
 "2.0" = { flag = "overload" }
 """
 SEGMENTED = """\
@@ -274,7 +275,7 @@ CAP = { unit = "F" }
 
 
 @pytest.mark.parametrize("text", [GOOD, SEGMENTED, LINED])
-def test_the_good_ones_are_good(text: str) -> None:
+def test_good_profiles_have_no_problems(text: str) -> None:
     assert check_profile(text).problems == ()
     jsonschema.validate(json.loads(json.dumps(tomllib.loads(text))), json_schema())
 
@@ -287,74 +288,85 @@ def test_ranges_of_bits_and_short_uuids() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "old", "new", "found"),
+    ("text", "old", "new", "problem"),
     [
-        (GOOD, "profile = 1", "profile = 2", "1:1: profile: version 2 is not known here. Write profile = 1"),
+        (GOOD, "profile = 1", "profile = 2", "1:1: profile: version 2 is not supported. Write profile = 1"),
         (GOOD, "profile = 1\n", "", "1:1: the version of the schema is missing."),
-        (GOOD, '"bench-a"', '"Bench A"', "2:1: name: it has no usable name."),
+        (GOOD, '"bench-a"', '"Bench A"', "2:1: name: the name is missing or not usable."),
         (GOOD, '"framed"', '"framd"', "3:1: driver: 'framd' is not known. Use one of: framed, segmented, lined."),
         (GOOD, '"fff1"', '"fff"', "7:1: connection, notify: 'fff' is not a UUID. Write 4"),
-        (GOOD, 'notify = "fff1"', "", "6:1: connection: it does not say where packets come from."),
+        (GOOD, 'notify = "fff1"', "", "6:1: connection: notify and read are missing."),
         (GOOD, "notify", "notfy", "7:1: connection, notfy: 'notfy' is not a field here. Did you mean notify?"),
         (GOOD, 'hex = "a5 01"', 'hex = "a5 0"', "10:1: connection.write 1, hex: 'a5 0' is not pairs"),
-        (GOOD, 'to = "fff2"', "", "8:1: connection, write 1: it does not say where to write."),
+        (GOOD, 'to = "fff2"', "", "8:1: connection, write 1: to must be one UUID."),
         (GOOD, "length = 8", "length = 0", "13:1: frame, length: 0 is not usable. Write length = a whole number"),
         (GOOD, "length = 8", "length = { add = 2 }", "13:1: frame, length: at is missing."),
-        (GOOD, "length = 8", "length = 4", "18:1: value, at: byte 4 is behind the end of a frame of 4 bytes (0 to 3)."),
-        (GOOD, '"sum"', '"summ"', "15:1: frame.check 1, kind: 'summ' is not known. Use one of: sum, xor, crc."),
-        (GOOD, 'kind = "sum"', 'kind = "crc"', "14:1: frame, check 1: polynomial is missing."),
+        (GOOD, "length = 8", "length = 4", "18:1: value, at: byte 4 is beyond a frame of 4 bytes (0 to 3)."),
+        (GOOD, '"sum"', '"summ"', "15:1: frame.checksum 1, kind: 'summ' is not known. Use one of: sum, xor, crc."),
+        (GOOD, 'kind = "sum"', 'kind = "crc"', "14:1: frame, checksum 1: polynomial is missing."),
         (GOOD, 'type = "int"', 'type = "integer"', "17:1: value, type: 'integer' is not known. Use one of: uint, int"),
         (GOOD, "at = 3", "at = -3", "18:1: value, at: -3 is not usable. Write at = a whole number from 0 to 255."),
-        (GOOD, "at = 3", 'bits = ["3.0"]', "19:1: value, size: the place is given by its bits already."),
-        (GOOD, "at = 3\n", "", "16:1: value: it does not say where it lies."),
+        (GOOD, "at = 3", 'bits = ["3.0"]', "19:1: value, size: bits give the location already."),
+        (GOOD, "at = 3\n", "", "16:1: value: the location is missing."),
         (GOOD, "size = 2", "size = 2\nplaces = true", "20:1: value, places: True is not usable."),
         (GOOD, "size = 2", "size = 2\nscale = 0", "20:1: value, scale: 0 is not usable."),
         (GOOD, "size = 2", "size = 2\nscale = nan", "20:1: value, scale: Decimal('NaN') is not usable."),
-        (GOOD, '"int"\nat = 3\nsize = 2', '"bcd"\nbits = ["3.0"]', "18:1: value, bits: these are 1 bits. Give four"),
+        (GOOD, '"int"\nat = 3\nsize = 2', '"bcd"\nbits = ["3.0"]', "18:1: value, bits: it has 1 bits. Write four"),
         (GOOD, '"int"', '"float32"', "19:1: value, size: float32 has 4 bytes. Write size = 4"),
         (GOOD, '"1.7-4"', '"1.8"', "21:9: code 1, bits 1: '1.8' is not a bit. Write \"3.7\" for bit 7"),
-        (GOOD, '"1.7-4"', '"1.7", "1.7"', "21:1: code 1, bits: a bit stands here twice."),
+        (GOOD, '"1.7-4"', '"1.7", "1.7"', "21:1: code 1, bits: a bit is listed twice."),
         (GOOD, 'unit = "V"', 'unit = "Volz"', "23:10: code 1.is.0x01, unit: 'Volz' is not a unit known here."),
         (GOOD, "places = 2", "place = 2", "23:39: code 1.is.0x01, place: 'place' is not a field here. Did you mean"),
         (GOOD, '"DC"', '"dc"', "23:22: code 1.is.0x01, coupling: 'dc' is not known. Use one of: AC, DC."),
         (GOOD, "0x01 = {", "1x = {", "23:1: code 1.is, 1x: '1x' is not usable here. Write 0x01 = { … }"),
-        (GOOD, "0x01 = {", "1 = {}\n0x01 = {", "24:1: code 1.is, 0x01: '0x01' stands here twice."),
-        (GOOD, 'unit = "V", ', "", "16:1: value: nothing says what the value is measured in."),
-        (GOOD, '"2.0" =', "2.0 =", "25:1: lit, 2: '2' is not usable here. Write \"3.7\" = { … }, the bit in quotes."),
-        (GOOD, "[lit]\n", "[lit]\n[lit.x]\n[text]\n", "26:1: text: a framed profile has no text. Leave it out"),
-        (GOOD, "[value]", "[values]", "1:1: it does not say where the value is."),
+        (GOOD, "0x01 = {", "1 = {}\n0x01 = {", "24:1: code 1.is, 0x01: '0x01' is listed twice."),
+        (GOOD, 'unit = "V", ', "", "16:1: value: the value has no unit."),
+        (
+            GOOD,
+            '"2.0" =',
+            "2.0 =",
+            "25:1: annunciators, 2: '2' is not usable here. Write \"3.7\" = { … }, the bit in quotes.",
+        ),
+        (
+            GOOD,
+            "[annunciators]\n",
+            "[annunciators]\n[annunciators.x]\n[text]\n",
+            "26:1: text: a framed profile has no text. Remove it",
+        ),
+        (GOOD, "[value]", "[values]", "1:1: [value] is missing."),
         (GOOD, 'driver = "framed"', 'driver = "lined"', "11:1: frame: a lined profile has no frame."),
         (GOOD, "length = 8", "length = 8 8", "13:12: not valid TOML"),
-        (SEGMENTED, '"segments"', '"int"', "7:1: value, type: a segmented profile's value is its segments."),
-        (SEGMENTED, '"0.0", ', "", "9:11: value, digits 1: these are not seven segments."),
+        (SEGMENTED, '"segments"', '"int"', "7:1: value, type: the type of a segmented profile is segments."),
+        (SEGMENTED, '"0.0", ', "", "9:11: value, digits 1: it is not a list of seven segments."),
         (SEGMENTED, '"0.0"', '"*0"', "9:12: value, digits 1.1: '*0' is not a segment. Write its bit"),
         (SEGMENTED, '"0.0"', '"0.9"', "9:12: value, digits 1.1: '0.9' is not a segment. Write its bit"),
         (SEGMENTED, "1 =", "0 =", "11:1: value.points, 0: '0' is not usable here. Write 2 = \"4.7\""),
         (SEGMENTED, "1 =", "1x =", "11:1: value.points, 1x: '1x' is not usable here."),
-        (SEGMENTED, '"V"', '"V"\nplaces = 1', "9:1: value, places: the points say it already."),
+        (SEGMENTED, '"V"', '"V"\nplaces = 1', "9:1: value, places: points give the decimals already."),
         (SEGMENTED, '"V"', '"V"\nglyphs = {300 = "1"}', "9:11: value.glyphs, 300: '300' = '1' is not usable."),
-        (LINED, '"\\n"', '"\\n"\nnumber = 0', "8:1: text, number: 0 is not usable."),
+        (LINED, '"\\n"', '"\\n"\nvalue_number = 0', "8:1: text, value_number: 0 is not usable."),
         (LINED, "CAP", '"C AP"', "9:1: text.words, C AP: 'C AP' is not usable here."),
         (LINED, '"\\n"', "5", "7:1: text, end: 5 is not text."),
     ],
 )
-def test_errors_say_where_and_what_to_write(text: str, old: str, new: str, found: str) -> None:
+def test_a_problem_names_position_and_remedy(text: str, old: str, new: str, problem: str) -> None:
     assert old in text
     checked = check_profile(text.replace(old, new, 1))
     assert checked.profile is None
-    assert any(str(finding).startswith(found) for finding in checked.problems), [str(one) for one in checked.problems]
+    messages = [str(found) for found in checked.problems]
+    assert any(message.startswith(problem) for message in messages), messages
 
 
 def test_all_errors_are_found_at_once_in_the_order_of_the_file() -> None:
     bad = GOOD.replace('"BENCH*"', "5").replace("a5 01", "a5 0").replace("at = 3", "at = 300").replace("0x01", "one")
-    lines = [finding.position.line for finding in check_profile(bad).problems]
+    lines = [problem.position.line for problem in check_profile(bad).problems]
     assert lines == sorted(lines)
     assert {5, 10, 18, 23} <= set(lines)
 
 
 @untimed
 @given(st.data())
-def test_no_file_makes_it_raise(data: st.DataObject) -> None:
+def test_no_text_makes_it_raise(data: st.DataObject) -> None:
     text = data.draw(st.sampled_from([GOOD, SEGMENTED, LINED]))
     for _ in range(data.draw(st.integers(1, 4))):
         at = data.draw(st.integers(0, len(text)))
@@ -373,16 +385,16 @@ def test_no_file_makes_it_raise(data: st.DataObject) -> None:
 @given(st.sampled_from([GOOD, SEGMENTED, LINED]), st.data())
 def test_values_of_any_other_type_are_refused_not_raised(text: str, data: st.DataObject) -> None:
     entry = tomllib.loads(text)
-    spots = [(table, key) for table in _tables(entry) for key in table]
-    table, key = data.draw(st.sampled_from(spots))
+    keys = [(table, key) for table in _tables(entry) for key in table]
+    table, key = data.draw(st.sampled_from(keys))
     table[key] = data.draw(
         st.sampled_from([True, -1, 2**70, math.inf, 1.5, "", "x", [], {}, [1], ["x"], [[]], [{}], {"x": 1}, {"1": {}}])
     )
-    from meterlink.profiles.parser import ProfileParser  # noqa: PLC0415 - text cannot be made of every such table
+    from meterlink.profiles.parser import ProfileParser  # noqa: PLC0415 - not every such table has a TOML text
 
-    reading = ProfileParser(entry)
-    profile = reading.parse()
-    if not reading.problems:
+    parser = ProfileParser(entry)
+    profile = parser.parse()
+    if not parser.problems:
         compile_profile(profile)
 
 
@@ -391,11 +403,11 @@ PIECES = st.sampled_from(["[", "]", "{}", "=", "\n", "1e999999", "true", "[[x]]"
 
 def _tables(entry: Any) -> list[dict[str, Any]]:
     if isinstance(entry, dict):
-        return [entry, *(one for value in entry.values() for one in _tables(value))]
-    return [one for value in entry for one in _tables(value)] if isinstance(entry, list) else []
+        return [entry, *(table for value in entry.values() for table in _tables(value))]
+    return [table for value in entry for table in _tables(value)] if isinstance(entry, list) else []
 
 
-def test_loading_says_the_file(tmp_path: Path) -> None:
+def test_an_error_of_loading_names_the_file(tmp_path: Path) -> None:
     (tmp_path / "a.toml").write_text(GOOD.replace("at = 3", "at = 300"), encoding="utf-8")
     with pytest.raises(InputError, match=r"a\.toml:18:1: value, at: 300 is not usable"):
         load_profile(tmp_path / "a.toml")
@@ -413,7 +425,7 @@ def test_a_folder_of_profiles_with_broken_ones_among_them(tmp_path: Path) -> Non
     (tmp_path / "c.toml").write_text("profile =", encoding="utf-8")
     (tmp_path / "d.toml").write_text(LINED, encoding="utf-8")
     profiles, failures = load_profiles(tmp_path)
-    assert [one.name for one in profiles] == ["bench-a", "line-a"]
+    assert [profile.name for profile in profiles] == ["bench-a", "line-a"]
     assert [path.name for path, _ in failures] == ["b.toml", "c.toml"]
-    assert "Another profile is called bench-a already" in failures[0][1]
+    assert "Another profile has the name bench-a already" in failures[0][1]
     assert "c.toml:1:10: not valid TOML" in failures[1][1]

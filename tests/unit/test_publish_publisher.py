@@ -1,4 +1,4 @@
-"""The publisher's own rules (order, back-off, notices, settings) with a connection and a clock of the test's making."""
+"""The publisher's rules (order, back-off, notices, settings) with a fake connection and a fake clock."""
 
 import asyncio
 import json
@@ -38,8 +38,8 @@ BROKER = BrokerConfig("broker.example", "teststation1")
 @pytest.fixture(autouse=True)
 async def nothing_left_running() -> AsyncIterator[None]:
     yield
-    left = asyncio.all_tasks() - {asyncio.current_task()}
-    assert not left, f"tasks left running: {left}"
+    tasks = asyncio.all_tasks() - {asyncio.current_task()}
+    assert not tasks, f"tasks left running: {tasks}"
 
 
 class TestClock:
@@ -64,23 +64,23 @@ class MemoryOutbox:
     def __init__(self, count: int = 0) -> None:
         self.changed = asyncio.Event()
         self.entries = {number: Entry(number, f"id-{number}", "t") for number in range(1, count + 1)}
-        self.aside: dict[int, str] = {}
+        self.rejected: dict[int, str] = {}
 
     async def pending(self, limit: int, after_id: int) -> list[Entry]:
         return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
 
-    async def sent(self, ids: list[int]) -> None:
+    async def delete_sent(self, ids: list[int]) -> None:
         for id_ in ids:
             del self.entries[id_]
 
-    async def set_aside(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
-        self.aside[id] = reason
+    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
+        self.rejected[id] = reason
         del self.entries[id]
 
 
 @dataclass
 class FakeConnection:
-    """Answers as ``answers`` says; without one, when the test does."""
+    """Answers each message with ``answers(message)``; where that is None, the test answers."""
 
     answers: Callable[[MqttMessage], PublishResult | None]
     receive_maximum: int = 65_535
@@ -103,8 +103,8 @@ class FakeConnection:
     async def close(self) -> None:
         self.closed = "cleanly"
 
-    async def drop(self) -> None:
-        self.closed = "dropped"
+    async def abort(self) -> None:
+        self.closed = "aborted"
 
     async def has_sent(self, count: int) -> None:
         async with asyncio.timeout(GENEROUS):
@@ -115,7 +115,7 @@ class FakeConnection:
 
 @dataclass
 class Bench:
-    """A publisher whose attempts to connect take from ``attempts``; sleeping is over at once until none is left."""
+    """A publisher that connects to the next of ``attempts``; sleeping ends at once while there is a next one."""
 
     attempts: list[PublishError | FakeConnection]
     outbox: MemoryOutbox = field(default_factory=MemoryOutbox)
@@ -125,7 +125,7 @@ class Bench:
     wills: list[MqttMessage] = field(default_factory=list)
     used_up: asyncio.Event = field(default_factory=asyncio.Event)
 
-    def publisher(self, chance: float = 1.0) -> Publisher:
+    def publisher(self, fraction: float = 1.0) -> Publisher:
         return Publisher(
             BROKER,
             "north van",
@@ -134,11 +134,11 @@ class Bench:
             clock=self.clock,
             open_connection=self.open,  # type: ignore[arg-type]
             sleep=self.sleep,
-            random_fraction=lambda: chance,
+            random_fraction=lambda: fraction,
         )
 
-    async def open(self, broker: BrokerConfig, will: MqttMessage, patience: float) -> FakeConnection:
-        del broker, patience
+    async def open(self, broker: BrokerConfig, will: MqttMessage, reply_timeout: float) -> FakeConnection:
+        del broker, reply_timeout
         self.wills.append(will)
         attempt = self.attempts.pop(0)
         if isinstance(attempt, PublishError):
@@ -159,7 +159,7 @@ class Bench:
             await task
 
 
-def yes(_: MqttMessage) -> PublishResult:
+def acknowledge(_: MqttMessage) -> PublishResult:
     return PublishResult()
 
 
@@ -171,29 +171,29 @@ async def test_delays_double_up_to_a_minute() -> None:
 
 async def test_delays_are_jittered_over_their_whole_length() -> None:
     bench = Bench([UnreachableError("no") for _ in range(8)])
-    await bench.until_used_up(bench.publisher(chance=0.25))
+    await bench.until_used_up(bench.publisher(fraction=0.25))
     assert bench.delays == [0.25, 0.5, 1, 2, 4, 8, 15, 15]
 
 
 @pytest.mark.parametrize(("lasted", "delays"), [(STABLE_AFTER - 1, [1, 2, 4]), (STABLE_AFTER, [1, 2, 1])])
 async def test_only_a_steady_connection_resets_the_delay(lasted: float, delays: list[float]) -> None:
     clock = TestClock()
-    connection = FakeConnection(yes)
+    connection = FakeConnection(acknowledge)
     bench = Bench([UnreachableError("no"), UnreachableError("no"), connection], clock=clock)
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
     await connection.has_sent(1)
-    for _ in range(10):  # a few rounds of the loop: the birth message has been answered already
+    for _ in range(10):  # a few rounds of the loop: the birth message has its answer already
         await asyncio.sleep(0)
     assert publisher.state == "online"
     clock.seconds = lasted
-    connection.lost.set_result(UnreachableError("gone"))
+    connection.lost.set_result(UnreachableError("lost"))
     async with asyncio.timeout(GENEROUS):
         await bench.used_up.wait()
         publisher.stop()
         await task
     assert bench.delays == delays
-    assert connection.closed == "dropped"
+    assert connection.closed == "aborted"
 
 
 async def test_a_configuration_fault_is_an_alarm_and_tried_again_every_five_minutes() -> None:
@@ -207,7 +207,7 @@ async def test_a_configuration_fault_is_an_alarm_and_tried_again_every_five_minu
 
 
 async def test_birth_will_and_farewell() -> None:
-    connection = FakeConnection(yes)
+    connection = FakeConnection(acknowledge)
     bench = Bench([connection])
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
@@ -227,7 +227,7 @@ async def test_birth_will_and_farewell() -> None:
     assert publisher.state == "stopped"
 
 
-async def test_at_most_a_window_is_under_way_and_stop_waits_for_it() -> None:
+async def test_at_most_a_window_is_in_flight_and_stop_waits_for_it() -> None:
     connection = FakeConnection(lambda message: PublishResult() if message.retain else None)
     bench = Bench([connection], MemoryOutbox(MAX_IN_FLIGHT * 2))
     publisher = bench.publisher()
@@ -245,8 +245,8 @@ async def test_at_most_a_window_is_under_way_and_stop_waits_for_it() -> None:
     assert connection.closed == "cleanly"
 
 
-async def test_what_comes_later_is_noticed() -> None:
-    connection = FakeConnection(yes)
+async def test_messages_added_later_are_published() -> None:
+    connection = FakeConnection(acknowledge)
     bench = Bench([connection])
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
@@ -261,7 +261,7 @@ async def test_what_comes_later_is_noticed() -> None:
     assert not bench.outbox.entries
 
 
-async def test_a_denied_birth_is_told_and_the_rest_goes_on() -> None:
+async def test_a_denied_birth_is_a_warning_and_later_messages_are_sent() -> None:
     connection = FakeConnection(lambda message: PublishResult("Not authorized" if message.retain else ""))
     bench = Bench([connection], MemoryOutbox(1))
     publisher = bench.publisher()
@@ -274,7 +274,7 @@ async def test_a_denied_birth_is_told_and_the_rest_goes_on() -> None:
     assert "meterlink/north van/state: Not authorized" in bench.notices[0][1]
 
 
-async def test_it_empties_the_outbox_of_a_real_database(tmp_path: Path) -> None:
+async def test_the_outbox_of_a_real_database_is_emptied(tmp_path: Path) -> None:
     path = tmp_path / "meterlink.db"
     writer = Writer(path, station="van", clock=SystemClock(), boot_id="boot", on_alarm=lambda _: None)
     writer.start()
@@ -297,13 +297,13 @@ async def test_it_empties_the_outbox_of_a_real_database(tmp_path: Path) -> None:
             "t/late"
         ]
         counts = Reader(path).counts()
-        assert (counts["outbox"], counts["set_aside"]) == (0, 1)
+        assert (counts["outbox"], counts["rejected_messages"]) == (0, 1)
     finally:
         writer.close()
 
 
 @pytest.mark.parametrize(
-    ("wrong", "key"),
+    ("options", "key"),
     [
         ({"host": ""}, "mqtt.host"),
         ({"host": "two words"}, "mqtt.host"),
@@ -320,8 +320,8 @@ async def test_it_empties_the_outbox_of_a_real_database(tmp_path: Path) -> None:
         ({"tls": False, "ca_file": Path("ca.pem")}, "mqtt.ca_file"),
     ],
 )
-def test_settings_that_must_not_be_used(wrong: dict[str, object], key: str) -> None:
-    settings = {"host": "broker.example", "identifier": "teststation1"} | wrong
+def test_settings_that_must_not_be_used(options: dict[str, object], key: str) -> None:
+    settings = {"host": "broker.example", "identifier": "teststation1"} | options
     with pytest.raises(SettingsError, match=key.replace(".", r"\.")):
         BrokerConfig(**settings)  # type: ignore[arg-type]
 
@@ -337,15 +337,15 @@ def test_tls_is_the_default_with_its_port() -> None:
     assert BROKER.address == ("broker.example", 8883)
 
 
-def test_new_identifiers_are_what_every_broker_takes() -> None:
+def test_every_broker_accepts_new_identifiers() -> None:
     # MQTT 5, 3.1.3.1: 1 to 23 bytes of digits and letters.
-    made = {new_identifier() for _ in range(100)}
-    assert len(made) == 100
-    assert all(one.isascii() and one.isalnum() and 1 <= len(one) <= 23 for one in made)
+    identifiers = {new_identifier() for _ in range(100)}
+    assert len(identifiers) == 100
+    assert all(text.isascii() and text.isalnum() and 1 <= len(text) <= 23 for text in identifiers)
 
 
 @pytest.mark.parametrize(
-    ("make", "key"),
+    ("options", "key"),
     [
         (lambda folder: {"ca_file": folder / "missing.pem"}, "mqtt.ca_file"),
         (lambda folder: {"ca_file": folder / "noise"}, "mqtt.ca_file"),
@@ -356,10 +356,10 @@ def test_new_identifiers_are_what_every_broker_takes() -> None:
     ],
 )
 async def test_files_that_cannot_be_used_are_a_configuration_fault(
-    tmp_path: Path, make: Callable[[Path], dict[str, object]], key: str
+    tmp_path: Path, options: Callable[[Path], dict[str, object]], key: str
 ) -> None:
     (tmp_path / "empty").write_text("\n")
     (tmp_path / "noise").write_bytes(b"\xff\xfe\x00")
-    broker = BrokerConfig("127.0.0.1", "teststation1", **make(tmp_path))  # type: ignore[arg-type]
+    broker = BrokerConfig("127.0.0.1", "teststation1", **options(tmp_path))  # type: ignore[arg-type]
     with pytest.raises(ConfigurationError, match=key.replace(".", r"\.")):
         await BrokerConnection.open(broker, MqttMessage("t", b"", "text/plain"), 1)

@@ -1,4 +1,4 @@
-"""Topic levels and SenML names made from whatever text comes in."""
+"""Topic levels and SenML names of any text."""
 
 import re
 
@@ -22,12 +22,11 @@ from meterlink.publish.topics import (
 @given(st.text())
 def test_every_text_becomes_one_usable_level(text: str) -> None:
     # MQTT 5, 1.5.4 (no NUL, no lone surrogates) and 4.7 (no wildcards or separator in a level).
-    made = topic_level(text)
-    encoded = made.encode()
-    assert 0 < len(encoded) <= LONGEST_LEVEL
-    assert not set("+#/\0\x1b\n") & set(made)
-    assert made == made.strip()
-    assert topic_level(made) == made
+    level = topic_level(text)
+    assert 0 < len(level.encode()) <= LONGEST_LEVEL
+    assert not set("+#/\0\x1b\n") & set(level)
+    assert level == level.strip()
+    assert topic_level(level) == level
 
 
 @pytest.mark.parametrize(
@@ -49,7 +48,7 @@ def test_levels(text: str, expected: str) -> None:
 
 def test_topics() -> None:
     meter = Meter("AA:BB:CC:12:34:56", "Amber Seven")
-    place = Site("Cold store 3", "condenser 1")
+    site = Site("Cold store 3", "condenser 1")
     point = TestPoint(
         "herm",
         "compressor",
@@ -71,12 +70,12 @@ def test_topics() -> None:
         "H",
     )
     assert readings_topic("van/1", meter) == "meterlink/van-1/readings/Amber Seven-123456"
-    assert accepted_topic("van", place, point) == "meterlink/van/held/condenser 1/run capacitor"
-    assert accepted_topic("van", place, sectioned) == "meterlink/van/held/condenser 1/run capacitor/H"
+    assert accepted_topic("van", site, point) == "meterlink/van/accepted/condenser 1/run capacitor"
+    assert accepted_topic("van", site, sectioned) == "meterlink/van/accepted/condenser 1/run capacitor/H"
     assert state_topic("van") == "meterlink/van/state"
 
 
-def test_meters_of_one_name_are_told_apart() -> None:
+def test_meters_with_the_same_name_get_different_names() -> None:
     assert unique_meter_name(Meter("AA:BB:CC:12:34:56", "Amber")) != unique_meter_name(
         Meter("AA:BB:CC:12:34:57", "Amber")
     )
@@ -90,11 +89,11 @@ def test_every_text_becomes_part_of_a_senml_name(text: str) -> None:
 
 
 @given(st.text(), st.text())
-def test_texts_that_differ_stay_different_names(one: str, other: str) -> None:
-    if "-".join(one.split()) != "-".join(other.split()):
-        assert name_part(one) != name_part(other)
+def test_different_texts_get_different_names(first: str, second: str) -> None:
+    if "-".join(first.split()) != "-".join(second.split()):
+        assert name_part(first) != name_part(second)
 
 
-@pytest.mark.parametrize(("one", "other"), [("Kühler", "Kohler"), ("ü", "u"), ("a/b", "a-b"), ("x" * 60, "x" * 61)])
-def test_lookalikes_stay_different_names(one: str, other: str) -> None:
-    assert name_part(one) != name_part(other)
+@pytest.mark.parametrize(("first", "second"), [("Kühler", "Kohler"), ("ü", "u"), ("a/b", "a-b"), ("x" * 60, "x" * 61)])
+def test_similar_texts_get_different_names(first: str, second: str) -> None:
+    assert name_part(first) != name_part(second)

@@ -17,7 +17,7 @@ PAIRS = [
     for name in sorted(base.__abstractmethods__)
 ]
 
-# What the classes were written for. Another method here means: read bleak's change notes, then the backends.
+# The methods that the classes were written for. A new method means: read bleak's change notes, then the backends.
 KNOWN_SCANNER = {"start", "stop"}
 KNOWN_CLIENT = {
     "connect",
@@ -51,7 +51,7 @@ def test_signatures_conform(base, ours, name):
     assert inspect.iscoroutinefunction(mine) == inspect.iscoroutinefunction(theirs)
 
     def shape(function):
-        # Unused *args and **kwargs carry an underscore of ours; their names cannot be passed by callers.
+        # Our unused *args and **kwargs have an underscore; callers never pass their names.
         variadic = {inspect.Parameter.VAR_POSITIONAL, inspect.Parameter.VAR_KEYWORD}
         return [
             (None if parameter.kind in variadic else parameter.name, parameter.kind, parameter.default)
@@ -79,11 +79,11 @@ def test_bleak_constructs_both_with_all_its_arguments():
 
 
 def test_each_air_has_backends_of_its_own():
-    one, other = Air(), Air()
-    assert one.client_backend is one.client_backend
-    assert one.client_backend is not other.client_backend
-    assert issubclass(one.client_backend, BaseBleakClient)
-    assert issubclass(one.scanner_backend, BaseBleakScanner)
+    first, second = Air(), Air()
+    assert first.client_backend is first.client_backend
+    assert first.client_backend is not second.client_backend
+    assert issubclass(first.client_backend, BaseBleakClient)
+    assert issubclass(first.scanner_backend, BaseBleakScanner)
 
 
 def test_the_pytest_plugin_loads_no_radio_stack():

@@ -1,4 +1,4 @@
-"""Encoders against the published formats. A driver that decodes them is tested elsewhere, apart from these."""
+"""Encoders against the published formats. The drivers that decode them are tested separately."""
 
 import struct
 from decimal import Decimal
@@ -22,11 +22,11 @@ from meterlink_simulators.encoders.presented import (
 )
 
 
-def shown(text, unit, quantity=Quantity.CAPACITANCE, **more):
+def display_of(text, unit, quantity=Quantity.CAPACITANCE, **more):
     return DisplayState(quantity, None if text is None else Decimal(text), unit, **more)
 
 
-def sent(function, display):
+def packet_of(function, display):
     ((_, packet),) = PresentedEncoder([function]).encode(display)
     return packet
 
@@ -75,7 +75,7 @@ def test_sfloat_special_codes_and_narrow_mantissa():
     assert SFLOAT.nan == bytes.fromhex("FF07")
     assert SFLOAT.nres == bytes.fromhex("0008")
     assert SFLOAT.infinity == bytes.fromhex("FE07")
-    # Four digits above 2045 lose the last one: the mantissa has 12 bits.
+    # Four digits above 2045 lose the last digit: the mantissa has 12 bits.
     assert SFLOAT.pack(Decimal("42.31")) == SFLOAT.pack(Decimal("42.3"))
     assert SFLOAT.pack(Decimal("1E+12")) == SFLOAT.infinity
     assert SFLOAT.pack(Decimal("-1E+12")) == bytes.fromhex("0208")
@@ -120,12 +120,12 @@ def test_user_description_names_the_function():
     [("4.70", "µF", 470, -8), ("45.0", "µF", 450, -7), ("820", "nF", 820, -9), ("0.00", "µF", 0, -8)],
 )
 def test_float_keeps_the_displays_last_place(text, unit, mantissa, exponent):
-    packet = sent(DescribedFunction(Quantity.CAPACITANCE), shown(text, unit))
+    packet = packet_of(DescribedFunction(Quantity.CAPACITANCE), display_of(text, unit))
     assert packet == (mantissa & 0xFFFFFF).to_bytes(3, "little") + struct.pack("b", exponent)
 
 
 def test_kilohms_keep_their_last_place_too():
-    packet = sent(DescribedFunction(Quantity.RESISTANCE), shown("4.70", "kΩ", Quantity.RESISTANCE))
+    packet = packet_of(DescribedFunction(Quantity.RESISTANCE), display_of("4.70", "kΩ", Quantity.RESISTANCE))
     assert packet == bytes.fromhex("D60100") + b"\x01"  # 470 times ten
 
 
@@ -138,29 +138,31 @@ def test_kilohms_keep_their_last_place_too():
     ],
 )
 def test_overload_and_blank(function, overload, blank):
-    assert sent(function, shown(None, "MΩ", Quantity.RESISTANCE, overload=True)) == overload
-    assert sent(function, shown(None, "Ω", Quantity.RESISTANCE, blank=True)) == blank
+    assert packet_of(function, display_of(None, "MΩ", Quantity.RESISTANCE, overload=True)) == overload
+    assert packet_of(function, display_of(None, "Ω", Quantity.RESISTANCE, blank=True)) == blank
 
 
 def test_float32_carries_infinity_and_nan():
     function = DescribedFunction(Quantity.RESISTANCE, format=Format.FLOAT32)
-    assert sent(function, shown("1.5", "kΩ", Quantity.RESISTANCE)) == struct.pack("<f", 1500)
-    assert sent(function, shown(None, "Ω", Quantity.RESISTANCE, overload=True)) == struct.pack("<f", float("inf"))
-    (value,) = struct.unpack("<f", sent(function, shown(None, "Ω", Quantity.RESISTANCE, blank=True)))
+    assert packet_of(function, display_of("1.5", "kΩ", Quantity.RESISTANCE)) == struct.pack("<f", 1500)
+    assert packet_of(function, display_of(None, "Ω", Quantity.RESISTANCE, overload=True)) == struct.pack(
+        "<f", float("inf")
+    )
+    (value,) = struct.unpack("<f", packet_of(function, display_of(None, "Ω", Quantity.RESISTANCE, blank=True)))
     assert value != value  # noqa: PLR0124 - only NaN differs from itself
 
 
 def test_integers_count_steps_saturate_and_stay_silent():
     function = DescribedFunction(Quantity.CAPACITANCE, format=Format.UINT16, exponent=-6)
-    assert sent(function, shown("45", "µF")) == struct.pack("<H", 45)
-    assert sent(function, shown("99999", "µF")) == b"\xff\xff"
-    assert sent(function, shown("-1", "µF")) == b"\0\0"
-    assert sent(function, shown(None, "µF", overload=True)) == b"\xff\xff"
-    assert PresentedEncoder([function]).encode(shown(None, "µF", blank=True)) == []
+    assert packet_of(function, display_of("45", "µF")) == struct.pack("<H", 45)
+    assert packet_of(function, display_of("99999", "µF")) == b"\xff\xff"
+    assert packet_of(function, display_of("-1", "µF")) == b"\0\0"
+    assert packet_of(function, display_of(None, "µF", overload=True)) == b"\xff\xff"
+    assert PresentedEncoder([function]).encode(display_of(None, "µF", blank=True)) == []
     volts = DescribedFunction(Quantity.VOLTAGE, format=Format.SINT32, exponent=-3)
-    assert sent(volts, shown("-3.892", "V", Quantity.VOLTAGE)) == struct.pack("<i", -3892)
+    assert packet_of(volts, display_of("-3.892", "V", Quantity.VOLTAGE)) == struct.pack("<i", -3892)
     ohms = DescribedFunction(Quantity.RESISTANCE, format=Format.UINT24, exponent=-1)
-    assert sent(ohms, shown("12.34", "kΩ", Quantity.RESISTANCE)) == (123400).to_bytes(3, "little")
+    assert packet_of(ohms, display_of("12.34", "kΩ", Quantity.RESISTANCE)) == (123400).to_bytes(3, "little")
 
 
 # GATT Specification Supplement: values and special codes of the characteristics' own sections.
@@ -189,12 +191,12 @@ def test_integers_count_steps_saturate_and_stay_silent():
     ],
 )
 def test_assigned_characteristics(function, quantity, text, unit, packet):
-    assert sent(function, shown(text, unit, quantity, blank=text is None)) == bytes.fromhex(packet)
+    assert packet_of(function, display_of(text, unit, quantity, blank=text is None)) == bytes.fromhex(packet)
 
 
 def test_voltage_frequency_overload_is_not_valid():
-    display = shown(None, "Hz", Quantity.FREQUENCY, overload=True)
-    assert sent(AssignedFunction.VOLTAGE_FREQUENCY, display) == bytes.fromhex("FEFF")
+    display = display_of(None, "Hz", Quantity.FREQUENCY, overload=True)
+    assert packet_of(AssignedFunction.VOLTAGE_FREQUENCY, display) == bytes.fromhex("FEFF")
 
 
 def test_assigned_uuids_and_properties():
@@ -217,12 +219,12 @@ def test_only_the_function_in_use_sends():
         (Quantity.CAPACITANCE, None, b"capacitance"),
     ]:
         unit = "V" if quantity is Quantity.VOLTAGE else "µF"
-        ((key, _),) = encoder.encode(shown("1.0", unit, quantity, coupling=coupling))
+        ((key, _),) = encoder.encode(display_of("1.0", unit, quantity, coupling=coupling))
         assert names[key] == name
-    assert PresentedEncoder([DescribedFunction(Quantity.CURRENT)]).encode(shown("1.0", "µF")) == []
+    assert PresentedEncoder([DescribedFunction(Quantity.CURRENT)]).encode(display_of("1.0", "µF")) == []
 
 
 def test_an_assigned_characteristic_beside_a_described_one():
     encoder = PresentedEncoder([DescribedFunction(Quantity.VOLTAGE), AssignedFunction.VOLTAGE])
-    packets = encoder.encode(shown("24.0", "V", Quantity.VOLTAGE, coupling=Coupling.AC))
+    packets = encoder.encode(display_of("24.0", "V", Quantity.VOLTAGE, coupling=Coupling.AC))
     assert [packet for _, packet in packets] == [bytes.fromhex("F00000FF"), bytes.fromhex("0006")]

@@ -1,4 +1,4 @@
-"""Virtual time: what runs when, and what is never overtaken."""
+"""Virtual time: the order of callbacks, and the work that a jump never overtakes."""
 
 import asyncio
 import socket
@@ -53,7 +53,7 @@ def test_time_stands_still_while_callbacks_run():
     async def body():
         loop = asyncio.get_running_loop()
         before = loop.time()
-        time.sleep(0.02)  # noqa: ASYNC251 - a callback that takes long is what is looked at
+        time.sleep(0.02)  # noqa: ASYNC251 - this test needs a slow callback
         await asyncio.sleep(0)
         return loop.time() - before
 
@@ -115,7 +115,7 @@ def test_a_failing_and_a_cancelled_executor_call_let_time_go_on():
 
 
 def test_own_thread_named_by_the_busy_hook_is_not_overtaken():
-    # A writer thread of its own, as a store has: not known to the loop, so the hook speaks for it.
+    # A writer thread of its own, as in a store: the loop does not see it, so the hook reports it.
     working = threading.Event()
 
     async def body():

@@ -1,3 +1,5 @@
+"""The settings file, the data folder and the broker's table."""
+
 from decimal import Decimal
 from pathlib import Path
 
@@ -9,36 +11,36 @@ from meterlink.publish.config import parse_broker
 from meterlink.settings import DATA_FOLDER_VARIABLE, data_dir, load_settings
 
 
-def settings(folder: Path, text: str) -> Path:
+def write_settings(folder: Path, text: str) -> Path:
     (folder / "settings.toml").write_text(text, encoding="utf-8")
     return folder
 
 
 def test_no_file_means_the_defaults(tmp_path: Path) -> None:
-    found = load_settings(tmp_path)
-    assert found.capacitor_tolerance == "6 %"
-    assert found.station
-    assert found.rule is SIMPLE_ACCEPTANCE
-    assert found.ambient_celsius is None
-    assert found.mqtt is None
-    assert found.meters == ()
+    settings = load_settings(tmp_path)
+    assert settings.capacitor_tolerance == "6 %"
+    assert settings.station
+    assert settings.rule is SIMPLE_ACCEPTANCE
+    assert settings.ambient_celsius is None
+    assert settings.mqtt is None
+    assert settings.meters == ()
 
 
-def test_everything_that_can_be_set(tmp_path: Path) -> None:
-    found = load_settings(
-        settings(
+def test_every_setting(tmp_path: Path) -> None:
+    settings = load_settings(
+        write_settings(
             tmp_path,
             """
             station = "van-3"
             [judge]
             capacitor_tolerance = "5 %"
             rule = "guarded-acceptance"
-            guard = 0.83
-            temperature = "95 °F"
+            guard_factor = 0.83
+            ambient_temperature = "95 °F"
             [[meter]]
             address = "00:00:5E:00:53:0A"
             name = "clamp"
-            pin = "line-volts"
+            pinned_point = "line-volts"
             temperature_coefficient = 0.05
             [[meter.accuracy]]
             quantity = "voltage"
@@ -53,34 +55,34 @@ def test_everything_that_can_be_set(tmp_path: Path) -> None:
             """,
         )
     )
-    assert (found.station, found.capacitor_tolerance) == ("van-3", "5 %")
-    assert str(found.rule) == "guarded acceptance, guard 0.83 U"
-    assert found.ambient_celsius == 35
-    meter, other = found.meters
+    assert (settings.station, settings.capacitor_tolerance) == ("van-3", "5 %")
+    assert str(settings.rule) == "guarded acceptance, guard 0.83 U"
+    assert settings.ambient_celsius == 35
+    meter, second_meter = settings.meters
     assert (meter.address, meter.name, meter.pinned_point) == ("00:00:5E:00:53:0A", "clamp", "line-volts")
     assert meter.accuracy_sheet is not None
     assert (str(meter.accuracy_sheet.ranges[0].line), meter.accuracy_sheet.temperature_coefficient) == (
         "±(1 % + 3 digits)",
         Decimal("0.05"),
     )
-    assert other.accuracy_sheet is None
-    assert found.mqtt == {"host": "localhost", "tls": False}
+    assert second_meter.accuracy_sheet is None
+    assert settings.mqtt == {"host": "localhost", "tls": False}
 
 
 @pytest.mark.parametrize(
-    ("text", "says"),
+    ("text", "message"),
     [
         ("stations = 1", "'stations'"),
-        ("station = [", "cannot be read"),
+        ("station = [", "settings.toml:1:12: not valid TOML"),
         ("judge = 3", "judge is not a table"),
         ("[judge]\ntolerance = 3", "'tolerance' in [judge]"),
         ("[judge]\ncapacitor_tolerance = '6'", "has no unit"),
-        ("[judge]\nrule = 'strict'", "judge.rule: 'strict' is no decision rule"),
-        ("[judge]\nrule = 3", "judge.rule: '3' is no decision rule"),
-        ("[judge]\nguard = 1", "judge.rule: Simple acceptance has no guard band"),
-        ("[judge]\nrule = 'guarded'\nguard = true", "judge.rule: 'True' is no guard factor"),
-        ("[judge]\ntemperature = 35", "judge.temperature: The unit is missing"),
-        ("[judge]\ntemperature = '350 °C'", "judge.temperature: No handheld meter"),
+        ("[judge]\nrule = 'strict'", "judge.rule: 'strict' is not a decision rule"),
+        ("[judge]\nrule = 3", "judge.rule: '3' is not a decision rule"),
+        ("[judge]\nguard_factor = 1", "judge.rule: Simple acceptance has no guard band"),
+        ("[judge]\nrule = 'guarded'\nguard_factor = true", "judge.rule: 'True' is not a guard factor"),
+        ("[judge]\nambient_temperature = 35", "judge.ambient_temperature: The unit is missing"),
+        ("[judge]\nambient_temperature = '350 °C'", "judge.ambient_temperature: No handheld meter"),
         ("[[meter]]\naddress = 'x'\naccuracy = '2 %'", "[[meter]] x: accuracy is not a list"),
         (
             "[[meter]]\naddress = 'x'\n[[meter.accuracy]]\nquantity = 'voltage'\nline = '2'",
@@ -92,10 +94,10 @@ def test_everything_that_can_be_set(tmp_path: Path) -> None:
         ("[[meter]]\naddress = 'x'\ncolour = 'red'", "'colour'"),
     ],
 )
-def test_what_is_wrong_is_said_with_the_file(tmp_path: Path, text: str, says: str) -> None:
+def test_an_error_names_the_file(tmp_path: Path, text: str, message: str) -> None:
     with pytest.raises(SettingsError) as caught:
-        load_settings(settings(tmp_path, text))
-    assert says in str(caught.value)
+        load_settings(write_settings(tmp_path, text))
+    assert message in str(caught.value)
     assert "settings.toml" in str(caught.value)
 
 
@@ -112,9 +114,9 @@ def test_the_data_folder_comes_from_option_then_environment_then_platform(
     assert data_dir().is_dir()
 
 
-def test_a_data_folder_that_cannot_be_made(tmp_path: Path) -> None:
+def test_a_data_folder_that_cannot_be_created(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(SettingsError, match="cannot be made"):
+    with pytest.raises(SettingsError, match="cannot be created"):
         data_dir(tmp_path / "file" / "inside")
 
 
@@ -125,7 +127,7 @@ def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("table", "says"),
+    ("table", "message"),
     [
         ({}, "no host"),
         ({"host": "x", "password": "secret"}, "'password'"),
@@ -133,9 +135,9 @@ def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
         ({"host": "x", "port": "1883"}, "whole number"),
         ({"host": "x", "port": True}, "whole number"),
         ({"host": "x", "tls": "no"}, "true or false"),
-        ({"host": "broker.example", "tls": False, "username": "u", "password_file": "p"}, "readable"),
+        ({"host": "broker.example", "tls": False, "username": "u", "password_file": "p"}, "unencrypted"),
     ],
 )
-def test_what_is_wrong_with_a_broker(tmp_path: Path, table: dict[str, object], says: str) -> None:
-    with pytest.raises(SettingsError, match=says):
+def test_errors_of_a_broker(tmp_path: Path, table: dict[str, object], message: str) -> None:
+    with pytest.raises(SettingsError, match=message):
         parse_broker(table, tmp_path)

@@ -73,11 +73,11 @@ def data(tmp_path):
     )
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
-    for number, place in enumerate(
+    for number, site in enumerate(
         (Site("Mill Lane bakery", "Condenser 1"), Site("Harbour cold store", "condenser 10"))
     ):
         opened = Timestamp(NOON + number * DAY, 1)
-        ids = writer.open_visit(place, PLAN, opened).result(OUTER)
+        ids = writer.open_visit(site, PLAN, opened).result(OUTER)
         for key, digits in (("fan", "4.68"), ("start", "4.69")):
             reading = Reading(Quantity.CAPACITANCE, Decimal(digits), "µF", opened)
             row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
@@ -102,7 +102,7 @@ def run(data, *args):
     ("filters", "ids"),
     [
         ({}, [1, 2, 3, 4]),
-        ({"unit": "condenser 1"}, [1, 2]),  # whole names: not condenser 10; case does not matter
+        ({"unit": "condenser 1"}, [1, 2]),  # the whole name: not condenser 10; upper or lower case
         ({"site": "HARBOUR COLD STORE"}, [3, 4]),
         ({"component": "start capacitor"}, [2, 4]),
         ({"unit": "Condenser 1", "component": "start capacitor"}, [2]),
@@ -120,8 +120,8 @@ def test_history_is_filtered(reader, filters, ids):
 
 def test_history_of_one_visit(reader):
     first, second = reader.visits()
-    assert [row.id for row in reader.history(visit=second.uid)] == [3, 4]
-    assert (first.place, first.plan, first.opened) == (
+    assert [row.id for row in reader.history(visit_uid=second.uid)] == [3, 4]
+    assert (first.site, first.plan, first.opened) == (
         Site("Mill Lane bakery", "Condenser 1"),
         "fans",
         Timestamp(NOON, 1),
@@ -132,20 +132,20 @@ def test_raw_readings_are_paged_in_order(reader):
     uid = reader.visits()[1].uid
     everything = reader.readings(uid)
     assert [row.id for row in everything] == sorted(row.id for row in everything)
-    assert len(everything) == 6  # two raw and one held, at two points
-    assert [row.point for row in reader.readings(uid, "start")] == ["start"] * 3
+    assert len(everything) == 6  # two raw and one accepted, at two points
+    assert [row.point_key for row in reader.readings(uid, "start")] == ["start"] * 3
     pages = [reader.readings(uid, limit=4), reader.readings(uid, after_id=everything[3].id, limit=4)]
     assert pages[0] + pages[1] == everything
     assert reader.readings("no such uid") == []
 
 
-def test_order_is_that_of_the_rows_whatever_the_clock_did(data, reader):
+def test_the_order_is_that_of_the_rows_even_if_the_clock_was_changed(data, reader):
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
         connection.execute("UPDATE readings SET utc_ns = ? - id", (NOON,))
         connection.commit()
     rows = reader.history()
     assert [row.id for row in rows] == [1, 2, 3, 4]
-    times = [row.reading.stamp.utc_ns for row in rows]
+    times = [row.reading.timestamp.utc_ns for row in rows]
     assert times == sorted(times, reverse=True)
 
 
@@ -158,21 +158,21 @@ def test_a_reading_with_an_unset_clock_is_never_filtered_out_by_time(data, reade
 
 
 def test_history_never_walks_the_raw_readings(data):
-    # Tens of held readings a visit stand among hundreds of thousands of raw ones.
+    # A visit has tens of accepted readings and hundreds of thousands of raw ones.
     from meterlink.store import queries  # noqa: PLC0415
 
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
-        sql = f"EXPLAIN QUERY PLAN {queries._SELECT_ACCEPTED} WHERE u.name = 'x' ORDER BY h.id DESC LIMIT 5"
+        sql = f"EXPLAIN QUERY PLAN {queries._SELECT_ACCEPTED} WHERE u.name = 'x' ORDER BY a.id DESC LIMIT 5"
         steps = [row[3] for row in connection.execute(sql)]
-    assert steps[0] == "SCAN h"
+    assert steps[0] == "SCAN a"
     assert all("INTEGER PRIMARY KEY" in step for step in steps[1:])
 
 
-def test_a_row_that_somebody_edited_is_named(data, reader):
+def test_the_error_names_a_row_that_another_program_edited(data, reader):
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
-        connection.execute("UPDATE held_readings SET verdict = 'splendid' WHERE id = 3")
+        connection.execute("UPDATE accepted_readings SET verdict = 'splendid' WHERE id = 3")
         connection.commit()
-    with pytest.raises(StoreError, match=r"Row 3 .*splendid.*Something else has changed the file"):
+    with pytest.raises(StoreError, match=r"Row 3 .*splendid.*Another program has changed the file"):
         reader.history()
 
 
@@ -215,15 +215,15 @@ def test_hostile_names_reach_no_terminal(reader):
     hostile = "\x1b[2J\x1b]0;gone\x07[red]pump\u202e\r\n1"
     row = replace(
         row,
-        place=Site(hostile, hostile),
+        site=Site(hostile, hostile),
         circuit=hostile,
         component=hostile,
         section=hostile,
         terminals=(hostile, hostile),
         judgement=replace(OUTSIDE, limits=replace(LIMITS, basis=hostile, unit=hostile)),
     )
-    shown = "\n".join(history_lines(row, 80))
-    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f\u202e\[\]]", shown)
+    output = "\n".join(history_lines(row, 80))
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f\u202e\[\]]", output)
 
 
 @given(st.integers(1, 200), st.text(max_size=80), st.text(max_size=80))
@@ -234,11 +234,11 @@ def test_any_name_fits_any_width(width, site, basis):
         assert len(line) <= max(width, 10)
 
 
-def _history_row(reading, place, limits):
+def _history_row(reading, site, limits):
     from meterlink.store.rows import HistoryRow  # noqa: PLC0415
 
     return HistoryRow(
-        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, site=place,
+        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, site=site,
         visit_uid="v", plan="p", point_key="k", circuit="c", component="co", section="", terminals=("A", "B"),
         state=CircuitState.ISOLATED, kind=PointKind.CAPACITOR, rating="", meter=Meter("a", "n"), station="s", boot="b",
         software="0", clock_set=None,
@@ -247,7 +247,7 @@ def _history_row(reading, place, limits):
 
 def test_json_has_the_documented_keys(data):
     objects = json.loads(run(data, "--json", "--limit", "1").output)
-    visit = objects[0].pop("visit")
+    visit = objects[0].pop("visit_uid")
     assert len(visit) == 36
     assert objects == [
         {
@@ -274,30 +274,30 @@ def test_json_has_the_documented_keys(data):
             "accuracy": "assumed: 1 % of reading + 3 digits",
             "rule": "simple acceptance",
             "probability": None,
-            "settle_it": "",
+            "next_measurement": "",
             "settled_in": 1.25,
             "reason": "4.68 µF is below the low limit of 4.7 µF.",
         }
     ]
     help_text = " ".join(run(data, "--help").output.split())
-    assert [key for key in (*objects[0], "visit") if not re.search(rf"\b{key}\b", help_text)] == []
+    assert [key for key in (*objects[0], "visit_uid") if not re.search(rf"\b{key}\b", help_text)] == []
 
 
-def test_json_is_ascii_whatever_the_pipe(data):
+def test_json_is_always_ascii(data):
     assert run(data, "--json").output.isascii()
     assert json.loads(run(data, "--json", "--unit", "nowhere").output) == []
 
 
-def test_nothing_found_says_what_there_is(data, tmp_path):
+def test_without_a_match_the_output_lists_the_units(data, tmp_path):
     assert (
-        run(data, "--unit", "nowhere").output == "No held readings like that. Units here: Condenser 1, condenser 10.\n"
+        run(data, "--unit", "nowhere").output == "No accepted readings match. Units here: Condenser 1, condenser 10.\n"
     )
     writer = Writer(
         tmp_path / "new" / "meterlink.db", station="s", clock=StoppedClock(), boot_id="b", on_alarm=lambda _: None
     )
     writer.start()
     writer.close()
-    assert run(tmp_path / "new").output == "No held readings yet.\n"
+    assert run(tmp_path / "new").output == "No accepted readings yet.\n"
 
 
 def test_since_selects(data):
@@ -347,12 +347,12 @@ def test_nonsense_is_one_clear_line_and_exit_code_2(data, text):
 
 
 @given(st.text(max_size=30))
-def test_since_takes_or_refuses_anything(text):
+def test_since_accepts_or_refuses_any_text(text):
     with suppress(InputError):
         assert -(2**63) <= parse_since(text, NOW) < 2**63
 
 
-def test_a_limit_of_nothing_is_refused(data):
+def test_a_limit_of_zero_is_refused(data):
     assert run(data, "--limit", "0").exit_code == 2
     assert run(data, "--limit", "many").exit_code == 2
 
@@ -362,6 +362,6 @@ def test_a_folder_without_a_database_is_named(tmp_path):
         run(tmp_path)
 
 
-def test_a_name_that_is_not_text_finds_nothing_or_says_so(data):
+def test_a_name_that_is_not_text_is_an_error(data):
     with pytest.raises(StoreError, match="can't encode"):
         run(data, "--unit", os.fsdecode(b"\xff"))

@@ -29,7 +29,7 @@ def schema_of(path):
 
 
 def make_version_1(path):
-    """A database as the first released schema left it, with a held reading in it."""
+    """Create a database with the first released schema and an accepted reading."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
         MIGRATIONS.apply(Database(connection), stop_before="002 outbox")
@@ -47,14 +47,14 @@ def make_version_1(path):
             INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', 'bench meter', 'presented', '', 1, 900, 1000);
             INSERT INTO readings VALUES (1, 1, 1, 1, 2000, 20, 1, 1, 'capacitance', 4.23e-5, '42.30', 'µF', 'ok', NULL,
                 '0.01', 0, 'c', x'0102');
-            INSERT INTO held_readings VALUES (1, 1, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %', '45',
-                '42.30', '-6', '0.5', 'assumed 1 % + 3', 'On the limit.', 'simple acceptance', 1.5, '45 µF ±6 %',
+            INSERT INTO accepted_readings VALUES (1, 1, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %',
+                '45', '42.30', '-6', '0.5', 'assumed 1 % + 3', 'On the limit.', 'simple acceptance', 1.5, '45 µF ±6 %',
                 '0.0.9');
             """
         )
 
 
-def test_a_new_database_gets_every_migration_and_says_whose_it_is(tmp_path):
+def test_a_new_database_gets_every_migration_and_our_header(tmp_path):
     path = tmp_path / "meterlink.db"
     start_and_close(path)
     with closing(sqlite3.connect(path)) as connection:
@@ -63,12 +63,12 @@ def test_a_new_database_gets_every_migration_and_says_whose_it_is(tmp_path):
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         applied = [migration.name for migration in MIGRATIONS.applied(Database(connection))]
         assert applied == [
-            "001 journal",
+            "001 readings",
             "002 outbox",
-            "003 doubt",
-            "004 bindings",
+            "003 uncertainty",
+            "004 meter identity",
             "005 derived",
-            "006 altered displays",
+            "006 display modes",
         ]
         assert MIGRATIONS.pending(Database(connection)) == []
 
@@ -99,7 +99,7 @@ def test_a_version_1_database_is_brought_up_to_date_with_its_rows(tmp_path):
     assert Reader(old).outbox(10) == []
 
 
-def test_a_reader_says_when_the_database_is_older_than_itself(tmp_path):
+def test_a_reader_refuses_an_older_database(tmp_path):
     path = tmp_path / "meterlink.db"
     make_version_1(path)
     with pytest.raises(StoreError, match=r"older Meterlink .*Start the station once"):
@@ -131,19 +131,19 @@ def test_a_newer_database_is_refused_and_left_untouched(tmp_path):
         newer.execute("PRAGMA user_version = 99")
         newer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         newer.execute("INSERT INTO from_the_future VALUES (1)")
-        # A copy taken while the log is not empty: what a killed newer program leaves behind.
+        # A copy with a log that is not empty, like the files of a newer program that was killed.
         (tmp_path / "copy.db").write_bytes(path.read_bytes())
         (tmp_path / "copy.db-wal").write_bytes((tmp_path / "meterlink.db-wal").read_bytes())
     copy = tmp_path / "copy.db"
-    left_behind = copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()
+    before = copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()
     for use in (start_and_close, lambda path: Reader(path).history()):
-        with pytest.raises(StoreError, match=r"newer Meterlink \(schema 99; this one knows 6\).*Update Meterlink"):
+        with pytest.raises(StoreError, match=r"newer Meterlink \(schema 99; this one reads 6\).*Update Meterlink"):
             use(copy)
-        assert (copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()) == left_behind
+        assert (copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()) == before
 
 
 @pytest.mark.parametrize("foreign", ["database", "text"])
-def test_a_file_of_something_else_is_refused_and_left_untouched(tmp_path, foreign):
+def test_a_file_of_another_program_is_refused_and_left_untouched(tmp_path, foreign):
     path = tmp_path / "meterlink.db"
     if foreign == "database":
         with closing(sqlite3.connect(path)) as connection:
@@ -157,17 +157,17 @@ def test_a_file_of_something_else_is_refused_and_left_untouched(tmp_path, foreig
     assert path.read_bytes() == before
 
 
-def test_a_missing_database_is_named(tmp_path):
+def test_the_error_names_a_missing_database(tmp_path):
     with pytest.raises(StoreError, match=r"There is no database at .*nowhere\.db.*Start the station"):
         Reader(tmp_path / "nowhere.db").history()
 
 
-def test_a_damaged_database_is_named(tmp_path):
+def test_the_error_names_a_damaged_database(tmp_path):
     path = tmp_path / "meterlink.db"
     make_version_1(path)
     start_and_close(path)
     damaged = bytearray(path.read_bytes())
-    damaged[4096:] = b"\xa5" * (len(damaged) - 4096)  # every page but the one with header and schema root
+    damaged[4096:] = b"\xa5" * (len(damaged) - 4096)  # every page except the first, with header and schema root
     path.write_bytes(damaged)
     with pytest.raises(StoreError, match="is damaged"):
         Reader(path).history()
@@ -176,7 +176,7 @@ def test_a_damaged_database_is_named(tmp_path):
 def test_a_first_start_cut_short_is_started_over(tmp_path):
     path = tmp_path / "meterlink.db"
     with closing(sqlite3.connect(path)) as connection:
-        connection.execute("PRAGMA journal_mode = WAL")  # the file exists, nothing is in it yet
+        connection.execute("PRAGMA journal_mode = WAL")  # the file exists, but has no tables yet
     start_and_close(path)
     assert Reader(path).counts()["readings"] == 0
 
@@ -190,7 +190,7 @@ def test_old_sqlite_is_refused(tmp_path, monkeypatch):
         migrate(connection, tmp_path / "a.db")
 
 
-@pytest.mark.parametrize("child", ["readings", "held_readings", "test_points", "visits", "components"])
+@pytest.mark.parametrize("child", ["readings", "accepted_readings", "test_points", "visits", "components"])
 def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
     path = tmp_path / "meterlink.db"
     make_version_1(path)
@@ -200,9 +200,9 @@ def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
         parents = {row[3] for row in connection.execute(f"PRAGMA foreign_key_list({child})")}
         assert parents
         for parent in parents:
-            copied = ["NULL" if c == "id" else "12345" if c == parent else c for c in columns]
-            if "reading_id" in copied:
-                copied[copied.index("reading_id")] = "reading_id + 1"
-            copied = ["'another'" if c in {"uid", "key"} else c for c in copied]
+            sources = ["NULL" if c == "id" else "12345" if c == parent else c for c in columns]
+            if "reading_id" in sources:
+                sources[sources.index("reading_id")] = "reading_id + 1"
+            sources = ["'another'" if c in {"uid", "key"} else c for c in sources]
             with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
-                connection.execute(f"INSERT INTO {child} SELECT {', '.join(copied)} FROM {child} LIMIT 1")  # noqa: S608
+                connection.execute(f"INSERT INTO {child} SELECT {', '.join(sources)} FROM {child} LIMIT 1")  # noqa: S608

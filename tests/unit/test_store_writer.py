@@ -16,14 +16,13 @@ from meterlink.core.errors import StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.store import queries
-from meterlink.store import transactions as keeping
+from meterlink.store import queries, transactions
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
-OUTER = 60  # s; how long a test waits for what should come at once
-PLACE = Site("Mill Lane bakery", "condenser east")
+OUTER = 60  # s; the limit for an immediate result
+SITE = Site("Mill Lane bakery", "condenser east")
 HERM = TestPoint(
     key="herm",
     circuit="compressor",
@@ -65,7 +64,7 @@ class HandClock:
 
 
 class Watched(sqlite3.Connection):
-    """A connection that notes its statements, waits at a gate, and fails where it is told to."""
+    """A connection that records its statements, waits at a gate, and fails at the statement of ``fault``."""
 
     statements: list
     gate: threading.Event
@@ -88,10 +87,10 @@ class Watched(sqlite3.Connection):
 
 @pytest.fixture
 def watched(monkeypatch):
-    kind = type("Watched", (Watched,), {"statements": [], "gate": threading.Event(), "fault": None})
-    kind.gate.set()
-    monkeypatch.setattr(sqlite3, "connect", functools.partial(sqlite3.connect, factory=kind))
-    return kind
+    factory = type("Watched", (Watched,), {"statements": [], "gate": threading.Event(), "fault": None})
+    factory.gate.set()
+    monkeypatch.setattr(sqlite3, "connect", functools.partial(sqlite3.connect, factory=factory))
+    return factory
 
 
 @pytest.fixture
@@ -106,16 +105,16 @@ def alarms():
 
 @pytest.fixture
 def make_writer(path, alarms):
-    made = []
+    writers = []
 
     def make(**settings):
         settings = {"clock": HandClock(), "boot_id": "boot-a", "on_alarm": alarms.append, **settings}
         writer = Writer(path, station="van-3", retry_delays=(0.001, 0.002), **settings)
-        made.append(writer)
+        writers.append(writer)
         return writer
 
     yield make
-    for writer in made:
+    for writer in writers:
         writer.close()
     assert [thread for thread in threading.enumerate() if thread.name == "meterlink-store"] == []
 
@@ -128,19 +127,19 @@ def writer(make_writer):
 
 
 def reading(digits="45.10", unit="µF", **more):
-    kind = {"quantity": Quantity.CAPACITANCE, "stamp": Timestamp(1_783_958_401_000_000_000, 77), **more}
-    return Reading(digits=None if digits is None else Decimal(digits), unit=unit, **kind)
+    fields = {"quantity": Quantity.CAPACITANCE, "timestamp": Timestamp(1_783_958_401_000_000_000, 77), **more}
+    return Reading(digits=None if digits is None else Decimal(digits), unit=unit, **fields)
 
 
 class Visit:
     def __init__(self, writer):
-        self.meter = writer.remember_meter(METER).result(OUTER)
-        self.ids = writer.open_visit(PLACE, PLAN, Timestamp(1_783_958_400_500_000_000, 5)).result(OUTER)
+        self.meter = writer.register_meter(METER).result(OUTER)
+        self.ids = writer.open_visit(SITE, PLAN, Timestamp(1_783_958_400_500_000_000, 5)).result(OUTER)
 
     def row(self, *args, key="herm", **kwargs):
         return ReadingRow(reading(*args, **kwargs), self.meter, self.ids.visit_id, self.ids.point_ids[key])
 
-    def held(self, *args, **kwargs):
+    def accepted(self, *args, **kwargs):
         return AcceptedRow(self.row(*args, **kwargs), JUDGEMENT, 1.5)
 
     def raw(self, path, **kwargs):
@@ -151,11 +150,11 @@ def message(name, *, droppable=True):
     return OutboxRow(name, "meterlink/van-3/reading", b"[]", droppable)
 
 
-# What goes in comes out.
+# Rows are read as they were written.
 
 
 @pytest.mark.parametrize(
-    "given",
+    "original",
     [
         reading("4.70"),
         reading("0.000"),
@@ -165,14 +164,14 @@ def message(name, *, droppable=True):
         reading(None, status=Status.INVALID, low_battery=True, channel="2b18@7", packet=bytes(range(256))),
     ],
 )
-def test_a_reading_comes_back_as_it_was(writer, path, given):
+def test_a_reading_is_read_as_it_was_written(writer, path, original):
     visit = Visit(writer)
-    row = ReadingRow(given, visit.meter, visit.ids.visit_id, visit.ids.point_ids["herm"], clock_set=False)
+    row = ReadingRow(original, visit.meter, visit.ids.visit_id, visit.ids.point_ids["herm"], clock_set=False)
     writer.submit(Batch(readings=(row,))).result(OUTER)
-    (kept,) = visit.raw(path)
-    assert kept.reading == given
-    assert kept.reading.text == given.text
-    assert (kept.meter, kept.visit_uid, kept.point_key, kept.boot, kept.clock_set) == (
+    (stored,) = visit.raw(path)
+    assert stored.reading == original
+    assert stored.reading.text == original.text
+    assert (stored.meter, stored.visit_uid, stored.point_key, stored.boot, stored.clock_set) == (
         METER, visit.ids.uid, "herm", "boot-a", False,
     )  # fmt: skip
 
@@ -191,7 +190,7 @@ def test_the_value_is_kept_in_the_base_si_unit(writer, path):
 
 
 def test_a_reading_needs_no_visit(writer, path):
-    meter = writer.remember_meter(METER).result(OUTER)
+    meter = writer.register_meter(METER).result(OUTER)
     writer.submit(Batch(readings=(ReadingRow(reading(), meter),))).result(OUTER)
     assert Reader(path).counts()["readings"] == 1
 
@@ -205,15 +204,15 @@ def test_a_reading_needs_no_visit(writer, path):
         Judgement(Verdict.OPEN, Margin.CLOSE_CALL, LIMITS, None, None, None, "assumed", "Overload."),
     ],
 )
-def test_a_held_reading_snapshots_what_it_was_judged_by(writer, path, judgement):
+def test_an_accepted_reading_keeps_the_judgement_and_rating_of_its_time(writer, path, judgement):
     visit = Visit(writer)
-    held = replace(visit.held(), judgement=judgement)
-    writer.submit(Batch(accepted=(held,))).result(OUTER)
+    accepted = replace(visit.accepted(), judgement=judgement)
+    writer.submit(Batch(accepted=(accepted,))).result(OUTER)
     writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
     (row,) = Reader(path).history()
     assert row.judgement == judgement
     assert row.rating == "45 µF ±6 %"
-    assert (row.settled_in, row.judgement.rule, row.site, row.plan) == (1.5, "simple acceptance", PLACE, PLAN.name)
+    assert (row.settled_in, row.judgement.rule, row.site, row.plan) == (1.5, "simple acceptance", SITE, PLAN.name)
     assert (row.circuit, row.component, row.section, row.terminals) == (
         "compressor", "run capacitor", "HERM", ("C", "HERM"),
     )  # fmt: skip
@@ -225,16 +224,16 @@ def test_a_held_reading_snapshots_what_it_was_judged_by(writer, path, judgement)
     )
 
 
-def test_later_held_readings_are_kept_with_the_rating_read_off_the_part(writer, path):
+def test_later_accepted_readings_are_kept_with_the_rating_read_off_the_part(writer, path):
     visit = Visit(writer)
     writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
-    writer.submit(Batch(accepted=(visit.held(),))).result(OUTER)
+    writer.submit(Batch(accepted=(visit.accepted(),))).result(OUTER)
     assert Reader(path).history()[0].rating == "35 µF ±5 %"
 
 
-def test_a_held_reading_without_a_test_point_is_refused(writer, path):
+def test_an_accepted_reading_without_a_test_point_is_refused(writer, path):
     visit = Visit(writer)
-    stray = replace(visit.held(), row=ReadingRow(reading(), visit.meter))
+    stray = replace(visit.accepted(), reading_row=ReadingRow(reading(), visit.meter))
     with pytest.raises(StoreError, match="belongs to no test point"):
         writer.submit(Batch(accepted=(stray,))).result(OUTER)
     assert Reader(path).counts()["readings"] == 0
@@ -243,11 +242,11 @@ def test_a_held_reading_without_a_test_point_is_refused(writer, path):
 # Visits.
 
 
-def test_the_same_names_are_the_same_places_and_parts(writer, path):
+def test_the_same_names_are_the_same_sites_and_components(writer, path):
     first, second = Visit(writer), Visit(writer)
     assert first.ids.uid != second.ids.uid
-    other = replace(PLACE, name="Harbour cold store")
-    writer.open_visit(other, PLAN, Timestamp(0, 0)).result(OUTER)
+    other_site = replace(SITE, name="Harbour cold store")
+    writer.open_visit(other_site, PLAN, Timestamp(0, 0)).result(OUTER)
     with closing(sqlite3.connect(path)) as connection:
         rows = [
             connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()[0]  # noqa: S608
@@ -261,7 +260,7 @@ def test_ratings_of_a_plan_are_kept_as_a_person_writes_them(writer, path):
     with closing(sqlite3.connect(path)) as connection:
         ratings = connection.execute("SELECT rating FROM test_points ORDER BY id").fetchall()
     assert ratings == [("45 µF ±6 %",), ("10 to 18 Ω",)]
-    assert keeping.rating_text(None) == ""
+    assert transactions.rating_text(None) == ""
 
 
 def test_a_visit_is_closed(writer, path):
@@ -271,42 +270,42 @@ def test_a_visit_is_closed(writer, path):
     assert Reader(path).visits()[0].closed_utc_ns == 123
 
 
-@pytest.mark.parametrize("call", ["close_visit", "set_rating", "bind_meter"])
-def test_what_is_not_there_cannot_be_changed(writer, call):
+@pytest.mark.parametrize("call", ["close_visit", "set_rating", "set_bound"])
+def test_changing_a_missing_row_is_an_error(writer, call):
     calls = {
         "close_visit": lambda: writer.close_visit(99, Timestamp(1, 1)),
         "set_rating": lambda: writer.set_rating(99, "45 µF"),
-        "bind_meter": lambda: writer.bind_meter(99, bound=True),
+        "set_bound": lambda: writer.set_bound(99, bound=True),
     }
     with pytest.raises(StoreError, match=r"There is no .* 99"):
         calls[call]().result(OUTER)
 
 
-def test_a_restarted_station_carries_on_with_its_visit(make_writer, path):
+def test_a_restarted_station_resumes_its_visit(make_writer, path):
     first = make_writer()
     first.start()
     visit = Visit(first)
-    first.submit(Batch(accepted=(visit.held("45.10"), visit.held("45.12")))).result(OUTER)
+    first.submit(Batch(accepted=(visit.accepted("45.10"), visit.accepted("45.12")))).result(OUTER)
     first.set_rating(visit.ids.point_ids["coil"], "12-15 ohm").result(OUTER)
     first.close()
     second = make_writer(boot_id="boot-b")
     second.start()
-    resumed = second.resume_visit(PLACE, PLAN).result(OUTER)
+    resumed = second.resume_visit(SITE, PLAN).result(OUTER)
     assert resumed.ids == visit.ids
     assert resumed.opened == Timestamp(1_783_958_400_500_000_000, 5)
-    assert [row.reading.text for row in resumed.held] == ["45.10 µF", "45.12 µF"]
+    assert [row.reading.text for row in resumed.accepted] == ["45.10 µF", "45.12 µF"]
     assert resumed.ratings == {"coil": "12-15 ohm"}
-    assert Reader(path).resumable_visit(PLACE, PLAN, HandClock().now()) == resumed
+    assert Reader(path).resumable_visit(SITE, PLAN, HandClock().now()) == resumed
 
 
-@pytest.mark.parametrize("why", ["none", "closed", "other points", "other terminals", "too old", "newer is closed"])
-def test_no_visit_is_resumed(make_writer, why):
+@pytest.mark.parametrize("reason", ["none", "closed", "other points", "other terminals", "too old", "newer is closed"])
+def test_no_visit_is_resumed(make_writer, reason):
     clock, plan = HandClock(), PLAN
     writer = make_writer(clock=clock)
     writer.start()
-    if why != "none":
+    if reason != "none":
         visit = Visit(writer)
-    match why:
+    match reason:
         case "closed":
             writer.close_visit(visit.ids.visit_id, Timestamp(1, 1))
         case "other points":
@@ -317,32 +316,32 @@ def test_no_visit_is_resumed(make_writer, why):
             clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
         case "newer is closed":
             writer.close_visit(Visit(writer).ids.visit_id, Timestamp(1, 1))
-    assert writer.resume_visit(PLACE, plan).result(OUTER) is None
+    assert writer.resume_visit(SITE, plan).result(OUTER) is None
 
 
-def test_a_long_visit_is_resumed_by_its_last_held_reading(make_writer):
+def test_a_long_visit_is_resumed_by_its_last_accepted_reading(make_writer):
     clock = HandClock()
     writer = make_writer(clock=clock)
     writer.start()
     visit = Visit(writer)
     clock.utc_ns += (queries.RESUME_WITHIN + 1) * 1_000_000_000
-    writer.submit(Batch(accepted=(visit.held(stamp=clock.now()),)))
-    assert writer.resume_visit(PLACE, PLAN).result(OUTER).ids == visit.ids
+    writer.submit(Batch(accepted=(visit.accepted(timestamp=clock.now()),)))
+    assert writer.resume_visit(SITE, PLAN).result(OUTER).ids == visit.ids
 
 
 # Meters.
 
 
-def test_a_meter_is_remembered_by_its_address(writer, path):
-    first = writer.remember_meter(METER).result(OUTER)
-    again = writer.remember_meter(Meter(METER.address, "bench meter 2")).result(OUTER)
-    other = writer.remember_meter(Meter("00:00:5E:00:53:0B", "clamp")).result(OUTER)
-    writer.bind_meter(other, bound=True).result(OUTER)
-    assert first == again != other
-    one, two = Reader(path).known_meters()
-    assert one.meter == replace(METER, name="bench meter 2")  # what was not said this time stays
-    assert one.last_seen_utc_ns > one.first_seen_utc_ns
-    assert (one.bound, two.bound) == (False, True)
+def test_a_meter_is_identified_by_its_address(writer, path):
+    first = writer.register_meter(METER).result(OUTER)
+    again = writer.register_meter(Meter(METER.address, "bench meter 2")).result(OUTER)
+    clamp_id = writer.register_meter(Meter("00:00:5E:00:53:0B", "clamp")).result(OUTER)
+    writer.set_bound(clamp_id, bound=True).result(OUTER)
+    assert first == again != clamp_id
+    bench, clamp = Reader(path).known_meters()
+    assert bench.meter == replace(METER, name="bench meter 2")  # empty fields change nothing
+    assert bench.last_seen_utc_ns > bench.first_seen_utc_ns
+    assert (bench.bound, clamp.bound) == (False, True)
 
 
 # The outbox.
@@ -354,7 +353,7 @@ def test_messages_wait_in_order_until_they_are_sent(writer, path):
     entries = reader.outbox(3)
     assert [(entry.message_id, entry.payload) for entry in entries] == [("m0", b"[]"), ("m1", b"[]"), ("m2", b"[]")]
     assert [entry.message_id for entry in reader.outbox(9, after_id=entries[-1].id)] == ["m3", "m4"]
-    writer.outbox_sent([entry.id for entry in entries]).result(OUTER)
+    writer.delete_sent_messages([entry.id for entry in entries]).result(OUTER)
     assert [entry.message_id for entry in reader.outbox(9)] == ["m3", "m4"]
 
 
@@ -363,7 +362,7 @@ def test_ids_of_messages_are_never_used_again(make_writer, path):
     first.start()
     first.submit(Batch(outbox=(message("m1"),))).result(OUTER)
     (entry,) = Reader(path).outbox(1)
-    first.outbox_sent([entry.id]).result(OUTER)
+    first.delete_sent_messages([entry.id]).result(OUTER)
     first.close()
     second = make_writer()
     second.start()
@@ -371,32 +370,34 @@ def test_ids_of_messages_are_never_used_again(make_writer, path):
     assert Reader(path).outbox(1)[0].id > entry.id
 
 
-def test_a_refused_message_is_set_aside_with_the_reason(writer, path):
+def test_a_refused_message_is_rejected_with_the_reason(writer, path):
     writer.submit(Batch(outbox=(message("m1"), message("m2")))).result(OUTER)
-    writer.outbox_set_aside(1, "not authorized").result(OUTER)
-    writer.outbox_set_aside(1, "not authorized").result(OUTER)  # told twice: no error
+    writer.reject_message(1, "not authorized").result(OUTER)
+    writer.reject_message(1, "not authorized").result(OUTER)  # rejecting it twice is no error
     assert [entry.message_id for entry in Reader(path).outbox(9)] == ["m2"]
-    assert Reader(path).counts()["set_aside"] == 1
+    assert Reader(path).counts()["rejected_messages"] == 1
     with closing(sqlite3.connect(path)) as connection:
-        assert connection.execute("SELECT message_id, reason FROM set_aside").fetchall() == [("m1", "not authorized")]
+        assert connection.execute("SELECT message_id, reason FROM rejected_messages").fetchall() == [
+            ("m1", "not authorized")
+        ]
 
 
 def test_a_full_outbox_drops_the_oldest_droppable_messages_and_counts_them(make_writer, path):
     writer = make_writer(outbox_limit=10)
     writer.start()
-    writer.submit(Batch(outbox=(message("held", droppable=False),))).result(OUTER)
+    writer.submit(Batch(outbox=(message("accepted", droppable=False),))).result(OUTER)
     for n in range(25):
         writer.submit(Batch(outbox=(message(f"m{n}"),))).result(OUTER)
-    assert [entry.message_id for entry in Reader(path).outbox(99)] == ["held", *(f"m{n}" for n in range(16, 25))]
+    assert [entry.message_id for entry in Reader(path).outbox(99)] == ["accepted", *(f"m{n}" for n in range(16, 25))]
     assert Reader(path).counts()["outbox_dropped"] == 16
 
 
-def test_held_messages_are_kept_even_beyond_the_limit(make_writer, path):
+def test_messages_of_accepted_readings_are_kept_even_beyond_the_limit(make_writer, path):
     writer = make_writer(outbox_limit=3)
     writer.start()
-    writer.submit(Batch(outbox=tuple(message(f"h{n}", droppable=False) for n in range(5)))).result(OUTER)
+    writer.submit(Batch(outbox=tuple(message(f"a{n}", droppable=False) for n in range(5)))).result(OUTER)
     writer.submit(Batch(outbox=(message("raw"),))).result(OUTER)
-    assert [entry.message_id for entry in Reader(path).outbox(99)] == [f"h{n}" for n in range(5)]
+    assert [entry.message_id for entry in Reader(path).outbox(99)] == [f"a{n}" for n in range(5)]
 
 
 def test_an_outbox_left_too_full_is_trimmed_by_the_next_run(make_writer, path):
@@ -409,23 +410,25 @@ def test_an_outbox_left_too_full_is_trimmed_by_the_next_run(make_writer, path):
     second.close()
     third = make_writer(outbox_limit=20)
     third.start()
-    third.remember_meter(METER).result(OUTER)
+    third.register_meter(METER).result(OUTER)
     assert Reader(path).counts()["outbox"] == 20
 
 
 # Transactions.
 
 
-def transactions(kind):
-    return [statement for statement in kind.statements if statement in {"BEGIN IMMEDIATE", "COMMIT", "ROLLBACK"}]
+def boundaries(connection_type):
+    return [
+        statement for statement in connection_type.statements if statement in {"BEGIN IMMEDIATE", "COMMIT", "ROLLBACK"}
+    ]
 
 
-def test_everything_that_waits_goes_into_one_transaction(watched, writer, path):
+def test_all_waiting_batches_share_one_transaction(watched, writer, path):
     visit = Visit(writer)
     watched.statements.clear()
     watched.gate.clear()
     futures = [writer.submit(Batch(readings=(visit.row(),)))]
-    while writer._queue:  # until the thread has taken the first one and stands at the gate
+    while writer._queue:  # until the thread has the first batch and waits at the gate
         threading.Event().wait(0.001)
     futures += [writer.submit(Batch(readings=(visit.row(),))) for _ in range(49)]
     assert writer.backlog == 50
@@ -435,26 +438,26 @@ def test_everything_that_waits_goes_into_one_transaction(watched, writer, path):
     for future in futures:
         assert future.result(OUTER) is None
     assert not writer.busy
-    assert transactions(watched) == ["BEGIN IMMEDIATE", "COMMIT"] * 2
+    assert boundaries(watched) == ["BEGIN IMMEDIATE", "COMMIT"] * 2
     assert len(visit.raw(path)) == 50
 
 
 def test_a_future_is_resolved_only_after_commit(watched, writer):
     visit = Visit(writer)
     watched.statements.clear()
-    seen = []
-    writer.submit(Batch(readings=(visit.row(),))).add_done_callback(lambda _: seen.extend(transactions(watched)))
-    writer.remember_meter(METER).result(OUTER)
-    assert seen[:2] == ["BEGIN IMMEDIATE", "COMMIT"]
+    statements = []
+    writer.submit(Batch(readings=(visit.row(),))).add_done_callback(lambda _: statements.extend(boundaries(watched)))
+    writer.register_meter(METER).result(OUTER)
+    assert statements[:2] == ["BEGIN IMMEDIATE", "COMMIT"]
 
 
 def test_a_batch_is_committed_whole_or_not_at_all(writer, path):
     visit = Visit(writer)
-    broken = Batch(readings=(visit.row(),), accepted=(visit.held(),), outbox=(message("twice"), message("twice")))
+    broken = Batch(readings=(visit.row(),), accepted=(visit.accepted(),), outbox=(message("twice"), message("twice")))
     with pytest.raises(StoreError, match="UNIQUE"):
         writer.submit(broken).result(OUTER)
     counts = Reader(path).counts()
-    assert (counts["readings"], counts["held_readings"], counts["outbox"]) == (0, 0, 0)
+    assert (counts["readings"], counts["accepted_readings"], counts["outbox"]) == (0, 0, 0)
 
 
 @pytest.mark.parametrize(
@@ -485,7 +488,7 @@ def test_a_batch_with_wrong_data_fails_alone(watched, writer, path, alarms, capl
     assert not writer.busy
 
 
-async def test_a_cancelled_waiter_does_not_take_the_data_back(watched, writer, path):
+async def test_cancelling_a_future_does_not_stop_the_commit(watched, writer, path):
     visit = Visit(writer)
     watched.gate.clear()
     waiting = asyncio.ensure_future(asyncio.wrap_future(writer.submit(Batch(readings=(visit.row(),)))))
@@ -494,7 +497,7 @@ async def test_a_cancelled_waiter_does_not_take_the_data_back(watched, writer, p
     with pytest.raises(asyncio.CancelledError):
         await waiting
     watched.gate.set()
-    await asyncio.wrap_future(writer.remember_meter(METER))
+    await asyncio.wrap_future(writer.register_meter(METER))
     assert len(visit.raw(path)) == 1
 
 
@@ -512,27 +515,29 @@ def wait_for(condition):
 
 
 @pytest.mark.parametrize(
-    ("fault", "words"),
+    ("fault", "message"),
     [
         (FULL, "is full.*Free some space"),
         (("COMMIT", sqlite3.SQLITE_IOERR_WRITE, "SQLITE_IOERR_WRITE"), "failed to read or write"),
         (("BEGIN IMMEDIATE", sqlite3.SQLITE_BUSY, "SQLITE_BUSY"), "Another program has locked"),
-        (("BEGIN IMMEDIATE", sqlite3.SQLITE_READONLY, "SQLITE_READONLY"), "cannot be opened as needed"),
+        (("BEGIN IMMEDIATE", sqlite3.SQLITE_READONLY, "SQLITE_READONLY"), "cannot be opened for writing or reading"),
         (("SAVEPOINT job", sqlite3.SQLITE_CORRUPT, "SQLITE_CORRUPT"), "is damaged"),
         (("RELEASE job", sqlite3.SQLITE_NOMEM, "SQLITE_NOMEM"), "injected"),
     ],
 )
-def test_a_fault_is_told_once_retried_and_told_to_have_passed(watched, writer, path, alarms, fault, words):
+def test_a_fault_is_retried_with_one_alarm_at_its_start_and_one_at_its_end(
+    watched, writer, path, alarms, fault, message
+):
     visit = Visit(writer)
     watched.statements.clear()
     watched.fault = fault
     futures = [writer.submit(Batch(readings=(visit.row(),))) for _ in range(5)]
-    wait_for(lambda: writer._faults >= 4)
+    wait_for(lambda: writer._failures >= 4)
     assert not any(future.done() for future in futures)
     assert writer.backlog == 5
     assert len(alarms) == 1
     assert alarms[0].startswith("Readings are not being saved.")
-    assert re.search(words, alarms[0])
+    assert re.search(message, alarms[0])
     watched.fault = None
     for future in futures:
         future.result(OUTER)
@@ -540,22 +545,22 @@ def test_a_fault_is_told_once_retried_and_told_to_have_passed(watched, writer, p
     assert len(visit.raw(path)) == 5
 
 
-def test_a_full_buffer_drops_the_oldest_raw_readings_never_held_ones(watched, make_writer, path, alarms):
+def test_a_full_buffer_drops_the_oldest_raw_readings_never_accepted_ones(watched, make_writer, path, alarms):
     writer = make_writer(buffer_limit=20)
     writer.start()
     visit = Visit(writer)
     watched.fault = FULL
-    held = [writer.submit(Batch(accepted=(visit.held(),), outbox=(message("held", droppable=False),)))]
+    accepted = [writer.submit(Batch(accepted=(visit.accepted(),), outbox=(message("accepted", droppable=False),)))]
     raw = [
         writer.submit(Batch(readings=(visit.row(f"{n}.00"), visit.row(f"{n}.50")), outbox=(message(f"m{n}"),)))
         for n in range(20)
     ]
-    wait_for(lambda: writer._faults >= 2 and sum(future.done() for future in raw) == 14)
-    opened = writer.open_visit(PLACE, PLAN, Timestamp(0, 0))
+    wait_for(lambda: writer._failures >= 2 and sum(future.done() for future in raw) == 14)
+    opened = writer.open_visit(SITE, PLAN, Timestamp(0, 0))
     watched.fault = None
-    held[0].result(OUTER)
+    accepted[0].result(OUTER)
     opened.result(OUTER)
-    # 1 held + 1 message + 6 batches of 3 = 20 rows; the visit, which is never dropped, may cost one more batch.
+    # 1 accepted + 1 message + 6 batches of 3 = 20 rows; the visit is never dropped and may displace one more batch.
     lost = [future for future in raw if future.exception(OUTER)]
     assert lost == raw[: len(lost)]
     assert len(lost) in {14, 15}
@@ -565,10 +570,10 @@ def test_a_full_buffer_drops_the_oldest_raw_readings_never_held_ones(watched, ma
     assert [row.reading.text for row in visit.raw(path)][-2:] == ["19.00 µF", "19.50 µF"]
 
 
-def test_closing_while_the_disk_fails_gives_up_after_one_more_try(watched, writer, alarms):
+def test_closing_while_the_disk_fails_ends_after_one_more_try(watched, writer, alarms):
     visit = Visit(writer)
     watched.fault = FULL
-    future = writer.submit(Batch(accepted=(visit.held(),)))
+    future = writer.submit(Batch(accepted=(visit.accepted(),)))
     wait_for(lambda: alarms)
     writer.close()
     with pytest.raises(StoreError, match="is full"):
@@ -576,42 +581,42 @@ def test_closing_while_the_disk_fails_gives_up_after_one_more_try(watched, write
     assert not writer.busy
 
 
-def test_an_alarm_that_cannot_be_passed_on_does_not_stop_the_writing(watched, make_writer, caplog):
+def test_an_alarm_listener_that_fails_does_not_stop_the_writing(watched, make_writer, caplog):
     caplog.set_level(logging.CRITICAL)
 
     def broken(_text):
-        raise RuntimeError("nobody listens")
+        raise RuntimeError("a broken listener")
 
     writer = make_writer(on_alarm=broken)
     writer.start()
     watched.fault = FULL
-    future = writer.remember_meter(METER)
-    wait_for(lambda: writer._faults >= 2)
+    future = writer.register_meter(METER)
+    wait_for(lambda: writer._failures >= 2)
     watched.fault = None
     assert future.result(OUTER) == 1
 
 
-def test_a_fault_in_the_writer_itself_leaves_nobody_waiting(writer, alarms, caplog, monkeypatch):
+def test_a_fault_in_the_writer_itself_fails_every_future(writer, alarms, caplog, monkeypatch):
     caplog.set_level(logging.CRITICAL)
-    writer.remember_meter(METER).result(OUTER)
+    writer.register_meter(METER).result(OUTER)
 
     def broken(*_):
         raise RuntimeError("a mistake in the program")
 
     monkeypatch.setattr(writer, "_commit", broken)
     with pytest.raises(StoreError, match="a mistake in the program"):
-        writer.remember_meter(METER).result(OUTER)
+        writer.register_meter(METER).result(OUTER)
     (alarm,) = alarms
     assert "not being saved any more" in alarm
     with pytest.raises(StoreError, match="not open"):
-        writer.remember_meter(METER)
+        writer.register_meter(METER)
     assert not writer.busy
 
 
 # Starting and closing.
 
 
-def test_closing_writes_what_waits(watched, writer, path):
+def test_closing_writes_all_waiting_batches(watched, writer, path):
     visit = Visit(writer)
     watched.gate.clear()
     futures = [writer.submit(Batch(readings=(visit.row(),))) for _ in range(30)]
@@ -632,7 +637,7 @@ def test_a_closed_writer_refuses_work(writer):
 def test_a_writer_can_be_started_again(writer):
     writer.close()
     writer.start()
-    assert writer.remember_meter(METER).result(OUTER) == 1
+    assert writer.register_meter(METER).result(OUTER) == 1
 
 
 def test_a_second_writer_is_refused_until_the_first_has_closed(writer, make_writer):
@@ -641,19 +646,19 @@ def test_a_second_writer_is_refused_until_the_first_has_closed(writer, make_writ
         second.start()
     writer.close()
     second.start()
-    assert second.remember_meter(METER).result(OUTER) == 1
+    assert second.register_meter(METER).result(OUTER) == 1
 
 
-def test_a_folder_that_cannot_be_made_is_named(tmp_path, alarms):
+def test_the_error_names_a_folder_that_cannot_be_created(tmp_path, alarms):
     (tmp_path / "file").write_text("")
     writer = Writer(
         tmp_path / "file" / "meterlink.db", station="s", clock=HandClock(), boot_id="b", on_alarm=alarms.append
     )
-    with pytest.raises(StoreError, match="cannot be made"):
+    with pytest.raises(StoreError, match="cannot be created"):
         writer.start()
 
 
-def test_every_start_is_noted(make_writer, path):
+def test_every_start_is_recorded(make_writer, path):
     for boot in ("boot-a", "boot-b"):
         writer = make_writer(boot_id=boot)
         writer.start()

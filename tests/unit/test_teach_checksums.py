@@ -1,4 +1,4 @@
-"""Check bytes found from frames alone."""
+"""Checksums found from frames alone."""
 
 from random import Random
 
@@ -21,8 +21,8 @@ def bodies(rng, number=30, size=9):
     return [head + rng.randbytes(size - 2) for _ in range(number)]
 
 
-def passes(check, frames):
-    compiled = compile_checksum(check)
+def passes(checksum, frames):
+    compiled = compile_checksum(checksum)
     return all(compiled(frame, frame) for frame in frames)
 
 
@@ -30,21 +30,21 @@ def passes(check, frames):
 def test_crc_of_any_generator_is_found_and_holds_on_frames_never_seen(seed):
     rng = Random(seed)
     width = rng.choice([8, 16, 32])
-    polynomial, init, out = rng.randrange(1, 1 << width, 2), rng.randrange(1 << width), rng.randrange(1 << width)
+    polynomial, init, xor_out = rng.randrange(1, 1 << width, 2), rng.randrange(1 << width), rng.randrange(1 << width)
     reflected, order, skip = rng.random() < 0.5, rng.choice(["big", "little"]), rng.randrange(3)
 
     def sealed(body):
-        return body + crc(body[skip:], width, polynomial, init, out, reflected).to_bytes(width // 8, order)
+        return body + crc(body[skip:], width, polynomial, init, xor_out, reflected).to_bytes(width // 8, order)
 
     frames = [sealed(body) for body in bodies(rng)]
-    check = find_checksum(frames)
-    assert check is not None
-    assert check.kind is ChecksumKind.CRC
-    head = frames[0][:2]  # never changed, so it may or may not be covered
+    checksum = find_checksum(frames)
+    assert checksum is not None
+    assert checksum.kind is ChecksumKind.CRC
+    head = frames[0][:2]  # never changed, so the checksum may cover it or not
     unseen = [sealed(head + rng.randbytes(7)) for _ in range(200)]
-    assert passes(check, unseen)
+    assert passes(checksum, unseen)
     broken = [bytes([*frame[:4], frame[4] ^ 1 << rng.randrange(8), *frame[5:]]) for frame in unseen]
-    assert not any(passes(check, [frame]) for frame in broken)
+    assert not any(passes(checksum, [frame]) for frame in broken)
 
 
 @pytest.mark.parametrize("seed", range(30))
@@ -58,26 +58,26 @@ def test_sums_are_found(seed):
         return body + total.to_bytes(2 if wide else 1, "little")
 
     frames = [sealed(body) for body in bodies(rng)]
-    check = find_checksum(frames)
-    assert check is not None
-    assert passes(check, [sealed(frames[0][:2] + rng.randbytes(7)) for _ in range(200)])
+    checksum = find_checksum(frames)
+    assert checksum is not None
+    assert passes(checksum, [sealed(frames[0][:2] + rng.randbytes(7)) for _ in range(200)])
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_check_is_found_although_some_frames_are_damaged(seed):
+def test_checksum_is_found_although_some_frames_are_damaged(seed):
     rng = Random(seed)
     frames = [body + crc(body, 16, 0x1021, 0xFFFF, 0, False).to_bytes(2, "big") for body in bodies(rng, 60)]
     damaged = rng.sample(range(60), 5)
-    for place in damaged:
-        frames[place] = frames[place][:5] + rng.randbytes(6)
+    for index in damaged:
+        frames[index] = frames[index][:5] + rng.randbytes(6)
     assert find_checksum(frames) is None
-    check = find_majority_checksum(frames)
-    assert check is not None
-    assert valid_frames(check, frames) == [frame for place, frame in enumerate(frames) if place not in damaged]
+    checksum = find_majority_checksum(frames)
+    assert checksum is not None
+    assert valid_frames(checksum, frames) == [frame for index, frame in enumerate(frames) if index not in damaged]
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_checks_in_hexadecimal_are_found(seed):
+def test_checksums_in_hexadecimal_are_found(seed):
     rng = Random(seed)
     wide, form = seed % 3 == 2, "{:04X}" if seed % 3 == 2 else "{:02x}"
 
@@ -88,17 +88,17 @@ def test_checks_in_hexadecimal_are_found(seed):
     def text():
         return b"[" + f"{rng.randint(-9999, 9999):+06d},{rng.randint(0, 9)}*".encode()
 
-    check = find_checksum([sealed(text()) for _ in range(30)])
-    assert check is not None
-    assert (check.hex, check.size) == (True, 2 if wide else 1)
+    checksum = find_checksum([sealed(text()) for _ in range(30)])
+    assert checksum is not None
+    assert (checksum.hex, checksum.size) == (True, 2 if wide else 1)
     unseen = [sealed(text()) for _ in range(200)]
-    assert passes(check, unseen)
+    assert passes(checksum, unseen)
     broken = [frame[:3] + bytes([frame[3] ^ 1]) + frame[4:] for frame in unseen]
-    assert not any(passes(check, [frame]) for frame in broken)
+    assert not any(passes(checksum, [frame]) for frame in broken)
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_sum_under_a_key_that_was_put_on_afterwards(seed):
+def test_sum_under_a_key_applied_afterwards(seed):
     rng = Random(seed)
     key, negate, start = rng.randrange(1, 256), rng.random() < 0.5, rng.randrange(256)
 
@@ -107,16 +107,16 @@ def test_sum_under_a_key_that_was_put_on_afterwards(seed):
         return bytes(byte ^ key for byte in body + bytes([total]))
 
     head = rng.randbytes(2)
-    check = find_checksum([sealed(head + rng.randbytes(6)) for _ in range(14)])
-    assert check is not None
+    checksum = find_checksum([sealed(head + rng.randbytes(6)) for _ in range(14)])
+    assert checksum is not None
     unseen = [sealed(head + rng.randbytes(6)) for _ in range(200)]
-    assert passes(check, unseen)
+    assert passes(checksum, unseen)
     broken = [frame[:4] + bytes([frame[4] ^ 1 << rng.randrange(8)]) + frame[5:] for frame in unseen]
-    assert not any(passes(check, [frame]) for frame in broken)
+    assert not any(passes(checksum, [frame]) for frame in broken)
 
 
 @pytest.mark.parametrize("kind", [ChecksumKind.SUM, ChecksumKind.XOR])
-def test_checks_at_the_end_of_lines_of_any_length(kind):
+def test_checksums_at_the_end_of_lines_of_any_length(kind):
     rng = Random(4)
 
     def sealed(number):
@@ -126,28 +126,28 @@ def test_checks_at_the_end_of_lines_of_any_length(kind):
             total = total + byte & 0xFF if kind is ChecksumKind.SUM else total ^ byte
         return text + f"{total:02X}".encode()
 
-    check = find_line_checksum([sealed(rng.randint(0, 99999)) for _ in range(20)])
-    assert check is not None
-    assert passes(check, [sealed(number) for number in range(0, 100_000, 777)])
-    assert not passes(check, [sealed(123).replace(b"123", b"124")])
+    checksum = find_line_checksum([sealed(rng.randint(0, 99999)) for _ in range(20)])
+    assert checksum is not None
+    assert passes(checksum, [sealed(number) for number in range(0, 100_000, 777)])
+    assert not passes(checksum, [sealed(123).replace(b"123", b"124")])
     assert (
         find_line_checksum([f"#V {rng.randint(0, 99999)} {rng.randrange(256):02X}".encode() for _ in range(40)]) is None
     )
 
 
-def test_no_check_of_most_is_made_of_noise():
+def test_no_majority_checksum_is_found_in_noise():
     rng = Random(3)
     assert find_majority_checksum(bodies(rng, 100)) is None
 
 
-def test_no_check_is_made_of_noise_or_of_too_few_frames():
+def test_no_checksum_is_found_in_noise_or_in_too_few_frames():
     rng = Random(1)
     assert find_checksum([rng.randbytes(10) for _ in range(60)]) is None
     sealed = [body + bytes([sum(body) & 0xFF]) for body in bodies(rng, number=3)]
     assert find_checksum(sealed) is None
 
 
-def test_copy_of_a_byte_is_no_check():
+def test_copy_of_a_byte_is_no_checksum():
     rng = Random(2)
     frames = [bytes([7, byte, 3, byte]) for byte in rng.sample(range(256), 60)]
     assert find_checksum(frames) is None
@@ -156,12 +156,12 @@ def test_copy_of_a_byte_is_no_check():
 @pytest.mark.parametrize("seed", range(20))
 def test_crc_at_the_end_of_frames_of_two_lengths(seed):
     rng = Random(seed)
-    polynomial, init, out = rng.randrange(1, 1 << 16, 2), rng.randrange(1 << 16), rng.randrange(1 << 16)
+    polynomial, init, xor_out = rng.randrange(1, 1 << 16, 2), rng.randrange(1 << 16), rng.randrange(1 << 16)
 
     def sealed(body):
-        return body + crc(body, 16, polynomial, init, out, seed % 2 == 0).to_bytes(2, "big")
+        return body + crc(body, 16, polynomial, init, xor_out, seed % 2 == 0).to_bytes(2, "big")
 
     frames = [sealed(bytes([size, *rng.randbytes(size)])) for size in (6, 6, 6, 7) * 15]
-    check = find_trailing_checksum(frames)
-    assert check is not None
-    assert passes(check, [sealed(bytes([size, *rng.randbytes(size)])) for size in (6, 7) * 100])
+    checksum = find_trailing_checksum(frames)
+    assert checksum is not None
+    assert passes(checksum, [sealed(bytes([size, *rng.randbytes(size)])) for size in (6, 7) * 100])

@@ -1,4 +1,4 @@
-"""Counters and clocks are told from what the display shows."""
+"""Counters and clocks are distinguished from the number on the display."""
 
 from random import Random
 
@@ -24,7 +24,7 @@ def test_counter_of_four_bits_leaves_the_other_four_alone():
     assert find_counters(frames).positions == {0, 1, 2, 3}
 
 
-def test_counter_of_two_bytes_whose_upper_byte_was_seen_to_move():
+def test_counter_of_two_bytes_of_which_both_changed():
     frames = [bytes([1, *(1000 + number).to_bytes(2, "big")]) for number in range(600)]
     assert positions(2) <= find_counters(frames).positions <= positions(1, 2)
 
@@ -35,17 +35,17 @@ def test_clock_in_milliseconds():
     for _ in range(100):
         now += 125 + rng.randrange(-4, 5)
         frames.append(bytes([7]) + now.to_bytes(4, "little"))
-    found = find_counters(frames).positions
-    assert positions(1, 2) <= found
-    assert not found & positions(0)
+    counter_bits = find_counters(frames).positions
+    assert positions(1, 2) <= counter_bits
+    assert not counter_bits & positions(0)
 
 
-def test_clock_of_which_three_bytes_moved_has_a_fourth():
+def test_clock_of_which_three_bytes_changed_has_a_fourth():
     frames = [bytes([7]) + (0x01FFF000 + 125 * number).to_bytes(4, "big") for number in range(100)]
     assert find_counters(frames).positions == positions(1, 2, 3, 4)
 
 
-def test_notifications_that_came_twice_did_not_count_twice():
+def test_repeated_notifications_do_not_count_twice():
     frames = [bytes([number // 2 & 0xFF, 5]) for number in range(120)]
     assert find_counters(frames).positions == positions(0)
 

@@ -1,4 +1,4 @@
-"""Each way of writing the number, found in frames that hold nothing but it and noise."""
+"""Each encoding of the number, found in frames of nothing but the number and noise."""
 
 import struct
 from decimal import Decimal
@@ -22,30 +22,31 @@ from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
 
 
-def table_of(pairs):
-    labels = [make_display_entry(float(place), text) for place, (text, _) in enumerate(pairs)]
-    samples = [Sample(label, label.displayed_value, (frame,)) for label, (_, frame) in zip(labels, pairs, strict=True)]
+def matrix_of(pairs):
+    entries = [make_display_entry(float(index), text) for index, (text, _) in enumerate(pairs)]
+    samples = [Sample(entry, entry.displayed_value, (frame,)) for entry, (_, frame) in zip(entries, pairs, strict=True)]
     return SampleMatrix.from_samples(samples)
 
 
-def counts_of(table):
-    return [-sample.counts if sample.negative else sample.counts for sample in table.shown]
+def counts_of(matrix):
+    return [-sample.counts if sample.negative else sample.counts for sample in matrix.number_samples]
 
 
-def scalings_of(table):
-    return [Scaling(sample.places) for sample in table.samples]
+def scalings_of(matrix):
+    return [Scaling(sample.places) for sample in matrix.samples]
 
 
 def accepts(encoding, frame):
-    """Return whether the encoding's agreements let the frame pass."""
-    for code in encoding.agreements:
-        bits = code.place.bits
+    """Return whether the encoding's guard codes let the frame pass."""
+    for code in encoding.guard_codes:
+        bits = code.location.bits
         if bits:
             number = 0
             for bit in bits:
                 number = number << 1 | (frame[bit.byte] >> bit.bit & 1) ^ bit.inverted
         else:
-            number = int.from_bytes(frame[code.place.at : code.place.at + code.place.size], code.place.order)
+            location = code.location
+            number = int.from_bytes(frame[location.at : location.at + location.size], location.order)
         if number not in dict(code.meanings):
             return False
     return True
@@ -70,35 +71,35 @@ def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
         return bytes(a ^ b for a, b in zip(data, key, strict=True))
 
     values = [rng.randint(0, 9999) * (rng.choice([1, -1]) if signed else 1) for _ in range(16)]
-    table = table_of([(f"{value / 100:.2f} V", frame(value, rng)) for value in values])
-    (found,) = integer_encodings(table, counts_of(table), scalings_of(table))
-    assert isinstance(found.source, NumberField)
-    take = compile_number(found.source)
+    matrix = matrix_of([(f"{value / 100:.2f} V", frame(value, rng)) for value in values])
+    (encoding,) = integer_encodings(matrix, counts_of(matrix), scalings_of(matrix))
+    assert isinstance(encoding.source, NumberField)
+    decode = compile_number(encoding.source)
     read = 0
     for value in rng.choices(range(-9999 if signed else 0, 10000), k=300):
         data = frame(value, rng)
-        if accepts(found, data):
-            assert take(data) == (value if found.signed else abs(value))
+        if accepts(encoding, data):
+            assert decode(data) == (value if encoding.signed else abs(value))
             read += 1
-    # Few of the numbers may lie beyond the highest bit that the samples have moved.
+    # Some numbers may need a bit that no sample has changed.
     assert read >= 100
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_ends_of_a_field_that_is_all_used_are_no_numbers(seed):
-    # Twelve bits in two's complement, of which IEEE 11073-20601 keeps five contents for what is no number.
+def test_ends_of_a_fully_used_field_are_no_numbers(seed):
+    # Twelve bits in two's complement, of which IEEE 11073-20601 reserves five values for 'no number'.
     rng = Random(seed)
 
     def frame(value):
         return (rng.randrange(16) << 12 | value & 0xFFF).to_bytes(2, "big")
 
     values = [1999, -1998, *(rng.randint(-1999, 1999) for _ in range(20))]
-    table = table_of([(f"{value / 1000:.3f} V", frame(value)) for value in values])
-    (found,) = integer_encodings(table, counts_of(table), scalings_of(table))
-    assert found.reserved_values == {0x7FE, 0x7FF, 0x800, 0x801, 0x802}
-    wide = table_of([(f"{value / 1000:.3f} V", value.to_bytes(2, "big", signed=True)) for value in values])
-    (found,) = integer_encodings(wide, counts_of(wide), scalings_of(wide))
-    assert not found.reserved_values  # numbers of four digits do not come so far
+    matrix = matrix_of([(f"{value / 1000:.3f} V", frame(value)) for value in values])
+    (encoding,) = integer_encodings(matrix, counts_of(matrix), scalings_of(matrix))
+    assert encoding.reserved_values == {0x7FE, 0x7FF, 0x800, 0x801, 0x802}
+    wide = matrix_of([(f"{value / 1000:.3f} V", value.to_bytes(2, "big", signed=True)) for value in values])
+    (encoding,) = integer_encodings(wide, counts_of(wide), scalings_of(wide))
+    assert not encoding.reserved_values  # numbers of four digits do not reach the ends
 
 
 @settings(max_examples=40, deadline=None)
@@ -109,18 +110,18 @@ def test_digits_of_four_bits_anywhere_are_found(seed):
 
     def frame(value, noise):
         word = noise.getrandbits(64)
-        for place, nibble in enumerate(nibbles):
-            word = word & ~(15 << 4 * nibble) | (value // 10**place % 10) << 4 * nibble
+        for digit, nibble in enumerate(nibbles):
+            word = word & ~(15 << 4 * nibble) | (value // 10**digit % 10) << 4 * nibble
         return word.to_bytes(8, "little")
 
-    table = table_of([(f"{value / 10:.1f} ohm", frame(value, rng)) for value in rng.sample(range(10000), 14)])
-    found = next(decimal_digit_encodings(table, scalings_of(table)), None)
-    assert found is not None
-    take = compile_number(found.source)
+    matrix = matrix_of([(f"{value / 10:.1f} ohm", frame(value, rng)) for value in rng.sample(range(10000), 14)])
+    encoding = next(decimal_digit_encodings(matrix, scalings_of(matrix)), None)
+    assert encoding is not None
+    decode = compile_number(encoding.source)
     for value in rng.sample(range(10000), 300):
         data = frame(value, rng)
-        if accepts(found, data):
-            assert take(data) == value
+        if accepts(encoding, data):
+            assert decode(data) == value
 
 
 @pytest.mark.parametrize("code", ["<f", ">f", "<d", ">d"])
@@ -135,26 +136,26 @@ def test_float_under_a_repeated_key(code, key, finer):
         return data[:3] + bytes(byte ^ key[at % len(key)] for at, byte in enumerate(data[3:]))
 
     values = [round(rng.uniform(-500, 500), 2) for _ in range(14)]
-    found = next(binary_float_encodings(table_of([(f"{value:.2f} V", frame(value)) for value in values])), None)
-    assert found is not None
-    take = compile_number(found.source)
+    encoding = next(binary_float_encodings(matrix_of([(f"{value:.2f} V", frame(value)) for value in values])), None)
+    assert encoding is not None
+    decode = compile_number(encoding.source)
     for _ in range(100):
         value = round(rng.uniform(-500, 500), 2)
-        data = bytes(byte ^ found.key.get(at, 0) for at, byte in enumerate(frame(value)))
-        assert take(data).quantize(Decimal("0.01")) == Decimal(f"{value:.2f}")
+        data = bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame(value)))
+        assert decode(data).quantize(Decimal("0.01")) == Decimal(f"{value:.2f}")
 
 
-def test_decimal_float_is_taken_only_where_its_exponent_has_moved():
+def test_decimal_float_is_found_only_if_its_exponent_has_changed():
     def frame(counts, places):
         return ((-places & 15) << 12 | counts).to_bytes(2, "little")
 
     rng = Random(8)
     values = [(rng.randrange(100, 2000), rng.choice([1, 2, 3])) for _ in range(12)]
-    moved = [(f"{Decimal(counts).scaleb(-places):f} V", frame(counts, places)) for counts, places in values]
-    still = [(f"{counts / 100:.2f} V", frame(counts, 2)) for counts, _ in values]
-    (found,) = decimal_float_encodings(table_of(moved))
-    assert found.source.type is NumberType.SFLOAT
-    assert not list(decimal_float_encodings(table_of(still)))
+    changing = [(f"{Decimal(counts).scaleb(-places):f} V", frame(counts, places)) for counts, places in values]
+    constant = [(f"{counts / 100:.2f} V", frame(counts, 2)) for counts, _ in values]
+    (encoding,) = decimal_float_encodings(matrix_of(changing))
+    assert encoding.source.type is NumberType.SFLOAT
+    assert not list(decimal_float_encodings(matrix_of(constant)))
 
 
 @pytest.mark.parametrize("pad", ["0", " "])
@@ -169,11 +170,11 @@ def test_characters(pad, pointed, key):
         return b"\x02" + bytes(byte ^ key for byte in text.encode()) + rng.randbytes(1)
 
     values = [rng.randint(-9999, 9999) for _ in range(14)]
-    found = next(character_encodings(table_of([(f"{value / 100:.2f} V", frame(value)) for value in values])), None)
-    assert found is not None
-    take = compile_number(found.source)
+    encoding = next(character_encodings(matrix_of([(f"{value / 100:.2f} V", frame(value)) for value in values])), None)
+    assert encoding is not None
+    decode = compile_number(encoding.source)
     for value in rng.choices(range(1000, 10000), k=50):
-        raw = take(bytes(byte ^ found.key.get(at, 0) for at, byte in enumerate(frame(value))))
+        raw = decode(bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame(value))))
         assert not isinstance(raw, Status)
         assert abs(raw) in {value, Decimal(value).scaleb(-2)}
 
@@ -185,20 +186,20 @@ def test_fixed_unit_finer_than_the_display():
         return f"{Decimal(micro).scaleb(-3).quantize(Decimal('0.01')):f} mV"
 
     values = [rng.randint(-300_000, 300_000) for _ in range(14)]
-    table = table_of([(shown(value), value.to_bytes(4, "big", signed=True)) for value in values])
-    found = next(rounded_unit_encodings(table), None)
-    assert found is not None
-    assert found.scalings[0] == Scaling(2, Decimal("0.001"))
+    matrix = matrix_of([(shown(value), value.to_bytes(4, "big", signed=True)) for value in values])
+    encoding = next(rounded_unit_encodings(matrix), None)
+    assert encoding is not None
+    assert encoding.scalings[0] == Scaling(2, Decimal("0.001"))
 
 
 def test_nothing_is_found_in_noise():
     rng = Random(13)
     for _ in range(20):
-        table = table_of([(f"{rng.randint(-9999, 9999) / 100:.2f} V", rng.randbytes(14)) for _ in range(12)])
-        assert not list(integer_encodings(table, counts_of(table), scalings_of(table)))
+        matrix = matrix_of([(f"{rng.randint(-9999, 9999) / 100:.2f} V", rng.randbytes(14)) for _ in range(12)])
+        assert not list(integer_encodings(matrix, counts_of(matrix), scalings_of(matrix)))
         for search in (binary_float_encodings, decimal_float_encodings, character_encodings, rounded_unit_encodings):
-            assert not list(search(table))
-        assert not list(decimal_digit_encodings(table, scalings_of(table)))
+            assert not list(search(matrix))
+        assert not list(decimal_digit_encodings(matrix, scalings_of(matrix)))
 
 
 def test_a_segment_whose_bit_is_nowhere_is_unknown():
@@ -206,5 +207,5 @@ def test_a_segment_whose_bit_is_nowhere_is_unknown():
     source = Segments((digit,))
     assert lacks_constant_pool(source)
     assert add_constant_pool(source, ()).digits[0][6] is UnknownSegment.UNKNOWN
-    kept = add_constant_pool(source, (Bit(1, 0), Bit(1, 1)))
-    assert (kept.digits, kept.pools) == ((digit,), ((Bit(1, 0), Bit(1, 1)),))
+    source = add_constant_pool(source, (Bit(1, 0), Bit(1, 1)))
+    assert (source.digits, source.pools) == ((digit,), ((Bit(1, 0), Bit(1, 1)),))

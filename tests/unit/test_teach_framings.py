@@ -1,4 +1,4 @@
-"""Frames cut out of packets that split and join them."""
+"""Frames cut from packets that split and join them."""
 
 from random import Random
 
@@ -38,34 +38,34 @@ def test_frames_split_and_joined_anywhere(seed):
 
 @pytest.mark.parametrize("seed", range(12))
 def test_frames_in_two_packets_of_which_some_are_lost(seed):
-    # Every loss moves the phase of all that follows, and joins pieces of two frames to one that is none.
+    # Each loss shifts the phase of all later frames, and joins pieces of two frames into a false one.
     rng = Random(seed)
     bodies = [b"\xad" + rng.randbytes(7) for _ in range(80)]
     frames = [body + bytes([sum(body) & 0xFF]) for body in bodies]
     packets, whole = [], []
-    for place, frame in enumerate(frames):
-        packets.append(CapturedPacket(place / 10, "c", frame[:4]))
+    for index, frame in enumerate(frames):
+        packets.append(CapturedPacket(index / 10, "c", frame[:4]))
         if rng.random() < 0.95:
-            packets.append(CapturedPacket(place / 10 + 0.01, "c", frame[4:]))
+            packets.append(CapturedPacket(index / 10 + 0.01, "c", frame[4:]))
             whole.append(frame)
     found = [{data for _, data in cut.frames} for cut in framing_candidates(packets) if cut.checksum is not None]
-    assert any(got <= set(whole) and len(got) >= 0.85 * len(whole) for got in found)
+    assert any(cut_frames <= set(whole) and len(cut_frames) >= 0.85 * len(whole) for cut_frames in found)
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_frames_whose_length_stands_in_them(seed):
+def test_frames_that_contain_their_length(seed):
     rng = Random(seed)
     frames = [b"\x7e" + bytes([size]) + rng.randbytes(size) for size in rng.choices([6, 9, 14], k=80)]
     found = [
         [data for _, data in cut.frames] for cut in framing_candidates(packets_of(b"".join(frames), random_sizes(rng)))
     ]
-    assert any(len(set(frames) & set(got)) >= 0.95 * len(frames) for got in found)
+    assert any(len(set(frames) & set(cut_frames)) >= 0.95 * len(frames) for cut_frames in found)
 
 
 def test_packet_that_is_a_frame_comes_first():
     rng = Random(1)
     frames = frames_of(rng)
-    first = next(framing_candidates([CapturedPacket(place / 10, "c", frame) for place, frame in enumerate(frames)]))
+    first = next(framing_candidates([CapturedPacket(index / 10, "c", frame) for index, frame in enumerate(frames)]))
     assert [data for _, data in first.frames] == frames
     assert first.framing.one_per_packet
 
@@ -74,8 +74,8 @@ def test_lost_packets_lose_no_more_than_their_frames():
     rng = Random(2)
     frames = frames_of(rng, number=100)
     packets = [
-        CapturedPacket(place + part / 10, "c", piece)
-        for place, frame in enumerate(frames)
+        CapturedPacket(index + part / 10, "c", piece)
+        for index, frame in enumerate(frames)
         for part, piece in enumerate((frame[:6], frame[6:]))
         if rng.random() > 0.04
     ]

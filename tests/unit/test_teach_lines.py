@@ -14,15 +14,15 @@ CHANNEL = "7c2e0002-5a41-4d0e-9a55-31f0c7a8be10"
 
 
 def taught(shown, cut=20):
-    packets, labels, t = [], [], 0.0
+    packets, entries, t = [], [], 0.0
     for text, line in shown:
         t += 1.0
         data = line.encode()
         for at in range(0, len(data), cut):
             t = round(t + 0.01, 6)
             packets.append(CapturedPacket(t, CHANNEL, data[at : at + cut]))
-        labels.append(make_display_entry(round(t + 0.1, 6), text))
-    return teach(Capture(tuple(packets), tuple(labels)))
+        entries.append(make_display_entry(round(t + 0.1, 6), text))
+    return teach(Capture(tuple(packets), tuple(entries)))
 
 
 def decoded(profile, line):
@@ -45,8 +45,8 @@ def test_number_and_unit(end):
 
 def test_number_among_others_with_words_of_the_meters_own():
     shown = [
-        (f"{value / 1000:.3f} V AC", f"NO{place} #7 {value / 1000:.3f} ZURB 50.0\n")
-        for place, value in enumerate(draws())
+        (f"{value / 1000:.3f} V AC", f"NO{index} #7 {value / 1000:.3f} ZURB 50.0\n")
+        for index, value in enumerate(draws())
     ]
     shown += [(f"{value / 10:.1f} ohm", f"NO7 #7 {value / 10:.1f} QUON 50.0\n") for value in map(abs, draws(seed=2))]
     report = taught([(text, line.replace(f"NO{line.split()[0][2:]}", "NO")) for text, line in shown])
@@ -64,12 +64,12 @@ def test_number_in_base_units():
     assert reading.value == pytest.approx(4.7e-6)
 
 
-def test_label_that_contradicts_a_line():
+def test_entry_that_contradicts_a_line():
     shown = [(f"{value / 100:.2f} V DC", f"{value / 100:+.2f} VDC\n") for value in draws()]
     shown[3] = ("77.77 V DC", shown[3][1])
     report = taught(shown)
     assert report.profile is None
-    assert [one.entry.text for one in report.contradictions] == ["77.77 V DC"]
+    assert [contradiction.entry.text for contradiction in report.contradictions] == ["77.77 V DC"]
 
 
 def test_words_and_numbers_without_a_blank_between():
@@ -86,8 +86,8 @@ def test_words_and_numbers_without_a_blank_between():
 
 def test_lines_of_json_with_a_word_for_an_overload():
     shown = [
-        (f"{value / 100:.2f} V AC", f'{{"fn": "ACV", "v": {value / 100}, "u": "V", "n": {place}}}\n')
-        for place, value in enumerate(map(abs, draws(20)))
+        (f"{value / 100:.2f} V AC", f'{{"fn": "ACV", "v": {value / 100}, "u": "V", "n": {index}}}\n')
+        for index, value in enumerate(map(abs, draws(20)))
     ]
     shown[5] = ("OL V AC", '{"fn": "ACV", "v": null, "u": "V", "n": 5}\n')
     shown[9] = ("OL V AC", '{"fn": "ACV", "v": null, "u": "V", "n": 9}\n')
@@ -98,33 +98,33 @@ def test_lines_of_json_with_a_word_for_an_overload():
     assert decoded(report.profile, '{"fn": "DCV", "v": 12.5, "u": "V", "n": 79}\n').status is Status.INVALID
 
 
-def test_coupling_that_no_word_says_is_that_of_all_labels():
+def test_coupling_without_a_word_is_that_of_all_entries():
     report = taught([(f"{abs(value) / 100:.2f} A AC", f"{abs(value) / 100:.2f}\n") for value in draws()])
     assert report.profile is not None
     assert decoded(report.profile, "1.50\n").text == "1.50 A AC"
 
 
-def test_two_lines_run_together_are_no_value():
+def test_two_joined_lines_give_no_value():
     report = taught([(f"{abs(value) / 100:.2f} V DC", f"{abs(value) / 100:.2f} VDC\n") for value in draws()])
     assert report.profile is not None
     assert decoded(report.profile, "12.34 VDC 56.78 VDC\n").status is Status.INVALID
 
 
-def test_word_seen_and_never_labelled_is_asked_for():
+def test_word_without_an_entry_is_asked_for():
     shown = [(f"{abs(value) / 100:.2f} V DC", f"{abs(value) / 100:.2f} VDC OK\n") for value in draws()]
-    packets = [CapturedPacket(100.0 + place, CHANNEL, b"1.00 VDC BAT\n") for place in range(5)]
-    labelled = [
-        (CapturedPacket(float(place), CHANNEL, line.encode()), make_display_entry(place + 0.1, text))
-        for place, (text, line) in enumerate(shown)
+    packets = [CapturedPacket(100.0 + index, CHANNEL, b"1.00 VDC BAT\n") for index in range(5)]
+    entered = [
+        (CapturedPacket(float(index), CHANNEL, line.encode()), make_display_entry(index + 0.1, text))
+        for index, (text, line) in enumerate(shown)
     ]
-    capture = Capture(tuple([packet for packet, _ in labelled] + packets), tuple(label for _, label in labelled))
+    capture = Capture(tuple([packet for packet, _ in entered] + packets), tuple(entry for _, entry in entered))
     report = teach(capture)
     assert report.profile is not None
-    assert report.suggested_readings[0] == "a label for a line with BAT"
+    assert report.suggested_readings[0] == "an entry for a line with BAT"
     assert decoded(report.profile, "1.00 VDC BAT\n").status is Status.INVALID
 
 
-def test_lines_that_end_in_a_check():
+def test_lines_that_end_in_a_checksum():
     def sealed(text):
         total = 0
         for byte in text.encode():

@@ -1,4 +1,4 @@
-"""What is learned from small captures made by hand, and what is refused."""
+"""Results of teaching from small captures made by hand, and refusals."""
 
 from random import Random
 
@@ -13,17 +13,17 @@ from meterlink.teach import Teacher, teach
 
 
 def captured(shown):
-    """Return the capture in which each text is shown by the frames given with it."""
+    """Return the capture of ``(text, *frames)``: the frames are sent while the display shows the text."""
     packets: list[CapturedPacket] = []
-    labels: list[DisplayEntry] = []
+    entries: list[DisplayEntry] = []
     t = 0.0
     for text, *frames in shown:
         t += 1.0
         for frame in frames:
             t = round(t + 0.1, 6)
             packets.append(CapturedPacket(t, CHANNEL, frame))
-        labels.append(make_display_entry(t, text))
-    return Capture(tuple(packets), tuple(labels))
+        entries.append(make_display_entry(t, text))
+    return Capture(tuple(packets), tuple(entries))
 
 
 def decoded(profile, frame):
@@ -32,7 +32,7 @@ def decoded(profile, frame):
 
 
 def volts(counts, negative=False, extra=0):
-    """Header, sign bit, magnitude, something else, sum."""
+    """Return a frame: header, sign bit, magnitude, an extra byte, sum."""
     body = bytes([0xA5, 0x10 | negative << 2, *counts.to_bytes(2, "big"), extra])
     return body + bytes([sum(body) & 0xFF])
 
@@ -41,21 +41,21 @@ def text_of(counts, negative=False):
     return f"{'-' if negative else ''}{counts / 100:.2f} V DC"
 
 
-def some(number=12, seed=1, low=0, high=9999, signs=True):
+def draw_readings(number=12, seed=1, low=0, high=9999, signs=True):
     rng = Random(seed)
     for _ in range(number):
         yield rng.randint(low, high), signs and rng.random() < 0.4
 
 
-def lesson(**asked):
-    return [(text_of(*one), volts(*one), volts(*one)) for one in some(**asked)]
+def lesson(**options):
+    return [(text_of(*reading), volts(*reading), volts(*reading)) for reading in draw_readings(**options)]
 
 
 def test_every_reading_of_a_plain_meter_is_decoded():
     report = teach(captured(lesson()))
     assert report.profile is not None
     assert report.contradictions == ()
-    highest = max(counts for counts, _ in some())
+    highest = max(counts for counts, _ in draw_readings())
     for counts in range(0, 1 << highest.bit_length(), 37):
         for negative in (False, True):
             reading = decoded(report.profile, volts(counts, negative))
@@ -66,17 +66,17 @@ def test_every_reading_of_a_plain_meter_is_decoded():
                 assert reading.digits.is_signed() == negative
 
 
-def test_what_is_written_reads_back_as_the_same_profile():
+def test_written_profile_reads_back_unchanged():
     profile = teach(captured(lesson())).profile
     assert check_profile(write_profile(profile)).profile == profile
 
 
-def test_bit_that_no_reading_has_moved_is_refused_and_asked_for():
+def test_bit_that_no_reading_has_changed_is_refused_and_asked_for():
     report = teach(captured(lesson(high=4000)))
     assert report.profile is not None
     assert decoded(report.profile, volts(4095)).status is Status.OK
     assert decoded(report.profile, volts(4096)).status is Status.INVALID
-    assert any("4096 counts" in wish for wish in report.suggested_readings)
+    assert any("4096 counts" in suggestion for suggestion in report.suggested_readings)
 
 
 def test_constant_that_changes_is_refused():
@@ -87,23 +87,23 @@ def test_constant_that_changes_is_refused():
 
 
 def test_two_bits_that_were_both_the_sign_must_agree():
-    shown = [(text_of(*one), volts(*one, extra=0x20 * one[1])) for one in some()]
+    shown = [(text_of(*reading), volts(*reading, extra=0x20 * reading[1])) for reading in draw_readings()]
     report = teach(captured(shown))
     assert report.profile is not None
     assert decoded(report.profile, volts(1234, True, extra=0x20)).digits < 0
     assert decoded(report.profile, volts(1234, True, extra=0)).status is Status.INVALID
-    assert any("negative" in wish for wish in report.suggested_readings)
+    assert any("negative" in suggestion for suggestion in report.suggested_readings)
 
 
-def test_wrong_label_is_named_and_nothing_written():
+def test_wrong_entry_is_named_and_no_profile_made():
     shown = lesson()
     right = shown[7][0]
     shown[7] = ("55.55 V DC", *shown[7][1:])
     report = teach(captured(shown))
     assert report.profile is None
-    (found,) = report.contradictions
-    assert found.entry.text == "55.55 V DC"
-    assert found.expected_text == right
+    (contradiction,) = report.contradictions
+    assert contradiction.entry.text == "55.55 V DC"
+    assert contradiction.expected_text == right
     assert "55.55 V DC" in teacher_of(captured(shown)).next_suggestion()
 
 
@@ -113,13 +113,13 @@ def teacher_of(capture):
     return teacher
 
 
-def test_display_may_have_changed_just_before_a_label():
+def test_display_may_have_changed_just_before_an_entry():
     shown = lesson()
     late = [(text, volts(4321), *frames) for text, *frames in shown]
     assert teach(captured(late)).profile == teach(captured(shown)).profile
 
 
-def test_packets_of_another_kind_between_are_left_alone():
+def test_packets_of_another_kind_are_ignored():
     rng = Random(8)
 
     def charge():
@@ -137,15 +137,15 @@ def test_last_packet_of_a_window_counts():
     assert teach(captured(late)).profile is None
 
 
-def test_label_without_packets_is_said_to_be_unused():
+def test_entry_without_packets_is_reported_as_unused():
     capture = captured(lesson())
     more = Capture(capture.packets, (*capture.entries, make_display_entry(500.0, "1.00 V DC")), None)
     report = teach(more)
     assert report.profile is not None
-    assert [label.seconds for label in report.unused_entries] == [500.0]
+    assert [entry.seconds for entry in report.unused_entries] == [500.0]
 
 
-def test_too_few_labels_and_labels_all_alike_teach_nothing():
+def test_too_few_entries_and_equal_entries_teach_nothing():
     assert teach(captured(lesson(number=3))).profile is None
     assert teach(captured([("1.00 V DC", volts(100))] * 20)).profile is None
     assert teach(Capture((), ())).profile is None
@@ -155,15 +155,17 @@ def test_too_few_labels_and_labels_all_alike_teach_nothing():
 def test_noise_teaches_nothing():
     rng = Random(9)
     for _ in range(10):
-        report = teach(captured([(text_of(*one), rng.randbytes(12)) for one in some(seed=rng.random())]))
+        report = teach(
+            captured([(text_of(*reading), rng.randbytes(12)) for reading in draw_readings(seed=rng.random())])
+        )
         assert report.profile is None
 
 
-def test_overload_shown_once_is_known_and_never_taken_for_a_number():
+def test_overload_shown_once_is_known_and_never_a_number():
     shown = [*lesson(), ("OL V DC", volts(0xFFFF))]
     profile = teach(captured(shown)).profile
     assert decoded(profile, volts(0xFFFF)).status is Status.OVERLOAD
-    # Another content that no number has: the meter may say something else by it.
+    # Another value that is no number: it may have another meaning.
     assert decoded(profile, volts(0xFFFE)).status is Status.INVALID
 
 
@@ -172,7 +174,7 @@ def test_overload_never_shown_is_no_number():
     assert decoded(profile, volts(0xFFFF)).status is Status.INVALID
 
 
-def test_range_of_another_function_is_not_taken_over():
+def test_range_of_another_function_is_not_reused():
     def frame(function, code, counts):
         return bytes([0x5A, function, code, *counts.to_bytes(2, "little")])
 
@@ -185,25 +187,25 @@ def test_range_of_another_function_is_not_taken_over():
         shown.append((f"{counts[2] / 1000:.3f} A", frame(2, 0, counts[2])))
     profile = teach(captured(shown)).profile
     assert decoded(profile, frame(1, 1, 5000)).text == "50.00 V"
-    # Range 1 of the second function may be anything; that of the first says nothing about it.
+    # Range 1 of the second function may be anything, even if the first function has a range 1.
     assert decoded(profile, frame(2, 1, 5000)).status is Status.INVALID
 
 
-def test_units_that_no_bit_tells_apart_are_refused_in_words():
+def test_units_that_no_bit_tells_apart_are_refused_with_a_reason():
     rng = Random(5)
     shown = []
-    for place in range(16):
+    for index in range(16):
         counts = rng.randrange(10000)
-        shown.append((f"{counts / 100:.2f} {'mV' if place % 2 else 'V'}", volts(counts)))
+        shown.append((f"{counts / 100:.2f} {'mV' if index % 2 else 'V'}", volts(counts)))
     report = teach(captured(shown))
     assert report.profile is None
     assert "apart" in report.reason
 
 
-def test_result_grows_with_what_is_added():
+def test_result_grows_with_packets_and_entries():
     teacher = Teacher("bench-meter")
     t = 0.0
-    for number, (counts, negative) in enumerate(some(number=14)):
+    for number, (counts, negative) in enumerate(draw_readings(number=14)):
         t += 1.0
         teacher.add_packet(t, CHANNEL, volts(counts, negative))
         teacher.add_entry(t + 0.05, text_of(counts, negative))
@@ -216,16 +218,16 @@ def test_result_grows_with_what_is_added():
     assert teacher.next_suggestion().startswith("Most useful now: ")
 
 
-def test_report_tells_how_labels_held_back_came_out():
+def test_report_counts_held_out_entries():
     report = teach(captured(lesson(number=20)))
     (function,) = report.functions
     assert function.function == "voltage DC"
     assert (function.entries, function.wrong) == (20, 0)
     assert function.right >= 18
-    told = report.as_object()
-    assert told["accepted"] is True
-    assert told["functions"][0]["held_back_right"] == function.right
-    assert told["check"] == "sum of 8 bits"
+    json_object = report.as_object()
+    assert json_object["has_profile"] is True
+    assert json_object["functions"][0]["held_out_right"] == function.right
+    assert json_object["checksum"] == "sum of 8 bits"
 
 
 @pytest.mark.parametrize("text", ["---", "blank"])
@@ -235,5 +237,5 @@ def test_blank_display_is_no_number(text):
     assert decoded(profile, volts(0xFFFE)).status is Status.INVALID
 
 
-def test_label_that_says_blank_while_a_number_is_sent_is_a_contradiction():
+def test_blank_entry_while_a_number_is_sent_is_a_contradiction():
     assert teach(captured([*lesson(), ("---", volts(1234))])).profile is None

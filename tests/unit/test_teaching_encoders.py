@@ -1,4 +1,4 @@
-"""The invented encodings against bytes worked out by hand. What decodes them is tested elsewhere, apart from these."""
+"""The invented encodings, compared with bytes worked out by hand. Their decoding is tested elsewhere."""
 
 import random
 from decimal import Decimal
@@ -32,7 +32,7 @@ def shown(text, unit, mode=CAPACITANCE, **more):
 
 
 def sent(encoder, display):
-    """Return the one packet of one refresh."""
+    """Return the packet of one refresh."""
     ((_, packet),) = encoder.encode(display)
     return packet
 
@@ -54,7 +54,7 @@ def sent(encoder, display):
     ],
 )
 def test_crc_check_values(crc, value):
-    assert crc.of(b"123456789") == value
+    assert crc.checksum(b"123456789") == value
 
 
 def test_sum_and_exclusive_or():
@@ -64,7 +64,7 @@ def test_sum_and_exclusive_or():
     assert xor8(bytes([0xF0, 0x21, 0x01]), 0xFF) == 0x2F
 
 
-def test_pieces():
+def test_split_notifications():
     assert list(split_notifications(bytes(range(45)))) == [bytes(range(20)), bytes(range(20, 40)), bytes(range(40, 45))]
     assert list(split_notifications(bytes(20))) == [bytes(20)]
 
@@ -130,7 +130,7 @@ def test_packed():
 
 
 def _remainder(data):
-    """Return the rest of ``data`` times x⁸ divided by x⁸ + x² + x + 1, as polynomials over two elements."""
+    """Return the remainder of ``data`` times x⁸ divided by x⁸ + x² + x + 1, as polynomials over two elements."""
     dividend = int.from_bytes(data, "big") << 8
     while dividend.bit_length() > 8:
         dividend ^= 0b100000111 << (dividend.bit_length() - 9)
@@ -182,14 +182,14 @@ def test_printed_frames_come_split_and_every_third_joined_with_the_next():
     assert [stream[start + 18 : start + 22] for start in range(0, 104, 26)] == [b"0000", b"0001", b"0002", b"0003"]
 
 
-def in_order(kind):
-    """Return an encoder whose bits are in the order of names, none inverted, dark where they are no segment."""
-    encoder = kind()
-    encoder.place = {name: place for place, name in enumerate(encoder.place)}
+def in_order(encoder_class):
+    """Return an encoder whose bits are in the order of their names, none inverted, unused bits dark."""
+    encoder = encoder_class()
+    encoder.bit_positions = {name: position for position, name in enumerate(encoder.bit_positions)}
     encoder.inverted = set()
-    encoder.resting = {}
-    encoder.shapes = encoder.shapes | {"6": "acdefg", "7": "abc", "9": "abcdfg"}
-    encoder.overload_at, encoder.overload_point = 1, True
+    encoder.constant_bits = {}
+    encoder.glyph_segments = encoder.glyph_segments | {"6": "acdefg", "7": "abc", "9": "abcdfg"}
+    encoder.overload_position, encoder.overload_point = 1, True
     encoder.head = bytes([0xD3, 0x2C])[: len(encoder.head)]
     return encoder
 
@@ -213,22 +213,22 @@ def test_segments_in_order(display, digits, others):
     frame = sent(encoder, display)
     assert frame[0] == 0xD3
     bits = int.from_bytes(frame[1:], "little")
-    assert [bits >> 7 * place & 0x7F for place in range(4)] == digits
-    assert [name for place, name in enumerate(encoder.bit_positions) if place >= 28 and bits >> place & 1] == [
+    assert [bits >> 7 * digit & 0x7F for digit in range(4)] == digits
+    assert [name for position, name in enumerate(encoder.bit_positions) if position >= 28 and bits >> position & 1] == [
         *others,
         "link",
     ]
 
 
-def test_segments_scrambled_inverted_and_resting():
+def test_segments_scrambled_inverted_and_constant():
     encoder = in_order(SegmentsEncoder)
-    encoder.bit_positions |= {"0a": 55, "link": 0}  # where `link` was, and the other way about
+    encoder.bit_positions |= {"0a": 55, "link": 0}  # swapped with `link`
     encoder.inverted = {"link", "point 1"}
     encoder.constant_bits = {47: True}
     frame = sent(encoder, shown("8000", "Ω", RESISTANCE))
     bits = int.from_bytes(frame[1:], "little")
-    # 8 without its a, which is bit 55; 0 three times; point 1, dark, inverted, the first name after the digits; unit Ω,
-    # 28 + 3 points, minus, AC, DC, 6 prefixes, V, A = bit 42; 47 rests lit; link is lit but inverted.
+    # 8 without segment a, which is bit 55; 0 three times. Point 1 is bit 28, dark but inverted. Unit Ω is bit 42: 28 +
+    # 3 points, minus, AC, DC, 6 prefixes, V, A. Bit 47 is always lit. Link is lit but inverted.
     assert bits == 0x7E | 0x3F << 7 | 0x3F << 14 | 0x3F << 21 | 1 << 28 | 1 << 42 | 1 << 47 | 1 << 55
 
 
@@ -250,7 +250,7 @@ def test_masked_is_under_a_repeating_key():
     frame = sent(encoder, shown("4.70", "µF"))
     clear = bytes([0xD3, 0x2C]) + sent(plain, shown("4.70", "µF"))[1:] + bytes(2)
     assert frame[:4].hex() == f"{0xD3 ^ 0x11:02x}{0x2C ^ 0x22:02x}{clear[2] ^ 0x44:02x}{clear[3] ^ 0x11:02x}"
-    assert bytes(byte ^ (0x11, 0x22, 0x44)[place % 3] for place, byte in enumerate(frame)) == clear
+    assert bytes(byte ^ (0x11, 0x22, 0x44)[index % 3] for index, byte in enumerate(frame)) == clear
 
 
 def test_lines():
@@ -283,15 +283,15 @@ def ranged():
     return encoder
 
 
-def order(encoder, word):
+def send_command(encoder, command):
     ((_, definitions),) = encoder.services()
-    (orders,) = [definition for definition in definitions if definition.on_write]
-    orders.on_write(word)
+    (commands,) = [definition for definition in definitions if definition.on_write]
+    commands.on_write(command)
 
 
 def test_ranged():
     encoder = ranged()
-    order(encoder, encoder.start_command)
+    send_command(encoder, encoder.start_command)
     frames = [
         sent(encoder, shown("4.70", "µF", battery_percent=80)),
         sent(encoder, shown("-12.34", "mV", DC_VOLTS, low_battery=True)),
@@ -305,18 +305,18 @@ def test_ranged():
     assert [Crc(16, 0x1021).checksum(frame[:-2] + frame[:-3:-1]) for frame in frames] == [0] * 4
 
 
-def test_ranged_is_silent_until_started_and_when_it_is_no_longer_asked():
+def test_ranged_is_silent_until_started_and_without_keep_alive():
     encoder = ranged()
     display = shown("4.70", "µF")
-    order(encoder, encoder.keep_alive_command)
+    send_command(encoder, encoder.keep_alive_command)
     assert encoder.encode(display) == []
-    order(encoder, encoder.start_command)
+    send_command(encoder, encoder.start_command)
     assert sum(len(encoder.encode(display)) for _ in range(KEEP_ALIVE_REFRESHES + 5)) == KEEP_ALIVE_REFRESHES
-    order(encoder, encoder.start_command)
+    send_command(encoder, encoder.start_command)
     assert len(encoder.encode(display)) == 1
-    order(encoder, encoder.keep_alive_command)
+    send_command(encoder, encoder.keep_alive_command)
     assert sum(len(encoder.encode(display)) for _ in range(KEEP_ALIVE_REFRESHES + 5)) == KEEP_ALIVE_REFRESHES
-    order(encoder, encoder.start_command)
+    send_command(encoder, encoder.start_command)
     assert isinstance(encoder, ConnectionObserver)
     encoder.connection_ended()
     assert encoder.encode(display) == []
@@ -330,7 +330,7 @@ def test_a_seed_makes_one_meter_of_the_family(family):
     def packets(seed):
         encoder = create_encoder(family, seed)
         if isinstance(encoder, RangedEncoder):
-            order(encoder, encoder.start_command)
+            send_command(encoder, encoder.start_command)
         rng = random.Random(1)
         displays = [shown(f"{rng.randrange(1, 6000) / 100:.2f}", "µF") for _ in range(20)]
         return [packet for display in displays for packet in encoder.encode(display)]
@@ -343,7 +343,7 @@ def test_a_seed_makes_one_meter_of_the_family(family):
 def test_a_function_the_meter_does_not_have_sends_nothing(family):
     encoder = create_encoder(family)
     if isinstance(encoder, RangedEncoder):
-        order(encoder, encoder.start_command)
+        send_command(encoder, encoder.start_command)
     assert encoder.encode(shown("12.3", "%", (Quantity.RATIO, None))) == []
     assert encoder.encode(shown("72.5", "°F", (Quantity.TEMPERATURE, None))) == []
 

@@ -1,4 +1,4 @@
-"""Names off the air: whoever advertises chooses the bytes, none of which may steer a terminal or a screen."""
+"""Names off the air: a sender chooses the bytes, and none of them may control a terminal or a screen."""
 
 import unicodedata
 
@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from meterlink.core.text import LONGEST_NAME, clean_text
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 HOSTILE = st.text(
     st.one_of(
@@ -22,14 +22,14 @@ HOSTILE = st.text(
 
 @untimed
 @given(HOSTILE, st.integers(0, 80))
-def test_nothing_left_that_steers_a_terminal(text: str, longest: int) -> None:
+def test_no_clean_text_controls_a_terminal(text: str, longest: int) -> None:
     name = clean_text(text, longest)
     assert len(name) <= longest
     assert all(unicodedata.category(char)[0] != "C" for char in name)  # control, format, surrogate, private
     assert not set(name) & set("[]\x1b\x9b\u202e\u2066\n\r\u2028\u2029")
     assert name == name.strip()
     assert clean_text(name, longest) == name
-    name.encode()  # no lone surrogate is left to break a file or a socket
+    name.encode()  # a lone surrogate would break a file or a socket
 
 
 @pytest.mark.parametrize(

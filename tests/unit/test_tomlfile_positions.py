@@ -1,4 +1,4 @@
-"""Where tables and keys of a TOML file stand, whatever their strings and comments look like."""
+"""Positions of tables and keys in a TOML file, with hostile strings and comments."""
 
 import contextlib
 import json
@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from meterlink.tomlfile.positions import find_positions
 
-# What could be taken for TOML inside a string or a comment.
+# Text in a string or a comment that looks like TOML.
 TRICKY = st.lists(
     st.sampled_from(["[[point]]", "low = 1", "=", "[", "]", "{", "}", "#", ",", '"', "'", '"""', "'''", "\\", "µ"]),
     max_size=6,
@@ -38,7 +38,7 @@ Path = tuple[str | int, ...]
 
 
 class Draft:
-    """A TOML text that grows, and where what was written into it stands."""
+    """A growing TOML text, and the expected positions of its parts."""
 
     def __init__(self, draw: st.DrawFn) -> None:
         self.draw = draw
@@ -46,11 +46,11 @@ class Draft:
         self.text = ""
         self.expected: dict[Path, tuple[int, int]] = {}
 
-    def here(self) -> tuple[int, int]:
+    def position(self) -> tuple[int, int]:
         return self.text.count("\n") + 1, len(self.text.rsplit("\n", 1)[-1]) + 1
 
-    def write(self, more: str) -> None:
-        self.text += more
+    def write(self, text: str) -> None:
+        self.text += text
 
     def blanks(self) -> None:
         for line in self.draw(st.lists(TRICKY, max_size=2)):
@@ -77,7 +77,7 @@ class Draft:
         for number in range(self.draw(st.integers(0, 3))):
             self.write(self.newline)
             self.blanks()
-            self.expected[*path, number] = self.here()
+            self.expected[*path, number] = self.position()
             self.value((*path, number), depth + 1)
             self.write(" ,")
         self.write("]")
@@ -86,7 +86,7 @@ class Draft:
         self.write("{ ")
         for number in range(self.draw(st.integers(0, 2))):
             self.write(", " if number else "")
-            self.expected[*path, f"i{number}"] = self.here()
+            self.expected[*path, f"i{number}"] = self.position()
             self.write(f"i{number}=")
             self.value((*path, f"i{number}"), depth + 1)
         self.write(" }")
@@ -97,16 +97,16 @@ class Draft:
             name = self.draw(st.sampled_from(["low", "a = [[b]]", 'it"s', "µ#"])) + str(number)
             spelled = name if name.startswith("low") else basic(name)
             path = (*table, name)
-            self.expected[path] = self.here()
+            self.expected[path] = self.position()
             if self.draw(st.booleans()):
                 spelled, path = f"{spelled} . rated", (*path, "rated")
-                self.expected[path] = self.here()
+                self.expected[path] = self.position()
             self.write(f"{spelled} = ")
             self.value(path)
             self.write(self.newline)
 
     def headed(self, number: int) -> None:
-        """A header and what is below it: a further [[point]], a table below the last one, or one of its own."""
+        """Write a header and its pairs: a further [[point]], a table below the last point, or a separate table."""
         self.blanks()
         points = sum(path[0] == "point" and len(path) == 2 for path in self.expected)
         path, spellings = self.draw(
@@ -119,8 +119,8 @@ class Draft:
             )
         )
         if path[0] == "point":
-            self.expected.setdefault(("point",), self.here())
-        self.expected[path] = self.here()
+            self.expected.setdefault(("point",), self.position())
+        self.expected[path] = self.position()
         self.write(self.draw(st.sampled_from(spellings)) + self.newline)
         self.pairs(path)
 
@@ -136,21 +136,21 @@ def documents(draw: st.DrawFn) -> tuple[str, dict[Path, tuple[int, int]]]:
 
 def paths(value: Any, path: Path = ()) -> set[Path]:
     items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-    found = {path} if path else set()
-    for key, below in items:
-        found |= paths(below, (*path, key))
-    return found
+    result = {path} if path else set()
+    for key, item in items:
+        result |= paths(item, (*path, key))
+    return result
 
 
 @given(documents())
-def test_every_path_has_its_place(document: tuple[str, dict[Path, tuple[int, int]]]) -> None:
+def test_every_path_has_its_position(document: tuple[str, dict[Path, tuple[int, int]]]) -> None:
     text, expected = document
-    found = find_positions(text)
-    assert found == expected
-    assert set(found) == paths(tomllib.loads(text))
+    positions = find_positions(text)
+    assert positions == expected
+    assert set(positions) == paths(tomllib.loads(text))
 
 
-def test_by_hand() -> None:
+def test_positions_counted_by_hand() -> None:
     text = 'name = "x" # [[point]]\n\n  [[point]]\nwhy = """\n[[point]]\nlow = 1"""\n\tlow = "1"\n'
     text += "[[point]]\na.b = [1, {c=2}]\n"
     assert find_positions(text) == {
@@ -169,12 +169,12 @@ def test_by_hand() -> None:
 
 
 @pytest.mark.parametrize("text", ["", "\n", "# nothing", "\r\n# [[point]]\r\n"])
-def test_nothing_in_it(text: str) -> None:
+def test_a_text_without_keys(text: str) -> None:
     assert find_positions(text) == {}
 
 
 @given(st.text(alphabet="ab=[]{}#,\"' \n\\.", max_size=40))
-def test_text_that_is_no_toml_ends_in_an_error_and_never_hangs(text: str) -> None:
+def test_invalid_toml_raises_and_never_hangs(text: str) -> None:
     try:
         tomllib.loads(text)
     except tomllib.TOMLDecodeError:

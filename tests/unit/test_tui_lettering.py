@@ -40,14 +40,14 @@ def test_a_one_is_drawn_dot_by_dot() -> None:
 
 
 @pytest.mark.parametrize("size", [DotSize(1, 1), DotSize(1, 2), DotSize(2, 2), DotSize(3, 3), DotSize(4, 4)])
-def test_lettering_is_as_large_as_said(size: DotSize) -> None:
+def test_lettering_has_the_given_size(size: DotSize) -> None:
     rows = draw_text("-42.31", size)
     assert len(rows) == size.rows
     assert {len(row) for row in rows} == {text_width("-42.31", size)}
 
 
-def _ruling(word: str) -> VerdictLine:
-    return VerdictLine(word, "✗", Tone.BAD, "held")
+def _verdict_line(word: str) -> VerdictLine:
+    return VerdictLine(word, "✗", Tone.BAD, "accepted")
 
 
 def _columns(number: LargeValue, size: DotSize) -> int:
@@ -57,7 +57,7 @@ def _columns(number: LargeValue, size: DotSize) -> int:
 @pytest.mark.parametrize("word", [verdict.upper() for verdict in Verdict])
 @pytest.mark.parametrize("digits", ["OL", "4.7", "42.31", "-123.45", "19999.9"])
 def test_number_and_verdict_never_overlap_at_80_columns(digits: str, word: str) -> None:
-    chosen = choose_sizes(LargeValue(digits, "µF", dim=False), _ruling(word), 77, 5, stacked=False)
+    chosen = choose_sizes(LargeValue(digits, "µF", dim=False), _verdict_line(word), 77, 5, stacked=False)
     assert chosen.number is not None
     assert chosen.number.rows <= 5
     drawn = text_width(f"✗\u2009{word}", chosen.verdict) if chosen.verdict else len(word) + 2
@@ -66,22 +66,22 @@ def test_number_and_verdict_never_overlap_at_80_columns(digits: str, word: str) 
 
 def test_a_usual_reading_gets_square_lettering_beside_its_verdict() -> None:
     for word in ("WITHIN", "OUTSIDE", "OPEN"):
-        assert choose_sizes(LargeValue("42.31", "µF", dim=False), _ruling(word), 77, 5, stacked=False) == (
+        assert choose_sizes(LargeValue("42.31", "µF", dim=False), _verdict_line(word), 77, 5, stacked=False) == (
             DotSize(2, 2),
             DotSize(1, 1),
         )
 
 
-def test_what_the_font_lacks_is_left_to_plain_text() -> None:
-    chosen = choose_sizes(LargeValue("漢字", "µF", dim=False), _ruling("ЧТО"), 77, 5, stacked=False)
+def test_characters_the_font_lacks_are_plain_text() -> None:
+    chosen = choose_sizes(LargeValue("漢字", "µF", dim=False), _verdict_line("ЧТО"), 77, 5, stacked=False)
     assert chosen == (None, None)
 
 
 def test_one_column_takes_the_largest_that_fits() -> None:
-    assert choose_sizes(LargeValue("42.31", "µF", dim=False), _ruling("WITHIN"), 37, 3, stacked=True) == (
+    assert choose_sizes(LargeValue("42.31", "µF", dim=False), _verdict_line("WITHIN"), 37, 3, stacked=True) == (
         DotSize(1, 1),
         DotSize(1, 1),
     )
-    assert choose_sizes(LargeValue("4.7", "µF", dim=False), _ruling("WITHIN"), 37, 5, stacked=True).number == DotSize(
-        2, 2
-    )
+    assert choose_sizes(
+        LargeValue("4.7", "µF", dim=False), _verdict_line("WITHIN"), 37, 5, stacked=True
+    ).number == DotSize(2, 2)

@@ -32,15 +32,15 @@ def test_a_reading_on_the_limit_is_drawn_within_and_one_count_beyond_outside(
     reading: str, side: str, width: int
 ) -> None:
     above, bar, labels = draw_scale(gauge(reading), width)
-    at = bar.index("█")
-    within = "━" in bar[:at] and "━" in bar[at:]
-    on_mark = ("┣" not in bar and bar[at + 1] == "━") or ("┫" not in bar and bar[at - 1] == "━")
-    assert {"within": within or on_mark, "below": "┣" in bar[at:], "above": "┫" in bar[:at]}[side]
-    assert above[at] == "▼"
+    column = bar.index("█")
+    within = "━" in bar[:column] and "━" in bar[column:]
+    on_mark = ("┣" not in bar and bar[column + 1] == "━") or ("┫" not in bar and bar[column - 1] == "━")
+    assert {"within": within or on_mark, "below": "┣" in bar[column:], "above": "┫" in bar[:column]}[side]
+    assert above[column] == "▼"
     assert {len(above), len(bar), len(labels)} == {width}
 
 
-def test_marks_and_values_of_both_limits_and_the_nominal_stand_on_the_scale() -> None:
+def test_the_scale_has_marks_and_values_of_both_limits_and_the_nominal() -> None:
     above, bar, labels = draw_scale(gauge("43.05"), 77)
     assert bar.index("┣") < bar.index("█") < bar.index("┿") < bar.index("┫")
     assert "low 42.3" in labels
@@ -56,12 +56,12 @@ def test_off_the_scale_is_an_arrow_at_the_end_with_the_value() -> None:
     above, bar, _ = draw_scale(gauge("123"), 77)
     assert bar[-1] == "►"
     assert above.endswith("123 µF, off the scale ►")
-    above, bar, _ = draw_scale(gauge(None, beyond=True), 77)
+    above, bar, _ = draw_scale(gauge(None, overload=True), 77)
     assert bar[-1] == "►"
     assert above.endswith("OL, off the scale ►")
 
 
-def test_without_a_reading_nothing_points_anywhere() -> None:
+def test_without_a_reading_the_scale_has_no_arrow() -> None:
     above, bar, _ = draw_scale(gauge(None), 77)
     assert above.strip() == ""
     assert not {"█", "◄", "►"} & set(bar)
@@ -90,7 +90,7 @@ def test_no_reading_is_drawn_on_the_wrong_side_of_a_limit(a: D, b: D, reading: D
         assert "█" in inside
         assert bar.count("·") == sum(char == "·" for char in bar.replace(inside, ""))
     elif "█" in bar:
-        at = bar.index("█")
-        assert ("┣" in bar[at:]) if reading < low else ("┫" in bar[:at])
+        column = bar.index("█")
+        assert ("┣" in bar[column:]) if reading < low else ("┫" in bar[:column])
     else:
         assert bar[0 if reading < low else -1] in "◄►"

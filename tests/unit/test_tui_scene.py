@@ -16,7 +16,7 @@ from meterlink_tui.widgets.test_points import _shorten, visible_rows
 LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
 
 
-def held(verdict: str = "within", **more: Any) -> dict[str, Any]:
+def accepted(verdict: str = "within", **more: Any) -> dict[str, Any]:
     return {
         "id": 1, "text": "43.1 µF", "digits": "43.1", "verdict": verdict, "margin": "clear",
         "deviation_percent": "-4.22", "reason": "Because.", "accuracy": "", "meter": "Alder", "at": "",
@@ -28,118 +28,120 @@ def point(key: str, **more: Any) -> dict[str, Any]:
     return {
         "key": key, "title": key, "circuit": "compressor", "component": key, "section": "", "terminals": ["C", "S"],
         "quantity": "capacitance", "state": "energized", "limits": LIMITS, "rating": None, "why": "Why.",
-        "caution": f"caution {key}", "held": None, "retakes": 0,
+        "caution": f"caution {key}", "accepted": None, "repeats": 0,
     } | more  # fmt: skip
 
 
 def visit(*points: dict[str, Any], **more: Any) -> Any:
     return {
         "topic": "visit", "site": "s", "unit": "u", "plan": "p", "opened": "", "points": list(points), "focus": "a",
-        "last": None, "advice": "advice", "caution": "caution a",
+        "last_accepted": None, "advice": "advice", "caution": "caution a",
     } | more  # fmt: skip
 
 
 def live(**more: Any) -> Any:
     return {
         "topic": "live", "meter": "Alder", "text": "43.0 µF", "digits": "43.0", "unit": "µF", "quantity": "capacitance",
-        "status": "ok", "phase": "settling", "progress": 0.5, "point": "a", "expected": True, "verdict": "within",
-        "at": "",
+        "status": "ok", "phase": "settling", "progress": 0.5, "point": "a", "function_matches": True,
+        "verdict": "within", "at": "",
     } | more  # fmt: skip
 
 
-def scene(*messages: Any, age: float | None = 0.0, gone: str | None = None) -> Scene:
+def scene(*messages: Any, age: float | None = 0.0, disconnect_reason: str | None = None) -> Scene:
     latest = LatestMessages()
     for message in messages:
         latest.put(message)
-    return compose_scene(latest, age, gone)
+    return compose_scene(latest, age, disconnect_reason)
 
 
 @pytest.mark.parametrize("verdict", Verdict)
-def test_only_a_held_verdict_is_firm(verdict: Verdict) -> None:
+def test_only_an_accepted_verdict_is_final(verdict: Verdict) -> None:
     settling = scene(visit(point("a")), live(verdict=verdict))
     assert (settling.verdict.word, settling.verdict.final, settling.verdict.mark) == (verdict.upper(), False, "…")
-    firm = scene(visit(point("a", held=held(verdict))), live(phase="held", verdict=verdict))
-    assert (firm.verdict.word, firm.verdict.final) == (verdict.upper(), True)
-    assert firm.verdict.mark in "✓✗?"
+    final = scene(visit(point("a", accepted=accepted(verdict))), live(phase="accepted", verdict=verdict))
+    assert (final.verdict.word, final.verdict.final) == (verdict.upper(), True)
+    assert final.verdict.mark in "✓✗?"
 
 
-@pytest.mark.parametrize(("altered", "word"), [("hold", "ON HOLD"), ("relative", "RELATIVE")])
-def test_a_display_that_does_not_show_the_probes_says_so(altered: str, word: str) -> None:
-    told = scene(visit(point("a")), live(phase="idle", verdict=None, altered=altered))
-    assert told.phase.word.startswith(word)
-    assert told.phase.tone is Tone.WARN
-    assert told.value.dim
-    assert not told.verdict.word
+@pytest.mark.parametrize(("display_mode", "word"), [("hold", "DISPLAY HOLD"), ("relative", "RELATIVE")])
+def test_a_frozen_or_relative_display_is_a_warning(display_mode: str, word: str) -> None:
+    screen = scene(visit(point("a")), live(phase="idle", verdict=None, display_mode=display_mode))
+    assert screen.phase.word.startswith(word)
+    assert screen.phase.tone is Tone.WARN
+    assert screen.value.dim
+    assert not screen.verdict.word
 
 
-def test_good_is_said_of_within_only_and_bad_of_the_part_only() -> None:
-    tones = {verdict: scene(visit(point("a", held=held(verdict)))).verdict.tone for verdict in Verdict}
+def test_only_within_is_good_and_only_faults_of_the_part_are_bad() -> None:
+    tones = {verdict: scene(visit(point("a", accepted=accepted(verdict)))).verdict.tone for verdict in Verdict}
     assert [verdict for verdict, tone in tones.items() if tone is Tone.GOOD] == [Verdict.WITHIN]
     assert {verdict for verdict, tone in tones.items() if tone is Tone.BAD} == {
         Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED,
     }  # fmt: skip
 
 
-def test_a_new_settling_sets_the_old_held_reading_aside() -> None:
-    shown = scene(visit(point("a", held=held("outside"))), live(verdict="within"))
-    assert shown.verdict.word == "WITHIN"
-    assert not shown.verdict.final
-    assert shown.value.digits == "43.0"
+def test_a_settling_reading_replaces_the_accepted_one() -> None:
+    screen = scene(visit(point("a", accepted=accepted("outside"))), live(verdict="within"))
+    assert screen.verdict.word == "WITHIN"
+    assert not screen.verdict.final
+    assert screen.value.digits == "43.0"
 
 
-def test_held_without_its_record_yet_is_still_provisional() -> None:
-    assert not scene(visit(point("a")), live(phase="held")).verdict.final
+def test_a_reading_is_provisional_until_the_visit_has_accepted_it() -> None:
+    assert not scene(visit(point("a")), live(phase="accepted")).verdict.final
 
 
-def test_held_earlier_shows_the_held_value_not_what_the_loose_probes_read() -> None:
-    shown = scene(visit(point("a", held=held())), live(phase="idle", text="0.02 µF", digits="0.02"))
-    assert shown.value.digits == "43.1"
-    assert shown.phase.word == "HELD EARLIER"
-    assert shown.gauge is not None
-    assert str(shown.gauge.reading) == "43.1"
+def test_the_accepted_value_stays_when_the_probes_are_off() -> None:
+    screen = scene(visit(point("a", accepted=accepted())), live(phase="idle", text="0.02 µF", digits="0.02"))
+    assert screen.value.digits == "43.1"
+    assert screen.phase.word == "ACCEPTED EARLIER"
+    assert screen.gauge is not None
+    assert str(screen.gauge.reading) == "43.1"
 
 
 def test_while_on_the_probes_the_point_they_are_on_is_shown_then_the_active_one() -> None:
-    points = point("a"), point("b", held=held())
-    assert scene(visit(*points), live(point="b", phase="held")).title == "b"
+    points = point("a"), point("b", accepted=accepted())
+    assert scene(visit(*points), live(point="b", phase="accepted")).title == "b"
     assert scene(visit(*points), live(point="b", phase="idle")).title == "a"
-    assert scene(visit(*points, focus=None, last="b"), live(point=None, phase="idle")).title == "b"
+    assert scene(visit(*points, focus=None, last_accepted="b"), live(point=None, phase="idle")).title == "b"
 
 
-def test_what_was_held_last_is_said_while_the_next_point_waits() -> None:
-    shown = scene(visit(point("a"), point("b", held=held(margin="close call")), last="b"), live(phase="idle"))
-    assert shown.verdict.reason == "Held last: b 43.1 µF, within (close call)."
+def test_the_last_accepted_reading_is_displayed_at_the_next_point() -> None:
+    screen = scene(
+        visit(point("a"), point("b", accepted=accepted(margin="close call")), last_accepted="b"), live(phase="idle")
+    )
+    assert screen.verdict.reason == "Last accepted: b 43.1 µF, within (close call)."
 
 
-@pytest.mark.parametrize(("age", "gone"), [(2.1, None), (0.0, "gone"), (None, None)])
-def test_nothing_old_is_shown_as_live(age: float | None, gone: str | None) -> None:
-    shown = scene(visit(point("a")), live(), age=age, gone=gone)
-    assert shown.value.dim
-    assert shown.verdict.word == ""
-    assert shown.gauge is not None
-    assert shown.gauge.reading is None
-    assert "SETTLING" not in shown.phase.word
+@pytest.mark.parametrize(("age", "disconnect_reason"), [(2.1, None), (0.0, "It stopped."), (None, None)])
+def test_nothing_old_is_shown_as_live(age: float | None, disconnect_reason: str | None) -> None:
+    screen = scene(visit(point("a")), live(), age=age, disconnect_reason=disconnect_reason)
+    assert screen.value.dim
+    assert screen.verdict.word == ""
+    assert screen.gauge is not None
+    assert screen.gauge.reading is None
+    assert "SETTLING" not in screen.phase.word
 
 
-def test_limits_with_one_side_or_none_make_what_scale_they_can() -> None:
+def test_one_limit_makes_a_scale_and_no_limit_makes_none() -> None:
     assert scene(visit(point("a", limits=None)), live()).gauge is None
     both_open = LIMITS | {"low": None, "high": None}
     assert scene(visit(point("a", limits=both_open)), live()).gauge is None
-    one = scene(visit(point("a", limits=LIMITS | {"low": None, "basis": "at most 4 A", "high": "4"})), live()).gauge
-    assert one is not None
-    assert (one.low, one.nominal) == (None, None)
+    gauge = scene(visit(point("a", limits=LIMITS | {"low": None, "basis": "at most 4 A", "high": "4"})), live()).gauge
+    assert gauge is not None
+    assert (gauge.low, gauge.nominal) == (None, None)
 
 
-def test_the_nominal_is_drawn_where_the_station_says_it_is() -> None:
+def test_the_nominal_is_drawn_at_the_value_from_the_station() -> None:
     for nominal, drawn in (("45", Decimal(45)), (None, None), ("nonsense", None)):
-        shown = scene(visit(point("a", limits=LIMITS | {"nominal": nominal})), live())
-        assert shown.gauge is not None
-        assert shown.gauge.nominal == drawn
+        screen = scene(visit(point("a", limits=LIMITS | {"nominal": nominal})), live())
+        assert screen.gauge is not None
+        assert screen.gauge.nominal == drawn
 
 
-@pytest.mark.parametrize(("progress", "said"), [(0.0, "0%"), (0.62, "62%"), (1.7, "100%"), (-3.0, "0%")])
-def test_progress_stays_between_nothing_and_all(progress: float, said: str) -> None:
-    assert scene(visit(point("a")), live(progress=progress)).phase.word == f"SETTLING {said}"
+@pytest.mark.parametrize(("progress", "percent"), [(0.0, "0%"), (0.62, "62%"), (1.7, "100%"), (-3.0, "0%")])
+def test_progress_stays_between_0_and_100_percent(progress: float, percent: str) -> None:
+    assert scene(visit(point("a")), live(progress=progress)).phase.word == f"SETTLING {percent}"
 
 
 @pytest.mark.parametrize(
@@ -149,20 +151,20 @@ def test_progress_stays_between_nothing_and_all(progress: float, said: str) -> N
 def test_signal_is_a_word_and_bars(rssi: int, bars: int, word: str) -> None:
     row = {"name": "A", "address": "", "state": "connected", "detail": "", "driver": "", "rssi": rssi, "battery": 15,
            "low_battery": False, "readings": 0}  # fmt: skip
-    shown = scene({"topic": "meters", "meters": [row], "radio": ""}).meters[0]
-    assert (shown.signal_bars, shown.signal) == (bars, word)
-    assert shown.battery_low, "15 % is a warning"
+    meter = scene({"topic": "meters", "meters": [row], "radio_error": ""}).meters[0]
+    assert (meter.signal_bars, meter.signal) == (bars, word)
+    assert meter.battery_low, "15 % is a warning"
 
 
-def test_the_daemon_gone_stands_before_any_other_alert() -> None:
+def test_a_stopped_daemon_is_the_first_alert() -> None:
     latest = LatestMessages()
     latest.put({"topic": "notice", "level": "warning", "text": "The broker refused."})
     alerts = compose_scene(latest, None, "It stopped.", Alert("NOT DONE", "No.", Tone.WARN)).alerts
     assert [alert.word for alert in alerts] == ["STOPPED", "WARNING", "NOT DONE"]
-    assert "Readings are not being taken" in alerts[0].text
+    assert "No readings are recorded" in alerts[0].text
 
 
-def test_only_the_newest_of_a_topic_is_kept_and_told_once() -> None:
+def test_only_the_newest_message_of_a_topic_is_kept_and_its_change_returned_once() -> None:
     latest = LatestMessages()
     for text in ("1 V", "2 V", "3 V"):
         latest.put(live(text=text))
@@ -179,7 +181,7 @@ def test_age_at_receipt_is_never_negative_and_never_fails() -> None:
     assert [age_at_receipt(text, now) for text in ("", "yesterday", "2026-13-40T99:99:99Z")] == [0, 0, 0]
 
 
-def test_ages_are_said_in_the_largest_whole_unit() -> None:
+def test_ages_are_in_the_largest_whole_unit() -> None:
     assert [format_age(age) for age in (2.9, 59.9, 60, 3599, 7300)] == ["2 s", "59 s", "1 min", "59 min", "2 h"]
 
 
@@ -223,7 +225,7 @@ def test_black_on_white_is_21_to_1() -> None:
 
 
 @pytest.mark.parametrize("theme", [DARK, LIGHT], ids=lambda theme: theme.name)
-def test_text_has_seven_to_one_against_every_ground_it_stands_on(theme: Theme) -> None:
+def test_text_has_seven_to_one_against_every_background(theme: Theme) -> None:
     colours = theme.variables | {"background": theme.background or "", "panel": theme.panel or ""}
     pairs = [(name, "background") for name in ("strong", "faint", "good", "bad", "warn", "hint")]
     pairs += [("strong", "panel"), ("faint", "panel")]
@@ -234,21 +236,22 @@ def test_text_has_seven_to_one_against_every_ground_it_stands_on(theme: Theme) -
 
 
 def test_a_close_call_says_how_probable_it_is() -> None:
-    close = held(margin="close call", probability=0.497)
-    shown = scene(visit(point("a", held=close)), live(phase="held"))
-    assert shown.verdict.reason == "Because. 50% probable to be within."
-    clear = scene(visit(point("a", held=held(probability=0.999))), live(phase="held"))
+    close = accepted(margin="close call", probability=0.497)
+    screen = scene(visit(point("a", accepted=close)), live(phase="accepted"))
+    assert screen.verdict.reason == "Because. The part is 50% likely to be within."
+    clear = scene(visit(point("a", accepted=accepted(probability=0.999))), live(phase="accepted"))
     assert clear.verdict.reason == "Because."
 
 
-def test_a_meter_no_driver_fits_is_to_be_taught_while_none_speaks() -> None:
-    strange = {
-        "topic": "meters", "radio": "",
+def test_teaching_is_advised_while_no_meter_can_be_read() -> None:
+    unusable = {
+        "topic": "meters", "radio_error": "",
         "meters": [{
             "name": "Kestrel", "address": "A", "state": "unusable", "detail": "", "driver": "", "rssi": None,
             "battery": None, "low_battery": False, "readings": 0,
         }],
     }  # fmt: skip
-    assert scene(visit(point("a")), strange, age=None).advice.startswith("No driver fits Kestrel. Press m to teach it")
-    assert scene(visit(point("a")), strange, live()).advice == "advice"
-    assert scene(visit(point("a")), strange, age=None, gone="gone").advice.startswith("Keep your notes by hand")
+    assert scene(visit(point("a")), unusable, age=None).advice.startswith("No driver fits Kestrel. Press m to teach it")
+    assert scene(visit(point("a")), unusable, live()).advice == "advice"
+    disconnected = scene(visit(point("a")), unusable, age=None, disconnect_reason="It stopped.")
+    assert disconnected.advice.startswith("Write readings down by hand")

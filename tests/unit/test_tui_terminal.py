@@ -18,11 +18,16 @@ def test_a_terminal_that_can_draw_is_fine() -> None:
 
 
 @pytest.mark.parametrize(
-    ("stdin", "stdout", "said"),
-    [(io.StringIO(), Screen(), "input is not one"), (Screen(), io.StringIO(), "output is not")],
+    ("stdin", "stdout", "message"),
+    [
+        (io.StringIO(), Screen(), "its input is not a terminal"),
+        (Screen(), io.StringIO(), "its output is not a terminal"),
+    ],
 )
-def test_either_end_not_being_a_terminal_is_said(stdin: io.StringIO, stdout: io.StringIO, said: str) -> None:
-    with pytest.raises(NoTerminalError, match=said) as caught:
+def test_without_a_terminal_at_either_end_an_error_is_raised(
+    stdin: io.StringIO, stdout: io.StringIO, message: str
+) -> None:
+    with pytest.raises(NoTerminalError, match=message) as caught:
         check_terminal(stdin, stdout, {"TERM": "xterm"})
     assert "meterlink history" in caught.value.remedy
     assert "meterlink demo --headless" in caught.value.remedy
@@ -31,7 +36,7 @@ def test_either_end_not_being_a_terminal_is_said(stdin: io.StringIO, stdout: io.
 
 
 @pytest.mark.parametrize("term", ["dumb", "unknown"])
-def test_a_terminal_that_cannot_draw_is_said(term: str) -> None:
+def test_a_terminal_that_cannot_draw_raises_an_error(term: str) -> None:
     with pytest.raises(NoTerminalError, match=f"TERM is {term}"):
         check_terminal(Screen(), Screen(), {"TERM": term})
 

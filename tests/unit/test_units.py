@@ -1,4 +1,4 @@
-"""Amounts in and out: spellings, prefixes, steps, and text that is none of it."""
+"""Amounts: spellings, prefixes, display steps, and text that is no amount."""
 
 import itertools
 import math
@@ -23,7 +23,7 @@ from meterlink.core.units import (
     to_base,
 )
 
-untimed = settings(deadline=None)  # how fast the machine is proves nothing here
+untimed = settings(deadline=None)  # the speed of the machine proves nothing here
 
 PREFIXES = {"p": -12, "n": -9, "µ": -6, "m": -3, "": 0, "k": 3, "M": 6}
 SCALED = {
@@ -41,7 +41,7 @@ ANY_TEXT = st.one_of(
 )
 
 
-def test_one_capacitor_however_it_is_written() -> None:
+def test_all_spellings_of_one_capacitance_are_equal() -> None:
     spellings = ["45 µF", "45 μF", "45uF", "45 MFD", "45mfd", "0.000045 F", "45e-6F", "0.045 mF", "45000 nF"]
     assert {parse_amount(text, Quantity.CAPACITANCE).base_value for text in spellings} == {Decimal("0.000045")}
 
@@ -95,17 +95,17 @@ def test_units_without_prefixes(unit: str, quantity: Quantity) -> None:
 
 
 def test_every_pair_converts_or_is_refused() -> None:
-    for one, other in itertools.product(UNITS, repeat=2):
-        if quantity_of(one) is quantity_of(other):
-            there = convert(Decimal("12.50"), one, other)
-            assert convert(there, other, one) == pytest.approx(Decimal("12.50"), rel=Decimal("1e-25"))
+    for unit, target in itertools.product(UNITS, repeat=2):
+        if quantity_of(unit) is quantity_of(target):
+            converted = convert(Decimal("12.50"), unit, target)
+            assert convert(converted, target, unit) == pytest.approx(Decimal("12.50"), rel=Decimal("1e-25"))
         else:
             with pytest.raises(InputError, match="is wanted here"):
-                convert(Decimal(1), one, other)
+                convert(Decimal(1), unit, target)
 
 
 @pytest.mark.parametrize(
-    ("text", "quantity", "shown"),
+    ("text", "quantity", "amount"),
     [
         ("4.7k", Quantity.RESISTANCE, "4.7 kΩ"),
         ("4.70M", Quantity.RESISTANCE, "4.70 MΩ"),
@@ -129,12 +129,12 @@ def test_every_pair_converts_or_is_refused() -> None:
         ("4.70 µF", None, "4.70 µF"),
     ],
 )
-def test_spellings_of_the_trade(text: str, quantity: Quantity | None, shown: str) -> None:
-    assert str(parse_amount(text, quantity)) == shown
+def test_spellings_of_the_trade(text: str, quantity: Quantity | None, amount: str) -> None:
+    assert str(parse_amount(text, quantity)) == amount
 
 
 @pytest.mark.parametrize(
-    ("text", "quantity", "words"),
+    ("text", "quantity", "message"),
     [
         ("45 MF", Quantity.CAPACITANCE, "microfarad or megafarad"),
         ("45 f", None, "farad or degree Fahrenheit"),
@@ -146,16 +146,16 @@ def test_spellings_of_the_trade(text: str, quantity: Quantity | None, shown: str
         ("1.5.2 µF", Quantity.CAPACITANCE, "second decimal sign"),
         ("nan µF", Quantity.CAPACITANCE, "does not start with a number"),
         ("٤٥ µF", Quantity.CAPACITANCE, "does not start with a number"),
-        ("1e400 V", Quantity.VOLTAGE, "beyond what any meter shows"),
-        ("0e999 V", Quantity.VOLTAGE, "beyond what any meter shows"),
-        ("1e-31 V", Quantity.VOLTAGE, "beyond what any meter shows"),
+        ("1e400 V", Quantity.VOLTAGE, "beyond the range of any meter"),
+        ("0e999 V", Quantity.VOLTAGE, "beyond the range of any meter"),
+        ("1e-31 V", Quantity.VOLTAGE, "beyond the range of any meter"),
         ("4" * 65, Quantity.VOLTAGE, "does not start with a number"),
     ],
 )
-def test_refusals_say_what_was_read(text: str, quantity: Quantity | None, words: str) -> None:
-    with pytest.raises(InputError, match=words) as refusal:
+def test_a_wrong_amount_gets_a_message_and_a_remedy(text: str, quantity: Quantity | None, message: str) -> None:
+    with pytest.raises(InputError, match=message) as raised:
         parse_amount(text, quantity)
-    assert refusal.value.remedy
+    assert raised.value.remedy
 
 
 def test_a_number_alone_keeps_its_zeros() -> None:
@@ -164,7 +164,7 @@ def test_a_number_alone_keeps_its_zeros() -> None:
 
 
 @pytest.mark.parametrize(
-    ("quantity", "base", "shown"),
+    ("quantity", "base", "amount"),
     [
         (Quantity.CAPACITANCE, "0.000045", "45 µF"),
         (Quantity.CAPACITANCE, "0.00004500", "45.00 µF"),
@@ -185,8 +185,8 @@ def test_a_number_alone_keeps_its_zeros() -> None:
         (Quantity.BATTERY, "80", "80 %"),
     ],
 )
-def test_display_form(quantity: Quantity, base: str, shown: str) -> None:
-    assert str(display_amount(quantity, Decimal(base))) == shown
+def test_display_unit(quantity: Quantity, base: str, amount: str) -> None:
+    assert str(display_amount(quantity, Decimal(base))) == amount
 
 
 @untimed
@@ -196,22 +196,24 @@ def test_display_form(quantity: Quantity, base: str, shown: str) -> None:
     st.integers(-12, 6),
     st.booleans(),
 )
-def test_display_form_moves_digits_and_loses_none(
+def test_the_display_unit_moves_the_point_and_loses_no_digit(
     quantity: Quantity, counts: int, exponent: int, resolution_known: bool
 ) -> None:
     base = Decimal(f"{counts}E{exponent}")
-    shown = display_amount(quantity, base, resolution_known=resolution_known)
-    assert shown.digits.as_tuple().digits == base.as_tuple().digits
-    power = PREFIXES[shown.unit.removesuffix(BASE_UNIT[quantity])]
-    assert shown.digits.as_tuple().exponent + power == exponent
+    amount = display_amount(quantity, base, resolution_known=resolution_known)
+    assert amount.digits.as_tuple().digits == base.as_tuple().digits
+    power = PREFIXES[amount.unit.removesuffix(BASE_UNIT[quantity])]
+    assert amount.digits.as_tuple().exponent + power == exponent
 
 
 @untimed
 @given(st.sampled_from(list(SCALED)), st.integers(-12, 3), st.integers(-99_999, 99_999), st.integers(-99_999, 99_999))
-def test_the_prefix_does_not_flip_within_a_range(quantity: Quantity, exponent: int, one: int, other: int) -> None:
-    """100,000 counts are more than a hand-held meter has; farads and kilovolts are no ranges of one."""
-    forms = [display_amount(quantity, Decimal(f"{counts}E{exponent}")).unit for counts in (one, other)]
-    assert forms[0] == forms[1]
+def test_the_prefix_does_not_flip_within_a_range(
+    quantity: Quantity, exponent: int, first_counts: int, second_counts: int
+) -> None:
+    """100,000 counts are more than a hand-held meter has; it has no ranges of farads or kilovolts."""
+    first, second = (display_amount(quantity, Decimal(f"{n}E{exponent}")).unit for n in (first_counts, second_counts))
+    assert first == second
 
 
 def test_amount() -> None:

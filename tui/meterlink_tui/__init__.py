@@ -1,1 +1,1 @@
-"""The dashboard of Meterlink: what a technician looks at while both hands hold probes."""
+"""The dashboard of Meterlink: the screen for a technician whose hands hold the probes."""

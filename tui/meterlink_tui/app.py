@@ -1,4 +1,4 @@
-"""The dashboard: draws a station's newest messages at most ten times a second, sends it what keys ask."""
+"""The dashboard: draws a station's newest messages at most ten times a second, and sends it the commands of keys."""
 
 import asyncio
 from contextlib import suppress
@@ -32,14 +32,14 @@ from meterlink_tui.widgets.scale import LimitScale
 from meterlink_tui.widgets.sentences import Alerts, Header, Heading, Sentence
 from meterlink_tui.widgets.test_points import PointList
 
-DRAW_INTERVAL = 0.1  # s; ten drawings a second are more than a reading changes, and few enough for a slow SSH line
-_RECONNECT_DELAY = 1.0  # s; a local socket costs nothing to try
-_YIELD_EVERY = 100  # messages between two chances for the screen, should a station never make us wait
-_LONGEST_ERROR = 200
+DRAW_INTERVAL = 0.1  # s; faster than a reading changes, slow enough for a slow SSH line
+_RECONNECT_DELAY = 1.0  # s; an attempt on a local socket is cheap
+_YIELD_EVERY = 100  # messages; lets the screen and the keys run while a station sends without a pause
+_LONGEST_ERROR = 200  # characters
 
 
 class Arrangement(NamedTuple):
-    """How the screen is laid out: its style class, the columns for the reading, and the rows of its lettering."""
+    """The layout of the screen: its style class, the columns for the reading and the rows of its lettering."""
 
     name: Literal["single", "double", "roomy"]
     reading_width: int
@@ -47,7 +47,7 @@ class Arrangement(NamedTuple):
 
 
 def arrangement_for(width: int, height: int) -> Arrangement:
-    """Return the arrangement for a terminal of that size: one column below 60, large from 110×34 on."""
+    """Return the arrangement for ``width`` columns and ``height`` rows: single below 60 columns, roomy from 110×34."""
     if width < 60:
         return Arrangement("single", width - 3, 3 if height < 30 else 5)
     if width >= 110 and height >= 34:
@@ -56,9 +56,10 @@ def arrangement_for(width: int, height: int) -> Arrangement:
 
 
 class Dashboard(App[None]):
-    """What a technician looks at. ``connect`` opens a connection to the station, again each time one is lost.
+    """The dashboard as a Textual application.
 
-    ``clock`` tells how old a reading is; ``retry`` is the wait in seconds between two attempts to connect.
+    ``connector`` opens a connection to the station, and a new one after each loss. ``clock`` gives the age of readings.
+    ``reconnect_delay`` is the wait between two attempts to connect, in seconds.
     """
 
     CSS_PATH = "dashboard.tcss"
@@ -66,23 +67,52 @@ class Dashboard(App[None]):
     ENABLE_COMMAND_PALETTE = False
     AUTO_FOCUS = None
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("n,right", "ask('next')", "next", id="next", tooltip="Go to the next test point"),
-        Binding("p,left", "ask('previous')", "back", id="previous", tooltip="Go to the previous test point"),
+        Binding("n,right", "send_command('next')", "next", id="next", tooltip="Go to the next test point"),
+        Binding("p,left", "send_command('previous')", "back", id="previous", tooltip="Go to the previous test point"),
         Binding("l", "pick", "list", id="pick", tooltip="Pick a test point from the list"),
-        Binding("r", "ask('retake')", "retake", id="retake", tooltip="Measure this test point again; both are kept"),
-        Binding("h", "ask('hold')", "hold", id="hold", tooltip="Hold what the meter shows now, such as an overload"),
-        Binding("t", "rate", "rating", id="rate", tooltip="Type what is printed on the part"),
-        Binding("k", "key", "key in", id="key", show=False, tooltip="Type what a meter without Bluetooth shows"),
         Binding(
-            "f", "findings", "findings", id="findings", tooltip="What the readings point to, and what would decide"
+            "r",
+            "send_command('repeat')",
+            "repeat",
+            id="repeat",
+            tooltip="Measure this test point again; both readings stay",
+        ),
+        Binding(
+            "a",
+            "send_command('accept')",
+            "accept",
+            id="accept",
+            tooltip="Accept the reading on the display now, for example an overload",
+        ),
+        Binding("t", "enter_rating", "rating", id="rating", tooltip="Type the rating that is printed on the part"),
+        Binding(
+            "e",
+            "enter_reading",
+            "enter reading",
+            id="enter-reading",
+            show=False,
+            tooltip="Enter a reading from a meter without Bluetooth",
+        ),
+        Binding(
+            "c", "diagnosis", "causes", id="diagnosis", tooltip="Show the causes and the next measurement for each"
         ),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
-        Binding("d", "theme", "theme", id="theme", show=False, tooltip="Change between the dark and the light screen"),
+        Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
         Binding("q", "quit", "quit", id="quit", tooltip="Leave the dashboard"),
-        Binding("ctrl+c", "quit", "quit", id="interrupt", show=False, priority=True, tooltip="Leave, from anywhere"),
-        Binding("pagedown,down", "further", "more", id="further", show=False, tooltip="Scroll down on a small screen"),
-        Binding("pageup,up", "backward", "back", id="backward", show=False, tooltip="Scroll up on a small screen"),
+        Binding(
+            "ctrl+c",
+            "quit",
+            "quit",
+            id="interrupt",
+            show=False,
+            priority=True,
+            tooltip="Leave the dashboard, from any sheet",
+        ),
+        Binding(
+            "pagedown,down", "page_down", "more", id="page-down", show=False, tooltip="Scroll down on a small screen"
+        ),
+        Binding("pageup,up", "page_up", "back", id="page-up", show=False, tooltip="Scroll up on a small screen"),
     ]
 
     def __init__(
@@ -100,16 +130,16 @@ class Dashboard(App[None]):
         self._drawn_state: object = None
         self.redraws = 0
         self.scene: Scene | None = None
-        self.animation_level = "none"  # movement says nothing here, and costs a slow line
+        self.animation_level = "none"  # animation carries no information here, and it loads a slow line
         for theme in (DARK, LIGHT):
             self.register_theme(theme)
         self.theme = DARK.name
 
     def compose(self) -> ComposeResult:
-        """The scrolling body between what never scrolls: header and alerts above, advice, caution and keys below."""
+        """Yield the fixed header and alerts, the scrolling body, then the fixed advice, caution and keys."""
         yield Header()
         yield Alerts()
-        yield Sentence("worked-out", "✗", tone="bad")
+        yield Sentence("derived", "✗", tone="bad")
         with VerticalScroll(id="body", can_focus=False):
             with Container(id="bench"):
                 yield Heading()
@@ -125,20 +155,20 @@ class Dashboard(App[None]):
         yield Sentence("keys")
 
     def on_mount(self) -> None:
-        """Start drawing and start listening."""
+        """Start the drawing timer and the connection."""
         self.draw_timer = self.set_interval(DRAW_INTERVAL, self.draw)
-        self.run_worker(self._keep_connected(), name="follow")
+        self.run_worker(self._keep_connected(), name="keep-connected")
 
     def on_resize(self, event: Resize) -> None:
-        """Lay out anew."""
-        chosen = arrangement_for(event.size.width, event.size.height).name
+        """Set the arrangement for the new size."""
+        arrangement = arrangement_for(event.size.width, event.size.height).name
         for name in ("single", "double", "roomy"):
-            self.screen_stack[0].set_class(name == chosen, f"-{name}")
-        self.screen_stack[0].query_one("#keys", Sentence).show(_key_line(chosen == "single"))
+            self.screen_stack[0].set_class(name == arrangement, f"-{name}")
+        self.screen_stack[0].query_one("#keys", Sentence).show(_key_line(arrangement == "single"))
         self._drawn_state = None
         self.draw()
 
-    # Listening
+    # Messages
 
     async def _keep_connected(self) -> None:
         while True:
@@ -173,55 +203,55 @@ class Dashboard(App[None]):
     def _age(self) -> float | None:
         if self._live_receipt is None:
             return None
-        came, age = self._live_receipt
-        return age + (self._clock.now().monotonic_ns - came) / 1e9
+        received_ns, age = self._live_receipt
+        return age + (self._clock.now().monotonic_ns - received_ns) / 1e9
 
     # Drawing
 
     def draw(self) -> None:
-        """Draw what has changed since the last time; nothing when nothing has."""
+        """Draw the screen if a message, an error or the displayed age has changed."""
         age = self._age()
-        drawn_for = (
+        state = (
             self._disconnect_reason,
             self._command_error,
             None if age is None or age <= STALE_AFTER else format_age(age),
         )
-        if not self._latest_messages.pop_changed_topics() and drawn_for == self._drawn_state:
+        if not self._latest_messages.pop_changed_topics() and state == self._drawn_state:
             return
-        self._drawn_state = drawn_for
+        self._drawn_state = state
         self.redraws += 1
-        # A last frame may come while the screen is being taken down, and find widgets gone.
+        # A last frame may be drawn while the screen is being removed and some widgets no longer exist.
         with suppress(NoMatches):
             self._draw_scene(compose_scene(self._latest_messages, age, self._disconnect_reason, self._command_error))
 
     def _draw_scene(self, scene: Scene) -> None:
         self.scene = scene
         base = self.screen_stack[0]
-        place = arrangement_for(*self.size)
+        arrangement = arrangement_for(*self.size)
         base.query_one(Header).show(scene.site, scene.tally)
         base.query_one(Alerts).show(scene.alerts)
-        base.query_one("#worked-out", Sentence).show(scene.failed_derived)
+        base.query_one("#derived", Sentence).show(scene.failed_derived)
         base.query_one(Heading).show(
-            scene.title, scene.terminals, "" if place.name == "single" else scene.specification
+            scene.title, scene.terminals, "" if arrangement.name == "single" else scene.specification
         )
         base.query_one(LivePanel).show(
             scene.value,
             scene.verdict,
-            width=place.reading_width,
-            max_rows=place.max_rows,
-            stacked=place.name != "double",
+            width=arrangement.reading_width,
+            max_rows=arrangement.max_rows,
+            stacked=arrangement.name != "double",
         )
         base.query_one(PhaseRow).show(scene.phase, scene.verdict)
         base.query_one(LimitScale).show(
             scene.gauge, scene.verdict.tone if scene.verdict.tone != Tone.PLAIN else "strong"
         )
         base.query_one("#reason", Sentence).show(
-            scene.specification if place.name == "single" else "", scene.verdict.reason
+            scene.specification if arrangement.name == "single" else "", scene.verdict.reason
         )
         base.query_one(PointList).show(scene.points)
         base.query_one(MeterList).show(scene.meters)
         base.query_one("#advice", Sentence).show(scene.advice)
-        for screen in self.screen_stack:  # under an open sheet too
+        for screen in self.screen_stack:  # the dashboard under an open sheet too
             screen.query_one("#caution", Sentence).show(*scene.cautions)
             if isinstance(screen, MeterPicker):
                 screen.list_meters(teachable_meters(self._latest_messages.meters, self._latest_messages.discovery))
@@ -230,26 +260,26 @@ class Dashboard(App[None]):
 
     # Keys
 
-    async def send(self, do: str, **fields: str) -> str:
-        """Ask the station and return its error in words, empty when it was carried out."""
+    async def send(self, command: str, **fields: str) -> str:
+        """Send a command to the station and return its error as a sentence; empty if the command was carried out."""
         if self._station is None:
             return "Not connected to the station: nothing was changed."
         try:
-            error = await self._station.send(do, **fields)
-        except MeterlinkError as failure:
-            error = str(failure)
+            error = await self._station.send(command, **fields)
+        except MeterlinkError as link_error:
+            error = str(link_error)
         return clean_text(error, _LONGEST_ERROR)
 
-    async def _send_command(self, do: str, **fields: str) -> None:
-        error = await self.send(do, **fields)
+    async def _send_command(self, command: str, **fields: str) -> None:
+        error = await self.send(command, **fields)
         self._report_command_error(error)
 
     def _report_command_error(self, text: str) -> None:
         self._command_error = Alert("NOT DONE", text, Tone.WARN) if text else None
 
-    def action_send_command(self, do: str) -> None:
-        """Send a command that needs nothing beside it; in a worker, so a slow station does not freeze the keys."""
-        self.run_worker(self._send_command(do), name=do)
+    def action_send_command(self, command: str) -> None:
+        """Send a command without fields, in a worker: a slow station does not block the keys."""
+        self.run_worker(self._send_command(command), name=command)
 
     def action_pick(self) -> None:
         """Open the list of test points."""
@@ -260,32 +290,32 @@ class Dashboard(App[None]):
 
     def _focus_point(self, key: str | None) -> None:
         if key is not None:
-            self.run_worker(self._send_command("focus", point=key), name="focus")
+            self.run_worker(self._send_command("activate", point=key), name="activate")
 
     def action_enter_rating(self) -> None:
-        """Open the field for the rating of the active test point."""
+        """Open the sheet for the rating of the active test point."""
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None:
-            self._report_command_error("There is no test point to give a rating to.")
+            self._report_command_error("There is no active test point for a rating.")
             return
         self.push_screen(RatingSheet(self.scene.cautions, active, partial(self._send_rating, active.key)))
 
     async def _send_rating(self, key: str, text: str) -> str:
-        return await self.send("rate", point=key, text=text)
+        return await self.send("set_rating", point=key, text=text)
 
     def action_enter_reading(self) -> None:
-        """Open the field for a value read off a meter without a radio, at the active test point."""
+        """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None:
-            self._report_command_error("There is no test point to type a reading for.")
+            self._report_command_error("There is no active test point for a reading.")
             return
         self.push_screen(ManualEntrySheet(self.scene.cautions, active, partial(self._send_reading, active.key)))
 
     async def _send_reading(self, point: str, text: str) -> str:
-        return await self.send("key", point=point, text=text)
+        return await self.send("enter", point=point, text=text)
 
     def action_teach(self) -> None:
-        """Go on with the meter that is being taught, or list those that can be."""
+        """Open the sheet of the meter that is being taught, or the list of meters to teach."""
         cautions = self.scene.cautions if self.scene else ()
         view = self._latest_messages.teach
         if view is not None and view["meter"]:
@@ -308,14 +338,14 @@ class Dashboard(App[None]):
     def action_help(self) -> None:
         """Open the help sheet."""
         cautions = self.scene.cautions if self.scene else ()
-        self.push_screen(HelpSheet(cautions, (b for b in self.BINDINGS if isinstance(b, Binding))))
+        self.push_screen(HelpSheet(cautions, (binding for binding in self.BINDINGS if isinstance(binding, Binding))))
 
     def action_diagnosis(self) -> None:
-        """Open what the visit's readings point to."""
+        """Open the sheet of causes."""
         self.push_screen(DiagnosisSheet(self.scene.cautions if self.scene else (), self._latest_messages.visit))
 
     def action_theme(self) -> None:
-        """Change between dark and light."""
+        """Switch between the dark and the light theme."""
         self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
 
     def action_page_down(self) -> None:
@@ -327,27 +357,28 @@ class Dashboard(App[None]):
         self.query_one("#body").scroll_page_up(animate=False)
 
 
-# What one row of 40 columns has room for; the help sheet has the rest.
-_NARROW_SCREEN_KEYS = ("next", "retake", "rate", "help")
+# These fit in one row of 40 columns; the help sheet lists all keys.
+_NARROW_SCREEN_KEYS = ("next", "repeat", "rating", "help")
 
 
-def _key_line(narrow: bool) -> str:  # noqa: FBT001  # of two fixed rows
-    keys = [
-        b
-        for b in Dashboard.BINDINGS
-        if isinstance(b, Binding) and b.show and (not narrow or b.id in _NARROW_SCREEN_KEYS)
+def _key_line(narrow: bool) -> str:  # noqa: FBT001  # one of two fixed rows
+    bindings = [
+        binding
+        for binding in Dashboard.BINDINGS
+        if isinstance(binding, Binding) and binding.show and (not narrow or binding.id in _NARROW_SCREEN_KEYS)
     ]
-    return "  ".join(f"{key_names(b).split(',')[0]} {b.description}" for b in keys)
+    return "  ".join(f"{key_names(binding).split(',')[0]} {binding.description}" for binding in bindings)
 
 
 async def run_dashboard(connector: Connector, *, clock: Clock | None = None, light: bool = False) -> None:
-    """Show the dashboard in this terminal until it is left, in the event loop that is running.
+    """Show the dashboard in this terminal until the user leaves it. ``light`` starts with the light theme.
 
-    NoTerminalError, before anything is written, where there is no terminal. ``light`` starts with the light theme.
+    Raises:
+        NoTerminalError: input or output is not a terminal that can draw a screen; nothing was written to it.
     """
     check_terminal()
     app = Dashboard(connector, clock=clock)
     if light:
         app.theme = LIGHT.name
-    # Without the mouse the terminal's own marking and copying still works, and a wet touch screen does nothing.
+    # Without the mouse, the terminal's own selecting and copying works, and a wet touch screen triggers nothing.
     await app.run_async(mouse=False)

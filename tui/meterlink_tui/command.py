@@ -11,21 +11,23 @@ _SIZE = "80x24"
 
 def _parse_size(_context: click.Context, _option: click.Parameter, size: str) -> tuple[int, int]:
     width, _, height = size.partition("x")
-    # 20x10 is the least anything can be read on; 400x200 is more than any terminal has.
+    # Below 20x10 nothing is readable; 400x200 is larger than any terminal.
     if width.isdecimal() and height.isdecimal() and 20 <= int(width) <= 400 and 10 <= int(height) <= 200:
         return int(width), int(height)
-    raise click.BadParameter(f"{size!r} is not columns x rows. Write it as {_SIZE}.")
+    raise click.BadParameter(f"{size!r} is not columns x rows from 20x10 to 400x200. Write it as {_SIZE}.")
 
 
 @click.command("watch")
 @click.option("--data", type=click.Path(file_okay=False, path_type=Path), help="The station's data folder.")
 @click.option("--light", is_flag=True, help="Dark letters on a light screen, for bright sun.")
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Write the screen as SVG and leave.")
+@click.option(
+    "--picture", type=click.Path(dir_okay=False, path_type=Path), help="Write the screen to this SVG file and exit."
+)
 @click.option("--size", default=_SIZE, show_default=True, callback=_parse_size, help="Columns x rows of the picture.")
 def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001  # click passes flags by name
-    """Show the reading, its limits, the verdict and what to do next.
+    """Show the reading, its limits, the verdict and the next step.
 
-    Attaches to the station's daemon, and starts one for as long as it is open where none runs.
+    Connects to the station's daemon. If none runs, starts one until the dashboard closes.
     """
     from meterlink.settings import data_dir  # noqa: PLC0415  # --help loads none of this
     from meterlink_tui.terminal import check_terminal  # noqa: PLC0415

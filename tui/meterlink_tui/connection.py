@@ -1,4 +1,4 @@
-"""The connection to a station as the dashboard needs it; `meterlink.link.client` offers it, tests pass a fake."""
+"""The interface of a connection to a station. `meterlink.link.client` implements it; tests pass a fake."""
 
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Protocol
@@ -7,14 +7,18 @@ from meterlink.link.messages import Message
 
 
 class StationConnection(Protocol):
-    """One connection to a daemon. Iterating ends, or raises LinkError, when the daemon goes away."""
+    """One connection to a daemon. Iteration ends, or raises LinkError, when the daemon stops."""
 
     def __aiter__(self) -> AsyncIterator[Message]:
         """Yield messages until the connection ends."""
         ...
 
     async def send(self, command: str, **fields: str) -> str:
-        """Have a command carried out; return its error in words, or nothing. LinkError when the daemon is gone."""
+        """Send a command and return its error as a sentence; empty if the command was carried out.
+
+        Raises:
+            LinkError: the daemon has stopped.
+        """
         ...
 
     async def close(self) -> None:

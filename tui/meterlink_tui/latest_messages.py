@@ -1,4 +1,4 @@
-"""The newest message of each topic, and which topics have changed since the screen was last drawn."""
+"""The newest message of each topic, and the topics that have changed since the screen was last drawn."""
 
 from typing import cast
 
@@ -6,25 +6,25 @@ from meterlink.link.messages import DiscoveryView, LiveView, Message, MetersView
 
 
 class LatestMessages:
-    """Keeps one message a topic, so a flood costs memory and drawing time for one frame only."""
+    """Keeps one message per topic: a flood of messages needs the memory and the drawing time of one frame."""
 
     def __init__(self) -> None:
         self._messages: dict[str, Message] = {}
         self._changed: set[str] = set()
 
     def put(self, message: Message) -> None:
-        """Take a message in the place of the one before it of the same topic."""
+        """Store a message; it replaces the previous message of its topic."""
         self._messages[message["topic"]] = message
         self._changed.add(message["topic"])
 
     def pop_changed_topics(self) -> set[str]:
-        """Return the topics that changed since this was last asked."""
-        dirty, self._changed = self._changed, set()
-        return dirty
+        """Return the topics that have changed since the last call."""
+        changed, self._changed = self._changed, set()
+        return changed
 
     @property
     def visit(self) -> VisitView | None:
-        """The visit, once the station has told of one."""
+        """The visit; None before the station has sent one."""
         return cast("VisitView | None", self._messages.get("visit"))
 
     @property
@@ -39,15 +39,15 @@ class LatestMessages:
 
     @property
     def notice(self) -> NoticeView | None:
-        """The station's own fault, whose text is empty when it has passed."""
+        """A fault of the station itself; its text is empty after the fault."""
         return cast("NoticeView | None", self._messages.get("notice"))
 
     @property
     def discovery(self) -> DiscoveryView | None:
-        """What is on the air, as somebody last asked for it."""
-        return cast("DiscoveryView | None", self._messages.get("air"))
+        """The devices of the last discovery."""
+        return cast("DiscoveryView | None", self._messages.get("discovery"))
 
     @property
     def teach(self) -> TeachView | None:
-        """The meter that is being taught, or was last."""
+        """The meter that is being taught, or was taught last."""
         return cast("TeachView | None", self._messages.get("teach"))

@@ -1,12 +1,12 @@
 """Large lettering for a screen read from two metres: a 3×5 dot font of our own, drawn with half blocks.
 
-A dot is ``across`` columns wide and ``down`` half rows tall, so (2, 2) is square on a terminal whose cells are twice as
-tall as wide: 5 rows a line. (1, 2) is the same height, condensed; (1, 1) takes 3 rows.
+Sizes are written (columns, half rows) of one dot. (2, 2) is square where a cell is twice as tall as wide; a line needs
+5 rows. (1, 2) is condensed at the same height. (1, 1) needs 3 rows.
 """
 
 from typing import NamedTuple
 
-# Rows top to bottom, `/` between them, `#` a dot that is lit. Only what a meter or a verdict can say.
+# Rows from top to bottom, separated by `/`; `#` is a lit dot. Only the characters of displays and verdicts.
 _GLYPHS = {
     "0": "###/#.#/#.#/#.#/###",
     "1": ".#./##./.#./.#./###",
@@ -62,36 +62,40 @@ DOTS_TALL = 5
 
 
 class DotSize(NamedTuple):
-    """How large one dot is drawn: columns across, half rows down."""
+    """The size of one dot in columns and half rows."""
 
     columns: int
     half_rows: int
 
     @property
     def rows(self) -> int:
-        """Terminal rows one line of lettering takes."""
+        """The height of one line of lettering, in terminal rows."""
         return -(-DOTS_TALL * self.half_rows // 2)
 
 
 def can_draw(text: str) -> bool:
-    """Whether the font has every character of ``text``."""
+    """Return whether the font has every character of ``text``."""
     return all(char in _GLYPHS for char in text)
 
 
 def text_width(text: str, size: DotSize) -> int:
-    """Columns that ``text`` takes: one dot's space between characters, none after the last."""
+    """Return the width of ``text`` in columns: one dot of space between characters, none after the last."""
     dots = sum(_GLYPHS[char].index("/") + 1 for char in text)
     return max(0, dots - 1) * size.columns
 
 
 def draw_text(text: str, size: DotSize) -> list[str]:
-    """Return ``text`` as ``size.rows`` lines of equal width; KeyError for a character the font lacks."""
+    """Return ``text`` as ``size.rows`` lines of equal width.
+
+    Raises:
+        KeyError: the font lacks a character of ``text``.
+    """
     rows = [".".join(_GLYPHS[char].split("/")[row] for char in text) for row in range(DOTS_TALL)]
-    halves = [wide for row in rows for wide in ["".join(dot * size.columns for dot in row)] * size.half_rows]
-    if len(halves) % 2:
-        halves.append("." * len(halves[0]))
+    half_rows = [wide for row in rows for wide in ["".join(dot * size.columns for dot in row)] * size.half_rows]
+    if len(half_rows) % 2:
+        half_rows.append("." * len(half_rows[0]))
     blocks = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
     return [
         "".join(blocks[a + b] for a, b in zip(*pair, strict=True))
-        for pair in zip(halves[::2], halves[1::2], strict=True)
+        for pair in zip(half_rows[::2], half_rows[1::2], strict=True)
     ]

@@ -1,6 +1,6 @@
-"""What stands on the screen, worked out from the newest messages: pure, and without a screen library.
+"""The contents of the screen, derived from the newest messages: pure, without a screen library.
 
-All text that came over the wire is cleaned here, once, so nothing behind this module sees a control character.
+All text from the link is cleaned here, once; the widgets never get a control character.
 """
 
 from collections.abc import Sequence
@@ -15,18 +15,18 @@ from meterlink.core.verdicts import Margin, Verdict
 from meterlink.link.messages import AcceptedView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
 from meterlink_tui.latest_messages import LatestMessages
 
-# A meter refreshes its display 2 to 10 times a second, so 2 s without a reading means it has stopped.
+# A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
 STALE_AFTER = 2.0  # s
-ACCEPTED = "held"
-# Longest sentence taken from the wire. It fills about half of the smallest screen, 24 rows of 40 columns.
-_LONGEST_SENTENCE = 480
-# Received signal strength in dBm from which it is called that. Common practice, no source.
+ACCEPTED = "accepted"
+# Longer sentences from the link are cut: 480 characters fill half of the smallest screen, 24 rows of 40 columns.
+_LONGEST_SENTENCE = 480  # characters
+# (least signal strength in dBm, bars, word). Common practice, no source.
 _SIGNAL_WORDS = ((-60, 4, "strong"), (-72, 3, "good"), (-84, 2, "fair"), (-999, 1, "weak"))
-_WEAK_BATTERY = 15  # percent; enough for the visit, not for the day. Common practice, no source.
+_WEAK_BATTERY = 15  # percent; lasts for a visit, but not for a day. Common practice, no source.
 
 
 class Tone(StrEnum):
-    """How something is meant; the screen gives each a colour *and* a shape."""
+    """The meaning of a word on the screen. Each tone has a colour *and* a shape."""
 
     PLAIN = "plain"
     GOOD = "good"
@@ -34,7 +34,7 @@ class Tone(StrEnum):
     WARN = "warn"
 
 
-# Mark and tone of each verdict. 'No contact' and 'no limits' say nothing of the part, so they are neither good nor bad.
+# (mark, tone) of each verdict. 'No contact', 'no limits' and 'undecided' are neither good nor bad.
 _VERDICTS: dict[str, tuple[str, Tone]] = {
     Verdict.WITHIN: ("✓", Tone.GOOD),
     Verdict.OUTSIDE: ("✗", Tone.BAD),
@@ -48,7 +48,7 @@ _VERDICTS: dict[str, tuple[str, Tone]] = {
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One line that must be seen: its word, its sentence and how bad it is."""
+    """One line at the top of the screen: a word, a sentence and their tone."""
 
     word: str
     text: str
@@ -57,7 +57,7 @@ class Alert:
 
 @dataclass(frozen=True, slots=True)
 class LargeValue:
-    """The large value. ``dim`` when it is not what the meter shows now."""
+    """The large value. ``dim``: it is neither accepted nor measured now."""
 
     digits: str
     unit: str
@@ -66,7 +66,7 @@ class LargeValue:
 
 @dataclass(frozen=True, slots=True)
 class PhaseLine:
-    """What the reading is doing. ``progress`` is 0..1 while it settles, else None."""
+    """The phase of the newest reading. ``progress`` is 0..1 while it settles, else None."""
 
     word: str
     detail: str
@@ -76,7 +76,7 @@ class PhaseLine:
 
 @dataclass(frozen=True, slots=True)
 class VerdictLine:
-    """The verdict in a word; ``standing`` says what it is worth, ``mark`` is its shape."""
+    """The verdict in a word. ``mark`` is its shape; ``status``: accepted, so far, wrong function, no verdict yet."""
 
     word: str
     mark: str
@@ -88,13 +88,13 @@ class VerdictLine:
 
     @property
     def final(self) -> bool:
-        """Whether it is the verdict of a held reading."""
+        """Whether it is the verdict of an accepted reading."""
         return self.status == ACCEPTED
 
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """The limits as a scale in ``unit``. ``beyond``: the reading is above anything the meter can show."""
+    """The limits as a scale in ``unit``. ``overload``: the reading is above the meter's range."""
 
     low: Decimal | None
     high: Decimal | None
@@ -121,8 +121,8 @@ class PointRow:
 
 
 @dataclass(frozen=True, slots=True)
-class MeterRow:
-    """One line of the list of meters. ``bars`` is 0..4, None when nothing was heard."""
+class MeterLine:
+    """One line of the list of meters. ``signal_bars`` is 1..4, or None without a signal."""
 
     name: str
     mark: str
@@ -137,7 +137,7 @@ class MeterRow:
 
 @dataclass(frozen=True, slots=True)
 class ActivePoint:
-    """The test point that a retake or a rating is for."""
+    """The test point to which a typed rating or reading belongs."""
 
     key: str
     title: str
@@ -160,7 +160,7 @@ class Scene:
     verdict: VerdictLine
     gauge: Gauge | None
     points: tuple[PointRow, ...]
-    meters: tuple[MeterRow, ...]
+    meters: tuple[MeterLine, ...]
     failed_derived: str
     advice: str
     cautions: tuple[str, ...]
@@ -170,42 +170,41 @@ class Scene:
 def compose_scene(
     latest: LatestMessages, age: float | None, disconnect_reason: str | None, command_error: Alert | None = None
 ) -> Scene:
-    """Return what to show.
+    """Return the contents of the screen.
 
-    ``age`` is how old the newest reading is, in seconds, None without one. ``gone`` is why the daemon is not there, or
-    None while it is; ``said`` is the answer to the last key pressed.
+    ``age`` is the age of the newest reading in seconds, None without a reading. ``disconnect_reason`` is None while the
+    station is connected. ``command_error`` is the error of the last key pressed.
     """
     visit, live, meters = latest.visit, latest.live, latest.meters
     fresh = live is not None and age is not None and age <= STALE_AFTER and disconnect_reason is None
     points = visit["points"] if visit else []
-    focus = _by_key(points, visit["focus"] if visit else None)
-    point = _displayed_point(points, focus, visit, live if fresh else None)
-    held = _current_accepted(point, live if fresh else None)
-    ruling = _verdict_line(point, held, live if fresh else None, visit)
+    active = _by_key(points, visit["focus"] if visit else None)
+    point = _displayed_point(points, active, visit, live if fresh else None)
+    accepted = _current_accepted(point, live if fresh else None)
     return Scene(
         site=_site(visit),
         tally=_tally(points, disconnect_reason),
         alerts=_alerts(disconnect_reason, latest.notice, meters, command_error),
-        title=_clean_text(point["title"]) if point else "No test point",
+        title=_clean_text(point["title"]) if point else "No active test point",
         terminals=" to ".join(_clean_text(name) for name in point["terminals"]) if point else "",
         specification=_specification(point) if point else "",
-        value=_number(live, held, fresh),
-        phase=_phase(live, age, held, fresh=fresh),
-        verdict=ruling,
-        gauge=_gauge(point, held, live if fresh else None),
-        points=tuple(_point_row(i, p, focus) for i, p in enumerate(points, 1)),
-        meters=tuple(_meter_row(m) for m in meters["meters"]) if meters else (),
+        value=_large_value(live, accepted, fresh),
+        phase=_phase(live, age, accepted, fresh=fresh),
+        verdict=_verdict_line(point, accepted, live if fresh else None, visit),
+        gauge=_gauge(point, accepted, live if fresh else None),
+        points=tuple(_point_row(number, row, active) for number, row in enumerate(points, 1)),
+        meters=tuple(_meter_row(meter) for meter in meters["meters"]) if meters else (),
         failed_derived=_failed_derived(visit),
         advice=_advice(visit, disconnect_reason)
         if live
         else _teaching_advice(meters, disconnect_reason) or _advice(visit, disconnect_reason),
         cautions=_cautions(visit, point),
-        active_point=_active_point(focus or point),
+        active_point=_active_point(active or point),
     )
 
 
 def age_at_receipt(at: str, utc_ns: int) -> float:
-    """Return how old a reading stamped ``at`` (RFC 3339) was when it came, in s; 0 when that cannot be told."""
+    """Return the age in s of a reading with the time ``at`` (RFC 3339) at ``utc_ns``; 0 if ``at`` is unreadable."""
     try:
         age = utc_ns / 1e9 - datetime.fromisoformat(at).timestamp()
     except (ValueError, OverflowError, OSError):
@@ -214,7 +213,7 @@ def age_at_receipt(at: str, utc_ns: int) -> float:
 
 
 def format_age(seconds: float) -> str:
-    """``12 s``, ``3 min``, ``2 h``."""
+    """Return ``12 s``, ``3 min`` or ``2 h``, rounded down."""
     for size, unit in ((3600, "h"), (60, "min")):
         if seconds >= size:
             return f"{int(seconds // size)} {unit}"
@@ -238,16 +237,16 @@ def _by_key(points: Sequence[PointView], key: str | None) -> PointView | None:
 
 
 def _displayed_point(
-    points: Sequence[PointView], focus: PointView | None, visit: VisitView | None, live: LiveView | None
+    points: Sequence[PointView], active: PointView | None, visit: VisitView | None, live: LiveView | None
 ) -> PointView | None:
-    """While the probes are on something, what they are on; else the active point; else what was held last."""
+    """Return the point at the probes; with idle probes the active point, or the point accepted last."""
     if live and live["phase"] != "idle":
-        return _by_key(points, live["point"]) or focus
-    return focus or _by_key(points, visit["last_accepted"] if visit else None)
+        return _by_key(points, live["point"]) or active
+    return active or _by_key(points, visit["last_accepted"] if visit else None)
 
 
 def _current_accepted(point: PointView | None, live: LiveView | None) -> AcceptedView | None:
-    """The held reading that stands: not while a newer one is settling at the same point."""
+    """Return the accepted reading of ``point``; None while a newer reading is settling."""
     if point is None or (live and live["phase"] == "settling"):
         return None
     return point["accepted"]
@@ -262,7 +261,7 @@ def _site(visit: VisitView | None) -> str:
 def _tally(points: Sequence[PointView], disconnect_reason: str | None) -> str:
     if disconnect_reason is not None:
         return "NOT CONNECTED"
-    return f"{sum(point['accepted'] is not None for point in points)} of {len(points)} held" if points else ""
+    return f"{sum(point['accepted'] is not None for point in points)} of {len(points)} accepted" if points else ""
 
 
 def _alerts(
@@ -273,7 +272,7 @@ def _alerts(
         alerts.append(
             Alert(
                 "STOPPED",
-                f"Readings are not being taken; trying to reach the daemon again. {_clean_text(disconnect_reason)}",
+                f"No readings are recorded. Connecting again. {_clean_text(disconnect_reason)}",
                 Tone.BAD,
             )
         )
@@ -286,9 +285,7 @@ def _alerts(
 
 
 def _specification(point: PointView) -> str:
-    rating = _clean_text(point["rating"]) or (
-        _clean_text(point["limits"]["basis"]) if point["limits"] else "rating not read yet"
-    )
+    rating = _clean_text(point["rating"]) or (_clean_text(point["limits"]["basis"]) if point["limits"] else "no limits")
     return " · ".join(filter(None, (_clean_text(point["circuit"]), rating)))
 
 
@@ -297,8 +294,8 @@ def _split_unit(text: str) -> tuple[str, str]:
     return digits, unit
 
 
-def _number(live: LiveView | None, accepted: AcceptedView | None, fresh: bool) -> LargeValue:  # noqa: FBT001  # a fact, not a mode
-    if accepted and not (fresh and live and live["phase"] == "held"):
+def _large_value(live: LiveView | None, accepted: AcceptedView | None, fresh: bool) -> LargeValue:  # noqa: FBT001  # not a mode
+    if accepted and not (fresh and live and live["phase"] == "accepted"):
         return LargeValue(*_split_unit(accepted["text"]), dim=False)
     if live is None:
         return LargeValue("---", "", dim=True)
@@ -308,31 +305,33 @@ def _number(live: LiveView | None, accepted: AcceptedView | None, fresh: bool) -
 def _phase(live: LiveView | None, age: float | None, accepted: AcceptedView | None, *, fresh: bool) -> PhaseLine:
     if live is None or age is None:
         return PhaseLine("NO READING YET", "", Tone.PLAIN)
-    meter = f"on {_clean_text(live['meter'])}"
+    meter = f"· {_clean_text(live['meter'])}"
     if not fresh:
-        old = f"last reading {format_age(age)} ago"
+        last_reading = f"last reading {format_age(age)} ago"
         return (
-            PhaseLine("HELD EARLIER", f"{old}, {meter}", Tone.PLAIN)
+            PhaseLine("ACCEPTED EARLIER", f"{meter} · {last_reading}", Tone.PLAIN)
             if accepted
-            else PhaseLine(f"NOT LIVE · {old}", meter, Tone.WARN)
+            else PhaseLine(f"NOT LIVE · {last_reading}", meter, Tone.WARN)
         )
     match live["phase"]:
-        case _ if altered := live.get("altered"):
-            showing = "ON HOLD · an old reading" if altered == "hold" else "RELATIVE · a difference"
-            return PhaseLine(showing, f"{meter} · nothing is measured", Tone.WARN)
+        case _ if display_mode := live.get("display_mode"):
+            hold = display_mode == "hold"
+            displayed = "an old reading" if hold else "a difference"
+            detail = f"{meter} shows {displayed}; it is not judged"
+            return PhaseLine("DISPLAY HOLD" if hold else "RELATIVE", detail, Tone.WARN)
         case "settling":
             progress = min(1.0, max(0.0, live["progress"]))
             return PhaseLine(f"SETTLING {progress:.0%}", meter, Tone.PLAIN, progress)
-        case "held":
-            return PhaseLine("HELD", meter, Tone.PLAIN)
+        case "accepted":
+            return PhaseLine("ACCEPTED", meter, Tone.PLAIN)
         case _ if accepted:
-            return PhaseLine("HELD EARLIER", f"{meter} · nothing on the probes now", Tone.PLAIN)
+            return PhaseLine("ACCEPTED EARLIER", f"{meter} · nothing on the probes now", Tone.PLAIN)
         case _:
             return PhaseLine("NOTHING ON THE PROBES", meter, Tone.PLAIN)
 
 
 def verdict_word(verdict: str) -> tuple[str, str, Tone]:
-    """Return a verdict's word with its mark and its tone."""
+    """Return ``(word, mark, tone)`` of a verdict."""
     mark, tone = _VERDICTS.get(verdict, ("?", Tone.WARN))
     return _clean_text(verdict).upper(), mark, tone
 
@@ -341,8 +340,8 @@ def _verdict_line(
     point: PointView | None, accepted: AcceptedView | None, live: LiveView | None, visit: VisitView | None
 ) -> VerdictLine:
     if live and point and not live["function_matches"] and live["phase"] != "idle":
-        wanted, got = _clean_text(point["quantity"]), _clean_text(live["quantity"])
-        reason = f"The meter measures {got}; this test point wants {wanted}. Set the meter to {wanted}."
+        needed, measured = _clean_text(point["quantity"]), _clean_text(live["quantity"])
+        reason = f"The meter measures {measured}; this test point needs {needed}. Set the meter to {needed}."
         return VerdictLine("NOT JUDGED", "?", Tone.WARN, "wrong function", reason=reason)
     if accepted:
         word, mark, tone = verdict_word(accepted["verdict"])
@@ -350,12 +349,12 @@ def _verdict_line(
         deviation = _deviation(accepted["deviation_percent"])
         reason = _clean_text(accepted["reason"])
         if close and (probability := accepted.get("probability")) is not None:
-            reason += f" {probability:.0%} probable to be within."
+            reason += f" The part is {probability:.0%} likely to be within."
         return VerdictLine(word, mark, tone, ACCEPTED, close_call=close, deviation=deviation, reason=reason)
     if live and live["phase"] != "idle" and live["verdict"]:
         word, _, tone = verdict_word(live["verdict"])
         unrated = point is not None and point["limits"] is None
-        reason = "Nothing to hold it against yet: type the rating off the part." if unrated else ""
+        reason = "No limits yet: press t and type the rating from the part." if unrated else ""
         return VerdictLine(word, "…", tone, "so far", reason=reason)
     return VerdictLine(
         "",
@@ -370,11 +369,10 @@ def _last_accepted(visit: VisitView | None) -> str:
     point = _by_key(visit["points"], visit["last_accepted"]) if visit else None
     if point is None or point["accepted"] is None:
         return ""
-    held = point["accepted"]
-    close = " (close call)" if held["margin"] == Margin.CLOSE_CALL else ""
-    return (
-        f"Held last: {_clean_text(point['title'])} {_clean_text(held['text'])}, {_clean_text(held['verdict'])}{close}."
-    )
+    accepted = point["accepted"]
+    close = " (close call)" if accepted["margin"] == Margin.CLOSE_CALL else ""
+    text, verdict = _clean_text(accepted["text"]), _clean_text(accepted["verdict"])
+    return f"Last accepted: {_clean_text(point['title'])} {text}, {verdict}{close}."
 
 
 def _deviation(percent: str | None) -> str:
@@ -398,19 +396,19 @@ def _gauge(point: PointView | None, accepted: AcceptedView | None, live: LiveVie
     return Gauge(low, high, nominal, _clean_text(limits["unit"]), reading, overload=overload and reading is None)
 
 
-def _point_row(number: int, point: PointView, focus: PointView | None) -> PointRow:
-    held = point["accepted"]
-    word, mark, tone = verdict_word(held["verdict"]) if held else ("", "·", Tone.PLAIN)
+def _point_row(number: int, point: PointView, active: PointView | None) -> PointRow:
+    accepted = point["accepted"]
+    word, mark, tone = verdict_word(accepted["verdict"]) if accepted else ("", "·", Tone.PLAIN)
     return PointRow(
         key=point["key"],
         number=number,
         title=_clean_text(point["title"], 40),
-        active=point is focus,
-        accepted_text=_clean_text(held["text"], 20) if held else "",
+        active=point is active,
+        accepted_text=_clean_text(accepted["text"], 20) if accepted else "",
         verdict=word,
         mark=mark,
         tone=tone,
-        close_call=bool(held and held["margin"] == Margin.CLOSE_CALL),
+        close_call=bool(accepted and accepted["margin"] == Margin.CLOSE_CALL),
         repeats=point["repeats"],
     )
 
@@ -420,20 +418,22 @@ _METER_MARKS = {
     "searching": ("○", Tone.PLAIN),
     "connecting": ("○", Tone.PLAIN),
     "silent": ("?", Tone.WARN),
-    "needs you": ("!", Tone.WARN),
+    "needs attention": ("!", Tone.WARN),
     "lost": ("✗", Tone.BAD),
     "unusable": ("✗", Tone.BAD),
 }
 
 
-def _meter_row(meter: MeterView) -> MeterRow:
+def _meter_row(meter: MeterView) -> MeterLine:
     mark, tone = _METER_MARKS.get(meter["state"], ("?", Tone.WARN))
     rssi, battery = meter["rssi"], meter["battery"]
     on_air = meter["state"] in {"connected", "silent"}
     bars, signal = (
-        next((b, word) for least, b, word in _SIGNAL_WORDS if rssi >= least or b == 1) if rssi else (None, "")
+        next((count, word) for least, count, word in _SIGNAL_WORDS if rssi >= least or count == 1)
+        if rssi
+        else (None, "")
     )
-    return MeterRow(
+    return MeterLine(
         name=_clean_text(meter["name"] or meter["address"], 24),
         mark=mark,
         state=_clean_text(meter["state"], 16),
@@ -447,39 +447,39 @@ def _meter_row(meter: MeterView) -> MeterRow:
 
 
 def _failed_derived(visit: VisitView | None) -> str:
-    """The first of what was worked out of several readings and is not within, in one line; empty when all is well."""
+    """Return the first derived point that failed, in one line; empty if none failed."""
     derived = visit.get("derived", []) if visit else []
     failed = [view for view in derived if verdict_word(view["verdict"] or "")[2] is Tone.BAD]
     if not failed:
         return ""
-    more = f" +{len(failed) - 1}" if len(failed) > 1 else ""
+    more = f", {len(failed) - 1} more" if len(failed) > 1 else ""
     word = _clean_text(failed[0]["verdict"]).upper()
     return (
         f"{word}: {_clean_text(failed[0]['title'], 60)} {_clean_text(failed[0]['value'], 40)}{more}".rstrip()
-        + " (f says why)"
+        + " (c shows why)"
     )
 
 
 def _advice(visit: VisitView | None, disconnect_reason: str | None) -> str:
     if disconnect_reason is not None:
-        return "Keep your notes by hand until the station is back. What was held is in its database."
+        return "Write readings down by hand until the station is back. Accepted readings are in its database."
     return _clean_text(visit["advice"]) if visit else "Waiting for the station to open a visit."
 
 
 def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None) -> str:
-    """What to do while no meter speaks and one is there that no driver fits; empty for nothing."""
-    strange = (
+    """Return the advice to teach a meter that no driver fits; empty if there is none."""
+    unusable = (
         [_clean_text(meter["name"]) for meter in meters["meters"] if meter["state"] == "unusable"] if meters else []
     )
-    if not strange or disconnect_reason is not None:
+    if not unusable or disconnect_reason is not None:
         return ""
-    return f"No driver fits {strange[0]}. Press m to teach it from what its display shows."
+    return f"No driver fits {unusable[0]}. Press m to teach it from its display."
 
 
 def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:
-    """The active point's caution, and that of the one the probes are still on where it differs."""
-    given = (_clean_text(visit["caution"] if visit else ""), _clean_text(point["caution"] if point else ""))
-    return tuple(dict.fromkeys(filter(None, given))) or (GENERAL_CAUTION,)
+    """Return the cautions of the active point and of the displayed ``point``, without repetition."""
+    cautions = (_clean_text(visit["caution"] if visit else ""), _clean_text(point["caution"] if point else ""))
+    return tuple(dict.fromkeys(filter(None, cautions))) or (GENERAL_CAUTION,)
 
 
 # Shown while no test point is active. Common practice; the work practice itself is NFPA 70E's (from memory).

@@ -1,8 +1,8 @@
-"""A dark and a light theme of our own.
+"""A dark and a light theme.
 
-``good`` is a blue-green and ``bad`` an orange-red, which stay apart under the common colour-vision deficiencies; a word
-and a shape say the same everywhere. Every text colour has at least 7:1 against its background (WCAG 2.2, 1.4.6), the
-outlines 3:1 (1.4.11); a test computes both.
+``good`` is a blue-green and ``bad`` an orange-red: people with a common colour-vision deficiency can tell them apart.
+A word and a shape repeat each colour's meaning. Every text colour has at least 7:1 against its background (WCAG 2.2,
+1.4.6), the outlines have 3:1 (1.4.11); a test computes both.
 """
 
 from textual.theme import Theme

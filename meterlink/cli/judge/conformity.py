@@ -1,4 +1,4 @@
-"""``meterlink judge conformity`` and ``risk``: how sure a verdict is, and how often a rule goes wrong."""
+"""``meterlink judge conformity`` and ``risk``: how probable a verdict is, and how often a decision rule errs."""
 
 from decimal import Decimal
 from statistics import NormalDist
@@ -27,17 +27,21 @@ from meterlink.judge.uncertainty import TrapezoidalDistribution, parse_accuracy
 from meterlink.plans import make_span
 
 _LIMIT_OPTIONS = (
-    click.option("--low", metavar="VALUE", help="Lowest value still good: 42.3uF."),
-    click.option("--high", metavar="VALUE", help="Highest value still good."),
+    click.option("--low", metavar="VALUE", help="Low limit: 42.3uF."),
+    click.option("--high", metavar="VALUE", help="High limit."),
 )
 
 
 @click.command()
 @_LIMIT_OPTIONS[0]
 @_LIMIT_OPTIONS[1]
-@click.option("--reading", required=True, metavar="VALUE", help="What the meter shows: 42.5uF.")
-@click.option("--coupling", type=click.Choice([*Coupling], case_sensitive=False), help="For --meter: AC or DC.")
-@click.option("--most-risk", metavar="PERCENT", help="Work out the guard band that keeps the risk below this: 5 %.")
+@click.option("--reading", required=True, metavar="VALUE", help="The meter's reading with its unit: 42.5uF.")
+@click.option(
+    "--coupling",
+    type=click.Choice([*Coupling], case_sensitive=False),
+    help="AC or DC, to choose a line of the accuracy sheet of --meter.",
+)
+@click.option("--max-risk", metavar="PERCENT", help="Also calculate the guard band for this risk: 5 %.")
 @with_rule_options
 @json_option
 def conformity(
@@ -46,48 +50,57 @@ def conformity(
     high: str | None,
     reading: str,
     coupling: str | None,
-    most_risk: str | None,
+    max_risk: str | None,
     rule_options: RuleOptions,
     as_json: bool,
 ) -> None:
-    """Say how probable it is that the true value lies within the limits (JCGM 106), for any quantity.
+    """Calculate the probability that the true value is within the limits (JCGM 106), for any quantity.
 
-    The risk is that of this one reading being on the other side of a limit than it says.
+    The risk is the probability that the true value and the reading are on different sides of a limit.
+
+    \f
+
+    Raises:
+        InputError: the limits or the reading cannot be used; --max-risk is given with an overload.
     """
     span = _parse_span(low, high)
     limits = span_limits(span)
     quantity = quantity_of(span.unit)
-    shown = parse_measured_value(reading, quantity)
-    shown = MeasuredValue(
-        quantity, shown.digits, shown.unit, shown.resolution, None if coupling is None else Coupling(coupling.upper())
+    value = parse_measured_value(reading, quantity)
+    value = MeasuredValue(
+        quantity, value.digits, value.unit, value.resolution, None if coupling is None else Coupling(coupling.upper())
     )
     judgement = judge(
-        PointKind.RANGE, limits, shown, rule_options.accuracy, rule=rule_options.rule, celsius=rule_options.celsius
+        PointKind.RANGE, limits, value, rule_options.accuracy, rule=rule_options.rule, celsius=rule_options.celsius
     )
     fields: dict[str, float | int | None] = {}
     lines = []
-    if most_risk is not None:
-        if shown.digits is None:
-            raise InputError("An overload has no guard band.", "Take a higher range.")
-        risk = parse_percent(most_risk, "--most-risk") / 100
-        line = accuracy_line_for(rule_options.accuracy, shown, rule_options.celsius)
+    if max_risk is not None:
+        if value.digits is None:
+            raise InputError("An overload has no guard band.", "Use a higher range.")
+        risk = parse_percent(max_risk, "--max-risk") / 100
+        line = accuracy_line_for(rule_options.accuracy, value, rule_options.celsius)
         error = TrapezoidalDistribution(
-            float(line.half_width(shown.digits, shown.resolution)), float(shown.resolution) / 2
+            float(line.half_width(value.digits, value.resolution)), float(value.resolution) / 2
         )
         band = guard_band_for_risk(error, float(risk))
         fields = {"guard_band": json_significant(band), "guard_factor": json_significant(band / error.half_width())}
-        lines = [f"a guard band of {band:.3g} {shown.unit} keeps the risk at {format_decimal(risk * 100)} %, or less"]
+        lines = [f"A guard band of {band:.3g} {value.unit} keeps the risk at {format_decimal(risk * 100)} % or less."]
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=lines)
 
 
 @click.command()
 @_LIMIT_OPTIONS[0]
 @_LIMIT_OPTIONS[1]
-@click.option("--mean", required=True, metavar="VALUE", help="Mean of the parts that will be measured: 44.1uF.")
-@click.option("--spread", required=True, metavar="VALUE", help="Their standard deviation, in the same quantity: 1.2uF.")
-@click.option("--u", "standard", metavar="VALUE", help="Standard uncertainty of the meter: 0.4uF.")
-@click.option("--accuracy", metavar="LINE", help="Or its accuracy line, taken at the mean as it is written.")
-@click.option("--guard", default="0", show_default=True, metavar="FACTOR", help="Guard band, times U = 2 u.")
+@click.option("--mean", required=True, metavar="VALUE", help="Mean of the parts to be measured: 44.1uF.")
+@click.option("--spread", required=True, metavar="VALUE", help="Standard deviation of the parts: 1.2uF.")
+@click.option("--standard-uncertainty", metavar="VALUE", help="Standard uncertainty of the meter: 0.4uF.")
+@click.option(
+    "--accuracy", metavar="LINE", help="Or the meter's accuracy line, at the mean with its digits as written."
+)
+@click.option(
+    "--guard-factor", default="0", show_default=True, metavar="FACTOR", help="Guard band as a multiple of U = 2 u."
+)
 @json_option
 def risk(
     *,
@@ -95,56 +108,65 @@ def risk(
     high: str | None,
     mean: str,
     spread: str,
-    standard: str | None,
+    standard_uncertainty: str | None,
     accuracy: str | None,
-    guard: str,
+    guard_factor: str,
     as_json: bool,
 ) -> None:
-    """Say how often a rule goes wrong over many parts: the consumer's and the producer's global risk (JCGM 106, 9.5).
+    """Calculate how often a decision rule errs over many parts: the global risks of JCGM 106, 9.5.
 
-    Parts and the meter's errors are taken as normally distributed. A negative guard widens the limits: guarded
-    rejection.
+    Parts and the meter's errors are assumed to be normally distributed. A negative guard factor widens the limits
+    (guarded rejection).
+
+    \f
+
+    Raises:
+        InputError: an option cannot be used; the meter's uncertainty is missing or given twice.
     """
     span = _parse_span(low, high)
     quantity = quantity_of(span.unit)
-    middle = parse_amount(mean, quantity)
-    scatter = _parse_interval(spread, span.unit)
-    if (standard is None) == (accuracy is None):
-        raise InputError("The meter's doubt is wanted once.", "Give --u or --accuracy.")
+    mean_amount = parse_amount(mean, quantity)
+    deviation = _parse_interval(spread, span.unit)
+    if (standard_uncertainty is None) == (accuracy is None):
+        raise InputError(
+            "The meter's uncertainty is missing or given twice.", "Give --standard-uncertainty or --accuracy."
+        )
     u = float(
-        _standard_uncertainty(middle, accuracy, span.unit) if standard is None else _parse_interval(standard, span.unit)
+        _standard_uncertainty(mean_amount, accuracy, span.unit)
+        if standard_uncertainty is None
+        else _parse_interval(standard_uncertainty, span.unit)
     )
-    factor, rest = parse_number(guard)
+    factor, rest = parse_number(guard_factor)
     if rest:
-        raise InputError(f"{guard!r} is no guard factor.", "Give a number: 1 is w = U.")
-    low_edge, high_edge = (None if edge is None else float(edge) for edge in (span.low, span.high))
-    parts = NormalDist(float(middle.to(span.unit)), float(scatter))
-    risks = global_risks(parts, NormalDist(0, u), low_edge, high_edge, 2 * u * float(factor))
+        raise InputError(f"{guard_factor!r} is not a guard factor.", "Give a number; 1 is a guard band of U.")
+    low_limit, high_limit = (None if limit is None else float(limit) for limit in (span.low, span.high))
+    parts = NormalDist(float(mean_amount.to(span.unit)), float(deviation))
+    risks = global_risks(parts, NormalDist(0, u), low_limit, high_limit, 2 * u * float(factor))
     fields = {
-        "out_percent": json_significant(100 * risks.nonconforming),
-        "consumer_percent": json_significant(100 * risks.consumers_risk),
-        "producer_percent": json_significant(100 * risks.producers_risk),
-        "u": json_significant(u),
+        "nonconforming_percent": json_significant(100 * risks.nonconforming),
+        "consumers_risk_percent": json_significant(100 * risks.consumers_risk),
+        "producers_risk_percent": json_significant(100 * risks.producers_risk),
+        "standard_uncertainty": json_significant(u),
         "guard_band": json_significant(2 * u * float(factor)),
         "unit": span.unit,
     }
     print_answer(
         fields,
         [
-            f"{100 * risks.nonconforming:.3g} % of the parts are out of limits",
-            f"{100 * risks.consumers_risk:.3g} % are out and accepted (consumer's risk)",
-            f"{100 * risks.producers_risk:.3g} % are within and not accepted (producer's risk)",
+            f"{100 * risks.nonconforming:.3g} % of the parts are outside the limits",
+            f"{100 * risks.consumers_risk:.3g} % are outside but accepted (consumer's risk)",
+            f"{100 * risks.producers_risk:.3g} % are within but not accepted (producer's risk)",
         ],
         as_json=as_json,
     )
 
 
 def _parse_span(low: str | None, high: str | None) -> Span:
-    bottom = None if low is None else parse_amount(low)
-    quantity = None if bottom is None else quantity_of(bottom.unit)
-    span = make_span(bottom, None if high is None else parse_amount(high, quantity))
+    low_amount = None if low is None else parse_amount(low)
+    quantity = None if low_amount is None else quantity_of(low_amount.unit)
+    span = make_span(low_amount, None if high is None else parse_amount(high, quantity))
     if span is None:
-        raise InputError("There is nothing to hold it against.", "Give --low, --high or both.")
+        raise InputError("There are no limits to judge by.", "Give --low, --high or both.")
     return span
 
 
@@ -152,12 +174,12 @@ def _parse_interval(text: str, unit: str) -> Decimal:
     amount = parse_amount(text, quantity_of(unit))
     width = amount.to(unit) - Amount(Decimal(0), amount.unit).to(unit)  # °F has an offset
     if width <= 0:
-        raise InputError(f"{amount} cannot be: parts scatter, and every meter errs.", "Give one above zero.")
+        raise InputError(f"A spread or an uncertainty must be above zero, not {amount}.", "Check the number.")
     return width
 
 
 def _standard_uncertainty(mean: Amount, accuracy: str | None, unit: str) -> Decimal:
-    """Return the standard uncertainty that an accuracy line makes at ``middle``, in ``unit``."""
+    """Return the standard uncertainty of an accuracy line at ``mean``, in ``unit``."""
     step = resolution_of(mean.digits)
     half_width = parse_accuracy(accuracy or "").half_width(mean.digits, step)
     u = Decimal(repr(TrapezoidalDistribution(float(half_width), float(step) / 2).standard_uncertainty))

@@ -1,8 +1,7 @@
-"""``meterlink judge diagnosis``: what readings written in a file point to, without a database."""
+"""``meterlink judge diagnosis``: the likely causes behind readings in a file, without a database."""
 
 import json
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -28,10 +27,12 @@ from meterlink.diagnosis.observations import Case, Observation, PointReadings, o
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import parse_accuracy
 from meterlink.plans import read_points
+from meterlink.station.rules import shipped_rules
+from meterlink.tomlfile.files import read_table
 
-_READING_KEYS = {"shows", "meter", "minutes", "accuracy", "low_battery"}
+_READING_KEYS = {"display", "meter", "minutes", "accuracy", "low_battery"}
 # "240 V AC", "31 VDC".
-_VALUE_WITH_COUPLING = re.compile(r"(?P<shown>.*[Vv])\s*(?P<coupling>ac|dc)", re.IGNORECASE)
+_VALUE_WITH_COUPLING = re.compile(r"(?P<value>.*[Vv])\s*(?P<coupling>ac|dc)", re.IGNORECASE)
 
 
 @click.command()
@@ -39,11 +40,11 @@ _VALUE_WITH_COUPLING = re.compile(r"(?P<shown>.*[Vv])\s*(?P<coupling>ac|dc)", re
 @diagnosis_options
 @json_option
 def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, as_json: bool) -> None:
-    """Say what readings in a file point to: what speaks for it, what against, and what to measure next.
+    """Show the likely causes behind readings in a file, each with its evidence and the next measurement.
 
-    The file is a plan: its test points, each with the readings taken there in order, newest last. A reading is what the
-    display showed ("4.50 uF", "OL", "31 V DC") or a table: shows, and optionally meter, minutes (when, from any
-    beginning), accuracy ("2 % + 5 digits") and low_battery.
+    The file is a plan: its test points, each with its readings in order, newest last. A reading is the text on the
+    display ("4.50 uF", "OL", "31 V DC") or a table: display, and optionally meter, minutes (its time, from any start),
+    accuracy ("2 % + 5 digits") and low_battery.
 
     \b
         [[point]]
@@ -54,67 +55,62 @@ def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, as_js
         terminals = ["C", "HERM"]
         quantity = "capacitance"
         state = "isolated and discharged"
-        check = "capacitor"
+        kind = "capacitor"
         rated = "45 uF"
-        readings = ["4.50 uF", { shows = "44.8 uF", meter = "second" }]
-    """  # \b is click's mark for text that is not to be wrapped
+        readings = ["4.50 uF", { display = "44.8 uF", meter = "second" }]
+    """  # \b: click does not wrap this paragraph
     hertz, minimum = parse_mains_frequency(mains), parse_ground_minimum(ground_minimum)
-    found = diagnose(Case(read_point_readings(file), hertz, minimum))
+    result = diagnose(Case(read_point_readings(file), hertz, minimum), shipped_rules())
     if as_json:
-        click.echo(json.dumps(diagnosis_fields(found), ensure_ascii=False))
+        click.echo(json.dumps(diagnosis_fields(result), ensure_ascii=False))
         return
-    for line in diagnosis_lines(found):
+    for line in diagnosis_lines(result):
         click.echo(line)
 
 
 def read_point_readings(file: str) -> tuple[PointReadings, ...]:
-    """Return the test points and readings in ``file``; InputError naming the first thing that is wrong."""
-    try:
-        table = tomllib.loads(Path(file).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(
-            f"{file!r} cannot be read: {error.strerror}.", "Give a TOML file with [[point]] tables."
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{file} is not valid TOML: {error}.", "Mend that line.") from error
-    except RecursionError as error:
-        raise InputError(f"{file} is nested too deeply.", "Give a TOML file with [[point]] tables.") from error
+    """Return the test points in ``file`` with their readings.
+
+    Raises:
+        InputError: the file cannot be read or used; the message names the first problem.
+    """
+    table = read_table(Path(file), "readings")
     entries = table.get("point")
-    given = [
+    reading_lists = [
         entry.pop("readings", []) if isinstance(entry, dict) else []
         for entry in (entries if isinstance(entries, list) else [])
     ]
-    takes, number = [], 0
-    for point, texts in zip(read_points(table, file), given, strict=True):
-        where = f"{file}, {point.key}"
-        if not isinstance(texts, list):
-            raise InputError(f"{where}: readings are no list.", 'Write readings = ["4.50 uF"].')
-        taken = []
-        for text in texts:
+    result, number = [], 0
+    for point, readings in zip(read_points(table, file), reading_lists, strict=True):
+        location = f"{file}, {point.key}"
+        if not isinstance(readings, list):
+            raise InputError(f"{location}: readings is not a list.", 'Write readings = ["4.50 uF"].')
+        observations = []
+        for reading in readings:
             number += 1
             try:
-                taken.append(_parse_observation(point, text, number))
+                observations.append(_parse_observation(point, reading, number))
             except InputError as error:
-                raise InputError(f"{where}: {error.message}", error.remedy) from error
-        takes.append(PointReadings(point, tuple(taken)))
-    return tuple(takes)
+                raise InputError(f"{location}: {error.message}", error.remedy) from error
+        result.append(PointReadings(point, tuple(observations)))
+    return tuple(result)
 
 
-def _parse_observation(point: TestPoint, given: object, number: int) -> Observation:
-    fields = given if isinstance(given, dict) else {"shows": given}
-    if strange := sorted(set(fields) - _READING_KEYS):
-        raise InputError(f"{strange[0]!r} is no field of a reading.", f"Use: {', '.join(sorted(_READING_KEYS))}.")
-    shown = _text_field(fields, "shows")
-    if not shown:
-        raise InputError("a reading does not say what the meter showed.", 'Write "4.50 uF" or { shows = "4.50 uF" }.')
+def _parse_observation(point: TestPoint, reading: object, number: int) -> Observation:
+    fields = reading if isinstance(reading, dict) else {"display": reading}
+    if unknown := sorted(set(fields) - _READING_KEYS):
+        raise InputError(f"{unknown[0]!r} is not a field of a reading.", f"Use: {', '.join(sorted(_READING_KEYS))}.")
+    display = _text_field(fields, "display")
+    if not display:
+        raise InputError("a reading has no display text.", 'Write "4.50 uF" or { display = "4.50 uF" }.')
     minutes, low_battery = fields.get("minutes"), fields.get("low_battery", False)
     if not (minutes is None or isinstance(minutes, int | float)) or not isinstance(low_battery, bool):
-        raise InputError("minutes is a number and low_battery true or false.", "Write minutes = 6.")
+        raise InputError("minutes must be a number, and low_battery true or false.", "Write minutes = 6.")
     line = _text_field(fields, "accuracy")
-    value, coupling = _parse_displayed(shown, point.quantity)
-    taken = observe(point, value, number, parse_accuracy(line) if line else None)
+    value, coupling = _parse_displayed(display, point.quantity)
+    observation = observe(point, value, number, parse_accuracy(line) if line else None)
     return replace(
-        taken,
+        observation,
         meter=clean_text(_text_field(fields, "meter")) or "the meter",
         time=None if minutes is None else minutes * 60.0,
         coupling=coupling,
@@ -130,15 +126,19 @@ def _text_field(fields: Mapping[str, Any], name: str) -> str:
 
 
 def _parse_displayed(text: str, expected: Quantity) -> tuple[MeasuredValue, Coupling | None]:
-    """Return what a display showed, of the quantity its unit says (without one, of the quantity wanted)."""
+    """Return ``(value, coupling)`` of a display's text; a text without a unit is of the ``expected`` quantity.
+
+    Raises:
+        InputError: the text is not a value with a unit.
+    """
     match = _VALUE_WITH_COUPLING.fullmatch(text.strip())
-    shown, coupling = (match["shown"], Coupling(match["coupling"].upper())) if match else (text, None)
+    value_text, coupling = (match["value"], Coupling(match["coupling"].upper())) if match else (text, None)
     try:
-        return parse_measured_value(shown, expected), coupling
-    except InputError as first:
-        word = shown.strip().lstrip("+-0123456789. ")
+        return parse_measured_value(value_text, expected), coupling
+    except InputError as first_error:
+        unit_text = value_text.strip().lstrip("+-0123456789. ")
         try:
-            quantity = quantity_of(parse_unit(word))
+            quantity = quantity_of(parse_unit(unit_text))
         except InputError:
-            raise first from None
-        return parse_measured_value(shown, quantity), coupling
+            raise first_error from None
+        return parse_measured_value(value_text, quantity), coupling

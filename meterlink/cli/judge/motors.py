@@ -66,9 +66,19 @@ _TEST_VOLTAGE_NOTE = (
 @click.argument("readings", nargs=-1, required=True, metavar="A-B=VALUE A-C=VALUE B-C=VALUE")
 @click.option("--to-ground", metavar="VALUE", help="Lowest reading from any terminal to bare metal of the case, or OL.")
 @click.option(
-    "--ground-minimum", default=str(DEFAULT_INSULATION_MINIMUM), show_default=True, metavar="VALUE", help="Still good."
+    "--ground-minimum",
+    default=str(DEFAULT_INSULATION_MINIMUM),
+    show_default=True,
+    metavar="VALUE",
+    help="Lowest good resistance to ground.",
 )
-@click.option("--shorted-below", default=str(SHORTED_BELOW), show_default=True, metavar="VALUE", help="Leads alone.")
+@click.option(
+    "--shorted-below",
+    default=str(SHORTED_BELOW),
+    show_default=True,
+    metavar="VALUE",
+    help="Lower readings are a short.",
+)
 @click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "1 % + 3 digits".')
 @json_option
 def windings(
@@ -80,10 +90,10 @@ def windings(
     accuracy: str | None,
     as_json: bool,
 ) -> None:
-    """Tell from three readings which terminal is C, S and R, and what is open or shorted.
+    """Find C, S and R, and open or shorted windings, from three readings between a motor's terminals.
 
-    Name the terminals as you like: 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm, OL for an overload. Named C, S and R, as the
-    diagram on the cover has them, an open winding is told from an open internal protector.
+    Name the terminals as you like: 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm, with OL for an overload. The names C,
+    S and R, as in the diagram on the cover, distinguish an open winding from an open internal protector.
     """
     line = parse_optional_accuracy(accuracy)
     result = identify_windings(
@@ -91,47 +101,51 @@ def windings(
         line,
         require_positive(parse_amount(shorted_below, Quantity.RESISTANCE), "--shorted-below"),
     )
-    used = line or assumed_accuracy(Quantity.RESISTANCE)
+    used_line = line or assumed_accuracy(Quantity.RESISTANCE)
     fields: dict[str, Any] = {
         "verdict": None if result.verdict is None else str(result.verdict),
         "headline": result.headline,
-        "terminals": {role: result.terminals_by_role.get(role) for role in ("C", "S", "R")},
+        "terminals_by_role": {role: result.terminals_by_role.get(role) for role in ("C", "S", "R")},
         "sum_error": json_significant(result.sum_error),
         "sum_uncertainty": json_significant(result.sum_uncertainty),
         "unit": "Ω",
-        "accuracy": str(used),
+        "accuracy": str(used_line),
         "reason": result.reason,
     }
     head = result.headline
-    lines = [result.reason, f"R–S = C–S + C–R; meter accuracy {used}"]
+    lines = [result.reason, f"R–S = C–S + C–R; meter accuracy {used_line}"]
     if to_ground is not None:
         limits = insulation_limits(parse_amount(ground_minimum, Quantity.RESISTANCE))
-        ground = judge_insulation(limits, parse_measured_value(to_ground, Quantity.RESISTANCE), line)
-        fields["to_ground"] = judgement_fields(limits, ground)
-        head += f"; TO GROUND {ground.verdict.upper()}"
-        lines.append(f"To ground: {ground.reason} {IEEE43_REMARK} {_TEST_VOLTAGE_NOTE}")
+        ground_judgement = judge_insulation(limits, parse_measured_value(to_ground, Quantity.RESISTANCE), line)
+        fields["to_ground"] = judgement_fields(limits, ground_judgement)
+        head += f"; TO GROUND {ground_judgement.verdict.upper()}"
+        lines.append(f"To ground: {ground_judgement.reason} {IEEE43_REMARK} {_TEST_VOLTAGE_NOTE}")
     print_answer(fields, [head, *lines, _CAUTION], as_json=as_json)
 
 
 def _parse_pair_reading(text: str) -> tuple[str, str, MeasuredValue]:
-    ends, equals, value = text.partition("=")
-    names = [clean_text(name, 12) for name in ends.split("-")]
+    pair, equals, value = text.partition("=")
+    names = [clean_text(name, 12) for name in pair.split("-")]
     if not equals or len(names) != 2 or not all(names):
-        raise InputError(f"{text!r} is no reading between two terminals.", "Write it as 1-2=4.0ohm.")
+        raise InputError(f"{text!r} is not a reading between two terminals.", "Write it as 1-2=4.0ohm.")
     return names[0], names[1], parse_measured_value(value, Quantity.RESISTANCE)
 
 
 @click.command()
 @click.option(
-    "--minimum", metavar="VALUE", help=f"Least still good; {DEFAULT_INSULATION_MINIMUM} where nothing is given."
+    "--minimum", metavar="VALUE", help=f"Lowest good resistance to ground; default {DEFAULT_INSULATION_MINIMUM}."
 )
-@click.option("--machine", type=click.Choice([each.value for each in WindingType]), help="Take IEEE 43-2013's minimum.")
-@click.option("--rated-volts", metavar="VALUE", help="Rated line-to-line voltage, for --machine before-1970.")
+@click.option(
+    "--winding-type",
+    type=click.Choice([winding_type.value for winding_type in WindingType]),
+    help="Use the minimum of IEEE 43-2013 for this winding.",
+)
+@click.option("--rated-volts", metavar="VALUE", help="Rated line-to-line voltage, for --winding-type before-1970.")
 @reading_options
 def insulation(
     *,
     minimum: str | None,
-    machine: str | None,
+    winding_type: str | None,
     rated_volts: str | None,
     reading: str,
     accuracy: str | None,
@@ -139,22 +153,27 @@ def insulation(
 ) -> None:
     """Judge a winding's resistance to ground against a minimum.
 
-    The default minimum is common practice, no source. IEEE 43 asks for one-minute values corrected to 40 °C, and is no
+    The default minimum is common practice, no source. IEEE 43 requires one-minute values corrected to 40 °C, and is no
     limit for a hermetic compressor.
+
+    \f
+
+    Raises:
+        InputError: an option cannot be used, is missing, or contradicts another.
     """
-    if machine is not None and minimum is not None:
-        raise InputError("--minimum and --machine are two minimums.", "Give one.")
-    if machine is None:
+    if winding_type is not None and minimum is not None:
+        raise InputError("--minimum and --winding-type each set a minimum.", "Give one of them.")
+    if winding_type is None:
         limits = insulation_limits(
             parse_amount(minimum, Quantity.RESISTANCE) if minimum is not None else DEFAULT_INSULATION_MINIMUM
         )
     else:
-        kind = WindingType(machine)
+        kind = WindingType(winding_type)
         if kind is WindingType.BEFORE_1970 and rated_volts is None:
             raise InputError(f"The minimum for {kind} depends on the rated voltage.", "Give --rated-volts 480V.")
         volts = require_positive(parse_amount(rated_volts or "1V", Quantity.VOLTAGE), "--rated-volts")
-        least = ieee43_minimum(kind, volts.to("kV"))
-        limits = insulation_limits(least, f"the minimum to ground, IEEE 43-2013 {kind}")
+        ieee_minimum = ieee43_minimum(kind, volts.to("kV"))
+        limits = insulation_limits(ieee_minimum, f"the minimum to ground, IEEE 43-2013 {kind}")
     judgement = judge_insulation(
         limits, parse_measured_value(reading, Quantity.RESISTANCE), parse_optional_accuracy(accuracy)
     )
@@ -167,11 +186,9 @@ _METALS = {"copper": WindingMetal.COPPER, "copper-iec": WindingMetal.COPPER_IEC,
 def _metal_options(function: Function) -> Function:
     options: list[Callable[[Function], Function]] = [
         json_option,
+        click.option("--k", "constant", metavar="NUMBER", help="The metal's constant k: 228, also used for aluminium."),
         click.option(
-            "--k", "constant", metavar="NUMBER", help="The law's constant itself: 228, another for aluminium."
-        ),
-        click.option(
-            "--metal", type=click.Choice(list(_METALS)), default="copper", show_default=True, help="Of the winding."
+            "--metal", type=click.Choice(list(_METALS)), default="copper", show_default=True, help="Winding metal."
         ),
     ]
     for option in options:
@@ -183,17 +200,17 @@ def _parse_constant(metal: str, text: str | None) -> float:
     if text is None:
         return _METALS[metal].value
     constant, rest = parse_number(text)
-    # Pure metals extrapolate to nothing somewhere around absolute zero, never near 0 °C nor far below -273 °C.
+    # The resistance of a metal extrapolates to zero at -k °C: near absolute zero, far from 0 °C.
     if rest or not 150 <= constant <= 300:
-        raise InputError(f"k = {text!r} belongs to no winding metal.", "Copper has 234.5 or 235, aluminium 225 or 228.")
+        raise InputError(f"k = {text!r} fits no winding metal.", "Copper has 234.5 or 235, aluminium 225 or 228.")
     return float(constant)
 
 
 @click.command("winding-temperature")
 @click.option("--cold", required=True, metavar="VALUE", help="Resistance of the cold winding: 1.50ohm.")
-@click.option("--cold-at", required=True, metavar="VALUE", help="Its temperature then: 20C, 68F.")
+@click.option("--cold-at", required=True, metavar="VALUE", help="Temperature of the cold winding: 20C, 68F.")
 @click.option("--hot", required=True, metavar="VALUE", help="Resistance of the hot winding: 1.80ohm.")
-@click.option("--ambient", metavar="VALUE", help="Air temperature at the hot reading, for the rise.")
+@click.option("--ambient", metavar="VALUE", help="Air temperature at the hot reading, to calculate the rise.")
 @_metal_options
 def winding_temperature_command(
     *,
@@ -205,22 +222,22 @@ def winding_temperature_command(
     constant: str | None,
     as_json: bool,
 ) -> None:
-    """Work out a winding's mean temperature from its cold and its hot resistance."""
+    """Calculate a winding's mean temperature from its cold and its hot resistance."""
     k = _parse_constant(metal, constant)
     celsius = winding_temperature(_parse_ohms(cold), _parse_celsius(cold_at), _parse_ohms(hot), k)
     rise = None if ambient is None else celsius - _parse_celsius(ambient)
     head = f"{celsius:.1f} °C ({celsius * 1.8 + 32:.1f} °F)" + ("" if rise is None else f", RISE {rise:.1f} K")
     reason = "This is the mean of the whole winding; its hottest spot is hotter."
     if not is_plausible_temperature(celsius):
-        reason = "No winding has this temperature: check both readings, the leads zeroed, the same winding."
+        reason = "No winding has this temperature. Zero the leads and read the same winding both times."
     print_answer(
         {
             "temperature": json_significant(celsius),
             "unit": "°C",
             "rise": json_significant(rise),
             "rise_unit": "K",
-            "k": json_number(k),
-            "believable": is_plausible_temperature(celsius),
+            "metal_constant": json_number(k),
+            "plausible": is_plausible_temperature(celsius),
             "reason": reason,
         },
         [head, reason, f"R_hot/R_cold · (k + t_cold) - k, {_constant_text(metal, constant, k)}", _CAUTION],
@@ -229,9 +246,9 @@ def winding_temperature_command(
 
 
 @click.command("reference-resistance")
-@click.option("--reading", required=True, metavar="VALUE", help="Resistance as read: 10.0ohm.")
-@click.option("--at", required=True, metavar="VALUE", help="The winding's temperature then: 25C, 77F.")
-@click.option("--reference", default="20C", show_default=True, metavar="VALUE", help="Temperature to bring it to.")
+@click.option("--reading", required=True, metavar="VALUE", help="The resistance reading: 10.0ohm.")
+@click.option("--at", required=True, metavar="VALUE", help="The winding's temperature at the reading: 25C, 77F.")
+@click.option("--reference", default="20C", show_default=True, metavar="VALUE", help="Reference temperature.")
 @_metal_options
 def reference_resistance(
     *,
@@ -242,18 +259,18 @@ def reference_resistance(
     constant: str | None,
     as_json: bool,
 ) -> None:
-    """Bring a winding's resistance to a reference temperature, to compare it with a data sheet or last year."""
+    """Convert a winding's resistance to a reference temperature, to compare it with a data sheet or last year."""
     k = _parse_constant(metal, constant)
     ohms = resistance_at_temperature(_parse_ohms(reading), _parse_celsius(at), _parse_celsius(reference), k)
     celsius = _parse_celsius(reference)
-    reason = "A winding just switched off is hotter than the air around it: let it reach the temperature given."
+    reason = "A winding just switched off is hotter than the air around it: let it cool to the given temperature first."
     print_answer(
         {
             "resistance": json_significant(ohms),
             "unit": "Ω",
             "reference": json_significant(celsius),
             "reference_unit": "°C",
-            "k": json_number(k),
+            "metal_constant": json_number(k),
             "reason": reason,
         },
         [
@@ -281,31 +298,36 @@ def _parse_celsius(text: str) -> float:
 
 @click.command("unbalance")
 @click.argument("readings", nargs=3, metavar="VALUE VALUE VALUE")
-@click.option("--limit", metavar="PERCENT", help="Most by NEMA's definition; else 2 % of volts, 10 % of amps.")
+@click.option("--limit", metavar="PERCENT", help="Highest unbalance (NEMA); default 2 % for volts, 10 % for amps.")
 @json_option
 def unbalance_command(*, readings: tuple[str, str, str], limit: str | None, as_json: bool) -> None:
     """Judge the unbalance of three line-to-line voltages, or of three line currents, read with one meter on one range.
 
-    NEMA's percent is the largest deviation from the mean over the mean. The true one beside it is negative over
-    positive sequence. The default limits are common practice, no source.
+    The NEMA percentage is the largest deviation from the mean, divided by the mean. The true percentage is negative
+    over positive sequence. The default limits are common practice, no source.
+
+    \f
+
+    Raises:
+        InputError: the readings are neither three voltages nor three currents, or the limit is not above zero.
     """
-    shown = [_parse_line_value(text) for text in readings]
-    quantity, unit = shown[0].quantity, shown[0].unit
-    if any(each.quantity is not quantity for each in shown):
-        raise InputError("Volts and amps cannot be compared.", "Give three of one kind.")
+    values = [_parse_line_value(text) for text in readings]
+    quantity, unit = values[0].quantity, values[0].unit
+    if any(value.quantity is not quantity for value in values):
+        raise InputError("The readings mix volts and amps.", "Give three voltages or three currents.")
     volts = quantity is Quantity.VOLTAGE
-    most = DEFAULT_UNBALANCE_LIMIT[quantity] if limit is None else parse_percent(limit, "--limit")
-    first, second, third = (each.in_unit(unit)[0] or Decimal(0) for each in shown)
+    max_percent = DEFAULT_UNBALANCE_LIMIT[quantity] if limit is None else parse_percent(limit, "--limit")
+    first, second, third = (value.in_unit(unit)[0] or Decimal(0) for value in values)
     result = unbalance(first, second, third)
-    judgement = judge_unbalance(shown, most)
+    judgement = judge_unbalance(values, max_percent)
     factor = derating_factor(float(result.nema_percent)) if volts else None
     name = "true VUF (V2/V1)" if volts else "negative over positive sequence (I2/I1)"
     mean = format_decimal(round_significant(float(result.mean)))
-    shares = f"NEMA MG-1 {result.nema_percent:.2f} %, {name} {result.true_percent:.2f} %"
-    lines = [f"mean {mean} {unit}, {shares}"]
+    percentages = f"NEMA MG-1 {result.nema_percent:.2f} %, {name} {result.true_percent:.2f} %"
+    lines = [f"mean {mean} {unit}, {percentages}"]
     if volts:
         lines.append(derating_text(float(result.nema_percent)))
-    limits = judgement.limits or Limits(None, most, "%", "")
+    limits = judgement.limits or Limits(None, max_percent, "%", "")
     print_judgement(
         limits,
         judgement,
@@ -315,7 +337,7 @@ def unbalance_command(*, readings: tuple[str, str, str], limit: str | None, as_j
             "mean_unit": unit,
             "nema_percent": json_significant(float(result.nema_percent)),
             "negative_over_positive_percent": json_significant(result.true_percent),
-            "derating": json_significant(factor),
+            "derating_factor": json_significant(factor),
             "operate": factor is not None if volts else None,
         },
         lines=[*lines, standard_caution(CircuitState.ENERGIZED, quantity)],
@@ -326,16 +348,16 @@ def _parse_line_value(text: str) -> MeasuredValue:
     amount = parse_amount(text)
     quantity = quantity_of(amount.unit)
     if quantity not in DEFAULT_UNBALANCE_LIMIT:
-        raise InputError(f"{amount} is neither volts nor amps.", "Write three as 460V or 10.2A.")
+        raise InputError(f"{amount} is neither volts nor amps.", "Write each reading as 460V or 10.2A.")
     return MeasuredValue.from_amount(quantity, amount)
 
 
 @click.command()
 @click.option("--rla", metavar="VALUE", help="Rated load amps on the compressor's nameplate: 14.1A.")
 @click.option("--fla", metavar="VALUE", help="Full load amps on the motor's nameplate: 1.2A.")
-@click.option("--mca", metavar="VALUE", help="Minimum circuit ampacity: for information, it sizes conductors.")
+@click.option("--mca", metavar="VALUE", help="Minimum circuit ampacity, for information: it sizes conductors.")
 @click.option(
-    "--most", default=f"{MAX_NAMEPLATE_PERCENT:f} %", show_default=True, metavar="PERCENT", help="Of RLA or FLA."
+    "--most", default=f"{MAX_NAMEPLATE_PERCENT:f} %", show_default=True, metavar="PERCENT", help="Limit, of RLA or FLA."
 )
 @reading_options
 def amps(
@@ -350,32 +372,39 @@ def amps(
 ) -> None:
     """Judge running amps against the nameplate: RLA or FLA.
 
-    Up to 100 % is common practice, no source. MCA sizes the conductors and judges no reading.
+    The default limit of 100 % is common practice, no source. MCA sizes the conductors and is no limit for a reading.
+
+    \f
+
+    Raises:
+        InputError: RLA and FLA are both given or both missing, or a value cannot be used.
     """
     if (rla is None) == (fla is None) and not (mca is not None and rla is None):
-        raise InputError("Running amps are held against one of RLA and FLA.", "Give --rla or --fla.")
-    shown = require_not_negative(parse_measured_value(reading, Quantity.CURRENT))
+        raise InputError("Running amps are judged by either RLA or FLA.", "Give one of --rla and --fla.")
+    value = require_not_negative(parse_measured_value(reading, Quantity.CURRENT))
     ampacity = None if mca is None else require_positive(parse_amount(mca, Quantity.CURRENT), "--mca")
     lines, fields = [], {}
     if ampacity is not None:
-        share = _percent_of(require_value(shown), ampacity)
-        lines.append(f"MCA {ampacity} sizes the conductors and is no limit for a reading; this is {share:.0f} % of it.")
+        share = _percent_of(require_value(value), ampacity)
+        lines.append(
+            f"MCA {ampacity} sizes the conductors and is no limit for a reading; this reading is {share:.0f} % of it."
+        )
         if share > 100:
-            lines.append("More than the circuit is sized for: conductors and protection need a look.")
+            lines.append("More than the circuit is sized for: check the conductors and the protection.")
         fields = {
             "mca": json_number(ampacity.digits),
             "mca_unit": ampacity.unit,
             "percent_of_mca": json_significant(share),
         }
     lines.append(standard_caution(CircuitState.ENERGIZED, Quantity.CURRENT))
-    given, name = (fla, "FLA") if rla is None else (rla, "RLA")
-    if given is None:
+    nameplate, name = (fla, "FLA") if rla is None else (rla, "RLA")
+    if nameplate is None:
         print_answer({"verdict": str(Verdict.NO_LIMITS), **fields}, ["NO LIMITS", *lines], as_json=as_json)
         return
-    rated = require_positive(parse_amount(given, Quantity.CURRENT), f"--{name.lower()}")
+    rated = require_positive(parse_amount(nameplate, Quantity.CURRENT), f"--{name.lower()}")
     limits = nameplate_current_limits(rated, name, parse_percent(most, "--most"))
-    judgement = judge(PointKind.RANGE, limits, shown, parse_optional_accuracy(accuracy))
-    of_nameplate = None if shown.digits is None else _percent_of(shown, rated)
+    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy))
+    of_nameplate = None if value.digits is None else _percent_of(value, rated)
     if of_nameplate is not None:
         lines.insert(0, f"{of_nameplate:.0f} % of {name}")
     fields = {"percent_of_nameplate": json_significant(of_nameplate), "nameplate": name} | fields

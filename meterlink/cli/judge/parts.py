@@ -1,4 +1,4 @@
-"""``meterlink judge capacitor`` and ``coil``: a part's reading against what is printed on it."""
+"""``meterlink judge capacitor`` and ``coil``: a part's reading against its rating or two limits."""
 
 import click
 
@@ -12,7 +12,7 @@ from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.plans import make_span
 
-_READING = click.option("--reading", required=True, metavar="VALUE", help="What the meter shows, with its unit; or OL.")
+_READING = click.option("--reading", required=True, metavar="VALUE", help="The meter's reading with its unit, or OL.")
 
 
 @click.command()
@@ -22,7 +22,7 @@ _READING = click.option("--reading", required=True, metavar="VALUE", help="What 
     default=DEFAULT_CAPACITOR_TOLERANCE,
     show_default=True,
     metavar="TOL",
-    help='"6 %", "-10/+30 %", "±0.5 uF" or an IEC 60062 letter.',
+    help='Tolerance: "6 %", "-10/+30 %", "±0.5 uF" or an IEC 60062 letter.',
 )
 @_READING
 @with_rule_options
@@ -30,7 +30,7 @@ _READING = click.option("--reading", required=True, metavar="VALUE", help="What 
 def capacitor(*, rated: str, tolerance: str, reading: str, rule_options: RuleOptions, as_json: bool) -> None:
     """Judge one section of a run capacitor against its rating.
 
-    The default tolerance is common practice in the trade; the one printed on the part is better.
+    The default tolerance is common practice in the trade; a tolerance printed on the part is better.
     """
     value = require_positive(parse_amount(rated, Quantity.CAPACITANCE), "--rated")
     limits = rated_limits(Rating(value, tolerance))
@@ -40,8 +40,8 @@ def capacitor(*, rated: str, tolerance: str, reading: str, rule_options: RuleOpt
 
 
 @click.command()
-@click.option("--low", required=True, metavar="VALUE", help="Lowest resistance still good: 10ohm, 1.2k.")
-@click.option("--high", required=True, metavar="VALUE", help="Highest resistance still good.")
+@click.option("--low", required=True, metavar="VALUE", help="Lowest good resistance: 10ohm, 1.2k.")
+@click.option("--high", required=True, metavar="VALUE", help="Highest good resistance.")
 @_READING
 @with_rule_options
 @json_option
@@ -51,7 +51,7 @@ def coil(*, low: str, high: str, reading: str, rule_options: RuleOptions, as_jso
         require_positive(parse_amount(low, Quantity.RESISTANCE), "--low"),
         require_positive(parse_amount(high, Quantity.RESISTANCE), "--high"),
     )
-    assert span is not None  # noqa: S101  # both are given
+    assert span is not None  # noqa: S101  # both limits are required options
     _judge(
         PointKind.COIL,
         span_limits(span),

@@ -1,4 +1,4 @@
-"""The options of ``meterlink judge`` that say by which rule, and by whose accuracy, a reading is judged."""
+"""The options of ``meterlink judge`` for the decision rule and the meter's accuracy."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,12 +13,12 @@ from meterlink.core.units import Quantity, parse_amount
 from meterlink.judge.accuracy import Accuracy, AccuracySheet
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.uncertainty import check_operating_temperature, parse_accuracy
-from meterlink.settings import data_dir, load_settings
+from meterlink.settings import existing_data_dir, load_settings
 
 
 @dataclass(frozen=True, slots=True)
 class RuleOptions:
-    """What a judgement is taken by; `meterlink.judge.judging.judge` takes each of the three."""
+    """The arguments of `meterlink.judge.judging.judge`: accuracy, decision rule, ambient temperature in °C."""
 
     accuracy: Accuracy | None
     rule: DecisionRule
@@ -26,34 +26,34 @@ class RuleOptions:
 
 
 def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
-    """Add ``--accuracy``, ``--meter``, ``--data``, ``--rule``, ``--guard``, ``--temperature``; pass one ``ruling``."""
+    """Add the options for the decision rule and the meter's accuracy; the command gets them as ``rule_options``."""
 
     @wraps(function)
-    def with_ruling(
+    def wrapper(
         *,
         accuracy: str | None,
         meter: str | None,
         data: str | None,
         rule: str,
-        guard: str | None,
-        temperature: str | None,
-        **others: Any,  # the command's own options, passed on as they are
+        guard_factor: str | None,
+        ambient_temperature: str | None,
+        **command_options: Any,  # the command's own options, passed on unchanged
     ) -> None:
         if accuracy is not None and meter is not None:
-            raise InputError("--accuracy and --meter both say how good the meter is.", "Give one of them.")
-        line = None if accuracy is None else parse_accuracy(accuracy)
-        ruling = RuleOptions(
-            line if meter is None else _find_sheet(meter, data),
-            parse_decision_rule(rule, guard),
+            raise InputError("--accuracy and --meter each set the accuracy.", "Give one of them.")
+        accuracy_line = None if accuracy is None else parse_accuracy(accuracy)
+        rule_options = RuleOptions(
+            accuracy_line if meter is None else _find_sheet(meter, data),
+            parse_decision_rule(rule, guard_factor),
             None
-            if temperature is None
-            else check_operating_temperature(parse_amount(temperature, Quantity.TEMPERATURE).base_value),
+            if ambient_temperature is None
+            else check_operating_temperature(parse_amount(ambient_temperature, Quantity.TEMPERATURE).base_value),
         )
-        function(ruling=ruling, **others)
+        function(rule_options=rule_options, **command_options)
 
     options = (
         click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "2 % + 5 digits".'),
-        click.option("--meter", metavar="NAME", help="Take the accuracy sheet of this meter, by its name in settings."),
+        click.option("--meter", metavar="NAME", help="Use the accuracy sheet of this meter in settings.toml."),
         click.option("--data", metavar="DIR", help="Data folder with settings.toml, for --meter."),
         click.option(
             "--rule",
@@ -61,20 +61,24 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
             show_default=True,
             help="Decision rule: also guarded-acceptance, guarded-rejection, guarded (both).",
         ),
-        click.option("--guard", metavar="FACTOR", help="Guard band, times the expanded uncertainty; default 1."),
-        click.option("--temperature", metavar="VALUE", help="How warm the meter is, outside 18 to 28 °C: 35C, 95F."),
+        click.option(
+            "--guard-factor", metavar="FACTOR", help="Guard band as a multiple of the expanded uncertainty; default 1."
+        ),
+        click.option(
+            "--ambient-temperature", metavar="VALUE", help="The meter's temperature, if outside 18 to 28 °C: 35C, 95F."
+        ),
     )
     for option in reversed(options):
-        with_ruling = option(with_ruling)
-    return with_ruling
+        wrapper = option(wrapper)
+    return wrapper
 
 
 def _find_sheet(name: str, data: str | None) -> AccuracySheet:
-    meters = load_settings(data_dir(data)).meters
-    found = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
-    if not found:
-        raise InputError(f"The settings know no meter {name!r}.", "Add it to settings.toml as [[meter]].")
-    sheet = found[0].accuracy_sheet
+    meters = load_settings(existing_data_dir(data)).meters
+    matches = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
+    if not matches:
+        raise InputError(f"The settings list no meter {name!r}.", "Add it to settings.toml as [[meter]].")
+    sheet = matches[0].accuracy_sheet
     if sheet is None:
         raise InputError(f"The settings list no accuracy for {name!r}.", "Add [[meter.accuracy]] rows below it.")
     return sheet

@@ -13,8 +13,8 @@ from meterlink.judge.electrical.temperature_split import judge_split
 @click.command()
 @click.option("--return", "return_air", required=True, metavar="VALUE", help="Return air, dry bulb: 75F, 24C.")
 @click.option("--supply", "supply_air", required=True, metavar="VALUE", help="Supply air, dry bulb.")
-@click.option("--low", metavar="VALUE", help="Least split still good: 16F; with --high.")
-@click.option("--high", metavar="VALUE", help="Largest split still good: 22F.")
+@click.option("--low", metavar="VALUE", help="Lowest good split: 16F; needs --high.")
+@click.option("--high", metavar="VALUE", help="Highest good split: 22F; needs --low.")
 @click.option("--accuracy", metavar="LINE", help='Accuracy line of the thermometers: "0 % + 5 digits".')
 @json_option
 def split(
@@ -26,7 +26,7 @@ def split(
     accuracy: str | None,
     as_json: bool,
 ) -> None:
-    """Judge the temperature split of a system in cooling: return less supply air, dry bulb.
+    """Judge the temperature split of a cooling system: return air minus supply air, dry bulb.
 
     The default range, 16 to 22 °F or 9 to 12 °C, is common practice at about 50 % humidity, no source.
     """
@@ -37,11 +37,9 @@ def split(
         parse_optional_accuracy(accuracy),
     )
     limits = judgement.limits or Limits(None, None, "°C", "")
-    lines = [
-        "Dry bulb, in cooling, after a quarter of an hour of running; humid return air lowers it, dry air raises it."
-    ]
+    lines = ["Read dry bulb after 15 minutes of cooling; humid return air lowers the split, dry return air raises it."]
     if judgement.digits is not None and judgement.digits < 0:
-        lines.insert(0, "The supply air is warmer than the return air: probes swapped, or not cooling.")
+        lines.insert(0, "The supply air is warmer than the return air: the probes are swapped, or it is not cooling.")
     print_judgement(limits, judgement, as_json=as_json, lines=lines)
 
 
@@ -49,10 +47,12 @@ def _parse_span(low: str | None, high: str | None) -> Span | None:
     if low is None and high is None:
         return None
     if low is None or high is None:
-        raise InputError("A range of splits has two ends.", "Give both --low and --high.")
-    least, most = (parse_amount(text, Quantity.TEMPERATURE) for text in (low, high))
-    if least.unit != most.unit:
-        raise InputError(f"{least} and {most} are degrees of two kinds.", "Give both in one.")
-    if least.digits > most.digits:
-        raise InputError(f"The low limit {least} is above the high limit {most}.", "Swap them.")
-    return Span(least.digits, most.digits, least.unit)
+        raise InputError("A range of splits needs two limits.", "Give both --low and --high.")
+    low_amount, high_amount = (parse_amount(text, Quantity.TEMPERATURE) for text in (low, high))
+    if low_amount.unit != high_amount.unit:
+        raise InputError(
+            f"--low and --high differ in unit: {low_amount} and {high_amount}.", "Give both in °F or both in °C."
+        )
+    if low_amount.digits > high_amount.digits:
+        raise InputError(f"The low limit {low_amount} is above the high limit {high_amount}.", "Swap them.")
+    return Span(low_amount.digits, high_amount.digits, low_amount.unit)

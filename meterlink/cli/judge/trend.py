@@ -1,4 +1,4 @@
-"""``meterlink judge trend``: has a part drifted over its visits, and when does it cross its limit."""
+"""``meterlink judge trend``: the drift of a part over its visits, and the dates when it crosses its limits."""
 
 import csv
 from collections.abc import Iterator
@@ -21,11 +21,13 @@ from meterlink.judge.limits import span_limits
 from meterlink.plans import make_span
 
 _COLUMNS = {"date", "value", "unit", "meter"}
-_LONGEST_LINE = 10_000  # characters; a line of two values and two names is far shorter
+_LONGEST_LINE = 10_000  # characters; a line of a date, a value, a unit and a name is far shorter
 
 
 @click.command()
-@click.option("--point", "points", multiple=True, metavar="DATE=VALUE", help="One visit: 2025-05-01=45.0uF. Repeat it.")
+@click.option(
+    "--point", "points", multiple=True, metavar="DATE=VALUE", help="One visit: 2025-05-01=45.0uF; repeatable."
+)
 @click.option("--csv", "file", metavar="FILE", help="Visits from a CSV file with the columns date, value, unit, meter.")
 @click.option("--rated", metavar="RATING", help='A capacitor\'s rating: "45 uF 6 %".')
 @click.option(
@@ -33,7 +35,7 @@ _LONGEST_LINE = 10_000  # characters; a line of two values and two names is far 
 )
 @click.option("--low", metavar="VALUE", help="Low limit, instead of a rating.")
 @click.option("--high", metavar="VALUE", help="High limit, instead of a rating.")
-@click.option("--on", metavar="DATE", help="Also say what a visit on that day should read.")
+@click.option("--on", metavar="DATE", help="Also predict the reading of a visit on that day.")
 @json_option
 def trend(
     points: tuple[str, ...],
@@ -45,34 +47,44 @@ def trend(
     on: str | None,
     as_json: bool,  # noqa: FBT001
 ) -> None:
-    """Say whether a part has drifted from visit to visit, and between which dates it crosses its limits.
+    """Show whether a part has drifted from visit to visit, and between which dates it crosses its limits.
 
-    A date is a day (2025-05-01) or a time (2025-05-01T13:00:00Z); without a zone it is UTC. Five visits are the fewest
-    that can prove a drift. Limits may be left out: then only the slope is said.
+    A date is a day (2025-05-01) or a time (2025-05-01T13:00:00Z); without a zone it is UTC. Proof of a drift needs five
+    visits or more. Without limits only the slope is shown.
 
-    With --json (slopes in unit per year, per_day in unit per day; null where there are too few visits): answer, enough,
-    shown, unit, visits, first, last, slope, slope_low, slope_high, slope_per_day, intercept (at first), s, tau, p,
-    exact, least_squares_slope, crossings and end_of_life (each edge, limit, earliest, expected, latest, crossed),
-    forecast (at, value, plus_minus; null without --on) and reasons. Times are RFC 3339, UTC.
+    With --json (slopes in unit per year or per day; null where there are too few visits): answer, has_enough_visits,
+    is_significant, unit, visit_count, first_time, last_time, slope_per_year, low_slope_per_year, high_slope_per_year,
+    slope_per_day, intercept (at first_time), s, tau, p_value, exact, least_squares_slope_per_year, crossings and
+    end_of_life (each side, limit, earliest, expected, latest, already_crossed), forecast (at, value, half_width; null
+    without --on) and reasons. Times are RFC 3339, UTC.
+
+    \f
+
+    Raises:
+        InputError: there are no visits; a visit, the file, the rating or a limit cannot be used.
     """
     visits = [*map(_parse_visit, points), *(_read_csv(file) if file is not None else ())]
-    limits, end = _parse_limits(rated, section, low, high)
+    limits, end_limits = _parse_limits(rated, section, low, high)
     if not visits:
         raise InputError("No visits are given.", "Give each as --point 2025-05-01=45.0uF, or a file with --csv.")
     unit = limits.unit if limits is not None else visits[0][1].unit
-    found = fit_trend([TrendPoint(at, amount.to(unit), meter) for at, amount, meter in visits], limits)
-    ahead = None if on is None else _parse_date(on)
-    ends = found.crossings_for(end) if end is not None else ()
-    print_answer(trend_fields(found, unit, ends, ahead), _lines(found, unit, ends, ahead), as_json=as_json)
+    result = fit_trend([TrendPoint(utc_ns, amount.to(unit), meter) for utc_ns, amount, meter in visits], limits)
+    forecast_date = None if on is None else _parse_date(on)
+    end_of_life = result.crossings_for(end_limits) if end_limits is not None else ()
+    print_answer(
+        trend_fields(result, unit, end_of_life, forecast_date),
+        _lines(result, unit, end_of_life, forecast_date),
+        as_json=as_json,
+    )
 
 
-_Visit = tuple[int, Amount, str]  # ns since 1970 UTC, what was read, with which meter
+_Visit = tuple[int, Amount, str]  # (ns since 1970 UTC, value, meter)
 
 
 def _parse_visit(text: str) -> _Visit:
     date, equals, value = text.partition("=")
     if not equals:
-        raise InputError(f"{text!r} is no visit.", "Write it as 2025-05-01=45.0uF.")
+        raise InputError(f"{text!r} is not a visit.", "Write it as 2025-05-01=45.0uF.")
     return _utc_ns(_parse_date(date)), parse_amount(value), ""
 
 
@@ -81,12 +93,14 @@ def _parse_date(text: str) -> datetime:
         moment = datetime.fromisoformat(text.strip())
         return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
     except (ValueError, OverflowError) as error:
-        raise InputError(f"{text.strip()!r} is no date.", "Write it as 2025-05-01 or 2025-05-01T13:00:00Z.") from error
+        raise InputError(
+            f"{text.strip()!r} is not a date.", "Write it as 2025-05-01 or 2025-05-01T13:00:00Z."
+        ) from error
 
 
 def _utc_ns(moment: datetime) -> int:
     since_1970 = moment - datetime(1970, 1, 1, tzinfo=UTC)
-    # Whole numbers all the way: timestamp() is a float and would be off by hundreds of nanoseconds.
+    # Integers only: timestamp() is a float and would be off by hundreds of nanoseconds.
     return (since_1970.days * 86_400 + since_1970.seconds) * 1_000_000_000 + since_1970.microseconds * 1000
 
 
@@ -103,39 +117,44 @@ def _read_csv(file: str) -> Iterator[_Visit]:
             for row in rows:
                 yield _parse_row(row, f"{file}, line {rows.line_num}")
                 if rows.line_num > 2 * MAX_VISITS:
-                    raise InputError(f"{file} has more than {MAX_VISITS} visits.", "Keep one held reading per visit.")
+                    remedy = "Keep one accepted reading per visit."
+                    raise InputError(f"{file} has more than {MAX_VISITS} visits.", remedy)
     except UnicodeDecodeError as error:
         raise InputError(f"{file} is not UTF-8 text.", "Save it as UTF-8.") from error
     except (OSError, ValueError, csv.Error) as error:
-        words = error.strerror if isinstance(error, OSError) else error
-        raise InputError(f"{file!r} cannot be read: {words}.", "Give a CSV file.") from error
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise InputError(f"{file!r} cannot be read: {reason}.", "Give a CSV file.") from error
 
 
-def _parse_row(row: dict[str | Any, str | Any], where: str) -> _Visit:
+def _parse_row(row: dict[str | Any, str | Any], location: str) -> _Visit:
     if None in row or row["date"] is None or row["value"] is None:
-        raise InputError(f"{where} does not have as many fields as there are columns.", "Mend that line.")
+        raise InputError(f"{location} has too many or too few fields.", "Correct that line.")
     try:
         amount = parse_amount(f"{row['value']} {row.get('unit') or ''}".strip())
         return _utc_ns(_parse_date(row["date"])), amount, clean_text(row.get("meter"))
     except InputError as error:
-        raise InputError(f"{where}: {error.message}", error.remedy) from error
+        raise InputError(f"{location}: {error.message}", error.remedy) from error
 
 
 def _parse_limits(
     rated: str | None, section: str | None, low: str | None, high: str | None
 ) -> tuple[Limits | None, Limits | None]:
-    """Return what is marked, and for a run capacitor how far it may drift before it counts as failed."""
+    """Return ``(limits, end_of_life)``: a run capacitor has failed outside ``end_of_life``; None without limits.
+
+    Raises:
+        InputError: a rating and limits are both given, or a value cannot be used.
+    """
     if rated is None:
         if section is not None:
-            raise InputError("--section belongs to a rating.", "Give --rated as well.")
+            raise InputError("--section needs a rating.", "Give --rated as well.")
         span = make_span(*(None if text is None else parse_amount(text) for text in (low, high)))
         return (None if span is None else span_limits(span)), None
     if low is not None or high is not None:
-        raise InputError("A rating and limits are given together.", "Give either --rated, or --low and --high.")
+        raise InputError("A rating and limits are both given.", "Give either --rated, or --low and --high.")
     part = parse_rating(rated)
-    place = _section_index(part, section)
-    ends = part.end_of_life_limits()
-    return part.limits()[place], ends[place] if ends else None
+    index = _section_index(part, section)
+    end_of_life = part.end_of_life_limits()
+    return part.limits()[index], end_of_life[index] if end_of_life else None
 
 
 def _section_index(part: RatedPart, section: str | None) -> int:
@@ -149,33 +168,33 @@ def _section_index(part: RatedPart, section: str | None) -> int:
 
 
 def trend_fields(
-    found: Trend, unit: str, end_of_life: tuple[LimitCrossing, ...] = (), forecast_date: datetime | None = None
+    result: Trend, unit: str, end_of_life: tuple[LimitCrossing, ...] = (), forecast_date: datetime | None = None
 ) -> dict[str, Any]:
     """Return a trend as JSON; the keys are documented in the command's help."""
-    said, *reasons = trend_sentences(found, unit)
-    low, high = (None if edge is None else edge * DAYS_PER_YEAR for edge in (found.low_slope, found.high_slope))
-    line = found.least_squares
+    answer, *reasons = trend_sentences(result, unit)
+    low, high = (None if slope is None else slope * DAYS_PER_YEAR for slope in (result.low_slope, result.high_slope))
+    line = result.least_squares
     return {
-        "answer": said,
-        "enough": found.has_enough_visits,
-        "shown": found.is_significant,
+        "answer": answer,
+        "has_enough_visits": result.has_enough_visits,
+        "is_significant": result.is_significant,
         "unit": unit,
-        "visits": found.visit_count,
-        "first": _time_text(found.first_time),
-        "last": _time_text(found.last_time),
-        "slope": json_number(found.slope_per_year, places=6),
-        "slope_low": json_number(low, places=6),
-        "slope_high": json_number(high, places=6),
-        "slope_per_day": json_number(found.slope, places=9),
-        "intercept": json_number(found.intercept, places=6),
-        "s": found.mann_kendall.s,
-        "tau": json_number(found.mann_kendall.tau, places=6),
-        "p": json_number(found.mann_kendall.p_value, places=9),
-        "exact": found.mann_kendall.exact,
-        "least_squares_slope": None if line is None else json_number(line.slope * DAYS_PER_YEAR, places=6),
-        "crossings": [_crossing_fields(crossing) for crossing in found.crossings],
+        "visit_count": result.visit_count,
+        "first_time": _time_text(result.first_time),
+        "last_time": _time_text(result.last_time),
+        "slope_per_year": json_number(result.slope_per_year, places=6),
+        "low_slope_per_year": json_number(low, places=6),
+        "high_slope_per_year": json_number(high, places=6),
+        "slope_per_day": json_number(result.slope, places=9),
+        "intercept": json_number(result.intercept, places=6),
+        "s": result.mann_kendall.s,
+        "tau": json_number(result.mann_kendall.tau, places=6),
+        "p_value": json_number(result.mann_kendall.p_value, places=9),
+        "exact": result.mann_kendall.exact,
+        "least_squares_slope_per_year": None if line is None else json_number(line.slope * DAYS_PER_YEAR, places=6),
+        "crossings": [_crossing_fields(crossing) for crossing in result.crossings],
         "end_of_life": [_crossing_fields(crossing) for crossing in end_of_life],
-        "forecast": _forecast_fields(found, forecast_date),
+        "forecast": _forecast_fields(result, forecast_date),
         "reasons": reasons,
     }
 
@@ -183,34 +202,34 @@ def trend_fields(
 def _crossing_fields(crossing: LimitCrossing) -> dict[str, Any]:
     dates = {name: getattr(crossing, name) for name in ("earliest", "expected", "latest")}
     return {
-        "edge": crossing.side,
+        "side": crossing.side,
         "limit": json_number(crossing.limit),
         **{name: None if moment is None else _time_text(moment) for name, moment in dates.items()},
-        "crossed": crossing.already_crossed,
+        "already_crossed": crossing.already_crossed,
     }
 
 
-def _forecast_fields(found: Trend, forecast_date: datetime | None) -> dict[str, Any] | None:
-    expected = None if forecast_date is None else found.forecast(forecast_date)
+def _forecast_fields(result: Trend, forecast_date: datetime | None) -> dict[str, Any] | None:
+    expected = None if forecast_date is None else result.forecast(forecast_date)
     if forecast_date is None or expected is None:
         return None
     value, half_width = expected
     return {
         "at": _time_text(forecast_date),
         "value": json_number(value, places=6),
-        "plus_minus": json_number(half_width, places=6),
+        "half_width": json_number(half_width, places=6),
     }
 
 
 def _lines(
-    found: Trend, unit: str, end_of_life: tuple[LimitCrossing, ...], forecast_date: datetime | None
+    result: Trend, unit: str, end_of_life: tuple[LimitCrossing, ...], forecast_date: datetime | None
 ) -> list[str]:
-    lines = list(trend_sentences(found, unit))
+    lines = list(trend_sentences(result, unit))
     lines += [crossing_sentence(crossing, unit, "IEC 60252-1 failure limit") for crossing in end_of_life]
     if forecast_date is not None:
-        expected = found.forecast(forecast_date)
+        expected = result.forecast(forecast_date)
         if expected is None:
-            lines.append(f"Too few visits to say what a visit on {forecast_date.date()} should read.")
+            lines.append(f"Too few visits to predict a reading on {forecast_date.date()}.")
         else:
             value, half_width = expected
             lines.append(f"A visit on {forecast_date.date()} should read {value:.4g} ± {half_width:.2g} {unit} (95 %).")

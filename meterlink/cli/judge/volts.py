@@ -1,4 +1,4 @@
-"""``meterlink judge supply``, ``control``, ``contactor`` and ``contacts``: one voltage against its band."""
+"""``meterlink judge supply``, ``control``, ``contactor`` and ``contacts``: a voltage against its limits."""
 
 from dataclasses import replace
 from decimal import Decimal
@@ -41,14 +41,14 @@ _CAUTION = standard_caution(CircuitState.ENERGIZED, Quantity.VOLTAGE)
 
 
 @click.command()
-@click.option("--service", metavar="VALUE", help="Nominal service voltage, for the bands of ANSI C84.1: 240V.")
+@click.option("--service", metavar="VALUE", help="Nominal service voltage, judged by ANSI C84.1: 240V.")
 @click.option(
     "--range",
     "service_range",
-    type=click.Choice([each.value for each in ServiceRange]),
+    type=click.Choice([service_range.value for service_range in ServiceRange]),
     default="A",
     show_default=True,
-    help="Of ANSI C84.1.",
+    help="Range of ANSI C84.1.",
 )
 @click.option("--nameplate", metavar="VALUE", help="Voltage on the equipment's nameplate: 230V, 208/230.")
 @click.option(
@@ -56,7 +56,7 @@ _CAUTION = standard_caution(CircuitState.ENERGIZED, Quantity.VOLTAGE)
     default=f"{NAMEPLATE_TOLERANCE:f} %",
     show_default=True,
     metavar="PERCENT",
-    help="Around the nameplate (AHRI 210/240, from memory).",
+    help="Tolerance of the nameplate voltage (AHRI 210/240, from memory).",
 )
 @reading_options
 def supply(
@@ -69,34 +69,43 @@ def supply(
     accuracy: str | None,
     as_json: bool,
 ) -> None:
-    """Judge a supply voltage: at the service (--service) or at the equipment (--nameplate)."""
+    """Judge a supply voltage: at the service (--service) or at the equipment (--nameplate).
+
+    \f
+
+    Raises:
+        InputError: --service and --nameplate are both given or both missing, or a value cannot be used.
+    """
     if (service is None) == (nameplate is None):
-        raise InputError("A supply voltage is held against one band.", "Give --service 240V or --nameplate 208/230.")
-    shown = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
+        raise InputError(
+            "A supply voltage is judged by either service or nameplate.", "Give --service 240V or --nameplate 208/230."
+        )
+    value = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
     line = parse_optional_accuracy(accuracy)
     lines = []
     if nameplate is not None:
         limits = nameplate_voltage_limits(nameplate, parse_percent(tolerance, "--tolerance"))
-        judgement = judge(PointKind.RANGE, limits, shown, line)
+        judgement = judge(PointKind.RANGE, limits, value, line)
     else:
         nominal = parse_amount(service or "", Quantity.VOLTAGE)
         limits = service_voltage_limits(nominal, ServiceRange(service_range))
-        judgement = judge(PointKind.RANGE, limits, shown, line)
-        wider = service_voltage_limits(nominal, ServiceRange.B)
+        judgement = judge(PointKind.RANGE, limits, value, line)
+        range_b = service_voltage_limits(nominal, ServiceRange.B)
         if (
             judgement.verdict is Verdict.OUTSIDE
-            and judge(PointKind.RANGE, wider, shown, line).verdict is Verdict.WITHIN
+            and judge(PointKind.RANGE, range_b, value, line).verdict is Verdict.WITHIN
         ):
             lines.append(
-                f"Within Range B ({format_decimal(wider.low or Decimal(0))} to {format_decimal(wider.high or Decimal(0))} V, from memory)"
-                ": tolerated for a limited time, and to be corrected."
+                f"Within Range B ({format_decimal(range_b.low or Decimal(0))} to"
+                f" {format_decimal(range_b.high or Decimal(0))} V, from memory)"
+                ": acceptable for a limited time only; have it corrected."
             )
-    print_judgement(limits, judgement, as_json=as_json, lines=[*lines, "Read it with the load running.", _CAUTION])
+    print_judgement(limits, judgement, as_json=as_json, lines=[*lines, "Read it while the load runs.", _CAUTION])
 
 
 @click.command()
 @click.option("--nominal", default="24V", show_default=True, metavar="VALUE", help="Control voltage of the system.")
-@click.option("--va", metavar="VALUE", help="The transformer's rating, to hold against Class 2: 40VA.")
+@click.option("--va", metavar="VALUE", help="The transformer's rating, to judge by Class 2: 40VA.")
 @reading_options
 def control(*, nominal: str, va: str | None, reading: str, accuracy: str | None, as_json: bool) -> None:
     """Judge a Class 2 control voltage: enough for a contactor (85 %), not above 30 V.
@@ -105,20 +114,21 @@ def control(*, nominal: str, va: str | None, reading: str, accuracy: str | None,
     """
     rated = require_positive(parse_amount(nominal, Quantity.VOLTAGE), "--nominal")
     limits = control_voltage_limits(rated)
-    shown = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
-    judgement = judge(PointKind.RANGE, limits, shown, parse_optional_accuracy(accuracy))
+    value = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
+    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy))
     lines, fields = [], {}
     if va is not None:
         rating = _parse_volt_amperes(va)
         fields = {"volt_amperes": json_number(rating)}
         if rating > CLASS_2_VOLT_AMPERES:
-            reason = f"{format_decimal(rating)} VA is more than Class 2 allows ({CLASS_2_VOLT_AMPERES:f} VA). {judgement.reason}"
-            judgement = replace(judgement, verdict=Verdict.OUTSIDE, reason=reason)
-    coil = rated.digits * PICK_UP_PERCENT[1] / 100
-    digits, _ = shown.in_unit(rated.unit)
-    if judgement.verdict is Verdict.WITHIN and digits is not None and digits > coil:
+            excess = f"{format_decimal(rating)} VA is more than Class 2 allows ({CLASS_2_VOLT_AMPERES:f} VA)."
+            judgement = replace(judgement, verdict=Verdict.OUTSIDE, reason=f"{excess} {judgement.reason}")
+    coil_limit = rated.digits * PICK_UP_PERCENT[1] / 100
+    digits, _ = value.in_unit(rated.unit)
+    if judgement.verdict is Verdict.WITHIN and digits is not None and digits > coil_limit:
         lines.append(
-            f"More than a {rated} coil is made for ({format_decimal(coil)} {rated.unit}, 110 %): measure at the coil, loaded."
+            f"Too much for a {rated} coil ({format_decimal(coil_limit)} {rated.unit}, 110 %):"
+            " measure at the coil under load."
         )
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _CAUTION])
 
@@ -126,7 +136,7 @@ def control(*, nominal: str, va: str | None, reading: str, accuracy: str | None,
 def _parse_volt_amperes(text: str) -> Decimal:
     rating, unit = parse_number(text)
     if unit.upper() not in {"", "VA"} or rating <= 0:
-        raise InputError(f"{text!r} is no transformer rating.", "Write it as 40VA.")
+        raise InputError(f"{text!r} is not a transformer rating.", "Write it as 40VA.")
     return rating
 
 
@@ -135,11 +145,11 @@ def _parse_volt_amperes(text: str) -> Decimal:
 @click.option(
     "--at",
     "test",
-    type=click.Choice([each.value for each in CoilTest]),
+    type=click.Choice([coil_test.value for coil_test in CoilTest]),
     required=True,
-    help="pick-up: volts at the coil while it is called for; drop-out: volts at which it lets go.",
+    help="pick-up: volts at the coil when it should pull in; drop-out: volts at which it lets go.",
 )
-@click.option("--dc", is_flag=True, help="A DC coil.")
+@click.option("--dc", is_flag=True, help="The coil is DC.")
 @reading_options
 def contactor(
     *,
@@ -150,65 +160,65 @@ def contactor(
     accuracy: str | None,
     as_json: bool,
 ) -> None:
-    """Judge the volts at a contactor's coil: must it pull in, has it let go where it must.
+    """Judge the volts at a contactor's coil: enough to pull in, or low enough to let go.
 
     IEC 60947-4-1 and NEMA ICS 2, from memory: pick-up 85 to 110 %, drop-out 20 to 75 % (DC 10 to 75 %).
     """
-    which = CoilTest(test)
-    limits = coil_voltage_limits(require_positive(parse_amount(coil, Quantity.VOLTAGE), "--coil"), which, dc=dc)
-    shown = parse_measured_value(reading, Quantity.VOLTAGE)
+    coil_test = CoilTest(test)
+    limits = coil_voltage_limits(require_positive(parse_amount(coil, Quantity.VOLTAGE), "--coil"), coil_test, dc=dc)
+    value = parse_measured_value(reading, Quantity.VOLTAGE)
     judgement = judge(
         PointKind.RANGE,
         limits,
-        without_sign(shown) if dc else require_not_negative(shown),
+        without_sign(value) if dc else require_not_negative(value),
         parse_optional_accuracy(accuracy),
     )
-    print_judgement(limits, judgement, as_json=as_json, lines=[_explanation(which, limits, judgement), _CAUTION])
+    print_judgement(limits, judgement, as_json=as_json, lines=[_explanation(coil_test, limits, judgement), _CAUTION])
 
 
 def _explanation(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
-    """Return what the coil voltage says about the contactor and about what feeds it."""
+    """Return the meaning of the coil voltage for the contactor and its control supply."""
     low = limits.low is not None and judgement.digits is not None and judgement.digits < limits.low
     match test, judgement.verdict:
         case CoilTest.PICK_UP, Verdict.WITHIN:
-            return "At these volts it must pull in; where it does not, the contactor is at fault."
+            return "At these volts the contactor must pull in; if it does not, it has failed."
         case CoilTest.PICK_UP, _ if low:
-            return "At these volts it need not pull in: look for where the control volts are lost first."
+            return "At these volts the contactor need not pull in: first find where the control volts are lost."
         case CoilTest.PICK_UP, _:
-            return "At these volts the coil overheats: look at the transformer and its tap first."
+            return "At these volts the coil overheats: first check the transformer and its tap."
         case CoilTest.DROP_OUT, Verdict.WITHIN:
-            return "It lets go where it must."
+            return "It lets go where it should."
         case CoilTest.DROP_OUT, _ if low:
-            return "It holds on for too long: something sticks, or the iron keeps magnetism."
+            return "It holds on too long: a part sticks, or the iron stays magnetized."
         case _:
             return "It lets go too early: it will chatter when the control volts dip."
 
 
 @click.command()
 @click.option(
-    "--limit", default=str(DEFAULT_CONTACT_DROP), show_default=True, metavar="VALUE", help="Most volts still good."
+    "--limit", default=str(DEFAULT_CONTACT_DROP), show_default=True, metavar="VALUE", help="Highest good voltage."
 )
 @click.option("--amps", metavar="VALUE", help="Current through the contacts, for their resistance and heat.")
 @reading_options
 def contacts(*, limit: str, amps: str | None, reading: str, accuracy: str | None, as_json: bool) -> None:
     """Judge the volts across closed contacts with their load running.
 
-    The default limit is common practice, no source. Volts near those of the line mean the contacts are open.
+    The default limit is common practice, no source. Volts near line voltage mean open contacts.
     """
     limits = contact_drop_limits(parse_amount(limit, Quantity.VOLTAGE))
-    shown = without_sign(parse_measured_value(reading, Quantity.VOLTAGE))
-    judgement = judge(PointKind.RANGE, limits, shown, parse_optional_accuracy(accuracy))
+    value = without_sign(parse_measured_value(reading, Quantity.VOLTAGE))
+    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy))
     lines, fields = [], {}
-    volts, _ = shown.in_unit("V")
+    volts, _ = value.in_unit("V")
     if amps is not None:
-        through = require_positive(parse_amount(amps, Quantity.CURRENT), "--amps").to("A")
+        current = require_positive(parse_amount(amps, Quantity.CURRENT), "--amps").to("A")
         if volts is not None:
-            lines.append(f"{volts / through * 1000:.3g} mΩ, {volts * through:.3g} W of heat at {through:f} A")
+            lines.append(f"{volts / current * 1000:.3g} mΩ, {volts * current:.3g} W of heat at {current:f} A")
             fields = {
-                "contact_resistance": json_significant(float(volts / through)),
+                "contact_resistance": json_significant(float(volts / current)),
                 "resistance_unit": "Ω",
-                "heat": json_significant(float(volts * through)),
+                "heat": json_significant(float(volts * current)),
                 "heat_unit": "W",
             }
-    lines.append("Only with the load running: no current, no drop. Near line volts the contacts are open.")
+    lines.append("Read it while the load runs: no current, no drop. Near line volts the contacts are open.")
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _CAUTION])

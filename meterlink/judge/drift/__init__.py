@@ -1,1 +1,1 @@
-"""Drift of a part over its visits: the trend, its tests and its intervals."""
+"""Drift of a part from visit to visit: the trend, its tests and its intervals."""

@@ -1,7 +1,7 @@
-"""The ordinary least-squares line, and the interval a further point falls into.
+"""The ordinary least-squares line and the prediction interval of a further point.
 
-Any textbook of regression; Student's t for whole degrees of freedom from Abramowitz and Stegun, 26.7.3 and 26.7.4 (from
-memory, held against scipy in the tests).
+Sources: any textbook of regression; Student's t for whole degrees of freedom from Abramowitz and Stegun, 26.7.3 and
+26.7.4 (from memory, checked against scipy in the tests).
 """
 
 from collections.abc import Sequence
@@ -12,9 +12,10 @@ from statistics import fmean
 
 @dataclass(frozen=True, slots=True)
 class FittedLine:
-    """A fitted line through ``points`` points: ``mean_time`` and ``spread`` (Σ(t - mean)²) are of their times.
+    """A fitted line through ``point_count`` points.
 
-    ``residual`` is the standard deviation of the points about the line, with n-2 degrees of freedom.
+    ``mean_time`` and ``sum_of_squares`` (Σ(t - mean)²) describe the times of the points. ``residual_deviation`` is the
+    standard deviation of the points about the line, with n-2 degrees of freedom.
     """
 
     slope: float
@@ -25,32 +26,39 @@ class FittedLine:
     residual_deviation: float
 
     def predict(self, time: float, coverage_probability: float) -> tuple[float, float]:
-        """Return (value, half-width) of the interval that holds a further point with probability ``coverage``."""
-        apart = (time - self.mean_time) ** 2 / self.sum_of_squares
+        """Return ``(value, half_width)``: the interval that holds a further point at ``time``.
+
+        It holds the point with ``coverage_probability`` (0 to 1).
+        """
+        leverage = (time - self.mean_time) ** 2 / self.sum_of_squares
         half_width = (
             student_quantile(coverage_probability, self.point_count - 2)
             * self.residual_deviation
-            * sqrt(1 + 1 / self.point_count + apart)
+            * sqrt(1 + 1 / self.point_count + leverage)
         )
         return self.intercept + self.slope * time, half_width
 
 
 def fit_line(times: Sequence[float], values: Sequence[float]) -> FittedLine:
-    """Return the line through at least three points of at least two different times."""
+    """Return the line through at least three points with at least two different times."""
     mean_time, mean_value = fmean(times), fmean(values)
-    spread = sum((time - mean_time) ** 2 for time in times)
-    pairs = list(zip(times, values, strict=True))
-    slope = sum((time - mean_time) * (value - mean_value) for time, value in pairs) / spread
+    sum_of_squares = sum((time - mean_time) ** 2 for time in times)
+    points = list(zip(times, values, strict=True))
+    slope = sum((time - mean_time) * (value - mean_value) for time, value in points) / sum_of_squares
     intercept = mean_value - slope * mean_time
-    squares = sum((value - intercept - slope * time) ** 2 for time, value in pairs)
-    return FittedLine(slope, intercept, len(pairs), mean_time, spread, sqrt(squares / (len(pairs) - 2)))
+    residual_squares = sum((value - intercept - slope * time) ** 2 for time, value in points)
+    deviation = sqrt(residual_squares / (len(points) - 2))
+    return FittedLine(slope, intercept, len(points), mean_time, sum_of_squares, deviation)
 
 
 def student_quantile(coverage_probability: float, degrees_of_freedom: int) -> float:
-    """Return the t within whose ± lies ``coverage`` (0 to 1) of Student's distribution; ``freedom`` is 1 or more."""
+    """Return the t whose interval ± t holds ``coverage_probability`` (0 to 1) of Student's distribution.
+
+    ``degrees_of_freedom`` is 1 or more.
+    """
     low, high = 0.0, pi / 2
     angle = pi / 4
-    while low < angle < high:  # halved until no float lies between
+    while low < angle < high:  # bisection down to neighbouring floats
         if _student_coverage(angle, degrees_of_freedom) < coverage_probability:
             low = angle
         else:
@@ -60,7 +68,7 @@ def student_quantile(coverage_probability: float, degrees_of_freedom: int) -> fl
 
 
 def _student_coverage(angle: float, degrees_of_freedom: int) -> float:
-    """Return how much of the distribution lies within ± √freedom·tan(angle)."""
+    """Return the share of the distribution within ± √degrees_of_freedom·tan(angle)."""
     sine, cosine = sin(angle), cos(angle)
     odd = degrees_of_freedom % 2
     term = cosine if odd else 1.0

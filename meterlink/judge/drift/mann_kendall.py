@@ -1,7 +1,7 @@
-"""Is there a trend? The Mann-Kendall test: Kendall's S between time and value.
+"""The Mann-Kendall test for a trend: Kendall's S between time and value.
 
 Sources: H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods (1975), for the variance with
-ties in both and for the exact distribution. From memory, held against scipy in the tests.
+ties in both and for the exact distribution. From memory, checked against scipy in the tests.
 """
 
 from collections import Counter
@@ -11,12 +11,12 @@ from itertools import combinations
 from math import sqrt
 from statistics import NormalDist
 
-MAX_EXACT_VALUES = 40  # values; beyond, the normal approximation is within 0.003 of the exact probability
+MAX_EXACT_VALUES = 40  # above, the normal approximation is within 0.003 of the exact probability
 
 
 @dataclass(frozen=True, slots=True)
 class MannKendallResult:
-    """The test's result: S, tau-b (None where all times or all values are equal), two-sided p, and how it was found."""
+    """S, tau-b (None where all times or all values are equal), two-sided p, and whether p is exact."""
 
     s: int
     tau: float | None
@@ -27,8 +27,8 @@ class MannKendallResult:
 def mann_kendall_test(times: Sequence[float], values: Sequence[float]) -> MannKendallResult:
     """Test ``values`` for a trend over ``times``.
 
-    Exact where no two times and no two values are equal and there are at most `EXACT_UP_TO`; otherwise the normal
-    approximation with the corrections for ties and continuity.
+    p is exact where all times and all values differ and there are at most `MAX_EXACT_VALUES`. Otherwise it is the
+    normal approximation, corrected for ties and continuity.
     """
     s = kendall_s(times, values)
     pairs = len(values) * (len(values) - 1) / 2
@@ -41,13 +41,13 @@ def mann_kendall_test(times: Sequence[float], values: Sequence[float]) -> MannKe
 
 
 def kendall_s(times: Sequence[float], values: Sequence[float]) -> int:
-    """Return Kendall's S: pairs that rise minus pairs that fall; a pair equal in time or value counts for neither."""
+    """Return Kendall's S: rising pairs minus falling pairs; a pair equal in time or value counts as neither."""
     pairs = combinations(zip(times, values, strict=True), 2)
     return sum(_sign(t2 - t1) * _sign(v2 - v1) for (t1, v1), (t2, v2) in pairs)
 
 
 def kendall_s_variance(times: Sequence[float], values: Sequence[float]) -> float:
-    """Return the variance of S where there is no trend, with ties in times and in values (Kendall 1975)."""
+    """Return the variance of S without a trend, with ties in times and in values (Kendall 1975)."""
     n = len(values)
     in_times, in_values = _tie_sizes(times), _tie_sizes(values)
     variance = n * (n - 1) * (2 * n + 5) / 18
@@ -59,7 +59,7 @@ def kendall_s_variance(times: Sequence[float], values: Sequence[float]) -> float
             threes *= sum(t * (t - 1) * (t - 2) for t in ties)
         variance += twos / (2 * n * (n - 1))
         variance += threes / (9 * n * (n - 1) * (n - 2)) if n > 2 else 0
-    return max(variance, 0.0)  # the sums of full ties leave a hair below 0
+    return max(variance, 0.0)  # rounding may leave it just below 0 where all are tied
 
 
 def normal_p_value(s: int, variance: float) -> float:
@@ -70,16 +70,16 @@ def normal_p_value(s: int, variance: float) -> float:
 
 
 def exact_p_value(s: int, n: int) -> float:
-    """Return the two-sided p of S among ``n`` values without ties, every order being equally likely."""
+    """Return the two-sided p of S among ``n`` values without ties, where every order is equally likely."""
     pairs = n * (n - 1) // 2
-    # How many orders of n values have a given number of falling pairs, by adding one value after the other.
+    # orders[k] counts the orders with k falling pairs; each step adds one value.
     orders = [1]
-    for more in range(1, n):
-        longer = [0] * (len(orders) + more)
+    for size in range(1, n):
+        next_orders = [0] * (len(orders) + size)
         for falling, count in enumerate(orders):
-            for added in range(more + 1):
-                longer[falling + added] += count
-        orders = longer
+            for added in range(size + 1):
+                next_orders[falling + added] += count
+        orders = next_orders
     tail = sum(orders[: (pairs - abs(s)) // 2 + 1])
     return min(1.0, 2 * tail / sum(orders))
 

@@ -1,19 +1,19 @@
-"""Has a part drifted from visit to visit, and when will it cross its limit?
+"""The drift of a part from visit to visit, and the date at which it crosses a limit.
 
-The slope is the Theil-Sen estimate with Sen's interval (`meterlink.judge.drift.theil_sen`): one bad visit among several does
-not move it much. Whether there is a trend at all is the Mann-Kendall test (`meterlink.judge.drift.mann_kendall`).
+The slope is the Theil-Sen estimate with Sen's interval (`meterlink.judge.drift.theil_sen`): one bad visit among several
+moves it little. The Mann-Kendall test (`meterlink.judge.drift.mann_kendall`) decides whether there is a trend.
 
-When a limit is crossed: the line runs through the medians of time and value, as the estimate does. Through that point
-go the steepest and the shallowest slope of the interval, and around them the scatter of a single visit: the spread of
-the visits about the line times the 95 % quantile of Student's t for n-2 degrees of freedom, as for a prediction from a
-fitted line. The earlier date is when the edge of that band first meets the limit, the later one when all of it has
-passed. Where no trend is shown there is only the earlier one: not before it.
+The date of a crossing: the line runs through the medians of time and value, and so do the steepest and the shallowest
+slope of the interval. Around them lies the scatter of a single visit: the deviation of the visits about the line times
+the 95 % quantile of Student's t for n-2 degrees of freedom, as for a prediction from a fitted line. The earliest date
+is where the edge of that band first meets the limit, the latest where all of the band has passed it. Without a
+significant trend there is only the earliest date.
 
-Fewer than five visits prove nothing: with four even a perfect order comes about by chance in 2 of 24 cases (two-sided
-p = 0.083), with five in 2 of 120 (p = 0.017). So there is neither interval nor date below five.
+Fewer than five visits prove nothing: four fall into perfect order by chance in 2 of 24 cases (two-sided p = 0.083),
+five in 2 of 120 (p = 0.017). So below five there is no interval and no date.
 
-Own code rather than scipy: it takes a median, a sum of signs and a count of permutations, where scipy with numpy would
-add more than everything else a small station installs. The tests hold this code against scipy.
+This is own code: scipy with numpy would be larger than everything else a small station installs, for a median, a sum
+of signs and a count of permutations. The tests check it against scipy.
 """
 
 from collections.abc import Iterator, Sequence
@@ -30,26 +30,24 @@ from meterlink.judge.drift.least_squares import FittedLine, fit_line, student_qu
 from meterlink.judge.drift.mann_kendall import MannKendallResult, kendall_s_variance, mann_kendall_test
 from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
 
-CONFIDENCE = 0.95  # of the slope's interval and of the dates, and 1 - p of a trend shown; the usual level
+CONFIDENCE = 0.95  # of the slope's interval and of the dates; the usual level
 SIGNIFICANCE_LEVEL = 0.05
-MIN_VISITS = 5  # visits, by the count above
-MAX_VISITS = 1000  # points; every pair is looked at, and nobody visits a unit that often
+MIN_VISITS = 5  # see above
+MAX_VISITS = 1000  # the work grows with every pair, and nobody visits a unit that often
 MAX_VALUE = 1e30  # far outside any meter, well inside float
-HORIZON_YEARS = (
-    30  # years; beyond it no date is given: no such part is expected to last longer (common practice, no source)
-)
+HORIZON_YEARS = 30  # no date lies beyond it: no such part lasts longer (common practice, no source)
 DAYS_PER_YEAR = 365.25
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_LATEST_YEAR = 9900  # so that the horizon still is a date
+_LATEST_YEAR = 9900  # the horizon must still be a valid date
 
 
 @dataclass(frozen=True, slots=True)
 class TrendPoint:
-    """The held value of one visit, in the unit of the limits.
+    """The accepted value of one visit, in the unit of the limits.
 
-    ``utc_ns`` is nanoseconds since 1970 UTC. ``meter`` names the instrument and ``uncertainty`` is the half-width of
-    its own doubt in the same unit, where they are known.
+    ``utc_ns`` is nanoseconds since 1970 UTC. ``meter`` names the instrument, empty where unknown. ``uncertainty`` is
+    the meter's expanded uncertainty in the same unit, None where unknown.
     """
 
     utc_ns: int
@@ -59,7 +57,7 @@ class TrendPoint:
 
 
 class LimitSide(StrEnum):
-    """Which limit is crossed."""
+    """The limit that is crossed."""
 
     LOW = "low"
     HIGH = "high"
@@ -67,10 +65,10 @@ class LimitSide(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LimitCrossing:
-    """When the part crosses one limit: dates in UTC, None for 'not within the horizon' or 'not at all'.
+    """The dates (UTC) at which the part crosses one limit; None for no crossing within the horizon.
 
-    ``expected`` is where the estimated line crosses it, ``earliest`` and ``latest`` as the module says; none lies
-    before the last visit unless ``crossed``: that visit's value lies beyond the limit already.
+    ``expected`` is the date on the estimated line; the module's docstring defines ``earliest`` and ``latest``.
+    ``already_crossed``: the value of the last visit lies beyond the limit. Only then may a date lie before that visit.
     """
 
     side: LimitSide
@@ -83,11 +81,12 @@ class LimitCrossing:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """What the visits say. Slopes are in units per day; intervals and p are two-sided.
+    """The trend of the visits. Slopes are in units per day; intervals and p are two-sided.
 
-    ``slope`` is None where all visits are of one time. ``low_slope``, ``high_slope``, ``scatter`` (the half-width a
-    single visit lies within) and ``least_squares`` (the ordinary line, for comparison and for `forecast`) are None
-    below five visits. The line runs through ``centre``: (days after the first visit, value).
+    ``slope`` is None where all visits have one time. ``low_slope`` and ``high_slope`` bound its interval,
+    ``scatter_half_width`` is the half-width for a single visit, ``least_squares`` the ordinary line for comparison and
+    for `forecast`; all four are None below five visits. The line runs through ``centre``: ``(days after the first
+    visit, value)``. ``notes`` are sentences about doubtful readings.
     """
 
     visit_count: int
@@ -116,22 +115,22 @@ class Trend:
 
     @property
     def has_enough_visits(self) -> bool:
-        """Whether there are visits enough for the statistics to say anything."""
+        """Whether there are at least five visits, not all at one time."""
         return self.scatter_half_width is not None
 
     @property
     def is_significant(self) -> bool:
-        """Whether a trend is shown: enough visits and p at most 0.05."""
+        """Whether there is a trend: enough visits, and p at most 0.05."""
         return self.has_enough_visits and self.mann_kendall.p_value <= SIGNIFICANCE_LEVEL
 
     def days_since_first(self, moment: datetime) -> float:
-        """Return days from the first visit to ``moment``."""
+        """Return the days from the first visit to ``moment``."""
         return (moment - self.first_time) / timedelta(days=1)
 
     def forecast(self, moment: datetime) -> tuple[float, float] | None:
-        """Return (value, half-width) a visit at ``moment`` will read with 95 % probability, None below five visits.
+        """Return ``(value, half_width)`` of a visit at ``moment`` with 95 % probability, None below five visits.
 
-        From the ordinary least-squares line with its prediction interval, which takes the visits to scatter evenly.
+        It is the prediction interval of the ordinary least-squares line, which assumes an even scatter of the visits.
         """
         return (
             None
@@ -140,35 +139,35 @@ class Trend:
         )
 
     def crossings_for(self, limits: Limits) -> tuple[LimitCrossing, ...]:
-        """Return when each limit that lies ahead, or is passed, is crossed; nothing below five visits."""
+        """Return the crossing of each limit that lies ahead or is passed; empty below five visits."""
         edges = ((LimitSide.LOW, limits.low), (LimitSide.HIGH, limits.high))
-        found = (self._crossing(edge, float(limit)) for edge, limit in edges if limit is not None)
-        return tuple(crossing for crossing in found if crossing is not None)
+        crossings = (self._crossing(side, float(limit)) for side, limit in edges if limit is not None)
+        return tuple(crossing for crossing in crossings if crossing is not None)
 
-    def _crossing(self, edge: LimitSide, limit: float) -> LimitCrossing | None:
+    def _crossing(self, side: LimitSide, limit: float) -> LimitCrossing | None:
         if self.slope is None or self.low_slope is None or self.high_slope is None or self.scatter_half_width is None:
             return None
-        # Turned so that the limit is always above, and steep means soon.
-        sign = -1.0 if edge is LimitSide.LOW else 1.0
+        # Signs are turned so that the limit is always above, and a steeper slope is earlier.
+        sign = -1.0 if side is LimitSide.LOW else 1.0
         slopes = (sign * self.low_slope, sign * self.high_slope)
         room = sign * (limit - self.centre[1])
         crossed = sign * (self.last_value - limit) > 0
-        # What the last visit has not seen lies after it.
+        # A crossing that the last visit does not show lies after it.
         not_before = self.first_time if crossed else self.last_time
-        # After the centre the steeper slope meets the limit sooner, before it the shallower one does.
+        # After the centre the steeper slope meets the limit earlier, before it the shallower slope.
         early = [self._reach_time(room - self.scatter_half_width, slope, not_before) for slope in slopes]
         earliest = min((date for date in early if date is not None), default=None)
         if earliest is None and not crossed:
             return None
         if not self.is_significant:
-            return LimitCrossing(edge, limit, earliest, None, None, crossed)
+            return LimitCrossing(side, limit, earliest, None, None, crossed)
         expected = self._reach_time(room, sign * self.slope, not_before)
         late = [self._reach_time(room + self.scatter_half_width, slope, not_before) for slope in slopes]
         latest = max(date for date in late if date is not None) if None not in late else None
-        return LimitCrossing(edge, limit, earliest, expected, latest, crossed)
+        return LimitCrossing(side, limit, earliest, expected, latest, crossed)
 
     def _reach_time(self, rise: float, slope: float, not_before: datetime) -> datetime | None:
-        """Return when a line of ``slope`` through the centre has risen by ``room``, None beyond the horizon."""
+        """Return the date at which a line through the centre has risen by ``rise``, None beyond the horizon."""
         if slope <= 0:
             return None if rise > 0 else not_before
         days = self.centre[0] + rise / slope
@@ -178,17 +177,21 @@ class Trend:
 
 
 def fit_trend(points: Sequence[TrendPoint], limits: Limits | None = None) -> Trend:
-    """Return the trend of ``points``, in any order, and when it crosses ``limits`` (in the unit of the values).
+    """Return the trend of ``points`` (in any order) and its crossings of ``limits`` (in the unit of the values).
 
-    InputError for no points, more than `MOST`, a value that is no finite number or a time beyond the calendar.
+    Raises:
+        InputError: there is no point or more than `MAX_VISITS`, a value is not finite or above `MAX_VALUE`, or a time
+            is beyond the calendar.
     """
     if not 0 < len(points) <= MAX_VISITS:
-        raise InputError(f"{len(points)} visits give no trend.", f"Give 1 to {MAX_VISITS}, one held reading each.")
+        raise InputError(
+            f"A trend of {len(points)} visits is not possible.", f"Give 1 to {MAX_VISITS} visits, one reading each."
+        )
     ordered = sorted(points, key=lambda point: point.utc_ns)
     moments = [_moment(point.utc_ns) for point in ordered]
     values = [float(point.value) for point in ordered]
     if not all(isfinite(value) and abs(value) <= MAX_VALUE for value in values):
-        raise InputError("A value of the trend is no usable number.", "Leave visits without a reading out.")
+        raise InputError("A value of the trend is not a usable number.", "Leave out visits without a reading.")
     days = [(moment - moments[0]) / timedelta(days=1) for moment in moments]
     slopes = pair_slopes(days, values)
     centre = (median(days), median(values))
@@ -203,12 +206,14 @@ def fit_trend(points: Sequence[TrendPoint], limits: Limits | None = None) -> Tre
     )
     if trend.slope is not None and len(values) >= MIN_VISITS:
         low, high = sen_interval(slopes, kendall_s_variance(days, values), CONFIDENCE)
-        off = [value - centre[1] - trend.slope * (day - centre[0]) for day, value in zip(days, values, strict=True)]
+        residuals = [
+            value - centre[1] - trend.slope * (day - centre[0]) for day, value in zip(days, values, strict=True)
+        ]
         trend = replace(
             trend,
             low_slope=low,
             high_slope=high,
-            scatter_half_width=_half_width(off),
+            scatter_half_width=_half_width(residuals),
             least_squares=fit_line(days, values),
         )
     crossings = trend.crossings_for(limits) if limits is not None else ()
@@ -226,27 +231,27 @@ def _moment(utc_ns: int) -> datetime:
 
 
 def _half_width(residuals: Sequence[float]) -> float:
-    """Return the half-width a further visit lies within, with the scatter the visits have about the line."""
-    freedom = len(residuals) - 2  # a slope and a level were taken from them
-    spread = sqrt(sum(residual**2 for residual in residuals) / freedom)
-    return student_quantile(CONFIDENCE, freedom) * spread * sqrt(1 + 1 / len(residuals))
+    """Return the half-width for a further visit, from the residuals of the visits about the line."""
+    degrees_of_freedom = len(residuals) - 2  # the line has a slope and a level
+    deviation = sqrt(sum(residual**2 for residual in residuals) / degrees_of_freedom)
+    return student_quantile(CONFIDENCE, degrees_of_freedom) * deviation * sqrt(1 + 1 / len(residuals))
 
 
 def _notes(trend: Trend, points: Sequence[TrendPoint]) -> Iterator[str]:
     meters = {point.meter for point in points if point.meter}
     if len(meters) > 1:
         yield f"Read with {len(meters)} meters: a difference between them looks like drift. Compare them on one part."
-    doubt = max((point.uncertainty for point in points if point.uncertainty is not None), default=None)
+    uncertainty = max((point.uncertainty for point in points if point.uncertainty is not None), default=None)
     one_meter = len(meters) == 1 and all(point.meter for point in points)
-    if trend.slope is not None and doubt is not None and not one_meter:
+    if trend.slope is not None and uncertainty is not None and not one_meter:
         change = abs(trend.slope) * trend.days_since_first(trend.last_time)
-        if change < doubt:
+        if change < uncertainty:
             yield (
-                f"The change so far, {change:.2g}, is less than a meter may be off, {doubt:.2g}: it counts only if the "
-                "same meter took every reading."
+                f"The change so far, {change:.2g}, is less than a meter may be off, {uncertainty:.2g}: it counts only "
+                "if all readings are of one meter."
             )
     line = trend.least_squares
     if line is not None and trend.low_slope is not None and trend.high_slope is not None:
-        slack = 1e-9 * max(abs(trend.low_slope), abs(trend.high_slope))  # rounding of a perfect line
-        if not trend.low_slope - slack <= line.slope <= trend.high_slope + slack:
-            yield "A single visit lies far off and would pull a straight-line fit: check that reading."
+        rounding = 1e-9 * max(abs(trend.low_slope), abs(trend.high_slope))  # of a perfect line
+        if not trend.low_slope - rounding <= line.slope <= trend.high_slope + rounding:
+            yield "One visit lies far off the line of the others: check that reading."

@@ -1,4 +1,4 @@
-"""A trend in sentences a technician can read."""
+"""A trend in sentences for a technician."""
 
 from collections.abc import Iterator
 
@@ -6,23 +6,23 @@ from meterlink.judge.drift.trend import DAYS_PER_YEAR, HORIZON_YEARS, MIN_VISITS
 
 
 def trend_sentences(trend: Trend, unit: str) -> tuple[str, ...]:
-    """Return the trend in words, the answer first; ``unit`` is that of its values."""
+    """Return the sentences of a trend: the headline, the reasons, the notes. ``unit`` is the unit of its values."""
     return (_headline(trend, unit), *_reasons(trend, unit), *trend.notes)
 
 
 def crossing_sentence(crossing: LimitCrossing, unit: str, limit_name: str = "") -> str:
-    """Return one crossing as a sentence; ``what`` names the limit, ``low limit`` where it is left out."""
+    """Return a crossing as a sentence. ``limit_name`` names the limit; by default ``low limit`` or ``high limit``."""
     limit = f"the {limit_name or f'{crossing.side} limit'} of {crossing.limit:g} {unit}"
     if crossing.already_crossed:
         side = "below" if crossing.side is LimitSide.LOW else "above"
         return f"The last visit is {side} {limit} already."
     if crossing.earliest is None or crossing.expected is None:
-        return f"It crosses {limit} not before {_date(crossing, 'earliest')}, even at the steepest slope."
+        return f"It crosses {limit} on {_date(crossing, 'earliest')} at the earliest, with the steepest slope."
     if crossing.latest is None:
-        about = _date(crossing, "expected")
-        return f"It crosses {limit} not before {_date(crossing, 'earliest')}, perhaps about {about}."
-    between = f"{_date(crossing, 'earliest')} and {_date(crossing, 'latest')}"
-    return f"It crosses {limit} between {between}, about {_date(crossing, 'expected')}."
+        expected = _date(crossing, "expected")
+        return f"It crosses {limit} on {_date(crossing, 'earliest')} at the earliest, perhaps about {expected}."
+    dates = f"{_date(crossing, 'earliest')} and {_date(crossing, 'latest')}"
+    return f"It crosses {limit} between {dates}, about {_date(crossing, 'expected')}."
 
 
 def _date(crossing: LimitCrossing, name: str) -> str:
@@ -35,35 +35,35 @@ def _headline(trend: Trend, unit: str) -> str:
         return "NOT ENOUGH VISITS"
     if not trend.is_significant:
         return "NO TREND SHOWN"
-    way = "DOWN" if slope < 0 else "UP"
-    return f"DRIFTING {way}, {abs(slope):.3g} {unit} a year"
+    direction = "DOWN" if slope < 0 else "UP"
+    return f"DRIFTING {direction}, {abs(slope):.3g} {unit} a year"
 
 
 def _reasons(trend: Trend, unit: str) -> Iterator[str]:
     slope = trend.slope_per_year
     if slope is None:
-        yield f"{_visits(trend)}, all of one time: a trend takes at least {MIN_VISITS} visits, some time apart."
+        yield f"{_visits(trend)}, all of one time: a trend needs at least {MIN_VISITS} visits, some time apart."
         return
     if not trend.has_enough_visits:
         yield (
             f"{_visits(trend)}, {slope:+.3g} {unit} a year so far: fewer than {MIN_VISITS} prove nothing, "
-            "they fall into such an order by chance too often."
+            "chance often gives such an order."
         )
         return
-    way = "exact" if trend.mann_kendall.exact else "normal approximation"
-    chance = f"{_visits(trend)}, Mann-Kendall p = {trend.mann_kendall.p_value:.2g} ({way})"
+    method = "exact" if trend.mann_kendall.exact else "normal approximation"
+    test = f"{_visits(trend)}, Mann-Kendall p = {trend.mann_kendall.p_value:.2g} ({method})"
     if trend.is_significant:
-        yield f"{chance}: chance alone would rarely bring them into this order."
+        yield f"{test}: chance alone rarely gives this order."
     elif trend.mann_kendall.s == 0:
-        yield f"{chance}: as many pairs rise as fall."
+        yield f"{test}: as many pairs rise as fall."
     else:
-        yield f"{chance}: chance alone may have brought them into this order."
+        yield f"{test}: chance alone may give this order."
     low, high = ((edge or 0.0) * DAYS_PER_YEAR for edge in (trend.low_slope, trend.high_slope))
     yield f"Slope {slope:+.3g} {unit} a year, with 95 % confidence {low:+.3g} to {high:+.3g}."
     for crossing in trend.crossings:
         yield crossing_sentence(crossing, unit)
     if trend.is_significant and not trend.crossings:
-        yield f"No limit given here is reached within {HORIZON_YEARS} years at this rate."
+        yield f"At this rate it reaches no limit within {HORIZON_YEARS} years."
 
 
 def _visits(trend: Trend) -> str:

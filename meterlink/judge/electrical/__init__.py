@@ -1,1 +1,1 @@
-"""Electrical quantities: capacitance under load, discharge, windings, insulation, unbalance, voltage bands, temperature."""
+"""Electrical quantities: capacitance under load, discharge, windings, insulation, unbalance, bands, temperature."""

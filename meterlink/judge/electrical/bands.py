@@ -1,6 +1,6 @@
-"""The bands a single reading is held against: supply, control, contactor, contacts, amps.
+"""Limits of a single reading: supply, control, contactor coil, contacts, amps.
 
-Each function returns limits for `meterlink.judge.judging.judge`. Exact Decimals; the boundary is within.
+Each function returns limits for `meterlink.judge.judging.judge`, as exact Decimals; the boundary is within.
 """
 
 import re
@@ -16,8 +16,8 @@ SERVICE_VOLTAGES = tuple(Decimal(volts) for volts in (120, 208, 240, 277, 480, 6
 
 # AHRI 210/240 tests equipment at ±10 % of its nameplate voltage (from memory); makers state the same.
 NAMEPLATE_TOLERANCE = Decimal(10)  # %
-# Ratings further apart than this are two ways to wire a motor (230/460), not one range (208/230). Common practice,
-# no source: marked ranges span up to 15 % or so, reconnections start at √3.
+# Ratings further apart than this ratio are two ways to wire a motor (230/460), not one range (208/230). Common
+# practice, no source: marked ranges span up to 15 % or so, reconnections start at √3.
 _WIDEST_RANGE_RATIO = Decimal("1.25")
 
 # IEC 60947-4-1 and NEMA ICS 2, from memory: in percent of the rated coil voltage.
@@ -33,35 +33,38 @@ CLASS_2_VOLT_AMPERES = Decimal(100)
 # 0.2 V and 20 A they make 4 W of heat.
 DEFAULT_CONTACT_DROP = Amount(Decimal("0.2"), "V")
 
-# Percent of nameplate amps still accepted. Common practice, no source: up to the nameplate, not above.
+# Highest accepted percent of the nameplate amps. Common practice, no source.
 MAX_NAMEPLATE_PERCENT = Decimal(100)
 
 
 class ServiceRange(StrEnum):
-    """ANSI C84.1: A is where a service should be; B is tolerated for a limited time, and to be corrected."""
+    """ANSI C84.1: service voltage belongs in range A; range B is tolerated for a limited time until corrected."""
 
     A = "A"
     B = "B"
 
 
 class CoilTest(StrEnum):
-    """Which of a contactor's two voltages is meant."""
+    """The two tests of a contactor coil."""
 
     PICK_UP = "pick-up"
     DROP_OUT = "drop-out"
 
 
 def service_voltage_limits(nominal: Amount, service_range: ServiceRange) -> Limits:
-    """Return the ANSI C84.1 band of service voltage around ``nominal``; InputError for a nominal it does not know.
+    """Return the ANSI C84.1 limits of service voltage around ``nominal``, in V.
 
     Range A is 95 to 105 %. Range B is 110 to 127 V on the 120 V base (from memory), scaled and rounded to whole volts
-    as the standard's table is.
+    like the table of the standard.
+
+    Raises:
+        InputError: ``nominal`` is not one of `SERVICE_VOLTAGES`.
     """
     volts = nominal.to("V")
     if volts not in SERVICE_VOLTAGES:
-        known = ", ".join(f"{each:f}" for each in SERVICE_VOLTAGES)
+        known = ", ".join(f"{listed:f}" for listed in SERVICE_VOLTAGES)
         raise InputError(
-            f"{nominal} is no service voltage of ANSI C84.1.", f"Use one of {known} V, or --nameplate for equipment."
+            f"{nominal} is not a service voltage of ANSI C84.1.", f"Use one of {known} V, or --nameplate for equipment."
         )
     if service_range is ServiceRange.A:
         low, high = volts * Decimal("0.95"), volts * Decimal("1.05")
@@ -76,20 +79,23 @@ _NAMEPLATE = re.compile(r"(?P<first>[0-9.]+)\s*[A-Za-z]*\s*[/-]\s*(?P<rest>[0-9.
 def nameplate_voltage_limits(text: str, tolerance: Decimal = NAMEPLATE_TOLERANCE) -> Limits:
     """Return ± ``tolerance`` percent around a nameplate voltage, ``230V`` or a range such as ``208/230``.
 
-    The band of a range runs from the lower rating's low end to the higher one's high end: 187.2 to 253.0 V. InputError
-    for anything else, for two ratings so far apart that they are two ways to wire it, and for a tolerance that is not
-    above 0 and below 100 %.
+    The limits of a range run from the low end of the lower rating to the high end of the higher: 187.2 to 253.0 V.
+
+    Raises:
+        InputError: the text is not a voltage above zero, two ratings are so far apart that they are two ways to wire
+            the motor, or the tolerance is not above 0 and below 100 %.
     """
     if not 0 < tolerance < 100:
-        raise InputError(f"A tolerance of {tolerance:f} % cannot be used.", "Give one as 10 %.")
+        raise InputError(f"The tolerance {tolerance:f} % is not between 0 and 100 %.", "Give one as 10 %.")
     match = _NAMEPLATE.fullmatch(text.strip())
     ratings = sorted(_volts(part) for part in ((match["first"], match["rest"]) if match else (text,)))
     low, high = ratings[0], ratings[-1]
     if low <= 0:
-        raise InputError(f"A nameplate voltage of {low:f} V cannot be.", "Write what is printed: 208/230.")
+        raise InputError(f"The nameplate voltage {low:f} V is not above zero.", "Write the printed value: 208/230.")
     if high > low * _WIDEST_RANGE_RATIO:
         raise InputError(
-            f"{low:f} and {high:f} V are two ways to wire it, not one range.", "Give the voltage it is wired for."
+            f"{low:f} and {high:f} V are two ways to wire the motor, not one range.",
+            "Give the voltage it is wired for.",
         )
     name = f"{low:f} V" if low == high else f"{low:f}/{high:f} V"
     return Limits(
@@ -107,13 +113,16 @@ def _volts(text: str) -> Decimal:
 
 
 def coil_voltage_limits(rated: Amount, test: CoilTest, *, dc: bool = False) -> Limits:
-    """Return the band of coil voltage in which a contactor must pull in, or must have dropped out.
+    """Return the limits of coil voltage between which a contactor must pull in, or drop out.
 
     IEC 60947-4-1 and NEMA ICS 2, from memory: pick-up at 85 to 110 % of the rated coil voltage; drop-out at 20 to 75 %
     for AC and 10 to 75 % for DC coils.
+
+    Raises:
+        InputError: ``rated`` is not above zero.
     """
     if rated.digits <= 0:
-        raise InputError(f"A coil rated {rated} cannot be.", "Write what is printed on the coil: 24V.")
+        raise InputError(f"The coil rating {rated} is not above zero.", "Write the value printed on the coil: 24V.")
     if test is CoilTest.PICK_UP:
         low, high = PICK_UP_PERCENT
     else:
@@ -128,34 +137,45 @@ def coil_voltage_limits(rated: Amount, test: CoilTest, *, dc: bool = False) -> L
 
 
 def control_voltage_limits(nominal: Amount) -> Limits:
-    """Return the band of a Class 2 control supply: what a contactor needs (85 %) up to what Class 2 allows (30 V).
+    """Return the limits of a Class 2 control supply in V: from 85 % (the pick-up of a contactor) to 30 V (Class 2).
 
-    InputError for a nominal that is not above zero or whose 85 % is beyond Class 2. An unloaded 24 V transformer reads
-    27 V and more (common practice, no source), so 110 % is no limit here: it is one at the coil.
+    An unloaded 24 V transformer reads 27 V and more (common practice, no source), so 110 % is a limit at the coil only.
+
+    Raises:
+        InputError: ``nominal`` is not above zero, or 85 % of it is above 30 V.
     """
-    low = coil_voltage_limits(nominal, CoilTest.PICK_UP).low
-    bottom = convert(low or Decimal(0), nominal.unit, "V")
-    if bottom > CLASS_2_VOLTS:
-        raise InputError(f"{nominal} is no Class 2 control voltage.", "Use `supply` for it.")
+    pick_up = coil_voltage_limits(nominal, CoilTest.PICK_UP).low
+    low = convert(pick_up or Decimal(0), nominal.unit, "V")
+    if low > CLASS_2_VOLTS:
+        raise InputError(f"{nominal} is not a Class 2 control voltage.", "Use `supply` for it.")
     basis = f"{nominal} Class 2 control, 85 % to {CLASS_2_VOLTS:f} V"
-    return Limits(bottom, CLASS_2_VOLTS, "V", basis, nominal.to("V"))
+    return Limits(low, CLASS_2_VOLTS, "V", basis, nominal.to("V"))
 
 
 def contact_drop_limits(maximum: Amount = DEFAULT_CONTACT_DROP) -> Limits:
-    """Return the most volts across closed contacts; InputError when it is not above zero."""
+    """Return the limit of the volts across closed contacts.
+
+    Raises:
+        InputError: ``maximum`` is not above zero.
+    """
     if maximum.digits <= 0:
-        raise InputError(f"A limit of {maximum} accepts nothing.", "Give the most volts accepted: 0.2V.")
+        raise InputError(f"The limit {maximum} is not above zero.", "Give the highest accepted volts: 0.2V.")
     return Limits(None, maximum.digits, maximum.unit, "the limit for closed contacts")
 
 
 def nameplate_current_limits(rated: Amount, name: str, max_percent: Decimal = MAX_NAMEPLATE_PERCENT) -> Limits:
-    """Return the most amps by a nameplate current called ``name`` (RLA, FLA): ``most`` percent of it.
+    """Return the limit of amps by a nameplate current called ``name`` (RLA, FLA): ``max_percent`` percent of it.
 
-    RLA is a rating the maker derives from the protector's trip current (UL 60335-2-40, from memory), not what the
-    compressor draws on a mild day: well below it is normal. InputError when either is not above zero.
+    The maker derives RLA from the protector's trip current (UL 60335-2-40, from memory). A compressor draws less on a
+    mild day: a reading well below it is normal.
+
+    Raises:
+        InputError: ``rated`` or ``max_percent`` is not above zero.
     """
     if rated.digits <= 0 or max_percent <= 0:
-        raise InputError(f"{name} {rated} at {max_percent:f} % accepts nothing.", "Write what is printed: 14.1A.")
+        raise InputError(
+            f"The limit of {max_percent:f} % of {name} {rated} is not above zero.", "Write the printed value: 14.1A."
+        )
     return Limits(
         None,
         rated.digits * max_percent / 100,

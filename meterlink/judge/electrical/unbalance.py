@@ -1,4 +1,4 @@
-"""Unbalance of three line-to-line voltages or three line currents: NEMA's percent, and the true one beside it."""
+"""Unbalance of three line-to-line voltages or three line currents: NEMA's percent and the true unbalance."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,19 +21,23 @@ from meterlink.judge.estimates import (
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
 
-# Most percent still accepted, by NEMA's definition. Voltage: motors are derated above 1 %, compressor makers commonly
-# accept 2 %. Current: 10 %, since a small voltage unbalance makes several times as much in the current. Both common
-# practice, no source: settings.
+# Highest accepted percent, by NEMA's definition. Voltage: motors are derated above 1 %, compressor makers commonly
+# accept 2 %. Current: 10 %, because a small voltage unbalance makes several times as much current unbalance. Both
+# common practice, no source: settings.
 DEFAULT_UNBALANCE_LIMIT = {Quantity.VOLTAGE: Decimal(2), Quantity.CURRENT: Decimal(10)}
 
-# NEMA MG-1, 14.36, the derating graph: (voltage unbalance in %, share of rated power). Read off the graph, from memory:
-# two figures are all it gives.
+# NEMA MG-1, 14.36, the derating graph: (voltage unbalance in %, share of rated power). Read off the graph to two
+# figures, from memory.
 _DERATING = ((1.0, 1.0), (2.0, 0.95), (3.0, 0.88), (4.0, 0.82), (5.0, 0.75))
 
 
 @dataclass(frozen=True, slots=True)
 class Unbalance:
-    """``nema_percent`` is exact; ``true_percent`` is negative over positive sequence; ``mean`` is in the unit given."""
+    """The unbalance of three phases.
+
+    ``mean`` is in the unit of the readings. ``nema_percent`` is exact. ``true_percent`` is negative over positive
+    sequence.
+    """
 
     mean: Decimal
     nema_percent: Decimal
@@ -45,16 +49,19 @@ def unbalance(first: Decimal, second: Decimal, third: Decimal) -> Unbalance:
 
     NEMA MG-1 (14.36): 100 · largest deviation from the mean / mean. True (voltage unbalance factor V2/V1): with
     β = (a⁴+b⁴+c⁴)/(a²+b²+c²)², √[(1-√(3-6β))/(1+√(3-6β))] (IEC 61000-4-30, from memory), here in the equal form
-    √(6β-2)/(1+√(3-6β)), which loses no digits near balance. Both need three values that close a triangle, because
-    line-to-line voltages, and line currents without a neutral, sum to zero: InputError otherwise.
+    √(6β-2)/(1+√(3-6β)), which loses no digits near balance.
+
+    Raises:
+        InputError: a value is negative, all are zero, or the largest is above the sum of the other two: line-to-line
+            voltages, and line currents without a neutral, close a triangle.
     """
     values = sorted(Fraction(value) for value in (first, second, third))
     if values[0] < 0 or values[2] == 0:
-        raise InputError("Unbalance needs three readings, none negative, not all zero.", "Check them.")
+        raise InputError("Unbalance needs three readings, none negative, not all zero.", "Check the readings.")
     if values[2] > values[0] + values[1]:
         raise InputError(
-            f"{first:f}, {second:f} and {third:f} cannot be: the largest is more than the other two together.",
-            "Read line to line (not to neutral), or amps in the three line leads.",
+            f"Of {first:f}, {second:f} and {third:f}, the largest is above the sum of the other two.",
+            "Read volts line to line (not to neutral), or amps in the three line leads.",
         )
     mean = sum(values, Fraction(0)) / 3
     worst = max(abs(value - mean) for value in values)
@@ -69,10 +76,10 @@ def _decimal(value: Fraction) -> Decimal:
 
 
 def derating_factor(nema_percent: float) -> float | None:
-    """Return the share of its rated power a motor may still give at this voltage unbalance; None above 5 %.
+    """Return the share (0 to 1) of its rated power a motor may give at this voltage unbalance; None above 5 %.
 
-    NEMA MG-1, 14.36: a graph, read off from memory and interpolated; good to two figures. Above 5 % the standard says
-    not to operate the motor at all.
+    NEMA MG-1, 14.36: a graph, read off from memory and interpolated; good to two figures. Above 5 % the standard
+    forbids operation.
     """
     if nema_percent <= _DERATING[0][0]:
         return 1.0
@@ -83,10 +90,10 @@ def derating_factor(nema_percent: float) -> float | None:
 
 
 def derating_text(nema_percent: float) -> str:
-    """Return what a voltage unbalance leaves of a motor's power, in a sentence."""
+    """Return a sentence on the power a motor may give at a voltage unbalance."""
     share = derating_factor(nema_percent)
     if share is None:
-        return "Above 5 %: do not operate a motor on this (NEMA MG-1)."
+        return "Above 5 %: do not operate a motor on this supply (NEMA MG-1)."
     return f"A motor may give about {share:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
 
 
@@ -95,40 +102,46 @@ def judge_unbalance(
     limit_percent: Decimal,
     accuracy_lines: Sequence[AccuracyLine] | None = None,
 ) -> Judgement:
-    """Hold NEMA's percent of three readings against ``limit`` percent.
+    """Judge NEMA's percent of three readings by ``limit_percent`` percent.
 
-    The three are taken to be read with one meter on one range: its gain error cancels in a ratio and its zero error in
-    a difference, so what stays is what the display repeats to, propagated to first order (JCGM 100, 5.1.2). Where they
-    were not, ``apart`` is the accuracy line of each, and nothing cancels. InputError as for `unbalance`, for an
-    overload, and for a limit that is not above zero.
+    Without ``accuracy_lines`` the readings are taken to be of one meter on one range. Its gain error cancels in a ratio
+    and its zero error in a difference; the repeatability of the display remains, propagated to first order (JCGM 100,
+    5.1.2). Otherwise ``accuracy_lines`` is the accuracy line of each reading, and nothing cancels.
+
+    Raises:
+        InputError: the limit is not above zero, a reading is an overload, or `unbalance` does not accept the three.
     """
     if limit_percent <= 0:
-        raise InputError(f"A limit of {limit_percent:f} % accepts nothing.", "Give the most unbalance accepted: 2 %.")
-    values, u = [], []
+        raise InputError(
+            f"The limit {limit_percent:f} % is not above zero.", "Give the highest accepted unbalance: 2 %."
+        )
+    values, uncertainties = [], []
     for number, reading in enumerate(measured_values):
         value, step = reading.in_unit(measured_values[0].unit)
         if value is None:
-            raise InputError("An overload has no value to compare.", "Take a higher range.")
+            raise InputError("An overload has no value to compare.", "Use a higher range.")
         values.append(value)
         if accuracy_lines is None:
-            u.append(repeatability_uncertainty(step))
+            uncertainties.append(repeatability_uncertainty(step))
         else:
             half_width = accuracy_lines[number].half_width(value, step)
-            u.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).standard_uncertainty)
+            uncertainties.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).standard_uncertainty)
     first, second, third = values
     result = unbalance(first, second, third)
     mean = float(result.mean)
     worst = max(range(3), key=lambda i: abs(values[i] - result.mean))
-    # d = 100·|x_w/m - 1| with m the mean of all three
+    # Sensitivities of d = 100·|x_w/m - 1|, where m is the mean of all three.
     slopes = [100 * ((i == worst) / mean - float(values[worst]) / (3 * mean**2)) for i in range(3)]
-    uncertainty = COVERAGE_FACTOR * hypot(*(slope * each for slope, each in zip(slopes, u, strict=True)))
+    uncertainty = COVERAGE_FACTOR * hypot(*(slope * u for slope, u in zip(slopes, uncertainties, strict=True)))
     limits = Limits(None, limit_percent, "%", "the limit for unbalance")
-    # Four figures, unless they would round a value that is beyond the limit onto it.
-    shown = round_significant(float(result.nema_percent))
-    if (shown <= limit_percent) != (result.nema_percent <= limit_percent):
-        shown = result.nema_percent
-    together = f"±{REPEATABILITY_STEPS} digit each, one meter on one range"
+    # Four figures, unless rounding would move a value across the limit.
+    displayed = round_significant(float(result.nema_percent))
+    if (displayed <= limit_percent) != (result.nema_percent <= limit_percent):
+        displayed = result.nema_percent
+    same_meter = f"±{REPEATABILITY_STEPS} digit each, one meter on one range"
     accuracy = (
-        together if accuracy_lines is None else f"{', '.join(dict.fromkeys(map(str, accuracy_lines)))}, each by itself"
+        same_meter
+        if accuracy_lines is None
+        else f"{', '.join(dict.fromkeys(map(str, accuracy_lines)))}, each by itself"
     )
-    return judge_estimate(limits, shown, uncertainty, accuracy)
+    return judge_estimate(limits, displayed, uncertainty, accuracy)

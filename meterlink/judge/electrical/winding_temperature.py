@@ -1,20 +1,20 @@
-"""Winding resistance and temperature: the linear law R ∝ k + t, with k one constant per metal.
+"""Winding resistance and temperature: the linear law R ∝ k + t, with one constant k per metal.
 
-IEC 60034-1 (from memory) and the resistance method in UL appliance standards state it so. It is meant for
-the temperatures windings live at, about -50 to 200 °C.
+Sources: IEC 60034-1 (from memory) and the resistance method in UL appliance standards. It applies to the operating
+temperatures of windings, about -50 to 200 °C.
 """
 
 from enum import Enum
 
 from meterlink.core.errors import InputError
 
-_COLDEST, _HOTTEST = -50.0, 250.0  # °C a winding's temperature is believed in
+_COLDEST, _HOTTEST = -50.0, 250.0  # °C; a winding outside these means a wrong reading
 
 
 class WindingMetal(Enum):
-    """A winding metal and its constant k in °C, the temperature (negated) at which R would extrapolate to nothing."""
+    """A winding metal and its constant k in °C: R extrapolates to zero at -k."""
 
-    COPPER = 234.5  # annealed copper, 1/0.003 929 3 - 20: UL practice; from it comes the usual 0.003 93 per K at 20 °C
+    COPPER = 234.5  # annealed copper, 1/0.003 929 3 - 20: UL practice; it gives the usual 0.003 93 per K at 20 °C
     COPPER_IEC = 235.0  # IEC 60034-1 (from memory); differs from 234.5 by at most 0.04 % up to 75 °C
     ALUMINIUM = 225.0  # electrical-conductor aluminium, UL and IEC 60034-1 practice; 228 is another convention
 
@@ -22,10 +22,12 @@ class WindingMetal(Enum):
 def resistance_at_temperature(
     ohms: float, measured_celsius: float, reference_celsius: float, metal_constant: float
 ) -> float:
-    """Return a resistance read at ``at`` °C as it would be at ``reference`` °C: R·(k + reference)/(k + at).
+    """Convert a resistance from ``measured_celsius`` to ``reference_celsius``: R·(k + t_ref)/(k + t), in Ω.
 
-    Source: IEC 60034-1 (from memory). InputError when a temperature is beyond a winding's or the resistance is not
-    above zero.
+    Source: IEC 60034-1 (from memory).
+
+    Raises:
+        InputError: a temperature is not plausible for a winding, or the resistance is not above zero.
     """
     return (
         _check_positive(ohms)
@@ -37,8 +39,11 @@ def resistance_at_temperature(
 def winding_temperature(cold_ohms: float, cold_celsius: float, hot_ohms: float, metal_constant: float) -> float:
     """Return the mean temperature of a winding in °C: (R_hot/R_cold)·(k + t_cold) - k.
 
-    Source: the resistance method of IEC 60034-1 (from memory) and UL appliance standards. The rise is this less the
-    ambient at the time of the hot reading. InputError as for `resistance_at`.
+    Source: the resistance method of IEC 60034-1 (from memory) and UL appliance standards. The temperature rise is this
+    minus the ambient at the time of the hot reading.
+
+    Raises:
+        InputError: the cold temperature is not plausible for a winding, or a resistance is not above zero.
     """
     return (
         _check_positive(hot_ohms)
@@ -49,19 +54,21 @@ def winding_temperature(cold_ohms: float, cold_celsius: float, hot_ohms: float, 
 
 
 def is_plausible_temperature(celsius: float) -> bool:
-    """Say whether a winding can have this temperature at all; if not, one of the readings is wrong."""
+    """Return whether a winding can have this temperature (-50 to 250 °C); if not, a reading is wrong."""
     return _COLDEST <= celsius <= _HOTTEST
 
 
 def _check_plausible(celsius: float, k: float) -> float:
     if not is_plausible_temperature(celsius) or k + celsius <= 0:
         raise InputError(
-            f"{celsius:g} °C is no temperature of a winding.", f"Give one from {_COLDEST:g} to {_HOTTEST:g} °C."
+            f"{celsius:g} °C is not plausible for a winding.", f"Give one from {_COLDEST:g} to {_HOTTEST:g} °C."
         )
     return celsius
 
 
 def _check_positive(ohms: float) -> float:
     if ohms <= 0:
-        raise InputError(f"A winding of {ohms:g} Ω cannot be.", "Check the reading, or zero the meter's leads.")
+        raise InputError(
+            f"The winding resistance {ohms:g} Ω is not above zero.", "Check the reading, or zero the meter's leads."
+        )
     return ohms

@@ -1,8 +1,8 @@
-"""Three resistances between a motor's three terminals: which is C, S and R, and what is open or shorted.
+"""Windings from three resistances between a motor's three terminals: C, S and R, open and shorted windings.
 
 In a single-phase compressor the start winding lies between C and S, the run winding between C and R; between R and S
-both are in series. So R–S = C–S + C–R exactly, and with the start winding's higher resistance R–S > C–S > C–R (the
-names are the trade's, from memory). What the readings do not say is never guessed.
+both are in series. So R–S = C–S + C–R exactly, and because the start winding has the higher resistance,
+R–S > C–S > C–R (the names are the trade's, from memory). Where the readings leave a role open, it is not guessed.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,8 +18,8 @@ from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, repeatability_u
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
 
-# Test leads that were zeroed leave less than this; the run winding of even a large compressor reads more. Common
-# practice, no source: a setting.
+# Zeroed test leads read less than this; the run winding of even a large compressor reads more. Common practice, no
+# source: a setting.
 SHORTED_BELOW = Amount(Decimal("0.1"), "Ω")
 
 # The phases of a sound three-phase motor differ by less than this share of their mean. Common practice, no source.
@@ -36,11 +36,11 @@ _NOT_SEEN = "Turns shorted among themselves keep this sum: compare with the make
 
 @dataclass(frozen=True, slots=True)
 class WindingsResult:
-    """What three readings say.
+    """The result of three readings.
 
-    ``verdict`` is None where they do not say. ``terminals`` maps the roles that could be told apart (C, S, R) to the
-    names given. ``sum_error`` is the largest reading less the sum of the other two, and ``sum_uncertainty`` the
-    half-width it may have through the meter alone, both in Ω; None where a reading is an overload.
+    ``verdict`` is None where they do not decide it. ``terminals_by_role`` maps each identified role (C, S, R) to the
+    name of its terminal. ``sum_error`` is the largest reading minus the sum of the other two, ``sum_uncertainty`` its
+    expanded uncertainty from the meter, both in Ω; None where a reading is an overload.
     """
 
     verdict: Verdict | None
@@ -55,7 +55,7 @@ class WindingsResult:
 class _Between:
     """One reading between two terminals; ``ohms`` and ``estimate`` are None for an overload.
 
-    Readings of the same ``origin`` were taken with one meter on one range.
+    Readings with the same ``origin`` are of one meter on one range.
     """
 
     ends: frozenset[str]
@@ -85,15 +85,18 @@ def identify_windings(
     *,
     same_meter: bool = True,
 ) -> WindingsResult:
-    """Tell what three resistances between three terminals say, in any order and under any names.
+    """Identify the windings from three resistances: ``(terminal, terminal, value)`` each, in any order, with any names.
 
-    The sum holds when it fails by no more than the meter's expanded uncertainty (k = 2, JCGM 100, 6.3.3). Readings on
-    one range share the meter's gain and zero error: two of them differ when they do so by more than the display
-    repeats to, and one zero error stays in the sum. Readings on several ranges, and all of them without ``one_meter``,
-    are taken as independent. Where the names given are C, S and R, an open or shorted winding is named by them.
-    InputError unless there are three terminals, each pair read once, in ohms, none negative.
+    The sum adds up when its error is at most the meter's expanded uncertainty (k = 2, JCGM 100, 6.3.3). Readings on one
+    range share the meter's gain and zero error: two of them differ when their difference exceeds the repeatability of
+    the display, and one zero error stays in the sum. Readings on several ranges are taken as independent, and so are
+    all readings without ``same_meter``. With the names C, S and R, an open or shorted winding is named by them. Up to
+    ``shorted_below`` a pair is shorted.
 
-    Three equal readings are a sound three-phase motor, but never one whose terminals are marked C, S and R.
+    Three equal readings are a sound three-phase motor, unless the terminals are marked C, S and R.
+
+    Raises:
+        InputError: there are not three terminals with each pair read once, a value is not in ohms, or it is negative.
     """
     line = accuracy or assumed_accuracy(Quantity.RESISTANCE)
     pairs = _pairs(measurements, line, one_meter=same_meter)
@@ -239,7 +242,7 @@ def _conducting(
 
 
 def _alike(one: _Between, other: _Between) -> bool:
-    """Say whether the meter alone may make the difference between these two."""
+    """Return whether the uncertainty of the meter covers the difference of the two readings."""
     u = [
         repeatability_uncertainty(each.step) if one.origin == other.origin else each.value.standard_uncertainty
         for each in (one, other)
@@ -248,11 +251,11 @@ def _alike(one: _Between, other: _Between) -> bool:
 
 
 def _sum_u(pairs: Sequence[_Between], error: float, line: AccuracyLine) -> float:
-    """Return the standard uncertainty in Ω of the largest reading less the other two (JCGM 100, 5.2.2)."""
+    """Return the standard uncertainty in Ω of the largest reading minus the other two (JCGM 100, 5.2.2)."""
     step = pairs[0].step
     if any(pair.origin != pairs[0].origin for pair in pairs):
         return hypot(*(pair.value.standard_uncertainty for pair in pairs))
-    # On one range the gain error is of the sum error alone, and of the three zero errors 1 - 1 - 1 = -1 is left.
+    # On one range the gain error applies to the sum error alone, and of the three zero errors 1 - 1 - 1 = -1 remains.
     gain = abs(error) * float(line.percent) / 100
     zero = float(line.digits * step)
     return hypot(

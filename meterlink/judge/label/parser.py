@@ -1,4 +1,4 @@
-"""The meaning of a capacitor's label: from pieces to a `RatedPart`; the rules stand in `meterlink.judge.label.ratings`."""
+"""Parse the tokens of a capacitor's label into a `RatedPart`, by the rules in `meterlink.judge.label.ratings`."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -22,22 +22,22 @@ from meterlink.judge.tolerance import Tolerance, parse_tolerance
 
 RATING_EXAMPLE = "45+7.5 uF ±6 % 440 V"
 
-# A start capacitor's range ends a fifth to a quarter above its beginning; half leaves room. The sections of a dual
-# capacitor differ by far more than twice. Both common practice, no source.
+# The range of a start capacitor ends a fifth to a quarter above its beginning; half leaves room. The sections of a dual
+# capacitor differ by far more than a factor of two. Both common practice, no source.
 _WIDEST_RANGE = Decimal("1.5")
 _LEAST_APART = Decimal(2)
 # Voltages on one label belong to one family of supplies (120/240, 208/230, 370/440), line frequencies are 50 and 60 Hz.
 _VOLTS_APART = Decimal("2.1")
 _HERTZ_APART = Decimal("1.2")
 
-# Beyond these a number or its unit is a slip: no motor capacitor comes near.
+# Beyond these a number or its unit is a typing error: they are far outside any motor capacitor.
 _POSSIBLE = {"V": (Decimal(1), Decimal(10_000)), "Hz": (Decimal(10), Decimal(1000))}
 
 _LEAST = Decimal("1e-6")  # µF: a picofarad, far below any motor capacitor
-_FINEST = Decimal("1e-9")  # µF: the last place a rating may have, so that it prints as it is read
-_LARGEST_PERCENT = Decimal(20)  # beyond it a number without a unit is no tolerance of such a part
+_FINEST = Decimal("1e-9")  # µF: the last decimal of a rating, so that it prints as it is read
+_LARGEST_PERCENT = Decimal(20)  # a larger number without a unit is not the tolerance of such a part
 
-_LETTERS_MEANT = "JKM"  # what is found on motor capacitors; common practice, no source
+_LETTERS_MEANT = "JKM"  # the tolerance letters on motor capacitors; common practice, no source
 _LETTERS_ASKED = "ELPWBCDFGHNQSTZ"  # the other letters of IEC 60062
 _RUN_WORDS = {"run", "running"}
 _START_WORDS = {"start", "starting"}
@@ -45,7 +45,7 @@ _START_WORDS = {"start", "starting"}
 
 @dataclass(slots=True)
 class _Value:
-    """A number with its unit, None where it has none, and where it stands."""
+    """A number with its unit (None for none) and its span in the text."""
 
     number: Decimal
     unit: str | None
@@ -60,7 +60,7 @@ class _Value:
 
 @dataclass(slots=True)
 class _Chain:
-    """Values tied by separators, all of one quantity once split."""
+    """Values joined by separators; after `_split` all are of one quantity."""
 
     values: list[_Value]
     separators: list[str]
@@ -79,7 +79,7 @@ class _Chain:
 
 
 class _Label:
-    """The label being read: what has been found on it so far."""
+    """The state of parsing one label: its tokens and the values found so far."""
 
     def __init__(self, text: str, kind: CapacitorKind | None, unit: str | None) -> None:
         self.text = text
@@ -99,7 +99,7 @@ class _Label:
         return None if run is start else CapacitorKind.RUN if run else CapacitorKind.START
 
     def next(self, *wanted: TokenKind) -> Token | None:
-        """Take the next piece if it is one of ``wanted``."""
+        """Return the next token and advance if it is of a wanted kind, otherwise None."""
         if self.at < len(self.pieces) and self.pieces[self.at].kind in wanted:
             self.at += 1
             return self.pieces[self.at - 1]
@@ -107,7 +107,14 @@ class _Label:
 
 
 def parse_label(text: str, kind: CapacitorKind | None, unit: str | None) -> RatedPart:
-    """Return what ``text`` (made `normal`) says; QuestionError where it can be read in several ways, or InputError."""
+    """Return the part that ``text``, normalized by `normalize_label`, describes.
+
+    ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit.
+
+    Raises:
+        UnclearLabelError: the text has several readings, or needs an assumption.
+        InputError: the text is not the label of one motor capacitor.
+    """
     label = _Label(text, kind, unit)
     while label.at < len(label.pieces):
         piece = label.pieces[label.at]
@@ -159,7 +166,7 @@ def _value(label: _Label) -> _Value:
         raise UnclearLabelError(word.start, word.end, why, (" uF",))
     unit = parse_label_unit(word.text)
     if unit is None:
-        label.at -= 1  # not its unit: a word of its own
+        label.at -= 1  # the word is not a unit
         return value
     value.unit, value.dc, value.end = unit.symbol, unit.is_dc, word.end
     if unit.tolerance_letter:
@@ -183,7 +190,11 @@ def _take_ac_or_dc(label: _Label, value: _Value) -> None:
 
 
 def _coded(piece: Token) -> _Value:
-    """Read IEC 60062 coding (from memory): 4u7 is 4.7 µF, 330n is written with its unit elsewhere."""
+    """Read IEC 60062 coding (from memory): 4u7 is 4.7 µF.
+
+    Raises:
+        UnclearLabelError: the letter is not a unit prefix of capacitance.
+    """
     letter = next(char for char in piece.text if char.isalpha() or char == "µ")
     spelled = piece.text.replace(letter, ".")
     unit = {"u": "µF", "µ": "µF", "n": "nF", "p": "pF"}.get(letter)
@@ -194,7 +205,11 @@ def _coded(piece: Token) -> _Value:
 
 
 def _spread_units(label: _Label, chain: _Chain) -> None:
-    """Give a number without a unit the unit of the one it is tied to: the next, or after a ``+`` the one before."""
+    """Give a number without a unit the unit of the next value, or after a ``+`` that of the value before.
+
+    Raises:
+        UnclearLabelError: a number has no unit, and the value before it gives none.
+    """
     for value, following in reversed(list(pairwise(chain.values))):
         if value.unit is None:
             value.unit, value.dc = following.unit, following.dc
@@ -209,7 +224,11 @@ def _spread_units(label: _Label, chain: _Chain) -> None:
 
 
 def _split(chain: _Chain) -> Iterator[_Chain]:
-    """Cut a chain where the quantity changes: the slash of ``45 uF/440 V`` only parts them."""
+    """Split a chain where the quantity changes, as at the slash of ``45 uF/440 V``.
+
+    Raises:
+        UnclearLabelError: another separator than ``/`` or ``-`` joins two quantities.
+    """
     group = _Chain(chain.values[:1], [])
     for value, separator in zip(chain.values[1:], chain.separators, strict=True):
         if value.quantity is group.quantity:
@@ -240,7 +259,12 @@ def _add_group(label: _Label, chain: _Chain) -> None:
 
 
 def _family(label: _Label, chain: _Chain, others: Sequence[Decimal], apart: Decimal, unit: str) -> list[Decimal]:
-    """Return the numbers of a chain in ``unit``; QuestionError where they are too far apart to be of one part."""
+    """Return the numbers of a chain in ``unit``.
+
+    Raises:
+        UnclearLabelError: they are too far apart, or a ``+`` joins them, so they are not all ``unit`` of one part.
+        InputError: a number is impossible for a motor capacitor.
+    """
     numbers = [convert(value.number, value.unit or unit, unit) for value in chain.values]
     written = label.text[chain.start : chain.end].strip()
     if not all(_POSSIBLE[unit][0] <= number <= _POSSIBLE[unit][1] for number in numbers):
@@ -269,7 +293,7 @@ def _add_word(label: _Label, piece: Token) -> None:
     if len(word) > 1:
         label.unread.append(word)
         return
-    tied = previous is not None and previous.kind is TokenKind.WORD  # to a unit, not to a bare number
+    tied = previous is not None and previous.kind is TokenKind.WORD  # after a unit, not after a number without one
     if word in _LETTERS_MEANT or (tied and letter in _LETTERS_MEANT):
         label.tolerances.append(Token(TokenKind.TOLERANCE, letter, piece.start, piece.end))
     elif letter in _LETTERS_ASKED or letter in _LETTERS_MEANT:
@@ -284,7 +308,7 @@ def _check_separator(label: _Label, piece: Token) -> None:
     inside = 1 < label.at < len(label.pieces)
     spaced = label.text[piece.start - 1 : piece.start].isspace() and label.text[piece.end : piece.end + 1].isspace()
     if inside and (piece.text == "/" or (piece.text == "-" and spaced)):
-        return  # it only parts what stands on either side
+        return  # it separates the values on either side
     raise UnclearLabelError(piece.start, piece.end, f"{piece.text!r} ties nothing together.", (" ",))
 
 
@@ -303,7 +327,7 @@ def _part(label: _Label) -> RatedPart:
 
 
 def _capacitance(label: _Label) -> _Chain:
-    """Return the one chain that is the capacitance; ask about every other number."""
+    # The label must have one capacitance, and no other number without a unit.
     known = [chain for chain in label.chains if chain.quantity is not None]
     bare = [chain for chain in label.chains if chain.quantity is None]
     if bare and label.unit is not None and not known and not _is_code(label, bare[0]):
@@ -325,13 +349,13 @@ def _capacitance(label: _Label) -> _Chain:
 
 
 def _is_code(label: _Label, chain: _Chain) -> bool:
-    """Say whether a number with a tolerance letter may be a code (``106 K``): asked about whatever the unit."""
+    """Return whether a number with a tolerance letter may be a code (``106 K``), which is unclear with any unit."""
     letter = any(piece.text in _LETTERS_MEANT for piece in label.tolerances)
     return letter and _looks_coded(label.text[chain.start : chain.end])
 
 
 def _looks_coded(written: str) -> bool:
-    """Say whether ``written`` may be two digits and a power of ten in pF (IEC 60062, from memory), 0.1 µF and up."""
+    """Return whether ``written`` may be two digits and a power of ten in pF (IEC 60062, from memory), 0.1 µF and up."""
     return len(written) == 3 and written.isdigit() and written[2] in "4567"
 
 
@@ -363,7 +387,7 @@ def _bare_question(label: _Label, chain: _Chain) -> UnclearLabelError:
 
 
 def _neighbour(label: _Label, chain: _Chain) -> _Chain | None:
-    """Return the number without a unit that follows ``chain`` with nothing but space between."""
+    """Return the number without a unit that follows ``chain`` after space alone, or None."""
     for other in label.chains:
         if other.quantity is None and other.start >= chain.end and label.text[chain.end : other.start].isspace():
             return other
@@ -371,7 +395,7 @@ def _neighbour(label: _Label, chain: _Chain) -> _Chain | None:
 
 
 def _with_units(written: str, numbers: Sequence[Decimal], *, capacitance_known: bool) -> tuple[str, ...]:
-    """Return ``written`` with each unit that its numbers could have on a label."""
+    """Return ``written`` with each unit that its numbers may have on a label."""
     instead = []
     if all(_could_be_volts(number) for number in numbers):
         instead.append(f"{written} V ")
@@ -413,7 +437,7 @@ def _sections_or_range(label: _Label, chain: _Chain) -> tuple[tuple[Amount, ...]
         if first >= second:
             raise InputError(f"{written!r}: the range ends before it begins.", f"Write {span.strip()}.")
         return (), Span(first, second, "µF")
-    # With the kind known to be the other one the text contradicts it, and one meaning is left to confirm.
+    # Where the text contradicts the known kind, one meaning remains to be confirmed.
     kinds = {CapacitorKind.RUN: (dual,), CapacitorKind.START: (span,), None: (dual, span)}
     why = f"{written!r} may be two sections or a range."
     raise UnclearLabelError(chain.start, chain.end, why, kinds[label.kind] if large > small else (dual,))

@@ -1,4 +1,4 @@
-"""What the label of a run or start capacitor says, and the limits that follow from it."""
+"""The rating of a run or start capacitor, and the limits that follow from it."""
 
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -14,26 +14,26 @@ from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, Tolerance, pa
 # The sections of a dual run capacitor: the larger one is the compressor's. Common practice, no source.
 DUAL_SECTION_NAMES = ("HERM", "FAN")
 
-# A start capacitor marked with one value and no tolerance. Common practice, no source.
+# Tolerance of a start capacitor marked with one value and no tolerance. Common practice, no source.
 DEFAULT_START_TOLERANCE = "-0/+20 %"
 
-# A part marked for this much or more is for continuous duty; start capacitors are made for 110 to 330 V
-# (a trade magazine on selecting capacitors).
+# A part marked for this voltage or more is for continuous duty; start capacitors are made for 110 to 330 V (a trade
+# magazine on selecting capacitors).
 _RUN_VOLTS = Decimal(370)
 
 # IEC 60252-1 counts a run capacitor as failed in its endurance test when it has drifted 10 % beyond its tolerance:
-# a ±5 % part near -15 %. That is the end of its life, not the limit it is marked with.
+# a ±5 % part near -15 %. This is the end of its life, not its marked limit.
 _BEYOND_TOLERANCE = Decimal(10)
 
 
 class CapacitorKind(StrEnum):
-    """What a motor capacitor is made for: continuous duty, or the seconds of a start."""
+    """The duty of a motor capacitor: continuous (run), or the seconds of a start."""
 
     RUN = "run"
     START = "start"
 
 
-# What these parts are usually sold as, µF and V (a trade magazine on selecting capacitors: run 2 to 80 µF at 370 and
+# Usual values of these parts, µF and V (a trade magazine on selecting capacitors: run 2 to 80 µF at 370 and
 # 440 V, start 25 to 1400 µF at 110 to 330 V). Up to 500 V because 50 Hz supplies have run parts above 440 V (common
 # practice, no source).
 USUAL_MICROFARADS = {CapacitorKind.RUN: (Decimal(2), Decimal(80)), CapacitorKind.START: (Decimal(25), Decimal(1400))}
@@ -44,10 +44,10 @@ USUAL_VOLTS = (Decimal(110), Decimal(500))
 class RatedPart:
     """A capacitor's rating as marked on it.
 
-    ``sections`` are its rated values in µF, the larger first, one or two; empty for a start capacitor marked with a
-    range, which is then ``marked``. ``tolerance`` is None where none is printed. ``volts`` (AC) and ``hertz`` list
-    every value printed, ascending; a part marked 370/440 V may be used at both, so its voltage rating is the highest.
-    ``unread`` are words of the label that say nothing about the rating, for showing that they were not used.
+    ``sections`` are one or two rated values in µF, the larger first; empty for a start capacitor marked with a range,
+    which is then ``marked_range``. ``tolerance`` is None where none is printed. ``volts`` (AC) and ``hertz`` list every
+    printed value, ascending; a part marked 370/440 V may be used at both, so its voltage rating is the highest.
+    ``unused_words`` are words of the label that are not part of the rating, to be shown as unused.
     """
 
     sections: tuple[Amount, ...]
@@ -60,32 +60,41 @@ class RatedPart:
 
     @property
     def section_names(self) -> tuple[str, ...]:
-        """HERM and FAN for a dual capacitor, one empty name otherwise."""
+        """``("HERM", "FAN")`` for a dual capacitor, otherwise one empty name."""
         return DUAL_SECTION_NAMES if len(self.sections) == 2 else ("",)
 
     @property
     def max_volts(self) -> Decimal | None:
-        """The AC voltage the part may be used up to, None where none is printed."""
+        """The highest AC voltage for the part, None where none is printed."""
         return max(self.volts, default=None)
 
     def ratings(self) -> tuple[Rating, ...]:
-        """Return each section's rating as a test point takes it; nothing for a marked range."""
+        """Return the rating of each section, for a test point; empty for a marked range."""
         tolerance = None if self.tolerance is None else str(self.tolerance)
         if tolerance is None and self.kind is CapacitorKind.START:
             tolerance = DEFAULT_START_TOLERANCE
         return tuple(Rating(value, tolerance) for value in self.sections)
 
     def limits(self, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> tuple[Limits, ...]:
-        """Return the limits of each section, or of the marked range, in µF."""
+        """Return the limits of each section, or of the marked range, in µF.
+
+        ``default_tolerance`` applies where none is printed, unless the part is a start capacitor (-0/+20 %).
+
+        Raises:
+            InputError: ``default_tolerance`` is not understood.
+        """
         if self.marked_range is not None:
             return (span_limits(self.marked_range),)
         return tuple(rated_limits(rating, default_tolerance) for rating in self.ratings())
 
     def end_of_life_limits(self, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> tuple[Limits, ...]:
-        """Return, for each section of a run capacitor, how far IEC 60252-1 lets it drift before it counts as failed.
+        """Return the limits in µF beyond which IEC 60252-1 counts a run capacitor as failed, for each section.
 
-        Nothing for a start capacitor, which that standard does not cover, and for a part of unknown kind that is
-        larger than run capacitors are.
+        Empty for a start capacitor, which the standard does not cover, and for a part of unknown kind above the values
+        of run capacitors.
+
+        Raises:
+            InputError: ``default_tolerance`` is not understood.
         """
         largest = USUAL_MICROFARADS[CapacitorKind.RUN][1]
         if self.kind is CapacitorKind.START or (self.kind is None and self.sections[0].digits > largest):
@@ -93,7 +102,7 @@ class RatedPart:
         return tuple(_beyond(limits) for limits in self.limits(default_tolerance))
 
     def unusual_values(self) -> tuple[str, ...]:
-        """Return a sentence for each value that is not what such parts are usually sold as: a slip of the pen?"""
+        """Return a sentence for each value outside the usual values of such parts, which may be a typing error."""
         kinds = [self.kind] if self.kind else list(CapacitorKind)
         low = min(USUAL_MICROFARADS[kind][0] for kind in kinds)
         high = max(USUAL_MICROFARADS[kind][1] for kind in kinds)
@@ -129,7 +138,7 @@ class RatedPart:
 
 
 def implied_kind(part: RatedPart) -> CapacitorKind | None:
-    """Return what the numbers alone say about the kind, None where they do not tell.
+    """Return the kind that the numbers imply, None where they imply none.
 
     Two sections or 370 V and more: run. A marked range or -0/+20 %: start. Common practice, no source.
     """
@@ -144,7 +153,7 @@ def implied_kind(part: RatedPart) -> CapacitorKind | None:
 
 def _beyond(limits: Limits) -> Limits:
     low, high, rated = limits.low, limits.high, limits.nominal
-    assert low is not None and high is not None and rated is not None  # noqa: S101, PT018  # of a rating or a range
+    assert low is not None and high is not None and rated is not None  # noqa: S101, PT018  # a rating or a range has all three
     more = rated * _BEYOND_TOLERANCE / 100
     basis = f"{limits.basis} and {_BEYOND_TOLERANCE} % beyond (IEC 60252-1)"
     return Limits(max(low - more, Decimal(0)), high + more, limits.unit, basis, rated)

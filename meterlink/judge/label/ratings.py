@@ -1,18 +1,18 @@
-"""Ratings of run and start capacitors as they are written on the part: ``45+7.5 MFD ±6% 440 VAC 50/60 Hz``.
+"""Ratings of run and start capacitors as written on the part: ``45+7.5 MFD ±6% 440 VAC 50/60 Hz``.
 
-What can be read in one way only is read; anything else becomes a question that lists what it could mean. The rules:
+A text with one possible meaning is read; any other raises a question that lists its meanings. The rules:
 
-- A unit belongs to the number before it, and to the numbers a ``/``, ``+``, ``-`` or ``to`` ties to that one: slashes
-  in ``45/5 uF``, ``370/440 V`` and ``50/60 Hz`` are told apart by their units.
-- Two values in µF: ``+`` makes them the sections of a dual capacitor, ``to`` a start capacitor's range. ``-`` is a
-  range where the second is above the first by no more than half (88-106); ``/`` makes sections where one is at least
-  twice the other (45/5). In between it is asked.
+- A unit belongs to the number before it, and to the numbers that a ``/``, ``+``, ``-`` or ``to`` joins to that number.
+  The units tell the slashes in ``45/5 uF``, ``370/440 V`` and ``50/60 Hz`` apart.
+- Two values in µF: ``+`` makes them the sections of a dual capacitor, ``to`` the range of a start capacitor. ``-`` is a
+  range where the second is above the first by at most half (88-106); ``/`` makes sections where one is at least twice
+  the other (45/5). Values in between raise a question.
 - The larger section is HERM, the smaller FAN. Common practice, no source.
-- J, K and M are IEC 60062 tolerance letters. Its other letters are asked about: on these labels they are as often a
+- J, K and M are IEC 60062 tolerance letters. Its other letters raise a question: on these labels they are as often a
   class, a terminal or a unit.
-- A number without a unit is asked about, unless the caller says what unit a value without one has.
-- Words without digits, and codes that begin with two letters or more (``CBB65``), cannot be a value: they are left in
-  ``unread`` and shown, as are DC volts, amperes, ohms and temperatures. Every other leftover is asked about.
+- A number without a unit raises a question, unless the caller gives the unit.
+- Words without digits, and codes that begin with two letters or more (``CBB65``), are not values: they are listed in
+  ``unused_words``, as are DC volts, amperes, ohms and temperatures. Any other remaining text raises a question.
 """
 
 from collections.abc import Iterator
@@ -25,22 +25,22 @@ from meterlink.judge.label.parser import RATING_EXAMPLE, parse_label
 from meterlink.judge.label.rated_part import CapacitorKind, RatedPart
 from meterlink.judge.label.tokens import MAX_LABEL_LENGTH, UnclearLabelError, normalize_label
 
-_DEEPEST = 4  # questions in one text that candidates answer; a label with more is typed again
-_MOST_CANDIDATES = 6  # to choose from; more is not a question but a guess
+_DEEPEST = 4  # questions that one interpretation answers; a label with more must be typed again
+_MOST_CANDIDATES = 6  # interpretations to choose from; a longer list is no help
 
 
 @dataclass(frozen=True, slots=True)
 class LabelInterpretation:
-    """One thing an ambiguous text could mean: ``text`` says it so that it is read without a question."""
+    """One meaning of an ambiguous text: ``text`` is a spelling that is read without a question."""
 
     text: str
     description: str
 
 
 class AmbiguousRatingError(InputError):
-    """A rating can be read in several ways, or only with something assumed.
+    """A rating has several meanings, or its meaning needs an assumption.
 
-    ``question`` says what is unclear; ``candidates`` are what it could mean, for a screen to offer, never empty.
+    ``question`` names the unclear part. ``interpretations`` are the possible meanings to offer, at least one.
     """
 
     def __init__(self, text: str, question: str, interpretations: tuple[LabelInterpretation, ...]) -> None:
@@ -51,16 +51,19 @@ class AmbiguousRatingError(InputError):
         super().__init__(f"{text!r}: {question}", f"Is it {listed}?")
 
     def as_json_object(self) -> dict[str, object]:
-        """Return the question for JSON: ``text``, ``question``, ``candidates`` (each ``text`` and ``meaning``)."""
-        offered = [{"text": candidate.text, "meaning": candidate.description} for candidate in self.interpretations]
-        return {"text": self.text, "question": self.question, "candidates": offered}
+        """Return the error for JSON: ``{"text", "question", "interpretations": [{"text", "description"}]}``."""
+        offered = [{"text": candidate.text, "description": candidate.description} for candidate in self.interpretations]
+        return {"text": self.text, "question": self.question, "interpretations": offered}
 
 
 def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | None = None) -> RatedPart:
-    """Return what the label ``text`` says.
+    """Return the part that the label ``text`` describes.
 
-    ``kind`` is what the part is known to be; ``unit`` (a unit of capacitance) is taken for the first value that has
-    none. AmbiguousRatingError where the text has to be asked about, InputError where nothing can be made of it.
+    ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit.
+
+    Raises:
+        AmbiguousRatingError: the text has several meanings, or its meaning needs an assumption.
+        InputError: the text is not a rating, or ``unit`` is not a unit of capacitance.
     """
     if unit is not None and quantity_of(unit) is not Quantity.CAPACITANCE:
         raise InputError(f"{unit!r} is not a unit of capacitance.", "Use µF.")
@@ -81,7 +84,7 @@ def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | No
 
 
 def describe_part(part: RatedPart) -> str:
-    """Return what a rating means in words: ``dual run capacitor, HERM 45 µF, FAN 5 µF, ±6 %, up to 440 V``."""
+    """Return a rating in words: ``dual run capacitor, HERM 45 µF, FAN 5 µF, ±6 %, up to 440 V``."""
     kind = f"{part.kind} capacitor" if part.kind else "capacitor"
     if part.marked_range is not None:
         words = [kind, f"marked {part.marked_range}"]
@@ -104,7 +107,7 @@ def describe_part(part: RatedPart) -> str:
 def _answers(
     text: str, question: UnclearLabelError, kind: CapacitorKind | None, unit: str | None, depth: int
 ) -> Iterator[RatedPart]:
-    """Yield what ``text`` means with each answer to ``question`` written into it."""
+    """Yield the part that ``text`` describes with each answer to ``question`` put in its place."""
     for instead in question.alternatives:
         answered = text[: question.start] + instead + text[question.end :]
         try:

@@ -1,36 +1,31 @@
-"""Which part off the truck may replace a failed run or start capacitor, best first.
+"""The parts on the truck that may replace a failed run or start capacitor, best first.
 
-The rule (common practice, no source): the same rated µF in every section, a voltage rating equal or higher, and a part
-made for the same duty. What comes close is offered only as temporary, and says so: a part whose rated value differs
-but lies within the original's tolerance, and two singles in parallel whose values add up to it. A start capacitor is
-matched by its range, which the new part's has to lie inside.
+The rule (common practice, no source): the same rated µF in every section, an equal or higher voltage rating, and the
+same duty. Two near matches are offered and marked as temporary: a part whose rated value differs but lies within the
+original's tolerance, and two singles in parallel whose values add up to it. A start capacitor is matched by its range:
+the range of the new part must lie inside it.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 from itertools import combinations_with_replacement, product
 from operator import add
-from typing import Any
 
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.rated_part import DUAL_SECTION_NAMES, CapacitorKind, RatedPart
-from meterlink.judge.label.ratings import parse_rating
 
-_FIELDS = {"rating", "count", "note"}
-_MOST_ENTRIES = 200  # far more kinds of capacitor than a truck carries; pairs are tried two by two
-_MOST_OPTIONS = 10  # to choose from, best first
-_MOST_SERVERS = 20  # ways to serve one section that are combined with those of the other, best first
+_MOST_OPTIONS = 10  # offered, best first
+_MOST_SERVERS = 20  # choices for one section that are combined with those of the other, best first
 
 
 @dataclass(frozen=True, slots=True)
 class StockEntry:
-    """One kind of part on the truck: its rating as marked, how many are left, where it lies."""
+    """One kind of part on the truck: its marked rating, the number left, and a note on its place."""
 
     part: RatedPart
     count: int
@@ -38,7 +33,7 @@ class StockEntry:
 
 
 class ReplacementMethod(StrEnum):
-    """How an option serves as the replacement, best first."""
+    """The ways to replace a part, best first."""
 
     SAME_RATING = "same rating"
     INSIDE_RANGE = "inside the marked range"
@@ -56,8 +51,8 @@ _TEMPORARY = {ReplacementMethod.OTHER_VALUE, ReplacementMethod.PARALLEL}
 class ReplacementOption:
     """One way to replace the part.
 
-    ``parts`` are the stock entries to take, one of each; an entry twice for two of them. ``remarks`` are sentences
-    for whoever fits it.
+    ``parts`` are the stock entries to use, one part of each; two parts of one entry list it twice. ``remarks`` are
+    sentences for the technician who fits it.
     """
 
     method: ReplacementMethod
@@ -66,7 +61,7 @@ class ReplacementOption:
 
     @property
     def is_temporary(self) -> bool:
-        """Whether it only gets the machine through until the right part is there."""
+        """Whether it serves only until the right part is there."""
         return self.method in _TEMPORARY
 
     def __str__(self) -> str:
@@ -76,7 +71,7 @@ class ReplacementOption:
 
 @dataclass(frozen=True, slots=True)
 class ReplacementResult:
-    """The options, best first, and for each stock entry that is in none of them the reason."""
+    """The options, best first, and ``(entry, reason)`` for each stock entry that no option uses."""
 
     original: RatedPart
     options: tuple[ReplacementOption, ...]
@@ -85,57 +80,22 @@ class ReplacementResult:
 
 @dataclass(frozen=True, slots=True)
 class _Server:
-    """What could serve one section of the original; ``off`` is how far its rating is from the section's, relative."""
+    """Parts for one section of the original; ``off`` is the relative difference of their rating from the section's."""
 
     way: ReplacementMethod
     parts: tuple[StockEntry, ...]
     off: Decimal
 
 
-def parse_stock(table: Mapping[str, Any], source: str) -> tuple[StockEntry, ...]:
-    """Return the stock list in ``table``, read from ``where``; InputError naming the entry that is wrong.
-
-    The list is TOML: one ``[[part]]`` table per kind of part, with ``rating`` (text as on the label), ``count`` (a
-    whole number, 1 where left out) and ``note`` (text, may be left out).
-    """
-    entries = table.get("part")
-    unknown = sorted(set(table) - {"part"})
-    if unknown or not isinstance(entries, list) or not entries:
-        wrong = f"{unknown[0]!r} is not known there" if unknown else "it lists no parts"
-        raise InputError(f"{source}: {wrong}.", 'Write one [[part]] table per part, with rating = "…" and count = ….')
-    if len(entries) > _MOST_ENTRIES:
-        raise InputError(f"{source} lists more than {_MOST_ENTRIES} parts.", "Keep one list per truck.")
-    stock = []
-    for number, entry in enumerate(entries, 1):
-        try:
-            stock.append(_entry(entry))
-        except InputError as error:
-            raise InputError(f"{source}, part {number}: {error.message}", error.remedy) from error
-    return tuple(stock)
-
-
-def _entry(entry: object) -> StockEntry:
-    if not isinstance(entry, dict):
-        raise InputError("not a table.", "Write it as [[part]].")
-    unknown = sorted(set(entry) - _FIELDS)
-    if unknown:
-        raise InputError(f"{unknown[0]!r} is not a field of a part.", f"Use: {', '.join(sorted(_FIELDS))}.")
-    rating, count, note = entry.get("rating"), entry.get("count", 1), entry.get("note", "")
-    if not isinstance(rating, str):
-        raise InputError("rating is missing or not text.", 'Write rating = "45+5 uF 440 V".')
-    if not isinstance(count, int) or isinstance(count, bool) or count < 0:
-        raise InputError(f"count {count!r} is not a number of parts.", "Write a whole number.")
-    if not isinstance(note, str):
-        raise InputError("note is not text.", 'Write note = "…".')
-    return StockEntry(parse_rating(rating), count, clean_text(note))
-
-
 def find_replacements(original: RatedPart, stock: Sequence[StockEntry]) -> ReplacementResult:
-    """Return what of ``stock`` may replace ``original``, best first.
+    """Return the parts of ``stock`` that may replace ``original``, best first.
 
-    Ranked by how it serves (`Way`, in its order), then by how near its rating is, then by the voltage closest above,
-    then tolerances no wider than the original's first. A part of unknown kind is replaced as if it were a run
-    capacitor, the stricter rule. InputError where the original's voltage rating is not known.
+    They are ranked by `ReplacementMethod` in its order, then by the nearest rating, then by the lowest sufficient
+    voltage, then with tolerances no wider than the original's first. An original of unknown kind is treated as a run
+    capacitor, the stricter rule.
+
+    Raises:
+        InputError: the original's voltage rating is missing.
     """
     needed = original.max_volts
     if needed is None:
@@ -158,7 +118,7 @@ def find_replacements(original: RatedPart, stock: Sequence[StockEntry]) -> Repla
 
 
 def _against(original: RatedPart, needed: Decimal, entry: StockEntry) -> str:
-    """Return why ``entry`` cannot serve in any way, empty where it may."""
+    """Return why ``entry`` is no replacement at all, empty where it may be one."""
     if entry.count == 0:
         return "None left."
     if entry.part.max_volts is None:
@@ -173,7 +133,7 @@ def _against(original: RatedPart, needed: Decimal, entry: StockEntry) -> str:
 def _options(
     original: RatedPart, stock: Sequence[StockEntry]
 ) -> Iterator[tuple[tuple[int, Decimal], ReplacementOption]]:
-    """Yield every option with how it ranks: its way, and how far its ratings are off."""
+    """Yield ``((method's rank, relative difference), option)`` for every option."""
     wanted = original.limits()
     duals = [entry for entry in stock if len(entry.part.sections) == 2]
     singles = [entry for entry in stock if len(entry.part.sections) < 2]
@@ -205,7 +165,7 @@ def _server_rank(server: _Server) -> tuple[int, Decimal]:
 
 
 def _servers(original: RatedPart, wanted: Limits, singles: Sequence[StockEntry]) -> Iterator[_Server]:
-    """Yield the singles that serve one section, and the pairs that do so in parallel."""
+    """Yield the singles that fit one section, and the pairs that fit it in parallel."""
     by_range = original.marked_range is not None
     given = [(entry, *_span(entry.part)) for entry in singles]
     for entry, low, high, nominal in given:
@@ -230,7 +190,7 @@ def _servers(original: RatedPart, wanted: Limits, singles: Sequence[StockEntry])
 
 
 def _span(part: RatedPart) -> tuple[Decimal, Decimal, Decimal]:
-    """Return lowest, highest and rated value of a single part, µF."""
+    """Return ``(lowest, highest, rated)`` value of a single part, µF."""
     (limits,) = part.limits()
     low, high, nominal = limits.low, limits.high, limits.nominal
     assert low is not None and high is not None and nominal is not None  # noqa: S101, PT018  # of ratings and ranges
@@ -249,7 +209,7 @@ def _off(wanted: Limits, nominal: Decimal | None) -> Decimal:
 
 
 def _section_of(original: RatedPart, entry: StockEntry) -> str:
-    """Return the name of the section of a dual part that serves a single original, empty where none does."""
+    """Return the name of the section of a dual part that fits a single original, empty where none does."""
     (wanted,) = original.limits()
     for name, given in zip(DUAL_SECTION_NAMES, entry.part.limits(), strict=True):
         alike = (
@@ -271,15 +231,15 @@ def _dual_for_dual(
 
 
 def _fitness(original: RatedPart, needed: Decimal, option: ReplacementOption) -> tuple[Decimal, bool]:
-    """Return what ranks options alike in value: volts above what is needed, and whether a tolerance is wider."""
+    """Return the sort key among equal ratings: ``(volts above the needed volts, whether a tolerance is wider)``."""
     above = max((entry.part.max_volts or needed) - needed for entry in option.parts)
     return above, any(_is_wider(original, entry.part) for entry in option.parts)
 
 
 def _is_wider(original: RatedPart, part: RatedPart) -> bool:
-    """Say whether a part's tolerance leaves more room than the original's, relative to its value."""
+    """Return whether a part's tolerance is relatively wider than the original's."""
     if original.marked_range is not None:
-        return False  # it lies inside the range
+        return False  # the part lies inside the range
     return max(map(_spread, part.limits())) > max(map(_spread, original.limits()))
 
 

@@ -1,4 +1,4 @@
-"""The pieces a capacitor's label is made of: numbers, units, tolerances, separators, words."""
+"""The tokens of a capacitor's label: numbers, units, tolerances, separators, words."""
 
 import re
 from dataclasses import dataclass
@@ -9,17 +9,17 @@ from meterlink.core.units import Quantity, parse_unit, quantity_of
 
 _NUMBER = r"(?:[0-9]{1,9}(?:\.[0-9]{1,9})?|\.[0-9]{1,9})"
 
-# Marks that hold digits but no rating: IEC 60252-1 safety protection classes (S0 to S3 in the later edition, P0 to P2
+# Marks with digits but no rating: IEC 60252-1 safety protection classes (S0 to S3 in the later edition, P0 to P2
 # in the earlier one) and IEC 60068-1 climatic categories (both from memory).
 _KNOWN_MARKS = {"S0", "S1", "S2", "S3", "P0", "P1", "P2"}
 _CLIMATE = r"(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)(?![0-9.])(?!\s*(?:V|k|M|m|u|µ|n|p|F|Hz))"
 
-# Words that stand before a value, with or without a space; other letters before digits are a code.
+# Words before a value, with or without a space; other letters before digits are a code.
 _LABEL_WORDS = {"C", "COM", "HERM", "FAN", "RUN", "START", "DUAL", "CAP", "CAPACITOR", "MOTOR", "TOL", "MAX", "AC"}
 
 _SPELLED_ALIKE = str.maketrans(
     {
-        "\u03bc": "µ",  # Greek mu and the micro sign look alike
+        "\u03bc": "µ",  # Greek mu looks like the micro sign
         "\u2126": "Ω",
         "\u2212": "-",
         "\u2010": "-",
@@ -32,14 +32,14 @@ _SPELLED_ALIKE = str.maketrans(
     }
 )
 
-# What the trade writes for microfarad beyond the units every amount here understands.
+# The trade's spellings of microfarad beyond those that parse_unit accepts.
 _MICROFARAD = {"u", "µ", "mfds", "microfarad", "microfarads"}
 
 MAX_LABEL_LENGTH = 120  # characters; no label has more about its rating
 
 
 class TokenKind(Enum):
-    """What a piece of the text is."""
+    """The kind of a token."""
 
     NUMBER = auto()
     CODED = auto()  # 4u7: the letter stands for the decimal point (IEC 60062)
@@ -47,12 +47,12 @@ class TokenKind(Enum):
     SEPARATOR = auto()  # + - / to
     AC = auto()  # ~
     WORD = auto()
-    MARK = auto()  # letters and digits that are no rating: S2, CBB65
+    MARK = auto()  # letters and digits that are not a rating: S2, CBB65
 
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A piece of the text and where it stands."""
+    """A token of the text and its span."""
 
     kind: TokenKind
     text: str
@@ -61,9 +61,9 @@ class Token:
 
 
 class UnclearLabelError(Exception):
-    """The text from ``start`` to ``end`` can mean several things, or nothing that is known.
+    """The text from ``start`` to ``end`` has several meanings, or none that is known.
 
-    ``instead`` are texts that would each make one meaning plain. Never leaves this room.
+    ``alternatives`` are texts to put in its place, each with one meaning. `parse_rating` turns it into an InputError.
     """
 
     def __init__(self, start: int, end: int, reason: str, alternatives: tuple[str, ...]) -> None:
@@ -76,7 +76,7 @@ class UnclearLabelError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class LabelUnit:
-    """A unit as it follows a number; ``letter`` is a tolerance letter glued to it (``uFJ``)."""
+    """The unit after a number; ``tolerance_letter`` is a tolerance letter attached to it (``uFJ``)."""
 
     symbol: str
     quantity: Quantity
@@ -85,12 +85,12 @@ class LabelUnit:
 
 
 def normalize_label(text: str) -> str:
-    """Return ``text`` with look-alike signs made one, and every spelling of plus-minus as ±."""
+    """Return ``text`` with look-alike signs replaced, and every spelling of plus-minus as ±."""
     return re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
 
 
 def parse_label_unit(word: str) -> LabelUnit | None:
-    """Return the unit that ``word`` spells, None where it is no unit; MF, mF and F are left to the caller to ask."""
+    """Return the unit that ``word`` spells, None for no unit and for MF, mF and F (`is_ambiguous_farad`)."""
     bare = word.replace(".", "")
     if bare.lower() in _MICROFARAD:
         return LabelUnit("µF", Quantity.CAPACITANCE)
@@ -111,7 +111,7 @@ def parse_label_unit(word: str) -> LabelUnit | None:
 
 
 def is_ambiguous_farad(word: str) -> bool:
-    """Say whether ``word`` is MF, mF or F: written for microfarad on old parts, but another unit by the book."""
+    """Return whether ``word`` is MF, mF or F: microfarad on old parts, but officially another unit."""
     return word.replace(".", "").lower() in {"mf", "f"}
 
 
@@ -132,7 +132,11 @@ _SEPARATOR = re.compile(r"\.\.+|…|[+/-]")
 
 
 def tokenize(text: str) -> list[Token]:
-    """Split ``text`` (made `normal`) into its pieces; QuestionError for what is none."""
+    """Split ``text``, normalized by `normalize_label`, into its tokens.
+
+    Raises:
+        UnclearLabelError: a part of the text is not a token, or has several meanings.
+    """
     found: list[Token] = []
     at = 0
     while at < len(text):

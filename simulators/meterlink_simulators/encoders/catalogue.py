@@ -1,4 +1,4 @@
-"""The encodings by name: what a scenario's ``encoding`` may say, and what the teaching study goes through."""
+"""The encodings by name, for the ``encoding`` of a scenario and for the teaching study."""
 
 from collections.abc import Callable, Mapping
 
@@ -14,7 +14,7 @@ from meterlink_simulators.encoders.segments import DIGITS, MaskedEncoder, Segmen
 
 PRESENTED = "presented"
 
-# Encodings of our own; each takes the seed that makes one meter of the family.
+# Encodings of our own. The seed draws one meter of the family.
 ENCODER_FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
     "counted": CountedEncoder,
     "packed": PackedEncoder,
@@ -27,10 +27,14 @@ ENCODER_FAMILIES: Mapping[str, Callable[[int], Encoder]] = {
     "prefixed lines": PrefixedLinesEncoder,
 }
 
-# Full scale in counts that frames of a family have room for, where a pocket meter may have more.
+# Full scale, in counts, of the families whose frames have less room than a pocket meter may need.
 MOST_COUNTS = {"counted": 60_000, "segments": 10**DIGITS, "masked": 10**DIGITS}
 
 
 def create_encoder(name: str, variant: int = 0) -> Encoder:
-    """Return a fresh encoder: ``presented``, or number ``variant`` of one of the `FAMILIES`; KeyError for no such."""
+    """Return a fresh encoder: ``presented``, or meter number ``variant`` of one of the `ENCODER_FAMILIES`.
+
+    Raises:
+        KeyError: there is no such encoding.
+    """
     return PresentedEncoder() if name == PRESENTED else ENCODER_FAMILIES[name](variant)

@@ -1,4 +1,4 @@
-"""Check bytes. A CRC is given by the usual parameters (Williams, 'A painless guide to CRC error detection', 1993)."""
+"""Checksums. A CRC is defined by the usual parameters (Williams, 'A painless guide to CRC error detection', 1993)."""
 
 from dataclasses import dataclass
 from functools import reduce
@@ -11,13 +11,13 @@ def sum8(data: bytes, offset: int = 0) -> int:
 
 
 def xor8(data: bytes, start: int = 0) -> int:
-    """Return all bytes combined by exclusive or, from ``start``."""
+    """Return the exclusive or of ``start`` and all bytes."""
     return reduce(xor, data, start)
 
 
 @dataclass(frozen=True, slots=True)
 class Crc:
-    """A cyclic redundancy check of ``width`` bits (8 or more), worked out bit by bit."""
+    """A cyclic redundancy check of ``width`` bits (8 or more), computed bit by bit."""
 
     width: int
     poly: int

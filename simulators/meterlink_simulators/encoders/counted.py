@@ -1,17 +1,17 @@
-"""Frames of counts: a number as an unsigned integer, where its point stands, and a sign bit apart.
+"""Frames of counts: an unsigned integer, the position of its decimal point, and a separate sign bit.
 
 Nine bytes::
 
     0     start mark
-    1     mode: what is measured
+    1     mode: quantity and coupling
     2, 3  counts, unsigned, little-endian; all ones for overload, all ones but the last for no number
     4     decimals in the upper four bits, prefix in the lower four
     5     flags: one bit each for minus, overload, low battery
     6     battery, percent
-    7     always the same
+    7     constant
     8     sum of bytes 0 to 7 and an offset, modulo 256
 
-The codes of modes and prefixes, the places of the flags, mark and offset are drawn from the seed: one meter each.
+The seed draws the codes of modes and prefixes, the bits of the flags, the mark and the offset.
 """
 
 from random import Random
@@ -41,11 +41,11 @@ class CountedEncoder:
         self.offset = rng.randrange(256)
 
     def services(self) -> Services:
-        """Return the one characteristic frames come on."""
+        """Return the one service; its one characteristic sends the frames."""
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one frame; nothing for a mode the meter does not have."""
+        """Return one frame as ``[(key, packet)]``; empty for a mode the meter does not have."""
         mode = dial_mode(display)
         if mode is None:
             return []

@@ -1,4 +1,4 @@
-"""What a display shows, taken apart into the figures that frames carry."""
+"""The number on a display, split into the parts that frames carry."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,7 @@ from meterlink_simulators.display import DisplayState
 
 Mode = tuple[Quantity, Coupling | None]
 
-# What the dial of a simulated meter can be turned to.
+# Positions of the dial of a simulated meter.
 MODES: tuple[Mode, ...] = (
     (Quantity.VOLTAGE, Coupling.AC),
     (Quantity.VOLTAGE, Coupling.DC),
@@ -26,9 +26,9 @@ PREFIX_POWERS = {"p": -12, "n": -9, "µ": -6, "m": -3, "": 0, "k": 3, "M": 6}
 
 @dataclass(frozen=True, slots=True)
 class DisplayNumber:
-    """A number on a display: ``counts`` with ``decimals`` places behind the point, in ten to ``power`` of the unit.
+    """A number on a display: ``counts`` with ``decimals`` places behind the point, times ten to ``power``.
 
-    ``counts`` is not negative; a minus before zeros counts as lit.
+    The unit is the base unit. ``counts`` is not negative; ``negative`` is the minus sign, which may stand before zero.
     """
 
     counts: int
@@ -43,7 +43,7 @@ class DisplayNumber:
 
 
 def dial_mode(display: DisplayState) -> Mode | None:
-    """Return where the dial is, None for what no frame of this package can carry (a ratio, °F)."""
+    """Return ``(quantity, coupling)``; None for a display that no frame of this package carries (a ratio, °F)."""
     mode = (display.quantity, display.coupling)
     return mode if mode in MODES and unit_prefix(display) in PREFIX_POWERS else None
 

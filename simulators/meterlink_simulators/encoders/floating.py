@@ -2,13 +2,13 @@
 
 Eight bytes::
 
-    0     unit: what is measured
-    1     status: low battery in one bit, the others always the same
+    0     unit: quantity and coupling
+    1     status: low battery in one bit, the others constant
     2-5   the value; infinity for overload, not-a-number for no number
-    6     how many frames were sent since the meter was switched on, modulo 256
+    6     number of frames sent since the meter was switched on, modulo 256
     7     exclusive or of bytes 0 to 6 from a start value
 
-The display's last place is not sent: a binary float does not carry it. Codes and start value are drawn from the seed.
+The display's last place is not sent: a binary float does not carry it. The seed draws codes and start value.
 """
 
 import math
@@ -37,11 +37,11 @@ class FloatingEncoder:
         self.count = 0
 
     def services(self) -> Services:
-        """Return the one characteristic frames come on."""
+        """Return the one service; its one characteristic sends the frames."""
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one frame; nothing for a mode the meter does not have."""
+        """Return one frame as ``[(key, packet)]``; empty for a mode the meter does not have."""
         mode = dial_mode(display)
         if mode is None:
             return []
@@ -49,7 +49,7 @@ class FloatingEncoder:
         if figures is None:
             value = math.inf if display.overload else math.nan
         else:
-            # Read as a decimal number, so that it is rounded once.
+            # From decimal text, so that it is rounded once.
             value = float(f"{'-' if figures.negative else ''}{figures.counts}e{figures.exponent}")
         status = self.constant_bits | display.low_battery << self.battery_bit
         body = bytes([self.units[mode], status]) + struct.pack(">fB", value, self.count)

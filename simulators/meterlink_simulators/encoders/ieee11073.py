@@ -1,7 +1,7 @@
 """FLOAT-Type and SFLOAT-Type of IEEE 11073-20601, as used by GATT (formats 0x17 and 0x16 of the GATT Supplement).
 
 Both are mantissa times ten to the exponent, two's complement, little-endian on the air. The exponent is the place of
-the last digit, so trailing zeros say how finely the meter resolves.
+the last digit, so trailing zeros carry the resolution.
 """
 
 from dataclasses import dataclass
@@ -40,14 +40,14 @@ class DecimalFloat:
         return mantissa.to_bytes(self.size, "little")
 
     def pack(self, number: Decimal) -> bytes:
-        """Return ``number`` with its own last place as the exponent.
+        """Return the bytes of ``number``; its last place gives the exponent.
 
         Digits that do not fit the mantissa are rounded away, half to even; a number above the range becomes +INFINITY,
         one below it (the negative side) -INFINITY.
         """
         least = -(1 << (self.exponent_bits - 1))
         greatest = -least - 1
-        exponent = int(number.as_tuple().exponent)  # an int: finite numbers only come here
+        exponent = int(number.as_tuple().exponent)  # an int: callers pass finite numbers
         exponent = max(exponent, least)
         while exponent <= greatest:
             mantissa = int(number.scaleb(-exponent).to_integral_value(ROUND_HALF_EVEN))

@@ -1,11 +1,11 @@
 """Lines of text with the decimal numbers of IEEE 488.2 (8.7.3 NR2, 8.7.4 NR3), as notifications of at most 20 bytes.
 
-A line is a header word for what is measured, a blank, the number, a blank, its unit, and a line feed. Two habits:
+A line is a header word for the mode, a blank, the number, a blank, its unit, and a line feed. Two forms:
 
-- `LinesEncoder`: NR3 in the base unit, ``CAPA +4.70E-06 F``; the display's last place is the last digit's;
+- `LinesEncoder`: NR3 in the base unit, ``CAPA +4.70E-06 F``; the last digit is the display's last place;
 - `PrefixedLinesEncoder`: NR2 in the display's unit with its SI prefix, ``CAPA 4.70 uF``.
 
-Overload is 9.9E+37 and no number 9.91E+37 (SCPI 1999.0, 7.2.1). The header words are drawn from the seed.
+Overload is 9.9E+37 and no number 9.91E+37 (SCPI 1999.0, 7.2.1). The seed draws the header words.
 """
 
 from random import Random
@@ -41,11 +41,11 @@ class LinesEncoder:
         self.headers = dict(zip(MODES, words, strict=True))
 
     def services(self) -> Services:
-        """Return the one characteristic text comes on."""
+        """Return the one service; its one characteristic sends the text."""
         return [(self.service_uuid, [CharacteristicDefinition("lines", self.lines_uuid)])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one line in pieces; nothing for a mode the meter does not have."""
+        """Return one line in pieces, as pairs (key, packet); empty for a mode the meter does not have."""
         mode = dial_mode(display)
         if mode is None:
             return []
@@ -57,7 +57,7 @@ class LinesEncoder:
     def number(self, display: DisplayState) -> str:
         """Return NR3: a sign, one digit before the point, the exponent in the base unit."""
         figures = display_number(display)
-        assert figures is not None  # noqa: S101  # asked for displays with a number only
+        assert figures is not None  # noqa: S101  # callers pass displays with a number
         digits = f"{figures.counts:0{figures.decimals + 1}d}"
         sign = "-" if figures.negative else "+"
         return f"{sign}{digits[0]}.{digits[1:]}E{figures.exponent + len(digits) - 1:+03d}"
@@ -76,7 +76,7 @@ class PrefixedLinesEncoder(LinesEncoder):
     _family = "prefixed lines"
 
     def number(self, display: DisplayState) -> str:
-        """Return NR2: the digits as displayed; with no point on the display, the point comes last."""
+        """Return NR2: the displayed digits; without a point on the display, the point is last."""
         text = f"{display.digits:f}"
         return text if "." in text else f"{text}."
 

@@ -2,15 +2,14 @@
 
 Eight bytes::
 
-    0     counter: goes up by one with every frame, rolls over from 255
-    1     upper four bits: range code, which stands for unit prefix and point together; then overload, no number, minus,
-          low battery
-    2-4   six digits, most significant first; zeros where there is no number
-    5     mode: what is measured
-    6     always the same
+    0     counter of frames, modulo 256
+    1     upper four bits: range code (unit prefix and point together); then overload, no number, minus, low battery
+    2-4   six digits, most significant first; zeros for no number
+    5     mode: quantity and coupling
+    6     constant
     7     CRC-8 of bytes 0 to 6
 
-Codes and the CRC's parameters are drawn from the seed.
+The seed draws codes and the CRC's parameters.
 """
 
 from random import Random
@@ -24,7 +23,7 @@ from meterlink_simulators.encoders.display_numbers import MODES, dial_mode, disp
 SERVICE_UUID = "b4610000-0d7e-49c3-8f15-7e92a3d60c48"
 FRAMES_UUID = "b4610001-0d7e-49c3-8f15-7e92a3d60c48"
 
-# Powers of ten of one count that a pocket meter's ranges come to, pF/1 to 10 kΩ.
+# Powers of ten of one count in a pocket meter's ranges: 1 pF to 10 kΩ.
 _EXPONENTS = range(-12, 5)
 
 
@@ -34,7 +33,7 @@ class PackedEncoder:
     def __init__(self, seed: int = 0) -> None:
         rng = Random(f"packed/{seed}")
         self.modes = dict(zip(MODES, rng.sample(range(256), len(MODES)), strict=True))
-        # Sixteen codes for more exponents than that: two that lie sixteen apart are never ranges of one function.
+        # Sixteen codes for seventeen exponents: the two that share a code are never ranges of one function.
         codes = rng.sample(range(16), 16)
         self.ranges = {exponent: codes[exponent % 16] for exponent in _EXPONENTS}
         self.filler = rng.randrange(256)
@@ -42,11 +41,11 @@ class PackedEncoder:
         self.count = rng.randrange(256)
 
     def services(self) -> Services:
-        """Return the one characteristic frames come on."""
+        """Return the one service; its one characteristic sends the frames."""
         return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID)])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one frame; nothing for a mode the meter does not have."""
+        """Return one frame as ``[(key, packet)]``; empty for a mode the meter does not have."""
         mode = dial_mode(display)
         if mode is None:
             return []

@@ -1,8 +1,8 @@
 """A self-describing meter: Bluetooth SIG formats only, so a reader needs no knowledge of the maker.
 
-Two kinds of function. `Described`: a characteristic of our own whose Characteristic Presentation Format descriptor
-(0x2904, Bluetooth Core vol. 3 part G, 3.3.3.5) names format, exponent and unit. `Assigned`: a characteristic whose
-format the GATT Specification Supplement fixes. There is none for resistance and capacitance.
+Two kinds of function. `DescribedFunction`: a characteristic of our own whose Characteristic Presentation Format
+descriptor (0x2904, Bluetooth Core vol. 3 part G, 3.3.3.5) names format, exponent and unit. `AssignedFunction`: a
+characteristic whose format the GATT Specification Supplement fixes; it fixes none for resistance and capacitance.
 """
 
 import struct
@@ -29,7 +29,7 @@ SERVICE_UUID = _OWN_BASE.format(0)
 
 
 class Format(IntEnum):
-    """Format codes of the Presentation Format descriptor (Assigned Numbers, 2.4.1) that a meter here can use."""
+    """Format codes of the Presentation Format descriptor (Assigned Numbers, 2.4.1) that these meters use."""
 
     UINT16 = 0x06
     UINT24 = 0x07
@@ -69,9 +69,9 @@ _UNKNOWN = 0x0000  # description: none given
 
 
 def digits_in(display: DisplayState, unit: str) -> Decimal | None:
-    """Return the digits in ``unit`` (V, A, Ω, F, Hz, °C, °F or %), None when the display shows no number.
+    """Return the digits in ``unit`` (V, A, Ω, F, Hz, °C, °F or %); None for a display without a number.
 
-    Between a unit and its multiples the digits are only moved, so the last place stays the display's last place.
+    Between a unit and its multiples only the point moves, so the last place stays the display's.
     """
     if display.digits is None:
         return None
@@ -84,10 +84,10 @@ def digits_in(display: DisplayState, unit: str) -> Decimal | None:
 class DescribedFunction:
     """A function on a characteristic of our own with a Presentation Format descriptor.
 
-    Every format carries the value in ``unit`` (default: the base unit of the quantity). The integer formats carry it
-    in steps of ten to ``exponent``; they know no special codes, so overload is sent as the largest code (a saturated
-    converter) and an empty display sends nothing. FLOAT and SFLOAT keep the display's last place; overload is
-    +INFINITY, an empty display is ``blank``. FLOAT32 (IEEE 754) uses infinity and NaN, and carries no last place.
+    Every format carries the value in ``unit`` (default: the base unit of the quantity). The integer formats count
+    steps of ten to ``exponent``. They have no special codes: overload is sent as the largest code (a saturated
+    converter), and a blank display sends nothing. FLOAT and SFLOAT keep the display's last place; overload is
+    +INFINITY, a blank display is ``blank_code``. FLOAT32 (IEEE 754) uses infinity and NaN, and carries no last place.
     """
 
     quantity: Quantity
@@ -99,15 +99,15 @@ class DescribedFunction:
 
     @property
     def name(self) -> str:
-        """What its User Description says, such as ``voltage AC``."""
+        """Its User Description: ``voltage AC``."""
         return f"{self.quantity} {self.coupling}" if self.coupling else str(self.quantity)
 
     def matches(self, display: DisplayState) -> bool:
-        """Whether the display is on this function."""
+        """Return whether the display is on this function."""
         return display.quantity is self.quantity and self.coupling in {None, display.coupling}
 
     def definition(self, number: int) -> CharacteristicDefinition:
-        """Return its characteristic as function ``number`` (from 1) of a meter."""
+        """Return its characteristic; ``number`` counts the functions of a meter from 1."""
         uuid = _OWN_BASE.format(number)
         presentation = struct.pack(
             "<BbHBH",
@@ -121,7 +121,7 @@ class DescribedFunction:
         return CharacteristicDefinition(uuid, uuid, descriptors=descriptors)
 
     def packet(self, display: DisplayState) -> bytes | None:
-        """Return the value as sent, None when nothing is."""
+        """Return the packet for a display; None where none is sent."""
         number = digits_in(display, self.unit or BASE_UNIT[self.quantity])
         if self.format in _INTEGERS:
             return self._integer(number, overload=display.overload)
@@ -148,7 +148,7 @@ class DescribedFunction:
 def _scaled_integer(
     display: DisplayState, unit: str, per_unit: int, layout: str, greatest: int, unknown: int, least: int = 0
 ) -> bytes:
-    """Return the value in steps of 1/``per_unit`` of ``unit``, or ``unknown`` when there is none in least..greatest."""
+    """Return the value in steps of 1/``per_unit`` of ``unit``; ``unknown`` for no value in least..greatest."""
     number = digits_in(display, unit)
     steps = None if number is None else int((number * per_unit).to_integral_value(ROUND_HALF_EVEN))
     known = steps is not None and least <= steps <= greatest
@@ -188,7 +188,7 @@ def _temperature_measurement(display: DisplayState) -> bytes:
 class AssignedFunction(Enum):
     """A function on a characteristic whose format the GATT Specification Supplement fixes.
 
-    None of them tells AC from DC, or the display's last place (Temperature Measurement excepted).
+    None of them distinguishes AC from DC. Only Temperature Measurement carries the display's last place.
     """
 
     VOLTAGE = (0x2B18, Quantity.VOLTAGE, _voltage)
@@ -203,21 +203,21 @@ class AssignedFunction(Enum):
         self._encode = encode
 
     def matches(self, display: DisplayState) -> bool:
-        """Whether the display is on this function."""
+        """Return whether the display is on this function."""
         return display.quantity is self.quantity
 
     def definition(self, _number: int) -> CharacteristicDefinition:
-        """Return its characteristic. Temperature Measurement is indicated, as the Health Thermometer Service has it."""
+        """Return its characteristic. Temperature Measurement is indicated (Health Thermometer Service)."""
         uuid = uuid16(self.number)
         indicated = self is AssignedFunction.TEMPERATURE_MEASUREMENT
         return CharacteristicDefinition(uuid, uuid, frozenset({"indicate"} if indicated else {"read", "notify"}))
 
     def packet(self, display: DisplayState) -> bytes:
-        """Return the value as sent."""
+        """Return the packet for a display."""
         return self._encode(display)
 
 
-# What a pocket multimeter measures, each on a characteristic of its own.
+# Functions of a pocket multimeter, each on a characteristic of its own.
 ALL_FUNCTIONS: tuple[DescribedFunction, ...] = (
     DescribedFunction(Quantity.VOLTAGE, Coupling.AC),
     DescribedFunction(Quantity.VOLTAGE, Coupling.DC),
@@ -231,10 +231,10 @@ ALL_FUNCTIONS: tuple[DescribedFunction, ...] = (
 
 
 class PresentedEncoder:
-    """A meter that sends each refresh on the characteristic of the function it is on; the others stay silent.
+    """A meter that sends each refresh on the characteristic of its function; the other characteristics stay silent.
 
-    A display on a function the meter does not have sends nothing. Several functions may fit one display (an
-    `Assigned` characteristic beside a `Described` one): each of them sends.
+    A display on a function the meter does not have sends nothing. Where several functions match one display (an
+    `AssignedFunction` beside a `DescribedFunction`), each of them sends.
     """
 
     def __init__(
@@ -248,11 +248,11 @@ class PresentedEncoder:
         ]
 
     def services(self) -> Services:
-        """Return the one service with every function's characteristic."""
+        """Return the one service, with a characteristic for each function."""
         return [(self._service_uuid, [definition for _, definition in self._functions])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return the packets of one refresh of the display."""
+        """Return the packets of one refresh of the display, as pairs (characteristic key, packet)."""
         packets = (
             (definition.key, function.packet(display))
             for function, definition in self._functions

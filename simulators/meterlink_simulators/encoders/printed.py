@@ -1,10 +1,10 @@
-"""Frames of printed characters (ASCII), longer than one notification: they come split, and now and then joined.
+"""Frames of ASCII characters, longer than one notification: they are split, and sometimes two are joined.
 
 Twenty-six characters::
 
     0      opening bracket
     1, 2   mode, two letters
-    3, 4   serial letters, always the same
+    3, 4   serial letters, constant
     5      sign: a minus, else an equals sign
     6-12   the number as displayed, right-aligned in seven characters; ``^^^`` for overload, ``...`` for no number
     13     comma
@@ -17,8 +17,8 @@ Twenty-six characters::
     25     closing bracket
 
 A notification holds twenty characters (the least ATT MTU of 23 less its header of 3: Core vol. 3 part F, 5.2.1 and
-3.4.7.1). Every so often a frame is held back and sent together with the next one, cut at twenty as before. Brackets,
-letters and how often that happens are drawn from the seed.
+3.4.7.1). At intervals a frame is delayed and sent with the next one, split at twenty as before. The seed
+draws brackets, letters and the interval.
 """
 
 from random import Random
@@ -52,11 +52,11 @@ class PrintedEncoder:
         self._delayed = b""
 
     def services(self) -> Services:
-        """Return the one characteristic characters come on."""
+        """Return the one service; its one characteristic sends the characters."""
         return [(SERVICE_UUID, [CharacteristicDefinition("characters", FRAMES_UUID)])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one frame in pieces; none when it is held back, two frames' pieces after that."""
+        """Return one frame in pieces, as pairs (key, packet); empty when it is delayed, then two frames."""
         frame = self.frame(display)
         if not frame:
             return []
@@ -69,7 +69,7 @@ class PrintedEncoder:
         return [("characters", piece) for piece in split_notifications(waiting)]
 
     def frame(self, display: DisplayState) -> bytes:
-        """Return one frame as a whole; nothing for a mode the meter does not have."""
+        """Return one whole frame; empty for a mode the meter does not have."""
         mode = dial_mode(display)
         if mode is None:
             return b""

@@ -1,18 +1,18 @@
-"""Frames of changing length: sign and magnitude in 24 bits, and a range code that has to be looked up.
+"""Frames of changing length: sign and magnitude in 24 bits, and a range code from a table.
 
-The meter is silent until its start word has been written to its order characteristic, and again `PATIENCE` refreshes
-after the last order: any of the two words keeps it talking. A frame::
+The meter is silent until its start command is written to its command characteristic. It falls silent again
+`KEEP_ALIVE_REFRESHES` after the last command; either of its two commands keeps it sending. A frame::
 
-    0      how many bytes follow
-    1      mode: what is measured
+    0      number of bytes that follow
+    1      mode: quantity and coupling
     2      range code: unit prefix and point together
     3-5    sign in the top bit, magnitude in the other 23, big-endian; magnitude all ones for overload, all ones but
            the last for no number
-    6      status: low battery in one bit, the others always the same
+    6      status: low battery in one bit, the others constant
     (7)    battery, percent: in every fourth frame only
     last 2 CRC-16 of all bytes before them, little-endian
 
-Codes, words and the CRC's parameters are drawn from the seed.
+The seed draws codes, commands and the CRC's parameters.
 """
 
 from random import Random
@@ -27,11 +27,11 @@ SERVICE_UUID = "c5380000-7b1d-4f64-8ea9-d02b6f4c9175"
 FRAMES_UUID = "c5380001-7b1d-4f64-8ea9-d02b6f4c9175"
 COMMANDS_UUID = "c5380002-7b1d-4f64-8ea9-d02b6f4c9175"
 
-# Refreshes the meter goes on for without an order: four seconds of a display refreshed ten times a second.
+# Refreshes that the meter sends after a command: four seconds of a display refreshed ten times a second.
 KEEP_ALIVE_REFRESHES = 40
 
 _OVERLOAD, _NONE = 0x7FFFFF, 0x7FFFFE
-# Powers of ten of one count that a pocket meter's ranges come to, 1 pF to 10 kΩ.
+# Powers of ten of one count in a pocket meter's ranges: 1 pF to 10 kΩ.
 _EXPONENTS = range(-12, 5)
 _BATTERY_EVERY = 4
 
@@ -52,22 +52,22 @@ class RangedEncoder:
         self._frames = 0
 
     def services(self) -> Services:
-        """Return the characteristic frames come on and the one that takes orders."""
-        orders = CharacteristicDefinition(
-            "orders", COMMANDS_UUID, frozenset({"write", "write-without-response"}), on_write=self._handle_command
+        """Return the one service: a characteristic for frames and one for commands."""
+        commands = CharacteristicDefinition(
+            "commands", COMMANDS_UUID, frozenset({"write", "write-without-response"}), on_write=self._handle_command
         )
-        return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID, frozenset({"notify"})), orders])]
+        return [(SERVICE_UUID, [CharacteristicDefinition("frames", FRAMES_UUID, frozenset({"notify"})), commands])]
 
     def _handle_command(self, command: bytes) -> None:
         if command == self.start_command or (command == self.keep_alive_command and self._refreshes_left):
             self._refreshes_left = KEEP_ALIVE_REFRESHES
 
     def connection_ended(self) -> None:
-        """Fall silent: the next connection has to start anew."""
+        """Fall silent: the next connection must start the meter again."""
         self._refreshes_left = 0
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one frame; nothing while nobody asks, or for a mode the meter does not have."""
+        """Return one frame as ``[(key, packet)]``; empty while not started, or for a mode the meter does not have."""
         mode = dial_mode(display)
         if mode is None or not self._refreshes_left:
             return []

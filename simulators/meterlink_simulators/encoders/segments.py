@@ -1,12 +1,12 @@
 """Frames that carry the segments of a display: one bit each, scattered without order, some of them inverted.
 
 The display has four digits of seven segments, three points, a minus, and annunciators for AC, DC, prefix, unit, low
-battery and the radio link (which blinks). Which bit is which segment, which are inverted, and what the bits say that
-are no segment, is drawn from the seed; so are the shapes of 6, 7 and 9, which displays differ in, and the place of
-``0L`` for overload. No number is shown as four dashes.
+battery and the radio link (which blinks). No number is shown as four dashes. The seed draws the bit of each segment,
+the inverted bits, the constant bits, the shapes of 6, 7 and 9 (displays differ in them), and the position of ``0L`` for
+overload.
 
-`SegmentsEncoder` sends one byte that is always the same, then the bits. `MaskedEncoder` sends two such bytes, then the
-bits of another display, all of it combined (exclusive or) with a key that repeats every few bytes.
+`SegmentsEncoder` sends one constant byte, then the bits. `MaskedEncoder` sends two constant bytes, then the bits of
+another display; all bytes are combined (exclusive or) with a key that repeats every few bytes.
 """
 
 from random import Random
@@ -24,7 +24,7 @@ MASKED_FRAMES_UUID = "d8230001-2e6b-4197-8c4f-b60a91e57d3c"
 
 DIGITS = 4
 
-# Segments that are lit, by their usual letters: a at the top, then clockwise to f, g in the middle (common practice).
+# Lit segments, by their usual letters: a at the top, then clockwise to f, g in the middle (common practice).
 GLYPH_SEGMENTS = {
     "0": "abcdef",
     "1": "bc",
@@ -47,8 +47,8 @@ _VARIANT_GLYPH_SEGMENTS = {"6": "cdefg", "7": "abcf", "9": "abcfg"}
 _BLINK_PERIOD = 6
 
 _SEGMENT_NAMES = (
-    *(f"{place}{segment}" for place in range(DIGITS) for segment in "abcdefg"),
-    *(f"point {place}" for place in range(1, DIGITS)),  # in front of the digit at that place
+    *(f"{position}{segment}" for position in range(DIGITS) for segment in "abcdefg"),
+    *(f"point {position}" for position in range(1, DIGITS)),  # in front of the digit at that position
     "minus",
     "AC",
     "DC",
@@ -60,7 +60,7 @@ _SEGMENT_NAMES = (
 
 
 class SegmentsEncoder:
-    """One meter of this family. ``size`` is how many bytes carry bits, 7 or more."""
+    """One meter of this family. ``size`` is the number of bytes that carry bits, 7 or more."""
 
     service_uuid = SERVICE_UUID
     frames_uuid = FRAMES_UUID
@@ -70,10 +70,10 @@ class SegmentsEncoder:
 
     def __init__(self, seed: int = 0) -> None:
         rng = Random(f"{self._family}/{seed}")
-        places = range(8 * self.size)
-        self.bit_positions = dict(zip(_SEGMENT_NAMES, rng.sample(places, len(_SEGMENT_NAMES)), strict=True))
+        bits = range(8 * self.size)
+        self.bit_positions = dict(zip(_SEGMENT_NAMES, rng.sample(bits, len(_SEGMENT_NAMES)), strict=True))
         self.inverted = {name for name in _SEGMENT_NAMES if rng.random() < 0.5}
-        self.constant_bits = {place: rng.random() < 0.5 for place in places if place not in self.bit_positions.values()}
+        self.constant_bits = {bit: rng.random() < 0.5 for bit in bits if bit not in self.bit_positions.values()}
         self.glyph_segments = GLYPH_SEGMENTS | {
             digit: shape for digit, shape in _VARIANT_GLYPH_SEGMENTS.items() if rng.random() < 0.5
         }
@@ -83,13 +83,14 @@ class SegmentsEncoder:
         self._refreshes = 0
 
     def services(self) -> Services:
-        """Return the one characteristic frames come on."""
+        """Return the one service; its one characteristic sends the frames."""
         return [(self.service_uuid, [CharacteristicDefinition("display", self.frames_uuid)])]
 
     def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
-        """Return one frame; nothing for a mode the meter does not have.
+        """Return one frame as ``[(key, packet)]``; empty for a mode the meter does not have.
 
-        ValueError for a number that does not fit the digits.
+        Raises:
+            ValueError: the number does not fit the digits.
         """
         if dial_mode(display) is None:
             return []
@@ -100,10 +101,10 @@ class SegmentsEncoder:
         return [("display", self.frame(lit))]
 
     def lit_segments(self, display: DisplayState) -> set[str]:
-        """Return the names of the segments and annunciators that are lit, the blinking one left aside."""
+        """Return the names of the lit segments and annunciators, without the blinking one."""
         glyphs, points = self._glyphs(display)
-        lit = {f"{place}{segment}" for place, glyph in enumerate(glyphs) for segment in self.glyph_segments[glyph]}
-        lit |= {f"point {place}" for place in points}
+        lit = {f"{n}{segment}" for n, glyph in enumerate(glyphs) for segment in self.glyph_segments[glyph]}
+        lit |= {f"point {position}" for position in points}
         lit |= {f"prefix {unit_prefix(display)}", f"unit {BASE_UNIT[display.quantity]}"} & set(_SEGMENT_NAMES)
         if display.coupling:
             lit.add(str(display.coupling))
@@ -114,15 +115,17 @@ class SegmentsEncoder:
         return lit
 
     def frame(self, lit: set[str]) -> bytes:
-        """Return the frame with these names lit. Bit 0 is the least of the first byte."""
-        bits = sum(1 << place for place, on in self.constant_bits.items() if on)
-        bits += sum(
-            1 << place for name, place in self.bit_positions.items() if (name in lit) != (name in self.inverted)
-        )
+        """Return the frame with these names lit. Bit 0 is the least significant of the first byte."""
+        bits = sum(1 << bit for bit, on in self.constant_bits.items() if on)
+        bits += sum(1 << bit for name, bit in self.bit_positions.items() if (name in lit) != (name in self.inverted))
         return self.head + bits.to_bytes(self.size, "little")
 
     def _glyphs(self, display: DisplayState) -> tuple[str, set[int]]:
-        """Return the four characters, and the places with a point in front of them."""
+        """Return ``(four characters, positions with a point in front)``.
+
+        Raises:
+            ValueError: the number does not fit the digits.
+        """
         if display.overload:
             text = " " * self.overload_position + "0L"
             return text.ljust(DIGITS), {self.overload_position + 1} if self.overload_point else set()
@@ -150,6 +153,6 @@ class MaskedEncoder(SegmentsEncoder):
         self.key = rng.randbytes(rng.randrange(3, 6))
 
     def frame(self, lit: set[str]) -> bytes:
-        """Return the frame with these names lit, under the key."""
+        """Return the frame with these names lit, combined with the key."""
         clear = super().frame(lit)
-        return bytes(byte ^ self.key[place % len(self.key)] for place, byte in enumerate(clear))
+        return bytes(byte ^ self.key[index % len(self.key)] for index, byte in enumerate(clear))

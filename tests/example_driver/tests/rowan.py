@@ -1,4 +1,4 @@
-"""A simulated Rowan: what its radio sends, written from its description, apart from the driver."""
+"""A simulated Rowan: its radio protocol, written from its description, apart from the driver."""
 
 from collections.abc import Sequence
 from decimal import Decimal
@@ -23,25 +23,25 @@ class RowanEncoder:
     def services(self) -> Sequence[tuple[str, Sequence[CharacteristicDefinition]]]:
         return [(SERVICE, [CharacteristicDefinition("display", DISPLAY, frozenset({"notify"}))])]
 
-    def encode(self, shown: DisplayState) -> list[tuple[str, bytes]]:
-        if shown.blank:
+    def encode(self, display: DisplayState) -> list[tuple[str, bytes]]:
+        if display.blank:
             return []
-        digits = shown.digits if shown.digits is not None else Decimal(0)
+        digits = display.digits if display.digits is not None else Decimal(0)
         decimals = -int(digits.as_tuple().exponent)
-        head = bytes([0x52, CODES[shown.quantity, shown.coupling], decimals])
+        head = bytes([0x52, CODES[display.quantity, display.coupling], decimals])
         counts = int(digits.scaleb(decimals)).to_bytes(2, "big", signed=True)
-        frame = head + counts + bytes([shown.overload | shown.low_battery << 1])
+        frame = head + counts + bytes([display.overload | display.low_battery << 1])
         return [("display", frame + bytes([sum(frame) % 256]))]
 
 
 class Steady:
-    """An instrument that always shows the same."""
+    """An instrument with one constant display."""
 
     name = "Rowan 12"
     rate = 4.0
 
-    def __init__(self, shown: DisplayState) -> None:
-        self.shown = shown
+    def __init__(self, display: DisplayState) -> None:
+        self.display = display
 
     def show(self, _now: float) -> DisplayState:
-        return self.shown
+        return self.display

@@ -1,14 +1,15 @@
-"""Published tests of a steady state, made to follow a meter: what ours is compared with in `settling_study`.
+"""Published tests of a steady state, adapted to follow a meter: the peers of our detector in `studies.settling.study`.
 
 - *R statistic*: Cao and Rhinehart, "An efficient method for on-line identification of steady state", Journal of Process
   Control 5 (1995), 363 (paper from memory). The recursion, its factors (0.2, 0.1, 0.1) and the limit 2.5 are those of
   a public implementation, `CalculateR.m` in the repository auralius/steady-state-detection.
 - *von Neumann ratio*: the sum of squared successive differences over that of squared deviations from the mean
-  (von Neumann, Annals of Mathematical Statistics 12 (1941), 367; from memory). Below 1.30 a trend is shown at 5 % for
-  twenty readings (table recomputed; one is in the R package climtrends).
+  (von Neumann, Annals of Mathematical Statistics 12 (1941), 367; from memory). A ratio below 1.30 shows a trend at
+  5 % for twenty readings (table recomputed; the R package climtrends has one).
 
-Both know nothing of displays, so `Peer` gives them what ours has: they start anew when the probes bounce or the range
-changes, and must see as long and as many readings as ours before they may hold. Overload they never hold.
+Neither test covers displays, so `PublishedDetector` adds the rules of our detector: a bounce or a change of range
+starts the test anew, and a reading is accepted after the same least time and number of readings. An overload is
+accepted without the test.
 """
 
 from collections import deque
@@ -31,13 +32,13 @@ from meterlink.settling.detector import (
 )
 
 _NS = 1e-9
-_SLACK = 1e-6  # s; a sum of tenths falls just short of the second it means
+_SLACK = 1e-6  # s; a sum of ten tenths is just below a second
 
-# Factors λ1 (filtered value), λ2 and λ3 (the two variances), and the limit below which it is steady.
+# Factors λ1 (filtered value), λ2 and λ3 (the two variances), and the limit below which a value is steady.
 LAMBDAS = (0.2, 0.1, 0.1)
 R_LIMIT = 2.5
 
-RATIO_READINGS = 20  # the shortest window the table has
+RATIO_READINGS = 20  # the shortest window in the table
 RATIO_LIMIT = 1.30  # 5 %
 
 
@@ -45,7 +46,7 @@ class SteadyTest(Protocol):
     """A test of a steady state, fed value by value."""
 
     def update(self, value: float) -> bool:
-        """Take the next value; say whether it is steady."""
+        """Add the next value; return whether the values are steady."""
         ...
 
 
@@ -53,8 +54,8 @@ class RStatistic:
     """R = (2 − λ1)·ν²/δ² of Cao and Rhinehart, by recursion.
 
     ν² ← λ2·(x − x_f)² + (1 − λ2)·ν², then x_f ← λ1·x + (1 − λ1)·x_f, δ² ← λ3·(x − x₋₁)² + (1 − λ3)·δ²; near 1 for white
-    noise about a constant, larger for a trend. ``first`` is where filter and last value start (the first value where
-    None); the variances start at 0. R is nan (0/0) for a value that never changed.
+    noise about a constant, larger for a trend. ``first`` initializes the filter and the last value (None: the first
+    value does); the variances start at 0. R is nan (0/0) for constant values.
     """
 
     def __init__(
@@ -67,18 +68,18 @@ class RStatistic:
         self._successive = 0.0
 
     def feed(self, value: float) -> float:
-        """Take the next value and return R."""
+        """Add the next value and return R."""
         filtered = value if self._filtered is None else self._filtered
         last = value if self._last is None else self._last
-        one, two, three = self._lambdas
-        self._about_filtered += two * ((value - filtered) ** 2 - self._about_filtered)
-        self._filtered = filtered + one * (value - filtered)
-        self._successive += three * ((value - last) ** 2 - self._successive)
+        lambda1, lambda2, lambda3 = self._lambdas
+        self._about_filtered += lambda2 * ((value - filtered) ** 2 - self._about_filtered)
+        self._filtered = filtered + lambda1 * (value - filtered)
+        self._successive += lambda3 * ((value - last) ** 2 - self._successive)
         self._last = value
-        return (2 - one) * self._about_filtered / self._successive if self._successive else float("nan")
+        return (2 - lambda1) * self._about_filtered / self._successive if self._successive else float("nan")
 
     def update(self, value: float) -> bool:
-        """Take the next value; steady while R is not above its limit, and where there is no change at all (0/0)."""
+        """Add the next value; steady while R is not above its limit, and for constant values (0/0)."""
         return not self.feed(value) > self._limit
 
 
@@ -90,24 +91,24 @@ class VonNeumannRatio:
         self._limit = limit
 
     def feed(self, value: float) -> float | None:
-        """Take the next value and return the ratio; nan (0/0) for no change at all, None while the window fills."""
+        """Add the next value and return the ratio: nan (0/0) for constant values, None while the window fills."""
         values = self._values
         values.append(value)
         if len(values) < (values.maxlen or 0):
             return None
         mean = sum(values) / len(values)
-        about_mean = sum([(one - mean) ** 2 for one in values])
-        successive = sum([(later - one) ** 2 for one, later in pairwise(values)])
+        about_mean = sum([(number - mean) ** 2 for number in values])
+        successive = sum([(later - earlier) ** 2 for earlier, later in pairwise(values)])
         return successive / about_mean if about_mean and successive else float("nan")
 
     def update(self, value: float) -> bool:
-        """Take the next value; steady once the window is full and the ratio is not below its limit."""
+        """Add the next value; steady once the window is full and the ratio is not below its limit."""
         ratio = self.feed(value)
         return ratio is not None and not ratio < self._limit
 
 
 class PublishedDetector:
-    """Holds readings by a test of a steady state, made anew for every run of readings."""
+    """Accepts readings by a test of a steady state, which starts anew for every run of readings."""
 
     def __init__(self, test: Callable[[], SteadyTest]) -> None:
         self._make = test
@@ -120,7 +121,7 @@ class PublishedDetector:
         self._readings = 0
 
     def feed(self, reading: Reading) -> Reading | None:
-        """Take the next reading; return it where it is now held."""
+        """Add the next reading; return it if it is accepted now."""
         now = reading.timestamp.monotonic_ns * _NS
         if reading.status is Status.INVALID:
             return None
@@ -146,7 +147,7 @@ class PublishedDetector:
         return reading
 
     def _moved(self, reading: Reading, settled: Reading, now: float) -> bool:
-        """Say whether the display has been elsewhere for so long that a new measurement begins."""
+        """Return whether the display has been elsewhere long enough for a new measurement."""
         same = reading.status is settled.status
         if reading.value is not None and settled.value is not None:
             count = (

@@ -1,1 +1,1 @@
-"""The teaching study: how many labels each encoding needs."""
+"""The teaching study: the number of entries that each encoding needs."""

@@ -1,7 +1,7 @@
 """Sessions for `teaching_study`: a technician takes readings with a simulated meter while its packets are recorded.
 
-Bench, meter, radio and bleak are those of every other simulation; the parts and the order they are measured in are
-seeded. The technician waits until the display stands still and types what it shows, as a person would spell it.
+Bench, meter, radio and bleak are those of every other simulation. A seed draws the parts and their order. The
+technician waits until the display is stable and types it, as a person would spell it.
 """
 
 import asyncio
@@ -30,15 +30,15 @@ from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, 
 from meterlink_simulators.virtual_time import run_in_virtual_time
 
 RATE = 5.0  # display refreshes a second
-# A display that has not changed for this long is read, s: longer than a label reaches back, and than a frame that is
-# held back by its meter comes late.
+# s; a display that has not changed for this long is read. It is longer than the window of an entry, and than the delay
+# of a frame that the meter sends late.
 _STABLE_SECONDS = 1.0
-# s that a technician waits for a display to come to rest: a large capacitor takes half a minute. A part that stays
-# between two counts is given up, and another one like it measured.
+# s; a technician waits this long for a stable display: a large capacitor needs half a minute. A part whose value lies
+# between two counts is replaced by a similar part.
 _SETTLE_TIMEOUT = 40.0
-_SIMILAR_PARTS = 4  # parts of each kind that are at hand
-_TYPING = (0.02, 0.15)  # s between reading the display and the label's time
-_PROBE_MOVE_SECONDS = (0.5, 1.0)  # s; a hand on its way from one part to the next
+_SIMILAR_PARTS = 4  # parts of each kind at hand
+_TYPING = (0.02, 0.15)  # s between reading the display and the time of the entry
+_PROBE_MOVE_SECONDS = (0.5, 1.0)  # s; the hand moves from one part to the next
 
 FULL_SCALES = {
     MeterFunction.CAPACITANCE: ("6.000 µF", "60.00 µF", "600.0 µF"),
@@ -50,14 +50,14 @@ FULL_SCALES = {
 }
 SIX_FUNCTIONS = tuple(FULL_SCALES)
 _ACCURACY = parse_accuracy("0.5 % + 3 digits")
-# The part of a full scale that a part's value is drawn from, where no lower range shows it better.
+# The share of full scale from which a part's value is drawn, unless a lower range shows it better.
 _LEAST, _MOST = 0.02, 0.97
 _COLDEST, _HOTTEST = -39.0, 150.0  # °C, a freezer and a discharge line
 
 
 @dataclass(frozen=True, slots=True)
 class PartMeasurement:
-    """One part to measure: the dial, the part, and where the probes go."""
+    """One measurement of one part: the dial, the part, and the terminals for the probes."""
 
     function: MeterFunction
     part: Component
@@ -74,14 +74,14 @@ class DisplayRefresh:
 
 @dataclass(frozen=True, slots=True)
 class RecordedSession:
-    """What was recorded, and every refresh of the display from the first recorded packet on."""
+    """A capture, and every refresh of the display from the first recorded packet on."""
 
     capture: Capture
     refreshes: tuple[DisplayRefresh, ...]
 
 
 class _LoggingEncoder:
-    """An encoder that keeps what it was asked to send."""
+    """An encoder that logs every refresh that it encodes."""
 
     def __init__(self, encoder: Encoder) -> None:
         self.encoder = encoder
@@ -97,28 +97,29 @@ class _LoggingEncoder:
 
 
 def draw_measurements(functions: Sequence[MeterFunction], seed: int, number: int) -> list[list[PartMeasurement]]:
-    """Return what to measure: every range of every function, both signs and an overload, over and over.
+    """Return ``number`` lists of measurements, each of a few similar parts, of which one is to be measured.
 
-    ``number`` kinds of reading, each with some parts alike of which one is to be measured. The first round goes through
-    the functions in turn, so that each is measured early.
+    They cover every range of every function, both signs and an overload, again and again. The first round goes through
+    the functions in turn, so that each function is measured early.
     """
     rng = Random(f"stops/{seed}")
-    found: list[list[PartMeasurement]] = []
+    measurements: list[list[PartMeasurement]] = []
     names = count(1)
-    while len(found) < number:
+    while len(measurements) < number:
         kinds = [list(_reading_kinds(function)) for function in functions]
         for kind in kinds:
             rng.shuffle(kind)
         for round_ in zip_longest(*kinds):
-            wanted = (kind for kind in round_ if kind is not None)
-            found += [
-                [_draw_measurement(f"part {next(names)}", rng, *kind) for _ in range(_SIMILAR_PARTS)] for kind in wanted
+            present = (kind for kind in round_ if kind is not None)
+            measurements += [
+                [_draw_measurement(f"part {next(names)}", rng, *kind) for _ in range(_SIMILAR_PARTS)]
+                for kind in present
             ]
-    return found[:number]
+    return measurements[:number]
 
 
 def _reading_kinds(function: MeterFunction) -> Iterator[tuple[MeterFunction, int, int]]:
-    """Yield (function, number of its range, sign); the range after the last is overload."""
+    """Yield ``(function, number of its range, sign)``; the range after the last is overload."""
     for number in range(len(FULL_SCALES[function])):
         yield function, number, 1
         if function.signed:
@@ -128,18 +129,18 @@ def _reading_kinds(function: MeterFunction) -> Iterator[tuple[MeterFunction, int
 
 
 def _draw_measurement(name: str, rng: Random, function: MeterFunction, number: int, sign: int) -> PartMeasurement:
-    full = [float(parse_amount(scale, function.quantity).base_value) for scale in FULL_SCALES[function]]
-    if number < len(full):
-        least = max(full[number] * _LEAST, full[number - 1] * 1.02 if number else 0.0)
-        value = sign * rng.uniform(least, full[number] * _MOST)
+    full_scales = [float(parse_amount(scale, function.quantity).base_value) for scale in FULL_SCALES[function]]
+    if number < len(full_scales):
+        least = max(full_scales[number] * _LEAST, full_scales[number - 1] * 1.02 if number else 0.0)
+        value = sign * rng.uniform(least, full_scales[number] * _MOST)
     else:
-        value = full[-1] * rng.uniform(1.1, 1.5)
+        value = full_scales[-1] * rng.uniform(1.1, 1.5)
     part: Component
     match function:
         case MeterFunction.CAPACITANCE:
             part = Star(name, "bench", {"1": Leg(farads=value), "2": Leg()})
         case MeterFunction.RESISTANCE:
-            part = Star(name, "bench", {"1": Leg(ohms=value if number < len(full) else math.inf), "2": Leg()})
+            part = Star(name, "bench", {"1": Leg(ohms=value if number < len(full_scales) else math.inf), "2": Leg()})
         case MeterFunction.AC_VOLTS:
             part = Supply(name, "bench", ("1", "2"), value, 50.0)
         case MeterFunction.DC_VOLTS:
@@ -153,7 +154,7 @@ def _draw_measurement(name: str, rng: Random, function: MeterFunction, number: i
 
 
 def typed_text(display: DisplayState, rng: Random) -> str:
-    """Return the display as a person types it: µ and Ω spelled in one way or another, overload as OL."""
+    """Return the display as a person types it: µ and Ω in one spelling or another, overload as OL."""
     unit = display.unit.replace("µ", rng.choice(("u", "µ", "u"))).replace("Ω", rng.choice(("ohm", "Ω")))
     unit = unit.replace("°C", rng.choice(("degC", "°C")))
     number = "OL" if display.digits is None else f"{display.digits:f}"
@@ -163,7 +164,11 @@ def typed_text(display: DisplayState, rng: Random) -> str:
 def record_session(
     family: str, variant: int, functions: Sequence[MeterFunction], seed: int, number: int
 ) -> RecordedSession:
-    """Return a session of ``number`` labels with a meter of ``family``, simulated in virtual time."""
+    """Return a session of ``number`` entries with a meter of ``family``, simulated in virtual time.
+
+    Raises:
+        ValueError: no display of a measurement became stable, or the packets recorded are not the packets sent.
+    """
     return run_in_virtual_time(
         _record_session(create_encoder(family, variant), draw_measurements(functions, seed, number), seed)
     )
@@ -172,8 +177,8 @@ def record_session(
 async def _record_session(
     encoder: Encoder, measurements: Sequence[Sequence[PartMeasurement]], seed: int
 ) -> RecordedSession:
-    bench = Bench([stop.part for alike in measurements for stop in alike], seed)
-    functions = dict.fromkeys(alike[0].function for alike in measurements)
+    bench = Bench([measurement.part for similar in measurements for measurement in similar], seed)
+    functions = dict.fromkeys(similar[0].function for similar in measurements)
     spec = MeterSpec(
         "Plover 12",
         "C0:00:00:00:00:0A",
@@ -188,11 +193,11 @@ async def _record_session(
             for function in functions
         ),
     )
-    meter, logged = SimulatedMeter(spec, bench), _LoggingEncoder(encoder)
+    meter, logging_encoder = SimulatedMeter(spec, bench), _LoggingEncoder(encoder)
     packets: list[CapturedPacket] = []
     async with AsyncExitStack() as stack:
         air = await stack.enter_async_context(Air())
-        await air.add_meter(meter, encoder=logged, address=spec.address)
+        await air.add_meter(meter, encoder=logging_encoder, address=spec.address)
         client = await stack.enter_async_context(BleakClient(spec.address, backend=air.client_backend))
         for _, definitions in encoder.services():
             for definition in definitions:
@@ -204,12 +209,14 @@ async def _record_session(
                     await client.start_notify(definition.uuid, on_notification)
         if isinstance(encoder, RangedEncoder):
             await client.write_gatt_char(COMMANDS_UUID, encoder.start_command)
-            asking = asyncio.create_task(_send_keep_alive(client, encoder.keep_alive_command))
-            stack.callback(asking.cancel)
-        technician = _Technician(air, meter, logged, bench, Random(f"hand/{seed}"))
-        labels = [await technician.read_first_stable(alike) for alike in measurements]
-    told = CapturedMeter(spec.name, tuple(service for service, _ in encoder.services()))
-    return RecordedSession(Capture(tuple(packets), tuple(labels), told), _recorded_refreshes(logged.log, packets))
+            keep_alive = asyncio.create_task(_send_keep_alive(client, encoder.keep_alive_command))
+            stack.callback(keep_alive.cancel)
+        technician = _Technician(air, meter, logging_encoder, bench, Random(f"hand/{seed}"))
+        entries = [await technician.read_first_stable(similar) for similar in measurements]
+    captured_meter = CapturedMeter(spec.name, tuple(service for service, _ in encoder.services()))
+    return RecordedSession(
+        Capture(tuple(packets), tuple(entries), captured_meter), _recorded_refreshes(logging_encoder.log, packets)
+    )
 
 
 async def _send_keep_alive(client: BleakClient, command: bytes) -> None:
@@ -227,44 +234,52 @@ class _Technician:
     rng: Random
 
     async def read_first_stable(self, measurements: Sequence[PartMeasurement]) -> DisplayEntry:
-        """Return the label of the first of some parts whose display comes to rest; ValueError where none does."""
-        for stop in measurements:
-            if label := await self._read(stop):
-                return label
-        raise ValueError(f"No display of {measurements[0].function} came to rest.")
+        """Return the entry of the first of some similar parts whose display becomes stable.
+
+        Raises:
+            ValueError: no display became stable.
+        """
+        for measurement in measurements:
+            if entry := await self._read(measurement):
+                return entry
+        raise ValueError(f"No display of {measurements[0].function} became stable.")
 
     async def _read(self, measurement: PartMeasurement) -> DisplayEntry | None:
         self.meter.turn_dial(measurement.function)
         self.bench.lift_probes(self.meter.name, self.air.now)
         await asyncio.sleep(self.rng.uniform(*_PROBE_MOVE_SECONDS))
         self.bench.attach_probes(self.meter.name, measurement.terminals, self.air.now, bounce=self.rng.uniform(0, 0.5))
-        touched = self.air.now
-        while self.air.now < touched + _SETTLE_TIMEOUT:
+        touched_at = self.air.now
+        while self.air.now < touched_at + _SETTLE_TIMEOUT:
             await asyncio.sleep(self.rng.uniform(*_TYPING))
-            if self.air.now > touched + _STABLE_SECONDS and (shown := _stable_display(self.encoder.log)):
-                return make_display_entry(self.air.now, typed_text(shown, self.rng))
+            if self.air.now > touched_at + _STABLE_SECONDS and (display := _stable_display(self.encoder.log)):
+                return make_display_entry(self.air.now, typed_text(display, self.rng))
             await asyncio.sleep(1 / RATE)
         return None
 
 
 def _stable_display(log: Sequence[DisplayRefresh]) -> DisplayState | None:
-    """Return the display where it has stood still, None where it has not or shows nothing."""
+    """Return the display if it has been stable; None if it has not, or if it is blank."""
     newest = log[-1].display
     recent = {(refresh.display.digits, refresh.display.unit) for refresh in log[-math.ceil(_STABLE_SECONDS * RATE) :]}
     return newest if len(recent) == 1 and not newest.blank else None
 
 
 def _recorded_refreshes(log: Sequence[DisplayRefresh], packets: Sequence[CapturedPacket]) -> tuple[DisplayRefresh, ...]:
-    """Return the refreshes whose packets were recorded; a link that loses none is taken for granted, and checked."""
-    left = [packet.data for packet in packets]
+    """Return the refreshes whose packets were recorded, on a link that loses none.
+
+    Raises:
+        ValueError: the packets recorded are not the packets sent.
+    """
+    unmatched = [packet.data for packet in packets]
     first = len(log)
-    while left and first:
+    while unmatched and first:
         first -= 1
         sent = log[first].packets
         if sent:
-            if tuple(left[-len(sent) :]) != sent:
-                raise ValueError("What was recorded is not what was sent.")
-            del left[-len(sent) :]
-    if left:
-        raise ValueError("More was recorded than was sent.")
+            if tuple(unmatched[-len(sent) :]) != sent:
+                raise ValueError("The recorded packets differ from the packets sent.")
+            del unmatched[-len(sent) :]
+    if unmatched:
+        raise ValueError("More packets were recorded than sent.")
     return tuple(log[first:])

@@ -1,16 +1,16 @@
-"""Meters nobody has described, taught and then read: ``python -m studies.teaching.study``.
+"""Teach meters that nobody has described, then read them: ``python -m studies.teaching.study``.
 
-For every encoding of `meterlink_simulators.encoders.catalogue` a session over the virtual radio is recorded and
-labelled, `meterlink.teach` makes a profile of it, and the profile decodes a second session on other parts, all of whose
-packets count: settled displays, ranging, creeping, overload. What the display showed is known for each.
+For every encoding of `meterlink_simulators.encoders.catalogue`, a session over the virtual radio is recorded with
+entries, and `meterlink.teach` makes a profile of it. The profile decodes a second session on other parts, of which all
+packets count: settled displays, ranging, creeping, overload. Each display is known.
 
-- *target*: labels that ought to suffice: 12 for one function of a frame or line that carries a number, 25 for one of a
-  display's segments, 40 for six functions;
-- *needed*: the smallest number of labels that did (found by bisection, so more labels are taken to do no worse):
-  a profile came of it, no value was wrong and at most one display in fifty refused;
-- *time*: seconds that teaching took with the target number of labels, on this machine, one core;
-- *right*, *refused*, *wrong*: displays of the second session, taught with the target number of labels. Refused is a
-  display that gives no reading or an invalid one; blank displays must.
+- *target*: entries that should suffice: 12 for one function of a frame or line that carries a number, 25 for one
+  function of a display's segments, 40 for six functions;
+- *needed*: the smallest number of entries that did (found by bisection, on the assumption that more entries do no
+  harm): there was a profile, no value was wrong and at most one display in fifty was refused;
+- *time*: seconds of teaching with the target number of entries, on this machine, one core;
+- *right*, *refused*, *wrong*: displays of the second session, with the target number of entries. A refused display
+  gives no reading or an invalid one; a blank display must.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -23,7 +23,6 @@ import click
 
 from meterlink.capture.capture_file import Capture
 from meterlink.core.clock import Timestamp
-from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import to_base
 from meterlink.driver_api import Characteristic
@@ -33,24 +32,25 @@ from meterlink_simulators.display import DisplayState
 from meterlink_simulators.driver_kit import characteristics
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, create_encoder
 from meterlink_simulators.ranges import MeterFunction
+from studies.markdown import replace_between_markers
 from studies.teaching.cases import SIX_FUNCTIONS, RecordedSession, record_session
 
 BEGIN, END = "<!-- teaching study: begin -->", "<!-- teaching study: end -->"
 
 _SEGMENTED = {"segments", "masked"}
 _UNSEEN_READINGS = 60
-# The share of displays that may be refused where labels are said to suffice: a digit nobody showed in its place is
-# seldom met, and is better refused than guessed.
+# The share of displays that may be refused if entries are to suffice: a digit never shown in its place is rare, and
+# better refused than guessed.
 _MOST_REFUSED_SHARE = 0.02
-_SEARCH_FACTOR = 2  # times the target is how far the number of labels needed is looked for
-# A binary32 carries 24 bits: what is read back is within half of its last one, 2⁻²⁵ of the value or 3e-8.
+_SEARCH_FACTOR = 2  # times the target: the most entries in the search for the number needed
+# A binary32 carries 24 bits: a value read back is within half of the last one, 2⁻²⁵ of the value or 3e-8.
 _FLOAT_TOLERANCE = Decimal("6e-8")
-_AFTER_LABEL = 1.0  # s of packets that a shortened capture keeps behind its last label
+_AFTER_ENTRY = 1.0  # s of packets that a shortened capture keeps after its last entry
 
 
 @dataclass(frozen=True, slots=True)
 class TeachingTask:
-    """One meter to be taught, in the functions named. ``target`` is the number of labels that ought to suffice."""
+    """One meter to be taught, in the functions named."""
 
     family: str
     variant: int
@@ -58,7 +58,7 @@ class TeachingTask:
 
     @property
     def target(self) -> int:
-        """Labels that ought to suffice."""
+        """The number of entries that should suffice."""
         if len(self.functions) > 1:
             return 40
         return 25 if self.family in _SEGMENTED else 12
@@ -66,7 +66,7 @@ class TeachingTask:
 
 @dataclass(slots=True)
 class DisplayTally:
-    """What a profile made of displays that are known."""
+    """Counts of displays by the reading that a profile gave: right, refused (none) or wrong."""
 
     right: int = 0
     refused: int = 0
@@ -75,23 +75,23 @@ class DisplayTally:
 
     @property
     def displays(self) -> int:
-        """How many there were."""
+        """The number of displays."""
         return self.right + self.refused + self.wrong
 
 
 @dataclass(slots=True)
 class TeachingResult:
-    """What came of one task.
+    """The result of one task.
 
-    ``seconds`` is what teaching took, ``refusal`` why there is no profile, ``searched`` whether the number of labels
-    ``needed`` was looked for; None where it was not found.
+    ``seconds`` is the time of teaching. ``failure_reason`` is the reason if there is no profile. ``searched`` is
+    whether the smallest number of entries was searched for. ``needed_entries`` is that number, None if not found.
     """
 
     task: TeachingTask
     seconds: float
     tally: DisplayTally
     searched: bool = False
-    needed_labels: int | None = None
+    needed_entries: int | None = None
     failure_reason: str = ""
 
 
@@ -99,16 +99,16 @@ def tasks(variants: int) -> Iterator[TeachingTask]:
     """Yield the study's tasks, for ``variants`` meters of every family."""
     for family in ENCODER_FAMILIES:
         for variant in range(variants):
-            one = (MeterFunction.DC_VOLTS,) if variant % 2 == 0 else (MeterFunction.CAPACITANCE,)
-            yield TeachingTask(family, variant, one)
+            single = (MeterFunction.DC_VOLTS,) if variant % 2 == 0 else (MeterFunction.CAPACITANCE,)
+            yield TeachingTask(family, variant, single)
             yield TeachingTask(family, variant, SIX_FUNCTIONS)
 
 
-# Whether it is right
+# Comparison
 
 
 def matches_display(reading: Reading, display: DisplayState) -> bool:
-    """Return whether a reading says what the display showed. Of a binary float the last place is not asked for."""
+    """Return whether a reading equals the display; a binary float need not match in the last place."""
     if reading.quantity is not display.quantity or reading.coupling is not display.coupling:
         return False
     if reading.digits is None or display.digits is None:
@@ -120,49 +120,49 @@ def matches_display(reading: Reading, display: DisplayState) -> bool:
 
 
 def count_displays(tally: DisplayTally, readings: Iterable[Reading], displays: Sequence[DisplayState]) -> None:
-    """Count ``readings``, which came of the frames of ``displays`` in their order, if perhaps not of all of them."""
-    left = list(displays)
+    """Add to ``tally`` the ``readings`` of the frames of ``displays``: in their order, perhaps not of all of them."""
+    expected = list(displays)
     for reading in readings:
         if reading.status is Status.INVALID:
             continue
-        place = next((place for place, shown in enumerate(left) if matches_display(reading, shown)), None)
-        if place is None:
+        index = next((index for index, display in enumerate(expected) if matches_display(reading, display)), None)
+        if index is None:
             tally.wrong += 1
-            tally.errors.append(f"{reading.text} ({reading.packet.hex(' ')}) where the display showed {left}")
-            del left[:1]
+            tally.errors.append(f"{reading.text} ({reading.packet.hex(' ')}) where the display showed {expected}")
+            del expected[:1]
             continue
         tally.right += 1
-        _count_unread(tally, left[:place])
-        del left[: place + 1]
-    _count_unread(tally, left)
+        _count_unread(tally, expected[:index])
+        del expected[: index + 1]
+    _count_unread(tally, expected)
 
 
 def _count_unread(tally: DisplayTally, displays: Iterable[DisplayState]) -> None:
-    """Count displays that gave no reading: right for a blank one."""
-    for shown in displays:
-        if shown.blank:
+    """Count displays without a reading: right for a blank one, refused for others."""
+    for display in displays:
+        if display.blank:
             tally.right += 1
         else:
             tally.refused += 1
 
 
 def decode_session(profile: Profile, services: Sequence[Characteristic], session: RecordedSession) -> DisplayTally:
-    """Return what a profile makes of a session."""
+    """Return the tally of a session's displays, decoded by a profile."""
     driver = compile_profile(profile).open(services)
     tally = DisplayTally()
     packets = iter(session.capture.packets)
-    waiting: list[DisplayState] = []
+    displays: list[DisplayState] = []
     for refresh in session.refreshes:
-        waiting.append(refresh.display)
+        displays.append(refresh.display)
         if not refresh.packets:
-            continue  # held back by the meter, comes with the next one
+            continue  # the meter sends this frame with the next one
         readings: list[Reading] = []
         for _ in refresh.packets:
             packet = next(packets)
             at = round(packet.seconds * 1e9)
             readings += driver.feed(packet.channel, packet.data, Timestamp(at, at))
-        count_displays(tally, readings, waiting)
-        waiting.clear()
+        count_displays(tally, readings, displays)
+        displays.clear()
     return tally
 
 
@@ -170,16 +170,20 @@ def decode_session(profile: Profile, services: Sequence[Characteristic], session
 
 
 def shorten_capture(capture: Capture, number: int) -> Capture:
-    """Return the part of a capture that a person had recorded when ``number`` labels had been typed."""
-    labels = capture.entries[:number]
-    end = labels[-1].seconds + _AFTER_LABEL
-    return Capture(tuple(packet for packet in capture.packets if packet.seconds <= end), labels, capture.meter)
+    """Return the part of a capture that a person had recorded after ``number`` entries."""
+    entries = capture.entries[:number]
+    end = entries[-1].seconds + _AFTER_ENTRY
+    return Capture(tuple(packet for packet in capture.packets if packet.seconds <= end), entries, capture.meter)
 
 
 def run_task(task: TeachingTask, seed: int, *, search: bool) -> TeachingResult:
-    """Teach one meter, decode what it sends afterwards, and with ``search`` find how few labels would have done."""
-    most = _SEARCH_FACTOR * task.target
-    session = record_session(task.family, task.variant, task.functions, seed, most if search else task.target)
+    """Teach one meter and decode its later packets; with ``search``, find the smallest number of entries that suffices.
+
+    Raises:
+        ValueError: no display of a measurement became stable.
+    """
+    max_entries = _SEARCH_FACTOR * task.target
+    session = record_session(task.family, task.variant, task.functions, seed, max_entries if search else task.target)
     unseen = record_session(task.family, task.variant, task.functions, seed + 1, _UNSEEN_READINGS)
     services = tuple(characteristics(create_encoder(task.family, task.variant)).values())
 
@@ -192,16 +196,16 @@ def run_task(task: TeachingTask, seed: int, *, search: bool) -> TeachingResult:
             return TeachingResult(task, seconds, DisplayTally(), failure_reason="; ".join(reasons))
         return TeachingResult(task, seconds, decode_session(report.profile, services, unseen))
 
-    outcome = teach_with(task.target)
-    outcome.searched = search
-    if search and (_suffices(outcome) or _suffices(teach_with(most))):
-        # The one does not do, the other does.
-        least, enough = (0, task.target) if _suffices(outcome) else (task.target, most)
+    result = teach_with(task.target)
+    result.searched = search
+    if search and (_suffices(result) or _suffices(teach_with(max_entries))):
+        # ``least`` entries do not suffice, ``enough`` do.
+        least, enough = (0, task.target) if _suffices(result) else (task.target, max_entries)
         while enough - least > 1:
             middle = (least + enough) // 2
             least, enough = (least, middle) if _suffices(teach_with(middle)) else (middle, enough)
-        outcome.needed_labels = enough
-    return outcome
+        result.needed_entries = enough
+    return result
 
 
 def _suffices(result: TeachingResult) -> bool:
@@ -218,7 +222,7 @@ _HEADER = (
 
 
 def markdown_table(results: Iterable[TeachingResult]) -> list[str]:
-    """Return the lines of a Markdown table, one for each task."""
+    """Return the lines of a Markdown table, one line for each task."""
     return [*_HEADER, *map(_row, results)]
 
 
@@ -230,7 +234,7 @@ def _row(result: TeachingResult) -> str:
         task.variant,
         functions,
         task.target,
-        result.needed_labels or (f"> {_SEARCH_FACTOR * task.target}" if result.searched else "–"),
+        result.needed_entries or (f"> {_SEARCH_FACTOR * task.target}" if result.searched else "–"),
         f"{result.seconds:.1f}",
         tally.displays,
         tally.right,
@@ -240,39 +244,32 @@ def _row(result: TeachingResult) -> str:
     return f"| {' | '.join(map(str, fields))} |"
 
 
-def replace_between_markers(text: str, lines: Iterable[str]) -> str:
-    """Return ``text`` with what is between the two markers replaced; InputError where they are not there."""
-    before, begin, rest = text.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not (begin and end):
-        raise InputError("The file has no place for the table.", f"Put {BEGIN} and {END} on lines of their own.")
-    return "\n".join([before + BEGIN, "", *lines, "", END + after])
-
-
 @click.command()
 @click.option("--seed", default=1, show_default=True, help="Which parts are measured.")
 @click.option("--meters", default=2, show_default=True, type=click.IntRange(min=1), help="Meters of every family.")
-@click.option("--quick", is_flag=True, help="One meter of every family, no search for the number of labels needed.")
+@click.option(
+    "--quick", is_flag=True, help="One meter of every family, without the search for the number of entries needed."
+)
 @click.option(
     "--markdown",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="Put the table into this file, between its markers, instead of printing it.",
 )
 def main(*, seed: int, meters: int, quick: bool, markdown: Path | None) -> None:
-    """Teach meters nobody has described, and count what is decoded right, refused and wrong."""
-    outcomes = []
+    """Teach meters that nobody has described, and count the displays decoded right, refused and wrong."""
+    results = []
     for task in tasks(1 if quick else meters):
-        outcome = run_task(task, seed, search=not quick)
-        outcomes.append(outcome)
-        click.echo(_row(outcome), err=True)
-        for line in (outcome.failure_reason, *outcome.tally.errors[:3]):
+        result = run_task(task, seed, search=not quick)
+        results.append(result)
+        click.echo(_row(result), err=True)
+        for line in (result.failure_reason, *result.tally.errors[:3]):
             if line:
                 click.echo(f"    {line}", err=True)
-    lines = markdown_table(outcomes)
+    lines = markdown_table(results)
     if markdown is None:
         click.echo("\n".join(lines))
         return
-    text = replace_between_markers(markdown.read_text(encoding="utf-8"), [f"Seed {seed}:", "", *lines])
+    text = replace_between_markers(markdown.read_text(encoding="utf-8"), [f"Seed {seed}:", "", *lines], BEGIN, END)
     markdown.write_text(text, encoding="utf-8")
 
 

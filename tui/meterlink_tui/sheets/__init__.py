@@ -1,1 +1,1 @@
-"""Sheets laid over the dashboard."""
+"""Sheets that open over the dashboard."""

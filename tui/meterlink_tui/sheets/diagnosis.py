@@ -1,4 +1,4 @@
-"""The sheet that says what the visit's readings point to, with what speaks for it and what against."""
+"""The sheet of causes that the visit's readings point to, with the evidence for and against each."""
 
 from collections.abc import Sequence
 from typing import ClassVar
@@ -14,21 +14,19 @@ from meterlink.link.messages import DerivedView, VisitView
 from meterlink_tui.scene import Tone, verdict_word
 from meterlink_tui.sheets.sheet import Sheet
 
-_LONGEST = 480  # characters of a sentence; more would be nobody's finding
+_LONGEST = 480  # characters of a sentence; no rule writes a longer one
 
-NO_DIAGNOSIS = "Nothing has been held yet that would point anywhere."
-
-
-DERIVED_HEADING = "Worked out of several readings"
+NO_DIAGNOSIS = "No accepted reading points to a cause yet."
+DERIVED_HEADING = "Derived from several readings"
 
 
 class DiagnosisSheet(Sheet[None]):
-    """One block a finding, the foremost first; scrolls."""
+    """One block per cause, the most likely first; scrolls."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f,q", "dismiss", "close", id="close-findings", show=False, tooltip="Close this"),
-        Binding("down,pagedown,space", "scroll(1)", "further", id="findings-down", show=False, tooltip="Read on"),
-        Binding("up,pageup", "scroll(-1)", "back", id="findings-up", show=False, tooltip="Read back"),
+        Binding("c,q", "dismiss", "close", id="close-diagnosis", show=False, tooltip="Close this"),
+        Binding("down,pagedown,space", "scroll(1)", "down", id="diagnosis-down", show=False, tooltip="Scroll down"),
+        Binding("up,pageup", "scroll(-1)", "up", id="diagnosis-up", show=False, tooltip="Scroll up"),
     ]
 
     def __init__(self, cautions: tuple[str, ...], visit: VisitView | None) -> None:
@@ -36,40 +34,40 @@ class DiagnosisSheet(Sheet[None]):
         self._visit = visit
 
     def body(self) -> ComposeResult:
-        """The summary, the findings, then what was worked out of several readings."""
-        yield Static("What the readings point to (Esc goes back)", classes="heading", markup=False)
-        findings = self._visit.get("causes", []) if self._visit else []
+        """Yield the summary, the replacements, the causes, then the derived points."""
+        yield Static("Causes the readings point to: + for, - against (Esc closes)", classes="heading", markup=False)
+        causes = self._visit.get("causes", []) if self._visit else []
         summary = self._visit.get("summary", "") if self._visit else ""
         yield Static(clean_text(summary, _LONGEST) or NO_DIAGNOSIS, markup=False)
         for sentence in self._visit.get("replacements", []) if self._visit else []:
             yield Static(clean_text(sentence, _LONGEST), markup=False)
-        for finding in findings:
+        for cause in causes:
             yield Static("", markup=False)
             yield Static(
                 Content.assemble(
-                    (clean_text(finding["title"], _LONGEST), "bold $strong"),
-                    (f"  {clean_text(finding['confidence']).upper()}", "bold $hint"),
+                    (clean_text(cause["title"], _LONGEST), "bold $strong"),
+                    (f"  {clean_text(cause['confidence']).upper()}", "bold $hint"),
                 ),
                 markup=False,
             )
-            for mark, sentences in (("+", finding["evidence_for"]), ("-", finding["evidence_against"])):
+            for mark, sentences in (("+", cause["evidence_for"]), ("-", cause["evidence_against"])):
                 for sentence in sentences:
                     yield Static(f" {mark} {clean_text(sentence, _LONGEST)}", markup=False)
             yield Static(
-                Content.assemble((" NEXT ", "bold $hint"), clean_text(finding["next_measurement"], _LONGEST)),
+                Content.assemble((" NEXT ", "bold $hint"), clean_text(cause["next_measurement"], _LONGEST)),
                 markup=False,
             )
 
         yield from _derived_blocks(self._visit.get("derived", []) if self._visit else [])
 
     def action_scroll(self, direction: int) -> None:
-        """Scroll by a screen, down for a positive ``way``."""
+        """Scroll by a screen, down for a positive ``direction``."""
         body = self.query_one("#sheet-body")
         (body.scroll_page_down if direction > 0 else body.scroll_page_up)(animate=False)
 
 
 def _derived_blocks(views: Sequence[DerivedView]) -> ComposeResult:
-    """One block a check: its figure and verdict, the reason with the numbers, what it rests on or what it needs."""
+    """Yield one block per derived point: its figure and verdict, the reason, then the limit and the formula."""
     if views:
         yield Static("", markup=False)
         yield Static(DERIVED_HEADING, classes="heading", markup=False)

@@ -1,4 +1,4 @@
-"""The help sheet, made from the key bindings themselves so that it cannot fall behind them."""
+"""The help sheet, made from the key bindings: it always lists the current keys."""
 
 from collections.abc import Iterable
 from typing import ClassVar
@@ -16,27 +16,27 @@ _KEY_NAMES = {
 }  # fmt: skip
 
 MARKS = (
-    ("✓ ✗ ?", "held: within · outside, open or shorted · says nothing of the part"),
-    ("…", "not held yet: what it would be as it stands"),
+    ("✓ ✗ ?", "within · outside, open or shorted · no verdict on the part"),
+    ("…", "verdict so far: the reading is not accepted yet"),
     ("►", "the active test point"),
     ("┣ ┿ ┫", "low limit, nominal, high limit; a reading on a limit is within"),
-    ("+2", "held readings taken here before the one shown"),
-    ("CLOSE CALL", "the meter's own uncertainty reaches across a limit"),
+    ("+2", "two earlier accepted readings at this test point"),
+    ("CLOSE CALL", "so near a limit that the meter's own error can change the verdict"),
 )
 
 
 def key_names(binding: Binding) -> str:
-    """Return the keys of a binding as a person would call them."""
+    """Return the keys of a binding as printed on a keyboard: ``n, →``."""
     return ", ".join(_KEY_NAMES.get(key, key) for key in binding.key.split(","))
 
 
 class HelpSheet(Sheet[None]):
-    """Keys with what they do, and what the marks mean."""
+    """The keys and the marks with their meanings."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("question_mark,f1,q", "dismiss", "close", id="close-help", show=False, tooltip="Close this"),
-        Binding("down,pagedown,space", "down", "further", id="help-down", show=False, tooltip="Read on"),
-        Binding("up,pageup", "up", "back", id="help-up", show=False, tooltip="Read back"),
+        Binding("down,pagedown,space", "down", "down", id="help-down", show=False, tooltip="Scroll down"),
+        Binding("up,pageup", "up", "up", id="help-up", show=False, tooltip="Scroll up"),
     ]
 
     def __init__(self, cautions: tuple[str, ...], bindings: Iterable[Binding]) -> None:
@@ -44,9 +44,9 @@ class HelpSheet(Sheet[None]):
         self._listed_bindings = tuple(bindings)
 
     def body(self) -> ComposeResult:
-        """One paragraph a key, one a mark."""
+        """Yield one paragraph per key and per mark."""
         rows = [(key_names(binding), binding.tooltip) for binding in self._listed_bindings]
-        yield Static("Keys (Esc goes back)", classes="heading", markup=False)
+        yield Static("Keys (Esc closes)", classes="heading", markup=False)
         for name, meaning in rows:
             yield Static(Content.assemble((f"{name:<12}", "bold $hint"), (meaning, "$strong")), markup=False)
         yield Static("Marks", classes="heading", markup=False)

@@ -1,4 +1,4 @@
-"""What the sheets laid over the dashboard have in common: the caution stays in sight under each of them."""
+"""The base class of the sheets over the dashboard: each keeps the caution in sight."""
 
 from typing import ClassVar, Generic, TypeVar
 
@@ -13,10 +13,10 @@ SheetResult = TypeVar("SheetResult")
 
 
 class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
-    """A full screen that closes on Escape, above the cautions of the active test point."""
+    """A screen that closes on Escape, with the cautions of the active test point at its foot."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "dismiss", "close", id="close", tooltip="Close this and go back to the reading")
+        Binding("escape", "dismiss", "close", id="close", tooltip="Close this sheet")
     ]
 
     def __init__(self, cautions: tuple[str, ...]) -> None:
@@ -24,15 +24,15 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
         self._cautions = cautions
 
     def compose(self) -> ComposeResult:
-        """The sheet's own body, then the caution."""
+        """Yield the sheet's body, then the caution."""
         with VerticalScroll(id="sheet-body", can_focus=False):
             yield from self.body()
         yield Sentence("caution", "CAUTION", tone="warn")
 
     def body(self) -> ComposeResult:
-        """Return what this sheet is for."""
+        """Yield the widgets of this sheet."""
         raise NotImplementedError
 
     def on_mount(self) -> None:
-        """Say the cautions once there is something to say them in."""
+        """Display the cautions."""
         self.query_one("#caution", Sentence).show(*self._cautions)

@@ -1,4 +1,4 @@
-"""The sheet that a test point is picked from."""
+"""The sheet for picking a test point."""
 
 from textual.app import ComposeResult
 from textual.widgets import OptionList, Static
@@ -12,7 +12,7 @@ _SIDE_COLUMNS = 4  # columns beside an option's text: the sheet's padding and th
 
 
 class PointPicker(Sheet[str]):
-    """Closes with the key of the point that was picked, or with nothing."""
+    """Closes with the key of the picked test point, or without a result."""
 
     def __init__(self, cautions: tuple[str, ...], rows: tuple[PointRow, ...], width: int) -> None:
         super().__init__(cautions)
@@ -20,19 +20,19 @@ class PointPicker(Sheet[str]):
         self._width = width - _SIDE_COLUMNS
 
     def body(self) -> ComposeResult:
-        """The list, the active point highlighted."""
-        yield Static("Go to a test point: ↑ ↓, then Enter. Esc goes back.", classes="heading", markup=False)
-        # Options are told apart by position: keys come over the wire and might repeat.
-        # Plain text, so that the highlighted one is reversed from end to end, without colour too.
+        """Yield the list of test points."""
+        yield Static("Go to a test point: ↑ ↓, then Enter. Esc closes.", classes="heading", markup=False)
+        # Options have no ids: keys from the link might repeat. Their text is plain, so that the highlighted line is
+        # reversed from end to end, without colour too.
         yield OptionList(*(Option(point_line(row, self._width).without_spans) for row in self._rows), markup=False)
 
     def on_mount(self) -> None:
-        """Start from the active point."""
+        """Highlight the active test point."""
         super().on_mount()
-        points = self.query_one(OptionList)
-        points.highlighted = next((i for i, row in enumerate(self._rows) if row.active), 0)
-        points.focus()
+        option_list = self.query_one(OptionList)
+        option_list.highlighted = next((index for index, row in enumerate(self._rows) if row.active), 0)
+        option_list.focus()
 
-    def on_option_list_option_selected(self, chosen: OptionList.OptionSelected) -> None:
-        """Go there."""
-        self.dismiss(self._rows[chosen.option_index].key)
+    def on_option_list_option_selected(self, selected: OptionList.OptionSelected) -> None:
+        """Close with the key of the selected test point."""
+        self.dismiss(self._rows[selected.option_index].key)

@@ -1,15 +1,15 @@
-"""The meters on the air: state, signal and battery, each in a word beside its sign."""
+"""The list of meters: state, signal and battery, each as a mark and a word."""
 
 from textual.content import Content
 from textual.widget import Widget
 
-from meterlink_tui.scene import MeterRow
+from meterlink_tui.scene import MeterLine
 
 _BARS = "▂▄▆█"
 
 
-def meter_lines(row: MeterRow) -> Content:
-    """Return one meter: name and state, then what is worth a warning; the reason in words when it is not connected."""
+def meter_lines(row: MeterLine) -> Content:
+    """Return the line of one meter: name, state, warnings, signal and battery; the reason if it is not connected."""
     parts: list[tuple[str, str]] = [(f"{row.mark} ", f"bold ${row.tone}"), (row.name, "bold $strong")]
     if row.state != "connected":
         parts.append((f" {row.state.upper()}", f"bold ${row.tone}"))
@@ -29,13 +29,13 @@ def meter_lines(row: MeterRow) -> Content:
 
 
 class MeterList(Widget):
-    """All meters, those that want something first, so a short screen cuts off what is well."""
+    """All meters. Those that need attention are first: a short screen cuts off the others."""
 
     def __init__(self) -> None:
         super().__init__(id="meters")
-        self._rows: tuple[MeterRow, ...] = ()
+        self._rows: tuple[MeterLine, ...] = ()
 
-    def show(self, rows: tuple[MeterRow, ...]) -> None:
+    def show(self, rows: tuple[MeterLine, ...]) -> None:
         """List ``rows``."""
         ordered = tuple(sorted(rows, key=lambda row: (row.state == "connected", not row.battery_low, row.name)))
         if ordered != self._rows:

@@ -7,40 +7,40 @@ from textual.widget import Widget
 
 from meterlink_tui.scene import Gauge
 
-# Drawn beyond each limit, as a part of the distance between them: what is a little outside is still seen on the scale.
+# The part of the axis beyond each limit, as a share of the distance between the limits.
 _MARGIN_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class _Axis:
-    """From an amount to a column, 0..width-1."""
+    """Maps an amount to a column, 0..width-1."""
 
     start: float
     end: float
     width: int
 
     def column(self, amount: float) -> int:
-        """The nearest column; outside the axis, the first or last."""
-        part = (amount - self.start) / (self.end - self.start)
-        return round(min(1.0, max(0.0, part)) * (self.width - 1))
+        """Return the nearest column; outside the axis, the first or the last."""
+        share = (amount - self.start) / (self.end - self.start)
+        return round(min(1.0, max(0.0, share)) * (self.width - 1))
 
 
 def _axis(gauge: Gauge, width: int) -> _Axis:
     low = float(gauge.low) if gauge.low is not None else None
     high = float(gauge.high) if gauge.high is not None else None
     if low is not None and high is not None:
-        # Two equal limits are still drawn apart: a tenth of the value each side.
-        span = (high - low) * _MARGIN_SHARE or abs(low) * 0.1 or 1.0
-        return _Axis(low - span, high + span, width)
+        # Two equal limits have no distance: the margin is then a tenth of the value.
+        margin = (high - low) * _MARGIN_SHARE or abs(low) * 0.1 or 1.0
+        return _Axis(low - margin, high + margin, width)
     limit = low if low is not None else high or 0.0
-    span = abs(limit) * _MARGIN_SHARE or 1.0
-    return _Axis(limit - span, limit + span, width)
+    margin = abs(limit) * _MARGIN_SHARE or 1.0
+    return _Axis(limit - margin, limit + margin, width)
 
 
 def _reading_column(gauge: Gauge, axis: _Axis, low: int, high: int) -> int | None:
-    """Column of the reading; None when it is outside what is drawn.
+    """Return the column of the reading; None outside the axis.
 
-    Rounding to columns must not move it across a limit: at the limit is within, the first count beyond is not.
+    Rounding must not move a reading across a limit: a reading at the limit is within, the first count beyond is not.
     """
     amount = gauge.reading
     if amount is None or not axis.start <= amount <= axis.end:
@@ -54,12 +54,12 @@ def _reading_column(gauge: Gauge, axis: _Axis, low: int, high: int) -> int | Non
 
 
 def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
-    """Return the reading's row, the scale and the labels, each ``width`` columns (at least 20)."""
+    """Return ``(row of the reading, scale, row of labels)``, each ``width`` columns wide (at least 20)."""
     axis = _axis(gauge, width)
     low = axis.column(float(gauge.low)) if gauge.low is not None else 0
     high = axis.column(float(gauge.high)) if gauge.high is not None else width - 1
-    high = max(high, low + 1)  # two equal limits are two marks, side by side
-    bar = ["━" if low <= i <= high else "·" for i in range(width)]
+    high = max(high, low + 1)  # two equal limits have two marks, side by side
+    bar = ["━" if low <= column <= high else "·" for column in range(width)]
     labels = _TextRow(width)
     if gauge.low is not None:
         bar[low] = "┣"
@@ -71,10 +71,10 @@ def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
         bar[axis.column(float(gauge.nominal))] = "┿"
         labels.put(axis.column(float(gauge.nominal)), f"{gauge.nominal:f}")
     above = _TextRow(width)
-    at = _reading_column(gauge, axis, low, high)
-    if at is not None:
-        bar[at] = "█"
-        above.put_arrow(at, f"{gauge.reading:f}")
+    column = _reading_column(gauge, axis, low, high)
+    if column is not None:
+        bar[column] = "█"
+        above.put_arrow(column, f"{gauge.reading:f}")
     elif gauge.overload or (gauge.reading is not None and gauge.reading > axis.end):
         bar[-1] = "►"
         above.put(width - 1, f"{'OL' if gauge.reading is None else f'{gauge.reading:f} {gauge.unit}'}, off the scale ►")
@@ -85,7 +85,7 @@ def draw_scale(gauge: Gauge, width: int) -> tuple[str, str, str]:
 
 
 class _TextRow:
-    """A row of blanks that labels are put into, the first one having the right of way."""
+    """A row of blanks for labels. A label that overlaps an earlier label is left out."""
 
     def __init__(self, width: int) -> None:
         self._cells = [" "] * width
@@ -95,22 +95,22 @@ class _TextRow:
         return "".join(self._cells)
 
     def put(self, centre: int, label: str) -> None:
-        """Write ``label`` around ``centre``, moved inside the row; not at all when that would touch another one."""
+        """Write ``label`` around ``centre``, moved inside the row; leave it out if it would touch another label."""
         start = min(max(0, centre - len(label) // 2), len(self._cells) - len(label))
         if start < 0 or any(cell != " " for cell in self._cells[max(0, start - 1) : start + len(label) + 1]):
             return
         self._cells[start : start + len(label)] = label
 
-    def put_arrow(self, at: int, label: str) -> None:
-        """Write an arrow at exactly ``at`` and ``label`` on the side that has room for it."""
-        self._cells[at] = "▼"
-        start = at + 2 if at + 2 + len(label) <= len(self._cells) else at - 1 - len(label)
+    def put_arrow(self, column: int, label: str) -> None:
+        """Write an arrow at ``column`` and ``label`` on the side with room for it."""
+        self._cells[column] = "▼"
+        start = column + 2 if column + 2 + len(label) <= len(self._cells) else column - 1 - len(label)
         if start >= 0:
             self._cells[start : start + len(label)] = label
 
 
 class LimitScale(Widget):
-    """Draws a gauge as wide as it is given."""
+    """The scale, as wide as the widget."""
 
     def __init__(self) -> None:
         super().__init__(id="scale")

@@ -1,4 +1,4 @@
-"""The rows of words: header, alerts, title, reason, advice, cautions and keys."""
+"""The rows of text: header, alerts, heading, reason, advice, cautions and keys."""
 
 from textual.content import Content
 from textual.widget import Widget
@@ -8,77 +8,79 @@ from meterlink_tui.scene import Alert
 
 
 class Sentence(Static):
-    """A label in reverse, then a sentence, wrapped and never cut. Drawn anew only when it changes."""
+    """A label in reverse, then a sentence that is wrapped and never cut."""
 
     def __init__(self, name: str, label: str = "", *, tone: str = "strong") -> None:
         super().__init__(markup=False, id=name)
         self._label = label
         self._tone = tone
-        self._shown: tuple[str, ...] = ()
+        self._displayed: tuple[str, ...] = ()
 
     def show(self, *sentences: str) -> None:
-        """Say ``sentences``, each after the label and on a line of its own; nothing at all for empty ones."""
-        said = tuple(filter(None, sentences))
-        if said != self._shown:
-            self._shown = said
-            self.display = bool(said)
-            self.update(Content("\n").join(labelled_sentence(self._label, text, self._tone) for text in said))
+        """Display each of ``sentences`` on its own line after the label; empty ones are left out."""
+        texts = tuple(filter(None, sentences))
+        if texts != self._displayed:
+            self._displayed = texts
+            self.display = bool(texts)
+            self.update(Content("\n").join(labelled_sentence(self._label, text, self._tone) for text in texts))
 
 
 def labelled_sentence(label: str, text: str, tone: str) -> Content:
-    """Return ``text`` after ``label`` in reverse; the reverse shows without colour too."""
+    """Return ``text`` after ``label`` in reverse, which stands out without colour too."""
     mark = [(f" {label} ", f"bold $on-strong on ${tone}"), (" ", "")] if label else []
     return Content.assemble(*mark, (text, "$strong"))
 
 
 class Alerts(Static):
-    """What must be seen before anything else: the daemon gone, the station's fault, no radio, a key's answer."""
+    """The alerts: no connection to the station, a fault of the station, no Bluetooth, the error of a key."""
 
     def __init__(self) -> None:
         super().__init__(markup=False, id="alerts")
         self._alerts: tuple[Alert, ...] = ()
 
     def show(self, alerts: tuple[Alert, ...]) -> None:
-        """Say ``alerts``, the first one on top."""
+        """Display ``alerts``, the first on top."""
         if alerts != self._alerts:
             self._alerts = alerts
             self.display = bool(alerts)
             tones = {"plain": "strong"}
             self.update(
-                Content("\n").join(labelled_sentence(a.word, a.text, tones.get(a.tone, a.tone)) for a in alerts)
+                Content("\n").join(
+                    labelled_sentence(alert.word, alert.text, tones.get(alert.tone, alert.tone)) for alert in alerts
+                )
             )
 
 
 class Heading(Static):
-    """What is being measured: the part first, then between which terminals, its circuit and its rating."""
+    """The test point: its title, then its terminals, circuit and rating."""
 
     def __init__(self) -> None:
         super().__init__(markup=False, id="heading")
-        self._shown: tuple[str, ...] = ()
+        self._displayed: tuple[str, ...] = ()
 
     def show(self, title: str, *rest: str) -> None:
-        """Name the test point, then what else there is room for."""
-        said = (title, *filter(None, rest))
-        if said != self._shown:
-            self._shown = said
-            self.update(Content.assemble((title, "bold $strong"), *((f" · {part}", "$strong") for part in said[1:])))
+        """Display ``title`` in bold, then the texts in ``rest`` that are not empty."""
+        texts = (title, *filter(None, rest))
+        if texts != self._displayed:
+            self._displayed = texts
+            self.update(Content.assemble((title, "bold $strong"), *((f" · {text}", "$strong") for text in texts[1:])))
 
 
 class Header(Widget):
-    """Where we are on the left, how far the visit is on the right; the right side is never cut."""
+    """Site and unit on the left, the number of accepted readings on the right; the right side is never cut."""
 
     def __init__(self) -> None:
         super().__init__(id="header")
-        self._shown = ("", "")
+        self._displayed = ("", "")
 
     def show(self, site: str, tally: str) -> None:
-        """Say both."""
-        if (site, tally) != self._shown:
-            self._shown = site, tally
+        """Display ``site`` and ``tally``."""
+        if (site, tally) != self._displayed:
+            self._displayed = site, tally
             self.refresh()
 
     def render(self) -> Content:
         """Return one row."""
-        place, tally = self._shown
+        site, tally = self._displayed
         room = max(0, self.content_size.width - len(tally) - 1)
-        return Content.assemble(Content(place).truncate(room, ellipsis=True, pad=True), " ", tally)
+        return Content.assemble(Content(site).truncate(room, ellipsis=True, pad=True), " ", tally)

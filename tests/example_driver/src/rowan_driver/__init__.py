@@ -3,7 +3,7 @@
 It sends seven bytes at each refresh of its display, on one characteristic::
 
     0     1         2        3 4                     5      6
-    0x52  function  decimals counts (int16, MSB first) flags  sum of the six before, modulo 256
+    0x52  function  decimals counts (int16, MSB first) flags  sum of bytes 0 to 5, modulo 256
 """
 
 from collections.abc import Iterable, Sequence
@@ -44,8 +44,8 @@ class RowanDriver:
 
     channels: Sequence[Channel] = (Channel(DISPLAY),)
 
-    def feed(self, channel: str, packet: bytes, stamp: Timestamp) -> Iterable[Reading]:
-        """Return the reading in a packet; nothing where the bytes are none of a Rowan's."""
+    def feed(self, channel: str, packet: bytes, timestamp: Timestamp) -> Iterable[Reading]:
+        """Return the reading in a packet; nothing for bytes that are not a Rowan's frame."""
         if channel != DISPLAY or len(packet) != LENGTH or packet[0] != START or sum(packet[:6]) % 256 != packet[6]:
             return ()
         function, decimals, counts, flags = packet[1], packet[2], packet[3:5], packet[5]
@@ -59,7 +59,7 @@ class RowanDriver:
                 quantity=quantity,
                 digits=None if overload else digits,
                 unit=unit,
-                timestamp=stamp,
+                timestamp=timestamp,
                 status=Status.OVERLOAD if overload else Status.OK,
                 coupling=coupling,
                 resolution=Decimal(1).scaleb(-decimals),
@@ -71,19 +71,23 @@ class RowanDriver:
 
 
 class Rowan:
-    """The kind of meter: how it is recognised, and how a driver for it is made."""
+    """The driver factory: it recognises the kind of meter, and makes a driver for each connection."""
 
     name = "rowan"
 
     def matches(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> float:
-        """Return CERTAIN for whatever has the Rowan's own service; before connecting, for whatever advertises it."""
+        """Return CERTAIN for a meter that has, or before connecting advertises, the Rowan's own service."""
         if services is None:
             return CERTAIN if SERVICE in advertisement.service_uuids else NO_MATCH
-        return CERTAIN if any(found.key == DISPLAY for found in services) else NO_MATCH
+        return CERTAIN if any(characteristic.key == DISPLAY for characteristic in services) else NO_MATCH
 
     def open(self, services: Sequence[Characteristic]) -> RowanDriver:
-        """Return a driver for a connected meter."""
-        if not any(found.key == DISPLAY for found in services):
+        """Return a driver for a connected meter.
+
+        Raises:
+            DriverError: the meter does not have the display characteristic.
+        """
+        if not any(characteristic.key == DISPLAY for characteristic in services):
             raise DriverError("This meter has no Rowan display.", "Use another driver.")
         return RowanDriver()
 

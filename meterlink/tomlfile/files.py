@@ -1,0 +1,66 @@
+"""Text files of a folder or a package: UTF-8, of limited size; every failure is an InputError."""
+
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from meterlink.core.errors import InputError
+from meterlink.tomlfile.documents import parse_document
+from meterlink.tomlfile.problems import Problem
+
+# Bytes. A plan of a hundred points has some tens of kilobytes, a profile some kilobytes: a larger file is a mistake.
+LARGEST_FILE = 1 << 20
+
+
+def read_text_file(path: Path | str, noun: str) -> str:
+    """Return the text of a file; ``noun`` names the kind of file in messages: ``profile``.
+
+    Raises:
+        InputError: the file cannot be read, is larger than `LARGEST_FILE` or is not UTF-8. The cause is the OSError.
+    """
+    named, remedy = f"The {noun} {printable_path(path)}", f"Give a {noun} file."
+    try:
+        with Path(path).open("rb") as file:
+            data = file.read(LARGEST_FILE + 1)
+        # Some editors put a byte-order mark before UTF-8; TOML has none.
+        text = data.decode("utf-8-sig")
+    except OSError as error:
+        reason = error.strerror or "it cannot be opened"
+        raise InputError(f"{named} cannot be read: {reason}.", remedy) from error
+    except ValueError as error:
+        reason = "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "no file can have this name"
+        raise InputError(f"{named} cannot be read: {reason}.", remedy) from error
+    if len(data) > LARGEST_FILE:
+        raise InputError(f"{named} is larger than 1 MiB.", remedy)
+    return text
+
+
+def printable_path(path: Path | str) -> str:
+    """Return a path as it is, or quoted where it has characters that would break the line of a message."""
+    text = str(path)
+    return text if text.isprintable() else repr(text)
+
+
+def read_table(path: Path, noun: str) -> Mapping[str, Any]:
+    """Return the table of a TOML file.
+
+    Raises:
+        InputError: as for `read_text_file`, or the text is not TOML; the message begins with file, line and column.
+    """
+    document = parse_document(read_text_file(path, noun))
+    if isinstance(document, Problem):
+        at = f"{printable_path(path)}:{document.position.line}:{document.position.column}"
+        raise InputError(f"{at}: {document.message}", document.remedy)
+    return document.table
+
+
+def package_files(package: str, suffix: str) -> tuple[str, ...]:
+    """Return the sorted names, without ``suffix``, of a package's files that end in ``suffix``."""
+    names = (item.name for item in resources.files(package).iterdir())
+    return tuple(sorted(name.removesuffix(suffix) for name in names if name.endswith(suffix)))
+
+
+def read_package_text(package: str, name: str) -> str:
+    """Return the text of a file in a package."""
+    return resources.files(package).joinpath(name).read_text(encoding="utf-8")
