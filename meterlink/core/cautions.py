@@ -19,8 +19,8 @@ _DISCHARGE = "Discharge the capacitor through a resistor, verify, and treat it a
 _WIRES_OFF = "Take the wires off the part: parts in parallel change the reading."
 _DISCHARGE_FIRST = "Where a capacitor is in this circuit, discharge it through a resistor first, and verify."
 _ENERGIZED = (
-    "Live parts: wear protective equipment, use one hand where you can, and leads and a meter rated for this voltage and "
-    "category. A control that is off does not isolate the circuit."
+    "Live parts: wear protective equipment, use one hand where you can, and leads and a meter rated for this voltage "
+    "and category. A control that is off does not isolate the circuit."
 )
 _CLAMP = "Amps with a clamp around one insulated lead: never put probes set to amps across two terminals."
 
