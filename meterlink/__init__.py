@@ -1,5 +1,128 @@
-"""Meterlink: readings of meters, collected, judged and stored."""
+"""Meterlink: readings of meters, collected, judged and stored.
 
-from typing import Final
+For notebooks and scripts::
 
-VERSION: Final = "0.1.0"
+    import meterlink
+
+    meterlink.judge_capacitor("4.7 uF", rated="5 uF", tolerance="6 %").verdict
+
+``meterlink/docs/python.md`` has examples of every function. A name's module is imported when the name is first used
+(PEP 562), so ``import meterlink`` alone loads nothing else, and judging loads no database.
+"""
+
+# mypy and editors take this name for true; to import typing for its constant would take longer than all the rest.
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from meterlink.notebook import (
+        DamagedDatabaseError,
+        DatabaseAccessError,
+        DatabaseLockedError,
+        DiskFailedError,
+        DiskFullError,
+        DriverError,
+        InputError,
+        LinkError,
+        MeterlinkError,
+        NewerDatabaseError,
+        NoDatabaseError,
+        NotADatabaseError,
+        OlderDatabaseError,
+        PlanError,
+        ProfileError,
+        PublishError,
+        RadioError,
+        SettingsError,
+        StoreError,
+    )
+    from meterlink.notebook.files import MeterProfile, Plan, load_plan, load_profile
+    from meterlink.notebook.history import History, HistoryRow, open_history
+    from meterlink.notebook.judging import (
+        AmbiguousRatingError,
+        Judgement,
+        Limits,
+        Margin,
+        PartJudgement,
+        RatedPart,
+        Verdict,
+        judge_capacitor,
+        judge_coil,
+        parse_rating,
+    )
+    from meterlink.notebook.quantities import Amount, QuantityLike, RatingLike, Reading, ReadingLike, as_pint
+
+    __version__: str
+
+__all__ = [
+    "AmbiguousRatingError",
+    "Amount",
+    "DamagedDatabaseError",
+    "DatabaseAccessError",
+    "DatabaseLockedError",
+    "DiskFailedError",
+    "DiskFullError",
+    "DriverError",
+    "History",
+    "HistoryRow",
+    "InputError",
+    "Judgement",
+    "Limits",
+    "LinkError",
+    "Margin",
+    "MeterProfile",
+    "MeterlinkError",
+    "NewerDatabaseError",
+    "NoDatabaseError",
+    "NotADatabaseError",
+    "OlderDatabaseError",
+    "PartJudgement",
+    "Plan",
+    "PlanError",
+    "ProfileError",
+    "PublishError",
+    "QuantityLike",
+    "RadioError",
+    "RatedPart",
+    "RatingLike",
+    "Reading",
+    "ReadingLike",
+    "SettingsError",
+    "StoreError",
+    "Verdict",
+    "__version__",
+    "as_pint",
+    "judge_capacitor",
+    "judge_coil",
+    "load_plan",
+    "load_profile",
+    "open_history",
+    "parse_rating",
+]
+
+# The names that are not in meterlink.notebook itself, by the module below it.
+_MODULES = {
+    "files": ("MeterProfile", "Plan", "load_plan", "load_profile"),
+    "history": ("History", "HistoryRow", "open_history"),
+    "judging": (
+        "AmbiguousRatingError", "Judgement", "Limits", "Margin", "PartJudgement", "RatedPart", "Verdict",
+        "judge_capacitor", "judge_coil", "parse_rating",
+    ),
+    "quantities": ("Amount", "QuantityLike", "RatingLike", "Reading", "ReadingLike", "as_pint"),
+}  # fmt: skip
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
+
+
+if not TYPE_CHECKING:  # mypy would take every misspelled name for one that __getattr__ knows
+
+    def __getattr__(name: str) -> object:
+        if name not in __all__:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        from importlib import import_module  # noqa: PLC0415  # nothing is loaded before a name is used
+
+        below = next((f".{module}" for module, names in _MODULES.items() if name in names), "")
+        value = getattr(import_module(f"meterlink.notebook{below}"), "VERSION" if name == "__version__" else name)
+        globals()[name] = value  # the next use finds it without this function
+        return value

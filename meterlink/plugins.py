@@ -4,11 +4,13 @@ import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import metadata
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from meterlink.core.text import clean_text
 from meterlink.driver_api import CERTAIN, LIKELY, NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverFactory
+
+if TYPE_CHECKING:
+    from importlib import metadata
 
 ENTRY_POINT_GROUP = "meterlink.drivers"
 """The entry-point group; each entry point names a `DriverFactory`."""
@@ -41,6 +43,9 @@ def load_drivers() -> LoadedDrivers:
     Of two drivers with the same name the first is used: Meterlink's own before others, then in order of entry point and
     distribution. The second becomes a failure.
     """
+    # Imported here: a daemon loads its drivers in a thread, and this module takes a twentieth of its imports.
+    from importlib import metadata  # noqa: PLC0415
+
     factories: dict[str, DriverFactory] = {}
     failures: list[DriverFailure] = []
     for entry in sorted(metadata.entry_points(group=ENTRY_POINT_GROUP), key=_load_order):
@@ -81,16 +86,16 @@ def score_text(score: float) -> str:
     return next((word for lowest, word in steps if score >= lowest), "no")
 
 
-def _load_order(entry: metadata.EntryPoint) -> tuple[bool, str, str]:
+def _load_order(entry: "metadata.EntryPoint") -> tuple[bool, str, str]:
     distribution = _distribution(entry)
     return distribution != _OWN_DISTRIBUTION, entry.name, distribution
 
 
-def _distribution(entry: metadata.EntryPoint) -> str:
+def _distribution(entry: "metadata.EntryPoint") -> str:
     return entry.dist.name if entry.dist is not None else "unknown"
 
 
-def _load(entry: metadata.EntryPoint) -> tuple[DriverFactory, str]:
+def _load(entry: "metadata.EntryPoint") -> tuple[DriverFactory, str]:
     factory = entry.load()
     name = factory.name
     if not isinstance(name, str) or not name or name != clean_text(name).lower():

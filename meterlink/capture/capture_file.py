@@ -25,7 +25,8 @@ from typing import Any
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.text import clean_text
-from meterlink.core.units import Quantity, parse_number, parse_unit, quantity_of
+from meterlink.core.unit_words import COUPLING_WORDS, OHM_PREFIX_WORDS
+from meterlink.core.units import Quantity, parse_number, parse_unit_word, quantity_of
 from meterlink.driver_api import Channel, CharacteristicWrite
 
 ENTRY_WINDOW = 0.4
@@ -41,9 +42,6 @@ _LONGEST_TEXT = 64  # characters of an entry; no display shows more
 _OVERLOAD = re.compile(r"[0O]L", re.IGNORECASE)
 _BLANK = re.compile(r"-{2,}|blank|", re.IGNORECASE)
 _SIGN = re.compile(r"([+-])\s+(?=[-0-9.])")
-_COUPLED_UNIT = re.compile(r"([munkMµ]?[VA])(AC|DC)", re.IGNORECASE)
-_COUPLING = {"ac": Coupling.AC, "~": Coupling.AC, "dc": Coupling.DC}
-_BARE_PREFIX = dict.fromkeys("kKM", Quantity.RESISTANCE)
 _FLAGS = {
     "hold": "hold",
     "rel": "relative",
@@ -159,22 +157,22 @@ def parse_displayed_value(text: str) -> DisplayedValue:
     """Return the content of an entry: ``4.70 uF``, ``-12.34 mV DC``, ``0.000 VAC``, ``OL Mohm``, ``---``, ``-0.00 V``.
 
     The number is as displayed. ``OL`` and ``0L`` (with a point anywhere) are overload; ``---`` and ``blank`` are no
-    number. The unit is spelled as `meterlink.core.units.parse_unit` reads it; only an overload or a blank needs none.
-    ``AC``, ``DC``, ``HOLD``, ``REL``, ``LOWBAT`` and ``AUTO`` may be added.
+    number. The unit is spelled as `meterlink.core.units.parse_unit_word` reads it; only an overload or a blank needs
+    none. ``AC``, ``DC``, ``HOLD``, ``REL``, ``LOWBAT`` and ``AUTO`` may be added.
 
     Raises:
-        InputError: the text is anything else.
+        InputError: the text is anything else, or it names both AC and DC.
     """
     if len(text) > _LONGEST_TEXT:
         raise InputError(f"{text[:_LONGEST_TEXT]!r}… is longer than a display.", "Write the displayed value only.")
     # Some keyboards and editors write U+2212, the minus of typography.
     text = _SIGN.sub(r"\1", text.replace("\u2212", "-").strip())
-    coupling: Coupling | None = None
+    couplings: set[Coupling] = set()
     flags: set[str] = set()
     words = []
     for word in text.split():
-        if word.lower() in _COUPLING:
-            coupling = _COUPLING[word.lower()]
+        if word.lower() in COUPLING_WORDS:
+            couplings.add(COUPLING_WORDS[word.lower()])
         elif word.lower() in _FLAGS:
             flags.add(_FLAGS[word.lower()])
         elif word.lower() not in _IGNORED_WORDS:
@@ -186,15 +184,21 @@ def parse_displayed_value(text: str) -> DisplayedValue:
         digits, unit_text = None, " ".join(words[1:])
     else:
         digits, unit_text = parse_number(" ".join(words))
-    if coupled_unit := _COUPLED_UNIT.fullmatch(unit_text.replace(" ", "")):
-        unit_text, coupling = coupled_unit[1], _COUPLING[coupled_unit[2].lower()]
-    # On a display a prefix without a unit means ohms.
-    unit = parse_unit(unit_text, _BARE_PREFIX.get(unit_text)) if unit_text or digits is not None else ""
+    unit = ""
+    if unit_text or digits is not None:
+        # On a display a prefix without a unit means ohms.
+        prefix_alone = unit_text in OHM_PREFIX_WORDS and unit_text != "R"
+        unit_word = parse_unit_word(unit_text, Quantity.RESISTANCE if prefix_alone else None)
+        unit = unit_word.unit
+        if unit_word.coupling is not None:
+            couplings.add(unit_word.coupling)
+    if len(couplings) > 1:
+        raise InputError(f"{text!r} names both AC and DC.", "Write the coupling that the display shows for the value.")
     return DisplayedValue(
         digits=digits,
         unit=unit,
         quantity=quantity_of(unit) if unit else None,
-        coupling=coupling,
+        coupling=next(iter(couplings), None),
         overload=overload,
         negative=first_word.startswith("-") and (overload or digits is not None),
         flags=frozenset(flags),

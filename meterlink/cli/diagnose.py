@@ -28,7 +28,7 @@ from meterlink.diagnosis.observations import (
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
 from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
-from meterlink.station.diagnosis import derived_results, derived_views, supply_frequency
+from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.rules import shipped_rules
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
@@ -70,7 +70,7 @@ def command(
     stored_visit = _find_visit(reader.visits(), visit)
     rows = reader.history(visit_uid=stored_visit.uid)
     restored_visit = _restore_visit(reader, stored_visit, rows, load_settings(folder).capacitor_tolerance)
-    derived = derived_results(restored_visit)
+    derived = VisitDiagnosis(restored_visit).derived
     case = Case(make_point_readings(rows), hertz or supply_frequency(restored_visit.derived), minimum)
     diagnosis = diagnose(case, shipped_rules())
     site = stored_visit.site

@@ -50,18 +50,12 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
     client = await connect(folder)
     try:
         async with asyncio.timeout(_COMMIT_TIMEOUT):
-            before: VisitView | None = None
-            sent = False
+            reply = await client.request("enter", text=text, point=point)
+            if reply["error"]:
+                raise InputError(reply["error"])
             async for message in client:
-                if message["topic"] != "visit":
-                    continue
-                if sent and before is not None and (accepted := _find_new_accepted(before, message)):
-                    return accepted
-                before = before or message
-                if not sent:
-                    sent = True
-                    if error := await client.send("enter", text=text, point=point):
-                        raise InputError(error)
+                if message["topic"] == "visit" and (found := _find_accepted(message, reply["accepted"])):
+                    return found
         link_error = daemon_stopped(folder)
         raise link_error
     except TimeoutError as error:
@@ -72,10 +66,10 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
         await client.close()
 
 
-def _find_new_accepted(before: VisitView, after: VisitView) -> tuple[PointView, AcceptedView] | None:
-    """Return the test point with a reading that was typed in since ``before``, and that reading."""
-    for old_point, new_point in zip(before["points"], after["points"], strict=False):
-        accepted = new_point["accepted"]
-        if accepted is not None and accepted["meter"] == "typed in" and accepted != old_point["accepted"]:
-            return new_point, accepted
+def _find_accepted(visit: VisitView, number: int | None) -> tuple[PointView, AcceptedView] | None:
+    """Return the test point that shows the accepted reading ``number``, and that reading; None before its commit."""
+    for point in visit["points"]:
+        accepted = point["accepted"]
+        if accepted is not None and accepted["id"] == number:
+            return point, accepted
     return None

@@ -6,18 +6,16 @@ import shutil
 import textwrap
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
-from decimal import Decimal
-from typing import Any
 
 import click
 
 from meterlink.cli.output import printable_text
-from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Limits, Margin
 from meterlink.judge.judging import format_decimal
 from meterlink.settings import DATABASE_FILE, existing_data_dir
+from meterlink.store.history_fields import history_fields
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
@@ -83,41 +81,6 @@ def parse_since(text: str, now: datetime) -> int:
         ) from None
     # A reading's time is 64 bits of nanoseconds: years 1677 to 2262.
     return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))
-
-
-def history_fields(row: HistoryRow) -> dict[str, Any]:
-    """Return an accepted reading as a JSON object; the keys are documented in the command's help."""
-    judgement = row.judgement
-    limits = judgement.limits
-    return {
-        "at": format_rfc3339(row.reading.timestamp.utc_ns),
-        "clock_set": row.clock_set,
-        "site": row.site.name,
-        "unit": row.site.unit,
-        "visit_uid": row.visit_uid,
-        "circuit": row.circuit,
-        "component": row.component,
-        "section": row.section,
-        "terminals": list(row.terminals),
-        "quantity": row.reading.quantity.value,
-        "reading": row.reading.text,
-        "unit_symbol": row.reading.unit,
-        "value": row.reading.value,
-        "verdict": judgement.verdict.value,
-        "margin": judgement.margin.value,
-        "low": _number(limits.low) if limits else None,
-        "high": _number(limits.high) if limits else None,
-        "limits_unit": limits.unit if limits else None,
-        "limits_basis": limits.basis if limits else None,
-        "deviation_percent": _number(judgement.deviation_percent),
-        "meter": row.meter.name or row.meter.address,
-        "accuracy": judgement.accuracy,
-        "rule": judgement.rule,
-        "probability": judgement.probability,
-        "next_measurement": judgement.next_measurement,
-        "settled_in": row.settled_in,
-        "reason": judgement.reason,
-    }
 
 
 def history_lines(row: HistoryRow, width: int) -> list[str]:
@@ -186,7 +149,3 @@ def _limits_text(limits: Limits) -> str:
 def _empty_text(reader: Reader, *, filtered: bool) -> str:
     units = sorted({printable_text(visit.site.unit) for visit in reader.visits()}) if filtered else []
     return "No accepted readings" + (f" match. Units here: {', '.join(units)}." if units else " yet.")
-
-
-def _number(number: Decimal | None) -> float | None:
-    return None if number is None else float(number)

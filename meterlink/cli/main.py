@@ -6,9 +6,9 @@ from typing import Any, NoReturn
 
 import click
 
-from meterlink import VERSION
 from meterlink.cli.lazy_group import LazyCommand, lazy_group
 from meterlink.core.errors import MeterlinkError, user_error
+from meterlink.core.version import VERSION
 
 # The dashboard and the demo are in packages that import this one, so they are named here, not imported.
 _COMMANDS = {

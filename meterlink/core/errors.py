@@ -1,4 +1,30 @@
-"""Meterlink's errors: one root, one class per cause."""
+"""Meterlink's errors, one class for each cause that a program may want to tell from the others.
+
+Every class is below `MeterlinkError`, and may be caught by the class above it::
+
+    MeterlinkError
+    ├── InputError                  a text, number or file cannot be used
+    │   ├── PlanError               ... a plan
+    │   ├── ProfileError            ... a meter's profile
+    │   └── SettingsError           ... the settings, or the data folder
+    ├── RadioError                  Bluetooth is missing or off, or a meter cannot be reached
+    ├── DriverError                 a driver is missing, broken, or does not fit the meter
+    ├── StoreError                  the database cannot be opened, read or written
+    │   ├── NoDatabaseError         ... there is none at that path
+    │   ├── NotADatabaseError       ... the file is no database, or another program's
+    │   ├── NewerDatabaseError      ... a newer Meterlink wrote it
+    │   ├── OlderDatabaseError      ... an older Meterlink wrote it; `meterlink run` brings it up to date
+    │   ├── DamagedDatabaseError    ... its contents are damaged
+    │   ├── DatabaseLockedError     ... another program, or another station, has it open
+    │   ├── DatabaseAccessError     ... the file or its folder may not be read or written
+    │   ├── DiskFullError           ... no space is left on the disk
+    │   └── DiskFailedError         ... the disk failed to read or write
+    ├── LinkError                   the daemon's local socket cannot be served or reached
+    └── PublishError                the MQTT broker cannot be reached, or it refused a message
+
+A room that alone raises an error with more details keeps its class beside its code: `AmbiguousRatingError` of
+`meterlink.judge.label.ratings`, for example, is an `InputError` that lists the possible meanings.
+"""
 
 
 class MeterlinkError(Exception):
@@ -41,6 +67,10 @@ class PlanError(InputError):
     """A plan file cannot be used; the message names the file and the line."""
 
 
+class ProfileError(InputError):
+    """A meter's profile cannot be used; the message names the file, the line and the column."""
+
+
 class SettingsError(InputError):
     """A settings file cannot be used; the message names the file and the key."""
 
@@ -55,6 +85,42 @@ class DriverError(MeterlinkError):
 
 class StoreError(MeterlinkError):
     """The database cannot be opened, read or written."""
+
+
+class NoDatabaseError(StoreError):
+    """There is no database at the path."""
+
+
+class NotADatabaseError(StoreError):
+    """The file is no database, or it is the database of another program."""
+
+
+class NewerDatabaseError(StoreError):
+    """A newer Meterlink wrote the database: update this one. The file stays as it is."""
+
+
+class OlderDatabaseError(StoreError):
+    """An older Meterlink wrote the database: a station of this version brings it up to date when it starts."""
+
+
+class DamagedDatabaseError(StoreError):
+    """The contents of the database are damaged, or another program has changed them."""
+
+
+class DatabaseLockedError(StoreError):
+    """Another program, or another station, has the database open: a later try may succeed."""
+
+
+class DatabaseAccessError(StoreError):
+    """The file or its folder may not be read or written: a permission, a read-only disk, a missing folder."""
+
+
+class DiskFullError(StoreError):
+    """No space is left on the disk, or none for this user: free some; a later try may succeed."""
+
+
+class DiskFailedError(StoreError):
+    """The disk failed to read or write: it may be worn out or unplugged."""
 
 
 class LinkError(MeterlinkError):

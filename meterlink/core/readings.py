@@ -5,7 +5,10 @@ from decimal import Decimal
 from enum import StrEnum
 
 from meterlink.core.clock import Timestamp
+from meterlink.core.unit_words import Coupling
 from meterlink.core.units import Quantity, to_base
+
+__all__ = ["Coupling", "Reading", "Status"]
 
 
 class Status(StrEnum):
@@ -14,13 +17,6 @@ class Status(StrEnum):
     OK = "ok"
     OVERLOAD = "overload"  # above the range; on ohms, an open circuit
     INVALID = "invalid"  # the meter has no value (not a number, not at this resolution, unknown)
-
-
-class Coupling(StrEnum):
-    """Alternating or direct, if the meter reports it."""
-
-    AC = "AC"
-    DC = "DC"
 
 
 @dataclass(frozen=True, slots=True)

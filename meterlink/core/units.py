@@ -1,5 +1,7 @@
 """Quantities and units: the trade's spellings in, exact Decimals out. The only importer of pint.
 
+The units here are in a table (`meterlink.core.unit_words`); pint is loaded only for a typed name outside it.
+
 Every amount is a Decimal in a *display unit* (the unit on a meter's display, such as µF), because limits are judged in
 the digits a person reads. `to_base` returns the same amount in the base unit of its quantity (°C for temperature).
 """
@@ -9,9 +11,18 @@ from dataclasses import dataclass
 from decimal import Context, Decimal
 from enum import StrEnum
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from meterlink.core.errors import InputError
+from meterlink.core.unit_words import (
+    AMBIGUOUS_MICROFARAD_WORDS,
+    OHM_PREFIX_WORDS,
+    PREFIX_EXPONENTS,
+    PREFIXED_UNITS,
+    UnitWord,
+    find_unit_word,
+    normalize_symbols,
+)
 
 if TYPE_CHECKING:
     import pint
@@ -52,65 +63,24 @@ _DISPLAY_UNITS: dict[Quantity, tuple[tuple[Decimal, str], ...]] = {
     Quantity.FREQUENCY: ((Decimal("1e4"), "kHz"), (Decimal(0), "Hz")),
 }
 
-# Prefixes found on meters and parts. Pint has more, but 45 zF is a slip, not a unit.
+# Powers of ten of the display units, relative to the base unit of their quantity; exact, and compared with pint by
+# tests/unit/test_unit_words.py. °F differs from °C by more than a factor.
+_EXPONENTS = {prefix + base: exponent for base in PREFIXED_UNITS for prefix, exponent in PREFIX_EXPONENTS.items()} | {
+    "°C": 0,
+    "%": 0,
+}
 _QUANTITY_OF_UNIT = {
-    prefix + BASE_UNIT[quantity]: quantity
-    for quantity in _DISPLAY_UNITS
-    for prefix in ("p", "n", "µ", "m", "", "k", "M")
+    prefix + BASE_UNIT[quantity]: quantity for quantity in _DISPLAY_UNITS for prefix in PREFIX_EXPONENTS
 } | {"°C": Quantity.TEMPERATURE, "°F": Quantity.TEMPERATURE, "%": Quantity.RATIO}
 
-# Spellings beyond pint's own, in lower case; matched after the case-sensitive ones.
-_SPELLINGS = {
-    "mfd": "µF",
-    "uf": "µF",
-    "ufd": "µF",
-    "µf": "µF",
-    "µfd": "µF",
-    "nf": "nF",
-    "pf": "pF",
-    "kω": "kΩ",
-    "volt": "V",
-    "volts": "V",
-    "v": "V",
-    "kv": "kV",
-    "vac": "V",
-    "vdc": "V",
-    "amp": "A",
-    "amps": "A",
-    "a": "A",
-    "hz": "Hz",
-    "khz": "kHz",
-    "degc": "°C",
-    "degf": "°F",
-    "°c": "°C",
-    "°f": "°F",
-    "c": "°C",
-    "f": "°F",
-    "%": "%",
-    "percent": "%",
-}
-# Spellings in which case matters (milli, mega).
-_CASE_SENSITIVE_SPELLINGS = {
-    "F": "F",
-    "mF": "mF",
-    "µF": "µF",
-    "Ω": "Ω",
-    "mΩ": "mΩ",
-    "MΩ": "MΩ",
-    "mV": "mV",
-    "mv": "mV",
-    "mA": "mA",
-    "ma": "mA",
-    "µA": "µA",
-    "uA": "µA",
-    "MHz": "MHz",
-}
-# A bare prefix means ohms where ohms are expected: the trade writes "4.7k".
-_OHM_PREFIXES = {"k": "kΩ", "K": "kΩ", "M": "MΩ", "R": "Ω"}
+# Pint is asked only about a word that ends like one of its names for the units here: loading it takes 0.4 s.
+_NAMED_LIKE_A_UNIT = re.compile(r".*(?:volt|amp|ampere|ohm|farad|hertz|celsius|fahrenheit|deg_?[cf])s?", re.IGNORECASE)
+_PINT_UNITS = {
+    "volt": "V", "ampere": "A", "ohm": "Ω", "farad": "F", "hertz": "Hz",
+    "degree_Celsius": "°C", "degree_Fahrenheit": "°F",
+}  # fmt: skip
+_PINT_PREFIXES = {"pico": "p", "nano": "n", "micro": "µ", "milli": "m", "": "", "kilo": "k", "mega": "M"}
 
-_PINT_NAME = {"°C": "degC", "°F": "degF", "%": "percent"}
-
-_OHM = re.compile(r"ohms?$", re.IGNORECASE)
 # ASCII digits only: str.isdigit and \d accept digits of every script, float() accepts "nan" and "1e400".
 _AMOUNT = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(.*)")
 _LONGEST_TEXT = 64  # characters; no reading on a display or a label is longer
@@ -149,23 +119,16 @@ class Amount:
 
 @cache
 def _registry() -> "pint.UnitRegistry[Decimal]":
-    # Imported on first use: it costs a quarter of a second, too long for --help.
+    # Imported on first use: it costs 0.4 s, and the units of the program itself are in a table.
     import pint  # noqa: PLC0415
 
     return pint.UnitRegistry(non_int_type=Decimal, cache_folder=None)
 
 
-def load_unit_registry() -> None:
-    """Load pint now: it costs a third of a second, and the first reading must not stall an event loop."""
-    _registry()
-
-
 @cache
-def _factor(unit: str, base: str) -> Decimal:
-    """Return the number of ``base`` in one ``unit``, for units that differ by a factor only."""
-    ureg = _registry()
-    name, base_name = (_PINT_NAME.get(symbol, symbol) for symbol in (unit, base))
-    return Decimal(ureg.Quantity(Decimal(1), name).to(base_name).magnitude)
+def _factor(unit: str, to_unit: str) -> Decimal:
+    """Return the number of ``to_unit`` in one ``unit``, a power of ten; both are units of one quantity, not °F."""
+    return Decimal((0, (1,), _EXPONENTS[unit] - _EXPONENTS[to_unit]))
 
 
 def quantity_of(unit: str) -> Quantity:
@@ -233,38 +196,63 @@ def display_amount(quantity: Quantity, base_value: Decimal, *, resolution_known:
     return Amount(base_value.scaleb(shift.adjusted(), _EXACT), symbol)
 
 
-def _normalize_symbols(text: str) -> str:
-    # U+03BC (Greek mu) and U+00B5 (micro sign) look alike; U+2126 (ohm sign) is canonically U+03A9 (omega).
-    return text.strip().replace("\u03bc", "µ").replace("\u2126", "Ω")
+def parse_unit_word(text: str, quantity: Quantity | None = None) -> UnitWord:
+    """Return the display unit that ``text`` spells (µ, μ, u, MFD, mfd, Ω, ohm, k …), and the coupling that it states.
 
-
-def parse_unit(text: str, quantity: Quantity | None = None) -> str:
-    """Return the display unit that ``text`` spells (µ, μ, u, MFD, mfd, Ω, ohm, k …).
-
-    ``quantity`` is the expected quantity; it decides that a bare ``k`` means kΩ.
+    ``quantity`` is the expected quantity; it decides that a bare ``k`` means kΩ. This looks into a table and never
+    loads pint, so it is quick for every word that a meter may send.
 
     Raises:
         InputError: the spelling is unknown or ambiguous, or the unit belongs to another quantity.
     """
-    spelling = _OHM.sub("Ω", _normalize_symbols(text).replace(" ", ""))
+    spelling = normalize_symbols(text).replace(" ", "")
     expected = f"Use {_examples(quantity)}."
-    if spelling in {"MF", "Mf"}:
+    if spelling in AMBIGUOUS_MICROFARAD_WORDS:
         raise InputError(f"{text!r} could be microfarad or megafarad.", "Write µF, uF or MFD.")
-    symbol = _CASE_SENSITIVE_SPELLINGS.get(spelling)
+    word = find_unit_word(spelling)
     if quantity is Quantity.RESISTANCE:
-        symbol = symbol or _OHM_PREFIXES.get(spelling)
+        word = word or OHM_PREFIX_WORDS.get(spelling)
     elif quantity is Quantity.TEMPERATURE and spelling == "F":
-        symbol = "°F"
-    if symbol is None:
-        symbol = _SPELLINGS.get(spelling.lower())
-    if not symbol:
+        word = UnitWord("", "°F")
+    if word is None:
         message = f"{text.strip()!r} is not a unit known here." if spelling else "The unit is missing."
         raise InputError(message, expected)
-    if symbol == "°F" and spelling == "f" and quantity is not Quantity.TEMPERATURE:
+    if spelling == "f" and quantity is not Quantity.TEMPERATURE:
         raise InputError(f"{text!r} could be farad or degree Fahrenheit.", expected)
-    if quantity is not None and quantity_of(symbol) is not quantity:
-        raise InputError(f"{text.strip()!r} is a unit of {quantity_of(symbol)}, not of {quantity}.", expected)
-    return symbol
+    if quantity is not None and quantity_of(word.unit) is not quantity:
+        raise InputError(f"{text.strip()!r} is a unit of {quantity_of(word.unit)}, not of {quantity}.", expected)
+    return word
+
+
+def parse_unit(text: str, quantity: Quantity | None = None) -> str:
+    """Return the display unit that ``text`` spells, as `parse_unit_word` does; a coupling in it is dropped.
+
+    A spelling that is not in the table, but ends like the name of a unit (``uohm``, ``mvolts``, ``degree Celsius``),
+    is looked up in pint, which is loaded for it (0.4 s). So this is for texts that people type or write into files.
+
+    Raises:
+        InputError: the spelling is unknown or ambiguous, or the unit belongs to another quantity.
+    """
+    try:
+        return parse_unit_word(text, quantity).unit
+    except InputError:
+        unit = _find_unit_in_pint(normalize_symbols(text).replace(" ", "_"))
+        if unit is None or quantity not in {None, quantity_of(unit)}:
+            raise
+        return unit
+
+
+def _find_unit_in_pint(spelling: str) -> str | None:
+    """Return the display unit of a spelling that pint reads as one prefix and one unit known here; None for others."""
+    if len(spelling) > _LONGEST_TEXT or not (spelling.isascii() and _NAMED_LIKE_A_UNIT.fullmatch(spelling)):
+        return None
+    readings = {
+        (_PINT_PREFIXES[prefix], _PINT_UNITS[name])
+        for prefix, name, _ in _registry().parse_unit_name(spelling)
+        if prefix in _PINT_PREFIXES and name in _PINT_UNITS
+    }
+    unit = "".join(readings.pop()) if len(readings) == 1 else ""
+    return unit if unit in _QUANTITY_OF_UNIT else None
 
 
 def _examples(quantity: Quantity | None) -> str:
@@ -289,7 +277,7 @@ def parse_number(text: str) -> tuple[Decimal, str]:
     Raises:
         InputError: the text starts with no number, or the number is too large, too small or ambiguous.
     """
-    normal = _normalize_symbols(text)
+    normal = normalize_symbols(text)
     match = _AMOUNT.fullmatch(normal) if len(normal) <= _LONGEST_TEXT else None
     if match is None:
         raise InputError(
@@ -316,3 +304,18 @@ def parse_amount(text: str, quantity: Quantity | None = None, *, unit: str | Non
     if not rest and unit is not None:
         return Amount(number, unit)
     return Amount(number, parse_unit(rest, quantity))
+
+
+_PINT_NAMES = {"°C": "degC", "°F": "degF", "%": "percent"}  # the symbols that pint spells differently
+
+
+def pint_quantity(amount: Amount, registry: Any = None) -> Any:
+    """Return ``amount`` as a quantity of pint, in ``registry`` or else in pint's application registry.
+
+    The magnitude is a number of the registry's ``non_int_type``: a float, or an exact Decimal.
+    """
+    if registry is None:
+        import pint  # noqa: PLC0415  # it costs 0.3 s, and only the caller of this function needs it
+
+        registry = pint.get_application_registry()  # type: ignore[no-untyped-call]
+    return registry.Quantity(registry.non_int_type(str(amount.digits)), _PINT_NAMES.get(amount.unit, amount.unit))

@@ -11,7 +11,6 @@ from meterlink.diagnosis.evidence import Evidence, Fact, Subject, make_positive_
 from meterlink.diagnosis.observations import Case, Observation
 from meterlink.diagnosis.rules import WEIGHTS, Rule
 from meterlink.diagnosis.subjects import SUBJECTS, is_resistance_to_ground
-from meterlink.diagnosis.voltage_levels import stray_voltages
 
 _KIND_ORDER = list(CauseKind)
 _UNREMARKABLE_VERDICTS = {Verdict.WITHIN, Verdict.NO_LIMITS, None}
@@ -88,9 +87,11 @@ def _measurement_doubts(case: Case, reading_numbers: frozenset[int]) -> list[tup
     """
     doubts = []
     for point_readings in case.point_readings:
+        if point_readings.numbers.isdisjoint(reading_numbers):
+            continue
         needed = [reading for reading in point_readings.readings if reading.number in reading_numbers]
-        volts = stray_voltages(point_readings)
-        if needed and volts:
+        volts = point_readings.stray_voltages
+        if volts:
             text = (
                 f"Voltage was read at {point_readings.terminals_text} ({volts[-1].text}), which makes the other"
                 " readings there doubtful."

@@ -10,7 +10,7 @@ from meterlink.diagnosis.facts_readings import describe_point, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
 from meterlink.diagnosis.observations import Observation, PointReadings
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
-from meterlink.diagnosis.voltage_levels import VoltageLevel, is_voltage_present, stray_voltages, voltage_level
+from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 
 # Two voltages sag together if their shares of nominal differ by at most this much. A voltage counts as that of a supply
 # if it differs from it by at most this share. Common practice, no source.
@@ -103,7 +103,7 @@ def _wrong_function(point: MeasuredPoint) -> Evidence:
 @fact(MeasuredPoint, "voltage was read where the circuit should be isolated")
 def _stray_voltage(point: MeasuredPoint) -> Evidence:
     """A voltage above the pick-up of open leads (10 counts, 0.1 V) was read at a point that should be isolated."""
-    voltages = stray_voltages(point.point_readings)
+    voltages = point.point_readings.stray_voltages
     if not voltages:
         return DOES_NOT_HOLD
     newest = voltages[-1]
@@ -117,7 +117,7 @@ def _stray_voltage(point: MeasuredPoint) -> Evidence:
 @fact(MeasuredPoint, "the voltage was read more than once")
 def _stray_voltage_repeats(point: MeasuredPoint) -> Evidence:
     """Two readings or more show the voltage."""
-    voltages = stray_voltages(point.point_readings)
+    voltages = point.point_readings.stray_voltages
     return make_evidence(len(voltages) > 1, f"{len(voltages)} readings show the voltage.", *voltages)
 
 
@@ -129,7 +129,7 @@ def _equals_supply(point: MeasuredPoint) -> Evidence:
     ]
     if not supplies:
         return UNKNOWN
-    for reading in stray_voltages(point.point_readings):
+    for reading in point.point_readings.stray_voltages:
         for supply in supplies:
             stray, source = reading.estimate, supply.latest.estimate if supply.latest else None
             if stray and source and abs(stray.value - source.value) <= _SAME_SHARE * source.value:
@@ -148,13 +148,13 @@ def _newest_shows_none(point: MeasuredPoint) -> Evidence:
     if len(volts) < 2:
         return UNKNOWN
     newest = volts[-1]
-    return make_evidence(not is_voltage_present(newest), f"The newest voltage reading is {newest.text}.", newest)
+    return make_evidence(not newest.shows_voltage, f"The newest voltage reading is {newest.text}.", newest)
 
 
 @fact(MeasuredPoint, "the voltage was DC across a capacitor")
 def _stored_charge(point: MeasuredPoint) -> Evidence:
     """The voltage was DC, across the terminals of a capacitor: stored charge."""
-    voltages = stray_voltages(point.point_readings)
+    voltages = point.point_readings.stray_voltages
     if not voltages or voltages[-1].coupling is None:
         return UNKNOWN
     newest = voltages[-1]

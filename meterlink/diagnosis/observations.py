@@ -1,8 +1,10 @@
 """The input of a diagnosis: the accepted readings of one visit, by test point."""
 
 from dataclasses import dataclass, replace
+from decimal import Decimal
+from functools import cached_property
 
-from meterlink.core.equipment import TestPoint
+from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity
@@ -13,8 +15,13 @@ from meterlink.judge.judging import MeasuredValue, judge, limits_for
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
 
+# Open leads pick up some counts; the settling detector treats as many counts as no contact. A millivolt range shows
+# only pick-up below a tenth of a volt. Common practice, no source.
+_PICKED_UP_COUNTS = 10
+_PICKED_UP_VOLTS = Decimal("0.1")
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True)  # without slots: a cached property needs a place
 class Observation:
     """One accepted reading.
 
@@ -31,44 +38,66 @@ class Observation:
     coupling: Coupling | None = None
     low_battery: bool = False
 
-    @property
+    @cached_property
     def estimate(self) -> Estimate | None:
         """The value and its standard uncertainty in the base unit of its quantity; None for an overload."""
         return Estimate.from_measured_value(self.measured, self.accuracy)
+
+    @cached_property
+    def shows_voltage(self) -> bool:
+        """Whether it is a voltage above the pick-up of open leads; an overload on volts is."""
+        if self.measured.quantity is not Quantity.VOLTAGE:
+            return False
+        if self.measured.digits is None:
+            return True
+        volts, resolution = self.measured.in_unit("V")
+        return abs(volts or Decimal(0)) > max(_PICKED_UP_COUNTS * resolution, _PICKED_UP_VOLTS)
 
     @property
     def verdict(self) -> Verdict | None:
         """The verdict; None for a reading that is not judged."""
         return self.judgement.verdict if self.judgement else None
 
-    @property
+    @cached_property
     def text(self) -> str:
         """The displayed value with its unit: ``4.70 µF``, ``OL Ω``."""
         digits = self.measured.digits
         return f"{'OL' if digits is None else f'{digits:f}'} {self.measured.unit}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots: a cached property needs a place
 class PointReadings:
     """A test point and every accepted reading there, in order."""
 
     point: TestPoint
     readings: tuple[Observation, ...]
 
-    @property
+    @cached_property
     def latest(self) -> Observation | None:
         """The newest reading of the test point's quantity, which is its result; None without such a reading."""
         return self.matching_readings[-1] if self.matching_readings else None
 
-    @property
+    @cached_property
     def matching_readings(self) -> tuple[Observation, ...]:
         """The readings of the test point's quantity, in order."""
         return tuple(reading for reading in self.readings if reading.measured.quantity is self.point.quantity)
 
-    @property
+    @cached_property
     def limits(self) -> Limits | None:
         """The limits of the newest reading; None where it has none."""
         return self.latest.judgement.limits if self.latest and self.latest.judgement else None
+
+    @cached_property
+    def numbers(self) -> frozenset[int]:
+        """The numbers of its readings."""
+        return frozenset(reading.number for reading in self.readings)
+
+    @cached_property
+    def stray_voltages(self) -> tuple[Observation, ...]:
+        """The voltages read at a point that should be isolated and discharged, in order; empty for other points."""
+        if self.point.state is not CircuitState.ISOLATED:
+            return ()
+        return tuple(reading for reading in self.readings if reading.shows_voltage)
 
     @property
     def terminals_text(self) -> str:
@@ -76,7 +105,7 @@ class PointReadings:
         return "–".join(self.point.terminals)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots: a cached property needs a place
 class Case:
     """The readings of one visit at one unit, in plan order.
 
@@ -88,7 +117,7 @@ class Case:
     mains_frequency: float | None = None
     ground_minimum: Amount = DEFAULT_INSULATION_MINIMUM
 
-    @property
+    @cached_property
     def observations(self) -> tuple[Observation, ...]:
         """Every reading, in the order of the test points."""
         return tuple(reading for point_readings in self.point_readings for reading in point_readings.readings)

@@ -3,8 +3,7 @@
 from decimal import Decimal
 from enum import Enum
 
-from meterlink.core.equipment import CircuitState
-from meterlink.core.units import Quantity, convert
+from meterlink.core.units import convert
 from meterlink.diagnosis.observations import Observation, PointReadings
 
 # An AC contactor must drop out at 20 % of its rated voltage (IEC 60947-4-1, from memory), so nothing works below a
@@ -36,27 +35,3 @@ def voltage_level(point_readings: PointReadings, observation: Observation | None
     if volts < (_ABSENT_VOLTS if low is None else low * _ABSENT_SHARE):
         return VoltageLevel.ABSENT
     return VoltageLevel.LOW if low is not None and volts < low else VoltageLevel.PRESENT
-
-
-# Open leads pick up some counts; the settling detector treats as many counts as no contact. A millivolt range shows
-# only pick-up below a tenth of a volt. Common practice, no source.
-_PICKED_UP_COUNTS = 10
-_PICKED_UP_VOLTS = Decimal("0.1")
-
-
-def is_voltage_present(observation: Observation) -> bool:
-    """Return whether a reading is a voltage above the pick-up of open leads; an overload on volts is."""
-    measured = observation.measured
-    if measured.quantity is not Quantity.VOLTAGE:
-        return False
-    if measured.digits is None:
-        return True
-    volts, step = measured.in_unit("V")
-    return abs(volts or Decimal(0)) > max(_PICKED_UP_COUNTS * step, _PICKED_UP_VOLTS)
-
-
-def stray_voltages(point_readings: PointReadings) -> tuple[Observation, ...]:
-    """Return the voltages read at a point that should be isolated and discharged, in order; empty for other points."""
-    if point_readings.point.state is not CircuitState.ISOLATED:
-        return ()
-    return tuple(reading for reading in point_readings.readings if is_voltage_present(reading))

@@ -5,11 +5,14 @@ from decimal import Decimal
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
-from meterlink.core.units import Amount, Quantity, convert, resolution_of
+from meterlink.core.units import BASE_UNIT, Amount, Quantity, convert, parse_amount, resolution_of
 
 # A reading without a step (a binary float) is taken to show four significant digits, as in the settling detector.
 # Without a step, the digits of an accuracy line would add no uncertainty.
 ASSUMED_SIGNIFICANT_FIGURES = 4
+
+# Displays show one of these for a reading above their range.
+_OVERLOAD_TEXTS = {"ol", "o.l", "o.l.", "overload"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,17 @@ class MeasuredValue:
     def from_amount(cls, quantity: Quantity, amount: Amount, coupling: Coupling | None = None) -> "MeasuredValue":
         """Return the value of an amount read off a display; its last written decimal is the resolution."""
         return cls(quantity, amount.digits, amount.unit, resolution_of(amount.digits), coupling)
+
+    @classmethod
+    def from_text(cls, text: str, quantity: Quantity) -> "MeasuredValue":
+        """Return the value in ``text``: an amount of ``quantity`` as read off a display, or OL for an overload.
+
+        Raises:
+            InputError: the text is neither.
+        """
+        if text.strip().split(" ")[0].lower() in _OVERLOAD_TEXTS:
+            return cls(quantity, None, BASE_UNIT[quantity], Decimal(0))
+        return cls.from_amount(quantity, parse_amount(text, quantity))
 
     def in_unit(self, unit: str) -> tuple[Decimal | None, Decimal]:
         """Return ``(digits, resolution)`` in ``unit``; ``digits`` is None for an overload.

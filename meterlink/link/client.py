@@ -18,7 +18,7 @@ from meterlink.link.endpoint import (
     socket_path,
     token_path,
 )
-from meterlink.link.messages import PROTOCOL_VERSION, Greeting, Message
+from meterlink.link.messages import PROTOCOL_VERSION, Greeting, Message, Reply
 
 
 class NoDaemonError(LinkError):
@@ -35,7 +35,7 @@ class LinkClient:
         self._unread: dict[str, Message] = {}
         self._wake = asyncio.Event()
         self._disconnected = False
-        self._pending_replies: dict[int, asyncio.Future[str]] = {}
+        self._pending_replies: dict[int, asyncio.Future[Reply]] = {}
         self._last_id = 0
         self._task = asyncio.create_task(self._receive(), name="link-receive")
 
@@ -46,7 +46,7 @@ class LinkClient:
                 if message.get("topic") == "reply":
                     pending = self._pending_replies.pop(message.get("id", -1), None)
                     if pending is not None and not pending.done():
-                        pending.set_result(str(message.get("error", "")))
+                        pending.set_result(cast("Reply", message))
                 elif isinstance(message.get("topic"), str):
                     self._unread[message["topic"]] = cast("Message", message)
                     self._wake.set()
@@ -74,10 +74,18 @@ class LinkClient:
 
         Raises:
             LinkError: the daemon has stopped.
+        """
+        return (await self.request(command, **fields))["error"]
+
+    async def request(self, command: str, **fields: str) -> Reply:
+        """Send a command and return its reply.
+
+        Raises:
+            LinkError: the daemon has stopped.
             CancelledError: the caller was cancelled.
         """
         self._last_id = number = self._last_id + 1
-        answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        answer: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
         self._pending_replies[number] = answer
         try:
             if self._disconnected:

@@ -5,7 +5,7 @@ a slow watcher loses only outdated messages; it normally misses some ``live`` me
 lines. The daemon answers each with a `Reply` that has the same ``id``.
 """
 
-from typing import Literal, NotRequired, TypedDict
+from typing import Literal, NamedTuple, NotRequired, TypedDict
 
 PROTOCOL_VERSION = 1
 
@@ -33,7 +33,7 @@ class LimitsView(TypedDict):
 class AcceptedView(TypedDict):
     """An accepted reading with its verdict. ``text`` is the meter's display; times are RFC 3339 UTC."""
 
-    id: int
+    id: int  # unique in the visit
     text: str
     digits: str | None  # in the limits' unit
     verdict: str
@@ -124,6 +124,7 @@ class MeterView(TypedDict):
     battery: int | None  # percent
     low_battery: bool
     readings: int
+    dropped_packets: int  # the meter sent faster than a display changes, or the station was too slow
 
 
 class MetersView(TypedDict):
@@ -292,3 +293,11 @@ class Reply(TypedDict):
     topic: Literal["reply"]
     id: int
     error: str
+    accepted: int | None  # the id of the reading that the command accepted; it is committed once a view has it
+
+
+class CommandResult(NamedTuple):
+    """The result of a command: an error as a sentence, or none, and the id of the reading that it accepted, if any."""
+
+    error: str = ""
+    accepted: int | None = None

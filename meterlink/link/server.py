@@ -25,19 +25,19 @@ from meterlink.link.endpoint import (
     socket_path,
     token_path,
 )
-from meterlink.link.messages import PROTOCOL_VERSION, Command, Greeting, Message, Reply
+from meterlink.link.messages import PROTOCOL_VERSION, Command, CommandResult, Greeting, Message, Reply
 
 # The shortest time between two writes to a watcher: twice the ten drawings a second of a screen.
 _FRAME_INTERVAL = 0.05  # s
 _COMMAND_TEXT_FIELDS = ("command", "point", "meter", "text")
 
-OnCommand = Callable[[Command], Awaitable[str]]
+OnCommand = Callable[[Command], Awaitable[CommandResult]]
 
 
 class LinkServer:
     """Serves watchers; `publish` sends them messages. Use it as an async context manager.
 
-    ``on_command`` carries out a watcher's command and returns an error as a sentence, or an empty text. ``tcp`` uses
+    ``on_command`` carries out a watcher's command and returns its result. ``tcp`` uses
     the loopback port even where Unix sockets exist.
     """
 
@@ -148,8 +148,9 @@ class LinkServer:
     async def _reply_to(self, command: dict[str, Any]) -> Reply:
         number = command.get("id")
         if not isinstance(number, int) or not all(isinstance(command.get(k, ""), str) for k in _COMMAND_TEXT_FIELDS):
-            return Reply(topic="reply", id=-1, error="This is not a command.")
-        return Reply(topic="reply", id=number, error=await self._on_command(cast("Command", command)))
+            return Reply(topic="reply", id=-1, error="This is not a command.", accepted=None)
+        result = await self._on_command(cast("Command", command))
+        return Reply(topic="reply", id=number, error=result.error, accepted=result.accepted)
 
 
 class _Watcher:

@@ -3,7 +3,6 @@
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from itertools import combinations
 from typing import Any
 
@@ -174,6 +173,8 @@ class _InputReader:
         return ""
 
     def _remedy(self, key: object) -> str:
+        from difflib import get_close_matches  # noqa: PLC0415  # only for a file with a mistake
+
         alike = get_close_matches(key, self.points, 1) if isinstance(key, str) and key not in self.points else []
         return f"Did you mean {alike[0]}?" if alike else "Give the key of a suitable test point."
 

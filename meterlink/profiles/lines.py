@@ -1,11 +1,11 @@
 """Lines of text to readings: the driver ``lined``."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Coupling
-from meterlink.core.units import Quantity, display_amount, parse_unit, quantity_of, resolution_of, to_base
+from meterlink.core.unit_words import COUPLING_WORDS
+from meterlink.core.units import Quantity, display_amount, parse_unit_word, quantity_of, resolution_of, to_base
 from meterlink.driver_api import Reading, Status, Timestamp
 from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory
@@ -15,7 +15,6 @@ from meterlink.profiles.number_text import is_blank, is_overload, parse_number_t
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
 
 _CACHE_SIZE = 1024  # words, and sets of words, whose meaning is kept
-_COUPLING_WORDS = {"AC": Meaning(coupling=Coupling.AC), "DC": Meaning(coupling=Coupling.DC)}
 _NO_MEANING = Meaning()
 _NO_NUMBER_FLAGS = frozenset({Flag.OVERLOAD, Flag.INVALID, Flag.NO_NUMBER})
 # Quantities whose units have no prefixes.
@@ -86,11 +85,8 @@ class _LineParser:
         self._verifiers = tuple(compile_checksum(checksum) for checksum in text.checksums)
         self._defaults = Meaning(unit=text.unit, coupling=text.coupling)
         self._fallback_unit = fallback_unit_of(text.unit, (meaning for _, meaning in text.words))
-        self._known_words: dict[str, _WordMeaning] = {
-            word: _WordMeaning(meaning) for word, meaning in _COUPLING_WORDS.items()
-        }
-        self._known_words |= {word: _WordMeaning(_NO_MEANING) for word in text.ignore}
-        self._known_words |= {word: _WordMeaning(meaning) for word, meaning in text.words}
+        self._known_words: dict[str, _WordMeaning] = {word: _WordMeaning(_NO_MEANING) for word in text.ignore}
+        self._known_words |= {word: _WordMeaning(_with_stated_coupling(word, meaning)) for word, meaning in text.words}
         self._cached_words: dict[str, _WordMeaning] = {}
         self._interpretations: dict[tuple[Meaning | None, ...], Interpretation] = {}
 
@@ -178,15 +174,37 @@ class _LineParser:
         return interpretation
 
 
+def usual_meaning(word: str) -> Meaning | None:
+    """Return the unit and the coupling that a word states by itself (``mV``, ``VDC``, ``AC``); None for neither."""
+    coupling = COUPLING_WORDS.get(word.lower())
+    if coupling is not None:
+        return Meaning(coupling=coupling)
+    try:
+        unit_word = parse_unit_word(word)
+    except InputError:
+        return None
+    return Meaning(unit=unit_word.unit, coupling=unit_word.coupling)
+
+
+def _with_stated_coupling(word: str, meaning: Meaning) -> Meaning:
+    """Return the profile's meaning of a word, with the coupling that the word states where the profile gives none.
+
+    Otherwise the profile's coupling would apply, and ``VDC`` would be read as AC. A word that the profile makes a flag,
+    or that it ignores, states nothing.
+    """
+    stated = usual_meaning(word)
+    if stated is None or meaning.coupling is not None or meaning.flag is not None or meaning == _NO_MEANING:
+        return meaning
+    return replace(meaning, coupling=stated.coupling)
+
+
 def _interpret_word(word: str) -> _WordMeaning:
     if is_overload(word):
         return _WordMeaning(_NO_MEANING, Status.OVERLOAD)
     if is_blank(word):
         return _WordMeaning(_NO_MEANING, Status.INVALID)
-    try:
-        return _WordMeaning(Meaning(unit=parse_unit(word)), is_unit=True)
-    except InputError:
-        return _WordMeaning(None)
+    meaning = usual_meaning(word)
+    return _WordMeaning(meaning, is_unit=meaning is not None and meaning.unit != "")
 
 
 def _with_prefix(digits: Decimal, unit: str, quantity: Quantity) -> tuple[Decimal, str]:

@@ -7,10 +7,10 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
-from meterlink.core.errors import InputError
+from meterlink.core.errors import InputError, ProfileError
 from meterlink.core.readings import Coupling
 from meterlink.core.text import clean_text
-from meterlink.core.units import parse_unit
+from meterlink.core.units import parse_unit_word
 from meterlink.profiles.model import (
     LONGEST_PROFILE_NAME,
     PROFILE_NAME,
@@ -90,7 +90,7 @@ def parse_profile(text: str, source: str) -> Profile:
     """Return the profile in ``text``, which was read from ``source``.
 
     Raises:
-        InputError: the text is no profile; the message begins with source, line and column of the first problem.
+        ProfileError: the text is no profile; the message begins with source, line and column of the first problem.
     """
     checked = check_profile(text)
     if checked.profile is None:
@@ -99,7 +99,7 @@ def parse_profile(text: str, source: str) -> Profile:
         at = f"{source}:{first.position.line}:{first.position.column}: " + (
             f"{first.location}: " if first.location else ""
         )
-        raise InputError(f"{at}{first.message}", f"{first.remedy}{more}")
+        raise ProfileError(f"{at}{first.message}", f"{first.remedy}{more}")
     return checked.profile
 
 
@@ -379,13 +379,14 @@ class ProfileParser:
                 self._top.add_problem(None, "[value] is missing.", 'Write [value] with type = "…".')
             return None
         source = self._segments(table) if driver is DriverName.SEGMENTED else self._number(table)
+        unit, coupling = self._unit_and_coupling(table)
         value = ValueFormat(
             source=source,
             places=table.optional_integer("places", 0, _MOST_PLACES),
             scale=table.decimal("scale"),
             points=self._points(table),
-            unit=self._unit(table, "unit"),
-            coupling=table.choice("coupling", Coupling),
+            unit=unit,
+            coupling=coupling,
             most_digits=table.optional_integer("most_digits", 1, _MOST_DIGITS),
         )
         if value.points and value.places is not None:
@@ -531,10 +532,11 @@ class ProfileParser:
             table.add_problem(
                 "prefix", f"{quote_value(prefix)} is not a prefix here.", f"Use one of: {', '.join(UNIT_PREFIXES)}."
             )
+        unit, coupling = self._unit_and_coupling(table)
         meaning = Meaning(
-            unit=self._unit(table, "unit"),
+            unit=unit,
             prefix=prefix,
-            coupling=table.choice("coupling", Coupling),
+            coupling=coupling,
             places=table.optional_integer("places", 0, _MOST_PLACES),
             scale=table.decimal("scale"),
             flag=table.choice("flag", Flag),
@@ -542,15 +544,19 @@ class ProfileParser:
         table.report_unknown_keys()
         return meaning
 
-    def _unit(self, table: TomlTable, key: str) -> str:
-        unit = table.text(key)
+    def _unit_and_coupling(self, table: TomlTable) -> tuple[str, Coupling | None]:
+        """Return ``(unit, coupling)`` of the keys ``unit`` and ``coupling``; ``unit = "VDC"`` states both."""
+        unit, coupling = table.text("unit"), table.choice("coupling", Coupling)
         if not unit:
-            return ""
+            return "", coupling
         try:
-            return parse_unit(unit)
+            word = parse_unit_word(unit)
         except InputError as error:
-            table.add_problem(key, error.message, error.remedy)
-            return ""
+            table.add_problem("unit", error.message, error.remedy)
+            return "", coupling
+        if word.coupling and coupling and word.coupling is not coupling:
+            table.add_problem("unit", f"{quote_value(unit)} is not {coupling}.", f'Write unit = "{word.unit}".')
+        return word.unit, coupling or word.coupling
 
     def _check_units(self, profile: Profile) -> None:
         meanings = [meaning for code in profile.codes for _, meaning in code.meanings]
@@ -568,14 +574,15 @@ class ProfileParser:
             return TextFormat()
         end = table.text("end", "\n", longest=8, clean=False)
         words = table.table("words")
+        unit, coupling = self._unit_and_coupling(table)
         text = TextFormat(
             end=end,
             encoding="ascii" if table.choice("encoding", _Encoding) is _Encoding.ascii else "utf-8",
             longest=table.integer("longest", LONGEST_FRAME, 1, 4096),
             value_number=table.integer("value_number", 1, 1, 64),
             number_count=table.optional_integer("number_count", 1, 64),
-            unit=self._unit(table, "unit"),
-            coupling=table.choice("coupling", Coupling),
+            unit=unit,
+            coupling=coupling,
             separators=table.text("separators", "", longest=_MOST_SEPARATORS, clean=False),
             split_before_number=table.boolean("split_before_number"),
             words=() if words is None else tuple(self._meanings(words, _single_word, "Write a word without blanks.")),

@@ -7,9 +7,9 @@ from collections import deque
 from collections.abc import Awaitable, Callable
 from typing import Literal, Protocol
 
-from meterlink import VERSION
 from meterlink.core.clock import Clock, SystemClock, format_rfc3339
 from meterlink.core.errors import MeterlinkError, PublishError
+from meterlink.core.version import VERSION
 from meterlink.publish.mqtt import (
     BrokerConfig,
     BrokerConnection,

@@ -1,6 +1,7 @@
 """The data folder of a station, and the names of the files in it."""
 
 import os
+import shlex
 from pathlib import Path
 
 from meterlink.core.errors import SettingsError
@@ -38,7 +39,8 @@ def existing_data_dir(option: str | os.PathLike[str] | None = None) -> Path:
     folder = _named_dir(option)
     if not folder.is_dir():
         raise SettingsError(
-            f"There is no data folder {folder}.", "Check the name, or start the station once with meterlink run."
+            f"There is no data folder {folder}.",
+            f"Check the name. This command makes it: meterlink run --data {shlex.quote(str(folder))}",
         )
     return folder
 

@@ -5,20 +5,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from meterlink.core.errors import InputError, SettingsError
 from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
-from meterlink.judge.label.replacement import StockEntry
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
 from meterlink.judge.uncertainty import check_operating_temperature
 from meterlink.settings.accuracy_table import parse_accuracy_sheet
 from meterlink.settings.folder import SETTINGS_FILE, STOCK_FILE
 from meterlink.settings.stock import load_stock
 from meterlink.tomlfile.files import read_table
+
+if TYPE_CHECKING:
+    from meterlink.judge.label.replacement import StockEntry
 
 _METER_KEYS = {"address", "name", "pinned_point", "accuracy", "temperature_coefficient", "profile"}
 _SAMPLE_RATING = Amount(Decimal(10), "µF")  # parse_tolerance needs a rating
@@ -53,7 +55,7 @@ class Settings:
     mqtt: Mapping[str, Any] | None = field(default=None)
     rule: DecisionRule = SIMPLE_ACCEPTANCE
     ambient_celsius: Decimal | None = None
-    stock: tuple[StockEntry, ...] = ()
+    stock: "tuple[StockEntry, ...]" = ()
 
 
 def load_settings(folder: Path) -> Settings:
@@ -71,7 +73,7 @@ def load_settings(folder: Path) -> Settings:
     return replace(settings, stock=_load_stock(folder / STOCK_FILE))
 
 
-def _load_stock(path: Path) -> tuple[StockEntry, ...]:
+def _load_stock(path: Path) -> "tuple[StockEntry, ...]":
     try:
         return load_stock(path)
     except InputError as error:

@@ -2,19 +2,20 @@
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
-from meterlink.judge.label.ratings import parse_rating
-from meterlink.judge.label.replacement import StockEntry
 from meterlink.tomlfile.files import read_table
+
+if TYPE_CHECKING:
+    from meterlink.judge.label.replacement import StockEntry
 
 _FIELDS = {"rating", "count", "note"}
 _MOST_ENTRIES = 200  # far more kinds of capacitor than a truck carries; every pair of entries is compared
 
 
-def load_stock(path: Path) -> tuple[StockEntry, ...]:
+def load_stock(path: Path) -> "tuple[StockEntry, ...]":
     """Return the stock list in a TOML file.
 
     Raises:
@@ -23,7 +24,7 @@ def load_stock(path: Path) -> tuple[StockEntry, ...]:
     return parse_stock(read_table(path, "stock list"), str(path))
 
 
-def parse_stock(table: Mapping[str, Any], source: str) -> tuple[StockEntry, ...]:
+def parse_stock(table: Mapping[str, Any], source: str) -> "tuple[StockEntry, ...]":
     """Return the stock list in ``table``; ``source`` is the file's name for messages.
 
     The file has one ``[[part]]`` table per kind of part, with ``rating`` (text as on the label), ``count`` (a whole
@@ -48,7 +49,11 @@ def parse_stock(table: Mapping[str, Any], source: str) -> tuple[StockEntry, ...]
     return tuple(stock)
 
 
-def _entry(entry: object) -> StockEntry:
+def _entry(entry: object) -> "StockEntry":
+    # Imported only for a stock list: without one a station starts without the reader of labels.
+    from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415
+    from meterlink.judge.label.replacement import StockEntry  # noqa: PLC0415
+
     if not isinstance(entry, dict):
         raise InputError("not a table.", "Write it as [[part]].")
     unknown = sorted(set(entry) - _FIELDS)

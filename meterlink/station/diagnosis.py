@@ -22,21 +22,35 @@ from meterlink.station.visit import AcceptedReading, ActiveVisit
 _ACTIONABLE_CONFIDENCES = {Confidence.VERY_LIKELY, Confidence.LIKELY}
 
 
-def diagnose_visit(visit: ActiveVisit) -> Diagnosis:
-    """Return the diagnosis of the visit's accepted readings; of a test point without reading its rating counts."""
-    return diagnose(Case(tuple(_point_readings(visit).values()), supply_frequency(visit.derived)), shipped_rules())
+class VisitDiagnosis:
+    """The diagnosis of a visit's accepted readings, and the results at its derived points.
+
+    `update` makes new observations only of new readings: its cost does not grow with the readings before them.
+    """
+
+    def __init__(self, visit: ActiveVisit) -> None:
+        self._visit = visit
+        self._observations: dict[str, list[Observation]] = {key: [] for key in visit.points}
+        self._readings: dict[str, PointReadings] = {}
+        self.update()
+
+    def update(self) -> None:
+        """Take new readings and ratings of the visit into account; a test point without a reading has its rating."""
+        for key, point in self._visit.points.items():
+            observations, accepted = self._observations[key], self._visit.accepted[key]
+            known = self._readings.get(key)
+            if known is None or known.point is not point or len(observations) < len(accepted):
+                observations += map(_observation, accepted[len(observations) :])
+                self._readings[key] = judge_with_known_limits(point, tuple(observations))
+        case = Case(tuple(self._readings.values()), supply_frequency(self._visit.derived))
+        self.diagnosis = diagnose(case, shipped_rules())
+        inputs = DerivedInputs(self._readings, self._visit.limits, self._visit.capacitor_tolerance)
+        self.derived = judge_derived_points(self._visit.derived, inputs)
 
 
 def supply_frequency(points: Sequence[DerivedPoint]) -> float | None:
     """Return the supply frequency in Hz of a plan's under-load points, None if the plan states none."""
     return next((float(point.frequency.base_value) for point in points if point.frequency is not None), None)
-
-
-def derived_results(visit: ActiveVisit) -> tuple[DerivedResult, ...]:
-    """Return the results at the plan's derived points, from the visit's accepted readings."""
-    return judge_derived_points(
-        visit.derived, DerivedInputs(_point_readings(visit), visit.limits, visit.capacitor_tolerance)
-    )
 
 
 def derived_views(derived: Sequence[DerivedResult]) -> list[DerivedView]:
@@ -55,13 +69,6 @@ def derived_views(derived: Sequence[DerivedResult]) -> list[DerivedView]:
         )
         for result in derived
     ]
-
-
-def _point_readings(visit: ActiveVisit) -> dict[str, PointReadings]:
-    return {
-        key: judge_with_known_limits(point, tuple(_observation(accepted) for accepted in visit.accepted[key]))
-        for key, point in visit.points.items()
-    }
 
 
 def foremost_cause(diagnosis: Diagnosis, accepted: AcceptedReading) -> Cause | None:

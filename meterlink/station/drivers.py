@@ -2,16 +2,19 @@
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from meterlink.core.errors import SettingsError
 from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 from meterlink.plugins import DriverFailure, LoadedDrivers, best_driver, load_drivers
-from meterlink.profiles import Profile, ProfileDriverFactory, compile_profile
 from meterlink.settings import SETTINGS_FILE, MeterSettings, load_settings
 from meterlink.station.profile_files import PROFILES_FOLDER, load_profiles
+
+if TYPE_CHECKING:
+    from meterlink.profiles import Profile
 
 log = logging.getLogger(__name__)
 
@@ -59,13 +62,28 @@ class Drivers:
         self.loaded = LoadedDrivers((*others, factory), self.loaded.failures)
 
     @property
-    def profiles(self) -> dict[str, Profile]:
+    def profiles(self) -> "dict[str, Profile]":
         """The loaded profiles, ``{factory name: profile}``."""
         return {
-            factory.name: factory.profile
-            for factory in self.loaded.factories
-            if isinstance(factory, ProfileDriverFactory)
+            factory.name: profile for factory in self.loaded.factories if (profile := profile_of(factory)) is not None
         }
+
+
+def profile_of(factory: DriverFactory | None) -> "Profile | None":
+    """Return the profile of a factory that was made from one; None for any other."""
+    if not hasattr(factory, "profile"):
+        return None
+    # A station without profiles starts without their readers and decoders, which are a tenth of its imports.
+    from meterlink.profiles import ProfileDriverFactory  # noqa: PLC0415
+
+    return factory.profile if isinstance(factory, ProfileDriverFactory) else None
+
+
+def _compile_profiles(profiles: "Iterable[Profile]") -> Iterator[DriverFactory]:
+    for profile in profiles:
+        from meterlink.profiles import compile_profile  # noqa: PLC0415  # as in `profile_of`
+
+        yield compile_profile(profile)
 
 
 def load_all_drivers(folder: Path) -> LoadedDrivers:
@@ -73,7 +91,7 @@ def load_all_drivers(folder: Path) -> LoadedDrivers:
     installed = load_drivers()
     profiles, failures = load_profiles(folder / PROFILES_FOLDER)
     return LoadedDrivers(
-        (*installed.factories, *(compile_profile(profile) for profile in profiles)),
+        (*installed.factories, *_compile_profiles(profiles)),
         (*installed.failures, *(DriverFailure(path.name, PROFILES_FOLDER, reason) for path, reason in failures)),
     )
 
@@ -84,9 +102,7 @@ def configured_drivers(loaded: LoadedDrivers, meters: Iterable[MeterSettings]) -
     Raises:
         SettingsError: a profile is missing or has an error; the message names the meter.
     """
-    profiles = {
-        factory.profile.name: factory for factory in loaded.factories if isinstance(factory, ProfileDriverFactory)
-    }
+    profiles = {profile.name: factory for factory in loaded.factories if (profile := profile_of(factory)) is not None}
     configured: dict[str, DriverFactory] = {}
     for meter in meters:
         if meter.profile and meter.profile not in profiles:
@@ -111,7 +127,7 @@ async def watch_profiles(
     folder: Path,
     drivers: Drivers,
     meters: Sequence[MeterSettings],
-    on_change: Callable[[dict[str, Profile | None]], Awaitable[None]],
+    on_change: "Callable[[dict[str, Profile | None]], Awaitable[None]]",
 ) -> None:
     """Reload the profiles each time a file in the folder is added, changed or removed, until cancelled.
 
@@ -130,8 +146,9 @@ async def watch_profiles(
         log_failures(loaded, failures)
         drivers.loaded = loaded
         broken = any(failure.distribution == PROFILES_FOLDER for failure in loaded.failures)
-        for name in before.keys() - drivers.profiles.keys() if broken else ():
-            drivers.add(compile_profile(before[name]))
+        kept = before.keys() - drivers.profiles.keys() if broken else set()
+        for factory in _compile_profiles(before[name] for name in kept):
+            drivers.add(factory)
         try:
             drivers.configured |= configured_drivers(drivers.loaded, meters)
         except SettingsError as error:

@@ -1,31 +1,61 @@
 """The queue of packets between the Bluetooth callback and the pipeline."""
 
 import asyncio
-from collections import deque
+from collections import Counter, deque
 
 from meterlink.ble.connection import ReceivedPacket
 
-# Eight meters at 100 packets a second for ten seconds, longer than any pause of the pipeline. It bounds the memory that
-# a faulty meter can use. If the queue is full, the oldest packets are dropped and counted.
-CAPACITY = 8_000
+# Packets of one meter that may wait: ten seconds of the fastest meter that the rate below allows, longer than any
+# pause of the pipeline. It bounds the memory that a faulty meter can use.
+CAPACITY = 2_000
+# Packets per second of one meter, on average. A display changes ten times a second at most, and its frame comes in ten
+# notifications of 20 bytes at most; twice as many packets are no display. Common practice, no source.
+RATE = 200.0
+# Packets that may come at once above the average: two seconds' worth, as after a pause of the radio.
+BURST = 400.0
 
 
 class PacketQueue:
-    """A bounded queue whose `put` is safe to call from a Bluetooth callback: it never blocks and never raises."""
+    """A queue with a bound and a rate limit for each meter; its `put` never blocks and never raises.
 
-    def __init__(self, capacity: int = CAPACITY) -> None:
-        self._packets: deque[ReceivedPacket] = deque(maxlen=capacity)
+    A meter that sends too much loses its own packets, never those of another meter. ``dropped`` is
+    ``{address: packets dropped}``. ``rate`` is in packets per second of the packets' own time; None for recorded
+    packets, whose rate is that of the recording.
+    """
+
+    def __init__(self, capacity: int = CAPACITY, rate: float | None = RATE, burst: float = BURST) -> None:
+        self._capacity = capacity
+        self._rate = rate
+        self._burst = burst
+        self._packets: deque[ReceivedPacket] = deque()
+        self._waiting: Counter[str] = Counter()
+        self._allowances: dict[str, tuple[float, float]] = {}  # by address: packets allowed now, and since when in s
         self._wake = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
-        self.dropped = 0
+        self.dropped: Counter[str] = Counter()
 
     def put(self, packet: ReceivedPacket) -> None:
-        """Append one packet; drop the oldest if the queue is full."""
-        self.dropped += len(self._packets) == self._packets.maxlen
+        """Append one packet; drop it if its meter has too many waiting, or sends too fast."""
+        address = packet.session.address
+        if self._waiting[address] >= self._capacity or not self._is_allowed(address, packet):
+            self.dropped[address] += 1
+            return
+        self._waiting[address] += 1
         self._packets.append(packet)
         self._idle.clear()
         self._wake.set()
+
+    def _is_allowed(self, address: str, packet: ReceivedPacket) -> bool:
+        """Return whether the meter's rate allows this packet now (a token bucket), and count it."""
+        if self._rate is None:
+            return True
+        now = packet.timestamp.monotonic_ns * 1e-9
+        allowance, since = self._allowances.get(address, (self._burst, now))
+        allowance = min(self._burst, allowance + max(0.0, now - since) * self._rate)
+        allowed = allowance >= 1
+        self._allowances[address] = (allowance - allowed, now)
+        return allowed
 
     @property
     def size(self) -> int:
@@ -51,4 +81,5 @@ class PacketQueue:
         self._wake.clear()
         packets = list(self._packets)
         self._packets.clear()
+        self._waiting.clear()
         return packets

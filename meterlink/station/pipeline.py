@@ -4,10 +4,11 @@ import asyncio
 import contextlib
 import logging
 import uuid
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from meterlink.ble.connection import MeterSession, ReceivedPacket
 from meterlink.ble.states import RadioState
@@ -20,13 +21,12 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.judge.judging import MeasuredValue, judge
-from meterlink.judge.label.replacement import StockEntry
-from meterlink.link.messages import Command, Message
+from meterlink.link.messages import Command, CommandResult, Message
 from meterlink.publish.senml import accepted_message, readings_message
 from meterlink.settings import Settings
 from meterlink.settling.detector import Phase, SettlingState
 from meterlink.station.advice import display_mode_text
-from meterlink.station.diagnosis import derived_results, diagnose_visit
+from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.replacements import replacement_sentences
 from meterlink.station.tracker import DWELL_AFTER_LIFT, MeterTracker
@@ -35,6 +35,9 @@ from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_functi
 from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds
 from meterlink.store.writer import Writer
 
+if TYPE_CHECKING:
+    from meterlink.judge.label.replacement import StockEntry
+
 log = logging.getLogger(__name__)
 
 # Raw readings are committed this often: few transactions for a small board's flash, and little lost with the power.
@@ -42,6 +45,8 @@ log = logging.getLogger(__name__)
 FLUSH_PERIOD = 0.25  # s
 # Watchers draw at most ten times a second.
 VIEW_PERIOD = 0.1  # s
+# Dropped packets are logged this often at most: a faulty meter must not fill the log.
+DROP_LOG_PERIOD = 10.0  # s
 # A meter without a reading for this long is not the one in use, if another meter has one.
 ACTIVE_WITHIN = 3.0  # s
 # Probes in the air or touching each other give the same verdicts, so a person must accept such a reading.
@@ -63,7 +68,7 @@ class JudgingConfig:
     meter_names: Mapping[str, str]
     accuracy_sheets: Mapping[str, AccuracySheet]
     celsius: Decimal | None = None
-    stock: tuple[StockEntry, ...] = ()
+    stock: "tuple[StockEntry, ...]" = ()
 
     @classmethod
     def from_settings(cls, settings: Settings) -> "JudgingConfig":
@@ -103,8 +108,10 @@ class Pipeline:
         clock: Clock,
         publishing: PublishingConfig | None = None,
         new_message_id: Callable[[], str] = lambda: str(uuid.uuid4()),
+        packet_queue: PacketQueue,
     ) -> None:
-        self.packet_queue = PacketQueue()
+        self.packet_queue = packet_queue
+        self._logged_drops: Counter[str] = Counter()
         self.visit = visit
         self._visit_ids = visit_ids
         self._writer = writer
@@ -119,8 +126,7 @@ class Pipeline:
         self._meters: dict[str, Meter] = {}
         self._sessions: dict[str, MeterSession] = {}
         self._radio = RadioState()
-        self._diagnosis = diagnose_visit(visit)
-        self._derived = derived_results(visit)
+        self._diagnosis = VisitDiagnosis(visit)
         self._unflushed_readings: list[tuple[str, ReadingRow]] = []
         self._commits: set[asyncio.Task[None]] = set()
         self._saving_failed = asyncio.Event()
@@ -131,6 +137,7 @@ class Pipeline:
             group.create_task(self._process_packets(), name="pipeline-packets")
             group.create_task(self._repeat_every(FLUSH_PERIOD, self._flush), name="pipeline-flush")
             group.create_task(self._repeat_every(VIEW_PERIOD, self._send_live_view), name="pipeline-show")
+            group.create_task(self._repeat_every(DROP_LOG_PERIOD, self._log_drops), name="pipeline-drops")
 
     async def finish(self) -> None:
         """Handle the waiting packets; return when everything is committed, or when saving fails."""
@@ -170,6 +177,12 @@ class Pipeline:
         while True:
             await asyncio.sleep(period)
             action()
+
+    def _log_drops(self) -> None:
+        for address, total in self.packet_queue.dropped.items():
+            if new := total - self._logged_drops[address]:
+                log.warning("%s sends more packets than a display needs: %d dropped, %d in all", address, new, total)
+                self._logged_drops[address] = total
 
     async def _process_packet(self, packet: ReceivedPacket) -> None:
         session = packet.session
@@ -283,11 +296,12 @@ class Pipeline:
             reading, tracker.meter_id, self._visit_ids.visit_id, point_id, clock_is_set(reading.timestamp.utc_ns)
         )
 
-    def _accept(self, tracker: MeterTracker, point: TestPoint, judgement: Judgement, settled_in: float) -> None:
+    def _accept(self, tracker: MeterTracker, point: TestPoint, judgement: Judgement, settled_in: float) -> int:
+        """Accept the tracker's latest reading; return its number in the visit. The commit follows."""
         reading = tracker.latest
         assert reading is not None  # noqa: S101  # only called after a reading
         tracker.accept(reading, point.key)
-        accepted = AcceptedReading(reading, judgement, tracker.name, settled_in)
+        accepted = AcceptedReading(reading, judgement, tracker.name, settled_in, self.visit.new_number())
         row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, settled_in)
         outbox: tuple[OutboxRow, ...] = ()
         if self._publishing is not None:
@@ -300,11 +314,11 @@ class Pipeline:
             )  # fmt: skip
         self._flush()
         self._commit(Batch(accepted=(row,), outbox=outbox), lambda: self._on_committed(point, accepted))
+        return accepted.number
 
     def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
         self.visit.add_accepted(point.key, accepted)
-        self._diagnosis = diagnose_visit(self.visit)
-        self._derived = derived_results(self.visit)
+        self._diagnosis.update()
         self._on_accepted(point, accepted)
         self.send_visit_view()
 
@@ -349,12 +363,14 @@ class Pipeline:
         self._send_meters_view()
 
     def _send_meters_view(self) -> None:
-        self._send_view(meters_view(self._radio, self._trackers.values(), self._names))
+        self._send_view(meters_view(self._radio, self._trackers.values(), self._names, self.packet_queue.dropped))
 
     def send_visit_view(self) -> None:
         """Send the present state of the visit to watchers."""
         stock = replacement_sentences(self.visit, self._config.stock)
-        self._send_view(visit_view(self.visit, self._displayed_tracker, self._diagnosis, stock, self._derived))
+        self._send_view(
+            visit_view(self.visit, self._displayed_tracker, self._diagnosis.diagnosis, stock, self._diagnosis.derived)
+        )
 
     def _send_live_view(self) -> None:
         self._advance_after_entry()
@@ -364,16 +380,21 @@ class Pipeline:
         self.send_visit_view()  # its advice follows the live reading; an unchanged view is not sent again
         self._send_meters_view()
 
-    async def execute(self, command: Command) -> str:
-        """Carry out a watcher's command; return the error as a sentence, empty if there is none."""
+    async def execute(self, command: Command) -> CommandResult:
+        """Carry out a watcher's command; return its result."""
         try:
-            await self._execute(command)
+            accepted = await self._execute(command)
         except MeterlinkError as error:
-            return str(error)
+            return CommandResult(str(error))
         self.send_visit_view()
-        return ""
+        return CommandResult(accepted=accepted)
 
-    async def _execute(self, command: Command) -> None:
+    async def _execute(self, command: Command) -> int | None:
+        """Carry out a command; return the number of the reading that it accepted, if any.
+
+        Raises:
+            InputError: there is no such command, or it cannot be carried out now.
+        """
         point = command.get("point", "")
         match command.get("command"):
             case "activate":
@@ -385,21 +406,21 @@ class Pipeline:
             case "repeat":
                 self._repeat_measurement()
             case "accept":
-                self._accept_now()
+                return self._accept_now()
             case "set_rating":
                 for rated, text in self.visit.set_rating(point, command.get("text", "")).items():
                     await asyncio.wrap_future(self._writer.set_rating(self._visit_ids.point_ids[rated], text))
-                self._diagnosis = diagnose_visit(self.visit)
-                self._derived = derived_results(self.visit)
+                self._diagnosis.update()
             case "enter":
-                await self._enter_reading(command.get("text", ""), point)
+                return await self._enter_reading(command.get("text", ""), point)
             case "pin":
                 self.visit.pin(command.get("meter", ""), point)
             case name:
                 raise InputError(f"There is no command {name!r}.")
+        return None
 
-    async def _enter_reading(self, text: str, key: str) -> None:
-        """Accept a typed reading at the test point ``key``, or at the active one; it needs no settling.
+    async def _enter_reading(self, text: str, key: str) -> int:
+        """Accept a typed reading at the test point ``key``, or at the active one, without settling; return its number.
 
         Raises:
             InputError: there is no such test point, or the text is no reading of its quantity.
@@ -423,7 +444,7 @@ class Pipeline:
         tracker.latest, tracker.point_key, tracker.judgement = reading, point.key, judgement
         tracker.settling = SettlingState(Phase.ACCEPTED)
         tracker.reading_count += 1
-        self._accept(tracker, point, judgement, 0.0)
+        return self._accept(tracker, point, judgement, 0.0)
 
     def _advance_after_entry(self, *, at_once: bool = False) -> None:
         """Go to the next test point when the verdict on a typed reading was shown long enough, or ``at_once``."""
@@ -444,7 +465,7 @@ class Pipeline:
             if self.visit.focus in {tracker.point_key, tracker.accepted_at}:
                 tracker.restart()
 
-    def _accept_now(self) -> None:
+    def _accept_now(self) -> int:
         tracker = self._displayed_tracker
         point = self.visit.points.get(tracker.point_key) if tracker and tracker.point_key else None
         if tracker is None or tracker.latest is None or point is None:
@@ -457,4 +478,4 @@ class Pipeline:
                 f"{tracker.name} {display_mode_text(tracker.latest)}.",
                 "Switch that mode off on the meter, and measure again.",
             )
-        self._accept(tracker, point, self._judge(tracker, point, tracker.latest), 0.0)
+        return self._accept(tracker, point, self._judge(tracker, point, tracker.latest), 0.0)

@@ -1,24 +1,29 @@
 """Profiles in files: one file, or the folder of a station."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from meterlink.core.errors import InputError
-from meterlink.profiles import Profile, parse_profile
 from meterlink.tomlfile.files import read_text_file
+
+if TYPE_CHECKING:
+    from meterlink.profiles import Profile
 
 PROFILES_FOLDER = "profiles"  # in the data folder
 
 
-def load_profile(path: Path) -> Profile:
+def load_profile(path: Path) -> "Profile":
     """Return the profile in a file.
 
     Raises:
         InputError: the file cannot be read or is no profile; the message names file, line and column.
     """
+    from meterlink.profiles import parse_profile  # noqa: PLC0415  # a station without profiles starts without it
+
     return parse_profile(read_text_file(path, "profile"), str(path))
 
 
-def load_profiles(folder: Path) -> tuple[tuple[Profile, ...], tuple[tuple[Path, str], ...]]:
+def load_profiles(folder: Path) -> "tuple[tuple[Profile, ...], tuple[tuple[Path, str], ...]]":
     """Return ``(profiles, failures)`` of a folder; both are empty if there is no such folder.
 
     ``failures`` has ``(file, reason)`` for each file that is left out.

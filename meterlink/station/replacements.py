@@ -1,16 +1,19 @@
 """Replacements from stock for capacitors that failed in this visit. Pure."""
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from meterlink.core.errors import InputError
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.label.replacement import ReplacementOption, StockEntry, find_replacements
 from meterlink.station.visit import ActiveVisit
+
+if TYPE_CHECKING:
+    from meterlink.judge.label.replacement import ReplacementOption, StockEntry
 
 _FAILED = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
-def replacement_sentences(visit: ActiveVisit, stock: Sequence[StockEntry]) -> list[str]:
+def replacement_sentences(visit: ActiveVisit, stock: "Sequence[StockEntry]") -> list[str]:
     """Return a sentence for each failed capacitor whose label is known; an empty list without stock."""
     return [_sentence(component, visit, stock) for component in visit.labels if stock and _failed(visit, component)]
 
@@ -20,7 +23,9 @@ def _failed(visit: ActiveVisit, component: str) -> bool:
     return any(readings[-1].judgement.verdict in _FAILED for readings in of_component if readings)
 
 
-def _sentence(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -> str:
+def _sentence(component: str, visit: ActiveVisit, stock: "Sequence[StockEntry]") -> str:
+    from meterlink.judge.label.replacement import find_replacements  # noqa: PLC0415  # only where a capacitor failed
+
     try:
         options = find_replacements(visit.labels[component], stock).options
     except InputError as error:
@@ -30,7 +35,7 @@ def _sentence(component: str, visit: ActiveVisit, stock: Sequence[StockEntry]) -
     return f"For the {component} from stock: {_option(options[0])}."
 
 
-def _option(option: ReplacementOption) -> str:
+def _option(option: "ReplacementOption") -> str:
     notes = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
     temporary = ", temporary" if option.is_temporary else ""
     return f"{option}{f' ({notes})' if notes else ''}, {option.method}{temporary}"

@@ -9,7 +9,7 @@ from meterlink.capture.capture_file import Capture
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.driver_api import Advertisement, Characteristic, Driver, DriverError, DriverFactory
 from meterlink.plugins import best_driver
-from meterlink.profiles import ProfileDriverFactory, open_profile_driver
+from meterlink.station.drivers import profile_of
 
 Speed = Literal["recorded", "top"]
 
@@ -92,8 +92,11 @@ def open_driver_on_capture(factory: DriverFactory, capture: Capture) -> Driver:
         DriverError: the driver cannot use the channels of the capture, or it failed.
     """
     services = _services(capture)
-    if isinstance(factory, ProfileDriverFactory):
-        return open_profile_driver(factory.profile, [service.key for service in services])
+    profile = profile_of(factory)
+    if profile is not None:
+        from meterlink.profiles import open_profile_driver  # noqa: PLC0415  # as in `profile_of`
+
+        return open_profile_driver(profile, [service.key for service in services])
     try:
         return factory.open(services)
     except DriverError:

@@ -10,7 +10,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from meterlink import VERSION
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.capture_driver import CaptureDriverFactory
 from meterlink.ble.connection import ReceivedPacket
@@ -19,14 +18,14 @@ from meterlink.ble.states import ConnectionState, RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import Meter, Plan, Site, TestPoint
 from meterlink.core.errors import StoreError
-from meterlink.core.units import load_unit_registry
-from meterlink.link.messages import Command, Message, NoticeView
+from meterlink.core.version import VERSION
+from meterlink.link.messages import Command, CommandResult, Message, NoticeView
 from meterlink.link.server import LinkServer
-from meterlink.profiles import Profile, ProfileDriverFactory
 from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.commands import METER_COMMANDS, MeterCommands
 from meterlink.station.discovery import MeterDiscovery
-from meterlink.station.drivers import Drivers, log_failures, watch_profiles
+from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
+from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.pipeline import JudgingConfig, OnAccepted, Pipeline, PublishingConfig
 from meterlink.station.replay import PacketSource
 from meterlink.station.teaching import Teaching
@@ -36,6 +35,7 @@ from meterlink.store.rows import VisitIds
 from meterlink.store.writer import Writer
 
 if TYPE_CHECKING:
+    from meterlink.profiles import Profile
     from meterlink.publish.mqtt import BrokerConfig
     from meterlink.publish.publisher import Publisher
 
@@ -115,12 +115,16 @@ class Station:
 
     async def execute(self, command: Command) -> str:
         """Carry out a watcher's command; return the error as a sentence, empty if there is none."""
+        return (await self.result_of(command)).error
+
+    async def result_of(self, command: Command) -> CommandResult:
+        """Carry out a watcher's command; return its result."""
         if self._pipeline is None:
-            return "The station is still starting."
+            return CommandResult("The station is still starting.")
         if command.get("command") in METER_COMMANDS and self._meter_commands is not None:
-            return await self._meter_commands.execute(command)
+            return CommandResult(await self._meter_commands.execute(command))
         if command.get("command") == "teach" and self._teaching is not None:
-            return await self._teaching.execute(command.get("meter", ""), command.get("text", ""))
+            return CommandResult(await self._teaching.execute(command.get("meter", ""), command.get("text", "")))
         return await self._pipeline.execute(command)
 
     async def run(self) -> None:
@@ -134,7 +138,6 @@ class Station:
             SettingsError: the settings name a profile that is missing or has an error.
         """
         self._loop = asyncio.get_running_loop()
-        await asyncio.to_thread(load_unit_registry)
         await asyncio.to_thread(self._writer.start)
         try:
             await self._collect()
@@ -156,7 +159,7 @@ class Station:
             visit.set_focus(config.first_point)
         async with AsyncExitStack() as stack:
             if config.serve:
-                server = LinkServer(config.folder, config.settings.station, VERSION, self.execute)
+                server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of)
                 self._server = await stack.enter_async_context(server)
             publisher = self._publisher(stack)
             self._pipeline = pipeline = Pipeline(
@@ -168,6 +171,7 @@ class Station:
                 config=JudgingConfig.from_settings(config.settings),
                 clock=config.clock,
                 publishing=PublishingConfig(config.settings.station, publisher[1]) if publisher else None,
+                packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
             )
             drivers = await asyncio.to_thread(Drivers.load, config.folder, config.settings.meters)
             log_failures(drivers.loaded)
@@ -228,13 +232,16 @@ class Station:
             await self._config.packet_source.run(pipeline.packet_queue.put, pipeline.wait_until_handled)
             self.stop()
 
-    async def _on_profiles_changed(self, radio: Radio, drivers: Drivers, changed: Mapping[str, Profile | None]) -> None:
+    async def _on_profiles_changed(
+        self, radio: Radio, drivers: Drivers, changed: "Mapping[str, Profile | None]"
+    ) -> None:
         """Connect the meters again whose profile has changed, and those without a fitting driver."""
         for status in radio.state.meters:
             factory, meter = radio.configured_driver(status.address), radio.known_meter(status.address)
             if meter is None or (self._teaching is not None and self._teaching.is_teaching(status.address)):
                 continue
-            if isinstance(factory, ProfileDriverFactory) and changed.get(factory.name) == factory.profile:
+            profile = profile_of(factory)
+            if factory is not None and profile is not None and changed.get(factory.name) == profile:
                 continue  # it was taught just now, and uses this profile already
             if status.driver in changed or status.state is ConnectionState.UNUSABLE:
                 radio.set_driver(status.address, drivers.configured.get(status.address.upper()))

@@ -28,8 +28,6 @@ from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import DriverFactory
 from meterlink.link.messages import Message, TeachEntryView, TeachFunctionView, TeachView
-from meterlink.profiles import compile_profile, write_profile
-from meterlink.profiles.model import make_profile_name
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
 from meterlink.station.profile_files import PROFILES_FOLDER
@@ -271,6 +269,8 @@ class Teaching:
         Raises:
             InputError: there is no profile yet, or its file could not be written.
         """
+        from meterlink.profiles import compile_profile, write_profile  # noqa: PLC0415  # loaded while a meter is taught
+
         await self._analyze(session)
         profile = session.report.profile if session.report else None
         if profile is None:
@@ -330,6 +330,8 @@ class Teaching:
 
     def _unused_profile_name(self, name: str) -> str:
         """Return a profile name made from the meter's name; no profile in the folder has it."""
+        from meterlink.profiles.model import make_profile_name  # noqa: PLC0415  # loaded while a meter is taught
+
         return make_profile_name(clean_text(name), {path.stem for path in self._folder.glob("*.toml")})
 
     def _view(self, session: _TeachingSession) -> TeachView:

@@ -47,10 +47,15 @@ def visit_view(
     )
 
 
-def meters_view(radio_state: RadioState, trackers: Iterable[MeterTracker], names: Mapping[str, str]) -> MetersView:
+def meters_view(
+    radio_state: RadioState,
+    trackers: Iterable[MeterTracker],
+    names: Mapping[str, str],
+    dropped: Mapping[str, int] | None = None,
+) -> MetersView:
     """Return topic ``meters``: the radio's state of each meter, with its battery and its number of readings.
 
-    ``names`` is ``{address in lower case: name}`` of the station.
+    ``names`` is ``{address in lower case: name}`` of the station, ``dropped`` is ``{address: packets dropped}``.
     """
     trackers_by_address = {tracker.address: tracker for tracker in trackers}
     views = []
@@ -67,6 +72,7 @@ def meters_view(radio_state: RadioState, trackers: Iterable[MeterTracker], names
                 battery=tracker.battery if tracker else None,
                 low_battery=tracker.low_battery if tracker else False,
                 readings=tracker.reading_count if tracker else 0,
+                dropped_packets=(dropped or {}).get(status.address, 0),
             )
         )
     return MetersView(topic="meters", meters=views, radio_error=radio_state.error)

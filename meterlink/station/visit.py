@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from meterlink.core.cautions import caution_at
 from meterlink.core.clock import format_rfc3339
@@ -11,10 +12,11 @@ from meterlink.core.readings import Reading
 from meterlink.core.verdicts import Judgement, Limits
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.judging import format_decimal, limits_for
-from meterlink.judge.label.rated_part import RatedPart
-from meterlink.judge.label.ratings import parse_rating
 from meterlink.link.messages import AcceptedView, LimitsView, PointView
 from meterlink.plans import parse_specification
+
+if TYPE_CHECKING:
+    from meterlink.judge.label.rated_part import RatedPart
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +27,7 @@ class AcceptedReading:
     judgement: Judgement
     meter: str
     settled_in: float
-    number: int = 0  # counts from 1 in the order of the visit; set by `ActiveVisit.add_accepted`
+    number: int = 0  # unique in the visit, in its order, from 1; 0 before `ActiveVisit.add_accepted` or `new_number`
 
 
 class ActiveVisit:
@@ -67,10 +69,14 @@ class ActiveVisit:
         point = self.points.get(key) if key else None
         return point if point is not None and matches_function(point, reading) else None
 
+    def new_number(self) -> int:
+        """Return the number of the next accepted reading; one that cannot be committed leaves its number unused."""
+        self._count += 1
+        return self._count
+
     def add_accepted(self, key: str, accepted: AcceptedReading) -> None:
         """Record an accepted reading at the point ``key``; the latest counts, the earlier ones stay."""
-        self._count += 1
-        self.accepted[key].append(replace(accepted, number=self._count))
+        self.accepted[key].append(accepted if accepted.number else replace(accepted, number=self.new_number()))
         self.last_accepted = key
 
     def derived_point_of(self, key: str) -> DerivedPoint | None:
@@ -122,6 +128,8 @@ class ActiveVisit:
         """
         self._require_point(key)
         point = self.points[key]
+        from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label
+
         part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
         rated = {
             rated_key: replace(self.points[rated_key], specification=specification)
@@ -134,7 +142,7 @@ class ActiveVisit:
             self.labels[point.component] = part
         return {rated_key: str(part or point.specification) for rated_key, point in rated.items()}
 
-    def _specifications(self, point: TestPoint, text: str, part: RatedPart | None) -> dict[str, Rating | Span]:
+    def _specifications(self, point: TestPoint, text: str, part: "RatedPart | None") -> dict[str, Rating | Span]:
         """Return ``{key: specification}`` of the test points that ``text`` rates; ``part`` is a capacitor's label.
 
         Raises:
@@ -187,7 +195,7 @@ class ActiveVisit:
             rating=None if limits is None else limits.basis,
             why=point.why,
             caution=caution_at(point),
-            accepted=_accepted_view(len(accepted), accepted[-1]) if accepted else None,
+            accepted=_accepted_view(accepted[-1]) if accepted else None,
             repeats=max(len(accepted) - 1, 0),
         )
 
@@ -206,10 +214,10 @@ def _limits_view(limits: Limits) -> LimitsView:
     return LimitsView(low=low, high=high, nominal=nominal, unit=limits.unit, basis=limits.basis)
 
 
-def _accepted_view(number: int, accepted: AcceptedReading) -> AcceptedView:
+def _accepted_view(accepted: AcceptedReading) -> AcceptedView:
     judgement = accepted.judgement
     return AcceptedView(
-        id=number,
+        id=accepted.number,
         text=accepted.reading.text,
         digits=None if judgement.digits is None else f"{judgement.digits:f}",
         verdict=str(judgement.verdict),

@@ -8,7 +8,19 @@ from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import (
+    DamagedDatabaseError,
+    DatabaseAccessError,
+    DatabaseLockedError,
+    DiskFailedError,
+    DiskFullError,
+    NewerDatabaseError,
+    NoDatabaseError,
+    NotADatabaseError,
+    OlderDatabaseError,
+    StoreError,
+)
+from meterlink.store.file_errors import has_no_space, store_error_class
 
 # Number of migrations in `schema`; the file's header keeps it (PRAGMA user_version) for every program that opens it.
 SCHEMA_VERSION = 6
@@ -59,10 +71,13 @@ def connect_for_reading(path: Path) -> Iterator[sqlite3.Connection]:
     Read-only connections never checkpoint, so only the writer moves the write-ahead log.
 
     Raises:
-        StoreError: the file is missing, damaged, another program's, or of another schema version.
+        NoDatabaseError: there is no file.
+        StoreError: the file is damaged, another program's, or of another schema version; the class names the cause.
     """
     if not path.exists():
-        raise StoreError(f"There is no database at {path}.", "Start the station once, or name its folder with --data.")
+        raise NoDatabaseError(
+            f"There is no database at {path}.", "Start the station once, or name its folder with --data."
+        )
     try:
         with _open_read_only(path) as connection:
             connection.row_factory = sqlite3.Row
@@ -130,7 +145,7 @@ def _copy_with_log(path: Path, log: Path, folder: Path) -> Path:
         shutil.copy(log, folder)
         return Path(shutil.copy(path, folder))
     except OSError as error:
-        raise StoreError(
+        raise store_error_class(error)(
             f"{path} cannot be copied for reading: {error.strerror}.", "Make space on the disk for temporary files."
         ) from error
 
@@ -157,19 +172,21 @@ def check_version(connection: sqlite3.Connection, path: Path, oldest: int) -> No
     """Check that the file is ours and that its schema version is ``oldest`` to `SCHEMA_VERSION`.
 
     Raises:
-        StoreError: the file is another program's, or its version is outside that range.
+        NotADatabaseError: the file is another program's.
+        NewerDatabaseError: its version is above that range.
+        OlderDatabaseError: its version is below that range.
     """
     (owner,) = connection.execute("PRAGMA application_id").fetchone()
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if owner != APPLICATION_ID:
-        raise StoreError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
+        raise NotADatabaseError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
     if version > SCHEMA_VERSION:
-        raise StoreError(
+        raise NewerDatabaseError(
             f"{path} was written by a newer Meterlink (schema {version}; this one reads {SCHEMA_VERSION}).",
             "Update Meterlink; the file was left as it is.",
         )
     if version < oldest:
-        raise StoreError(
+        raise OlderDatabaseError(
             f"{path} was written by an older Meterlink (schema {version}; this one reads {SCHEMA_VERSION}).",
             "Start the station once with this version: it brings the file up to date.",
         )
@@ -181,27 +198,33 @@ def is_transient(error: BaseException) -> bool:
 
 
 def as_store_error(error: BaseException, path: Path) -> StoreError:
-    """Return ``error`` of the database at ``path`` as a StoreError with a remedy."""
+    """Return ``error`` of the database at ``path`` as the subclass of StoreError for its cause, with a remedy."""
     name = getattr(error, "sqlite_errorname", "")
-    match _primary_code(error):
+    code = _primary_code(error)
+    if code == sqlite3.SQLITE_IOERR and has_no_space(path):
+        # SQLite says "full" for its data only; for the files beside the database it says that writing failed.
+        code = sqlite3.SQLITE_FULL
+    match code:
         case sqlite3.SQLITE_FULL:
-            return StoreError(f"The disk that holds {path} is full.", f"Free some space on it. ({name})")
+            return DiskFullError(f"The disk that holds {path} is full.", f"Free some space on it. ({name})")
         case sqlite3.SQLITE_IOERR:
-            return StoreError(
+            return DiskFailedError(
                 f"The disk that holds {path} failed to read or write.",
                 f"Check that it is not full, worn out or unplugged. ({name})",
             )
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
-            return StoreError(f"Another program has locked {path}.", f"Close the program that has it open. ({name})")
+            return DatabaseLockedError(
+                f"Another program has locked {path}.", f"Close the program that has it open. ({name})"
+            )
         case sqlite3.SQLITE_NOTADB:
-            return StoreError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
+            return NotADatabaseError(f"{path} is not a Meterlink database.", "Name another folder with --data.")
         case sqlite3.SQLITE_CORRUPT:
-            return StoreError(
+            return DamagedDatabaseError(
                 f"{path} is damaged.",
                 f"Move the whole folder aside and start again; keep it: most data can be recovered. ({name})",
             )
         case sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM:
-            return StoreError(
+            return DatabaseAccessError(
                 f"{path} cannot be opened for writing or reading.",
                 f"Check that its folder exists and that you may write in it. ({name})",
             )

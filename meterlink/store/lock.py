@@ -6,7 +6,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import DatabaseLockedError
+from meterlink.store.file_errors import store_error_class
 
 if sys.platform == "win32":
     import msvcrt
@@ -39,12 +40,13 @@ class FileLock:
         """Lock the file without waiting.
 
         Raises:
-            StoreError: another process has the lock (the message has its id), or the file cannot be opened.
+            DatabaseLockedError: another process has the lock; the message has its id.
+            StoreError: the file cannot be opened; the class names the cause.
         """
         try:
             file = self._path.open("a+b", buffering=0)
         except OSError as error:
-            raise StoreError(
+            raise store_error_class(error)(
                 f"{self._path} cannot be opened: {error.strerror}.", "Check that you may write in this folder."
             ) from error
         try:
@@ -53,7 +55,7 @@ class FileLock:
             file.seek(0)
             holder = file.read(20).decode("ascii", "replace").strip()
             file.close()
-            raise StoreError(
+            raise DatabaseLockedError(
                 f"Another station (process {holder or 'unknown'}) is already recording to {self._database}.",
                 "Stop it first, or give this one a folder of its own with --data.",
             ) from error

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import DamagedDatabaseError, StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -193,7 +193,7 @@ def _decode_rows(decode: Callable[[sqlite3.Row], _T], rows: Iterable[sqlite3.Row
         try:
             decoded.append(decode(row))
         except (ValueError, InvalidOperation) as error:  # another program wrote an unknown word or no number
-            raise StoreError(
+            raise DamagedDatabaseError(
                 f"Row {row['id']} of the database cannot be read: {error}.", "Another program has changed the file."
             ) from error
     return decoded

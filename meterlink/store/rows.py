@@ -72,9 +72,10 @@ class VisitIds:
 class HistoryRow:
     """An accepted reading with its complete record, as it was when it was accepted.
 
-    ``id`` grows in the order of acceptance, even if the clock was changed. ``settled_in`` is in s, as in `AcceptedRow`.
-    ``rating`` is the text printed on the part, empty if unknown. ``station``, ``boot`` and ``software`` recorded it;
-    monotonic times compare only within one ``boot``. ``clock_set`` is as in `ReadingRow`.
+    ``id`` grows in the order of acceptance, even if the clock was changed. ``settled_in`` is the time in s
+    from the first contact of the probes until it was accepted. ``rating`` is the text printed on the part, empty if
+    unknown. ``station``, ``boot`` and ``software`` recorded it; monotonic times compare only within one ``boot``.
+    ``clock_set`` is True if the wall clock was reliable, None if the station could not find out.
     """
 
     id: int

@@ -1,17 +1,11 @@
-"""The tables, as versioned migrations. A migration that has shipped never changes: add a new one."""
+"""The tables, as versioned migrations. A migration that has shipped never changes: add a new one.
 
-import sqlite3
-from pathlib import Path
+Imported by `meterlink.store.migration` only when a migration is due: sqlite-utils costs 0.1 s.
+"""
 
 from sqlite_utils import Database, Migrations
 
-from meterlink.core.errors import StoreError
-from meterlink.store.connections import SCHEMA_VERSION, check_writable, write_file_header
-
 MIGRATIONS = Migrations("meterlink")
-
-# STRICT tables (SQLite 3.37) refuse a value of the wrong type.
-OLDEST_SQLITE = (3, 37, 0)
 
 
 @MIGRATIONS(name="001 readings")
@@ -216,29 +210,3 @@ def _display_modes(db: Database) -> None:
     """Add the display hold and the relative mode: then the display did not show the value at the probes."""
     for flag in ("display_hold", "relative"):
         db.execute(f"ALTER TABLE readings ADD COLUMN {flag} INTEGER NOT NULL DEFAULT 0 CHECK ({flag} IN (0, 1))")
-
-
-def migrate(connection: sqlite3.Connection, path: Path) -> None:
-    """Create or migrate the database of ``connection`` (in autocommit mode): all migrations or none.
-
-    Raises:
-        StoreError: the file is another program's or written by a newer Meterlink, or the SQLite library is too old;
-            the file is unchanged.
-    """
-    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
-        oldest = ".".join(map(str, OLDEST_SQLITE))
-        raise StoreError(
-            f"This Python has SQLite {sqlite3.sqlite_version}; {oldest} or newer is needed.", "Use a newer Python."
-        )
-    check_writable(connection, path)
-    # In WAL mode a reader never waits for the writer, nor the writer for a reader.
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        MIGRATIONS.apply(Database(connection, execute_plugins=False, recursive_triggers=False))
-        write_file_header(connection, SCHEMA_VERSION)
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        raise

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any
 
-from meterlink import VERSION
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Rating, Site, Span, TestPoint
 from meterlink.core.errors import StoreError
+from meterlink.core.version import VERSION
 from meterlink.judge.limits import span_limits
 from meterlink.plans.derived_table import dump_derived_points
 from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds

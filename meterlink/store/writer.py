@@ -16,10 +16,11 @@ from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
 from meterlink.store import meters, queries, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
+from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
 from meterlink.store.meters import RegisteredMeter
+from meterlink.store.migration import migrate
 from meterlink.store.rows import Batch, ResumedVisit, VisitIds
-from meterlink.store.schema import migrate
 
 # Messages kept for the broker: a meter with 5 readings a second through a 10 h day without a network (180,000), and
 # some spare. At about 300 bytes each that is 60 MB of disk.
@@ -114,7 +115,7 @@ class Writer:
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StoreError(
+            raise store_error_class(error)(
                 f"The folder {self._path.parent} cannot be created: {error.strerror}.", "Name another with --data."
             ) from error
         self._lock.acquire()

@@ -7,11 +7,10 @@ from decimal import Decimal
 from itertools import product
 
 from meterlink.capture.capture_file import CapturedPacket
-from meterlink.core.errors import InputError
-from meterlink.core.readings import Coupling, Status
+from meterlink.core.readings import Status
 from meterlink.core.text import clean_text
-from meterlink.core.units import BASE_UNIT, parse_unit
-from meterlink.profiles.lines import LineSplitter
+from meterlink.core.units import BASE_UNIT
+from meterlink.profiles.lines import LineSplitter, usual_meaning
 from meterlink.profiles.model import UNIT_PREFIXES, Flag, Meaning, TextFormat
 from meterlink.profiles.number_text import is_blank, is_overload, parse_number_text
 from meterlink.profiles.tokens import NUMBER_AND_UNIT, blank_out_checksums, compile_tokenizer
@@ -28,7 +27,6 @@ _FLAGS: dict[Flag, Callable[[Sample], bool]] = {
     Flag.RELATIVE: lambda sample: "relative" in sample.displayed.flags,
 }
 _LONGEST_WORD = 20
-_COUPLINGS = {"AC": Coupling.AC, "DC": Coupling.DC}
 _FEWEST = 3  # different numbers shown: characters are strong evidence, but one number may match by chance
 
 
@@ -97,7 +95,7 @@ def unknown_words(text_format: TextFormat, lines: Sequence[tuple[float, bytes]])
 
 
 def _told_by_itself(word: str) -> bool:
-    return is_overload(word) or is_blank(word) or _usual_meaning(word) is not None
+    return is_overload(word) or is_blank(word) or usual_meaning(word) is not None
 
 
 def _reader(text: TextFormat) -> Callable[[bytes], _Line]:
@@ -175,8 +173,10 @@ def _said(
     within = [(sample, unit) for sample, line, unit in named if word in line.words]
     there = {unit for _, unit in within if unit}
     couplings = {sample.displayed.coupling for sample, _ in within}
-    known = _usual_meaning(word)
-    if known is not None and known.unit and there == {known.unit}:
+    known = usual_meaning(word)
+    # A word that states a coupling is usual only where the display shows that coupling, or none.
+    contradicted = known is not None and known.coupling is not None and not couplings <= {known.coupling, None}
+    if known is not None and known.unit and there == {known.unit} and not contradicted:
         return None
     if known is not None and known.coupling and couplings == {known.coupling}:
         return None
@@ -184,17 +184,8 @@ def _said(
     return Meaning(
         unit=_common_unit(there, apart=apart) if not everywhere or len(units) == 1 else "",
         prefix=_common_prefix(there, units) if apart else "",
-        coupling=next(iter(couplings)) if len(couplings) == 1 and not everywhere else None,
+        coupling=next(iter(couplings)) if len(couplings) == 1 and (contradicted or not everywhere) else None,
     )
-
-
-def _usual_meaning(word: str) -> Meaning | None:
-    if word in _COUPLINGS:
-        return Meaning(coupling=_COUPLINGS[word])
-    try:
-        return Meaning(unit=parse_unit(word))
-    except InputError:
-        return None
 
 
 def _parts(unit: str) -> tuple[str, str]:

@@ -3,7 +3,6 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 from meterlink.core.text import clean_text
@@ -59,6 +58,8 @@ def find_unknown_fields(table: Mapping[str, Any], known: tuple[str, ...], path: 
     problems = []
     for key in table:
         if key not in known:
+            from difflib import get_close_matches  # noqa: PLC0415  # only for a file with a mistake
+
             alike = get_close_matches(key, known, 1)
             remedy = f"Did you mean {alike[0]}?" if alike else f"Use: {', '.join(known)}."
             problems.append(PathProblem((*path, key), f"{quote_value(key)} is not a field here.", remedy))

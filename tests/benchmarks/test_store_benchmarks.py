@@ -51,7 +51,7 @@ def row(writer):
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel="c", packet=bytes(14))
     row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["run-capacitor-herm"])
-    writer.submit(Batch(readings=(row,))).result(OUTER)  # the first conversion loads the unit registry
+    writer.submit(Batch(readings=(row,))).result(OUTER)
     return row
 
 

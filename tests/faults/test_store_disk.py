@@ -11,7 +11,8 @@ from contextlib import closing, suppress
 import pytest
 
 from meterlink.core.clock import SystemClock
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import DiskFailedError, DiskFullError
+from meterlink.store.connections import as_store_error
 from meterlink.store.writer import Writer
 
 # Submits batches until some time after the alarm, then frees space and waits for every batch.
@@ -107,6 +108,37 @@ def test_file_size_limit(tmp_path):
     assert "failed to read or write" in alarm or "is full" in alarm
 
 
+# A file that may not grow is a fault that SQLite reports as a failed write, on a disk with free space.
+REFUSED_WRITE = """
+import resource, sys
+from pathlib import Path
+from meterlink.core.clock import SystemClock
+from meterlink.core.errors import StoreError
+from meterlink.store.writer import Writer
+
+_, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))
+writer = Writer(Path(sys.argv[1]), station="van-3", clock=SystemClock(), boot_id="b", on_alarm=print)
+try:
+    writer.start()
+except StoreError as error:
+    print(type(error).__name__, error)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no RLIMIT_FSIZE")
+def test_a_write_that_the_disk_refuses_is_no_full_disk(tmp_path):
+    child = subprocess.run(
+        [sys.executable, "-c", REFUSED_WRITE, str(tmp_path / "meterlink.db")],
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=True,
+    )
+    assert child.stdout.startswith(f"{DiskFailedError.__name__} The disk that holds")
+    assert "failed to read or write" in child.stdout
+
+
 @pytest.fixture
 def small_disk(tmp_path):
     """A disk of 2 MiB."""
@@ -138,15 +170,31 @@ def test_disk_full(small_disk):
     assert "is full" in alarm or "failed to read or write" in alarm
 
 
-def test_starting_on_a_full_disk_is_an_error(small_disk):
-    with (small_disk / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
+def fill(disk):
+    with (disk / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
         while True:
             ballast.write(bytes(4096))
-    assert os.statvfs(small_disk).f_bavail == 0
+    assert os.statvfs(disk).f_bavail == 0
+
+
+def test_a_failed_write_on_a_full_disk_is_a_full_disk(small_disk):
+    refused = sqlite3.OperationalError("disk I/O error")
+    refused.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE  # as for a shared-memory file that cannot grow
+    refused.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
+    path = small_disk / "meterlink.db"
+    assert type(as_store_error(refused, path)) is DiskFailedError
+    fill(small_disk)
+    assert type(as_store_error(refused, path)) is DiskFullError
+    (small_disk / "ballast").unlink()
+    assert type(as_store_error(refused, path)) is DiskFailedError
+
+
+def test_starting_on_a_full_disk_is_an_error(small_disk):
+    fill(small_disk)
     writer = Writer(
         small_disk / "meterlink.db", station="van-3", clock=SystemClock(), boot_id="b", on_alarm=lambda _: None
     )
-    with pytest.raises(StoreError, match=r"is full|failed to read or write"):
+    with pytest.raises(DiskFullError, match=r"is full|No space left"):
         writer.start()
     (small_disk / "ballast").unlink()
     writer.start()

@@ -9,7 +9,7 @@ import pytest
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Meter
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import DatabaseLockedError
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.store.reader import Reader
@@ -100,7 +100,9 @@ def test_starting_on_a_locked_database_is_an_error(writer, path):
     writer.close()
     with closing(sqlite3.connect(path, isolation_level=None)) as foreign:
         foreign.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreError, match=r"Another program has locked .*Close the program that has it open"):
+        with pytest.raises(
+            DatabaseLockedError, match=r"Another program has locked .*Close the program that has it open"
+        ):
             writer.start()
         foreign.execute("ROLLBACK")
     writer.start()

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.core.errors import StoreError
+from meterlink.core.clock import SystemClock
+from meterlink.core.errors import DatabaseAccessError, NoDatabaseError
 from meterlink.store.connections import APPLICATION_ID, SCHEMA_VERSION, connect_for_reading
+from meterlink.store.writer import Writer
 
 Freeze = Callable[[], None]
 
@@ -74,5 +76,17 @@ def test_commits_that_are_only_in_the_log_are_read(
 def test_the_error_names_a_missing_database(frozen: tuple[Path, Freeze]) -> None:
     folder, freeze = frozen
     freeze()
-    with pytest.raises(StoreError, match=r"There is no database at .*meterlink\.db"):
+    with pytest.raises(NoDatabaseError, match=r"There is no database at .*meterlink\.db"):
         values(folder / "meterlink.db")
+
+
+@pytest.mark.parametrize("lock_file_exists", [True, False])
+def test_a_station_cannot_record_there(frozen: tuple[Path, Freeze], *, lock_file_exists: bool) -> None:
+    folder, freeze = frozen
+    write(folder / "meterlink.db").close()
+    if lock_file_exists:
+        (folder / "meterlink.db.lock").touch()
+    freeze()
+    writer = Writer(folder / "meterlink.db", station="van-3", clock=SystemClock(), boot_id="b", on_alarm=print)
+    with pytest.raises(DatabaseAccessError, match=r"cannot be opened"):
+        writer.start()

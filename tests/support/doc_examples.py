@@ -8,16 +8,20 @@ output, then standard error. A command that ends in ``\\`` continues in the next
 short in two ways: a last line of only ``...`` means any further lines, and a JSON object that ends in ``, ...}``
 any further keys. The output before is compared exactly.
 
+The statements after ``>>>`` and ``...`` in the ``pycon`` blocks of a page are run in order, with the same names; the
+lines up to the next ``>>>`` are their output.
+
 A block whose first line is ``# NAME.toml``, ``# NAME.csv`` or ``# NAME.jsonl`` is a file of that name in the folder the
 page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`.
 """
 
+import doctest
 import json
 import os
 import re
 import shlex
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import chdir, redirect_stderr, redirect_stdout, suppress
 from dataclasses import dataclass
 from io import StringIO
@@ -110,6 +114,41 @@ def _examples(block: Block) -> Iterator[Example]:
         yield Example(command, block.start + below, block.lines[below:end])
 
 
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A Python statement and the output the page shows for it, which begins at ``start`` of the page's lines."""
+
+    source: str
+    start: int
+    expected_output: tuple[str, ...]
+
+
+def statements(text: str) -> Iterator[Statement]:
+    """Yield the statements of a page's ``pycon`` blocks, in order."""
+    for block in blocks(text):
+        if block.language == "pycon":
+            assert block.lines, "an empty pycon block"
+            assert block.lines[0].startswith(">>> "), block.lines[0]
+            for example in doctest.DocTestParser().get_examples(block.content):
+                start = block.start + example.lineno + example.source.count("\n")
+                yield Statement(example.source, start, tuple(example.want.splitlines()))
+
+
+def run_statements(given: Iterable[Statement], folder: Path) -> list[list[str]]:
+    """Return the lines that each statement prints in ``folder``, its value included if it is an expression.
+
+    An error of a statement is not caught: no page shows a traceback.
+    """
+    names: dict[str, object] = {"__name__": "__page__"}
+    printed = []
+    for statement in given:
+        out = StringIO()
+        with chdir(folder), redirect_stdout(out):
+            exec(compile(statement.source, "<page>", "single"), names)  # noqa: S102  # the pages are our own
+        printed.append(out.getvalue().splitlines())
+    return printed
+
+
 def prepare_folder(text: str, folder: Path) -> None:
     """Put a page's files, and the database of `SEASONS`, into ``folder``."""
     for block in blocks(text):
@@ -153,7 +192,12 @@ def refresh_page(text: str) -> str:
     with TemporaryDirectory() as folder:
         prepare_folder(text, Path(folder))
         # In order: an example may need the files of an earlier example.
-        printed = [(example, run_command(example.args, Path(folder))) for example in examples(text)]
+        printed: list[tuple[Example | Statement, list[str]]] = [
+            (example, run_command(example.args, Path(folder))) for example in examples(text)
+        ]
+        given = list(statements(text))
+        printed += zip(given, run_statements(given, Path(folder)), strict=True)
+    printed.sort(key=lambda found: found[0].start)
     for example, output in reversed(printed):  # from the end, so that earlier line numbers stay right
         end = example.start + len(example.expected_output)
         lines[example.start : end] = shorten_alike(example.expected_output, output)

@@ -18,6 +18,7 @@ from meterlink.core.clock import SystemClock, Timestamp
 from meterlink.core.errors import DriverError, InputError, LinkError, MeterlinkError
 from meterlink.core.units import Quantity
 from meterlink.driver_api import Channel, CharacteristicWrite, uuid16
+from meterlink.link.messages import CommandResult
 from meterlink.link.server import LinkServer
 from meterlink.station.capture_files import read_capture
 from meterlink.station.recording import CaptureCounts, CaptureFileWriter, CaptureRecorder, TypedLine, read_typed_lines
@@ -329,8 +330,8 @@ def test_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
 
 
 async def test_a_running_station_keeps_the_adapter(tmp_path: Path) -> None:
-    async def nothing(_command: Any) -> str:
-        return ""
+    async def nothing(_command: Any) -> CommandResult:
+        return CommandResult()
 
     async with LinkServer(tmp_path, "van-3", "1", nothing):
         with pytest.raises(LinkError, match="Stop the station"):

@@ -9,6 +9,7 @@ from typing import Any
 import click
 import pytest
 
+import meterlink
 from doc_examples import (
     PAGES,
     ROOT,
@@ -18,7 +19,9 @@ from doc_examples import (
     prepare_folder,
     refresh_page,
     run_command,
+    run_statements,
     shorten_alike,
+    statements,
 )
 from meterlink.cli.judge import command as judge
 from meterlink.cli.main import cli, main
@@ -69,6 +72,27 @@ def test_an_example_prints_what_the_page_shows(page: str, example: Example, fold
     )
     assert example.expected_output, "an example shows what it prints"
     assert example.expected_output != ("...",), "an example shows something of what it prints"
+
+
+PYTHON_PAGES = [name for name, text in TEXTS.items() if any(statements(text))]
+
+
+@pytest.mark.parametrize("page", PYTHON_PAGES)
+def test_a_statement_prints_what_the_page_shows(page: str, folders: dict[str, Path]) -> None:
+    given = list(statements(TEXTS[page]))
+    for statement, printed in zip(given, run_statements(given, folders[page]), strict=True):
+        assert (statement.source, list(statement.expected_output)) == (
+            statement.source,
+            shorten_alike(statement.expected_output, printed),
+        ), "run: python tests/support/doc_examples.py"
+
+
+def test_the_python_page_uses_every_function() -> None:
+    assert PYTHON_PAGES == ["docs/python.md"]
+    sources = " ".join(statement.source for statement in statements(TEXTS["docs/python.md"]))
+    functions = {name for name in meterlink.__all__ if name.islower()} - {"__version__"}
+    assert len(functions) > 5
+    assert {name for name in functions if f"meterlink.{name}(" in sources} == functions
 
 
 def test_there_are_examples_to_run() -> None:
@@ -223,6 +247,16 @@ $ meterlink judge combine \\
 $ meterlink judge combine 40uF
 ```
 
+```pycon
+>>> a = 40
+>>> for b in (5, 40):
+...     print(a + b)
+stale
+>>> a
+>>> None
+stale
+```
+
 ```text
 $ meterlink this is left alone
 ```
@@ -234,6 +268,7 @@ def test_a_stale_page_is_rewritten_and_then_stays() -> None:
     assert '> 40uF 40uF --json\n{"series": 20, ...}\n$' in today
     assert "4.444 µF in series, 45 µF in parallel\n" in today
     assert "\nmeterlink: A combination needs two capacitors or more. Give each value: 40uF 5uF.\n```\n" in today
+    assert "\n...     print(a + b)\n45\n80\n>>> a\n40\n>>> None\n```\n" in today
     assert today.endswith("```text\n$ meterlink this is left alone\n```\n")
     assert refresh_page(today) == today
 

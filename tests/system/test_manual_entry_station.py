@@ -13,7 +13,7 @@ from meterlink.cli.enter import command, enter_reading
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.errors import InputError, LinkError
 from meterlink.plans import load_plan
-from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.settings import DATABASE_FILE, MeterSettings, Settings
 from meterlink.station.station import Station, StationConfig
 from meterlink.station.tracker import DWELL_AFTER_LIFT
 from meterlink.store.reader import Reader
@@ -182,3 +182,30 @@ def test_typed_values_fit_the_shipped_plans(tmp_path: Path) -> None:
         assert accepted(views, 0)["verdict"] == "within"
 
     at_station(tmp_path, body, load_plan("split-condenser"))
+
+
+@pytest.mark.parametrize("name", ["bench meter", ""])
+def test_the_command_finds_its_reading_whatever_the_meters_name(tmp_path: Path, name: str) -> None:
+    """A name for the address of typed readings must not make the command miss its own, committed reading."""
+    meters = (MeterSettings("manual_entry", name),)
+
+    async def run() -> Any:
+        async with Air() as air:
+            config = StationConfig(
+                tmp_path, Settings("test", meters=meters), Site("Mill Lane bakery", "condenser"), plan(), "boot",
+                scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+            )  # fmt: skip
+            station = Station(config)
+            task = asyncio.create_task(station.run())
+            await station.started.wait()
+            try:
+                return await enter_reading(tmp_path, "49.20 uF"), await enter_reading(tmp_path, "3.91 uF")
+            finally:
+                station.stop()
+                await task
+
+    (first, first_accepted), (second, second_accepted) = asyncio.run(run())
+    assert [first["key"], second["key"]] == [point.key for point in plan().points[:2]]
+    assert (first_accepted["text"], second_accepted["text"]) == ("49.20 µF", "3.91 µF")
+    assert (first_accepted["id"], second_accepted["id"]) == (1, 2)
+    assert first_accepted["meter"] == (name or "typed in")

@@ -130,7 +130,7 @@ def live(text: str = "43.05 µF", digits: str | None = "43.05", **more: Any) -> 
 def meter(name: str, **more: Any) -> dict[str, Any]:
     return {
         "name": name, "address": "00:00:5E:00:53:01", "state": "connected", "detail": "", "driver": "presented",
-        "rssi": -55, "battery": 83, "low_battery": False, "readings": 5,
+        "rssi": -55, "battery": 83, "low_battery": False, "readings": 5, "dropped_packets": 0,
     } | more  # fmt: skip
 
 

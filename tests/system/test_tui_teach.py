@@ -48,7 +48,7 @@ class Station:
 def meters(**states: str) -> Any:
     rows = [
         {"name": name, "address": address, "state": states[name], "detail": "", "driver": "", "rssi": -55,
-         "battery": None, "low_battery": False, "readings": 0}
+         "battery": None, "low_battery": False, "readings": 0, "dropped_packets": 0}
         for name, address in (("Alder", A), ("Birch", B)) if name in states
     ]  # fmt: skip
     return {"topic": "meters", "meters": rows, "radio_error": ""}

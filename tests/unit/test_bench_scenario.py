@@ -227,7 +227,7 @@ WRONG = [
     ('discharge = "capacitor"', 'discharge = "coil"', "step 9 (line @), key 'discharge'"),
     ("wait = 1.5", "wave = 1.5", "step 10 (line @)"),
     ("wait = 1.5", "wait = 1.5\nlift = true", "step 10 (line @), key 'lift'"),
-    ("wait = 1.5", "wait = 1.5 s", "not valid TOML"),
+    ("wait = 1.5", "wait = 1.5 s", "small.toml:118:12: not valid TOML"),
 ]
 
 

@@ -3,7 +3,9 @@
 import re
 from importlib import resources
 
+import api_reference
 import meterlink
+from meterlink import driver_api
 from prose import FOLDERS, LIMIT, ROOT, hides_a_noun, sentences
 
 DOCS = resources.files(meterlink) / "docs"
@@ -14,6 +16,24 @@ def test_the_index_lists_every_page() -> None:
     index = (DOCS / "README.md").read_text(encoding="utf-8")
     pages = {page.name for page in DOCS.iterdir() if page.name.endswith(".md")} - {"README.md"}
     assert set(re.findall(r"^\| \[([a-z-]+\.md)\]", index, re.MULTILINE)) == pages
+
+
+def test_the_reference_is_up_to_date() -> None:
+    page = (DOCS / "api.md").read_text(encoding="utf-8")
+    assert page == api_reference.reference(), "run: python tests/support/api_reference.py"
+    described = re.findall(r"^### `(\w+)`$", page, re.MULTILINE)
+    assert sorted(described) == sorted({*meterlink.__all__, *driver_api.__all__})
+
+
+def test_the_reference_shows_signatures_errors_and_code() -> None:
+    page = api_reference.reference()
+    assert "\n    tolerance: str = DEFAULT_CAPACITOR_TOLERANCE,\n" in page
+    assert "\nRaises:\n\n- `PlanError`: the file cannot be read" in page
+    assert "```text\nMeterlinkError\n├── InputError " in page
+    assert "\nNO_MATCH = 0.0\n" in page
+    assert "\n    OVERLOAD = 'overload'\n" in page
+    assert page.count("```") % 2 == 0
+    assert "``" not in page.replace("```", "")
 
 
 def test_the_glossary_has_few_words_in_order() -> None:

@@ -14,7 +14,7 @@ from meterlink.core.errors import LinkError
 from meterlink.link.client import connect
 from meterlink.link.daemon import ensure_daemon
 from meterlink.link.endpoint import socket_path
-from meterlink.link.messages import Command, Message, NoticeView
+from meterlink.link.messages import Command, CommandResult, Message, NoticeView
 from meterlink.link.server import LinkServer
 
 
@@ -26,9 +26,11 @@ class Station:
     def __init__(self) -> None:
         self.commands: list[Command] = []
 
-    async def carry_out(self, command: Command) -> str:
+    async def carry_out(self, command: Command) -> CommandResult:
         self.commands.append(command)
-        return "no such point" if command.get("point") == "nowhere" else ""
+        if command["command"] == "enter":
+            return CommandResult(accepted=7)
+        return CommandResult("no such point" if command.get("point") == "nowhere" else "")
 
 
 def serve(folder: Path, station: Station | None = None, *, tcp: bool = False) -> LinkServer:
@@ -132,10 +134,10 @@ async def test_a_stopped_daemon_ends_the_messages_and_refuses_commands(tmp_path:
 async def test_a_command_under_way_when_the_daemon_stops_is_refused(tmp_path: Path) -> None:
     received = asyncio.Event()
 
-    async def never(_command: Command) -> str:
+    async def never(_command: Command) -> CommandResult:
         received.set()
         await asyncio.Event().wait()
-        return ""
+        return CommandResult()
 
     async with LinkServer(tmp_path, "van", "1", never):
         client = await connect(tmp_path)
@@ -229,3 +231,14 @@ async def test_an_unwritable_folder_has_a_plain_error(tmp_path: Path) -> None:
     with pytest.raises(LinkError, match="cannot be opened"):
         async with serve(tmp_path / "missing"):
             pass
+
+
+@both
+async def test_a_reply_carries_the_id_of_the_accepted_reading(tmp_path: Path, tcp: bool) -> None:
+    async with serve(tmp_path, tcp=tcp):
+        client = await connect(tmp_path)
+        reply = await client.request("enter", text="4.70 uF")
+        assert (reply["error"], reply["accepted"]) == ("", 7)
+        reply = await client.request("activate", point="nowhere")
+        assert (reply["error"], reply["accepted"]) == ("no such point", None)
+        await client.close()

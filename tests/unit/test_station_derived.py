@@ -12,7 +12,7 @@ from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.plans import load_plan
 from meterlink.settling.detector import Phase, SettlingState
 from meterlink.station.advice import advice
-from meterlink.station.diagnosis import derived_results, derived_views, diagnose_visit, supply_frequency
+from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.views import visit_view
 from meterlink.station.visit import AcceptedReading, ActiveVisit
@@ -36,13 +36,13 @@ def accept(visit: ActiveVisit, key: str, text: str) -> AcceptedReading:
 
 
 def under_load_result(visit: ActiveVisit) -> tuple[str | None, str]:
-    view = derived_views(derived_results(visit))[1]
+    view = derived_views(VisitDiagnosis(visit).derived)[1]
     assert view["key"] == "run-capacitor-herm-at-work"
     return view["verdict"], view["value"]
 
 
 def test_the_result_follows_readings_repeats_and_the_rating(visit: ActiveVisit) -> None:
-    assert derived_views(derived_results(visit))[1]["missing"] == ["amps HERM–S", "volts C–HERM"]
+    assert derived_views(VisitDiagnosis(visit).derived)[1]["missing"] == ["amps HERM–S", "volts C–HERM"]
     accept(visit, "run-capacitor-herm-amps", "6.28 A")
     assert under_load_result(visit) == (None, "")
     accept(visit, "run-capacitor-herm-volts", "370.0 V")
@@ -65,7 +65,7 @@ def test_the_default_tolerance_is_the_stations(visit: ActiveVisit) -> None:
 
 
 def test_the_view_has_every_derived_point_in_plan_order(visit: ActiveVisit) -> None:
-    view = visit_view(visit, None, diagnose_visit(visit), (), derived_results(visit))
+    view = visit_view(visit, None, VisitDiagnosis(visit).diagnosis, (), VisitDiagnosis(visit).derived)
     assert [view["key"] for view in view["derived"]] == ["compressor-windings", "run-capacitor-herm-at-work"]
     assert [view["kind"] for view in view["derived"]] == ["windings", "under-load"]
     assert view["derived"][0]["text"] == "Needs C–R, C–S, R–S."
@@ -79,7 +79,7 @@ def test_the_diagnosis_uses_the_frequency_of_the_plan(visit: ActiveVisit) -> Non
     accept(visit, "run-capacitor-herm", "45.1 uF")
     accept(visit, "run-capacitor-herm-volts", "370.0 V")
     accept(visit, "run-capacitor-herm-amps", "4.00 A")
-    (first, *_) = diagnose_visit(visit).causes
+    (first, *_) = VisitDiagnosis(visit).diagnosis.causes
     assert "under load" in " ".join(first.evidence_for).lower()
 
 
@@ -94,16 +94,16 @@ def make_tracker(visit: ActiveVisit, key: str, text: str, *, accepted: bool) -> 
 def test_a_reading_that_is_only_an_input_needs_no_rating(visit: ActiveVisit) -> None:
     key = "run-capacitor-herm-amps"
     visit.set_focus(key)
-    text = advice(visit, make_tracker(visit, key, "6.28 A", accepted=False), diagnose_visit(visit))
+    text = advice(visit, make_tracker(visit, key, "6.28 A", accepted=False), VisitDiagnosis(visit).diagnosis)
     assert "rating" not in text
     assert "the clamp around the lead between HERM and S" in text
     accept(visit, key, "6.28 A")
-    text = advice(visit, make_tracker(visit, key, "6.28 A", accepted=True), diagnose_visit(visit))
+    text = advice(visit, make_tracker(visit, key, "6.28 A", accepted=True), VisitDiagnosis(visit).diagnosis)
     assert text == "Kept for the run capacitor HERM under load. Next: supply, line."
     # A motor's amps need their rating, even if they serve a derived point, too.
     visit.set_focus("condenser-fan-amps")
     assert "Read the rating off" in advice(
-        visit, make_tracker(visit, "condenser-fan-amps", "1.0 A", accepted=False), diagnose_visit(visit)
+        visit, make_tracker(visit, "condenser-fan-amps", "1.0 A", accepted=False), VisitDiagnosis(visit).diagnosis
     )
 
 
@@ -114,4 +114,4 @@ def test_the_summary_does_not_count_inputs(visit: ActiveVisit) -> None:
         accept(visit, key, f"{number or Decimal(1)} {limits.unit if limits else BASE_UNIT[point.quantity]}")
     visit.focus = None
     # Five are within their limits, five are only inputs, and the other five have no rating yet.
-    assert "5 within limits, 5 not within" in advice(visit, None, diagnose_visit(visit))
+    assert "5 within limits, 5 not within" in advice(visit, None, VisitDiagnosis(visit).diagnosis)

@@ -14,7 +14,7 @@ from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.settings.stock import parse_stock
 from meterlink.settling.detector import Phase
 from meterlink.station import advice as advice_module
-from meterlink.station.diagnosis import diagnose_visit
+from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.replacements import replacement_sentences
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.views import live_view
@@ -22,7 +22,7 @@ from meterlink.station.visit import AcceptedReading, ActiveVisit
 
 
 def advice(visit: ActiveVisit, meter: MeterTracker | None) -> str:
-    return advice_module.advice(visit, meter, diagnose_visit(visit))
+    return advice_module.advice(visit, meter, VisitDiagnosis(visit).diagnosis)
 
 
 def make_point(key: str, terminals: tuple[str, str], rated: str | None = "20") -> TestPoint:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from meterlink.cli.history import command, history_lines, parse_since
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, TestPoint
-from meterlink.core.errors import InputError, StoreError
+from meterlink.core.errors import DamagedDatabaseError, InputError, NoDatabaseError, StoreError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -172,7 +172,7 @@ def test_the_error_names_a_row_that_another_program_edited(data, reader):
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
         connection.execute("UPDATE accepted_readings SET verdict = 'splendid' WHERE id = 3")
         connection.commit()
-    with pytest.raises(StoreError, match=r"Row 3 .*splendid.*Another program has changed the file"):
+    with pytest.raises(DamagedDatabaseError, match=r"Row 3 .*splendid.*Another program has changed the file"):
         reader.history()
 
 
@@ -358,7 +358,7 @@ def test_a_limit_of_zero_is_refused(data):
 
 
 def test_a_folder_without_a_database_is_named(tmp_path):
-    with pytest.raises(StoreError, match="There is no database"):
+    with pytest.raises(NoDatabaseError, match="There is no database"):
         run(tmp_path)
 
 

@@ -1,14 +1,24 @@
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 
 import pytest
 from sqlite_utils import Database
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import (
+    DamagedDatabaseError,
+    NewerDatabaseError,
+    NoDatabaseError,
+    NotADatabaseError,
+    OlderDatabaseError,
+    StoreError,
+)
 from meterlink.store import connections
+from meterlink.store.migration import migrate
 from meterlink.store.reader import Reader
-from meterlink.store.schema import MIGRATIONS, migrate
+from meterlink.store.schema import MIGRATIONS
 from meterlink.store.writer import Writer
 
 
@@ -86,6 +96,26 @@ def test_migrating_again_changes_nothing(tmp_path):
     assert schema_of(path) == once
 
 
+def test_sqlite_utils_is_loaded_only_while_a_migration_is_due(tmp_path):
+    """In processes of their own: the first start creates the tables, the second finds them up to date."""
+    program = """
+import sys
+from pathlib import Path
+from meterlink.core.clock import SystemClock
+from meterlink.store.writer import Writer
+writer = Writer(Path(sys.argv[1]), station="van-3", clock=SystemClock(), boot_id="a", on_alarm=lambda _: None)
+writer.start()
+writer.close()
+print(sorted({"sqlite_utils", "numpy", "pint"} & set(sys.modules)))
+"""
+    command = [sys.executable, "-c", program, str(tmp_path / "meterlink.db")]
+    first, second = (
+        subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip() for _ in range(2)
+    )
+    assert "sqlite_utils" in first
+    assert second == "[]"
+
+
 def test_a_version_1_database_is_brought_up_to_date_with_its_rows(tmp_path):
     old, new = tmp_path / "old.db", tmp_path / "new.db"
     make_version_1(old)
@@ -102,7 +132,7 @@ def test_a_version_1_database_is_brought_up_to_date_with_its_rows(tmp_path):
 def test_a_reader_refuses_an_older_database(tmp_path):
     path = tmp_path / "meterlink.db"
     make_version_1(path)
-    with pytest.raises(StoreError, match=r"older Meterlink .*Start the station once"):
+    with pytest.raises(OlderDatabaseError, match=r"older Meterlink .*Start the station once"):
         Reader(path).history()
 
 
@@ -137,7 +167,9 @@ def test_a_newer_database_is_refused_and_left_untouched(tmp_path):
     copy = tmp_path / "copy.db"
     before = copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()
     for use in (start_and_close, lambda path: Reader(path).history()):
-        with pytest.raises(StoreError, match=r"newer Meterlink \(schema 99; this one reads 6\).*Update Meterlink"):
+        with pytest.raises(
+            NewerDatabaseError, match=r"newer Meterlink \(schema 99; this one reads 6\).*Update Meterlink"
+        ):
             use(copy)
         assert (copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()) == before
 
@@ -152,13 +184,13 @@ def test_a_file_of_another_program_is_refused_and_left_untouched(tmp_path, forei
         path.write_text("flour, water, salt, yeast\n" * 100)
     before = path.read_bytes()
     for use in (start_and_close, lambda path: Reader(path).counts()):
-        with pytest.raises(StoreError, match="is not a Meterlink database"):
+        with pytest.raises(NotADatabaseError, match="is not a Meterlink database"):
             use(path)
     assert path.read_bytes() == before
 
 
 def test_the_error_names_a_missing_database(tmp_path):
-    with pytest.raises(StoreError, match=r"There is no database at .*nowhere\.db.*Start the station"):
+    with pytest.raises(NoDatabaseError, match=r"There is no database at .*nowhere\.db.*Start the station"):
         Reader(tmp_path / "nowhere.db").history()
 
 
@@ -169,7 +201,7 @@ def test_the_error_names_a_damaged_database(tmp_path):
     damaged = bytearray(path.read_bytes())
     damaged[4096:] = b"\xa5" * (len(damaged) - 4096)  # every page except the first, with header and schema root
     path.write_bytes(damaged)
-    with pytest.raises(StoreError, match="is damaged"):
+    with pytest.raises(DamagedDatabaseError, match="is damaged"):
         Reader(path).history()
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, Span, TestPoint
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import DatabaseLockedError, DiskFullError, StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -576,7 +576,7 @@ def test_closing_while_the_disk_fails_ends_after_one_more_try(watched, writer, a
     future = writer.submit(Batch(accepted=(visit.accepted(),)))
     wait_for(lambda: alarms)
     writer.close()
-    with pytest.raises(StoreError, match="is full"):
+    with pytest.raises(DiskFullError, match="is full"):
         future.result(0)
     assert not writer.busy
 
@@ -642,7 +642,9 @@ def test_a_writer_can_be_started_again(writer):
 
 def test_a_second_writer_is_refused_until_the_first_has_closed(writer, make_writer):
     second = make_writer()
-    with pytest.raises(StoreError, match=r"Another station \(process \d+\) is already recording.*Stop it first"):
+    with pytest.raises(
+        DatabaseLockedError, match=r"Another station \(process \d+\) is already recording.*Stop it first"
+    ):
         second.start()
     writer.close()
     second.start()

@@ -150,7 +150,7 @@ def test_progress_stays_between_0_and_100_percent(progress: float, percent: str)
 )
 def test_signal_is_a_word_and_bars(rssi: int, bars: int, word: str) -> None:
     row = {"name": "A", "address": "", "state": "connected", "detail": "", "driver": "", "rssi": rssi, "battery": 15,
-           "low_battery": False, "readings": 0}  # fmt: skip
+           "low_battery": False, "readings": 0, "dropped_packets": 0}  # fmt: skip
     meter = scene({"topic": "meters", "meters": [row], "radio_error": ""}).meters[0]
     assert (meter.signal_bars, meter.signal) == (bars, word)
     assert meter.battery_low, "15 % is a warning"
@@ -248,7 +248,7 @@ def test_teaching_is_advised_while_no_meter_can_be_read() -> None:
         "topic": "meters", "radio_error": "",
         "meters": [{
             "name": "Kestrel", "address": "A", "state": "unusable", "detail": "", "driver": "", "rssi": None,
-            "battery": None, "low_battery": False, "readings": 0,
+            "battery": None, "low_battery": False, "readings": 0, "dropped_packets": 0,
         }],
     }  # fmt: skip
     assert scene(visit(point("a")), unusable, age=None).advice.startswith("No driver fits Kestrel. Press m to teach it")

@@ -442,8 +442,12 @@ def _meter_row(meter: MeterView) -> MeterLine:
         signal=signal if on_air else "",
         battery=f"battery {battery} %" if battery is not None else "",
         battery_low=meter["low_battery"] or (battery is not None and battery <= _WEAK_BATTERY),
-        detail=_clean_text(meter["detail"]),
+        detail=_clean_text(f"{meter['detail']} {_dropped_text(meter['dropped_packets'])}".strip()),
     )
+
+
+def _dropped_text(packets: int) -> str:
+    return f"Sends too fast: {packets} packet{'' if packets == 1 else 's'} dropped." if packets else ""
 
 
 def _failed_derived(visit: VisitView | None) -> str:

@@ -9,13 +9,10 @@ from typing import Any, TypeVar
 import click
 
 from meterlink.core.errors import InputError
-from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount
+from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Limits, Margin
 from meterlink.judge.judging import MeasuredValue, format_decimal
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
-
-# Displays show one of these for a reading above their range.
-_OVERLOAD_TEXTS = {"ol", "o.l", "o.l.", "overload"}
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -50,9 +47,7 @@ def parse_measured_value(text: str, quantity: Quantity) -> MeasuredValue:
     Raises:
         InputError: the text is neither.
     """
-    if text.strip().split(" ")[0].lower() in _OVERLOAD_TEXTS:
-        return MeasuredValue(quantity, None, BASE_UNIT[quantity], Decimal(0))
-    return MeasuredValue.from_amount(quantity, parse_amount(text, quantity))
+    return MeasuredValue.from_text(text, quantity)
 
 
 def print_judgement(

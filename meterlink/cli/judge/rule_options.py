@@ -13,7 +13,6 @@ from meterlink.core.units import Quantity, parse_amount
 from meterlink.judge.accuracy import Accuracy, AccuracySheet
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.uncertainty import check_operating_temperature, parse_accuracy
-from meterlink.settings import existing_data_dir, load_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +73,9 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def _find_sheet(name: str, data: str | None) -> AccuracySheet:
+    # Imported only where a meter is named: the readers of settings and stock cost more than the judgement.
+    from meterlink.settings import existing_data_dir, load_settings  # noqa: PLC0415
+
     meters = load_settings(existing_data_dir(data)).meters
     matches = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
     if not matches:

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity, parse_unit, quantity_of
+from meterlink.core.readings import Coupling
+from meterlink.core.unit_words import MICROFARAD_LABEL_WORDS
+from meterlink.core.units import Quantity, parse_unit_word, quantity_of
 
 _NUMBER = r"(?:[0-9]{1,9}(?:\.[0-9]{1,9})?|\.[0-9]{1,9})"
 
@@ -31,9 +33,6 @@ _SPELLED_ALIKE = str.maketrans(
         "％": "%",
     }
 )
-
-# The trade's spellings of microfarad beyond those that parse_unit accepts.
-_MICROFARAD = {"u", "µ", "mfds", "microfarad", "microfarads"}
 
 MAX_LABEL_LENGTH = 120  # characters; no label has more about its rating
 
@@ -92,7 +91,7 @@ def normalize_label(text: str) -> str:
 def parse_label_unit(word: str) -> LabelUnit | None:
     """Return the unit that ``word`` spells, None for no unit and for MF, mF and F (`is_ambiguous_farad`)."""
     bare = word.replace(".", "")
-    if bare.lower() in _MICROFARAD:
+    if bare.lower() in MICROFARAD_LABEL_WORDS:
         return LabelUnit("µF", Quantity.CAPACITANCE)
     if is_ambiguous_farad(word):
         return None
@@ -100,13 +99,13 @@ def parse_label_unit(word: str) -> LabelUnit | None:
         if letter and (letter not in "JKM" or not spelled):
             continue
         try:
-            symbol = parse_unit(spelled)
+            unit_word = parse_unit_word(spelled)
         except InputError:
             continue
-        quantity = quantity_of(symbol)
+        quantity = quantity_of(unit_word.unit)
         if letter and quantity is not Quantity.CAPACITANCE:
             continue
-        return LabelUnit(symbol, quantity, is_dc=bare.lower().endswith("dc"), tolerance_letter=letter)
+        return LabelUnit(unit_word.unit, quantity, is_dc=unit_word.coupling is Coupling.DC, tolerance_letter=letter)
     return None
 
 

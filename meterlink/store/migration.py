@@ -1,0 +1,52 @@
+"""Bring a database up to date: all migrations that are due, or none."""
+
+import sqlite3
+from pathlib import Path
+
+from meterlink.core.errors import StoreError
+from meterlink.store.connections import SCHEMA_VERSION, check_writable, is_empty, write_file_header
+
+# STRICT tables (SQLite 3.37) refuse a value of the wrong type.
+OLDEST_SQLITE = (3, 37, 0)
+
+
+def migrate(connection: sqlite3.Connection, path: Path) -> None:
+    """Create or migrate the database of ``connection`` (in autocommit mode): all migrations or none.
+
+    Raises:
+        StoreError: the file is another program's or written by a newer Meterlink, or the SQLite library is too old;
+            the file is unchanged.
+    """
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        oldest = ".".join(map(str, OLDEST_SQLITE))
+        raise StoreError(
+            f"This Python has SQLite {sqlite3.sqlite_version}; {oldest} or newer is needed.", "Use a newer Python."
+        )
+    check_writable(connection, path)
+    # In WAL mode a reader never waits for the writer, nor the writer for a reader.
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        if _is_due(connection):
+            _apply_migrations(connection)
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _is_due(connection: sqlite3.Connection) -> bool:
+    # The version in the file's header is written in the transaction that applies the migrations.
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    return is_empty(connection) or int(version) < SCHEMA_VERSION
+
+
+def _apply_migrations(connection: sqlite3.Connection) -> None:
+    # Imported here: sqlite-utils takes a third of the time of the daemon's imports, and is needed once per version.
+    from sqlite_utils import Database  # noqa: PLC0415
+
+    from meterlink.store.schema import MIGRATIONS  # noqa: PLC0415
+
+    MIGRATIONS.apply(Database(connection, execute_plugins=False, recursive_triggers=False))
+    write_file_header(connection, SCHEMA_VERSION)
