@@ -22,11 +22,13 @@ from meterlink.core.version import VERSION
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView
 from meterlink.link.server import LinkServer
 from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.collection import Collection
 from meterlink.station.commands import METER_COMMANDS, MeterCommands
+from meterlink.station.committer import OnAccepted
+from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
 from meterlink.station.packet_queue import PacketQueue
-from meterlink.station.pipeline import JudgingConfig, OnAccepted, Pipeline, PublishingConfig
 from meterlink.station.replay import PacketSource
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit import AcceptedReading, ActiveVisit
@@ -89,7 +91,7 @@ class Station:
         self._listeners: list[Callable[[Message], None]] = []
         self._accepted_listeners: list[OnAccepted] = []
         self._server: LinkServer | None = None
-        self._pipeline: Pipeline | None = None
+        self._collection: Collection | None = None
         self._meter_commands: MeterCommands | None = None
         self._teaching: Teaching | None = None
         self._notices: dict[str, NoticeView] = {}
@@ -119,13 +121,13 @@ class Station:
 
     async def result_of(self, command: Command) -> CommandResult:
         """Carry out a watcher's command; return its result."""
-        if self._pipeline is None:
+        if self._collection is None:
             return CommandResult("The station is still starting.")
         if command.get("command") in METER_COMMANDS and self._meter_commands is not None:
             return CommandResult(await self._meter_commands.execute(command))
         if command.get("command") == "teach" and self._teaching is not None:
             return CommandResult(await self._teaching.execute(command.get("meter", ""), command.get("text", "")))
-        return await self._pipeline.execute(command)
+        return await self._collection.execute(command)
 
     async def run(self) -> None:
         """Run until `stop` is called, or until cancelled.
@@ -146,8 +148,8 @@ class Station:
 
     async def _close(self) -> None:
         await asyncio.to_thread(self._writer.close)
-        if self._pipeline is not None:
-            await self._pipeline.wait_for_commits()
+        if self._collection is not None:
+            await self._collection.wait_for_commits()
 
     async def _collect(self) -> None:
         config = self._config
@@ -162,7 +164,7 @@ class Station:
                 server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of)
                 self._server = await stack.enter_async_context(server)
             publisher = self._publisher(stack)
-            self._pipeline = pipeline = Pipeline(
+            self._collection = collection = Collection(
                 visit,
                 ids,
                 self._writer,
@@ -180,7 +182,7 @@ class Station:
                 choose_driver=drivers.choose,
                 on_packet=self._on_packet,
                 on_state_change=self._on_radio_state,
-                known_meters=await self._meters_to_connect(pipeline),
+                known_meters=await self._meters_to_connect(collection),
                 adopt=config.adopt,
                 scanner_backend=config.scanner_backend,
                 client_backend=config.client_backend,
@@ -202,9 +204,9 @@ class Station:
                     *(meter.address for meter in config.settings.meters),
                 ],
                 send_view=self._send_view,
-                rename_meter=pipeline.rename_meter,
+                rename_meter=collection.rename_meter,
             )
-            pipeline.send_visit_view()
+            collection.send_visit_view()
             self.started.set()
             try:
                 async with asyncio.TaskGroup() as group:
@@ -215,21 +217,21 @@ class Station:
                         partial(self._on_profiles_changed, radio, drivers),
                     )
                     tasks = [
-                        group.create_task(self._receive_packets(radio, pipeline)),
-                        group.create_task(pipeline.run()),
+                        group.create_task(self._receive_packets(radio, collection)),
+                        group.create_task(collection.run()),
                         group.create_task(watching, name="profiles"),
                     ]
                     await self._stopping.wait()
                     for task in tasks:
                         task.cancel()
             finally:
-                await _shielded(pipeline.finish())
+                await _shielded(collection.finish())
 
-    async def _receive_packets(self, radio: Radio, pipeline: Pipeline) -> None:
+    async def _receive_packets(self, radio: Radio, collection: Collection) -> None:
         if self._config.packet_source is None:
             await radio.run()
         else:
-            await self._config.packet_source.run(pipeline.packet_queue.put, pipeline.wait_until_handled)
+            await self._config.packet_source.run(collection.packet_queue.put, collection.wait_until_handled)
             self.stop()
 
     async def _on_profiles_changed(
@@ -269,11 +271,11 @@ class Station:
             visit.probes_removed(visit.focus)
         return visit, resumed.ids
 
-    async def _meters_to_connect(self, pipeline: Pipeline) -> list[Meter]:
+    async def _meters_to_connect(self, collection: Collection) -> list[Meter]:
         """Return the meters to connect: the bound meters at their present addresses, then the configured ones."""
         bound = [row for row in await asyncio.to_thread(self._reader.known_meters) if row.bound]
         for row in bound:
-            pipeline.rename_meter(row.current_address, row.meter.name)
+            collection.rename_meter(row.current_address, row.meter.name)
         bound_addresses = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
         configured = [Meter(meter.address, meter.name) for meter in self._config.settings.meters]
         others = [
@@ -327,8 +329,8 @@ class Station:
         if self._teaching is not None:
             self._teaching.add_packet(packet)
         has_driver = packet.session.driver_name != CaptureDriverFactory.name
-        if self._pipeline is not None and has_driver:
-            self._pipeline.packet_queue.put(packet)
+        if self._collection is not None and has_driver:
+            self._collection.packet_queue.put(packet)
 
     def _on_radio_state(self, state: RadioState) -> None:
         for meter in state.meters:
@@ -339,8 +341,8 @@ class Station:
         if state.error != self._logged.get("", ""):
             self._logged[""] = state.error
             log.warning("%s", state.error or "The radio works again.")
-        if self._pipeline is not None:
-            self._pipeline.set_radio_state(state)
+        if self._collection is not None:
+            self._collection.set_radio_state(state)
 
     def _send_view(self, message: Message) -> None:
         if self._server is not None:
@@ -360,8 +362,8 @@ class Station:
             self._loop.call_soon_threadsafe(self._on_saving_notice, notice)
 
     def _on_saving_notice(self, notice: NoticeView) -> None:
-        if self._pipeline is not None:
-            self._pipeline.set_saving_failed(failed=bool(notice["text"]))
+        if self._collection is not None:
+            self._collection.set_saving_failed(failed=bool(notice["text"]))
         self._send_notice("store", notice)
 
     def _send_notice(self, source: str, notice: NoticeView) -> None:

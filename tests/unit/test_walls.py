@@ -42,6 +42,8 @@ PLANTS = [
     Plant("meterlink/store/queries.py", "from meterlink.publish import senml", "Rooms of meterlink"),
     Plant("meterlink/station/views.py", "from meterlink.cli import output", "Rooms of meterlink"),
     Plant("meterlink/station/views.py", "from meterlink.notebook import files", "Rooms of meterlink"),
+    Plant("meterlink/station/committer.py", "from meterlink.station import pipeline", "Stages of the station"),
+    Plant("meterlink/station/view_sender.py", "from meterlink.station import pipeline", "Stages of the station"),
     Plant("meterlink/annex.py", "", "Rooms of meterlink"),  # a room that nobody gave a place
     Plant("meterlink/core/text.py", "from meterlink_tui import scene", "Packages"),
     Plant("tui/meterlink_tui/scene.py", "from meterlink.store import reader", "The dashboard"),

@@ -1,0 +1,106 @@
+"""Collecting during one visit: the stages of the pipeline put together, and their timers."""
+
+import asyncio
+from collections.abc import Callable
+
+from meterlink.ble.states import RadioState
+from meterlink.core.clock import Clock
+from meterlink.core.equipment import TestPoint
+from meterlink.link.messages import Command, CommandResult, Message
+from meterlink.station.committer import FLUSH_PERIOD, Committer, OnAccepted
+from meterlink.station.config import JudgingConfig, PublishingConfig
+from meterlink.station.meter_trackers import MeterTrackers
+from meterlink.station.packet_queue import PacketQueue
+from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
+from meterlink.station.view_sender import VIEW_PERIOD, ViewSender
+from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.visit_commands import VisitCommands
+from meterlink.store.rows import VisitIds
+from meterlink.store.writer import Writer
+
+
+class Collection:
+    """Packets go through the pipeline to the committer, committed readings to the views; no stage calls one before it.
+
+    ``send_view`` receives a view each time it may have changed, ``on_accepted`` every accepted reading after its
+    commit.
+    """
+
+    def __init__(
+        self,
+        visit: ActiveVisit,
+        visit_ids: VisitIds,
+        writer: Writer,
+        send_view: Callable[[Message], None],
+        on_accepted: OnAccepted,
+        *,
+        config: JudgingConfig,
+        clock: Clock,
+        publishing: PublishingConfig | None,
+        packet_queue: PacketQueue,
+    ) -> None:
+        self.visit = visit
+        self.packet_queue = packet_queue
+        self._on_accepted = on_accepted
+        self._trackers = MeterTrackers(visit, writer, config)
+        self._views = ViewSender(visit, self._trackers, send_view, config, packet_queue.dropped)
+        self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
+        self._pipeline = Pipeline(visit, self._trackers, self._committer, packet_queue, config.celsius)
+        self._commands = VisitCommands(visit, self._trackers, self._pipeline, self._committer, self._views, clock)
+
+    async def run(self) -> None:
+        """Handle packets until cancelled; `finish` commits the rest."""
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._pipeline.run(), name="collection-packets")
+            group.create_task(_repeat_every(FLUSH_PERIOD, self._committer.flush), name="collection-flush")
+            group.create_task(_repeat_every(VIEW_PERIOD, self._show), name="collection-show")
+            group.create_task(_repeat_every(DROP_LOG_PERIOD, self._pipeline.log_drops), name="collection-drops")
+
+    async def finish(self) -> None:
+        """Handle the waiting packets; return when everything is committed, or when saving fails."""
+        await self._pipeline.finish()
+        await self._committer.finish()
+
+    async def wait_until_handled(self) -> None:
+        """Return when all packets in the queue have been handled and all accepted readings are committed."""
+        await self._pipeline.wait_until_handled()
+
+    async def wait_for_commits(self) -> None:
+        """Return when every commit has succeeded or failed; closing the writer ends those that still wait."""
+        await self._committer.wait_for_commits()
+
+    async def execute(self, command: Command) -> CommandResult:
+        """Carry out a watcher's command on the visit; return its result."""
+        return await self._commands.execute(command)
+
+    def set_saving_failed(self, *, failed: bool) -> None:
+        """Record whether the writer fails to save now; `finish` does not wait for a failing writer."""
+        self._committer.set_saving_failed(failed=failed)
+
+    def set_radio_state(self, state: RadioState) -> None:
+        """Record the radio's new state and send it to watchers."""
+        self._views.set_radio_state(state)
+
+    def rename_meter(self, address: str, name: str) -> None:
+        """Rename the meter at ``address``; a name in the settings takes precedence."""
+        self._trackers.rename(address, name)
+        self._views.send_meters()
+
+    def send_visit_view(self) -> None:
+        """Send the present state of the visit to watchers."""
+        self._views.send_visit()
+
+    def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
+        self._views.add_accepted(point, accepted)
+        self._on_accepted(point, accepted)
+        self._views.send_visit()
+
+    def _show(self) -> None:
+        self._commands.advance_after_entry()
+        self._views.send_live()
+
+
+async def _repeat_every(period: float, action: Callable[[], None]) -> None:
+    while True:
+        await asyncio.sleep(period)
+        action()

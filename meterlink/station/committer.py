@@ -1,0 +1,147 @@
+"""From readings to committed rows, with their messages for the broker."""
+
+import asyncio
+import logging
+import uuid
+from collections.abc import Callable
+from typing import Protocol
+
+from meterlink.core.clock import clock_is_set
+from meterlink.core.equipment import TestPoint
+from meterlink.core.errors import StoreError
+from meterlink.core.readings import Reading
+from meterlink.publish.senml import accepted_message, readings_message
+from meterlink.station.config import PublishingConfig
+from meterlink.station.meter_trackers import MeterTrackers
+from meterlink.station.tracker import MeterTracker
+from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds
+from meterlink.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+# Raw readings are committed this often: few transactions for a small board's flash, and little lost with the power.
+# An accepted reading is committed at once.
+FLUSH_PERIOD = 0.25  # s
+
+
+class OnAccepted(Protocol):
+    """A callback for accepted readings."""
+
+    def __call__(self, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Handle a committed reading; must not block."""
+        ...
+
+
+class Committer:
+    """Hands readings to the writer; ``on_committed`` receives every accepted reading after its commit."""
+
+    def __init__(
+        self,
+        visit: ActiveVisit,
+        visit_ids: VisitIds,
+        writer: Writer,
+        trackers: MeterTrackers,
+        on_committed: OnAccepted,
+        publishing: PublishingConfig | None,
+    ) -> None:
+        self._visit = visit
+        self._visit_ids = visit_ids
+        self._writer = writer
+        self._trackers = trackers
+        self._on_committed = on_committed
+        self._publishing = publishing
+        self._unflushed_readings: list[tuple[str, ReadingRow]] = []
+        self._commits: set[asyncio.Task[None]] = set()
+        self._saving_failed = asyncio.Event()
+
+    def add_reading(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> None:
+        """Keep a reading for the next `flush`."""
+        self._unflushed_readings.append((tracker.address, self._reading_row(tracker, reading, point)))
+
+    def commit_accepted(self, tracker: MeterTracker, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Commit an accepted reading at once, after the readings before it."""
+        reading, judgement = accepted.reading, accepted.judgement
+        row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, accepted.settled_in)
+        outbox: tuple[OutboxRow, ...] = ()
+        if self._publishing is not None:
+            outbox = (
+                accepted_message(
+                    self._publishing.station, self._trackers.meter(tracker.address), self._visit.site, point, reading,
+                    judgement, visit_uid=self._visit_ids.uid, message_id=_new_message_id(),
+                ),
+            )  # fmt: skip
+        self.flush()
+        self._commit(Batch(accepted=(row,), outbox=outbox), lambda: self._on_committed(point, accepted))
+
+    def flush(self) -> None:
+        """Commit the raw readings gathered so far, with one message for each meter."""
+        if not self._unflushed_readings:
+            return
+        unflushed, self._unflushed_readings = self._unflushed_readings, []
+        outbox = []
+        if self._publishing is not None:
+            for address in dict.fromkeys(address for address, _ in unflushed):
+                rows = [row for row_address, row in unflushed if row_address == address]
+                readings = [row.reading for row in rows if row.reading.is_judgeable]
+                if readings:
+                    meter = self._trackers.meter(address)
+                    outbox.append(readings_message(self._publishing.station, meter, readings, _new_message_id()))
+        self._commit(Batch(readings=tuple(row for _, row in unflushed), outbox=tuple(outbox)))
+
+    async def set_rating(self, point_key: str, text: str) -> None:
+        """Commit the rating of a test point.
+
+        Raises:
+            StoreError: the rating could not be stored.
+        """
+        await asyncio.wrap_future(self._writer.set_rating(self._visit_ids.point_ids[point_key], text))
+
+    def set_saving_failed(self, *, failed: bool) -> None:
+        """Record whether the writer fails to save now; `finish` does not wait for a failing writer."""
+        if failed:
+            self._saving_failed.set()
+        else:
+            self._saving_failed.clear()
+
+    async def wait_for_commits(self) -> None:
+        """Return when every commit has succeeded or failed, and the commits that those caused."""
+        while self._commits:
+            await asyncio.gather(*self._commits, return_exceptions=True)
+
+    async def finish(self) -> None:
+        """Commit everything gathered; return when it is committed, or when saving fails."""
+        self.flush()
+        failing = asyncio.create_task(self._saving_failed.wait(), name="committer-failing")
+        while self._commits and not self._saving_failed.is_set():
+            await asyncio.wait({*self._commits, failing}, return_when=asyncio.FIRST_COMPLETED)
+        failing.cancel()
+        await asyncio.gather(failing, return_exceptions=True)
+
+    def _reading_row(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> ReadingRow:
+        point_id = self._visit_ids.point_ids[point.key] if point else None
+        return ReadingRow(
+            reading, tracker.meter_id, self._visit_ids.visit_id, point_id, clock_is_set(reading.timestamp.utc_ns)
+        )
+
+    def _commit(self, batch: Batch, on_commit: Callable[[], None] | None = None) -> None:
+        future = asyncio.wrap_future(self._writer.submit(batch))
+
+        async def acknowledge() -> None:
+            try:
+                await future
+            except StoreError as error:
+                log.error("%s", error)  # noqa: TRY400  # an expected error: its message is enough
+                return
+            if batch.outbox and self._publishing is not None:
+                self._publishing.outbox_changed.set()
+            if on_commit is not None:
+                on_commit()
+
+        task = asyncio.create_task(acknowledge(), name="committer-commit")
+        self._commits.add(task)
+        task.add_done_callback(self._commits.discard)
+
+
+def _new_message_id() -> str:
+    return str(uuid.uuid4())

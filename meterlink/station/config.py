@@ -1,0 +1,41 @@
+"""The parts of a station's configuration that judge readings and publish them."""
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from meterlink.judge.accuracy import AccuracySheet
+from meterlink.settings import Settings
+
+if TYPE_CHECKING:
+    from meterlink.judge.label.replacement import StockEntry
+
+
+@dataclass(frozen=True, slots=True)
+class PublishingConfig:
+    """How readings become messages for a broker."""
+
+    station: str
+    outbox_changed: asyncio.Event  # set when a committed transaction added messages
+
+
+@dataclass(frozen=True, slots=True)
+class JudgingConfig:
+    """Settings for judging. The mappings are by meter address in lower case; ``celsius`` is the ambient temperature."""
+
+    meter_names: Mapping[str, str]
+    accuracy_sheets: Mapping[str, AccuracySheet]
+    celsius: Decimal | None = None
+    stock: "tuple[StockEntry, ...]" = ()
+
+    @classmethod
+    def from_settings(cls, settings: Settings) -> "JudgingConfig":
+        """Return the configuration that the settings contain."""
+        return cls(
+            {meter.address.lower(): meter.name for meter in settings.meters if meter.name},
+            {meter.address.lower(): meter.accuracy_sheet for meter in settings.meters if meter.accuracy_sheet},
+            settings.ambient_celsius,
+            settings.stock,
+        )

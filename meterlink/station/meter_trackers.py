@@ -1,0 +1,107 @@
+"""The trackers of a station's meters, by address."""
+
+import asyncio
+from collections.abc import Iterator
+from dataclasses import replace
+
+from meterlink.ble.connection import MeterSession
+from meterlink.core.equipment import Meter
+from meterlink.judge.accuracy import AccuracySheet
+from meterlink.settling.detector import Phase
+from meterlink.station.config import JudgingConfig
+from meterlink.station.tracker import MeterTracker
+from meterlink.station.visit import ActiveVisit
+from meterlink.store.writer import Writer
+
+# A meter without a reading for this long is not the one in use, if another meter has one.
+ACTIVE_WITHIN = 3.0  # s
+
+
+class MeterTrackers:
+    """Gives each meter its tracker, its row in the database and its name.
+
+    ``names`` is ``{address in lower case: name}``.
+    """
+
+    def __init__(self, visit: ActiveVisit, writer: Writer, config: JudgingConfig) -> None:
+        self._visit = visit
+        self._writer = writer
+        self._config = config
+        self.names = dict(config.meter_names)
+        self._trackers: dict[str, MeterTracker] = {}
+        self._meters: dict[str, Meter] = {}
+        self._sessions: dict[str, MeterSession] = {}
+
+    def __iter__(self) -> Iterator[MeterTracker]:
+        return iter(self._trackers.values())
+
+    def get(self, address: str) -> MeterTracker | None:
+        """Return the tracker of the meter at ``address``, None before its first packet."""
+        return self._trackers.get(address)
+
+    def meter(self, address: str) -> Meter:
+        """Return the meter at ``address``, with the address under which it is stored.
+
+        Raises:
+            KeyError: the meter has no tracker.
+        """
+        return self._meters[address]
+
+    def accuracy_sheet(self, tracker: MeterTracker) -> AccuracySheet | None:
+        """Return the meter's accuracy sheet from the settings, None without one."""
+        addresses = (tracker.address, self._meters[tracker.address].address)
+        sheets = (self._config.accuracy_sheets.get(address.lower()) for address in addresses)
+        return next((sheet for sheet in sheets if sheet is not None), None)
+
+    async def tracker_of(self, session: MeterSession) -> MeterTracker | None:
+        """Return the tracker of a session's meter, started again for a new session; None if the session has ended."""
+        tracker = self._trackers.get(session.address)
+        if tracker is None:
+            alias = self.names.get(session.address.lower(), "")
+            name = alias or session.name or session.address
+            meter = Meter(session.address, name, session.driver_name, session.serial, session.service)
+            tracker = await self.register(meter, has_alias=bool(alias))
+        if self._sessions.get(session.address) is not session:
+            if session.closed:
+                return None  # a late packet of a closed connection
+            self._sessions[session.address] = session
+            tracker.restart()
+        return tracker
+
+    async def register(self, meter: Meter, *, has_alias: bool) -> MeterTracker:
+        """Return a new tracker; a meter that is known under another address keeps its row, name and pin."""
+        connected_ids = {
+            tracker.meter_id
+            for address, tracker in self._trackers.items()
+            if address in self._sessions and not self._sessions[address].closed
+        }
+        registration = self._writer.get_or_create_meter(meter, name_given=has_alias, connected_ids=connected_ids)
+        known = await asyncio.wrap_future(registration)
+        name = self.names.get(known.first_address.lower(), known.name)
+        self._meters[meter.address] = replace(meter, address=known.first_address, name=name)
+        if known.first_address in self._visit.pins:
+            self._visit.pins.setdefault(meter.address, self._visit.pins[known.first_address])
+        tracker = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
+        return tracker
+
+    def rename(self, address: str, name: str) -> None:
+        """Rename the meter at ``address``; a name in the settings takes precedence."""
+        name = self._config.meter_names.get(address.lower(), name)
+        self.names[address.lower()] = name
+        tracker = self._trackers.get(address)
+        if tracker is not None:
+            tracker.name = name
+            self._meters[address] = replace(self._meters[address], name=name)
+
+    @property
+    def displayed(self) -> MeterTracker | None:
+        """The meter to show: the meter at the active test point, else an idle meter, else one at another point."""
+        newest = max((tracker.last_reading_at for tracker in self), default=0.0)
+        active = [tracker for tracker in self if tracker.last_reading_at >= newest - ACTIVE_WITHIN]
+        return max(active, key=self._display_priority, default=None)
+
+    def _display_priority(self, tracker: MeterTracker) -> tuple[bool, bool, bool]:
+        focus, measuring = self._visit.focus, tracker.settling.phase is not Phase.IDLE
+        if focus is None:
+            return False, False, measuring
+        return measuring and tracker.point_key == focus, tracker.point_key == focus, not measuring

@@ -1,0 +1,72 @@
+"""The station's views, sent to watchers as they change."""
+
+from collections.abc import Callable, Mapping
+
+from meterlink.ble.states import RadioState
+from meterlink.core.equipment import TestPoint
+from meterlink.link.messages import Message
+from meterlink.station.config import JudgingConfig
+from meterlink.station.diagnosis import VisitDiagnosis
+from meterlink.station.meter_trackers import MeterTrackers
+from meterlink.station.replacements import replacement_sentences
+from meterlink.station.views import live_view, meters_view, visit_view
+from meterlink.station.visit import AcceptedReading, ActiveVisit
+
+# Watchers draw at most ten times a second.
+VIEW_PERIOD = 0.1  # s
+
+
+class ViewSender:
+    """Sends the views of the visit, of the meters and of the live reading with ``send_view``.
+
+    ``dropped`` is ``{address: packets dropped}``. An unchanged view is not sent again: ``send_view`` sees to that.
+    """
+
+    def __init__(
+        self,
+        visit: ActiveVisit,
+        trackers: MeterTrackers,
+        send_view: Callable[[Message], None],
+        config: JudgingConfig,
+        dropped: Mapping[str, int],
+    ) -> None:
+        self._visit = visit
+        self._trackers = trackers
+        self._send_view = send_view
+        self._stock = config.stock
+        self._dropped = dropped
+        self._radio = RadioState()
+        self._diagnosis = VisitDiagnosis(visit)
+
+    def add_accepted(self, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Add a committed reading to the visit and its diagnosis."""
+        self._visit.add_accepted(point.key, accepted)
+        self._diagnosis.update()
+
+    def update_diagnosis(self) -> None:
+        """Take new ratings into account."""
+        self._diagnosis.update()
+
+    def set_radio_state(self, state: RadioState) -> None:
+        """Record the radio's new state and send it to watchers."""
+        self._radio = state
+        self.send_meters()
+
+    def send_meters(self) -> None:
+        """Send the present state of the meters to watchers."""
+        self._send_view(meters_view(self._radio, self._trackers, self._trackers.names, self._dropped))
+
+    def send_visit(self) -> None:
+        """Send the present state of the visit to watchers."""
+        diagnosis = self._diagnosis
+        sentences = replacement_sentences(self._visit, self._stock)
+        tracker = self._trackers.displayed
+        self._send_view(visit_view(self._visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived))
+
+    def send_live(self) -> None:
+        """Send the live reading, and the views that follow it: the visit for its advice, and the meters."""
+        tracker = self._trackers.displayed
+        if tracker is not None and (view := live_view(self._visit, tracker)) is not None:
+            self._send_view(view)
+        self.send_visit()
+        self.send_meters()
