@@ -15,6 +15,7 @@ from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
 from meterlink.station.view_sender import VIEW_PERIOD, ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_commands import VisitCommands
+from meterlink.station.visit_judge import VisitJudge
 from meterlink.store.rows import VisitIds
 from meterlink.store.writer import Writer
 
@@ -43,10 +44,13 @@ class Collection:
         self.packet_queue = packet_queue
         self._on_accepted = on_accepted
         self._trackers = MeterTrackers(visit, writer, config)
-        self._views = ViewSender(visit, self._trackers, send_view, config, packet_queue.dropped)
+        visit_judge = VisitJudge(visit, self._trackers, config.celsius)
+        self._views = ViewSender(visit, self._trackers, visit_judge, send_view, config, packet_queue.dropped)
         self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
-        self._pipeline = Pipeline(visit, self._trackers, self._committer, packet_queue, config.celsius)
-        self._commands = VisitCommands(visit, self._trackers, self._pipeline, self._committer, self._views, clock)
+        self._pipeline = Pipeline(visit, self._trackers, self._committer, visit_judge, packet_queue)
+        self._commands = VisitCommands(
+            visit, self._trackers, visit_judge, self._pipeline, self._committer, self._views, clock
+        )
 
     async def run(self) -> None:
         """Handle packets until cancelled; `finish` commits the rest."""

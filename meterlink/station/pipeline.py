@@ -1,22 +1,19 @@
 """The path of a reading: packet, driver, reading, test point, settling, verdict; then the committer has it."""
 
-import contextlib
 import logging
 from collections import Counter
-from decimal import Decimal
 
 from meterlink.ble.connection import ReceivedPacket
 from meterlink.core.equipment import TestPoint
-from meterlink.core.errors import InputError
-from meterlink.core.readings import Reading, Status
+from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
-from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.station.committer import Committer
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.visit_judge import VisitJudge
 
 log = logging.getLogger(__name__)
 
@@ -27,24 +24,21 @@ AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED}
 
 
 class Pipeline:
-    """Turns the packets of all meters into judged readings, and hands them to the committer.
-
-    ``celsius`` is the ambient temperature of the meters, None for 18 to 28 °C.
-    """
+    """Turns the packets of all meters into readings, judges the settled ones, and hands all to the committer."""
 
     def __init__(
         self,
         visit: ActiveVisit,
         trackers: MeterTrackers,
         committer: Committer,
+        visit_judge: VisitJudge,
         packet_queue: PacketQueue,
-        celsius: Decimal | None,
     ) -> None:
         self.packet_queue = packet_queue
         self._visit = visit
         self._trackers = trackers
         self._committer = committer
-        self._celsius = celsius
+        self._judge = visit_judge
         self._logged_drops: Counter[str] = Counter()
 
     async def run(self) -> None:
@@ -94,36 +88,15 @@ class Pipeline:
             self._visit.probes_removed(left_point)
         point = self._visit.point_for(tracker.address, reading)
         tracker.point_key = point.key if point else None
-        tracker.judgement = self._judge_if_possible(tracker, point, reading)
-        if tracker.settling.settled_reading is not None and point is not None and tracker.judgement is not None:
-            if tracker.judgement.verdict in AMBIGUOUS_VERDICTS:
+        tracker.judgement = None  # a reading that nobody looks at needs no verdict
+        if tracker.settling.settled_reading is not None and point is not None:
+            judgement = self._judge.judge_latest(tracker)
+            if judgement is not None and judgement.verdict in AMBIGUOUS_VERDICTS:
                 tracker.ambiguous = True
-            else:
-                self.accept(tracker, point, tracker.judgement, tracker.settling.settling_time)
+            elif judgement is not None:
+                self.accept(tracker, point, judgement, tracker.settling.settling_time)
                 return
         self._committer.add_reading(tracker, reading, point)
-
-    def _judge_if_possible(self, tracker: MeterTracker, point: TestPoint | None, reading: Reading) -> Judgement | None:
-        if point is None or reading.status is Status.INVALID or not reading.is_judgeable:
-            return None
-        with contextlib.suppress(InputError):  # a negative resistance has no verdict
-            return self.judge(tracker, point, reading)
-        return None
-
-    def judge(self, tracker: MeterTracker, point: TestPoint, reading: Reading) -> Judgement:
-        """Return the judgement on a reading at ``point``, by the limits and the rule of the visit.
-
-        Raises:
-            InputError: the reading is impossible for its quantity.
-        """
-        return judge(
-            point.kind,
-            self._visit.limits[point.key],
-            MeasuredValue.from_reading(reading),
-            self._trackers.accuracy_sheet(tracker),
-            rule=self._visit.rules[point.key],
-            celsius=self._celsius,
-        )
 
     def accept(self, tracker: MeterTracker, point: TestPoint, judgement: Judgement, settled_in: float) -> int:
         """Accept the tracker's latest reading, which settled in ``settled_in`` s; return its number in the visit.

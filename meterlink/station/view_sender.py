@@ -9,8 +9,10 @@ from meterlink.station.config import JudgingConfig
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replacements import replacement_sentences
+from meterlink.station.tracker import MeterTracker
 from meterlink.station.views import live_view, meters_view, visit_view
 from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.visit_judge import VisitJudge
 
 # Watchers draw at most ten times a second.
 VIEW_PERIOD = 0.1  # s
@@ -26,12 +28,14 @@ class ViewSender:
         self,
         visit: ActiveVisit,
         trackers: MeterTrackers,
+        visit_judge: VisitJudge,
         send_view: Callable[[Message], None],
         config: JudgingConfig,
         dropped: Mapping[str, int],
     ) -> None:
         self._visit = visit
         self._trackers = trackers
+        self._judge = visit_judge
         self._send_view = send_view
         self._stock = config.stock
         self._dropped = dropped
@@ -60,12 +64,19 @@ class ViewSender:
         """Send the present state of the visit to watchers."""
         diagnosis = self._diagnosis
         sentences = replacement_sentences(self._visit, self._stock)
-        tracker = self._trackers.displayed
+        tracker = self._displayed_tracker()
         self._send_view(visit_view(self._visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived))
+
+    def _displayed_tracker(self) -> MeterTracker | None:
+        """Return the tracker to show, with the judgement on its latest reading."""
+        tracker = self._trackers.displayed
+        if tracker is not None:
+            self._judge.judge_latest(tracker)
+        return tracker
 
     def send_live(self) -> None:
         """Send the live reading, and the views that follow it: the visit for its advice, and the meters."""
-        tracker = self._trackers.displayed
+        tracker = self._displayed_tracker()
         if tracker is not None and (view := live_view(self._visit, tracker)) is not None:
             self._send_view(view)
         self.send_visit()

@@ -15,6 +15,7 @@ from meterlink.station.pipeline import Pipeline
 from meterlink.station.tracker import DWELL_AFTER_LIFT
 from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import ActiveVisit, matches_function
+from meterlink.station.visit_judge import VisitJudge
 
 # A handler returns the number of the reading that it accepted, if any.
 Handler = Callable[[Command], Awaitable[int | None]]
@@ -27,6 +28,7 @@ class VisitCommands:
         self,
         visit: ActiveVisit,
         trackers: MeterTrackers,
+        visit_judge: VisitJudge,
         pipeline: Pipeline,
         committer: Committer,
         views: ViewSender,
@@ -34,6 +36,7 @@ class VisitCommands:
     ) -> None:
         self._visit = visit
         self._trackers = trackers
+        self._judge = visit_judge
         self._pipeline = pipeline
         self._committer = committer
         self._views = views
@@ -92,7 +95,7 @@ class VisitCommands:
                 f"{tracker.name} {display_mode_text(tracker.latest)}.",
                 "Switch that mode off on the meter, and measure again.",
             )
-        return self._pipeline.accept(tracker, point, self._pipeline.judge(tracker, point, tracker.latest), 0.0)
+        return self._pipeline.accept(tracker, point, self._judge.judge(tracker, point, tracker.latest), 0.0)
 
     async def _set_rating(self, command: Command) -> None:
         for point_key, text in self._visit.set_rating(command.get("point", ""), command.get("text", "")).items():
@@ -123,7 +126,7 @@ class VisitCommands:
         tracker = self._trackers.get(MANUAL_ENTRY) or await self._trackers.register(
             Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY), has_alias=True
         )
-        judgement = self._pipeline.judge(tracker, point, reading)
+        judgement = self._judge.judge(tracker, point, reading)
         tracker.latest, tracker.point_key, tracker.judgement = reading, point.key, judgement
         tracker.settling = SettlingState(Phase.ACCEPTED)
         tracker.reading_count += 1

@@ -1,0 +1,48 @@
+"""Judging the readings of a visit: the judge with the visit's limits and rules, and the meters' accuracy."""
+
+import contextlib
+from decimal import Decimal
+
+from meterlink.core.equipment import TestPoint
+from meterlink.core.errors import InputError
+from meterlink.core.readings import Reading, Status
+from meterlink.core.verdicts import Judgement
+from meterlink.judge.judging import MeasuredValue, judge
+from meterlink.station.meter_trackers import MeterTrackers
+from meterlink.station.tracker import MeterTracker
+from meterlink.station.visit import ActiveVisit
+
+
+class VisitJudge:
+    """Judges readings; ``celsius`` is the ambient temperature of the meters, None for 18 to 28 °C."""
+
+    def __init__(self, visit: ActiveVisit, trackers: MeterTrackers, celsius: Decimal | None) -> None:
+        self._visit = visit
+        self._trackers = trackers
+        self._celsius = celsius
+
+    def judge(self, tracker: MeterTracker, point: TestPoint, reading: Reading) -> Judgement:
+        """Return the judgement on a reading at ``point``, by the limits and the rule of the visit.
+
+        Raises:
+            InputError: the reading is impossible for its quantity.
+        """
+        return judge(
+            point.kind,
+            self._visit.limits[point.key],
+            MeasuredValue.from_reading(reading),
+            self._trackers.accuracy_sheet(tracker),
+            rule=self._visit.rules[point.key],
+            celsius=self._celsius,
+        )
+
+    def judge_latest(self, tracker: MeterTracker) -> Judgement | None:
+        """Return the judgement on the tracker's latest reading, made once for each reading; None if it has none."""
+        if tracker.judgement is None:
+            point = self._visit.points.get(tracker.point_key) if tracker.point_key else None
+            reading = tracker.latest
+            if point is None or reading is None or reading.status is Status.INVALID or not reading.is_judgeable:
+                return None
+            with contextlib.suppress(InputError):  # a negative resistance has no verdict
+                tracker.judgement = self.judge(tracker, point, reading)
+        return tracker.judgement
