@@ -11,7 +11,7 @@ from typing import Any, cast
 import pytest
 
 from meterlink.core.errors import LinkError
-from meterlink.link.client import connect
+from meterlink.link.client import NoDaemonError, connect
 from meterlink.link.daemon import ensure_daemon
 from meterlink.link.endpoint import socket_path
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView
@@ -242,3 +242,11 @@ async def test_a_reply_carries_the_id_of_the_accepted_reading(tmp_path: Path, tc
         reply = await client.request("activate", point="nowhere")
         assert (reply["error"], reply["accepted"]) == ("no such point", None)
         await client.close()
+
+
+async def test_the_remedy_for_a_missing_daemon_names_its_folder(tmp_path: Path) -> None:
+    folder = tmp_path / "van 3"
+    folder.mkdir()
+    with pytest.raises(NoDaemonError) as caught:
+        await connect(folder)
+    assert caught.value.remedy == f"Start it with: meterlink run --data '{folder}'"
