@@ -12,7 +12,7 @@ from meterlink.diagnosis import facts_capacitor, facts_coil, facts_points, facts
 from meterlink.diagnosis.causes import CauseKind
 from meterlink.diagnosis.evidence import FACTS, Fact
 from meterlink.diagnosis.subjects import SUBJECTS
-from meterlink.tomlfile.documents import parse_document
+from meterlink.tomlfile.documents import parse_table
 from meterlink.tomlfile.problems import Problem
 
 # The import of a module registers its facts.
@@ -64,10 +64,10 @@ def parse_rules(text: str) -> tuple[Rule, ...]:
     Raises:
         InputError: the text is not valid TOML, or a rule is invalid; the message names the rule and the fault.
     """
-    document = parse_document(text)
-    if isinstance(document, Problem):
-        raise InputError(f"Line {document.position.line} of the rules: {document.message}", document.remedy)
-    entries = document.table.get("rule", [])
+    table = parse_table(text)
+    if isinstance(table, Problem):
+        raise InputError(f"Line {table.position.line} of the rules: {table.message}", table.remedy)
+    entries = table.get("rule", [])
     rules: list[Rule] = []
     for entry in entries:
         name = f"Rule {entry.get('key', 'without a key')!r}"

@@ -51,7 +51,7 @@ def meters_view(
     radio_state: RadioState,
     trackers: Iterable[MeterTracker],
     names: Mapping[str, str],
-    dropped: Mapping[str, int] | None = None,
+    dropped: Mapping[str, int],
 ) -> MetersView:
     """Return topic ``meters``: the radio's state of each meter, with its battery and its number of readings.
 
@@ -72,7 +72,7 @@ def meters_view(
                 battery=tracker.battery if tracker else None,
                 low_battery=tracker.low_battery if tracker else False,
                 readings=tracker.reading_count if tracker else 0,
-                dropped_packets=(dropped or {}).get(status.address, 0),
+                dropped_packets=dropped.get(status.address, 0),
             )
         )
     return MetersView(topic="meters", meters=views, radio_error=radio_state.error)

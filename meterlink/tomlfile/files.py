@@ -6,23 +6,25 @@ from pathlib import Path
 from typing import Any
 
 from meterlink.core.errors import InputError
-from meterlink.tomlfile.documents import parse_document
+from meterlink.tomlfile.documents import parse_table
 from meterlink.tomlfile.problems import Problem
 
 # Bytes. A plan of a hundred points has some tens of kilobytes, a profile some kilobytes: a larger file is a mistake.
 LARGEST_FILE = 1 << 20
 
 
-def read_text_file(path: Path | str, noun: str) -> str:
+def read_text_file(path: Path | str, noun: str, *, largest: int = LARGEST_FILE, if_larger: str = "") -> str:
     """Return the text of a file; ``noun`` names the kind of file in messages: ``profile``.
 
+    ``largest`` is in bytes, whole MiB. ``if_larger`` is the remedy for a larger file, by default another file.
+
     Raises:
-        InputError: the file cannot be read, is larger than `LARGEST_FILE` or is not UTF-8. The cause is the OSError.
+        InputError: the file cannot be read, is larger than ``largest`` or is not UTF-8. The cause is the OSError.
     """
     named, remedy = f"The {noun} {printable_path(path)}", f"Give a {noun} file."
     try:
         with Path(path).open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
+            data = file.read(largest + 1)
         # Some editors put a byte-order mark before UTF-8; TOML has none.
         text = data.decode("utf-8-sig")
     except OSError as error:
@@ -31,8 +33,8 @@ def read_text_file(path: Path | str, noun: str) -> str:
     except ValueError as error:
         reason = "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else "no file can have this name"
         raise InputError(f"{named} cannot be read: {reason}.", remedy) from error
-    if len(data) > LARGEST_FILE:
-        raise InputError(f"{named} is larger than 1 MiB.", remedy)
+    if len(data) > largest:
+        raise InputError(f"{named} is larger than {largest >> 20} MiB.", if_larger or remedy)
     return text
 
 
@@ -48,11 +50,11 @@ def read_table(path: Path, noun: str) -> Mapping[str, Any]:
     Raises:
         InputError: as for `read_text_file`, or the text is not TOML; the message begins with file, line and column.
     """
-    document = parse_document(read_text_file(path, noun))
-    if isinstance(document, Problem):
-        at = f"{printable_path(path)}:{document.position.line}:{document.position.column}"
-        raise InputError(f"{at}: {document.message}", document.remedy)
-    return document.table
+    table = parse_table(read_text_file(path, noun))
+    if isinstance(table, Problem):
+        at = f"{printable_path(path)}:{table.position.line}:{table.position.column}"
+        raise InputError(f"{at}: {table.message}", table.remedy)
+    return table
 
 
 def package_files(package: str, suffix: str) -> tuple[str, ...]:

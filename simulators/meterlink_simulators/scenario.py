@@ -140,7 +140,7 @@ def load_scenario(file: Path | Traversable) -> Scenario:
     document = parse_document(text)
     if isinstance(document, Problem):
         raise ScenarioError(f"{file.name}:{document}", "")
-    return _scenario(ScenarioTable(document.table, file.name), header_lines(text))
+    return _scenario(ScenarioTable(document.table, file.name), header_lines(document.positions))
 
 
 def _scenario(top: ScenarioTable, lines: dict[tuple[str, int], int]) -> Scenario:

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.core.units import Quantity, parse_amount
-from meterlink.tomlfile.positions import find_positions
+from meterlink.tomlfile.positions import Position, TomlPath
 
 _Choice = TypeVar("_Choice", bound=StrEnum)
 _LONGEST_TEXT = 400  # characters; no field is longer than a few lines
@@ -18,11 +18,11 @@ class ScenarioError(InputError):
     """A scenario file is wrong; the message names the file, the table with its line, and the key."""
 
 
-def header_lines(text: str) -> dict[tuple[str, int], int]:
+def header_lines(positions: Mapping[TomlPath, Position]) -> dict[tuple[str, int], int]:
     """Return the lines of the ``[[name]]`` headers: ``{(name, n): line}``, both numbers from 1."""
     return {
         (str(path[0]), path[1] + 1): position.line
-        for path, position in find_positions(text).items()
+        for path, position in positions.items()
         if len(path) == 2 and isinstance(path[1], int)
     }
 
