@@ -9,10 +9,10 @@ from meterlink.ble.capture_driver import parse_poll, parse_write
 from meterlink.ble.discovery import Discovery
 from meterlink.capture.capture_file import ConnectionRequests
 from meterlink.cli.find import LISTEN_SECONDS
-from meterlink.cli.output import count_phrase
 from meterlink.cli.run import stop_on_signals
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import LinkError
+from meterlink.core.text import count_phrase
 from meterlink.link.client import NoDaemonError, connect
 from meterlink.settings import DATABASE_FILE, data_dir
 from meterlink.station.discovery import MeterDiscovery

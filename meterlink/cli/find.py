@@ -15,10 +15,9 @@ import click
 
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.discovery import DiscoveredDevice, Discovery, uuid_text
-from meterlink.cli.output import count_phrase
 from meterlink.core.clock import SystemClock
 from meterlink.core.errors import MeterlinkError
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
 from meterlink.link.messages import DeviceView, DiscoveryView
 from meterlink.settings import DATABASE_FILE, data_dir, load_settings

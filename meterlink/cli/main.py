@@ -23,11 +23,10 @@ _COMMANDS = {
     "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts."),
     "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits."),
     "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans."),
-    "profile": LazyCommand(
-        "meterlink.cli.profile", "command", "Check a meter's profile; print the JSON Schema of profiles."
-    ),
+    "profile": LazyCommand("meterlink.cli.profile", "command", "Check a meter's profile."),
     "replay": LazyCommand("meterlink.cli.replay", "command", "Replay recorded packets and judge the readings."),
     "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
+    "schema": LazyCommand("meterlink.cli.schema", "command", "Print the JSON Schema of a kind of file, for editors."),
     "teach": LazyCommand("meterlink.cli.teach", "command", "Work out a meter's profile from a capture."),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit."),
     "watch": LazyCommand("meterlink_tui.command", "command", "Open the dashboard; start the daemon if none runs."),

@@ -16,12 +16,6 @@ def printable_text(text: str) -> str:
     return clean_text(text, _MAX_TEXT_LENGTH)
 
 
-def count_phrase(number: int, noun: str) -> str:
-    """Return ``1 packet``, ``3 packets``, ``2 entries``, ``no packets``."""
-    plural = f"{noun[:-1]}ies" if noun.endswith("ry") else f"{noun}s"
-    return f"{number or 'no'} {noun if number == 1 else plural}"
-
-
 def accepted_line(point: TestPoint, accepted: AcceptedReading) -> str:
     """Return an accepted reading with its verdict on one line."""
     judgement = accepted.judgement

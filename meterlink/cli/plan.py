@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from meterlink.cli.output import count_phrase
 from meterlink.core.cautions import caution_at
 from meterlink.core.equipment import DerivedPoint, Plan, Rating, Span, TestPoint
+from meterlink.core.text import count_phrase
 from meterlink.core.units import Quantity
 from meterlink.diagnosis.derived_points import describe_basis
 from meterlink.judge.judging import format_decimal, limits_for
@@ -37,11 +37,11 @@ def check(context: click.Context, file: str) -> None:
     checked = check_plan(read_plan_text(file))
     for problem in checked.problems:
         click.echo(f"{_printable(file)}:{problem}", err=True)
-    if checked.plan is None:
+    if checked.value is None:
         context.exit(2)
     warnings = len(checked.problems)
     click.echo(
-        f"{_printable(file)}: {checked.plan.name}, {_points_text(checked.plan)}, {count_phrase(warnings, 'warning')}."
+        f"{_printable(file)}: {checked.value.name}, {_points_text(checked.value)}, {count_phrase(warnings, 'warning')}."
     )
 
 

@@ -1,6 +1,5 @@
-"""``meterlink profile``: check a profile, print the JSON Schema of profiles."""
+"""``meterlink profile``: check a profile."""
 
-import json
 from pathlib import Path
 
 import click
@@ -29,17 +28,9 @@ def check(context: click.Context, file: Path) -> None:
     path = clean_text(str(file), _MAX_PATH_LENGTH)
     for problem in checked.problems:
         click.echo(f"{path}:{problem}", err=True)
-    if checked.profile is None:
+    if checked.value is None:
         context.exit(2)
-    click.echo(f"{path}: {_summary(checked.profile)}.")
-
-
-@command.command()
-def schema() -> None:
-    """Print the JSON Schema of profiles, for editors that check TOML."""
-    from meterlink.profiles.schema import json_schema  # noqa: PLC0415 - only this subcommand needs it
-
-    click.echo(json.dumps(json_schema(), indent=2))
+    click.echo(f"{path}: {_summary(checked.value)}.")
 
 
 def _summary(profile: Profile) -> str:

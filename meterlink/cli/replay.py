@@ -11,12 +11,12 @@ from typing import cast
 import click
 
 from meterlink.capture.capture_file import Capture
-from meterlink.cli.output import accepted_json, accepted_line, count_phrase
+from meterlink.cli.output import accepted_json, accepted_line
 from meterlink.cli.run import read_boot_id, stop_on_signals
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import Site, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, count_phrase
 from meterlink.driver_api import Driver
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.profiles import compile_profile

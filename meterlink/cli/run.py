@@ -51,22 +51,15 @@ def command(
         stream=sys.stderr,
     )
     folder = data_dir(data)
-    settings = load_settings(folder)
-    broker = None
-    if settings.mqtt is not None:
-        from meterlink.publish.config import parse_broker  # noqa: PLC0415  # most stations have no broker
-
-        broker = parse_broker(settings.mqtt, folder)
     config = StationConfig(
         folder=folder,
-        settings=settings,
+        settings=load_settings(folder),
         site=Site(clean_text(site) or "unnamed site", clean_text(unit) or "unit 1"),
         plan=load_plan(plan),
         boot_id=read_boot_id(),
         meters=tuple(Meter(address=clean_text(address), name="") for address in meters),
         adopt=adopt,
         new_visit=new_visit,
-        broker=broker,
     )
     # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
     loop_factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None

@@ -1,19 +1,19 @@
 """Parse the rules of ``rules.toml`` and check that every fact and every placeholder exists."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from string import Formatter
-from typing import Any
 
 from meterlink.core.equipment import CircuitState
-from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 from meterlink.diagnosis import facts_capacitor, facts_coil, facts_points, facts_windings
 from meterlink.diagnosis.causes import CauseKind
 from meterlink.diagnosis.evidence import FACTS, Fact
 from meterlink.diagnosis.subjects import SUBJECTS
-from meterlink.tomlfile.documents import parse_table
-from meterlink.tomlfile.problems import Problem
+from meterlink.tomlfile.documents import check_document
+from meterlink.tomlfile.field_types import Choice, Converted, Entries, ListOf, Text
+from meterlink.tomlfile.positions import TomlPath
+from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 
 # The import of a module registers its facts.
 _FACT_MODULES = (facts_capacitor, facts_coil, facts_points, facts_windings)
@@ -52,77 +52,145 @@ class Rule:
     source: str = ""
 
 
-_RULE_KEYS = {
-    "key", "subject", "title", "kind", "base_confidence", "needs", "unless", "evidence_for", "evidence_against",
-    "next_measurement", "next_state", "next_quantity", "measure_first", "extra_caution", "source",
-}  # fmt: skip
+Statements = tuple[str, ...]
+PartialStatements = Sequence[str | None] | None  # None for a wrong one, and for no list
+# Statements by the word for their weight, in the order of the file.
+WeightedStatements = tuple[tuple[str, Statements], ...]
 
 
 def parse_rules(text: str) -> tuple[Rule, ...]:
     """Return the rules in ``text`` (TOML), in its order.
 
     Raises:
-        InputError: the text is not valid TOML, or a rule is invalid; the message names the rule and the fault.
+        InputError: the text is not valid TOML, or a rule is invalid; the message lists each error with its line and
+            column.
     """
-    table = parse_table(text)
-    if isinstance(table, Problem):
-        raise InputError(f"Line {table.position.line} of the rules: {table.message}", table.remedy)
-    entries = table.get("rule", [])
-    rules: list[Rule] = []
-    for entry in entries:
-        name = f"Rule {entry.get('key', 'without a key')!r}"
-        try:
-            rules.append(_parse_rule(entry))
-        except (KeyError, ValueError, TypeError) as error:
-            raise InputError(
-                f"{name} is invalid: {error}.", "Compare it with the rules in meterlink/diagnosis/rules.toml."
-            ) from error
-        if [rule.key for rule in rules].count(rules[-1].key) > 1:
-            raise InputError(f"{name} appears twice.", "Give each rule its own key.")
-    return tuple(rules)
+    return check_document(text, RULES).require("rules.toml")
 
 
-def _parse_rule(entry: Mapping[str, Any]) -> Rule:
-    if unknown := sorted(set(entry) - _RULE_KEYS):
-        raise ValueError(f"{unknown[0]!r} is not a field of a rule")
-    subject = entry["subject"]
-    placeholders = SUBJECTS[subject].PLACEHOLDERS
-    measure_first = tuple(
-        (_find_fact(subject, statement), text) for statement, text in entry.get("measure_first", {}).items()
-    )
-    for text in (entry["title"], entry["next_measurement"], *(text for _, text in measure_first)):
-        for _, name, _, _ in Formatter().parse(text):
-            if name is not None and name not in placeholders:
-                raise ValueError(f"{{{name}}} is not a placeholder for a {subject}")
-    return Rule(
-        key=entry["key"],
-        subject=subject,
-        title=entry["title"],
-        kind=CauseKind(entry["kind"]),
-        base_weight=BASE_WEIGHTS[entry["base_confidence"]],
-        needs=tuple(_find_fact(subject, statement) for statement in entry["needs"]),
-        unless=tuple(_find_fact(subject, statement) for statement in entry.get("unless", ())),
-        evidence_for=_weighted_facts(subject, entry.get("evidence_for", {})),
-        evidence_against=_weighted_facts(subject, entry.get("evidence_against", {})),
-        next_measurement=entry["next_measurement"],
-        next_state=CircuitState(entry["next_state"]),
-        next_quantity=Quantity(entry["next_quantity"]),
-        measure_first=measure_first,
-        extra_caution=entry.get("extra_caution", ""),
-        source=entry.get("source", ""),
-    )
+def _check_facts(subject: str, partial_statements: PartialStatements, *at: str) -> Iterator[FieldError]:
+    for number, statement in enumerate(partial_statements or ()):
+        if statement is not None and (subject, statement) not in FACTS:
+            yield _unknown_fact(subject, statement, (*at, number))
 
 
-def _weighted_facts(subject: str, by_weight: Mapping[str, list[str]]) -> tuple[tuple[Fact, int], ...]:
+def _check_weighted_facts(
+    subject: str, partial_weighted: Sequence[tuple[str, PartialStatements]], key: str
+) -> Iterator[FieldError]:
+    for word, statements in partial_weighted:
+        yield from _check_facts(subject, statements, key, word)
+
+
+def _check_measure_first(subject: str, partial_measure_first: Sequence[tuple[str, str | None]]) -> Iterator[FieldError]:
+    for statement, text in partial_measure_first:
+        if (subject, statement) not in FACTS:
+            yield _unknown_fact(subject, statement, ("measure_first", statement))
+        yield from _check_placeholders(subject, text or "", "measure_first", statement)
+
+
+def _unknown_fact(subject: str, statement: str, at: TomlPath) -> FieldError:
+    from difflib import get_close_matches  # noqa: PLC0415  # only for a file with a mistake
+
+    alike = get_close_matches(statement, [known for kind, known in FACTS if kind == subject], 1)
+    remedy = f"Did you mean {alike[0]!r}?" if alike else "The facts are those of meterlink/diagnosis/facts_*.py."
+    return FieldError(at, f"{statement!r} is not a fact about a {subject}.", remedy)
+
+
+def _check_placeholders(subject: str, text: str, *at: str) -> Iterator[FieldError]:
+    known = SUBJECTS[subject].PLACEHOLDERS
+    try:
+        names = [name for _, name, _, _ in Formatter().parse(text) if name is not None]
+    except ValueError:
+        yield FieldError(at, "a brace has no partner.", "Write a placeholder in a pair of braces.")
+        return
+    for name in (name for name in names if name not in known):
+        remedy = f"Use one of: {', '.join(sorted(known))}."
+        yield FieldError(at, f"{{{name}}} is not a placeholder for a {subject}.", remedy)
+
+
+def _find_facts(subject: str, statements: Statements) -> tuple[Fact, ...]:
+    return tuple(FACTS[subject, statement] for statement in statements)
+
+
+def _weigh_facts(subject: str, weighted: WeightedStatements) -> tuple[tuple[Fact, int], ...]:
     return tuple(
-        (_find_fact(subject, statement), WEIGHTS[name])
-        for name, statements in by_weight.items()
-        for statement in statements
+        (FACTS[subject, statement], WEIGHTS[word]) for word, statements in weighted for statement in statements
     )
 
 
-def _find_fact(subject: str, statement: str) -> Fact:
-    fact = FACTS.get((subject, statement))
-    if fact is None:
-        raise ValueError(f"{statement!r} is not a fact about a {subject}")
-    return fact
+def _make_rule(
+    *,
+    key: str,
+    subject: str,
+    title: str,
+    kind: CauseKind,
+    base_weight: int,
+    needs: Statements,
+    unless: Statements,
+    evidence_for: WeightedStatements,
+    evidence_against: WeightedStatements,
+    next_measurement: str,
+    next_state: CircuitState,
+    next_quantity: Quantity,
+    measure_first: tuple[tuple[str, str], ...],
+    extra_caution: str,
+    source: str,
+) -> Rule:
+    return Rule(
+        key=key,
+        subject=subject,
+        title=title,
+        kind=kind,
+        base_weight=base_weight,
+        needs=_find_facts(subject, needs),
+        unless=_find_facts(subject, unless),
+        evidence_for=_weigh_facts(subject, evidence_for),
+        evidence_against=_weigh_facts(subject, evidence_against),
+        next_measurement=next_measurement,
+        next_state=next_state,
+        next_quantity=next_quantity,
+        measure_first=tuple((FACTS[subject, statement], text) for statement, text in measure_first),
+        extra_caution=extra_caution,
+        source=source,
+    )
+
+
+_LINE, _PARAGRAPH = Text(200), Text(2000)  # characters
+_STATEMENTS = ListOf(Text(200, clean=False), 0, 20)  # not cleaned: only those of `FACTS` are right
+_WEIGHTED = Entries(
+    lambda word: word if word in WEIGHTS else None, "|".join(WEIGHTS), _STATEMENTS, 'strong = ["a fact"]'
+)
+_MEASURE_FIRST = Entries(lambda word: word or None, ".+", _PARAGRAPH, '"a fact" = "a text"')
+
+RULE = Table(
+    _make_rule,
+    Key("key", _LINE),
+    Key("subject", Choice(SUBJECTS)),
+    Key("title", _LINE),
+    Key("kind", Choice(CauseKind)),
+    Key("base_confidence", Converted(Choice(BASE_WEIGHTS), BASE_WEIGHTS.__getitem__), attribute="base_weight"),
+    Key("needs", _STATEMENTS),
+    Key("unless", _STATEMENTS, ()),
+    Key("evidence_for", _WEIGHTED, ()),
+    Key("evidence_against", _WEIGHTED, ()),
+    Key("next_measurement", _PARAGRAPH),
+    Key("next_state", Choice(CircuitState)),
+    Key("next_quantity", Choice(Quantity)),
+    Key("measure_first", _MEASURE_FIRST, ()),
+    Key("extra_caution", _PARAGRAPH, ""),
+    Key("source", _PARAGRAPH, ""),
+    # One check for each key, and for the right parts of wrong ones: no problem hides another one.
+    checks=(
+        lambda subject, title: _check_placeholders(subject, title, "title"),
+        lambda subject, partial_needs: _check_facts(subject, partial_needs, "needs"),
+        lambda subject, partial_unless: _check_facts(subject, partial_unless, "unless"),
+        lambda subject, partial_evidence_for: _check_weighted_facts(subject, partial_evidence_for, "evidence_for"),
+        lambda subject, partial_evidence_against: _check_weighted_facts(
+            subject, partial_evidence_against, "evidence_against"
+        ),
+        lambda subject, next_measurement: _check_placeholders(subject, next_measurement, "next_measurement"),
+        _check_measure_first,
+    ),
+)
+RULES: Table[tuple[Rule, ...]] = Table(lambda rule: rule, Key("rule", Tables(RULE, 1, 1000, unique=("key",))))
+"""The table of the rules' file."""

@@ -15,6 +15,7 @@ from meterlink.link.client import connect
 _START_TIMEOUT = 20.0  # s
 # A daemon that hangs while it stops is killed after this time; acknowledged readings are on the disk.
 _STOP_TIMEOUT = 30.0  # s
+_LONGEST_ERROR = 1 << 15  # bytes; a settings file with a hundred errors has half of that
 
 
 @contextlib.asynccontextmanager
@@ -22,7 +23,7 @@ async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
     """Start a daemon on ``folder`` if none runs, and stop it at the end; leave a running daemon alone.
 
     Raises:
-        LinkError: the daemon did not start; the message ends with the daemon's last line.
+        LinkError: the daemon did not start; the message ends with the daemon's error.
     """
     try:
         client = await connect(folder)
@@ -41,13 +42,20 @@ async def ensure_daemon(folder: Path) -> AsyncIterator[None]:
             await _wait_until_reachable(folder, process)
         except LinkError as error:
             errors.seek(0)
-            last_line = errors.read()[-500:].decode(errors="replace").strip().rpartition("\n")[2]
+            reason = _last_error(errors.read()[-_LONGEST_ERROR:].decode(errors="replace"))
             await _stop(process)
-            raise LinkError(f"{error.message} {last_line}".strip(), error.remedy) from error
+            raise LinkError(f"{error.message} {reason}".strip(), error.remedy) from error
         try:
             yield
         finally:
             await _stop(process)
+
+
+def _last_error(output: str) -> str:
+    """Return the error that ends a command's ``output``: a line for each error of a file; else the last line."""
+    lines = output.strip().splitlines() or [""]
+    begins = [number for number, line in enumerate(lines) if line.startswith("meterlink: ")]
+    return "\n".join(lines[begins[-1] if begins else -1 :])
 
 
 async def _wait_until_reachable(folder: Path, process: asyncio.subprocess.Process) -> None:

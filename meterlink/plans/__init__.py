@@ -6,29 +6,25 @@ measurement, and one ``[[derived]]`` table per derived point.
 
 from meterlink.plans.parser import (
     DEFAULT_PLAN,
-    CheckedPlan,
+    PLAN,
     check_plan,
     group_by_state,
     load_plan,
-    read_derived_points,
+    plan_schema,
     read_plan_text,
-    read_points,
     shipped_plans,
 )
 from meterlink.plans.specification import make_span, parse_specification
-from meterlink.tomlfile.problems import Problem
 
 __all__ = [
     "DEFAULT_PLAN",
-    "CheckedPlan",
-    "Problem",
+    "PLAN",
     "check_plan",
     "group_by_state",
     "load_plan",
     "make_span",
     "parse_specification",
-    "read_derived_points",
+    "plan_schema",
     "read_plan_text",
-    "read_points",
     "shipped_plans",
 ]

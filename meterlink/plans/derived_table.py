@@ -1,7 +1,7 @@
-"""One ``[[derived]]`` table of a plan: a judgement worked out of the readings of several test points."""
+"""The ``[[derived]]`` table of a plan: a judgement worked out of the readings of several test points."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -10,23 +10,16 @@ from meterlink.core.equipment import DerivedPoint, DerivedPointKind, PointKind, 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, parse_amount
-from meterlink.plans.point_table import LONGEST_EXPLANATION, TableReader
-from meterlink.plans.specification import make_span
+from meterlink.plans.point_table import EXPLANATION, KEY, amount_text, rated_amount
+from meterlink.plans.specification import make_rating, make_span
+from meterlink.tomlfile.field_types import Choice, ListOf, Parsed, Text
 from meterlink.tomlfile.positions import TomlPath
-from meterlink.tomlfile.problems import PathProblem, find_unknown_fields, quote_value
+from meterlink.tomlfile.problems import PathProblem, quote_value
+from meterlink.tomlfile.tables import Computed, FieldError, Key, Table, Variants
 
 FREQUENCY = "frequency"
-_COMMON_FIELDS = ("key", "kind", "title", "inputs", "why")
-_SPECIFICATION_FIELDS = {
-    DerivedPointKind.UNBALANCE: ("at_most",),
-    DerivedPointKind.UNDER_LOAD: ("rated", "tolerance", FREQUENCY),
-    DerivedPointKind.WINDINGS: (),
-    DerivedPointKind.SPLIT: ("low", "high"),
-}
-DERIVED_FIELDS = (*_COMMON_FIELDS, *(field for fields in _SPECIFICATION_FIELDS.values() for field in fields))
-
 NUMBERED_ROLES = ("first", "second", "third")
-# The roles of each kind, and the quantities that a reading in that role may have.
+# The quantities that a reading in each role may have.
 _QUANTITIES_OF_ROLE: dict[DerivedPointKind, dict[str, frozenset[Quantity]]] = {
     DerivedPointKind.UNBALANCE: dict.fromkeys(NUMBERED_ROLES, frozenset({Quantity.VOLTAGE, Quantity.CURRENT})),
     DerivedPointKind.UNDER_LOAD: {
@@ -37,39 +30,237 @@ _QUANTITIES_OF_ROLE: dict[DerivedPointKind, dict[str, frozenset[Quantity]]] = {
     DerivedPointKind.WINDINGS: dict.fromkeys(NUMBERED_ROLES, frozenset({Quantity.RESISTANCE})),
     DerivedPointKind.SPLIT: {"return": frozenset({Quantity.TEMPERATURE}), "supply": frozenset({Quantity.TEMPERATURE})},
 }
-_OPTIONAL_ROLES = {"capacitor"}
 _AC_ONLY = {DerivedPointKind.UNBALANCE, DerivedPointKind.UNDER_LOAD}
 
 # Test points by key; None for a test point with an error.
 PointsByKey = Mapping[str, TestPoint | None]
 
 
-def read_derived_point(
-    entry: Mapping[str, Any], path: TomlPath, points: PointsByKey
-) -> tuple[DerivedPoint | None, list[PathProblem]]:
-    """Return ``(point, problems)`` of the table ``entry`` at ``path``; the point is None if the table has an error."""
-    fields = TableReader(entry, path)
-    kind = fields.read_enum("kind", DerivedPointKind)
-    known = DERIVED_FIELDS if kind is None else (*_COMMON_FIELDS, *_SPECIFICATION_FIELDS[kind])
-    fields.problems += find_unknown_fields(entry, known, path)
-    key, title = fields.read_key(), fields.read_text("title", required=False)
-    why = fields.read_text("why", required=False, longest=LONGEST_EXPLANATION)
-    if kind is None:
-        return None, fields.problems
-    inputs = _InputReader(fields, kind, points).read()
-    specification, frequency = _read_specification(fields, kind, inputs), None
-    if kind is DerivedPointKind.UNDER_LOAD:
-        frequency_key, frequency = _read_frequency(fields, points)
-        inputs |= {FREQUENCY: frequency_key} if frequency_key else {}
-    input_points = [point for point in (points[key] for key in inputs.values()) if point is not None]
-    if fields.problems or len(input_points) < len(inputs):
-        return None, fields.problems
-    title = title or _default_title(kind, input_points)
-    return DerivedPoint(key, kind, title, tuple(inputs.items()), specification, frequency, why), []
+@dataclass(frozen=True, slots=True)
+class DerivedTable:
+    """A ``[[derived]]`` table by itself; the test points that ``inputs`` and ``frequency`` name are not checked yet.
+
+    ``inputs`` holds the keys of the test points by role. ``frequency`` is a frequency or the key of a test point.
+    """
+
+    kind: DerivedPointKind
+    key: str
+    title: str
+    inputs: Mapping[str, str]
+    why: str
+    specification: Rating | Span | None = None
+    frequency: str | None = None
+
+    def check(self, points: PointsByKey) -> Iterator[FieldError]:
+        """Yield the problems between this table and the test points of its plan."""
+        problems = [*self._check_inputs(points)]
+        yield from problems
+        yield from self._check_frequency(points)
+        if not problems:
+            yield from self._check_together([point for point in self._input_points(points) if point is not None])
+
+    def build(self, points: Mapping[str, TestPoint]) -> DerivedPoint:
+        """Return the derived point; `check` has found no problem."""
+        title = self.title or _default_title(self.kind, [points[key] for key in self.inputs.values()])
+        inputs, frequency = dict(self.inputs), None
+        if self.frequency is not None and self.frequency in points:
+            inputs[FREQUENCY] = self.frequency
+        elif self.frequency is not None:
+            frequency = parse_amount(self.frequency, Quantity.FREQUENCY)
+        return DerivedPoint(self.key, self.kind, title, tuple(inputs.items()), self.specification, frequency, self.why)
+
+    def _input_points(self, points: PointsByKey) -> list[TestPoint | None]:
+        return [points.get(key) for key in self.inputs.values()]
+
+    def _check_inputs(self, points: PointsByKey) -> Iterator[FieldError]:
+        numbered = NUMBERED_ROLES[0] in self.inputs
+        for number, (role, key) in enumerate(self.inputs.items()):
+            message = self._input_problem(role, key, points)
+            if not message and key in list(self.inputs.values())[:number]:
+                message = f"{key} is used twice."
+            if message:
+                path: TomlPath = ("inputs", number if numbered else role)
+                yield FieldError(path, message, _input_remedy(key, points))
+
+    def _input_problem(self, role: str, key: str, points: PointsByKey) -> str:
+        if key not in points:
+            return f"there is no test point {quote_value(key)} in this plan."
+        point, quantities = points[key], _QUANTITIES_OF_ROLE[self.kind][role]
+        if point is None:  # its errors are reported with the test point
+            return ""
+        if point.quantity not in quantities:
+            return f"{key} reads {point.quantity}, not {' or '.join(sorted(quantities))}."
+        if self.kind in _AC_ONLY and point.coupling is Coupling.DC:
+            return f"{key} reads DC, not AC."
+        if role == "capacitor" and point.kind is not PointKind.CAPACITOR:
+            return f"{key} is not a capacitor point and has no rating."
+        return ""
+
+    def _check_together(self, inputs: Sequence[TestPoint]) -> Iterator[FieldError]:
+        if self.kind is DerivedPointKind.UNBALANCE and len({point.quantity for point in inputs}) > 1:
+            yield FieldError("inputs", "volts and amps cannot be compared.", "Give three points of one quantity.")
+        if self.kind is DerivedPointKind.WINDINGS and len(inputs) == len(NUMBERED_ROLES):
+            pairs = {frozenset(point.terminals) for point in inputs}
+            names = frozenset().union(*pairs)
+            if pairs != {frozenset(pair) for pair in combinations(names, 2)} or len(names) != len(NUMBERED_ROLES):
+                message = "these are not the three pairs of three terminals."
+                remedy = "Give C to S, C to R and R to S of one motor, or the pairs of T1, T2 and T3."
+                yield FieldError("inputs", message, remedy)
+
+    def _check_frequency(self, points: PointsByKey) -> Iterator[FieldError]:
+        if self.frequency is None:
+            return
+        remedy = 'Write frequency = "60 Hz", or the key of a test point that reads it.'
+        if self.frequency in points:
+            point = points[self.frequency]
+            if point is not None and point.quantity is not Quantity.FREQUENCY:
+                yield FieldError(FREQUENCY, f"{self.frequency} reads {point.quantity}, not frequency.", remedy)
+            return
+        try:
+            hertz = parse_amount(self.frequency, Quantity.FREQUENCY)
+        except InputError:
+            message = f"{quote_value(self.frequency)} is neither a frequency nor a test point of this plan."
+            yield FieldError(FREQUENCY, message, remedy)
+            return
+        if hertz.digits <= 0:
+            yield FieldError(FREQUENCY, f"a frequency must be above zero, not {hertz}.", remedy)
+
+
+def _input_remedy(key: str, points: PointsByKey) -> str:
+    from difflib import get_close_matches  # noqa: PLC0415  # only for a file with a mistake
+
+    alike = get_close_matches(key, points, 1) if key not in points else []
+    return f"Did you mean {alike[0]}?" if alike else "Give the key of a suitable test point."
+
+
+def _default_title(kind: DerivedPointKind, inputs: Sequence[TestPoint]) -> str:
+    match kind:
+        case DerivedPointKind.UNBALANCE:
+            return f"{inputs[0].component} {inputs[0].quantity} unbalance"
+        case DerivedPointKind.UNDER_LOAD:
+            capacitor = next((point for point in inputs if point.kind is PointKind.CAPACITOR), inputs[1])
+            return f"{capacitor.title} under load"
+        case DerivedPointKind.WINDINGS:
+            return f"{inputs[0].component} windings"
+        case DerivedPointKind.SPLIT:
+            return "temperature split"
+
+
+# --- the declaration
+
+
+def _numbered_inputs(numbered: tuple[str, ...]) -> dict[str, str]:
+    return dict(zip(NUMBERED_ROLES, numbered, strict=True))
+
+
+def _load_inputs(amps: str, volts: str, capacitor: str | None) -> dict[str, str]:
+    return {"amps": amps, "volts": volts} | ({"capacitor": capacitor} if capacitor else {})
+
+
+def _air_inputs(return_air: str, supply: str) -> dict[str, str]:
+    return {"return": return_air, "supply": supply}
+
+
+def _parse_unbalance(text: str) -> Amount:
+    most = parse_amount(text, Quantity.RATIO)
+    if not 0 < most.digits <= 100:
+        message = f"the unbalance must be above 0 and at most 100 %, not {most}."
+        raise InputError(message, 'Write a limit: at_most = "2 %".')
+    return most
+
+
+def _unbalance_limits(at_most: Amount | None) -> Span | None:
+    return None if at_most is None else Span(None, at_most.digits, at_most.unit)
+
+
+def _parse_temperature(text: str) -> Amount:
+    return parse_amount(text, Quantity.TEMPERATURE)
+
+
+def _temperature_differences(low: Amount | None, high: Amount | None) -> Span | None:
+    if low and high and low.unit != high.unit:  # temperature differences: a conversion would shift them by 32 °F
+        raise FieldError("high", f"{low} and {high} have different units.", "Write both in °C or both in °F.")
+    return make_span(low, high)
+
+
+def _rated_capacitance(rated: str | None, tolerance: str | None) -> Amount | None:
+    return rated_amount(rated, tolerance, Quantity.CAPACITANCE, PointKind.CAPACITOR)
+
+
+def _capacitor_rating(rated_value: Amount | None, tolerance: str | None) -> Rating | None:
+    return None if rated_value is None else make_rating(rated_value, tolerance, PointKind.CAPACITOR)
+
+
+def _check_rating(inputs: Mapping[str, str], rated: str | None, tolerance: str | None) -> Iterator[FieldError]:
+    given = [field for field, value in (("rated", rated), ("tolerance", tolerance)) if value is not None]
+    if given and "capacitor" in inputs:
+        remedy = f"Remove {' and '.join(given)}, or remove capacitor from inputs."
+        yield FieldError(given[0], "the capacitor's test point already has the rating.", remedy)
+    elif "capacitor" not in inputs and rated is None:
+        remedy = 'Add capacitor = "…" to inputs, the key of its test point, or rated = "45 uF".'
+        yield FieldError("inputs", "the capacitor has no rating.", remedy)
+
+
+_COMMON_KEYS = (
+    Key("key", KEY, description="Unique among the derived points."),
+    Key("kind", Choice(DerivedPointKind)),
+    Key("title", Text(40), ""),
+    Key("why", EXPLANATION, "", description="One sentence for a beginner."),
+)
+_TEST_POINT = Text(40)  # the key of a test point
+_LOAD_INPUTS = Table(
+    _load_inputs, Key("amps", _TEST_POINT), Key("volts", _TEST_POINT), Key("capacitor", _TEST_POINT, None)
+)
+_AIR_INPUTS = Table(_air_inputs, Key("return", _TEST_POINT, attribute="return_air"), Key("supply", _TEST_POINT))
+_THREE_TEST_POINTS = Key("inputs", ListOf(_TEST_POINT, 3, 3, example='["…", "…", "…"]'), attribute="numbered")
+
+
+DERIVED: Variants[DerivedTable] = Variants(
+    "kind",
+    {
+        "unbalance": Table(
+            DerivedTable,
+            *_COMMON_KEYS,
+            _THREE_TEST_POINTS,
+            Key("at_most", Parsed(_parse_unbalance, '"2 %"'), None),
+            computed=(Computed("inputs", _numbered_inputs), Computed("specification", _unbalance_limits)),
+        ),
+        "under-load": Table(
+            DerivedTable,
+            *_COMMON_KEYS,
+            Key("inputs", _LOAD_INPUTS),
+            Key("rated", amount_text('"45 uF"'), None),
+            Key("tolerance", Text(40, example='"6 %"'), None),
+            Key(FREQUENCY, Text(40, example='"60 Hz"'), description="A frequency, or the test point that reads it."),
+            computed=(
+                Computed("rated_value", _rated_capacitance, ("rated",)),
+                Computed("specification", _capacitor_rating, ("tolerance",)),
+            ),
+            checks=(_check_rating,),
+        ),
+        "windings": Table(
+            DerivedTable, *_COMMON_KEYS, _THREE_TEST_POINTS, computed=(Computed("inputs", _numbered_inputs),)
+        ),
+        "split": Table(
+            DerivedTable,
+            *_COMMON_KEYS,
+            Key("inputs", _AIR_INPUTS),
+            Key("low", Parsed(_parse_temperature, '"9 °C"'), None),
+            Key("high", Parsed(_parse_temperature, '"12 °C"'), None),
+            computed=(Computed("specification", _temperature_differences, ("low", "high")),),
+        ),
+    },
+)
+
+
+DERIVED_FIELDS = tuple(dict.fromkeys(key.name for table in DERIVED.tables.values() for key in table.keys))
+
+
+# --- the database
 
 
 def derived_point_table(point: DerivedPoint) -> dict[str, Any]:
-    """Return ``{field: value}`` of a derived point: the table from which `read_derived_point` reads it."""
+    """Return ``{field: value}`` of a derived point: the table from which `DERIVED` reads it."""
     inputs = dict(point.inputs)
     frequency_key = inputs.pop(FREQUENCY, None)
     table: dict[str, Any] = {"key": point.key, "kind": point.kind.value, "title": point.title}
@@ -96,177 +287,15 @@ def load_derived_points(text: str, points: Sequence[TestPoint]) -> tuple[Derived
     Raises:
         ValueError: the text is not JSON, not a list of tables, or a table has an error.
     """
-    by_key: PointsByKey = {point.key: point for point in points}
-    tables, derived = json.loads(text), []
-    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        raise ValueError("no list of derived points")
-    for entry in tables:
-        point, problems = read_derived_point(entry, (), by_key)
-        if point is None:
-            raise ValueError("; ".join(problem.message for problem in problems))
-        derived.append(point)
-    return tuple(derived)
-
-
-@dataclass(frozen=True, slots=True)
-class _InputReader:
-    """Reads the field ``inputs``: the test points that the readings come from."""
-
-    table: TableReader
-    kind: DerivedPointKind
-    points: PointsByKey
-
-    def read(self) -> dict[str, str]:
-        """Return ``{role: key of a test point}``, without wrong inputs."""
-        items = self._numbered_inputs() if NUMBERED_ROLES[0] in _QUANTITIES_OF_ROLE[self.kind] else self._named_inputs()
-        inputs: dict[str, str] = {}
-        for role, key, item in items:
-            message = self._input_problem(role, key) or (f"{key} is used twice." if key in inputs.values() else "")
-            if message:
-                path = (*self.table.path, "inputs", item)
-                self.table.problems.append(PathProblem(path, message, self._remedy(key)))
-            else:
-                inputs[role] = key
-        if len(inputs) == len(items) and not self.table.problems:
-            self._check_together(
-                [point for point in (self.points[key] for key in inputs.values()) if point is not None]
-            )
-        return inputs
-
-    def _numbered_inputs(self) -> list[tuple[str, Any, str | int]]:
-        """Return ``(role, key as written, index in the list)`` of each input."""
-        keys = self.table.entry.get("inputs")
-        if not isinstance(keys, list) or len(keys) != len(NUMBERED_ROLES):
-            message = "inputs is missing." if keys is None else f"{quote_value(keys)} does not name three test points."
-            self.table.add_problem("inputs", message, 'Write inputs = ["…", "…", "…"], three keys of test points.')
-            return []
-        return [(role, key, number) for number, (role, key) in enumerate(zip(NUMBERED_ROLES, keys, strict=True))]
-
-    def _named_inputs(self) -> list[tuple[str, Any, str | int]]:
-        """Return ``(role, key as written, role)`` of each input."""
-        keys, roles = self.table.entry.get("inputs"), _QUANTITIES_OF_ROLE[self.kind]
-        if not isinstance(keys, dict):
-            needed = ", ".join(f'{role} = "…"' for role in roles if role not in _OPTIONAL_ROLES)
-            message = "inputs is missing." if keys is None else f"{quote_value(keys)} is not a table."
-            self.table.add_problem("inputs", message, f"Write inputs = {{ {needed} }}.")
-            return []
-        self.table.problems += find_unknown_fields(keys, tuple(roles), (*self.table.path, "inputs"))
-        for role in roles:
-            if role not in keys and role not in _OPTIONAL_ROLES:
-                self.table.add_problem("inputs", f"{role} is missing.", f'Add {role} = "…", the key of a test point.')
-        return [(role, keys[role], role) for role in roles if role in keys]
-
-    def _input_problem(self, role: str, key: object) -> str:
-        if not isinstance(key, str):
-            return f"{quote_value(key)} is not the key of a test point."
-        if key not in self.points:
-            return f"there is no test point {quote_value(key)} in this plan."
-        point, quantities = self.points[key], _QUANTITIES_OF_ROLE[self.kind][role]
-        if point is None:  # its errors are reported with the test point
-            return ""
-        if point.quantity not in quantities:
-            return f"{key} reads {point.quantity}, not {' or '.join(sorted(quantities))}."
-        if self.kind in _AC_ONLY and point.coupling is Coupling.DC:
-            return f"{key} reads DC, not AC."
-        if role == "capacitor" and point.kind is not PointKind.CAPACITOR:
-            return f"{key} is not a capacitor point and has no rating."
-        return ""
-
-    def _remedy(self, key: object) -> str:
-        from difflib import get_close_matches  # noqa: PLC0415  # only for a file with a mistake
-
-        alike = get_close_matches(key, self.points, 1) if isinstance(key, str) and key not in self.points else []
-        return f"Did you mean {alike[0]}?" if alike else "Give the key of a suitable test point."
-
-    def _check_together(self, inputs: Sequence[TestPoint]) -> None:
-        if self.kind is DerivedPointKind.UNBALANCE and len({point.quantity for point in inputs}) > 1:
-            self.table.add_problem("inputs", "volts and amps cannot be compared.", "Give three points of one quantity.")
-        if self.kind is DerivedPointKind.WINDINGS and len(inputs) == len(NUMBERED_ROLES):
-            pairs = {frozenset(point.terminals) for point in inputs}
-            names = frozenset().union(*pairs)
-            if pairs != {frozenset(pair) for pair in combinations(names, 2)} or len(names) != len(NUMBERED_ROLES):
-                message = "these are not the three pairs of three terminals."
-                remedy = "Give C to S, C to R and R to S of one motor, or the pairs of T1, T2 and T3."
-                self.table.add_problem("inputs", message, remedy)
-
-
-def _read_specification(fields: TableReader, kind: DerivedPointKind, inputs: Mapping[str, str]) -> Rating | Span | None:
-    match kind:
-        case DerivedPointKind.UNBALANCE:
-            return _read_greatest_unbalance(fields)
-        case DerivedPointKind.SPLIT:
-            return _read_temperature_differences(fields)
-        case DerivedPointKind.UNDER_LOAD:
-            return _read_rating(fields, inputs)
-    return None
-
-
-def _read_greatest_unbalance(fields: TableReader) -> Span | None:
-    most = fields.read_amount("at_most", Quantity.RATIO)
-    if most is None:
-        return None
-    if not 0 < most.digits <= 100:
-        fields.add_problem(
-            "at_most", f"at_most must be above 0 and at most 100 %, not {most}.", 'Write a limit: at_most = "2 %".'
-        )
-    return Span(None, most.digits, most.unit)
-
-
-def _read_temperature_differences(fields: TableReader) -> Span | None:
-    low, high = (fields.read_amount(side, Quantity.TEMPERATURE) for side in ("low", "high"))
-    if low and high and low.unit != high.unit:  # temperature differences: a conversion would shift them by 32 °F
-        fields.add_problem("high", f"{low} and {high} have different units.", "Write both in °C or both in °F.")
-        return None
-    return fields.attempt("low", lambda: make_span(low, high))
-
-
-def _read_rating(fields: TableReader, inputs: Mapping[str, str]) -> Rating | None:
-    rating_fields = [field for field in ("rated", "tolerance") if field in fields.entry]
-    if rating_fields and "capacitor" in inputs:
-        remedy = f"Remove {' and '.join(rating_fields)}, or remove capacitor from inputs."
-        fields.add_problem(rating_fields[0], "the capacitor's test point already has the rating.", remedy)
-        return None
-    if rating_fields:
-        return fields.read_rating(Quantity.CAPACITANCE, PointKind.CAPACITOR)
-    if "capacitor" not in inputs and not fields.problems:
-        remedy = 'Add capacitor = "…" to inputs, the key of its test point, or rated = "45 uF".'
-        fields.add_problem("inputs", "the capacitor has no rating.", remedy)
-    return None
-
-
-def _read_frequency(fields: TableReader, points: PointsByKey) -> tuple[str | None, Amount | None]:
-    """Return ``(key of the test point that reads it, None)`` or ``(None, frequency)``; two None for an error."""
-    value, remedy = fields.entry.get(FREQUENCY), 'Write frequency = "60 Hz", or the key of a test point that reads it.'
-    if not isinstance(value, str):
-        fields.add_problem(
-            FREQUENCY, "frequency is missing." if value is None else f"{quote_value(value)} is not text.", remedy
-        )
-        return None, None
-    if value in points:
-        point = points[value]
-        if point is not None and point.quantity is not Quantity.FREQUENCY:
-            fields.add_problem(FREQUENCY, f"{value} reads {point.quantity}, not frequency.", remedy)
-        return value, None
-    try:
-        hertz = parse_amount(value, Quantity.FREQUENCY)
-    except InputError:
-        fields.add_problem(
-            FREQUENCY, f"{quote_value(value)} is neither a frequency nor a test point of this plan.", remedy
-        )
-        return None, None
-    if hertz.digits <= 0:
-        fields.add_problem(FREQUENCY, f"a frequency must be above zero, not {hertz}.", remedy)
-    return None, hertz
-
-
-def _default_title(kind: DerivedPointKind, inputs: Sequence[TestPoint]) -> str:
-    match kind:
-        case DerivedPointKind.UNBALANCE:
-            return f"{inputs[0].component} {inputs[0].quantity} unbalance"
-        case DerivedPointKind.UNDER_LOAD:
-            capacitor = next((point for point in inputs if point.kind is PointKind.CAPACITOR), inputs[1])
-            return f"{capacitor.title} under load"
-        case DerivedPointKind.WINDINGS:
-            return f"{inputs[0].component} windings"
-        case DerivedPointKind.SPLIT:
-            return "temperature split"
+    by_key = {point.key: point for point in points}
+    entries = json.loads(text)
+    if not isinstance(entries, list):
+        raise ValueError("no list of derived points")  # noqa: TRY004  # as for text that is not JSON
+    problems: list[PathProblem] = []
+    tables = [DERIVED.read(entry, (), problems) for entry in entries]
+    derived = [table for table in tables if isinstance(table, DerivedTable)]
+    messages = [problem.message for problem in problems]
+    messages += [problem.message for table in derived for problem in table.check(by_key)]
+    if messages:
+        raise ValueError("; ".join(messages))
+    return tuple(table.build(by_key) for table in derived)

@@ -1,6 +1,6 @@
 """Profiles: meters described in TOML files, so that a meter needs no line of Python.
 
-``docs/profiles.md`` and `meterlink.profiles.model` describe the format; ``meterlink profile schema`` prints its JSON
+``docs/profiles.md`` and `meterlink.profiles.model` describe the format; ``meterlink schema profile`` prints its JSON
 Schema. `compile_profile` makes a driver of a profile.
 """
 
@@ -11,11 +11,10 @@ from meterlink.profiles.driver import (
     open_profile_driver,
 )
 from meterlink.profiles.model import Profile
-from meterlink.profiles.parser import CheckedProfile, check_profile, parse_profile
+from meterlink.profiles.profile_table import check_profile, parse_profile, profile_schema
 from meterlink.profiles.writer import write_profile
 
 __all__ = [
-    "CheckedProfile",
     "Profile",
     "ProfileDriverFactory",
     "characteristics_for_capture",
@@ -23,5 +22,6 @@ __all__ = [
     "compile_profile",
     "open_profile_driver",
     "parse_profile",
+    "profile_schema",
     "write_profile",
 ]

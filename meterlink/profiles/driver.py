@@ -17,7 +17,7 @@ from meterlink.driver_api import (
 from meterlink.profiles.frames import ChannelDecoder, ChannelDecoderFactory, compile_frames
 from meterlink.profiles.lines import compile_lines
 from meterlink.profiles.model import DriverName, Profile
-from meterlink.profiles.tables import canonical_uuid
+from meterlink.profiles.uuids import canonical_uuid
 
 # The score where only services or manufacturer fit: other makers may use the same radio module.
 SERVICE_MATCH = 0.8

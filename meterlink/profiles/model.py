@@ -50,19 +50,17 @@ from itertools import count
 from typing import Literal
 
 from meterlink.core.readings import Coupling
+from meterlink.core.text import KEY_PATTERN
 
 SCHEMA_VERSION = 1
 """The version of the schema; a profile of any other version is refused."""
-
-PROFILE_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-"""The pattern of a profile's name: lower-case letters, digits, hyphens."""
 
 LONGEST_PROFILE_NAME = 30  # characters: with the driver's name before it, one line on the smallest screen
 
 
 def is_profile_name(text: str) -> bool:
     """Return whether a profile may have this name: lower-case letters, digits and single hyphens, 30 characters."""
-    return len(text) <= LONGEST_PROFILE_NAME and PROFILE_NAME.fullmatch(text) is not None
+    return len(text) <= LONGEST_PROFILE_NAME and re.fullmatch(KEY_PATTERN, text) is not None
 
 
 def make_profile_name(text: str, taken: Collection[str] = ()) -> str:

@@ -8,7 +8,6 @@ messages by itself.
 
 import asyncio
 import contextlib
-import ipaddress
 import logging
 import secrets
 import ssl
@@ -23,11 +22,10 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from meterlink.core.errors import PublishError, SettingsError
+from meterlink.settings.mqtt_table import sends_password_openly
 
 _LOGGER = logging.getLogger(__name__)
 
-SHORTEST_KEEPALIVE: Final = 20  # s; a shorter one wakes a radio link needlessly
-LONGEST_KEEPALIVE: Final = 30  # s; a frozen broker is noticed after two of these, so within a minute
 LARGEST_RECEIVE_MAXIMUM: Final = 65_535  # messages; applies when the broker names no limit (MQTT 5, 3.2.2.3.3)
 _LARGEST_PASSWORD = 65_535  # bytes; MQTT 5, 1.5.6: binary data
 _LONGEST_IDENTIFIER = 128  # characters; MQTT 5, 3.1.3.1 requires only 23, brokers in use accept more
@@ -78,10 +76,11 @@ class BrokerConfig:
     clients use the same one, a broker disconnects the first. ``port`` None means 8883 with TLS, 1883 without.
     ``ca_file`` (PEM) replaces the system's certificate authorities. ``verify`` False accepts any certificate: it keeps
     eavesdroppers out, not impostors. ``password_file`` has the password on its first line. It is read at every attempt,
-    so a corrected password works without a restart. ``keepalive`` is 20 to 30 s.
+    so a corrected password works without a restart. ``keepalive`` is in seconds. The ``[mqtt]`` table of the settings
+    has checked the values; those that matter most are checked again here.
 
     Raises:
-        SettingsError: a value cannot be used, or would send the password unencrypted; the message names the key.
+        SettingsError: the identifier cannot be used, or the password would be sent unencrypted.
     """
 
     host: str
@@ -95,28 +94,16 @@ class BrokerConfig:
     keepalive: int = 25
 
     def __post_init__(self) -> None:
-        if not self.host or any(char.isspace() or not char.isprintable() for char in self.host):
-            raise SettingsError(f"mqtt.host {self.host!r} is not a host name or address.")
-        if self.port is not None and not 0 < self.port < 65_536:
-            raise SettingsError(f"mqtt.port {self.port} is not a port.", "Use 1 to 65535.")
         if not 0 < len(self.identifier) <= _LONGEST_IDENTIFIER or not self.identifier.isprintable():
             raise SettingsError(
                 f"mqtt.identifier {self.identifier!r} is not a client identifier.",
                 f"Use 1 to {_LONGEST_IDENTIFIER} printable characters, different for every station.",
             )
-        if not SHORTEST_KEEPALIVE <= self.keepalive <= LONGEST_KEEPALIVE:
-            raise SettingsError(
-                f"mqtt.keepalive is {self.keepalive} s.", f"Use {SHORTEST_KEEPALIVE} to {LONGEST_KEEPALIVE} s."
-            )
-        if self.password_file is not None and not self.username:
-            raise SettingsError("mqtt.password_file needs mqtt.username.", "Set both or neither.")
-        if self.password_file is not None and not self.tls and not _is_loopback(self.host):
+        if sends_password_openly(self.host, tls=self.tls, password_file=self.password_file):
             raise SettingsError(
                 f"The password in mqtt.password_file would go to {self.host} unencrypted.",
                 "Set mqtt.tls = true; without TLS only a broker on this machine may get a password.",
             )
-        if self.ca_file is not None and not self.tls:
-            raise SettingsError("mqtt.ca_file is set, but mqtt.tls is false.", "Set mqtt.tls = true.")
 
     @property
     def address(self) -> tuple[str, int]:
@@ -131,15 +118,6 @@ class BrokerConfig:
 def new_identifier() -> str:
     """Return a unique client identifier of 23 characters, which every broker accepts (MQTT 5, 3.1.3.1)."""
     return "m" + secrets.token_hex(11)
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 @dataclass(frozen=True, slots=True)

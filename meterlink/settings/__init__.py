@@ -29,6 +29,8 @@ The data folder holds ``meterlink.db``, the local socket, ``stock.toml`` (the pa
     username = "van-3"
     password_file = "mqtt-password"    # relative to the data folder
     ca_file = "shop-ca.pem"
+
+Each file is a declared table: its reader and its JSON Schema come from one declaration.
 """
 
 from meterlink.settings.folder import (
@@ -39,8 +41,9 @@ from meterlink.settings.folder import (
     data_dir,
     existing_data_dir,
 )
-from meterlink.settings.parser import MeterSettings, Settings, load_settings
-from meterlink.settings.stock import load_stock
+from meterlink.settings.mqtt_table import MqttSettings
+from meterlink.settings.parser import MeterSettings, Settings, load_settings, settings_schema
+from meterlink.settings.stock import load_stock, stock_schema
 
 __all__ = [
     "DATABASE_FILE",
@@ -48,9 +51,12 @@ __all__ = [
     "SETTINGS_FILE",
     "STOCK_FILE",
     "MeterSettings",
+    "MqttSettings",
     "Settings",
     "data_dir",
     "existing_data_dir",
     "load_settings",
     "load_stock",
+    "settings_schema",
+    "stock_schema",
 ]

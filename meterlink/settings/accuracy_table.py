@@ -18,7 +18,7 @@ Its rows follow the table of the meter::
     line = "1 % + 3 digits"
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -26,84 +26,92 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracyRange, AccuracySheet
+from meterlink.judge.measured_value import convert_interval
 from meterlink.judge.uncertainty import DEFAULT_TEMPERATURE_COEFFICIENT, parse_accuracy
+from meterlink.tomlfile.field_types import Choice, Number, Parsed, Text
+from meterlink.tomlfile.tables import Computed, FieldError, Key, Table, Tables
 
-_FIELDS = {"quantity", "line", "up_to", "resolution", "coupling"}
-
-
-def parse_accuracy_sheet(entries: object, temperature_coefficient: object = None) -> AccuracySheet | None:
-    """Return the accuracy sheet in ``entries``, a list of tables, and ``temperature_coefficient`` (per °C, 0 to 1).
-
-    None if both are empty.
-
-    Raises:
-        InputError: a row or the coefficient cannot be used; the message names the row.
-    """
-    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise InputError("accuracy is not a list of tables.", "Write each range as [[meter.accuracy]].")
-    ranges: list[AccuracyRange] = []
-    for number, entry in enumerate(entries, 1):
-        try:
-            row = _parse_range(entry)
-        except InputError as error:
-            raise InputError(f"accuracy row {number}: {error.message}", error.remedy) from error
-        if _is_duplicate(row, ranges):
-            raise InputError(f"accuracy row {number}: another row is for the same range.", "Keep one of them.")
-        ranges.append(row)
-    per_degree = (
-        DEFAULT_TEMPERATURE_COEFFICIENT
-        if temperature_coefficient is None
-        else _parse_temperature_coefficient(temperature_coefficient)
-    )
-    return AccuracySheet(tuple(ranges), per_degree) if ranges or temperature_coefficient is not None else None
+_MOST_ROWS = 100  # of one meter; a sheet has about five ranges for each of eight quantities
 
 
-def _parse_range(entry: Mapping[str, Any]) -> AccuracyRange:
-    unknown = sorted(set(entry) - _FIELDS)
-    if unknown:
-        raise InputError(f"{unknown[0]!r} is not a field here.", f"Use: {', '.join(sorted(_FIELDS))}.")
-    wrong = sorted(field for field, value in entry.items() if not isinstance(value, str))
-    if wrong:
-        raise InputError(f"{wrong[0]} {entry[wrong[0]]!r} is not text.", f'Write {wrong[0]} = "…", with its unit.')
-    try:
-        quantity = Quantity(entry.get("quantity", ""))
-    except ValueError:
-        raise InputError(
-            f"quantity {entry.get('quantity', '')!r} is not known.", f"Use one of: {', '.join(Quantity)}."
-        ) from None
-    coupling = entry.get("coupling")
-    if coupling not in {None, *Coupling}:
-        raise InputError(f"coupling {coupling!r} is not known.", f"Use {' or '.join(Coupling)}, or leave it out.")
-    return AccuracyRange(
-        quantity,
-        parse_accuracy(entry.get("line", "")),
-        _parse_size(entry, "up_to", quantity),
-        _parse_size(entry, "resolution", quantity),
-        None if coupling is None else Coupling(coupling),
-    )
-
-
-def _parse_size(entry: Mapping[str, str], field: str, quantity: Quantity) -> Amount | None:
-    if field not in entry:
+def _size(text: str | None, quantity: Quantity) -> Amount | None:
+    if text is None:
         return None
-    amount = parse_amount(entry[field], quantity)
+    amount = parse_amount(text, quantity)
     if amount.digits <= 0:
-        raise InputError(f"{field} must be above zero, not {amount}.", "Check the number.")
+        raise InputError(f"it must be above zero, not {amount}.", "Check the number.")
     return amount
 
 
-def _is_duplicate(new_row: AccuracyRange, rows: Iterable[AccuracyRange]) -> bool:
-    def key(row: AccuracyRange) -> tuple[Quantity, Coupling | None, Decimal | None, Decimal | None]:
-        top, step = (None if size is None else size.base_value for size in (row.up_to, row.resolution))
-        return row.quantity, row.coupling, top, step
-
-    return any(key(row) == key(new_row) for row in rows)
+def _top(up_to_text: str | None, quantity: Quantity) -> Amount | None:
+    return _size(up_to_text, quantity)
 
 
-def _parse_temperature_coefficient(value: object) -> Decimal:
-    # In Python a bool is an int. A share above 1 would more than double the line for each degree.
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
-        raise InputError(
-            f"temperature_coefficient {value!r} cannot be used.", "Give the share to add per °C, from 0 to 1: 0.1."
-        )
-    return Decimal(repr(value))
+def _step(resolution_text: str | None, quantity: Quantity) -> Amount | None:
+    return _size(resolution_text, quantity)
+
+
+def _check_step(up_to: Amount | None, resolution: Amount | None) -> Iterator[FieldError]:
+    if up_to and resolution and convert_interval(resolution.digits, resolution.unit, up_to.unit) >= up_to.digits:
+        message = f"a step of {resolution} does not fit a range up to {up_to}."
+        yield FieldError("resolution", message, "Give one digit of its display.")
+
+
+def _size_text(example: str) -> Text:
+    return Text(40, noun="text with a number and its unit", example=example)
+
+
+RANGE = Table(
+    AccuracyRange,
+    Key("quantity", Choice(Quantity)),
+    Key("line", Parsed(parse_accuracy, '"2 % + 5 digits"'), description="As in the meter's manual."),
+    Key(
+        "up_to",
+        _size_text('"100 uF"'),
+        None,
+        "up_to_text",
+        "The top of the range; without it, every range that is not listed.",
+    ),
+    Key(
+        "resolution",
+        _size_text('"0.01 uF"'),
+        None,
+        "resolution_text",
+        "One digit of the display; identifies the range of an autoranging meter.",
+    ),
+    Key("coupling", Choice(Coupling), None, description="Without it, both."),
+    computed=(Computed("up_to", _top, ("up_to",)), Computed("resolution", _step, ("resolution",))),
+    checks=(_check_step,),
+)
+"""The table of a row."""
+
+# A share above 1 would more than double the line for each degree.
+TEMPERATURE_COEFFICIENT = Key(
+    "temperature_coefficient",
+    Number("0", "1"),
+    None,
+    description="Share of the accuracy line to add per °C outside 18 to 28 °C; default 0.1.",
+)
+ACCURACY = Key("accuracy", Tables(RANGE, 0, _MOST_ROWS), ())
+"""The key of the rows, whose value is a tuple of `AccuracyRange`."""
+
+
+def make_sheet(
+    accuracy: tuple[AccuracyRange, ...], temperature_coefficient: Decimal | None = None
+) -> AccuracySheet | None:
+    """Return the sheet of these rows and the coefficient (per °C, 0 to 1); None without both."""
+    if not accuracy and temperature_coefficient is None:
+        return None
+    default = DEFAULT_TEMPERATURE_COEFFICIENT
+    return AccuracySheet(accuracy, default if temperature_coefficient is None else temperature_coefficient)
+
+
+def check_rows(partial_accuracy: Sequence[AccuracyRange | Mapping[str, Any]]) -> Iterator[FieldError]:
+    """Yield an error for each row whose range has another row before it."""
+    taken: dict[tuple[Quantity, Coupling | None, Decimal | None, Decimal | None], int] = {}
+    for number, row in enumerate(partial_accuracy):
+        if isinstance(row, AccuracyRange):
+            top, step = (None if size is None else size.base_value for size in (row.up_to, row.resolution))
+            first = taken.setdefault((row.quantity, row.coupling, top, step), number)
+            if first != number:
+                yield FieldError(("accuracy", number), f"row {first + 1} is for the same range.", "Keep one of them.")

@@ -1,37 +1,52 @@
 """The settings file of a station, ``settings.toml``."""
 
 import platform
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from meterlink.core.errors import InputError, SettingsError
-from meterlink.core.text import clean_text
+from meterlink.core.text import KEY_PATTERN, LONGEST_NAME, clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracySheet
-from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
+from meterlink.judge.decision_rules import MAX_GUARD_FACTOR, SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
 from meterlink.judge.uncertainty import check_operating_temperature
-from meterlink.settings.accuracy_table import parse_accuracy_sheet
+from meterlink.settings.accuracy_table import ACCURACY, TEMPERATURE_COEFFICIENT, check_rows, make_sheet
 from meterlink.settings.folder import SETTINGS_FILE, STOCK_FILE
+from meterlink.settings.mqtt_table import MQTT, MqttSettings
 from meterlink.settings.stock import load_stock
-from meterlink.tomlfile.files import read_table
+from meterlink.tomlfile.documents import document_schema
+from meterlink.tomlfile.field_types import Number, Parsed, Schema, Text
+from meterlink.tomlfile.files import load_document
+from meterlink.tomlfile.problems import quote_value
+from meterlink.tomlfile.tables import Computed, FieldError, Key, Table, Tables
 
 if TYPE_CHECKING:
     from meterlink.judge.label.replacement import StockEntry
 
-_METER_KEYS = {"address", "name", "pinned_point", "accuracy", "temperature_coefficient", "profile"}
+_T = TypeVar("_T")
+
 _SAMPLE_RATING = Amount(Decimal(10), "µF")  # parse_tolerance needs a rating
+_MOST_METERS = 100  # more than a shop has
+_LONGEST_POINT_KEY = 40  # characters, as in plans
+_LONGEST_PROFILE_NAME = 30  # characters, as in profiles
+# Linux and Windows give a meter's Bluetooth address, macOS a UUID of its own.
+_ADDRESS = (
+    "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}|[0-9A-Fa-f]{8}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{12}"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class MeterSettings:
     """A meter in the settings. ``pinned_point`` is the key of the test point that it always measures, or empty.
 
-    ``accuracy_sheet`` is None if none is entered. ``profile`` is the name of the profile that reads the meter; if it is
-    empty, the meter's advertisement decides.
+    ``address`` is in capitals: a Bluetooth address, or the UUID that macOS gives instead. ``accuracy_sheet`` is None if
+    none is entered. ``profile`` is the name of the profile that reads the meter; if it is empty, the meter's
+    advertisement decides.
     """
 
     address: str
@@ -43,7 +58,7 @@ class MeterSettings:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """The settings of a station, with defaults for missing keys. ``mqtt`` is its table as written, None without it.
+    """The settings of a station, with defaults for missing keys. ``mqtt`` is None without its table.
 
     ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``stock`` lists the parts on the
     truck.
@@ -52,106 +67,171 @@ class Settings:
     station: str
     capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE
     meters: tuple[MeterSettings, ...] = ()
-    mqtt: Mapping[str, Any] | None = field(default=None)
+    mqtt: MqttSettings | None = None
     rule: DecisionRule = SIMPLE_ACCEPTANCE
     ambient_celsius: Decimal | None = None
     stock: "tuple[StockEntry, ...]" = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _JudgeSettings:
+    capacitor_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE
+    rule: DecisionRule = SIMPLE_ACCEPTANCE
+    ambient_celsius: Decimal | None = None
 
 
 def load_settings(folder: Path) -> Settings:
     """Return the settings and the stock list in the data folder; defaults for a missing file.
 
     Raises:
-        SettingsError: a file cannot be read, is not TOML or has a wrong key; the message names file and key.
+        SettingsError: a file cannot be read or has errors; the message lists the errors of both files, each with file,
+            line and column.
     """
-    path = folder / SETTINGS_FILE
-    table = _read_table(path)
-    try:
-        settings = _parse_settings(table)
-    except SettingsError as error:
-        raise SettingsError(f"{path}: {error.message}", error.remedy) from error
-    return replace(settings, stock=_load_stock(folder / STOCK_FILE))
-
-
-def _load_stock(path: Path) -> "tuple[StockEntry, ...]":
-    try:
-        return load_stock(path)
-    except InputError as error:
-        if isinstance(error.__cause__, FileNotFoundError):
-            return ()
-        raise SettingsError(error.message, error.remedy) from error
-
-
-def _read_table(path: Path) -> Mapping[str, Any]:
-    try:
-        return read_table(path, "settings")
-    except InputError as error:
-        if isinstance(error.__cause__, FileNotFoundError):
-            return {}
-        raise SettingsError(error.message, error.remedy) from error
-
-
-def _parse_settings(table: Mapping[str, Any]) -> Settings:
-    _check_keys(table, {"station", "judge", "meter", "mqtt"}, "at the top")
-    judge = _subtable(table, "judge")
-    _check_keys(judge, {"capacitor_tolerance", "rule", "guard_factor", "ambient_temperature"}, "in [judge]")
-    tolerance = judge.get("capacitor_tolerance", DEFAULT_CAPACITOR_TOLERANCE)
-    try:
-        parse_tolerance(str(tolerance), _SAMPLE_RATING)
-    except InputError as error:
-        raise SettingsError(f"judge.capacitor_tolerance: {error.message}", error.remedy) from error
-    try:
-        rule = parse_decision_rule(
-            str(judge.get("rule", SIMPLE_ACCEPTANCE)), str(judge["guard_factor"]) if "guard_factor" in judge else None
-        )
-    except InputError as error:
-        raise SettingsError(f"judge.rule: {error.message}", error.remedy) from error
-    station = clean_text(str(table.get("station") or platform.node()))
-    return Settings(
-        station=station or "station",
-        capacitor_tolerance=str(tolerance),
-        meters=_parse_meters(table.get("meter", [])),
-        mqtt=_subtable(table, "mqtt") if "mqtt" in table else None,
-        rule=rule,
-        ambient_celsius=_parse_ambient_temperature(judge["ambient_temperature"])
-        if "ambient_temperature" in judge
-        else None,
+    errors: list[SettingsError] = []
+    settings = _load_optional(
+        lambda: load_document(folder / SETTINGS_FILE, "settings", SETTINGS, SettingsError),
+        _make_settings(None, _JudgeSettings(), (), None),
+        errors,
     )
+    no_parts: tuple[StockEntry, ...] = ()
+    stock = _load_optional(lambda: load_stock(folder / STOCK_FILE, SettingsError), no_parts, errors)
+    if errors:
+        raise errors[0] if len(errors) == 1 else SettingsError("\n".join(map(str, errors)))
+    return replace(settings, stock=stock)
 
 
-def _parse_ambient_temperature(value: object) -> Decimal:
+def settings_schema() -> Schema:
+    """Return the JSON Schema of the settings."""
+    return document_schema(SETTINGS, "Meterlink settings", "The settings of a station, settings.toml.")
+
+
+def _load_optional(load: Callable[[], _T], default: _T, errors: list[SettingsError]) -> _T:
+    """Return the contents of a file, or ``default`` where the file is missing or has an error, added to ``errors``."""
     try:
-        return check_operating_temperature(parse_amount(str(value), Quantity.TEMPERATURE).base_value)
-    except InputError as error:
-        raise SettingsError(f"judge.ambient_temperature: {error.message}", error.remedy) from error
+        return load()
+    except SettingsError as error:
+        if not isinstance(error.__cause__, FileNotFoundError):
+            errors.append(error)
+        return default
 
 
-def _parse_meters(entries: object) -> tuple[MeterSettings, ...]:
-    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise SettingsError("meter is not a list of tables.", "Write each meter as [[meter]].")
-    meters = []
-    for entry in entries:
-        _check_keys(entry, _METER_KEYS, "in [[meter]]")
-        address = clean_text(str(entry.get("address", "")))
-        if not address:
-            raise SettingsError("a [[meter]] has no address.", 'Write address = "…", as meterlink find lists it.')
-        try:
-            sheet = parse_accuracy_sheet(entry.get("accuracy", []), entry.get("temperature_coefficient"))
-        except InputError as error:
-            raise SettingsError(f"[[meter]] {address}: {error.message}", error.remedy) from error
-        name, profile = (clean_text(str(entry.get(key, ""))) for key in ("name", "profile"))
-        meters.append(MeterSettings(address, name, str(entry.get("pinned_point", "")), sheet, profile))
-    return tuple(meters)
+# --- the declaration
 
 
-def _subtable(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-    inner = table.get(key, {})
-    if not isinstance(inner, dict):
-        raise SettingsError(f"{key} is not a table.", f"Write it as [{key}].")
-    return inner
+def _check_tolerance(text: str) -> str:
+    parse_tolerance(text, _SAMPLE_RATING)
+    return clean_text(text)
 
 
-def _check_keys(table: Mapping[str, Any], known: set[str], where: str) -> None:
-    unknown = sorted(set(table) - known)
-    if unknown:
-        raise SettingsError(f"{unknown[0]!r} {where} is not a setting.", f"Use: {', '.join(sorted(known))}.")
+def _check_rule(text: str) -> str:
+    parse_decision_rule(text)
+    return text
+
+
+def _decision_rule(rule_text: str, guard_factor: Decimal | None) -> DecisionRule:
+    return parse_decision_rule(rule_text, None if guard_factor is None else f"{guard_factor:f}")
+
+
+def _parse_ambient_temperature(text: str) -> Decimal:
+    return check_operating_temperature(parse_amount(text, Quantity.TEMPERATURE).base_value)
+
+
+def _parse_address(text: str) -> str:
+    if not re.fullmatch(_ADDRESS, text):
+        raise InputError(f"{quote_value(text)} is not the address of a meter.")
+    return text.upper()  # as the platforms write it
+
+
+def _check_meters(partial_meter: Sequence[MeterSettings | Mapping[str, Any]]) -> Iterator[FieldError]:
+    taken: dict[str, int] = {}
+    for number, meter in enumerate(partial_meter):
+        address = meter.address if isinstance(meter, MeterSettings) else str(meter.get("address", ""))
+        first = taken.setdefault(address or str(number), number)
+        if first != number:
+            message = f"meter {first + 1} already has the address {address}."
+            yield FieldError(("meter", number, "address"), message, "Remove one of the two.")
+
+
+def _make_settings(
+    station: str | None, judge: _JudgeSettings, meter: tuple[MeterSettings, ...], mqtt: MqttSettings | None
+) -> Settings:
+    name = station or clean_text(platform.node()) or "station"
+    return Settings(name, judge.capacitor_tolerance, meter, mqtt, judge.rule, judge.ambient_celsius)
+
+
+JUDGE = Table(
+    _JudgeSettings,
+    Key(
+        "capacitor_tolerance",
+        Parsed(_check_tolerance, '"6 %"', longest=40),
+        DEFAULT_CAPACITOR_TOLERANCE,
+        description="Of a run capacitor with no tolerance printed on it.",
+    ),
+    Key(
+        "rule",
+        Parsed(_check_rule, '"guarded acceptance"', longest=60),
+        str(SIMPLE_ACCEPTANCE),
+        "rule_text",
+        "simple acceptance (default), guarded acceptance, guarded rejection, or guarded (both).",
+    ),
+    Key(
+        "guard_factor",
+        Number("0", str(MAX_GUARD_FACTOR), zero=False),
+        None,
+        description="Guard band / expanded uncertainty, with a guarded rule; default 1.",
+    ),
+    Key(
+        "ambient_temperature",
+        Parsed(_parse_ambient_temperature, '"35 °C"'),
+        None,
+        "ambient_celsius",
+        "At the meters; default: within 18 to 28 °C.",
+    ),
+    computed=(Computed("rule", _decision_rule, ("guard_factor",)),),
+    schema_rules=({"dependentRequired": {"guard_factor": ["rule"]}},),
+)
+"""The table of the judge."""
+
+METER = Table(
+    MeterSettings,
+    Key(
+        "address",
+        Parsed(
+            _parse_address, '"00:00:5E:00:53:0A", as meterlink find lists it', pattern=f"^(?:{_ADDRESS})$", longest=36
+        ),
+        description="As meterlink find lists it.",
+    ),
+    Key("name", Text(LONGEST_NAME, example='"clamp meter"'), "", description="Shown instead of the meter's own name."),
+    Key(
+        "pinned_point",
+        Text(_LONGEST_POINT_KEY, pattern=KEY_PATTERN, example='"line-volts"', clean=False),
+        "",
+        description="The key of the test point that the meter always measures.",
+    ),
+    Key(
+        "profile",
+        Text(_LONGEST_PROFILE_NAME, pattern=KEY_PATTERN, example='"yard-meter"', clean=False),
+        "",
+        description="The name of the profile, in the data folder, that reads the meter.",
+    ),
+    TEMPERATURE_COEFFICIENT,
+    ACCURACY,
+    computed=(Computed("accuracy_sheet", make_sheet),),
+    checks=(check_rows,),
+)
+"""The table of a meter."""
+
+SETTINGS = Table(
+    _make_settings,
+    Key(
+        "station",
+        Text(LONGEST_NAME, example='"van-3"'),
+        None,
+        description="The station's name on MQTT; default: the host name.",
+    ),
+    Key("judge", JUDGE, _JudgeSettings()),
+    Key("meter", Tables(METER, 0, _MOST_METERS), ()),
+    Key("mqtt", MQTT, None, description="Without this table nothing is published."),
+    checks=(_check_meters,),
+)
+"""The table of a settings file."""

@@ -1,69 +1,70 @@
-"""The list of parts on the truck, ``stock.toml``."""
+"""The list of parts on the truck, ``stock.toml``: one ``[[part]]`` table for each kind of part.
 
-from collections.abc import Mapping
+::
+
+    [[part]]
+    rating = "45+5 uF 440 V"           # as on the label
+    count = 2                          # default 1
+    note = "left bin"                  # optional
+"""
+
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text
-from meterlink.tomlfile.files import read_table
+from meterlink.tomlfile.documents import document_schema
+from meterlink.tomlfile.field_types import Integer, Parsed, Schema, Text
+from meterlink.tomlfile.files import load_document
+from meterlink.tomlfile.tables import Key, Table, Tables
 
 if TYPE_CHECKING:
+    from meterlink.judge.label.rated_part import RatedPart
     from meterlink.judge.label.replacement import StockEntry
 
-_FIELDS = {"rating", "count", "note"}
 _MOST_ENTRIES = 200  # far more kinds of capacitor than a truck carries; every pair of entries is compared
+_MOST_PARTS = 9999  # of one kind; no truck carries as many
 
 
-def load_stock(path: Path) -> "tuple[StockEntry, ...]":
+# The reader of labels is imported only for a stock list: without one a station starts without it.
+
+
+def _parse_rating(text: str) -> "RatedPart":
+    from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415
+
+    return parse_rating(text)
+
+
+def _make_entry(part: "RatedPart", count: int, note: str) -> "StockEntry":
+    from meterlink.judge.label.replacement import StockEntry  # noqa: PLC0415
+
+    return StockEntry(part, count, note)
+
+
+def _make_stock(part: "tuple[StockEntry, ...]") -> "tuple[StockEntry, ...]":
+    return part
+
+
+_PART: "Table[StockEntry]" = Table(
+    _make_entry,
+    Key("rating", Parsed(_parse_rating, '"45+5 uF 440 V"'), attribute="part", description="As on the label."),
+    Key("count", Integer(0, _MOST_PARTS), 1, description="Default: 1."),
+    Key("note", Text(40, example='"left bin"'), ""),
+)
+
+STOCK: "Table[tuple[StockEntry, ...]]" = Table(_make_stock, Key("part", Tables(_PART, 1, _MOST_ENTRIES)))
+"""The table of a stock list."""
+
+
+def stock_schema() -> Schema:
+    """Return the JSON Schema of stock lists."""
+    return document_schema(STOCK, "Meterlink stock list", "The parts on the truck, stock.toml.")
+
+
+def load_stock(path: Path, error_class: type[InputError] = InputError) -> "tuple[StockEntry, ...]":
     """Return the stock list in a TOML file.
 
     Raises:
-        InputError: the file cannot be read (then the cause is the OSError), is not TOML, or an entry is wrong.
+        InputError: one of ``error_class``: the file cannot be read (then the cause is the OSError), or has errors; the
+            message lists each with file, line and column.
     """
-    return parse_stock(read_table(path, "stock list"), str(path))
-
-
-def parse_stock(table: Mapping[str, Any], source: str) -> "tuple[StockEntry, ...]":
-    """Return the stock list in ``table``; ``source`` is the file's name for messages.
-
-    The file has one ``[[part]]`` table per kind of part, with ``rating`` (text as on the label), ``count`` (a whole
-    number, default 1) and ``note`` (text, optional).
-
-    Raises:
-        InputError: an entry is wrong; the message names the entry.
-    """
-    entries = table.get("part")
-    unknown = sorted(set(table) - {"part"})
-    if unknown or not isinstance(entries, list) or not entries:
-        wrong = f"{unknown[0]!r} is not a key of this file" if unknown else "it lists no parts"
-        raise InputError(f"{source}: {wrong}.", 'Write one [[part]] table per part, with rating = "…" and count = ….')
-    if len(entries) > _MOST_ENTRIES:
-        raise InputError(f"{source} lists more than {_MOST_ENTRIES} parts.", "Keep one list per truck.")
-    stock = []
-    for number, entry in enumerate(entries, 1):
-        try:
-            stock.append(_entry(entry))
-        except InputError as error:
-            raise InputError(f"{source}, part {number}: {error.message}", error.remedy) from error
-    return tuple(stock)
-
-
-def _entry(entry: object) -> "StockEntry":
-    # Imported only for a stock list: without one a station starts without the reader of labels.
-    from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415
-    from meterlink.judge.label.replacement import StockEntry  # noqa: PLC0415
-
-    if not isinstance(entry, dict):
-        raise InputError("not a table.", "Write it as [[part]].")
-    unknown = sorted(set(entry) - _FIELDS)
-    if unknown:
-        raise InputError(f"{unknown[0]!r} is not a field of a part.", f"Use: {', '.join(sorted(_FIELDS))}.")
-    rating, count, note = entry.get("rating"), entry.get("count", 1), entry.get("note", "")
-    if not isinstance(rating, str):
-        raise InputError("rating is missing or not text.", 'Write rating = "45+5 uF 440 V".')
-    if not isinstance(count, int) or isinstance(count, bool) or count < 0:
-        raise InputError(f"count {count!r} is not a number of parts.", "Write a whole number.")
-    if not isinstance(note, str):
-        raise InputError("note is not text.", 'Write note = "…".')
-    return StockEntry(parse_rating(rating), count, clean_text(note))
+    return load_document(path, "stock list", STOCK, error_class)

@@ -26,7 +26,7 @@ def load_profile(path: Path) -> "Profile":
 def load_profiles(folder: Path) -> "tuple[tuple[Profile, ...], tuple[tuple[Path, str], ...]]":
     """Return ``(profiles, failures)`` of a folder; both are empty if there is no such folder.
 
-    ``failures`` has ``(file, reason)`` for each file that is left out.
+    ``failures`` has ``(file, reason)`` for each file that is left out; a reason is one line.
     """
     profiles: dict[str, Profile] = {}
     failures: list[tuple[Path, str]] = []
@@ -34,10 +34,15 @@ def load_profiles(folder: Path) -> "tuple[tuple[Profile, ...], tuple[tuple[Path,
         try:
             profile = load_profile(path)
         except InputError as error:
-            failures.append((path, str(error)))
+            failures.append((path, _first_line(error)))
             continue
         if profile.name in profiles:
             failures.append((path, f"Another profile has the name {profile.name} already. Rename one of them."))
         else:
             profiles[profile.name] = profile
     return tuple(profiles.values()), tuple(failures)
+
+
+def _first_line(error: InputError) -> str:
+    first, *others = str(error).splitlines()
+    return f"{first} `meterlink profile check` lists the other errors." if others else first

@@ -17,11 +17,11 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import ConnectionState, RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import Meter, Plan, Site, TestPoint
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import InputError, SettingsError, StoreError
 from meterlink.core.version import VERSION
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView
 from meterlink.link.server import LinkServer
-from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, MeterSettings, Settings
 from meterlink.station.collection import Collection
 from meterlink.station.commands import METER_COMMANDS, MeterCommands
 from meterlink.station.committer import OnAccepted
@@ -38,7 +38,6 @@ from meterlink.store.writer import Writer
 
 if TYPE_CHECKING:
     from meterlink.profiles import Profile
-    from meterlink.publish.mqtt import BrokerConfig
     from meterlink.publish.publisher import Publisher
 
 log = logging.getLogger(__name__)
@@ -65,7 +64,6 @@ class StationConfig:
     adopt: bool = False
     new_visit: bool = False
     serve: bool = True
-    broker: "BrokerConfig | None" = None
     clock: Clock = field(default_factory=SystemClock)
     scanner_backend: ScannerBackend | None = None
     client_backend: ClientBackend | None = None
@@ -137,7 +135,8 @@ class Station:
         Raises:
             StoreError: the database cannot be opened.
             LinkError: the socket cannot be opened.
-            SettingsError: the settings name a profile that is missing or has an error.
+            SettingsError: the settings name a test point that the plan has not, or a profile that is missing or has an
+                error; or the file with the client identifier for the broker cannot be used.
         """
         self._loop = asyncio.get_running_loop()
         await asyncio.to_thread(self._writer.start)
@@ -156,7 +155,7 @@ class Station:
         visit, ids = await self._open_visit()
         for meter in config.settings.meters:
             if meter.pinned_point:
-                visit.pin(meter.address, meter.pinned_point)
+                self._pin(visit, meter)
         if config.first_point:
             visit.set_focus(config.first_point)
         async with AsyncExitStack() as stack:
@@ -287,24 +286,43 @@ class Station:
     def _reader(self) -> Reader:
         return Reader(self._config.folder / DATABASE_FILE)
 
+    def _pin(self, visit: ActiveVisit, meter: MeterSettings) -> None:
+        """Pin a meter to the test point that the settings name.
+
+        Raises:
+            SettingsError: the plan has no such test point.
+        """
+        try:
+            visit.pin(meter.address, meter.pinned_point)
+        except InputError as error:
+            path = self._config.folder / SETTINGS_FILE
+            raise SettingsError(
+                f"{path}: meter {meter.address}, pinned_point: {error.message}", error.remedy
+            ) from error
+
     def _publisher(self, stack: AsyncExitStack) -> "tuple[Publisher, asyncio.Event] | None":
-        """Start the publisher if a broker is configured; it stops last, so the final rows are still published.
+        """Start the publisher if the settings name a broker; it stops last, so the final rows are still published.
 
         Returns ``(publisher, event)``; the event is set when the outbox has changed. None without a broker.
+
+        Raises:
+            SettingsError: the file with the client identifier cannot be read or written.
         """
-        if self._config.broker is None:
+        config = self._config
+        if config.settings.mqtt is None:
             return None
         # The import needs a tenth of a second, and few stations publish.
+        from meterlink.publish.config import make_broker_config  # noqa: PLC0415
         from meterlink.publish.outbox import StoreOutbox  # noqa: PLC0415
         from meterlink.publish.publisher import Publisher  # noqa: PLC0415
 
         outbox = StoreOutbox(self._reader, self._writer)
         publisher = Publisher(
-            self._config.broker,
-            self._config.settings.station,
+            make_broker_config(config.settings.mqtt, config.folder),
+            config.settings.station,
             outbox,
             lambda level, text: self._send_notice("broker", NoticeView(topic="notice", level=level, text=text)),
-            clock=self._config.clock,
+            clock=config.clock,
         )
         task = asyncio.create_task(publisher.run(), name="publisher")
 

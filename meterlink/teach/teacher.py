@@ -36,7 +36,7 @@ from meterlink.profiles.model import (
     TextFormat,
     ValueFormat,
 )
-from meterlink.profiles.tables import canonical_uuid
+from meterlink.profiles.uuids import canonical_uuid
 from meterlink.teach.characters import character_encodings
 from meterlink.teach.checksums import checksum_positions
 from meterlink.teach.counters import CounterPositions, find_counters

@@ -1,13 +1,14 @@
 """Text files of a folder or a package: UTF-8, of limited size; every failure is an InputError."""
 
-from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 from meterlink.core.errors import InputError
-from meterlink.tomlfile.documents import parse_table
-from meterlink.tomlfile.problems import Problem
+from meterlink.tomlfile.documents import check_document
+from meterlink.tomlfile.field_types import FieldType
+
+_T = TypeVar("_T")
 
 # Bytes. A plan of a hundred points has some tens of kilobytes, a profile some kilobytes: a larger file is a mistake.
 LARGEST_FILE = 1 << 20
@@ -44,17 +45,18 @@ def printable_path(path: Path | str) -> str:
     return text if text.isprintable() else repr(text)
 
 
-def read_table(path: Path, noun: str) -> Mapping[str, Any]:
-    """Return the table of a TOML file.
+def load_document(path: Path, noun: str, table: FieldType[_T], error_class: type[InputError] = InputError) -> _T:
+    """Return the value that ``table`` reads from a TOML file; ``noun`` names the kind of file: ``settings``.
 
     Raises:
-        InputError: as for `read_text_file`, or the text is not TOML; the message begins with file, line and column.
+        InputError: one of ``error_class``: the file cannot be read (then the cause is the OSError), or has errors; the
+            message lists each with file, line and column.
     """
-    table = parse_table(read_text_file(path, noun))
-    if isinstance(table, Problem):
-        at = f"{printable_path(path)}:{table.position.line}:{table.position.column}"
-        raise InputError(f"{at}: {table.message}", table.remedy)
-    return table
+    try:
+        text = read_text_file(path, noun)
+    except InputError as error:
+        raise error_class(error.message, error.remedy) from error.__cause__
+    return check_document(text, table).require(printable_path(path), error_class)
 
 
 def package_files(package: str, suffix: str) -> tuple[str, ...]:

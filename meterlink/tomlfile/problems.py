@@ -2,8 +2,8 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from decimal import Decimal
+from typing import NamedTuple
 
 from meterlink.core.text import clean_text
 from meterlink.tomlfile.positions import Position, TomlPath
@@ -14,8 +14,7 @@ _SYNTAX_ERROR = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class PathProblem:
+class PathProblem(NamedTuple):
     """An error or a ``warning`` at ``path`` in a TOML file whose positions are not known yet."""
 
     path: TomlPath
@@ -24,8 +23,7 @@ class PathProblem:
     warning: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """An error or a ``warning`` in a TOML file, with its position.
 
     ``location`` names the table and the key, ``point 3 (contactor-coil), key low``; it is empty for the whole file.
@@ -53,19 +51,6 @@ def syntax_problem(error_text: str, text: str) -> Problem:
     return Problem(position, "", f"not valid TOML: {clean_text(reason, 200)}.", "Correct that line.")
 
 
-def find_unknown_fields(table: Mapping[str, Any], known: tuple[str, ...], path: TomlPath) -> list[PathProblem]:
-    """Return a problem for every key of the ``table`` at ``path`` that is not in ``known``."""
-    problems = []
-    for key in table:
-        if key not in known:
-            from difflib import get_close_matches  # noqa: PLC0415  # only for a file with a mistake
-
-            alike = get_close_matches(key, known, 1)
-            remedy = f"Did you mean {alike[0]}?" if alike else f"Use: {', '.join(known)}."
-            problems.append(PathProblem((*path, key), f"{quote_value(key)} is not a field here.", remedy))
-    return problems
-
-
 def nearest_position(positions: Mapping[TomlPath, Position], path: TomlPath) -> Position:
     """Return the position of ``path``, or of its nearest ancestor that has one."""
     while path and path not in positions:
@@ -74,8 +59,8 @@ def nearest_position(positions: Mapping[TomlPath, Position], path: TomlPath) -> 
 
 
 def quote_value(value: object) -> str:
-    """Return a wrong value as text for a message: one printable line of at most 40 characters."""
-    text = repr(value)
+    """Return a wrong value as text for a message, as TOML writes it: one printable line of at most 40 characters."""
+    text = str(value).lower() if isinstance(value, bool | Decimal) else repr(value)
     return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}…"
 
 

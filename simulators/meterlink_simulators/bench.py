@@ -132,14 +132,7 @@ class Bench:
             InputError: there is no such component, or it has no capacitor.
         """
         self.advance(now)
-        component = self.component(name)
-        if not isinstance(component, Star) or all(leg.farads is None for leg in component.legs.values()):
-            raise InputError(f"{name!r} has no capacitor to discharge.")
-        legs = {
-            terminal: leg if leg.farads is None else replace(leg, bleeder=ohms)
-            for terminal, leg in component.legs.items()
-        }
-        self._components[name] = replace(component, legs=legs)
+        self._components[name] = with_bleeder(self.component(name), ohms)
 
     # Probes
 
@@ -186,13 +179,7 @@ class Bench:
         Raises:
             InputError: there is no such component or terminal, or both terminals are the same.
         """
-        terminals = self.component(pair.component).terminals
-        for terminal in (pair.first, pair.second):
-            if terminal not in terminals:
-                names = ", ".join(terminals)
-                raise InputError(f"{pair.component!r} has no terminal {terminal!r}.", f"It has {names}.")
-        if pair.first == pair.second:
-            raise InputError(f"Both probes are on terminal {pair.first!r} of {pair.component!r}.")
+        validate_terminals(self.component(pair.component), pair)
 
     # Truth
 
@@ -272,6 +259,34 @@ class Bench:
         if quantity is Quantity.CAPACITANCE:
             return TrueValue(star.capacitance(terminals.first, terminals.second))
         return TrueValue(star.resistance(terminals.first, terminals.second, charged_for))
+
+
+def validate_terminals(component: Component, pair: TerminalPair) -> None:
+    """Check that ``component`` has both terminals, and that they differ.
+
+    Raises:
+        InputError: there is no such terminal, or both are the same.
+    """
+    for terminal in (pair.first, pair.second):
+        if terminal not in component.terminals:
+            names = ", ".join(component.terminals)
+            raise InputError(f"{pair.component!r} has no terminal {terminal!r}.", f"It has {names}.")
+    if pair.first == pair.second:
+        raise InputError(f"Both probes are on terminal {pair.first!r} of {pair.component!r}.", "Give two terminals.")
+
+
+def with_bleeder(component: Component, ohms: float) -> Star:
+    """Return ``component`` with a resistor of ``ohms`` Ω across each of its capacitors; ``math.inf`` removes it.
+
+    Raises:
+        InputError: it has no capacitor.
+    """
+    if not isinstance(component, Star) or all(leg.farads is None for leg in component.legs.values()):
+        raise InputError(f"{component.name!r} has no capacitor to discharge.", "Name a capacitor.")
+    legs = {
+        terminal: leg if leg.farads is None else replace(leg, bleeder=ohms) for terminal, leg in component.legs.items()
+    }
+    return replace(component, legs=legs)
 
 
 def _coupling(supply: Supply) -> Coupling:

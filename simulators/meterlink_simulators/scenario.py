@@ -53,36 +53,46 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
                                #   seconds>, <lift = true>. Probes already on the terminals stay there.
     lift = "meter"             # probes off
     drop_connection = "meter"  # seconds = duration; the next step starts at once
-    fault = { component, kind, <terminal = of the leg>, … }
+    fault = { component, kind, … }
                                #   kind = drift (to, <duration = 0 s>), open, shorted, leakage (to), shorted turns
-                               #   (turns = 0 to 1), grounded (to), supply lost, repaired
+                               #   (turns = 0 to 1): each with <terminal = of the leg>;
+                               #   kind = grounded (to), supply lost, repaired
     switch = "supply"          # <on = false>
     discharge = "capacitor"    # resistance = "20 kohm", seconds
     wait = 1.5                 # seconds
 """
 
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import Any
 
-from meterlink.core.equipment import Plan, Site
+from meterlink.core.equipment import Plan, Site, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
-from meterlink.plans import read_derived_points, read_points
-from meterlink.tomlfile.documents import parse_document
-from meterlink.tomlfile.problems import Problem
-from meterlink_simulators.bench import Bench
+from meterlink.plans import PLAN
+from meterlink.tomlfile.documents import check_document
+from meterlink.tomlfile.field_types import Integer
+from meterlink.tomlfile.files import load_document
+from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
+from meterlink_simulators.bench import Bench, validate_terminals
 from meterlink_simulators.components import Component
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterSpec
-from meterlink_simulators.scenario_components import read_component
-from meterlink_simulators.scenario_meters import read_meter
-from meterlink_simulators.scenario_steps import ScenarioContext, Step, read_step
-from meterlink_simulators.scenario_tables import ScenarioError, ScenarioTable, header_lines
+from meterlink_simulators.scenario_components import COMPONENT, ComponentsByName, check_components
+from meterlink_simulators.scenario_meters import METER
+from meterlink_simulators.scenario_steps import STEP, ScenarioContext, Step, StepTable, build_step, check_steps
+from meterlink_simulators.scenario_types import LARGEST_INTEGER, TEXT, amount, by_name
 
 _AMBIENT = 25.0  # °C, a mild day
+# A bench that one person can overlook; a step lasts seconds, so 10,000 of them are a day.
+_MOST_COMPONENTS, _MOST_METERS, _MOST_STEPS = 500, 100, 10_000
+
+
+class ScenarioError(InputError):
+    """A scenario file is wrong; the message lists each error with its line and column."""
 
 
 @dataclass(frozen=True)
@@ -121,48 +131,78 @@ def shipped_scenario(name: str) -> Scenario:
     """
     if name not in shipped_scenarios():
         raise ScenarioError(f"No scenario is named {name!r}.", f"Use one of: {', '.join(shipped_scenarios())}.")
-    return load_scenario(resources.files("meterlink_simulators") / "scenarios" / f"{name}.toml")
+    file = resources.files("meterlink_simulators") / "scenarios" / f"{name}.toml"
+    return check_document(file.read_text(encoding="utf-8"), SCENARIO).require(file.name, ScenarioError)
 
 
-def load_scenario(file: Path | Traversable) -> Scenario:
+def load_scenario(file: Path) -> Scenario:
     """Return the scenario in ``file``.
 
     Raises:
-        ScenarioError: the file cannot be read, or a key is wrong; the message names the file, the line and the key.
-        PlanError: a test point is wrong.
+        ScenarioError: the file cannot be read or has errors; the message lists each with its line and column.
     """
-    try:
-        text = file.read_text(encoding="utf-8")
-    except OSError as error:
-        raise ScenarioError(f"The scenario {file} cannot be read: {error.strerror}.", "Give a TOML file.") from error
-    except UnicodeDecodeError as error:
-        raise ScenarioError(f"The scenario {file} is not UTF-8 text.", "Save it as UTF-8.") from error
-    document = parse_document(text)
-    if isinstance(document, Problem):
-        raise ScenarioError(f"{file.name}:{document}", "")
-    return _scenario(ScenarioTable(document.table, file.name), header_lines(document.positions))
+    return load_document(file, "scenario", SCENARIO, ScenarioError)
 
 
-def _scenario(top: ScenarioTable, lines: dict[tuple[str, int], int]) -> Scenario:
-    title, seed = top.text("title"), top.integer("seed")
-    ambient = top.amount("ambient", Quantity.TEMPERATURE, _AMBIENT)
-    site_table, plan_table = top.table("site"), top.table("plan")
-    site = Site(site_table.text("name"), site_table.text("unit"))
-    site_table.reject_unknown_keys()
-    name, plan_data = plan_table.text("name"), plan_table.remaining()
-    points = read_points(plan_data, plan_table.location)
-    plan = Plan(name, points, read_derived_points(plan_data, points, plan_table.location))
-    components = tuple(read_component(table) for table in top.tables("component", lines))
-    try:
-        bench = Bench(components, seed, ambient)
-        for point in plan.points:
-            bench.validate_terminals(TerminalPair(point.component, *point.terminals))
-    except InputError as error:
-        raise ScenarioError(f"{top.location}: {error.message}", error.remedy) from error
-    meters = tuple(read_meter(table) for table in top.tables("meter", lines))
-    for key in ("name", "address"):
-        if len({getattr(spec, key) for spec in meters}) < len(meters):
-            raise top.error("meter", f"two meters have the same {key}.")
-    steps = tuple(read_step(table, ScenarioContext(plan, meters, bench)) for table in top.tables("step", lines))
-    top.reject_unknown_keys()
-    return Scenario(title, seed, ambient, site, plan, components, meters, steps)
+def _plan_points(plan: Plan | Mapping[str, Any]) -> Sequence[TestPoint | Mapping[str, Any]]:
+    """Return the test points of a plan; a test point, or a plan, with an error is a mapping of its right values."""
+    return plan.points if isinstance(plan, Plan) else plan.get("partial_point", ())
+
+
+def _check_plan(
+    partial_plan: Plan | Mapping[str, Any], partial_components: Sequence[Component | Mapping[str, Any]]
+) -> Iterator[FieldError]:
+    components: ComponentsByName = by_name(partial_components)
+    for number, point in enumerate(_plan_points(partial_plan)):
+        if isinstance(point, Mapping):
+            continue
+        component, path = components.get(point.component), ("plan", "point", number)
+        if point.component not in components:
+            message = f"no component is named {point.component!r}."
+            yield FieldError((*path, "component"), message, f"There are {', '.join(components)}.")
+        elif component is not None:
+            try:
+                validate_terminals(component, TerminalPair(point.component, *point.terminals))
+            except InputError as error:
+                yield FieldError((*path, "terminals"), error.message, error.remedy)
+
+
+def _check_steps(
+    partial_plan: Plan | Mapping[str, Any],
+    partial_components: Sequence[Component | Mapping[str, Any]],
+    partial_meters: Sequence[MeterSpec | Mapping[str, Any]],
+    partial_steps: Sequence[StepTable | Mapping[str, Any]],
+) -> Iterator[FieldError]:
+    points = by_name(_plan_points(partial_plan), "key")
+    context = ScenarioContext(points, by_name(partial_meters), by_name(partial_components))
+    yield from check_steps(partial_steps, context)
+
+
+def _make_scenario(
+    title: str,
+    seed: int,
+    ambient: float,
+    site: Site,
+    plan: Plan,
+    components: tuple[Component, ...],
+    meters: tuple[MeterSpec, ...],
+    steps: tuple[StepTable, ...],
+) -> Scenario:
+    context = ScenarioContext(by_name(plan.points, "key"), by_name(meters), by_name(components))
+    built = tuple(build_step(step, context) for step in steps)
+    return Scenario(title, seed, ambient, site, plan, components, meters, built)
+
+
+SCENARIO = Table(
+    _make_scenario,
+    Key("title", TEXT),
+    Key("seed", Integer(0, LARGEST_INTEGER)),
+    Key("ambient", amount(Quantity.TEMPERATURE, '"24 °C"'), _AMBIENT),
+    Key("site", Table(Site, Key("name", TEXT), Key("unit", TEXT))),
+    Key("plan", PLAN),
+    Key("component", Tables(COMPONENT, 1, _MOST_COMPONENTS, unique=("name",)), attribute="components"),
+    Key("meter", Tables(METER, 1, _MOST_METERS, unique=("name", "address")), attribute="meters"),
+    Key("step", Tables(STEP, 1, _MOST_STEPS), attribute="steps"),
+    checks=(check_components, _check_plan, _check_steps),
+)
+"""The table of a scenario file."""

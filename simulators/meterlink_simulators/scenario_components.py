@@ -1,121 +1,193 @@
 """The ``[[component]]`` tables of a scenario: the parts on the bench."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from meterlink.core.units import Quantity
+from meterlink.tomlfile.field_types import Boolean, Entries, Text
+from meterlink.tomlfile.tables import FieldError, Key, Table, Variants
 from meterlink_simulators.components import Component, Contacts, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import GROUND
-from meterlink_simulators.scenario_tables import ScenarioTable
+from meterlink_simulators.scenario_types import OHMS, TERMINALS, TEXT, amount, by_name, number
 
-_MOST_HENRIES = 100.0  # H; a contactor coil has some tenths
+# Components by name; None for one with an error.
+ComponentsByName = Mapping[str, Component | None]
 
 
-def read_component(table: ScenarioTable) -> Component:
-    """Return the component that a ``[[component]]`` table describes.
+def check_components(partial_components: Sequence[Component | Mapping[str, Any]]) -> Iterator[FieldError]:
+    """Yield the problems between components: the supply or coil that one names must be listed before it.
 
-    Raises:
-        ScenarioError: a key is missing or wrong.
+    So a supply never feeds itself in a circle.
     """
-    kind = table.text("kind")
-    reader = _READERS.get(kind)
-    if reader is None:
-        raise table.error("kind", f"{kind!r} is not known.", f"Use one of: {', '.join(_READERS)}.")
-    component = reader(table, table.text("name"), table.text("circuit"))
-    table.reject_unknown_keys()
-    return component
+    for position, component in enumerate(partial_components):
+        before = by_name(partial_components[:position])
+        for key, noun, kind in (("fed_by", "supply", Supply), ("coil", "coil", Star)):
+            name = component.get(key) if isinstance(component, Mapping) else getattr(component, key, "")
+            if name and not (name in before and isinstance(before[name], kind | None)):
+                message = f"no {noun} listed before it is named {name!r}."
+                yield FieldError(("component", position, key), message, f"List the {noun} first.")
 
 
-def _amps(table: ScenarioTable) -> float | None:
-    return table.amount("amps", Quantity.CURRENT) if "amps" in table else None
+def _section(actual: float, esr: float, leakage: float, charge: float, rated: str) -> Leg:
+    return Leg(ohms=esr, farads=actual, leakage=leakage, volts=charge, rated=rated)
 
 
-def _capacitor(table: ScenarioTable, name: str, circuit: str) -> Star:
-    sections = table.table("sections")
-    common = table.text("common", "C")
-    terminals = sections.keys()
+def _capacitor(
+    name: str,
+    circuit: str,
+    sections: tuple[tuple[str, Leg], ...],
+    common: str,
+    fed_by: str,
+    amps: float | None,
+) -> Star:
+    return Star(name, circuit, {common: Leg(), **dict(sections)}, fed_by, amps)
+
+
+def _check_sections(common: str, sections: tuple[tuple[str, Leg], ...]) -> Iterator[FieldError]:
+    terminals = [terminal for terminal, _ in sections]
     if common in terminals or not 1 <= len(terminals) <= 2:
-        raise table.error("sections", f"a run capacitor has one or two sections beside its common {common}.")
-    legs = {common: Leg()}
-    for terminal in terminals:
-        section = sections.table(terminal)
-        legs[terminal] = Leg(
-            ohms=section.amount("esr", Quantity.RESISTANCE, 0.1),
-            farads=section.amount("actual", Quantity.CAPACITANCE),
-            leakage=section.amount("leakage", Quantity.RESISTANCE, math.inf),
-            volts=section.amount("charge", Quantity.VOLTAGE, 0.0, zero=True),
-            rated=section.text("rated"),
-        )
-        section.reject_unknown_keys()
-    return Star(name, circuit, legs, table.text("fed_by", ""), _amps(table))
+        message = f"a run capacitor has one or two sections beside its common {common}."
+        remedy = 'Write sections.HERM = { rated = "55 µF ±6 %", actual = "54 µF" }.'
+        yield FieldError("sections", message, remedy)
 
 
-def _coil(table: ScenarioTable, name: str, circuit: str) -> Star:
-    first, second = table.text_pair("terminals")
-    leg = Leg(
-        ohms=table.amount("resistance", Quantity.RESISTANCE),
-        henries=table.number("henries", 0.0, most=_MOST_HENRIES),
-        is_winding=True,
-        turns_share=table.number("turns", 1.0, least=0.01, most=1.0),
-    )
-    return Star(name, circuit, {first: leg, second: Leg()}, table.text("fed_by", ""), _amps(table))
+def _coil(
+    name: str,
+    circuit: str,
+    terminals: tuple[str, str],
+    resistance: float,
+    henries: float,
+    turns: float,
+    fed_by: str,
+    amps: float | None,
+) -> Star:
+    first, second = terminals
+    leg = Leg(ohms=resistance, henries=henries, is_winding=True, turns_share=turns)
+    return Star(name, circuit, {first: leg, second: Leg()}, fed_by, amps)
 
 
-def _contacts(table: ScenarioTable, name: str, circuit: str) -> Contacts:
-    first, second = table.text_pair("terminals")
-    legs = {first: Leg(ohms=table.amount("resistance", Quantity.RESISTANCE)), second: Leg()}
-    return Contacts(name, circuit, legs, table.text("fed_by", ""), _amps(table), table.text("coil", ""))
+def _contacts(
+    name: str,
+    circuit: str,
+    terminals: tuple[str, str],
+    resistance: float,
+    coil: str,
+    fed_by: str,
+    amps: float | None,
+) -> Contacts:
+    first, second = terminals
+    return Contacts(name, circuit, {first: Leg(ohms=resistance), second: Leg()}, fed_by, amps, coil)
 
 
-def _motor(table: ScenarioTable, name: str, circuit: str) -> Star:
+def _motor(
+    name: str,
+    circuit: str,
+    run: float,
+    start: float,
+    protector: float,
+    ground: float,
+    fed_by: str,
+    amps: float | None,
+) -> Star:
     legs = {
-        "C": Leg(ohms=table.amount("protector", Quantity.RESISTANCE, 0.0)),
-        "R": Leg(ohms=table.amount("C-R", Quantity.RESISTANCE), is_winding=True),
-        "S": Leg(ohms=table.amount("C-S", Quantity.RESISTANCE), is_winding=True),
-        GROUND: Leg(ohms=table.amount("ground", Quantity.RESISTANCE, math.inf)),
+        "C": Leg(ohms=protector),
+        "R": Leg(ohms=run, is_winding=True),
+        "S": Leg(ohms=start, is_winding=True),
+        GROUND: Leg(ohms=ground),
     }
-    fed_by = table.text("fed_by", "")
-    if fed_by and "amps" not in table:
-        raise table.error("amps", "a motor that is fed needs its running current.")
-    return Star(name, circuit, legs, fed_by, _amps(table))
+    return Star(name, circuit, legs, fed_by, amps)
 
 
-def _resistor(table: ScenarioTable, name: str, circuit: str) -> Star:
-    first, second = table.text_pair("terminals")
-    leg = Leg(ohms=table.amount("resistance", Quantity.RESISTANCE))
-    return Star(name, circuit, {first: leg, second: Leg()}, table.text("fed_by", ""), _amps(table))
+def _check_running_current(fed_by: str, amps: float | None) -> Iterator[FieldError]:
+    if fed_by and amps is None:
+        yield FieldError("amps", "amps is missing: a motor that is fed needs its running current.", 'Add amps = "9 A".')
 
 
-def _supply(table: ScenarioTable, name: str, circuit: str) -> Supply:
-    return Supply(
-        name,
-        circuit,
-        table.text_pair("terminals"),
-        table.amount("volts", Quantity.VOLTAGE),
-        table.amount("frequency", Quantity.FREQUENCY, zero=True),
-        table.text("fed_by", ""),
-        on=table.boolean("on", default=True),
-    )
+def _resistor(
+    name: str, circuit: str, terminals: tuple[str, str], resistance: float, fed_by: str, amps: float | None
+) -> Star:
+    first, second = terminals
+    return Star(name, circuit, {first: Leg(ohms=resistance), second: Leg()}, fed_by, amps)
 
 
-def _surface(table: ScenarioTable, name: str, circuit: str) -> Surface:
-    first = table.amount("temperature", Quantity.TEMPERATURE)
-    return Surface(
-        name,
-        circuit,
-        first,
-        table.amount("final", Quantity.TEMPERATURE, first),
-        table.number("time_constant", 60.0, least=0.1),
-        table.text_pair("terminals") if "terminals" in table else ("surface", "bead"),
-    )
+def _surface(
+    name: str,
+    circuit: str,
+    temperature: float,
+    final: float | None,
+    time_constant: float,
+    terminals: tuple[str, str],
+) -> Surface:
+    return Surface(name, circuit, temperature, temperature if final is None else final, time_constant, terminals)
 
 
-_READERS: dict[str, Callable[[ScenarioTable, str, str], Component]] = {
-    "capacitor": _capacitor,
-    "coil": _coil,
-    "contacts": _contacts,
-    "motor": _motor,
-    "resistor": _resistor,
-    "supply": _supply,
-    "surface": _surface,
-}
+_TEMPERATURE = amount(Quantity.TEMPERATURE, '"24 °C"')
+_SECTION = Table(
+    _section,
+    Key("rated", TEXT),
+    Key("actual", amount(Quantity.CAPACITANCE, '"54 µF"')),
+    Key("esr", OHMS, 0.1),
+    Key("leakage", OHMS, math.inf),
+    Key("charge", amount(Quantity.VOLTAGE, '"310 V"', zero=True), 0.0),
+)
+_SECTIONS = Entries(lambda word: word.strip() or None, r"\s*\S.*", _SECTION, 'HERM = { rated = "…", actual = "54 µF" }')
+_COMMON_KEYS = (Key("kind", Text(20)), Key("name", TEXT), Key("circuit", TEXT))
+_RESISTANCE = Key("resistance", OHMS)
+_FED_KEYS = (Key("fed_by", TEXT, ""), Key("amps", amount(Quantity.CURRENT, '"9 A"'), None))
+
+COMPONENT: Variants[Component] = Variants(
+    "kind",
+    {
+        "capacitor": Table(
+            _capacitor,
+            *_COMMON_KEYS,
+            *_FED_KEYS,
+            Key("common", TEXT, "C"),
+            Key("sections", _SECTIONS),
+            checks=(_check_sections,),
+            schema_rules=({"properties": {"sections": {"minProperties": 1, "maxProperties": 2}}},),
+        ),
+        "coil": Table(
+            _coil,
+            *_COMMON_KEYS,
+            *_FED_KEYS,
+            Key("terminals", TERMINALS),
+            _RESISTANCE,
+            Key("henries", number("0", "100"), 0.0),  # H; a contactor coil has some tenths
+            Key("turns", number("0.01", "1"), 1.0),
+        ),
+        "contacts": Table(
+            _contacts, *_COMMON_KEYS, *_FED_KEYS, Key("terminals", TERMINALS), _RESISTANCE, Key("coil", TEXT, "")
+        ),
+        "motor": Table(
+            _motor,
+            *_COMMON_KEYS,
+            *_FED_KEYS,
+            Key("C-R", OHMS, attribute="run"),
+            Key("C-S", OHMS, attribute="start"),
+            Key("protector", OHMS, 0.0),
+            Key("ground", OHMS, math.inf),
+            checks=(_check_running_current,),
+            schema_rules=({"dependentRequired": {"fed_by": ["amps"]}},),
+        ),
+        "resistor": Table(_resistor, *_COMMON_KEYS, *_FED_KEYS, Key("terminals", TERMINALS), _RESISTANCE),
+        "supply": Table(
+            Supply,
+            *_COMMON_KEYS,
+            Key("terminals", TERMINALS),
+            Key("volts", amount(Quantity.VOLTAGE, '"230 V"')),
+            Key("frequency", amount(Quantity.FREQUENCY, '"60 Hz"', zero=True), attribute="hertz"),
+            Key("fed_by", TEXT, ""),
+            Key("on", Boolean(), default=True),
+        ),
+        "surface": Table(
+            _surface,
+            *_COMMON_KEYS,
+            Key("temperature", _TEMPERATURE),
+            Key("final", _TEMPERATURE, None),
+            Key("time_constant", number("0.1", "1e6"), 60.0),  # s; a slower surface does not change in a visit
+            Key("terminals", TERMINALS, ("surface", "bead")),
+        ),
+    },
+)

@@ -1,103 +1,117 @@
 """The ``[[meter]]`` tables of a scenario."""
 
-import re
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from typing import Any
 
 from meterlink.core.errors import InputError
-from meterlink.core.text import LONGEST_NAME
-from meterlink.core.units import parse_amount
+from meterlink.core.text import LONGEST_NAME, count_phrase
+from meterlink.core.units import parse_amount, to_base
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
+from meterlink.tomlfile.field_types import Choice, Integer, ListOf, Parsed, Text
+from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, MOST_COUNTS, PRESENTED
 from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
-from meterlink_simulators.scenario_tables import ScenarioTable
+from meterlink_simulators.scenario_types import LARGEST_INTEGER, number
 
-_ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}")
-# Refreshes a second: nobody waits for a display below 1 Hz, nobody reads one above 50 Hz.
-_RATES = (1.0, 50.0)
+_MOST_RANGES = 20  # of one function; a pocket meter has at most seven
 
 
-def read_meter(table: ScenarioTable) -> MeterSpec:
-    """Return the meter that a ``[[meter]]`` table describes.
-
-    Raises:
-        ScenarioError: a key is missing or wrong.
-    """
-    name = table.text("name")
-    if len(name) > LONGEST_NAME:
-        raise table.error("name", f"it is longer than {LONGEST_NAME} characters.")
-    address = table.text("address")
-    if not _ADDRESS.fullmatch(address):
-        raise table.error("address", f"{address!r} is not a Bluetooth address.", "Write it as C0:00:00:00:00:01.")
-    counts = table.integer("counts", least=100)
-    encoding = _encoding(table, counts)
-    spec = MeterSpec(
-        name=name,
-        address=address,
-        seed=table.integer("seed"),
-        rate=table.number("rate", 10.0, least=_RATES[0], most=_RATES[1]),
-        counts=counts,
-        functions=tuple(_function(entry, counts) for entry in table.tables("function")),
-        battery=table.number("battery", 100.0, most=100.0),
-        drain=table.number("drain", 0.0, most=100.0),
-        low_battery_percent=table.number("low_below", 10.0, most=100.0),
-        encoding=encoding,
-        variant=table.integer("variant", 0),
-    )
-    functions = [entry.function for entry in spec.functions]
-    if len(set(functions)) < len(functions):
-        raise table.error("function", "two functions have the same name.")
-    table.reject_unknown_keys()
-    return spec
-
-
-def _encoding(table: ScenarioTable, counts: int) -> str:
-    encoding = table.text("encoding", PRESENTED)
-    if encoding not in {PRESENTED, *ENCODER_FAMILIES}:
-        known = ", ".join([PRESENTED, *ENCODER_FAMILIES])
-        raise table.error("encoding", f"{encoding!r} is not known.", f"Use one of: {known}.")
-    most = MOST_COUNTS.get(encoding, counts)
-    if counts > most:
-        raise table.error("counts", f"{encoding!r} has no room for {counts} counts.", f"Use at most {most}.")
-    return encoding
-
-
-def _function(table: ScenarioTable, counts: int) -> FunctionSpec:
-    function = table.choice("name", MeterFunction)
-    scales = table.text_list("ranges")
-    if "accuracies" in table:
-        lines = table.text_list("accuracies", len(scales))
-        accuracies = [_accuracy(table, "accuracies", line) for line in lines]
-    else:
-        accuracies = [_accuracy(table, "accuracy", table.text("accuracy"))] * len(scales)
-    table_ranges = tuple(
-        _range(table, function, counts, scale, accuracy) for scale, accuracy in zip(scales, accuracies, strict=True)
-    )
-    table_counts = [scale.count_value for scale in table_ranges]
-    if table_counts != sorted(set(table_counts)):
-        raise table.error("ranges", "the ranges are not in rising order.")
-    table.reject_unknown_keys()
-    return FunctionSpec(function, table_ranges)
-
-
-def _accuracy(table: ScenarioTable, key: str, line: str) -> AccuracyLine:
-    try:
-        accuracy = parse_accuracy(line)
-    except InputError as error:
-        raise table.error(key, error.message, error.remedy) from error
+def _parse_accuracy(line: str) -> AccuracyLine:
+    accuracy = parse_accuracy(line)
     if accuracy.digits < 1:
-        raise table.error(key, f"{line!r} allows no digit.", "No display is better than one digit: add + 1 digit.")
+        raise InputError(f"{line!r} allows no digit.", "No display is better than one digit: add + 1 digit.")
     return accuracy
 
 
-def _range(table: ScenarioTable, function: MeterFunction, counts: int, scale: str, accuracy: AccuracyLine) -> Range:
-    try:
-        full = parse_amount(scale, function.quantity)
-    except InputError as error:
-        raise table.error("ranges", error.message, error.remedy) from error
-    if full.unit == "°F" or full.digits != Decimal(counts) * full.resolution:
-        raise table.error(
-            "ranges",
-            f"{scale!r} is not a full scale of {counts} counts.",
-            "Write each with its trailing zeros (60.00 µF has 6000 counts); temperatures in °C.",
-        )
-    return Range(full, accuracy)
+def _check_accuracies(
+    ranges: tuple[str, ...], accuracy: AccuracyLine | None, accuracies: tuple[AccuracyLine, ...] | None
+) -> Iterator[FieldError]:
+    if accuracy is None and accuracies is None:
+        remedy = 'Write accuracy = "1.2 % + 3 digits", or accuracies = […], one for each range.'
+        yield FieldError((), "accuracy is missing.", remedy)
+    elif accuracy is not None and accuracies is not None:
+        yield FieldError("accuracies", "a function has accuracy or accuracies, not both.", "Remove one of them.")
+    elif accuracies is not None and len(accuracies) != len(ranges):
+        message = f"it has {count_phrase(len(accuracies), 'item')}, not {len(ranges)}."
+        yield FieldError("accuracies", message, "Give one accuracy line for each range.")
+
+
+def _check_ranges(function: MeterFunction, ranges: tuple[str, ...]) -> Iterator[FieldError]:
+    below: Decimal | None = None
+    for position, text in enumerate(ranges):
+        try:
+            full = parse_amount(text, function.quantity)
+        except InputError as error:
+            yield FieldError(("ranges", position), error.message, error.remedy)
+            continue
+        if full.unit == "°F":
+            yield FieldError(("ranges", position), f"{text!r} is not in °C.", "Write temperatures in °C.")
+            continue
+        count = to_base(full.resolution, full.unit)
+        if below is not None and count <= below:
+            message = f"{text!r} is not above the range before it."
+            yield FieldError(("ranges", position), message, "List the ranges lowest first.")
+        below = count
+
+
+def _make_function(
+    function: MeterFunction,
+    ranges: tuple[str, ...],
+    accuracy: AccuracyLine | None,
+    accuracies: tuple[AccuracyLine, ...] | None,
+) -> FunctionSpec:
+    lines = accuracies or ((accuracy,) * len(ranges) if accuracy else ())
+    scales = [parse_amount(text, function.quantity) for text in ranges]
+    return FunctionSpec(function, tuple(Range(*pair) for pair in zip(scales, lines, strict=True)))
+
+
+def _check_counts(encoding: str, counts: int) -> Iterator[FieldError]:
+    most = MOST_COUNTS.get(encoding, counts)
+    if counts > most:
+        yield FieldError("counts", f"{encoding!r} has no room for {counts} counts.", f"Use at most {most}.")
+
+
+def _check_full_scales(
+    counts: int, partial_functions: Sequence[FunctionSpec | Mapping[str, Any]]
+) -> Iterator[FieldError]:
+    for function_number, function in enumerate(partial_functions):
+        for position, scale in enumerate(function.ranges if isinstance(function, FunctionSpec) else ()):
+            full = scale.full_scale
+            if full.digits != counts * full.resolution:
+                message = f"'{full}' is not a full scale of {counts} counts."
+                remedy = "Write each with its trailing zeros: 60.00 µF has 6000 counts."
+                yield FieldError(("function", function_number, "ranges", position), message, remedy)
+
+
+_ACCURACY = Parsed(_parse_accuracy, '"1.2 % + 3 digits"')
+_FUNCTION = Table(
+    _make_function,
+    Key("name", Choice(MeterFunction), attribute="function"),
+    Key("ranges", ListOf(Text(40), 1, _MOST_RANGES, example='["6.000 µF", "60.00 µF"]')),
+    Key("accuracy", _ACCURACY, None),
+    Key("accuracies", ListOf(_ACCURACY, 1, _MOST_RANGES), None),
+    checks=(_check_accuracies, _check_ranges),
+    schema_rules=({"oneOf": [{"required": ["accuracy"]}, {"required": ["accuracies"]}]},),
+)
+_PERCENT = number("0", "100")
+
+METER = Table(
+    MeterSpec,
+    Key("name", Text(LONGEST_NAME)),
+    Key(
+        "address",
+        Text(17, pattern="[0-9A-F]{2}(:[0-9A-F]{2}){5}", wanted="Write a Bluetooth address: C0:00:00:00:00:01."),
+    ),
+    Key("seed", Integer(0, LARGEST_INTEGER)),
+    # Refreshes a second: nobody waits for a display below 1 Hz, nobody reads one above 50 Hz.
+    Key("rate", number("1", "50"), 10.0),
+    Key("counts", Integer(100, LARGEST_INTEGER)),
+    Key("function", Tables(_FUNCTION, 1, len(MeterFunction), unique=("name",)), attribute="functions"),
+    Key("battery", _PERCENT, 100.0),
+    Key("drain", _PERCENT, 0.0),
+    Key("low_below", _PERCENT, 10.0, attribute="low_battery_percent"),
+    Key("encoding", Choice((PRESENTED, *ENCODER_FAMILIES)), PRESENTED),
+    Key("variant", Integer(0, LARGEST_INTEGER), 0),
+    checks=(_check_counts, _check_full_scales),
+)

@@ -1,19 +1,24 @@
 """The ``[[step]]`` tables of a scenario: the actions of the simulated technician, and the faults."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
 
-from meterlink.core.equipment import Plan, TestPoint
+from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity
-from meterlink_simulators.bench import Bench
+from meterlink.core.text import count_phrase
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Either, Text
+from meterlink.tomlfile.positions import TomlPath
+from meterlink.tomlfile.tables import FieldError, Key, Table, Variants, VariantsByKey
+from meterlink_simulators.bench import validate_terminals, with_bleeder
 from meterlink_simulators.components import Component, Star, Supply
-from meterlink_simulators.faults import Fault, FaultKind
+from meterlink_simulators.faults import Fault, FaultKind, with_fault
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterFunction, MeterSpec
-from meterlink_simulators.scenario_tables import ScenarioTable
-
-_LONGEST = 3600.0  # s; a longer step is a typing error
+from meterlink_simulators.scenario_components import ComponentsByName
+from meterlink_simulators.scenario_types import OHMS, SECONDS, TERMINALS, TEXT, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,150 +88,196 @@ Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge
 
 
 @dataclass(frozen=True, slots=True)
+class MeasureTable:
+    """A ``[[step]]`` with ``meter``, by itself: what it leaves out is that of its test point (see `build_step`)."""
+
+    meter: str
+    point: str
+    component: str
+    terminals: tuple[str, str] | None
+    function: MeterFunction | None
+    bounce: float
+    until: float | str
+    lift: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DriftTable:
+    """A ``[[step]]`` whose fault is a drift, by itself: the component decides the quantity of the text ``to``."""
+
+    component: str
+    terminal: str
+    to: str
+    duration: float
+
+
+StepTable = MeasureTable | DriftTable | Lift | DropConnection | SetFault | Wait | Switch | Discharge
+
+
+@dataclass(frozen=True, slots=True)
 class ScenarioContext:
-    """The plan, meters and bench that steps refer to."""
+    """The test points by key, meters and components by name, that steps refer to; None for one with an error."""
 
-    plan: Plan
-    meters: tuple[MeterSpec, ...]
-    bench: Bench
+    points: Mapping[str, TestPoint | None]
+    meters: Mapping[str, MeterSpec | None]
+    components: ComponentsByName
 
 
-def read_step(table: ScenarioTable, context: ScenarioContext) -> Step:
-    """Return the step that a ``[[step]]`` table describes.
+def check_steps(steps: Sequence[StepTable | Mapping[str, Any]], context: ScenarioContext) -> Iterator[FieldError]:
+    """Yield the problems between the steps and the things that they refer to. A step with an error is a mapping."""
+    states = dict(context.components)  # with the faults of the steps before
+    for position, step in enumerate(steps):
+        for problem in [] if isinstance(step, Mapping) else _check_step(step, context, states):
+            yield FieldError(("step", position, *problem.at), problem.message, problem.remedy)
+
+
+def build_step(table: StepTable, context: ScenarioContext) -> Step:
+    """Return the step of a table; `check_steps` has found no problem."""
+    match table:
+        case MeasureTable():
+            point, spec = context.points.get(table.point), context.meters[table.meter]
+            function, terminals = _function(table, spec, point), _terminal_pair(table, point)
+            assert function is not None  # noqa: S101  # it was checked
+            assert terminals is not None  # noqa: S101  # it was checked
+            seconds = table.until if isinstance(table.until, float) else None
+            return Measure(table.meter, function, terminals, table.point, table.bounce, seconds, table.lift)
+        case DriftTable():
+            return SetFault(_drift(table, context.components[table.component]))
+        case _:
+            return table
+
+
+def _check_step(step: StepTable, context: ScenarioContext, states: dict[str, Component | None]) -> Iterator[FieldError]:
+    match step:
+        case MeasureTable():
+            yield from _check_known("meter", step.meter, "meter", context.meters)
+            yield from _check_measured_terminals(step, context)
+            yield from _check_function(step, context)
+        case Lift(meter):
+            yield from _check_known("lift", meter, "meter", context.meters)
+        case DropConnection(meter):
+            yield from _check_known("drop_connection", meter, "meter", context.meters)
+        case Switch(supply):
+            yield from _check_known("switch", supply, "component", context.components)
+            if not isinstance(context.components.get(supply), Supply | None):
+                yield FieldError("switch", f"{supply!r} is not a supply: it has no switch.", "Name a supply.")
+        case Discharge(component):
+            yield from _check_known("discharge", component, "component", context.components)
+            yield from _check_change("discharge", context.components.get(component), lambda part: with_bleeder(part, 1))
+        case DriftTable(component) | SetFault(Fault(component)):
+            yield from _check_known(("fault", "component"), component, "component", context.components)
+            yield from _check_fault(step, context, states)
+
+
+def _check_known(at: str | TomlPath, name: str, noun: str, known: Mapping[str, object]) -> Iterator[FieldError]:
+    if name not in known:
+        yield FieldError(at, f"no {noun} is named {name!r}.", f"There are {', '.join(known)}.")
+
+
+def _check_change(
+    at: str | TomlPath, component: Component | None, change: Callable[[Component], object]
+) -> Iterator[FieldError]:
+    """Yield the problem that ``change`` raises for a component without an error."""
+    try:
+        if component is not None:
+            change(component)
+    except InputError as error:
+        yield FieldError(error.at if isinstance(error, FieldError) else at, error.message, error.remedy)
+
+
+# --- measuring
+
+
+def _terminal_pair(table: MeasureTable, point: TestPoint | None) -> TerminalPair | None:
+    """Return the terminals of the table, else those of its test point; None where that is not known."""
+    component = table.component or (point.component if point else "")
+    terminals = table.terminals or (point.terminals if point else None)
+    return TerminalPair(component, *terminals) if component and terminals else None
+
+
+def _function(table: MeasureTable, spec: MeterSpec | None, point: TestPoint | None) -> MeterFunction | None:
+    """Return the function of the table, else the only one of the meter that fits its test point; else None."""
+    if table.function is not None or spec is None or point is None:
+        return table.function
+    fitting = _fitting_functions(spec, point)
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _fitting_functions(spec: MeterSpec, point: TestPoint) -> list[MeterFunction]:
+    return [entry.function for entry in spec.functions if entry.function.quantity is point.quantity]
+
+
+def _check_measured_terminals(table: MeasureTable, context: ScenarioContext) -> Iterator[FieldError]:
+    if table.point and table.point not in context.points:
+        alike = get_close_matches(table.point, context.points, 1)
+        remedy = f"Did you mean {alike[0]}?" if alike else f"There are {', '.join(context.points)}."
+        yield FieldError("point", f"the plan has no test point {table.point!r}.", remedy)
+    if table.component:
+        yield from _check_known("component", table.component, "component", context.components)
+    pair = _terminal_pair(table, context.points.get(table.point))
+    if table.terminals is not None and pair is not None:
+        component = context.components.get(pair.component)
+        yield from _check_change("terminals", component, lambda part: validate_terminals(part, pair))
+
+
+def _check_function(table: MeasureTable, context: ScenarioContext) -> Iterator[FieldError]:
+    spec, point = context.meters.get(table.meter), context.points.get(table.point)
+    if table.function is not None and point is not None and table.function.quantity is not point.quantity:
+        message = f"'{table.function}' does not measure the {point.quantity} of point {point.key!r}."
+        yield FieldError("function", message, "Remove function, or give one that fits.")
+    elif spec is not None and table.function is not None:
+        functions = [entry.function for entry in spec.functions]
+        if table.function not in functions:
+            message = f"{spec.name} has no function '{table.function}'."
+            yield FieldError("function", message, f"It has {', '.join(functions)}.")
+    elif spec is not None and point is not None:
+        fitting = _fitting_functions(spec, point)
+        if len(fitting) != 1:
+            message = f"{spec.name} has {count_phrase(len(fitting), 'function')} for {point.quantity}."
+            remedy = f"Add function, one of: {', '.join(fitting)}." if fitting else "Name another meter."
+            yield FieldError("function", message, remedy)
+
+
+def _check_completeness(
+    point: str, component: str, terminals: tuple[str, str] | None, function: MeterFunction | None
+) -> Iterator[FieldError]:
+    given = {"component": component, "terminals": terminals, "function": function}
+    if point and component and terminals is None:
+        yield FieldError("component", "a component needs its terminals.", "Add terminals, or remove component.")
+    for key in (key for key, value in given.items() if not value and not point):
+        yield FieldError(key, f"{key} is missing.", f"Give {key}, or the key of a test point: point.")
+
+
+# --- faults
+
+
+def _check_fault(
+    step: DriftTable | SetFault, context: ScenarioContext, states: dict[str, Component | None]
+) -> Iterator[FieldError]:
+    name = step.component if isinstance(step, DriftTable) else step.fault.component
+
+    def fail(component: Component) -> None:
+        fault = _drift(step, component) if isinstance(step, DriftTable) else step.fault
+        repaired = fault.kind is FaultKind.REPAIRED
+        states[name] = context.components[name] if repaired else with_fault(component, fault, 0.0)
+
+    yield from _check_change(("fault", "kind"), states.get(name), fail)
+
+
+def _drift(table: DriftTable, component: Component | None) -> Fault:
+    """Return the fault of a drift.
 
     Raises:
-        ScenarioError: a key is missing or wrong.
+        FieldError: it drifts to an amount of another quantity, or not above zero.
     """
-    for key, reader in _READERS.items():
-        if key in table:
-            step = reader(table, context)
-            table.reject_unknown_keys()
-            return step
-    raise table.error("meter", "the step has no known action.", f"Give one of: {', '.join(_READERS)}.")
-
-
-def _meter(table: ScenarioTable, key: str, context: ScenarioContext) -> MeterSpec:
-    name = table.text(key)
-    for spec in context.meters:
-        if spec.name == name:
-            return spec
-    raise table.error(
-        key, f"no meter is named {name!r}.", f"There are {', '.join(spec.name for spec in context.meters)}."
-    )
-
-
-def _measure(table: ScenarioTable, context: ScenarioContext) -> Measure:
-    spec = _meter(table, "meter", context)
-    point = _point(table, context.plan)
-    if point is not None and "terminals" not in table:
-        terminals = TerminalPair(point.component, *point.terminals)
-    else:
-        component = table.text("component", point.component if point is not None else None)
-        terminals = TerminalPair(component, *table.text_pair("terminals"))
+    assert component is not None  # noqa: S101  # it has no error
     try:
-        context.bench.validate_terminals(terminals)
+        value = float(parse_amount(table.to, _drift_quantity(component, table.terminal)).base_value)
     except InputError as error:
-        raise table.error("terminals", error.message, error.remedy) from error
-    function = _function(table, spec, point)
-    return Measure(
-        meter=spec.name,
-        function=function,
-        terminals=terminals,
-        point=point.key if point is not None else "",
-        bounce=table.number("bounce", 0.0, most=_LONGEST),
-        seconds=table.number_or_word("until", "accepted", most=_LONGEST),
-        lift=table.boolean("lift", default=True),
-    )
-
-
-def _point(table: ScenarioTable, plan: Plan) -> TestPoint | None:
-    key = table.text("point", "")
-    for point in plan.points:
-        if point.key == key:
-            return point
-    if key:
-        raise table.error("point", f"the plan has no test point {key!r}.")
-    return None
-
-
-def _function(table: ScenarioTable, spec: MeterSpec, point: TestPoint | None) -> MeterFunction:
-    functions = [entry.function for entry in spec.functions]
-    if "function" in table or point is None:
-        function = table.choice("function", MeterFunction)
-    else:
-        fitting = [function for function in functions if function.quantity is point.quantity]
-        if len(fitting) != 1:
-            raise table.error(
-                "function", f"{spec.name} has {len(fitting)} functions for {point.quantity}.", "Set 'function'."
-            )
-        function = fitting[0]
-    if function not in functions:
-        raise table.error("function", f"{spec.name} has no function '{function}'.", f"It has {', '.join(functions)}.")
-    if point is not None and function.quantity is not point.quantity:
-        raise table.error("function", f"'{function}' does not measure the {point.quantity} of point {point.key!r}.")
-    return function
-
-
-def _lift(table: ScenarioTable, context: ScenarioContext) -> Lift:
-    return Lift(_meter(table, "lift", context).name)
-
-
-def _drop_connection(table: ScenarioTable, context: ScenarioContext) -> DropConnection:
-    return DropConnection(_meter(table, "drop_connection", context).name, table.number("seconds", most=_LONGEST))
-
-
-def _wait(table: ScenarioTable, context: ScenarioContext) -> Wait:  # noqa: ARG001  # same signature as the other readers
-    return Wait(table.number("wait", most=_LONGEST))
-
-
-def _component(table: ScenarioTable, key: str, context: ScenarioContext) -> str:
-    name = table.text(key)
-    if name not in context.bench.names:
-        raise table.error(key, f"no component is named {name!r}.", f"There are {', '.join(context.bench.names)}.")
-    return name
-
-
-def _switch(table: ScenarioTable, context: ScenarioContext) -> Switch:
-    name = _component(table, "switch", context)
-    if not isinstance(context.bench.component(name), Supply):
-        raise table.error("switch", f"{name!r} is not a supply.")
-    return Switch(name, table.boolean("on", default=False))
-
-
-def _discharge(table: ScenarioTable, context: ScenarioContext) -> Discharge:
-    name = _component(table, "discharge", context)
-    try:
-        context.bench.connect_bleeder(name, 1.0, 0.0)
-    except InputError as error:
-        raise table.error("discharge", error.message, error.remedy) from error
-    return Discharge(name, table.amount("resistance", Quantity.RESISTANCE), table.number("seconds", most=_LONGEST))
-
-
-def _fault(table: ScenarioTable, context: ScenarioContext) -> SetFault:
-    entry = table.table("fault")
-    name = _component(entry, "component", context)
-    kind = entry.choice("kind", FaultKind)
-    terminal = entry.text("terminal", "")
-    amount = _fault_amount(entry, kind, _drift_quantity(context.bench.component(name), terminal))
-    fault = Fault(name, kind, terminal, amount, entry.number("duration", 0.0, most=_LONGEST))
-    entry.reject_unknown_keys()
-    try:
-        context.bench.set_fault(fault, 0.0)
-    except InputError as error:
-        raise entry.error("kind", error.message, error.remedy) from error
-    return SetFault(fault)
-
-
-def _fault_amount(entry: ScenarioTable, kind: FaultKind, drift_quantity: Quantity) -> float | None:
-    match kind:
-        case FaultKind.LEAKAGE | FaultKind.GROUNDED:
-            return entry.amount("to", Quantity.RESISTANCE)
-        case FaultKind.SHORTED_TURNS:
-            return entry.number("turns", least=0.01, most=1.0)
-        case FaultKind.DRIFT:
-            return entry.amount("to", drift_quantity)
-        case _:
-            return None
+        raise FieldError(("fault", "to"), error.message, error.remedy) from error
+    if value <= 0:
+        raise FieldError(("fault", "to"), f"{table.to!r} is not above zero.", 'Write the new value: to = "25 µF".')
+    return Fault(table.component, FaultKind.DRIFT, table.terminal, value, table.duration)
 
 
 def _drift_quantity(component: Component, terminal: str) -> Quantity:
@@ -238,12 +289,65 @@ def _drift_quantity(component: Component, terminal: str) -> Quantity:
     return Quantity.CAPACITANCE if terminal in capacitors or (not terminal and capacitors) else Quantity.RESISTANCE
 
 
-_READERS: Mapping[str, Callable[[ScenarioTable, ScenarioContext], Step]] = {
-    "meter": _measure,
-    "lift": _lift,
-    "drop_connection": _drop_connection,
-    "fault": _fault,
-    "wait": _wait,
-    "switch": _switch,
-    "discharge": _discharge,
-}
+def _set_fault(fault: Fault | DriftTable) -> SetFault | DriftTable:
+    return fault if isinstance(fault, DriftTable) else SetFault(fault)
+
+
+# --- the declaration
+
+_FAULT_KEYS = (Key("component", TEXT), Key("kind", Choice(FaultKind)))
+_TERMINAL = Key("terminal", TEXT, "")
+_PATH_OHMS = Key("to", OHMS, attribute="amount")
+_FAULT: Variants[Fault | DriftTable] = Variants(
+    "kind",
+    {
+        "drift": Table(
+            DriftTable, *_FAULT_KEYS, _TERMINAL, Key("to", Text(40, example='"25 µF"')), Key("duration", SECONDS, 0.0)
+        ),
+        "open": Table(Fault, *_FAULT_KEYS, _TERMINAL),
+        "shorted": Table(Fault, *_FAULT_KEYS, _TERMINAL),
+        "leakage": Table(Fault, *_FAULT_KEYS, _TERMINAL, _PATH_OHMS),
+        "shorted turns": Table(Fault, *_FAULT_KEYS, _TERMINAL, Key("turns", number("0.01", "1"), attribute="amount")),
+        "grounded": Table(Fault, *_FAULT_KEYS, _PATH_OHMS),
+        "supply lost": Table(Fault, *_FAULT_KEYS),
+        "repaired": Table(Fault, *_FAULT_KEYS),
+    },
+)
+_UNTIL = Either[float | str](SECONDS, Constant("accepted", 'Write until = "accepted", or a number of seconds.'))
+
+STEP: VariantsByKey[StepTable] = VariantsByKey(
+    {
+        "meter": Table(
+            MeasureTable,
+            Key("meter", TEXT),
+            Key("point", TEXT, ""),
+            Key("component", TEXT, ""),
+            Key("terminals", TERMINALS, None),
+            Key("function", Choice(MeterFunction), None),
+            Key("bounce", SECONDS, 0.0),
+            Key("until", _UNTIL, "accepted"),
+            Key("lift", Boolean(), default=True),
+            checks=(_check_completeness,),
+            schema_rules=(
+                {
+                    "if": {"required": ["point"]},
+                    "then": {"dependentRequired": {"component": ["terminals"]}},
+                    "else": {"required": ["component", "terminals", "function"]},
+                },
+            ),
+        ),
+        "lift": Table(Lift, Key("lift", TEXT, attribute="meter")),
+        "drop_connection": Table(
+            DropConnection, Key("drop_connection", TEXT, attribute="meter"), Key("seconds", SECONDS)
+        ),
+        "fault": Table(_set_fault, Key("fault", _FAULT)),
+        "wait": Table(Wait, Key("wait", SECONDS, attribute="seconds")),
+        "switch": Table(Switch, Key("switch", TEXT, attribute="supply"), Key("on", Boolean(), default=False)),
+        "discharge": Table(
+            Discharge,
+            Key("discharge", TEXT, attribute="component"),
+            Key("resistance", OHMS, attribute="ohms"),
+            Key("seconds", SECONDS),
+        ),
+    }
+)

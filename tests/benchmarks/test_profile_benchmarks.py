@@ -92,7 +92,7 @@ def seconds(*calls: Callable[[], object]) -> list[float]:
 
 @pytest.fixture
 def feed() -> Callable[[str, bytes, Timestamp], tuple[Reading, ...]]:
-    profile = check_profile(PROFILE).profile
+    profile = check_profile(PROFILE).value
     assert profile is not None
     return open_profile_driver(profile, [CHANNEL]).feed
 

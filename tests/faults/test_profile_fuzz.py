@@ -229,8 +229,8 @@ class Case:
             descriptors = {uuid16(0x2904): bytes.fromhex("0EFD2827010000")}
             return PRESENTED.open([Characteristic(CHANNEL, CHANNEL, CHANNEL, frozenset({"notify"}), descriptors)])
         checked = check_profile(HEAD.format(driver=self.driver) + self.profile)
-        assert checked.profile is not None, [str(problem) for problem in checked.problems]
-        return open_profile_driver(checked.profile, [CHANNEL])
+        assert checked.value is not None, [str(problem) for problem in checked.problems]
+        return open_profile_driver(checked.value, [CHANNEL])
 
 
 CASES = [

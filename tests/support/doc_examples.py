@@ -12,7 +12,8 @@ The statements after ``>>>`` and ``...`` in the ``pycon`` blocks of a page are r
 lines up to the next ``>>>`` are their output.
 
 A block whose first line is ``# NAME.toml``, ``# NAME.csv`` or ``# NAME.jsonl`` is a file of that name in the folder the
-page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`.
+page's commands run in, which is their data folder, too. It holds the visits of `SEASONS`. Its path is shown as
+``DIR``.
 """
 
 import doctest
@@ -158,13 +159,13 @@ def prepare_folder(text: str, folder: Path) -> None:
 
 
 def run_command(args: list[str], folder: Path) -> list[str]:
-    """Return the lines a command prints in ``folder``."""
+    """Return the lines a command prints in ``folder``, whose path becomes ``DIR``."""
     out, err = StringIO(), StringIO()
     surroundings = {"METERLINK_DATA": str(folder), "COLUMNS": _WIDTH}
     ended = suppress(SystemExit)
     with patch.dict(os.environ, surroundings), chdir(folder), redirect_stdout(out), redirect_stderr(err), ended:
         main(args)
-    return (out.getvalue() + err.getvalue()).splitlines()
+    return (out.getvalue() + err.getvalue()).replace(str(folder), "DIR").splitlines()
 
 
 def shorten_alike(expected: tuple[str, ...], printed: list[str]) -> list[str]:

@@ -1,6 +1,7 @@
 """The main job on the demo's scenario: virtual radio, driver, station, judge, database, and reading it back."""
 
 import json
+import re
 import sqlite3
 import subprocess
 import sys
@@ -169,10 +170,14 @@ def test_without_a_terminal_the_demo_names_the_option_to_use(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("text", ["", "title = 3", "[[step]]\nwait = 'x'"])
-def test_a_bad_scenario_is_one_clear_line(capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str) -> None:
+def test_a_bad_scenario_is_one_clear_line_for_each_error(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str
+) -> None:
     file = tmp_path / "mine.toml"
     file.write_text(text)
     with pytest.raises(SystemExit) as ended:
         main(["demo", "--headless", "--scenario", str(file)])
     assert ended.value.code == 2
-    assert len(capsys.readouterr().err.splitlines()) == 1
+    lines = capsys.readouterr().err.removeprefix("meterlink: ").splitlines()
+    assert len(lines) >= 7  # at least the missing keys of the file
+    assert all(re.match(rf"{re.escape(str(file))}:\d+:\d+: ", line) for line in lines)

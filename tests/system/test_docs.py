@@ -24,14 +24,15 @@ from doc_examples import (
     statements,
 )
 from meterlink.cli.judge import command as judge
+from meterlink.cli.judge.readings_file import READINGS
 from meterlink.cli.main import cli, main
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
 from meterlink.judge.uncertainty import assumed_accuracy
-from meterlink.plans import read_points
 from meterlink.profiles import check_profile
-from meterlink.settings import SETTINGS_FILE, load_settings
-from meterlink.settings.stock import parse_stock
+from meterlink.settings import SETTINGS_FILE, load_settings, settings_schema, stock_schema
+from meterlink.settings.stock import STOCK
+from meterlink.tomlfile.documents import check_document
 
 TEXTS = {page.name if page.parent == ROOT else f"docs/{page.name}": page.read_text(encoding="utf-8") for page in PAGES}
 EXAMPLES = [
@@ -133,8 +134,8 @@ def test_every_help_runs_and_fits_80_columns(
 def _tables() -> Iterator[Any]:
     for name, text in TEXTS.items():
         for block in blocks(text):
-            # What is wrong with the plan of mistakes in plans.md is said there, and tested with the plans.
-            if block.language == "toml" and 'name = "mistakes"' not in block.content:
+            # The errors of the plan in plans.md and of the files in settings.md are shown there, and tested.
+            if block.language == "toml" and ' = "mistakes"' not in block.content:
                 yield pytest.param(block.content, id=f"{name}:{block.start}")
 
 
@@ -142,13 +143,11 @@ def _tables() -> Iterator[Any]:
 def test_a_toml_block_can_be_used(content: str, tmp_path: Path) -> None:
     table = tomllib.loads(content)
     if "part" in table:
-        assert parse_stock(table, "the page")
+        assert check_document(content, STOCK).require("the page")
     elif "profile" in table:
         assert not check_profile(content).problems
     elif "point" in table:
-        for point in table["point"]:
-            point.pop("readings", None)  # `judge diagnosis` takes these beside the fields of a plan, and is run above
-        assert read_points(table, "the page")
+        assert check_document(content, READINGS).require("the page")  # a plan, perhaps with readings
     else:
         (tmp_path / SETTINGS_FILE).write_text(content, encoding="utf-8")
         found = load_settings(tmp_path)
@@ -156,9 +155,25 @@ def test_a_toml_block_can_be_used(content: str, tmp_path: Path) -> None:
         assert (found.mqtt is None) == ("mqtt" not in table)
 
 
-def test_settings_are_shown_in_the_readme_and_for_the_judge() -> None:
-    shown = [name for name, text in TEXTS.items() for block in blocks(text) if "[[meter]]" in block.content]
-    assert shown == ["README.md", "docs/judge.md"]
+def test_settings_are_shown_in_the_readme_for_the_judge_and_key_by_key() -> None:
+    shown = {
+        name: block.content for name, text in TEXTS.items() for block in blocks(text) if "[[meter]]" in block.content
+    }
+    assert list(shown) == ["README.md", "docs/judge.md", "docs/settings.md"]
+
+
+def test_the_settings_page_has_every_key() -> None:
+    shown = [block for block in blocks(TEXTS["docs/settings.md"]) if block.language == "toml" and not block.file]
+    for schema, block in zip((settings_schema(), stock_schema()), shown, strict=True):
+        keys = set(re.findall(r"^(?:# )?(\w+) = ", block.content, re.MULTILINE))
+        tables = set(re.findall(r"^\[+(?:\w+\.)*(\w+)", block.content, re.MULTILINE))
+        assert keys | tables == set(_schema_keys(schema))
+
+
+def _schema_keys(schema: dict[str, Any]) -> Iterator[str]:
+    for key, value in schema.get("properties", {}).items():
+        yield key
+        yield from _schema_keys(value.get("items", value))
 
 
 # Tables that repeat what the code says.

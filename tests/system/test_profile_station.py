@@ -145,7 +145,7 @@ def test_a_profile_in_the_data_folder_reads_its_meter(tmp_path: Path, caplog: py
     assert set(meter.written[2:]) == {b"\x02"}
     assert len(meter.written) >= 5
     (warning,) = (record.getMessage() for record in caplog.records if "left out" in record.getMessage())
-    assert "broken.toml:24:1: value, size: 20 is not usable" in warning
+    assert "broken.toml:24:1: value.size: int has at most 8 bytes, not 20" in warning
 
 
 def test_the_settings_may_name_the_profile_of_a_meter(tmp_path: Path) -> None:
@@ -244,7 +244,7 @@ def test_profiles_saved_while_the_station_runs_are_loaded(tmp_path: Path, caplog
     ]  # fmt: skip
     warnings = [record.getMessage() for record in caplog.records if "left out" in record.getMessage()]
     assert len(warnings) == 1
-    assert "rowan.toml:24:1: value, size: 20 is not usable" in warnings[0]
+    assert "rowan.toml:24:1: value.size: int has at most 8 bytes, not 20" in warnings[0]
 
 
 def test_a_profile_named_in_the_settings_is_reloaded_when_it_changes(tmp_path: Path) -> None:

@@ -9,8 +9,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from meterlink.publish.config import parse_broker
-from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.settings import DATABASE_FILE, MqttSettings, Settings
 from meterlink.station.station import StationConfig
 from meterlink.store.reader import Reader
 from meterlink_simulators.scenario import shipped_scenario
@@ -56,11 +55,10 @@ def test_readings_and_verdicts_survive_a_broker_that_stops_and_starts(tmp_path: 
 
     async def body() -> None:
         async with running_broker(tmp_path) as mosquitto, running_consumer(mosquitto.port, received):
-            settings = Settings("van-3")
-            broker = parse_broker({"host": "127.0.0.1", "port": mosquitto.port, "tls": False}, folder)
+            settings = Settings("van-3", mqtt=MqttSettings("127.0.0.1", mosquitto.port, tls=False))
             config = StationConfig(
                 folder, settings, scenario.site, scenario.plan, "boot",
-                serve=False, broker=broker, clock=VirtualClock(),
+                serve=False, clock=VirtualClock(),
             )  # fmt: skip
             call = ServiceCall(scenario, config)
             calls.append(call)

@@ -43,7 +43,7 @@ def teach_meters(family, functions, entries, seeds, **options):
         if report.profile is None:
             continue
         taught += 1
-        assert check_profile(write_profile(report.profile)).profile == report.profile
+        assert check_profile(write_profile(report.profile)).value == report.profile
         driver = open_profile_driver(report.profile, [CHANNEL])
         right = known = 0
         for display, frame in meter.draw_unseen_frames(UNSEEN, seed):

@@ -1,14 +1,21 @@
 """Scenario files: their fields, their errors, and the scenario of the demo."""
 
+import json
 import math
 import re
+import tomllib
 from decimal import Decimal
+from functools import reduce
+from importlib import resources
+from operator import getitem
 
+import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Rating, Span
-from meterlink.core.errors import MeterlinkError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import convert, resolution_of
 from meterlink.judge.limits import rated_limits, span_limits
@@ -16,9 +23,15 @@ from meterlink.settling.detector import SettlingDetector
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterFunction
-from meterlink_simulators.scenario import Scenario, load_scenario, shipped_scenario, shipped_scenarios
+from meterlink_simulators.scenario import (
+    SCENARIO,
+    Scenario,
+    ScenarioError,
+    load_scenario,
+    shipped_scenario,
+    shipped_scenarios,
+)
 from meterlink_simulators.scenario_steps import Discharge, DropConnection, Lift, Measure, SetFault, Switch, Wait
-from meterlink_simulators.scenario_tables import ScenarioError
 
 SMALL = """
 title = "small"
@@ -189,64 +202,264 @@ def test_validation_leaves_no_trace_on_a_built_bench(load):
     assert fresh.settled_display(TerminalPair("capacitor", "C", "HERM"), MeterFunction.CAPACITANCE, 1.0) == display
 
 
-# (text in the small scenario, its replacement, words of the error)
+# (text in the small scenario, its replacement, begin of the error: line:column: location: message)
 WRONG = [
-    ('title = "small"', "", "small.toml, key 'title'"),
-    ("seed = 1\n", "seed = -1\n", "small.toml, key 'seed'"),
-    ("seed = 1\n", "seed = true\n", "key 'seed'"),
-    ("seed = 1\n", "seed = 1\nspeed = 2\n", "key 'speed'"),
-    ('name = "somewhere"', "name = 3", "site, key 'name'"),
-    ('rated = "30 µF"', 'rated = "30 V"', "small.toml, plan, point 1 (herm)"),
-    ('terminals = ["C", "HERM"]', 'terminals = ["C", "FAN"]', "'capacitor' has no terminal 'FAN'"),
-    ('kind = "coil"', 'kind = "spring"', "component 3 (line @), key 'kind'"),
-    ('volts = "230 V"', "volts = 230", "component 1 (line @), key 'volts'"),
-    ('volts = "230 V"', 'volts = "230 A"', "key 'volts'"),
-    ('actual = "29 uF"', 'actual = "0 uF"', "component 2 (line @), sections, HERM, key 'actual'"),
-    ('resistance = "22 ohm"', "", "component 3 (line @), key 'resistance'"),
-    ('name = "heater"', 'name = "pipe"', "two components named 'pipe'"),
-    ('resistance = "1.2 kohm"', 'resistance = "1.2 kohm"\nfed_by = "main"', "'heater' names 'main'"),
-    ("C0:00:00:00:00:01", "here", "meter 1 (line @), key 'address'"),
-    ("counts = 6000", "counts = 4000", "function 1, key 'ranges'"),
-    ('"60.00 µF"]', '"6.000 µF"]', "function 1, key 'ranges'"),
-    ('"1.2 % + 3 digits"', '"good"', "function 1, key 'accuracy'"),
-    ('"1.2 % + 3 digits"', '"1.2 %"', "function 1, key 'accuracy'"),
-    ('["0.5 % + 1", "1 % + 2"]', '["0.5 % + 1"]', "function 2, key 'accuracies'"),
-    ('name = "DC volts"', 'name = "thickness"', "function 2, key 'name'"),
-    ('point = "herm"', 'point = "hermetic"', "step 1 (line @), key 'point'"),
-    ('point = "herm"', 'point = "herm"\nfunction = "DC volts"', "step 1 (line @), key 'function'"),
-    ("bounce = 0.4", 'bounce = "long"', "step 1 (line @), key 'bounce'"),
-    ('terminals = ["HERM", "C"]', 'terminals = ["HERM"]', "step 2 (line @), key 'terminals'"),
-    ('terminals = ["HERM", "C"]', 'terminals = ["HERM", "FAN"]', "step 2 (line @), key 'terminals'"),
-    ("until = 2", 'until = "hold"', "step 2 (line @), key 'until'"),
-    ('lift = "Godwit 61"', 'lift = "Plover"', "step 3 (line @), key 'lift'"),
-    ("seconds = 3", "seconds = nan", "step 4 (line @), key 'seconds'"),
-    ('to = "25 µF"', 'to = "25 ohm"', "step 5 (line @), fault, key 'to'"),
-    ('kind = "grounded"', 'kind = "leakage"', "step 6 (line @), fault, key 'kind'"),
-    ("turns = 0.5", "turns = 1.5", "step 7 (line @), fault, key 'turns'"),
-    ('switch = "line"', 'switch = "coil"', "step 8 (line @), key 'switch'"),
-    ('discharge = "capacitor"', 'discharge = "coil"', "step 9 (line @), key 'discharge'"),
-    ("wait = 1.5", "wave = 1.5", "step 10 (line @)"),
-    ("wait = 1.5", "wait = 1.5\nlift = true", "step 10 (line @), key 'lift'"),
-    ("wait = 1.5", "wait = 1.5 s", "small.toml:118:12: not valid TOML"),
+    ('title = "small"', "", "1:1: title is missing"),
+    ("seed = 1\n", "seed = -1\n", "3:1: seed: -1 is not from 0 to 1000000000"),
+    ("seed = 1\n", "seed = true\n", "3:1: seed: true is not a whole number"),
+    ("seed = 1\n", "seed = 1\nspeed = 2\n", "4:1: speed: 'speed' is not a field here"),
+    ('name = "somewhere"', "name = 3", "7:1: site.name: 3 is not text"),
+    (
+        'rated = "30 µF"',
+        'rated = "30 V"',
+        "21:1: plan.point 1 (herm), rated: 'V' is a unit of voltage, not of capacitance",
+    ),
+    (
+        'terminals = ["C", "HERM"]',
+        'terminals = ["C", "FAN"]',
+        "17:1: plan.point 1 (herm), terminals: 'capacitor' has no terminal 'FAN'",
+    ),
+    ('kind = "coil"', 'kind = "spring"', "39:1: component 3 (coil), kind: 'spring' is not known"),
+    ('volts = "230 V"', "volts = 230", "29:1: component 1 (line), volts: 230 is not text"),
+    ('volts = "230 V"', 'volts = "230 A"', "29:1: component 1 (line), volts: 'A' is a unit of current, not of voltage"),
+    (
+        'actual = "29 uF"',
+        'actual = "0 uF"',
+        "36:45: component 2 (capacitor), sections.HERM.actual: '0 uF' is not above zero",
+    ),
+    ('resistance = "22 ohm"', "", "38:1: component 3 (coil): resistance is missing"),
+    ('name = "heater"', 'name = "pipe"', "61:1: component 6 (pipe), name: another component has the name 'pipe'"),
+    (
+        'resistance = "1.2 kohm"',
+        'resistance = "1.2 kohm"\nfed_by = "main"',
+        "65:1: component 6 (heater), fed_by: no supply listed before it is named 'main'",
+    ),
+    ("C0:00:00:00:00:01", "here", "68:1: meter 1 (Godwit 61), address: 'here' cannot be used"),
+    ("counts = 6000", "counts = 4000", "73:11: meter 1 (Godwit 61), function 1 (capacitance), ranges 1: '6.000 µF' "),
+    ('"60.00 µF"]', '"6.000 µF"]', "73:23: meter 1 (Godwit 61), function 1 (capacitance), ranges 2: '6.000 µF' "),
+    ('"1.2 % + 3 digits"', '"good"', "74:1: meter 1 (Godwit 61), function 1 (capacitance), accuracy: 'good' is no"),
+    (
+        '"1.2 % + 3 digits"',
+        '"1.2 %"',
+        "74:1: meter 1 (Godwit 61), function 1 (capacitance), accuracy: '1.2 %' allows no digit",
+    ),
+    (
+        '["0.5 % + 1", "1 % + 2"]',
+        '["0.5 % + 1"]',
+        "78:1: meter 1 (Godwit 61), function 2 (DC volts), accuracies: it has 1 item, not 2",
+    ),
+    (
+        'name = "DC volts"',
+        'name = "thickness"',
+        "76:1: meter 1 (Godwit 61), function 2 (thickness), name: 'thickness' is not known",
+    ),
+    ('point = "herm"', 'point = "hermetic"', "82:1: step 1, point: the plan has no test point 'hermetic'"),
+    (
+        'point = "herm"',
+        'point = "herm"\nfunction = "DC volts"',
+        "83:1: step 1, function: 'DC volts' does not measure the capacitance of point 'herm'",
+    ),
+    ("bounce = 0.4", 'bounce = "long"', "83:1: step 1, bounce: 'long' is not a number"),
+    ('terminals = ["HERM", "C"]', 'terminals = ["HERM"]', "89:1: step 2, terminals: it has 1 item, not 2"),
+    (
+        'terminals = ["HERM", "C"]',
+        'terminals = ["HERM", "FAN"]',
+        "89:1: step 2, terminals: 'capacitor' has no terminal 'FAN'",
+    ),
+    ("until = 2", 'until = "hold"', "90:1: step 2, until: 'hold' is not \"accepted\""),
+    ('lift = "Godwit 61"', 'lift = "Plover"', "94:1: step 3, lift: no meter is named 'Plover'"),
+    ("seconds = 3", "seconds = nan", "98:1: step 4, seconds: nan cannot be used"),
+    ('to = "25 µF"', 'to = "25 ohm"', "101:52: step 5, fault.to: 'ohm' is a unit of resistance, not of capacitance"),
+    (
+        'kind = "grounded"',
+        'kind = "leakage"',
+        "104:32: step 6, fault.kind: 'motor' cannot have the fault 'leakage': it has",
+    ),
+    ("turns = 0.5", "turns = 1.5", "107:55: step 7, fault.turns: 1.5 cannot be used"),
+    ('switch = "line"', 'switch = "coil"', "110:1: step 8, switch: 'coil' is not a supply: it has no switch"),
+    ('discharge = "capacitor"', 'discharge = "coil"', "113:1: step 9, discharge: 'coil' has no capacitor to discharge"),
+    ("wait = 1.5", "wave = 1.5", "117:1: step 10: it has none of the keys meter, lift, drop_connection, fault"),
+    ("wait = 1.5", "wait = 1.5\nlift = true", "118:1: step 10, wait: 'wait' is not a field here"),
+    ("wait = 1.5", "wait = 1.5 s", "118:12: not valid TOML: Expected newline or end of document after a statement"),
+    ('title = "small"', 'titel = "small"', "2:1: titel: 'titel' is not a field here"),
+    (
+        'kind = "drift", to = "25 µF"',
+        'kind = "drift", to = "0 µF"',
+        "101:52: step 5, fault.to: '0 µF' is not above zero",
+    ),
+    (
+        '"drift", to = "25 µF", duration = 5',
+        '"open", duration = 5',
+        "101:51: step 5, fault.duration: 'duration' is not a field here",
+    ),
+    (
+        'component = "motor", kind',
+        'component = "engine", kind',
+        "104:11: step 6, fault.component: no component is named 'engine'",
+    ),
+    (
+        'meter = "Godwit 61"\nfunction = "DC volts"',
+        'meter = "Godwit 61"\nfunction = "AC volts"',
+        "87:1: step 2, function: Godwit 61 has no function 'AC volts'",
+    ),
+    ('function = "DC volts"\ncomponent', "component", "85:1: step 2: function is missing"),
+    (
+        'point = "herm"',
+        'point = "herm"\ncomponent = "capacitor"',
+        "83:1: step 1, component: a component needs its terminals",
+    ),
+    (
+        'terminals = ["A1", "A2"]',
+        'terminals = ["A1", "A1"]',
+        "42:20: component 3 (coil), terminals 2: 'A1' is listed twice",
+    ),
+    (
+        'sections = { HERM = { rated = "30 µF ±5 %", actual = "29 uF", leakage = "100 Mohm" } }',
+        "sections = {}",
+        "36:1: component 2 (capacitor), sections: a run capacitor has one or two sec",
+    ),
+    (
+        'ground = "50 Mohm"',
+        'ground = "50 Mohm"\nfed_by = "line"',
+        "45:1: component 4 (motor): amps is missing: a motor that is fed needs its running current",
+    ),
+    ('accuracy = "1.2 % + 3 digits"', "", "71:1: meter 1 (Godwit 61), function 1 (capacitance): accuracy is missing"),
+    (
+        'accuracy = "1.2 % + 3 digits"',
+        'accuracy = "1.2 % + 3 digits"\naccuracies = ["1 % + 1", "1 % + 1"]',
+        "75:1: meter 1 (Godwit 61), function 1 (capacitance), accuracies: a function",
+    ),
+    (
+        'name = "DC volts"',
+        'name = "capacitance"',
+        "76:1: meter 1 (Godwit 61), function 2 (capacitance), name: another meter.fu",
+    ),
+    (
+        'component = "capacitor"\nsection',
+        'component = "condenser"\nsection',
+        "15:1: plan.point 1 (herm), component: no component is named 'condenser'",
+    ),
+    ("seed = 5", 'seed = 5\nencoding = "smoke"', "70:1: meter 1 (Godwit 61), encoding: 'smoke' is not known"),
+    ('unit = "some unit"', 'unit = "some unit"\n[[points]]', "9:1: points: 'points' is not a field here"),
 ]
 
 
-def with_line(words: str, text: str) -> str:
-    """Replace @ in ``words`` by the line of the header that they name."""
-    header = re.search(r"(\w+) (\d+) \(line @\)", words)
-    if header is None:
-        return words
-    before = f"[[{header[1]}]]".join(text.split(f"[[{header[1]}]]")[: int(header[2])])
-    return words.replace("@", str(before.count("\n") + 1))
-
-
 @pytest.mark.parametrize(("old", "new", "words"), WRONG, ids=[f"{old} becomes {new}" for old, new, _ in WRONG])
-def test_an_error_names_its_location(load, old, new, words):
+def test_an_error_names_its_position(load, old, new, words):
     assert old in SMALL
-    text = SMALL.replace(old, new, 1)
-    with pytest.raises(MeterlinkError) as caught:
+    with pytest.raises(ScenarioError) as caught:
+        load(SMALL.replace(old, new, 1))
+    first, *_ = str(caught.value).splitlines()
+    assert first.partition("small.toml:")[2].startswith(words)
+
+
+def test_every_error_is_listed_in_one_go(load):
+    changes = {
+        'title = "small"': "title = 4",
+        'rated = "30 µF"': 'rated = "30 V"',
+        'kind = "coil"': 'kind = "spring"',
+        'temperature = "100 degF"': 'temperature = "warm"',
+        'resistance = "1.2 kohm"': 'resistance = "1.2 kohm"\nfed_by = "main"',
+        '"60.00 µF"]': '"50.00 µF"]',
+        "until = 2": 'until = "hold"',
+        'drop_connection = "Godwit 61"': 'drop_connection = "Plover"',
+        'to = "25 µF"': 'to = "25 ohm"',
+        "turns = 0.5": "turns = 1.5",
+        'switch = "line"': 'switch = "heater"',
+        'discharge = "capacitor"': 'discharge = "motor"',
+        "wait = 1.5": "wait = 1.5\nlong = true",
+    }
+    text = SMALL
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new, 1)
+    with pytest.raises(ScenarioError) as caught:
         load(text)
-    assert with_line(words, text) in str(caught.value)
+    lines = [line.partition("small.toml:")[2] for line in str(caught.value).splitlines()]
+    locations = [re.match(r"\d+:\d+: ([^:]+): ", line)[1] for line in lines]
+    assert locations == [
+        "title",
+        "plan.point 1 (herm), rated",
+        "component 3 (coil), kind",
+        "component 5 (pipe), temperature",
+        "component 6 (heater), fed_by",
+        "meter 1 (Godwit 61), function 1 (capacitance), ranges 2",
+        "step 2, until",
+        "step 4, drop_connection",
+        "step 5, fault.to",
+        "step 7, fault.turns",
+        "step 8, switch",
+        "step 9, discharge",
+        "step 10, long",
+    ]
+
+
+def test_the_schema_fits_the_reader():
+    validator = jsonschema.Draft202012Validator(SCENARIO.schema())
+    assert validator.is_valid(tomllib.loads(SMALL))
+    for name in shipped_scenarios():
+        text = (resources.files("meterlink_simulators") / "scenarios" / f"{name}.toml").read_text(encoding="utf-8")
+        assert validator.is_valid(tomllib.loads(text))
+
+
+# Words of the errors that a schema can express.
+EXPRESSIBLE = re.compile(
+    r"is missing|is not a field|is not (text|a number|a whole number)|is not from|: '[^']+' is not known|listed twice"
+    r"|cannot be used|it has 1 item, not 2|none of the keys|not both|needs its terminals|one or two sections"
+)
+# But JSON has no NaN, and a schema compares no lengths.
+EXCEPTIONS = {"seconds = nan", '["0.5 % + 1"]'}
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [(old, new) for old, new, words in WRONG if EXPRESSIBLE.search(words) and new not in EXCEPTIONS]
+)
+def test_the_schema_refuses_it_too(old, new):
+    assert not jsonschema.Draft202012Validator(SCENARIO.schema()).is_valid(tomllib.loads(SMALL.replace(old, new, 1)))
+
+
+def leaves(value, path=()):
+    """Yield the path of every value in a TOML document, tables included."""
+    yield path
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in items:
+        yield from leaves(item, (*path, key))
+
+
+HOSTILE = [
+    0,
+    1,
+    -1,
+    2.5,
+    True,
+    "",
+    "x",
+    "0 V",
+    "-3 °C",
+    [],
+    ["a", "b"],
+    {},
+    [{}],
+    "Godwit 61",
+    "line",
+    "capacitor",
+    None,
+]
+
+
+@given(st.sampled_from([path for path in leaves(tomllib.loads(SMALL)) if path]), st.sampled_from(HOSTILE))
+def test_the_schema_refuses_nothing_that_the_reader_accepts(path, value):
+    document = tomllib.loads(SMALL)
+    *above, last = path
+    table = reduce(getitem, above, document)
+    if value is None:
+        del table[last]
+    else:
+        table[last] = value
+    problems = []
+    SCENARIO.read(json.loads(json.dumps(document), parse_float=Decimal), (), problems)
+    if not problems:
+        assert jsonschema.Draft202012Validator(SCENARIO.schema()).is_valid(document)
 
 
 def test_a_missing_file_and_a_missing_scenario(tmp_path):

@@ -162,6 +162,31 @@ def test_a_judgement_loads_nothing_it_does_not_need() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_the_reader_of_labels_is_loaded_for_a_stock_list_only(tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text('[[meter]]\naddress = "00:00:5E:00:53:0A"\n', encoding="utf-8")
+    code = f"""
+        import sys
+        from pathlib import Path
+        from meterlink.settings import load_settings
+        settings = load_settings(Path({str(tmp_path)!r}))
+        print(len(settings.meters), len(settings.stock), "meterlink.judge.label.ratings" in sys.modules)
+        """
+    assert python(code).stdout == "1 0 False\n"
+    (tmp_path / "stock.toml").write_text('[[part]]\nrating = "45 uF 440 V"\n', encoding="utf-8")
+    assert python(code).stdout == "1 1 True\n"
+
+
+def test_a_pinned_point_that_the_plan_has_not_names_file_and_meter(tmp_path: Path) -> None:
+    text = '[[meter]]\naddress = "00:00:5e:00:53:0a"\npinned_point = "no-such-point"\n'
+    (tmp_path / "settings.toml").write_text(text, encoding="utf-8")
+    done = python(f"from meterlink.cli.main import main; main(['run', '--data', {str(tmp_path)!r}])")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.splitlines()[-1].startswith(
+        f"meterlink: {tmp_path / 'settings.toml'}: meter 00:00:5E:00:53:0A, pinned_point: "
+        "There is no test point 'no-such-point' in this visit. Use one of: "
+    )
+
+
 def run_the_daemon_for_a_moment(folder: Path) -> list[str]:
     """Run ``meterlink run`` in a process of its own; return ``[how it ended, *top-level modules it had loaded]``."""
     done = python(

@@ -1,12 +1,15 @@
 """`meterlink judge diagnosis`: readings written in a file."""
 
 import json
+import re
+from importlib import resources
 
 import pytest
 from click.testing import CliRunner
 
 from meterlink.cli.judge.diagnosis import diagnosis
 from meterlink.core.errors import InputError
+from meterlink.plans import shipped_plans
 
 HERM = """
 [[point]]
@@ -68,27 +71,67 @@ def test_as_text(run):
 @pytest.mark.parametrize(
     ("readings", "message"),
     [
-        ('"44.8 uF"', "not a list"),
-        ("[44.8]", "not text"),
-        ('[""]', "has no display text"),
-        ('["44.8 furlongs"]', "furlongs"),
-        ('["-3 uF"]', "never negative"),
-        ('[{ display = "44.8 uF", colour = "red" }]', "'colour'"),
-        ('[{ display = "44.8 uF", minutes = "six" }]', "minutes"),
-        ('[{ display = "44.8 uF", accuracy = "good" }]', "accuracy line"),
-        ("[", "not valid TOML"),
+        ('"44.8 uF"', "13:1: point 1 (herm), readings: '44.8 uF' is not a list. Write readings = [\"4.50 uF\"]."),
+        ("[44.8]", "13:13: point 1 (herm), readings 1: 44.8 is not text or a table."),
+        ('["44.8 uF", ""]', '13:24: point 1 (herm), readings 2: it is empty. Write it as "4.50 uF".'),
+        ("[{ meter = 'one' }]", '13:13: point 1 (herm), readings 1: display is missing. Write display = "4.50 uF".'),
+        ('["44.8 furlongs"]', "13:13: point 1 (herm), readings 1, display: 'furlongs' is not a unit known here."),
+        ('["-3 uF"]', "13:13: point 1 (herm), readings 1, display: -3 µF is not possible"),
+        ('[{ display = "-3 uF" }]', "13:15: point 1 (herm), readings 1, display: -3 µF is not possible"),
+        ('[{ display = "44.8 uF", colour = "red" }]', "13:36: point 1 (herm), readings 1, colour: 'colour' is not a"),
+        (
+            '[{ display = "44.8 uF", minutes = "six" }]',
+            "readings 1, minutes: 'six' is not a number. Write minutes = 6.",
+        ),
+        ('[{ display = "44.8 uF", minutes = nan }]', "readings 1, minutes: nan cannot be used. Write minutes = 6."),
+        ('[{ display = "44.8 uF", accuracy = "good" }]', "readings 1, accuracy: 'good' is not an accuracy line."),
+        ('[{ display = "44.8 uF", low_battery = 1 }]', "readings 1, low_battery: 1 is not true or false."),
+        ("[", "14:1: not valid TOML"),
     ],
 )
 def test_an_unusable_file(run, readings, message):
-    with pytest.raises(InputError, match=message):
+    with pytest.raises(InputError, match=re.escape(message)):
         run(readings)
 
 
+def test_every_error_is_listed_in_one_go(run):
+    readings = """[
+    "44.8 uF",
+    "44.8 furlongs",
+    7,
+    { display = "-3 uF", colour = "red" },
+    { display = "44.9 parsecs", minutes = "six" },
+    "4 u",
+]"""
+    text = HERM.replace('state = "isolated and discharged"', 'state = "idle"') + HERM.replace("READINGS", '["-2 uF"]')
+    with pytest.raises(InputError) as caught:
+        run(readings, text=text)
+    lines = [line.partition("case.toml:")[2] for line in str(caught.value).splitlines()]
+    assert [line.partition(", ")[2].partition(": ")[0] for line in lines] == [
+        "state",
+        "readings 2, display",
+        "readings 3",
+        "readings 4, colour",
+        "readings 5, minutes",
+        "readings 6, display",
+        "key",
+        "readings 1, display",
+    ]
+
+
 def test_points_are_read_as_in_a_plan(run):
-    with pytest.raises(InputError, match="terminals"):
+    with pytest.raises(InputError, match="terminals: it has 1 item, not 2"):
         run("[]", text=HERM.replace('["C", "HERM"]', '["C"]'))
-    with pytest.raises(InputError, match="no test points"):
+    with pytest.raises(InputError, match=r"case.toml:1:1: point is missing. Write each as \[\[point\]\]."):
         run("[]", text='name = "x"')
+    with pytest.raises(InputError, match=r"'points' is not a field here. Did you mean point\?"):
+        run("[]", text=HERM.replace("[[point]]", "[[points]]"))
+
+
+@pytest.mark.parametrize("name", shipped_plans())
+def test_a_plan_is_a_file_without_readings(run, name):
+    text = resources.files("meterlink.plans").joinpath(f"{name}.toml").read_text(encoding="utf-8")
+    assert json.loads(run("", "--json", text=text))["causes"] == []
 
 
 def test_no_such_file(tmp_path):

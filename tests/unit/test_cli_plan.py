@@ -56,8 +56,8 @@ def test_every_error_has_its_line(capsys: pytest.CaptureFixture[str], file: Path
     code, out, err = run(capsys, "check", "fan.toml")
     assert (code, out) == (2, "")
     assert err.splitlines() == [
-        'fan.toml:5:1: point 1 (coil), key circuit: 7 is not text. Write circuit = "…".',
-        "fan.toml:11:1: point 1 (coil), key low: the low limit 20 Ω is above the high limit 18 Ω. Swap them.",
+        'fan.toml:5:1: point 1 (coil), circuit: 7 is not text. Write circuit = "…".',
+        "fan.toml:11:1: point 1 (coil), low: the low limit 20 Ω is above the high limit 18 Ω. Swap them.",
     ]
 
 

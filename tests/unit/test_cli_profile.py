@@ -93,9 +93,9 @@ def test_decode_for_people(folder: Path) -> None:
             "p.toml",
             "length = 4",
             "length = 2",
-            "p.toml:13:1: value, at: byte 2 is beyond",
+            "p.toml:13:1: value.at: byte 2 is beyond",
         ),
-        ("p.toml", '"uint"', '"uimt"', "p.toml:12:1: value, type: 'uimt' is not known."),
+        ("p.toml", '"uint"', '"uimt"', "p.toml:12:1: value.type: 'uimt' is not known."),
         ("c.jsonl", '"hex": "a5', '"hex": "xx', "c.jsonl:1: hex is not pairs"),
         ("p.toml", CHANNEL, CHANNEL[:-1] + "2", "c.jsonl has no packet of a channel of the profile hand-made."),
     ],
@@ -121,7 +121,7 @@ def test_check(folder: Path) -> None:
 
 
 def test_the_schema_is_valid_and_accepts_the_profile(folder: Path) -> None:
-    schema = json.loads(meterlink("profile", "schema", cwd=folder).stdout)
+    schema = json.loads(meterlink("schema", "profile", cwd=folder).stdout)
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(tomllib.loads(PROFILE), schema)
     for bad in (PROFILE.replace("length", "lenght"), PROFILE.replace('"uint"', '"text"'), PROFILE + "[text]\n"):

@@ -255,5 +255,32 @@ def test_an_invalid_rule_is_reported(old, new, message):
 
 
 def test_two_rules_with_one_key():
-    with pytest.raises(InputError, match="twice"):
+    with pytest.raises(InputError, match=r"rules.toml:14:1: rule 2 \(x\), key: another rule has the key 'x'"):
         parse_rules(RULE + RULE)
+
+
+def test_every_error_of_the_rules_is_listed():
+    text = f"""{RULE}
+unless = ["it is bright", "its resistance reads overload"]
+evidence_for.strong = ["it rains"]
+evidence_for.huge = []
+evidence_against.moderate = ["its resistance is clearly inside its limits"]
+measure_first = {{ "it snows" = "Read the {{thermometer}}." }}
+source = 3
+""".replace("{terminals}", "{places}")
+    with pytest.raises(InputError) as caught:
+        parse_rules(text)
+    lines = str(caught.value).splitlines()
+    assert [line.removeprefix("rules.toml:").partition(": ")[0] for line in lines] == [
+        "9:1", "13:11", "14:24", "15:1", "16:30", "17:19", "17:19", "18:1",
+    ]  # fmt: skip
+    assert "rule 1 (x), next_measurement: {places} is not a placeholder for a coil. Use one of: part, " in lines[0]
+    assert "unless 1: 'it is bright' is not a fact about a coil. The facts are those of" in lines[1]
+    assert "evidence_for.huge: 'huge' is not a key here. Write evidence_for = { strong = " in lines[3]
+    assert "Did you mean 'its resistance is clearly outside its limits'?" in lines[4]
+    assert "rule 1 (x), source: 3 is not text." in lines[7]
+
+
+def test_a_brace_without_a_partner():
+    with pytest.raises(InputError, match=r"rules.toml:5:1: rule 1 \(x\), title: a brace has no partner"):
+        parse_rules(RULE.replace("{part}", "{part"))

@@ -1,5 +1,4 @@
 from decimal import Decimal
-from typing import Any
 
 import pytest
 from hypothesis import given
@@ -15,7 +14,9 @@ from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.measured_value import MeasuredValue, convert_interval
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
-from meterlink.settings.accuracy_table import parse_accuracy_sheet
+from meterlink.settings import MeterSettings
+from meterlink.settings.parser import METER
+from meterlink.tomlfile.problems import PathProblem
 
 ROWS = [
     {"quantity": "capacitance", "up_to": "10 uF", "resolution": "0.001 uF", "line": "1 % + 3 digits"},
@@ -27,10 +28,20 @@ ROWS = [
 ]
 
 
-def sheet(rows: list[dict[str, str]] = ROWS, coefficient: object = None) -> AccuracySheet:
-    parsed = parse_accuracy_sheet(rows, coefficient)
-    assert parsed is not None
-    return parsed
+def read_sheet(rows: object, coefficient: object = None) -> tuple[AccuracySheet | None, list[PathProblem]]:
+    """Read a meter with these rows and this coefficient; without it where it is None."""
+    problems: list[PathProblem] = []
+    meter = {"address": "00:00:5E:00:53:0A", "accuracy": rows}
+    more = {} if coefficient is None else {"temperature_coefficient": coefficient}
+    read = METER.read(meter | more, (), problems)
+    return (read.accuracy_sheet if isinstance(read, MeterSettings) else None), problems
+
+
+def sheet(rows: list[dict[str, str]] = ROWS, coefficient: str | None = None) -> AccuracySheet:
+    found, problems = read_sheet(rows, None if coefficient is None else Decimal(coefficient))
+    assert found is not None
+    assert not problems
+    return found
 
 
 def measured_value(quantity: Quantity, text: str, coupling: Coupling | None = None) -> MeasuredValue:
@@ -85,10 +96,10 @@ def test_a_row_for_its_own_coupling_comes_first() -> None:
     # Within 23 ± 5 °C the line applies; outside it grows by its temperature coefficient, by default 0.1 of it per °C.
     [
         (None, None, "1"), ("18", None, "1"), ("28", None, "1"), ("23", None, "1"),
-        ("35", None, "1.7"), ("8", None, "2"), ("35", 0.05, "1.35"), ("50", 0, "1"), ("35", 0.2, "2.4"),
+        ("35", None, "1.7"), ("8", None, "2"), ("35", "0.05", "1.35"), ("50", "0", "1"), ("35", "0.2", "2.4"),
     ],
 )  # fmt: skip
-def test_temperature_of_use(celsius: str | None, coefficient: float | None, factor: str) -> None:
+def test_temperature_of_use(celsius: str | None, coefficient: str | None, factor: str) -> None:
     measured = measured_value(Quantity.CAPACITANCE, "45.00 uF")
     line = accuracy_line_for(sheet(coefficient=coefficient), measured, None if celsius is None else Decimal(celsius))
     assert (line.percent, line.digits) == (2 * Decimal(factor), 5 * Decimal(factor))
@@ -169,34 +180,78 @@ def test_a_line_reads_back_as_it_is_written(percent: Decimal, digits: Decimal) -
 
 
 def test_no_sheet_at_all() -> None:
-    assert parse_accuracy_sheet([]) is None
-    coefficient_only = parse_accuracy_sheet([], 0.2)
-    assert coefficient_only is not None
+    assert read_sheet([]) == (None, [])
+    coefficient_only = sheet([], "0.2")
     assert accuracy_line_for(
         coefficient_only, measured_value(Quantity.VOLTAGE, "24.0V"), Decimal(38)
     ).percent == Decimal("3.6")
 
 
 @pytest.mark.parametrize(
-    ("rows", "coefficient", "message"),
+    ("rows", "coefficient", "path", "message"),
     [
-        ("2 %", None, "not a list"),
-        (["2 %"], None, "not a list"),
-        ([{"quantity": "mass", "line": "2 %"}], None, "row 1: quantity 'mass'"),
-        ([{"line": "2 %"}], None, "row 1: quantity ''"),
-        ([{"quantity": "voltage"}], None, "'' is not an accuracy line"),
-        ([{"quantity": "voltage", "line": 2}], None, "line 2 is not text"),
-        ([{"quantity": "voltage", "line": "2 %", "range": "600 V"}], None, "'range' is not a field"),
-        ([{"quantity": "voltage", "line": "2 %", "coupling": "ac/dc"}], None, "coupling 'ac/dc'"),
-        ([{"quantity": "voltage", "line": "2 %", "up_to": "60 ohm"}], None, "unit of resistance"),
-        ([{"quantity": "voltage", "line": "2 %", "up_to": "0 V"}], None, "up_to must be above zero"),
-        ([{"quantity": "voltage", "line": "2 %"}, {"quantity": "voltage", "line": "1 %"}], None, "row 2: another row"),
-        ([], "0.1", "temperature_coefficient '0.1'"),
-        ([], True, "temperature_coefficient True"),
-        ([], -0.1, "temperature_coefficient -0.1"),
-        ([], float("nan"), "temperature_coefficient nan"),
+        ("2 %", None, ("accuracy",), "'2 %' is not a list of tables."),
+        (["2 %"], None, ("accuracy", 0), "'2 %' is not a table."),
+        ([{"quantity": "mass", "line": "2 %"}], None, ("accuracy", 0, "quantity"), "'mass' is not known."),
+        ([{"line": "2 %"}], None, ("accuracy", 0), "quantity is missing."),
+        ([{"quantity": "voltage"}], None, ("accuracy", 0), "line is missing."),
+        ([{"quantity": "voltage", "line": ""}], None, ("accuracy", 0, "line"), "'' is not an accuracy line."),
+        ([{"quantity": "voltage", "line": 2}], None, ("accuracy", 0, "line"), "2 is not text."),
+        (
+            [{"quantity": "voltage", "line": "2 %", "range": "600 V"}],
+            None,
+            ("accuracy", 0, "range"),
+            "'range' is not a field here.",
+        ),
+        (
+            [{"quantity": "voltage", "line": "2 %", "coupling": "ac/dc"}],
+            None,
+            ("accuracy", 0, "coupling"),
+            "'ac/dc' is not known.",
+        ),
+        (
+            [{"quantity": "voltage", "line": "2 %", "up_to": "60 ohm"}],
+            None,
+            ("accuracy", 0, "up_to"),
+            "'ohm' is a unit of resistance, not of voltage.",
+        ),
+        (
+            [{"quantity": "voltage", "line": "2 %", "up_to": "0 V"}],
+            None,
+            ("accuracy", 0, "up_to"),
+            "it must be above zero, not 0 V.",
+        ),
+        (
+            [{"quantity": "temperature", "line": "2 %", "up_to": "400 °C", "resolution": "720 °F"}],
+            None,
+            ("accuracy", 0, "resolution"),
+            "a step of 720 °F does not fit a range up to 400 °C.",
+        ),
+        (
+            [{"quantity": "voltage", "line": "2 %"}, {"quantity": "voltage", "line": "1 %"}],
+            None,
+            ("accuracy", 1),
+            "row 1 is for the same range.",
+        ),
+        (
+            [{"quantity": "voltage", "line": "2 %", "up_to": f"{top} V"} for top in range(1, 102)],
+            None,
+            ("accuracy",),
+            "it has 101 tables, not 0 to 100.",
+        ),
+        ([], "0.1", ("temperature_coefficient",), "'0.1' is not a number."),
+        ([], True, ("temperature_coefficient",), "true is not a number."),
+        ([], Decimal("-0.1"), ("temperature_coefficient",), "-0.1 cannot be used."),
+        ([], Decimal("nan"), ("temperature_coefficient",), "nan cannot be used."),
     ],
 )
-def test_errors_in_a_sheet(rows: Any, coefficient: object, message: str) -> None:
-    with pytest.raises(InputError, match=message.replace("(", r"\(")):
-        parse_accuracy_sheet(rows, coefficient)
+def test_errors_in_a_sheet(rows: object, coefficient: object, path: tuple[str | int, ...], message: str) -> None:
+    found, problems = read_sheet(rows, coefficient)
+    assert found is None
+    assert [(problem.path, problem.message) for problem in problems] == [(path, message)]
+    assert problems[0].remedy
+
+
+def test_the_step_of_a_fahrenheit_range_is_an_interval() -> None:
+    row = {"quantity": "temperature", "line": "1 %", "up_to": "1 °C", "resolution": "1 °F"}
+    assert sheet([row]).ranges[0].resolution == Amount(Decimal(1), "°F")

@@ -14,7 +14,8 @@ from meterlink.judge.judging import judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.measured_value import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
-from meterlink.settings.accuracy_table import parse_accuracy_sheet
+from meterlink.settings import MeterSettings
+from meterlink.settings.parser import METER
 
 VOLTS = span_limits(Span(Decimal(228), Decimal(252), "V"))
 COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
@@ -49,9 +50,10 @@ def judged(
 
 @pytest.fixture
 def sheet() -> AccuracySheet:
-    parsed = parse_accuracy_sheet(ROWS)
-    assert parsed is not None
-    return parsed
+    meter = METER.read({"address": "00:00:5E:00:53:0A", "accuracy": ROWS}, (), [])
+    assert isinstance(meter, MeterSettings)
+    assert meter.accuracy_sheet is not None
+    return meter.accuracy_sheet
 
 
 def test_a_clear_reading_needs_nothing() -> None:

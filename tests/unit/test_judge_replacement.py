@@ -1,7 +1,9 @@
+import tomllib
 from collections import Counter
 from decimal import Decimal
-from typing import Any
+from pathlib import Path
 
+import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -16,7 +18,9 @@ from meterlink.judge.label.replacement import (
     StockEntry,
     find_replacements,
 )
-from meterlink.settings.stock import parse_stock
+from meterlink.settings import load_stock, stock_schema
+from meterlink.settings.stock import STOCK
+from meterlink.tomlfile.documents import check_document
 
 
 def stock(*ratings: str, count: int = 1) -> list[StockEntry]:
@@ -160,35 +164,71 @@ def test_at_most_ten_options_and_a_reason_for_the_rest() -> None:
     assert {reason for _, reason in answer.excluded} == {"It would do, after those listed."}
 
 
+STOCK_LIST = """
+[[part]]
+rating = "45+5 MFD 440V"
+count = 2
+note = "left\\nbin"
+
+[[part]]
+rating = "5 uF 370 V"
+"""
+
+
 def test_reads_a_stock_list() -> None:
-    table = {"part": [{"rating": "45+5 MFD 440V", "count": 2, "note": "left\nbin"}, {"rating": "5 uF 370 V"}]}
-    first, second = parse_stock(table, "truck.toml")
+    first, second = check_document(STOCK_LIST, STOCK).require("truck.toml")
     assert (str(first.part), first.count, first.note) == ("45+5 µF 440 V", 2, "left bin")
     assert (second.count, second.note) == (1, "")
+    jsonschema.validate(tomllib.loads(STOCK_LIST), stock_schema())
+
+
+PART = '[[part]]\nrating = "45 uF"\n'
 
 
 @pytest.mark.parametrize(
-    ("table", "words"),
+    ("text", "line", "schema_refuses"),
     [
-        ({}, "lists no parts"),
-        ({"part": []}, "lists no parts"),
-        ({"part": {"rating": "45 uF"}}, "lists no parts"),
-        ({"part": [{"rating": "45 uF"}], "bin": 1}, "'bin' is not a key of this file"),
-        ({"part": ["45 uF"]}, "part 1: not a table"),
-        ({"part": [{"rating": "45 uF"}, {"rating": 45}]}, "part 2: rating is missing"),
-        ({"part": [{"rating": "45 uF", "number": 2}]}, "'number' is not a field"),
-        ({"part": [{"rating": "45 uF", "count": -1}]}, "count -1"),
-        ({"part": [{"rating": "45 uF", "count": True}]}, "count True"),
-        ({"part": [{"rating": "45 uF", "count": "2"}]}, "count '2'"),
-        ({"part": [{"rating": "45 uF", "note": 3}]}, "note is not text"),
-        ({"part": [{"rating": "45"}]}, r"part 1: '45': '45' has no unit\. Is it '45 µF'"),
-        ({"part": [{"rating": "45 uF"}] * 201}, "more than 200"),
+        ("", "1:1: part is missing. Write each as [[part]].", True),
+        ("part = []", "1:1: part: it has no tables, not 1 to 200. Write each as [[part]].", True),
+        (
+            "[part]\nrating = '45 uF'",
+            "1:1: part: {'rating': '45 uF'} is not a list of tables.",
+            True,
+        ),
+        (f"bin = 1\n{PART}", "1:1: bin: 'bin' is not a field here. Use: part.", True),
+        ("part = ['45 uF']", "1:9: part 1: '45 uF' is not a table. Write it as [[part]].", True),
+        (f"{PART}[[part]]\nrating = 45", '4:1: part 2, rating: 45 is not text. Write rating = "45+5 uF 440 V".', True),
+        (f"{PART}[[part]]\ncount = 3", '3:1: part 2: rating is missing. Write rating = "45+5 uF 440 V".', True),
+        (f"{PART}number = 2", "3:1: part 1, number: 'number' is not a field here. Use: rating, count, note.", True),
+        (f"{PART}counts = 2", "3:1: part 1, counts: 'counts' is not a field here. Did you mean count?", True),
+        (
+            f"{PART}count = -1",
+            "3:1: part 1, count: -1 is not from 0 to 9999. Write count = a whole number",
+            True,
+        ),
+        (f"{PART}count = 10000", "3:1: part 1, count: 10000 is not from 0 to 9999.", True),
+        (f"{PART}count = true", "3:1: part 1, count: true is not a whole number.", True),
+        (f"{PART}count = '2'", "3:1: part 1, count: '2' is not a whole number.", True),
+        (f"{PART}note = 3", '3:1: part 1, note: 3 is not text. Write note = "left bin".', True),
+        (f"{PART}note = '{'n' * 41}'", "3:1: part 1, note: 'nnn", True),
+        ("[[part]]\nrating = '45'", "2:1: part 1, rating: '45': '45' has no unit. Is it '45 µF'?", False),
+        (PART * 201, "1:1: part: it has 201 tables, not 1 to 200.", True),
     ],
 )
-def test_errors_in_a_stock_list(table: dict[str, Any], words: str) -> None:
-    with pytest.raises(InputError, match=words) as raised:
-        parse_stock(table, "truck.toml")
-    assert str(raised.value).startswith("truck.toml")
+def test_errors_in_a_stock_list(tmp_path: Path, text: str, line: str, schema_refuses: bool) -> None:
+    path = tmp_path / "truck.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as raised:
+        load_stock(path)
+    assert raised.value.message.startswith(f"{path}:{line}")
+    assert "\n" not in raised.value.message
+    assert jsonschema.Draft202012Validator(stock_schema()).is_valid(tomllib.loads(text)) is not schema_refuses
+
+
+def test_every_error_of_a_stock_list_in_one_go() -> None:
+    text = "[[part]]\nrating = '45'\ncount = -1\n[[part]]\nnote = 3\n"
+    lines = [problem.position.line for problem in check_document(text, STOCK).problems]
+    assert lines == [2, 3, 4, 5]
 
 
 # --- properties ------------------------------------------------------------------------------------------------------

@@ -220,10 +220,14 @@ async def test_ensure_daemon_starts_and_stops_a_daemon(tmp_path: Path) -> None:
 
 
 async def test_a_daemon_that_cannot_start_says_why(tmp_path: Path) -> None:
-    (tmp_path / "settings.toml").write_text("nonsense = true\n")
-    with pytest.raises(LinkError, match="'nonsense'"):
+    (tmp_path / "settings.toml").write_text("nonsense = true\nstation = 3\n")
+    with pytest.raises(LinkError) as caught:
         async with ensure_daemon(tmp_path):
             pass
+    first, second = caught.value.message.splitlines()
+    path = tmp_path / "settings.toml"
+    assert first.startswith(f"The station's daemon did not start. meterlink: {path}:1:1: nonsense: 'nonsense' is not")
+    assert second.startswith(f"{path}:2:1: station: 3 is not text.")
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="file modes")

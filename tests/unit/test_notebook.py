@@ -388,7 +388,7 @@ def test_a_wrong_profile_is_a_profile_error(tmp_path: Path) -> None:
     with pytest.raises(meterlink.ProfileError, match="cannot be read"):
         meterlink.load_profile(path)
     path.write_text("profile = 1\nname = 'a b'\n", encoding="utf-8")
-    with pytest.raises(meterlink.ProfileError, match=r"wrong\.toml:1:1: the driver is missing"):
+    with pytest.raises(meterlink.ProfileError, match=r"wrong\.toml:1:1: driver is missing"):
         meterlink.load_profile(path)
 
 

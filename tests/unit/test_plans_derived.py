@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.equipment import DerivedPoint, DerivedPointKind, Rating, Span
-from meterlink.core.errors import PlanError
-from meterlink.plans import check_plan, load_plan, read_derived_points, read_points, shipped_plans
+from meterlink.plans import check_plan, load_plan, shipped_plans
 from meterlink.plans.derived_table import dump_derived_points, load_derived_points
 
 # (key, quantity, terminals, further lines of the table)
@@ -89,8 +88,8 @@ why = "Because."
 
 def read_only_point(text: str) -> DerivedPoint:
     checked = check_plan(HEAD + text)
-    assert checked.plan is not None, checked.problems
-    (point,) = checked.plan.derived
+    assert checked.value is not None, checked.problems
+    (point,) = checked.value.derived
     return point
 
 
@@ -129,48 +128,48 @@ def test_optional_fields_and_their_alternatives() -> None:
 
 # (table, old text, new text, line after [[derived]]:column, location, message)
 WRONG = [
-    (UNBALANCE, 'kind = "unbalance"', 'kind = "imbalance"', "2:1", ", key kind", "'imbalance' is not known"),
+    (UNBALANCE, 'kind = "unbalance"', 'kind = "imbalance"', "2:1", ", kind", "'imbalance' is not known"),
     (UNBALANCE, 'kind = "unbalance"', "", "0:1", "", "kind is missing"),
-    (UNBALANCE, 'key = "check"', 'key = "Check"', "1:1", ", key key", "not usable"),
-    (UNBALANCE, "at_most", "atmost", "4:1", ", key atmost", "Did you mean at_most?"),
-    (UNBALANCE, "at_most", "low", "4:1", ", key low", "not a field here"),
-    (UNBALANCE, '"2 %"', '"0 %"', "4:1", ", key at_most", "must be above 0 and at most 100 %"),
-    (UNBALANCE, '"2 %"', '"2 V"', "4:1", ", key at_most", "unit"),
-    (UNBALANCE, '"2 %"', "2", "4:1", ", key at_most", "no unit"),
+    (UNBALANCE, 'key = "check"', 'key = "Check"', "1:1", ", key", "cannot be used"),
+    (UNBALANCE, "at_most", "atmost", "4:1", ", atmost", "Did you mean at_most?"),
+    (UNBALANCE, "at_most", "low", "4:1", ", low", "not a field here"),
+    (UNBALANCE, '"2 %"', '"0 %"', "4:1", ", at_most", "must be above 0 and at most 100 %"),
+    (UNBALANCE, '"2 %"', '"2 V"', "4:1", ", at_most", "unit"),
+    (UNBALANCE, '"2 %"', "2", "4:1", ", at_most", "2 is not text"),
     (UNBALANCE, 'inputs = ["v1", "v2", "v3"]', "", "0:1", "", "inputs is missing"),
-    (UNBALANCE, '["v1", "v2", "v3"]', '["v1", "v2"]', "3:1", ", key inputs", "does not name three test points"),
-    (UNBALANCE, '["v1", "v2", "v3"]', '{ a = "v1" }', "3:1", ", key inputs", "does not name three test points"),
-    (UNBALANCE, '"v2", "v3"', '"v4", "v3"', "3:17", ", key inputs.item 2", "no test point 'v4' in this plan"),
-    (UNBALANCE, '"v2", "v3"', '"v1", "v3"', "3:17", ", key inputs.item 2", "v1 is used twice"),
-    (UNBALANCE, '"v2", "v3"', '7, "v3"', "3:17", ", key inputs.item 2", "7 is not the key"),
+    (UNBALANCE, '["v1", "v2", "v3"]', '["v1", "v2"]', "3:1", ", inputs", "it has 2 items, not 3"),
+    (UNBALANCE, '["v1", "v2", "v3"]', '{ a = "v1" }', "3:1", ", inputs", "is not a list"),
+    (UNBALANCE, '"v2", "v3"', '"v4", "v3"', "3:17", ", inputs 2", "no test point 'v4' in this plan"),
+    (UNBALANCE, '"v2", "v3"', '"v1", "v3"', "3:17", ", inputs 2", "v1 is used twice"),
+    (UNBALANCE, '"v2", "v3"', '7, "v3"', "3:17", ", inputs 2", "7 is not text"),
     (
-        UNBALANCE, '"v2", "v3"', '"r1", "v3"', "3:17", ", key inputs.item 2",
+        UNBALANCE, '"v2", "v3"', '"r1", "v3"', "3:17", ", inputs 2",
         "r1 reads resistance, not current or voltage",
     ),
-    (UNBALANCE, '"v2", "v3"', '"amps", "v3"', "3:1", ", key inputs", "volts and amps cannot be compared"),
-    (UNBALANCE, '"v2", "v3"', '"dc", "v3"', "3:17", ", key inputs.item 2", "dc reads DC, not AC"),
-    (UNDER_LOAD, 'amps = "amps", ', "", "3:1", ", key inputs", "amps is missing"),
-    (UNDER_LOAD, 'amps = "amps"', 'amps = "v2"', "3:12", ", key inputs.amps", "v2 reads voltage, not current"),
-    (UNDER_LOAD, "volts =", "volt =", "3:1", ", key inputs", "volts is missing"),
-    (UNDER_LOAD, "volts =", 'ohms = "r1", volts =', "3:27", ", key inputs.ohms", "not a field here"),
-    (UNDER_LOAD, '"amps", v', '"apms", v', "3:12", ", key inputs.amps", "Did you mean amps?"),
+    (UNBALANCE, '"v2", "v3"', '"amps", "v3"', "3:1", ", inputs", "volts and amps cannot be compared"),
+    (UNBALANCE, '"v2", "v3"', '"dc", "v3"', "3:17", ", inputs 2", "dc reads DC, not AC"),
+    (UNDER_LOAD, 'amps = "amps", ', "", "3:1", ", inputs", "amps is missing"),
+    (UNDER_LOAD, 'amps = "amps"', 'amps = "v2"', "3:12", ", inputs.amps", "v2 reads voltage, not current"),
+    (UNDER_LOAD, "volts =", "volt =", "3:27", ", inputs.volt", "Did you mean volts?"),
+    (UNDER_LOAD, "volts =", 'ohms = "r1", volts =', "3:27", ", inputs.ohms", "not a field here"),
+    (UNDER_LOAD, '"amps", v', '"apms", v', "3:12", ", inputs.amps", "Did you mean amps?"),
     (
-        UNDER_LOAD, '{ amps = "amps", volts = "v1", capacitor = "cap" }', '["amps"]', "3:1", ", key inputs",
+        UNDER_LOAD, '{ amps = "amps", volts = "v1", capacitor = "cap" }', '["amps"]', "3:1", ", inputs",
         "not a table",
     ),
-    (UNDER_LOAD, '"cap"', '"stray"', "3:41", ", key inputs.capacitor", "not a capacitor point"),
-    (UNDER_LOAD, ', capacitor = "cap"', "", "3:1", ", key inputs", "the capacitor has no rating"),
-    (UNDER_LOAD, "frequency =", 'rated = "45 uF"\nfrequency =', "4:1", ", key rated", "already has the rating"),
+    (UNDER_LOAD, '"cap"', '"stray"', "3:41", ", inputs.capacitor", "not a capacitor point"),
+    (UNDER_LOAD, ', capacitor = "cap"', "", "3:1", ", inputs", "the capacitor has no rating"),
+    (UNDER_LOAD, "frequency =", 'rated = "45 uF"\nfrequency =', "4:1", ", rated", "already has the rating"),
     (UNDER_LOAD, 'frequency = "60 Hz"', "", "0:1", "", "frequency is missing"),
-    (UNDER_LOAD, '"60 Hz"', "60", "4:1", ", key frequency", "not text"),
-    (UNDER_LOAD, '"60 Hz"', '"mains"', "4:1", ", key frequency", "neither a frequency nor a test point"),
-    (UNDER_LOAD, '"60 Hz"', '"v2"', "4:1", ", key frequency", "v2 reads voltage, not frequency"),
-    (UNDER_LOAD, '"60 Hz"', '"0 Hz"', "4:1", ", key frequency", "must be above zero"),
-    (WINDINGS, '"r3"', '"r4"', "3:1", ", key inputs", "not the three pairs of three terminals"),
-    (WINDINGS, '"r3"', '"v1"', "3:23", ", key inputs.item 3", "v1 reads voltage, not resistance"),
-    (SPLIT, '"9 °C"', '"16 °F"', "5:1", ", key high", "different units"),
-    (SPLIT, '"9 °C"', '"19 °C"', "4:1", ", key low", "is above"),
-    (SPLIT, ', supply = "t2"', "", "3:1", ", key inputs", "supply is missing"),
+    (UNDER_LOAD, '"60 Hz"', "60", "4:1", ", frequency", "not text"),
+    (UNDER_LOAD, '"60 Hz"', '"mains"', "4:1", ", frequency", "neither a frequency nor a test point"),
+    (UNDER_LOAD, '"60 Hz"', '"v2"', "4:1", ", frequency", "v2 reads voltage, not frequency"),
+    (UNDER_LOAD, '"60 Hz"', '"0 Hz"', "4:1", ", frequency", "must be above zero"),
+    (WINDINGS, '"r3"', '"r4"', "3:1", ", inputs", "not the three pairs of three terminals"),
+    (WINDINGS, '"r3"', '"v1"', "3:23", ", inputs 3", "v1 reads voltage, not resistance"),
+    (SPLIT, '"9 °C"', '"16 °F"', "5:1", ", high", "different units"),
+    (SPLIT, '"9 °C"', '"19 °C"', "4:1", ", low", "is above"),
+    (SPLIT, ', supply = "t2"', "", "3:1", ", inputs", "supply is missing"),
 ]  # fmt: skip
 
 
@@ -180,11 +179,11 @@ def test_an_error_has_its_position_and_a_remedy(
 ) -> None:
     assert old in table
     checked = check_plan(HEAD + table.replace(old, new, 1))
-    assert checked.plan is None
+    assert checked.value is None
     first = checked.errors[0]
     line, column = map(int, position.split(":"))
     assert first.position == (START + line, column), str(first)
-    assert first.location.removeprefix("derived point 1 (check)").removeprefix("derived point 1 (Check)") == location
+    assert first.location.removeprefix("derived 1 (check)").removeprefix("derived 1 (Check)") == location
     assert message in str(first)
     assert first.remedy
 
@@ -194,13 +193,13 @@ def test_an_error_has_its_position_and_a_remedy(
     [
         (
             HEAD.replace('name = "derived"', 'name = "derived"\nderived = 7'),
-            "key derived: it is not a list of derived points",
+            "derived: 7 is not a list of tables. Write each as [[derived]]",
         ),
         (
             HEAD.replace('name = "derived"', 'name = "derived"\nderived = [7]'),
-            "derived point 1 (no key): 7 is not a table",
+            "derived 1: 7 is not a table",
         ),
-        (HEAD + UNBALANCE + WINDINGS, "derived point 2 (check), key key: another derived point has this key"),
+        (HEAD + UNBALANCE + WINDINGS, "derived 2 (check), key: another derived has the key 'check'"),
     ],
 )  # fmt: skip
 def test_errors_of_the_list_of_derived_points(text: str, message: str) -> None:
@@ -209,28 +208,17 @@ def test_errors_of_the_list_of_derived_points(text: str, message: str) -> None:
 
 def test_an_error_of_a_test_point_is_reported_once() -> None:
     checked = check_plan(HEAD.replace('quantity = "resistance"', 'quantity = "ohms"', 1) + WINDINGS)
-    assert [problem.location for problem in checked.errors] == ["point 7 (r1), key quantity"]
+    assert [problem.location for problem in checked.errors] == ["point 7 (r1), quantity"]
 
 
 def test_warnings() -> None:
     checked = check_plan(HEAD + UNBALANCE.replace('why = "Because."', "") + SPLIT.replace("check", "other"))
-    assert checked.plan is not None
+    assert checked.value is not None
     messages = {problem.location: problem.message for problem in checked.problems}
-    assert messages["derived point 1 (check)"] == "why is missing."
+    assert messages["derived 1 (check)"] == "why is missing."
     # The temperatures serve the split only; a supply voltage is judged by its nameplate, too.
     assert "point 11 (t1)" not in messages
     assert messages["point 1 (v1)"] == "it has no limits."
-
-
-def test_tables_outside_a_plan_file() -> None:
-    import tomllib  # noqa: PLC0415
-
-    table = tomllib.loads(HEAD + UNBALANCE)
-    points = read_points(table, "here")
-    assert [point.key for point in read_derived_points(table, points, "here")] == ["check"]
-    table["derived"][0]["inputs"][0] = "nowhere"
-    with pytest.raises(PlanError, match=r"here, derived point 1 \(check\), key inputs.item 1: there is no test point"):
-        read_derived_points(table, points, "here")
 
 
 @pytest.mark.parametrize("name", shipped_plans())
@@ -250,7 +238,7 @@ def test_any_derived_point_is_stored_and_read_again(table: str, low: Decimal, wi
         .replace("9 °C", f"{low} °C")
         .replace("12 °C", f"{low + width} °C")
         .replace("60 Hz", f"{low} Hz")
-    ).plan
+    ).value
     assert plan is not None
     (point,) = plan.derived
     assert load_derived_points(dump_derived_points([point]), plan.points) == (point,)

@@ -3,7 +3,10 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.core.text import KEY_PATTERN
 from meterlink.profiles.model import LONGEST_PROFILE_NAME, is_profile_name, make_profile_name
+from meterlink.settings.parser import SETTINGS
+from meterlink.tomlfile.problems import PathProblem
 
 
 def test_a_name_is_made_of_letters_and_digits() -> None:
@@ -33,3 +36,10 @@ def test_other_names_are_refused() -> None:
     for name in ("", "A", "a b", "-a", "a-", "a--b", "a" * (LONGEST_PROFILE_NAME + 1)):
         assert not is_profile_name(name)
     assert is_profile_name("a" * LONGEST_PROFILE_NAME)
+
+
+@given(st.text("abz019-A _", max_size=32) | st.from_regex(KEY_PATTERN, fullmatch=True))
+def test_the_settings_can_name_every_profile(name: str) -> None:
+    problems: list[PathProblem] = []
+    SETTINGS.read({"meter": [{"address": "00:00:5E:00:53:0A", "profile": name}]}, (), problems)
+    assert (not problems) is is_profile_name(name)

@@ -1,14 +1,36 @@
 """The settings file, the data folder and the broker's table."""
 
+import json
+import tomllib
+from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
+from random import Random
+from typing import Any
 
+import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from meterlink.core.errors import SettingsError
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE
-from meterlink.publish.config import parse_broker
-from meterlink.settings import DATA_FOLDER_VARIABLE, data_dir, load_settings
+from meterlink.publish.config import make_broker_config
+from meterlink.settings import (
+    DATA_FOLDER_VARIABLE,
+    MeterSettings,
+    MqttSettings,
+    Settings,
+    data_dir,
+    load_settings,
+    settings_schema,
+)
+from meterlink.settings.accuracy_table import RANGE
+from meterlink.settings.mqtt_table import MQTT as MQTT_TABLE
+from meterlink.settings.parser import JUDGE, SETTINGS
+from meterlink.settings.parser import METER as METER_TABLE
+from meterlink.tomlfile.problems import PathProblem
+from meterlink.tomlfile.tables import REQUIRED, Table
 
 
 def write_settings(folder: Path, text: str) -> Path:
@@ -66,39 +88,335 @@ def test_every_setting(tmp_path: Path) -> None:
         Decimal("0.05"),
     )
     assert second_meter.accuracy_sheet is None
-    assert settings.mqtt == {"host": "localhost", "tls": False}
+    assert settings.mqtt == MqttSettings("localhost", tls=False)
 
 
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("stations = 1", "'stations'"),
-        ("station = [", "settings.toml:1:12: not valid TOML"),
-        ("judge = 3", "judge is not a table"),
-        ("[judge]\ntolerance = 3", "'tolerance' in [judge]"),
-        ("[judge]\ncapacitor_tolerance = '6'", "has no unit"),
-        ("[judge]\nrule = 'strict'", "judge.rule: 'strict' is not a decision rule"),
-        ("[judge]\nrule = 3", "judge.rule: '3' is not a decision rule"),
-        ("[judge]\nguard_factor = 1", "judge.rule: Simple acceptance has no guard band"),
-        ("[judge]\nrule = 'guarded'\nguard_factor = true", "judge.rule: 'True' is not a guard factor"),
-        ("[judge]\nambient_temperature = 35", "judge.ambient_temperature: The unit is missing"),
-        ("[judge]\nambient_temperature = '350 °C'", "judge.ambient_temperature: No handheld meter"),
-        ("[[meter]]\naddress = 'x'\naccuracy = '2 %'", "[[meter]] x: accuracy is not a list"),
-        (
-            "[[meter]]\naddress = 'x'\n[[meter.accuracy]]\nquantity = 'voltage'\nline = '2'",
-            "[[meter]] x: accuracy row 1: '2' is not an accuracy line",
-        ),
-        ("[[meter]]\naddress = 'x'\ntemperature_coefficient = 2", "temperature_coefficient 2"),
-        ("meter = 3", "meter is not a list"),
-        ("[[meter]]\nname = 'x'", "no address"),
-        ("[[meter]]\naddress = 'x'\ncolour = 'red'", "'colour'"),
-    ],
-)
-def test_an_error_names_the_file(tmp_path: Path, text: str, message: str) -> None:
+ADDRESS = "00:00:5E:00:53:0A"
+METER = f'[[meter]]\naddress = "{ADDRESS}"\n'
+ROW = METER + "[[meter.accuracy]]\nquantity = 'voltage'\n"
+MQTT = '[mqtt]\nhost = "broker.example"\n'
+MAC_ADDRESS = "1B2C3D4E-0000-1000-8000-00805F9B34FB"
+
+# (text, position, message, whether the JSON Schema refuses it too)
+ERRORS = [
+    ("stations = 1", "1:1", "stations: 'stations' is not a field here. Did you mean station?", True),
+    ("station = [", "1:12", "not valid TOML", None),
+    ("station = ['van', '3']", "1:1", "station: ['van', '3'] is not text. Write station = \"van-3\".", True),
+    ("station = ''", "1:1", "station: it is empty.", True),
+    (f"station = '{'v' * 41}'", "1:1", "is longer than 40 characters. Shorten it.", True),
+    ("judge = 3", "1:1", "judge: 3 is not a table. Write it as [judge].", True),
+    ("[judge]\ntolerance = 3", "2:1", "judge.tolerance: 'tolerance' is not a field here.", True),
+    ("[judge]\ncapacitor_tolerance = '6'", "2:1", "has no unit", False),
+    ("[judge]\ncapacitor_tolerance = 6", "2:1", '6 is not text. Write capacitor_tolerance = "6 %".', True),
+    ("[judge]\nrule = 'strict'", "2:1", "judge.rule: 'strict' is not a decision rule. Use one of:", False),
+    ("[judge]\nrule = 3", "2:1", "judge.rule: 3 is not text.", True),
+    ("[judge]\nguard_factor = 1", "2:1", "judge.guard_factor: Simple acceptance has no guard band.", True),
+    ("[judge]\nrule = 'simple'\nguard_factor = 1", "3:1", "Simple acceptance has no guard band.", False),
+    (
+        "[judge]\nrule = 'guarded, guard 2 U'\nguard_factor = 1",
+        "3:1",
+        "The guard is given twice: guard 2 u and",
+        False,
+    ),
+    ("[judge]\nrule = 'guarded'\nguard_factor = true", "3:1", "guard_factor: true is not a number.", True),
+    ("[judge]\nrule = 'guarded'\nguard_factor = 3.01", "3:1", "guard_factor = a number from 0 to 3, not 0.", True),
+    ("[judge]\nrule = 'guarded'\nguard_factor = nan", "3:1", "guard_factor: nan cannot be used.", False),
+    ("[judge]\nambient_temperature = 35", "2:1", '35 is not text. Write ambient_temperature = "35 °C".', True),
+    ("[judge]\nambient_temperature = '35'", "2:1", "ambient_temperature: The unit is missing", False),
+    ("[judge]\nambient_temperature = '350 °C'", "2:1", "ambient_temperature: No handheld meter", False),
+    ("meter = 3", "1:1", "meter: 3 is not a list of tables. Write each as [[meter]].", True),
+    ("meter = [3]", "1:10", "meter 1: 3 is not a table. Write it as [[meter]].", True),
+    ("[[meter]]\nname = 'x'", "1:1", 'meter 1 (x): address is missing. Write address = "00:00:5E:00:53:0A", as', True),
+    ("[[meter]]\naddress = ''", "2:1", "address: '' is not the address of a meter.", True),
+    (
+        "[[meter]]\naddress = 'x'",
+        "2:1",
+        "address: 'x' is not the address of a meter. Write address = \"00:00:5E:00:53:0A\", as",
+        True,
+    ),
+    ("[[meter]]\naddress = 'manual_entry'", "2:1", "address: 'manual_entry' is not the address of a meter.", True),
+    ("[[meter]]\naddress = '00:00:5E:00:53:0G'", "2:1", "is not the address of a meter", True),
+    ("[[meter]]\naddress = '00:00:5E:00:53:0A:1'", "2:1", "is not the address of a meter", True),
+    ("[[meter]]\naddress = ' 00:00:5E:00:53:0A'", "2:1", "is not the address of a meter", True),
+    ("[[meter]]\naddress = 0x00005E00530A", "2:1", "address: 1577079562 is not text.", True),
+    (METER + f"name = '{'n' * 41}'", "3:1", "name: 'nnnn", True),
+    (METER + "name = 7", "3:1", 'name: 7 is not text. Write name = "clamp meter".', True),
+    (METER + "pin = ['line']", "3:1", f"meter 1 ({ADDRESS}), pin: 'pin' is not a field here. Use: address, ", True),
+    (METER + "pinned_point = ['line']", "3:1", "pinned_point: ['line'] is not text.", True),
+    (METER + "pinned_point = 'Line volts'", "3:1", "pinned_point: 'Line volts' cannot be used.", True),
+    (METER + "profile = 'yard meter.toml'", "3:1", "profile: 'yard meter.toml' cannot be used.", True),
+    (METER + f"profile = '{'p' * 31}'", "3:1", "is longer than 30 characters", True),
+    (METER + "colour = 'red'", "3:1", "'colour' is not a field here", True),
+    (METER + METER, "4:1", f"meter 2 ({ADDRESS}), address: meter 1 already has the address {ADDRESS}. Remove", False),
+    (METER + METER.lower(), "4:1", "meter 1 already has the address 00:00:5E:00:53:0A.", False),
+    (
+        METER + "accuracy = '2 %'",
+        "3:1",
+        "accuracy: '2 %' is not a list of tables. Write each as [[meter.accuracy]].",
+        True,
+    ),
+    (METER + "accuracy = ['2 %']", "3:13", "accuracy 1: '2 %' is not a table.", True),
+    (METER + "temperature_coefficient = 2", "3:1", "temperature_coefficient: 2 cannot be used. Write temper", True),
+    (METER + "temperature_coefficient = -0.1", "3:1", "temperature_coefficient: -0.1 cannot", True),
+    (METER + "temperature_coefficient = '0.1'", "3:1", "temperature_coefficient: '0.1' is not a number", True),
+    (METER + "temperature_coefficient = true", "3:1", "temperature_coefficient: true is not a number", True),
+    (METER + "temperature_coefficient = nan", "3:1", "temperature_coefficient: nan cannot", False),
+    (
+        ROW + "line = '2'",
+        "5:1",
+        f"meter 1 ({ADDRESS}), accuracy 1, line: '2' is not an accuracy line. Write it as",
+        False,
+    ),
+    (ROW, "3:1", 'accuracy 1: line is missing. Write line = "2 % + 5 digits".', True),
+    (ROW + "line = 2", "5:1", 'line: 2 is not text. Write line = "2 % + 5 digits".', True),
+    (ROW + "line = '2 %'\nrange = '600 V'", "6:1", "'range' is not a field here", True),
+    (ROW + "line = '2 %'\ncoupling = 'ac/dc'", "6:1", "coupling: 'ac/dc' is not known. Use one of: AC, DC.", True),
+    (ROW + "line = '2 %'\nup_to = '60 ohm'", "6:1", "up_to: 'ohm' is a unit of resistance, not of voltage.", False),
+    (
+        ROW + "line = '2 %'\nup_to = 600",
+        "6:1",
+        "up_to: 600 is not text with a number and its unit. Write up_to = ",
+        True,
+    ),
+    (ROW + "line = '2 %'\nup_to = '0 V'", "6:1", "up_to: it must be above zero, not 0 V.", False),
+    (ROW + "line = '2 %'\nresolution = '-1 V'", "6:1", "resolution: it must be above zero, not -1 V.", False),
+    (
+        ROW + "line = '2 %'\nup_to = '6 V'\nresolution = '6000 mV'",
+        "7:1",
+        "a step of 6000 mV does not fit a range up to 6 V. Give one digit of its display.",
+        False,
+    ),
+    (
+        ROW + "line = '2 %'\n[[meter.accuracy]]\nquantity = 'voltage'\nline = '1 %'",
+        "6:1",
+        f"meter 1 ({ADDRESS}), accuracy 2: row 1 is for the same range. Keep one of them.",
+        False,
+    ),
+    (METER + "[[meter.accuracy]]\nquantity = 'mass'\nline = '2 %'", "4:1", "quantity: 'mass' is not known. Use", True),
+    (METER + "[[meter.accuracy]]\nline = '2 %'", "3:1", "quantity is missing. Use one of: voltage, current", True),
+    ("mqtt = 'broker.example'", "1:1", "mqtt: 'broker.example' is not a table. Write it as [mqtt].", True),
+    ("[mqtt]", "1:1", 'mqtt: host is missing. Write host = "broker.example", or remove [mqtt]: then nothing', True),
+    ("[mqtt]\nhost = 7", "2:1", "mqtt.host: 7 is not text.", True),
+    ("[mqtt]\nhost = ''", "2:1", "mqtt.host: '' is not a host name or address.", True),
+    ("[mqtt]\nhost = 'two words'", "2:1", "host: 'two words' is not a host name or address.", True),
+    ("[mqtt]\nhost = 'mqtt://broker.example'", "2:1", "is not a host name or address. Write the name or the", True),
+    ("[mqtt]\nhost = 'broker.example:1883'", "2:1", "the port has a key of its own.", False),
+    ("[mqtt]\nhost = 'broker\u200b.example'", "2:1", "is not a host name or address", False),
+    (MQTT + "password = 'secret'", "3:1", "'password' is not a field here. Did you mean password_file?", True),
+    (
+        MQTT + "port = '1883'",
+        "3:1",
+        "port: '1883' is not a whole number. Write port = a whole number from 1 to 65535.",
+        True,
+    ),
+    (MQTT + "port = true", "3:1", "port: true is not a whole number", True),
+    (MQTT + "port = 0", "3:1", "port: 0 is not from 1 to 65535.", True),
+    (MQTT + "port = 65536", "3:1", "port: 65536 is not from 1 to 65535.", True),
+    (MQTT + "tls = 'no'", "3:1", "tls: 'no' is not true or false. Write tls = true.", True),
+    (MQTT + "keepalive = 19", "3:1", "keepalive: 19 is not from 20 to 30.", True),
+    (MQTT + "keepalive = 31", "3:1", "keepalive: 31 is not from 20 to 30.", True),
+    (MQTT + 'username = "van\\u0000"', "3:1", "username: 'van\\x00' cannot be used.", True),
+    (MQTT + "password_file = 'p'", "3:1", "password_file: a password needs a username. Add username", True),
+    (MQTT + "username = 'van'\npassword_file = ''", "4:1", "password_file: '' cannot be used.", True),
+    (
+        MQTT + "tls = false\nusername = 'van'\npassword_file = 'p'",
+        "5:1",
+        "the password would go to broker.example unencrypted. Write tls = true;",
+        False,
+    ),
+    (
+        "[mqtt]\nhost = '127.0.0.1.example'\ntls = false\nusername = 'van'\npassword_file = 'p'",
+        "5:1",
+        "the password would go to 127.0.0.1.example unencrypted.",
+        False,
+    ),
+    (MQTT + "tls = false\nca_file = 'ca.pem'", "4:1", "ca_file: certificates need TLS. Write tls = true, or", True),
+]
+
+
+@pytest.mark.parametrize(("text", "position", "message", "schema_refuses"), ERRORS)
+def test_an_error_has_its_file_and_position(
+    tmp_path: Path, text: str, position: str, message: str, schema_refuses: bool | None
+) -> None:
     with pytest.raises(SettingsError) as caught:
         load_settings(write_settings(tmp_path, text))
-    assert message in str(caught.value)
-    assert "settings.toml" in str(caught.value)
+    line, *more = str(caught.value).splitlines()
+    assert line.startswith(f"{tmp_path / 'settings.toml'}:{position}: ")
+    assert message in line
+    assert not more
+    if schema_refuses is not None:
+        assert schema_accepts(tomllib.loads(text)) is not schema_refuses
+
+
+def schema_accepts(table: object) -> bool:
+    validator = jsonschema.Draft202012Validator(settings_schema())
+    return validator.is_valid(json.loads(json.dumps(table, default=float)))
+
+
+def test_every_error_of_both_files_in_one_go(tmp_path: Path) -> None:
+    text = f"""\
+station = ["van", "3"]
+[judge]
+rule = "strict"
+guard_facter = 1
+[[meter]]
+address = "keyed"
+pin = ["line"]
+[[meter]]
+address = "{ADDRESS}"
+[[meter.accuracy]]
+quantity = "voltage"
+line = "2"
+up_to = "60 ohm"
+[[meter]]
+address = "{ADDRESS.lower()}"
+[mqtt]
+host = "two words"
+port = 0
+password_file = "p"
+ca_file = "shop-ca.pem"
+tls = false
+"""
+    (tmp_path / "stock.toml").write_text('[[part]]\nrating = "45"\ncount = -1\n[[part]]\n', encoding="utf-8")
+    with pytest.raises(SettingsError) as caught:
+        load_settings(write_settings(tmp_path, text))
+    found = [line.removeprefix(f"{tmp_path}/").split(": ")[0] for line in str(caught.value).splitlines()]
+    lines = (1, 3, 4, 6, 7, 12, 13, 15, 17, 18, 19, 20)
+    assert found == [
+        *(f"settings.toml:{line}:1" for line in lines),
+        *("stock.toml:2:1", "stock.toml:3:1", "stock.toml:4:1"),
+    ]
+
+
+def test_a_wrong_stock_list_alone_is_reported(tmp_path: Path) -> None:
+    (tmp_path / "stock.toml").write_text("[[part]]\nratings = '45 uF 440 V'\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"stock\.toml:2:1: part 1, ratings: .* Did you mean rating\?$"):
+        load_settings(tmp_path)
+
+
+def test_a_file_that_cannot_be_read_is_an_error(tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").mkdir()
+    (tmp_path / "stock.toml").write_bytes(b"\xff")
+    with pytest.raises(SettingsError) as caught:
+        load_settings(tmp_path)
+    first, second = str(caught.value).splitlines()
+    assert first.startswith(f"The settings {tmp_path / 'settings.toml'} cannot be read: ")
+    assert second.startswith(f"The stock list {tmp_path / 'stock.toml'} cannot be read: it is not UTF-8 text.")
+
+
+@pytest.mark.parametrize("address", [ADDRESS, ADDRESS.lower(), MAC_ADDRESS, MAC_ADDRESS.lower()])
+def test_an_address_is_that_of_the_platform(tmp_path: Path, address: str) -> None:
+    text = f"[[meter]]\naddress = '{address}'\n"
+    assert load_settings(write_settings(tmp_path, text)).meters == (MeterSettings(address.upper()),)
+    assert schema_accepts(tomllib.loads(text))
+
+
+@pytest.mark.parametrize("host", ["broker.example", "bücher.example", "10.0.0.7", "::1", "fe80::1%eth0"])
+def test_a_host_is_a_name_or_an_address(tmp_path: Path, host: str) -> None:
+    mqtt = load_settings(write_settings(tmp_path, f"[mqtt]\nhost = '{host}'\n")).mqtt
+    assert mqtt == MqttSettings(host)
+    assert schema_accepts({"mqtt": {"host": host}})
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "127.8.0.1", "::1"])
+def test_a_password_without_tls_is_for_this_machine_only(tmp_path: Path, host: str) -> None:
+    text = f"[mqtt]\nhost = '{host}'\ntls = false\nusername = 'van [3]'\npassword_file = 'p'\n"
+    mqtt = load_settings(write_settings(tmp_path, text)).mqtt
+    assert mqtt == MqttSettings(host, tls=False, username="van [3]", password_file="p")  # noqa: S106  # a file's name
+
+
+RIGHT_VALUES: dict[str, list[object]] = {
+    "station": ["van-3", " van 3 ", "Ü"],
+    "capacitor_tolerance": ["6 %", "J", "±0.5 uF", " -10/+30 % "],
+    "rule": ["guarded", "Guarded-Rejection", " guarded acceptance "],
+    "guard_factor": [1, Decimal("0.83"), 3],
+    "ambient_temperature": ["35 °C", "95F", "-40C"],
+    "address": [ADDRESS, ADDRESS.lower(), MAC_ADDRESS],
+    "name": ["clamp", " [clamp] \u200bmeter"],
+    "pinned_point": ["line-volts", "a"],
+    "profile": ["yard-meter", "p" * 30],
+    "temperature_coefficient": [0, 1, Decimal("0.1")],
+    "quantity": ["voltage"],
+    "line": ["2 % + 5 digits", " 3 d"],
+    "up_to": ["600 V", "6e3 mV"],
+    "resolution": ["1 V", "0.1V"],
+    "coupling": ["AC", "DC"],
+    "host": ["localhost", "::1", "127.0.0.1"],
+    "port": [1, 65_535],
+    "tls": [True],
+    "verify": [True, False],
+    "username": ["van", "[van] 3"],
+    "password_file": ["p", "/run/secrets/p"],
+    "ca_file": ["ca.pem"],
+    "keepalive": [20, 30],
+}
+OTHER_VALUES = st.sampled_from(
+    [
+        *(
+            "",
+            "x",
+            "6 %",
+            "35 °C",
+            "guarded",
+            "simple",
+            "2 %",
+            "100 uF",
+            "1 uF",
+            ADDRESS,
+            "::1",
+            "a\nb",
+            "\u200b",
+            " a ",
+        ),
+        *(0, 1, -1, 25, 8883, 70000, Decimal("0.5"), Decimal(3), True, False),
+    ]
+) | st.sampled_from([[], {}, [3], ["a"], [{}]])
+
+
+def tables(table: Table[Any], **below: st.SearchStrategy[object]) -> st.SearchStrategy[dict[str, object]]:
+    """Draw right tables with some of the keys that need not be given."""
+    values = {key.name: st.sampled_from(RIGHT_VALUES.get(key.name, [None])) for key in table.keys} | below
+    required = {key.name for key in table.keys if key.default is REQUIRED}
+    return st.fixed_dictionaries(
+        {name: value for name, value in values.items() if name in required},
+        optional={name: value for name, value in values.items() if name not in required},
+    )
+
+
+RIGHT_TABLES = tables(
+    SETTINGS,
+    judge=tables(JUDGE).map(lambda table: {"rule": "guarded"} | table),
+    meter=st.lists(tables(METER_TABLE, accuracy=st.lists(tables(RANGE), max_size=1)), max_size=1),
+    mqtt=tables(MQTT_TABLE).map(lambda table: {"username": "van"} | table),
+)
+
+
+@given(RIGHT_TABLES)
+def test_reader_and_schema_accept_right_settings(table: dict[str, object]) -> None:
+    problems: list[PathProblem] = []
+    assert isinstance(SETTINGS.read(table, (), problems), Settings), problems
+    assert schema_accepts(table)
+
+
+@given(RIGHT_TABLES, st.randoms(use_true_random=False), OTHER_VALUES)
+def test_the_schema_accepts_all_that_the_reader_accepts(table: dict[str, Any], random: Random, value: object) -> None:
+    """In a right table one value is replaced by another, which may be right, too."""
+    *path, last = random.choice([*paths(table), ("station",)])
+    below: Any = table
+    for part in path:
+        below = below[part]
+    below[last] = value
+    problems: list[PathProblem] = []
+    SETTINGS.read(table, (), problems)
+    assert problems or schema_accepts(table)
+
+
+def paths(value: object, before: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """Yield the path of each value within ``value``."""
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for part, below in items:
+        yield (*before, part)
+        yield from paths(below, (*before, part))
 
 
 def test_the_data_folder_comes_from_option_then_environment_then_platform(
@@ -121,23 +439,17 @@ def test_a_data_folder_that_cannot_be_created(tmp_path: Path) -> None:
 
 
 def test_a_broker_keeps_its_identifier(tmp_path: Path) -> None:
-    first = parse_broker({"host": "localhost", "tls": False}, tmp_path)
-    assert parse_broker({"host": "localhost", "tls": False}, tmp_path).identifier == first.identifier
+    settings = MqttSettings("localhost", tls=False)
+    first = make_broker_config(settings, tmp_path)
+    assert make_broker_config(settings, tmp_path).identifier == first.identifier
     assert first.address == ("localhost", 1883)
 
 
-@pytest.mark.parametrize(
-    ("table", "message"),
-    [
-        ({}, "no host"),
-        ({"host": "x", "password": "secret"}, "'password'"),
-        ({"host": 7}, "mqtt.host 7 is not text"),
-        ({"host": "x", "port": "1883"}, "whole number"),
-        ({"host": "x", "port": True}, "whole number"),
-        ({"host": "x", "tls": "no"}, "true or false"),
-        ({"host": "broker.example", "tls": False, "username": "u", "password_file": "p"}, "unencrypted"),
-    ],
-)
-def test_errors_of_a_broker(tmp_path: Path, table: dict[str, object], message: str) -> None:
-    with pytest.raises(SettingsError, match=message):
-        parse_broker(table, tmp_path)
+def test_the_files_of_a_broker_are_in_the_data_folder(tmp_path: Path) -> None:
+    settings = MqttSettings("broker.example", 8884, True, False, "van", "p", "ca.pem", 30)
+    broker = make_broker_config(settings, tmp_path)
+    assert broker.address == ("broker.example", 8884)
+    assert (broker.tls, broker.verify, broker.username, broker.keepalive) == (True, False, "van", 30)
+    assert (broker.password_file, broker.ca_file) == (tmp_path / "p", tmp_path / "ca.pem")
+    none = make_broker_config(MqttSettings("broker.example"), tmp_path)
+    assert (none.password_file, none.ca_file) == (None, None)

@@ -11,7 +11,8 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.judge.judging import MeasuredValue, judge
-from meterlink.settings.stock import parse_stock
+from meterlink.judge.label.ratings import parse_rating
+from meterlink.judge.label.replacement import StockEntry
 from meterlink.settling.detector import Phase
 from meterlink.station import advice as advice_module
 from meterlink.station.diagnosis import VisitDiagnosis
@@ -303,15 +304,10 @@ def test_a_start_capacitor_is_rated_by_its_range() -> None:
     assert (visit.limits["start"].low, visit.limits["start"].high) == (Decimal(88), Decimal(106))
 
 
-STOCK = parse_stock(
-    {
-        "part": [
-            {"rating": "45+7.5 uF 440 V", "count": 2, "note": "left bin"},
-            {"rating": "45+5 uF 440 V"},
-            {"rating": "45+7.5 uF 370 V"},
-        ]
-    },
-    "stock",
+STOCK = (
+    StockEntry(parse_rating("45+7.5 uF 440 V"), 2, "left bin"),
+    StockEntry(parse_rating("45+5 uF 440 V"), 1),
+    StockEntry(parse_rating("45+7.5 uF 370 V"), 1),
 )
 
 

@@ -68,7 +68,7 @@ def test_every_reading_of_a_plain_meter_is_decoded():
 
 def test_written_profile_reads_back_unchanged():
     profile = teach(captured(lesson())).profile
-    assert check_profile(write_profile(profile)).profile == profile
+    assert check_profile(write_profile(profile)).value == profile
 
 
 def test_bit_that_no_reading_has_changed_is_refused_and_asked_for():

@@ -4,8 +4,7 @@ from importlib import resources
 
 import pytest
 
-from meterlink_simulators.scenario import load_scenario, shipped_scenario
-from meterlink_simulators.scenario_tables import ScenarioError
+from meterlink_simulators.scenario import ScenarioError, load_scenario, shipped_scenario
 
 
 def scenario(tmp_path, line):
@@ -29,9 +28,9 @@ def test_meter_uses_the_encoding_of_its_table(tmp_path):
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ('encoding = "semaphore"', "key 'encoding': 'semaphore' is not known"),
-        ("encoding = 3", "key 'encoding'"),
-        ('encoding = "counted"\nvariant = -1', "key 'variant'"),
+        ('encoding = "semaphore"', r"meter 1 \(.*\), encoding: 'semaphore' is not known"),
+        ("encoding = 3", r"meter 1 \(.*\), encoding: 3 is not text"),
+        ('encoding = "counted"\nvariant = -1', r"meter 1 \(.*\), variant: -1 is not from 0"),
     ],
 )
 def test_problems_are_reported(tmp_path, line, message):

@@ -25,9 +25,8 @@ from meterlink.core.unit_words import (
 from meterlink.core.units import Quantity, convert, parse_amount, parse_unit, parse_unit_word, quantity_of
 from meterlink.driver_api import Reading, Timestamp
 from meterlink.judge.label.tokens import parse_label_unit
-from meterlink.profiles import open_profile_driver
+from meterlink.profiles import open_profile_driver, parse_profile
 from meterlink.profiles.model import ConnectionSetup, DriverName, Meaning, Profile, TextFormat
-from meterlink.profiles.parser import parse_profile
 from meterlink.teach import teach
 
 untimed = settings(deadline=None)  # the speed of the machine proves nothing here
@@ -157,7 +156,7 @@ def test_the_unit_of_a_profile_states_its_coupling() -> None:
     profile = parse_profile(PROFILE.format(unit="mVDC"), "shed.toml")
     assert profile.text is not None
     assert (profile.text.unit, profile.text.coupling) == ("mV", Coupling.DC)
-    with pytest.raises(InputError, match="'VDC' is not AC"):
+    with pytest.raises(InputError, match="the unit states DC, not AC"):
         parse_profile(PROFILE.format(unit="VDC") + 'coupling = "AC"\n', "shed.toml")
 
 

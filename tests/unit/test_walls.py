@@ -36,7 +36,7 @@ PLANTS = [
     Plant("meterlink/teach/teacher.py", "import time", "Pure rooms"),
     Plant("meterlink/settling/detector.py", "import asyncio", "Pure rooms"),
     Plant("meterlink/diagnosis/rules.py", "from importlib import resources", "Pure rooms"),
-    Plant("meterlink/profiles/parser.py", "from meterlink.tomlfile.files import read_text_file", "Pure rooms"),
+    Plant("meterlink/profiles/profile_table.py", "from meterlink.tomlfile.files import read_text_file", "Pure rooms"),
     Plant("drivers/meterlink_drivers/presented.py", "import socket", "Pure rooms"),
     Plant("meterlink/core/units.py", "from meterlink.judge import limits", "Rooms of meterlink"),
     Plant("meterlink/store/queries.py", "from meterlink.publish import senml", "Rooms of meterlink"),
@@ -52,7 +52,7 @@ PLANTS = [
 CALLS = [
     ("meterlink/judge/limits.py", "TEXT = open('limits.txt').read()", "open()"),
     ("meterlink/judge/drift/trend.py", "BEGIN = datetime.now(UTC)", "datetime.now()"),
-    ("meterlink/profiles/parser.py", "def load(path):\n    return path.read_text()", "path.read_text()"),
+    ("meterlink/profiles/profile_table.py", "def load(path):\n    return path.read_text()", "path.read_text()"),
     ("meterlink/teach/report.py", "print('taught')", "print()"),
 ]
 

@@ -80,6 +80,8 @@ def _find_sheet(name: str, data: str | None) -> AccuracySheet:
     matches = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
     if not matches:
         raise InputError(f"The settings list no meter {name!r}.", "Add it to settings.toml as [[meter]].")
+    if len(matches) > 1:
+        raise InputError(f"The settings list {len(matches)} meters {name!r}.", "Give the address of one of them.")
     sheet = matches[0].accuracy_sheet
     if sheet is None:
         raise InputError(f"The settings list no accuracy for {name!r}.", "Add [[meter.accuracy]] rows below it.")

@@ -1,0 +1,43 @@
+"""The ``[frame]`` table of a profile: how frames are cut out of packets."""
+
+from collections.abc import Iterator
+
+from meterlink.profiles.bits import LONGEST_FRAME
+from meterlink.profiles.checksum_table import CHECKSUMS
+from meterlink.profiles.hexadecimal import hexadecimal
+from meterlink.profiles.location_keys import OFFSET, ORDER, ORDER_DESCRIPTION
+from meterlink.profiles.model import Framing, LengthField
+from meterlink.tomlfile.field_types import Boolean, Either, Integer
+from meterlink.tomlfile.tables import FieldError, Key, Table
+
+
+def _check_length(length: int | LengthField | None, start: bytes, end: bytes) -> Iterator[FieldError]:
+    if isinstance(length, int) and length < len(start) + len(end):
+        message = "the frame is shorter than its start and end."
+        yield FieldError("length", message, "Write the number of bytes of the whole frame.")
+
+
+_LENGTH_FIELD = Table(
+    LengthField,
+    Key("at", OFFSET, description="The first byte of the field."),
+    Key("size", Integer(1, 2), 1, description="The number of bytes of the field."),
+    Key("order", ORDER, "little", description=ORDER_DESCRIPTION),
+    Key("add", Integer(-LONGEST_FRAME, LONGEST_FRAME), 0, description="Bytes of the frame besides those it counts."),
+)
+FRAME = Table(
+    Framing,
+    Key("start", hexadecimal(16), b"", description="The first bytes of every frame, as they come."),
+    Key(
+        "length",
+        Either(Integer(1, LONGEST_FRAME), _LENGTH_FIELD),
+        None,
+        description="Bytes of the whole frame, or the field that has it.",
+    ),
+    Key("end", hexadecimal(16), b"", description="The last bytes of every frame, as they come."),
+    Key("one_per_packet", Boolean(), default=False, description="Every packet is one frame."),
+    Key("longest", Integer(1, LONGEST_FRAME), LONGEST_FRAME, description="Limit of a frame in bytes."),
+    Key("key", hexadecimal(64), b"", description="Exclusive-ored repeatedly on the frame."),
+    Key("key_from", OFFSET, 0, description="The first byte that the key is applied to."),
+    Key("checksum", CHECKSUMS, (), "checksums", "Check bytes; a frame with a wrong one is invalid."),
+    checks=(_check_length,),
+)

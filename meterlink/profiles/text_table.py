@@ -1,0 +1,48 @@
+"""The ``[text]`` table of a profile: how lines of text are read."""
+
+import re
+
+from meterlink.profiles.checksum_table import CHECKSUMS
+from meterlink.profiles.meaning_table import MEANING, UNIT, UNIT_KEYS
+from meterlink.profiles.model import TextFormat
+from meterlink.tomlfile.field_types import Boolean, Choice, Entries, Integer, ListOf, Text
+from meterlink.tomlfile.tables import Key, Table
+
+_LONGEST_LINE = 4096  # bytes
+_MOST_NUMBERS = 64  # of a line
+_MOST_WORDS = 256  # without meaning
+_WORD = r"\S+"
+_WORD_REMEDY = "Write a word without blanks."
+
+
+def _find_word(text: str) -> str | None:
+    return text if re.fullmatch(_WORD, text) else None
+
+
+TEXT = Table(
+    TextFormat,
+    Key("end", Text(8, example='"\\n"', clean=False), "\n", description="The end of a line; empty: one line a packet."),
+    Key("encoding", Choice(("ascii", "utf-8")), "utf-8", description="How bytes stand for characters."),
+    Key("longest", Integer(1, _LONGEST_LINE), 256, description="Limit of a line in bytes."),
+    Key("value_number", Integer(1, _MOST_NUMBERS), 1, description="The position of the value among the numbers."),
+    Key(
+        "number_count", Integer(1, _MOST_NUMBERS), None, description="A line with another count of numbers is invalid."
+    ),
+    *UNIT_KEYS,
+    Key("separators", Text(16, example='"{}"', clean=False), "", description="Characters that separate words."),
+    Key("split_before_number", Boolean(), default=False, description="A number may follow a word directly."),
+    Key(
+        "words",
+        Entries(_find_word, _WORD, MEANING, 'ACV = { unit = "V" }', wanted=_WORD_REMEDY),
+        (),
+        description="The meanings of words.",
+    ),
+    Key(
+        "ignore",
+        ListOf(Text(80, pattern=_WORD, wanted=_WORD_REMEDY, clean=False), 0, _MOST_WORDS),
+        (),
+        description="Words without meaning.",
+    ),
+    Key("checksum", CHECKSUMS, (), "checksums", "Check characters of a line without its end."),
+    computed=UNIT,
+)
