@@ -53,8 +53,8 @@ class MeterSession:
 
     ``number`` counts up over all meters of a `Radio`. ``driver_name`` is the driver factory's name, ``driver`` the
     decoder of this connection alone. ``serial`` is empty if the meter sends no serial number; ``service`` is the UUID
-    of the service that carries the readings. ``closed`` becomes true when the connection has ended; there are no
-    packets after that.
+    of the service that carries the readings. No packet is older than ``opened``. ``closed`` becomes true when the
+    connection has ended; there are no packets after that.
     """
 
     number: int
@@ -63,6 +63,7 @@ class MeterSession:
     serial: str
     driver_name: str
     driver: Driver
+    opened: Timestamp
     service: str = ""
     closed: bool = field(default=False, init=False)
 

@@ -220,6 +220,7 @@ class MeterSupervisor:
                     serial or self._meter.serial,
                     factory.name,
                     driver,
+                    self._context.clock.now(),
                     reading_service_uuid(services, driver),
                 )
                 await connection.subscribe(session, self._context.on_packet, self._context.clock)

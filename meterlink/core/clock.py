@@ -46,7 +46,7 @@ def clock_is_set(utc_ns: int) -> bool | None:
     """Return whether a wall clock at ``utc_ns`` (ns since 1970 UTC) is set; None if this machine does not report it."""
     if utc_ns < _RELEASED_UTC_NS:
         return False
-    return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110  # called for every reading
+    return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110
 
 
 def format_rfc3339(utc_ns: int) -> str:

@@ -5,6 +5,7 @@ Schema. `compile_profile` makes a driver of a profile.
 """
 
 from meterlink.profiles.driver import (
+    ProfileDriver,
     ProfileDriverFactory,
     characteristics_for_capture,
     compile_profile,
@@ -16,6 +17,7 @@ from meterlink.profiles.writer import write_profile
 
 __all__ = [
     "Profile",
+    "ProfileDriver",
     "ProfileDriverFactory",
     "characteristics_for_capture",
     "check_profile",

@@ -27,8 +27,13 @@ class ProfileDriver:
     """One connection to a meter that a profile describes."""
 
     def __init__(
-        self, decoders: Mapping[str, ChannelDecoder], channels: Sequence[Channel], writes: Sequence[CharacteristicWrite]
+        self,
+        profile: Profile,
+        decoders: Mapping[str, ChannelDecoder],
+        channels: Sequence[Channel],
+        writes: Sequence[CharacteristicWrite],
     ) -> None:
+        self.profile = profile
         self._decoders = decoders
         self._channels = tuple(channels)
         self._writes = tuple(writes)
@@ -115,7 +120,7 @@ class ProfileDriverFactory:
             key = self._characteristic_key(write.to, services)
             writes.append(CharacteristicWrite(key, write.data, write.every, write.response or key in confirmed))
         decoders = {channel.key: self._open_channel(channel.key) for channel in channels}
-        return ProfileDriver(decoders, channels, writes)
+        return ProfileDriver(self.profile, decoders, channels, writes)
 
     def _missing_characteristics(self, services: Sequence[Characteristic]) -> list[str]:
         connection = self.profile.connection

@@ -9,6 +9,7 @@ from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Command, CommandResult, Message
 from meterlink.station.committer import FLUSH_PERIOD, Committer, OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
+from meterlink.station.continuity import ContinuityLog
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
@@ -18,6 +19,9 @@ from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_judge import VisitJudge
 from meterlink.store.rows import VisitIds
 from meterlink.store.writer import Writer
+
+# A step of the wall clock is found within two of these. Less time lets a step and its correction pass as none.
+CLOCK_CHECK_PERIOD = 1.0  # s
 
 
 class Collection:
@@ -43,7 +47,8 @@ class Collection:
         self.visit = visit
         self.packet_queue = packet_queue
         self._on_accepted = on_accepted
-        self._trackers = MeterTrackers(visit, writer, config)
+        self._continuity = ContinuityLog(writer, clock)
+        self._trackers = MeterTrackers(visit, writer, config, self._continuity)
         visit_judge = VisitJudge(visit, self._trackers, config.celsius)
         self._views = ViewSender(visit, self._trackers, visit_judge, send_view, config, packet_queue.dropped)
         self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
@@ -58,12 +63,15 @@ class Collection:
             group.create_task(self._pipeline.run(), name="collection-packets")
             group.create_task(_repeat_every(FLUSH_PERIOD, self._committer.flush), name="collection-flush")
             group.create_task(_repeat_every(VIEW_PERIOD, self._show), name="collection-show")
-            group.create_task(_repeat_every(DROP_LOG_PERIOD, self._pipeline.log_drops), name="collection-drops")
+            group.create_task(_repeat_every(DROP_LOG_PERIOD, self._report_drops), name="collection-drops")
+            group.create_task(_repeat_every(CLOCK_CHECK_PERIOD, self._continuity.check_clock), name="collection-clock")
 
     async def finish(self) -> None:
         """Handle the waiting packets; return when everything is committed, or when saving fails."""
         await self._pipeline.finish()
+        self._report_drops()
         await self._committer.finish()
+        self._continuity.finish()
 
     async def wait_until_handled(self) -> None:
         """Return when all packets in the queue have been handled and all accepted readings are committed."""
@@ -83,6 +91,7 @@ class Collection:
 
     def set_radio_state(self, state: RadioState) -> None:
         """Record the radio's new state and send it to watchers."""
+        self._continuity.set_radio_state(state)
         self._views.set_radio_state(state)
 
     def rename_meter(self, address: str, name: str) -> None:
@@ -98,6 +107,10 @@ class Collection:
         self._views.add_accepted(point, accepted)
         self._on_accepted(point, accepted)
         self._views.send_visit()
+
+    def _report_drops(self) -> None:
+        self._pipeline.log_drops()
+        self._continuity.add_drops(self.packet_queue.drain_drops())
 
     def _show(self) -> None:
         self._commands.advance_after_entry()

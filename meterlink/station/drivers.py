@@ -1,6 +1,7 @@
 """The drivers of a data folder: installed drivers and profiles, reloaded when a profile changes."""
 
 import asyncio
+import hashlib
 import logging
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -8,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from meterlink.core.errors import SettingsError
-from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
+from meterlink.driver_api import Advertisement, Characteristic, Driver, DriverFactory
 from meterlink.plugins import DriverFailure, LoadedDrivers, best_driver, load_drivers
 from meterlink.settings import SETTINGS_FILE, MeterSettings, load_settings
 from meterlink.station.profile_files import PROFILES_FOLDER, load_profiles
@@ -77,6 +78,20 @@ def profile_of(factory: DriverFactory | None) -> "Profile | None":
     from meterlink.profiles import ProfileDriverFactory  # noqa: PLC0415
 
     return factory.profile if isinstance(factory, ProfileDriverFactory) else None
+
+
+def profile_identity(driver: Driver) -> tuple[str, str]:
+    """Return ``(name, SHA-256 in hexadecimal)`` of the profile of a driver that was made from one, else empty texts.
+
+    The hash is that of the text by `write_profile`: two files that describe the same profile have the same hash.
+    """
+    if not hasattr(driver, "profile"):
+        return "", ""
+    from meterlink.profiles import ProfileDriver, write_profile  # noqa: PLC0415  # as in `profile_of`
+
+    if not isinstance(driver, ProfileDriver):
+        return "", ""
+    return driver.profile.name, hashlib.sha256(write_profile(driver.profile).encode()).hexdigest()
 
 
 def _compile_profiles(profiles: "Iterable[Profile]") -> Iterator[DriverFactory]:

@@ -9,6 +9,7 @@ from meterlink.core.equipment import Meter
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.settling.detector import Phase
 from meterlink.station.config import JudgingConfig
+from meterlink.station.continuity import ContinuityLog
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import ActiveVisit
 from meterlink.store.writer import Writer
@@ -23,7 +24,8 @@ class MeterTrackers:
     ``names`` is ``{address in lower case: name}``.
     """
 
-    def __init__(self, visit: ActiveVisit, writer: Writer, config: JudgingConfig) -> None:
+    def __init__(self, visit: ActiveVisit, writer: Writer, config: JudgingConfig, continuity: ContinuityLog) -> None:
+        self._continuity = continuity
         self._visit = visit
         self._writer = writer
         self._config = config
@@ -65,6 +67,7 @@ class MeterTrackers:
             if session.closed:
                 return None  # a late packet of a closed connection
             self._sessions[session.address] = session
+            tracker.connection_id = self._continuity.open_connection(session, tracker.meter_id)
             tracker.restart()
         return tracker
 
@@ -82,6 +85,12 @@ class MeterTrackers:
         if known.first_address in self._visit.pins:
             self._visit.pins.setdefault(meter.address, self._visit.pins[known.first_address])
         tracker = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
+        return tracker
+
+    async def register_typed_in(self, meter: Meter) -> MeterTracker:
+        """Return a new tracker for readings that a person types in."""
+        tracker = await self.register(meter, has_alias=True)
+        tracker.connection_id = self._continuity.open_typed_in(meter.address, tracker.meter_id)
         return tracker
 
     def rename(self, address: str, name: str) -> None:

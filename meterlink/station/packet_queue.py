@@ -2,8 +2,10 @@
 
 import asyncio
 from collections import Counter, deque
+from dataclasses import dataclass
 
 from meterlink.ble.connection import ReceivedPacket
+from meterlink.core.clock import Timestamp
 
 # Packets of one meter that may wait: ten seconds of the fastest meter that the rate below allows, longer than any
 # pause of the pipeline. It bounds the memory that a faulty meter can use.
@@ -13,6 +15,15 @@ CAPACITY = 2_000
 RATE = 200.0
 # Packets that may come at once above the average: two seconds' worth, as after a pause of the radio.
 BURST = 400.0
+
+
+@dataclass(slots=True)
+class DroppedPackets:
+    """The times of the first and the last dropped packet, and how many were dropped."""
+
+    first: Timestamp
+    last: Timestamp
+    count: int = 0
 
 
 class PacketQueue:
@@ -34,17 +45,29 @@ class PacketQueue:
         self._idle = asyncio.Event()
         self._idle.set()
         self.dropped: Counter[str] = Counter()
+        self._new_drops: dict[str, DroppedPackets] = {}
 
     def put(self, packet: ReceivedPacket) -> None:
         """Append one packet; drop it if its meter has too many waiting, or sends too fast."""
         address = packet.session.address
         if self._waiting[address] >= self._capacity or not self._is_allowed(address, packet):
-            self.dropped[address] += 1
+            self._record_drop(address, packet.timestamp)
             return
         self._waiting[address] += 1
         self._packets.append(packet)
         self._idle.clear()
         self._wake.set()
+
+    def _record_drop(self, address: str, timestamp: Timestamp) -> None:
+        self.dropped[address] += 1
+        dropped = self._new_drops.setdefault(address, DroppedPackets(timestamp, timestamp))
+        dropped.last = timestamp
+        dropped.count += 1
+
+    def drain_drops(self) -> dict[str, DroppedPackets]:
+        """Return the packets dropped since the last call, by the address of their meter."""
+        drops, self._new_drops = self._new_drops, {}
+        return drops
 
     def _is_allowed(self, address: str, packet: ReceivedPacket) -> bool:
         """Return whether the meter's rate allows this packet now (a token bucket), and count it."""

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
 from typing import Literal, Protocol
 
 from meterlink.ble.connection import MeterSession, ReceivedPacket
@@ -38,7 +39,7 @@ class Replay:
     ) -> None:
         self._packets = capture.packets
         meter_name = f"{REPLAY_ADDRESS} {name}"
-        self._session = MeterSession(1, meter_name, meter_name, "", driver_name, driver)
+        self._new_session = partial(MeterSession, 1, meter_name, meter_name, "", driver_name, driver)
         self._clock = clock
         self._speed = speed
 
@@ -49,6 +50,7 @@ class Replay:
         first, last = self._packets[0].seconds, self._packets[-1].seconds
         start = self._clock.now()
         shift = _ns(last - first) if self._speed == "top" else 0
+        session = self._new_session(Timestamp(start.utc_ns - shift, start.monotonic_ns))
         loop = asyncio.get_running_loop()
         begin = loop.time()
         for packet in self._packets:
@@ -56,11 +58,11 @@ class Replay:
             if self._speed == "recorded":
                 await asyncio.sleep(begin + elapsed - loop.time())
             timestamp = Timestamp(start.utc_ns - shift + _ns(elapsed), start.monotonic_ns + _ns(elapsed))
-            put(ReceivedPacket(self._session, packet.channel, packet.data, timestamp))
+            put(ReceivedPacket(session, packet.channel, packet.data, timestamp))
             if self._speed == "top":
                 await wait_until_handled()
         await wait_until_handled()
-        self._session.closed = True
+        session.closed = True
 
 
 def choose_driver(capture: Capture, factories: Sequence[DriverFactory], name: str = "") -> tuple[str, Driver]:

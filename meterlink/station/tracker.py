@@ -16,14 +16,16 @@ DWELL_AFTER_LIFT = 2.0  # s
 class MeterTracker:
     """The present measurement of one meter.
 
-    ``point_key`` is the test point of its latest reading. ``accepted`` is the reading accepted in this measurement, and
-    ``accepted_at`` its test point while the probes may still be there. ``ambiguous`` marks a settled judgement that
-    probes in the air or on each other give, too, so a person must accept it. ``battery`` is in percent.
+    ``connection_id`` is the database row of its present connection, 0 before the first. ``point_key`` is the test point
+    of its latest reading. ``accepted`` is the reading accepted in this measurement, and ``accepted_at`` its test point
+    while the probes may still be there. ``ambiguous`` marks a settled judgement that probes in the air or on each other
+    give, too, so a person must accept it. ``battery`` is in percent.
     """
 
     address: str
     name: str
     meter_id: int
+    connection_id: int = 0
     latest: Reading | None = None
     settling: SettlingState = field(default_factory=lambda: SettlingState(Phase.IDLE))
     point_key: str | None = None

@@ -123,8 +123,8 @@ class VisitCommands:
                 f"{reading.text} is no reading of {wanted}, which the {point.title} needs.",
                 "Select the test point of this reading.",
             )
-        tracker = self._trackers.get(MANUAL_ENTRY) or await self._trackers.register(
-            Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY), has_alias=True
+        tracker = self._trackers.get(MANUAL_ENTRY) or await self._trackers.register_typed_in(
+            Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY)
         )
         judgement = self._judge.judge(tracker, point, reading)
         tracker.latest, tracker.point_key, tracker.judgement = reading, point.key, judgement

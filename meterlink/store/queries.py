@@ -1,25 +1,23 @@
 """Read-only queries that return objects of `rows`. All of them raise StoreError for a row that cannot be read."""
 
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
-from decimal import Decimal, InvalidOperation
-from typing import TypeVar
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
-from meterlink.core.errors import DamagedDatabaseError, StoreError
+from meterlink.core.equipment import CircuitState, Plan, PointKind, Site, TestPoint
+from meterlink.core.errors import StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
+from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.rows import (
     HistoryRow,
     MeterRow,
     OutboxEntry,
     ResumedVisit,
     StoredPlan,
-    StoredReading,
     StoredVisit,
     VisitIds,
 )
@@ -31,24 +29,23 @@ RESUME_WITHIN = 16 * 3600
 # SQL for a WHERE clause, and the values of its question marks.
 Condition = tuple[str, tuple[str | int, ...]]
 
-_T = TypeVar("_T")
-
-_READING_COLUMNS = """
-    r.utc_ns, r.monotonic_ns, r.clock_set, r.quantity, r.digits AS displayed_digits, r.unit AS displayed_unit, r.status,
-    r.coupling, r.resolution, r.low_battery, r.channel, r.packet, r.display_hold, r.relative, b.boot_id, b.station,
-    m.address, m.name AS meter_name, m.driver, m.serial
-"""
 # CROSS JOIN makes SQLite start at the accepted readings, which are few and returned in their order. Started at the
-# unit, the query would scan all its raw readings.
+# unit, the query would read all its raw readings.
 _SELECT_ACCEPTED = f"""
-    SELECT a.*, {_READING_COLUMNS}, s.name AS site, u.name AS unit, v.uid, v.plan, p.key, p.terminal_a, p.terminal_b,
-        p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
+    SELECT a.*, j.verdict, j.margin, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis, j.limits_nominal,
+        j.digits AS judged_digits, j.deviation_percent, j.expanded_uncertainty, j.coverage_factor, j.probability,
+        j.accuracy, j.rule, j.reason, j.next_measurement, j.rating, j.software, r.packet, st.channel, b.boot_id,
+        b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
+        p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
     FROM accepted_readings a
-    CROSS JOIN readings r ON r.id = a.reading_id
-    CROSS JOIN boots b ON b.id = r.boot
-    CROSS JOIN meters m ON m.id = r.meter_id
-    CROSS JOIN visits v ON v.id = r.visit_id
-    CROSS JOIN test_points p ON p.id = r.point_id
+    CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
+    CROSS JOIN raw_readings r ON r.id = a.raw_reading_id
+    CROSS JOIN stretches st ON st.id = r.stretch_id
+    CROSS JOIN connections c ON c.id = st.connection_id
+    CROSS JOIN boots b ON b.id = c.boot
+    CROSS JOIN meters m ON m.id = c.meter_id
+    CROSS JOIN visits v ON v.id = a.visit_id
+    CROSS JOIN test_points p ON p.id = a.point_id
     CROSS JOIN components co ON co.id = p.component_id
     CROSS JOIN circuits ci ON ci.id = co.circuit_id
     CROSS JOIN units u ON u.id = v.unit_id
@@ -67,24 +64,7 @@ def accepted_readings(
     """Return the newest ``limit`` accepted readings that meet all ``conditions``, oldest first."""
     where, values = _where_clause(conditions)
     rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id DESC LIMIT ?", (*values, _limit(limit)))
-    return _decode_rows(_history_row, rows)[::-1]
-
-
-def raw_readings(
-    connection: sqlite3.Connection, conditions: Iterable[Condition], limit: int | None
-) -> list[StoredReading]:
-    """Return the first ``limit`` readings that meet all ``conditions``, in the order they were saved."""
-    where, values = _where_clause(conditions)
-    rows = connection.execute(
-        f"""
-        SELECT r.id, {_READING_COLUMNS}, v.uid, p.key
-        FROM readings r JOIN boots b ON b.id = r.boot JOIN meters m ON m.id = r.meter_id
-        LEFT JOIN visits v ON v.id = r.visit_id LEFT JOIN test_points p ON p.id = r.point_id
-        {where} ORDER BY r.id LIMIT ?
-        """,  # noqa: S608  # the conditions are constants in `reader`; values are bound
-        (*values, _limit(limit)),
-    )
-    return _decode_rows(_stored_reading, rows)
+    return decode_rows(_history_row, rows)[::-1]
 
 
 def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
@@ -93,7 +73,7 @@ def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
         "SELECT v.*, u.name AS unit, s.name AS site"
         " FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id ORDER BY v.id"
     )
-    return _decode_rows(_stored_visit, rows)
+    return decode_rows(_stored_visit, rows)
 
 
 def visit_plan(connection: sqlite3.Connection, uid: str) -> StoredPlan:
@@ -106,9 +86,9 @@ def visit_plan(connection: sqlite3.Connection, uid: str) -> StoredPlan:
     if visit is None:
         raise StoreError(f"There is no visit {uid} in the database.", "It may belong to another data folder.")
     rows = connection.execute(f"{_SELECT_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
-    points = _decode_rows(_test_point, rows)
+    points = decode_rows(_test_point, rows)
 
-    (derived,) = _decode_rows(lambda row: load_derived_points(row["derived"], points), [visit])
+    (derived,) = decode_rows(lambda row: load_derived_points(row["derived"], points), [visit])
     ratings = {row["key"]: row["rating"] for row in rows if row["rating"]}
     return StoredPlan(Plan(visit["plan"], tuple(points), derived), ratings)
 
@@ -118,22 +98,27 @@ def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
     aliases: dict[int, tuple[str, ...]] = {}
     for row in connection.execute("SELECT meter_id, address FROM meter_aliases ORDER BY since_utc_ns, address"):
         aliases[row["meter_id"]] = (*aliases.get(row["meter_id"], ()), row["address"])
-    rows = connection.execute("SELECT *, name AS meter_name FROM meters ORDER BY id")
-    return _decode_rows(lambda row: _meter_row(row, aliases.get(row["id"], ())), rows)
+    rows = connection.execute(f"SELECT m.*, {METER_COLUMNS} FROM meters m ORDER BY m.id")  # noqa: S608  # constants
+    return decode_rows(lambda row: _meter_row(row, aliases.get(row["id"], ())), rows)
 
 
 def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
     """Return the oldest ``limit`` waiting messages with an id above ``after_id``."""
     rows = connection.execute("SELECT * FROM outbox WHERE id > ? ORDER BY id LIMIT ?", (after_id, limit))
-    return _decode_rows(_outbox_entry, rows)
+    return decode_rows(_outbox_entry, rows)
 
 
 def counts(connection: sqlite3.Connection) -> dict[str, int]:
     """Return ``{name: number}``: the rows of each growing table and the counters of dropped items (`Reader.counts`)."""
     numbers = {"outbox_dropped": 0, "rejected_messages_dropped": 0, "readings_dropped": 0}
-    for table in ("visits", "meters", "readings", "accepted_readings"):
+    for name, table in (
+        ("visits", "visits"),
+        ("meters", "meters"),
+        ("readings", "raw_readings"),
+        ("accepted_readings", "accepted_readings"),
+    ):
         # No row is ever deleted here, so the highest id is the count; COUNT(*) would read a season's rows.
-        (numbers[table],) = connection.execute(f"SELECT COALESCE(MAX(id), 0) FROM {table}").fetchone()  # noqa: S608  # constants
+        (numbers[name],) = connection.execute(f"SELECT COALESCE(MAX(id), 0) FROM {table}").fetchone()  # noqa: S608  # constants
     for table in ("outbox", "rejected_messages"):
         (numbers[table],) = connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()  # noqa: S608  # constants
     numbers.update(dict(map(tuple, connection.execute("SELECT name, value FROM counters"))))
@@ -153,7 +138,7 @@ def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_
     if visit is None or visit["closed_utc_ns"] is not None:
         return None
     points = connection.execute(_SELECT_POINTS, (visit["id"],)).fetchall()
-    accepted = accepted_readings(connection, [("r.visit_id = ?", (visit["id"],))])
+    accepted = accepted_readings(connection, [("a.visit_id = ?", (visit["id"],))])
     active = accepted[-1].reading.timestamp.utc_ns if accepted else visit["opened_utc_ns"]
     if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _stored_points(points) != _planned_points(plan):
         return None
@@ -187,27 +172,15 @@ def _limit(limit: int | None) -> int:
     return -1 if limit is None else limit  # SQLite: a negative LIMIT means no limit
 
 
-def _decode_rows(decode: Callable[[sqlite3.Row], _T], rows: Iterable[sqlite3.Row]) -> list[_T]:
-    decoded = []
-    for row in rows:
-        try:
-            decoded.append(decode(row))
-        except (ValueError, InvalidOperation) as error:  # another program wrote an unknown word or no number
-            raise DamagedDatabaseError(
-                f"Row {row['id']} of the database cannot be read: {error}.", "Another program has changed the file."
-            ) from error
-    return decoded
-
-
 def _reading(row: sqlite3.Row) -> Reading:
     return Reading(
         quantity=Quantity(row["quantity"]),
-        digits=_decimal(row["displayed_digits"]),
-        unit=row["displayed_unit"],
+        digits=decode_decimal(row["digits"]),
+        unit=row["unit"],
         timestamp=Timestamp(row["utc_ns"], row["monotonic_ns"]),
         status=Status(row["status"]),
         coupling=None if row["coupling"] is None else Coupling(row["coupling"]),
-        resolution=_decimal(row["resolution"]),
+        resolution=decode_decimal(row["resolution"]),
         low_battery=bool(row["low_battery"]),
         channel=row["channel"],
         packet=row["packet"],
@@ -216,27 +189,23 @@ def _reading(row: sqlite3.Row) -> Reading:
     )
 
 
-def _meter(row: sqlite3.Row) -> Meter:
-    return Meter(row["address"], row["meter_name"], row["driver"], row["serial"])
-
-
 def _judgement(row: sqlite3.Row) -> Judgement:
     limits = None
     if row["limits_unit"] is not None:
         limits = Limits(
-            _decimal(row["limits_low"]),
-            _decimal(row["limits_high"]),
+            decode_decimal(row["limits_low"]),
+            decode_decimal(row["limits_high"]),
             row["limits_unit"],
             row["limits_basis"],
-            _decimal(row["limits_nominal"]),
+            decode_decimal(row["limits_nominal"]),
         )
     return Judgement(
         Verdict(row["verdict"]),
         Margin(row["margin"]),
         limits,
-        _decimal(row["digits"]),
-        _decimal(row["deviation_percent"]),
-        _decimal(row["expanded_uncertainty"]),
+        decode_decimal(row["judged_digits"]),
+        decode_decimal(row["deviation_percent"]),
+        decode_decimal(row["expanded_uncertainty"]),
         row["accuracy"],
         row["reason"],
         row["rule"],
@@ -262,11 +231,12 @@ def _test_point(row: sqlite3.Row) -> TestPoint:
 def _history_row(row: sqlite3.Row) -> HistoryRow:
     return HistoryRow(
         id=row["id"],
+        uid=row["uid"],
         reading=_reading(row),
         judgement=_judgement(row),
         settled_in=row["settled_in"],
-        site=Site(row["site"], row["unit"]),
-        visit_uid=row["uid"],
+        site=Site(row["site"], row["site_unit"]),
+        visit_uid=row["visit_uid"],
         plan=row["plan"],
         point_key=row["key"],
         circuit=row["circuit"],
@@ -276,17 +246,11 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         state=CircuitState(row["state"]),
         kind=PointKind(row["kind"]),
         rating=row["rating"],
-        meter=_meter(row),
+        meter=decode_meter(row),
         station=row["station"],
         boot=row["boot_id"],
         software=row["software"],
-        clock_set=_flag(row["clock_set"]),
-    )
-
-
-def _stored_reading(row: sqlite3.Row) -> StoredReading:
-    return StoredReading(
-        row["id"], _reading(row), _meter(row), row["uid"], row["key"], row["boot_id"], _flag(row["clock_set"])
+        clock_set=decode_flag(row["clock_set"]),
     )
 
 
@@ -302,7 +266,7 @@ def _stored_visit(row: sqlite3.Row) -> StoredVisit:
 
 
 def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...]) -> MeterRow:
-    meter = replace(_meter(row), service_uuid=row["service_uuid"])
+    meter = replace(decode_meter(row), service_uuid=row["service_uuid"])
     return MeterRow(
         row["id"],
         meter,
@@ -318,11 +282,3 @@ def _outbox_entry(row: sqlite3.Row) -> OutboxEntry:
     return OutboxEntry(
         row["id"], row["message_id"], row["topic"], row["payload"], bool(row["droppable"]), row["created_utc_ns"]
     )
-
-
-def _decimal(text: str | None) -> Decimal | None:
-    return None if text is None else Decimal(text)
-
-
-def _flag(number: int | None) -> bool | None:
-    return None if number is None else bool(number)

@@ -4,9 +4,20 @@ from pathlib import Path
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
-from meterlink.store import queries
+from meterlink.store import continuity, queries, raw_readings
 from meterlink.store.connections import connect_for_reading
-from meterlink.store.rows import HistoryRow, MeterRow, OutboxEntry, ResumedVisit, StoredPlan, StoredReading, StoredVisit
+from meterlink.store.rows import (
+    ClockStep,
+    HistoryRow,
+    MeterRow,
+    OutboxEntry,
+    ResumedVisit,
+    StoredConnection,
+    StoredGap,
+    StoredPlan,
+    StoredReading,
+    StoredVisit,
+)
 
 
 class Reader:
@@ -41,7 +52,7 @@ class Reader:
                 ("u.name = ? COLLATE NOCASE", unit),
                 ("co.name = ? COLLATE NOCASE", component),
                 ("v.uid = ?", visit_uid),
-                ("r.utc_ns >= ? OR r.clock_set = 0", since_utc_ns),
+                ("a.utc_ns >= ? OR a.clock_set = 0", since_utc_ns),
             )
             if value is not None
         ]
@@ -56,15 +67,33 @@ class Reader:
         A visit may have hundreds of thousands: read pages of ``limit`` readings, each page ``after_id`` of the last
         reading on the page before.
         """
-        selection: queries.Condition = ("r.visit_id = (SELECT id FROM visits WHERE uid = ?)", (visit_uid,))
-        if point_key is not None:
-            point_of_visit = (
-                "SELECT p.id FROM test_points p, visits v WHERE v.id = p.visit_id AND v.uid = ? AND p.key = ?"
-            )
-            selection = (f"r.point_id = ({point_of_visit})", (visit_uid, point_key))
-        conditions = [selection, ("r.id > ?", (after_id,))]
         with connect_for_reading(self._path) as connection:
-            return queries.raw_readings(connection, conditions, limit)
+            return raw_readings.readings_of_visit(connection, visit_uid, point_key, after_id, limit)
+
+    def readings_between(
+        self, begin_utc_ns: int, end_utc_ns: int, *, after_id: int = 0, limit: int | None = None
+    ) -> list[StoredReading]:
+        """Return the raw readings from one time to another (ns since 1970 UTC, both included), in pages as `readings`.
+
+        The order is that in which they arrived.
+        """
+        with connect_for_reading(self._path) as connection:
+            return raw_readings.readings_between(connection, begin_utc_ns, end_utc_ns, after_id, limit)
+
+    def connections(self) -> list[StoredConnection]:
+        """Return all connections to meters in the order in which they were made."""
+        with connect_for_reading(self._path) as connection:
+            return continuity.connections(connection)
+
+    def gaps(self) -> list[StoredGap]:
+        """Return all times without readings of a meter in the order in which they were saved."""
+        with connect_for_reading(self._path) as connection:
+            return continuity.gaps(connection)
+
+    def clock_steps(self) -> list[ClockStep]:
+        """Return all jumps of the wall clock in the order in which they were found."""
+        with connect_for_reading(self._path) as connection:
+            return continuity.clock_steps(connection)
 
     def visits(self) -> list[StoredVisit]:
         """Return all visits in the order in which they were opened."""

@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site
@@ -9,16 +11,15 @@ from meterlink.core.readings import Reading
 from meterlink.core.verdicts import Judgement
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """A reading with the database ids of its meter and, if it belongs to one, of its visit and test point.
+class ReadingRow(NamedTuple):
+    """A reading with the database ids of its connection and, if it belongs to one, of its visit and test point.
 
     ``clock_set`` is True if the wall clock was reliable at that time (synchronised, or backed by a battery); None if
-    the station has no way to find out.
+    the station has no way to find out. A tuple, because one is made for every reading.
     """
 
     reading: Reading
-    meter_id: int
+    connection_id: int
     visit_id: int | None = None
     point_id: int | None = None
     clock_set: bool | None = None
@@ -28,7 +29,7 @@ class ReadingRow:
 class AcceptedRow:
     """An accepted reading with its verdict.
 
-    The writer inserts ``reading_row`` as a reading, too: do not list it in ``Batch.readings`` again.
+    The writer inserts ``reading_row`` as a raw reading, too: do not list it in ``Batch.readings`` again.
     ``settled_in`` is the time in s from the first contact of the probes until it was accepted.
     """
 
@@ -70,15 +71,17 @@ class VisitIds:
 
 @dataclass(frozen=True, slots=True)
 class HistoryRow:
-    """An accepted reading with its complete record, as it was when it was accepted.
+    """An accepted reading with its current verdict, and the names and rating of the time when it was judged.
 
-    ``id`` grows in the order of acceptance, even if the clock was changed. ``settled_in`` is the time in s
-    from the first contact of the probes until it was accepted. ``rating`` is the text printed on the part, empty if
-    unknown. ``station``, ``boot`` and ``software`` recorded it; monotonic times compare only within one ``boot``.
-    ``clock_set`` is True if the wall clock was reliable, None if the station could not find out.
+    ``id`` grows in the order of acceptance, even if the clock was changed. ``uid`` is unique across stations.
+    ``settled_in`` is the time in s from the first contact of the probes until it was accepted. ``rating`` is the text
+    printed on the part, empty if unknown. ``station`` and ``boot`` recorded it, ``software`` judged it; monotonic times
+    compare only within one ``boot``. ``clock_set`` is True if the wall clock was reliable, None if the station could
+    not find out.
     """
 
     id: int
+    uid: str
     reading: Reading
     judgement: Judgement
     settled_in: float
@@ -102,7 +105,11 @@ class HistoryRow:
 
 @dataclass(frozen=True, slots=True)
 class StoredReading:
-    """A raw reading in the database, with its visit's uid and its test point's key; None if it belongs to no such."""
+    """A raw reading in the database, with its visit's uid and its test point's key; None if it belongs to no such.
+
+    Its times are exact to 1 µs, rounded down. ``driver`` decoded it, with the profile that has ``profile_hash``
+    (empty for a driver without a profile).
+    """
 
     id: int
     reading: Reading
@@ -111,6 +118,90 @@ class StoredReading:
     point_key: str | None
     boot: str
     clock_set: bool | None
+    connection_id: int
+    driver: str
+    profile_hash: str
+
+
+class EndReason(StrEnum):
+    """The reason why a connection ended."""
+
+    LINK_LOST = "link lost"
+    DISCONNECTED = "disconnected"  # by the station: the meter was removed, or gets another driver
+    STATION_STOPPED = "station stopped"
+    STATION_KILLED = "station killed"  # found by the next start; the time of the end is unknown
+
+
+class GapCause(StrEnum):
+    """The reason why readings of a meter are missing."""
+
+    LINK_LOST = "link lost"
+    METER_SILENT = "meter silent"  # connected, but it sends nothing
+    PACKETS_DROPPED = "packets dropped"  # more than the station takes from one meter
+    NOT_SAVED = "not saved"  # the disk failed for too long
+
+
+class NewConnection(NamedTuple):
+    """A connection of a meter that begins; ``profile`` and ``profile_hash`` are empty for a driver without one.
+
+    ``profile_hash`` is the SHA-256, in hexadecimal, of the profile as `write_profile` writes it.
+    """
+
+    meter_id: int
+    connected: Timestamp
+    driver: str = ""
+    profile: str = ""
+    profile_hash: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredConnection:
+    """A connection in the database. ``ended`` is None while it lasts, and if the station was killed during it."""
+
+    id: int
+    meter: Meter
+    boot: str
+    connected: Timestamp
+    driver: str
+    profile: str
+    profile_hash: str
+    ended: Timestamp | None
+    end_reason: EndReason | None
+
+
+class NewGap(NamedTuple):
+    """A time without readings of a connected or expected meter, which had the connection ``connection_id``.
+
+    ``ended`` is None while it lasts. ``lost`` is the number of lost packets (`GapCause.PACKETS_DROPPED`) or readings
+    (`GapCause.NOT_SAVED`); None if unknown.
+    """
+
+    connection_id: int
+    cause: GapCause
+    began: Timestamp
+    ended: Timestamp | None = None
+    lost: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredGap:
+    """A gap in the database. ``ended`` is None while it lasts, and if the station ended before it."""
+
+    id: int
+    meter: Meter
+    connection_id: int
+    cause: GapCause
+    began: Timestamp
+    ended: Timestamp | None
+    lost: int | None
+
+
+class ClockStep(NamedTuple):
+    """A jump of the wall clock: UTC minus monotonic time grew by ``step_ns`` between two moments of one boot."""
+
+    before: Timestamp
+    after: Timestamp
+    step_ns: int
 
 
 @dataclass(frozen=True, slots=True)

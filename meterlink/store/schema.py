@@ -1,212 +1,269 @@
-"""The tables, as versioned migrations. A migration that has shipped never changes: add a new one.
+"""The tables, as versioned migrations. From the first release on a migration never changes: add a new one.
 
 Imported by `meterlink.store.migration` only when a migration is due: sqlite-utils costs 0.1 s.
 """
 
 from sqlite_utils import Database, Migrations
 
+from meterlink.store.views import VIEWS
+
 MIGRATIONS = Migrations("meterlink")
 
+_FLAG = "INTEGER NOT NULL CHECK ({0} IN (0, 1))"
 
-@MIGRATIONS(name="001 readings")
-def _readings(db: Database) -> None:
-    """Create the tables of sites, visits, test points, meters, readings and accepted readings.
+# ``*_utc_ns`` is ns since 1970 UTC by the wall clock. ``*_monotonic_ns`` is ns by a clock that compares only within one
+# ``boot_id``. Numbers are decimal text, exactly as displayed, except ``raw_readings.digits``. ``value`` is the same
+# number in the base unit of the quantity (°C for temperature, % for a ratio), for arithmetic in SQL. Empty text means
+# 'none', NULL 'unknown'. A ``uid`` is a UUID, unique across stations.
+_PLACES = (
+    # One row for each start of the station's daemon.
+    """CREATE TABLE boots (
+        id INTEGER PRIMARY KEY,
+        boot_id TEXT NOT NULL,
+        software TEXT NOT NULL,
+        sqlite TEXT NOT NULL,
+        station TEXT NOT NULL,
+        started_utc_ns INTEGER NOT NULL,
+        started_monotonic_ns INTEGER NOT NULL
+    ) STRICT""",
+    """CREATE TABLE sites (
+        id INTEGER PRIMARY KEY,
+        name TEXT NOT NULL UNIQUE
+    ) STRICT""",
+    """CREATE TABLE units (
+        id INTEGER PRIMARY KEY,
+        site_id INTEGER NOT NULL REFERENCES sites(id),
+        name TEXT NOT NULL,
+        UNIQUE (site_id, name)
+    ) STRICT""",
+    """CREATE TABLE circuits (
+        id INTEGER PRIMARY KEY,
+        unit_id INTEGER NOT NULL REFERENCES units(id),
+        name TEXT NOT NULL,
+        UNIQUE (unit_id, name)
+    ) STRICT""",
+    """CREATE TABLE components (
+        id INTEGER PRIMARY KEY,
+        circuit_id INTEGER NOT NULL REFERENCES circuits(id),
+        name TEXT NOT NULL,
+        section TEXT NOT NULL,
+        UNIQUE (circuit_id, name, section)
+    ) STRICT""",
+    # derived: a JSON array of the [[derived]] tables of the plan.
+    """CREATE TABLE visits (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        unit_id INTEGER NOT NULL REFERENCES units(id),
+        plan TEXT NOT NULL,
+        derived TEXT NOT NULL,
+        boot INTEGER NOT NULL REFERENCES boots(id),
+        opened_utc_ns INTEGER NOT NULL,
+        opened_monotonic_ns INTEGER NOT NULL,
+        closed_utc_ns INTEGER
+    ) STRICT""",
+    "CREATE INDEX visits_of_unit ON visits(unit_id)",
+    # rating_set_utc_ns: the time when somebody read the rating off the part; NULL while the rating is the plan's.
+    """CREATE TABLE test_points (
+        id INTEGER PRIMARY KEY,
+        visit_id INTEGER NOT NULL REFERENCES visits(id),
+        component_id INTEGER NOT NULL REFERENCES components(id),
+        key TEXT NOT NULL,
+        terminal_a TEXT NOT NULL,
+        terminal_b TEXT NOT NULL,
+        quantity TEXT NOT NULL,
+        state TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        rating TEXT NOT NULL,
+        rating_set_utc_ns INTEGER,
+        UNIQUE (visit_id, key)
+    ) STRICT""",
+)
 
-    ``*_utc_ns`` is ns since 1970 UTC by the wall clock. ``*_monotonic_ns`` is ns by a clock that compares only within
-    one ``boot_id``. Displayed numbers are decimal text, exactly as displayed; ``value`` is the same number in the SI
-    unit of the quantity (°C for temperature, % for a ratio), for arithmetic in SQL. Empty text means 'none', NULL
-    'unknown'.
-    """
-    for statement in (
-        # One row for each start of the station's daemon.
-        """CREATE TABLE boots (
-            id INTEGER PRIMARY KEY,
-            boot_id TEXT NOT NULL,
-            software TEXT NOT NULL,
-            sqlite TEXT NOT NULL,
-            station TEXT NOT NULL,
-            started_utc_ns INTEGER NOT NULL,
-            started_monotonic_ns INTEGER NOT NULL
-        ) STRICT""",
-        """CREATE TABLE sites (
-            id INTEGER PRIMARY KEY,
-            name TEXT NOT NULL UNIQUE
-        ) STRICT""",
-        """CREATE TABLE units (
-            id INTEGER PRIMARY KEY,
-            site_id INTEGER NOT NULL REFERENCES sites(id),
-            name TEXT NOT NULL,
-            UNIQUE (site_id, name)
-        ) STRICT""",
-        """CREATE TABLE circuits (
-            id INTEGER PRIMARY KEY,
-            unit_id INTEGER NOT NULL REFERENCES units(id),
-            name TEXT NOT NULL,
-            UNIQUE (unit_id, name)
-        ) STRICT""",
-        """CREATE TABLE components (
-            id INTEGER PRIMARY KEY,
-            circuit_id INTEGER NOT NULL REFERENCES circuits(id),
-            name TEXT NOT NULL,
-            section TEXT NOT NULL,
-            UNIQUE (circuit_id, name, section)
-        ) STRICT""",
-        """CREATE TABLE visits (
-            id INTEGER PRIMARY KEY,
-            uid TEXT NOT NULL UNIQUE,
-            unit_id INTEGER NOT NULL REFERENCES units(id),
-            plan TEXT NOT NULL,
-            boot INTEGER NOT NULL REFERENCES boots(id),
-            opened_utc_ns INTEGER NOT NULL,
-            opened_monotonic_ns INTEGER NOT NULL,
-            closed_utc_ns INTEGER
-        ) STRICT""",
-        "CREATE INDEX visits_of_unit ON visits(unit_id)",
-        # rating_set_utc_ns: the time when somebody read the rating off the part; NULL while the rating is the plan's.
-        """CREATE TABLE test_points (
-            id INTEGER PRIMARY KEY,
-            visit_id INTEGER NOT NULL REFERENCES visits(id),
-            component_id INTEGER NOT NULL REFERENCES components(id),
-            key TEXT NOT NULL,
-            terminal_a TEXT NOT NULL,
-            terminal_b TEXT NOT NULL,
-            quantity TEXT NOT NULL,
-            state TEXT NOT NULL,
-            kind TEXT NOT NULL,
-            rating TEXT NOT NULL,
-            rating_set_utc_ns INTEGER,
-            UNIQUE (visit_id, key)
-        ) STRICT""",
-        """CREATE TABLE meters (
-            id INTEGER PRIMARY KEY,
-            address TEXT NOT NULL UNIQUE,
-            name TEXT NOT NULL,
-            driver TEXT NOT NULL,
-            serial TEXT NOT NULL,
-            bound INTEGER NOT NULL DEFAULT 0 CHECK (bound IN (0, 1)),
-            first_seen_utc_ns INTEGER NOT NULL,
-            last_seen_utc_ns INTEGER NOT NULL
-        ) STRICT""",
-        """CREATE TABLE readings (
-            id INTEGER PRIMARY KEY,
-            meter_id INTEGER NOT NULL REFERENCES meters(id),
-            visit_id INTEGER REFERENCES visits(id),
-            point_id INTEGER REFERENCES test_points(id),
-            utc_ns INTEGER NOT NULL,
-            monotonic_ns INTEGER NOT NULL,
-            boot INTEGER NOT NULL REFERENCES boots(id),
-            clock_set INTEGER CHECK (clock_set IN (0, 1)),
-            quantity TEXT NOT NULL,
-            value REAL,
-            digits TEXT,
-            unit TEXT NOT NULL,
-            status TEXT NOT NULL,
-            coupling TEXT,
-            resolution TEXT,
-            low_battery INTEGER NOT NULL CHECK (low_battery IN (0, 1)),
-            channel TEXT NOT NULL,
-            packet BLOB NOT NULL,
-            CHECK ((status = 'ok') = (digits IS NOT NULL))
-        ) STRICT""",
-        # The largest table: queries select by visit or by test point, in row order.
-        "CREATE INDEX readings_of_visit ON readings(visit_id) WHERE visit_id IS NOT NULL",
-        "CREATE INDEX readings_of_point ON readings(point_id) WHERE point_id IS NOT NULL",
-        """CREATE TABLE accepted_readings (
-            id INTEGER PRIMARY KEY,
-            reading_id INTEGER NOT NULL UNIQUE REFERENCES readings(id),
-            verdict TEXT NOT NULL,
-            margin TEXT NOT NULL,
-            limits_low TEXT,
-            limits_high TEXT,
-            limits_unit TEXT,
-            limits_basis TEXT,
-            limits_nominal TEXT,
-            digits TEXT,
-            deviation_percent TEXT,
-            expanded_uncertainty TEXT,
-            accuracy TEXT NOT NULL,
-            reason TEXT NOT NULL,
-            rule TEXT NOT NULL,
-            settled_in REAL NOT NULL,
-            rating TEXT NOT NULL,
-            software TEXT NOT NULL
-        ) STRICT""",
-    ):
+_METERS = (
+    # address: the first one; current_address: the present one, empty while the meter has only its first.
+    # service_uuid: the GATT service of its readings.
+    f"""CREATE TABLE meters (
+        id INTEGER PRIMARY KEY,
+        address TEXT NOT NULL UNIQUE,
+        current_address TEXT NOT NULL DEFAULT '',
+        name TEXT NOT NULL,
+        driver TEXT NOT NULL,
+        serial TEXT NOT NULL,
+        service_uuid TEXT NOT NULL DEFAULT '',
+        bound {_FLAG.format("bound")} DEFAULT 0,
+        first_seen_utc_ns INTEGER NOT NULL,
+        last_seen_utc_ns INTEGER NOT NULL
+    ) STRICT""",
+    # NOCASE: platforms and people write an address in upper or lower case.
+    """CREATE TABLE meter_aliases (
+        address TEXT NOT NULL COLLATE NOCASE PRIMARY KEY,
+        meter_id INTEGER NOT NULL REFERENCES meters(id),
+        since_utc_ns INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX aliases_of_meter ON meter_aliases(meter_id)",
+    # profile, profile_hash: name and SHA-256 of the profile that decodes; empty for a driver without one. The end is
+    # NULL while the connection lasts; its time stays NULL if the station was killed.
+    """CREATE TABLE connections (
+        id INTEGER PRIMARY KEY,
+        boot INTEGER NOT NULL REFERENCES boots(id),
+        meter_id INTEGER NOT NULL REFERENCES meters(id),
+        driver TEXT NOT NULL,
+        profile TEXT NOT NULL,
+        profile_hash TEXT NOT NULL,
+        connected_utc_ns INTEGER NOT NULL,
+        connected_monotonic_ns INTEGER NOT NULL,
+        ended_utc_ns INTEGER,
+        ended_monotonic_ns INTEGER,
+        end_reason TEXT CHECK (end_reason IN ('link lost', 'disconnected', 'station stopped', 'station killed'))
+    ) STRICT""",
+    "CREATE INDEX present_connections ON connections(id) WHERE end_reason IS NULL",
+    # A time without readings of a connected or expected meter. lost: packets or readings; NULL if unknown.
+    """CREATE TABLE gaps (
+        id INTEGER PRIMARY KEY,
+        connection_id INTEGER NOT NULL REFERENCES connections(id),
+        cause TEXT NOT NULL CHECK (cause IN ('link lost', 'meter silent', 'packets dropped', 'not saved')),
+        began_utc_ns INTEGER NOT NULL,
+        began_monotonic_ns INTEGER NOT NULL,
+        ended_utc_ns INTEGER,
+        ended_monotonic_ns INTEGER,
+        lost INTEGER
+    ) STRICT""",
+    "CREATE INDEX gaps_of_connection ON gaps(connection_id)",
+    # step_ns: growth of UTC minus monotonic time from the moment before to the moment after.
+    """CREATE TABLE clock_steps (
+        id INTEGER PRIMARY KEY,
+        boot INTEGER NOT NULL REFERENCES boots(id),
+        before_utc_ns INTEGER NOT NULL,
+        before_monotonic_ns INTEGER NOT NULL,
+        after_utc_ns INTEGER NOT NULL,
+        after_monotonic_ns INTEGER NOT NULL,
+        step_ns INTEGER NOT NULL
+    ) STRICT""",
+)
+
+_READINGS = (
+    # All that a run of readings has in common; see `meterlink.store.stretches`. last_reading_id is NULL while the
+    # stretch is open. Its readings are those with its id from first_reading_id on; other stretches' lie between.
+    # places: decimal places of the digits; NULL if they are text or missing. base_factor, base_offset: digits times
+    # factor plus offset is the value in the base unit.
+    f"""CREATE TABLE stretches (
+        id INTEGER PRIMARY KEY,
+        connection_id INTEGER NOT NULL REFERENCES connections(id),
+        visit_id INTEGER REFERENCES visits(id),
+        point_id INTEGER REFERENCES test_points(id),
+        clock_set INTEGER CHECK (clock_set IN (0, 1)),
+        quantity TEXT NOT NULL,
+        unit TEXT NOT NULL,
+        status TEXT NOT NULL,
+        coupling TEXT,
+        resolution TEXT,
+        places INTEGER,
+        low_battery {_FLAG.format("low_battery")},
+        display_hold {_FLAG.format("display_hold")},
+        relative {_FLAG.format("relative")},
+        channel TEXT NOT NULL,
+        base_factor REAL,
+        base_offset REAL,
+        first_utc_ns INTEGER NOT NULL,
+        first_monotonic_ns INTEGER NOT NULL,
+        first_reading_id INTEGER NOT NULL,
+        last_reading_id INTEGER
+    ) STRICT""",
+    "CREATE INDEX stretches_of_visit ON stretches(visit_id) WHERE visit_id IS NOT NULL",
+    "CREATE INDEX stretches_of_point ON stretches(point_id) WHERE point_id IS NOT NULL",
+    "CREATE INDEX stretches_by_time ON stretches(first_utc_ns)",
+    "CREATE INDEX open_stretches ON stretches(id) WHERE last_reading_id IS NULL",
+    # The largest table has no index: the stretches find its rows. utc_offset_us: µs since the stretch's beginning;
+    # clock_shift_us: µs that the monotonic clock has gained on UTC since then. digits: the digits without the point, as
+    # an integer; as text if they are too long for one; NULL without a value.
+    """CREATE TABLE raw_readings (
+        id INTEGER PRIMARY KEY,
+        stretch_id INTEGER NOT NULL REFERENCES stretches(id),
+        utc_offset_us INTEGER NOT NULL,
+        clock_shift_us INTEGER NOT NULL,
+        digits ANY CHECK (typeof(digits) IN ('integer', 'text', 'null')),
+        packet BLOB NOT NULL
+    ) STRICT""",
+    # A copy of all that the verdict rests on, so that it stands without the raw reading.
+    f"""CREATE TABLE accepted_readings (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        raw_reading_id INTEGER NOT NULL UNIQUE REFERENCES raw_readings(id),
+        visit_id INTEGER NOT NULL REFERENCES visits(id),
+        point_id INTEGER NOT NULL REFERENCES test_points(id),
+        utc_ns INTEGER NOT NULL,
+        monotonic_ns INTEGER NOT NULL,
+        clock_set INTEGER CHECK (clock_set IN (0, 1)),
+        quantity TEXT NOT NULL,
+        digits TEXT,
+        unit TEXT NOT NULL,
+        value REAL,
+        status TEXT NOT NULL,
+        coupling TEXT,
+        resolution TEXT,
+        low_battery {_FLAG.format("low_battery")},
+        display_hold {_FLAG.format("display_hold")},
+        relative {_FLAG.format("relative")},
+        settled_in REAL NOT NULL,
+        CHECK ((status = 'ok') = (digits IS NOT NULL))
+    ) STRICT""",
+    # The newest verdict (highest id) of an accepted reading is the current one. digits: the reading in limits_unit.
+    """CREATE TABLE verdicts (
+        id INTEGER PRIMARY KEY,
+        accepted_id INTEGER NOT NULL REFERENCES accepted_readings(id),
+        judged_utc_ns INTEGER NOT NULL,
+        verdict TEXT NOT NULL,
+        margin TEXT NOT NULL,
+        limits_low TEXT,
+        limits_high TEXT,
+        limits_unit TEXT,
+        limits_basis TEXT,
+        limits_nominal TEXT,
+        digits TEXT,
+        deviation_percent TEXT,
+        expanded_uncertainty TEXT,
+        coverage_factor REAL,
+        probability REAL CHECK (probability BETWEEN 0 AND 1),
+        accuracy TEXT NOT NULL,
+        rule TEXT NOT NULL,
+        reason TEXT NOT NULL,
+        next_measurement TEXT NOT NULL,
+        rating TEXT NOT NULL,
+        software TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX verdicts_of_reading ON verdicts(accepted_id)",
+)
+
+_OUTBOX = (
+    # AUTOINCREMENT: the publisher pages by id, so ids must not restart when the outbox becomes empty.
+    f"""CREATE TABLE outbox (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        message_id TEXT NOT NULL UNIQUE,
+        topic TEXT NOT NULL,
+        payload BLOB NOT NULL,
+        droppable {_FLAG.format("droppable")},
+        created_utc_ns INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX droppable_messages ON outbox(id) WHERE droppable = 1",
+    f"""CREATE TABLE rejected_messages (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        message_id TEXT NOT NULL UNIQUE,
+        topic TEXT NOT NULL,
+        payload BLOB NOT NULL,
+        droppable {_FLAG.format("droppable")},
+        created_utc_ns INTEGER NOT NULL,
+        rejected_utc_ns INTEGER NOT NULL,
+        reason TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE counters (
+        name TEXT NOT NULL PRIMARY KEY,
+        value INTEGER NOT NULL
+    ) STRICT""",
+)
+
+
+@MIGRATIONS(name="001 first tables")
+def _first_tables(db: Database) -> None:
+    """Create all tables, and the views that show them in words."""
+    for statement in (*_PLACES, *_METERS, *_READINGS, *_OUTBOX, *VIEWS):
         db.execute(statement)
-
-
-@MIGRATIONS(name="002 outbox")
-def _outbox(db: Database) -> None:
-    """Create the tables of messages for the broker, of refused messages, and of counters of dropped items."""
-    for statement in (
-        # AUTOINCREMENT: the publisher pages by id, so ids must not restart when the outbox becomes empty.
-        """CREATE TABLE outbox (
-            id INTEGER PRIMARY KEY AUTOINCREMENT,
-            message_id TEXT NOT NULL UNIQUE,
-            topic TEXT NOT NULL,
-            payload BLOB NOT NULL,
-            droppable INTEGER NOT NULL CHECK (droppable IN (0, 1)),
-            created_utc_ns INTEGER NOT NULL
-        ) STRICT""",
-        "CREATE INDEX droppable_messages ON outbox(id) WHERE droppable = 1",
-        """CREATE TABLE rejected_messages (
-            id INTEGER PRIMARY KEY AUTOINCREMENT,
-            message_id TEXT NOT NULL UNIQUE,
-            topic TEXT NOT NULL,
-            payload BLOB NOT NULL,
-            droppable INTEGER NOT NULL CHECK (droppable IN (0, 1)),
-            created_utc_ns INTEGER NOT NULL,
-            rejected_utc_ns INTEGER NOT NULL,
-            reason TEXT NOT NULL
-        ) STRICT""",
-        """CREATE TABLE counters (
-            name TEXT NOT NULL PRIMARY KEY,
-            value INTEGER NOT NULL
-        ) STRICT""",
-    ):
-        db.execute(statement)
-
-
-@MIGRATIONS(name="003 uncertainty")
-def _uncertainty(db: Database) -> None:
-    """Add a verdict's probability of conformity, its coverage factor, and the measurement that would decide it."""
-    for statement in (
-        "ALTER TABLE accepted_readings ADD COLUMN probability REAL CHECK (probability BETWEEN 0 AND 1)",
-        "ALTER TABLE accepted_readings ADD COLUMN coverage_factor REAL",
-        "ALTER TABLE accepted_readings ADD COLUMN next_measurement TEXT NOT NULL DEFAULT ''",
-    ):
-        db.execute(statement)
-
-
-@MIGRATIONS(name="004 meter identity")
-def _meter_identity(db: Database) -> None:
-    """Add the service and the later addresses of a meter.
-
-    ``service_uuid`` is the UUID of the GATT service of its readings. ``address`` stays the first address of the meter;
-    ``current_address`` is the present one, empty while the meter has only its first.
-    """
-    for statement in (
-        "ALTER TABLE meters ADD COLUMN service_uuid TEXT NOT NULL DEFAULT ''",
-        "ALTER TABLE meters ADD COLUMN current_address TEXT NOT NULL DEFAULT ''",
-        # NOCASE: platforms and people write an address in upper or lower case.
-        """CREATE TABLE meter_aliases (
-            address TEXT NOT NULL COLLATE NOCASE PRIMARY KEY,
-            meter_id INTEGER NOT NULL REFERENCES meters(id),
-            since_utc_ns INTEGER NOT NULL
-        ) STRICT""",
-        "CREATE INDEX aliases_of_meter ON meter_aliases(meter_id)",
-    ):
-        db.execute(statement)
-
-
-@MIGRATIONS(name="005 derived")
-def _derived(db: Database) -> None:
-    """Add the derived points of a visit's plan: a JSON array of ``[[derived]]`` tables of a plan file."""
-    db.execute("ALTER TABLE visits ADD COLUMN derived TEXT NOT NULL DEFAULT '[]'")
-
-
-@MIGRATIONS(name="006 display modes")
-def _display_modes(db: Database) -> None:
-    """Add the display hold and the relative mode: then the display did not show the value at the probes."""
-    for flag in ("display_hold", "relative"):
-        db.execute(f"ALTER TABLE readings ADD COLUMN {flag} INTEGER NOT NULL DEFAULT 0 CHECK ({flag} IN (0, 1))")

@@ -3,34 +3,37 @@
 import sqlite3
 import uuid
 from collections.abc import Iterable
-from decimal import Decimal
 from typing import Any
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Rating, Site, Span, TestPoint
 from meterlink.core.errors import StoreError
+from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
 from meterlink.judge.limits import span_limits
 from meterlink.plans.derived_table import dump_derived_points
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds
+from meterlink.store.continuity import end_connections_of_killed_station
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, VisitIds
+from meterlink.store.stretches import StretchWriter, decimal_text
 
-_INSERT_READING = """
-    INSERT INTO readings (meter_id, visit_id, point_id, utc_ns, monotonic_ns, boot, clock_set, quantity, value, digits,
-        unit, status, coupling, resolution, low_battery, channel, packet, display_hold, relative)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
 _INSERT_ACCEPTED = """
-    INSERT INTO accepted_readings (reading_id, verdict, margin, limits_low, limits_high, limits_unit, limits_basis,
-        limits_nominal, digits, deviation_percent, expanded_uncertainty, accuracy, reason, rule, settled_in, rating,
-        software, probability, coverage_factor, next_measurement)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?,
-        COALESCE((SELECT rating FROM test_points WHERE id = ?), ''), ?, ?, ?, ?)
+    INSERT INTO accepted_readings (uid, raw_reading_id, visit_id, point_id, utc_ns, monotonic_ns, clock_set, quantity,
+        digits, unit, value, status, coupling, resolution, low_battery, display_hold, relative, settled_in)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+_INSERT_VERDICT = """
+    INSERT INTO verdicts (accepted_id, judged_utc_ns, verdict, margin, limits_low, limits_high, limits_unit,
+        limits_basis, limits_nominal, digits, deviation_percent, expanded_uncertainty, coverage_factor, probability,
+        accuracy, rule, reason, next_measurement, rating, software)
+    SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
+    FROM accepted_readings a JOIN test_points p ON p.id = a.point_id WHERE a.id = ?
 """
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
 
 
 def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, started: Timestamp) -> int:
-    """Record a start of the station; return the row id for its readings."""
+    """Record a start of the station; return its row id."""
+    end_connections_of_killed_station(connection)
     return _insert(
         connection,
         "INSERT INTO boots (boot_id, software, sqlite, station, started_utc_ns, started_monotonic_ns)"
@@ -39,22 +42,55 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
     )
 
 
-def insert_batch(connection: sqlite3.Connection, boot: int, batch: Batch, now_utc_ns: int) -> None:
-    """Insert a batch: raw readings, then accepted readings, then messages.
+def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch: Batch, now_utc_ns: int) -> None:
+    """Insert a batch: raw readings, then accepted readings with their verdicts, then messages.
 
     Raises:
         StoreError: an accepted reading has no visit or no test point.
     """
-    connection.executemany(_INSERT_READING, (_reading_values(row, boot) for row in batch.readings))
+    stretches.insert(connection, batch.readings)
     for accepted in batch.accepted:
-        if accepted.reading_row.visit_id is None or accepted.reading_row.point_id is None:
+        row = accepted.reading_row
+        if row.visit_id is None or row.point_id is None:
             raise StoreError(
-                f"The accepted reading {accepted.reading_row.reading.text} belongs to no test point.",
+                f"The accepted reading {row.reading.text} belongs to no test point.",
                 "Give it a visit and a test point.",
             )
-        reading_id = _insert(connection, _INSERT_READING, _reading_values(accepted.reading_row, boot))
-        connection.execute(_INSERT_ACCEPTED, _accepted_values(accepted, reading_id))
+        raw_reading_id = stretches.insert(connection, (row,))
+        accepted_id = _insert(connection, _INSERT_ACCEPTED, _accepted_values(accepted, raw_reading_id))
+        insert_verdict(connection, accepted_id, accepted.judgement, now_utc_ns)
     connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
+
+
+def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: Judgement, now_utc_ns: int) -> None:
+    """Insert a verdict on an accepted reading, with the present rating of its test point; earlier verdicts stay.
+
+    Raises:
+        StoreError: there is no such accepted reading.
+    """
+    limits = judgement.limits
+    values = (
+        now_utc_ns,
+        judgement.verdict,
+        judgement.margin,
+        decimal_text(limits.low) if limits else None,
+        decimal_text(limits.high) if limits else None,
+        limits.unit if limits else None,
+        limits.basis if limits else None,
+        decimal_text(limits.nominal) if limits else None,
+        decimal_text(judgement.digits),
+        decimal_text(judgement.deviation_percent),
+        decimal_text(judgement.expanded_uncertainty),
+        judgement.coverage_factor,
+        judgement.probability,
+        judgement.accuracy,
+        judgement.rule,
+        judgement.reason,
+        judgement.next_measurement,
+        VERSION,
+        accepted_id,
+    )
+    _require_one_row(connection.execute(_INSERT_VERDICT, values), f"accepted reading {accepted_id}")
 
 
 def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan, opened: Timestamp) -> VisitIds:
@@ -62,7 +98,7 @@ def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan
     unit_id = _get_or_insert(
         connection, "units", site_id=_get_or_insert(connection, "sites", name=site.name), name=site.unit
     )
-    uid = str(uuid.uuid4())
+    uid = _new_uid()
     visit_id = _insert(
         connection,
         "INSERT INTO visits (uid, unit_id, plan, derived, boot, opened_utc_ns, opened_monotonic_ns)"
@@ -174,55 +210,28 @@ def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, p
     )
 
 
-def _reading_values(row: ReadingRow, boot: int) -> tuple[Any, ...]:
+def _accepted_values(accepted: AcceptedRow, raw_reading_id: int) -> tuple[Any, ...]:
+    row = accepted.reading_row
     reading = row.reading
     return (
-        row.meter_id,
+        _new_uid(),
+        raw_reading_id,
         row.visit_id,
         row.point_id,
         reading.timestamp.utc_ns,
         reading.timestamp.monotonic_ns,
-        boot,
         row.clock_set,
         reading.quantity,
-        reading.value,
-        _decimal_text(reading.digits),
+        decimal_text(reading.digits),
         reading.unit,
+        reading.value,
         reading.status,
         reading.coupling,
-        _decimal_text(reading.resolution),
+        decimal_text(reading.resolution),
         reading.low_battery,
-        reading.channel,
-        reading.packet,
         reading.display_hold,
         reading.relative,
-    )
-
-
-def _accepted_values(accepted: AcceptedRow, reading_id: int) -> tuple[Any, ...]:
-    judgement = accepted.judgement
-    limits = judgement.limits
-    return (
-        reading_id,
-        judgement.verdict,
-        judgement.margin,
-        _decimal_text(limits.low) if limits else None,
-        _decimal_text(limits.high) if limits else None,
-        limits.unit if limits else None,
-        limits.basis if limits else None,
-        _decimal_text(limits.nominal) if limits else None,
-        _decimal_text(judgement.digits),
-        _decimal_text(judgement.deviation_percent),
-        _decimal_text(judgement.expanded_uncertainty),
-        judgement.accuracy,
-        judgement.reason,
-        judgement.rule,
         accepted.settled_in,
-        accepted.reading_row.point_id,
-        VERSION,
-        judgement.probability,
-        judgement.coverage_factor,
-        judgement.next_measurement,
     )
 
 
@@ -230,9 +239,8 @@ def _message_values(row: OutboxRow, now_utc_ns: int) -> tuple[Any, ...]:
     return (row.message_id, row.topic, row.payload, row.droppable, now_utc_ns)
 
 
-def _decimal_text(number: Decimal | None) -> str | None:
-    # As a display shows it: no exponent, trailing zeros kept.
-    return None if number is None else f"{number:f}"
+def _new_uid() -> str:
+    return str(uuid.uuid4())
 
 
 def _get_or_insert(connection: sqlite3.Connection, table: str, **names: str | int) -> int:

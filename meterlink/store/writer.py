@@ -14,13 +14,24 @@ from typing import Any, TypeVar
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
-from meterlink.store import meters, queries, transactions
+from meterlink.store import continuity, meters, queries, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
 from meterlink.store.meters import RegisteredMeter
 from meterlink.store.migration import migrate
-from meterlink.store.rows import Batch, ResumedVisit, VisitIds
+from meterlink.store.rows import (
+    Batch,
+    ClockStep,
+    EndReason,
+    GapCause,
+    NewConnection,
+    NewGap,
+    ReadingRow,
+    ResumedVisit,
+    VisitIds,
+)
+from meterlink.store.stretches import StretchWriter
 
 # Messages kept for the broker: a meter with 5 readings a second through a 10 h day without a network (180,000), and
 # some spare. At about 300 bytes each that is 60 MB of disk.
@@ -45,7 +56,7 @@ _log = logging.getLogger(__name__)
 class _Job:
     work: Callable[[sqlite3.Connection], object]
     future: Future[Any]
-    readings: int = 0
+    readings: tuple[ReadingRow, ...] = ()
     rows: int = 1
     messages: int = 0
     droppable: bool = False
@@ -96,10 +107,12 @@ class Writer:
         self._queue: deque[_Job] = deque()
         self._queued_rows = 0
         self._unfinished = 0
-        self._dropped_readings = 0
+        self._dropped: dict[int, NewGap] = {}  # readings not saved, by connection
+        self._newest_connection_id = 0
         self._closing = True
         # The writer thread's own:
         self._boot = 0
+        self._stretches = StretchWriter()
         self._jobs_in_progress: list[_Job] = []
         self._failures = 0
         self._messages_since_trim = outbox_limit  # so that the first commit trims the outbox of an earlier run
@@ -154,8 +167,8 @@ class Writer:
         """Commit a batch completely or not at all."""
         now = self._clock.now().utc_ns
         return self._enqueue(
-            lambda connection: transactions.insert_batch(connection, self._boot, batch, now),
-            readings=len(batch.readings),
+            lambda connection: transactions.insert_batch(connection, self._stretches, batch, now),
+            readings=batch.readings,
             rows=len(batch.readings) + len(batch.accepted) + len(batch.outbox),
             messages=len(batch.outbox),
             droppable=not batch.accepted and all(message.droppable for message in batch.outbox),
@@ -180,6 +193,35 @@ class Writer:
             return resumed
 
         return self._enqueue(resume)
+
+    def open_connection(self, new: NewConnection) -> int:
+        """Save a connection that begins; return its row id at once, for the readings submitted after this call."""
+        with self._wake:
+            self._newest_connection_id += 1
+            connection_id = self._newest_connection_id
+        self._enqueue(lambda connection: continuity.insert_connection(connection, self._boot, connection_id, new))
+        return connection_id
+
+    def end_connection(self, connection_id: int, ended: Timestamp, reason: EndReason) -> Future[None]:
+        """Save the end of a connection, after its readings."""
+
+        def work(connection: sqlite3.Connection) -> None:
+            continuity.end_connection(connection, connection_id, ended, reason)
+            self._stretches.end_connection(connection, connection_id)
+
+        return self._enqueue(work)
+
+    def add_gap(self, gap: NewGap) -> Future[None]:
+        """Save a time without readings."""
+        return self._enqueue(lambda connection: continuity.insert_gaps(connection, (gap,)))
+
+    def end_gap(self, connection_id: int, cause: GapCause, ended: Timestamp) -> Future[None]:
+        """Save the end of the present gap of a connection with this cause."""
+        return self._enqueue(lambda connection: continuity.end_gap(connection, connection_id, cause, ended))
+
+    def add_clock_step(self, step: ClockStep) -> Future[None]:
+        """Save a jump of the wall clock."""
+        return self._enqueue(lambda connection: continuity.insert_clock_step(connection, self._boot, step))
 
     def close_visit(self, visit_id: int, closed: Timestamp) -> Future[None]:
         """End a visit."""
@@ -243,7 +285,7 @@ class Writer:
         self,
         work: Callable[[sqlite3.Connection], _T],
         *,
-        readings: int = 0,
+        readings: tuple[ReadingRow, ...] = (),
         rows: int = 1,
         messages: int = 0,
         droppable: bool = False,
@@ -270,12 +312,20 @@ class Writer:
         for job in self._queue:
             if job.droppable and self._queued_rows > self._buffer_limit:
                 self._queued_rows -= job.rows
-                self._dropped_readings += job.readings
+                for row in job.readings:
+                    self._count_dropped(row)
                 dropped.append(job)
             else:
                 kept.append(job)
         self._queue = kept
         return dropped
+
+    def _count_dropped(self, row: ReadingRow) -> None:
+        timestamp = row.reading.timestamp
+        gap = self._dropped.get(row.connection_id)
+        if gap is None:
+            gap = NewGap(row.connection_id, GapCause.NOT_SAVED, timestamp, lost=0)
+        self._dropped[row.connection_id] = gap._replace(ended=timestamp, lost=(gap.lost or 0) + 1)
 
     # The methods below run in the writer's thread.
 
@@ -323,6 +373,8 @@ class Writer:
         try:
             migrate(connection, self._path)
             connection.row_factory = sqlite3.Row
+            self._stretches.forget()
+            self._newest_connection_id = continuity.newest_connection_id(connection)
             self._boot = transactions.begin_boot(connection, self._boot_id, self._station, self._clock.now())
         except BaseException:
             connection.close()
@@ -345,7 +397,8 @@ class Writer:
         Raises:
             sqlite3.Error: the disk or a lock prevented the transaction; the file is unchanged.
         """
-        dropped = self._dropped_readings
+        with self._wake:
+            dropped, self._dropped = self._dropped, {}
         trim = self._messages_since_trim + sum(job.messages for job in jobs) > self._outbox_limit // 100
         connection.execute("BEGIN IMMEDIATE")
         try:
@@ -353,16 +406,18 @@ class Writer:
             if trim:  # not at every commit: COUNT(*) reads the whole index of a full outbox
                 transactions.drop_excess(connection, "outbox", self._outbox_limit)
             if dropped:
-                transactions.increment_counter(connection, "readings_dropped", dropped)
+                # As a job: a reading that was dropped may have had wrong data, which must not stop the others.
+                self._run_job(connection, _Job(lambda connection: _save_dropped(connection, dropped), Future()))
             connection.execute("COMMIT")
         except sqlite3.Error:
+            self._stretches.forget()
+            with self._wake:
+                self._dropped = _merge_gaps(dropped, self._dropped)
             if connection.in_transaction:
                 with suppress(sqlite3.Error):  # the first error is the one to report
                     connection.execute("ROLLBACK")
             raise
         self._messages_since_trim = 0 if trim else self._messages_since_trim + sum(job.messages for job in jobs)
-        with self._wake:
-            self._dropped_readings -= dropped
         return outcomes
 
     def _run_job(self, connection: sqlite3.Connection, job: _Job) -> object:
@@ -373,6 +428,7 @@ class Writer:
             if is_transient(error):
                 raise
             connection.execute("ROLLBACK TO job")
+            self._stretches.forget()
             outcome = self._as_error(error)
             own_fault = not isinstance(error, MeterlinkError | sqlite3.Error)
             _log.error("a batch was refused: %s", outcome, exc_info=own_fault)
@@ -425,3 +481,17 @@ class Writer:
             self._on_alarm(text)
         except Exception:  # noqa: BLE001  # a listener's fault must not stop the writing
             _log.exception("the alarm could not be passed on")
+
+
+def _save_dropped(connection: sqlite3.Connection, dropped: dict[int, NewGap]) -> None:
+    transactions.increment_counter(connection, "readings_dropped", sum(gap.lost or 0 for gap in dropped.values()))
+    continuity.insert_gaps(connection, dropped.values())
+
+
+def _merge_gaps(earlier: dict[int, NewGap], later: dict[int, NewGap]) -> dict[int, NewGap]:
+    """Return the gaps of each connection as one gap, from the beginning of the earlier to the end of the later."""
+    merged = earlier | later
+    for connection_id in earlier.keys() & later.keys():
+        before, after = earlier[connection_id], later[connection_id]
+        merged[connection_id] = after._replace(began=before.began, lost=(before.lost or 0) + (after.lost or 0))
+    return merged

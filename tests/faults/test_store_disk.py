@@ -23,7 +23,7 @@ from pathlib import Path
 from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import Meter
 from meterlink.core.readings import Reading
-from meterlink.store.rows import Batch, ReadingRow
+from meterlink.store.rows import Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
 from meterlink.core.units import Quantity
 
@@ -38,6 +38,7 @@ clock = SystemClock()
 writer = Writer(path, station="van-3", clock=clock, boot_id="b", on_alarm=on_alarm, retry_delays=(0.01, 0.02))
 writer.start()
 meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(60)
+connection = writer.open_connection(NewConnection(meter, clock.now()))
 
 @@fill_disk@@
 
@@ -45,7 +46,7 @@ submitted = []
 def submit(number):
     packet = bytes(500)
     reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=str(number), packet=packet)
-    submitted.append(writer.submit(Batch(readings=(ReadingRow(reading, meter),))))
+    submitted.append(writer.submit(Batch(readings=(ReadingRow(reading, connection),))))
 
 number = 0
 while not raised.is_set():

@@ -21,7 +21,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.core.readings import Reading
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 from meterlink.core.units import Quantity
 
@@ -33,6 +33,7 @@ point = TestPoint("herm", "compressor", "run capacitor", ("C", "HERM"), Quantity
                   CircuitState.ISOLATED, PointKind.CAPACITOR)
 visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), Plan("p", (point,)), clock.now()).result()
 meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result()
+connection = writer.open_connection(NewConnection(meter, clock.now()))
 judgement = Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, None, None, None, "assumed", "No rating yet.")
 number = 0
 while True:
@@ -41,7 +42,7 @@ while True:
         number += 1
         name = f"{run}/{number}"
         reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=name, packet=bytes(60))
-        row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["herm"])
+        row = ReadingRow(reading, connection, visit.visit_id, visit.point_ids["herm"])
         accepted = (AcceptedRow(row, judgement, 1.0),) if number % 10 == 0 else ()
         batch = Batch(readings=(row,), accepted=accepted, outbox=(OutboxRow(name, "t", b"[]", True),))
         waiting.append((name, writer.submit(batch)))

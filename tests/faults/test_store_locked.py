@@ -13,7 +13,7 @@ from meterlink.core.errors import DatabaseLockedError
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.store.reader import Reader
-from meterlink.store.rows import Batch, ReadingRow
+from meterlink.store.rows import Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s
@@ -58,16 +58,17 @@ def writer(path, alarms):
     writer.close()
 
 
-def batch(meter):
-    return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Timestamp(1, 1)), meter),))
+def batch(connection):
+    return Batch(readings=(ReadingRow(Reading(Quantity.VOLTAGE, Decimal("24.0"), "V", Timestamp(1, 1)), connection),))
 
 
 def test_recording_waits_for_a_foreign_writer_and_resumes(writer, path, alarms):
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    connection = writer.open_connection(NewConnection(meter, Timestamp(0, 0)))
     with closing(sqlite3.connect(path, isolation_level=None)) as foreign:
         foreign.execute("BEGIN IMMEDIATE")
-        futures = [writer.submit(batch(meter)) for _ in range(10)]
+        futures = [writer.submit(batch(connection)) for _ in range(10)]
         assert alarms.raised.wait(OUTER)
         assert not any(future.done() for future in futures)
         assert Reader(path).counts()["readings"] == 0  # readers do not wait
@@ -83,12 +84,13 @@ def test_recording_waits_for_a_foreign_writer_and_resumes(writer, path, alarms):
 def test_an_open_read_transaction_delays_no_writer(writer, path):
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    connection = writer.open_connection(NewConnection(meter, Timestamp(0, 0)))
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)) as reading:
         reading.execute("BEGIN")
         count = "SELECT COUNT(*) FROM readings"
         assert reading.execute(count).fetchone() == (0,)
         for _ in range(20):
-            writer.submit(batch(meter)).result(OUTER)
+            writer.submit(batch(connection)).result(OUTER)
         assert reading.execute(count).fetchone() == (0,)  # it still sees the moment of its BEGIN
         assert Reader(path).counts()["readings"] == 20
         writer.close()  # does not wait for the reader

@@ -12,7 +12,7 @@ from meterlink.core.readings import Reading, Status
 from meterlink.core.units import parse_amount, parse_unit
 from meterlink.judge.judging import judge, limits_for
 from meterlink.judge.measured_value import MeasuredValue
-from meterlink.store.rows import AcceptedRow, Batch, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER_TIMEOUT = 60  # s; a limit, not a wait
@@ -59,13 +59,14 @@ def store_visits(database: Path, visits: Iterable[RecordedVisit]) -> None:
 
 def _store_visit(writer: Writer, clock: ManualClock, visit: RecordedVisit) -> None:
     meter = writer.register_meter(visit.meter).result(OUTER_TIMEOUT)
+    connection = writer.open_connection(NewConnection(meter, clock.now()))
     # A component measured before and after its repair is a single test point of the plan.
     plan = Plan("recorded_visits", tuple({point.key: point for point, _ in visit.accepted}.values()))
     ids = writer.open_visit(visit.site, plan, clock.now()).result(OUTER_TIMEOUT)
     for point, text in visit.accepted:
         reading = _reading(point, text, clock.now())
         judgement = judge(point.kind, limits_for(point), MeasuredValue.from_reading(reading))
-        row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[point.key], visit.clock_set)
+        row = ReadingRow(reading, connection, ids.visit_id, ids.point_ids[point.key], visit.clock_set)
         writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.5),))).result(OUTER_TIMEOUT)
         clock.utc_ns += 60_000_000_000
     writer.close_visit(ids.visit_id, clock.now()).result(OUTER_TIMEOUT)

@@ -116,10 +116,7 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
     assert "connected" in of_first[:lost]
     assert "connected" in of_first[lost:]
     with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
-        fan = connection.execute(
-            "SELECT r.digits FROM accepted_readings a JOIN readings r ON r.id = a.reading_id"
-            " JOIN test_points p ON p.id = r.point_id WHERE p.key = 'run-capacitor-fan'"
-        ).fetchall()
+        fan = connection.execute("SELECT digits FROM history WHERE point = 'run-capacitor-fan'").fetchall()
         gap = connection.execute(
             "SELECT max(d) FROM (SELECT monotonic_ns - lag(monotonic_ns) OVER (ORDER BY id) AS d FROM readings"
             " WHERE meter_id = (SELECT id FROM meters WHERE name = ?))",

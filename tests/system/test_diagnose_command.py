@@ -18,7 +18,7 @@ from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue, judge, limits_for
 from meterlink.station.rules import shipped_rules
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s
@@ -74,6 +74,7 @@ def data(tmp_path):
     )
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench \x1b[31mmeter")).result(OUTER)
+    connection = writer.open_connection(NewConnection(meter, Timestamp(NOON, 1)))
     points = {test_point.key: test_point for test_point in PLAN.points}
     for number, readings in enumerate(VISITS):
         ids = writer.open_visit(Site("Mill Lane bakery", f"Condenser {number}"), PLAN, Timestamp(NOON, 1)).result(OUTER)
@@ -88,7 +89,7 @@ def data(tmp_path):
                 resolution=Decimal("0.01") if test_point.quantity is Quantity.CAPACITANCE else Decimal("0.1"),
             )
             judgement = judge(test_point.kind, limits_for(test_point), MeasuredValue.from_reading(reading))
-            row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
+            row = ReadingRow(reading, connection, ids.visit_id, ids.point_ids[key], clock_set=True)
             writer.submit(Batch(accepted=(AcceptedRow(row, judgement, 1.0),))).result(OUTER)
     writer.close()
     return folder

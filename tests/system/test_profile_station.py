@@ -128,7 +128,7 @@ def run_station(
 def readings(folder: Path) -> list[tuple[str, str]]:
     connection = sqlite3.connect(f"file:{folder / DATABASE_FILE}?mode=ro", uri=True)
     try:
-        return connection.execute("SELECT digits, unit FROM readings").fetchall()
+        return connection.execute("SELECT digits, unit FROM readings ORDER BY id").fetchall()
     finally:
         connection.close()
 
@@ -202,7 +202,7 @@ def test_a_frozen_or_relative_display_is_kept_and_never_judged(
     connection = sqlite3.connect(f"file:{tmp_path / DATABASE_FILE}?mode=ro", uri=True)
     try:
         accepted = connection.execute(
-            f"SELECT r.{column}, r.digits FROM accepted_readings h JOIN readings r ON r.id = h.reading_id"  # noqa: S608
+            f"SELECT {column}, digits FROM accepted_readings"  # noqa: S608
         ).fetchall()
         (altered,) = connection.execute(f"SELECT count(*) FROM readings WHERE {column} = 1").fetchone()  # noqa: S608
     finally:

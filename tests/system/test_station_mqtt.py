@@ -112,8 +112,8 @@ def test_readings_and_verdicts_survive_a_broker_that_stops_and_starts(tmp_path: 
         assert times == sorted(times)
         ((raw,),) = _query(
             folder,
-            "SELECT count(*) FROM readings r JOIN meters m ON m.id = r.meter_id WHERE m.name = ?"
-            " AND r.id NOT IN (SELECT reading_id FROM accepted_readings)",
+            "SELECT count(*) FROM readings WHERE meter = ?"
+            " AND id NOT IN (SELECT raw_reading_id FROM accepted_readings)",
             name,
         )
         assert len(times) == raw

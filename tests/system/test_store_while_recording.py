@@ -17,7 +17,7 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 100  # s
@@ -46,11 +46,12 @@ def tag(writer):
     clock = SystemClock()
     visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    connection = writer.open_connection(NewConnection(meter, clock.now()))
     point = visit.point_ids["run-capacitor-herm"]
 
     def tagged():
         reading = Reading(Quantity.CAPACITANCE, Decimal("45.1"), "µF", clock.now())
-        return ReadingRow(reading, meter, visit.visit_id, point)
+        return ReadingRow(reading, connection, visit.visit_id, point)
 
     return tagged
 

@@ -158,7 +158,7 @@ async def taught_and_read(bench: Bench) -> None:
 def kept(folder: Path) -> list[tuple[str, str]]:
     connection = sqlite3.connect(f"file:{folder / DATABASE_FILE}?mode=ro", uri=True)
     try:
-        return connection.execute("SELECT digits, unit FROM readings").fetchall()
+        return connection.execute("SELECT digits, unit FROM readings ORDER BY id").fetchall()
     finally:
         connection.close()
 

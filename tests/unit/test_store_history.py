@@ -21,7 +21,7 @@ from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s
@@ -73,6 +73,7 @@ def data(tmp_path):
     )
     writer.start()
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    connection = writer.open_connection(NewConnection(meter, Timestamp(NOON, 1)))
     for number, site in enumerate(
         (Site("Mill Lane bakery", "Condenser 1"), Site("Harbour cold store", "condenser 10"))
     ):
@@ -80,7 +81,7 @@ def data(tmp_path):
         ids = writer.open_visit(site, PLAN, opened).result(OUTER)
         for key, digits in (("fan", "4.68"), ("start", "4.69")):
             reading = Reading(Quantity.CAPACITANCE, Decimal(digits), "µF", opened)
-            row = ReadingRow(reading, meter, ids.visit_id, ids.point_ids[key], clock_set=True)
+            row = ReadingRow(reading, connection, ids.visit_id, ids.point_ids[key], clock_set=True)
             writer.submit(Batch(readings=(row, row), accepted=(AcceptedRow(row, OUTSIDE, 1.25),)))
     writer.close()
     return folder
@@ -141,7 +142,7 @@ def test_raw_readings_are_paged_in_order(reader):
 
 def test_the_order_is_that_of_the_rows_even_if_the_clock_was_changed(data, reader):
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
-        connection.execute("UPDATE readings SET utc_ns = ? - id", (NOON,))
+        connection.execute("UPDATE accepted_readings SET utc_ns = ? - id", (NOON,))
         connection.commit()
     rows = reader.history()
     assert [row.id for row in rows] == [1, 2, 3, 4]
@@ -151,7 +152,7 @@ def test_the_order_is_that_of_the_rows_even_if_the_clock_was_changed(data, reade
 
 def test_a_reading_with_an_unset_clock_is_never_filtered_out_by_time(data, reader):
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
-        connection.execute("UPDATE readings SET utc_ns = 0, clock_set = 0 WHERE id <= 3")
+        connection.execute("UPDATE accepted_readings SET utc_ns = 0, clock_set = 0 WHERE id = 1")
         connection.commit()
     assert [row.id for row in reader.history(since_utc_ns=NOON + 1)] == [1, 3, 4]
     assert "(clock was not set)" in run(data, "--limit", "4").output
@@ -165,12 +166,16 @@ def test_history_never_walks_the_raw_readings(data):
         sql = f"EXPLAIN QUERY PLAN {queries._SELECT_ACCEPTED} WHERE u.name = 'x' ORDER BY a.id DESC LIMIT 5"
         steps = [row[3] for row in connection.execute(sql)]
     assert steps[0] == "SCAN a"
-    assert all("INTEGER PRIMARY KEY" in step for step in steps[1:])
+    searches = [step for step in steps[1:] if step.startswith("SEARCH")]
+    others = [step for step in steps[1:] if step not in searches]
+    verdicts = "SEARCH verdicts USING COVERING INDEX verdicts_of_reading (accepted_id=?)"
+    assert all("INTEGER PRIMARY KEY" in step or step == verdicts for step in searches)
+    assert all(step.startswith("CORRELATED SCALAR SUBQUERY") for step in others)
 
 
 def test_the_error_names_a_row_that_another_program_edited(data, reader):
     with closing(sqlite3.connect(data / "meterlink.db")) as connection:
-        connection.execute("UPDATE accepted_readings SET verdict = 'splendid' WHERE id = 3")
+        connection.execute("UPDATE verdicts SET verdict = 'splendid' WHERE id = 3")
         connection.commit()
     with pytest.raises(DamagedDatabaseError, match=r"Row 3 .*splendid.*Another program has changed the file"):
         reader.history()
@@ -238,7 +243,7 @@ def _history_row(reading, site, limits):
     from meterlink.store.rows import HistoryRow  # noqa: PLC0415
 
     return HistoryRow(
-        id=1, reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, site=site,
+        id=1, uid="u", reading=reading, judgement=replace(OUTSIDE, limits=limits), settled_in=1.0, site=site,
         visit_uid="v", plan="p", point_key="k", circuit="c", component="co", section="", terminals=("A", "B"),
         state=CircuitState.ISOLATED, kind=PointKind.CAPACITOR, rating="", meter=Meter("a", "n"), station="s", boot="b",
         software="0", clock_set=None,

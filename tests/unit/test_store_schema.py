@@ -15,7 +15,7 @@ from meterlink.core.errors import (
     OlderDatabaseError,
     StoreError,
 )
-from meterlink.store import connections
+from meterlink.store import connections, migration
 from meterlink.store.migration import migrate
 from meterlink.store.reader import Reader
 from meterlink.store.schema import MIGRATIONS
@@ -38,30 +38,41 @@ def schema_of(path):
         return sorted(connection.execute("SELECT type, name, sql FROM sqlite_master").fetchall())
 
 
-def make_version_1(path):
-    """Create a database with the first released schema and an accepted reading."""
+def make_database(path):
+    """Create a database with one row, or more, in every table with a reference to another table."""
+    start_and_close(path)
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        connection.execute("PRAGMA journal_mode = WAL")
-        MIGRATIONS.apply(Database(connection), stop_before="002 outbox")
-        connections.write_file_header(connection, 1)
         connection.executescript(
             """
-            INSERT INTO boots VALUES (1, 'boot-0', '0.0.9', '3.40.1', 'van-3', 1000, 10);
             INSERT INTO sites VALUES (1, 'Mill Lane bakery');
             INSERT INTO units VALUES (1, 1, 'condenser east');
             INSERT INTO circuits VALUES (1, 1, 'compressor');
             INSERT INTO components VALUES (1, 1, 'run capacitor', 'HERM');
-            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', 1, 1000, 10, NULL);
+            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', '[]', 1, 1000, 10, NULL);
             INSERT INTO test_points VALUES (1, 1, 1, 'herm', 'C', 'HERM', 'capacitance', 'isolated and discharged',
                 'capacitor', '45 µF ±6 %', NULL);
-            INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', 'bench meter', 'presented', '', 1, 900, 1000);
-            INSERT INTO readings VALUES (1, 1, 1, 1, 2000, 20, 1, 1, 'capacitance', 4.23e-5, '42.30', 'µF', 'ok', NULL,
-                '0.01', 0, 'c', x'0102');
-            INSERT INTO accepted_readings VALUES (1, 1, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %',
-                '45', '42.30', '-6', '0.5', 'assumed 1 % + 3', 'On the limit.', 'simple acceptance', 1.5, '45 µF ±6 %',
-                '0.0.9');
+            INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', '', 'bench meter', 'presented', '', '', 1, 900, 1000);
+            INSERT INTO meter_aliases VALUES ('00:00:5E:00:53:0B', 1, 1000);
+            INSERT INTO connections VALUES (1, 1, 1, 'presented', '', '', 1000, 10, NULL, NULL, NULL);
+            INSERT INTO gaps VALUES (1, 1, 'link lost', 1000, 10, NULL, NULL, NULL);
+            INSERT INTO clock_steps VALUES (1, 1, 1000, 10, 2000, 20, 990);
+            INSERT INTO stretches VALUES (1, 1, 1, 1, 1, 'capacitance', 'µF', 'ok', NULL, '0.01', 2, 0, 0, 0, 'c',
+                1e-8, 0, 2000, 20, 1, NULL);
+            INSERT INTO raw_readings VALUES (1, 1, 0, 0, 4230, x'0102');
+            INSERT INTO accepted_readings VALUES (1, 'uid-2', 1, 1, 1, 2000, 20, 1, 'capacitance', '42.30', 'µF',
+                4.23e-5, 'ok', NULL, '0.01', 0, 0, 0, 1.5);
+            INSERT INTO verdicts VALUES (1, 1, 2000, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %', '45',
+                '42.30', '-6', '0.5', 2.0, 0.5, 'assumed 1 % + 3', 'simple acceptance', 'On the limit.', '',
+                '45 µF ±6 %', '0.0.9');
             """
         )
+
+
+def make_older(path):
+    """Make a database one version older than this program."""
+    make_database(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute(f"PRAGMA user_version = {connections.SCHEMA_VERSION - 1}")
 
 
 def test_a_new_database_gets_every_migration_and_our_header(tmp_path):
@@ -72,14 +83,7 @@ def test_a_new_database_gets_every_migration_and_our_header(tmp_path):
         assert connection.execute("PRAGMA user_version").fetchone() == (connections.SCHEMA_VERSION,)
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         applied = [migration.name for migration in MIGRATIONS.applied(Database(connection))]
-        assert applied == [
-            "001 readings",
-            "002 outbox",
-            "003 uncertainty",
-            "004 meter identity",
-            "005 derived",
-            "006 display modes",
-        ]
+        assert applied == ["001 first tables"]
         assert MIGRATIONS.pending(Database(connection)) == []
 
 
@@ -116,37 +120,48 @@ print(sorted({"sqlite_utils", "numpy", "pint"} & set(sys.modules)))
     assert second == "[]"
 
 
-def test_a_version_1_database_is_brought_up_to_date_with_its_rows(tmp_path):
-    old, new = tmp_path / "old.db", tmp_path / "new.db"
-    make_version_1(old)
-    start_and_close(old)
-    start_and_close(new)
-    assert schema_of(old) == schema_of(new)
-    (row,) = Reader(old).history()
-    assert row.reading.text == "42.30 µF"
-    assert row.judgement.limits.basis == row.rating == "45 µF ±6 %"
-    assert row.software == "0.0.9"
-    assert Reader(old).outbox(10) == []
-
-
 def test_a_reader_refuses_an_older_database(tmp_path):
     path = tmp_path / "meterlink.db"
-    make_version_1(path)
+    make_older(path)
     with pytest.raises(OlderDatabaseError, match=r"older Meterlink .*Start the station once"):
         Reader(path).history()
 
 
+def add_migration(monkeypatch, function):
+    monkeypatch.setattr(MIGRATIONS, "_migrations", list(MIGRATIONS._migrations))
+    MIGRATIONS(name="002 test")(function)
+    version = connections.SCHEMA_VERSION + 1
+    for module in (connections, migration):
+        monkeypatch.setattr(module, "SCHEMA_VERSION", version)
+
+
+def test_a_later_migration_is_applied_to_a_database_with_rows(tmp_path, monkeypatch):
+    path = tmp_path / "meterlink.db"
+    make_database(path)
+
+    def later(db):
+        db.execute("CREATE TABLE later (a INTEGER)")
+
+    add_migration(monkeypatch, later)
+    start_and_close(path)
+    (row,) = Reader(path).history()
+    assert row.reading.text == "42.30 µF"
+    assert row.judgement.limits.basis == row.rating == "45 µF ±6 %"
+    assert row.software == "0.0.9"
+    assert "later" in {name for _, name, _ in schema_of(path)}
+
+
 def test_a_migration_that_fails_leaves_the_database_as_it_was(tmp_path, monkeypatch):
     path = tmp_path / "meterlink.db"
-    make_version_1(path)
+    make_database(path)
     before = schema_of(path)
 
     def half_done(db):
         db.execute("CREATE TABLE half (a INTEGER)")
-        raise sqlite3.OperationalError("no")
+        raise sqlite3.OperationalError("half done")
 
-    monkeypatch.setattr(MIGRATIONS._migrations[1], "fn", half_done)
-    with pytest.raises(StoreError):
+    add_migration(monkeypatch, half_done)
+    with pytest.raises(StoreError, match="half done"):
         start_and_close(path)
     assert schema_of(path) == before
     with closing(sqlite3.connect(path)) as connection:
@@ -168,7 +183,7 @@ def test_a_newer_database_is_refused_and_left_untouched(tmp_path):
     before = copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()
     for use in (start_and_close, lambda path: Reader(path).history()):
         with pytest.raises(
-            NewerDatabaseError, match=r"newer Meterlink \(schema 99; this one reads 6\).*Update Meterlink"
+            NewerDatabaseError, match=r"newer Meterlink \(schema 99; this one reads 1\).*Update Meterlink"
         ):
             use(copy)
         assert (copy.read_bytes(), (tmp_path / "copy.db-wal").read_bytes()) == before
@@ -196,8 +211,7 @@ def test_the_error_names_a_missing_database(tmp_path):
 
 def test_the_error_names_a_damaged_database(tmp_path):
     path = tmp_path / "meterlink.db"
-    make_version_1(path)
-    start_and_close(path)
+    make_database(path)
     damaged = bytearray(path.read_bytes())
     damaged[4096:] = b"\xa5" * (len(damaged) - 4096)  # every page except the first, with header and schema root
     path.write_bytes(damaged)
@@ -222,19 +236,34 @@ def test_old_sqlite_is_refused(tmp_path, monkeypatch):
         migrate(connection, tmp_path / "a.db")
 
 
-@pytest.mark.parametrize("child", ["readings", "accepted_readings", "test_points", "visits", "components"])
+@pytest.mark.parametrize(
+    "child",
+    [
+        "units",
+        "circuits",
+        "components",
+        "visits",
+        "test_points",
+        "meter_aliases",
+        "connections",
+        "gaps",
+        "clock_steps",
+        "stretches",
+        "raw_readings",
+        "accepted_readings",
+        "verdicts",
+    ],  # fmt: skip
+)
 def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
     path = tmp_path / "meterlink.db"
-    make_version_1(path)
-    start_and_close(path)
+    make_database(path)
     with closing(connections.connect_for_writing(path)) as connection:
         columns = [row[1] for row in connection.execute(f"PRAGMA table_info({child})")]
         parents = {row[3] for row in connection.execute(f"PRAGMA foreign_key_list({child})")}
         assert parents
         for parent in parents:
             sources = ["NULL" if c == "id" else "12345" if c == parent else c for c in columns]
-            if "reading_id" in sources:
-                sources[sources.index("reading_id")] = "reading_id + 1"
-            sources = ["'another'" if c in {"uid", "key"} else c for c in sources]
+            sources = ["'another'" if c in {"uid", "key", "name", "address"} else c for c in sources]
+            sources = ["raw_reading_id + 1" if c == "raw_reading_id" else c for c in sources]
             with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
                 connection.execute(f"INSERT INTO {child} SELECT {', '.join(sources)} FROM {child} LIMIT 1")  # noqa: S608
