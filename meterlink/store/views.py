@@ -19,7 +19,7 @@ _DIGITS = """
 _MICROSECONDS = "(s.first_utc_ns + r.utc_offset_us * 1000)"
 
 VIEWS = (
-    # Raw readings. A condition on visit_uid, point, connection_id or stretch_began_utc_ns finds them without a scan.
+    # Raw readings. A condition on visit_uid, visit_id, point_id or id finds them without a scan.
     f"""CREATE VIEW readings AS
     SELECT r.id,
         {_time(_MICROSECONDS)} AS at,
@@ -28,7 +28,7 @@ VIEWS = (
         s.low_battery, s.display_hold, s.relative, s.clock_set, s.channel, r.packet, c.driver, c.profile,
         c.profile_hash, b.boot_id AS boot, {_MICROSECONDS} AS utc_ns,
         s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 AS monotonic_ns,
-        s.first_utc_ns AS stretch_began_utc_ns, s.connection_id, c.meter_id, s.visit_id, s.point_id
+        s.connection_id, c.meter_id, s.visit_id, s.point_id
     FROM stretches s
     JOIN raw_readings r ON r.stretch_id = s.id
         AND r.id BETWEEN s.first_reading_id AND ifnull(s.last_reading_id, 9223372036854775807)

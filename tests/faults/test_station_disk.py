@@ -16,7 +16,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     folder = tmp_path / "small"
     folder.mkdir()
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=260k", "tmpfs", folder], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", "size=320k", "tmpfs", folder], capture_output=True, check=False
     )
     if mounted.returncode != 0:
         pytest.skip("no right to mount a small file system")

@@ -117,6 +117,10 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
     assert "connected" in of_first[lost:]
     with sqlite3.connect(tmp_path / DATABASE_FILE) as connection:
         fan = connection.execute("SELECT digits FROM history WHERE point = 'run-capacitor-fan'").fetchall()
+        links = connection.execute(
+            "SELECT end_reason FROM connection_list WHERE meter = ? ORDER BY id", (first,)
+        ).fetchall()
+        gaps = connection.execute("SELECT meter, cause, seconds FROM gap_list").fetchall()
         gap = connection.execute(
             "SELECT max(d) FROM (SELECT monotonic_ns - lag(monotonic_ns) OVER (ORDER BY id) AS d FROM readings"
             " WHERE meter_id = (SELECT id FROM meters WHERE name = ?))",
@@ -124,6 +128,8 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
         ).fetchone()[0]
     connection.close()
     assert fan == [("7.43",)]
+    assert links == [("link lost",), ("station stopped",)]
+    assert gaps == [(first, "link lost", pytest.approx(gap / 1e9, abs=1.0))]
     assert gap / 1e9 >= 4.0  # as long as the scenario keeps the link down
 
 

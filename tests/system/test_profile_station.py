@@ -1,6 +1,7 @@
 """A station whose meters have profiles in its data folder: writes, readings, names."""
 
 import asyncio
+import hashlib
 import logging
 import sqlite3
 from collections.abc import Awaitable, Callable
@@ -14,6 +15,7 @@ from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import SettingsError
 from meterlink.core.units import Quantity
 from meterlink.plans import load_plan
+from meterlink.profiles import compile_profile, parse_profile, write_profile
 from meterlink.settings import DATABASE_FILE, Settings, load_settings
 from meterlink.station.station import Station, StationConfig
 from meterlink_simulators.air import Air
@@ -140,6 +142,13 @@ def test_a_profile_in_the_data_folder_reads_its_meter(tmp_path: Path, caplog: py
     with caplog.at_level(logging.WARNING):
         meter = run_station(tmp_path, Settings("test"), 12.0)
     assert set(readings(tmp_path)) == {("44.10", "µF")}
+    connection = sqlite3.connect(tmp_path / DATABASE_FILE)
+    profile = parse_profile(PROFILE, "p")
+    expected_hash = hashlib.sha256(write_profile(profile).encode()).hexdigest()
+    assert connection.execute("SELECT DISTINCT driver, profile, profile_hash FROM readings").fetchall() == [
+        (compile_profile(profile).name, profile.name, expected_hash)
+    ]
+    connection.close()
     assert len(readings(tmp_path)) > 20  # the meter did not stop sending
     assert meter.written[:2] == [b"\x01\xaa", b"\x02"]
     assert set(meter.written[2:]) == {b"\x02"}

@@ -252,7 +252,7 @@ def test_old_sqlite_is_refused(tmp_path, monkeypatch):
         "raw_readings",
         "accepted_readings",
         "verdicts",
-    ],  # fmt: skip
+    ],
 )
 def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
     path = tmp_path / "meterlink.db"

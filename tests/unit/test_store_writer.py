@@ -4,6 +4,7 @@ import logging
 import re
 import sqlite3
 import threading
+import uuid
 from contextlib import closing
 from dataclasses import replace
 from decimal import Decimal
@@ -17,8 +18,9 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.store import queries, transactions
+from meterlink.store.connections import connect_for_writing
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, GapCause, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 60  # s; the limit for an immediate result
@@ -224,6 +226,39 @@ def test_an_accepted_reading_keeps_the_judgement_and_rating_of_its_time(writer, 
         "herm",
         "van-3",
     )
+
+
+def test_a_later_verdict_is_the_current_one_and_the_earlier_one_stays(writer, path):
+    visit = Visit(writer)
+    writer.submit(Batch(accepted=(visit.accepted("45.10"), visit.accepted("45.20")))).result(OUTER)
+    first, second = Reader(path).history()
+    writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
+    writer.close()
+    again = replace(JUDGEMENT, verdict=Verdict.OUTSIDE, reason="Too high.")
+    with closing(connect_for_writing(path)) as connection:
+        transactions.insert_verdict(connection, first.id, again, 2_000)
+        with pytest.raises(StoreError, match="accepted reading 99"):
+            transactions.insert_verdict(connection, 99, again, 2_000)
+    assert Reader(path).history() == [replace(first, judgement=again, rating="35 µF ±5 %"), second]
+    with closing(sqlite3.connect(path)) as connection:
+        verdicts = connection.execute(
+            "SELECT id, verdict, rating, current FROM verdict_history ORDER BY judged_at, id"
+        ).fetchall()
+        current = connection.execute("SELECT id, verdict FROM history ORDER BY id").fetchall()
+    assert verdicts == [
+        (1, "outside", "35 µF ±5 %", 1), (1, "within", "45 µF ±6 %", 0), (2, "within", "45 µF ±6 %", 1),
+    ]  # fmt: skip
+    assert current == [(1, "outside"), (2, "within")]
+
+
+def test_ids_of_visits_and_accepted_readings_are_unique_across_stations(make_writer, path):
+    writer = make_writer()
+    writer.start()
+    visits = [Visit(writer), Visit(writer)]
+    writer.submit(Batch(accepted=tuple(visit.accepted() for visit in visits))).result(OUTER)
+    uids = [row.uid for row in Reader(path).history()] + [visit.ids.uid for visit in visits]
+    assert len(set(uids)) == 4
+    assert {uuid.UUID(uid).version for uid in uids} == {4}
 
 
 def test_later_accepted_readings_are_kept_with_the_rating_read_off_the_part(writer, path):
@@ -547,6 +582,36 @@ def test_a_fault_is_retried_with_one_alarm_at_its_start_and_one_at_its_end(
     assert len(visit.raw(path)) == 5
 
 
+def test_readings_before_and_after_a_fault_come_back(watched, writer, path):
+    """A stretch that was begun in a transaction that failed is not used again."""
+    visit = Visit(writer)
+    writer.submit(Batch(readings=(visit.row("1.00"),))).result(OUTER)
+    watched.fault = FULL
+    failing = [writer.submit(Batch(readings=(visit.row("2.0"), visit.row("3.00"))))]
+    wait_for(lambda: writer._failures >= 2)
+    watched.fault = None
+    failing.append(writer.submit(Batch(readings=(visit.row("4.0"),))))
+    for future in failing:
+        future.result(OUTER)
+    assert [row.reading.text for row in visit.raw(path)] == ["1.00 µF", "2.0 µF", "3.00 µF", "4.0 µF"]
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
+
+
+def test_dropped_readings_with_wrong_data_do_not_stop_the_writing(watched, make_writer, path, caplog):
+    caplog.set_level(logging.CRITICAL)
+    writer = make_writer(buffer_limit=1)
+    writer.start()
+    visit = Visit(writer)
+    watched.fault = FULL
+    wrong = writer.submit(Batch(readings=(visit.row()._replace(connection_id=12345),) * 3))
+    after = writer.submit(Batch(accepted=(visit.accepted(),)))
+    assert wrong.exception(OUTER) is not None
+    watched.fault = None
+    after.result(OUTER)
+    assert len(Reader(path).history()) == 1
+
+
 def test_a_full_buffer_drops_the_oldest_raw_readings_never_accepted_ones(watched, make_writer, path, alarms):
     writer = make_writer(buffer_limit=20)
     writer.start()
@@ -568,6 +633,10 @@ def test_a_full_buffer_drops_the_oldest_raw_readings_never_accepted_ones(watched
     assert len(lost) in {14, 15}
     assert "dropped" in str(lost[0].exception()) or "full" in str(lost[0].exception())
     assert Reader(path).counts()["readings_dropped"] == 2 * len(lost)
+    gap = Reader(path).gaps()[0]
+    assert (gap.cause, gap.connection_id, gap.meter) == (GapCause.NOT_SAVED, visit.connection, METER)
+    assert sum(gap.lost for gap in Reader(path).gaps()) == 2 * len(lost)
+    assert gap.began == gap.ended == visit.row().reading.timestamp
     assert len(Reader(path).history()) == 1
     assert [row.reading.text for row in visit.raw(path)][-2:] == ["19.00 µF", "19.50 µF"]
 
