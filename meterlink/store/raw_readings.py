@@ -9,7 +9,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.rows import StoredReading
-from meterlink.store.stretches import LONGEST_OFFSET
+from meterlink.store.stretches import LARGEST_SHIFT, LONGEST_OFFSET
 
 # SQL for a WHERE clause on the stretch ``s``, and the values of its question marks.
 StretchCondition = tuple[str, tuple[str | int, ...]]
@@ -51,8 +51,7 @@ def readings_between(
     connection: sqlite3.Connection, begin_utc_ns: int, end_utc_ns: int, after_id: int, limit: int | None
 ) -> list[StoredReading]:
     """Return the first ``limit`` readings of a time, both ends included, with an id above ``after_id``."""
-    longest = LONGEST_OFFSET * 1000
-    stretches = (_BY_TIME, (begin_utc_ns - longest, end_utc_ns + longest))
+    stretches = (_BY_TIME, (begin_utc_ns - LONGEST_OFFSET * 1000, end_utc_ns + LARGEST_SHIFT * 1000))
     readings = (
         f"{_BY_TIME} AND s.first_utc_ns + r.utc_offset_us * 1000 BETWEEN ? AND ?",
         (*stretches[1], begin_utc_ns, end_utc_ns),

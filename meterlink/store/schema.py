@@ -144,8 +144,8 @@ _METERS = (
 _READINGS = (
     # All that a run of readings has in common; see `meterlink.store.stretches`. last_reading_id is NULL while the
     # stretch is open. Its readings are those with its id from first_reading_id on; other stretches' lie between.
-    # places: decimal places of the digits; NULL if they are text or missing. base_factor, base_offset: digits times
-    # factor plus offset is the value in the base unit.
+    # places: decimal places of the digits; NULL if they are text or missing. digits * base_factor / base_divisor +
+    # base_offset is the value in the base unit.
     f"""CREATE TABLE stretches (
         id INTEGER PRIMARY KEY,
         connection_id INTEGER NOT NULL REFERENCES connections(id),
@@ -163,6 +163,7 @@ _READINGS = (
         relative {_FLAG.format("relative")},
         channel TEXT NOT NULL,
         base_factor REAL,
+        base_divisor REAL,
         base_offset REAL,
         first_utc_ns INTEGER NOT NULL,
         first_monotonic_ns INTEGER NOT NULL,

@@ -17,8 +17,8 @@ from meterlink.store.rows import ReadingRow
 # A stretch lasts 36 minutes at most: until then the offset of a reading in µs fits into SQLite's integer of 4 bytes.
 # The next size has 6 bytes; a new stretch costs less. A search by time also relies on it.
 LONGEST_OFFSET = 2**31 - 1  # µs
-# UTC and monotonic time of one stretch stay this close (SQLite's integer of 2 bytes): a step of the clock begins a new
-# stretch.
+# UTC and monotonic time of one stretch stay this close (SQLite's integer of 2 bytes), and no reading is earlier than
+# the first by more: a step of the clock begins a new stretch.
 LARGEST_SHIFT = 2**15 - 1  # µs
 # Open stretches: 8 meters with 8 display forms each. Beyond it the oldest is closed; it begins again when it is needed.
 MOST_OPEN = 64
@@ -32,9 +32,9 @@ _INSERT_READING = """
 """
 _INSERT_STRETCH = """
     INSERT INTO stretches (connection_id, visit_id, point_id, clock_set, quantity, unit, status, coupling, resolution,
-        places, low_battery, display_hold, relative, channel, base_factor, base_offset, first_utc_ns,
+        places, low_battery, display_hold, relative, channel, base_factor, base_divisor, base_offset, first_utc_ns,
         first_monotonic_ns, first_reading_id)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 _Key = tuple[object, ...]
@@ -93,7 +93,7 @@ class StretchWriter:
             if stretch is not None:
                 offset = (utc_ns - stretch.first_utc_ns) // 1000
                 shift = (monotonic_ns - stretch.first_monotonic_ns) // 1000 - offset
-                if not (-LARGEST_SHIFT <= shift <= LARGEST_SHIFT and -LONGEST_OFFSET <= offset <= LONGEST_OFFSET):
+                if not (-LARGEST_SHIFT <= shift <= LARGEST_SHIFT and -LARGEST_SHIFT <= offset <= LONGEST_OFFSET):
                     self._end(connection, key)
                     stretch = None
             if stretch is None:
@@ -195,10 +195,16 @@ def _stretch_values(row: ReadingRow, places: int | None, reading_id: int) -> tup
     )
 
 
-def _base_conversion(reading: Reading, places: int | None) -> tuple[float | None, float | None]:
-    """Return ``(factor, offset)``: stored digits times factor plus offset is the value in the quantity's base unit."""
+def _base_conversion(reading: Reading, places: int | None) -> tuple[float | None, float | None, float | None]:
+    """Return ``(factor, divisor, offset)``: stored digits * factor / divisor + offset is the value in the base unit.
+
+    The division by a power of ten is rounded correctly: 45.10 µF is 4.51e-05 F, not 4.5100000000000004e-05.
+    """
     if places is None:
-        return None, None
+        return None, None, None
     offset = to_base(Decimal(0), reading.unit)
     count = Decimal(1).scaleb(-max(places, 0))  # the stored digits are a number of these, or a text of whole ones
-    return float(to_base(count, reading.unit) - offset), float(offset)
+    factor = to_base(count, reading.unit) - offset
+    if factor < 1 and factor.normalize().as_tuple().digits == (1,):
+        return 1.0, float(1 / factor), float(offset)
+    return float(factor), 1.0, float(offset)

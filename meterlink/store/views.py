@@ -24,7 +24,7 @@ VIEWS = (
     SELECT r.id,
         {_time(_MICROSECONDS)} AS at,
         m.name AS meter, v.uid AS visit_uid, p.key AS point, s.quantity,{_DIGITS} AS digits,
-        s.unit, r.digits * s.base_factor + s.base_offset AS value, s.status, s.coupling, s.resolution,
+        s.unit, r.digits * s.base_factor / s.base_divisor + s.base_offset AS value, s.status, s.coupling, s.resolution,
         s.low_battery, s.display_hold, s.relative, s.clock_set, s.channel, r.packet, c.driver, c.profile,
         c.profile_hash, b.boot_id AS boot, {_MICROSECONDS} AS utc_ns,
         s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 AS monotonic_ns,

@@ -12,7 +12,7 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 
 OUTER = 100  # s
@@ -49,8 +49,9 @@ def row(writer):
     clock = SystemClock()
     visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
+    connection = writer.open_connection(NewConnection(meter, clock.now()))
     reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel="c", packet=bytes(14))
-    row = ReadingRow(reading, meter, visit.visit_id, visit.point_ids["run-capacitor-herm"])
+    row = ReadingRow(reading, connection, visit.visit_id, visit.point_ids["run-capacitor-herm"])
     writer.submit(Batch(readings=(row,))).result(OUTER)
     return row
 

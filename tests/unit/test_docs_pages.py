@@ -9,7 +9,7 @@ from meterlink import driver_api
 from prose import FOLDERS, LIMIT, ROOT, hides_a_noun, sentences
 
 DOCS = resources.files(meterlink) / "docs"
-MOST_ENTRIES = 40  # of the glossary: a page that is read whole
+MOST_ENTRIES = 45  # of the glossary: a page that is read whole
 
 
 def test_the_index_lists_every_page() -> None:

@@ -57,7 +57,7 @@ def make_database(path):
             INSERT INTO gaps VALUES (1, 1, 'link lost', 1000, 10, NULL, NULL, NULL);
             INSERT INTO clock_steps VALUES (1, 1, 1000, 10, 2000, 20, 990);
             INSERT INTO stretches VALUES (1, 1, 1, 1, 1, 'capacitance', 'µF', 'ok', NULL, '0.01', 2, 0, 0, 0, 'c',
-                1e-8, 0, 2000, 20, 1, NULL);
+                1, 1e8, 0, 2000, 20, 1, NULL);
             INSERT INTO raw_readings VALUES (1, 1, 0, 0, 4230, x'0102');
             INSERT INTO accepted_readings VALUES (1, 'uid-2', 1, 1, 1, 2000, 20, 1, 'capacitance', '42.30', 'µF',
                 4.23e-5, 'ok', NULL, '0.01', 0, 0, 0, 1.5);
