@@ -44,8 +44,8 @@ connection = writer.open_connection(NewConnection(meter, clock.now()))
 
 submitted = []
 def submit(number):
-    packet = bytes(500)
-    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=str(number), packet=packet)
+    packet = str(number).encode().ljust(500)
+    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel="c", packet=packet)
     submitted.append(writer.submit(Batch(readings=(ReadingRow(reading, connection),))))
 
 number = 0
@@ -89,8 +89,9 @@ def run_and_check(path, fill_disk, free_space):
     assert str(path) in alarm
     assert passed == ""
     with closing(sqlite3.connect(path)) as connection:
-        channels = [int(channel) for (channel,) in connection.execute("SELECT channel FROM readings ORDER BY id")]
-        assert channels == list(range(report["all"]))  # each once, in order
+        packets = [int(packet.decode()) for (packet,) in connection.execute("SELECT packet FROM readings ORDER BY id")]
+        assert packets == list(range(report["all"]))  # each once, in order
+        assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     return alarm
 

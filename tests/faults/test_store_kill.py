@@ -21,7 +21,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.core.readings import Reading
-from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
+from meterlink.store.rows import AcceptedRow, Batch, EndReason, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
 from meterlink.core.units import Quantity
 
@@ -41,7 +41,13 @@ while True:
     for _ in range(7):
         number += 1
         name = f"{run}/{number}"
-        reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=name, packet=bytes(60))
+        # Two stretches alternate, and every connection ends them: the kill finds some open and some ended.
+        channel = str(number % 2)
+        if number % 150 == 0:
+            writer.end_connection(connection, clock.now(), EndReason.LINK_LOST)
+            connection = writer.open_connection(NewConnection(meter, clock.now()))
+        packet = name.encode().ljust(60)
+        reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel=channel, packet=packet)
         row = ReadingRow(reading, connection, visit.visit_id, visit.point_ids["herm"])
         accepted = (AcceptedRow(row, judgement, 1.0),) if number % 10 == 0 else ()
         batch = Batch(readings=(row,), accepted=accepted, outbox=(OutboxRow(name, "t", b"[]", True),))
@@ -54,9 +60,9 @@ while True:
 
 def stored_names(path):
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
-        readings = connection.execute("SELECT channel FROM readings ORDER BY id").fetchall()
+        readings = connection.execute("SELECT packet FROM readings ORDER BY id").fetchall()
         messages = connection.execute("SELECT message_id FROM outbox").fetchall()
-    return [name for (name,) in readings], {name for (name,) in messages}
+    return [packet.decode().strip() for (packet,) in readings], {name for (name,) in messages}
 
 
 def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
@@ -81,6 +87,9 @@ def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
         readings, messages = stored_names(path)
         assert set(acknowledged) <= set(readings)
         assert messages == set(readings)  # every batch is complete or absent
+        reader = Reader(path)
+        by_visit = [stored for visit in reader.visits() for stored in reader.readings(visit.uid)]
+        assert [stored.reading.packet.decode().strip() for stored in by_visit] == readings
         # Every tenth reading is accepted, too, under the same name.
         assert len(Reader(path).history()) == len(readings) - len(set(readings))
     assert len(Reader(path).history()) > 0

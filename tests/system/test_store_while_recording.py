@@ -59,6 +59,7 @@ def tag(writer):
 async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, path, tag):
     finished = threading.Event()
     reader = Reader(path)
+    (visit_uid,) = [visit.uid for visit in reader.visits()]
 
     def watch():
         count = 0
@@ -69,6 +70,9 @@ async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, pa
             count = len(ids)
             counts = reader.counts()  # sees one moment: all rows of a batch or none
             assert counts["readings"] == 3 * counts["accepted_readings"]
+            raw = [stored.id for stored in reader.readings(visit_uid)]  # of a stretch that is still open
+            assert raw == list(range(1, len(raw) + 1))
+            assert len(raw) >= counts["readings"]
         return count
 
     def command_line():
