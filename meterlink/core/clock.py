@@ -49,6 +49,21 @@ def clock_is_set(utc_ns: int) -> bool | None:
     return True if os.path.exists(_SYNCHRONISED) else None  # noqa: PTH110
 
 
+class ClockCheck:
+    """`clock_is_set` for every reading: the file system is asked again only after ``period`` s, or after a jump."""
+
+    def __init__(self, period: float) -> None:
+        self._period_ns = round(period * 1e9)
+        self._checked_utc_ns: int | None = None
+        self._is_set: bool | None = None
+
+    def is_set(self, utc_ns: int) -> bool | None:
+        """Return `clock_is_set` of ``utc_ns``, as it was ``period`` s ago at most."""
+        if self._checked_utc_ns is None or not 0 <= utc_ns - self._checked_utc_ns < self._period_ns:
+            self._checked_utc_ns, self._is_set = utc_ns, clock_is_set(utc_ns)
+        return self._is_set
+
+
 def format_rfc3339(utc_ns: int) -> str:
     """Return ``utc_ns`` (ns since 1970 UTC) as RFC 3339 text in UTC with milliseconds: ``2026-07-14T15:04:05.123Z``."""
     seconds, rest = divmod(utc_ns, 1_000_000_000)

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Callable
 from typing import Protocol
 
-from meterlink.core.clock import clock_is_set
+from meterlink.core.clock import ClockCheck
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.core.readings import Reading
@@ -54,8 +54,7 @@ class Committer:
         self._unflushed_readings: list[tuple[str, ReadingRow]] = []
         self._commits: set[asyncio.Task[None]] = set()
         self._saving_failed = asyncio.Event()
-        self._clock_set: bool | None = None
-        self._clock_checked_at = -1_000_000_000  # ns since 1970 UTC
+        self._clock_check = ClockCheck(FLUSH_PERIOD)
 
     def add_reading(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> None:
         """Keep a reading for the next `flush`."""
@@ -127,14 +126,8 @@ class Committer:
             tracker.connection_id,
             self._visit_ids.visit_id,
             point_id,
-            self._is_clock_set(reading.timestamp.utc_ns),
+            self._clock_check.is_set(reading.timestamp.utc_ns),
         )
-
-    def _is_clock_set(self, utc_ns: int) -> bool | None:
-        # Not asked for every reading: the answer needs a look into the file system.
-        if not 0 <= utc_ns - self._clock_checked_at < FLUSH_PERIOD * 1e9:
-            self._clock_checked_at, self._clock_set = utc_ns, clock_is_set(utc_ns)
-        return self._clock_set
 
     def _commit(self, batch: Batch, on_commit: Callable[[], None] | None = None) -> None:
         future = asyncio.wrap_future(self._writer.submit(batch))

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlite_utils import Database
 
 from meterlink.cli.history import command, history_lines, parse_since
 from meterlink.core.clock import Timestamp
@@ -20,6 +21,7 @@ from meterlink.core.errors import DamagedDatabaseError, InputError, NoDatabaseEr
 from meterlink.core.readings import Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.store.history_fields import history_fields
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
@@ -179,6 +181,24 @@ def test_the_error_names_a_row_that_another_program_edited(data, reader):
         connection.commit()
     with pytest.raises(DamagedDatabaseError, match=r"Row 3 .*splendid.*Another program has changed the file"):
         reader.history()
+
+
+def test_the_view_of_the_history_shows_the_same(data, reader):
+    with closing(sqlite3.connect(data / "meterlink.db")) as connection:
+        shown = list(Database(connection)["history"].rows_where(order_by="id"))
+    same = (
+        "site", "unit", "visit_uid", "circuit", "component", "section", "quantity", "unit_symbol", "value", "verdict",
+        "margin", "limits_unit", "limits_basis", "meter", "accuracy", "rule", "probability", "next_measurement",
+        "settled_in", "reason",
+    )  # fmt: skip
+    rows = reader.history()
+    assert [row["uid"] for row in shown] == [row.uid for row in rows]
+    for view, fields in zip(shown, map(history_fields, rows), strict=True):
+        assert [view[key] for key in same] == [fields[key] for key in same]
+        assert view["at"] == fields["at"].replace("Z", "000Z")
+        assert f"{view['digits']} {view['unit_symbol']}" == fields["reading"]
+        assert (view["low"], view["high"]) == ("4.7", "5.3")
+        assert view["terminals"] == "–".join(fields["terminals"])
 
 
 # The command.
