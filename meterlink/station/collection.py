@@ -20,7 +20,7 @@ from meterlink.station.visit_judge import VisitJudge
 from meterlink.store.rows import VisitIds
 from meterlink.store.writer import Writer
 
-# A step of the wall clock is found within two of these. Less time lets a step and its correction pass as none.
+# A step of the wall clock is found within two of these.
 CLOCK_CHECK_PERIOD = 1.0  # s
 
 

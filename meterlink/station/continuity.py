@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from meterlink.ble.connection import MeterSession
 from meterlink.ble.states import ConnectionState, RadioState
 from meterlink.core.clock import Clock, Timestamp
+from meterlink.core.equipment import Meter
 from meterlink.station.clock_steps import ClockStepDetector
 from meterlink.station.drivers import profile_identity
 from meterlink.station.packet_queue import DroppedPackets
@@ -44,9 +45,9 @@ class ContinuityLog:
         new = NewConnection(meter_id, session.opened, session.driver_name, profile, profile_hash)
         return self._open(session.address, new, by_radio=True)
 
-    def open_typed_in(self, address: str, meter_id: int) -> int:
+    def open_typed_in(self, meter: Meter, meter_id: int) -> int:
         """Save the beginning of typed-in readings; return the row id of their connection."""
-        return self._open(address, NewConnection(meter_id, self._clock.now(), address), by_radio=False)
+        return self._open(meter.address, NewConnection(meter_id, self._clock.now(), meter.driver), by_radio=False)
 
     def set_radio_state(self, state: RadioState) -> None:
         """Save the ends of connections and the gaps that a new state of the radio shows."""

@@ -90,7 +90,7 @@ class MeterTrackers:
     async def register_typed_in(self, meter: Meter) -> MeterTracker:
         """Return a new tracker for readings that a person types in."""
         tracker = await self.register(meter, has_alias=True)
-        tracker.connection_id = self._continuity.open_typed_in(meter.address, tracker.meter_id)
+        tracker.connection_id = self._continuity.open_typed_in(meter, tracker.meter_id)
         return tracker
 
     def rename(self, address: str, name: str) -> None:

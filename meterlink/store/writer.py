@@ -114,6 +114,7 @@ class Writer:
         self._boot = 0
         self._stretches = StretchWriter()
         self._jobs_in_progress: list[_Job] = []
+        self._dropped_before: dict[int, NewGap] = {}  # until they are committed
         self._failures = 0
         self._messages_since_trim = outbox_limit  # so that the first commit trims the outbox of an earlier run
 
@@ -388,6 +389,8 @@ class Writer:
                 self._wake.wait()
             self._jobs_in_progress = list(self._queue)
             self._queue.clear()
+            # Together with the jobs, which may begin the connections of the dropped readings.
+            self._dropped_before, self._dropped = _merge_gaps(self._dropped_before, self._dropped), {}
             self._queued_rows = 0
         return self._jobs_in_progress
 
@@ -397,28 +400,30 @@ class Writer:
         Raises:
             sqlite3.Error: the disk or a lock prevented the transaction; the file is unchanged.
         """
-        with self._wake:
-            dropped, self._dropped = self._dropped, {}
         trim = self._messages_since_trim + sum(job.messages for job in jobs) > self._outbox_limit // 100
         connection.execute("BEGIN IMMEDIATE")
         try:
             outcomes = [self._run_job(connection, job) for job in jobs]
             if trim:  # not at every commit: COUNT(*) reads the whole index of a full outbox
                 transactions.drop_excess(connection, "outbox", self._outbox_limit)
-            if dropped:
-                # As a job: a reading that was dropped may have had wrong data, which must not stop the others.
-                self._run_job(connection, _Job(lambda connection: _save_dropped(connection, dropped), Future()))
+            if self._dropped_before:
+                self._save_dropped(connection)
             connection.execute("COMMIT")
         except sqlite3.Error:
             self._stretches.forget()
-            with self._wake:
-                self._dropped = _merge_gaps(dropped, self._dropped)
             if connection.in_transaction:
                 with suppress(sqlite3.Error):  # the first error is the one to report
                     connection.execute("ROLLBACK")
             raise
+        self._dropped_before = {}
         self._messages_since_trim = 0 if trim else self._messages_since_trim + sum(job.messages for job in jobs)
         return outcomes
+
+    def _save_dropped(self, connection: sqlite3.Connection) -> None:
+        gaps = self._dropped_before.values()
+        transactions.increment_counter(connection, "readings_dropped", sum(gap.lost or 0 for gap in gaps))
+        # As a job: a reading that was dropped may have had wrong data, which must not stop the others.
+        self._run_job(connection, _Job(lambda connection: continuity.insert_gaps(connection, gaps), Future()))
 
     def _run_job(self, connection: sqlite3.Connection, job: _Job) -> object:
         connection.execute("SAVEPOINT job")
@@ -481,11 +486,6 @@ class Writer:
             self._on_alarm(text)
         except Exception:  # noqa: BLE001  # a listener's fault must not stop the writing
             _log.exception("the alarm could not be passed on")
-
-
-def _save_dropped(connection: sqlite3.Connection, dropped: dict[int, NewGap]) -> None:
-    transactions.increment_counter(connection, "readings_dropped", sum(gap.lost or 0 for gap in dropped.values()))
-    continuity.insert_gaps(connection, dropped.values())
 
 
 def _merge_gaps(earlier: dict[int, NewGap], later: dict[int, NewGap]) -> dict[int, NewGap]:

@@ -152,7 +152,7 @@ def test_a_new_session_ends_the_one_before(log):
 
 def test_a_stopped_station_ends_its_connections(log):
     log.connect()
-    log.log.open_typed_in("typed in", log.meter_id)
+    log.log.open_typed_in(Meter("typed in", "typed in", "typed in"), log.meter_id)
     log.clock.advance(2)
     log.state(ConnectionState.CONNECTED)  # typed-in readings are not on the air
     log.log.finish()

@@ -612,11 +612,12 @@ def test_dropped_readings_with_wrong_data_do_not_stop_the_writing(watched, make_
     assert len(Reader(path).history()) == 1
 
 
-def test_a_full_buffer_drops_the_oldest_raw_readings_never_accepted_ones(watched, make_writer, path, alarms):
+@pytest.mark.parametrize("fault", [FULL, ("BEGIN IMMEDIATE", sqlite3.SQLITE_BUSY, "SQLITE_BUSY")])
+def test_a_full_buffer_drops_the_oldest_raw_readings_never_accepted_ones(watched, make_writer, path, fault):
     writer = make_writer(buffer_limit=20)
     writer.start()
     visit = Visit(writer)
-    watched.fault = FULL
+    watched.fault = fault
     accepted = [writer.submit(Batch(accepted=(visit.accepted(),), outbox=(message("accepted", droppable=False),)))]
     raw = [
         writer.submit(Batch(readings=(visit.row(f"{n}.00"), visit.row(f"{n}.50")), outbox=(message(f"m{n}"),)))
