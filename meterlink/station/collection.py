@@ -1,4 +1,4 @@
-"""Collecting during one visit: the stages of the pipeline put together, and their timers."""
+"""Collecting during one visit: the stages of the pipeline put together."""
 
 import asyncio
 from collections.abc import Callable
@@ -7,13 +7,13 @@ from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Command, CommandResult, Message
-from meterlink.station.committer import FLUSH_PERIOD, Committer, OnAccepted
+from meterlink.station.committer import Committer, OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.continuity import ContinuityLog
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
-from meterlink.station.view_sender import VIEW_PERIOD, ViewSender
+from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_judge import VisitJudge
@@ -52,7 +52,9 @@ class Collection:
         visit_judge = VisitJudge(visit, self._trackers, config.celsius)
         self._views = ViewSender(visit, self._trackers, visit_judge, send_view, config, packet_queue.dropped)
         self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
-        self._pipeline = Pipeline(visit, self._trackers, self._committer, visit_judge, packet_queue)
+        self._pipeline = Pipeline(
+            visit, self._trackers, self._committer, visit_judge, packet_queue, self._views.request
+        )
         self._commands = VisitCommands(
             visit, self._trackers, visit_judge, self._pipeline, self._committer, self._views, clock
         )
@@ -61,13 +63,12 @@ class Collection:
         """Handle packets until cancelled; `finish` commits the rest."""
         async with asyncio.TaskGroup() as group:
             group.create_task(self._pipeline.run(), name="collection-packets")
-            group.create_task(_repeat_every(FLUSH_PERIOD, self._committer.flush), name="collection-flush")
-            group.create_task(_repeat_every(VIEW_PERIOD, self._show), name="collection-show")
             group.create_task(_repeat_every(DROP_LOG_PERIOD, self._report_drops), name="collection-drops")
             group.create_task(_repeat_every(CLOCK_CHECK_PERIOD, self._continuity.check_clock), name="collection-clock")
 
     async def finish(self) -> None:
         """Handle the waiting packets; return when everything is committed, or when saving fails."""
+        self._views.close()
         await self._pipeline.finish()
         self._report_drops()
         await self._committer.finish()
@@ -98,6 +99,7 @@ class Collection:
         """Rename the meter at ``address``; a name in the settings takes precedence."""
         self._trackers.rename(address, name)
         self._views.send_meters()
+        self._views.request()
 
     def send_visit_view(self) -> None:
         """Send the present state of the visit to watchers."""
@@ -107,14 +109,11 @@ class Collection:
         self._views.add_accepted(point, accepted)
         self._on_accepted(point, accepted)
         self._views.send_visit()
+        self._commands.plan_advance_after_entry(accepted)
 
     def _report_drops(self) -> None:
         self._pipeline.log_drops()
         self._continuity.add_drops(self.packet_queue.drain_drops())
-
-    def _show(self) -> None:
-        self._commands.advance_after_entry()
-        self._views.send_live()
 
 
 async def _repeat_every(period: float, action: Callable[[], None]) -> None:

@@ -52,12 +52,15 @@ class Committer:
         self._on_committed = on_committed
         self._publishing = publishing
         self._unflushed_readings: list[tuple[str, ReadingRow]] = []
+        self._flush_timer: asyncio.TimerHandle | None = None
         self._commits: set[asyncio.Task[None]] = set()
         self._saving_failed = asyncio.Event()
         self._clock_check = ClockCheck(FLUSH_PERIOD)
 
     def add_reading(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> None:
-        """Keep a reading for the next `flush`."""
+        """Keep a reading for the next `flush`, at most `FLUSH_PERIOD` from now."""
+        if self._flush_timer is None:
+            self._flush_timer = asyncio.get_running_loop().call_later(FLUSH_PERIOD, self.flush)
         self._unflushed_readings.append((tracker.address, self._reading_row(tracker, reading, point)))
 
     def commit_accepted(self, tracker: MeterTracker, point: TestPoint, accepted: AcceptedReading) -> None:
@@ -77,6 +80,9 @@ class Committer:
 
     def flush(self) -> None:
         """Commit the raw readings gathered so far, with one message for each meter."""
+        if self._flush_timer is not None:
+            self._flush_timer.cancel()
+            self._flush_timer = None
         if not self._unflushed_readings:
             return
         unflushed, self._unflushed_readings = self._unflushed_readings, []

@@ -2,6 +2,7 @@
 
 import logging
 from collections import Counter
+from collections.abc import Callable
 
 from meterlink.ble.connection import ReceivedPacket
 from meterlink.core.equipment import TestPoint
@@ -24,7 +25,10 @@ AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED}
 
 
 class Pipeline:
-    """Turns the packets of all meters into readings, judges the settled ones, and hands all to the committer."""
+    """Turns the packets of all meters into readings, judges the settled ones, and hands all to the committer.
+
+    ``request_views`` is called when waiting packets have been handled.
+    """
 
     def __init__(
         self,
@@ -33,8 +37,10 @@ class Pipeline:
         committer: Committer,
         visit_judge: VisitJudge,
         packet_queue: PacketQueue,
+        request_views: Callable[[], None],
     ) -> None:
         self.packet_queue = packet_queue
+        self._request_views = request_views
         self._visit = visit
         self._trackers = trackers
         self._committer = committer
@@ -47,6 +53,7 @@ class Pipeline:
             for packet in await self.packet_queue.drain():
                 await self._process_packet(packet)
             self.packet_queue.mark_handled()
+            self._request_views()
 
     async def finish(self) -> None:
         """Handle the waiting packets."""

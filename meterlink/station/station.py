@@ -361,6 +361,8 @@ class Station:
             log.warning("%s", state.error or "The radio works again.")
         if self._collection is not None:
             self._collection.set_radio_state(state)
+        if self._teaching is not None:
+            self._teaching.request_view()
 
     def _send_view(self, message: Message) -> None:
         if self._server is not None:

@@ -28,6 +28,7 @@ from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import DriverFactory
 from meterlink.link.messages import Message, TeachEntryView, TeachFunctionView, TeachView
+from meterlink.link.pacing import PacedAction
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
 from meterlink.station.profile_files import PROFILES_FOLDER
@@ -45,7 +46,7 @@ _RECENT = 10.0  # s
 # A display does not change while somebody reads it, so the last packet of a slow meter has the displayed value if it
 # is no older than this: two refreshes of a slow display.
 _LONGEST_PACKET_AGE = 2.0  # s
-_VIEW_PERIOD = 0.5  # s; only the number of packets changes without a command
+_VIEW_INTERVAL = 0.5  # s at least between two views of packets: their number need not be followed more closely
 _DROP = re.compile(r"drop(?:\s+(\d+))?", re.IGNORECASE)
 _REQUEST = re.compile(r"(write|read)(?:\s+(.+))?", re.IGNORECASE)
 _LONGEST_ECHO = 80  # characters of a typed line that are repeated in a message
@@ -152,12 +153,18 @@ class Teaching:
         self._send_view = send_view
         self._session: _TeachingSession | None = None
         self._task: asyncio.Task[None] | None = None
+        self._pace = PacedAction(self._send_session, _VIEW_INTERVAL)
 
     def add_packet(self, packet: RadioPacket) -> None:
         """Keep a packet of the meter that is being taught, ignore others; never blocks."""
         session = self._session
         if session is not None and packet.session.address.upper() == session.meter.address.upper():
             session.add_packet(packet)
+            self._pace.request()
+
+    def request_view(self) -> None:
+        """Send the view of the present session soon, because the state of its meter may have changed."""
+        self._pace.request()
 
     def is_teaching(self, address: str) -> bool:
         """Return whether the meter at ``address`` is being taught."""
@@ -174,6 +181,7 @@ class Teaching:
     async def close(self) -> None:
         """End the session."""
         self._session = None
+        self._pace.cancel()
         task, self._task = self._task, None
         if task is not None:
             task.cancel()
@@ -297,14 +305,14 @@ class Teaching:
     async def _run_session(self, session: _TeachingSession) -> None:
         while True:
             self._send_view(self._view(session))
-            try:
-                async with asyncio.timeout(_VIEW_PERIOD):
-                    await session.changed.wait()
-            except TimeoutError:
-                continue
+            await session.changed.wait()
             session.changed.clear()
             self._send_view(self._view(session))
             await self._analyze(session)
+
+    def _send_session(self) -> None:
+        if self._session is not None:
+            self._send_view(self._view(self._session))
 
     async def _analyze(self, session: _TeachingSession) -> None:
         async with session.analysis_lock:
@@ -323,6 +331,7 @@ class Teaching:
                     None,
                     "The analysis of this meter failed: see the log.",
                 )
+            self._pace.request()
 
     def _meter_status(self, address: str) -> MeterStatus | None:
         statuses = self._radio.state.meters

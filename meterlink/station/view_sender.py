@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from meterlink.ble.states import RadioState
 from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Message
+from meterlink.link.pacing import PacedAction
 from meterlink.station.config import JudgingConfig
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.meter_trackers import MeterTrackers
@@ -15,13 +16,14 @@ from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_judge import VisitJudge
 
 # Watchers draw at most ten times a second.
-VIEW_PERIOD = 0.1  # s
+VIEW_INTERVAL = 0.1  # s
 
 
 class ViewSender:
     """Sends the views of the visit, of the meters and of the live reading with ``send_view``.
 
-    ``dropped`` is ``{address: packets dropped}``. An unchanged view is not sent again: ``send_view`` sees to that.
+    ``dropped`` is ``{address: packets dropped}``. An unchanged view is not sent again: ``send_view`` sees to that. A
+    change through a reading is shown after `request`, at most once in `VIEW_INTERVAL`.
     """
 
     def __init__(
@@ -41,6 +43,15 @@ class ViewSender:
         self._dropped = dropped
         self._radio = RadioState()
         self._diagnosis = VisitDiagnosis(visit)
+        self._pace = PacedAction(self._send_live, VIEW_INTERVAL)
+
+    def request(self) -> None:
+        """Send all views as soon as `VIEW_INTERVAL` allows, because a reading or a command has changed the state."""
+        self._pace.request()
+
+    def close(self) -> None:
+        """Forget a request that is not carried out yet."""
+        self._pace.cancel()
 
     def add_accepted(self, point: TestPoint, accepted: AcceptedReading) -> None:
         """Add a committed reading to the visit and its diagnosis."""
@@ -74,7 +85,7 @@ class ViewSender:
             self._judge.judge_latest(tracker)
         return tracker
 
-    def send_live(self) -> None:
+    def _send_live(self) -> None:
         """Send the live reading, and the views that follow it: the visit for its advice, and the meters."""
         tracker = self._displayed_tracker()
         if tracker is not None and (view := live_view(self._visit, tracker)) is not None:

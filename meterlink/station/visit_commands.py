@@ -1,5 +1,6 @@
 """The watchers' commands on the visit, in one table."""
 
+import asyncio
 from collections.abc import Awaitable, Callable
 
 from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
@@ -14,7 +15,7 @@ from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.pipeline import Pipeline
 from meterlink.station.tracker import DWELL_AFTER_LIFT
 from meterlink.station.view_sender import ViewSender
-from meterlink.station.visit import ActiveVisit, matches_function
+from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge
 
 # A handler returns the number of the reading that it accepted, if any.
@@ -64,6 +65,7 @@ class VisitCommands:
         except MeterlinkError as error:
             return CommandResult(str(error))
         self._views.send_visit()
+        self._views.request()
         return CommandResult(accepted=accepted)
 
     async def _activate(self, command: Command) -> None:
@@ -111,7 +113,7 @@ class VisitCommands:
         Raises:
             InputError: there is no such test point, or the text is no reading of its quantity.
         """
-        self.advance_after_entry(at_once=True)
+        self._advance_after_entry()
         key = command.get("point", "") or self._visit.focus or ""
         point = self._visit.points.get(key)
         if point is None:
@@ -132,14 +134,27 @@ class VisitCommands:
         tracker.reading_count += 1
         return self._pipeline.accept(tracker, point, judgement, 0.0)
 
-    def advance_after_entry(self, *, at_once: bool = False) -> None:
-        """Go to the next test point when the verdict on a typed reading was shown long enough, or ``at_once``."""
+    def plan_advance_after_entry(self, accepted: AcceptedReading) -> None:
+        """Go to the next test point when the verdict on a committed typed reading was shown long enough."""
+        tracker = self._trackers.get(MANUAL_ENTRY)
+        if tracker is None or accepted.reading is not tracker.accepted:
+            return
+        age = (self._clock.now().monotonic_ns - accepted.reading.timestamp.monotonic_ns) * 1e-9
+
+        def advance() -> None:
+            if tracker.accepted is accepted.reading:
+                self._advance_after_entry()
+                self._views.request()
+
+        asyncio.get_running_loop().call_later(max(0.0, DWELL_AFTER_LIFT - age), advance)
+
+    def _advance_after_entry(self) -> None:
+        """Go to the next test point if the last typed reading is committed."""
         tracker = self._trackers.get(MANUAL_ENTRY)
         if tracker is None or tracker.accepted_at is None or tracker.accepted is None:
             return
         committed = self._visit.accepted[tracker.accepted_at]
-        age = (self._clock.now().monotonic_ns - tracker.accepted.timestamp.monotonic_ns) * 1e-9
-        if committed and committed[-1].reading is tracker.accepted and (at_once or age >= DWELL_AFTER_LIFT):
+        if committed and committed[-1].reading is tracker.accepted:
             self._visit.probes_removed(tracker.accepted_at)
             tracker.restart()
             tracker.latest = None

@@ -18,10 +18,11 @@ from textual.widgets import Input, OptionList, Static
 from meterlink.core.clock import Timestamp, format_rfc3339
 from meterlink.core.errors import LinkError
 from meterlink.link.messages import Message
+from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 from meterlink_tui.app import DRAW_INTERVAL, Dashboard, run_dashboard
 from meterlink_tui.command import command
 from meterlink_tui.picture import take_picture
-from meterlink_tui.scene import GENERAL_CAUTION
+from meterlink_tui.scene import GENERAL_CAUTION, STALE_AFTER
 from meterlink_tui.sheets.diagnosis import DERIVED_HEADING, NO_DIAGNOSIS, DiagnosisSheet
 from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
@@ -198,7 +199,6 @@ async def catch_up(pilot: Pilot[None]) -> None:
     """Let all pending messages arrive, then draw them."""
     app = pilot.app
     assert isinstance(app, Dashboard)
-    app.draw_timer.pause()
     for _ in range(5):
         await pilot.pause()
     app.draw()
@@ -682,21 +682,64 @@ async def test_a_command_to_a_stopped_daemon_displays_the_error() -> None:
         assert "NOT DONE The station's daemon has stopped." in screen_text(app)
 
 
-async def test_a_flood_is_drawn_once_a_frame() -> None:
-    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
-        assert app.draw_timer._interval == DRAW_INTERVAL == 0.1
+async def flood_dashboard() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, _pilot):
+        await asyncio.sleep(1)
         before = app.redraws
-        # 5,000 messages between two frames.
-        station.feed(*(live(f"{40 + i / 1000:.3f} µF", f"{40 + i / 1000:.3f}") for i in range(5000)))
-        while not station.queue.empty():
-            await pilot.pause()
-        await pilot.pause()
-        assert app.redraws == before
-        app.draw()
-        app.draw()
-        assert app.redraws == before + 1
+        # 5,000 messages within half a second: the first is drawn at once, the rest in frames of `DRAW_INTERVAL`.
+        for first in range(0, 5000, 100):
+            station.feed(*(live(f"{40 + i / 1000:.3f} µF", f"{40 + i / 1000:.3f}") for i in range(first, first + 100)))
+            await asyncio.sleep(0.01)
+        await asyncio.sleep(DRAW_INTERVAL)
+        assert app.redraws - before == round(0.5 / DRAW_INTERVAL) + 1
         assert app.scene is not None
         assert app.scene.value.digits == "44.999"
+
+
+def test_a_flood_is_drawn_once_a_frame() -> None:
+    run_in_virtual_time(flood_dashboard())
+
+
+def test_an_idle_dashboard_draws_only_when_the_displayed_age_changes() -> None:
+    async def body() -> None:
+        clock = VirtualClock()
+        station = Station(visit(), meters(), live(at=format_rfc3339(clock.now().utc_ns)))
+
+        async def connect() -> Station:
+            return station
+
+        app = Dashboard(connect, clock=clock)
+        async with app.run_test():
+            await asyncio.sleep(1)
+            assert app.scene is not None
+            assert app.scene.phase.word.startswith("SETTLING")
+            counted = app.draws
+            await asyncio.sleep(STALE_AFTER)  # then the reading is no longer live, at an age of 2 s
+            assert (app.draws, app.scene.phase.word) == (counted + 1, "NOT LIVE · last reading 2 s ago")
+            await asyncio.sleep(10)
+            assert (app.draws, app.scene.phase.word) == (counted + 11, "NOT LIVE · last reading 12 s ago")
+            await asyncio.sleep(50)
+            counted = app.draws
+            await asyncio.sleep(600)
+            assert (app.draws, app.scene.phase.word) == (counted + 10, "NOT LIVE · last reading 11 min ago")
+            counted = app.draws
+            await asyncio.sleep(36_000)
+            assert app.draws - counted <= 49 + 10
+            assert app.scene.phase.word == "NOT LIVE · last reading 10 h ago"
+
+    run_in_virtual_time(body())
+
+
+def test_an_idle_dashboard_without_a_reading_draws_nothing() -> None:
+    async def body() -> None:
+        app, _ = dashboard(visit(), meters())
+        async with app.run_test():
+            await asyncio.sleep(1)
+            counted = app.draws
+            await asyncio.sleep(3000)
+            assert app.draws == counted
+
+    run_in_virtual_time(body())
 
 
 async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:

@@ -70,7 +70,6 @@ def teach(**more: Any) -> Any:
 async def catch_up(pilot: Pilot[None]) -> None:
     app = pilot.app
     assert isinstance(app, Dashboard)
-    app.draw_timer.pause()
     for _ in range(5):
         await pilot.pause()
     app.draw()

@@ -1,4 +1,4 @@
-"""The dashboard: draws a station's newest messages at most ten times a second, and sends it the commands of keys."""
+"""The dashboard: draws a station's newest messages as they change, and sends it the commands of keys."""
 
 import asyncio
 from contextlib import suppress
@@ -15,9 +15,19 @@ from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.link.messages import Message
+from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.latest_messages import LatestMessages
-from meterlink_tui.scene import STALE_AFTER, Alert, Scene, Tone, age_at_receipt, compose_scene, format_age
+from meterlink_tui.scene import (
+    STALE_AFTER,
+    Alert,
+    Scene,
+    Tone,
+    age_at_receipt,
+    compose_scene,
+    format_age,
+    seconds_to_next_age,
+)
 from meterlink_tui.sheets.diagnosis import DiagnosisSheet
 from meterlink_tui.sheets.help import HelpSheet, key_names
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
@@ -32,7 +42,7 @@ from meterlink_tui.widgets.scale import LimitScale
 from meterlink_tui.widgets.sentences import Alerts, Header, Heading, Sentence
 from meterlink_tui.widgets.test_points import PointList
 
-DRAW_INTERVAL = 0.1  # s; faster than a reading changes, slow enough for a slow SSH line
+DRAW_INTERVAL = 0.1  # s at least between two drawings: a reading changes no faster, and a slow SSH line follows
 _RECONNECT_DELAY = 1.0  # s; an attempt on a local socket is cheap
 _YIELD_EVERY = 100  # messages; lets the screen and the keys run while a station sends without a pause
 _LONGEST_ERROR = 200  # characters
@@ -128,6 +138,10 @@ class Dashboard(App[None]):
         self._command_error: Alert | None = None
         self._live_receipt: tuple[int, float] | None = None  # monotonic ns at receipt, age in s it had then
         self._drawn_state: object = None
+        # The app's own queue carries the drawing out: there an error in it ends the app, with its report.
+        self.pace = PacedAction(lambda: self.call_later(self.draw), DRAW_INTERVAL)
+        self._age_timer: asyncio.TimerHandle | None = None
+        self.draws = 0
         self.redraws = 0
         self.scene: Scene | None = None
         self.animation_level = "none"  # animation carries no information here, and it loads a slow line
@@ -155,9 +169,14 @@ class Dashboard(App[None]):
         yield Sentence("keys")
 
     def on_mount(self) -> None:
-        """Start the drawing timer and the connection."""
-        self.draw_timer = self.set_interval(DRAW_INTERVAL, self.draw)
+        """Start the connection."""
         self.run_worker(self._keep_connected(), name="keep-connected")
+
+    def on_unmount(self) -> None:
+        """Forget the drawings that are planned."""
+        self.pace.cancel()
+        if self._age_timer is not None:
+            self._age_timer.cancel()
 
     def on_resize(self, event: Resize) -> None:
         """Set the arrangement for the new size."""
@@ -175,6 +194,7 @@ class Dashboard(App[None]):
             try:
                 self._station = await self._connector()
                 self._latest_messages, self._live_receipt, self._disconnect_reason = LatestMessages(), None, None
+                self.pace.request()
                 await self._receive_messages(self._station)
                 self._disconnect_reason = "The station's daemon has stopped."
             except MeterlinkError as error:
@@ -183,6 +203,7 @@ class Dashboard(App[None]):
                 station, self._station = self._station, None
                 if station is not None:
                     await station.close()
+                self.pace.request()
             await asyncio.sleep(self._reconnect_delay)
 
     async def _receive_messages(self, station: StationConnection) -> None:
@@ -199,6 +220,7 @@ class Dashboard(App[None]):
             now = self._clock.now()
             self._live_receipt = now.monotonic_ns, age_at_receipt(message["at"], now.utc_ns)
         self._latest_messages.put(message)
+        self.pace.request()
 
     def _age(self) -> float | None:
         if self._live_receipt is None:
@@ -210,7 +232,9 @@ class Dashboard(App[None]):
 
     def draw(self) -> None:
         """Draw the screen if a message, an error or the displayed age has changed."""
+        self.draws += 1
         age = self._age()
+        self._plan_next_age(age)
         state = (
             self._disconnect_reason,
             self._command_error,
@@ -223,6 +247,15 @@ class Dashboard(App[None]):
         # A last frame may be drawn while the screen is being removed and some widgets no longer exist.
         with suppress(NoMatches):
             self._draw_scene(compose_scene(self._latest_messages, age, self._disconnect_reason, self._command_error))
+
+    def _plan_next_age(self, age: float | None) -> None:
+        """Draw again when the age of a silent meter's reading is shown differently."""
+        if self._age_timer is not None:
+            self._age_timer.cancel()
+            self._age_timer = None
+        if age is not None:
+            loop = asyncio.get_running_loop()
+            self._age_timer = loop.call_later(seconds_to_next_age(age), self.pace.request)
 
     def _draw_scene(self, scene: Scene) -> None:
         self.scene = scene
@@ -276,6 +309,7 @@ class Dashboard(App[None]):
 
     def _report_command_error(self, text: str) -> None:
         self._command_error = Alert("NOT DONE", text, Tone.WARN) if text else None
+        self.pace.request()
 
     def action_send_command(self, command: str) -> None:
         """Send a command without fields, in a worker: a slow station does not block the keys."""

@@ -4,12 +4,13 @@ import asyncio
 import re
 from xml.etree import ElementTree as ET
 
-from meterlink_tui.app import DRAW_INTERVAL, Dashboard
+from meterlink_tui.app import Dashboard
 from meterlink_tui.connection import Connector
 from meterlink_tui.themes import LIGHT
 
 _WEB_FONT = re.compile(r"@font-face \{.*?\}\s*", re.DOTALL)
 _VISIT_TIMEOUT = 5.0  # s; a running station sends every view at once
+_CHECK_PERIOD = 0.1  # s
 _SVG = "{http://www.w3.org/2000/svg}"
 _SPACE = "{http://www.w3.org/XML/1998/namespace}space"
 
@@ -20,10 +21,10 @@ async def take_picture(connector: Connector, width: int, height: int, *, light: 
     if light:
         app.theme = LIGHT.name
     async with app.run_test(size=(width, height)) as pilot:
-        for _ in range(round(_VISIT_TIMEOUT / DRAW_INTERVAL)):
+        for _ in range(round(_VISIT_TIMEOUT / _CHECK_PERIOD)):
             if app.scene is not None and app.scene.points:
                 break
-            await asyncio.sleep(DRAW_INTERVAL)
+            await asyncio.sleep(_CHECK_PERIOD)
         app.draw()
         await pilot.pause()
         return plain_svg(app.export_screenshot())

@@ -18,6 +18,7 @@ from meterlink_tui.latest_messages import LatestMessages
 # A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
 STALE_AFTER = 2.0  # s
 ACCEPTED = "accepted"
+_AGE_MARGIN = 0.001  # s; a timer that ends on the moment itself may still find the age before it
 # Longer sentences from the link are cut: 480 characters fill half of the smallest screen, 24 rows of 40 columns.
 _LONGEST_SENTENCE = 480  # characters
 # (least signal strength in dBm, bars, word). Common practice, no source.
@@ -218,6 +219,13 @@ def format_age(seconds: float) -> str:
         if seconds >= size:
             return f"{int(seconds // size)} {unit}"
     return f"{int(seconds)} s"
+
+
+def seconds_to_next_age(age: float) -> float:
+    """Return the time in s until a reading of that age is no longer fresh, or until `format_age` changes; above 0."""
+    size = next((size for size in (3600, 60) if age >= size), 1)
+    remaining = STALE_AFTER - age if age <= STALE_AFTER else size - age % size
+    return remaining + _AGE_MARGIN
 
 
 def _clean_text(text: str | None, longest: int = _LONGEST_SENTENCE) -> str:
