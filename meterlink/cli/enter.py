@@ -9,7 +9,7 @@ import click
 
 from meterlink.core.errors import InputError, StoreError
 from meterlink.link.client import connect, daemon_stopped
-from meterlink.link.messages import AcceptedView, PointView, VisitView
+from meterlink.link.messages import AcceptedView, CommandName, PointView, VisitView
 from meterlink.settings import existing_data_dir
 
 # A commit takes milliseconds; after this time the disk has a problem, which the dashboard shows.
@@ -50,7 +50,7 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
     client = await connect(folder)
     try:
         async with asyncio.timeout(_COMMIT_TIMEOUT):
-            reply = await client.request("enter", text=text, point=point)
+            reply = await client.request(CommandName.ENTER, text=text, point=point)
             if reply["error"]:
                 raise InputError(reply["error"])
             async for message in client:

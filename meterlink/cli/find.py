@@ -19,7 +19,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
-from meterlink.link.messages import DeviceView, DiscoveryView
+from meterlink.link.messages import CommandName, DeviceView, DiscoveryView
 from meterlink.settings import DATABASE_FILE, data_dir, load_settings
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
@@ -205,15 +205,15 @@ async def _find_by_daemon(client: LinkClient, options: FindOptions) -> Discovery
         await asyncio.sleep(options.seconds)
     error = ""
     if options.connect:
-        error = await client.send("discover_services", meter=options.connect)
+        error = await client.send(CommandName.DISCOVER_SERVICES, meter=options.connect)
     elif options.bind:
-        error = await client.send("bind", meter=options.bind, text=options.name)
+        error = await client.send(CommandName.BIND, meter=options.bind, text=options.name)
     elif options.unbind:
-        error = await client.send("unbind", meter=options.unbind)
+        error = await client.send(CommandName.UNBIND, meter=options.unbind)
     elif options.new_address:
-        error = await client.send("change_address", meter=options.new_address[0], text=options.new_address[1])
+        error = await client.send(CommandName.CHANGE_ADDRESS, meter=options.new_address[0], text=options.new_address[1])
     token = secrets.token_hex(8)
-    error = error or await client.send("find", text=token)
+    error = error or await client.send(CommandName.FIND, text=token)
     if error:
         raise MeterlinkError(error)
     async for message in client:

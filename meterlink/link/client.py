@@ -18,7 +18,7 @@ from meterlink.link.endpoint import (
     socket_path,
     token_path,
 )
-from meterlink.link.messages import PROTOCOL_VERSION, Greeting, Message, Reply
+from meterlink.link.messages import PROTOCOL_VERSION, CommandName, Greeting, Message, Reply
 
 
 class NoDaemonError(LinkError):
@@ -69,7 +69,7 @@ class LinkClient:
             if self._disconnected and not self._unread:
                 return
 
-    async def send(self, command: str, **fields: str) -> str:
+    async def send(self, command: CommandName, **fields: str | int) -> str:
         """Send a command and wait for its reply; return the reply's error, empty for none.
 
         Raises:
@@ -77,7 +77,7 @@ class LinkClient:
         """
         return (await self.request(command, **fields))["error"]
 
-    async def request(self, command: str, **fields: str) -> Reply:
+    async def request(self, command: CommandName, **fields: str | int) -> Reply:
         """Send a command and return its reply.
 
         Raises:

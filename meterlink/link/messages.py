@@ -5,6 +5,7 @@ a slow watcher loses only outdated messages; it normally misses some ``live`` me
 lines. The daemon answers each with a `Reply` that has the same ``id``.
 """
 
+from enum import StrEnum
 from typing import Literal, NamedTuple, NotRequired, TypedDict
 
 PROTOCOL_VERSION = 1
@@ -245,46 +246,45 @@ class TeachView(TypedDict):
 Message = Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView
 
 
+class CommandName(StrEnum):
+    """The commands of a watcher, with their arguments in the fields of a `Command`; those in brackets are optional."""
+
+    # The visit:
+    ACTIVATE = "activate"  # point: make it the active test point
+    NEXT = "next"  # move the active test point forward
+    PREVIOUS = "previous"  # and back
+    REPEAT = "repeat"  # measure the active point again; the earlier accepted reading stays in the database
+    # Accept the reading on the display now. An overload needs this command: an open coil and probes in the air show the
+    # same.
+    ACCEPT = "accept"
+    SET_RATING = "set_rating"  # point, text: enter the rating on a part: "45 uF 6 %", "10 to 18 ohm"
+    PIN = "pin"  # meter (an address), [point]: let the meter measure that test point only; without a point, undo it
+    ENTER = "enter"  # text, [point]: enter a value from a meter without a radio, "4.70 uF"; else at the active point
+    # Discovery:
+    FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
+    DISCOVER_SERVICES = "discover_services"  # meter: connect once and read the services
+    BIND = "bind"  # meter, [text, another name]: connect the meter from now on
+    UNBIND = "unbind"  # meter: undo it
+    CHANGE_ADDRESS = "change_address"  # meter (a known address), text (the new one): record a meter's new address
+    # Teaching a meter that no driver fits; the answer is a `TeachView`:
+    TEACH = "teach"  # meter: begin
+    TEACH_ENTRY = "teach_entry"  # meter, text: add an entry, the value on the display now: "4.70 uF"
+    TEACH_DROP = "teach_drop"  # meter, [entry, its number from 1]: remove an entry, else the last one
+    TEACH_WRITE = "teach_write"  # meter, [text, UUID=HEX]: write to the meter; without a text, write no more
+    TEACH_READ = "teach_read"  # meter, [text, UUID]: poll one of its values; without a text, poll no more
+    TEACH_DONE = "teach_done"  # meter: write the profile and use it from now on
+    TEACH_STOP = "teach_stop"  # meter: end without a profile
+
+
 class Command(TypedDict):
-    """A watcher's command. ``meter`` is an address; for discovery and teaching an address or a name.
-
-    The visit:
-
-    - ``activate`` (``point``), ``next``, ``previous``: move the active test point.
-    - ``repeat``: measure the active point again; the earlier accepted reading stays in the database.
-    - ``accept``: accept the reading on the display now. An overload needs this command: an open coil and probes in the
-      air show the same.
-    - ``set_rating`` (``point``, ``text``): enter the rating on a part: ``45 uF 6 %`` or ``10 to 18 ohm``.
-    - ``pin`` (``meter``, ``point``): let the meter measure that test point only; an empty ``point`` undoes it.
-    - ``enter`` (``text``, and ``point`` if not the active one): enter a value from a meter without a radio:
-      ``4.70 uF``.
-
-    Discovery:
-
-    - ``find`` (any ``text``): send a `DiscoveryView`.
-    - ``discover_services`` (``meter``): connect once and read the services.
-    - ``bind`` (``meter``, and ``text`` for another name): connect the meter from now on. ``unbind`` (``meter``) undoes
-      it.
-    - ``change_address`` (``meter``, a known address; ``text``, the new one): record a meter's new address.
-
-    ``teach`` (``meter``, ``text``) teaches a meter that no driver fits, and sends a `TeachView`. Its texts:
-
-    - an empty text: begin.
-    - ``4.70 uF``: add an entry, the value on the display now.
-    - ``drop``, ``drop 3``: remove the last entry, or the third.
-    - ``write UUID=HEX``, ``read UUID``: write to the meter, or poll one of its values; without UUID, no more.
-    - ``done``: write the profile and use it from now on.
-    - ``stop``: end without a profile.
-    """
+    """A watcher's command. ``meter`` is an address; for discovery and teaching an address or a name."""
 
     id: int
-    command: Literal[
-        "activate", "next", "previous", "repeat", "accept", "set_rating", "pin", "enter", "find", "discover_services",
-        "bind", "unbind", "change_address", "teach",
-    ]  # fmt: skip
-    point: NotRequired[str]
+    command: CommandName
+    point: NotRequired[str]  # the key of a test point
     meter: NotRequired[str]
     text: NotRequired[str]
+    entry: NotRequired[int]
 
 
 class Reply(TypedDict):

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
-from meterlink.link.messages import Command, CommandResult, Message
+from meterlink.link.messages import Message
 from meterlink.station.committer import Committer, OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.continuity import ContinuityLog
@@ -55,7 +55,7 @@ class Collection:
         self._pipeline = Pipeline(
             visit, self._trackers, self._committer, visit_judge, packet_queue, self._views.request
         )
-        self._commands = VisitCommands(
+        self.commands = VisitCommands(
             visit, self._trackers, visit_judge, self._pipeline, self._committer, self._views, clock
         )
 
@@ -82,10 +82,6 @@ class Collection:
         """Return when every commit has succeeded or failed; closing the writer ends those that still wait."""
         await self._committer.wait_for_commits()
 
-    async def execute(self, command: Command) -> CommandResult:
-        """Carry out a watcher's command on the visit; return its result."""
-        return await self._commands.execute(command)
-
     def set_saving_failed(self, *, failed: bool) -> None:
         """Record whether the writer fails to save now; `finish` does not wait for a failing writer."""
         self._committer.set_saving_failed(failed=failed)
@@ -101,15 +97,16 @@ class Collection:
         self._views.send_meters()
         self._views.request()
 
-    def send_visit_view(self) -> None:
-        """Send the present state of the visit to watchers."""
+    def show_change(self) -> None:
+        """Send the present state of the visit to watchers at once, and the views that depend on it soon."""
         self._views.send_visit()
+        self._views.request()
 
     def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
         self._views.add_accepted(point, accepted)
         self._on_accepted(point, accepted)
         self._views.send_visit()
-        self._commands.plan_advance_after_entry(accepted)
+        self.commands.plan_advance_after_entry(accepted)
 
     def _report_drops(self) -> None:
         self._pipeline.log_drops()

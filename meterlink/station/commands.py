@@ -1,77 +1,122 @@
-"""The watchers' commands that find and bind meters."""
+"""All commands of watchers in one table, and the check of their arguments."""
 
-import asyncio
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import replace
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 
-from meterlink.ble.radio import Radio
-from meterlink.core.errors import MeterlinkError
-from meterlink.link.messages import Command, Message
-from meterlink.station.discovery import MeterDiscovery
-from meterlink.store.meters import RegisteredMeter
-from meterlink.store.rows import MeterRow
-from meterlink.store.writer import Writer
-
-METER_COMMANDS = frozenset({"find", "discover_services", "bind", "unbind", "change_address"})
+from meterlink.core.equipment import TestPoint
+from meterlink.core.errors import InputError, MeterlinkError
+from meterlink.link.messages import CommandName, CommandResult
+from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.teaching import Teaching
+from meterlink.station.visit_commands import VisitCommands
 
 
-class MeterCommands:
-    """Carries out the commands in `METER_COMMANDS`.
+class Argument(StrEnum):
+    """An argument of a command, by its field in `meterlink.link.messages.Command`."""
 
-    ``known_meters`` returns the meters of the data folder. The station connects to the ``always_connected`` addresses
-    even if they are not bound. ``rename_meter(address, name)`` is called for a meter that was bound.
+    POINT = "point"  # the key of a test point of the visit; the handler gets the `TestPoint`, None if it is left out
+    METER = "meter"  # an address or a name, never empty; for `pin` an address
+    TEXT = "text"  # empty if it is left out
+    ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
+
+
+@dataclass(frozen=True, slots=True)
+class CommandRow:
+    """One command. ``handler`` gets the arguments by keyword; it returns the number of an accepted reading, if any."""
+
+    name: CommandName
+    handler: Callable[..., Awaitable[int | None]]
+    required: tuple[Argument, ...] = ()
+    optional: tuple[Argument, ...] = ()
+
+
+def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching) -> tuple[CommandRow, ...]:
+    """Return the table of all commands."""
+    point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
+    return (
+        CommandRow(CommandName.ACTIVATE, visit.activate, (point,)),
+        CommandRow(CommandName.NEXT, visit.next),
+        CommandRow(CommandName.PREVIOUS, visit.previous),
+        CommandRow(CommandName.REPEAT, visit.repeat),
+        CommandRow(CommandName.ACCEPT, visit.accept),
+        CommandRow(CommandName.SET_RATING, visit.set_rating, (point, text)),
+        CommandRow(CommandName.ENTER, visit.enter, (text,), (point,)),
+        CommandRow(CommandName.PIN, visit.pin, (meter,), (point,)),
+        CommandRow(CommandName.FIND, meters.find, (), (text,)),
+        CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
+        CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),
+        CommandRow(CommandName.UNBIND, meters.unbind, (meter,)),
+        CommandRow(CommandName.CHANGE_ADDRESS, meters.change_address, (meter, text)),
+        CommandRow(CommandName.TEACH, teaching.begin, (meter,)),
+        CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text)),
+        CommandRow(CommandName.TEACH_DROP, teaching.drop_entry, (meter,), (entry,)),
+        CommandRow(CommandName.TEACH_WRITE, teaching.add_write, (meter,), (text,)),
+        CommandRow(CommandName.TEACH_READ, teaching.add_read, (meter,), (text,)),
+        CommandRow(CommandName.TEACH_DONE, teaching.write_profile, (meter,)),
+        CommandRow(CommandName.TEACH_STOP, teaching.stop, (meter,)),
+    )
+
+
+class CommandTable:
+    """Carries out the commands of ``rows``.
+
+    ``find_point`` returns the test point of a key, or raises InputError. ``on_done`` is called after every command that
+    was carried out.
     """
 
     def __init__(
-        self,
-        discovery: MeterDiscovery,
-        radio: Radio,
-        writer: Writer,
-        *,
-        known_meters: Callable[[], Sequence[MeterRow]],
-        always_connected: Collection[str],
-        send_view: Callable[[Message], None],
-        rename_meter: Callable[[str, str], None],
+        self, rows: Sequence[CommandRow], find_point: Callable[[str], TestPoint], on_done: Callable[[], None]
     ) -> None:
-        self._discovery = discovery
-        self._radio = radio
-        self._writer = writer
-        self._known_meters = known_meters
-        self._always_connected = {address.upper() for address in always_connected}
-        self._send_view = send_view
-        self._rename_meter = rename_meter
+        self._rows = {row.name: row for row in rows}
+        self._find_point = find_point
+        self._on_done = on_done
 
-    async def execute(self, command: Command) -> str:
-        """Carry out a watcher's command; return the error as a sentence, empty if there is none."""
+    async def execute(self, command: Mapping[str, object]) -> CommandResult:
+        """Carry out a watcher's command, whose fields may be of any type; return its result."""
         try:
-            await self._execute(command)
+            row = self._row(command)
+            accepted = await row.handler(**self._arguments(row, command))
         except MeterlinkError as error:
-            return str(error)
-        return ""
+            return CommandResult(str(error))
+        self._on_done()
+        return CommandResult(accepted=accepted)
 
-    async def _execute(self, command: Command) -> None:
-        meter, text = command.get("meter", ""), command.get("text", "")
-        match command.get("command"):
-            case "find":
-                self._send_view(
-                    await self._discovery.discovery_view(request_text=text, radio_error=self._radio.state.error)
-                )
-            case "discover_services":
-                await self._discovery.discover_services(meter)
-            case "bind":
-                await self._update_connection((await self._discovery.bind(meter, text, self._writer))[1])
-            case "unbind":
-                await self._update_connection(await self._discovery.unbind(meter, self._writer))
-            case "change_address":
-                await self._update_connection(await self._discovery.add_alias(meter, text, self._writer))
+    def _row(self, command: Mapping[str, object]) -> CommandRow:
+        name = command.get("command")
+        row = next((row for row in self._rows.values() if row.name == name), None)
+        if row is None:
+            raise InputError(f"There is no command {name!r}.", f"Use one of: {', '.join(self._rows)}.")
+        return row
 
-    async def _update_connection(self, meter: RegisteredMeter) -> None:
-        """Connect a bound meter at its present address, and disconnect its other addresses."""
-        row = next(row for row in await asyncio.to_thread(self._known_meters) if row.id == meter.id)
-        for address in (row.meter.address, *row.aliases):
-            is_current = row.bound and address.upper() == row.current_address.upper()
-            if not is_current and address.upper() not in self._always_connected:
-                await self._radio.remove_meter(address)
-        if row.bound:
-            self._radio.add_meter(replace(row.meter, address=row.current_address))
-            self._rename_meter(row.current_address, row.meter.name)
+    def _arguments(self, row: CommandRow, command: Mapping[str, object]) -> dict[str, object]:
+        """Return the arguments for the row's handler.
+
+        Raises:
+            InputError: an argument is missing, of another type, not the command's, or no test point of the visit.
+        """
+        accepted = (*row.required, *row.optional)
+        if unknown := [argument for argument in Argument if argument in command and argument not in accepted]:
+            raise InputError(f"The command {row.name} has no {unknown[0]}.", _usage(row))
+        if missing := [argument for argument in row.required if argument not in command]:
+            raise InputError(f"The command {row.name} needs a {missing[0]}.", _usage(row))
+        return {str(argument): self._value(argument, command.get(argument), row) for argument in accepted}
+
+    def _value(self, argument: Argument, value: object, row: CommandRow) -> object:
+        if argument is Argument.ENTRY:
+            if value is None:
+                return 0
+            if isinstance(value, int) and not isinstance(value, bool) and value >= 1:
+                return value
+        elif value is None or isinstance(value, str):
+            text = value or ""
+            if argument is Argument.POINT:
+                return self._find_point(text) if text or argument in row.required else None
+            if text or argument is not Argument.METER:
+                return text
+        raise InputError(f"The command {row.name} cannot use {value!r} as its {argument}.", _usage(row))
+
+
+def _usage(row: CommandRow) -> str:
+    arguments = [*row.required, *(f"[{argument}]" for argument in row.optional)]
+    return f"Its arguments: {', '.join(arguments)}." if arguments else "It has no arguments."

@@ -23,11 +23,12 @@ from meterlink.link.messages import Command, CommandResult, Message, NoticeView
 from meterlink.link.server import LinkServer
 from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, MeterSettings, Settings
 from meterlink.station.collection import Collection
-from meterlink.station.commands import METER_COMMANDS, MeterCommands
+from meterlink.station.commands import CommandTable, command_rows
 from meterlink.station.committer import OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
+from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.replay import PacketSource
 from meterlink.station.teaching import Teaching
@@ -90,7 +91,7 @@ class Station:
         self._accepted_listeners: list[OnAccepted] = []
         self._server: LinkServer | None = None
         self._collection: Collection | None = None
-        self._meter_commands: MeterCommands | None = None
+        self._commands: CommandTable | None = None
         self._teaching: Teaching | None = None
         self._notices: dict[str, NoticeView] = {}
         self._logged: dict[str, str] = {}  # the last logged state by meter address; the radio's under ""
@@ -119,13 +120,11 @@ class Station:
 
     async def result_of(self, command: Command) -> CommandResult:
         """Carry out a watcher's command; return its result."""
-        if self._collection is None:
+        if self._collection is not None:
+            await self.started.wait()  # the drivers are being loaded
+        if self._commands is None:
             return CommandResult("The station is still starting.")
-        if command.get("command") in METER_COMMANDS and self._meter_commands is not None:
-            return CommandResult(await self._meter_commands.execute(command))
-        if command.get("command") == "teach" and self._teaching is not None:
-            return CommandResult(await self._teaching.execute(command.get("meter", ""), command.get("text", "")))
-        return await self._collection.execute(command)
+        return await self._commands.execute(command)
 
     async def run(self) -> None:
         """Run until `stop` is called, or until cancelled.
@@ -193,7 +192,7 @@ class Station:
                 radio, discovery, drivers, config.folder, clock=config.clock, send_view=self._send_view
             )
             stack.push_async_callback(self._teaching.close)
-            self._meter_commands = MeterCommands(
+            meter_commands = MeterCommands(
                 discovery,
                 radio,
                 self._writer,
@@ -205,7 +204,9 @@ class Station:
                 send_view=self._send_view,
                 rename_meter=collection.rename_meter,
             )
-            collection.send_visit_view()
+            rows = command_rows(collection.commands, meter_commands, self._teaching)
+            self._commands = CommandTable(rows, visit.point, collection.show_change)
+            collection.show_change()
             self.started.set()
             try:
                 async with asyncio.TaskGroup() as group:

@@ -2,7 +2,6 @@
 
 import asyncio
 import logging
-import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -18,13 +17,14 @@ from meterlink.capture.capture_file import (
     Capture,
     CapturedMeter,
     CapturedPacket,
+    ConnectionRequests,
     DisplayEntry,
     format_capture,
     make_display_entry,
 )
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter
-from meterlink.core.errors import InputError, MeterlinkError
+from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import DriverFactory
 from meterlink.link.messages import Message, TeachEntryView, TeachFunctionView, TeachView
@@ -47,8 +47,6 @@ _RECENT = 10.0  # s
 # is no older than this: two refreshes of a slow display.
 _LONGEST_PACKET_AGE = 2.0  # s
 _VIEW_INTERVAL = 0.5  # s at least between two views of packets: their number need not be followed more closely
-_DROP = re.compile(r"drop(?:\s+(\d+))?", re.IGNORECASE)
-_REQUEST = re.compile(r"(write|read)(?:\s+(.+))?", re.IGNORECASE)
 _LONGEST_ECHO = 80  # characters of a typed line that are repeated in a message
 _HAS_DRIVER = {ConnectionState.CONNECTED, ConnectionState.SILENT}
 
@@ -170,14 +168,6 @@ class Teaching:
         """Return whether the meter at ``address`` is being taught."""
         return self._session is not None and self._session.meter.address.upper() == address.upper()
 
-    async def execute(self, address_or_name: str, text: str) -> str:
-        """Carry out the ``teach`` command for a meter; return the error as a sentence, empty if there is none."""
-        try:
-            await self._execute(address_or_name, text.strip())
-        except MeterlinkError as error:
-            return str(error)
-        return ""
-
     async def close(self) -> None:
         """End the session."""
         self._session = None
@@ -187,22 +177,35 @@ class Teaching:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
 
-    async def _execute(self, address_or_name: str, text: str) -> None:
-        received = self._clock.now()  # before any delay: an entry describes the packets before it
-        if not text:
-            await self._begin(address_or_name)
-            return
-        session = self._session_of(address_or_name)
-        if text.lower() == "stop":
-            await self._stop(session)
-        elif text.lower() == "done":
-            await self._write_profile(session)
-        elif drop := _DROP.fullmatch(text):
-            session.drop_entry(int(drop[1] or 0))
-        elif request := _REQUEST.fullmatch(text):
-            await self._add_request(session, request[1].lower(), request[2] or "")
-        else:
-            session.add_entry(text, received)
+    async def add_entry(self, meter: str, text: str) -> None:
+        """Add the value on the display now.
+
+        Raises:
+            InputError: the meter is not being taught, or the text is no display value with a recent packet.
+        """
+        self._session_of(meter).add_entry(text.strip(), self._clock.now())
+
+    async def drop_entry(self, meter: str, entry: int) -> None:
+        """Remove the entry with that number from 1; 0 is the last one.
+
+        Raises:
+            InputError: the meter is not being taught, or there is no such entry.
+        """
+        self._session_of(meter).drop_entry(entry)
+
+    async def add_write(self, meter: str, text: str) -> None:
+        """Write ``UUID=HEX`` to the meter after every connection; without a text, write no more."""
+        await self._change_requests(
+            meter,
+            lambda requests: replace(requests, writes=(*requests.writes, parse_write(text)) if text else ()),
+        )
+
+    async def add_read(self, meter: str, text: str) -> None:
+        """Poll the value of a UUID; without a text, poll no more."""
+        await self._change_requests(
+            meter,
+            lambda requests: replace(requests, reads=(*requests.reads, parse_poll(text)) if text else ()),
+        )
 
     def _session_of(self, address_or_name: str) -> _TeachingSession:
         session = self._session
@@ -217,8 +220,14 @@ class Teaching:
             )
         return session
 
-    async def _begin(self, address_or_name: str) -> None:
-        address = await self._discovery.address_of(address_or_name)
+    async def begin(self, meter: str) -> None:
+        """Begin to teach the meter with this address or name.
+
+        Raises:
+            RadioError: there is no such meter.
+            InputError: several meters have the name, or another one is being taught.
+        """
+        address = await self._discovery.address_of(meter)
         if self._session is not None:
             if self._session.meter.address.upper() == address.upper():
                 return
@@ -230,7 +239,7 @@ class Teaching:
         advertisement = device.advertisement if device else None
         known = self._radio.known_meter(address)
         name = (advertisement.name if advertisement else "") or (status.name if status else "") or address
-        meter = known or Meter(address, name)
+        taught_meter = known or Meter(address, name)
         captured = CapturedMeter(clean_text(name), advertisement.service_uuids if advertisement else ())
         has_driver = status is not None and status.state in _HAS_DRIVER
         session = self._session = _TeachingSession(
@@ -239,29 +248,32 @@ class Teaching:
         )  # fmt: skip
         self._task = asyncio.create_task(self._run_session(session), name="teaching")
         if session.reconnected:
-            await self._connect(meter, CaptureDriverFactory(captured.requests))
+            await self._connect(taught_meter, CaptureDriverFactory(captured.requests))
 
-    async def _add_request(self, session: _TeachingSession, operation: str, text: str) -> None:
-        """Connect the meter again with one more write or read; an empty ``text`` removes all of that operation.
+    async def _change_requests(self, meter: str, change: Callable[[ConnectionRequests], ConnectionRequests]) -> None:
+        """Connect the meter again with changed requests.
 
         Raises:
-            InputError: the meter has a driver of its own, or the text is no such request.
+            InputError: the meter is not being taught, has a driver of its own, or the text is no such request.
         """
+        session = self._session_of(meter)
         if not session.reconnected:
             raise InputError(
                 f"{session.meter.name} has a driver, which sends its requests.",
                 "Type the values that its display shows.",
             )
-        requests = session.captured_meter.requests
-        if operation == "write":
-            requests = replace(requests, writes=(*requests.writes, parse_write(text)) if text else ())
-        else:
-            requests = replace(requests, reads=(*requests.reads, parse_poll(text)) if text else ())
+        requests = change(session.captured_meter.requests)
         session.captured_meter = replace(session.captured_meter, requests=requests)
         session.request_analysis()
         await self._connect(session.known_meter or session.meter, CaptureDriverFactory(requests))
 
-    async def _stop(self, session: _TeachingSession) -> None:
+    async def stop(self, meter: str) -> None:
+        """End teaching without a profile.
+
+        Raises:
+            InputError: the meter is not being taught.
+        """
+        session = self._session_of(meter)
         await self.close()
         if session.reconnected:
             if session.known_meter is not None:
@@ -271,12 +283,13 @@ class Teaching:
                 await self._radio.remove_meter(session.meter.address)
         self._send_view(_ended_view(session, ""))
 
-    async def _write_profile(self, session: _TeachingSession) -> None:
+    async def write_profile(self, meter: str) -> None:
         """Write the profile, and use it for the meter from now on.
 
         Raises:
-            InputError: there is no profile yet, or its file could not be written.
+            InputError: the meter is not being taught, there is no profile yet, or its file could not be written.
         """
+        session = self._session_of(meter)
         from meterlink.profiles import compile_profile, write_profile  # noqa: PLC0415  # loaded while a meter is taught
 
         await self._analyze(session)

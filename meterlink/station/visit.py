@@ -63,6 +63,16 @@ class ActiveVisit:
         self.capacitor_tolerance = capacitor_tolerance
         self._count = 0
 
+    def point(self, key: str) -> TestPoint:
+        """Return the test point ``key``.
+
+        Raises:
+            InputError: there is no such point.
+        """
+        if key not in self.points:
+            raise InputError(f"There is no test point {key!r} in this visit.", f"Use one of: {', '.join(self.points)}.")
+        return self.points[key]
+
     def point_for(self, address: str, reading: Reading) -> TestPoint | None:
         """Return the test point that a meter's reading belongs to, None if there is none."""
         key = self.pins.get(address, self.focus)
@@ -100,8 +110,7 @@ class ActiveVisit:
         Raises:
             InputError: there is no such point.
         """
-        self._require_point(key)
-        self.focus = key
+        self.focus = self.point(key).key
 
     def pin(self, address: str, key: str) -> None:
         """Pin a meter to a test point, or undo that with an empty ``key``.
@@ -110,8 +119,7 @@ class ActiveVisit:
             InputError: there is no such point.
         """
         if key:
-            self._require_point(key)
-            self.pins[address] = key
+            self.pins[address] = self.point(key).key
         else:
             self.pins.pop(address, None)
 
@@ -126,8 +134,7 @@ class ActiveVisit:
         Raises:
             InputError: there is no such point, or the text is no rating; an ambiguous text has a question as message.
         """
-        self._require_point(key)
-        point = self.points[key]
+        point = self.point(key)
         from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label
 
         part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
@@ -164,10 +171,6 @@ class ActiveVisit:
                 "Enter the rating of this section alone.",
             )
         return {key_of_section[name]: rating for name, rating in by_section.items() if name in key_of_section}
-
-    def _require_point(self, key: str) -> None:
-        if key not in self.points:
-            raise InputError(f"There is no test point {key!r} in this visit.", f"Use one of: {', '.join(self.points)}.")
 
     def _next_without_reading(self, key: str) -> str | None:
         keys = list(self.points)

@@ -1,13 +1,11 @@
-"""The watchers' commands on the visit, in one table."""
+"""The handlers of the watchers' commands on the visit."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
 
 from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
 from meterlink.core.clock import Clock
-from meterlink.core.equipment import Meter
-from meterlink.core.errors import InputError, MeterlinkError
-from meterlink.link.messages import Command, CommandResult
+from meterlink.core.equipment import Meter, TestPoint
+from meterlink.core.errors import InputError
 from meterlink.settling.detector import Phase, SettlingState
 from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer
@@ -18,12 +16,9 @@ from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge
 
-# A handler returns the number of the reading that it accepted, if any.
-Handler = Callable[[Command], Awaitable[int | None]]
-
 
 class VisitCommands:
-    """Carries out commands on the visit; ``handlers`` is ``{command: handler}``."""
+    """The handlers of commands on the visit; one that accepts a reading returns its number."""
 
     def __init__(
         self,
@@ -42,49 +37,33 @@ class VisitCommands:
         self._committer = committer
         self._views = views
         self._clock = clock
-        # Arguments in the command's fields: point (a test point's key), meter (an address), text.
-        self.handlers: dict[str, Handler] = {
-            "activate": self._activate,  # point
-            "next": self._next,
-            "previous": self._previous,
-            "repeat": self._repeat,
-            "accept": self._accept,
-            "set_rating": self._set_rating,  # point, text
-            "enter": self._enter,  # point (empty: the active one), text
-            "pin": self._pin,  # meter, point (empty: unpin)
-        }
 
-    async def execute(self, command: Command) -> CommandResult:
-        """Carry out a watcher's command; return its result."""
-        name = command.get("command", "")
-        handler = self.handlers.get(name)
-        if handler is None:
-            return CommandResult(f"There is no command {name!r}.")
-        try:
-            accepted = await handler(command)
-        except MeterlinkError as error:
-            return CommandResult(str(error))
-        self._views.send_visit()
-        self._views.request()
-        return CommandResult(accepted=accepted)
+    async def activate(self, point: TestPoint) -> None:
+        """Make ``point`` the active test point."""
+        self._visit.set_focus(point.key)
 
-    async def _activate(self, command: Command) -> None:
-        self._visit.set_focus(command.get("point", ""))
-
-    async def _next(self, _command: Command) -> None:
+    async def next(self) -> None:
+        """Move the active test point forward."""
         self._visit.move_focus(1)
 
-    async def _previous(self, _command: Command) -> None:
+    async def previous(self) -> None:
+        """Move the active test point back."""
         self._visit.move_focus(-1)
 
-    async def _repeat(self, _command: Command) -> None:
+    async def repeat(self) -> None:
+        """Measure the active test point again."""
         if self._visit.focus is None and self._visit.last_accepted is not None:
             self._visit.focus = self._visit.last_accepted
         for tracker in self._trackers:
             if self._visit.focus in {tracker.point_key, tracker.accepted_at}:
                 tracker.restart()
 
-    async def _accept(self, _command: Command) -> int:
+    async def accept(self) -> int:
+        """Accept the reading on the display now.
+
+        Raises:
+            InputError: no meter measures the active test point, or its display shows another value than the probes'.
+        """
         tracker = self._trackers.displayed
         point = self._visit.points.get(tracker.point_key) if tracker and tracker.point_key else None
         if tracker is None or tracker.latest is None or point is None:
@@ -99,26 +78,31 @@ class VisitCommands:
             )
         return self._pipeline.accept(tracker, point, self._judge.judge(tracker, point, tracker.latest), 0.0)
 
-    async def _set_rating(self, command: Command) -> None:
-        for point_key, text in self._visit.set_rating(command.get("point", ""), command.get("text", "")).items():
-            await self._committer.set_rating(point_key, text)
-        self._views.update_diagnosis()
-
-    async def _pin(self, command: Command) -> None:
-        self._visit.pin(command.get("meter", ""), command.get("point", ""))
-
-    async def _enter(self, command: Command) -> int:
-        """Accept a typed reading at a test point without settling; return its number.
+    async def set_rating(self, point: TestPoint, text: str) -> None:
+        """Set the rating that is printed on the part.
 
         Raises:
-            InputError: there is no such test point, or the text is no reading of its quantity.
+            InputError: the text is no rating.
+        """
+        for point_key, rating in self._visit.set_rating(point.key, text).items():
+            await self._committer.set_rating(point_key, rating)
+        self._views.update_diagnosis()
+
+    async def pin(self, meter: str, point: TestPoint | None) -> None:
+        """Let the meter measure ``point`` only; None undoes that."""
+        self._visit.pin(meter, point.key if point else "")
+
+    async def enter(self, text: str, point: TestPoint | None) -> int:
+        """Accept a typed reading at ``point``, else at the active test point, without settling; return its number.
+
+        Raises:
+            InputError: no test point is active, or the text is no reading of its quantity.
         """
         self._advance_after_entry()
-        key = command.get("point", "") or self._visit.focus or ""
-        point = self._visit.points.get(key)
+        point = point or self._visit.points.get(self._visit.focus or "")
         if point is None:
-            raise InputError(f"There is no test point {key!r} to type a reading for.", "Select a test point first.")
-        reading = parse_manual_entry(command.get("text", ""), self._clock.now(), point.quantity)
+            raise InputError("No test point is active to type a reading for.", "Select a test point first.")
+        reading = parse_manual_entry(text, self._clock.now(), point.quantity)
         if not matches_function(point, reading):
             wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
             raise InputError(

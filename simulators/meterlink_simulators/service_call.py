@@ -9,7 +9,7 @@ from random import Random
 
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import MeterlinkError
-from meterlink.link.messages import Command, Message
+from meterlink.link.messages import Command, CommandName, Message
 from meterlink.station.station import Station, StationConfig
 from meterlink.station.visit import AcceptedReading
 from meterlink_simulators.air import Air
@@ -250,7 +250,7 @@ class ServiceCall:
     async def _activate_point(self, point: str) -> None:
         assert self.station is not None  # noqa: S101  # steps are played after it started
         self._commands += 1
-        command: Command = {"id": self._commands, "command": "activate", "point": point}
+        command: Command = {"id": self._commands, "command": CommandName.ACTIVATE, "point": point}
         if error := await self.station.execute(command):
             raise ServiceCallError(f"The test point {point} could not be activated: {error}")
 

@@ -12,6 +12,8 @@ import pytest
 
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.units import Quantity
+from meterlink.link.messages import Command, CommandName
+from meterlink.link.teach_line import parse_teach_line
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station import teaching
@@ -30,6 +32,12 @@ ADDRESS = "C0:00:5E:00:53:01"
 # Different digits in every place, each range, in an order as on a bench.
 READINGS = ("4.703", "1.862", "3.195", "5.278", "2.941", "0.536", "47.03", "18.62", "31.95", "52.78", "29.41", "5.617",
             "470.3", "186.2", "319.5", "529.4")  # fmt: skip
+
+
+def teach_command(meter: str, line: str) -> Command:
+    """Return the command of a typed line; an empty line begins."""
+    name, arguments = parse_teach_line(line) if line else (CommandName.TEACH, {})
+    return {"id": 1, "command": name, "meter": meter} | arguments  # type: ignore[return-value]
 
 
 class Dial:
@@ -56,7 +64,7 @@ class Bench:
         station.add_listener(lambda message: self.views.__setitem__(message["topic"], message))
 
     async def send(self, text: str, meter: str = ADDRESS) -> str:
-        return await self.station.execute({"id": 1, "command": "teach", "meter": meter, "text": text})
+        return await self.station.execute(teach_command(meter, text))
 
     async def enter(self, digits: str, text: str | None = None) -> str:
         """Set the dial, wait for the display, and type the entry; return the error."""

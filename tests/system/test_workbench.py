@@ -8,6 +8,7 @@ import pytest
 
 from meterlink.cli.main import main
 from meterlink.core.equipment import TestPoint
+from meterlink.link.messages import CommandName
 from meterlink.settings import Settings
 from meterlink.station.profile_files import load_profiles
 from meterlink.station.station import StationConfig
@@ -48,18 +49,20 @@ def test_taught_from_its_display_it_measures_the_part_of_the_plan(tmp_path: Path
         await call.started.wait()
         assert call.station is not None
 
-        async def enter(text: str) -> str:
+        async def send(command: CommandName, **arguments: str) -> str:
             assert call.station is not None
-            return await call.station.execute({"id": 1, "command": "teach", "meter": ADDRESS, "text": text})
+            return await call.station.execute(
+                {"id": 1, "command": command, "meter": ADDRESS} | arguments  # type: ignore[arg-type]
+            )
 
         await asyncio.sleep(10)
         assert views["meters"]["meters"][0]["state"] == "unusable"
-        assert await enter("") == ""
+        assert await send(CommandName.TEACH) == ""
         for _ in range(LABELS):
-            assert await enter(await displays.get()) == ""
+            assert await send(CommandName.TEACH_ENTRY, text=await displays.get()) == ""
         await asyncio.sleep(5)
         assert views["teach"]["has_profile"], views["teach"]
-        assert await enter("done") == ""
+        assert await send(CommandName.TEACH_DONE) == ""
         await playing
 
     run_in_virtual_time(body(), busy=lambda: any(call.busy for call in calls))

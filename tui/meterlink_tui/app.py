@@ -1,6 +1,7 @@
 """The dashboard: draws a station's newest messages as they change, and sends it the commands of keys."""
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import suppress
 from functools import partial
 from typing import ClassVar, Literal, NamedTuple
@@ -14,7 +15,7 @@ from textual.events import Resize
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text
-from meterlink.link.messages import Message
+from meterlink.link.messages import CommandName, Message
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.latest_messages import LatestMessages
@@ -77,19 +78,27 @@ class Dashboard(App[None]):
     ENABLE_COMMAND_PALETTE = False
     AUTO_FOCUS = None
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("n,right", "send_command('next')", "next", id="next", tooltip="Go to the next test point"),
-        Binding("p,left", "send_command('previous')", "back", id="previous", tooltip="Go to the previous test point"),
+        Binding(
+            "n,right", f"send_command('{CommandName.NEXT}')", "next", id="next", tooltip="Go to the next test point"
+        ),
+        Binding(
+            "p,left",
+            f"send_command('{CommandName.PREVIOUS}')",
+            "back",
+            id="previous",
+            tooltip="Go to the previous test point",
+        ),
         Binding("l", "pick", "list", id="pick", tooltip="Pick a test point from the list"),
         Binding(
             "r",
-            "send_command('repeat')",
+            f"send_command('{CommandName.REPEAT}')",
             "repeat",
             id="repeat",
             tooltip="Measure this test point again; both readings stay",
         ),
         Binding(
             "a",
-            "send_command('accept')",
+            f"send_command('{CommandName.ACCEPT}')",
             "accept",
             id="accept",
             tooltip="Accept the reading on the display now, for example an overload",
@@ -293,7 +302,7 @@ class Dashboard(App[None]):
 
     # Keys
 
-    async def send(self, command: str, **fields: str) -> str:
+    async def send(self, command: CommandName, **fields: str | int) -> str:
         """Send a command to the station and return its error as a sentence; empty if the command was carried out."""
         if self._station is None:
             return "Not connected to the station: nothing was changed."
@@ -303,7 +312,7 @@ class Dashboard(App[None]):
             error = str(link_error)
         return clean_text(error, _LONGEST_ERROR)
 
-    async def _send_command(self, command: str, **fields: str) -> None:
+    async def _send_command(self, command: CommandName, **fields: str | int) -> None:
         error = await self.send(command, **fields)
         self._report_command_error(error)
 
@@ -313,7 +322,7 @@ class Dashboard(App[None]):
 
     def action_send_command(self, command: str) -> None:
         """Send a command without fields, in a worker: a slow station does not block the keys."""
-        self.run_worker(self._send_command(command), name=command)
+        self.run_worker(self._send_command(CommandName(command)), name=command)
 
     def action_pick(self) -> None:
         """Open the list of test points."""
@@ -324,7 +333,7 @@ class Dashboard(App[None]):
 
     def _focus_point(self, key: str | None) -> None:
         if key is not None:
-            self.run_worker(self._send_command("activate", point=key), name="activate")
+            self.run_worker(self._send_command(CommandName.ACTIVATE, point=key), name="activate")
 
     def action_enter_rating(self) -> None:
         """Open the sheet for the rating of the active test point."""
@@ -335,7 +344,7 @@ class Dashboard(App[None]):
         self.push_screen(RatingSheet(self.scene.cautions, active, partial(self._send_rating, active.key)))
 
     async def _send_rating(self, key: str, text: str) -> str:
-        return await self.send("set_rating", point=key, text=text)
+        return await self.send(CommandName.SET_RATING, point=key, text=text)
 
     def action_enter_reading(self) -> None:
         """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""
@@ -346,28 +355,30 @@ class Dashboard(App[None]):
         self.push_screen(ManualEntrySheet(self.scene.cautions, active, partial(self._send_reading, active.key)))
 
     async def _send_reading(self, point: str, text: str) -> str:
-        return await self.send("enter", point=point, text=text)
+        return await self.send(CommandName.ENTER, point=point, text=text)
 
     def action_teach(self) -> None:
         """Open the sheet of the meter that is being taught, or the list of meters to teach."""
         cautions = self.scene.cautions if self.scene else ()
         view = self._latest_messages.teach
         if view is not None and view["meter"]:
-            self.push_screen(TeachSheet(cautions, view["meter"], view, partial(self._send_teach_text, view["meter"])))
+            self.push_screen(
+                TeachSheet(cautions, view["meter"], view, partial(self._send_teach_command, view["meter"]))
+            )
             return
         self.push_screen(
             MeterPicker(cautions, teachable_meters(self._latest_messages.meters, self._latest_messages.discovery)),
             self._begin_teaching,
         )
-        self.run_worker(self._send_command("find", text="teach"), name="find")
+        self.run_worker(self._send_command(CommandName.FIND, text="teach"), name="find")
 
     def _begin_teaching(self, address: str | None) -> None:
         if address is not None:
             cautions = self.scene.cautions if self.scene else ()
-            self.push_screen(TeachSheet(cautions, address, None, partial(self._send_teach_text, address)))
+            self.push_screen(TeachSheet(cautions, address, None, partial(self._send_teach_command, address)))
 
-    async def _send_teach_text(self, address: str, text: str) -> str:
-        return await self.send("teach", meter=address, text=text)
+    async def _send_teach_command(self, address: str, command: CommandName, arguments: Mapping[str, str | int]) -> str:
+        return await self.send(command, meter=address, **arguments)
 
     def action_help(self) -> None:
         """Open the help sheet."""

@@ -3,7 +3,7 @@
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Protocol
 
-from meterlink.link.messages import Message
+from meterlink.link.messages import CommandName, Message
 
 
 class StationConnection(Protocol):
@@ -13,7 +13,7 @@ class StationConnection(Protocol):
         """Yield messages until the connection ends."""
         ...
 
-    async def send(self, command: str, **fields: str) -> str:
+    async def send(self, command: CommandName, **fields: str | int) -> str:
         """Send a command and return its error as a sentence; empty if the command was carried out.
 
         Raises:

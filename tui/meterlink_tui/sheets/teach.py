@@ -1,6 +1,6 @@
 """The sheets for teaching a meter that no driver fits: pick the meter, then type its readings."""
 
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from textual.app import ComposeResult
@@ -9,13 +9,15 @@ from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
 from meterlink.core.text import clean_text
-from meterlink.link.messages import DiscoveryView, MetersView, TeachView
-from meterlink_tui.sheets.rating import SubmitText
+from meterlink.link.messages import CommandName, DiscoveryView, MetersView, TeachView
+from meterlink.link.teach_line import parse_teach_line
 from meterlink_tui.sheets.sheet import Sheet
 from meterlink_tui.widgets.sentences import Sentence
 
 _LONGEST = 200  # characters; a display needs at most 64, a UUID with bytes to write needs more
 _LONGEST_SENTENCE = 240  # characters
+# Sends a command for the meter with its other arguments; returns the error as a sentence, empty if there is none.
+SendTeachCommand = Callable[[CommandName, Mapping[str, str | int]], Awaitable[str]]
 _INSTRUCTIONS = (
     "Keep the reading still, type the whole display, press Enter. Type drop 3 to remove the third entry, done to write "
     "the profile, stop to end without a profile. For a meter that sends only after a command, type the command: "
@@ -92,16 +94,16 @@ class MeterPicker(Sheet[str]):
 
 
 class TeachSheet(Sheet[None]):
-    """Passes the typed text to ``submit``; displays its error and the progress of teaching.
+    """Passes the typed line to ``send`` as a command; displays its error and the progress of teaching.
 
-    ``view`` is the state of teaching. Without a view, the sheet begins teaching: it submits an empty text.
+    ``view`` is the state of teaching. Without a view, the sheet begins teaching.
     """
 
-    def __init__(self, cautions: tuple[str, ...], address: str, view: TeachView | None, submit: SubmitText) -> None:
+    def __init__(self, cautions: tuple[str, ...], address: str, view: TeachView | None, send: SendTeachCommand) -> None:
         super().__init__(cautions)
         self._address = address
         self._initial_view = view
-        self._submit = submit
+        self._send = send
         self._view_received = False  # until the station sends a view of this meter, views are of an earlier meter
 
     def body(self) -> ComposeResult:
@@ -125,7 +127,7 @@ class TeachSheet(Sheet[None]):
         self.show_teaching(self._initial_view)
 
     async def _begin_teaching(self) -> None:
-        self._show_input_error(await self._submit(""))
+        self._show_input_error(await self._send(CommandName.TEACH, {}))
 
     def show_teaching(self, view: TeachView | None) -> None:
         """Display the state of teaching if ``view`` is of this meter."""
@@ -146,11 +148,12 @@ class TeachSheet(Sheet[None]):
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
         """Send the text to the station; display its error."""
         text = submitted.value.strip()
-        error = await self._submit(text) if text else "Nothing was typed."
+        command, arguments = parse_teach_line(text)
+        error = await self._send(command, arguments) if text else "Nothing was typed."
         self._show_input_error(error)
         if not error:
             submitted.input.clear()
-            if text.lower() == "stop":
+            if command is CommandName.TEACH_STOP:
                 self.dismiss()
 
 

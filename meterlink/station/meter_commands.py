@@ -1,0 +1,70 @@
+"""The watchers' commands that find and bind meters."""
+
+import asyncio
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
+
+from meterlink.ble.radio import Radio
+from meterlink.link.messages import Message
+from meterlink.station.discovery import MeterDiscovery
+from meterlink.store.meters import RegisteredMeter
+from meterlink.store.rows import MeterRow
+from meterlink.store.writer import Writer
+
+
+class MeterCommands:
+    """The handlers of the commands on meters; each takes an address or a name.
+
+    ``known_meters`` returns the meters of the data folder. The station connects to the ``always_connected`` addresses
+    even if they are not bound. ``rename_meter(address, name)`` is called for a meter that was bound.
+    """
+
+    def __init__(
+        self,
+        discovery: MeterDiscovery,
+        radio: Radio,
+        writer: Writer,
+        *,
+        known_meters: Callable[[], Sequence[MeterRow]],
+        always_connected: Collection[str],
+        send_view: Callable[[Message], None],
+        rename_meter: Callable[[str, str], None],
+    ) -> None:
+        self._discovery = discovery
+        self._radio = radio
+        self._writer = writer
+        self._known_meters = known_meters
+        self._always_connected = {address.upper() for address in always_connected}
+        self._send_view = send_view
+        self._rename_meter = rename_meter
+
+    async def find(self, text: str) -> None:
+        """Send the view of a discovery; ``text`` identifies the request."""
+        self._send_view(await self._discovery.discovery_view(request_text=text, radio_error=self._radio.state.error))
+
+    async def discover_services(self, meter: str) -> None:
+        """Connect once and read the services."""
+        await self._discovery.discover_services(meter)
+
+    async def bind(self, meter: str, text: str) -> None:
+        """Connect the meter from now on, under the name ``text`` if there is one."""
+        await self._update_connection((await self._discovery.bind(meter, text, self._writer))[1])
+
+    async def unbind(self, meter: str) -> None:
+        """Undo `bind`."""
+        await self._update_connection(await self._discovery.unbind(meter, self._writer))
+
+    async def change_address(self, meter: str, text: str) -> None:
+        """Record that the meter known at one address now has the address ``text``."""
+        await self._update_connection(await self._discovery.add_alias(meter, text, self._writer))
+
+    async def _update_connection(self, meter: RegisteredMeter) -> None:
+        """Connect a bound meter at its present address, and disconnect its other addresses."""
+        row = next(row for row in await asyncio.to_thread(self._known_meters) if row.id == meter.id)
+        for address in (row.meter.address, *row.aliases):
+            is_current = row.bound and address.upper() == row.current_address.upper()
+            if not is_current and address.upper() not in self._always_connected:
+                await self._radio.remove_meter(address)
+        if row.bound:
+            self._radio.add_meter(replace(row.meter, address=row.current_address))
+            self._rename_meter(row.current_address, row.meter.name)
