@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
+from meterlink.core.equipment import DriverFit
 from meterlink.core.text import clean_text
 from meterlink.driver_api import CERTAIN, LIKELY, NO_MATCH, POSSIBLE, Advertisement, Characteristic, DriverFactory
 
@@ -80,10 +81,10 @@ def rank_drivers(
     return sorted(scored, key=lambda pair: (-pair[1], pair[0].name))
 
 
-def score_text(score: float) -> str:
-    """Return a score (0 to 1) as a word: ``certain``, ``likely``, ``possible`` or ``no``."""
-    steps = ((CERTAIN, "certain"), (LIKELY, "likely"), (POSSIBLE, "possible"))
-    return next((word for lowest, word in steps if score >= lowest), "no")
+def driver_fit(score: float) -> DriverFit:
+    """Return the fit of a score from 0 to 1."""
+    steps = ((CERTAIN, DriverFit.CERTAIN), (LIKELY, DriverFit.LIKELY), (POSSIBLE, DriverFit.POSSIBLE))
+    return next((fit for lowest, fit in steps if score >= lowest), DriverFit.NO)
 
 
 def _load_order(entry: "metadata.EntryPoint") -> tuple[bool, str, str]:

@@ -1,19 +1,8 @@
 """Immutable snapshots of the radio and its meters."""
 
 from dataclasses import dataclass
-from enum import StrEnum
 
-
-class ConnectionState(StrEnum):
-    """The state of a meter's connection."""
-
-    SEARCHING = "searching"  # wanted, not heard yet
-    CONNECTING = "connecting"
-    CONNECTED = "connected"
-    SILENT = "silent"  # connected, but no packet arrives
-    LOST = "lost"  # was connected, is searched for again
-    NEEDS_ATTENTION = "needs attention"  # a person must help; still tried now and then
-    UNUSABLE = "unusable"  # no driver fits
+from meterlink.core.equipment import ConnectionState
 
 
 @dataclass(frozen=True, slots=True)

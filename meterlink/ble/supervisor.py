@@ -20,10 +20,10 @@ from meterlink.ble.connection import (
     open_driver,
     reading_service_uuid,
 )
-from meterlink.ble.states import ConnectionState, MeterStatus
+from meterlink.ble.states import MeterStatus
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock
-from meterlink.core.equipment import Meter
+from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import DriverError, RadioError
 from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 

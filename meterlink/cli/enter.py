@@ -8,8 +8,9 @@ from typing import Any
 import click
 
 from meterlink.core.errors import InputError, StoreError
+from meterlink.core.verdicts import Margin
 from meterlink.link.client import connect, daemon_stopped
-from meterlink.link.messages import AcceptedView, CommandName, PointView, VisitView
+from meterlink.link.messages import AcceptedView, CommandName, PointView, Topic, VisitView
 from meterlink.settings import existing_data_dir
 
 # A commit takes milliseconds; after this time the disk has a problem, which the dashboard shows.
@@ -34,7 +35,7 @@ def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:
         fields: dict[str, Any] = {"point": test_point["key"], "circuit": circuit, "title": title, "accepted": accepted}
         click.echo(json.dumps(fields))  # ASCII only: safe in a pipe of any encoding
         return
-    margin = f" ({accepted['margin']})" if accepted["margin"] == "close call" else ""
+    margin = f" ({accepted['margin']})" if accepted["margin"] == Margin.CLOSE_CALL else ""
     verdict = f"{accepted['verdict'].upper()}{margin}"
     click.echo(f"{circuit}: {title}: {accepted['text']}  {verdict}  {accepted['reason']}")
 
@@ -54,7 +55,7 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
             if reply["error"]:
                 raise InputError(reply["error"])
             async for message in client:
-                if message["topic"] == "visit" and (found := _find_accepted(message, reply["accepted"])):
+                if message["topic"] == Topic.VISIT and (found := _find_accepted(message, reply["accepted"])):
                     return found
         link_error = daemon_stopped(folder)
         raise link_error

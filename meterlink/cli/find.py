@@ -19,7 +19,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
-from meterlink.link.messages import CommandName, DeviceView, DiscoveryView
+from meterlink.link.messages import CommandName, DeviceView, DiscoveryView, Topic
 from meterlink.settings import DATABASE_FILE, data_dir, load_settings
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
@@ -217,7 +217,7 @@ async def _find_by_daemon(client: LinkClient, options: FindOptions) -> Discovery
     if error:
         raise MeterlinkError(error)
     async for message in client:
-        if message["topic"] == "discovery" and message["request_text"] == token:
+        if message["topic"] == Topic.DISCOVERY and message["request_text"] == token:
             return message
     raise daemon_stopped(Path(client.greeting["data"]))
 

@@ -139,6 +139,27 @@ class Site:
     unit: str
 
 
+class ConnectionState(StrEnum):
+    """The state of a meter's connection."""
+
+    SEARCHING = "searching"  # wanted, not heard yet
+    CONNECTING = "connecting"
+    CONNECTED = "connected"
+    SILENT = "silent"  # connected, but no packet arrives
+    LOST = "lost"  # was connected, is searched for again
+    NEEDS_ATTENTION = "needs attention"  # a person must help; still tried now and then
+    UNUSABLE = "unusable"  # no driver fits
+
+
+class DriverFit(StrEnum):
+    """How well a driver fits a meter."""
+
+    CERTAIN = "certain"
+    LIKELY = "likely"
+    POSSIBLE = "possible"
+    NO = "no"
+
+
 @dataclass(frozen=True, slots=True)
 class Meter:
     """An instrument of the station. ``address`` is its address in the platform's Bluetooth stack.

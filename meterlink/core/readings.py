@@ -8,7 +8,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.unit_words import Coupling
 from meterlink.core.units import Quantity, to_base
 
-__all__ = ["Coupling", "Reading", "Status"]
+__all__ = ["Coupling", "DisplayMode", "Phase", "Reading", "Status"]
 
 
 class Status(StrEnum):
@@ -17,6 +17,22 @@ class Status(StrEnum):
     OK = "ok"
     OVERLOAD = "overload"  # above the range; on ohms, an open circuit
     INVALID = "invalid"  # the meter has no value (not a number, not at this resolution, unknown)
+
+
+class DisplayMode(StrEnum):
+    """Whether a display shows the value at the probes."""
+
+    NORMAL = "normal"
+    HOLD = "hold"  # it is frozen
+    RELATIVE = "relative"  # it shows a difference to an earlier value
+
+
+class Phase(StrEnum):
+    """The phase of a measurement."""
+
+    IDLE = "idle"  # nothing on the probes
+    SETTLING = "settling"
+    ACCEPTED = "accepted"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,5 +71,21 @@ class Reading:
     @property
     def text(self) -> str:
         """The display as text: ``4.70 µF``, ``OL Ω``, ``--- V``; with AC or DC where known."""
-        number = {Status.OVERLOAD: "OL", Status.INVALID: "---"}.get(self.status) or f"{self.digits:f}"
-        return f"{number} {self.unit}" + (f" {self.coupling}" if self.coupling else "")
+        return f"{self.number_text} {self.unit_text}"
+
+    @property
+    def number_text(self) -> str:
+        """The number on the display: ``4.70``, ``OL``, ``---``."""
+        return {Status.OVERLOAD: "OL", Status.INVALID: "---"}.get(self.status) or f"{self.digits:f}"
+
+    @property
+    def unit_text(self) -> str:
+        """The unit on the display, with AC or DC where known: ``µF``, ``V AC``."""
+        return f"{self.unit} {self.coupling}" if self.coupling else self.unit
+
+    @property
+    def display_mode(self) -> DisplayMode:
+        """Whether the display shows the value at the probes; a frozen difference is on hold."""
+        if self.display_hold:
+            return DisplayMode.HOLD
+        return DisplayMode.RELATIVE if self.relative else DisplayMode.NORMAL

@@ -18,7 +18,7 @@ from meterlink.link.endpoint import (
     socket_path,
     token_path,
 )
-from meterlink.link.messages import PROTOCOL_VERSION, CommandName, Greeting, Message, Reply
+from meterlink.link.messages import PROTOCOL_VERSION, CommandName, Greeting, Message, Reply, Topic
 
 
 class NoDaemonError(LinkError):
@@ -43,7 +43,7 @@ class LinkClient:
         try:
             while line := await read_line(self._reader):
                 message = parse_json_object(line)
-                if message.get("topic") == "reply":
+                if message.get("topic") == Topic.REPLY:
                     pending = self._pending_replies.pop(message.get("id", -1), None)
                     if pending is not None and not pending.done():
                         pending.set_result(cast("Reply", message))

@@ -3,18 +3,47 @@
 The daemon sends a `Greeting`, then messages by *topic*. Each message replaces the one before it of the same topic, so
 a slow watcher loses only outdated messages; it normally misses some ``live`` messages. A watcher sends `Command`
 lines. The daemon answers each with a `Reply` that has the same ``id``.
+
+A text with a meaning for a program is a member of an enum. A watcher receives it as a plain string, so it compares
+with ``==``, never with ``is``.
 """
 
 from enum import StrEnum
 from typing import Literal, NamedTuple, NotRequired, TypedDict
 
+from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit
+from meterlink.core.readings import DisplayMode, Phase, Status
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Margin, Verdict
+
 PROTOCOL_VERSION = 1
+
+
+class Topic(StrEnum):
+    """The kinds of messages from the daemon."""
+
+    GREETING = "hello"
+    VISIT = "visit"
+    METERS = "meters"
+    LIVE = "live"
+    NOTICE = "notice"
+    DISCOVERY = "discovery"
+    TEACH = "teach"
+    REPLY = "reply"
+
+
+class NoticeLevel(StrEnum):
+    """How severe a notice is."""
+
+    INFO = "info"
+    WARNING = "warning"
+    ALARM = "alarm"
 
 
 class Greeting(TypedDict):
     """The daemon's first line."""
 
-    topic: Literal["hello"]
+    topic: Literal[Topic.GREETING]
     protocol: int
     version: str
     station: str
@@ -36,9 +65,12 @@ class AcceptedView(TypedDict):
 
     id: int  # unique in the visit
     text: str
+    number_text: str  # ``text`` in two parts: 4.70, OL
+    unit_text: str  # µF, V AC
+    status: Status
     digits: str | None  # in the limits' unit
-    verdict: str
-    margin: str
+    verdict: Verdict
+    margin: Margin
     deviation_percent: str | None
     reason: str
     accuracy: str
@@ -59,8 +91,8 @@ class PointView(TypedDict):
     component: str
     section: str
     terminals: list[str]
-    quantity: str
-    state: str
+    quantity: Quantity
+    state: CircuitState
     limits: LimitsView | None
     rating: str | None  # as printed, e.g. "45 µF ±6 %"; None if not entered yet
     why: str
@@ -85,9 +117,9 @@ class DerivedView(TypedDict):
 
     key: str
     title: str
-    kind: str  # unbalance, under-load, windings, split
-    verdict: str | None  # None while readings are missing, or if they allow no verdict
-    margin: str | None
+    kind: DerivedPointKind
+    verdict: Verdict | None  # None while readings are missing, or if they allow no verdict
+    margin: Margin | None
     value: str  # the figure in a few words, empty if there is none
     text: str  # the verdict's reason with the numbers, or the reason why there is no verdict
     basis: str  # the limit and the formula
@@ -97,7 +129,7 @@ class DerivedView(TypedDict):
 class VisitView(TypedDict):
     """Topic ``visit``: sent on every change of plan, focus, rating or accepted reading."""
 
-    topic: Literal["visit"]
+    topic: Literal[Topic.VISIT]
     site: str
     unit: str
     plan: str
@@ -114,11 +146,11 @@ class VisitView(TypedDict):
 
 
 class MeterView(TypedDict):
-    """One meter. ``state``: searching, connecting, connected, silent, lost, needs attention, unusable."""
+    """One meter."""
 
     name: str
     address: str
-    state: str
+    state: ConnectionState
     detail: str  # the reason and the remedy if it is not connected
     driver: str
     rssi: int | None  # dBm
@@ -131,7 +163,7 @@ class MeterView(TypedDict):
 class MetersView(TypedDict):
     """Topic ``meters``."""
 
-    topic: Literal["meters"]
+    topic: Literal[Topic.METERS]
     meters: list[MeterView]
     radio_error: str  # "" while the radio works, else the fault and its remedy
 
@@ -139,33 +171,35 @@ class MetersView(TypedDict):
 class LiveView(TypedDict):
     """Topic ``live``: the newest reading of the meter that is measuring, at most ten times a second.
 
-    ``phase``: idle (nothing on the probes), settling, accepted. ``text`` is the meter's display. ``digits`` and
+    ``text`` is the meter's display, ``number_text`` and ``unit_text`` are its two parts. ``digits`` and
     ``unit`` are converted to the unit of the active limits, if there are any, to be drawn on their scale.
     ``function_matches`` is false if the active test point needs another function of the meter. ``point`` is the key of
     the test point that the reading belongs to.
     """
 
-    topic: Literal["live"]
+    topic: Literal[Topic.LIVE]
     meter: str
     text: str
+    number_text: str
+    unit_text: str
     digits: str | None
     unit: str
-    quantity: str
-    status: str
-    phase: Literal["idle", "settling", "accepted"]
+    quantity: Quantity
+    status: Status
+    phase: Phase
     progress: float  # 0..1 towards being accepted
     point: str | None
     function_matches: bool
-    verdict: str | None  # of this reading; kept only when the reading is accepted
-    display_mode: str  # "hold" or "relative" if the display does not show the value at the probes, else ""
+    verdict: Verdict | None  # of this reading; kept only when the reading is accepted
+    display_mode: DisplayMode
     at: str
 
 
 class NoticeView(TypedDict):
     """Topic ``notice``: a fault of the station itself (disk full, broker refused …); empty text after the fault."""
 
-    topic: Literal["notice"]
-    level: Literal["info", "warning", "alarm"]
+    topic: Literal[Topic.NOTICE]
+    level: NoticeLevel
     text: str
 
 
@@ -179,10 +213,10 @@ class DriverScoreView(TypedDict):
 class DeviceView(TypedDict):
     """One device on the air, or a bound meter that is not heard.
 
-    ``score`` (0..1) and ``fit`` (``certain``, ``likely``, ``possible``, ``no``) are those of ``driver``, the best
+    ``score`` (0..1) and ``fit`` are those of ``driver``, the best
     driver. ``driver_scores`` has all drivers with a score above 0. ``meter_name`` is the meter's name in this data
-    folder and ``first_address`` its first known address; both are empty for an unknown device. ``state`` is as in
-    `MeterView`, empty if no daemon supervises the meter.
+    folder and ``first_address`` its first known address; both are empty for an unknown device. ``state`` is empty
+    if no daemon supervises the meter.
     """
 
     name: str  # as advertised, cleaned
@@ -192,21 +226,21 @@ class DeviceView(TypedDict):
     discovered_services: list[str] | None  # service UUIDs found by connecting; None until that was done
     driver: str
     score: float
-    fit: str
+    fit: DriverFit
     driver_configured: bool  # whether the settings name ``driver`` for it
     driver_scores: list[DriverScoreView]
     bound: bool
     meter_name: str
     first_address: str
     serial: str
-    state: str
+    state: ConnectionState | Literal[""]
     unusable_reason: str  # why it cannot be used now, as a sentence; empty if it can
 
 
 class DiscoveryView(TypedDict):
     """Topic ``discovery``: the devices on the air; sent after a ``find`` command."""
 
-    topic: Literal["discovery"]
+    topic: Literal[Topic.DISCOVERY]
     request_text: str  # the ``text`` of the command
     devices: list[DeviceView]
     broken_drivers: list[str]  # drivers that cannot be used, each with the reason
@@ -230,7 +264,7 @@ class TeachFunctionView(TypedDict):
 class TeachView(TypedDict):
     """Topic ``teach``: a meter that is being taught. ``meter`` is its address, empty once teaching has ended."""
 
-    topic: Literal["teach"]
+    topic: Literal[Topic.TEACH]
     meter: str
     name: str
     packets: int  # received since it began
@@ -290,7 +324,7 @@ class Command(TypedDict):
 class Reply(TypedDict):
     """The answer to a `Command`: ``error`` is empty if it was carried out."""
 
-    topic: Literal["reply"]
+    topic: Literal[Topic.REPLY]
     id: int
     error: str
     accepted: int | None  # the id of the reading that the command accepted; it is committed once a view has it

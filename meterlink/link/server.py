@@ -25,7 +25,7 @@ from meterlink.link.endpoint import (
     socket_path,
     token_path,
 )
-from meterlink.link.messages import PROTOCOL_VERSION, Command, CommandResult, Greeting, Message, Reply
+from meterlink.link.messages import PROTOCOL_VERSION, Command, CommandResult, Greeting, Message, Reply, Topic
 
 # The shortest time between two writes to a watcher: twice the ten drawings a second of a screen.
 _FRAME_INTERVAL = 0.05  # s
@@ -43,7 +43,7 @@ class LinkServer:
     def __init__(self, folder: Path, station: str, version: str, on_command: OnCommand, *, tcp: bool = False) -> None:
         self._folder = folder
         self._greeting = Greeting(
-            topic="hello", protocol=PROTOCOL_VERSION, version=version, station=station, data=str(folder)
+            topic=Topic.GREETING, protocol=PROTOCOL_VERSION, version=version, station=station, data=str(folder)
         )
         self._on_command = on_command
         self._tcp = tcp or not HAS_UNIX_SOCKETS
@@ -147,9 +147,9 @@ class LinkServer:
     async def _reply_to(self, command: dict[str, Any]) -> Reply:
         number = command.get("id")
         if not isinstance(number, int):
-            return Reply(topic="reply", id=-1, error="This is not a command.", accepted=None)
+            return Reply(topic=Topic.REPLY, id=-1, error="This is not a command.", accepted=None)
         result = await self._on_command(cast("Command", command))
-        return Reply(topic="reply", id=number, error=result.error, accepted=result.accepted)
+        return Reply(topic=Topic.REPLY, id=number, error=result.error, accepted=result.accepted)
 
 
 class _Watcher:

@@ -10,6 +10,7 @@ from typing import Literal, Protocol
 from meterlink.core.clock import Clock, SystemClock, format_rfc3339
 from meterlink.core.errors import MeterlinkError, PublishError
 from meterlink.core.version import VERSION
+from meterlink.link.messages import NoticeLevel
 from meterlink.publish.mqtt import (
     BrokerConfig,
     BrokerConnection,
@@ -33,7 +34,6 @@ CONFIGURATION_RETRY_DELAY = 300.0  # s; a person must act first, and some broker
 REPLY_TIMEOUT = 20.0  # s for an answer; the shortest keepalive, since a slower broker is useless
 STOP_TIMEOUT = 5.0  # s for the last messages; service managers kill after 10 s or more
 
-NoticeLevel = Literal["info", "warning", "alarm"]
 PublisherState = Literal["connecting", "online", "waiting", "configuration", "stopped"]
 Sleep = Callable[[float], Awaitable[None]]
 
@@ -84,7 +84,7 @@ class Publisher:
         self._stop_timeout = stop_timeout
         self._stopping = asyncio.Event()
         self._stop_deadline: asyncio.Timeout | None = None
-        self._reported: tuple[NoticeLevel, str] = ("info", "")
+        self._reported: tuple[NoticeLevel, str] = (NoticeLevel.INFO, "")
         self._denied_count = 0
         self._last_denial = ""
         self._one_by_one = False
@@ -127,7 +127,7 @@ class Publisher:
                 failures = 0
                 self.state, delay = "configuration", CONFIGURATION_RETRY_DELAY
                 text = f"{error} Readings wait on disk; next try in {CONFIGURATION_RETRY_DELAY / 60:.0f} minutes."
-                self._report("alarm", text)
+                self._report(NoticeLevel.ALARM, text)
             except MeterlinkError as error:
                 failures = 0 if self._was_stable() else failures
                 self.state, delay = (
@@ -135,7 +135,7 @@ class Publisher:
                     self._random_fraction() * min(LONGEST_RETRY_DELAY, FIRST_RETRY_DELAY * 2**failures),
                 )
                 failures = min(failures + 1, 10)  # 2**10 s is above the longest delay
-                self._report("warning", f"{error} Readings wait on disk; trying again.")
+                self._report(NoticeLevel.WARNING, f"{error} Readings wait on disk; trying again.")
             else:
                 return
             await self._wait_unless_stopping(self._sleep(delay))
@@ -273,10 +273,10 @@ class Publisher:
 
     def _report_online(self) -> None:
         if not self._denied_count:
-            self._report("info", "")
+            self._report(NoticeLevel.INFO, "")
             return
         self._report(
-            "warning",
+            NoticeLevel.WARNING,
             f"{self._broker} denied messages ({self._denied_count} since the start, last {self._last_denial}). "
             "They are set aside; check what this station may publish.",
         )

@@ -26,10 +26,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
 from itertools import pairwise
 
-from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.readings import Coupling, Phase, Reading, Status
 from meterlink.core.units import Quantity, to_base
 
 _NS = 1e-9
@@ -81,14 +80,6 @@ _IDLE_BASE_VALUES = {Quantity.VOLTAGE: 0.1, Quantity.CURRENT: 0.1}
 # Such a meter is taken to show four significant digits, or fewer down to this many counts (a 2000-count meter that has
 # just changed its range).
 _MIN_COUNTS = 200
-
-
-class Phase(StrEnum):
-    """The phase of a measurement."""
-
-    IDLE = "idle"
-    SETTLING = "settling"
-    ACCEPTED = "accepted"
 
 
 @dataclass(frozen=True, slots=True)

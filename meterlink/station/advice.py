@@ -1,11 +1,10 @@
 """The next step, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
-from meterlink.core.readings import Reading
+from meterlink.core.readings import Phase, Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis
-from meterlink.settling.detector import Phase
 from meterlink.station.diagnosis import foremost_cause
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function

@@ -59,9 +59,9 @@ def derived_views(derived: Sequence[DerivedResult]) -> list[DerivedView]:
         DerivedView(
             key=result.point.key,
             title=result.point.title,
-            kind=str(result.point.kind),
-            verdict=None if result.verdict is None else str(result.verdict),
-            margin=None if result.margin is None else str(result.margin),
+            kind=result.point.kind,
+            verdict=result.verdict,
+            margin=result.margin,
             value=result.value,
             text=result.text,
             basis=result.basis,

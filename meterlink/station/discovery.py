@@ -8,13 +8,13 @@ from typing import Protocol
 
 from meterlink.ble.connection import DiscoveredServices, open_driver, reading_service_uuid
 from meterlink.ble.discovery import DiscoveredDevice, not_found_message
-from meterlink.ble.states import ConnectionState, MeterStatus
-from meterlink.core.equipment import Meter
+from meterlink.ble.states import MeterStatus
+from meterlink.core.equipment import ConnectionState, DriverFit, Meter
 from meterlink.core.errors import DriverError, InputError, RadioError
 from meterlink.core.text import LONGEST_NAME, clean_text
 from meterlink.driver_api import CERTAIN, Advertisement, DriverFactory
-from meterlink.link.messages import DeviceView, DiscoveryView, DriverScoreView
-from meterlink.plugins import rank_drivers, score_text
+from meterlink.link.messages import DeviceView, DiscoveryView, DriverScoreView, Topic
+from meterlink.plugins import driver_fit, rank_drivers
 from meterlink.station.drivers import Drivers
 from meterlink.store.meters import RegisteredMeter
 from meterlink.store.rows import MeterRow
@@ -96,7 +96,11 @@ class MeterDiscovery:
             f"{failure.name} of {failure.distribution}: {failure.reason}" for failure in self._drivers.loaded.failures
         ]
         return DiscoveryView(
-            topic="discovery", request_text=request_text, devices=views, broken_drivers=broken, radio_error=radio_error
+            topic=Topic.DISCOVERY,
+            request_text=request_text,
+            devices=views,
+            broken_drivers=broken,
+            radio_error=radio_error,
         )
 
     async def address_of(self, address_or_name: str) -> str:
@@ -249,8 +253,8 @@ class MeterDiscovery:
             scores = [(configured, CERTAIN), *(pair for pair in scores if pair[0].name != configured.name)]
         best_score = scores[0][1] if scores else 0.0
         serial = (services.serial if services else "") or (device.row.meter.serial if device.row else "")
-        fit = score_text(best_score)
-        driver = scores[0][0].name if scores and fit != "no" else ""
+        fit = driver_fit(best_score)
+        driver = scores[0][0].name if scores and fit is not DriverFit.NO else ""
         return DeviceView(
             name=device.name,
             address=device.address,
@@ -268,7 +272,7 @@ class MeterDiscovery:
             meter_name=device.row.meter.name if device.row else "",
             first_address=device.row.meter.address if device.row else "",
             serial=serial,
-            state=str(device.status.state) if device.status else "",
+            state=device.status.state if device.status else "",
             unusable_reason=_unusable_reason(device, services, fit),
         )
 
@@ -286,7 +290,7 @@ def identity_mismatch(meter: Meter, services: DiscoveredServices) -> str:
     return ""
 
 
-def _unusable_reason(device: _Device, services: DiscoveredServices | None, fit: str) -> str:
+def _unusable_reason(device: _Device, services: DiscoveredServices | None, fit: DriverFit) -> str:
     """Return why the meter cannot be used now, as a sentence; empty if it can."""
     if (
         device.row is not None
@@ -299,7 +303,7 @@ def _unusable_reason(device: _Device, services: DiscoveredServices | None, fit: 
         return "" if device.status.state is ConnectionState.CONNECTED else device.status.detail
     if device.discovered is None:
         return "Not heard. Switch the meter and its Bluetooth on, or move closer."
-    if fit != "no":
+    if fit is not DriverFit.NO:
         return ""
     if services is None:
         return f"No driver fits its advertisement. Read its services: meterlink find --connect {device.address}"

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from meterlink.ble.connection import MeterSession
 from meterlink.core.equipment import Meter
+from meterlink.core.readings import Phase
 from meterlink.judge.accuracy import AccuracySheet
-from meterlink.settling.detector import Phase
 from meterlink.station.config import JudgingConfig
 from meterlink.station.continuity import ContinuityLog
 from meterlink.station.tracker import MeterTracker

@@ -13,7 +13,7 @@ from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.capture_driver import CaptureDriverFactory
 from meterlink.ble.connection import ReceivedPacket as RadioPacket
 from meterlink.ble.radio import Radio
-from meterlink.ble.states import ConnectionState, RadioState
+from meterlink.ble.states import RadioState
 from meterlink.capture.capture_file import (
     ENTRY_WINDOW,
     CapturedMeter,
@@ -25,7 +25,7 @@ from meterlink.capture.capture_file import (
     packet_line,
 )
 from meterlink.core.clock import Clock, Timestamp
-from meterlink.core.equipment import Meter
+from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import DriverError, InputError, MeterlinkError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import Advertisement, DriverFactory

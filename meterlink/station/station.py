@@ -14,12 +14,12 @@ from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.capture_driver import CaptureDriverFactory
 from meterlink.ble.connection import ReceivedPacket
 from meterlink.ble.radio import Radio
-from meterlink.ble.states import ConnectionState, RadioState
+from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
-from meterlink.core.equipment import Meter, Plan, Site, TestPoint
+from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
 from meterlink.core.errors import InputError, SettingsError, StoreError
 from meterlink.core.version import VERSION
-from meterlink.link.messages import Command, CommandResult, Message, NoticeView
+from meterlink.link.messages import Command, CommandResult, Message, NoticeLevel, NoticeView, Topic
 from meterlink.link.server import LinkServer
 from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, MeterSettings, Settings
 from meterlink.station.collection import Collection
@@ -322,7 +322,7 @@ class Station:
             make_broker_config(config.settings.mqtt, config.folder),
             config.settings.station,
             outbox,
-            lambda level, text: self._send_notice("broker", NoticeView(topic="notice", level=level, text=text)),
+            lambda level, text: self._send_notice("broker", NoticeView(topic=Topic.NOTICE, level=level, text=text)),
             clock=config.clock,
         )
         task = asyncio.create_task(publisher.run(), name="publisher")
@@ -379,7 +379,7 @@ class Station:
     def _on_writer_alarm(self, text: str) -> None:
         """Pass an alarm to the event loop; called in the writer's thread."""
         if self._loop is not None and not self._loop.is_closed():
-            notice = NoticeView(topic="notice", level="alarm" if text else "info", text=text)
+            notice = NoticeView(topic=Topic.NOTICE, level=NoticeLevel.ALARM if text else NoticeLevel.INFO, text=text)
             self._loop.call_soon_threadsafe(self._on_saving_notice, notice)
 
     def _on_saving_notice(self, notice: NoticeView) -> None:
@@ -392,7 +392,7 @@ class Station:
         if notice["text"] and self._notices.get(source) != notice:
             log.warning("%s", notice["text"])
         self._notices[source] = notice
-        order = ("alarm", "warning", "info")
+        order = (NoticeLevel.ALARM, NoticeLevel.WARNING, NoticeLevel.INFO)
         notices = self._notices.values()
         self._send_view(min(notices, key=lambda present: (not present["text"], order.index(present["level"]))))
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from meterlink.ble.capture_driver import CaptureDriverFactory, parse_poll, parse_write
 from meterlink.ble.connection import ReceivedPacket as RadioPacket
 from meterlink.ble.radio import Radio
-from meterlink.ble.states import ConnectionState, MeterStatus
+from meterlink.ble.states import MeterStatus
 from meterlink.capture.capture_file import (
     ENTRY_WINDOW,
     Capture,
@@ -23,11 +23,11 @@ from meterlink.capture.capture_file import (
     make_display_entry,
 )
 from meterlink.core.clock import Clock, Timestamp
-from meterlink.core.equipment import Meter
+from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.driver_api import DriverFactory
-from meterlink.link.messages import Message, TeachEntryView, TeachFunctionView, TeachView
+from meterlink.link.messages import Message, TeachEntryView, TeachFunctionView, TeachView, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers
@@ -359,7 +359,7 @@ class Teaching:
     def _view(self, session: _TeachingSession) -> TeachView:
         report = session.report
         return TeachView(
-            topic="teach",
+            topic=Topic.TEACH,
             meter=session.meter.address,
             name=session.meter.name,
             packets=session.packet_count,
@@ -415,7 +415,7 @@ def _entry_views(session: _TeachingSession) -> Iterator[TeachEntryView]:
 
 def _ended_view(session: _TeachingSession, profile_path: str) -> TeachView:
     return TeachView(
-        topic="teach",
+        topic=Topic.TEACH,
         meter="",
         name=session.meter.name,
         packets=session.packet_count,

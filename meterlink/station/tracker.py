@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass, field
 
-from meterlink.core.readings import Reading
+from meterlink.core.readings import Phase, Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement
-from meterlink.settling.detector import Phase, SettlingDetector, SettlingState
+from meterlink.settling.detector import SettlingDetector, SettlingState
 
 # The verdict stays on the screen this long after the probes were removed: time to look up from the terminals. It ends
 # at once when the probes touch the next terminals.

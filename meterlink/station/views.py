@@ -2,14 +2,16 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from meterlink.ble.states import ConnectionState, RadioState
+from meterlink.ble.states import RadioState
 from meterlink.core.cautions import LOCAL_CODES, caution_at
 from meterlink.core.clock import format_rfc3339
+from meterlink.core.equipment import ConnectionState
+from meterlink.core.readings import Phase
 from meterlink.core.units import convert
 from meterlink.diagnosis.causes import Diagnosis
 from meterlink.diagnosis.derived_points import DerivedResult
-from meterlink.link.messages import LiveView, MetersView, MeterView, VisitView
-from meterlink.settling.detector import Phase, is_idle
+from meterlink.link.messages import LiveView, MetersView, MeterView, Topic, VisitView
+from meterlink.settling.detector import is_idle
 from meterlink.station.advice import advice
 from meterlink.station.diagnosis import cause_views, derived_views
 from meterlink.station.tracker import MeterTracker
@@ -30,7 +32,7 @@ def visit_view(
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
-        topic="visit",
+        topic=Topic.VISIT,
         site=visit.site.name,
         unit=visit.site.unit,
         plan=visit.plan_name,
@@ -65,7 +67,7 @@ def meters_view(
             MeterView(
                 name=tracker.name if tracker else names.get(status.address.lower(), status.name),
                 address=status.address,
-                state=str(status.state),
+                state=status.state,
                 detail="" if status.state is ConnectionState.CONNECTED else status.detail,
                 driver=status.driver,
                 rssi=status.rssi,
@@ -75,7 +77,7 @@ def meters_view(
                 dropped_packets=dropped.get(status.address, 0),
             )
         )
-    return MetersView(topic="meters", meters=views, radio_error=radio_state.error)
+    return MetersView(topic=Topic.METERS, meters=views, radio_error=radio_state.error)
 
 
 def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
@@ -98,18 +100,27 @@ def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
     latest = tracker.latest or reading
     bounced = tracker.settling.phase is Phase.SETTLING and is_idle(reading)
     return LiveView(
-        topic="live",
+        topic=Topic.LIVE,
         meter=tracker.name,
         text=reading.text,
+        number_text=reading.number_text,
+        unit_text=reading.unit_text,
         digits=None if digits is None else f"{digits:f}",
         unit=unit,
-        quantity=str(reading.quantity),
-        status=str(reading.status),
-        phase="accepted" if is_accepted else "idle" if tracker.settling.phase is Phase.IDLE else "settling",
+        quantity=reading.quantity,
+        status=reading.status,
+        phase=_shown_phase(tracker.settling.phase, is_accepted=is_accepted),
         progress=round(tracker.settling.progress, 2),
         point=tracker.point_key,
         function_matches=matches or point is None,
-        verdict=None if tracker.judgement is None or bounced else str(tracker.judgement.verdict),
-        display_mode="hold" if latest.display_hold else "relative" if latest.relative else "",
+        verdict=None if tracker.judgement is None or bounced else tracker.judgement.verdict,
+        display_mode=latest.display_mode,
         at=format_rfc3339(latest.timestamp.utc_ns),
     )
+
+
+def _shown_phase(phase: Phase, *, is_accepted: bool) -> Phase:
+    """Return the phase to show; an accepted measurement that was left at another test point is settling here."""
+    if is_accepted:
+        return Phase.ACCEPTED
+    return Phase.IDLE if phase is Phase.IDLE else Phase.SETTLING

@@ -6,7 +6,8 @@ from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.settling.detector import Phase, SettlingState
+from meterlink.core.readings import Phase
+from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer
 from meterlink.station.meter_trackers import MeterTrackers

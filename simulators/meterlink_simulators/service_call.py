@@ -9,7 +9,7 @@ from random import Random
 
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import MeterlinkError
-from meterlink.link.messages import Command, CommandName, Message
+from meterlink.link.messages import Command, CommandName, Message, NoticeLevel, Topic
 from meterlink.station.station import Station, StationConfig
 from meterlink.station.visit import AcceptedReading
 from meterlink_simulators.air import Air
@@ -160,10 +160,10 @@ class ServiceCall:
     # The technician's view
 
     def _receive_message(self, message: Message) -> None:
-        if message["topic"] == "notice" and message["level"] == "alarm" and message["text"]:
+        if message["topic"] == Topic.NOTICE and message["level"] == NoticeLevel.ALARM and message["text"]:
             # In simulated time nobody frees the disk, and the call cannot go on while readings are not kept.
             self._fail(ServiceCallError(message["text"]))
-        if message["topic"] == "visit" and message["focus"] != self._focus:
+        if message["topic"] == Topic.VISIT and message["focus"] != self._focus:
             self._focus = message["focus"]
             self._notify_technician()
 

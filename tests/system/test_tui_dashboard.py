@@ -82,12 +82,20 @@ class Station:
         self.closed = True
 
 
+def display_parts(text: str) -> dict[str, str]:
+    """Return the fields of a view that belong to the meter's display ``text``."""
+    number, _, unit = text.partition(" ")
+    status = "overload" if number == "OL" else "ok"
+    return {"text": text, "number_text": number, "unit_text": unit, "status": status, "display_mode": "normal"}
+
+
 def accepted(
     text: str = "43.31 µF", digits: str | None = "43.31", verdict: str = "within", **more: Any
 ) -> dict[str, Any]:
     return {
-        "id": 1, "text": text, "digits": digits, "verdict": verdict, "margin": "clear", "deviation_percent": "-3.76",
-        "reason": f"{text} is within 45 µF ±6 %.", "accuracy": "", "meter": "Alder", "at": format_rfc3339(START),
+        "id": 1, **display_parts(text), "digits": digits, "verdict": verdict, "margin": "clear",
+        "deviation_percent": "-3.76", "reason": f"{text} is within 45 µF ±6 %.",
+        "accuracy": "", "meter": "Alder", "at": format_rfc3339(START),
         "settled_in": 1.4,
     } | more  # fmt: skip
 
@@ -122,8 +130,8 @@ def visit(first: dict[str, Any] | None = None, **more: Any) -> Any:
 
 def live(text: str = "43.05 µF", digits: str | None = "43.05", **more: Any) -> Any:
     return {
-        "topic": "live", "meter": "Alder", "text": text, "digits": digits, "unit": "µF", "quantity": "capacitance",
-        "status": "ok", "phase": "settling", "progress": 0.62, "point": "herm", "function_matches": True,
+        "topic": "live", "meter": "Alder", **display_parts(text), "digits": digits, "unit": "µF",
+        "quantity": "capacitance", "phase": "settling", "progress": 0.62, "point": "herm", "function_matches": True,
         "verdict": "within", "at": format_rfc3339(START),
     } | more  # fmt: skip
 

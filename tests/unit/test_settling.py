@@ -9,9 +9,9 @@ from random import Random
 import pytest
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.readings import Reading, Status
+from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.units import Quantity
-from meterlink.settling.detector import Phase, SettlingDetector, SettlingState
+from meterlink.settling.detector import SettlingDetector, SettlingState
 
 UNITS = {Quantity.CAPACITANCE: "µF", Quantity.RESISTANCE: "Ω", Quantity.VOLTAGE: "V", Quantity.TEMPERATURE: "°C"}
 

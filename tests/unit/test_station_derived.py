@@ -6,11 +6,11 @@ import pytest
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Site, TestPoint
-from meterlink.core.readings import Reading
+from meterlink.core.readings import Phase, Reading
 from meterlink.core.units import BASE_UNIT, parse_amount, resolution_of
 from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.plans import load_plan
-from meterlink.settling.detector import Phase, SettlingState
+from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import advice
 from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.tracker import MeterTracker

@@ -8,12 +8,11 @@ import pytest
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Plan, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Coupling, Reading, Status
+from meterlink.core.readings import Coupling, Phase, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.label.replacement import StockEntry
-from meterlink.settling.detector import Phase
 from meterlink.station import advice as advice_module
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.replacements import replacement_sentences

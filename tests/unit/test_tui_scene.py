@@ -16,9 +16,16 @@ from meterlink_tui.widgets.test_points import _shorten, visible_rows
 LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
 
 
+def display_parts(text: str) -> dict[str, str]:
+    """Return the fields of a view that belong to the meter's display ``text``."""
+    number, _, unit = text.partition(" ")
+    status = "overload" if number == "OL" else "ok"
+    return {"text": text, "number_text": number, "unit_text": unit, "status": status, "display_mode": "normal"}
+
+
 def accepted(verdict: str = "within", **more: Any) -> dict[str, Any]:
     return {
-        "id": 1, "text": "43.1 µF", "digits": "43.1", "verdict": verdict, "margin": "clear",
+        "id": 1, **display_parts("43.1 µF"), "digits": "43.1", "verdict": verdict, "margin": "clear",
         "deviation_percent": "-4.22", "reason": "Because.", "accuracy": "", "meter": "Alder", "at": "",
         "settled_in": 1.0,
     } | more  # fmt: skip
@@ -41,8 +48,8 @@ def visit(*points: dict[str, Any], **more: Any) -> Any:
 
 def live(**more: Any) -> Any:
     return {
-        "topic": "live", "meter": "Alder", "text": "43.0 µF", "digits": "43.0", "unit": "µF", "quantity": "capacitance",
-        "status": "ok", "phase": "settling", "progress": 0.5, "point": "a", "function_matches": True,
+        "topic": "live", "meter": "Alder", **display_parts("43.0 µF"), "digits": "43.0", "unit": "µF",
+        "quantity": "capacitance", "phase": "settling", "progress": 0.5, "point": "a", "function_matches": True,
         "verdict": "within", "at": "",
     } | more  # fmt: skip
 
@@ -92,7 +99,9 @@ def test_a_reading_is_provisional_until_the_visit_has_accepted_it() -> None:
 
 
 def test_the_accepted_value_stays_when_the_probes_are_off() -> None:
-    screen = scene(visit(point("a", accepted=accepted())), live(phase="idle", text="0.02 µF", digits="0.02"))
+    screen = scene(
+        visit(point("a", accepted=accepted())), live(phase="idle", **display_parts("0.02 µF"), digits="0.02")
+    )
     assert screen.value.digits == "43.1"
     assert screen.phase.word == "ACCEPTED EARLIER"
     assert screen.gauge is not None
@@ -167,7 +176,7 @@ def test_a_stopped_daemon_is_the_first_alert() -> None:
 def test_only_the_newest_message_of_a_topic_is_kept_and_its_change_returned_once() -> None:
     latest = LatestMessages()
     for text in ("1 V", "2 V", "3 V"):
-        latest.put(live(text=text))
+        latest.put(live(**display_parts(text)))
     assert latest.live is not None
     assert latest.live["text"] == "3 V"
     assert latest.pop_changed_topics() == {"live"}

@@ -15,7 +15,7 @@ from textual.events import Resize
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text
-from meterlink.link.messages import CommandName, Message
+from meterlink.link.messages import CommandName, Message, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.latest_messages import LatestMessages
@@ -225,7 +225,7 @@ class Dashboard(App[None]):
 
     def receive_message(self, message: Message) -> None:
         """Keep a message for the next drawing."""
-        if message["topic"] == "live":
+        if message["topic"] == Topic.LIVE:
             now = self._clock.now()
             self._live_receipt = now.monotonic_ns, age_at_receipt(message["at"], now.utc_ns)
         self._latest_messages.put(message)

@@ -2,7 +2,16 @@
 
 from typing import cast
 
-from meterlink.link.messages import DiscoveryView, LiveView, Message, MetersView, NoticeView, TeachView, VisitView
+from meterlink.link.messages import (
+    DiscoveryView,
+    LiveView,
+    Message,
+    MetersView,
+    NoticeView,
+    TeachView,
+    Topic,
+    VisitView,
+)
 
 
 class LatestMessages:
@@ -25,29 +34,29 @@ class LatestMessages:
     @property
     def visit(self) -> VisitView | None:
         """The visit; None before the station has sent one."""
-        return cast("VisitView | None", self._messages.get("visit"))
+        return cast("VisitView | None", self._messages.get(Topic.VISIT))
 
     @property
     def live(self) -> LiveView | None:
         """The newest reading."""
-        return cast("LiveView | None", self._messages.get("live"))
+        return cast("LiveView | None", self._messages.get(Topic.LIVE))
 
     @property
     def meters(self) -> MetersView | None:
         """The meters on the air."""
-        return cast("MetersView | None", self._messages.get("meters"))
+        return cast("MetersView | None", self._messages.get(Topic.METERS))
 
     @property
     def notice(self) -> NoticeView | None:
         """A fault of the station itself; its text is empty after the fault."""
-        return cast("NoticeView | None", self._messages.get("notice"))
+        return cast("NoticeView | None", self._messages.get(Topic.NOTICE))
 
     @property
     def discovery(self) -> DiscoveryView | None:
         """The devices of the last discovery."""
-        return cast("DiscoveryView | None", self._messages.get("discovery"))
+        return cast("DiscoveryView | None", self._messages.get(Topic.DISCOVERY))
 
     @property
     def teach(self) -> TeachView | None:
         """The meter that is being taught, or was taught last."""
-        return cast("TeachView | None", self._messages.get("teach"))
+        return cast("TeachView | None", self._messages.get(Topic.TEACH))

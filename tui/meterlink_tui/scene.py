@@ -9,10 +9,20 @@ from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 
-from meterlink.core.readings import Status
+from meterlink.core.equipment import ConnectionState
+from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Margin, Verdict
-from meterlink.link.messages import AcceptedView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
+from meterlink.link.messages import (
+    AcceptedView,
+    LiveView,
+    MetersView,
+    MeterView,
+    NoticeLevel,
+    NoticeView,
+    PointView,
+    VisitView,
+)
 from meterlink_tui.latest_messages import LatestMessages
 
 # A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
@@ -44,6 +54,11 @@ _VERDICTS: dict[str, tuple[str, Tone]] = {
     Verdict.NO_CONTACT: ("?", Tone.WARN),
     Verdict.NO_LIMITS: ("?", Tone.WARN),
     Verdict.UNDECIDED: ("?", Tone.WARN),
+}
+
+_NOTICE_WORDS: dict[str, tuple[str, Tone]] = {
+    NoticeLevel.ALARM: ("ALARM", Tone.BAD),
+    NoticeLevel.WARNING: ("WARNING", Tone.WARN),
 }
 
 
@@ -248,14 +263,14 @@ def _displayed_point(
     points: Sequence[PointView], active: PointView | None, visit: VisitView | None, live: LiveView | None
 ) -> PointView | None:
     """Return the point at the probes; with idle probes the active point, or the point accepted last."""
-    if live and live["phase"] != "idle":
+    if live and live["phase"] != Phase.IDLE:
         return _by_key(points, live["point"]) or active
     return active or _by_key(points, visit["last_accepted"] if visit else None)
 
 
 def _current_accepted(point: PointView | None, live: LiveView | None) -> AcceptedView | None:
     """Return the accepted reading of ``point``; None while a newer reading is settling."""
-    if point is None or (live and live["phase"] == "settling"):
+    if point is None or (live and live["phase"] == Phase.SETTLING):
         return None
     return point["accepted"]
 
@@ -285,8 +300,8 @@ def _alerts(
             )
         )
     if notice and (text := _clean_text(notice["text"])):
-        tone = {"alarm": Tone.BAD, "warning": Tone.WARN}.get(notice["level"], Tone.PLAIN)
-        alerts.append(Alert({"alarm": "ALARM", "warning": "WARNING"}.get(notice["level"], "NOTE"), text, tone))
+        word, tone = _NOTICE_WORDS.get(notice["level"], ("NOTE", Tone.PLAIN))
+        alerts.append(Alert(word, text, tone))
     if meters and (text := _clean_text(meters["radio_error"])):
         alerts.append(Alert("BLUETOOTH", text, Tone.WARN))
     return (*alerts, command_error) if command_error else tuple(alerts)
@@ -297,17 +312,13 @@ def _specification(point: PointView) -> str:
     return " · ".join(filter(None, (_clean_text(point["circuit"]), rating)))
 
 
-def _split_unit(text: str) -> tuple[str, str]:
-    digits, _, unit = _clean_text(text).partition(" ")
-    return digits, unit
-
-
 def _large_value(live: LiveView | None, accepted: AcceptedView | None, fresh: bool) -> LargeValue:  # noqa: FBT001  # not a mode
-    if accepted and not (fresh and live and live["phase"] == "accepted"):
-        return LargeValue(*_split_unit(accepted["text"]), dim=False)
+    if accepted and not (fresh and live and live["phase"] == Phase.ACCEPTED):
+        return LargeValue(_clean_text(accepted["number_text"]), _clean_text(accepted["unit_text"]), dim=False)
     if live is None:
         return LargeValue("---", "", dim=True)
-    return LargeValue(*_split_unit(live["text"]), dim=not fresh or live["phase"] == "idle")
+    number, unit = _clean_text(live["number_text"]), _clean_text(live["unit_text"])
+    return LargeValue(number, unit, dim=not fresh or live["phase"] == Phase.IDLE)
 
 
 def _phase(live: LiveView | None, age: float | None, accepted: AcceptedView | None, *, fresh: bool) -> PhaseLine:
@@ -322,15 +333,15 @@ def _phase(live: LiveView | None, age: float | None, accepted: AcceptedView | No
             else PhaseLine(f"NOT LIVE · {last_reading}", meter, Tone.WARN)
         )
     match live["phase"]:
-        case _ if display_mode := live.get("display_mode"):
-            hold = display_mode == "hold"
+        case _ if live["display_mode"] != DisplayMode.NORMAL:
+            hold = live["display_mode"] == DisplayMode.HOLD
             displayed = "an old reading" if hold else "a difference"
             detail = f"{meter} shows {displayed}; it is not judged"
             return PhaseLine("DISPLAY HOLD" if hold else "RELATIVE", detail, Tone.WARN)
-        case "settling":
+        case Phase.SETTLING:
             progress = min(1.0, max(0.0, live["progress"]))
             return PhaseLine(f"SETTLING {progress:.0%}", meter, Tone.PLAIN, progress)
-        case "accepted":
+        case Phase.ACCEPTED:
             return PhaseLine("ACCEPTED", meter, Tone.PLAIN)
         case _ if accepted:
             return PhaseLine("ACCEPTED EARLIER", f"{meter} · nothing on the probes now", Tone.PLAIN)
@@ -347,7 +358,7 @@ def verdict_word(verdict: str) -> tuple[str, str, Tone]:
 def _verdict_line(
     point: PointView | None, accepted: AcceptedView | None, live: LiveView | None, visit: VisitView | None
 ) -> VerdictLine:
-    if live and point and not live["function_matches"] and live["phase"] != "idle":
+    if live and point and not live["function_matches"] and live["phase"] != Phase.IDLE:
         needed, measured = _clean_text(point["quantity"]), _clean_text(live["quantity"])
         reason = f"The meter measures {measured}; this test point needs {needed}. Set the meter to {needed}."
         return VerdictLine("NOT JUDGED", "?", Tone.WARN, "wrong function", reason=reason)
@@ -359,7 +370,7 @@ def _verdict_line(
         if close and (probability := accepted.get("probability")) is not None:
             reason += f" The part is {probability:.0%} likely to be within."
         return VerdictLine(word, mark, tone, ACCEPTED, close_call=close, deviation=deviation, reason=reason)
-    if live and live["phase"] != "idle" and live["verdict"]:
+    if live and live["phase"] != Phase.IDLE and live["verdict"]:
         word, _, tone = verdict_word(live["verdict"])
         unrated = point is not None and point["limits"] is None
         reason = "No limits yet: press t and type the rating from the part." if unrated else ""
@@ -395,11 +406,10 @@ def _gauge(point: PointView | None, accepted: AcceptedView | None, live: LiveVie
     low, high = _decimal(limits["low"]), _decimal(limits["high"])
     if low is None and high is None:
         return None
-    on_probes = live if live and live["phase"] != "idle" and live["function_matches"] else None
+    on_probes = live if live and live["phase"] != Phase.IDLE and live["function_matches"] else None
     reading = _decimal(on_probes["digits"] if on_probes else accepted["digits"] if accepted else None)
-    overload = (
-        on_probes["status"] == Status.OVERLOAD if on_probes else bool(accepted and accepted["text"].startswith("OL"))
-    )
+    shown = on_probes or accepted
+    overload = shown is not None and shown["status"] == Status.OVERLOAD
     nominal = _decimal(limits.get("nominal"))
     return Gauge(low, high, nominal, _clean_text(limits["unit"]), reading, overload=overload and reading is None)
 
@@ -421,21 +431,21 @@ def _point_row(number: int, point: PointView, active: PointView | None) -> Point
     )
 
 
-_METER_MARKS = {
-    "connected": ("●", Tone.GOOD),
-    "searching": ("○", Tone.PLAIN),
-    "connecting": ("○", Tone.PLAIN),
-    "silent": ("?", Tone.WARN),
-    "needs attention": ("!", Tone.WARN),
-    "lost": ("✗", Tone.BAD),
-    "unusable": ("✗", Tone.BAD),
+_METER_MARKS: dict[str, tuple[str, Tone]] = {
+    ConnectionState.CONNECTED: ("●", Tone.GOOD),
+    ConnectionState.SEARCHING: ("○", Tone.PLAIN),
+    ConnectionState.CONNECTING: ("○", Tone.PLAIN),
+    ConnectionState.SILENT: ("?", Tone.WARN),
+    ConnectionState.NEEDS_ATTENTION: ("!", Tone.WARN),
+    ConnectionState.LOST: ("✗", Tone.BAD),
+    ConnectionState.UNUSABLE: ("✗", Tone.BAD),
 }
 
 
 def _meter_row(meter: MeterView) -> MeterLine:
     mark, tone = _METER_MARKS.get(meter["state"], ("?", Tone.WARN))
     rssi, battery = meter["rssi"], meter["battery"]
-    on_air = meter["state"] in {"connected", "silent"}
+    on_air = meter["state"] in {ConnectionState.CONNECTED, ConnectionState.SILENT}
     bars, signal = (
         next((count, word) for least, count, word in _SIGNAL_WORDS if rssi >= least or count == 1)
         if rssi
@@ -480,9 +490,8 @@ def _advice(visit: VisitView | None, disconnect_reason: str | None) -> str:
 
 def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None) -> str:
     """Return the advice to teach a meter that no driver fits; empty if there is none."""
-    unusable = (
-        [_clean_text(meter["name"]) for meter in meters["meters"] if meter["state"] == "unusable"] if meters else []
-    )
+    rows = meters["meters"] if meters else []
+    unusable = [_clean_text(meter["name"]) for meter in rows if meter["state"] == ConnectionState.UNUSABLE]
     if not unusable or disconnect_reason is not None:
         return ""
     return f"No driver fits {unusable[0]}. Press m to teach it from its display."

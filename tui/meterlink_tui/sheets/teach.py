@@ -8,6 +8,7 @@ from textual.content import Content
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from meterlink.core.equipment import ConnectionState, DriverFit
 from meterlink.core.text import clean_text
 from meterlink.link.messages import CommandName, DiscoveryView, MetersView, TeachView
 from meterlink.link.teach_line import parse_teach_line
@@ -37,10 +38,10 @@ def teachable_meters(meters: MetersView | None, discovery: DiscoveryView | None)
     """Return the meters on the air: the unusable first, then those that no driver fits, then the others."""
     ranked: dict[str, tuple[int, UnknownMeter]] = {}
     for meter in meters["meters"] if meters else ():
-        rank = 0 if meter["state"] == "unusable" else 2
+        rank = 0 if meter["state"] == ConnectionState.UNUSABLE else 2
         ranked[meter["address"].upper()] = rank, _unknown_meter(meter["name"], meter["address"], meter["state"])
     for device in discovery["devices"] if discovery else ():
-        rank, status = (1, "no driver fits") if device["fit"] == "no" else (2, f"driver {device['driver']}")
+        rank, status = (1, "no driver fits") if device["fit"] == DriverFit.NO else (2, f"driver {device['driver']}")
         meter_line = _unknown_meter(device["name"], device["address"], status)
         ranked.setdefault(device["address"].upper(), (rank, meter_line))
     return tuple(unknown_meter for _, unknown_meter in sorted(ranked.values(), key=lambda pair: pair[0]))

@@ -9,7 +9,7 @@ from textual.content import Content
 from textual.widget import Widget
 
 from meterlink_tui.lettering import DotSize, can_draw, draw_text, text_width
-from meterlink_tui.scene import LargeValue, PhaseLine, VerdictLine
+from meterlink_tui.scene import LargeValue, PhaseLine, Tone, VerdictLine
 
 # Tried in this order until number and verdict fit side by side: large, square, condensed, small.
 _NUMBER_SIZES = (DotSize(4, 4), DotSize(3, 3), DotSize(2, 2), DotSize(1, 2), DotSize(1, 1))
@@ -162,7 +162,7 @@ class PhaseRow(Widget):
             close = ", CLOSE CALL" if line.close_call else ""
             deviation = f" {line.deviation}" if line.deviation else ""
             parts.append((f"{line.mark} {line.word}{status}{close}{deviation} · ", f"bold ${line.tone}"))
-        style = "bold $warn" if phase.tone == "warn" else "bold $strong"
+        style = "bold $warn" if phase.tone is Tone.WARN else "bold $strong"
         parts.append((phase.word, style))
         if phase.progress is not None:
             full_cells = round(phase.progress * _PROGRESS_CELLS)

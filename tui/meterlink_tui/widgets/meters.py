@@ -3,6 +3,7 @@
 from textual.content import Content
 from textual.widget import Widget
 
+from meterlink.core.equipment import ConnectionState
 from meterlink_tui.scene import MeterLine
 
 _BARS = "▂▄▆█"
@@ -11,7 +12,7 @@ _BARS = "▂▄▆█"
 def meter_lines(row: MeterLine) -> Content:
     """Return the line of one meter: name, state, warnings, signal and battery; the reason if it is not connected."""
     parts: list[tuple[str, str]] = [(f"{row.mark} ", f"bold ${row.tone}"), (row.name, "bold $strong")]
-    if row.state != "connected":
+    if row.state != ConnectionState.CONNECTED:
         parts.append((f" {row.state.upper()}", f"bold ${row.tone}"))
     if row.battery_low:
         parts.append((f" LOW BATTERY{row.battery.removeprefix('battery')}", "bold $warn"))
@@ -23,7 +24,7 @@ def meter_lines(row: MeterLine) -> Content:
         ]
     if row.battery and not row.battery_low:
         parts.append((f" {row.battery}", "$faint"))
-    if row.detail and row.state != "connected":
+    if row.detail and row.state != ConnectionState.CONNECTED:
         parts.append((f" {row.detail}", "$strong"))
     return Content.assemble(*parts)
 
@@ -37,7 +38,9 @@ class MeterList(Widget):
 
     def show(self, rows: tuple[MeterLine, ...]) -> None:
         """List ``rows``."""
-        ordered = tuple(sorted(rows, key=lambda row: (row.state == "connected", not row.battery_low, row.name)))
+        ordered = tuple(
+            sorted(rows, key=lambda row: (row.state == ConnectionState.CONNECTED, not row.battery_low, row.name))
+        )
         if ordered != self._rows:
             self._rows = ordered
             self.refresh(layout=True)
