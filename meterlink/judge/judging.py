@@ -4,6 +4,7 @@ from decimal import Decimal
 
 from meterlink.core.equipment import PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity, convert
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.accuracy import Accuracy, accuracy_line_for
@@ -20,6 +21,7 @@ __all__ = [
     "OPEN_SECTION_FRACTION",
     "SHORTED_FRACTION",
     "MeasuredValue",
+    "digits_in_limits",
     "format_decimal",
     "judge",
     "limits_for",
@@ -58,6 +60,15 @@ def limits_for(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TO
             return span_limits(span)
         case None:
             return None
+
+
+def digits_in_limits(reading: Reading, limits: Limits) -> Decimal | None:
+    """Return the digits of a reading in the unit of ``limits``, as they are judged; None without a value.
+
+    Raises:
+        InputError: limits and reading are of different quantities.
+    """
+    return None if reading.digits is None else convert(reading.digits, reading.unit, limits.unit)
 
 
 def judge(

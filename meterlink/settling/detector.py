@@ -26,10 +26,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 from itertools import pairwise
 
 from meterlink.core.readings import Coupling, Phase, Reading, Status
-from meterlink.core.units import Quantity, to_base
+from meterlink.core.units import Amount, Quantity, convert
 
 _NS = 1e-9
 _SLACK = 1e-6  # s; a sum of ten tenths is just below a second
@@ -47,7 +48,7 @@ MAX_GAP = 1.5  # s without a value (changing range, lost link) after which the q
 MAX_GAP_INTERVALS = 3  # … unless the meter is slow: so many times the interval of the two values before
 MOVE_TIME = 0.3  # s a display must be away from the accepted value before a new measurement begins
 MOVED_COUNTS = 5  # display steps; a display is away beyond the larger of this …
-MOVED_SHARE = 0.01  # … and this share of the accepted value
+MOVED_SHARE = Decimal("0.01")  # … and this share of the accepted value
 HISTORY_LENGTH = 300  # readings kept at least: half a minute at 10 Hz, twice the window of the slowest creep
 
 # The test of rest, in counts. A smaller REMAINING_COUNTS lengthens the wait for every creep.
@@ -74,9 +75,12 @@ _IDLE_COUNTS = {
     Quantity.FREQUENCY: 0,
 }
 # … or less than the capacitance of a pair of leads on a fine range, or negative as after zeroing; every part has more.
-_IDLE_FARADS = 5e-9
+_IDLE_CAPACITANCE = Amount(Decimal(5), "nF")
 # For a meter that sends no step, V and A: ten counts of a 6000-count display on its lowest trade range.
-_IDLE_BASE_VALUES = {Quantity.VOLTAGE: 0.1, Quantity.CURRENT: 0.1}
+_IDLE_WITHOUT_STEP = {
+    Quantity.VOLTAGE: Amount(Decimal("0.1"), "V"),
+    Quantity.CURRENT: Amount(Decimal("0.1"), "A"),
+}
 # Such a meter is taken to show four significant digits, or fewer down to this many counts (a 2000-count meter that has
 # just changed its range).
 _MIN_COUNTS = 200
@@ -99,18 +103,30 @@ class SettlingState:
     probes_lifted: bool = False
 
 
+# The states of most readings, made once.
+_IDLE = SettlingState(Phase.IDLE)
+_ACCEPTED = SettlingState(Phase.ACCEPTED, 1.0)
+
+
 def is_idle(reading: Reading) -> bool:
     """Return whether the display may be that of open probes (or of an open part)."""
     if reading.status is Status.OVERLOAD:
         return reading.quantity is Quantity.RESISTANCE
     if reading.digits is None:
         return False
-    if reading.quantity is Quantity.CAPACITANCE and (reading.value or 0.0) < _IDLE_FARADS:
+    if reading.quantity is Quantity.CAPACITANCE and reading.digits < _idle_capacitance(reading.unit):
         return True
     if reading.resolution is None:
-        return abs(reading.value or 0.0) < _IDLE_BASE_VALUES.get(reading.quantity, 0.0)
+        idle = _IDLE_WITHOUT_STEP.get(reading.quantity)
+        return idle is not None and abs(reading.digits) < idle.to(reading.unit)
     max_counts = _IDLE_COUNTS.get(reading.quantity)
     return max_counts is not None and abs(reading.digits) <= max_counts * reading.resolution
+
+
+@cache
+def _idle_capacitance(unit: str) -> Decimal:
+    # The constant is converted, once for each unit, and never the reading: that is the judge's task.
+    return _IDLE_CAPACITANCE.to(unit)
 
 
 class SettlingDetector:
@@ -152,13 +168,13 @@ class SettlingDetector:
 
     def _current_state(self) -> SettlingState:
         if self._accepted is not None:
-            return SettlingState(Phase.ACCEPTED, 1.0)
-        return SettlingState(Phase.IDLE if self._begun_at is None else Phase.SETTLING)
+            return _ACCEPTED
+        return _IDLE if self._begun_at is None else SettlingState(Phase.SETTLING)
 
     def _process_idle(self, now: float) -> SettlingState:
         self._moved_since = None
         if self._begun_at is None and self._accepted is None:
-            return SettlingState(Phase.IDLE)
+            return _IDLE
         if self._idle_since is None:
             self._idle_since = now
         if now - self._idle_since >= LIFT_TIME:
@@ -170,20 +186,13 @@ class SettlingDetector:
         return self._current_state()
 
     def _process_after_acceptance(self, reading: Reading, accepted: Reading, now: float) -> SettlingState:
-        moved = False
-        if reading.value is not None and accepted.value is not None:
-            step = _resolution_of(accepted)
-            base_step = float(to_base(step, accepted.unit) - to_base(Decimal(0), accepted.unit))
-            moved = abs(reading.value - accepted.value) > max(
-                MOVED_COUNTS * base_step, MOVED_SHARE * abs(accepted.value)
-            )
-        if reading.status is accepted.status and not moved:
+        if reading.status is accepted.status and not _has_moved(reading, accepted):
             self._moved_since = None
-            return SettlingState(Phase.ACCEPTED, 1.0)
+            return _ACCEPTED
         if self._moved_since is None:
             self._moved_since = now
         if now - self._moved_since < MOVE_TIME:
-            return SettlingState(Phase.ACCEPTED, 1.0)
+            return _ACCEPTED
         self.reset()
         return self._process_value(reading, now)
 
@@ -442,6 +451,15 @@ def _median_low(numbers: Sequence[float]) -> float:
 
 def _quiet_time_for(quantity: Quantity) -> float:
     return TEMPERATURE_QUIET_TIME if quantity is Quantity.TEMPERATURE else QUIET_TIME
+
+
+def _has_moved(reading: Reading, accepted: Reading) -> bool:
+    """Return whether a display is away from the accepted reading, in the unit of that reading's display."""
+    if reading.digits is None or accepted.digits is None or reading.quantity is not accepted.quantity:
+        return False
+    digits = convert(reading.digits, reading.unit, accepted.unit)  # the same number, unless the meter changed its range
+    reach = max(MOVED_COUNTS * _resolution_of(accepted), MOVED_SHARE * abs(accepted.digits))
+    return abs(digits - accepted.digits) > reach
 
 
 def _resolution_of(reading: Reading) -> Decimal:

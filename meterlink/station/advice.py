@@ -1,8 +1,10 @@
 """The next step, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
+from decimal import Decimal
+
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.readings import Phase, Reading
-from meterlink.core.units import Quantity
+from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis
 from meterlink.station.diagnosis import foremost_cause
@@ -10,7 +12,7 @@ from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 
 # Lower volts are usually stray pick-up of open leads, not a charge or a source; common practice, no source.
-LARGEST_STRAY_VOLTS = 3.0  # V
+LARGEST_STRAY_VOLTAGE = Amount(Decimal(3), "V")
 
 
 def advice(visit: ActiveVisit, tracker: MeterTracker | None, diagnosis: Diagnosis) -> str:
@@ -93,7 +95,8 @@ def _has_unexpected_voltage(point: TestPoint, tracker: MeterTracker) -> bool:
         and reading is not None
         and reading.quantity is Quantity.VOLTAGE
         and measuring
-        and abs(reading.value or 0.0) >= LARGEST_STRAY_VOLTS
+        and reading.digits is not None
+        and abs(reading.digits) >= LARGEST_STRAY_VOLTAGE.to(reading.unit)
     )
 
 

@@ -7,9 +7,9 @@ from meterlink.core.cautions import LOCAL_CODES, caution_at
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import ConnectionState
 from meterlink.core.readings import Phase
-from meterlink.core.units import convert
 from meterlink.diagnosis.causes import Diagnosis
 from meterlink.diagnosis.derived_points import DerivedResult
+from meterlink.judge.judging import digits_in_limits
 from meterlink.link.messages import LiveView, MetersView, MeterView, Topic, VisitView
 from meterlink.settling.detector import is_idle
 from meterlink.station.advice import advice
@@ -95,7 +95,7 @@ def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
     matches = point is not None and matches_function(point, reading)
     digits, unit = reading.digits, reading.unit
     if digits is not None and limits is not None and matches:
-        digits, unit = convert(digits, unit, limits.unit), limits.unit
+        digits, unit = digits_in_limits(reading, limits), limits.unit
     # Probes that lose contact for a moment show an open part. This is no reason to alarm anybody.
     latest = tracker.latest or reading
     bounced = tracker.settling.phase is Phase.SETTLING and is_idle(reading)

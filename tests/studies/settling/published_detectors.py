@@ -155,7 +155,9 @@ class PublishedDetector:
                 if settled.digits and settled.resolution
                 else 0.0
             )
-            same = abs(reading.value - settled.value) <= max(MOVED_COUNTS * count, MOVED_SHARE * abs(settled.value))
+            same = abs(reading.value - settled.value) <= max(
+                MOVED_COUNTS * count, float(MOVED_SHARE) * abs(settled.value)
+            )
         if same:
             self._elsewhere_since = None
             return False
