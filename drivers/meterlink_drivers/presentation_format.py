@@ -8,6 +8,7 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 
 from meterlink.core.binary_numbers import (
     EXACT_CONTEXT,
@@ -68,6 +69,7 @@ _FLOATS: dict[int, tuple[int, NumberDecoder]] = {
     0x17: (4, decode_medfloat32),
 }
 _BINARY_FLOATS = frozenset({0x14, 0x15})
+_REMEMBERED_PACKETS = 256  # of one characteristic: a display that has settled repeats a few numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,7 @@ def compile_presentation_format(presentation: PresentationFormat) -> tuple[Quant
     idle_unit = unit_without_value(quantity) if scaled else unit
     no_value = {status: DecodedPacket(None, idle_unit, status) for status in (Status.INVALID, Status.OVERLOAD)}
 
+    @lru_cache(maxsize=_REMEMBERED_PACKETS)
     def decode(packet: bytes) -> DecodedPacket:
         value = decode_number(packet) if len(packet) == size else Status.INVALID
         if isinstance(value, Status):

@@ -18,6 +18,7 @@ from meterlink.ble.cancellation import run_to_completion, timeout_with_cleanup
 from meterlink.ble.timeouts import RadioTimeouts
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.errors import DriverError
+from meterlink.core.record import record
 from meterlink.core.text import clean_text
 from meterlink.driver_api import (
     Channel,
@@ -68,7 +69,7 @@ class MeterSession:
     closed: bool = field(default=False, init=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ReceivedPacket:
     """The bytes received on one channel (a `Characteristic.key`) of a session, and the time of arrival."""
 

@@ -2,12 +2,13 @@
 
 import os
 import time
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
 
+from meterlink.core.record import record
 
-@dataclass(frozen=True, slots=True)
+
+@record
 class Timestamp:
     """The arrival time of a packet.
 

@@ -1,10 +1,10 @@
 """A reading: one value from a meter, with all that judging and replaying need."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
 from meterlink.core.clock import Timestamp
+from meterlink.core.record import record
 from meterlink.core.unit_words import Coupling
 from meterlink.core.units import Quantity, to_base
 
@@ -35,7 +35,7 @@ class Phase(StrEnum):
     ACCEPTED = "accepted"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Reading:
     """One value from a meter.
 

@@ -30,6 +30,7 @@ from functools import cache
 from itertools import pairwise
 
 from meterlink.core.readings import Coupling, Phase, Reading, Status
+from meterlink.core.record import record
 from meterlink.core.units import Amount, Quantity, convert
 
 _NS = 1e-9
@@ -86,7 +87,7 @@ _IDLE_WITHOUT_STEP = {
 _MIN_COUNTS = 200
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SettlingState:
     """The state of the measurement after one reading.
 
@@ -142,6 +143,7 @@ class SettlingDetector:
         self._overload_since: float | None = None
         self._moved_since: float | None = None
         self._accepted: Reading | None = None
+        self._reach = Decimal(0)  # in the unit of the accepted reading; a display farther away has moved
 
     def reset(self) -> None:
         """Forget the present measurement: for another test point, another function, a new connection."""
@@ -152,7 +154,11 @@ class SettlingDetector:
         if is_idle(reading):
             self.reset()
         else:
-            self._accepted = reading
+            self._set_accepted(reading)
+
+    def _set_accepted(self, reading: Reading) -> None:
+        self._accepted = reading
+        self._reach = max(MOVED_COUNTS * _resolution_of(reading), MOVED_SHARE * abs(reading.digits or Decimal(0)))
 
     def feed(self, reading: Reading) -> SettlingState:
         """Add the next reading and return the state of the measurement."""
@@ -186,7 +192,7 @@ class SettlingDetector:
         return self._current_state()
 
     def _process_after_acceptance(self, reading: Reading, accepted: Reading, now: float) -> SettlingState:
-        if reading.status is accepted.status and not _has_moved(reading, accepted):
+        if reading.status is accepted.status and not self._has_moved(reading, accepted):
             self._moved_since = None
             return _ACCEPTED
         if self._moved_since is None:
@@ -195,6 +201,14 @@ class SettlingDetector:
             return _ACCEPTED
         self.reset()
         return self._process_value(reading, now)
+
+    def _has_moved(self, reading: Reading, accepted: Reading) -> bool:
+        if reading.digits is None or accepted.digits is None or reading.quantity is not accepted.quantity:
+            return False
+        digits = reading.digits
+        if reading.unit != accepted.unit:  # the meter has changed its range
+            digits = convert(digits, reading.unit, accepted.unit)
+        return abs(digits - accepted.digits) > self._reach
 
     def _process_value(self, reading: Reading, now: float) -> SettlingState:
         touched = self._begun_at is None
@@ -206,7 +220,7 @@ class SettlingDetector:
             progress, settled = self._run.add(reading, reading.digits, now)
         if not settled:
             return SettlingState(Phase.SETTLING, progress, probes_touched=touched)
-        self._accepted = reading
+        self._set_accepted(reading)
         return SettlingState(Phase.ACCEPTED, 1.0, reading, now - begun_at, probes_touched=touched)
 
     def _process_overload(self, now: float) -> tuple[float, bool]:
@@ -451,15 +465,6 @@ def _median_low(numbers: Sequence[float]) -> float:
 
 def _quiet_time_for(quantity: Quantity) -> float:
     return TEMPERATURE_QUIET_TIME if quantity is Quantity.TEMPERATURE else QUIET_TIME
-
-
-def _has_moved(reading: Reading, accepted: Reading) -> bool:
-    """Return whether a display is away from the accepted reading, in the unit of that reading's display."""
-    if reading.digits is None or accepted.digits is None or reading.quantity is not accepted.quantity:
-        return False
-    digits = convert(reading.digits, reading.unit, accepted.unit)  # the same number, unless the meter changed its range
-    reach = max(MOVED_COUNTS * _resolution_of(accepted), MOVED_SHARE * abs(accepted.digits))
-    return abs(digits - accepted.digits) > reach
 
 
 def _resolution_of(reading: Reading) -> Decimal:

@@ -41,6 +41,10 @@ class MeterTrackers:
         """Return the tracker of the meter at ``address``, None before its first packet."""
         return self._trackers.get(address)
 
+    def current(self, session: MeterSession) -> MeterTracker | None:
+        """Return the tracker of a session that is its meter's newest, None for the first packet of a session."""
+        return self._trackers[session.address] if self._sessions.get(session.address) is session else None
+
     def meter(self, address: str) -> Meter:
         """Return the meter at ``address``, with the address under which it is stored.
 

@@ -2,7 +2,7 @@
 
 import logging
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from meterlink.ble.connection import ReceivedPacket
 from meterlink.core.equipment import TestPoint
@@ -50,15 +50,13 @@ class Pipeline:
     async def run(self) -> None:
         """Handle packets until cancelled; `finish` handles the rest."""
         while True:
-            for packet in await self.packet_queue.drain():
-                await self._process_packet(packet)
+            await self._process_packets(await self.packet_queue.drain())
             self.packet_queue.mark_handled()
             self._request_views()
 
     async def finish(self) -> None:
         """Handle the waiting packets."""
-        for packet in self.packet_queue.drain_nowait():
-            await self._process_packet(packet)
+        await self._process_packets(self.packet_queue.drain_nowait())
 
     async def wait_until_handled(self) -> None:
         """Return when all packets in the queue have been handled and all accepted readings are committed."""
@@ -72,11 +70,15 @@ class Pipeline:
                 log.warning("%s sends more packets than a display needs: %d dropped, %d in all", address, new, total)
                 self._logged_drops[address] = total
 
-    async def _process_packet(self, packet: ReceivedPacket) -> None:
+    async def _process_packets(self, packets: Iterable[ReceivedPacket]) -> None:
+        for packet in packets:
+            session = packet.session
+            tracker = self._trackers.current(session) or await self._trackers.tracker_of(session)
+            if tracker is not None:
+                self._process_packet(tracker, packet)
+
+    def _process_packet(self, tracker: MeterTracker, packet: ReceivedPacket) -> None:
         session = packet.session
-        tracker = await self._trackers.tracker_of(session)
-        if tracker is None:
-            return
         try:
             readings = list(session.driver.feed(packet.channel, packet.data, packet.timestamp))
         except Exception:

@@ -207,7 +207,7 @@ def matches_function(point: TestPoint, reading: Reading) -> bool:
     """Return whether a reading has the point's quantity and coupling; an unknown coupling matches both."""
     if point.quantity is not reading.quantity:
         return False
-    return None in {point.coupling, reading.coupling} or point.coupling is reading.coupling
+    return point.coupling is None or reading.coupling is None or point.coupling is reading.coupling
 
 
 def _limits_view(limits: Limits) -> LimitsView:
