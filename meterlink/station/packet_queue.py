@@ -54,9 +54,10 @@ class PacketQueue:
             self._record_drop(address, packet.timestamp)
             return
         self._waiting[address] += 1
+        if not self._packets:
+            self._idle.clear()
+            self._wake.set()
         self._packets.append(packet)
-        self._idle.clear()
-        self._wake.set()
 
     def _record_drop(self, address: str, timestamp: Timestamp) -> None:
         self.dropped[address] += 1
