@@ -36,16 +36,26 @@ OnCommand = Callable[[Command], Awaitable[CommandResult]]
 class LinkServer:
     """Serves watchers; `publish` sends them messages. Use it as an async context manager.
 
-    ``on_command`` carries out a watcher's command and returns its result. ``tcp`` uses
-    the loopback port even where Unix sockets exist.
+    ``on_command`` carries out a watcher's command and returns its result. ``on_watcher`` is called for every new
+    watcher, before it gets the newest messages. ``tcp`` uses the loopback port even where Unix sockets exist.
     """
 
-    def __init__(self, folder: Path, station: str, version: str, on_command: OnCommand, *, tcp: bool = False) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        station: str,
+        version: str,
+        on_command: OnCommand,
+        on_watcher: Callable[[], None] = lambda: None,
+        *,
+        tcp: bool = False,
+    ) -> None:
         self._folder = folder
         self._greeting = Greeting(
             topic=Topic.GREETING, protocol=PROTOCOL_VERSION, version=version, station=station, data=str(folder)
         )
         self._on_command = on_command
+        self._on_watcher = on_watcher
         self._tcp = tcp or not HAS_UNIX_SOCKETS
         self._token = ""
         self._latest: dict[str, bytes] = {}
@@ -73,6 +83,11 @@ class LinkServer:
         await asyncio.gather(*self._tasks, return_exceptions=True)
         for path in (token_path(self._folder),) if self._tcp else (socket_path(self._folder),):
             path.unlink(missing_ok=True)
+
+    @property
+    def has_watchers(self) -> bool:
+        """Whether somebody gets the messages now."""
+        return bool(self._watchers)
 
     def publish(self, message: Message) -> None:
         """Make ``message`` the newest of its topic for present and later watchers."""
@@ -120,6 +135,7 @@ class LinkServer:
         try:
             with contextlib.suppress(ConnectionError, TimeoutError, asyncio.CancelledError):
                 if await self._is_authorized(reader):
+                    self._on_watcher()
                     await self._serve_watcher(_Watcher(writer, self._latest), reader)
         finally:
             self._tasks.discard(task)

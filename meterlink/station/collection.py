@@ -27,8 +27,8 @@ CLOCK_CHECK_PERIOD = 1.0  # s
 class Collection:
     """Packets go through the pipeline to the committer, committed readings to the views; no stage calls one before it.
 
-    ``send_view`` receives a view each time it may have changed, ``on_accepted`` every accepted reading after its
-    commit.
+    ``send_view`` receives a view each time it may have changed, while ``is_watched()`` is true; ``on_accepted``
+    receives every accepted reading after its commit.
     """
 
     def __init__(
@@ -43,6 +43,7 @@ class Collection:
         clock: Clock,
         publishing: PublishingConfig | None,
         packet_queue: PacketQueue,
+        is_watched: Callable[[], bool],
     ) -> None:
         self.visit = visit
         self.packet_queue = packet_queue
@@ -50,7 +51,9 @@ class Collection:
         self._continuity = ContinuityLog(writer, clock)
         self._trackers = MeterTrackers(visit, writer, config, self._continuity)
         visit_judge = VisitJudge(visit, self._trackers, config.celsius)
-        self._views = ViewSender(visit, self._trackers, visit_judge, send_view, config, packet_queue.dropped)
+        self._views = ViewSender(
+            visit, self._trackers, visit_judge, send_view, config, packet_queue.dropped, is_watched
+        )
         self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
         self._pipeline = Pipeline(
             visit, self._trackers, self._committer, visit_judge, packet_queue, self._views.request
@@ -96,6 +99,10 @@ class Collection:
         self._trackers.rename(address, name)
         self._views.send_meters()
         self._views.request()
+
+    def send_views(self) -> None:
+        """Send all views, to bring a new watcher up to date."""
+        self._views.send_all()
 
     def show_change(self) -> None:
         """Send the present state of the visit to watchers at once, and the views that depend on it soon."""

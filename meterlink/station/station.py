@@ -109,6 +109,7 @@ class Station:
     def add_listener(self, listener: Callable[[Message], None]) -> None:
         """Call ``listener`` with every view as it changes."""
         self._listeners.append(listener)
+        self._send_views()
 
     def add_accepted_listener(self, listener: OnAccepted) -> None:
         """Call ``listener`` with every accepted reading after its commit."""
@@ -159,7 +160,7 @@ class Station:
             visit.set_focus(config.first_point)
         async with AsyncExitStack() as stack:
             if config.serve:
-                server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of)
+                server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of, self._send_views)
                 self._server = await stack.enter_async_context(server)
             publisher = self._publisher(stack)
             self._collection = collection = Collection(
@@ -172,6 +173,7 @@ class Station:
                 clock=config.clock,
                 publishing=PublishingConfig(config.settings.station, publisher[1]) if publisher else None,
                 packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
+                is_watched=self._is_watched,
             )
             drivers = await asyncio.to_thread(Drivers.load, config.folder, config.settings.meters)
             log_failures(drivers.loaded)
@@ -364,6 +366,14 @@ class Station:
             self._collection.set_radio_state(state)
         if self._teaching is not None:
             self._teaching.request_view()
+
+    def _is_watched(self) -> bool:
+        return bool(self._listeners) or (self._server is not None and self._server.has_watchers)
+
+    def _send_views(self) -> None:
+        """Bring a new watcher up to date."""
+        if self._collection is not None:
+            self._collection.send_views()
 
     def _send_view(self, message: Message) -> None:
         if self._server is not None:

@@ -23,7 +23,8 @@ class ViewSender:
     """Sends the views of the visit, of the meters and of the live reading with ``send_view``.
 
     ``dropped`` is ``{address: packets dropped}``. An unchanged view is not sent again: ``send_view`` sees to that. A
-    change through a reading is shown after `request`, at most once in `VIEW_INTERVAL`.
+    change through a reading is shown after `request`, at most once in `VIEW_INTERVAL`. While ``is_watched()`` is false,
+    no view is made; `send_all` brings a new watcher up to date.
     """
 
     def __init__(
@@ -34,6 +35,7 @@ class ViewSender:
         send_view: Callable[[Message], None],
         config: JudgingConfig,
         dropped: Mapping[str, int],
+        is_watched: Callable[[], bool],
     ) -> None:
         self._visit = visit
         self._trackers = trackers
@@ -41,13 +43,15 @@ class ViewSender:
         self._send_view = send_view
         self._stock = config.stock
         self._dropped = dropped
+        self._is_watched = is_watched
         self._radio = RadioState()
         self._diagnosis = VisitDiagnosis(visit)
-        self._pace = PacedAction(self._send_live, VIEW_INTERVAL)
+        self._pace = PacedAction(self.send_all, VIEW_INTERVAL)
 
     def request(self) -> None:
         """Send all views as soon as `VIEW_INTERVAL` allows, because a reading or a command has changed the state."""
-        self._pace.request()
+        if self._is_watched():
+            self._pace.request()
 
     def close(self) -> None:
         """Forget a request that is not carried out yet."""
@@ -69,10 +73,18 @@ class ViewSender:
 
     def send_meters(self) -> None:
         """Send the present state of the meters to watchers."""
+        if self._is_watched():
+            self._send_meters()
+
+    def _send_meters(self) -> None:
         self._send_view(meters_view(self._radio, self._trackers, self._trackers.names, self._dropped))
 
     def send_visit(self) -> None:
         """Send the present state of the visit to watchers."""
+        if self._is_watched():
+            self._send_visit()
+
+    def _send_visit(self) -> None:
         diagnosis = self._diagnosis
         sentences = replacement_sentences(self._visit, self._stock)
         tracker = self._displayed_tracker()
@@ -85,10 +97,10 @@ class ViewSender:
             self._judge.judge_latest(tracker)
         return tracker
 
-    def _send_live(self) -> None:
-        """Send the live reading, and the views that follow it: the visit for its advice, and the meters."""
+    def send_all(self) -> None:
+        """Send the live reading, the visit with its advice, and the meters, whether somebody watches now or not."""
         tracker = self._displayed_tracker()
         if tracker is not None and (view := live_view(self._visit, tracker)) is not None:
             self._send_view(view)
-        self.send_visit()
-        self.send_meters()
+        self._send_visit()
+        self._send_meters()

@@ -122,14 +122,52 @@ def test_packets_faster_than_the_screen_are_gathered(tmp_path: Path) -> None:
     assert max(taken) <= max(VIEW_INTERVAL, DRAW_INTERVAL) + 0.002  # s; one wait, not one for each stage
 
 
+def test_a_station_without_a_watcher_makes_no_view_and_a_watcher_gets_the_newest(tmp_path: Path) -> None:
+    async def body(stations: list[Station]) -> list[float]:
+        async with running_station(tmp_path, stations) as meter:
+            await asyncio.sleep(5)
+            collection = stations[0]._collection
+            assert collection is not None
+            made: list[float] = []
+            send_view = collection._views._send_view
+
+            def record(message: Any) -> None:
+                made.append(asyncio.get_running_loop().time())
+                send_view(message)
+
+            collection._views._send_view = record
+            for hundredths in (4512, 4511, 4510):
+                meter.send(hundredths)
+                await asyncio.sleep(5)
+            assert made == []
+            client = await connect(tmp_path)
+            views: dict[str, Any] = {}
+            async for message in client:
+                views[message["topic"]] = message
+                if "live" in views and "visit" in views:
+                    break
+            assert views["live"]["text"] == "45.10 µF"
+            await client.close()
+            await asyncio.sleep(1)
+            made.clear()
+            meter.send(4511)
+            await asyncio.sleep(5)
+            assert made == []
+        return []
+
+    run(body)
+
+
 def test_an_idle_station_sends_no_view_and_the_first_packet_after_it_does(tmp_path: Path) -> None:
     async def body(stations: list[Station]) -> list[float]:
         async with running_station(tmp_path, stations) as meter:
             await asyncio.sleep(5)
-            meter.send(4510)
-            await asyncio.sleep(5)
             sent: list[float] = []
             stations[0].add_listener(lambda _message: sent.append(asyncio.get_running_loop().time()))
+            meter.send(4510)
+            await asyncio.sleep(5)
+            assert sent
+            sent.clear()
             await asyncio.sleep(10_000)
             assert sent == []
             meter.send(4510)
