@@ -7,6 +7,7 @@ from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Message
+from meterlink.link.pacing import PacedAction
 from meterlink.station.committer import Committer, OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.continuity import ContinuityLog
@@ -22,6 +23,8 @@ from meterlink.store.writer import Writer
 
 # A step of the wall clock is found within two of these.
 CLOCK_CHECK_PERIOD = 1.0  # s
+# Watchers draw at most ten times a second.
+VIEW_INTERVAL = 0.1  # s
 
 
 class Collection:
@@ -48,18 +51,23 @@ class Collection:
         self.visit = visit
         self.packet_queue = packet_queue
         self._on_accepted = on_accepted
+        self._is_watched = is_watched
         self._continuity = ContinuityLog(writer, clock)
         self._trackers = MeterTrackers(visit, writer, config, self._continuity)
-        visit_judge = VisitJudge(visit, self._trackers, config.celsius)
-        self._views = ViewSender(
-            visit, self._trackers, visit_judge, send_view, config, packet_queue.dropped, is_watched
-        )
+        self._judge = VisitJudge(visit, self._trackers, config.celsius)
+        self._views = ViewSender(visit, self._trackers, send_view, config, packet_queue.dropped)
+        self._pace = PacedAction(self.show, VIEW_INTERVAL)
         self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
-        self._pipeline = Pipeline(
-            visit, self._trackers, self._committer, visit_judge, packet_queue, self._views.request
-        )
+        self._pipeline = Pipeline(visit, self._trackers, self._committer, self._judge, packet_queue, self._request_show)
         self.commands = VisitCommands(
-            visit, self._trackers, visit_judge, self._pipeline, self._committer, self._views, clock
+            visit,
+            self._trackers,
+            self._judge,
+            self._pipeline,
+            self._committer,
+            clock,
+            update_diagnosis=self._views.update_diagnosis,
+            request_show=self._request_show,
         )
 
     async def run(self) -> None:
@@ -71,7 +79,7 @@ class Collection:
 
     async def finish(self) -> None:
         """Handle the waiting packets; return when everything is committed, or when saving fails."""
-        self._views.close()
+        self._pace.cancel()
         await self._pipeline.finish()
         self._report_drops()
         await self._committer.finish()
@@ -93,26 +101,31 @@ class Collection:
         """Record the radio's new state and send it to watchers."""
         self._continuity.set_radio_state(state)
         self._views.set_radio_state(state)
+        if self._is_watched():
+            self._views.send_meters()
 
     def rename_meter(self, address: str, name: str) -> None:
         """Rename the meter at ``address``; a name in the settings takes precedence."""
         self._trackers.rename(address, name)
-        self._views.send_meters()
-        self._views.request()
+        self._request_show()
 
-    def send_views(self) -> None:
-        """Send all views, to bring a new watcher up to date."""
+    def show(self) -> None:
+        """Judge the reading on the screen and send all views, for a command or for a new watcher."""
+        tracker = self._trackers.displayed
+        if tracker is not None:
+            self._judge.judge_latest(tracker)
         self._views.send_all()
 
-    def show_change(self) -> None:
-        """Send the present state of the visit to watchers at once, and the views that depend on it soon."""
-        self._views.send_visit()
-        self._views.request()
+    def _request_show(self) -> None:
+        """Send all views as soon as `VIEW_INTERVAL` allows, if somebody watches."""
+        if self._is_watched():
+            self._pace.request()
 
     def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
         self._views.add_accepted(point, accepted)
         self._on_accepted(point, accepted)
-        self._views.send_visit()
+        if self._is_watched():  # at once: this is the moment a person waits for, and it comes once in a measurement
+            self.show()
         self.commands.plan_advance_after_entry(accepted)
 
     def _report_drops(self) -> None:

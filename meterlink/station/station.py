@@ -207,8 +207,8 @@ class Station:
                 rename_meter=collection.rename_meter,
             )
             rows = command_rows(collection.commands, meter_commands, self._teaching)
-            self._commands = CommandTable(rows, visit.point, collection.show_change)
-            collection.show_change()
+            self._commands = CommandTable(rows, visit.point, collection.show)
+            collection.show()
             self.started.set()
             try:
                 async with asyncio.TaskGroup() as group:
@@ -373,7 +373,7 @@ class Station:
     def _send_views(self) -> None:
         """Bring a new watcher up to date."""
         if self._collection is not None:
-            self._collection.send_views()
+            self._collection.show()
 
     def _send_view(self, message: Message) -> None:
         if self._server is not None:

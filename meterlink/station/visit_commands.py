@@ -1,6 +1,7 @@
 """The handlers of the watchers' commands on the visit."""
 
 import asyncio
+from collections.abc import Callable
 
 from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
 from meterlink.core.clock import Clock
@@ -13,7 +14,6 @@ from meterlink.station.committer import Committer
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.pipeline import Pipeline
 from meterlink.station.tracker import DWELL_AFTER_LIFT
-from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge
 
@@ -28,16 +28,19 @@ class VisitCommands:
         visit_judge: VisitJudge,
         pipeline: Pipeline,
         committer: Committer,
-        views: ViewSender,
         clock: Clock,
+        *,
+        update_diagnosis: Callable[[], None],
+        request_show: Callable[[], None],
     ) -> None:
         self._visit = visit
         self._trackers = trackers
         self._judge = visit_judge
         self._pipeline = pipeline
         self._committer = committer
-        self._views = views
         self._clock = clock
+        self._update_diagnosis = update_diagnosis
+        self._request_show = request_show
 
     async def activate(self, point: TestPoint) -> None:
         """Make ``point`` the active test point."""
@@ -87,7 +90,7 @@ class VisitCommands:
         """
         for point_key, rating in self._visit.set_rating(point.key, text).items():
             await self._committer.set_rating(point_key, rating)
-        self._views.update_diagnosis()
+        self._update_diagnosis()
 
     async def pin(self, meter: str, point: TestPoint | None) -> None:
         """Let the meter measure ``point`` only; None undoes that."""
@@ -129,7 +132,7 @@ class VisitCommands:
         def advance() -> None:
             if tracker.accepted is accepted.reading:
                 self._advance_after_entry()
-                self._views.request()
+                self._request_show()
 
         asyncio.get_running_loop().call_later(max(0.0, DWELL_AFTER_LIFT - age), advance)
 

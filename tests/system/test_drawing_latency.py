@@ -15,8 +15,8 @@ from meterlink.driver_api import Characteristic, uuid16
 from meterlink.link.client import connect
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.settings import Settings
+from meterlink.station.collection import VIEW_INTERVAL
 from meterlink.station.station import Station, StationConfig
-from meterlink.station.view_sender import VIEW_INTERVAL
 from meterlink_drivers.presented import PRESENTED
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
 from meterlink_tui.app import DRAW_INTERVAL, Dashboard
