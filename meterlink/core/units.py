@@ -73,6 +73,9 @@ _QUANTITY_OF_UNIT = {
     prefix + BASE_UNIT[quantity]: quantity for quantity in _DISPLAY_UNITS for prefix in PREFIX_EXPONENTS
 } | {"°C": Quantity.TEMPERATURE, "°F": Quantity.TEMPERATURE, "%": Quantity.RATIO}
 
+# One of each display unit in the base unit of its quantity; without °F, which has an offset.
+_IN_BASE_UNIT = {unit: Decimal((0, (1,), _EXPONENTS[unit])) for unit in _QUANTITY_OF_UNIT if unit != "°F"}
+
 # Pint is asked only about a word that ends like one of its names for the units here: loading it takes 0.4 s.
 _NAMED_LIKE_A_UNIT = re.compile(r".*(?:volt|amp|ampere|ohm|farad|hertz|celsius|fahrenheit|deg_?[cf])s?", re.IGNORECASE)
 _PINT_UNITS = {
@@ -152,7 +155,7 @@ def to_base(digits: Decimal, unit: str) -> Decimal:
     if unit == "°F":
         # Exact definition, T/°C = (T/°F - 32) / 1.8 (BIPM SI brochure 9th ed. gives °C; NIST SP 811 B.8 gives °F).
         return (digits - 32) / Decimal("1.8")
-    return digits * _factor(unit, BASE_UNIT[quantity_of(unit)])
+    return digits * (_IN_BASE_UNIT.get(unit) or _factor(unit, BASE_UNIT[quantity_of(unit)]))
 
 
 def convert(digits: Decimal, unit: str, to_unit: str) -> Decimal:

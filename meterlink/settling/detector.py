@@ -288,14 +288,13 @@ class _ValueSeries:
         middle = _median_low(counts)
         noise = math.sqrt(window.variance)
         distance, since, quiet_from = self._find_approach(step, middle, noise)
-        flicker = self._estimate_noise(step, middle)
         if since is None:
-            progress, typical = self._assess_constant(start, step, flicker)
+            progress, typical = self._assess_constant(start, step, self._estimate_noise(step, middle))
         else:
             exponent = math.log1p(distance / REMAINING_COUNTS) / (now - since)
             shortest = max(quiet, QUIET_TIME_AFTER_CREEP, _LEAST_EXPONENT / exponent)
             progress = (now - quiet_from) / shortest
-            typical = self._assess_creep(shortest, since, exponent, step, flicker)
+            typical = self._assess_creep(shortest, since, exponent, step, middle)
         if typical is None:
             return min(progress, 0.99), False
         # A flickering display soon shows the typical value again: wait for it.
@@ -313,12 +312,13 @@ class _ValueSeries:
             )
         return 0.99, None
 
-    def _assess_creep(
-        self, shortest: float, since: float, exponent: float, step: float, flicker: "_NoiseEstimate"
-    ) -> float | None:
+    def _assess_creep(self, shortest: float, since: float, exponent: float, step: float, middle: float) -> float | None:
         """Return the typical value of a display that approached it, None before; ``exponent`` is ln(1 + K/r)/T, 1/s."""
         now = self._times[-1]
         first = self._window_start(shortest, MIN_READINGS_AFTER_CREEP)
+        if first is None or self._times[first] <= since:
+            return None  # most readings of a creep return here, before the noise is estimated
+        flicker = self._estimate_noise(step, middle)
         while first is not None and self._times[first] > since:
             window = _SplitWindow(self._counts(first, step), flicker)
             seconds = now - self._times[first]
