@@ -50,7 +50,9 @@ class PacketQueue:
     def put(self, packet: ReceivedPacket) -> None:
         """Append one packet; drop it if its meter has too many waiting, or sends too fast."""
         address = packet.session.address
-        if self._waiting[address] >= self._capacity or not self._is_allowed(address, packet):
+        if self._waiting[address] >= self._capacity or (
+            self._rate is not None and not self._is_allowed(address, packet, self._rate)
+        ):
             self._record_drop(address, packet.timestamp)
             return
         self._waiting[address] += 1
@@ -70,13 +72,11 @@ class PacketQueue:
         drops, self._new_drops = self._new_drops, {}
         return drops
 
-    def _is_allowed(self, address: str, packet: ReceivedPacket) -> bool:
+    def _is_allowed(self, address: str, packet: ReceivedPacket, rate: float) -> bool:
         """Return whether the meter's rate allows this packet now (a token bucket), and count it."""
-        if self._rate is None:
-            return True
         now = packet.timestamp.monotonic_ns * 1e-9
         allowance, since = self._allowances.get(address, (self._burst, now))
-        allowance = min(self._burst, allowance + max(0.0, now - since) * self._rate)
+        allowance = min(self._burst, allowance + max(0.0, now - since) * rate)
         allowed = allowance >= 1
         self._allowances[address] = (allowance - allowed, now)
         return allowed
