@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Literal, NamedTuple, NotRequired, TypedDict
 
 from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit
+from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
@@ -30,14 +31,6 @@ class Topic(StrEnum):
     DISCOVERY = "discovery"
     TEACH = "teach"
     REPLY = "reply"
-
-
-class NoticeLevel(StrEnum):
-    """How severe a notice is."""
-
-    INFO = "info"
-    WARNING = "warning"
-    ALARM = "alarm"
 
 
 class Greeting(TypedDict):

@@ -9,8 +9,8 @@ from typing import Literal, Protocol
 
 from meterlink.core.clock import Clock, SystemClock, format_rfc3339
 from meterlink.core.errors import MeterlinkError, PublishError
+from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
-from meterlink.link.messages import NoticeLevel
 from meterlink.publish.mqtt import (
     BrokerConfig,
     BrokerConnection,

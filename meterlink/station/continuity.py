@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from meterlink.ble.connection import MeterSession
-from meterlink.ble.states import ConnectionState, RadioState
+from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, Timestamp
-from meterlink.core.equipment import Meter
+from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.station.clock_steps import ClockStepDetector
 from meterlink.station.drivers import profile_identity
 from meterlink.station.packet_queue import DroppedPackets

@@ -18,8 +18,9 @@ from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
 from meterlink.core.errors import InputError, SettingsError, StoreError
+from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
-from meterlink.link.messages import Command, CommandResult, Message, NoticeLevel, NoticeView, Topic
+from meterlink.link.messages import Command, CommandResult, Message, NoticeView, Topic
 from meterlink.link.server import LinkServer
 from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, MeterSettings, Settings
 from meterlink.station.collection import Collection

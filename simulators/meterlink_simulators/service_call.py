@@ -9,7 +9,8 @@ from random import Random
 
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import MeterlinkError
-from meterlink.link.messages import Command, CommandName, Message, NoticeLevel, Topic
+from meterlink.core.notices import NoticeLevel
+from meterlink.link.messages import Command, CommandName, Message, Topic
 from meterlink.station.station import Station, StationConfig
 from meterlink.station.visit import AcceptedReading
 from meterlink_simulators.air import Air

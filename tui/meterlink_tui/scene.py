@@ -10,19 +10,11 @@ from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 
 from meterlink.core.equipment import ConnectionState
+from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Margin, Verdict
-from meterlink.link.messages import (
-    AcceptedView,
-    LiveView,
-    MetersView,
-    MeterView,
-    NoticeLevel,
-    NoticeView,
-    PointView,
-    VisitView,
-)
+from meterlink.link.messages import AcceptedView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
 from meterlink_tui.latest_messages import LatestMessages
 
 # A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
