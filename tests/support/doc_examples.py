@@ -33,7 +33,11 @@ from unittest.mock import patch
 from meterlink.cli.main import main
 from meterlink.core.equipment import CircuitState, PointKind, Rating, Site, TestPoint
 from meterlink.core.units import Amount, Quantity, parse_amount
-from recorded_visits import RecordedVisit, store_visits
+
+if __name__ == "__main__":  # a script run by its path finds the modules beside it, but not their package
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from support.recorded_visits import RecordedVisit, store_visits
 
 ROOT = Path(__file__).parents[2]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "meterlink" / "docs").glob("*.md")))

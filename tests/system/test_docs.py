@@ -10,7 +10,17 @@ import click
 import pytest
 
 import meterlink
-from doc_examples import (
+from meterlink.cli.judge import command as judge
+from meterlink.cli.judge.readings_file import READINGS
+from meterlink.cli.main import cli, main
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Verdict
+from meterlink.judge.uncertainty import assumed_accuracy
+from meterlink.profiles import check_profile
+from meterlink.settings import SETTINGS_FILE, load_settings, settings_schema, stock_schema
+from meterlink.settings.stock import STOCK
+from meterlink.tomlfile.documents import check_document
+from support.doc_examples import (
     PAGES,
     ROOT,
     Example,
@@ -23,16 +33,6 @@ from doc_examples import (
     shorten_alike,
     statements,
 )
-from meterlink.cli.judge import command as judge
-from meterlink.cli.judge.readings_file import READINGS
-from meterlink.cli.main import cli, main
-from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Verdict
-from meterlink.judge.uncertainty import assumed_accuracy
-from meterlink.profiles import check_profile
-from meterlink.settings import SETTINGS_FILE, load_settings, settings_schema, stock_schema
-from meterlink.settings.stock import STOCK
-from meterlink.tomlfile.documents import check_document
 
 TEXTS = {page.name if page.parent == ROOT else f"docs/{page.name}": page.read_text(encoding="utf-8") for page in PAGES}
 EXAMPLES = [

@@ -14,7 +14,7 @@ import pytest
 
 from meterlink.publish.mqtt import BrokerConfig
 from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, Publisher
-from mosquitto_broker import (
+from support.mosquitto_broker import (
     MOSQUITTO,
     OUTER_TIMEOUT,
     ReceivedMessages,

@@ -6,8 +6,8 @@ import sys
 
 import pytest
 
-from invented_meters import InventedMeter
 from meterlink.capture.capture_file import format_capture
+from support.invented_meters import InventedMeter
 
 
 def meterlink(*arguments, cwd):

@@ -7,12 +7,12 @@ from decimal import Decimal
 
 import pytest
 
-from invented_meters import CHANNEL, FAMILIES, InventedMeter
 from meterlink.capture.capture_file import parse_displayed_value
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.profiles import check_profile, open_profile_driver, write_profile
 from meterlink.teach import teach
+from support.invented_meters import CHANNEL, FAMILIES, InventedMeter
 
 SEEDS = 12
 UNSEEN = 300

@@ -5,12 +5,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from invented_meters import InventedMeter
 from meterlink.capture.capture_file import format_capture
 from meterlink.cli.main import cli, main
 from meterlink.core.errors import InputError, SettingsError
 from meterlink.settings import load_settings
 from meterlink.station.profile_files import load_profile
+from support.invented_meters import InventedMeter
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from meterlink.cli.judge import command as judge
 from meterlink.cli.main import cli, main
-from recorded_visits import store_visits
+from support.recorded_visits import store_visits
 
 SETTINGS = """
 [[meter]]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from meterlink.cli.main import main
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.units import Quantity, parse_amount
-from recorded_visits import RecordedVisit, store_visits
+from support.recorded_visits import RecordedVisit, store_visits
 
 SITE = Site("Mill Lane bakery", "Condenser 1")
 OTHER_SITE = Site("Harbour cold store", "Condenser 1")

@@ -3,10 +3,10 @@
 import re
 from importlib import resources
 
-import api_reference
 import meterlink
 from meterlink import driver_api
-from prose import FOLDERS, LIMIT, ROOT, hides_a_noun, sentences
+from support import api_reference
+from support.prose import FOLDERS, LIMIT, ROOT, hides_a_noun, sentences
 
 DOCS = resources.files(meterlink) / "docs"
 MOST_ENTRIES = 45  # of the glossary: a page that is read whole

@@ -15,15 +15,15 @@ import pint
 import pytest
 
 import meterlink
-from doc_examples import SEASONS, blocks, run_command
 from meterlink.cli.judge.output import judgement_fields
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.readings import Status
 from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
-from recorded_visits import store_visits
-from rooms import ROOT
+from support.doc_examples import SEASONS, blocks, run_command
+from support.recorded_visits import store_visits
+from support.rooms import ROOT
 
 UREG: pint.UnitRegistry[float] = pint.UnitRegistry()
 EXACT: pint.UnitRegistry[Decimal] = pint.UnitRegistry(non_int_type=Decimal)

@@ -4,7 +4,6 @@ from random import Random
 
 import pytest
 
-from invented_meters import crc
 from meterlink.profiles.checksums import compile_checksum
 from meterlink.profiles.model import ChecksumKind
 from meterlink.teach.checksums import (
@@ -14,6 +13,7 @@ from meterlink.teach.checksums import (
     find_trailing_checksum,
     valid_frames,
 )
+from support.invented_meters import crc
 
 
 def bodies(rng, number=30, size=9):

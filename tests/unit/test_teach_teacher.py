@@ -4,12 +4,12 @@ from random import Random
 
 import pytest
 
-from invented_meters import CHANNEL
 from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry, make_display_entry
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Status
 from meterlink.profiles import check_profile, open_profile_driver, write_profile
 from meterlink.teach import Teacher, teach
+from support.invented_meters import CHANNEL
 
 
 def captured(shown):

@@ -9,8 +9,8 @@ from typing import NamedTuple
 
 import pytest
 
-from purity import impure_calls
-from rooms import ROOT, circle, room_imports
+from support.purity import impure_calls
+from support.rooms import ROOT, circle, room_imports
 
 LIMIT_OF_PAIRS = 90  # pairs of rooms of which one imports the other; 153 before the rooms were laid out anew
 
