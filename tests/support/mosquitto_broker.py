@@ -10,10 +10,8 @@ import socket
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NoReturn
 
 import aiomqtt
-import pytest
 from paho.mqtt.client import MQTTMessage
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -21,12 +19,6 @@ from paho.mqtt.properties import Properties
 OUTER_TIMEOUT = 30.0  # s; an outer limit, not a wait
 
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin")
-
-
-def skip_without_tool(tool: str) -> NoReturn:
-    if os.environ.get("CI"):
-        pytest.fail(f"{tool} is not installed")
-    pytest.skip(f"{tool} is not installed")
 
 
 class MosquittoBroker:

@@ -20,8 +20,8 @@ from support.mosquitto_broker import (
     ReceivedMessages,
     running_broker,
     running_consumer,
-    skip_without_tool,
 )
+from support.tools import skip_without_tool
 
 
 @pytest.fixture(autouse=True)

@@ -15,7 +15,8 @@ from meterlink.store.reader import Reader
 from meterlink_simulators.scenario import shipped_scenario
 from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
-from support.mosquitto_broker import MOSQUITTO, ReceivedMessages, running_broker, running_consumer, skip_without_tool
+from support.mosquitto_broker import MOSQUITTO, ReceivedMessages, running_broker, running_consumer
+from support.tools import skip_without_tool
 
 # Ten virtual seconds a second: slow enough for sockets and threads to keep up with the timers.
 SPEED = 10.0

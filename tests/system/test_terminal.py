@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from support.tools import skip_without_tool
+
 TMUX = shutil.which("tmux")
 LIMIT = 90.0  # s; the demo plays in real time, a little over a minute in all
 
@@ -56,32 +58,42 @@ class Terminal:
         subprocess.run([*self._tmux, "kill-server"], capture_output=True, check=False)
 
 
-@pytest.fixture(params=[(80, 24), (120, 40)], ids=["80x24", "120x40"])
-def terminal(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Terminal]:
+@pytest.fixture
+def terminals(tmp_path: Path) -> Iterator[list[Terminal]]:
+    """Terminals of 80x24 and 120x40."""
     if TMUX is None:
-        if os.environ.get("CI"):
-            pytest.fail("tmux is not installed")
-        pytest.skip("tmux is not installed")
-    opened = Terminal(tmp_path, *request.param)
+        skip_without_tool("tmux")
+    opened = []
+    for columns, rows in ((80, 24), (120, 40)):
+        folder = tmp_path / f"{columns}x{rows}"
+        folder.mkdir()
+        opened.append(Terminal(folder, columns, rows))
     yield opened
-    opened.close()
+    for terminal in opened:
+        terminal.close()
 
 
-def test_the_demo_in_a_terminal(terminal: Terminal) -> None:
-    terminal.run("demo")
-    screen = terminal.until("1 of 8 accepted", "WITHIN", "234.8 V")
-    assert "CAUTION" in screen
-    assert "NEXT" in screen
-    terminal.press("c")
-    terminal.until("Causes the readings point to")
-    terminal.press("c")  # not Escape: a terminal reads Escape and a key soon after it as Alt and that key
-    terminal.until("of 8 accepted", "NEXT")
-    terminal.press("?")
-    terminal.until("Keys (Esc closes)")
-    terminal.press("?")
-    screen = terminal.until("43.72 µF", "OUTSIDE", "3 of 8 accepted")
-    assert "Follow local codes" in " ".join(screen.split())
-    terminal.press("q")
-    assert terminal.status() == "0"
-    # The program restores the terminal's own screen.
-    assert "CAUTION" not in terminal.screen()
+def test_the_demo_in_two_terminals(terminals: list[Terminal]) -> None:
+    # Both play at the same time: a demo takes half a minute to its third reading.
+    for terminal in terminals:
+        terminal.run("demo")
+    for terminal in terminals:
+        screen = terminal.until("1 of 8 accepted", "WITHIN", "234.8 V")
+        assert "CAUTION" in screen
+        assert "NEXT" in screen
+    for terminal in terminals:
+        terminal.press("c")
+        terminal.until("Causes the readings point to")
+        terminal.press("c")  # not Escape: a terminal reads Escape and a key soon after it as Alt and that key
+        terminal.until("of 8 accepted", "NEXT")
+        terminal.press("?")
+        terminal.until("Keys (Esc closes)")
+        terminal.press("?")
+    for terminal in terminals:
+        screen = terminal.until("43.72 µF", "OUTSIDE", "3 of 8 accepted")
+        assert "Follow local codes" in " ".join(screen.split())
+    for terminal in terminals:
+        terminal.press("q")
+        assert terminal.status() == "0"
+        # The program restores the terminal's own screen.
+        assert "CAUTION" not in terminal.screen()

@@ -1,47 +1,34 @@
 """The command line as a shell sees it: output, exit status, start-up."""
 
 import ast
-import json
 import subprocess
 import sys
 import textwrap
+from functools import partial
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.cli.main import main
+from support.commands import run_command, run_for_json
 
-
-def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as ended:
-        main(list(args))
-    out, err = capsys.readouterr()
-    assert isinstance(ended.value.code, int)
-    return ended.value.code, out, err
-
-
-def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, object]:
-    code, out, err = run(capsys, "judge", *args, "--json")
-    assert (code, err) == (0, "")
-    return dict(json.loads(out))
-
+printed_json = partial(run_for_json, "judge")
 
 CAPACITOR = ("capacitor", "--rated", "45uF", "--tolerance", "6 %", "--reading")
 COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading")
 
 
-def test_a_capacitor_section_at_its_limit(capsys: pytest.CaptureFixture[str]) -> None:
-    fields = printed_json(capsys, *CAPACITOR, "42.3uF")
+def test_a_capacitor_section_at_its_limit() -> None:
+    fields = printed_json(*CAPACITOR, "42.3uF")
     assert fields["verdict"] == "within"
     assert (fields["low"], fields["high"], fields["reading"], fields["unit"]) == (42.3, 47.7, 42.3, "µF")
     assert fields["deviation_percent"] == -6
     assert fields["margin"] == "close call"
 
 
-def test_a_coil(capsys: pytest.CaptureFixture[str]) -> None:
-    fields = printed_json(capsys, *COIL, "14.2ohm")
+def test_a_coil() -> None:
+    fields = printed_json(*COIL, "14.2ohm")
     assert (fields["verdict"], fields["low"], fields["high"], fields["reading"], fields["unit"]) == (
         "within",
         10,
@@ -66,19 +53,19 @@ def test_a_coil(capsys: pytest.CaptureFixture[str]) -> None:
         (("coil", "--low", "1k", "--high", "1.2 kΩ", "--reading", "1100 ohm"), "within"),
     ],
 )
-def test_verdicts_in_every_spelling(capsys: pytest.CaptureFixture[str], args: tuple[str, ...], verdict: str) -> None:
-    assert printed_json(capsys, *args)["verdict"] == verdict
+def test_verdicts_in_every_spelling(args: tuple[str, ...], verdict: str) -> None:
+    assert printed_json(*args)["verdict"] == verdict
 
 
 @pytest.mark.parametrize("spelling", ["45uF", "45 µF", "45 \u03bcF", "45 MFD", "45 mfd", "45e-6 F", "45000 nF"])
-def test_one_rating_in_many_spellings(capsys: pytest.CaptureFixture[str], spelling: str) -> None:
-    fields = printed_json(capsys, "capacitor", "--rated", spelling, "--reading", "45.3 uF")
+def test_one_rating_in_many_spellings(spelling: str) -> None:
+    fields = printed_json("capacitor", "--rated", spelling, "--reading", "45.3 uF")
     assert fields["verdict"] == "within"
     assert fields["deviation_percent"] == pytest.approx(2 / 3, abs=1e-4)
 
 
-def test_words_for_a_person(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = run(capsys, "judge", *CAPACITOR, "40.0uF", "--accuracy", "1 % + 2 digits")
+def test_words_for_a_person() -> None:
+    code, out, _ = run_command("judge", *CAPACITOR, "40.0uF", "--accuracy", "1 % + 2 digits")
     assert code == 0
     assert out.splitlines()[0] == "OUTSIDE, -11.1 %"
     assert "below the low limit of 42.3 µF" in out
@@ -106,10 +93,10 @@ BAD = [
 
 @pytest.mark.parametrize("args", BAD, ids=" ".join)
 def test_bad_input_is_one_clear_line_and_exit_status_2(
-    capsys: pytest.CaptureFixture[str], args: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    args: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("METERLINK_DATA", str(tmp_path))
-    code, out, err = run(capsys, *args)
+    code, out, err = run_command(*args)
     assert code == 2
     assert out == ""
     assert len(err.splitlines()) == 1
@@ -119,9 +106,8 @@ def test_bad_input_is_one_clear_line_and_exit_status_2(
 @settings(max_examples=200)
 @given(st.text(max_size=30), st.text(max_size=12), st.text(max_size=30))
 def test_no_text_makes_a_traceback(rated: str, tolerance: str, reading: str) -> None:
-    with pytest.raises(SystemExit) as ended:
-        main(["judge", "capacitor", f"--rated={rated}", f"--tolerance={tolerance}", f"--reading={reading}"])
-    assert ended.value.code in {0, 2}
+    result = run_command("judge", "capacitor", f"--rated={rated}", f"--tolerance={tolerance}", f"--reading={reading}")
+    assert result.status in {0, 2}
 
 
 def python(code: str) -> subprocess.CompletedProcess[str]:

@@ -1,12 +1,12 @@
 """``meterlink judge rating`` and ``replacement`` as a shell sees them."""
 
 import json
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from meterlink.cli.main import main
+from support.commands import run_command, run_for_json
 
 STOCK = """
 [[part]]
@@ -25,22 +25,12 @@ rating = "40/5 uF 370V"
 """
 
 
-def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as ended:
-        main(["judge", *args])
-    out, err = capsys.readouterr()
-    assert isinstance(ended.value.code, int)
-    return ended.value.code, out, err
+run = partial(run_command, "judge")
+printed_json = partial(run_for_json, "judge")
 
 
-def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
-    code, out, err = run(capsys, *args, "--json")
-    assert (code, err) == (0, "")
-    return dict(json.loads(out))
-
-
-def test_a_dual_capacitors_label(capsys: pytest.CaptureFixture[str]) -> None:
-    fields = printed_json(capsys, "rating", "45+7.5 MFD ±6% 440 VAC 50/60 Hz CBB65")
+def test_a_dual_capacitors_label() -> None:
+    fields = printed_json("rating", "45+7.5 MFD ±6% 440 VAC 50/60 Hz CBB65")
     assert fields == {
         "rating": "45+7.5 µF ±6 % 440 V 50/60 Hz",
         "description": "dual run capacitor, HERM 45 µF, FAN 7.5 µF, ±6 %, up to 440 V, 50/60 Hz",
@@ -59,8 +49,8 @@ def test_a_dual_capacitors_label(capsys: pytest.CaptureFixture[str]) -> None:
     }  # fmt: skip
 
 
-def test_a_label_in_words_begins_with_the_answer(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "rating", "45/5 MFD 440 VAC CBB65")
+def test_a_label_in_words_begins_with_the_answer() -> None:
+    code, out, err = run("rating", "45/5 MFD 440 VAC CBB65")
     assert (code, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == "45+5 µF 440 V"
@@ -68,18 +58,18 @@ def test_a_label_in_words_begins_with_the_answer(capsys: pytest.CaptureFixture[s
     assert "No tolerance given: 6 % is assumed." in lines
     assert "Not used: CBB65." in lines
     assert any("common practice, no source" in line for line in lines)
-    code, out, _ = run(capsys, "rating", "88-106 MFD 250 VAC")
+    code, out, _ = run("rating", "88-106 MFD 250 VAC")
     assert out.splitlines()[0] == "88 to 106 µF 250 V"
     assert "IEC 60252-1" not in out  # a standard for run capacitors
-    assert "-0/+20 % is assumed" in run(capsys, "rating", "88 uF 250 V", "--kind", "start")[1]
-    assert "unusual" in run(capsys, "rating", "450 uF 370V")[1]
+    assert "-0/+20 % is assumed" in run("rating", "88 uF 250 V", "--kind", "start")[1]
+    assert "unusual" in run("rating", "450 uF 370V")[1]
 
 
-def test_an_ambiguous_label_is_a_question(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "rating", "45-5 uF")
+def test_an_ambiguous_label_is_a_question() -> None:
+    code, out, err = run("rating", "45-5 uF")
     assert (code, out) == (2, "")
     assert err == "meterlink: '45-5 uF': '45-5 uF' may be two sections or a range. Is it '45+5 µF' or '5 to 45 µF'?\n"
-    code, out, err = run(capsys, "rating", "45-5 uF", "--json")
+    code, out, err = run("rating", "45-5 uF", "--json")
     assert code == 2
     assert err.count("\n") == 1
     assert json.loads(out) == {
@@ -90,12 +80,12 @@ def test_an_ambiguous_label_is_a_question(capsys: pytest.CaptureFixture[str]) ->
             {"text": "5 to 45 µF", "description": "start capacitor, marked 5 to 45 µF"},
         ],
     }
-    assert printed_json(capsys, "rating", "35J", "--unit", "µF")["rating"] == "35 µF ±5 %"
+    assert printed_json("rating", "35J", "--unit", "µF")["rating"] == "35 µF ±5 %"
 
 
-def test_an_unusable_rating_is_one_clear_line(capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_unusable_rating_is_one_clear_line() -> None:
     for arguments in (["440 V"], ["45 uF", "--unit", "V"], ["x" * 300]):
-        code, out, err = run(capsys, "rating", *arguments)
+        code, out, err = run("rating", *arguments)
         assert (code, out, err.count("\n")) == (2, "", 1)
 
 
@@ -106,8 +96,8 @@ def stock(tmp_path: Path) -> str:
     return str(file)
 
 
-def test_a_replacement_off_the_truck(capsys: pytest.CaptureFixture[str], stock: str) -> None:
-    fields = printed_json(capsys, "replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
+def test_a_replacement_off_the_truck(stock: str) -> None:
+    fields = printed_json("replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
     assert fields["part"] == "45+7.5 µF 440 V"
     best, other = fields["options"]
     assert best == {
@@ -122,8 +112,8 @@ def test_a_replacement_off_the_truck(capsys: pytest.CaptureFixture[str], stock: 
     ]
 
 
-def test_a_replacement_in_words(capsys: pytest.CaptureFixture[str], stock: str) -> None:
-    code, out, err = run(capsys, "replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
+def test_a_replacement_in_words(stock: str) -> None:
+    code, out, err = run("replacement", "--part", "45+7.5 MFD 440V", "--stock", stock)
     assert (code, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == "USE 45+7.5 µF ±6 % 440 V: same rating, 2 in stock (left bin)"
@@ -132,15 +122,15 @@ def test_a_replacement_in_words(capsys: pytest.CaptureFixture[str], stock: str) 
     assert "Discharge the capacitor through a resistor" in lines[-1]
     assert "Follow local codes" in lines[-1]
     assert "safe" not in out
-    code, out, _ = run(capsys, "replacement", "--part", "52.5 uF 440V", "--stock", stock)
+    code, out, _ = run("replacement", "--part", "52.5 uF 440V", "--stock", stock)
     assert code == 0
     assert out.startswith("TEMPORARY 45 µF 440 V and 7.5 µF ±5 % 440 V: in parallel")
-    code, out, _ = run(capsys, "replacement", "--part", "60 uF 440V", "--stock", stock)
+    code, out, _ = run("replacement", "--part", "60 uF 440V", "--stock", stock)
     assert code == 0
     assert out.startswith("NOTHING IN STOCK replaces 60 µF 440 V\n")
 
 
-def test_a_stock_list_that_cannot_be_used(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_stock_list_that_cannot_be_used(tmp_path: Path) -> None:
     wrong = {
         "none.toml": None,
         "binary.toml": b"\xff\xfe",
@@ -153,15 +143,15 @@ def test_a_stock_list_that_cannot_be_used(capsys: pytest.CaptureFixture[str], tm
         file = tmp_path / name
         if content is not None:
             file.write_bytes(content)
-        code, out, err = run(capsys, "replacement", "--part", "45 uF 440V", "--stock", str(file))
+        code, out, err = run("replacement", "--part", "45 uF 440V", "--stock", str(file))
         assert (code, out, err.count("\n")) == (2, "", 1), name
         assert name in err
     for file in (str(tmp_path), "a\0b"):
-        code, out, err = run(capsys, "replacement", "--part", "45 uF 440V", "--stock", file)
+        code, out, err = run("replacement", "--part", "45 uF 440V", "--stock", file)
         assert (code, out, err.count("\n")) == (2, "", 1)
 
 
-def test_the_voltage_of_the_part_is_needed(capsys: pytest.CaptureFixture[str], stock: str) -> None:
-    code, _, err = run(capsys, "replacement", "--part", "45 uF", "--stock", stock)
+def test_the_voltage_of_the_part_is_needed(stock: str) -> None:
+    code, _, err = run("replacement", "--part", "45 uF", "--stock", stock)
     assert code == 2
     assert "voltage rating of 45 µF is missing" in err

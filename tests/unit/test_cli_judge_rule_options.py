@@ -1,12 +1,11 @@
 """``meterlink judge`` by other rules and accuracies, as a shell sees it."""
 
-import json
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from meterlink.cli.main import main
+from support.commands import run_command, run_for_json
 
 CAPACITOR = ("capacitor", "--rated", "45uF", "--tolerance", "6 %", "--reading", "43.0uF")
 COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading", "10.2ohm")
@@ -34,18 +33,8 @@ name = "old meter"
 """
 
 
-def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as ended:
-        main(["judge", *args])
-    out, err = capsys.readouterr()
-    assert isinstance(ended.value.code, int)
-    return ended.value.code, out, err
-
-
-def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
-    code, out, err = run(capsys, *args, "--json")
-    assert (code, err) == (0, "")
-    return dict(json.loads(out))
+run = partial(run_command, "judge")
+printed_json = partial(run_for_json, "judge")
 
 
 @pytest.fixture
@@ -64,25 +53,25 @@ def data(tmp_path: Path) -> str:
         (("--rule", "guarded"), "undecided", "guarded acceptance and rejection, guard 1 U"),
     ],
 )
-def test_rules(capsys: pytest.CaptureFixture[str], options: tuple[str, ...], verdict: str, rule: str) -> None:
-    fields = printed_json(capsys, *CAPACITOR, *options)
+def test_rules(options: tuple[str, ...], verdict: str, rule: str) -> None:
+    fields = printed_json(*CAPACITOR, *options)
     assert (fields["verdict"], fields["rule"], fields["margin"]) == (verdict, rule, "close call")
     assert 0.5 < fields["probability"] < 0.975
     assert fields["next_measurement"]
-    assert printed_json(capsys, *COIL, *options)["rule"] == rule
+    assert printed_json(*COIL, *options)["rule"] == rule
 
 
-def test_temperature_widens_the_line(capsys: pytest.CaptureFixture[str]) -> None:
-    cool = printed_json(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits")
-    hot = printed_json(capsys, *CAPACITOR, "--accuracy", "1 % + 2 digits", "--ambient-temperature", "100F")
+def test_temperature_widens_the_line() -> None:
+    cool = printed_json(*CAPACITOR, "--accuracy", "1 % + 2 digits")
+    hot = printed_json(*CAPACITOR, "--accuracy", "1 % + 2 digits", "--ambient-temperature", "100F")
     assert (cool["margin"], hot["margin"]) == ("clear", "close call")
     assert "widened for 37.8 °C" in hot["accuracy"]
     assert "at 18 to 28 °C" in hot["next_measurement"]
 
 
 @pytest.mark.parametrize("meter", ["clamp meter", "Clamp Meter", "00:00:5e:00:53:0a"])
-def test_a_meter_of_the_settings(capsys: pytest.CaptureFixture[str], data: str, meter: str) -> None:
-    assert printed_json(capsys, *CAPACITOR, "--meter", meter, "--data", data)["accuracy"] == "±(1 % + 2 digits)"
+def test_a_meter_of_the_settings(data: str, meter: str) -> None:
+    assert printed_json(*CAPACITOR, "--meter", meter, "--data", data)["accuracy"] == "±(1 % + 2 digits)"
 
 
 def test_a_name_of_two_meters_is_ambiguous(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -95,16 +84,14 @@ def test_a_name_of_two_meters_is_ambiguous(capsys: pytest.CaptureFixture[str], t
 @pytest.mark.parametrize(
     ("coupling", "line"), [((), "±(1 % + 3 digits)"), (("--coupling", "dc"), "±(0.5 % + 2 digits)")]
 )
-def test_coupling_picks_the_row(
-    capsys: pytest.CaptureFixture[str], data: str, coupling: tuple[str, ...], line: str
-) -> None:
-    fields = printed_json(capsys, *CONFORMITY, "240.0V", *coupling, "--meter", "clamp meter", "--data", data)
+def test_coupling_picks_the_row(data: str, coupling: tuple[str, ...], line: str) -> None:
+    fields = printed_json(*CONFORMITY, "240.0V", *coupling, "--meter", "clamp meter", "--data", data)
     assert fields["accuracy"] == line
 
 
-def test_words_give_the_probability(capsys: pytest.CaptureFixture[str]) -> None:
+def test_words_give_the_probability() -> None:
     # ± 2.6 V, almost flat: 0.6 V of its 5.2 V are below the limit, 11.5 %.
-    code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 % + 3 digits")
+    code, out, _ = run(*CONFORMITY, "230.0V", "--accuracy", "1 % + 3 digits")
     assert code == 0
     assert out.splitlines()[0] == "WITHIN, close call, -4.2 %"
     assert "A meter good to ±2.1 V (0.91 %) here would settle it." in out
@@ -112,33 +99,33 @@ def test_words_give_the_probability(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize(("reading", "words"), [("240.0V", "over 99.9 % probable"), ("120.0V", "under 0.1 % probable")])
-def test_words_never_say_certain(capsys: pytest.CaptureFixture[str], reading: str, words: str) -> None:
-    assert words in run(capsys, *CONFORMITY, reading)[1]
+def test_words_never_say_certain(reading: str, words: str) -> None:
+    assert words in run(*CONFORMITY, reading)[1]
 
 
-def test_the_guard_band_for_a_risk(capsys: pytest.CaptureFixture[str]) -> None:
-    fields = printed_json(capsys, *CONFORMITY, "230.0V", "--accuracy", "1 %", "--max-risk", "5 %")
+def test_the_guard_band_for_a_risk() -> None:
+    fields = printed_json(*CONFORMITY, "230.0V", "--accuracy", "1 %", "--max-risk", "5 %")
     # a rectangle of 2.3 V and half a step of 0.05 V: almost exactly 0.9 · 2.3
     assert fields["guard_band"] == pytest.approx(2.07, rel=1e-3)
     assert fields["guard_factor"] == pytest.approx(0.9 / 0.95, rel=1e-3)
-    code, out, _ = run(capsys, *CONFORMITY, "230.0V", "--max-risk", "2.5")
+    code, out, _ = run(*CONFORMITY, "230.0V", "--max-risk", "2.5")
     assert code == 0
     assert "keeps the risk at 2.5 %" in out
 
 
-def test_global_risks(capsys: pytest.CaptureFixture[str]) -> None:
+def test_global_risks() -> None:
     # JCGM 106, 9.5: a guard band of 0.02 Ω is a quarter of 2·0.04 Ω.
-    fields = printed_json(capsys, *RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "0.25")
+    fields = printed_json(*RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "0.25")
     assert fields["consumers_risk_percent"] == pytest.approx(0.98783, abs=1e-5)
     assert fields["producers_risk_percent"] == pytest.approx(6.90265, abs=1e-5)
     assert (fields["unit"], fields["guard_band"]) == ("Ω", 0.02)
-    _, out, _ = run(capsys, *RISK, "--standard-uncertainty", "40 mohm", "--guard-factor", "0.25")
+    _, out, _ = run(*RISK, "--standard-uncertainty", "40 mohm", "--guard-factor", "0.25")
     assert out.splitlines()[1].startswith("0.988 %")
 
 
-def test_global_risks_from_an_accuracy_line(capsys: pytest.CaptureFixture[str]) -> None:
+def test_global_risks_from_an_accuracy_line() -> None:
     # ±(0 % + 10 digits) of 0.01 Ω and half a digit: √(0.1² + 0.005²)/√3
-    fields = printed_json(capsys, *RISK, "--accuracy", "10 digits")
+    fields = printed_json(*RISK, "--accuracy", "10 digits")
     assert fields["standard_uncertainty"] == pytest.approx(0.0578072, abs=1e-6)
 
 
@@ -166,10 +153,8 @@ BAD = [
 
 
 @pytest.mark.parametrize("args", BAD, ids=" ".join)
-def test_bad_input_is_one_clear_line(
-    capsys: pytest.CaptureFixture[str], args: tuple[str, ...], data: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_bad_input_is_one_clear_line(args: tuple[str, ...], data: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("METERLINK_DATA", data)
-    code, out, err = run(capsys, *args)
+    code, out, err = run(*args)
     assert (code, out, len(err.splitlines())) == (2, "", 1)
     assert err.startswith("meterlink: ")

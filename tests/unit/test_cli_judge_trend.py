@@ -1,12 +1,11 @@
 """``meterlink judge trend`` as a shell sees it."""
 
-import json
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from meterlink.cli.main import main
+from support.commands import run_command, run_for_json
 
 VISITS = {
     "2025-05-01": "45.0uF",
@@ -19,22 +18,12 @@ POINTS = [part for date, value in VISITS.items() for part in ("--point", f"{date
 RATED = ["--rated", "45 uF 6 % 440 V"]
 
 
-def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as ended:
-        main(["judge", "trend", *args])
-    out, err = capsys.readouterr()
-    assert isinstance(ended.value.code, int)
-    return ended.value.code, out, err
+run = partial(run_command, "judge", "trend")
+printed_json = partial(run_for_json, "judge", "trend")
 
 
-def printed_json(capsys: pytest.CaptureFixture[str], *args: str) -> dict[str, Any]:
-    code, out, err = run(capsys, *args, "--json")
-    assert (code, err) == (0, "")
-    return dict(json.loads(out))
-
-
-def test_a_trend_as_json(capsys: pytest.CaptureFixture[str]) -> None:
-    fields = printed_json(capsys, *POINTS, *RATED, "--on", "2025-11-27")
+def test_a_trend_as_json() -> None:
+    fields = printed_json(*POINTS, *RATED, "--on", "2025-11-27")
     assert fields["answer"] == "DRIFTING DOWN, 4.72 µF a year"
     assert (fields["has_enough_visits"], fields["is_significant"], fields["exact"]) == (True, True, True)
     assert fields["visit_count"] == 5
@@ -55,8 +44,8 @@ def test_a_trend_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     }  # fmt: skip
 
 
-def test_a_trend_in_words(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, *POINTS, *RATED, "--on", "2025-11-27")
+def test_a_trend_in_words() -> None:
+    code, out, err = run(*POINTS, *RATED, "--on", "2025-11-27")
     assert (code, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == "DRIFTING DOWN, 4.72 µF a year"
@@ -65,47 +54,47 @@ def test_a_trend_in_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert "A visit on 2025-11-27 should read 42.34 ± 0.32 µF (95 %)." in lines
 
 
-def test_too_few_visits_are_an_answer_too(capsys: pytest.CaptureFixture[str]) -> None:
-    fields = printed_json(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
+def test_too_few_visits_are_an_answer_too() -> None:
+    fields = printed_json(*POINTS[:6], *RATED, "--on", "2026-05-01")
     assert fields["answer"] == "NOT ENOUGH VISITS"
     assert (fields["has_enough_visits"], fields["is_significant"]) == (False, False)
     assert (fields["crossings"], fields["forecast"], fields["low_slope_per_year"]) == ([], None, None)
-    code, out, _ = run(capsys, *POINTS[:6], *RATED, "--on", "2026-05-01")
+    code, out, _ = run(*POINTS[:6], *RATED, "--on", "2026-05-01")
     assert code == 0
     assert out.startswith("NOT ENOUGH VISITS\n3 visits")
     assert "Too few visits to predict" in out
 
 
-def test_the_same_from_a_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_the_same_from_a_file(tmp_path: Path) -> None:
     plain, with_unit = tmp_path / "plain.csv", tmp_path / "unit.csv"
     plain.write_text("date,value\n" + "".join(f"{date},{value}\n" for date, value in VISITS.items()), encoding="utf-8")
     rows = "".join(f"meter 1,{value[:-2]},µF,{date}T00:00:00Z\n" for date, value in reversed(VISITS.items()))
     with_unit.write_text(f"meter,value,unit,date\n{rows}", encoding="utf-8-sig")  # as spreadsheets save it
-    expected = printed_json(capsys, *POINTS, *RATED)
-    assert printed_json(capsys, "--csv", str(plain), *RATED) == expected
-    assert printed_json(capsys, "--csv", str(with_unit), *RATED) == expected
-    assert printed_json(capsys, "--csv", str(plain), *POINTS[:2], *RATED)["visit_count"] == 6
+    expected = printed_json(*POINTS, *RATED)
+    assert printed_json("--csv", str(plain), *RATED) == expected
+    assert printed_json("--csv", str(with_unit), *RATED) == expected
+    assert printed_json("--csv", str(plain), *POINTS[:2], *RATED)["visit_count"] == 6
 
 
-def test_limits_instead_of_a_rating_and_other_units(capsys: pytest.CaptureFixture[str]) -> None:
+def test_limits_instead_of_a_rating_and_other_units() -> None:
     ohms = [
         part for day in range(1, 7) for part in ("--point", f"2025-06-0{day}T12:00:00+02:00={11.0 - day / 10:.1f}ohm")
     ]
-    fields = printed_json(capsys, *ohms, "--low", "10 ohm", "--high", "18 ohm")
+    fields = printed_json(*ohms, "--low", "10 ohm", "--high", "18 ohm")
     assert (fields["unit"], fields["first_time"]) == ("Ω", "2025-06-01T10:00:00Z")
     assert [crossing["side"] for crossing in fields["crossings"]] == ["low"]
     assert fields["end_of_life"] == []
-    assert printed_json(capsys, *ohms)["crossings"] == []
-    mixed = printed_json(capsys, "--point", "2025-06-01=45000 nF", "--point", "2025-06-02=44 uF", *RATED)
+    assert printed_json(*ohms)["crossings"] == []
+    mixed = printed_json("--point", "2025-06-01=45000 nF", "--point", "2025-06-02=44 uF", *RATED)
     assert (mixed["unit"], mixed["slope_per_day"]) == ("µF", -1)
 
 
-def test_a_section_of_a_dual(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_section_of_a_dual() -> None:
     dual = ["--rated", "45+5 uF 440 V"]
-    assert printed_json(capsys, *POINTS, *dual, "--section", "herm")["crossings"][0]["limit"] == 42.3
-    assert printed_json(capsys, *POINTS, *dual, "--section", "FAN")["crossings"][-1]["limit"] == 5.3
+    assert printed_json(*POINTS, *dual, "--section", "herm")["crossings"][0]["limit"] == 42.3
+    assert printed_json(*POINTS, *dual, "--section", "FAN")["crossings"][-1]["limit"] == 5.3
     for arguments in (dual, [*RATED, "--section", "FAN"], ["--section", "FAN"]):
-        code, _, err = run(capsys, *POINTS, *arguments)
+        code, _, err = run(*POINTS, *arguments)
         assert (code, err.count("\n")) == (2, 1)
 
 
@@ -129,8 +118,8 @@ def test_a_section_of_a_dual(capsys: pytest.CaptureFixture[str]) -> None:
         ["--csv", "a\0b"],
     ],
 )
-def test_unusable_input_is_one_clear_line(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
-    code, out, err = run(capsys, *arguments)
+def test_unusable_input_is_one_clear_line(arguments: list[str]) -> None:
+    code, out, err = run(*arguments)
     assert (code, out, err.count("\n")) == (2, "", 1)
 
 
@@ -149,11 +138,9 @@ def test_unusable_input_is_one_clear_line(capsys: pytest.CaptureFixture[str], ar
         (b"date,value\n" + b"2025-05-01,45uF\n" * 3000, "more than 1000"),
     ],
 )
-def test_an_unusable_file_is_one_clear_line(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, content: bytes, words: str
-) -> None:
+def test_an_unusable_file_is_one_clear_line(tmp_path: Path, content: bytes, words: str) -> None:
     file = tmp_path / "visits.csv"
     file.write_bytes(content)
-    code, out, err = run(capsys, "--csv", str(file))
+    code, out, err = run("--csv", str(file))
     assert (code, out, err.count("\n")) == (2, "", 1)
     assert words in err

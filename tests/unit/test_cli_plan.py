@@ -1,13 +1,14 @@
 """``meterlink plan`` as a shell sees it."""
 
 import json
+from functools import partial
 from pathlib import Path
 
 import pytest
 
-from meterlink.cli.main import main
 from meterlink.core.cautions import caution_at
 from meterlink.plans import load_plan, shipped_plans
+from support.commands import run_command
 
 GOOD = """
 name = "fan"
@@ -25,12 +26,7 @@ why = "An open coil never pulls in."
 """
 
 
-def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as ended:
-        main(["plan", *args])
-    out, err = capsys.readouterr()
-    assert isinstance(ended.value.code, int)
-    return ended.value.code, out, err
+run = partial(run_command, "plan")
 
 
 @pytest.fixture
@@ -39,21 +35,21 @@ def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return Path("fan.toml")
 
 
-def test_a_good_file(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_a_good_file(file: Path) -> None:
     file.write_text(GOOD, encoding="utf-8")
-    assert run(capsys, "check", "fan.toml") == (0, "fan.toml: fan, 1 test point, no warnings.\n", "")
+    assert run("check", "fan.toml") == (0, "fan.toml: fan, 1 test point, no warnings.\n", "")
 
 
-def test_warnings_do_not_fail(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_warnings_do_not_fail(file: Path) -> None:
     file.write_text(GOOD.replace('why = "An open coil never pulls in."', ""), encoding="utf-8")
-    code, out, err = run(capsys, "check", "fan.toml")
+    code, out, err = run("check", "fan.toml")
     assert (code, out) == (0, "fan.toml: fan, 1 test point, 1 warning.\n")
     assert err.startswith("fan.toml:3:1: warning: point 1 (coil): why is missing.")
 
 
-def test_every_error_has_its_line(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_every_error_has_its_line(file: Path) -> None:
     file.write_text(GOOD.replace('"10 ohm"', '"20 ohm"').replace('"control"', "7"), encoding="utf-8")
-    code, out, err = run(capsys, "check", "fan.toml")
+    code, out, err = run("check", "fan.toml")
     assert (code, out) == (2, "")
     assert err.splitlines() == [
         'fan.toml:5:1: point 1 (coil), circuit: 7 is not text. Write circuit = "…".',
@@ -61,35 +57,33 @@ def test_every_error_has_its_line(capsys: pytest.CaptureFixture[str], file: Path
     ]
 
 
-def test_a_missing_file(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_file() -> None:
     for action in ("check", "show"):
-        code, out, err = run(capsys, action, "nowhere.toml")
+        code, out, err = run(action, "nowhere.toml")
         assert (code, out) == (2, "")
         assert "nowhere.toml" in err
         assert "split-condenser" in err
 
 
 @pytest.mark.skipif("sys.platform == 'win32'", reason="Windows has no such file names")
-def test_control_characters_of_a_file_name_are_not_printed(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_control_characters_of_a_file_name_are_not_printed(file: Path) -> None:
     file.with_name("\x1b[2J.toml").write_text("name = 1", encoding="utf-8")
-    code, _, err = run(capsys, "check", "\x1b[2J.toml")
+    code, _, err = run("check", "\x1b[2J.toml")
     assert code == 2
     assert err.startswith("?[2J.toml:1:1: ")
 
 
-def test_the_list(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = run(capsys, "list")
+def test_the_list() -> None:
+    code, out, _ = run("list")
     assert code == 0
     assert [line.split(" ")[0] for line in out.splitlines()] == list(shipped_plans())
 
 
 @pytest.mark.parametrize("columns", [40, 80])
 @pytest.mark.parametrize("name", shipped_plans())
-def test_a_plan_shown(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, name: str, columns: int
-) -> None:
+def test_a_plan_shown(monkeypatch: pytest.MonkeyPatch, name: str, columns: int) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
-    code, out, err = run(capsys, "show", name)
+    code, out, err = run("show", name)
     assert (code, err) == (0, "")
     assert max(map(len, out.splitlines())) <= columns
     words = " ".join(out.split())
@@ -99,9 +93,9 @@ def test_a_plan_shown(
         assert f"CAUTION: {caution_at(point)}" in words
 
 
-def test_a_point_shown(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_point_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    _, out, _ = run(capsys, "show", "split-condenser")
+    _, out, _ = run("show", "split-condenser")
     first, second, *points, heading, _, last = out.split("\n\n")
     assert first.endswith("Order: energized 1 to 2, then isolated and discharged 3 to 9, then energized 10\nto 15.")
     assert second.startswith("1. supply: line\n   AC voltage, L1 to L2, energized\n   Limits: 187.2 to 253 V\n")
@@ -113,31 +107,31 @@ def test_a_point_shown(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.M
     )
 
 
-def test_derived_points_as_json(capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "show", "rooftop-three-phase", "--json")
+def test_derived_points_as_json() -> None:
+    _, out, _ = run("show", "rooftop-three-phase", "--json")
     first, windings, *_ = json.loads(out)["derived"]
     assert first["inputs"] == ["supply-l1-l2", "supply-l2-l3", "supply-l1-l3"]
     assert (first["kind"], first["at_most"], first["low"], first["frequency"]) == ("unbalance", "2 %", None, None)
     assert "NEMA MG-1" in first["basis"]
     assert windings["title"] == "compressor motor windings"
-    _, out, _ = run(capsys, "show", "split-condenser", "--json")
+    _, out, _ = run("show", "split-condenser", "--json")
     under_load = json.loads(out)["derived"][1]
     assert under_load["inputs"]["capacitor"] == "run-capacitor-herm"
     assert under_load["frequency"] == "60 Hz"
 
 
-def test_a_rating_shown(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_a_rating_shown(file: Path) -> None:
     file.write_text(
         GOOD.replace('low = "10 ohm"', 'rated = "12 ohm"').replace('high = "18 ohm"', 'tolerance = "10 %"'),
         encoding="utf-8",
     )
-    _, out, _ = run(capsys, "show", "fan.toml")
+    _, out, _ = run("show", "fan.toml")
     assert "Limits: 10.8 to 13.2 Ω (12 Ω ±10 %)" in out
 
 
-def test_a_plan_as_json(capsys: pytest.CaptureFixture[str], file: Path) -> None:
+def test_a_plan_as_json(file: Path) -> None:
     file.write_text(GOOD, encoding="utf-8")
-    code, out, _ = run(capsys, "show", "fan.toml", "--json")
+    code, out, _ = run("show", "fan.toml", "--json")
     assert code == 0
     fields = json.loads(out)
     assert fields["name"] == "fan"
@@ -153,8 +147,8 @@ def test_a_plan_as_json(capsys: pytest.CaptureFixture[str], file: Path) -> None:
     }  # fmt: skip
 
 
-def test_json_with_and_without_limits(capsys: pytest.CaptureFixture[str]) -> None:
-    _, out, _ = run(capsys, "show", "walk-in-cooler", "--json")
+def test_json_with_and_without_limits() -> None:
+    _, out, _ = run("show", "walk-in-cooler", "--json")
     points = {point["key"]: point for point in json.loads(out)["points"]}
     assert points["run-capacitor"]["limits"] is None
     assert points["start-relay-contacts"]["low"] is None
