@@ -1,19 +1,79 @@
-"""Rules for every test: no deadline that depends on the machine's speed, and no thread left running."""
+"""Rules for every test: its size in each set, no deadline by the machine's speed, and no thread left running."""
 
 import gc
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
 
-# A deadline would make a test depend on the speed of the machine.
-settings.register_profile("meterlink", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("meterlink")
+# How many examples Hypothesis draws for a property, at each study size.
+_EXAMPLES = {"everyday": 100, "sample": 300, "full": 10_000}
+# s; the limit of one study. The longest of the full size takes half an hour on two cores.
+_STUDY_TIMEOUT = {"everyday": 120, "sample": 900, "full": 4 * 3600}
 
 # On a busy machine a thread may need a moment to end after it was stopped.
 _END_TIMEOUT = 5.0  # s
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--study-size", choices=list(_EXAMPLES), default="everyday",
+        help="The size of tests marked 'study' and of properties: '.ci/run' has the sample, '.ci/long' the full one.",
+    )  # fmt: skip
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line(
+        "markers",
+        "study(everyday, sample, full): a test that takes `study_size`, or one `study_seed` below it, of the size that "
+        "--study-size names; at size 0 it is left out.",
+    )
+    for size, examples in _EXAMPLES.items():
+        # A deadline would make a test depend on the speed of the machine.
+        settings.register_profile(
+            size, max_examples=examples, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+        )
+    settings.load_profile(config.getoption("study_size"))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """Run named files, pictures of screens and benchmarks in this process; else xdist takes one for each core."""
+    only_files = all(Path(arg.partition("::")[0]).is_file() for arg in config.args)
+    alone = any(config.getoption(option) for option in ("--snapshot-update", "--benchmark-enable"))
+    return 0 if only_files or alone or config.getoption("--capture") == "no" else None
+
+
+def _study_size(node: pytest.Item, config: pytest.Config) -> Any:
+    marker = node.get_closest_marker("study")
+    assert marker is not None, "mark this test as a study"
+    return marker.kwargs[config.getoption("study_size")]
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "study_seed" in metafunc.fixturenames:
+        size = _study_size(metafunc.definition, metafunc.config)
+        metafunc.parametrize("study_seed", range(max(size, 1)))  # one, left out again, for a size of 0
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    studies = [item for item in items if item.get_closest_marker("study")]
+    left_out = {item for item in studies if not _study_size(item, config)}
+    if left_out:
+        config.hook.pytest_deselected(items=list(left_out))
+        items[:] = [item for item in items if item not in left_out]
+    for item in studies:
+        item.add_marker(pytest.mark.timeout(_STUDY_TIMEOUT[config.getoption("study_size")]))
+
+
+@pytest.fixture
+def study_size(request: pytest.FixtureRequest) -> Any:
+    """The size of the study that asks for it, in its own unit."""
+    return _study_size(request.node, request.config)
 
 
 @pytest.fixture(autouse=True)

@@ -1,11 +1,9 @@
 """Random and mutated frames: no exception, no wrong value with status ok, no memory that grows.
 
-The suite feeds each driver 50 000 frames; ``METERLINK_FUZZ_FRAMES=1000000 pytest tests/faults/test_profile_fuzz.py``
-feeds it a million. The expected values come from independent arithmetic, not from the decoder.
+The expected values come from independent arithmetic, not from the decoder.
 """
 
 import math
-import os
 import random
 import re
 import struct
@@ -20,7 +18,6 @@ from meterlink.driver_api import Characteristic, Driver, Reading, Status, Timest
 from meterlink.profiles import check_profile, open_profile_driver
 from meterlink_drivers.presented import PRESENTED
 
-FRAMES = int(os.environ.get("METERLINK_FUZZ_FRAMES", "50000"))
 RECONNECT = 1000  # frames; each connection must decode without the state of the connection before it
 CHANNEL = "5f1c0a10-7c1e-4a52-9b1d-3d6a5c0f9e01"
 NOW = Timestamp(1, 1)
@@ -265,12 +262,12 @@ def packets(case: Case, count: int, seed: int) -> Iterator[bytes]:
         yield bytes(data)
 
 
-@pytest.mark.timeout(3600)
+@pytest.mark.study(everyday=5_000, sample=50_000, full=1_000_000)  # frames
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
-def test_no_exception_and_no_wrong_value(case: Case) -> None:
+def test_no_exception_and_no_wrong_value(case: Case, study_size: int) -> None:
     driver = case.open()
     seen = dict.fromkeys(Status, 0)
-    for number, packet in enumerate(packets(case, FRAMES, seed=1)):
+    for number, packet in enumerate(packets(case, study_size, seed=1)):
         if number % RECONNECT == 0:
             driver = case.open()
         for reading in driver.feed(CHANNEL, packet, NOW):
@@ -281,14 +278,15 @@ def test_no_exception_and_no_wrong_value(case: Case) -> None:
             else:
                 assert reading.digits is None
     # The test needs both: frames that are read, and frames that are refused.
-    assert seen[Status.OK] > FRAMES / 10
-    assert seen[Status.INVALID] > FRAMES / 50
+    assert seen[Status.OK] > study_size / 10
+    assert seen[Status.INVALID] > study_size / 50
 
 
+@pytest.mark.study(everyday=500, sample=1_000, full=20_000)  # packets
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
-def test_memory_does_not_grow(case: Case) -> None:
+def test_memory_does_not_grow(case: Case, study_size: int) -> None:
     driver = case.open()
-    noise = list(packets(case, 1000, seed=2))
+    noise = list(packets(case, study_size, seed=2))
     tracemalloc.start()
     try:
         for packet in noise:
@@ -297,5 +295,6 @@ def test_memory_does_not_grow(case: Case) -> None:
         used, _ = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
-    # Bytes. The packets had some hundred thousand; the caches hold about a thousand codes and words at most.
+    # Bytes. Five hundred packets make ten thousand readings, several megabytes if kept; the caches hold about a
+    # thousand codes and words at most.
     assert used < 2_000_000

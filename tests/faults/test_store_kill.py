@@ -65,11 +65,12 @@ def stored_names(path):
     return [packet.decode().strip() for (packet,) in readings], {name for (name,) in messages}
 
 
-def test_everything_acknowledged_survives_kill_minus_9(tmp_path):
+@pytest.mark.study(everyday=3, sample=5, full=200)  # kills
+def test_everything_acknowledged_survives_kill_minus_9(tmp_path, study_size):
     path = tmp_path / "meterlink.db"
     rng = random.Random(20260714)  # decides when to kill
     acknowledged = []
-    for turn in range(5):
+    for turn in range(study_size):
         lines = rng.randint(1, 400)
         with subprocess.Popen(
             [sys.executable, "-c", CHILD, str(path), f"run-{turn}"], stdout=subprocess.PIPE, text=True

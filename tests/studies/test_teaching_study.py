@@ -28,18 +28,20 @@ from studies.teaching.study import (
 )
 
 
+@pytest.mark.study(everyday=1, sample=2, full=10)
 @pytest.mark.parametrize("family", ENCODER_FAMILIES)
-def test_one_function_from_the_target_number_of_entries(family):
-    result = run_task(TeachingTask(family, 0, (MeterFunction.DC_VOLTS,)), seed=1, search=False)
+def test_one_function_from_the_target_number_of_entries(family, study_seed):
+    result = run_task(TeachingTask(family, study_seed, (MeterFunction.DC_VOLTS,)), seed=1 + study_seed, search=False)
     assert result.failure_reason == ""
     assert result.tally.errors == []
     assert (result.tally.wrong, result.tally.refused) == (0, 0)
     assert result.tally.right > 500
 
 
-@pytest.mark.parametrize("family", ["counted", "masked", "prefixed lines"])
-def test_six_functions_from_forty_entries(family):
-    result = run_task(TeachingTask(family, 1, SIX_FUNCTIONS), seed=2, search=False)
+@pytest.mark.study(everyday=0, sample=1, full=10)
+@pytest.mark.parametrize("family", ENCODER_FAMILIES)
+def test_six_functions_from_forty_entries(family, study_seed):
+    result = run_task(TeachingTask(family, 1 + study_seed, SIX_FUNCTIONS), seed=2 + study_seed, search=False)
     assert result.failure_reason == ""
     assert result.tally.errors == []
     assert (result.tally.wrong, result.tally.refused) == (0, 0)

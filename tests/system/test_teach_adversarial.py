@@ -356,12 +356,12 @@ def assert_never_wrong(capture, later):
 # Random encodings
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.study(everyday=1, sample=8, full=100)
 @pytest.mark.parametrize("mode", [CAPACITANCE, DC_VOLTS], ids=str)
-def test_frames_of_one_function(mode, seed):
-    meter = Framed(seed)
-    profile = taught(teaching(meter, [mode], 12, seed).capture())
-    result = tally(profile, unseen(meter, [mode], seed))
+def test_frames_of_one_function(mode, study_seed):
+    meter = Framed(study_seed)
+    profile = taught(teaching(meter, [mode], 12, study_seed).capture())
+    result = tally(profile, unseen(meter, [mode], study_seed))
     assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
@@ -394,28 +394,29 @@ def test_every_kind_of_checksum_under_keys(checksum, key):
     assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_frames_of_six_functions(seed):
-    meter = Framed(100 + seed)
-    profile = taught(teaching(meter, list(RANGES), 40, seed).capture())
-    result = tally(profile, unseen(meter, list(RANGES), seed, 300))
+@pytest.mark.study(everyday=1, sample=4, full=40)
+def test_frames_of_six_functions(study_seed):
+    meter = Framed(100 + study_seed)
+    profile = taught(teaching(meter, list(RANGES), 40, study_seed).capture())
+    result = tally(profile, unseen(meter, list(RANGES), study_seed, 300))
     assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_scattered_segments(seed):
+@pytest.mark.study(everyday=1, sample=6, full=100)
+def test_scattered_segments(study_seed):
     """Random readings leave out some digits in some places; doubtful digits are refused, and asked for."""
-    meter = Segmented(seed, counter=seed % 2 == 1)
-    report = teach(teaching(meter, [DC_VOLTS], 25, seed).capture())
+    meter = Segmented(study_seed, counter=study_seed % 2 == 1)
+    report = teach(teaching(meter, [DC_VOLTS], 25, study_seed).capture())
     assert report.profile is not None, report.as_object()
-    result = tally(report.profile, unseen(meter, [DC_VOLTS], seed))
+    result = tally(report.profile, unseen(meter, [DC_VOLTS], study_seed))
     assert result.wrong == 0, result.errors
     assert result.refused <= 0.05 * result.displays
     assert report.suggested_readings or not result.refused
 
 
-@pytest.mark.parametrize("seed", range(6, 10))
-def test_scattered_segments_with_every_digit_in_every_place(seed):
+@pytest.mark.study(everyday=1, sample=4, full=100)
+def test_scattered_segments_with_every_digit_in_every_place(study_seed):
+    seed = 6 + study_seed
     meter = Segmented(seed, counter=seed % 2 == 1)
     recorder, rng = Recorder(meter), random.Random(seed)
     ranges = itertools.cycle(RANGES[DC_VOLTS])
@@ -433,8 +434,9 @@ def test_scattered_segments_with_every_digit_in_every_place(seed):
     assert (result.wrong, result.refused) == (0, 0), result.errors
 
 
-@pytest.mark.parametrize("seed", [20, 21, 22])
-def test_scattered_segments_of_six_functions(seed):
+@pytest.mark.study(everyday=1, sample=3, full=40)
+def test_scattered_segments_of_six_functions(study_seed):
+    seed = 20 + study_seed
     meter = Segmented(seed)
     profile = taught(teaching(meter, list(RANGES), 40, seed).capture())
     result = tally(profile, unseen(meter, list(RANGES), seed, 300))
@@ -623,15 +625,15 @@ def test_a_minus_never_seen_is_not_a_wrong_value(number):
     assert result.wrong == 0, result.errors
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_a_minus_never_seen_on_segments_is_not_a_wrong_value(seed):
-    meter = Segmented(60 + seed)
-    recorder, rng = Recorder(meter), random.Random(seed)
+@pytest.mark.study(everyday=1, sample=3, full=40)
+def test_a_minus_never_seen_on_segments_is_not_a_wrong_value(study_seed):
+    meter = Segmented(60 + study_seed)
+    recorder, rng = Recorder(meter), random.Random(study_seed)
     for display in tour([DC_VOLTS], 40, rng):
         if display.digits is None or display.digits > 0:
             recorder.read(display)
     profile = taught(recorder.capture())
-    result = tally(profile, unseen(meter, [DC_VOLTS], seed))
+    result = tally(profile, unseen(meter, [DC_VOLTS], study_seed))
     assert result.wrong == 0, result.errors
 
 
@@ -692,10 +694,10 @@ def test_the_upper_end_of_a_number_wider_than_was_found_must_go_on_agreeing():
     assert feed(driver, CapturedPacket(0.0, FRAMES, frame(0x7FFFFFFFFF)))[-1].digits is None
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_ranges_told_apart_by_chance_are_left_out(seed):
+@pytest.mark.study(everyday=2, sample=12, full=100)
+def test_ranges_told_apart_by_chance_are_left_out(study_seed):
     """A float in ohms, noise, one packet per entry, two entries per range: some noise follows the ranges by chance."""
-    rng = random.Random(f"chance/{seed}")
+    rng = random.Random(f"chance/{study_seed}")
     ranges = (("Ω", 1, 0), ("kΩ", 3, 3), ("kΩ", 2, 3), ("kΩ", 1, 3), ("MΩ", 3, 6), ("MΩ", 2, 6))
 
     def ohms(counts, places, power):

@@ -5,12 +5,13 @@ from pathlib import Path
 
 import click
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from meterlink.cli.judge import command as judge
 from meterlink.cli.main import cli
 from support.commands import parse_json, run_command
+from support.examples import examples
 from support.judge_calls import CALLS, FILE_OPTIONS, FILES, with_value, write_files
 from support.recorded_visits import store_visits
 
@@ -86,7 +87,7 @@ _values = st.one_of(
 
 
 def test_no_typed_text_makes_a_traceback(folder: Path) -> None:
-    @settings(max_examples=400)
+    @examples(400)
     @given(st.data())
     def type_values(data: st.DataObject) -> None:
         name = data.draw(st.sampled_from(sorted(CALLS)))
@@ -103,7 +104,7 @@ READ = {"settings.toml": "coil", "truck.toml": "replacement", "visits.csv": "tre
 def test_no_file_makes_a_traceback(folder: Path, file: str, name: str) -> None:
     good = FILES[file].encode()
 
-    @settings(max_examples=100)
+    @examples(100)
     @given(st.binary(max_size=60), st.integers(0, len(good)), st.integers(0, 40))
     @example(b"", 0, len(good))
     @example(b"\xff\xfe", 0, 0)

@@ -4,12 +4,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.equipment import CircuitState, Meter, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.units import Quantity, parse_amount
 from support.commands import CommandResult, run_command, run_for_json
+from support.examples import examples
 from support.recorded_visits import RecordedVisit, store_visits
 
 SITE = Site("Mill Lane bakery", "Condenser 1")
@@ -254,7 +255,7 @@ def test_names_are_only_ever_compared(tmp_path_factory: pytest.TempPathFactory) 
     folder = tmp_path_factory.mktemp("names")
     store(folder, *season(DRIFTING))
 
-    @settings(max_examples=50)
+    @examples(50)
     @given(st.text(max_size=20), st.sampled_from(["--site", "--unit", "--component"]))
     def typed(name: str, option: str) -> None:
         code, out, err = run(folder, f"{option}={name}")

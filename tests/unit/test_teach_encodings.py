@@ -5,7 +5,7 @@ from decimal import Decimal
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.capture.capture_file import make_display_entry
@@ -20,6 +20,7 @@ from meterlink.teach.fixed_point import rounded_unit_encodings
 from meterlink.teach.floats import binary_float_encodings, decimal_float_encodings
 from meterlink.teach.integers import integer_encodings
 from meterlink.teach.samples import Sample
+from support.examples import examples
 
 
 def matrix_of(pairs):
@@ -52,7 +53,7 @@ def accepts(encoding, frame):
     return True
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.integers(0, 2**32))
 def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
     rng = Random(seed)
@@ -102,7 +103,7 @@ def test_ends_of_a_fully_used_field_are_no_numbers(seed):
     assert not encoding.reserved_values  # numbers of four digits do not reach the ends
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.integers(0, 2**32))
 def test_digits_of_four_bits_anywhere_are_found(seed):
     rng = Random(seed)

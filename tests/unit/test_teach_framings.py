@@ -26,9 +26,9 @@ def random_sizes(rng):
         yield rng.randint(1, 20)
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_frames_split_and_joined_anywhere(seed):
-    rng = Random(seed)
+@pytest.mark.study(everyday=2, sample=12, full=200)
+def test_frames_split_and_joined_anywhere(study_seed):
+    rng = Random(study_seed)
     frames = frames_of(rng, size=rng.randint(7, 30))
     found = [
         [data for _, data in cut.frames] for cut in framing_candidates(packets_of(b"".join(frames), random_sizes(rng)))
@@ -36,10 +36,10 @@ def test_frames_split_and_joined_anywhere(seed):
     assert frames in found or frames[:-1] in found
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_frames_in_two_packets_of_which_some_are_lost(seed):
+@pytest.mark.study(everyday=2, sample=12, full=200)
+def test_frames_in_two_packets_of_which_some_are_lost(study_seed):
     # Each loss shifts the phase of all later frames, and joins pieces of two frames into a false one.
-    rng = Random(seed)
+    rng = Random(study_seed)
     bodies = [b"\xad" + rng.randbytes(7) for _ in range(80)]
     frames = [body + bytes([sum(body) & 0xFF]) for body in bodies]
     packets, whole = [], []
@@ -52,9 +52,9 @@ def test_frames_in_two_packets_of_which_some_are_lost(seed):
     assert any(cut_frames <= set(whole) and len(cut_frames) >= 0.85 * len(whole) for cut_frames in found)
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_frames_that_contain_their_length(seed):
-    rng = Random(seed)
+@pytest.mark.study(everyday=2, sample=12, full=200)
+def test_frames_that_contain_their_length(study_seed):
+    rng = Random(study_seed)
     frames = [b"\x7e" + bytes([size]) + rng.randbytes(size) for size in rng.choices([6, 9, 14], k=80)]
     found = [
         [data for _, data in cut.frames] for cut in framing_candidates(packets_of(b"".join(frames), random_sizes(rng)))
