@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 # How many examples Hypothesis draws for a property, at each study size.
-_EXAMPLES = {"everyday": 100, "sample": 300, "full": 10_000}
+_EXAMPLES = {"everyday": 100, "sample": 200, "full": 10_000}
 # s; the limit of one study. The longest of the full size takes half an hour on two cores.
 _STUDY_TIMEOUT = {"everyday": 120, "sample": 900, "full": 4 * 3600}
 

@@ -55,7 +55,7 @@ def time_ratio(
         times.append((pair[0], pair[1]))
     own, other = zip(*times[1:], strict=True)
     medians = statistics.median(own), statistics.median(other)
-    ratio = min(own) / min(other)
+    ratio: float = min(own) / min(other)
     print(  # noqa: T201
         f"{name}: {min(own) * 1000:.0f} ms, compared with {min(other) * 1000:.0f} ms, ratio {ratio:.2f}"
         f" (of the medians {medians[0] / medians[1]:.2f})"

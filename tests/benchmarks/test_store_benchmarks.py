@@ -36,7 +36,7 @@ def path(tmp_path):
 
 @pytest.fixture
 def writer(path):
-    alarms = []
+    alarms: list[str] = []
     writer = Writer(path, station="van-3", clock=SystemClock(), boot_id="b", on_alarm=alarms.append)
     writer.start()
     yield writer

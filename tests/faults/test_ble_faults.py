@@ -9,6 +9,7 @@ import sys
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import pytest
@@ -359,7 +360,7 @@ class Rig:
         self.factory = factory
         self.packets: list[ReceivedPacket] = []
         self.states: list[RadioState] = []
-        options = {
+        merged: dict[str, Any] = {
             "choose_driver": factory.choose,
             "known_meters": [Meter(meter.address, "") for meter in air.meters.values()],
             "adapter_backend": None,
@@ -371,7 +372,7 @@ class Rig:
             on_state_change=self.states.append,
             scanner_backend=type("Scanner", (FakeScanner,), {"air": air}),
             client_backend=type("Client", (FakeClient,), {"air": air}),
-            **options,
+            **merged,
         )
 
     def state(self, address: str = ADDRESS) -> ConnectionState:
@@ -530,7 +531,7 @@ async def test_300_drops_leave_one_connection_and_no_tasks() -> None:
         await r.connected()
         tasks = len(asyncio.all_tasks())
         for cycle in range(300):
-            await r.until(lambda cycle=cycle: len(r.factory.opened) > cycle, within=200)
+            await r.until(partial(lambda number: len(r.factory.opened) > number, cycle), within=200)
             await r.connected(within=200)
             assert r.air.buses == 1
             meter.drop()
@@ -834,7 +835,8 @@ async def test_addresses_of_every_platform_are_accepted(on_air: str, stored: str
 async def test_hanging_calls_are_cancelled_and_after_three_the_meter_needs_attention(
     script: str, stubborn: bool
 ) -> None:
-    meter = FakeMeter(**{script: [Hang(stubborn=stubborn) for _ in range(4)]})
+    hanging: dict[str, Any] = {script: [Hang(stubborn=stubborn) for _ in range(4)]}
+    meter = FakeMeter(**hanging)
     async with rig(meter) as r:
         await r.until(lambda: "does not answer" in r.detail())
         seconds = await r.until(lambda: r.state() is ConnectionState.NEEDS_ATTENTION, within=300)

@@ -8,13 +8,14 @@ import random
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import paho.mqtt.client as paho
 import pytest
 
-from meterlink.core.errors import StoreError
 from meterlink.publish.mqtt import BrokerConfig
 from meterlink.publish.publisher import CONFIGURATION_RETRY_DELAY, MAX_IN_FLIGHT, Publisher
+from support.outboxes import MemoryOutbox
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
 
@@ -32,45 +33,6 @@ async def other_tasks_ended() -> None:
     async with asyncio.timeout(GENEROUS):
         while tasks := asyncio.all_tasks() - {asyncio.current_task()}:
             await asyncio.wait(tasks)
-
-
-@dataclass(frozen=True)
-class Entry:
-    id: int
-    message_id: str
-    topic: str
-    payload: bytes = b"[]"
-
-
-class MemoryOutbox:
-    def __init__(self, topics: list[str]) -> None:
-        self.changed = asyncio.Event()
-        self.removed = asyncio.Event()
-        self.entries = {number: Entry(number, f"id-{number}", topic) for number, topic in enumerate(topics, 1)}
-        self.rejected: dict[int, str] = {}
-        self.failures = 0  # number of calls of `delete_sent` that fail
-
-    async def pending(self, limit: int, after_id: int) -> list[Entry]:
-        return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
-
-    async def delete_sent(self, ids: list[int]) -> None:
-        if self.failures:
-            self.failures -= 1
-            raise StoreError("The disk is full.", "Make room.")
-        for id_ in ids:
-            del self.entries[id_]
-        self.removed.set()
-
-    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
-        del self.entries[id]
-        self.rejected[id] = reason
-        self.removed.set()
-
-    async def empty(self) -> None:
-        async with asyncio.timeout(GENEROUS):
-            while self.entries:
-                self.removed.clear()
-                await self.removed.wait()
 
 
 @dataclass
@@ -185,7 +147,7 @@ class Stub:
 @contextlib.asynccontextmanager
 async def stub(*acts: Callable[[Stub, Client], Awaitable[None]]) -> AsyncIterator[Stub]:
     broker = Stub([])
-    broker.acts = [lambda client, act=act: act(broker, client) for act in acts]
+    broker.acts = [partial(act, broker) for act in acts]
     server = await asyncio.start_server(broker.handle, "127.0.0.1", 0)
     listener = server.sockets[0]
     broker.port = listener.getsockname()[1]
@@ -347,7 +309,7 @@ async def test_no_more_messages_are_in_flight_than_the_broker_accepts() -> None:
     async def narrow(_: Stub, client: Client) -> None:
         nonlocal most
         await client.accept(properties=b"\x21\x00\x02")  # Receive Maximum 2
-        for _ in range(5):
+        for _round in range(5):
             first, second = await client.published(), await client.published()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(0.05):

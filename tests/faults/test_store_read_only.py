@@ -14,7 +14,7 @@ from meterlink.core.errors import DatabaseAccessError, NoDatabaseError
 from meterlink.store.connections import APPLICATION_ID, SCHEMA_VERSION, connect_for_reading
 from meterlink.store.writer import Writer
 
-Freeze = Callable[[], None]
+Freeze = Callable[[], object]
 
 
 @pytest.fixture

@@ -154,4 +154,7 @@ def test_every_voltage_step_is_visible() -> None:
     """C: two decimals distinguish all 65,408 steps of 1/64 V, each within 0.005 V of the exact value."""
     digits_of_steps = [decode(VOLTAGE, raw.to_bytes(2, "little")).digits for raw in range(0xFF80)]
     assert len(set(digits_of_steps)) == 0xFF80
-    assert all(abs(digits - Decimal(raw) / 64) <= Decimal("0.005") for raw, digits in enumerate(digits_of_steps))
+    assert all(
+        digits is not None and abs(digits - Decimal(raw) / 64) <= Decimal("0.005")
+        for raw, digits in enumerate(digits_of_steps)
+    )

@@ -168,12 +168,13 @@ def test_global_risks_against_quadrature(
             if start < bend < end
         )
         marks = [start, *bends, end]
-        return sum(
+        total: float = sum(
             integrate.quad(
                 lambda x: parts.pdf(x) * (accepted(x) if accepting else 1 - accepted(x)), a, b, epsabs=1e-12, limit=200
             )[0]
             for a, b in pairwise(marks)
         )
+        return total
 
     risks = global_risks(NormalDist(0.1, 0.8), NormalDist(bias, spread), low, high, guard)
     outside = (mass(-9, bottom, accepting=True) if low is not None else 0) + (

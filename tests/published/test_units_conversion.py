@@ -4,6 +4,7 @@ Flags: S, seen in a text that quotes the source; M, from memory; C, recomputed h
 """
 
 from decimal import Decimal
+from typing import Any
 
 import pint
 import pytest
@@ -16,7 +17,7 @@ untimed = settings(deadline=None)  # the speed of the machine proves nothing her
 
 
 @pytest.fixture(scope="module")
-def registry() -> pint.UnitRegistry:
+def registry() -> pint.UnitRegistry[Any]:
     return pint.UnitRegistry(cache_folder=None)
 
 
@@ -32,7 +33,7 @@ def test_fahrenheit(fahrenheit: str, celsius: str) -> None:
 
 @untimed
 @given(digits=st.decimals(-200, 2000, places=2))
-def test_fahrenheit_agrees_with_pint(registry: pint.UnitRegistry, digits: Decimal) -> None:
+def test_fahrenheit_agrees_with_pint(registry: pint.UnitRegistry[Any], digits: Decimal) -> None:
     expected = registry.Quantity(float(digits), "degF").to("degC").magnitude
     assert float(to_base(digits, "°F")) == pytest.approx(expected, abs=1e-9)
     assert convert(to_base(digits, "°F"), "°C", "°F") == pytest.approx(digits, abs=Decimal("1e-20"))
@@ -57,7 +58,7 @@ def test_fahrenheit_agrees_with_pint(registry: pint.UnitRegistry, digits: Decima
 @untimed
 @given(digits=st.decimals(-9999, 9999, places=3))
 def test_prefixes_agree_with_pint(
-    registry: pint.UnitRegistry, unit: str, name: str, base: str, digits: Decimal
+    registry: pint.UnitRegistry[Any], unit: str, name: str, base: str, digits: Decimal
 ) -> None:
     """Pint gets the full names, so that a symbol mistaken for another unit fails here."""
     expected = registry.Quantity(float(digits), name).to(base).magnitude

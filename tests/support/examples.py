@@ -7,4 +7,6 @@ _EVERYDAY = 100  # Hypothesis draws as many unless told otherwise, and so does t
 
 def examples(everyday: int) -> settings:
     """Return settings with ``everyday`` examples in the everyday set and proportionally more in the others."""
-    return settings(max_examples=everyday * settings.default.max_examples // _EVERYDAY)
+    profile = settings.default
+    assert profile is not None
+    return settings(max_examples=everyday * profile.max_examples // _EVERYDAY)

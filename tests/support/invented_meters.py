@@ -5,10 +5,11 @@ counters, noise and framing.
 """
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
+from typing import Literal
 
 from meterlink.capture.capture_file import Capture, CapturedPacket, DisplayEntry, make_display_entry
 
@@ -39,29 +40,28 @@ class InventedDisplay:
     overload: bool = False
 
     @property
-    def unit(self):
+    def unit(self) -> str:
         return FUNCTIONS[self.function][0][self.range][0]
 
     @property
-    def places(self):
+    def places(self) -> int:
         return FUNCTIONS[self.function][0][self.range][1]
 
     @property
-    def digits(self):
+    def digits(self) -> Decimal:
         value = Decimal(self.counts).scaleb(-self.places)
         return value.copy_negate() if self.negative else value
 
     @property
-    def text(self):
+    def text(self) -> str:
         coupling = FUNCTIONS[self.function][1]
         number = "OL" if self.overload else f"{self.digits:f}"
         return f"{number} {self.unit} {coupling}".strip()
 
 
-def draw_display(rng: Random, functions, max_counts: int, overloads: float = 0.0, ranges=None) -> InventedDisplay:
+def draw_display(rng: Random, functions: Sequence[str], max_counts: int, overloads: float = 0.0) -> InventedDisplay:
     function = rng.choice(functions)
-    options = range(len(FUNCTIONS[function][0])) if ranges is None else ranges
-    number = rng.choice(list(options))
+    number = rng.choice(range(len(FUNCTIONS[function][0])))
     counts = rng.randint(max_counts // 10, max_counts) if rng.random() < 0.8 else rng.randint(0, max_counts)
     negative = function in SIGNED and rng.random() < 0.4 and counts > 0
     return InventedDisplay(function, number, counts, negative, rng.random() < overloads)
@@ -83,11 +83,18 @@ def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int, refle
     return register ^ xor_out
 
 
+# The bytes of one part of a frame, from the display, the number of the frame and a source of noise.
+Maker = Callable[[InventedDisplay, int, Random], bytes]
+Part = tuple[str, Maker]
+Order = Literal["little", "big"]
+_ORDERS: tuple[Order, Order] = ("little", "big")
+
+
 @dataclass
 class FrameLayout:
     """The layout of a frame: ``parts`` are ``(name, maker of bytes)`` in the order of the body."""
 
-    parts: list = field(default_factory=list)
+    parts: list[Part] = field(default_factory=list)
     checksum: Callable[[bytes], bytes] | None = None
     xor_key: bytes = b""
     bits_reversed: bool = False
@@ -103,7 +110,7 @@ class FrameLayout:
         return body
 
 
-def draw_checksum(rng: Random, masked: bool):
+def draw_checksum(rng: Random, masked: bool) -> Callable[[bytes], bytes] | None:
     kind = rng.choice(
         ["none", "sum", "negsum", "xor", "crc8", "crc16", "sum16"] if not masked else ["none", "xor", "crc8", "crc16"]
     )
@@ -114,11 +121,11 @@ def draw_checksum(rng: Random, masked: bool):
     if kind == "negsum":
         return lambda body: bytes([-sum(body[skip:]) & 0xFF])
     if kind == "sum16":
-        order = rng.choice(["little", "big"])
+        order = rng.choice(_ORDERS)
         return lambda body: (sum(body) & 0xFFFF).to_bytes(2, order)
     if kind == "xor":
 
-        def xor(body):
+        def xor(body: bytes) -> bytes:
             total = init
             for byte in body[skip:]:
                 total ^= byte
@@ -132,20 +139,20 @@ def draw_checksum(rng: Random, masked: bool):
             rng.randrange(1 << width),
             rng.randrange(1 << width),
         )
-        reflected, order = rng.random() < 0.5, rng.choice(["little", "big"])
+        reflected, order = rng.random() < 0.5, rng.choice(_ORDERS)
         return lambda body: crc(body[skip:], width, polynomial, start, xor_out, reflected).to_bytes(width // 8, order)
     return None
 
 
-def draw_state_parts(rng: Random, functions, signed_apart: bool):
+def draw_state_parts(rng: Random, functions: Sequence[str], signed_apart: bool) -> list[Part]:
     """Return parts with the function, range, sign and overload."""
     style = rng.choice(["codes", "combined", "points"])
-    parts = []
+    parts: list[Part] = []
     codes = dict(zip(functions, rng.sample(range(256), len(functions)), strict=True))
     sign_bit, over_bit, hold_bit = rng.sample(range(8), 3)
     base = rng.randrange(256) & ~(1 << sign_bit | 1 << over_bit | 1 << hold_bit)
 
-    def flags(display, count, noise):
+    def flags(display: InventedDisplay, count: int, noise: Random) -> bytes:
         value = base | display.overload << over_bit | (noise.random() < 0.2) << hold_bit
         if signed_apart:
             value |= display.negative << sign_bit
@@ -181,12 +188,12 @@ def draw_state_parts(rng: Random, functions, signed_apart: bool):
     return parts
 
 
-def draw_integer(rng, max_counts):
+def draw_integer(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     size = rng.choice([2, 3, 4]) if max_counts < 30000 else rng.choice([3, 4])
-    order = rng.choice(["little", "big"])
+    order = rng.choice(_ORDERS)
     signed = rng.random() < 0.6
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         value = display.counts
         if display.overload:
             return (
@@ -197,12 +204,12 @@ def draw_integer(rng, max_counts):
     return [("value", make)], not signed
 
 
-def draw_packed(rng, max_counts):
+def draw_packed(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     style = rng.choice(["bcd", "bytes", "chars"])
     width = len(str(max_counts)) + rng.randrange(2)
     backwards = rng.random() < 0.5
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         digits = [int(char) for char in f"{display.counts:0{width + width % 2}d}"]
         if display.overload:
             digits = [15] * len(digits) if style == "bcd" else [10] * len(digits)
@@ -215,11 +222,11 @@ def draw_packed(rng, max_counts):
     return [("value", make)], True
 
 
-def draw_float(rng, max_counts):
+def draw_float(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     code = rng.choice(["<f", ">f", "<d", ">d"])
     in_base = rng.random() < 0.4
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         if display.overload:
             return struct.pack(code, float("inf"))
         value = display.digits.scaleb(EXPONENT[display.unit]) if in_base else display.digits
@@ -228,10 +235,10 @@ def draw_float(rng, max_counts):
     return [("value", make)], False
 
 
-def draw_fine_float(rng, max_counts):
+def draw_fine_float(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     code = rng.choice(["<f", ">f"])
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         if display.overload:
             return struct.pack(code, float("inf"))
         value = float(display.digits) + (noise.random() - 0.5) * 0.9 * 10.0**-display.places
@@ -240,12 +247,12 @@ def draw_fine_float(rng, max_counts):
     return [("value", make)], False
 
 
-def draw_sfloat(rng, max_counts):
+def draw_sfloat(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     wide = max_counts > 2000 or rng.random() < 0.5
-    order = rng.choice(["little", "big"])
+    order = rng.choice(_ORDERS)
     mantissa, size = (24, 4) if wide else (12, 2)
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         if display.overload:
             word = (1 << mantissa - 1) - 2
         else:
@@ -256,12 +263,12 @@ def draw_sfloat(rng, max_counts):
     return [("value", make)], False
 
 
-def draw_text(rng, max_counts):
+def draw_text(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     width = len(str(max_counts)) + 2
     sign = rng.choice(["-+", "- "])
     pointed = rng.random() < 0.6
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         if display.overload:
             return b"OL".rjust(width + 1)
         text = f"{abs(display.digits):f}" if pointed else f"{display.counts:d}"
@@ -270,16 +277,16 @@ def draw_text(rng, max_counts):
     return [("value", make)], False
 
 
-def draw_fixed(rng, max_counts):
+def draw_fixed(rng: Random, max_counts: int) -> tuple[list[Part], bool]:
     size = 4
-    order = rng.choice(["little", "big"])
+    order = rng.choice(_ORDERS)
     # One unit for all ranges: the finest last place among them, or a tenth of it.
     finer = rng.randrange(2)
 
-    def make(display, count, noise):
+    def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
         last = EXPONENT[display.unit] - display.places
         finest = min(EXPONENT[unit] - places for unit, places in FUNCTIONS[display.function][0])
-        value = display.counts * 10 ** (last - finest + finer)
+        value: int = display.counts * 10 ** (last - finest + finer)
         if display.overload:
             value = 0x7FFFFFFF
         return (-value if display.negative else value).to_bytes(size, order, signed=True)
@@ -296,8 +303,8 @@ SEGMENTS = {
 class SegmentMeter:
     """A meter that sends the segments of its display: digits, points, minus, annunciators, each anywhere."""
 
-    def __init__(self, rng: Random, functions, max_counts: int, style: str = ""):
-        style = style or rng.choice(["scrambled", "regular"])
+    def __init__(self, rng: Random, functions: Sequence[str], max_counts: int) -> None:
+        style = rng.choice(["scrambled", "regular"])
         self.places = len(str(max_counts))
         self.glyph_segments = {char: set(lit) for char, lit in SEGMENTS.items()}
         if rng.random() < 0.4:
@@ -324,8 +331,8 @@ class SegmentMeter:
             )
         self.inverted = rng.random() < 0.3
 
-    def parts(self):
-        def make(display, count, noise):
+    def parts(self) -> list[Part]:
+        def make(display: InventedDisplay, count: int, noise: Random) -> bytes:
             text = f"{display.counts:0{display.places + 1}d}".rjust(self.places)
             if display.overload:
                 text = "0L".rjust(self.places)
@@ -352,9 +359,9 @@ NUMBER_FORMATS = {
 FAMILIES = (*NUMBER_FORMATS, "segments")
 
 
-def draw_counter(rng):
+def draw_counter(rng: Random) -> Part:
     """Return a part that counts frames in one or two bytes, or milliseconds in four."""
-    order = rng.choice(["little", "big"])
+    order = rng.choice(_ORDERS)
     style = rng.choice(["byte", "byte", "word", "clock"])
     if style == "byte":
         return ("counter", lambda _face, count, _noise: bytes([count & 0xFF]))
@@ -366,7 +373,7 @@ def draw_counter(rng):
 class InventedMeter:
     """One meter of a family, drawn from a seed."""
 
-    def __init__(self, family: str, seed: int, functions: int = 1):
+    def __init__(self, family: str, seed: int, functions: int = 1) -> None:
         rng = Random(f"{family}/{seed}/{functions}")
         self.rng = rng
         self.functions = rng.sample(list(FUNCTIONS), functions) if functions < 6 else list(FUNCTIONS)
@@ -380,7 +387,7 @@ class InventedMeter:
         masked = rng.random() < 0.4 and family not in {"fine float", "fixed unit"}
         layout = FrameLayout()
         head = rng.randbytes(rng.randrange(1, 3))
-        middle = []
+        middle: list[Part] = []
         if family == "segments":
             middle = SegmentMeter(rng, self.functions, self.max_counts).parts()
         else:
@@ -437,7 +444,7 @@ class InventedMeter:
         return [(display, self.frame(display, rng)) for display in displays]
 
 
-def split_packets(delivery: str, frames, rng: Random) -> list[CapturedPacket]:
+def split_packets(delivery: str, frames: Sequence[tuple[float, bytes]], rng: Random) -> list[CapturedPacket]:
     packets = []
     if delivery == "whole":
         return [CapturedPacket(round(t, 6), CHANNEL, data) for t, data in frames]

@@ -114,7 +114,7 @@ def _bytes(message: aiomqtt.Message) -> bytes:
 @contextlib.asynccontextmanager
 async def running_consumer(port: int, received: ReceivedMessages) -> AsyncIterator[None]:
     """Collect messages in a session that the broker keeps while the consumer is disconnected."""
-    session = Properties(PacketTypes.CONNECT)
+    session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho types no constructor
     session.SessionExpiryInterval = 3600
     client = aiomqtt.Client(
         "127.0.0.1", port, identifier="shop", protocol=aiomqtt.ProtocolVersion.V5, clean_start=False, properties=session

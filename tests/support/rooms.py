@@ -70,8 +70,8 @@ def main() -> int:
         print(f"{room.removeprefix('meterlink.'):22}{count:7,}  imports {', '.join(imported) or 'nothing'}")
     print(f"{len(lines)} rooms, {lines.total():,} lines, {len(pairs)} pairs of rooms of which one imports the other")
     if "--pairs" in sys.argv[1:]:
-        for (importer, imported), modules in pairs.items():
-            print(f"{importer} -> {imported}: {len(modules)}, {' -> '.join(modules[0])}")
+        for (importing_room, imported_room), imports in pairs.items():
+            print(f"{importing_room} -> {imported_room}: {len(imports)}, {' -> '.join(imports[0])}")
     if rooms := circle(pairs):
         print(f"a circle: {' -> '.join(rooms)}")
         return 1

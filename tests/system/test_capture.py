@@ -249,7 +249,7 @@ def test_a_full_disk_is_an_error_and_leaves_whole_lines(tmp_path: Path, monkeypa
             self.inner, self.room = inner, room
 
         def write(self, data: bytes) -> int:
-            written = self.inner.write(data[: self.room])
+            written: int = self.inner.write(data[: self.room])
             self.room -= written
             if not written:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

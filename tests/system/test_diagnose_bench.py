@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -78,7 +79,7 @@ def rated(microfarads: int) -> Rating:
 
 
 def span(low: str | None, high: str | None, in_unit: str) -> Span:
-    return Span(*(None if edge is None else Decimal(edge) for edge in (low, high)), in_unit)
+    return Span(None if low is None else Decimal(low), None if high is None else Decimal(high), in_unit)
 
 
 # {key: (component on the bench, function of the meter, test point)}
@@ -220,7 +221,7 @@ def measured(display: DisplayState) -> MeasuredValue:
     return MeasuredValue(display.quantity, display.digits, display.unit, resolution_of(display.digits))
 
 
-def diagnose_unit(*faults: Fault, seed: int = 1, **mistakes: object) -> Diagnosis:
+def diagnose_unit(*faults: Fault, seed: int = 1, **mistakes: Any) -> Diagnosis:
     """Diagnose the unit with these faults from one reading at every test point, the energized ones first."""
     bench = unit()
     technician = Technician(bench, meter_on(bench, seed), **mistakes)
@@ -247,7 +248,7 @@ def test_a_sound_unit(seed):
     assert "do not point to a part" in diagnosis.summary
 
 
-FAULTS = {
+FAULTS: dict[str, tuple[list[Fault], dict[str, Any], list[str]]] = {
     "weak section": ([Fault("capacitor", FaultKind.DRIFT, "HERM", 40e-6)], {}, ["section-weak"]),
     "failed section": ([Fault("capacitor", FaultKind.DRIFT, "HERM", 31e-6)], {}, ["section-failed"]),
     "shorted section": ([Fault("capacitor", FaultKind.SHORTED, "HERM")], {}, ["section-shorted"]),
@@ -341,7 +342,8 @@ def test_bad_connection_under_load_and_good_on_the_bench(seed):
     amps = replace(volts, key="amps", quantity=A)
     for ohms, rules in ((0.01, []), (80.0, ["low-only-under-load"])):
         bench = energized_bench(ohms)
-        meter, pair, point_readings = meter_on(bench, seed), TerminalPair("capacitor", "C", "HERM"), []
+        meter, pair = meter_on(bench, seed), TerminalPair("capacitor", "C", "HERM")
+        point_readings: list[Any] = []
         for test_point, function in (
             (amps, MeterFunction.AC_AMPS),
             (volts, MeterFunction.AC_VOLTS),

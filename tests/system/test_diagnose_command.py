@@ -57,7 +57,7 @@ PLAN = Plan(
 )  # fmt: skip
 
 # For each visit: (key of the test point, digits or None for an overload, unit, minutes after noon).
-VISITS = (
+VISITS: tuple[list[tuple[str, str | None, str, int]], ...] = (
     [("herm", "44.8", "µF", 0), ("fan", "5.02", "µF", 1)],
     [("herm", "4.52", "µF", 0), ("fan", "4.51", "µF", 1)],
     [("coil-volts", "0.2", "V", 0), ("coil-volts", "0.3", "V", 7)],

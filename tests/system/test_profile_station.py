@@ -199,11 +199,13 @@ def test_a_frozen_or_relative_display_is_kept_and_never_judged(
         views: dict[str, Any] = {}
         station.add_listener(lambda message: views.update({message["topic"]: message}))
         await asyncio.sleep(20.0)
-        assert not await station.execute({"command": "set_rating", "point": "run-capacitor-herm", "text": "45 uF"})
+        assert not await station.execute(
+            {"id": 1, "command": "set_rating", "point": "run-capacitor-herm", "text": "45 uF"}
+        )
         await asyncio.sleep(1.0)
         visit, live = views["visit"], views["live"]
         count = sum(point["accepted"] is not None for point in visit["points"])
-        seen.append((live["phase"], live["display_mode"], count, await station.execute({"command": "accept"})))
+        seen.append((live["phase"], live["display_mode"], count, await station.execute({"id": 1, "command": "accept"})))
         assert visit["advice"].startswith(advice)
 
     run_station(tmp_path, Settings("test"), 20.0, Rowan(altered_until=25.0), during)

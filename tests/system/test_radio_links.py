@@ -7,6 +7,7 @@ import gc
 import itertools
 import logging
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from bleak import BleakClient, BleakScanner
@@ -98,7 +99,7 @@ async def receive_from_two_meters(air, seconds):
     }
     assert all(data.service_uuids == [SERVICE_UUID] and data.rssi < 0 for _, data in discovered.values())
 
-    packets = {first: [], second: []}
+    packets: dict[Any, list[bytes]] = {first: [], second: []}
     async with (
         BleakClient(discovered[first.address][0], backend=air.client_backend) as first_client,
         client_of(air, second) as second_client,
@@ -176,7 +177,7 @@ def test_fifty_drops_and_reconnects_leave_nothing_behind(air, run_virtual):
 
     async def body():
         meter = await air.add_meter(CountingMeter("Alder bench 1"), encoder=ohms())
-        dropped = []
+        dropped: list[Any] = []
         await once(meter, dropped)
         before = (len(asyncio.all_tasks()), air.device_count, alive())
         for _ in range(50):
@@ -291,7 +292,8 @@ def test_out_of_range_and_back(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         device = await BleakScanner.find_device_by_address(meter.address, backend=air.scanner_backend)
-        dropped = []
+        assert device is not None
+        dropped: list[Any] = []
         client = BleakClient(device, dropped.append, backend=air.client_backend)
         await client.connect()
         meter.set_out_of_range(True)
@@ -319,7 +321,7 @@ def test_out_of_range_and_back(air, run_virtual):
 def test_refused_connections(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
-        dropped = []
+        dropped: list[Any] = []
         client = client_of(air, meter, disconnected_callback=dropped.append)
         meter.refuse_connections(3)
         for _ in range(3):
@@ -339,6 +341,7 @@ def test_a_meter_accepts_one_central_at_a_time(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         device = await BleakScanner.find_device_by_address(meter.address, backend=air.scanner_backend)
+        assert device is not None
         clients = [BleakClient(device, backend=air.client_backend, timeout=8) for _ in range(2)]
         outcomes = await asyncio.gather(*(client.connect() for client in clients), return_exceptions=True)
         assert sorted(client.is_connected for client in clients) == [False, True]
@@ -411,7 +414,7 @@ def test_cached_services_go_stale_until_unpair(run_virtual):
 def test_disconnected_callback_only_for_unsolicited_drops(air, run_virtual):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
-        dropped = []
+        dropped: list[Any] = []
         client = client_of(air, meter, disconnected_callback=dropped.append)
         await client.disconnect()
         await client.connect()
@@ -506,6 +509,7 @@ def test_a_cancelled_connect_leaves_nothing(air, run_virtual, ticks):
     async def body():
         meter = await air.add_meter(CountingMeter("Alder"), encoder=ohms())
         device = await BleakScanner.find_device_by_address(meter.address, backend=air.scanner_backend)
+        assert device is not None
         client = BleakClient(device, backend=air.client_backend)
         connecting = asyncio.ensure_future(client.connect())
         await asyncio.sleep(0.26 if ticks % 8 else 0)

@@ -118,7 +118,7 @@ def test_both_speeds_accept_the_same_readings_with_the_same_verdicts(bench: Path
     for speed in ("recorded", "top"):
         folder = bench / speed
         folder.mkdir()
-        options = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), speed=speed, profile=bench / "rowan.toml")  # type: ignore[arg-type]
+        options = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), speed=speed, profile=bench / "rowan.toml")
         result, accepted, seconds = play(folder, options)
         seen[speed] = [(key, text, verdict) for key, text, verdict, _ in accepted]
         assert result.accepted == 2

@@ -32,7 +32,7 @@ def path(tmp_path):
 
 @pytest.fixture
 def writer(path):
-    alarms = []
+    alarms: list[str] = []
     writer = Writer(path, station="van-3", clock=SystemClock(), boot_id="b", on_alarm=alarms.append)
     writer.start()
     yield writer
@@ -84,7 +84,7 @@ async def test_readers_see_whole_batches_and_publishing_loses_nothing(writer, pa
         return runs
 
     async def publish():
-        sent = []
+        sent: list[str] = []
         while len(sent) < BATCHES:
             entries = await asyncio.to_thread(reader.outbox, 17, 0)
             await asyncio.wrap_future(writer.delete_sent_messages([entry.id for entry in entries]))

@@ -234,7 +234,7 @@ class Segmented:
 
     def __init__(self, seed, *, key=None, counter=False):
         rng = random.Random(f"segmented/{seed}")
-        names = [(digit, segment) for digit in range(4) for segment in range(7)]
+        names: list[tuple[int, int] | str] = [(digit, segment) for digit in range(4) for segment in range(7)]
         names += ["p1", "p2", "p3", "minus", "AC", "DC", "n", "µ", "m", "k", "V", "F", "Ω", "Hz", "°C"]
         self.size = 7
         positions = rng.sample(range(self.size * 8), len(names))

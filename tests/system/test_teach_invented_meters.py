@@ -24,6 +24,7 @@ def agrees(reading, display):
         return reading.status is Status.OVERLOAD
     if reading.digits is None or reading.quantity is not expected.quantity or reading.coupling is not expected.coupling:
         return False
+    assert expected.digits is not None
     # A frame in base units does not carry the prefix of the display, so the units may differ by it.
     value, shown = Decimal(str(reading.value)), float(expected.digits) * 10.0 ** exponent(expected.unit)
     return float(value) == pytest.approx(shown, rel=1e-9, abs=1e-15)

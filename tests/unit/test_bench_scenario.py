@@ -8,6 +8,7 @@ from decimal import Decimal
 from functools import reduce
 from importlib import resources
 from operator import getitem
+from typing import Any
 
 import jsonschema
 import pytest
@@ -175,6 +176,7 @@ def test_a_small_scenario(load):
     assert [entry.function for entry in spec.functions] == [MeterFunction.CAPACITANCE, MeterFunction.DC_VOLTS]
     assert [scale.accuracy.digits for scale in spec.functions[1].ranges] == [1, 2]
     assert spec.functions[0].ranges[1].max_counts == 5999
+    twenty_five: Any = pytest.approx(25e-6)
     assert scenario.steps == (
         Measure(
             "Godwit 61", MeterFunction.CAPACITANCE, TerminalPair("capacitor", "C", "HERM"), "herm", 0.4, None, lift=True
@@ -182,7 +184,7 @@ def test_a_small_scenario(load):
         Measure("Godwit 61", MeterFunction.DC_VOLTS, TerminalPair("capacitor", "HERM", "C"), "", 0.0, 2.0, lift=False),
         Lift("Godwit 61"),
         DropConnection("Godwit 61", 3.0),
-        SetFault(Fault("capacitor", FaultKind.DRIFT, "", pytest.approx(25e-6), 5.0)),
+        SetFault(Fault("capacitor", FaultKind.DRIFT, "", twenty_five, 5.0)),
         SetFault(Fault("motor", FaultKind.GROUNDED, "", 20e3)),
         SetFault(Fault("coil", FaultKind.SHORTED_TURNS, "", 0.5)),
         Switch("line", on=False),
@@ -500,6 +502,9 @@ def settled_points(demo: Scenario) -> dict[str, tuple[Decimal, Decimal, Decimal]
             if isinstance(point.specification, Rating)
             else span_limits(point.specification)
         )
+        assert display.digits is not None
+        assert limits.low is not None
+        assert limits.high is not None
         settled[point.key] = (limits.low, convert(display.digits, display.unit, limits.unit), limits.high)
     return settled
 
@@ -544,8 +549,8 @@ class Player:
         self.bench = scenario.build_bench()
         self.meters = {spec.name: scenario.build_meter(spec, self.bench) for spec in scenario.meters}
         self.detectors = {name: SettlingDetector() for name in self.meters}
-        self.displays = []
-        self.accepted = {}
+        self.displays: list[Any] = []
+        self.accepted: dict[str, Any] = {}
         self.phase, self.tick = phase, 0
 
     @property

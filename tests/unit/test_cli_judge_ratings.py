@@ -146,8 +146,8 @@ def test_a_stock_list_that_cannot_be_used(tmp_path: Path) -> None:
         code, out, err = run("replacement", "--part", "45 uF 440V", "--stock", str(file))
         assert (code, out, err.count("\n")) == (2, "", 1), name
         assert name in err
-    for file in (str(tmp_path), "a\0b"):
-        code, out, err = run("replacement", "--part", "45 uF 440V", "--stock", file)
+    for name in (str(tmp_path), "a\0b"):
+        code, out, err = run("replacement", "--part", "45 uF 440V", "--stock", name)
         assert (code, out, err.count("\n")) == (2, "", 1)
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -21,7 +22,7 @@ RULES = {rule.key: rule for rule in shipped_rules()}
 
 
 def span(low: str | None, high: str | None, unit: str) -> Span:
-    return Span(*(None if edge is None else Decimal(edge) for edge in (low, high)), unit)
+    return Span(None if low is None else Decimal(low), None if high is None else Decimal(high), unit)
 
 
 def rated(microfarads: str) -> Rating:
@@ -66,7 +67,7 @@ POINTS = {
 }
 
 
-def observation(test_point: TestPoint, text: str, number: int, **changes: object) -> Observation:
+def observation(test_point: TestPoint, text: str, number: int, **changes: Any) -> Observation:
     *_, last = text.split()
     coupling = Coupling(last) if last in {"AC", "DC"} else None
     display = text.removesuffix(last).strip() if coupling else text
@@ -75,7 +76,7 @@ def observation(test_point: TestPoint, text: str, number: int, **changes: object
     else:
         amount = parse_amount(display)
         measured = MeasuredValue.from_amount(quantity_of(amount.unit), amount)
-    return replace(observe(test_point, measured, number), **{"coupling": coupling, "meter": "one", **changes})
+    return replace(observe(test_point, measured, number), **({"coupling": coupling, "meter": "one"} | changes))
 
 
 def case(mains: float | None = None, **readings: object) -> Case:

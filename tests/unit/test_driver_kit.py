@@ -1,5 +1,7 @@
 """The driver author's kit: a driver is fed an encoder's packets without a radio."""
 
+from decimal import Decimal
+
 import pytest
 
 from meterlink.core.units import Quantity
@@ -71,7 +73,7 @@ def test_keys_are_those_a_driver_sees():
 
 
 def test_only_chosen_channels_arrive_in_order_with_timestamps(feed):
-    displays = [DisplayState(Quantity.RATIO, digits, "%") for digits in (7, 8)]
+    displays = [DisplayState(Quantity.RATIO, Decimal(digits), "%") for digits in (7, 8)]
     readings = feed(EchoFactory({f"{TWIN}@2", LONE}), ThreeChannels(), displays)
     assert [(reading.channel, reading.packet) for reading in readings] == [
         (f"{TWIN}@2", b"2"),

@@ -212,7 +212,7 @@ def test_nameplate_amps(reading: str, verdict: Verdict) -> None:
     ],
 )
 def test_split(warm: str, cold: str, digits: str, unit: str, verdict: Verdict) -> None:
-    judgement = judge_split(*(measured(text, Quantity.TEMPERATURE) for text in (warm, cold)), None, None)
+    judgement = judge_split(measured(warm, Quantity.TEMPERATURE), measured(cold, Quantity.TEMPERATURE), None, None)
     assert judgement.verdict is verdict
     assert judgement.digits == Decimal(digits)
     assert judgement.limits is not None

@@ -31,7 +31,7 @@ def ohms(text: str) -> MeasuredValue:
 
 def windings(labels: str, first: str, second: str, third: str, accuracy: AccuracyLine | None = None) -> WindingsResult:
     """Identify the windings from readings 1–2, 2–3 and 1–3; ``labels`` names the three terminals."""
-    a, b, c = labels
+    a, b, c = tuple(labels)
     return identify_windings([(a, b, ohms(first)), (b, c, ohms(second)), (a, c, ohms(third))], accuracy)
 
 
@@ -57,7 +57,7 @@ def test_identification_does_not_depend_on_names_or_order(
 
 @pytest.mark.parametrize("labels", ["".join(names) for names in permutations("123")])
 def test_every_naming_of_a_common_compressor(labels: str) -> None:
-    c, s, r = labels
+    c, s, r = tuple(labels)
     result = identify_windings([(s, c, ohms("2.6")), (c, r, ohms("0.8")), (r, s, ohms("3.4"))])
     assert result.verdict is Verdict.WITHIN
     assert result.terminals_by_role == {"C": c, "S": s, "R": r}

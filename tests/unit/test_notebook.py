@@ -4,7 +4,6 @@ import json
 import subprocess
 import sys
 import textwrap
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -81,7 +80,7 @@ def test_every_error_of_the_core_is_offered() -> None:
 
 def test_an_unknown_name_is_an_attribute_error() -> None:
     with pytest.raises(AttributeError, match="'meterlink' has no attribute 'judge_capacitro'"):
-        meterlink.judge_capacitro  # noqa: B018
+        meterlink.judge_capacitro  # type: ignore[attr-defined]  # noqa: B018
 
 
 def test_mypy_sees_the_types_and_the_misspelled_names(tmp_path: Path) -> None:
@@ -366,7 +365,7 @@ def test_a_profile_decodes_a_packet(yard_meter: Path) -> None:
 
 def test_a_frame_over_two_packets_is_decoded_together_only(yard_meter: Path) -> None:
     profile = meterlink.load_profile(yard_meter)
-    packets = [bytes.fromhex("e70d9943"), bytearray.fromhex("663c993ccd13")]
+    packets: list[Any] = [bytes.fromhex("e70d9943"), bytearray.fromhex("663c993ccd13")]
     assert [reading.text for reading in profile.decode_all(CHANNEL, packets)] == ["OL kΩ"]
     assert profile.decode(CHANNEL, packets[0]) == ()
     assert all(reading.status is Status.INVALID for reading in profile.decode(CHANNEL, packets[1]))
@@ -396,7 +395,7 @@ def test_a_wrong_profile_is_a_profile_error(tmp_path: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("station")
     store_visits(path / "meterlink.db", SEASONS)
     return path

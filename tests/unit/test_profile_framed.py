@@ -216,7 +216,7 @@ def test_scale_and_places(raw: int, scale: str, places: int) -> None:
     frame = b"\0\0" + struct.pack("<H", raw)
     exact = only_reading(profile(number_at_2(NumberType.UINT, 2, scale=Decimal(scale))), frame)
     assert exact.digits == raw * Decimal(scale)
-    assert exact.resolution == Decimal(1).scaleb(Decimal(scale).as_tuple().exponent)
+    assert exact.resolution == Decimal(1).scaleb(int(Decimal(scale).as_tuple().exponent))
     rounded = only_reading(profile(number_at_2(NumberType.UINT, 2, scale=Decimal(scale), places=places)), frame)
     assert rounded.digits == (raw * Decimal(scale)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN)
     assert rounded.digits.as_tuple().exponent == -places

@@ -202,7 +202,7 @@ def profiles(draw: st.DrawFn) -> Profile:
     }
     if driver is DriverName.LINED:
         return Profile(**common, text=draw(TEXTS))
-    source = draw(SEGMENTS if driver is DriverName.SEGMENTED else NUMBERS)
+    source: Any = draw(SEGMENTS if driver is DriverName.SEGMENTED else NUMBERS)
     points = draw(POINTS)
     value = ValueFormat(source, None if points else draw(PLACES), draw(SCALES), points, draw(UNITS))
     annunciators = draw(st.dictionaries(BITS, MEANINGS, max_size=4))

@@ -72,7 +72,7 @@ def test_any_scramble_inversion_and_key(data: st.DataObject) -> None:
     size = 8
     order = data.draw(st.permutations([(byte, bit) for byte in range(size) for bit in range(8)]))
     bits = iter(Bit(byte, bit, data.draw(st.booleans())) for byte, bit in order)
-    digits = tuple(tuple(next(bits) for _ in range(7)) for _ in range(count))
+    digits: tuple[Any, ...] = tuple(tuple(next(bits) for _ in range(7)) for _ in range(count))
     points = tuple((places, next(bits)) for places in range(1, count))
     minus = next(bits)
     # The first digit may have segments b and c only: a half digit.

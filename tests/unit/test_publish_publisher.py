@@ -30,6 +30,7 @@ from meterlink.publish.publisher import (
 from meterlink.store.reader import Reader
 from meterlink.store.rows import Batch, OutboxRow
 from meterlink.store.writer import Writer
+from support.outboxes import MemoryOutbox
 
 GENEROUS = 30.0  # s; an outer limit, not a wait
 BROKER = BrokerConfig("broker.example", "teststation1")
@@ -50,32 +51,6 @@ class TestClock:
 
     def now(self) -> Timestamp:
         return Timestamp(1_800_000_000_000_000_000 + int(self.seconds * 1e9), int(self.seconds * 1e9))
-
-
-@dataclass(frozen=True)
-class Entry:
-    id: int
-    message_id: str
-    topic: str
-    payload: bytes = b"[]"
-
-
-class MemoryOutbox:
-    def __init__(self, count: int = 0) -> None:
-        self.changed = asyncio.Event()
-        self.entries = {number: Entry(number, f"id-{number}", "t") for number in range(1, count + 1)}
-        self.rejected: dict[int, str] = {}
-
-    async def pending(self, limit: int, after_id: int) -> list[Entry]:
-        return [entry for id_, entry in sorted(self.entries.items()) if id_ > after_id][:limit]
-
-    async def delete_sent(self, ids: list[int]) -> None:
-        for id_ in ids:
-            del self.entries[id_]
-
-    async def reject(self, id: int, reason: str) -> None:  # noqa: A002 - the protocol's own name
-        self.rejected[id] = reason
-        del self.entries[id]
 
 
 @dataclass
@@ -229,7 +204,7 @@ async def test_birth_will_and_farewell() -> None:
 
 async def test_at_most_a_window_is_in_flight_and_stop_waits_for_it() -> None:
     connection = FakeConnection(lambda message: PublishResult() if message.retain else None)
-    bench = Bench([connection], MemoryOutbox(MAX_IN_FLIGHT * 2))
+    bench = Bench([connection], MemoryOutbox(["t"] * MAX_IN_FLIGHT * 2))
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
     await connection.has_sent(1 + MAX_IN_FLIGHT)
@@ -252,8 +227,7 @@ async def test_messages_added_later_are_published() -> None:
     task = asyncio.create_task(publisher.run())
     await connection.has_sent(1)
     for number in range(1, 4):
-        bench.outbox.entries[number] = Entry(number, f"id-{number}", "t")
-        bench.outbox.changed.set()
+        bench.outbox.add("t")
         await connection.has_sent(1 + number)
     publisher.stop()
     await task
@@ -263,7 +237,7 @@ async def test_messages_added_later_are_published() -> None:
 
 async def test_a_denied_birth_is_a_warning_and_later_messages_are_sent() -> None:
     connection = FakeConnection(lambda message: PublishResult("Not authorized" if message.retain else ""))
-    bench = Bench([connection], MemoryOutbox(1))
+    bench = Bench([connection], MemoryOutbox(["t"]))
     publisher = bench.publisher()
     task = asyncio.create_task(publisher.run())
     await connection.has_sent(2)

@@ -5,6 +5,7 @@ import socket
 import threading
 import time
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 
@@ -85,7 +86,7 @@ def test_timeout_fires_in_virtual_time():
 def test_a_thread_is_not_overtaken_by_a_timer():
     async def body():
         loop = asyncio.get_running_loop()
-        order = []
+        order: list[Any] = []
         loop.call_later(0.001, order.append, "timer")
         await asyncio.to_thread(time.sleep, 0.05)
         order.append("thread")
@@ -147,7 +148,7 @@ def test_a_ready_socket_is_polled_before_a_jump():
             left.setblocking(False)
             right.setblocking(False)
             right.send(b"hello")
-            order = []
+            order: list[Any] = []
             loop.call_later(0.001, order.append, "timer")
             order.append(await loop.sock_recv(left, 16))
             await asyncio.sleep(1)
@@ -236,7 +237,7 @@ def test_clock_follows_the_loop_from_a_fixed_start():
 
 
 def test_leftover_tasks_are_cancelled_and_the_loop_closed():
-    kept = []
+    kept: list[Any] = []
 
     async def body():
         kept.append(asyncio.get_running_loop())

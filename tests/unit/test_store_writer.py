@@ -8,6 +8,7 @@ import uuid
 from contextlib import closing
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -68,9 +69,9 @@ class HandClock:
 class Watched(sqlite3.Connection):
     """A connection that records its statements, waits at a gate, and fails at the statement of ``fault``."""
 
-    statements: list
+    statements: list[str]
     gate: threading.Event
-    fault: tuple | None  # (statement, code, name)
+    fault: tuple[str, int, str] | None  # (statement, code, name)
 
     def __init__(self, *args, **kwargs):
         super().__init__(*args, **kwargs)
@@ -89,7 +90,7 @@ class Watched(sqlite3.Connection):
 
 @pytest.fixture
 def watched(monkeypatch):
-    factory = type("Watched", (Watched,), {"statements": [], "gate": threading.Event(), "fault": None})
+    factory: Any = type("Watched", (Watched,), {"statements": [], "gate": threading.Event(), "fault": None})
     factory.gate.set()
     monkeypatch.setattr(sqlite3, "connect", functools.partial(sqlite3.connect, factory=factory))
     return factory

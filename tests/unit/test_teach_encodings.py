@@ -3,6 +3,7 @@
 import struct
 from decimal import Decimal
 from random import Random
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -75,6 +76,7 @@ def test_integer_of_any_width_order_and_key_is_found_and_never_misread(seed):
     matrix = matrix_of([(f"{value / 100:.2f} V", frame(value, rng)) for value in values])
     (encoding,) = integer_encodings(matrix, counts_of(matrix), scalings_of(matrix))
     assert isinstance(encoding.source, NumberField)
+    assert isinstance(encoding.source, NumberField)
     decode = compile_number(encoding.source)
     read = 0
     for value in rng.choices(range(-9999 if signed else 0, 10000), k=300):
@@ -118,6 +120,7 @@ def test_digits_of_four_bits_anywhere_are_found(seed):
     matrix = matrix_of([(f"{value / 10:.1f} ohm", frame(value, rng)) for value in rng.sample(range(10000), 14)])
     encoding = next(decimal_digit_encodings(matrix, scalings_of(matrix)), None)
     assert encoding is not None
+    assert isinstance(encoding.source, NumberField)
     decode = compile_number(encoding.source)
     for value in rng.sample(range(10000), 300):
         data = frame(value, rng)
@@ -139,11 +142,14 @@ def test_float_under_a_repeated_key(code, key, finer):
     values = [round(rng.uniform(-500, 500), 2) for _ in range(14)]
     encoding = next(binary_float_encodings(matrix_of([(f"{value:.2f} V", frame(value)) for value in values])), None)
     assert encoding is not None
+    assert isinstance(encoding.source, NumberField)
     decode = compile_number(encoding.source)
     for _ in range(100):
         value = round(rng.uniform(-500, 500), 2)
         data = bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame(value)))
-        assert decode(data).quantize(Decimal("0.01")) == Decimal(f"{value:.2f}")
+        decoded = decode(data)
+        assert isinstance(decoded, Decimal)
+        assert decoded.quantize(Decimal("0.01")) == Decimal(f"{value:.2f}")
 
 
 def test_decimal_float_is_found_only_if_its_exponent_has_changed():
@@ -173,6 +179,7 @@ def test_characters(pad, pointed, key):
     values = [rng.randint(-9999, 9999) for _ in range(14)]
     encoding = next(character_encodings(matrix_of([(f"{value / 100:.2f} V", frame(value)) for value in values])), None)
     assert encoding is not None
+    assert isinstance(encoding.source, NumberField)
     decode = compile_number(encoding.source)
     for value in rng.choices(range(1000, 10000), k=50):
         raw = decode(bytes(byte ^ encoding.key.get(at, 0) for at, byte in enumerate(frame(value))))
@@ -204,7 +211,7 @@ def test_nothing_is_found_in_noise():
 
 
 def test_a_segment_whose_bit_is_nowhere_is_unknown():
-    digit = (*(Bit(0, bit) for bit in range(6)), CandidateSegment(0, inverted=True))
+    digit: tuple[Any, ...] = (*(Bit(0, bit) for bit in range(6)), CandidateSegment(0, inverted=True))
     source = Segments((digit,))
     assert lacks_constant_pool(source)
     assert add_constant_pool(source, ()).digits[0][6] is UnknownSegment.UNKNOWN

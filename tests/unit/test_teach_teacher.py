@@ -68,6 +68,7 @@ def test_every_reading_of_a_plain_meter_is_decoded():
 
 def test_written_profile_reads_back_unchanged():
     profile = teach(captured(lesson())).profile
+    assert profile is not None
     assert check_profile(write_profile(profile)).value == profile
 
 
@@ -87,7 +88,10 @@ def test_constant_that_changes_is_refused():
 
 
 def test_two_bits_that_were_both_the_sign_must_agree():
-    shown = [(text_of(*reading), volts(*reading, extra=0x20 * reading[1])) for reading in draw_readings()]
+    shown = [
+        (text_of(counts, negative), volts(counts, negative, extra=0x20 * negative))
+        for counts, negative in draw_readings()
+    ]
     report = teach(captured(shown))
     assert report.profile is not None
     assert decoded(report.profile, volts(1234, True, extra=0x20)).digits < 0

@@ -317,8 +317,9 @@ def test_ranged_is_silent_until_started_and_without_keep_alive():
     send_command(encoder, encoder.keep_alive_command)
     assert sum(len(encoder.encode(display)) for _ in range(KEEP_ALIVE_REFRESHES + 5)) == KEEP_ALIVE_REFRESHES
     send_command(encoder, encoder.start_command)
-    assert isinstance(encoder, ConnectionObserver)
-    encoder.connection_ended()
+    observer: object = encoder
+    assert isinstance(observer, ConnectionObserver)
+    observer.connection_ended()
     assert encoder.encode(display) == []
 
 

@@ -203,7 +203,7 @@ def test_the_display_unit_moves_the_point_and_loses_no_digit(
     amount = display_amount(quantity, base, resolution_known=resolution_known)
     assert amount.digits.as_tuple().digits == base.as_tuple().digits
     power = PREFIXES[amount.unit.removesuffix(BASE_UNIT[quantity])]
-    assert amount.digits.as_tuple().exponent + power == exponent
+    assert int(amount.digits.as_tuple().exponent) + power == exponent
 
 
 @untimed
