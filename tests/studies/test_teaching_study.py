@@ -5,17 +5,13 @@ from decimal import Decimal
 import pytest
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink_simulators.display import DisplayState
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES
 from meterlink_simulators.ranges import MeterFunction
-from studies.markdown import replace_between_markers
 from studies.teaching.cases import SIX_FUNCTIONS, record_session
 from studies.teaching.study import (
-    BEGIN,
-    END,
     DisplayTally,
     TeachingResult,
     TeachingTask,
@@ -131,7 +127,7 @@ def test_every_family_is_studied_with_one_function_and_with_six():
     assert {task.target for task in all_tasks if task.family == "packed"} == {12, 40}
 
 
-def test_the_table_goes_between_its_markers():
+def test_a_row_has_the_needed_entries_or_the_reason_for_none():
     task = TeachingTask("packed", 1, SIX_FUNCTIONS)
     lines = markdown_table(
         [
@@ -143,9 +139,3 @@ def test_the_table_goes_between_its_markers():
     assert lines[-3] == "| packed | 1 | 6 | 40 | 33 | 1.3 | 10 | 7 | 2 | 1 |"
     assert lines[-2].startswith("| packed | 1 | 6 | 40 | > 80 |")
     assert lines[-1].startswith("| packed | 1 | 6 | 40 | – |")
-    assert (
-        replace_between_markers(f"before\n{BEGIN}\nold\n{END}\nafter", ["new"], BEGIN, END)
-        == f"before\n{BEGIN}\n\nnew\n\n{END}\nafter"
-    )
-    with pytest.raises(InputError):
-        replace_between_markers("no markers", lines, BEGIN, END)

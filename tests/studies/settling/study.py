@@ -13,7 +13,6 @@ Every measurement is simulated, seeded and compared with the display of the simu
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import click
 
@@ -21,13 +20,10 @@ from meterlink.core.readings import Reading, Status
 from meterlink.core.units import resolution_of
 from meterlink.settling.detector import SettlingDetector
 from meterlink_simulators.display import DisplayState
-from studies.markdown import replace_between_markers
 from studies.settling.cases import RAMP, RAMP_SECONDS, MeasurementCase, ProbeContact, draw_case
 from studies.settling.published_detectors import PublishedDetector, RStatistic, VonNeumannRatio
 
 SETTLE_TIMEOUT = 30.0  # s after the display has come to rest
-BEGIN, END = "<!-- settling study: begin -->", "<!-- settling study: end -->"
-
 Feed = Callable[[Reading], Reading | None]
 
 
@@ -204,20 +200,9 @@ _QUANTILES = ((0.5, "{:.1f}"), (0.95, "({:.1f})"))
 @click.command()
 @click.option("--runs", default=1000, show_default=True, type=click.IntRange(min=1), help="Number of measurements.")
 @click.option("--seed", default=1, show_default=True, help="Seed of the measurements.")
-@click.option(
-    "--markdown",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Write the table into this file, between its markers, instead of printing it.",
-)
-def main(runs: int, seed: int, markdown: Path | None) -> None:
+def main(runs: int, seed: int) -> None:
     """Compare Meterlink's settling detector with published tests of a steady state, on simulated meters."""
-    lines = markdown_table(run_study(runs, seed))
-    if markdown is None:
-        click.echo("\n".join(lines))
-        return
-    title = f"{runs} measurements, seed {seed}:"
-    text = replace_between_markers(markdown.read_text(encoding="utf-8"), [title, "", *lines], BEGIN, END)
-    markdown.write_text(text, encoding="utf-8")
+    click.echo("\n".join(markdown_table(run_study(runs, seed))))
 
 
 if __name__ == "__main__":

@@ -16,7 +16,6 @@ packets count: settled displays, ranging, creeping, overload. Each display is kn
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from pathlib import Path
 from time import perf_counter
 
 import click
@@ -32,10 +31,7 @@ from meterlink_simulators.display import DisplayState
 from meterlink_simulators.driver_kit import characteristics
 from meterlink_simulators.encoders.catalogue import ENCODER_FAMILIES, create_encoder
 from meterlink_simulators.ranges import MeterFunction
-from studies.markdown import replace_between_markers
 from studies.teaching.cases import SIX_FUNCTIONS, RecordedSession, record_session
-
-BEGIN, END = "<!-- teaching study: begin -->", "<!-- teaching study: end -->"
 
 _SEGMENTED = {"segments", "masked"}
 _UNSEEN_READINGS = 60
@@ -250,12 +246,7 @@ def _row(result: TeachingResult) -> str:
 @click.option(
     "--quick", is_flag=True, help="One meter of every family, without the search for the number of entries needed."
 )
-@click.option(
-    "--markdown",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Put the table into this file, between its markers, instead of printing it.",
-)
-def main(*, seed: int, meters: int, quick: bool, markdown: Path | None) -> None:
+def main(*, seed: int, meters: int, quick: bool) -> None:
     """Teach meters that nobody has described, and count the displays decoded right, refused and wrong."""
     results = []
     for task in tasks(1 if quick else meters):
@@ -265,12 +256,7 @@ def main(*, seed: int, meters: int, quick: bool, markdown: Path | None) -> None:
         for line in (result.failure_reason, *result.tally.errors[:3]):
             if line:
                 click.echo(f"    {line}", err=True)
-    lines = markdown_table(results)
-    if markdown is None:
-        click.echo("\n".join(lines))
-        return
-    text = replace_between_markers(markdown.read_text(encoding="utf-8"), [f"Seed {seed}:", "", *lines], BEGIN, END)
-    markdown.write_text(text, encoding="utf-8")
+    click.echo("\n".join(markdown_table(results)))
 
 
 if __name__ == "__main__":
