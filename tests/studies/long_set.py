@@ -76,7 +76,7 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
             command = (*pytest, "-m", marker, "--study-size", size, "--hypothesis-seed", "1", file)
             yield Step(f"{marker}: {Path(file).name}", command, f"the {size} size")
     fast = ("--benchmark-max-time=0.01", "--benchmark-min-rounds=1") if quick else ()
-    figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/benchmarks.json")
+    figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/pytest-benchmark.json")
     yield Step("benchmarks", (sys.executable, "-m", "pytest", "-q", "-s", *figures, "benchmarks"), "one process")
     modules = ("meterlink/judge/tolerance.py",) if quick else MUTATED
     yield Step("mutation", modules, ", ".join(modules))
@@ -161,7 +161,7 @@ def write_result(documents: Path, step: Step, result: Result, state: Path) -> No
         head = f"{step.size}. {result.origin}"
         write_table(documents / step.document, step.name.replace("-", " "), [head, "", *result.output.split("\n")[:-1]])
     elif step.name == "benchmarks":
-        figures = json.loads((state / "benchmarks.json").read_text(encoding="utf-8"))["benchmarks"]
+        figures = json.loads((state / "pytest-benchmark.json").read_text(encoding="utf-8"))["benchmarks"]
         table = [*benchmark_table(figures), "", *printed_figures(result.output)]
         write_table(page, "benchmarks", [result.origin, "", *table])
     elif step.name == "mutation":
