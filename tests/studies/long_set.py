@@ -6,6 +6,7 @@ documents, each with its commit.
 """
 
 import json
+import re
 import subprocess
 import sys
 import time
@@ -25,6 +26,8 @@ ROOT = Path(__file__).parents[2]
 DOCUMENTS = ROOT / "meterlink" / "docs"
 # A change of these changes a result; a change of a document, or of a picture, does not.
 INPUTS = ("meterlink", "drivers", "tui", "simulators", "tests", "pyproject.toml", ":!meterlink/docs", ":!*.svg")
+
+_FIGURE = re.compile(r"\bratio\b|one core|\d times$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,8 +182,7 @@ def benchmark_table(figures: Iterable[Mapping[str, Any]]) -> list[str]:
 
 def printed_figures(output: str) -> list[str]:
     """Return the lines of ratios that the benchmarks print, as a list."""
-    words = ("ratio", "one core", " times")
-    return [f"- {line.lstrip('. ')}" for line in output.splitlines() if any(word in line for word in words)]
+    return [f"- {line.lstrip('. ')}" for line in output.splitlines() if _FIGURE.search(line)]
 
 
 def study_table(results: Iterable[Result]) -> list[str]:

@@ -74,9 +74,9 @@ def test_a_meter_of_the_settings(data: str, meter: str) -> None:
     assert printed_json(*CAPACITOR, "--meter", meter, "--data", data)["accuracy"] == "±(1 % + 2 digits)"
 
 
-def test_a_name_of_two_meters_is_ambiguous(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_name_of_two_meters_is_ambiguous(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text(SETTINGS.replace("old meter", "Clamp Meter"), encoding="utf-8")
-    code, out, err = run(capsys, *CAPACITOR, "--meter", "clamp meter", "--data", str(tmp_path))
+    code, out, err = run(*CAPACITOR, "--meter", "clamp meter", "--data", str(tmp_path))
     assert (code, out) == (2, "")
     assert err == "meterlink: The settings list 2 meters 'clamp meter'. Give the address of one of them.\n"
 

@@ -250,7 +250,7 @@ def test_an_error_has_its_file_and_position(
 
 def schema_accepts(table: object) -> bool:
     validator = jsonschema.Draft202012Validator(settings_schema())
-    return validator.is_valid(json.loads(json.dumps(table, default=float)))
+    return bool(validator.is_valid(json.loads(json.dumps(table, default=float))))
 
 
 def test_every_error_of_both_files_in_one_go(tmp_path: Path) -> None:

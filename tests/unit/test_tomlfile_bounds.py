@@ -46,8 +46,13 @@ def test_deep_brackets_are_refused(opening: str) -> None:
 
 def test_the_position_of_an_excess() -> None:
     key = ".".join("k" * (MOST_KEY_PARTS + 1))
-    assert find_excess(f"a = 1\n  {key} = 2")[:1] == ((2, 3),)
-    assert find_excess(f"a = 1\nb = [{'[' * MOST_NESTING}")[:1] == ((2, 5 + MOST_NESTING),)
+    for text, position in (
+        (f"a = 1\n  {key} = 2", (2, 3)),
+        (f"a = 1\nb = [{'[' * MOST_NESTING}", (2, 5 + MOST_NESTING)),
+    ):
+        problem = find_excess(text)
+        assert problem is not None
+        assert problem[:1] == (position,)
 
 
 @pytest.mark.parametrize(

@@ -147,7 +147,7 @@ def union(types: Iterable[Any]) -> Any:
 
 
 def hints_of(function: Any) -> dict[str, Any]:
-    plain = function.__init__ if isinstance(function, type) else function
+    plain = vars(function)["__init__"] if isinstance(function, type) else function
     try:
         return typing.get_type_hints(plain)
     except (NameError, TypeError):  # a type that is imported for the type checker alone, or a function without hints

@@ -63,7 +63,7 @@ def read(field: FieldType[Any], toml: str) -> tuple[Any, list[str]]:
 
 def schema_accepts(field: FieldType[Any], toml: str) -> bool:
     jsonschema.Draft202012Validator.check_schema(field.schema())
-    return jsonschema.Draft202012Validator(field.schema()).is_valid(tomllib.loads(f"k = {toml}")["k"])
+    return bool(jsonschema.Draft202012Validator(field.schema()).is_valid(tomllib.loads(f"k = {toml}")["k"]))
 
 
 TEXT = Text(5)
@@ -108,7 +108,7 @@ RIGHT: list[tuple[FieldType[Any], str, Any]] = [
 ]
 
 # (type, TOML, problems, whether its schema refuses it too)
-WRONG: list[tuple[FieldType[Any], str, list[str], bool]] = [
+WRONG: list[tuple[FieldType[Any], str, list[str] | None, bool]] = [
     (TEXT, "3", ['k: 3 is not text. Write k = "…".'], True),
     (TEXT, '"abcdef"', ["k: 'abcdef' is longer than 5 characters. Shorten it."], True),
     (TEXT, '""', ['k: it is empty. Write k = "…".'], True),
