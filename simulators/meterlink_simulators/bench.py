@@ -3,8 +3,9 @@
 ``now`` is the time in s since the bench was powered; it never decreases. The bench returns *true* values between two
 terminals. A meter turns them into a display (`meterlink_simulators.meter`).
 
-Not modelled: wiring between components (a part is measured with its leads pulled, as it should be), the load of a
-voltmeter on a charged capacitor, inrush, and the pick-up voltage of a contactor.
+Components that are wired form a circuit, which is solved (`meterlink_simulators.wiring`). The others stand alone: each
+is measured with its leads pulled, and what it gets and draws is given by ``fed_by`` and ``amps``. For these the load of
+a voltmeter on a charged capacitor, inrush, and the pick-up voltage of a contactor are not modelled.
 """
 
 import cmath
@@ -16,9 +17,12 @@ from random import Random
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
-from meterlink_simulators.components import Component, Contacts, Star, Supply, Surface
-from meterlink_simulators.faults import Fault, FaultKind, with_fault
+from meterlink_simulators.components import STAR_POINT, Component, Contacts, Device, Leg, Star, Supply, Surface
+from meterlink_simulators.faults import Fault, FaultKind, check_joint, with_fault
+from meterlink_simulators.inverter import Inverter
 from meterlink_simulators.probes import Probes, TerminalPair
+from meterlink_simulators.switchgear import Switch
+from meterlink_simulators.wiring import Circuit, Wire
 
 # Stored voltage, V, above which an ohmmeter's own test voltage is swamped. Common practice, no source.
 LEAST_DISTURBING_VOLTS = 0.5
@@ -38,24 +42,28 @@ class TrueValue:
 
 
 class Bench:
-    """Components by name, with probes. ``ambient`` is the air temperature, °C.
+    """Components by name, with probes. ``ambient`` is the air temperature, °C; ``wires`` connect terminals.
 
     Raises:
-        InputError: two components have one name, or the supply or coil of a component is not listed before it.
+        InputError: two components have one name, the supply or coil of a component is not listed before it, or a wire
+            has an end that cannot be wired.
     """
 
-    def __init__(self, components: Iterable[Component], seed: int = 0, ambient: float = 25.0) -> None:
+    def __init__(
+        self, components: Iterable[Component], seed: int = 0, ambient: float = 25.0, wires: Iterable[Wire] = ()
+    ) -> None:
         self.ambient = ambient
         self._original_components: dict[str, Component] = {}
         for component in components:
             if component.name in self._original_components:
                 raise InputError(f"The bench has two components named {component.name!r}.")
-            if not isinstance(component, Surface) and component.fed_by:
+            if isinstance(component, Star | Supply) and component.fed_by:
                 self._require(component.name, component.fed_by, Supply)
             if isinstance(component, Contacts) and component.coil:
                 self._require(component.name, component.coil, Star)
             self._original_components[component.name] = component
         self._components = dict(self._original_components)
+        self._circuit = Circuit(self._components, wires)
         self._probes: dict[str, Probes] = {}
         self._move_counts: dict[str, int] = {}
         self._seed = seed
@@ -91,14 +99,33 @@ class Bench:
         elapsed = now - self._now
         if elapsed <= 0:
             return
+        if self._circuit.is_empty:
+            self._elapse(elapsed, now)
+        else:
+            self._circuit.advance(self._now, now, self._elapse)
         self._now = now
+
+    def _elapse(self, elapsed: float, now: float) -> None:
+        """Let every component become ``elapsed`` s older, to ``now``, s."""
         for name, component in self._components.items():
             if isinstance(component, Star):
-                legs = {terminal: leg.after(elapsed, now) for terminal, leg in component.legs.items()}
+                legs = {
+                    terminal: leg.after(elapsed, now, self._discharge_ohms(name, terminal, leg))
+                    for terminal, leg in component.legs.items()
+                }
                 if legs != component.legs:
                     self._components[name] = replace(component, legs=legs)
             elif isinstance(component, Supply) and component.drift is not None:
                 self._components[name] = replace(component, volts=component.drift.value_at(now))
+            elif isinstance(component, Inverter) and component.bus_volts:
+                ohms = self._circuit.impedance((name, "P"), (name, "N"), 0.0).real
+                self._components[name] = component.after(elapsed, ohms)
+
+    def _discharge_ohms(self, name: str, terminal: str, leg: Leg) -> float | None:
+        """Return the resistance across a charged capacitor in the circuit, Ω; None for the leg's own."""
+        if not leg.volts or leg.farads is None or name not in self._circuit:
+            return None
+        return self._circuit.impedance((name, terminal), (name, STAR_POINT), 0.0).real
 
     def set_fault(self, fault: Fault, now: float) -> None:
         """Let a component fail at ``now``, s, or repair it: it is again as it was built.
@@ -110,6 +137,10 @@ class Bench:
         component = self.component(fault.component)
         if fault.kind is FaultKind.REPAIRED:
             self._components[fault.component] = self._original_components[fault.component]
+            self._circuit.clear_joints(fault.component)
+        elif fault.kind is FaultKind.BAD_CONNECTION:
+            ohms = check_joint(component, fault, wired=fault.component in self._circuit)
+            self._circuit.set_joint(fault.component, fault.terminal, ohms)
         else:
             self._components[fault.component] = with_fault(component, fault, now)
 
@@ -124,6 +155,43 @@ class Bench:
         if not isinstance(component, Supply):
             raise InputError(f"{supply!r} is not a supply: it has no switch.")
         self._components[supply] = replace(component, on=on)
+
+    def operate(self, name: str, now: float, *, on: bool) -> None:
+        """Close (``on``) or open a switch that has no coil, or start or stop an inverter, at ``now``, s.
+
+        Raises:
+            InputError: there is no such component, or nothing moves it but its coil.
+        """
+        self.advance(now)
+        component = self.component(name)
+        if isinstance(component, Switch) and not component.coil:
+            self._components[name] = replace(component, closed=on)
+        elif isinstance(component, Inverter):
+            self._components[name] = replace(component, commanded=on)
+        else:
+            raise InputError(f"{name!r} cannot be operated: it is no switch without a coil, and no inverter.")
+
+    def pull_leads(self, name: str, now: float) -> None:
+        """Take the leads off every terminal of a wired component at ``now``, s: it is measured alone, and does nothing.
+
+        Raises:
+            InputError: there is no such component, or it is not wired.
+        """
+        self._set_leads(name, now, pulled=True)
+
+    def connect_leads(self, name: str, now: float) -> None:
+        """Put the leads of a wired component on again at ``now``, s.
+
+        Raises:
+            InputError: there is no such component, or it is not wired.
+        """
+        self._set_leads(name, now, pulled=False)
+
+    def _set_leads(self, name: str, now: float, *, pulled: bool) -> None:
+        self.advance(now)
+        if self.component(name).name not in self._circuit:
+            raise InputError(f"{name!r} is not wired: it is measured with its leads pulled anyway.")
+        self._circuit.pull_leads(name, pulled=pulled)
 
     def connect_bleeder(self, name: str, ohms: float, now: float) -> None:
         """Put a resistor of ``ohms`` Ω across every capacitor of a component at ``now``, s; ``math.inf`` removes it.
@@ -179,7 +247,16 @@ class Bench:
         Raises:
             InputError: there is no such component or terminal, or both terminals are the same.
         """
-        validate_terminals(self.component(pair.component), pair)
+        first, second = _probed(pair)
+        if first[0] == second[0]:
+            validate_terminals(self.component(pair.component), pair)
+            return
+        for name, terminal in (first, second):
+            _validate_terminal(self.component(name), terminal)
+            if name not in self._circuit:
+                raise InputError(
+                    f"Nothing connects {name!r} to another component: it is not wired.", "Probe a single component."
+                )
 
     # Truth
 
@@ -204,13 +281,43 @@ class Bench:
         component = self.component(terminals.component)
         if quantity is Quantity.TEMPERATURE:
             return TrueValue(component.temperature_at(now) if isinstance(component, Surface) else self.ambient)
+        if terminals.component in self._circuit:
+            return self._wired_value(component, terminals, quantity, coupling, charged_for)
         match component:
             case Supply():
                 return self._supply_value(component, quantity, coupling)
             case Star():
                 return self._star_value(self._with_coil_state(component), terminals, quantity, coupling, charged_for)
-            case Surface():
+            case Surface() | Device():
                 return TrueValue(None)
+
+    def _wired_value(
+        self,
+        component: Component,
+        terminals: TerminalPair,
+        quantity: Quantity,
+        coupling: Coupling | None,
+        charged_for: float,
+    ) -> TrueValue:
+        """Return a value in the circuit; ohms and farads are those of everything that is connected."""
+        first, second = _probed(terminals)
+        solved = self._circuit.solve()
+        match quantity:
+            case Quantity.VOLTAGE:
+                return TrueValue(solved.meter_volts(first, second, coupling))
+            case Quantity.CURRENT:
+                return TrueValue(solved.amps(*first) if coupling is not Coupling.DC else None)
+            case Quantity.FREQUENCY:
+                return TrueValue(solved.meter_hertz(first, second))
+        volts = (abs(solved.meter_volts(first, second, kind)) for kind in (Coupling.AC, Coupling.DC))
+        if max(volts) > LEAST_DISTURBING_VOLTS:
+            return TrueValue(None, energized=True)
+        if quantity is Quantity.CAPACITANCE:
+            return TrueValue(self._circuit.capacitance(first, second))
+        alone = first[0] == second[0] and not self._circuit.has_leads(first[0])
+        if isinstance(component, Star) and alone:
+            return TrueValue(component.resistance(terminals.first, terminals.second, charged_for))
+        return TrueValue(self._circuit.impedance(first, second, 0.0).real)
 
     def live_supply(self, supply: str) -> Supply | None:
         """Return the supply of that name if it and every supply that feeds it are on; else None."""
@@ -268,25 +375,36 @@ def validate_terminals(component: Component, pair: TerminalPair) -> None:
         InputError: there is no such terminal, or both are the same.
     """
     for terminal in (pair.first, pair.second):
-        if terminal not in component.terminals:
-            names = ", ".join(component.terminals)
-            raise InputError(f"{pair.component!r} has no terminal {terminal!r}.", f"It has {names}.")
+        _validate_terminal(component, terminal)
     if pair.first == pair.second:
         raise InputError(f"Both probes are on terminal {pair.first!r} of {pair.component!r}.", "Give two terminals.")
 
 
-def with_bleeder(component: Component, ohms: float) -> Star:
+def _validate_terminal(component: Component, terminal: str) -> None:
+    if terminal not in component.terminals:
+        names = ", ".join(component.terminals)
+        raise InputError(f"{component.name!r} has no terminal {terminal!r}.", f"It has {names}.")
+
+
+def with_bleeder(component: Component, ohms: float) -> Star | Inverter:
     """Return ``component`` with a resistor of ``ohms`` Ω across each of its capacitors; ``math.inf`` removes it.
 
     Raises:
         InputError: it has no capacitor.
     """
+    if isinstance(component, Inverter):
+        return replace(component, bleeder=ohms)
     if not isinstance(component, Star) or all(leg.farads is None for leg in component.legs.values()):
         raise InputError(f"{component.name!r} has no capacitor to discharge.", "Name a capacitor.")
     legs = {
         terminal: leg if leg.farads is None else replace(leg, bleeder=ohms) for terminal, leg in component.legs.items()
     }
     return replace(component, legs=legs)
+
+
+def _probed(pair: TerminalPair) -> tuple[tuple[str, str], tuple[str, str]]:
+    """Return both terminals as ``(component, terminal)``."""
+    return (pair.component, pair.first), (pair.second_component or pair.component, pair.second)
 
 
 def _coupling(supply: Supply) -> Coupling:

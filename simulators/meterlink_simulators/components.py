@@ -1,21 +1,32 @@
 """Parts of a refrigerating unit, modelled at their terminals.
 
-Every passive part is a *star*: each terminal reaches one common point through a `Leg`. Between two terminals there is
-then exactly one path, so impedances add and no network needs solving:
+Every passive part is a *star*: each terminal reaches one common point through a `Leg`. Between two terminals of one
+part there is then exactly one path, so impedances add:
 
 - dual run capacitor: C is a plain wire, HERM and FAN are the two sections; HERM–FAN is both in series;
 - motor: C (with the internal overload protector), S and R meet inside; R–S is the sum of both windings, and the GND
   leg carries the leakage to the frame;
 - coil, contacts, resistor: one leg and a wire.
 
+Parts that are wired to each other form a circuit (`meterlink_simulators.wiring`): it is solved from their `elements`,
+whose nodes are terminals and, with a leading ``*``, points inside the part. A `Device` is a part of another shape.
+
 All values are in SI units (Ω, H, F, V, A, Hz, s) and °C. Everything here is immutable; time passes by `Leg.after`.
 """
 
 import cmath
 import math
-from collections.abc import Mapping
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, Protocol, Self
+
+from meterlink_simulators.network import Element, branch
+
+# The star point of a part.
+STAR_POINT = "*"
+# Voltages of the nodes of a part at a frequency, as they were found last: (node, Hz) -> V against ground.
+NodeVolts = Callable[[str, float], complex]
 
 # Resistance, Ω, of a section that has broken through or a winding bridged end to end: little more than its leads.
 # Common practice, no source.
@@ -111,14 +122,16 @@ class Leg:
             return self.series_ohms + charged_for / self.farads
         return self.series_ohms - self.parallel_ohms * math.expm1(-charged_for / (self.parallel_ohms * self.farads))
 
-    def after(self, seconds: float, now: float) -> "Leg":
+    def after(self, seconds: float, now: float, ohms: float | None = None) -> "Leg":
         """Return this leg ``seconds`` s later, at ``now`` (s): charge bled off, drift advanced.
 
-        u = U·e^(−t/RC) (discharge of an RC circuit, any textbook).
+        ``ohms`` is the resistance across its capacitor, Ω; None: that of the leg alone. u = U·e^(−t/RC) (discharge of
+        an RC circuit, any textbook).
         """
         leg = self
-        if leg.volts and leg.farads is not None and math.isfinite(leg.parallel_ohms):
-            leg = replace(leg, volts=leg.volts * math.exp(-seconds / (leg.parallel_ohms * leg.farads)))
+        ohms = leg.parallel_ohms if ohms is None else ohms
+        if leg.volts and leg.farads is not None and math.isfinite(ohms):
+            leg = replace(leg, volts=leg.volts * math.exp(-seconds / (ohms * leg.farads)))
         if leg.drift is not None:
             value = leg.drift.value_at(now)
             leg = replace(leg, farads=value) if leg.farads is not None else replace(leg, ohms=value)
@@ -175,6 +188,27 @@ class Star:
         legs = self.legs[first], self.legs[second]
         return 0.0 if any(leg.fault == "open" for leg in legs) else legs[0].volts - legs[1].volts
 
+    def passive_elements(self, hertz: float) -> list[Element]:
+        """Return the elements at ``hertz`` Hz, without sources: as an ohmmeter or a capacitance meter sees the part."""
+        return [
+            element
+            for terminal, leg in self.legs.items()
+            for element in branch(terminal, STAR_POINT, leg.impedance(math.tau * hertz))
+        ]
+
+    def elements(self, hertz: float, volts: NodeVolts | None) -> list[Element]:  # noqa: ARG002  # parts that run need them
+        """Return the elements at ``hertz`` Hz; at 0 Hz a charged capacitor is a source behind its series resistance.
+
+        ``volts`` are the node voltages found last; None at first.
+        """
+        if hertz:
+            return self.passive_elements(hertz)
+        found: list[Element] = []
+        for terminal, leg in self.legs.items():
+            charged = leg.volts and not leg.fault
+            found += branch(terminal, STAR_POINT, leg.ohms if charged else leg.impedance(0.0), leg.volts)
+        return found
+
 
 @dataclass(frozen=True)
 class Contacts(Star):
@@ -199,7 +233,7 @@ class Supply:
 
     name: str
     circuit: str
-    terminals: tuple[str, str]
+    terminals: tuple[str, ...]
     volts: float
     hertz: float
     fed_by: str = ""
@@ -224,4 +258,64 @@ class Surface:
         return self.final + (self.initial - self.final) * math.exp(-now / self.time_constant)
 
 
-Component = Star | Supply | Surface
+class Device(ABC):
+    """A part of a circuit that is no star. Its states change by events (`Reacting`)."""
+
+    name: str
+    circuit: str
+
+    @property
+    @abstractmethod
+    def terminals(self) -> tuple[str, ...]:
+        """Names of the terminals."""
+
+    @abstractmethod
+    def passive_elements(self, hertz: float) -> list[Element]:
+        """Return the elements at ``hertz`` Hz, without sources."""
+
+    def elements(self, hertz: float, volts: NodeVolts | None) -> list[Element]:  # noqa: ARG002  # sources need them
+        """Return the elements at ``hertz`` Hz with their sources; ``volts`` as in `Star.elements`."""
+        return self.passive_elements(hertz)
+
+
+class CircuitView(Protocol):
+    """The alternating voltages and currents of a solved circuit, as its parts see them."""
+
+    def phasor(self, component: str, first: str, second: str) -> complex:
+        """Return the voltage between two nodes of a component, V, at the frequency at which it is highest."""
+        ...
+
+    def rms(self, component: str, first: str, second: str) -> float:
+        """Return the RMS voltage between two nodes of a component, V."""
+        ...
+
+    def amps(self, component: str, terminal: str) -> float:
+        """Return the RMS current in the lead at a terminal, A."""
+        ...
+
+    def coil_pulls(self, coil: str, *, pulled: bool) -> bool:
+        """Return whether a coil pulls its armature in, or holds it when it is ``pulled`` already."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A part's next ``state``: it gets there once the circuit has been as it is for ``after`` s."""
+
+    state: str
+    after: float
+
+
+class Reacting(ABC):
+    """A part that changes its state by the voltages and currents in the circuit."""
+
+    @abstractmethod
+    def changes(self, view: CircuitView) -> list[Change]:
+        """Return the changes that the circuit as it is leads to."""
+
+    @abstractmethod
+    def become(self, state: str) -> Self:
+        """Return the part in another state."""
+
+
+Component = Star | Supply | Surface | Device

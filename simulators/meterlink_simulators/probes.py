@@ -10,11 +10,15 @@ _GAP_SECONDS = (0.03, 0.15)
 
 @dataclass(frozen=True, slots=True)
 class TerminalPair:
-    """Two terminals of one component."""
+    """Two terminals: of one component, or ``second`` of ``second_component``, where both are wired.
+
+    A clamp meter is on the lead at ``first``.
+    """
 
     component: str
     first: str
     second: str
+    second_component: str = ""
 
 
 @dataclass(frozen=True, slots=True)
