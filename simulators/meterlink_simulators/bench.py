@@ -4,7 +4,7 @@
 terminals. A meter turns them into a display (`meterlink_simulators.meter`).
 
 Components that are wired form a circuit, which is solved (`meterlink_simulators.wiring`). The others stand alone: each
-is measured with its leads pulled, and what it gets and draws is given by ``fed_by`` and ``amps``. For these the load of
+is measured with its leads pulled; its voltage and current are given by ``fed_by`` and ``amps``. For these the load of
 a voltmeter on a charged capacitor, inrush, and the pick-up voltage of a contactor are not modelled.
 """
 
@@ -19,7 +19,7 @@ from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink_simulators.components import STAR_POINT, Component, Contacts, Device, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind, check_joint, with_fault
-from meterlink_simulators.inverter import Inverter
+from meterlink_simulators.inverter import BUS, Inverter
 from meterlink_simulators.probes import Probes, TerminalPair
 from meterlink_simulators.switchgear import Switch
 from meterlink_simulators.wiring import Circuit, Wire
@@ -118,7 +118,7 @@ class Bench:
             elif isinstance(component, Supply) and component.drift is not None:
                 self._components[name] = replace(component, volts=component.drift.value_at(now))
             elif isinstance(component, Inverter) and component.bus_volts:
-                ohms = self._circuit.impedance((name, "P"), (name, "N"), 0.0).real
+                ohms = self._circuit.impedance((name, BUS[0]), (name, BUS[1]), 0.0).real
                 self._components[name] = component.after(elapsed, ohms)
 
     def _discharge_ohms(self, name: str, terminal: str, leg: Leg) -> float | None:

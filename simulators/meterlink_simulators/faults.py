@@ -9,7 +9,7 @@ from meterlink_simulators import network
 from meterlink_simulators.components import Component, Leg, Ramp, Star, Supply
 from meterlink_simulators.inverter import OUTPUTS, Inverter, InverterMotor
 from meterlink_simulators.mains import Mains, with_open_line
-from meterlink_simulators.motors import Motor
+from meterlink_simulators.motors import Motor, MotorState
 from meterlink_simulators.switchgear import Coil, Pole, Switch
 from meterlink_simulators.transformer import Transformer, exchanged_taps
 
@@ -186,7 +186,7 @@ def _inverter_with(inverter: Inverter, fault: Fault) -> Inverter:
 def _star_with(star: Star, fault: Fault, now: float) -> Star:
     match fault.kind:
         case FaultKind.ROTOR_LOCKED if isinstance(star, Motor):
-            return replace(star, rotor_locked=True, state="stopped")
+            return replace(star, rotor_locked=True, state=MotorState.STOPPED)
         case FaultKind.ROTOR_LOCKED if isinstance(star, InverterMotor):
             return replace(star, shaft_locked=True)
         case FaultKind.PROTECTOR_OPEN if isinstance(star, Motor):

@@ -2,12 +2,14 @@
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal, Self
+from enum import StrEnum
+from typing import Self
 
 from meterlink_simulators.components import Change, CircuitView, Device, Leg, NodeVolts, Reacting, Star, parallel
 from meterlink_simulators.network import GROUND, Element, branch
 
 OUTPUTS = ("U", "V", "W")
+BUS = ("DC+", "DC-")
 _NEUTRAL = "*O"
 # Impedance, Ω, of the switches of the output, and of the bus capacitor. Common practice, no source.
 _OUTPUT_OHMS = 0.05
@@ -20,14 +22,22 @@ _LOST_PHASE_SHARE = 0.2
 _LEAST_INPUT_SHARE = 0.7  # of the rated input voltage; below, the controller does not run. Common practice, no source.
 
 
+class InverterState(StrEnum):
+    """States of an inverter; a `TRIPPED` one needs its power switched off and on."""
+
+    OFF = "off"
+    RUNNING = "running"
+    TRIPPED = "tripped"
+
+
 @dataclass(frozen=True)
 class Inverter(Device, Reacting):
-    """An inverter on two input lines. P and N are the terminals of its DC bus.
+    """An inverter on two input lines. Its DC bus has the terminals DC+ and DC-.
 
     The bus holds the peak of the input voltage, √2·U, and bleeds off through ``bleed_ohms`` once the input is gone:
     u = U·e^(−t/RC). While ``commanded`` it runs at ``output_volts`` (between two outputs) and ``output_hertz``; it
-    trips above ``trip_amps`` in an output lead, or with a phase without current. ``idle_watts`` is what its controller
-    takes. ``dead`` is a failed output stage; ``is_fed`` says whether the input holds the bus up.
+    trips above ``trip_amps`` in an output lead, or with a phase without current. ``idle_watts`` is the power of its
+    controller. ``dead`` is a failed output stage; ``is_fed`` says whether the input holds the bus up.
     """
 
     name: str
@@ -48,12 +58,12 @@ class Inverter(Device, Reacting):
     dead: bool = False
     input_open: bool = False
     open_outputs: frozenset[str] = frozenset()
-    state: Literal["off", "running", "tripped"] = "off"
+    state: InverterState = InverterState.OFF
 
     @property
     def terminals(self) -> tuple[str, ...]:
         """Names of the terminals: the inputs, the bus, the outputs, and the frame."""
-        return (*self.inputs, "P", "N", *OUTPUTS, GROUND)
+        return (*self.inputs, *BUS, *OUTPUTS, GROUND)
 
     @property
     def discharge_ohms(self) -> float:
@@ -63,18 +73,16 @@ class Inverter(Device, Reacting):
     def passive_elements(self, hertz: float) -> list[Element]:
         """Return the discharge path of the bus; a capacitance meter sees its capacitor, too."""
         admittance = complex(1 / self.discharge_ohms, math.tau * hertz * self.bus_farads)
-        return branch("P", "N", 1 / admittance if admittance else complex(math.inf))
+        return branch(*BUS, 1 / admittance if admittance else complex(math.inf))
 
     def elements(self, hertz: float, volts: NodeVolts | None) -> list[Element]:
         """Return the elements at ``hertz`` Hz: the charged bus at 0, else input and output."""
         if not hertz:
-            return (
-                branch("P", "N", complex(_BUS_OHMS), self.bus_volts) if self.bus_volts else self.passive_elements(0.0)
-            )
+            return branch(*BUS, complex(_BUS_OHMS), self.bus_volts) if self.bus_volts else self.passive_elements(0.0)
         return self._input(hertz, volts) + (self._output() if hertz == self.output_hertz else [])
 
     def _output(self) -> list[Element]:
-        if self.state != "running":
+        if self.state is not InverterState.RUNNING:
             return []
         found: list[Element] = []
         for number, output in enumerate(OUTPUTS):
@@ -109,26 +117,23 @@ class Inverter(Device, Reacting):
         """Return its start, stop or trip."""
         powered = self._is_powered(view)
         if not powered:
-            return [] if self.state == "off" else [Change("off", _TRIP_SECONDS)]  # without power it forgets its trip
-        if self.state == "off":
-            return [Change("running", _RUN_SECONDS)] if self.commanded and not self.dead else []
-        if self.state == "tripped":
+            return (
+                [] if self.state is InverterState.OFF else [Change(InverterState.OFF, _TRIP_SECONDS)]
+            )  # without power it forgets its trip
+        if self.state is InverterState.OFF:
+            return [Change(InverterState.RUNNING, _RUN_SECONDS)] if self.commanded and not self.dead else []
+        if self.state is InverterState.TRIPPED:
             return []
         if not self.commanded or self.dead:
-            return [Change("off", _TRIP_SECONDS)]
+            return [Change(InverterState.OFF, _TRIP_SECONDS)]
         amps = [view.amps(self.name, output) for output in OUTPUTS]
         if max(amps) > self.trip_amps or min(amps) <= _LOST_PHASE_SHARE * max(amps):
-            return [Change("tripped", _TRIP_SECONDS)]
+            return [Change(InverterState.TRIPPED, _TRIP_SECONDS)]
         return []
 
     def become(self, state: str) -> Self:
-        """Return the inverter "off", "running" or "tripped"."""
-        known: dict[str, Literal["off", "running", "tripped"]] = {
-            "off": "off",
-            "running": "running",
-            "tripped": "tripped",
-        }
-        return replace(self, state=known[state])
+        """Return the inverter in another `InverterState`."""
+        return replace(self, state=InverterState(state))
 
     def _is_powered(self, view: CircuitView) -> bool:
         return not self.input_open and view.rms(self.name, *self.inputs) >= _LEAST_INPUT_SHARE * self.input_volts

@@ -32,15 +32,23 @@ class Factors:
                     factor = row[column] = row[column] / pivot
                     for index, value in upper:
                         row[index] -= factor * value
-        self._rows = rows
+        self._pivots = [row[number] for number, row in enumerate(rows)]
+        # Of each row, the entries that are not zero, left and right of the pivot.
+        self._lower = [
+            [(index, row[index]) for index in range(number) if row[index]] for number, row in enumerate(rows)
+        ]
+        self._upper = [
+            [(index, row[index]) for index in range(number + 1, size) if row[index]] for number, row in enumerate(rows)
+        ]
 
     def solve(self, right: Sequence[complex]) -> list[complex]:
         """Return x of A·x = ``right``."""
-        solution: list[complex] = []
-        for number, row in enumerate(self._rows):
-            solution.append(right[self._order[number]] - sum(row[index] * solution[index] for index in range(number)))
+        solution = [right[row] for row in self._order]
+        for number, entries in enumerate(self._lower):
+            for index, value in entries:
+                solution[number] -= value * solution[index]
         for number in reversed(range(len(solution))):
-            row = self._rows[number]
-            rest = sum(row[index] * solution[index] for index in range(number + 1, len(solution)))
-            solution[number] = (solution[number] - rest) / row[number]
+            for index, value in self._upper[number]:
+                solution[number] -= value * solution[index]
+            solution[number] /= self._pivots[number]
         return solution

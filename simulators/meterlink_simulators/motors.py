@@ -1,7 +1,7 @@
 """Motors on the mains: stopped, running, or switched off by their protector.
 
-A stopped motor is its locked-rotor impedance. A running one takes the power that its load needs, whatever the voltage;
-so its current rises as the voltage falls. Not modelled: the time course of starting (a motor starts at once after
+A stopped motor is its locked-rotor impedance. A running one takes the power of its load at any voltage; so its current
+rises as the voltage falls. Not modelled: the time course of starting (a motor starts at once after
 ``start_seconds``), mutual inductance of stopped windings, and the extra losses of a rotating field that is not round.
 """
 
@@ -10,7 +10,8 @@ import math
 from abc import abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal, Self
+from enum import StrEnum
+from typing import Self
 
 from meterlink.core.errors import InputError
 from meterlink_simulators.components import (
@@ -44,12 +45,19 @@ _RESET_SECONDS = 600.0
 _BACKWARD_LOAD = 0.35
 _ROTATING_VOLTS = 0.1  # least share of the rated voltage that keeps a rotor turning
 
-State = Literal["stopped", "running", "backward", "tripped"]
+
+class MotorState(StrEnum):
+    """States of a motor; `TRIPPED`: its protector is open."""
+
+    STOPPED = "stopped"
+    RUNNING = "running"
+    BACKWARD = "backward"
+    TRIPPED = "tripped"
 
 
 @dataclass(frozen=True)
 class Motor(Star, Reacting):
-    """What motors have in common; ``amps`` is the rated running current, A, at ``rated_volts`` and ``hertz``.
+    """The state and the ratings of a motor; ``amps`` is the rated running current, A, at ``rated_volts`` and ``hertz``.
 
     ``load`` is the mechanical load as a share of the rated one; ``breakdown`` is the load, as such a share, at which
     the motor falls out of its run (a fan's is high: a slower fan needs less). ``trip_seconds`` is the time in which the
@@ -71,12 +79,12 @@ class Motor(Star, Reacting):
     rotor_locked: bool = False
     protector_open: bool = False
     grounded_at: str = STAR_POINT
-    state: State = "stopped"
+    state: MotorState = MotorState.STOPPED
 
     @property
     def running(self) -> bool:
         """Whether the rotor turns."""
-        return self.state in {"running", "backward"}
+        return self.state in {MotorState.RUNNING, MotorState.BACKWARD}
 
     @property
     def rated_amps(self) -> float:
@@ -86,7 +94,7 @@ class Motor(Star, Reacting):
     @property
     def is_off(self) -> bool:
         """Whether its protector is open, by itself or by a fault."""
-        return self.state == "tripped" or self.protector_open
+        return self.state is MotorState.TRIPPED or self.protector_open
 
     def locked_impedance(self, phase_volts: float, hertz: float) -> complex:
         """Return the locked-rotor impedance of a main or phase winding, Ω, at ``hertz`` Hz."""
@@ -95,14 +103,8 @@ class Motor(Star, Reacting):
         return complex(size * LOCKED_POWER_FACTOR, reactance * hertz / self.hertz)
 
     def become(self, state: str) -> Self:
-        """Return the motor in another `State`."""
-        known: dict[str, State] = {
-            "stopped": "stopped",
-            "running": "running",
-            "backward": "backward",
-            "tripped": "tripped",
-        }
-        return replace(self, state=known[state])
+        """Return the motor in another `MotorState`."""
+        return replace(self, state=MotorState(state))
 
     def resistance(self, first: str, second: str, charged_for: float) -> float:  # noqa: ARG002  # holds no capacitor
         """Return the resistance between two terminals, Ω."""
@@ -110,19 +112,19 @@ class Motor(Star, Reacting):
 
     def changes(self, view: CircuitView) -> list[Change]:
         """Return the changes that voltages and currents lead to."""
-        if self.state == "tripped":
-            return [Change("stopped", self.reset_seconds)]
+        if self.state is MotorState.TRIPPED:
+            return [Change(MotorState.STOPPED, self.reset_seconds)]
         found = []
         amps = max(view.amps(self.name, terminal) for terminal in self._protected)
         if amps > self.trip_amps and math.isfinite(self.trip_seconds):
             # Heat goes with I²·t (any textbook on protection).
-            found.append(Change("tripped", self.trip_seconds * (self.locked_amps / amps) ** 2))
+            found.append(Change(MotorState.TRIPPED, self.trip_seconds * (self.locked_amps / amps) ** 2))
         if not self.running:
             target = self._started_state(view)
-            if target != "stopped" and not self.rotor_locked:
+            if target is not MotorState.STOPPED and not self.rotor_locked:
                 found.append(Change(target, self.start_seconds))
         elif self._falls_out(view):
-            found.append(Change("stopped", _STOP_SECONDS))
+            found.append(Change(MotorState.STOPPED, _STOP_SECONDS))
         return found
 
     @property
@@ -131,7 +133,7 @@ class Motor(Star, Reacting):
         """Terminals whose current flows through the protector."""
 
     @abstractmethod
-    def _started_state(self, view: CircuitView) -> State:
+    def _started_state(self, view: CircuitView) -> MotorState:
         """Return the state that the torque at standstill leads to."""
 
     @abstractmethod
@@ -297,18 +299,26 @@ class SinglePhaseMotor(Motor):
         # Torque at standstill ∝ I_main·I_start·sin(angle between them): textbook, two windings in quadrature.
         return ((main_volts / self._main_locked(self.hertz)).conjugate() * start_amps).imag
 
-    def _started_state(self, view: CircuitView) -> State:
+    def _started_state(self, view: CircuitView) -> MotorState:
         if self.is_off or any(self.legs[terminal].fault for terminal in self.terminals[:2]):
-            return "stopped"
+            return MotorState.STOPPED
         main_volts = view.phasor(self.name, self._main, _COMMON)
         if not self._start:  # it starts by itself: a shaded pole
-            return "running" if abs(main_volts / self.rated_volts) ** 2 >= self.start_share else "stopped"
+            return (
+                MotorState.RUNNING
+                if abs(main_volts / self.rated_volts) ** 2 >= self.start_share
+                else MotorState.STOPPED
+            )
         if self.legs[self._start].fault:
-            return "stopped"
+            return MotorState.STOPPED
         start_amps = view.phasor(self.name, self._start, _COMMON) / self._start_locked(self.hertz)
         capacitor = -1j / (math.tau * self.hertz * self.farads) if self.farads else 0j
         rated = self._torque(self.rated_volts, self.rated_volts / (self._start_locked(self.hertz) + capacitor))
-        return "running" if self._torque(main_volts, start_amps) >= self.start_share * rated else "stopped"
+        return (
+            MotorState.RUNNING
+            if self._torque(main_volts, start_amps) >= self.start_share * rated
+            else MotorState.STOPPED
+        )
 
     def _falls_out(self, view: CircuitView) -> bool:
         main_volts = view.phasor(self.name, self._main, _COMMON)
@@ -346,7 +356,7 @@ def single_phase_motor(
     """Return a stopped motor; without ``start_ohms`` it starts by itself (a shaded pole) and has two terminals.
 
     ``terminals`` are common, main and auxiliary; GND is added. Values in Ω, A, F, V, Hz and s; ``amps`` at
-    ``power_factor`` (0 to 1) are what the common lead carries at rated voltage and load with ``farads`` as the run
+    ``power_factor`` (0 to 1) is the current in the common lead at rated voltage and load with ``farads`` as the run
     capacitor. The protector trips above 1.4 times ``amps``.
 
     Raises:
@@ -427,13 +437,15 @@ class ThreePhaseMotor(Motor):
         if volts is not None:
             inner = [volts(f"{STAR_POINT}{phase}", hertz) for phase in self._phases]
             positive = max(
-                abs(_sequence(inner, backward=self.state == "backward")), _ROTATING_VOLTS * self._phase_volts
+                abs(_sequence(inner, backward=self.state is MotorState.BACKWARD)), _ROTATING_VOLTS * self._phase_volts
             )
-        load = self.load * (_BACKWARD_LOAD if self.state == "backward" else 1.0)
+        load = self.load * (_BACKWARD_LOAD if self.state is MotorState.BACKWARD else 1.0)
         magnetizing = self.rated_amps * math.sqrt(1 - self.power_factor**2) / self._phase_volts
         forward = complex(load * self._rated_power / (3 * positive**2), -magnetizing)
         backward = 1 / self.locked_impedance(self._phase_volts, hertz)
-        return self._machine(*((backward, forward) if self.state == "backward" else (forward, backward)), hertz)
+        return self._machine(
+            *((backward, forward) if self.state is MotorState.BACKWARD else (forward, backward)), hertz
+        )
 
     def _machine(self, positive: complex, negative: complex, hertz: float) -> list[Element]:
         inner = tuple(f"{STAR_POINT}{phase}" for phase in self._phases)
@@ -468,19 +480,21 @@ class ThreePhaseMotor(Motor):
         third = f"{STAR_POINT}{self._phases[2]}"
         return [view.phasor(self.name, f"{STAR_POINT}{phase}", third) for phase in self._phases[:2]] + [0j]
 
-    def _started_state(self, view: CircuitView) -> State:
+    def _started_state(self, view: CircuitView) -> MotorState:
         if self.is_off:
-            return "stopped"
+            return MotorState.STOPPED
         # Torque at standstill ∝ U₊² − U₋² (textbook): none on two phases, backward with two phases exchanged.
         phasors = self._phase_phasors(view)
         forward, backward = (abs(_sequence(phasors, backward=turned)) for turned in (False, True))
         torque = (forward**2 - backward**2) / self._phase_volts**2
         if abs(torque) < self.start_share:
-            return "stopped"
-        return "running" if torque > 0 else "backward"
+            return MotorState.STOPPED
+        return MotorState.RUNNING if torque > 0 else MotorState.BACKWARD
 
     def _falls_out(self, view: CircuitView) -> bool:
-        share = abs(_sequence(self._phase_phasors(view), backward=self.state == "backward")) / self._phase_volts
+        share = (
+            abs(_sequence(self._phase_phasors(view), backward=self.state is MotorState.BACKWARD)) / self._phase_volts
+        )
         return self.rotor_locked or self.is_off or share < _ROTATING_VOLTS or self.load > self.breakdown * share**2
 
 

@@ -23,7 +23,7 @@ from meterlink_simulators.components import (
     Reacting,
     Star,
 )
-from meterlink_simulators.inverter import Inverter
+from meterlink_simulators.inverter import Inverter, InverterState
 from meterlink_simulators.mains import Mains
 from meterlink_simulators.motors import Motor
 from meterlink_simulators.network import GROUND, Element, Solution, branch, driving_point_impedance
@@ -62,9 +62,11 @@ class SolvedCircuit:
         self._solutions: dict[float, Solution] = {}
         frequencies = {part.hertz for part in parts.values() if isinstance(part, Mains)}
         frequencies |= {
-            part.output_hertz for part in parts.values() if isinstance(part, Inverter) and part.state == "running"
+            part.output_hertz
+            for part in parts.values()
+            if isinstance(part, Inverter) and part.state is InverterState.RUNNING
         }
-        # Inverters' outputs first: their power is what loads the mains.
+        # Inverters' outputs first: their power loads the mains.
         self._frequencies = sorted(frequencies - {0.0}, reverse=True)
         follows = any(
             isinstance(part, Inverter) or (isinstance(part, Motor) and part.running) for part in parts.values()
@@ -152,10 +154,10 @@ class SolvedCircuit:
         first, second = part.terminals
         return isinstance(part, Coil) and part.pulls(self.rms(coil, first, second), pulled=pulled)
 
-    # What meters read
+    # Readings of meters
 
     def meter_volts(self, first: tuple[str, str], second: tuple[str, str], coupling: Coupling | None) -> float:
-        """Return what a voltmeter reads between two terminals ``(component, terminal)``, V: RMS, or signed DC."""
+        """Return a voltmeter's reading between two terminals ``(component, terminal)``, V: RMS, or signed DC."""
         roots = self._connections.root(*first), self._connections.root(*second)
         if coupling is Coupling.DC:
             return self._solutions[0.0].loaded_volts(*roots, VOLTMETER_OHMS).real

@@ -167,7 +167,7 @@ def test_a_low_voltage_draws_more_current():
 @settings(deadline=None, max_examples=30)  # no check depends on the machine's speed
 @given(volts=st.floats(200, 260), microfarads=st.floats(20, 60))
 def test_power_in_is_load_and_winding_losses(volts, microfarads):
-    """The load takes 3146 W (see above) whatever the voltage; the rest heats the auxiliary winding, I²R."""
+    """The load takes 3146 W (see above) at any voltage; the rest heats the auxiliary winding, I²R."""
     bench = motor_bench()
     bench.advance(2.0)
     bench.set_fault(Fault("line", FaultKind.DRIFT, amount=volts), 2.0)
@@ -381,6 +381,27 @@ def test_some_percent_of_unbalanced_voltage_unbalance_the_current_by_many():
     phasors = [solved._amps("compressor", phase, 60.0) for phase in PHASES]
     negative = abs(phasors[0] + turn**2 * phasors[1] + turn * phasors[2]) / 3
     assert negative == pytest.approx(1.923, rel=0.01)
+
+
+@settings(deadline=None, max_examples=30)  # no check depends on the machine's speed
+@given(low=st.floats(190, 220), load=st.floats(0.2, 1.1), single_phase=st.booleans())
+def test_power_in_is_load_and_the_heat_of_the_negative_sequence(low, load, single_phase):
+    """Rated √3·208·20·0.85 = 6124.5 W; the negative sequence heats 3·0.6·(120.09/150) = 1.4411 Ω with its current."""
+    bench = rooftop(scroll(load=load), impedance=0.0)
+    bench.advance(2.0)
+    fault = Fault("line", FaultKind.OPEN, "L3") if single_phase else Fault("line", FaultKind.DRIFT, "L1", low)
+    bench.set_fault(fault, 2.0)
+    bench.advance(3.0)
+    assert state(bench) == "running"
+    solved = bench._circuit.solve()
+    currents = [solved._amps("compressor", phase, 60.0) for phase in PHASES]
+    power = sum(
+        solved.volts("compressor", phase, 60.0) * current.conjugate()
+        for phase, current in zip(PHASES, currents, strict=True)
+    ).real
+    turn = complex(math.cos(math.tau / 3), math.sin(math.tau / 3))
+    negative = abs(currents[0] + turn**2 * currents[1] + turn * currents[2]) / 3
+    assert power == pytest.approx(load * 6124.5 + 1.4411 * negative**2, rel=2e-3)
 
 
 def test_two_phases_exchanged_turn_it_backward():
