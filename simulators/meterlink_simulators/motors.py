@@ -141,10 +141,6 @@ class Motor(Star, Reacting):
         """Return whether the voltage is too low, or its load too high, for it to run on."""
 
 
-def _inverse(impedance: complex) -> complex:
-    return 0j if cmath.isinf(impedance) else 1 / impedance
-
-
 # The point of a single-phase motor where its protector and its windings meet.
 _COMMON = STAR_POINT
 
@@ -323,7 +319,8 @@ class SinglePhaseMotor(Motor):
     def _falls_out(self, view: CircuitView) -> bool:
         main_volts = view.phasor(self.name, self._main, _COMMON)
         share = abs(main_volts) / self.rated_volts
-        if self.rotor_locked or self.is_off or self.legs[self._main].fault or share < _ROTATING_VOLTS:
+        broken = self.is_off or any(self.legs[terminal].fault for terminal in self.terminals[:2])
+        if self.rotor_locked or broken or share < _ROTATING_VOLTS:
             return True
         start_volts = view.phasor(self.name, self._start, _COMMON) if self._start else 0j
         power = self.load * self._rated_power - self._start_power(main_volts, start_volts, self.hertz)

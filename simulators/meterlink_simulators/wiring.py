@@ -33,10 +33,12 @@ from meterlink_simulators.switchgear import Coil, Switch
 VOLTMETER_OHMS = 10e6
 # Least voltage, V, in which a meter finds a frequency. Common practice, no source.
 _LEAST_FREQUENCY_VOLTS = 1.0
-# Share of its voltage below which a capacitor is cut off from its source.
+# Share of its voltage below which a capacitor is cut off from its source: leakage leaves less than that across it.
 _CUT_OFF_SHARE = 0.02
-_MOST_ROUNDS = 60
+# A running motor's voltages stay the same within 1e-8, far less than any display shows, after some ten rounds. One that
+# cannot hold its load does not come to rest; its state tells so, and it stops.
 _CONVERGED = 1e-8
+_MOST_ROUNDS = 60
 # Changes within one step of time after which contacts chatter without end: the rest of the step is skipped.
 _MOST_CHANGES = 100
 
