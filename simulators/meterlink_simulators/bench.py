@@ -18,7 +18,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink_simulators.components import STAR_POINT, Component, Contacts, Device, Leg, Star, Supply, Surface
-from meterlink_simulators.faults import Fault, FaultKind, check_joint, with_fault
+from meterlink_simulators.faults import Fault, FaultKind, joint_ohms, with_fault
 from meterlink_simulators.inverter import BUS, Inverter
 from meterlink_simulators.probes import Probes, TerminalPair
 from meterlink_simulators.switchgear import Switch
@@ -139,8 +139,8 @@ class Bench:
             self._components[fault.component] = self._original_components[fault.component]
             self._circuit.clear_joints(fault.component)
         elif fault.kind is FaultKind.BAD_CONNECTION:
-            ohms = check_joint(component, fault, wired=fault.component in self._circuit)
-            self._circuit.set_joint(fault.component, fault.terminal, ohms)
+            self._require_wired(fault.component)
+            self._circuit.set_joint(fault.component, fault.terminal, joint_ohms(component, fault))
         else:
             self._components[fault.component] = with_fault(component, fault, now)
 
@@ -169,7 +169,10 @@ class Bench:
         elif isinstance(component, Inverter):
             self._components[name] = replace(component, commanded=on)
         else:
-            raise InputError(f"{name!r} cannot be operated: it is no switch without a coil, and no inverter.")
+            raise InputError(
+                f"{name!r} cannot be operated: it is no switch without a coil, and no inverter.",
+                "Set a fault, or the state of its coil.",
+            )
 
     def pull_leads(self, name: str, now: float) -> None:
         """Take the leads off every terminal of a wired component at ``now``, s: it is measured alone, and does nothing.
@@ -189,9 +192,12 @@ class Bench:
 
     def _set_leads(self, name: str, now: float, *, pulled: bool) -> None:
         self.advance(now)
-        if self.component(name).name not in self._circuit:
-            raise InputError(f"{name!r} is not wired: it is measured with its leads pulled anyway.")
+        self._require_wired(self.component(name).name)
         self._circuit.pull_leads(name, pulled=pulled)
+
+    def _require_wired(self, name: str) -> None:
+        if name not in self._circuit:
+            raise InputError(f"{name!r} is not wired: it has no leads.", "Name a component with wires.")
 
     def connect_bleeder(self, name: str, ohms: float, now: float) -> None:
         """Put a resistor of ``ohms`` Ω across every capacitor of a component at ``now``, s; ``math.inf`` removes it.

@@ -61,11 +61,15 @@ class Fault:
 def with_fault(component: Component, fault: Fault, now: float) -> Component:
     """Return ``component`` with ``fault`` from ``now`` (s) on.
 
-    ``repaired`` is not handled here: the bench restores the component that it was built with.
+    ``repaired`` is not handled here: the bench restores the component that it was built with. A bad connection is only
+    checked: it belongs to the bench, and the component stays as it is.
 
     Raises:
         InputError: the component has no such fault, or the fault lacks a field.
     """
+    if fault.kind is FaultKind.BAD_CONNECTION:
+        joint_ohms(component, fault)
+        return component
     match component:
         case Mains():
             return _mains_with(component, fault, now)
@@ -83,14 +87,12 @@ def with_fault(component: Component, fault: Fault, now: float) -> Component:
             raise InputError(_message(fault, "only wired parts and supplies have faults"))
 
 
-def check_joint(component: Component, fault: Fault, *, wired: bool) -> float:
+def joint_ohms(component: Component, fault: Fault) -> float:
     """Return the resistance, Ω, of a bad connection at a terminal of ``component``.
 
     Raises:
-        InputError: the component is not ``wired``, or has no such terminal, or the fault lacks its amount.
+        InputError: the component has no such terminal, or the fault lacks its amount.
     """
-    if not wired:
-        raise InputError(_message(fault, "it is not wired"))
     if fault.terminal not in component.terminals:
         raise InputError(_message(fault, f"set 'terminal' to one of {', '.join(component.terminals)}"))
     return _amount(fault)
