@@ -38,11 +38,13 @@ if TYPE_CHECKING:
     from meterlink.notebook.files import MeterProfile, Plan, load_plan, load_profile
     from meterlink.notebook.history import History, HistoryRow, open_history
     from meterlink.notebook.judging import (
-        AmbiguousRatingError,
+        Choice,
         Judgement,
         Limits,
         Margin,
+        OpenQuestionError,
         PartJudgement,
+        Question,
         RatedPart,
         Verdict,
         judge_capacitor,
@@ -54,8 +56,8 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AmbiguousRatingError",
     "Amount",
+    "Choice",
     "DamagedDatabaseError",
     "DatabaseAccessError",
     "DatabaseLockedError",
@@ -75,12 +77,14 @@ __all__ = [
     "NoDatabaseError",
     "NotADatabaseError",
     "OlderDatabaseError",
+    "OpenQuestionError",
     "PartJudgement",
     "Plan",
     "PlanError",
     "ProfileError",
     "PublishError",
     "QuantityLike",
+    "Question",
     "RadioError",
     "RatedPart",
     "RatingLike",
@@ -104,8 +108,8 @@ _MODULES = {
     "files": ("MeterProfile", "Plan", "load_plan", "load_profile"),
     "history": ("History", "HistoryRow", "open_history"),
     "judging": (
-        "AmbiguousRatingError", "Judgement", "Limits", "Margin", "PartJudgement", "RatedPart", "Verdict",
-        "judge_capacitor", "judge_coil", "parse_rating",
+        "Choice", "Judgement", "Limits", "Margin", "OpenQuestionError", "PartJudgement", "Question", "RatedPart",
+        "Verdict", "judge_capacitor", "judge_coil", "parse_rating",
     ),
     "quantities": ("Amount", "QuantityLike", "RatingLike", "Reading", "ReadingLike", "as_pint"),
 }  # fmt: skip

@@ -22,8 +22,8 @@ Every class is below `MeterlinkError`, and may be caught by the class above it::
     ├── LinkError                   the daemon's local socket cannot be served or reached
     └── PublishError                the MQTT broker cannot be reached, or it refused a message
 
-A room that alone raises an error with more details keeps its class beside its code: `AmbiguousRatingError` of
-`meterlink.judge.label.ratings`, for example, is an `InputError` that lists the possible meanings.
+A room that alone raises an error with more details keeps its class beside its code: `OpenQuestionError` of
+`meterlink.core.questions`, for example, is an `InputError` that carries a question with its choices.
 """
 
 

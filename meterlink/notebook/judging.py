@@ -6,12 +6,13 @@ from typing import Any
 
 from meterlink.core.equipment import PointKind
 from meterlink.core.errors import InputError
+from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.core.units import Amount, Quantity, pint_quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.decision_rules import parse_decision_rule
 from meterlink.judge.judging import judge
 from meterlink.judge.label.rated_part import RatedPart
-from meterlink.judge.label.ratings import AmbiguousRatingError, parse_rating
+from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import check_operating_temperature, parse_accuracy
@@ -19,11 +20,13 @@ from meterlink.notebook.quantities import RatingLike, ReadingLike, parse_measure
 from meterlink.plans.specification import make_rating, make_span
 
 __all__ = [
-    "AmbiguousRatingError",
+    "Choice",
     "Judgement",
     "Limits",
     "Margin",
+    "OpenQuestionError",
     "PartJudgement",
+    "Question",
     "RatedPart",
     "Verdict",
     "judge_capacitor",

@@ -21,8 +21,8 @@ from meterlink.judge.drift.mann_kendall import (
 )
 from meterlink.judge.drift.theil_sen import pair_slopes, sen_interval
 from meterlink.judge.drift.trend import LimitSide, TrendPoint, fit_trend
-from meterlink.judge.label.rated_part import CapacitorKind
 from meterlink.judge.label.ratings import parse_rating
+from meterlink.judge.label.usual_values import CapacitorKind
 from meterlink.judge.limits import rated_limits
 
 DAY = 86_400 * 10**9  # ns

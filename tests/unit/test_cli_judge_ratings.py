@@ -66,21 +66,52 @@ def test_a_label_in_words_begins_with_the_answer() -> None:
 
 
 def test_an_ambiguous_label_is_a_question() -> None:
-    code, out, err = run("rating", "45-5 uF")
-    assert (code, out) == (2, "")
-    assert err == "meterlink: '45-5 uF': '45-5 uF' may be two sections or a range. Is it '45+5 µF' or '5 to 45 µF'?\n"
-    code, out, err = run("rating", "45-5 uF", "--json")
-    assert code == 2
-    assert err.count("\n") == 1
+    code, out, err = run("rating", "QX35/5 MFD 440V")
+    assert (code, err) == (3, "")
+    question, first, second, how = out.splitlines()
+    assert question == "'QX35/5 MFD 440V': 'QX35' may be a code, or letters before a value."
+    assert first == (
+        "  1  35+5 µF 440 V: dual run capacitor, HERM 35 µF, FAN 5 µF, up to 440 V; leave 'QX' out (usual)"
+    )
+    assert second == "  2  5 µF 440 V: run capacitor, 5 µF, up to 440 V; leave 'QX35' out"
+    assert "--answer" in how
+    code, out, err = run("rating", "QX35/5 MFD 440V", "--json")
+    assert (code, err) == (3, "")
     assert json.loads(out) == {
-        "text": "45-5 uF",
-        "question": "'45-5 uF' may be two sections or a range.",
-        "interpretations": [
-            {"text": "45+5 µF", "description": "dual run capacitor, HERM 45 µF, FAN 5 µF"},
-            {"text": "5 to 45 µF", "description": "start capacitor, marked 5 to 45 µF"},
+        "question": question,
+        "choices": [
+            {"key": "35+5 µF 440 V",
+             "words": "dual run capacitor, HERM 35 µF, FAN 5 µF, up to 440 V; leave 'QX' out"},
+            {"key": "5 µF 440 V", "words": "run capacitor, 5 µF, up to 440 V; leave 'QX35' out"},
         ],
-    }
+        "usual": "35+5 µF 440 V",
+    }  # fmt: skip
     assert printed_json("rating", "35J", "--unit", "µF")["rating"] == "35 µF ±5 %"
+
+
+def test_an_answer_settles_the_question(stock: str) -> None:
+    for answer in ("1", "35+5 µF 440 V"):
+        fields = printed_json("rating", "QX35/5 MFD 440V", "--answer", answer)
+        assert (fields["rating"], fields["unused_words"]) == ("35+5 µF 440 V", ["QX"])
+    fields = printed_json("replacement", "--part", "45/7.5 MFD 440V 2319", "--stock", stock, "--answer", "1")
+    assert fields["part"] == "45+7.5 µF 440 V"
+    visits = [argument for day in range(1, 7) for argument in ("--point", f"2025-05-{day:02}=45.0uF")]
+    code, out, _ = run("trend", *visits, "--rated", "45 MFD 440V 2319")
+    assert code == 3
+    assert "45 µF 440 V" in out
+    assert run("trend", *visits, "--rated", "45 MFD 440V 2319", "--answer", "1")[0] == 0
+
+
+def test_an_answer_that_answers_nothing_is_refused(stock: str) -> None:
+    for arguments in (
+        ["rating", "QX35/5 MFD 440V", "--answer", "3"],
+        ["rating", "QX35/5 MFD 440V", "--answer", ""],
+        ["rating", "35/5 MFD 440V", "--answer", "1"],
+        ["replacement", "--part", "45 MFD 440V", "--stock", stock, "--answer", "1"],
+        ["trend", "--point", "2025-05-01=45.0uF", "--answer", "1"],
+    ):
+        code, out, err = run(*arguments)
+        assert (code, out, err.count("\n")) == (2, "", 1)
 
 
 def test_an_unusable_rating_is_one_clear_line() -> None:

@@ -111,7 +111,7 @@ def test_a_section_of_a_dual() -> None:
         ["--point", "2025-05-01=45 uF", "--point", "2025-06-01=45 V"],
         ["--point", "2025-05-01=45 uF", *RATED, "--low", "40 uF"],
         ["--point", "2025-05-01=45 uF", "--low", "50 uF", "--high", "40 uF"],
-        ["--point", "2025-05-01=45 uF", "--rated", "45"],
+        ["--point", "2025-05-01=45 uF", "--rated", "45 V"],
         ["--point", "9999-12-31T23:59:59-10:00=45 uF"],
         ["--point", "2025-05-01=45 uF", "--on", "soon"],
         ["--csv", "no-such-file.csv"],

@@ -1,19 +1,26 @@
 import re
 from decimal import Decimal
-from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
-from meterlink.judge.label.rated_part import CapacitorKind, RatedPart
-from meterlink.judge.label.ratings import AmbiguousRatingError, describe_part, parse_rating
+from meterlink.core.questions import OpenQuestionError, Question
+from meterlink.judge.label.rated_part import RatedPart
+from meterlink.judge.label.ratings import describe_part, parse_rating, read_label
+from meterlink.judge.label.usual_values import CapacitorKind
 from meterlink.judge.tolerance import Tolerance
 
 
 def values(part: RatedPart) -> list[str]:
     return [f"{value.digits.normalize():f} {value.unit}" for value in part.sections]
+
+
+def ask(text: str, kind: CapacitorKind | None = None) -> Question[RatedPart]:
+    question = read_label(text, kind=kind)
+    assert isinstance(question, Question)
+    return question
 
 
 def tolerance(minus: str, plus: str) -> Tolerance:
@@ -43,6 +50,14 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("~450V 45 u 5 percent", ["45 µF"], ("5", "5"), [450], []),
         ("45 uF - 440 V - 60 Hz", ["45 µF"], None, [440], [60]),
         ("RUN CAPACITOR (45 uF ±6%) 440 V", ["45 µF"], ("6", "6"), [440], []),
+        ("45-5 MFD 440V", ["45 µF", "5 µF"], None, [440], []),
+        ("7 1/2 MFD 370V", ["7.5 µF"], None, [370], []),
+        ("40/7-1/2 uF 370V", ["40 µF", "7.5 µF"], None, [370], []),
+        ("12,5 µF 400 V~", ["12.5 µF"], None, [400], []),
+        ("45 uF HERM 5 uF FAN 440V", ["45 µF", "5 µF"], None, [440], []),
+        ("FAN5uF/HERM45uF 440V", ["45 µF", "5 µF"], None, [440], []),
+        ("10 uF 440 VAC/1000 VDC 60 cycles", ["10 µF"], None, [440], [60]),
+        ("DC 600V, 10 uF AC 370V", ["10 µF"], None, [370], []),
     ],
 )
 def test_reads_the_labels_of_parts(
@@ -66,12 +81,11 @@ def test_reads_the_labels_of_parts(
     ],
 )
 def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) -> None:
-    try:
-        part = parse_rating(text)
-    except AmbiguousRatingError as question:
+    part = read_label(text)
+    if isinstance(part, Question):
         assert "/" in text
-        (candidate,) = question.interpretations
-        part = parse_rating(candidate.text)
+        (choice,) = part.choices
+        part = choice.conclusion
     assert part.sections == ()
     assert part.kind is CapacitorKind.START
     (limits,) = part.limits()
@@ -83,86 +97,136 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
     [
         ("35J", ["35 µF ±5 %"]),
         ("45/5", ["45+5 µF"]),
-        ("45-50", ["45 to 50 µF", "50+45 µF"]),
-        ("45-5 uF", ["45+5 µF", "5 to 45 µF"]),
+        ("45-50", ["45 to 50 µF"]),
+        ("5-45 uF", ["45+5 µF"]),
         ("43/53 uF", ["53+43 µF", "43 to 53 µF"]),
-        ("45 5", ["45+5 µF", "45.5 µF"]),
-        ("45 5 440", ["45+5 µF 440 V", "45.5 µF 440 V"]),
+        ("45 5", ["45+5 µF", "45 µF", "5 µF"]),
+        ("7 5 MFD", ["7.5 µF", "5 µF"]),
+        ("12 5 440V", ["12.5 µF 440 V", "12 µF 440 V", "5 µF 440 V"]),
         ("45/5/440", ["45+5 µF 440 V"]),
         ("45/440V", ["45 µF 440 V"]),
         ("40/5/440V", ["40+5 µF 440 V"]),
-        ("45 uF 370/440", ["45 µF 370/440 V"]),
-        ("45 uF 440V 60", ["45 µF 440 V 60 Hz"]),
-        ("45 uF 6", ["45+6 µF", "45 µF ±6 %"]),
-        ("45 uF ±6", ["45 µF ±6 %", "45 µF ±6 µF"]),
-        ("45 uF +6%", ["45 µF ±6 %", "45 µF -0/+6 %"]),
-        ("45 uF -10%", ["45 µF ±10 %", "45 µF -10/+0 %"]),
-        ("45+5 %", ["45 µF ±5 %", "45 µF -0/+5 %"]),
-        ("45+5-10%", ["45 µF -10/+5 %"]),
-        ("4R7", ["4.7 µF", "0.0047 µF"]),
-        ("106 K", ["106 µF ±10 %", "10 µF ±10 %"]),
-        ("106K", ["106 µF ±10 %", "10 µF ±10 %"]),
+        ("45 uF 370/440", ["45 µF 370/440 V", "45 µF"]),
+        ("45 uF 440V 60", ["45 µF 440 V 60 Hz", "45 µF 440 V"]),
+        ("45 uF 6", ["45+6 µF", "45 µF ±6 %", "45 µF"]),
+        ("45 uF ±6", ["45 µF ±6 %", "45 µF"]),
+        ("45 uF +6%", ["45 µF ±6 %", "45 µF"]),
+        ("45 uF +20%", ["45 µF ±20 %", "45 µF -0/+20 %", "45 µF"]),
+        ("45 uF -10%", ["45 µF ±10 %", "45 µF"]),
+        ("45+5 %", ["45 µF ±5 %", "45 µF"]),
+        ("45+5-10%", ["45 µF -10/+5 %", "45 µF"]),
+        ("DC 600V AC 370V 10 uF", ["10 µF 370 V"]),
+        ("4R7", ["4.7 µF"]),
+        ("106 K", ["106 µF ±10 %", "10 µF ±10 %", "106 µF", "10 µF"]),
+        ("106J", ["106 µF ±5 %", "10 µF ±5 %"]),
         ("106", ["106 µF", "10 µF"]),
         ("45 mF", ["45 µF"]),
         ("45 MF 370 V", ["45 µF 370 V"]),
         ("45 F", ["45 µF"]),
-        ("1,5 µF", ["1.5 µF", "5+1 µF"]),
-        ("1,500 µF", ["1.5 µF", "500+1 µF", "1500 µF"]),
-        ("45 uF C", ["45 µF ±0.25 %", "45 µF"]),
+        ("45,5 µF", ["45+5 µF"]),
+        ("1,500 µF", ["1.5 µF", "1500 µF"]),
+        ("45/5,440V", ["45+5 µF 440 V", "45 µF"]),
+        ("45 uF N", ["45 µF ±30 %", "45 µF"]),
+        ("J 45 uF", ["45 µF ±5 %", "45 µF"]),
         ("45 uF ±6% J", ["45 µF ±6 %", "45 µF ±5 %"]),
-        ("45 uF HERM 5 uF FAN 440V", ["45+5 µF 440 V"]),
+        ("45 uF 5 uF 440V", ["45+5 µF 440 V", "45 µF 440 V", "5 µF 440 V"]),
+        ("FAN 45 uF HERM 5 uF 440V", ["45+5 µF 440 V", "45 µF 440 V", "5 µF 440 V"]),
         ("88-106 MFD ±10%", ["88 to 106 µF"]),
-        ("45uF.5", ["45+0.5 µF", "45 µF ±0.5 %", "45+5 µF", "45 µF ±5 %"]),
-        ("HERM45uF/FAN5uF 440V", ["45+5 µF 440 V"]),
+        ("45uF.5", ["45 µF", "45+5 µF", "45 µF ±5 %"]),
         ("45 uF T70", ["45 µF"]),
+        ("VAC 440 MFD 45", ["45 µF 440 V"]),
+        ("O5 uF", ["5 µF"]),
+        ("QX35/5 MFD 440V", ["35+5 µF 440 V", "5 µF 440 V"]),
+        ("45 MFD 440V 2319", ["45 µF 440 V"]),
+        ("45 MFD 440V 23W21", ["45 µF 440 V"]),
+        ("45 MFD 440V 4455-A12", ["45 µF 440 V"]),
+        ("45 uF 5V/440V", ["45 µF 440 V", "45 µF"]),
+        ("MFD 45/5 VAC 440", ["45+5 µF 440 V"]),
+        ("MFD 45/5 MFD 440V", ["45+5 µF 440 V"]),
+        ("45 uF class B 450 V class C 500 V", ["45 µF 450 V", "45 µF 500 V"]),
+        ("40-50 uF 370 V", ["40 to 50 µF 370 V start", "40 to 50 µF 370 V run"]),
+        ("88-108 uF 440 V", ["88 to 108 µF 440 V start", "88 to 108 µF 440 V run"]),
         ("45 uF ☃", ["45 µF"]),
         ("45 uF + 440 V", ["45 µF 440 V"]),
     ],
 )
 def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
-    with pytest.raises(AmbiguousRatingError) as raised:
+    question = ask(text)
+    assert [choice.key for choice in question.choices] == candidates
+    assert [str(choice.conclusion) for choice in question.choices] == candidates
+    assert all(choice.words for choice in question.choices)
+    with pytest.raises(OpenQuestionError) as raised:
         parse_rating(text)
-    offered = [candidate.text for candidate in raised.value.interpretations]
-    assert offered == candidates
+    assert raised.value.question == question
     assert "\n" not in str(raised.value)
-    fields: Any = raised.value.as_json_object()
-    assert [candidate["text"] for candidate in fields["interpretations"]] == candidates
-    assert all(candidate["description"] for candidate in fields["interpretations"])
 
 
 @pytest.mark.parametrize(
     "text",
-    ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "O5 uF", "106 to 88 uF",
+    ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
      "45 uF ±200 %", "VAC 45 uF", "hello", "45 ohm", "1234567890 uF", "45 uF ±6 V", "0.0000001 uF", "45 uF 60 MHz",
-     "45 uF 370 kV", "45 uF 5V/440V", "x" * 500],
+     "45 uF 370 kV", "x" * 500],
 )  # fmt: skip
 def test_refuses_texts_that_are_not_a_rating(text: str) -> None:
     with pytest.raises(InputError) as raised:
         parse_rating(text)
-    assert not isinstance(raised.value, AmbiguousRatingError)
+    assert not isinstance(raised.value, OpenQuestionError)
 
 
 def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
     assert str(parse_rating("35J", unit="µF")) == "35 µF ±5 %"
     assert str(parse_rating("45/5 440V", unit="µF")) == "45+5 µF 440 V"
     assert str(parse_rating("106", unit="µF")) == "106 µF"
-    with pytest.raises(AmbiguousRatingError):
-        parse_rating("106K", unit="µF")  # a code with any unit
-    with pytest.raises(AmbiguousRatingError):
-        parse_rating("45 5", unit="µF")
-    with pytest.raises(AmbiguousRatingError, match=r"'50\+45 µF'"):
-        parse_rating("45-50 uF", kind=CapacitorKind.RUN)
-    with pytest.raises(AmbiguousRatingError, match="Is it '5 to 45 µF'"):
+    assert isinstance(read_label("106K", unit="µF"), Question)  # a code with any unit
+    assert isinstance(read_label("45 5", unit="µF"), Question)
+    question = ask("45-50 uF", kind=CapacitorKind.RUN)
+    assert [choice.key for choice in question.choices] == ["45 to 50 µF run", "50+45 µF"]
+    with pytest.raises(InputError, match="a start capacitor has one"):
         parse_rating("45+5 uF", kind=CapacitorKind.START)
     assert parse_rating("50 uF 250 V", kind=CapacitorKind.START).kind is CapacitorKind.START
     with pytest.raises(InputError, match="capacitance"):
         parse_rating("45", unit="V")
 
 
+@pytest.mark.parametrize(
+    "mark",
+    ["10,000 AFC", "10K AFC", "FAULT CURRENT 10000 A", "-40°C TO +70°C", "-25/85C", "MAX 70°C", "UL 810",
+     "IEC 60252-1:2011", "C22.2 NO. 190", "30,000 HRS", "DATE 08/23", "MFG 0823", "2021-08-15", "08/2021", "P/N 12-40771-03",
+     "LOT: 20231107", "Ø45x95 mm", '2.5 x 4.75"', "15K OHM 2W", "1/2 HP", "1 PH", "CBB65A-1", "NO PCB'S"],
+)  # fmt: skip
+def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:
+    for text in (f"{mark} 45/5 MFD 440V", f"45/5 MFD 440V {mark}", f"45/5 MFD {mark} 440V"):
+        part = parse_rating(text)
+        assert str(part) == "45+5 µF 440 V", text
+        assert part.unused_words
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["LOT 45/5 MFD 440V", "DATE 45/5 MFD 440V", "UL 45/5 MFD 440V", "EN 45/5 MFD 440V", "AFC 45/5 MFD 440V",
+     "TEMP 45/5 MFD 440V", "PART 45/5MFD 440V", "CL 45/5 MFD 440V", "-40/70C 45/5 MFD 440V"],
+)  # fmt: skip
+def test_no_mark_takes_the_rating_behind_it(text: str) -> None:
+    assert str(parse_rating(text)) == "45+5 µF 440 V"
+
+
+def test_the_usual_choice_is_named_only_where_one_is_known() -> None:
+    assert ask("QX35/5 MFD 440V").usual == "35+5 µF 440 V"
+    assert ask("45 MF 440V").usual == "45 µF 440 V"
+    assert ask("40-50 uF 370 V").usual is None
+    assert ask("45 uF 6").usual is None
+
+
+def test_a_number_that_is_left_out_is_named() -> None:
+    (choice,) = ask("40 MFD 440V 21 36").choices
+    assert choice.words.endswith("leave '21' and '36' out")
+    assert choice.conclusion.unused_words == ("21", "36")
+
+
 def test_words_outside_the_rating_are_listed_and_not_used() -> None:
     part = parse_rating("CBB65 45 uF class B 450V S2 25/70/21 85°C 15 kohm 600 VDC P2")
     assert str(part) == "45 µF 450 V"
-    assert part.unused_words == ("CBB65", "class", "B", "S2", "25/70/21", "85°C", "15 kohm", "600 VDC", "P2")
+    assert part.unused_words == ("CBB65", "class B", "S2", "25/70/21", "85°C", "15 kohm", "600 VDC", "P2")
     assert part == parse_rating("45 uF 450 V")  # not part of the rating
 
 
@@ -276,16 +340,14 @@ def test_any_text_is_a_rating_a_question_or_an_input_error(
     text: str, kind: CapacitorKind | None, unit: str | None
 ) -> None:
     try:
-        part = parse_rating(text, kind=kind, unit=unit)
-    except InputError as error:
-        candidates = error.interpretations if isinstance(error, AmbiguousRatingError) else ()
-    else:
-        candidates = ()
+        result = read_label(text, kind=kind, unit=unit)
+    except InputError:
+        return
+    parts = [choice.conclusion for choice in result.choices] if isinstance(result, Question) else [result]
+    assert 1 <= len(parts) <= 6
+    for part in parts:
         assert parse_rating(str(part), kind=kind) == part
         assert all(limits.low is not None and limits.low >= 0 for limits in part.limits())
-    assert len(candidates) <= 6
-    for candidate in candidates:
-        assert str(parse_rating(candidate.text, kind=kind)) == candidate.text
 
 
 @given(spelled_ratings(), st.lists(tokens, min_size=1, max_size=3), st.data())

@@ -9,7 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
-from meterlink.judge.label.rated_part import CapacitorKind
 from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.label.replacement import (
     ReplacementMethod,
@@ -18,6 +17,7 @@ from meterlink.judge.label.replacement import (
     StockEntry,
     find_replacements,
 )
+from meterlink.judge.label.usual_values import CapacitorKind
 from meterlink.settings import load_stock, stock_schema
 from meterlink.settings.stock import STOCK
 from meterlink.tomlfile.documents import check_document

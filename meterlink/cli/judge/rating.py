@@ -1,16 +1,17 @@
 """``meterlink judge rating``: a capacitor's label, spelled out with its limits."""
 
-import json
 from typing import Any
 
 import click
 
 from meterlink.cli.judge.output import json_number, json_option, print_answer
+from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.units import Quantity, parse_unit
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
-from meterlink.judge.label.rated_part import CapacitorKind, RatedPart
-from meterlink.judge.label.ratings import AmbiguousRatingError, describe_part, parse_rating
+from meterlink.judge.label.rated_part import RatedPart
+from meterlink.judge.label.ratings import describe_part, read_label
+from meterlink.judge.label.usual_values import CapacitorKind
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 
 _LARGER_IS_HERM = (
@@ -22,28 +23,21 @@ _LARGER_IS_HERM = (
 @click.argument("text")
 @click.option("--kind", type=click.Choice([kind.value for kind in CapacitorKind]), help="Kind of part, if known.")
 @click.option("--unit", metavar="UNIT", help="Unit of a value without one: uF.")
+@answer_option
 @json_option
-def rating(text: str, kind: str | None, unit: str | None, as_json: bool) -> None:  # noqa: FBT001
+def rating(text: str, kind: str | None, unit: str | None, answer: str | None, as_json: bool) -> None:  # noqa: FBT001
     """Read a capacitor's rating as printed on the part: "45+7.5 MFD ±6% 440 VAC".
 
-    A rating with several meanings is never guessed: the question goes to standard error, the exit status is 2, and
-    --json prints an object with text, question and interpretations (text, description). Otherwise --json prints:
-    rating, description, kind (run, start or null), sections (name, rated or null, low, high, end_of_life_low,
-    end_of_life_high, unit, basis), tolerance, volts and hertz (lists), unused_words and remarks.
-
-    \f
-
-    Raises:
-        InputError: the text is not a rating, or the unit is not a unit of capacitance.
-        AmbiguousRatingError: the text has several meanings.
+    A rating with several meanings is never guessed: the question is printed with its choices, and the exit status is
+    3. Give the same command with --answer and the number or the key of a choice. With --json the question is: question,
+    choices (key, words), usual (a key or null). Otherwise --json prints: rating, description, kind (run, start or
+    null), sections (name, rated or null, low, high, end_of_life_low, end_of_life_high, unit, basis), tolerance, volts
+    and hertz (lists), unused_words and remarks.
     """
-    try:
-        default_unit = None if unit is None else parse_unit(unit, Quantity.CAPACITANCE)
-        part = parse_rating(text, kind=CapacitorKind(kind) if kind else None, unit=default_unit)
-    except AmbiguousRatingError as error:
-        if as_json:
-            click.echo(json.dumps(error.as_json_object(), ensure_ascii=False))
-        raise
+    default_unit = None if unit is None else parse_unit(unit, Quantity.CAPACITANCE)
+    part = settle(
+        read_label(text, kind=CapacitorKind(kind) if kind else None, unit=default_unit), answer, as_json=as_json
+    )
     print_answer(rating_fields(part), _lines(part), as_json=as_json)
 
 

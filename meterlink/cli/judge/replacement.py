@@ -6,17 +6,18 @@ from typing import Any
 import click
 
 from meterlink.cli.judge.output import json_option, print_answer
+from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.cautions import standard_caution
 from meterlink.core.equipment import CircuitState
 from meterlink.core.units import Quantity
-from meterlink.judge.label.rated_part import CapacitorKind
-from meterlink.judge.label.ratings import parse_rating
+from meterlink.judge.label.ratings import read_label
 from meterlink.judge.label.replacement import (
     ReplacementOption,
     ReplacementResult,
     StockEntry,
     find_replacements,
 )
+from meterlink.judge.label.usual_values import CapacitorKind
 from meterlink.settings import load_stock
 
 _MEASURE_NOTE = "Measure the new part before it goes in."
@@ -26,15 +27,17 @@ _MEASURE_NOTE = "Measure the new part before it goes in."
 @click.option("--part", required=True, metavar="RATING", help='The failed part\'s rating: "45+7.5 MFD 440V".')
 @click.option("--stock", required=True, metavar="FILE", help="TOML file with the parts on the truck.")
 @click.option("--kind", type=click.Choice([kind.value for kind in CapacitorKind]), help="Kind of part, if known.")
+@answer_option
 @json_option
-def replacement(part: str, stock: str, kind: str | None, as_json: bool) -> None:  # noqa: FBT001
+def replacement(part: str, stock: str, kind: str | None, answer: str | None, as_json: bool) -> None:  # noqa: FBT001
     """List the parts of a stock list that can replace a failed run or start capacitor, best first.
 
     The stock list is TOML: one [[part]] table for each kind of part, with rating = "45+5 uF 440 V" as on its label,
     count = 2 (default 1) and note = "left bin" (optional). With --json: part, options (method, is_temporary, parts,
-    remarks) and excluded (rating, count, note, reason); each of parts has rating, count, note.
+    remarks) and excluded (rating, count, note, reason); each of parts has rating, count, note. A rating with several
+    meanings raises a question, as in `judge rating`.
     """
-    original = parse_rating(part, kind=CapacitorKind(kind) if kind else None)
+    original = settle(read_label(part, kind=CapacitorKind(kind) if kind else None), answer, as_json=as_json)
     result = find_replacements(original, load_stock(Path(stock)))
     print_answer(_fields(result), _lines(result), as_json=as_json)
 

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from meterlink.cli.judge.output import json_number, json_option, print_answer
+from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, parse_amount
@@ -16,7 +17,7 @@ from meterlink.core.verdicts import Limits
 from meterlink.judge.drift.trend import DAYS_PER_YEAR, MAX_VISITS, LimitCrossing, Trend, TrendPoint, fit_trend
 from meterlink.judge.drift.trend_text import crossing_sentence, trend_sentences
 from meterlink.judge.label.rated_part import DUAL_SECTION_NAMES, RatedPart
-from meterlink.judge.label.ratings import parse_rating
+from meterlink.judge.label.ratings import read_label
 from meterlink.judge.limits import span_limits
 from meterlink.plans import make_span
 
@@ -36,8 +37,10 @@ _LONGEST_LINE = 10_000  # characters; a line of a date, a value, a unit and a na
 @click.option("--low", metavar="VALUE", help="Low limit, instead of a rating.")
 @click.option("--high", metavar="VALUE", help="High limit, instead of a rating.")
 @click.option("--on", metavar="DATE", help="Also predict the reading of a visit on that day.")
+@answer_option
 @json_option
 def trend(
+    *,
     points: tuple[str, ...],
     file: str | None,
     rated: str | None,
@@ -45,12 +48,14 @@ def trend(
     low: str | None,
     high: str | None,
     on: str | None,
-    as_json: bool,  # noqa: FBT001
+    answer: str | None,
+    as_json: bool,
 ) -> None:
     """Show whether a part has drifted from visit to visit, and between which dates it crosses its limits.
 
     A date is a day (2025-05-01) or a time (2025-05-01T13:00:00Z); without a zone it is UTC. Proof of a drift needs five
-    visits or more. Without limits only the slope is shown.
+    visits or more. Without limits only the slope is shown. A rating with several meanings raises a question, as in
+    `judge rating`.
 
     With --json (slopes in unit per year or per day; null where there are too few visits): answer, has_enough_visits,
     is_significant, unit, visit_count, first_time, last_time, slope_per_year, low_slope_per_year, high_slope_per_year,
@@ -64,7 +69,8 @@ def trend(
         InputError: there are no visits; a visit, the file, the rating or a limit cannot be used.
     """
     visits = [*map(_parse_visit, points), *(_read_csv(file) if file is not None else ())]
-    limits, end_limits = _parse_limits(rated, section, low, high)
+    part = settle(None if rated is None else read_label(rated), answer, as_json=as_json)
+    limits, end_limits = _parse_limits(part, section, low, high)
     if not visits:
         raise InputError("No visits are given.", "Give each as --point 2025-05-01=45.0uF, or a file with --csv.")
     unit = limits.unit if limits is not None else visits[0][1].unit
@@ -137,21 +143,20 @@ def _parse_row(row: dict[str | Any, str | Any], location: str) -> _Visit:
 
 
 def _parse_limits(
-    rated: str | None, section: str | None, low: str | None, high: str | None
+    part: RatedPart | None, section: str | None, low: str | None, high: str | None
 ) -> tuple[Limits | None, Limits | None]:
     """Return ``(limits, end_of_life)``: a run capacitor has failed outside ``end_of_life``; None without limits.
 
     Raises:
         InputError: a rating and limits are both given, or a value cannot be used.
     """
-    if rated is None:
+    if part is None:
         if section is not None:
             raise InputError("--section needs a rating.", "Give --rated as well.")
         span = make_span(*(None if text is None else parse_amount(text) for text in (low, high)))
         return (None if span is None else span_limits(span)), None
     if low is not None or high is not None:
         raise InputError("A rating and limits are both given.", "Give either --rated, or --low and --high.")
-    part = parse_rating(rated)
     index = _section_index(part, section)
     end_of_life = part.end_of_life_limits()
     return part.limits()[index], end_of_life[index] if end_of_life else None

@@ -2,12 +2,12 @@
 
 from dataclasses import dataclass, field
 from decimal import Decimal
-from enum import StrEnum
 
 from meterlink.core.equipment import Rating, Span
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.usual_values import USUAL_MICROFARADS, USUAL_VOLTS, CapacitorKind
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, Tolerance, parse_tolerance
 
@@ -26,26 +26,12 @@ _RUN_VOLTS = Decimal(370)
 _BEYOND_TOLERANCE = Decimal(10)
 
 
-class CapacitorKind(StrEnum):
-    """The duty of a motor capacitor: continuous (run), or the seconds of a start."""
-
-    RUN = "run"
-    START = "start"
-
-
-# Usual values of these parts, µF and V (a trade magazine on selecting capacitors: run 2 to 80 µF at 370 and
-# 440 V, start 25 to 1400 µF at 110 to 330 V). Up to 500 V because 50 Hz supplies have run parts above 440 V (common
-# practice, no source).
-USUAL_MICROFARADS = {CapacitorKind.RUN: (Decimal(2), Decimal(80)), CapacitorKind.START: (Decimal(25), Decimal(1400))}
-USUAL_VOLTS = (Decimal(110), Decimal(500))
-
-
 @dataclass(frozen=True, slots=True)
 class RatedPart:
     """A capacitor's rating as marked on it.
 
-    ``sections`` are one or two rated values in µF, the larger first; empty for a start capacitor marked with a range,
-    which is then ``marked_range``. ``tolerance`` is None where none is printed. ``volts`` (AC) and ``hertz`` list every
+    ``sections`` are one or two rated values in µF, the larger first; empty for a capacitor marked with a range, which
+    is then ``marked_range``. ``tolerance`` is None where none is printed. ``volts`` (AC) and ``hertz`` list every
     printed value, ascending; a part marked 370/440 V may be used at both, so its voltage rating is the highest.
     ``unused_words`` are words of the label that are not part of the rating, to be shown as unused.
     """
@@ -90,14 +76,16 @@ class RatedPart:
     def end_of_life_limits(self, default_tolerance: str = DEFAULT_CAPACITOR_TOLERANCE) -> tuple[Limits, ...]:
         """Return the limits in µF beyond which IEC 60252-1 counts a run capacitor as failed, for each section.
 
-        Empty for a start capacitor, which the standard does not cover, and for a part of unknown kind above the values
-        of run capacitors.
+        Empty for a start capacitor, which the standard does not cover, for a marked range, and for a part of unknown
+        kind above the values of run capacitors.
 
         Raises:
             InputError: ``default_tolerance`` is not understood.
         """
         largest = USUAL_MICROFARADS[CapacitorKind.RUN][1]
-        if self.kind is CapacitorKind.START or (self.kind is None and self.sections[0].digits > largest):
+        if self.kind is CapacitorKind.START or self.marked_range is not None:
+            return ()
+        if self.kind is None and self.sections[0].digits > largest:
             return ()
         return tuple(_beyond(limits) for limits in self.limits(default_tolerance))
 
@@ -140,11 +128,13 @@ class RatedPart:
 def implied_kind(part: RatedPart) -> CapacitorKind | None:
     """Return the kind that the numbers imply, None where they imply none.
 
-    Two sections or 370 V and more: run. A marked range or -0/+20 %: start. Common practice, no source.
+    Two sections or 370 V and more: run. A marked range or -0/+20 %: start; a marked range with 370 V and more: neither.
+    Common practice, no source.
     """
+    continuous = max(part.volts, default=Decimal(0)) >= _RUN_VOLTS
     if part.marked_range is not None:
-        return CapacitorKind.START
-    if len(part.sections) == 2 or max(part.volts, default=Decimal(0)) >= _RUN_VOLTS:
+        return None if continuous else CapacitorKind.START
+    if len(part.sections) == 2 or continuous:
         return CapacitorKind.RUN
     if part.tolerance is not None and part.tolerance == parse_tolerance(DEFAULT_START_TOLERANCE, part.sections[0]):
         return CapacitorKind.START

@@ -4,65 +4,47 @@ A text with one possible meaning is read; any other raises a question that lists
 
 - A unit belongs to the number before it, and to the numbers that a ``/``, ``+``, ``-`` or ``to`` joins to that number.
   The units tell the slashes in ``45/5 uF``, ``370/440 V`` and ``50/60 Hz`` apart.
-- Two values in µF: ``+`` makes them the sections of a dual capacitor, ``to`` the range of a start capacitor. ``-`` is a
-  range where the second is above the first by at most half (88-106); ``/`` makes sections where one is at least twice
-  the other (45/5). Values in between raise a question.
-- The larger section is HERM, the smaller FAN. Common practice, no source.
-- J, K and M are IEC 60062 tolerance letters. Its other letters raise a question: on these labels they are as often a
-  class, a terminal or a unit.
-- A number without a unit raises a question, unless the caller gives the unit.
-- Words without digits, and codes that begin with two letters or more (``CBB65``), are not values: they are listed in
-  ``unused_words``, as are DC volts, amperes, ohms and temperatures. Any other remaining text raises a question.
+- Two values in µF: ``+`` makes them the sections of a dual capacitor, ``to`` a marked range. ``-`` is a range where the
+  second is above the first by at most half (88-106). ``/``, or ``-`` with the larger first, makes sections where one is
+  at least twice the other (45/5). Any other pair raises a question, and so does a range with 370 V or more.
+- The larger section is HERM, the smaller FAN (common practice, no source); so are two values beside those words.
+- J, K and M are IEC 60062 tolerance letters after a unit, and raise a question elsewhere; N, Q, S, T and Z raise one
+  after a unit. No motor capacitor has the tolerances of the other letters: here they are terminals and classes.
+- A number without a unit raises a question, unless the caller gives the unit. So does a code: letters and digits.
+- Words without digits, and the marks of `meterlink.judge.label.marks`, are not values: they are listed in
+  ``unused_words``, as are DC volts, amperes and ohms. Any other remaining text raises a question.
+- A question offers usual values only, and to leave the unexplained number out.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import replace
 
 from meterlink.core.errors import InputError
+from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.core.units import Quantity, quantity_of
 from meterlink.judge.judging import format_decimal
-from meterlink.judge.label.parser import RATING_EXAMPLE, parse_label
-from meterlink.judge.label.rated_part import CapacitorKind, RatedPart
+from meterlink.judge.label.parser import parse_label
+from meterlink.judge.label.rated_part import RatedPart
+from meterlink.judge.label.sections import RATING_EXAMPLE
 from meterlink.judge.label.tokens import MAX_LABEL_LENGTH, UnclearLabelError, normalize_label
+from meterlink.judge.label.usual_values import CapacitorKind
 
-_DEEPEST = 4  # questions that one interpretation answers; a label with more must be typed again
-_MOST_CANDIDATES = 6  # interpretations to choose from; a longer list is no help
+_DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again
+_MOST_PARSED = 300  # texts tried for one question, which bounds its time
+_MOST_CHOICES = 6  # a longer list is no help
 
-
-@dataclass(frozen=True, slots=True)
-class LabelInterpretation:
-    """One meaning of an ambiguous text: ``text`` is a spelling that is read without a question."""
-
-    text: str
-    description: str
+_Reading = tuple[RatedPart, tuple[str, ...]]  # a part, and the words that it leaves out
 
 
-class AmbiguousRatingError(InputError):
-    """A rating has several meanings, or its meaning needs an assumption.
+def read_label(
+    text: str, *, kind: CapacitorKind | None = None, unit: str | None = None
+) -> RatedPart | Question[RatedPart]:
+    """Return the part that the label ``text`` describes, or a question: it has several meanings, or needs an assumption.
 
-    ``question`` names the unclear part. ``interpretations`` are the possible meanings to offer, at least one.
-    """
-
-    def __init__(self, text: str, question: str, interpretations: tuple[LabelInterpretation, ...]) -> None:
-        self.text = text
-        self.question = question
-        self.interpretations = interpretations
-        listed = " or ".join(repr(candidate.text) for candidate in interpretations)
-        super().__init__(f"{text!r}: {question}", f"Is it {listed}?")
-
-    def as_json_object(self) -> dict[str, object]:
-        """Return the error for JSON: ``{"text", "question", "interpretations": [{"text", "description"}]}``."""
-        offered = [{"text": candidate.text, "description": candidate.description} for candidate in self.interpretations]
-        return {"text": self.text, "question": self.question, "interpretations": offered}
-
-
-def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | None = None) -> RatedPart:
-    """Return the part that the label ``text`` describes.
-
-    ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit.
+    ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit. The key
+    of a choice is a spelling of its rating that is read without a question.
 
     Raises:
-        AmbiguousRatingError: the text has several meanings, or its meaning needs an assumption.
         InputError: the text is not a rating, or ``unit`` is not a unit of capacitance.
     """
     if unit is not None and quantity_of(unit) is not Quantity.CAPACITANCE:
@@ -72,15 +54,30 @@ def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | No
     given = normalize_label(text)
     try:
         return parse_label(given, kind, unit)
-    except UnclearLabelError as question:
-        candidates: dict[str, LabelInterpretation] = {}
-        for part in _answers(given, question, kind, unit, _DEEPEST):
-            candidates.setdefault(str(part), LabelInterpretation(str(part), describe_part(part)))
-            if len(candidates) == _MOST_CANDIDATES:
-                break
-        if candidates:
-            raise AmbiguousRatingError(text.strip(), question.reason, tuple(candidates.values())) from None
-        raise InputError(f"{text.strip()!r}: {question.reason}", f"Write the rating as {RATING_EXAMPLE}.") from None
+    except UnclearLabelError as unclear:
+        search = _Search(kind, unit)
+        readings = _usual_readings(list(search.readings(given, unclear, (), _DEEPEST)))
+        if not readings:
+            raise InputError(f"{text.strip()!r}: {unclear.reason}", f"Write the rating as {RATING_EXAMPLE}.") from None
+        choices = tuple(Choice(str(part), _words(part, left_out), part) for part, left_out in readings)
+        usual = choices[0].key if search.is_ordered else None
+        return Question(f"{text.strip()!r}: {unclear.reason}", choices, usual)
+
+
+def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | None = None) -> RatedPart:
+    """Return the part that the label ``text`` describes, for a caller who cannot ask.
+
+    ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit.
+
+    Raises:
+        OpenQuestionError: the text has several meanings, or its meaning needs an assumption; `read_label` returns the
+            same question.
+        InputError: the text is not a rating, or ``unit`` is not a unit of capacitance.
+    """
+    result = read_label(text, kind=kind, unit=unit)
+    if isinstance(result, Question):
+        raise OpenQuestionError(result)
+    return result
 
 
 def describe_part(part: RatedPart) -> str:
@@ -104,16 +101,63 @@ def describe_part(part: RatedPart) -> str:
     return ", ".join(words)
 
 
-def _answers(
-    text: str, question: UnclearLabelError, kind: CapacitorKind | None, unit: str | None, depth: int
-) -> Iterator[RatedPart]:
-    """Yield the part that ``text`` describes with each answer to ``question`` put in its place."""
-    for instead in question.alternatives:
-        answered = text[: question.start] + instead + text[question.end :]
-        try:
-            yield parse_label(answered, kind, unit)
-        except UnclearLabelError as next_question:
-            if depth:
-                yield from _answers(answered, next_question, kind, unit, depth - 1)
-        except InputError:
-            continue
+def _words(part: RatedPart, left_out: tuple[str, ...]) -> str:
+    without = f"; leave {' and '.join(map(repr, left_out))} out" if left_out else ""
+    return describe_part(part) + without
+
+
+class _Search:
+    """The search for the readings of an unclear text: each alternative is put in its place, and the new text is read.
+
+    ``is_ordered``: everywhere the most usual alternative came first, so the first reading is the usual one.
+    """
+
+    def __init__(self, kind: CapacitorKind | None, unit: str | None) -> None:
+        self.kind = kind
+        self.unit = unit
+        self.parsed = 0
+        self.is_ordered = True
+
+    def readings(
+        self, text: str, unclear: UnclearLabelError, left_out: tuple[str, ...], depth: int
+    ) -> Iterator[_Reading]:
+        """Yield the readings of ``text`` in the order of its alternatives; ``left_out`` are the words already lost."""
+        self.is_ordered = self.is_ordered and unclear.is_ordered
+        for alternative in unclear.alternatives:
+            if self.parsed == _MOST_PARSED:
+                return
+            self.parsed += 1
+            settled = text[: unclear.start] + alternative.text + text[unclear.end :]
+            without = left_out + alternative.left_out
+            try:
+                part = parse_label(settled, self.kind, self.unit)
+            except UnclearLabelError as next_unclear:
+                if depth:
+                    yield from self.readings(settled, next_unclear, without, depth - 1)
+            except InputError:
+                continue
+            else:
+                yield replace(part, unused_words=part.unused_words + without), without
+
+
+def _usual_readings(readings: list[_Reading]) -> list[_Reading]:
+    """Return the readings to offer: each rating once, without unusual values where that leaves any, not too many.
+
+    The reading that leaves most out is among them: it is right where the numbers are no part of the rating.
+    """
+    by_rating: dict[str, _Reading] = {}
+    for part, left_out in readings:
+        by_rating.setdefault(str(part), (part, left_out))
+    distinct = list(by_rating.values())
+    unusual = [_unusual_values(part) for part, _ in distinct]
+    usual = [reading for reading, count in zip(distinct, unusual, strict=True) if count == min(unusual)]
+    if len(usual) <= _MOST_CHOICES:
+        return usual
+    barest = max(usual, key=lambda reading: len(reading[1]))
+    first = [reading for reading in usual if reading is not barest][: _MOST_CHOICES - 1]
+    return [*first, barest]
+
+
+def _unusual_values(part: RatedPart) -> int:
+    # A marked range asks for its kind: its values are not held against either.
+    return len((part if part.marked_range is None else replace(part, kind=None)).unusual_values())

@@ -17,7 +17,8 @@ from operator import add
 from meterlink.core.errors import InputError
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
-from meterlink.judge.label.rated_part import DUAL_SECTION_NAMES, CapacitorKind, RatedPart
+from meterlink.judge.label.rated_part import DUAL_SECTION_NAMES, RatedPart
+from meterlink.judge.label.usual_values import CapacitorKind
 
 _MOST_OPTIONS = 10  # offered, best first
 _MOST_SERVERS = 20  # choices for one section that are combined with those of the other, best first

@@ -1,22 +1,26 @@
-"""The tokens of a capacitor's label: numbers, units, tolerances, separators, words."""
+"""The tokens of a capacitor's label: numbers, units, tolerances, separators, words, and marks outside the rating."""
 
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import Enum, auto
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.unit_words import MICROFARAD_LABEL_WORDS
 from meterlink.core.units import Quantity, parse_unit_word, quantity_of
+from meterlink.judge.label.marks import match_mark
+from meterlink.judge.label.usual_values import (
+    LARGEST_PERCENT,
+    is_usual_capacitance,
+    is_usual_dual,
+    is_usual_tolerance,
+    is_usual_volts,
+)
 
 _NUMBER = r"(?:[0-9]{1,9}(?:\.[0-9]{1,9})?|\.[0-9]{1,9})"
 
-# Marks with digits but no rating: IEC 60252-1 safety protection classes (S0 to S3 in the later edition, P0 to P2
-# in the earlier one) and IEC 60068-1 climatic categories (both from memory).
-_KNOWN_MARKS = {"S0", "S1", "S2", "S3", "P0", "P1", "P2"}
-_CLIMATE = r"(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)(?![0-9.])(?!\s*(?:V|k|M|m|u|µ|n|p|F|Hz))"
-
-# Words before a value, with or without a space; other letters before digits are a code.
+# Words before a value, with or without a space; other letters before digits may be a code.
 _LABEL_WORDS = {"C", "COM", "HERM", "FAN", "RUN", "START", "DUAL", "CAP", "CAPACITOR", "MOTOR", "TOL", "MAX", "AC"}
 
 _SPELLED_ALIKE = str.maketrans(
@@ -29,12 +33,25 @@ _SPELLED_ALIKE = str.maketrans(
         "\u2013": "-",
         "\u2014": "-",
         "\u223c": "~",
+        "\u00ba": "°",
+        "\u2103": "°C",
+        "\u00d7": "x",
+        "\u2300": "Ø",  # the sign of a diameter
+        "\u03c6": "Ø",
+        "\u03a6": "Ø",
         "&": "+",
         "％": "%",
     }
 )
+_FRACTIONS = {"½": ".5", "¼": ".25", "¾": ".75", "1/2": ".5", "1/4": ".25", "3/4": ".75"}
+# 7 1/2 and 7-1/2: a whole number of one or two digits, no horsepower.
+_MIXED_FRACTION = re.compile(
+    r"(?<![0-9.])([0-9]{1,2})(?:\s*([½¼¾])|(?:\s+|-)(1/2|1/4|3/4)(?![0-9./]|\s*HP))", re.IGNORECASE
+)
 
-MAX_LABEL_LENGTH = 120  # characters; no label has more about its rating
+LETTERS_MEANT = "JKM"  # the tolerance letters on motor capacitors; common practice, no source
+
+MAX_LABEL_LENGTH = 200  # characters; no can has more
 
 
 class TokenKind(Enum):
@@ -46,7 +63,7 @@ class TokenKind(Enum):
     SEPARATOR = auto()  # + - / to
     AC = auto()  # ~
     WORD = auto()
-    MARK = auto()  # letters and digits that are not a rating: S2, CBB65
+    MARK = auto()  # outside the rating: 10,000 AFC
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,18 +76,41 @@ class Token:
     end: int
 
 
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """A text to put in the place of an unclear part; ``left_out`` are its words or numbers that are then unused."""
+
+    text: str
+    left_out: tuple[str, ...] = ()
+
+
+def leave_out(written: str) -> Alternative:
+    """Return the alternative that leaves ``written`` out; the bar keeps its neighbours apart."""
+    return Alternative(" | ", (written.strip(),))
+
+
 class UnclearLabelError(Exception):
     """The text from ``start`` to ``end`` has several meanings, or none that is known.
 
-    ``alternatives`` are texts to put in its place, each with one meaning. `parse_rating` turns it into an InputError.
+    ``alternatives`` may stand in its place; if ``is_ordered``, the most usual comes first. `read_label` makes them the
+    choices of a question.
     """
 
-    def __init__(self, start: int, end: int, reason: str, alternatives: tuple[str, ...]) -> None:
+    def __init__(
+        self,
+        start: int,
+        end: int,
+        reason: str,
+        alternatives: tuple[Alternative | str, ...],
+        *,
+        is_ordered: bool = True,
+    ) -> None:
         super().__init__(reason)
         self.start = start
         self.end = end
         self.reason = reason
-        self.alternatives = alternatives
+        self.alternatives = tuple(Alternative(text) if isinstance(text, str) else text for text in alternatives)
+        self.is_ordered = is_ordered
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,21 +119,24 @@ class LabelUnit:
 
     symbol: str
     quantity: Quantity
-    is_dc: bool = False
+    coupling: Coupling | None = None
     tolerance_letter: str = ""
 
 
 def normalize_label(text: str) -> str:
-    """Return ``text`` with look-alike signs replaced, and every spelling of plus-minus as ±."""
-    return re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
+    """Return ``text`` with look-alike signs replaced, every plus-minus as ±, and mixed fractions as decimals."""
+    alike = re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
+    return _MIXED_FRACTION.sub(lambda match: match[1] + _FRACTIONS[match[2] or match[3]], alike)
 
 
 def parse_label_unit(word: str) -> LabelUnit | None:
-    """Return the unit that ``word`` spells, None for no unit and for MF, mF and F (`is_ambiguous_farad`)."""
+    """Return the unit that ``word`` spells; None for no unit, for C, and for MF, mF and F (`is_ambiguous_farad`)."""
     bare = word.replace(".", "")
     if bare.lower() in MICROFARAD_LABEL_WORDS:
         return LabelUnit("µF", Quantity.CAPACITANCE)
-    if is_ambiguous_farad(word):
+    if bare.lower() in {"cycles", "cps"}:
+        return LabelUnit("Hz", Quantity.FREQUENCY)
+    if is_ambiguous_farad(word) or bare.lower() == "c":  # on a can C is a terminal or a class, not a temperature
         return None
     for spelled, letter in ((bare, ""), (bare[:-1], bare[-1:])):
         if letter and (letter not in "JKM" or not spelled):
@@ -105,7 +148,7 @@ def parse_label_unit(word: str) -> LabelUnit | None:
         quantity = quantity_of(unit_word.unit)
         if letter and quantity is not Quantity.CAPACITANCE:
             continue
-        return LabelUnit(unit_word.unit, quantity, is_dc=unit_word.coupling is Coupling.DC, tolerance_letter=letter)
+        return LabelUnit(unit_word.unit, quantity, coupling=unit_word.coupling, tolerance_letter=letter)
     return None
 
 
@@ -114,8 +157,8 @@ def is_ambiguous_farad(word: str) -> bool:
     return word.replace(".", "").lower() in {"mf", "f"}
 
 
-_SKIPPED = re.compile(r"""[\s;|:()"]+|,(?![0-9])|(?<![0-9]),|\.(?![0-9A-Za-z.])""")
-_COMMA = re.compile(r"([0-9]+),([0-9]+)")
+_SKIPPED = re.compile(r"""[\s;|:()\[\]"'#=®™]+|,(?![0-9])|(?<![0-9]),|\.(?![0-9A-Za-z.])""")
+_COMMA = re.compile(r"([0-9]+),([0-9]+)(?:,[0-9]+)*")
 _TWO_SIDED = re.compile(
     rf"\+\s*{_NUMBER}\s*%?\s*[/,;]?\s*-\s*{_NUMBER}\s*%|-\s*{_NUMBER}\s*%?\s*[/,;]?\s*\+\s*{_NUMBER}\s*%"
 )
@@ -124,9 +167,13 @@ _ONE_SIDED = re.compile(rf"([+-])\s*({_NUMBER})\s*%")
 _PERCENT = re.compile(rf"{_NUMBER}\s*%")
 _CODED = re.compile(r"([0-9]{1,9})([uUµnNpPrRkKmM])([0-9]{1,9})(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
-_CLIMATIC = re.compile(_CLIMATE)
-_LETTERS = re.compile(r"[A-Za-zµΩ°]+(?:\.[A-Za-z]+)*(?:\.(?![0-9]))?(?:-[A-Za-z]+)*")
-_TAIL = re.compile(r"[0-9][A-Za-z0-9-]*")
+# Latin, Greek and Cyrillic letters.
+_LETTERS = re.compile(
+    r"[A-Za-z\u00b5\u00b0\u00c0-\u024f\u0370-\u04ff]+(?:[.'’][A-Za-z]+)*(?:\.(?![0-9]))?(?:-[A-Za-z]+)*"
+)
+_CODE_FROM_DIGITS = re.compile(r"[0-9]+-?([A-Za-z]+)-?[0-9][A-Za-z0-9-]*")
+_CODE_TAIL = re.compile(r"-?([0-9]+(?:\.[0-9]+)?)([A-Za-zµ]*)((?:[.-]?[A-Za-z0-9]+)*)")
+_BOUND = re.compile(rf"[<>≤≥]\s*{_NUMBER}\s*%?")
 _SEPARATOR = re.compile(r"\.\.+|…|[+/-]")
 
 
@@ -140,37 +187,39 @@ def tokenize(text: str) -> list[Token]:
     at = 0
     while at < len(text):
         skipped = _SKIPPED.match(text, at)
-        if skipped:
+        mark = match_mark(text, at)
+        if mark:
+            found.append(Token(TokenKind.MARK, mark, at, at + len(mark)))
+        elif skipped:
             at = skipped.end()
             continue
-        piece = _piece(text, at, found[-1] if found else None)
-        found.append(piece)
-        at = piece.end
+        else:
+            found.append(_token(text, at, found[-1] if found else None))
+        at = found[-1].end
     return found
 
 
-def _piece(text: str, at: int, before: Token | None) -> Token:
+def _token(text: str, at: int, before: Token | None) -> Token:
     number_before = before is not None and before.kind in {TokenKind.NUMBER, TokenKind.CODED}
-    _ask_about_commas_and_signs(text, at, number_before=number_before)
-    for pattern, what in (
+    comma = _COMMA.match(text, at)
+    if comma:
+        return _number_with_comma(text, comma)
+    _ask_about_signs(text, at, number_before=number_before)
+    for pattern, kind in (
         (_TWO_SIDED, TokenKind.TOLERANCE),
         (_PLUS_MINUS, TokenKind.TOLERANCE),
         (_PERCENT, TokenKind.TOLERANCE),
-        (_CLIMATIC, TokenKind.MARK),
         (_CODED, TokenKind.CODED),
     ):
         match = pattern.match(text, at)
+        if match and pattern is _PERCENT and Decimal(match[0].rstrip("%").rstrip()) > LARGEST_PERCENT:
+            why = f"{match[0]!r} is no tolerance of such a part."  # 95 % humidity, 100 % tested
+            raise UnclearLabelError(at, match.end(), why, (leave_out(match[0]),))
         if match:
-            return Token(what, match[0], at, match.end())
+            return Token(kind, match[0], at, match.end())
     number = _PLAIN_NUMBER.match(text, at)
     if number:
-        rest = text[number.end() : number.end() + 2]
-        if rest[:1].isdigit() or (rest[:1] == "." and rest[1:].isdigit()):
-            raise UnclearLabelError(at, number.end(), f"{text[at : number.end() + 2]!r}… is not a number.", ())
-        if number[0].startswith(".") and at and text[at - 1].isalnum():
-            why = f"The point in {text[at - 1 : number.end()]!r} may be a decimal sign or end the word before it."
-            raise UnclearLabelError(at, number.end(), why, (f" 0{number[0]}", f" {number[0][1:]}"))
-        return Token(TokenKind.NUMBER, number[0], at, number.end())
+        return _number(text, number)
     letters = _LETTERS.match(text, at)
     if letters:
         return _word(text, letters, number_before=number_before)
@@ -179,41 +228,102 @@ def _piece(text: str, at: int, before: Token | None) -> Token:
         return Token(TokenKind.SEPARATOR, "to" if separator[0][0] in ".…" else separator[0], at, separator.end())
     if text[at] == "~":
         return Token(TokenKind.AC, "~", at, at + 1)
-    raise UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", (" ",))
+    bound = _BOUND.match(text, at)
+    if bound:
+        raise UnclearLabelError(at, bound.end(), f"{bound[0]!r} is not understood.", (leave_out(bound[0]),))
+    # Beside a digit it may be a digit that could not be read: the number is not to be had without it.
+    beside_digit = text[at - 1 : at].isdigit() or text[at + 1 : at + 2].isdigit()
+    alternatives = () if beside_digit else (leave_out(text[at]),)
+    raise UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", alternatives)
 
 
-def _ask_about_commas_and_signs(text: str, at: int, *, number_before: bool) -> None:
-    comma = _COMMA.match(text, at)
-    if comma:
-        whole, rest = comma.groups()
-        thousands = (f"{whole}{rest}",) if len(rest) == 3 else ()
-        why = f"The comma in {comma[0]!r} may be a decimal sign or part two values."
-        raise UnclearLabelError(at, comma.end(), why, (f"{whole}.{rest}", f"{whole}+{rest}", *thousands))
+def _number_with_comma(text: str, comma: re.Match[str]) -> Token:
+    """Read a decimal comma where the two numbers cannot be the sections of a dual part, or thousands.
+
+    Raises:
+        UnclearLabelError: the comma may stand between two values or thousands.
+    """
+    whole, rest = comma.groups()
+    at, end = comma.span()
+    written = comma[0]
+    decimal, several = f"{whole}.{rest}", written.count(",") > 1
+    unit = _LETTERS.match(text, end + (text[end : end + 1] == " "))
+    named = None if unit is None else parse_label_unit(unit[0])
+    rates = None if named is None else named.quantity
+    if rest == "000" and not several and rates is Quantity.VOLTAGE:
+        return Token(TokenKind.NUMBER, whole + rest, at, end)
+    pair = [Decimal(whole), Decimal(rest)]
+    alternatives: list[Alternative | str] = []
+    if is_usual_volts(pair[1]) and not is_usual_volts(pair[0]) and rates is not Quantity.CAPACITANCE:
+        alternatives = [f"{whole} {rest}"]
+    elif is_usual_dual(*pair):
+        alternatives = [f"{whole}+{rest}"]
+    elif all(map(is_usual_volts, pair)) or set(pair) == {Decimal(50), Decimal(60)}:
+        alternatives = [f"{whole}/{rest}"]
+    elif len(rest) == 3:
+        alternatives = [decimal, whole + rest]
+    elif not several and not rest.startswith("0"):
+        return Token(TokenKind.NUMBER, decimal, at, end)
+    why = f"The comma in {written!r} may be a decimal sign, or stand between two values or thousands."
+    raise UnclearLabelError(at, end, why, (*alternatives, leave_out(written)))
+
+
+def _ask_about_signs(text: str, at: int, *, number_before: bool) -> None:
     two = _TWO_SIDED.match(text, at)
     if two and number_before and text[at] == "+" and not text[at - 1].isspace():
         why = f"{two[0]!r} after a number without a unit may be a second value or a tolerance."
-        raise UnclearLabelError(at, two.end(), why, (f" uF {two[0]}",))
+        raise UnclearLabelError(at, two.end(), why, (f" uF {two[0]}", leave_out(two[0])))
     one = _ONE_SIDED.match(text, at)
     if one and not two:
         sign, side = one.groups()
-        other = f"-0/+{side} %" if sign == "+" else f"-{side}/+0 %"
+        one_sided = (f" -0/+{side} %",) if sign == "+" and Decimal(side) >= 10 else ()
         why = f"{one[0]!r} gives one side of a tolerance only."
-        raise UnclearLabelError(at, one.end(), why, (f" ±{side} %", f" {other}"))
+        raise UnclearLabelError(at, one.end(), why, (f" ±{side} %", *one_sided, leave_out(one[0])))
     bare = _PLUS_MINUS.match(text, at)
     if bare and bare[2] is None:
         why = f"{bare[0].strip()!r} has no unit: percent?"
-        raise UnclearLabelError(at, bare.end(), why, (f"±{bare[1]} % ", f"±{bare[1]} uF "))
+        percent = (f"±{bare[1]} % ",) if is_usual_tolerance(Decimal(bare[1])) else ()
+        raise UnclearLabelError(at, bare.end(), why, (*percent, leave_out(bare[0])))
+
+
+def _number(text: str, number: re.Match[str]) -> Token:
+    at, end = number.span()
+    code = _CODE_FROM_DIGITS.match(text, at)
+    if code and not _ends_a_value(code[1]):
+        why = f"{code[0]!r} may be a code."
+        raise UnclearLabelError(at, code.end(), why, (leave_out(code[0]),))
+    rest = text[end : end + 2]
+    if rest[:1].isdigit() or (rest[:1] == "." and rest[1:].isdigit()):
+        raise UnclearLabelError(at, end, f"{text[at : end + 2]!r}… is not a number.", ())
+    if number[0].startswith(".") and at and text[at - 1].isalnum():
+        why = f"The point in {text[at - 1 : end]!r} may be a decimal sign or end the word before it."
+        raise UnclearLabelError(at, end, why, (f" 0{number[0]}", f" {number[0][1:]}", leave_out(number[0])))
+    return Token(TokenKind.NUMBER, number[0], at, end)
+
+
+def _ends_a_value(letters: str) -> bool:
+    """Return whether ``letters`` between two numbers end the first or begin the second: 45uF440V, 40HERM5FAN."""
+    unit = parse_label_unit(letters)
+    rated = {Quantity.CAPACITANCE, Quantity.VOLTAGE, Quantity.FREQUENCY}
+    return (
+        (unit is not None and unit.quantity in rated)
+        or is_ambiguous_farad(letters)
+        or letters.upper() in _LABEL_WORDS | {"J", "TO"}
+    )
 
 
 def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Token:
     at, end = letters.span()
-    tail = _TAIL.match(text, end)
-    if tail is None:
-        return Token(TokenKind.SEPARATOR if letters[0].lower() == "to" else TokenKind.WORD, letters[0], at, end)
+    tail = _CODE_TAIL.match(text, end)
     is_unit = parse_label_unit(letters[0]) is not None or is_ambiguous_farad(letters[0])
-    if (number_before and is_unit) or letters[0].upper() in _LABEL_WORDS:
-        return Token(TokenKind.WORD, letters[0], at, end)  # 45uF440V, HERM45: the next number starts here
-    mark = text[at : tail.end()]
-    if mark.upper() in _KNOWN_MARKS or (len(letters[0]) >= 2 and not is_unit):
-        return Token(TokenKind.MARK, mark, at, tail.end())
-    raise UnclearLabelError(at, tail.end(), f"{mark!r} is not understood.", (" ",))
+    if tail is None or (number_before and is_unit) or letters[0].upper().split("-")[-1] in _LABEL_WORDS:
+        # After a unit or a word of labels the next number starts: 45uF440V, HERM45.
+        return Token(TokenKind.SEPARATOR if letters[0].lower() == "to" else TokenKind.WORD, letters[0], at, end)
+    number, suffix, more = tail.groups()
+    written = text[at : tail.end()]
+    split: tuple[Alternative, ...] = ()
+    value = Decimal(number)
+    if not more and (not suffix or parse_label_unit(suffix)) and (is_usual_capacitance(value) or is_usual_volts(value)):
+        split = (Alternative(f" {number}{suffix}", (letters[0],)),)
+    why = f"{written!r} may be a code, or letters before a value."
+    raise UnclearLabelError(at, tail.end(), why, (*split, leave_out(written)))

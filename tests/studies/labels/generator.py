@@ -60,7 +60,7 @@ def _number(random: Random, value: str) -> str:
 def _capacitance(random: Random, part: _Part) -> str:
     unit = random.choice(MICROFARAD)
     if part.span is not None:
-        return random.choice(["{}-{}", "{} - {}", "{} to {}", "{}–{}"]).format(*part.span) + unit  # noqa: RUF001  # as printed
+        return random.choice(["{}-{}", "{} - {}", "{} to {}", "{}–{}"]).format(*part.span) + unit  # as printed
     if len(part.sections) == 1:
         return _number(random, part.sections[0]) + unit
     herm, fan = part.sections
@@ -108,22 +108,25 @@ def _protection(random: Random) -> str:
 def _temperatures(random: Random) -> str:
     low, high = random.choice(["25", "40"]), random.choice(["65", "70", "85"])
     return random.choice(
-        [f"-{low}/+{high} °C", f"-{low}°C TO +{high}°C", f"-{low}...+{high}°C", f"-{low}/{high}C", f"-{low} to {high} °C",
-         f"{low}/{high}/21", f"{low}/0{high}/21", f"MAX {high}°C", f"{high}°C", f"TEMP -{low}/+{high}C"]
+        [f"-{low}/+{high} °C", f"-{low}°C TO +{high}°C", f"-{low}...+{high}°C", f"-{low}/{high}C",
+         f"-{low} to {high} °C", f"{low}/{high}/21", f"{low}/0{high}/21", f"MAX {high}°C", f"{high}°C", f"TEMP -{low}/+{high}C"]
     )  # fmt: skip
 
 
 def _standard(random: Random) -> str:
     return random.choice(
         ["IEC 60252-1", "IEC60252-1", "EN 60252-1", "EN 60252-1:2011", "IEC 252", "UL 810", "UL810", "EIA-456-A",
-         "CSA C22.2 NO. 190", "CSA C22.2 No.190", "VDE 0560-8", "VDE 0560", "GB/T 3667.1", "IS 2993", "IEC 60252-1:2013"]
+         "CSA C22.2 NO. 190", "CSA C22.2 No.190", "VDE 0560-8", "VDE 0560", "GB/T 3667.1", "IS 2993",
+         "IEC 60252-1:2013"]
     )  # fmt: skip
 
 
 def _life(random: Random) -> str:
     hours = random.choice(["1000", "3000", "10000", "30000", "10,000", "60000"])
     letter = random.choice("ABCD")
-    return random.choice([f"{hours} h", f"{hours} HRS", f"CLASS {letter}", f"CLASS {letter} {hours}h", f"LIFE {hours} H"])
+    return random.choice(
+        [f"{hours} h", f"{hours} HRS", f"CLASS {letter}", f"CLASS {letter} {hours}h", f"LIFE {hours} H"]
+    )
 
 
 def _terminals(random: Random) -> str:
@@ -146,7 +149,9 @@ def _part_number(random: Random) -> str:
          f"{random.choice(['HX', 'QA', 'ZB'])}{random.randint(1000, 9999)}{random.choice('ABC')}",
          f"{random.randint(100000, 999999)}"]
     )  # fmt: skip
-    return f"{random.choice(['P/N', 'PN', 'PART NO.', 'PART NO', 'S/N', 'LOT', 'SERIAL NO.', 'LOT NO.', 'P/N:'])} {number}"
+    return (
+        f"{random.choice(['P/N', 'PN', 'PART NO.', 'PART NO', 'S/N', 'LOT', 'SERIAL NO.', 'LOT NO.', 'P/N:'])} {number}"
+    )
 
 
 def _size(random: Random) -> str:
@@ -169,7 +174,9 @@ _EXTRAS = (_fault_current, _protection, _temperatures, _standard, _life, _date, 
 
 def _draw_run(random: Random) -> _Part:
     sections = (
-        (random.choice(HERM_VALUES), random.choice(FAN_VALUES)) if random.random() < 0.6 else (random.choice(RUN_VALUES),)
+        (random.choice(HERM_VALUES), random.choice(FAN_VALUES))
+        if random.random() < 0.6
+        else (random.choice(RUN_VALUES),)
     )
     tolerance = random.choice([None, None, ("5", "5"), ("6", "6"), ("6", "6"), ("10", "10"), ("5", "10")])
     return _Part(sections, None, tolerance, random.choice([370, 440, 440, 400, 450]))
@@ -235,13 +242,19 @@ def _with_a_code(random: Random) -> Marking:
 
 
 def _with_glued_letters(random: Random) -> Marking:
-    part = _Part((random.choice(HERM_VALUES), random.choice(("3", "4", "5", "6", "10"))), None, None, random.choice([370, 440]))
-    glued = f"{random.choice(['QX', 'B', 'KT', 'X', 'TR'])}{'/'.join(part.sections)}{random.choice([' MFD', ' uF', 'MFD'])}"
+    part = _Part(
+        (random.choice(HERM_VALUES), random.choice(("3", "4", "5", "6", "10"))), None, None, random.choice([370, 440])
+    )
+    glued = (
+        f"{random.choice(['QX', 'B', 'KT', 'X', 'TR'])}{'/'.join(part.sections)}{random.choice([' MFD', ' uF', 'MFD'])}"
+    )
     return Marking(f"{glued} {part.volts}V", (part.reading(),), is_clear=False)
 
 
 def _without_separator(random: Random) -> Marking:
-    part = _Part((random.choice(HERM_VALUES), random.choice(("3", "4", "5", "6", "10"))), None, None, random.choice([370, 440]))
+    part = _Part(
+        (random.choice(HERM_VALUES), random.choice(("3", "4", "5", "6", "10"))), None, None, random.choice([370, 440])
+    )
     return Marking(f"{' '.join(part.sections)} MFD {part.volts} VAC", (part.reading(),), is_clear=False)
 
 
@@ -289,7 +302,9 @@ def _with_two_classes(random: Random) -> Marking:
 
 
 def _with_a_comma(random: Random) -> Marking:
-    part = _Part((random.choice(HERM_VALUES), random.choice(("4", "5", "6", "10"))), None, None, random.choice([370, 440]))
+    part = _Part(
+        (random.choice(HERM_VALUES), random.choice(("4", "5", "6", "10"))), None, None, random.choice([370, 440])
+    )
     return Marking(f"{','.join(part.sections)} MFD {part.volts} VAC", (part.reading(),), is_clear=False)
 
 

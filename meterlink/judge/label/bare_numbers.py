@@ -1,0 +1,103 @@
+"""Numbers without a unit on a label: the question about each, with every usual meaning and to leave it out."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from meterlink.judge.label.chains import Chain, Label, microfarads, units_for
+from meterlink.judge.label.tokens import LETTERS_MEANT, Alternative, UnclearLabelError, leave_out
+from meterlink.judge.label.usual_values import (
+    is_usual_capacitance,
+    is_usual_dual,
+    is_usual_half,
+    is_usual_tolerance,
+    is_usual_volts,
+    may_be_range,
+)
+
+
+def is_code(label: Label, chain: Chain) -> bool:
+    """Return whether a number with a tolerance letter may be a code (``106 K``), which is unclear with any unit."""
+    letter = any(token.text in LETTERS_MEANT for token in label.tolerances)
+    return letter and _looks_coded(label.written(chain))
+
+
+def _looks_coded(written: str) -> bool:
+    """Return whether ``written`` may be two digits and a power of ten in pF (IEC 60062, from memory), 0.1 µF and up."""
+    return len(written) == 3 and written.isdigit() and written[2] in "4567"
+
+
+def bare_question(label: Label, chain: Chain, known: Sequence[Chain]) -> UnclearLabelError:
+    """Return the question about a number without a unit: every usual meaning, and to leave it out."""
+    if known:
+        return _beside_capacitance(label, chain, known)
+    others = [other for other in label.chains if other is not chain and other.quantity is None]
+    neighbour = next((other for other in others if label.text[chain.end : other.start].isspace()), None)
+    if neighbour is not None:
+        return _neighbours_question(label, chain, neighbour)
+    written, numbers = label.written(chain), [value.number for value in chain.values]
+    why = f"{written!r} has no unit."
+    alternatives: list[Alternative | str] = [f"{written} uF "] if all(map(is_usual_capacitance, numbers)) else []
+    if len(numbers) > 1 and is_usual_volts(numbers[-1]):
+        front = label.text[chain.start : chain.values[-2].end]
+        alternatives.append(f"{front} uF {label.text[chain.values[-1].start : chain.end]} V ")
+    if _looks_coded(written):
+        why = f"{written!r} has no unit: a value, or two digits and a power of ten in pF?"
+        alternatives.append(f"{Decimal(written[:2]).scaleb(int(written[2]) - 6):f} uF ")
+    alternatives += units_for(label, written, numbers)
+    if others:
+        alternatives.append(leave_out(written))
+    return UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
+
+
+def _beside_capacitance(label: Label, chain: Chain, known: Sequence[Chain]) -> UnclearLabelError:
+    """Return the question about a number without a unit on a label that has a capacitance already."""
+    written, numbers = label.written(chain), [value.number for value in chain.values]
+    start, end, joined = _with_known_section(label, chain, known)
+    before, after = label.text[start : chain.start], label.text[chain.end : end]
+    roles = [*units_for(label, written, numbers)]
+    if len(numbers) == 1 and is_usual_tolerance(numbers[0]) and not label.tolerances:
+        roles.append(f" ±{written} % ")
+    left_out = leave_out(written)
+    alternatives = (
+        *joined,
+        *(f"{before}{role}{after}" for role in roles),
+        Alternative(f"{before}{left_out.text}{after}", left_out.left_out),
+    )
+    return UnclearLabelError(start, end, f"{written!r} has no unit.", alternatives, is_ordered=len(alternatives) == 1)
+
+
+def _with_known_section(label: Label, chain: Chain, known: Sequence[Chain]) -> tuple[int, int, tuple[str, ...]]:
+    """Return ``(start, end, texts)``: the texts in which ``chain`` and the ``known`` value are one rating."""
+    other = known[0]
+    if len(known) > 1 or len(chain.values) > 1 or len(other.values) > 1:
+        return chain.start, chain.end, ()
+    number, section = chain.values[0].number, microfarads(other.values[0]).digits
+    first, second = sorted((chain, other), key=lambda rated: rated.start)
+    between = label.text[first.end : second.start]
+    texts = []
+    if is_usual_dual(max(number, section), min(number, section)):
+        texts.append(f"{number}+{section} uF {between}")
+    if first is chain and between.isspace() and is_usual_half(number + section / 10):
+        texts.append(f"{number}.{section} uF")  # 7 5 MFD: the point is not to be seen
+    return first.start, second.end, tuple(texts)
+
+
+def _neighbours_question(label: Label, chain: Chain, neighbour: Chain) -> UnclearLabelError:
+    first, second = label.written(chain), label.written(neighbour)
+    alternatives: list[Alternative | str] = []
+    if len(chain.values) == len(neighbour.values) == 1:
+        pair = chain.values[0].number, neighbour.values[0].number
+        if is_usual_dual(*pair):
+            alternatives.append(f"{first}+{second} uF ")
+        if is_usual_half(pair[0] + pair[1] / 10):
+            alternatives.append(f"{first}.{second} uF ")
+        if may_be_range(*pair) and is_usual_capacitance(pair[0]):
+            alternatives.append(f"{first} to {second} uF ")
+    if is_usual_volts(neighbour.values[-1].number):
+        alternatives.append(f"{first} uF {second} V ")
+    alternatives += [
+        Alternative(f"{first} | ", (second,)),
+        Alternative(f" | {second}", (first,)),
+    ]
+    why = f"{first!r} and {second!r} stand side by side without a unit."
+    return UnclearLabelError(chain.start, neighbour.end, why, tuple(alternatives))

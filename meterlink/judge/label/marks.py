@@ -1,0 +1,75 @@
+"""Marks on a can that have numbers in them and say nothing about its rating: dates, standards, temperatures, sizes.
+
+Each pattern needs its own word, unit or form: digits alone are never taken for a mark. All from common practice, no
+source, but for the standards' own: IEC 60252-1 (protection classes, life classes), IEC 60068-1 (climatic categories),
+UL 810 (fault current), GB/T 2470 (CBB, CD); all from memory.
+"""
+
+import re
+
+# Four digits or more, which no capacitance of these parts has. With a space only whole thousands: 10 000, not 10 590.
+_LARGE = r"(?:[0-9]{1,3}[,.][0-9]{3}|[0-9]{1,3} 000|[0-9]{4,6})"
+_DEGREES = r"(?:°\s*[CF]?|DEG\.?\s*[CF]?)"
+_TO = r"\s*(?:/|TO|\.\.+|…|~)\s*"
+_MONTH = r"(?:JAN|FEB|MAR|APR|MAY|JUN|JUL|AUG|SEP|OCT|NOV|DEC)[A-Z]*\.?"
+_YEAR = r"(?:19[89]|20[0-4])[0-9]"
+_LENGTH = r"(?:MM|CM|INCH(?:ES)?|IN\.?|\")"
+_DECIMAL = r"[0-9]+(?:\.[0-9]+)?"
+
+_PATTERNS = {
+    "protection class": r"[PS][0-3]\b",
+    "fault current": rf"(?:{_LARGE}|[0-9]{{1,2}}\s?K)\s*(?:A(?:MPS?)?\s*)?(?:A?FC|FAULT\s+CURRENT)\b"
+    rf"|(?:AFC|FAULT\s+CURRENT)\W{{0,2}}(?:{_LARGE}|[0-9]{{1,2}}\s?K)\b(?:\s*A(?:MPS?)?\b)?",
+    "climatic category": r"(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)\b",
+    "temperatures": rf"(?:TEMP(?:ERATURE)?S?\W{{0,2}})?(?<![0-9])(?:[+-]?[0-9]{{1,3}}\s*(?:{_DEGREES}|[CF])?(?:{_TO}|-)"
+    rf"[+-]?[0-9]{{1,3}}\s*{_DEGREES}|[+-][0-9]{{1,3}}\s*[CF]?{_TO}[+-]?[0-9]{{1,3}}\s*[CF]\b)",
+    # Without degrees only the limits that are usual on cans.
+    "usual temperatures": rf"(?<![0-9])-\s?(?:10|20|25|30|40|55){_TO}\+?(?:55|60|65|70|75|80|85|90|100|105)\b",
+    "temperature": rf"[+-]?[0-9]{{1,3}}\s*{_DEGREES}|(?:TEMP(?:ERATURE)?|T\.?\s?MAX|AMBIENT)\W{{0,2}}(?:MAX\W{{0,2}})?"
+    rf"[0-9]{{2,3}}\s*(?:{_DEGREES}|[CF]\b)?",
+    "standard": r"(?:IEC|EN|BS|DIN|VDE|UL|CSA|EIA|IS|GB(?:/T)?|JIS|NEMA|ANSI|ISO|AS|NF)(?:[\s/-]+(?:EN|IEC|STD\.?|C))?"
+    r"[\s-]*(?:[0-9]{4,5}|810|456|463|252)(?:[-.][0-9]{1,2}\b|-[A-Z]\b)*(?:[:-](?:19|20)[0-9]{2})?",
+    "Canadian standard": r"(?:CAN/)?(?:CSA[\s-]*)?C22\.2\s*(?:NO\.?|#)?\s*[0-9]{1,3}(?:\.[0-9]+)?\b",
+    "flammability": r"(?:UL\s?)?94\s?-?\s?V-?[0-2]\b",
+    "life": rf"{_LARGE}\s*H(?:OU)?R?S?\b\.?",
+    "life class": r"(?:CLASS|CL\.?)\s*[A-D]\b",
+    "date": rf"(?:(?:(?:MFG|PROD)\.?\s*)?DATE(?:\s*CODE)?|MFG|MADE(?:\s+IN)?|MANUFACTURED|D/C|WEEK|WK)[\s.:#]*"
+    rf"(?:[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}|[0-9]{{1,2}}[/.-][0-9]{{1,2}}[/.-][0-9]{{2,4}}|[0-9]{{1,2}}[/.-](?:{_YEAR}|"
+    rf"[0-9]{{2}})|{_YEAR}[/-][0-9]{{1,2}}|[0-9]{{2}}\s?W\s?[0-9]{{2}}|[0-9]{{1,2}}\s+{_YEAR}|[0-9]{{8}}|[0-9]{{6}}|"
+    rf"[0-9]{{4}}|{_MONTH}\s*[0-9]{{2,4}})\b",
+    # Without a word before it a date needs its year in full.
+    "full date": rf"{_YEAR}-[01][0-9]-[0-3][0-9]\b|[0-3]?[0-9][/.-][0-3]?[0-9][/.-]{_YEAR}\b|"
+    rf"(?:0?[1-9]|1[0-2])[/-]{_YEAR}\b|{_MONTH}\s*{_YEAR}\b",
+    "part number": r"(?:P/?N|PART|CAT(?:ALOG)?|S/?N|SERIAL|LOT|BATCH|MODEL|REF|ITEM|DWG|FILE)\b[\s.:#]*"
+    r"(?:(?:NO|NUMBER|NR|CODE)\b[\s.:#]*)?(?=[A-Z./-]*[0-9])[A-Z0-9][A-Z0-9./-]{2,}[A-Z0-9]\b",
+    "dielectric": r"C(?:BB|D)[0-9]{2}[A-Z]?(?:-[0-9][A-Z]?)?\b",
+    "size": rf"Ø\s*{_DECIMAL}(?:\s*X\s*{_DECIMAL})?\s*{_LENGTH}?|{_DECIMAL}\s*{_LENGTH}?\s*X\s*{_DECIMAL}\s*{_LENGTH}"
+    rf"|{_DECIMAL}\s*(?:MM|CM)\b",
+    "bolt": r"M(?:6|8|10|12)\b",
+    "resistor": rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
+    "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b|{_DECIMAL}\s*KVAR\b",
+    "enclosure": r"IP\s?[0-9]{2}\b",
+}
+_MARKS = {name: re.compile(pattern, re.IGNORECASE) for name, pattern in _PATTERNS.items()}
+
+# A mark that ends in a digit is none if the number goes on, or is a value: "REF 45/5 MFD".
+_VALUE_FOLLOWS = re.compile(
+    r"[.,]?[0-9]|\s*[+±]\s*[0-9]|/[0-9]|\s*(?:%|Hz|[uµnp]F|M\.?F\.?D|MF\b|MICRO|V\b|V\.|VAC|VDC|VOLT|KV)", re.IGNORECASE
+)
+_VALUE_INSIDE = re.compile(r"[0-9](?:[uµ]F|MFD|MF|V|VAC|VDC|Hz)(?![A-Z])", re.IGNORECASE)
+
+
+def match_mark(text: str, at: int) -> str | None:
+    """Return the mark that begins at ``at``, None if no known one does."""
+    for name, pattern in _MARKS.items():
+        match = pattern.match(text, at)
+        if match is None or (name == "part number" and _VALUE_INSIDE.search(match[0])):
+            continue
+        if not (match[0][-1].isdigit() and _VALUE_FOLLOWS.match(text, match.end())):
+            return match[0]
+    return None
+
+
+def life_class(mark: str) -> str:
+    """Return the letter of a life class (IEC 60252-1: A to D), empty for another mark."""
+    return mark[-1].upper() if _MARKS["life class"].fullmatch(mark) else ""

@@ -1,0 +1,162 @@
+"""The capacitance of a label: the sections or the marked range, and the tolerance."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from meterlink.core.equipment import Span
+from meterlink.core.errors import InputError
+from meterlink.core.units import Amount, resolution_of
+from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.bare_numbers import bare_question, is_code
+from meterlink.judge.label.chains import Chain, Label, microfarads
+from meterlink.judge.label.tokens import Alternative, UnclearLabelError, leave_out
+from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, sections_differ
+from meterlink.judge.tolerance import Tolerance, parse_tolerance
+
+RATING_EXAMPLE = "45+7.5 uF ±6 % 440 V"
+
+_LEAST = Decimal("1e-6")  # µF: a picofarad, far below any motor capacitor
+_FINEST = Decimal("1e-9")  # µF: the last decimal of a rating, so that it prints as it is read
+
+_HERM_WORDS = {"HERM", "C-HERM", "H", "COMP", "COMPRESSOR"}
+_FAN_WORDS = {"FAN", "C-FAN", "F"}
+
+
+def find_capacitance(label: Label) -> Chain:
+    """Return the one capacitance of a label.
+
+    Raises:
+        UnclearLabelError: there are two, or a number has no unit.
+        InputError: there is none.
+    """
+    known = [chain for chain in label.chains if chain.quantity is not None]
+    bare = [chain for chain in label.chains if chain.quantity is None]
+    if bare and label.unit is not None and not known and not is_code(label, bare[0]):
+        known = [bare.pop(0)]
+        for value in known[0].values:
+            value.unit = label.unit
+    if bare:
+        raise bare_question(label, bare[0], known)
+    if not known:
+        text = label.text.strip()
+        raise InputError(f"{text!r} names no capacitance.", f"Write the rating as {RATING_EXAMPLE}.")
+    return known[0] if len(known) == 1 else _named_sections(label, known)
+
+
+def _named_sections(label: Label, chains: Sequence[Chain]) -> Chain:
+    """Return the sections of a dual capacitor that its terminals name: ``HERM 45 uF FAN 5 uF``.
+
+    Raises:
+        UnclearLabelError: the values are not named so.
+    """
+    first, second = chains[:2]
+    if len(chains) == 2 and all(len(chain.values) == 1 for chain in chains):
+        before = [label.token(chain.tokens[0] - 1) for chain in chains]
+        after = [label.token(chain.tokens[1]) for chain in chains]
+        for beside in (before, after):
+            names = ["" if token is None else token.text.upper() for token in beside]
+            herm = next((value for value, name in zip(chains, names, strict=True) if name in _HERM_WORDS), None)
+            fan = next((value for value, name in zip(chains, names, strict=True) if name in _FAN_WORDS), None)
+            if herm and fan and microfarads(herm.values[0]).digits > microfarads(fan.values[0]).digits:
+                return Chain([*herm.values, *fan.values], ["+"], first.tokens)
+    written = [label.written(chain) for chain in (first, second)]
+    between = label.text[first.end : second.start]
+    why = f"{written[0]!r} and {written[1]!r} are two capacitances: a dual part?"
+    apart = sections_differ(*(microfarads(chain.values[0]).digits for chain in (first, second)))
+    dual = (f"{written[0]}+{written[1]} {between}",) if apart else ()
+    only_first = Alternative(f"{written[0]} {between} | ", (written[1],))
+    only_second = Alternative(f" | {between} {written[1]}", (written[0],))
+    raise UnclearLabelError(first.start, second.end, why, (*dual, only_first, only_second))
+
+
+def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], Span | None]:
+    """Return ``(sections, marked_range)`` of a capacitance: the sections in µF, the larger first, or the range.
+
+    Raises:
+        UnclearLabelError: two values may be either.
+        InputError: a value or their number is impossible for a motor capacitor, or contradicts its known kind.
+    """
+    values = _possible_values(label, chain)
+    if len(values) == 1:
+        return (values[0],), None
+    first, second = (value.digits for value in values)
+    separator = chain.separators[0]
+    if _means_sections(separator, first, second) and label.kind is not CapacitorKind.START:
+        return tuple(sorted(values, key=lambda value: value.digits, reverse=True)), None
+    if separator == "to" and first >= second:
+        written = label.written(chain)
+        raise InputError(f"{written!r}: the range ends before it begins.", f"Write {second} to {first} uF.")
+    if separator == "to" or (separator == "-" and may_be_range(first, second) and label.kind is not CapacitorKind.RUN):
+        return (), Span(first, second, "µF")
+    raise _pair_question(label, chain, first, second)
+
+
+def _possible_values(label: Label, chain: Chain) -> list[Amount]:
+    values = [microfarads(value) for value in chain.values]
+    written = label.written(chain)
+    if any(value.digits <= 0 for value in values):
+        raise InputError(f"{written!r}: no part is rated at nothing.", "Check the number.")
+    if any(value.digits < _LEAST or resolution_of(value.digits) < _FINEST for value in values):
+        raise InputError(f"{written!r} is no rating of a motor capacitor.", "Check the unit.")
+    if len(values) > 2:
+        raise InputError(f"{written!r} has more than two values.", f"Write one part at a time: {RATING_EXAMPLE}.")
+    return values
+
+
+def _means_sections(separator: str, first: Decimal, second: Decimal) -> bool:
+    match separator:
+        case "+":
+            return True
+        case "/":
+            return sections_differ(first, second)
+        case "-":
+            return first > second and sections_differ(first, second)
+        case _:
+            return False
+
+
+def _pair_question(label: Label, chain: Chain, first: Decimal, second: Decimal) -> UnclearLabelError:
+    """Return the question whether two values are sections or a range.
+
+    Raises:
+        InputError: they can be neither.
+    """
+    written = label.written(chain)
+    small, large = sorted((first, second))
+    alternatives = []
+    if may_be_range(small, large):
+        alternatives.append(f"{format_decimal(small)} to {format_decimal(large)} uF ")
+    if label.kind is not CapacitorKind.START:
+        place = 0 if chain.separators[0] == "/" else 1
+        alternatives.insert(place, f"{format_decimal(large)}+{format_decimal(small)} uF ")
+    if not alternatives:
+        why = f"{written!r} are two sections, and a start capacitor has one."
+        raise InputError(why, "Check the kind of the part, and the numbers.")
+    why = f"{written!r} may be two sections or a range."
+    return UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
+
+
+def find_tolerance(label: Label, sections: tuple[Amount, ...], chain: Chain) -> Tolerance | None:
+    """Return the tolerance on a label, None where none is printed.
+
+    Raises:
+        UnclearLabelError: there are two, or one beside a marked range.
+    """
+    if not label.tolerances:
+        return None
+    first, *others = label.tolerances
+    if not sections:
+        text = label.written(chain)
+        why = f"{text!r} is a range, which is its own tolerance; what is {first.text.strip()!r} then?"
+        raise UnclearLabelError(first.start, first.end, why, (leave_out(first.text),))
+    meant = [[parse_tolerance(token.text, rated) for rated in sections] for token in label.tolerances]
+    for token, tolerances in zip(others, meant[1:], strict=True):
+        if tolerances[0] != meant[0][0]:
+            why = f"{first.text.strip()!r} and {token.text.strip()!r} are two tolerances."
+            between = label.text[first.end : token.start]
+            alternatives = (
+                Alternative(f" {kept.text} {between} ", (left.text.strip(),))
+                for kept, left in ((first, token), (token, first))
+            )
+            raise UnclearLabelError(first.start, token.end, why, tuple(alternatives), is_ordered=False)
+    return meant[0][0]

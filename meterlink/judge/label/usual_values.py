@@ -1,0 +1,65 @@
+"""The usual values of motor capacitors: a choice that a question offers has no other.
+
+From a trade magazine on selecting capacitors (run 2 to 80 µF at 370 and 440 V, start 25 to 1400 µF at 110 to 330 V). Up
+to 500 V because 50 Hz supplies have run parts above 440 V. The series of values and the tolerances are common practice,
+no source.
+"""
+
+from decimal import Decimal
+from enum import StrEnum
+
+
+class CapacitorKind(StrEnum):
+    """The duty of a motor capacitor: continuous (run), or the seconds of a start."""
+
+    RUN = "run"
+    START = "start"
+
+
+USUAL_MICROFARADS = {CapacitorKind.RUN: (Decimal(2), Decimal(80)), CapacitorKind.START: (Decimal(25), Decimal(1400))}
+LARGEST_PERCENT = Decimal(30)  # IEC 60062: N, the widest symmetric tolerance with a letter
+USUAL_VOLTS = (Decimal(110), Decimal(500))
+
+_HERM = set(map(Decimal, (15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75, 80)))
+_FAN = set(map(Decimal, ("1.5", "2", "2.5", "3", "4", "5", "6", "7", "7.5", "8", "10", "12.5", "15")))
+_HALVES = set(map(Decimal, ("1.5", "2.5", "3.5", "7.5", "12.5", "17.5", "22.5", "27.5", "37.5")))
+_PERCENT = set(map(Decimal, (5, 6, 10, 15, 20)))
+# The range of a start capacitor ends a fifth to a quarter above its beginning; half leaves room.
+_WIDEST_RANGE = Decimal("1.5")
+# The sections of a dual capacitor differ by far more than a factor of two.
+_LEAST_APART = Decimal(2)
+
+
+def is_usual_capacitance(microfarads: Decimal) -> bool:
+    """Return whether run or start capacitors have this value."""
+    return USUAL_MICROFARADS[CapacitorKind.RUN][0] <= microfarads <= USUAL_MICROFARADS[CapacitorKind.START][1]
+
+
+def is_usual_volts(volts: Decimal) -> bool:
+    """Return whether these parts are marked with this voltage."""
+    return USUAL_VOLTS[0] <= volts <= USUAL_VOLTS[1]
+
+
+def is_usual_dual(herm: Decimal, fan: Decimal) -> bool:
+    """Return whether dual capacitors have these sections, in µF."""
+    return herm in _HERM and fan in _FAN and sections_differ(herm, fan)
+
+
+def is_usual_half(microfarads: Decimal) -> bool:
+    """Return whether a value with a half is one of the usual ones: 7.5, but not 45.5."""
+    return microfarads in _HALVES
+
+
+def is_usual_tolerance(percent: Decimal) -> bool:
+    """Return whether such parts have a tolerance of plus and minus ``percent``."""
+    return percent in _PERCENT
+
+
+def sections_differ(first: Decimal, second: Decimal) -> bool:
+    """Return whether two values in µF are as far apart as the sections of a dual capacitor."""
+    return max(first, second) >= _LEAST_APART * min(first, second)
+
+
+def may_be_range(low: Decimal, high: Decimal) -> bool:
+    """Return whether two values in µF may be the ends of a marked range."""
+    return low < high <= _WIDEST_RANGE * low
