@@ -57,6 +57,8 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("45 uF HERM 5 uF FAN 440V", ["45 µF", "5 µF"], None, [440], []),
         ("FAN5uF/HERM45uF 440V", ["45 µF", "5 µF"], None, [440], []),
         ("10 uF 440 VAC/1000 VDC 60 cycles", ["10 µF"], None, [440], [60]),
+        ("450~ 25 MICRO FARADS", ["25 µF"], None, [450], []),
+        ("45 uF 5 % (J) @ 440 V", ["45 µF"], ("5", "5"), [440], []),
         ("DC 600V, 10 uF AC 370V", ["10 µF"], None, [370], []),
     ],
 )
@@ -136,6 +138,13 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("45 uF T70", ["45 µF"]),
         ("VAC 440 MFD 45", ["45 µF 440 V"]),
         ("O5 uF", ["5 µF"]),
+        ("4O MFD 440V", ["40 µF 440 V"]),
+        ("45 uF 1.7%", ["45 µF ±1.7 %", "45 µF"]),
+        ("45 uF 95% RH", ["45 µF"]),
+        ("45 uF 27A", ["45 µF"]),
+        ("88 108 MFD 250V", ["88 to 108 µF 250 V", "108 µF 250 V"]),
+        ("35/5 77 MFD", ["35+5 µF", "77 µF"]),
+        ("1~ 45 MFD", ["45 µF"]),
         ("QX35/5 MFD 440V", ["35+5 µF 440 V", "5 µF 440 V"]),
         ("45 MFD 440V 2319", ["45 µF 440 V"]),
         ("45 MFD 440V 23W21", ["45 µF 440 V"]),
@@ -191,8 +200,10 @@ def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
 @pytest.mark.parametrize(
     "mark",
     ["10,000 AFC", "10K AFC", "FAULT CURRENT 10000 A", "-40°C TO +70°C", "-25/85C", "MAX 70°C", "UL 810",
-     "IEC 60252-1:2011", "C22.2 NO. 190", "30,000 HRS", "DATE 08/23", "MFG 0823", "2021-08-15", "08/2021", "P/N 12-40771-03",
-     "LOT: 20231107", "Ø45x95 mm", '2.5 x 4.75"', "15K OHM 2W", "1/2 HP", "1 PH", "CBB65A-1", "NO PCB'S"],
+     "IEC 60252-1:2011", "C22.2 NO. 190", "30,000 HRS", "DATE 08/23", "MFG 0823", "2021-08-15", "08/2021",
+     "P/N 12-40771-03", "LOT: 20231107", "Ø45x95 mm", '2.5 x 4.75"', "15K OHM 2W", "1/2 HP", "1 PH", "CBB65A-1",
+     "NO PCB'S", "2011/65/EU", "PAT. NO. 4,567,890", "1.7 % ED", "3 MIN", "250 g", "M8 x 10", '1.75" DIA',
+     "IEC 60252-1:2010 + A1:2013"],
 )  # fmt: skip
 def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:
     for text in (f"{mark} 45/5 MFD 440V", f"45/5 MFD 440V {mark}", f"45/5 MFD {mark} 440V"):

@@ -1,6 +1,6 @@
 """Numbers without a unit on a label: the question about each, with every usual meaning and to leave it out."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from meterlink.judge.label.chains import Chain, Label, microfarads, units_for
@@ -26,8 +26,11 @@ def _looks_coded(written: str) -> bool:
     return len(written) == 3 and written.isdigit() and written[2] in "4567"
 
 
-def bare_question(label: Label, chain: Chain, known: Sequence[Chain]) -> UnclearLabelError:
-    """Return the question about a number without a unit: every usual meaning, and to leave it out."""
+def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> UnclearLabelError:
+    """Return the question about a number without a unit: every usual meaning, and to leave it out.
+
+    ``known`` are the capacitances on the label.
+    """
     if known:
         return _beside_capacitance(label, chain, known)
     others = [other for other in label.chains if other is not chain and other.quantity is None]
@@ -58,7 +61,7 @@ def _beside_capacitance(label: Label, chain: Chain, known: Sequence[Chain]) -> U
     if len(numbers) == 1 and is_usual_tolerance(numbers[0]) and not label.tolerances:
         roles.append(f" ±{written} % ")
     left_out = leave_out(written)
-    alternatives = (
+    alternatives: tuple[Alternative | str, ...] = (
         *joined,
         *(f"{before}{role}{after}" for role in roles),
         Alternative(f"{before}{left_out.text}{after}", left_out.left_out),
@@ -66,20 +69,34 @@ def _beside_capacitance(label: Label, chain: Chain, known: Sequence[Chain]) -> U
     return UnclearLabelError(start, end, f"{written!r} has no unit.", alternatives, is_ordered=len(alternatives) == 1)
 
 
-def _with_known_section(label: Label, chain: Chain, known: Sequence[Chain]) -> tuple[int, int, tuple[str, ...]]:
+def _with_known_section(
+    label: Label, chain: Chain, known: Sequence[Chain]
+) -> tuple[int, int, tuple[Alternative | str, ...]]:
     """Return ``(start, end, texts)``: the texts in which ``chain`` and the ``known`` value are one rating."""
     other = known[0]
-    if len(known) > 1 or len(chain.values) > 1 or len(other.values) > 1:
+    numbers, known_values = (
+        [value.number for value in chain.values],
+        [microfarads(value).digits for value in other.values],
+    )
+    if len(known) > 1 or len(known_values) > 1 or len(numbers) > 2:
         return chain.start, chain.end, ()
-    number, section = chain.values[0].number, microfarads(other.values[0]).digits
     first, second = sorted((chain, other), key=lambda rated: rated.start)
     between = label.text[first.end : second.start]
-    texts = []
+    if len(numbers) == 2:
+        rated_alone = Alternative(f"{label.written(chain)} uF {between}", (label.written(other),))
+        texts = [rated_alone] if is_usual_dual(*numbers) and first is chain else []
+        return first.start, second.end, tuple(texts)
+    return first.start, second.end, tuple(_joined(numbers[0], known_values[0], between, is_before=first is chain))
+
+
+def _joined(number: Decimal, section: Decimal, between: str, *, is_before: bool) -> Iterator[str]:
+    """Yield the texts in which a number and a value in µF are one rating."""
     if is_usual_dual(max(number, section), min(number, section)):
-        texts.append(f"{number}+{section} uF {between}")
-    if first is chain and between.isspace() and is_usual_half(number + section / 10):
-        texts.append(f"{number}.{section} uF")  # 7 5 MFD: the point is not to be seen
-    return first.start, second.end, tuple(texts)
+        yield f"{number}+{section} uF {between}"
+    if is_before and between.isspace() and is_usual_half(number + section / 10):
+        yield f"{number}.{section} uF"  # 7 5 MFD: the point is not to be seen
+    if is_before and may_be_range(number, section) and is_usual_capacitance(number):
+        yield f"{number} to {section} uF {between}"
 
 
 def _neighbours_question(label: Label, chain: Chain, neighbour: Chain) -> UnclearLabelError:

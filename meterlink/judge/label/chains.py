@@ -142,6 +142,13 @@ def _value(label: Label) -> Value:
     if token.kind is TokenKind.CODED:
         return _coded(token)
     value = Value(Decimal(token.text), None, token.start, token.end)
+    sign = label.next(TokenKind.AC)
+    if sign is not None and is_usual_volts(value.number):
+        value.unit, value.end = "V", sign.end  # 450~
+        return value
+    if sign is not None:
+        why = f"{label.text[value.start : sign.end]!r} is no usual voltage of such a part."
+        raise UnclearLabelError(value.start, sign.end, why, (leave_out(label.text[value.start : sign.end]),))
     word = label.next(TokenKind.WORD)
     if word is None:
         return value
@@ -211,7 +218,10 @@ def _spread_units(label: Label, chain: Chain) -> None:
             continue
         if separator != "+" or before.quantity is not Quantity.CAPACITANCE:
             written = label.text[value.start : value.end]
-            alternatives = (*units_for(label, written, [value.number]), leave_out(written))
+            alternatives: tuple[Alternative | str, ...] = (
+                *units_for(label, written, [value.number]),
+                leave_out(written),
+            )
             raise UnclearLabelError(value.start, value.end, f"{written!r} has no unit.", alternatives)
         value.unit = before.unit
 
@@ -250,6 +260,10 @@ def _add_group(label: Label, chain: Chain) -> None:
         case Quantity.RATIO if len(chain.values) == 1 and chain.values[0].number <= LARGEST_PERCENT:
             text = f"{chain.values[0].number:f} %"
             label.tolerances.append(Token(TokenKind.TOLERANCE, text, chain.start, chain.end))
+        case Quantity.CURRENT:  # no rating of a capacitor: a code that ends in A?
+            written = label.written(chain)
+            why = f"{written!r} is no rating of a capacitor."
+            raise UnclearLabelError(chain.start, chain.end, why, (leave_out(written),))
         case _:
             label.unread.append(label.written(chain))
 

@@ -28,9 +28,12 @@ _PATTERNS = {
     "temperature": rf"[+-]?[0-9]{{1,3}}\s*{_DEGREES}|(?:TEMP(?:ERATURE)?|T\.?\s?MAX|AMBIENT)\W{{0,2}}(?:MAX\W{{0,2}})?"
     rf"[0-9]{{2,3}}\s*(?:{_DEGREES}|[CF]\b)?",
     "standard": r"(?:IEC|EN|BS|DIN|VDE|UL|CSA|EIA|IS|GB(?:/T)?|JIS|NEMA|ANSI|ISO|AS|NF)(?:[\s/-]+(?:EN|IEC|STD\.?|C))?"
-    r"[\s-]*(?:[0-9]{4,5}|810|456|463|252)(?:[-.][0-9]{1,2}\b|-[A-Z]\b)*(?:[:-](?:19|20)[0-9]{2})?",
+    r"[\s-]*(?:[0-9]{4,5}|810|456|463|252)(?:[-.][0-9]{1,2}\b|-[A-Z]\b)*(?:[:-](?:19|20)[0-9]{2})?"
+    r"(?:\s?[+/]\s?A[0-9]{1,2}(?::(?:19|20)[0-9]{2})?)*",
     "Canadian standard": r"(?:CAN/)?(?:CSA[\s-]*)?C22\.2\s*(?:NO\.?|#)?\s*[0-9]{1,3}(?:\.[0-9]+)?\b",
     "flammability": r"(?:UL\s?)?94\s?-?\s?V-?[0-2]\b",
+    "directive": r"20[0-9]{2}/[0-9]{1,3}/E[UC]\b",
+    "patent": r"PAT(?:ENT)?S?\b[\s.:#]*(?:NOS?\b[\s.:#]*)?[0-9][0-9,]{5,}",
     "life": rf"{_LARGE}\s*H(?:OU)?R?S?\b\.?",
     "life class": r"(?:CLASS|CL\.?)\s*[A-D]\b",
     "date": rf"(?:(?:(?:MFG|PROD)\.?\s*)?DATE(?:\s*CODE)?|MFG|MADE(?:\s+IN)?|MANUFACTURED|D/C|WEEK|WK)[\s.:#]*"
@@ -44,8 +47,10 @@ _PATTERNS = {
     r"(?:(?:NO|NUMBER|NR|CODE)\b[\s.:#]*)?(?=[A-Z./-]*[0-9])[A-Z0-9][A-Z0-9./-]{2,}[A-Z0-9]\b",
     "dielectric": r"C(?:BB|D)[0-9]{2}[A-Z]?(?:-[0-9][A-Z]?)?\b",
     "size": rf"Ø\s*{_DECIMAL}(?:\s*X\s*{_DECIMAL})?\s*{_LENGTH}?|{_DECIMAL}\s*{_LENGTH}?\s*X\s*{_DECIMAL}\s*{_LENGTH}"
-    rf"|{_DECIMAL}\s*(?:MM|CM)\b",
-    "bolt": r"M(?:6|8|10|12)\b",
+    rf"|{_DECIMAL}\s*{_LENGTH}(?![A-Z])",
+    "weight": rf"{_DECIMAL}\s*(?:G|KG|OZ|LBS?)\b",
+    "bolt": rf"M(?:6|8|10|12)\b(?:\s*X\s*{_DECIMAL}\b)?",
+    "duty": rf"{_DECIMAL}\s*%\s*(?:ED|DUTY)\b|{_DECIMAL}\s*(?:MIN|SEC)(?:UTES?|ONDS?|S)?\b\.?",
     "resistor": rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
     "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b|{_DECIMAL}\s*KVAR\b",
     "enclosure": r"IP\s?[0-9]{2}\b",

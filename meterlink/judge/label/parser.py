@@ -66,6 +66,7 @@ def _add_word(label: Label, token: Token) -> None:
     glued = previous is not None and previous.kind is TokenKind.NUMBER and previous.end == token.start
     after_unit = previous is not None and (
         previous.text.lower() in COUPLINGS
+        or previous.kind is TokenKind.TOLERANCE
         or (previous.kind is TokenKind.WORD and parse_label_unit(previous.text) is not None)
     )
     if letter in LETTERS_MEANT and (after_unit or (glued and word == "J")):
@@ -74,8 +75,6 @@ def _add_word(label: Label, token: Token) -> None:
         meant = parse_tolerance(letter, Amount(Decimal(1), "µF"))
         why = f"{word!r} may be the IEC 60062 tolerance letter for {meant}, or a mark that says nothing here."
         raise UnclearLabelError(token.start, token.end, why, (f" {meant} ", leave_out(word)), is_ordered=False)
-    elif len(word) == 1 and parse_label_unit(word) is not None and letter not in "AV":
-        raise _unit_question(label, token)
     else:
         label.unread.append(word)
 
@@ -87,12 +86,19 @@ def _unit_question(label: Label, token: Token) -> UnclearLabelError:
     while (following := label.token(place)) is not None and following.kind in {TokenKind.NUMBER, TokenKind.SEPARATOR}:
         end, place = following.end, place + 1
     numbers = label.text[token.end : end].strip()
-    behind = label.token(place)
-    unit_again = behind is not None and behind.text.upper() == token.text.upper()  # MFD 45 MFD
+    behind, after_that = label.token(place), label.token(place + 1)
     alternative: Alternative | str = leave_out(token.text)
-    if numbers:
-        alternative = f" {numbers} " if unit_again else f" {numbers} {token.text} "
+    if behind is not None and behind.text.upper() == token.text.upper():
+        alternative = f" {numbers} "  # MFD 45 MFD
+    elif behind is not None and parse_label_unit(behind.text) and not _is_number(after_that):
+        end = token.end  # MFD 440 V: the number has its own unit
+    elif numbers:
+        alternative = f" {numbers} {token.text} "
     return UnclearLabelError(token.start, end, f"{token.text!r} follows no number.", (alternative,))
+
+
+def _is_number(token: Token | None) -> bool:
+    return token is not None and token.kind in {TokenKind.NUMBER, TokenKind.CODED}
 
 
 def _check_separator(label: Label, token: Token) -> None:

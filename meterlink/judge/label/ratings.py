@@ -12,7 +12,7 @@ A text with one possible meaning is read; any other raises a question that lists
   after a unit. No motor capacitor has the tolerances of the other letters: here they are terminals and classes.
 - A number without a unit raises a question, unless the caller gives the unit. So does a code: letters and digits.
 - Words without digits, and the marks of `meterlink.judge.label.marks`, are not values: they are listed in
-  ``unused_words``, as are DC volts, amperes and ohms. Any other remaining text raises a question.
+  ``unused_words``, as are DC volts. Any other remaining text raises a question.
 - A question offers usual values only, and to leave the unexplained number out.
 """
 
@@ -39,7 +39,7 @@ _Reading = tuple[RatedPart, tuple[str, ...]]  # a part, and the words that it le
 def read_label(
     text: str, *, kind: CapacitorKind | None = None, unit: str | None = None
 ) -> RatedPart | Question[RatedPart]:
-    """Return the part that the label ``text`` describes, or a question: it has several meanings, or needs an assumption.
+    """Return the part that the label ``text`` describes, or a question if it has several meanings.
 
     ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit. The key
     of a choice is a spelling of its rating that is read without a question.

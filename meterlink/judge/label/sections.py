@@ -7,7 +7,7 @@ from meterlink.core.equipment import Span
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, resolution_of
 from meterlink.judge.judging import format_decimal
-from meterlink.judge.label.bare_numbers import bare_question, is_code
+from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
 from meterlink.judge.label.tokens import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, sections_differ
@@ -36,7 +36,8 @@ def find_capacitance(label: Label) -> Chain:
         for value in known[0].values:
             value.unit = label.unit
     if bare:
-        raise bare_question(label, bare[0], known)
+        question = bare_number_question(label, bare[0], known)
+        raise question
     if not known:
         text = label.text.strip()
         raise InputError(f"{text!r} names no capacitance.", f"Write the rating as {RATING_EXAMPLE}.")
@@ -88,7 +89,8 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
         raise InputError(f"{written!r}: the range ends before it begins.", f"Write {second} to {first} uF.")
     if separator == "to" or (separator == "-" and may_be_range(first, second) and label.kind is not CapacitorKind.RUN):
         return (), Span(first, second, "µF")
-    raise _pair_question(label, chain, first, second)
+    question = _pair_question(label, chain, first, second)
+    raise question
 
 
 def _possible_values(label: Label, chain: Chain) -> list[Amount]:

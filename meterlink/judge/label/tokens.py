@@ -21,7 +21,8 @@ from meterlink.judge.label.usual_values import (
 _NUMBER = r"(?:[0-9]{1,9}(?:\.[0-9]{1,9})?|\.[0-9]{1,9})"
 
 # Words before a value, with or without a space; other letters before digits may be a code.
-_LABEL_WORDS = {"C", "COM", "HERM", "FAN", "RUN", "START", "DUAL", "CAP", "CAPACITOR", "MOTOR", "TOL", "MAX", "AC"}
+_LABEL_WORDS = {"C", "COM", "HERM", "FAN", "RUN", "START", "DUAL", "CAP", "CAPACITOR", "MOTOR", "TOL", "MAX", "AC",
+                "DC"}  # fmt: skip
 
 _SPELLED_ALIKE = str.maketrans(
     {
@@ -126,6 +127,7 @@ class LabelUnit:
 def normalize_label(text: str) -> str:
     """Return ``text`` with look-alike signs replaced, every plus-minus as ±, and mixed fractions as decimals."""
     alike = re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
+    alike = re.sub(r"micro[\s-]+farad", "microfarad", alike, flags=re.IGNORECASE)
     return _MIXED_FRACTION.sub(lambda match: match[1] + _FRACTIONS[match[2] or match[3]], alike)
 
 
@@ -157,7 +159,7 @@ def is_ambiguous_farad(word: str) -> bool:
     return word.replace(".", "").lower() in {"mf", "f"}
 
 
-_SKIPPED = re.compile(r"""[\s;|:()\[\]"'#=®™]+|,(?![0-9])|(?<![0-9]),|\.(?![0-9A-Za-z.])""")
+_SKIPPED = re.compile(r"""[\s;|:()\[\]"'#=@®™]+|,(?![0-9])|(?<![0-9]),|\.(?![0-9A-Za-z.])""")
 _COMMA = re.compile(r"([0-9]+),([0-9]+)(?:,[0-9]+)*")
 _TWO_SIDED = re.compile(
     rf"\+\s*{_NUMBER}\s*%?\s*[/,;]?\s*-\s*{_NUMBER}\s*%|-\s*{_NUMBER}\s*%?\s*[/,;]?\s*\+\s*{_NUMBER}\s*%"
@@ -166,6 +168,7 @@ _PLUS_MINUS = re.compile(rf"±\s*({_NUMBER})\s*(%|[A-Za-zµ]+)?")
 _ONE_SIDED = re.compile(rf"([+-])\s*({_NUMBER})\s*%")
 _PERCENT = re.compile(rf"{_NUMBER}\s*%")
 _CODED = re.compile(r"([0-9]{1,9})([uUµnNpPrRkKmM])([0-9]{1,9})(?![0-9.])")
+_LETTER_FOR_ZERO = re.compile(r"(?:[0-9]+[Oo]|[Oo]+[0-9])[0-9Oo]*(?![A-Za-z0-9])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
 # Latin, Greek and Cyrillic letters.
 _LETTERS = re.compile(
@@ -205,6 +208,7 @@ def _token(text: str, at: int, before: Token | None) -> Token:
     if comma:
         return _number_with_comma(text, comma)
     _ask_about_signs(text, at, number_before=number_before)
+    _ask_about_zeros(text, at)
     for pattern, kind in (
         (_TWO_SIDED, TokenKind.TOLERANCE),
         (_PLUS_MINUS, TokenKind.TOLERANCE),
@@ -212,9 +216,8 @@ def _token(text: str, at: int, before: Token | None) -> Token:
         (_CODED, TokenKind.CODED),
     ):
         match = pattern.match(text, at)
-        if match and pattern is _PERCENT and Decimal(match[0].rstrip("%").rstrip()) > LARGEST_PERCENT:
-            why = f"{match[0]!r} is no tolerance of such a part."  # 95 % humidity, 100 % tested
-            raise UnclearLabelError(at, match.end(), why, (leave_out(match[0]),))
+        if match and pattern is _PERCENT:
+            _ask_about_percent(match)
         if match:
             return Token(kind, match[0], at, match.end())
     number = _PLAIN_NUMBER.match(text, at)
@@ -228,13 +231,17 @@ def _token(text: str, at: int, before: Token | None) -> Token:
         return Token(TokenKind.SEPARATOR, "to" if separator[0][0] in ".…" else separator[0], at, separator.end())
     if text[at] == "~":
         return Token(TokenKind.AC, "~", at, at + 1)
+    raise _unknown_sign(text, at)
+
+
+def _unknown_sign(text: str, at: int) -> UnclearLabelError:
     bound = _BOUND.match(text, at)
     if bound:
-        raise UnclearLabelError(at, bound.end(), f"{bound[0]!r} is not understood.", (leave_out(bound[0]),))
+        return UnclearLabelError(at, bound.end(), f"{bound[0]!r} is not understood.", (leave_out(bound[0]),))
     # Beside a digit it may be a digit that could not be read: the number is not to be had without it.
     beside_digit = text[at - 1 : at].isdigit() or text[at + 1 : at + 2].isdigit()
     alternatives = () if beside_digit else (leave_out(text[at]),)
-    raise UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", alternatives)
+    return UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", alternatives)
 
 
 def _number_with_comma(text: str, comma: re.Match[str]) -> Token:
@@ -284,6 +291,23 @@ def _ask_about_signs(text: str, at: int, *, number_before: bool) -> None:
         why = f"{bare[0].strip()!r} has no unit: percent?"
         percent = (f"±{bare[1]} % ",) if is_usual_tolerance(Decimal(bare[1])) else ()
         raise UnclearLabelError(at, bare.end(), why, (*percent, leave_out(bare[0])))
+
+
+def _ask_about_zeros(text: str, at: int) -> None:
+    zeros = _LETTER_FOR_ZERO.match(text, at)
+    if zeros:
+        why = f"{zeros[0]!r} has the letter O in a number: zero?"
+        raise UnclearLabelError(at, zeros.end(), why, (f" {re.sub('[Oo]', '0', zeros[0])} ", leave_out(zeros[0])))
+
+
+def _ask_about_percent(match: re.Match[str]) -> None:
+    # Without a sign it may be a humidity or a duty cycle as well.
+    percent = Decimal(match[0].rstrip("%").rstrip())
+    if is_usual_tolerance(percent):
+        return
+    tolerance = (f" ±{percent} % ",) if 0 < percent <= LARGEST_PERCENT else ()
+    why = f"{match[0]!r} is no usual tolerance of such a part."
+    raise UnclearLabelError(match.start(), match.end(), why, (*tolerance, leave_out(match[0])), is_ordered=False)
 
 
 def _number(text: str, number: re.Match[str]) -> Token:

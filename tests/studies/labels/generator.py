@@ -109,7 +109,8 @@ def _temperatures(random: Random) -> str:
     low, high = random.choice(["25", "40"]), random.choice(["65", "70", "85"])
     return random.choice(
         [f"-{low}/+{high} °C", f"-{low}°C TO +{high}°C", f"-{low}...+{high}°C", f"-{low}/{high}C",
-         f"-{low} to {high} °C", f"{low}/{high}/21", f"{low}/0{high}/21", f"MAX {high}°C", f"{high}°C", f"TEMP -{low}/+{high}C"]
+         f"-{low} to {high} °C", f"{low}/{high}/21", f"{low}/0{high}/21", f"MAX {high}°C", f"{high}°C",
+         f"TEMP -{low}/+{high}C"]
     )  # fmt: skip
 
 
@@ -214,7 +215,7 @@ def _draw_clear(random: Random) -> Marking:
     return Marking(separator.join(pieces), (part.reading(),), is_clear=True)
 
 
-# --- several readings, or a number that nothing explains ---------------------------------------------------------------
+# --- several readings, or a number that nothing explains --------------------------------------------------------------
 
 
 def _with_a_stray_number(random: Random) -> Marking:
