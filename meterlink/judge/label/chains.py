@@ -8,9 +8,9 @@ from itertools import pairwise
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, convert, quantity_of
-from meterlink.judge.label.marks import life_class
 from meterlink.judge.label.tokens import (
     Alternative,
+    LabelUnit,
     Token,
     TokenKind,
     UnclearLabelError,
@@ -90,7 +90,7 @@ class Label:
         self.tolerances: list[Token] = []
         self.volts: list[Decimal] = []
         self.hertz: list[Decimal] = []
-        self.volts_by_class: dict[str, Chain] = {}
+        self.volt_chains: list[Chain] = []
         self.unread: list[str] = []
 
     def _kind_in_words(self) -> CapacitorKind | None:
@@ -114,8 +114,10 @@ class Label:
         return self.text[chain.start : chain.end].strip()
 
 
-def add_chain(label: Label) -> None:
+def add_chain(label: Label, unit: LabelUnit | None = None) -> None:
     """Read the values from the next token on, and add each to the quantities of the label.
+
+    ``unit`` stands before the values, and applies to them if none has a unit.
 
     Raises:
         UnclearLabelError: a unit is missing or unclear, or values cannot stand together.
@@ -131,6 +133,9 @@ def add_chain(label: Label) -> None:
         separators.append(separator.text)
         values.append(_value(label))
     chain = Chain(values, separators, (first, label.at))
+    if unit is not None and all(value.unit is None for value in values):
+        for value in values:
+            value.unit, value.dc = unit.symbol, unit.coupling is Coupling.DC
     _spread_units(label, chain)
     for group in _split(chain):
         _add_group(label, group)
@@ -154,7 +159,8 @@ def _value(label: Label) -> Value:
         return value
     if is_ambiguous_farad(word.text):
         why = f"{word.text!r} on a label mostly means microfarad, but is another unit by the book."
-        raise UnclearLabelError(word.start, word.end, why, (" uF",))
+        terminal = (" FAN",) if word.text == "F" else ()
+        raise UnclearLabelError(word.start, word.end, why, (" uF", *terminal))
     unit = parse_label_unit(word.text)
     if unit is None:
         label.at -= 1  # the word is not a unit
@@ -252,9 +258,7 @@ def _add_group(label: Label, chain: Chain) -> None:
             label.chains.append(chain)
         case Quantity.VOLTAGE if not chain.values[0].dc:
             label.volts += _family(label, chain, label.volts, _VOLTS_APART, "V")
-            letter = _class_before(label, chain)
-            if letter:
-                label.volts_by_class.setdefault(letter, chain)
+            label.volt_chains.append(chain)
         case Quantity.FREQUENCY:
             label.hertz += _family(label, chain, label.hertz, _HERTZ_APART, "Hz")
         case Quantity.RATIO if len(chain.values) == 1 and chain.values[0].number <= LARGEST_PERCENT:
@@ -266,16 +270,6 @@ def _add_group(label: Label, chain: Chain) -> None:
             raise UnclearLabelError(chain.start, chain.end, why, (leave_out(written),))
         case _:
             label.unread.append(label.written(chain))
-
-
-def _class_before(label: Label, chain: Chain) -> str:
-    """Return the letter of the life class that stands before a voltage, empty for none."""
-    before = label.token(chain.tokens[0] - 1)
-    if before is None:
-        return ""
-    if before.kind is TokenKind.WORD and before.text.upper() in {"A", "B", "C", "D"}:
-        return before.text.upper()
-    return life_class(before.text)
 
 
 def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decimal, unit: str) -> list[Decimal]:

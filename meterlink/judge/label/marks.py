@@ -47,12 +47,13 @@ _PATTERNS = {
     r"(?:(?:NO|NUMBER|NR|CODE)\b[\s.:#]*)?(?=[A-Z./-]*[0-9])[A-Z0-9][A-Z0-9./-]{2,}[A-Z0-9]\b",
     "dielectric": r"C(?:BB|D)[0-9]{2}[A-Z]?(?:-[0-9][A-Z]?)?\b",
     "size": rf"Ø\s*{_DECIMAL}(?:\s*X\s*{_DECIMAL})?\s*{_LENGTH}?|{_DECIMAL}\s*{_LENGTH}?\s*X\s*{_DECIMAL}\s*{_LENGTH}"
-    rf"|{_DECIMAL}\s*{_LENGTH}(?![A-Z])",
+    rf"|(?:[0-9]+/)?{_DECIMAL}\s*{_LENGTH}(?![A-Z])",
     "weight": rf"{_DECIMAL}\s*(?:G|KG|OZ|LBS?)\b",
     "bolt": rf"M(?:6|8|10|12)\b(?:\s*X\s*{_DECIMAL}\b)?",
     "duty": rf"{_DECIMAL}\s*%\s*(?:ED|DUTY)\b|{_DECIMAL}\s*(?:MIN|SEC)(?:UTES?|ONDS?|S)?\b\.?",
     "resistor": rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
     "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b|{_DECIMAL}\s*KVAR\b",
+    "count": r"[0-9]{1,2}[\s-]*(?:WIRES?|TERMINALS?|LEADS?|TABS?|PINS?|POLES?|POSTS?|YEARS?|PCS|PIECES|COATS?)\b",
     "enclosure": r"IP\s?[0-9]{2}\b",
 }
 _MARKS = {name: re.compile(pattern, re.IGNORECASE) for name, pattern in _PATTERNS.items()}
@@ -73,8 +74,3 @@ def match_mark(text: str, at: int) -> str | None:
         if not (match[0][-1].isdigit() and _VALUE_FOLLOWS.match(text, match.end())):
             return match[0]
     return None
-
-
-def life_class(mark: str) -> str:
-    """Return the letter of a life class (IEC 60252-1: A to D), empty for another mark."""
-    return mark[-1].upper() if _MARKS["life class"].fullmatch(mark) else ""

@@ -60,8 +60,12 @@ def _add_word(label: Label, token: Token) -> None:
     word, letter = token.text, token.text.upper()
     if word.lower() in KIND_WORDS:
         return
-    if len(word) > 1 and (parse_label_unit(word) is not None or is_ambiguous_farad(word)):
-        raise _unit_question(label, token)
+    unit = parse_label_unit(word)
+    if len(word) > 1 and (unit is not None or is_ambiguous_farad(word)):
+        if unit is None or not _stands_before_its_numbers(label):
+            raise _unit_question(label, token)
+        add_chain(label, unit)
+        return
     previous = label.token(label.at - 2)
     glued = previous is not None and previous.kind is TokenKind.NUMBER and previous.end == token.start
     after_unit = previous is not None and (
@@ -77,6 +81,17 @@ def _add_word(label: Label, token: Token) -> None:
         raise UnclearLabelError(token.start, token.end, why, (f" {meant} ", leave_out(word)), is_ordered=False)
     else:
         label.unread.append(word)
+
+
+def _stands_before_its_numbers(label: Label) -> bool:
+    """Return whether numbers follow that have no unit of their own: ``Hz: 50/60``."""
+    place = label.at
+    while _is_number(label.token(place)):
+        separator = label.token(place + 1)
+        if separator is None or separator.kind is not TokenKind.SEPARATOR:
+            return separator is None or separator.kind not in {TokenKind.WORD, TokenKind.AC, TokenKind.NUMBER}
+        place += 2
+    return False
 
 
 def _unit_question(label: Label, token: Token) -> UnclearLabelError:
@@ -112,7 +127,7 @@ def _check_separator(label: Label, token: Token) -> None:
 def _part(label: Label) -> RatedPart:
     chain = find_capacitance(label)
     sections, marked = sections_or_range(label, chain)
-    _ask_which_class(label)
+    _ask_which_voltage(label)
     part = RatedPart(
         sections,
         marked,
@@ -129,17 +144,22 @@ def _part(label: Label) -> RatedPart:
     return replace(part, kind=kind)
 
 
-def _ask_which_class(label: Label) -> None:
-    chains = list(label.volts_by_class.values())
-    if len({chain.values[-1].number for chain in chains}) < 2:
+def _ask_which_voltage(label: Label) -> None:
+    """Ask where voltages stand apart, as those for two life classes do; 370/440 V is one rating.
+
+    Raises:
+        UnclearLabelError: there are two of different values.
+    """
+    chains = label.volt_chains
+    if len({max(value.number for value in chain.values) for chain in chains}) < 2:
         return
     start, end = chains[0].start, chains[-1].end
     written = [label.written(chain) for chain in chains]
-    why = f"{' and '.join(map(repr, written))} are voltages for different life classes: which one counts?"
     alternatives = []
     for kept in chains:
         others = [chain for chain in chains if chain is not kept]
         alternatives.append(Alternative(_without(label, others, start, end), tuple(map(label.written, others))))
+    why = f"{' and '.join(map(repr, written))} are two voltages: which one counts?"
     raise UnclearLabelError(start, end, why, tuple(alternatives), is_ordered=False)
 
 

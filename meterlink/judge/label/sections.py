@@ -9,7 +9,7 @@ from meterlink.core.units import Amount, resolution_of
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
-from meterlink.judge.label.tokens import Alternative, UnclearLabelError, leave_out
+from meterlink.judge.label.tokens import Alternative, TokenKind, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, sections_differ
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
 
@@ -52,10 +52,8 @@ def _named_sections(label: Label, chains: Sequence[Chain]) -> Chain:
     """
     first, second = chains[:2]
     if len(chains) == 2 and all(len(chain.values) == 1 for chain in chains):
-        before = [label.token(chain.tokens[0] - 1) for chain in chains]
-        after = [label.token(chain.tokens[1]) for chain in chains]
-        for beside in (before, after):
-            names = ["" if token is None else token.text.upper() for token in beside]
+        for step in (-1, 1):
+            names = [_word_beside(label, chain, step) for chain in chains]
             herm = next((value for value, name in zip(chains, names, strict=True) if name in _HERM_WORDS), None)
             fan = next((value for value, name in zip(chains, names, strict=True) if name in _FAN_WORDS), None)
             if herm and fan and microfarads(herm.values[0]).digits > microfarads(fan.values[0]).digits:
@@ -68,6 +66,15 @@ def _named_sections(label: Label, chains: Sequence[Chain]) -> Chain:
     only_first = Alternative(f"{written[0]} {between} | ", (written[1],))
     only_second = Alternative(f" | {between} {written[1]}", (written[0],))
     raise UnclearLabelError(first.start, second.end, why, (*dual, only_first, only_second))
+
+
+def _word_beside(label: Label, chain: Chain, step: int) -> str:
+    """Return the word before (``step`` -1) or after (1) a chain and its separator, in capitals."""
+    place = chain.tokens[0] - 1 if step < 0 else chain.tokens[1]
+    token = label.token(place)
+    if token is not None and token.kind is TokenKind.SEPARATOR:
+        token = label.token(place + step)
+    return "" if token is None else token.text.upper()
 
 
 def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], Span | None]:
@@ -87,7 +94,9 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
     if separator == "to" and first >= second:
         written = label.written(chain)
         raise InputError(f"{written!r}: the range ends before it begins.", f"Write {second} to {first} uF.")
-    if separator == "to" or (separator == "-" and may_be_range(first, second) and label.kind is not CapacitorKind.RUN):
+    # A slash makes a range only of a start capacitor, a dash also where the kind is not known.
+    ranges = label.kind is CapacitorKind.START or (separator == "-" and label.kind is None)
+    if separator == "to" or (ranges and may_be_range(first, second)):
         return (), Span(first, second, "µF")
     question = _pair_question(label, chain, first, second)
     raise question

@@ -44,6 +44,12 @@ _SPELLED_ALIKE = str.maketrans(
         "％": "%",
     }
 )
+# The unit of a number behind it, with a sign between (V: 450), unless the number has another unit.
+_SIGNED_UNIT = r"(?:VAC|V|Hz|[uµ]F|MFD)"
+_UNIT_FIRST = re.compile(
+    rf"(?<![0-9A-Za-z])(?<![0-9]\s)({_SIGNED_UNIT})\s*[:=]\s*([0-9][0-9./+-]*)(?![0-9./+-]|\s*{_SIGNED_UNIT}(?!\s*[:=]))",
+    re.IGNORECASE,
+)
 _FRACTIONS = {"½": ".5", "¼": ".25", "¾": ".75", "1/2": ".5", "1/4": ".25", "3/4": ".75"}
 # 7 1/2 and 7-1/2: a whole number of one or two digits, no horsepower.
 _MIXED_FRACTION = re.compile(
@@ -125,10 +131,14 @@ class LabelUnit:
 
 
 def normalize_label(text: str) -> str:
-    """Return ``text`` with look-alike signs replaced, every plus-minus as ±, and mixed fractions as decimals."""
+    """Return ``text`` with one spelling of each sign, decimals for mixed fractions, and ``V: 450`` as ``450 V``."""
     alike = re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
+    alike = re.sub(r"(?<![A-Za-z])(?:pct|percent)\b\.?", "%", alike, flags=re.IGNORECASE)
     alike = re.sub(r"micro[\s-]+farad", "microfarad", alike, flags=re.IGNORECASE)
-    return _MIXED_FRACTION.sub(lambda match: match[1] + _FRACTIONS[match[2] or match[3]], alike)
+    alike = _MIXED_FRACTION.sub(lambda match: match[1] + _FRACTIONS[match[2] or match[3]], alike)
+    while _UNIT_FIRST.search(alike):  # one by one: after the first, the next unit stands behind no number
+        alike = _UNIT_FIRST.sub(r"\2 \1 ", alike, count=1)
+    return alike
 
 
 def parse_label_unit(word: str) -> LabelUnit | None:
@@ -168,7 +178,9 @@ _PLUS_MINUS = re.compile(rf"±\s*({_NUMBER})\s*(%|[A-Za-zµ]+)?")
 _ONE_SIDED = re.compile(rf"([+-])\s*({_NUMBER})\s*%")
 _PERCENT = re.compile(rf"{_NUMBER}\s*%")
 _CODED = re.compile(r"([0-9]{1,9})([uUµnNpPrRkKmM])([0-9]{1,9})(?![0-9.])")
-_LETTER_FOR_ZERO = re.compile(r"(?:[0-9]+[Oo]|[Oo]+[0-9])[0-9Oo]*(?![A-Za-z0-9])")
+_LETTER_FOR_DIGIT = re.compile(r"(?:[0-9]+[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?![A-Za-z0-9])")
+_DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
+_TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
 # Latin, Greek and Cyrillic letters.
 _LETTERS = re.compile(
@@ -208,7 +220,7 @@ def _token(text: str, at: int, before: Token | None) -> Token:
     if comma:
         return _number_with_comma(text, comma)
     _ask_about_signs(text, at, number_before=number_before)
-    _ask_about_zeros(text, at)
+    _ask_about_digits(text, at)
     for pattern, kind in (
         (_TWO_SIDED, TokenKind.TOLERANCE),
         (_PLUS_MINUS, TokenKind.TOLERANCE),
@@ -287,17 +299,32 @@ def _ask_about_signs(text: str, at: int, *, number_before: bool) -> None:
         why = f"{one[0]!r} gives one side of a tolerance only."
         raise UnclearLabelError(at, one.end(), why, (f" ±{side} %", *one_sided, leave_out(one[0])))
     bare = _PLUS_MINUS.match(text, at)
+    unit = parse_label_unit(bare[2]) if bare and bare[2] and bare[2] != "%" else None
+    if bare and unit is not None and unit.quantity is not Quantity.CAPACITANCE:
+        why = f"{bare[0]!r} is no tolerance of a capacitance."
+        raise UnclearLabelError(at, bare.end(), why, (Alternative(f" {bare[1]} {bare[2]}", ("±",)), leave_out(bare[0])))
     if bare and bare[2] is None:
         why = f"{bare[0].strip()!r} has no unit: percent?"
         percent = (f"±{bare[1]} % ",) if is_usual_tolerance(Decimal(bare[1])) else ()
         raise UnclearLabelError(at, bare.end(), why, (*percent, leave_out(bare[0])))
 
 
-def _ask_about_zeros(text: str, at: int) -> None:
-    zeros = _LETTER_FOR_ZERO.match(text, at)
-    if zeros:
-        why = f"{zeros[0]!r} has the letter O in a number: zero?"
-        raise UnclearLabelError(at, zeros.end(), why, (f" {re.sub('[Oo]', '0', zeros[0])} ", leave_out(zeros[0])))
+def _ask_about_digits(text: str, at: int) -> None:
+    twice = _TWICE.match(text, at)
+    if twice:
+        two, one = f" {twice[1]}+{twice[1]}", Alternative(f" {twice[1]}", ("2 x",))
+        raise UnclearLabelError(at, twice.end(), f"{twice[0]!r} may be two sections.", (two, one), is_ordered=False)
+    letters = _LETTER_FOR_DIGIT.match(text, at)
+    if letters:
+        digits = letters[0].translate(_DIGITS_ALIKE)
+        value = Decimal(digits)
+        meant = (f" {digits} ",) if is_usual_capacitance(value) or is_usual_volts(value) else ()
+        number = re.sub("[^0-9]", " ", letters[0]).strip()
+        mark = letters[0].removeprefix(number)
+        without = (Alternative(f" {number} ", (mark,)),) if mark in {"S", "B"} else ()
+        why = f"{letters[0]!r} has a letter in a number: a digit that looks like it?"
+        alternatives = (*meant, *without, leave_out(letters[0]))
+        raise UnclearLabelError(at, letters.end(), why, alternatives, is_ordered=False)
 
 
 def _ask_about_percent(match: re.Match[str]) -> None:

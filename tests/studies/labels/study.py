@@ -27,8 +27,11 @@ from studies.labels.markings import Marking, RightReading, load_markings
 from studies.markdown import replace_between_markers
 
 BEGIN, END = "<!-- label study: begin -->", "<!-- label study: end -->"
-HAND_WRITTEN = {"100 by hand, before": "first_hundred.txt", "50 by hand, second": "second_fifty.txt",
-    "50 by hand, last": "last_fifty.txt"}
+HAND_WRITTEN = {
+    "100 by hand, before": "first_hundred.txt",
+    "50 by hand, second": "second_fifty.txt",
+    "50 by hand, third": "third_fifty.txt",
+}
 
 
 class Outcome(StrEnum):
