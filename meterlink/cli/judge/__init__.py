@@ -48,5 +48,6 @@ _COMMANDS = {
 def command() -> None:
     """Judge one reading against a rating or against limits.
 
-    A reading on a limit is within. Exit status 0 for any verdict, 2 for unusable input.
+    A reading on a limit is within. Exit status 0 for any verdict, 2 for unusable input, 3 for a question that is still
+    to be answered (--answer).
     """

@@ -70,8 +70,7 @@ def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | No
     ``kind`` is the known kind of the part; ``unit`` (of capacitance) applies to the first value without a unit.
 
     Raises:
-        OpenQuestionError: the text has several meanings, or its meaning needs an assumption; `read_label` returns the
-            same question.
+        OpenQuestionError: the text has several meanings, or its meaning needs an assumption.
         InputError: the text is not a rating, or ``unit`` is not a unit of capacitance.
     """
     result = read_label(text, kind=kind, unit=unit)

@@ -281,7 +281,7 @@ def _number_with_comma(text: str, comma: re.Match[str]) -> Token:
         alternatives = [f"{whole}/{rest}"]
     elif len(rest) == 3:
         alternatives = [decimal, whole + rest]
-    elif not several and not rest.startswith("0"):
+    elif not several:
         return Token(TokenKind.NUMBER, decimal, at, end)
     why = f"The comma in {written!r} may be a decimal sign, or stand between two values or thousands."
     raise UnclearLabelError(at, end, why, (*alternatives, leave_out(written)))

@@ -31,6 +31,7 @@ HAND_WRITTEN = {
     "100 by hand, before": "first_hundred.txt",
     "50 by hand, second": "second_fifty.txt",
     "50 by hand, third": "third_fifty.txt",
+    "50 by hand, last": "last_fifty.txt",
 }
 
 

@@ -1,0 +1,40 @@
+"""Markings with known readings, compared with the table in the documentation."""
+
+from importlib import resources
+
+import pytest
+from click.testing import CliRunner
+
+from studies.labels.markings import Marking, load_markings
+from studies.labels.study import BEGIN, END, Outcome, count_outcomes, draw_markings, main
+
+DOCUMENT = resources.files("meterlink") / "docs" / "judge.md"
+FIRST, SECOND, THIRD, LAST = "first_hundred.txt", "second_fifty.txt", "third_fifty.txt", "last_fifty.txt"
+COUNT = 5000
+
+
+@pytest.mark.parametrize("markings", [load_markings(FIRST), draw_markings(COUNT, seed=2)], ids=["by hand", "generated"])
+def test_four_fifths_are_read_and_the_right_reading_is_offered_for_the_rest(markings: list[Marking]) -> None:
+    clear, others = count_outcomes(markings)
+    assert clear[Outcome.READ] >= 0.8 * clear.total()
+    assert others[Outcome.ASKED] + others[Outcome.REFUSED] >= 0.95 * others.total()
+
+
+@pytest.mark.parametrize("name", [FIRST, SECOND, THIRD, LAST])
+def test_no_marking_written_by_hand_is_read_wrongly(name: str) -> None:
+    clear, others = count_outcomes(load_markings(name))
+    assert clear[Outcome.WRONG] == others[Outcome.WRONG] == 0
+
+
+def test_no_generated_marking_is_read_wrongly() -> None:
+    clear, others = count_outcomes(draw_markings(COUNT, seed=3))
+    assert clear[Outcome.WRONG] == others[Outcome.WRONG] == 0
+
+
+@pytest.mark.timeout(120)  # some seconds here; a small board takes longer
+def test_the_table_in_the_documentation_is_the_one_of_the_study() -> None:
+    printed = CliRunner().invoke(main, ["--count", str(COUNT), "--seed", "1"])
+    assert printed.exit_code == 0, printed.output
+    _, _, after = DOCUMENT.read_text(encoding="utf-8").partition(BEGIN)
+    table, _, _ = after.partition(END)
+    assert table.strip() == printed.output.strip()
