@@ -40,7 +40,7 @@ def cli() -> None:
 
 
 def main(args: list[str] | None = None) -> NoReturn:
-    """Run the command line and exit with status 0 (done), 2 (bad input), 3 (a question) or 1 (any other expected error)."""
+    """Run the command line and exit: status 0 done, 2 bad input, 3 a question, 1 any other expected error."""
     # A pipe may have an encoding without µ and Ω: print a replacement instead of failing.
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
