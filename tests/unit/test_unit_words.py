@@ -24,7 +24,7 @@ from meterlink.core.unit_words import (
 )
 from meterlink.core.units import Quantity, convert, parse_amount, parse_unit, parse_unit_word, quantity_of
 from meterlink.driver_api import Reading, Timestamp
-from meterlink.judge.label.tokens import parse_label_unit
+from meterlink.judge.label.label_units import parse_label_unit
 from meterlink.profiles import open_profile_driver, parse_profile
 from meterlink.profiles.model import ConnectionSetup, DriverName, Meaning, Profile, TextFormat
 from meterlink.teach import teach
@@ -168,7 +168,7 @@ def test_displays_labels_and_lines_agree(word: str, coupling: Coupling, unit: st
     assert (displayed.unit, displayed.coupling) == (unit, coupling)
     label_unit = parse_label_unit(word)
     assert label_unit is not None
-    assert (label_unit.symbol, label_unit.is_dc) == (unit, coupling is Coupling.DC)
+    assert (label_unit.symbol, label_unit.coupling) == (unit, coupling)
 
 
 @untimed

@@ -4,7 +4,8 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from meterlink.judge.label.chains import Chain, Label, microfarads, units_for
-from meterlink.judge.label.tokens import LETTERS_MEANT, Alternative, UnclearLabelError, leave_out
+from meterlink.judge.label.tokens import LETTERS_MEANT
+from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
     is_usual_capacitance,
     is_usual_dual,

@@ -8,17 +8,9 @@ from itertools import pairwise
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, convert, quantity_of
-from meterlink.judge.label.tokens import (
-    Alternative,
-    LabelUnit,
-    Token,
-    TokenKind,
-    UnclearLabelError,
-    is_ambiguous_farad,
-    leave_out,
-    parse_label_unit,
-    tokenize,
-)
+from meterlink.judge.label.label_units import LabelUnit, is_ambiguous_farad, parse_label_unit
+from meterlink.judge.label.tokens import Token, TokenKind, tokenize
+from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import LARGEST_PERCENT, CapacitorKind, is_usual_capacitance, is_usual_volts
 
 # Voltages on one label belong to one family of supplies (120/240, 208/230, 370/440), line frequencies are 50 and 60 Hz.

@@ -6,18 +6,11 @@ from decimal import Decimal
 
 from meterlink.core.units import Amount
 from meterlink.judge.label.chains import COUPLINGS, KIND_WORDS, Chain, Label, add_chain
+from meterlink.judge.label.label_units import is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.rated_part import RatedPart, implied_kind
 from meterlink.judge.label.sections import find_capacitance, find_tolerance, sections_or_range
-from meterlink.judge.label.tokens import (
-    LETTERS_MEANT,
-    Alternative,
-    Token,
-    TokenKind,
-    UnclearLabelError,
-    is_ambiguous_farad,
-    leave_out,
-    parse_label_unit,
-)
+from meterlink.judge.label.tokens import LETTERS_MEANT, Token, TokenKind
+from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import CapacitorKind
 from meterlink.judge.tolerance import parse_tolerance
 

@@ -26,7 +26,9 @@ from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.parser import parse_label
 from meterlink.judge.label.rated_part import RatedPart
 from meterlink.judge.label.sections import RATING_EXAMPLE
-from meterlink.judge.label.tokens import MAX_LABEL_LENGTH, UnclearLabelError, normalize_label
+from meterlink.judge.label.spelling import normalize_label
+from meterlink.judge.label.tokens import MAX_LABEL_LENGTH
+from meterlink.judge.label.unclear import UnclearLabelError
 from meterlink.judge.label.usual_values import CapacitorKind
 
 _DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again

@@ -9,7 +9,8 @@ from meterlink.core.units import Amount, resolution_of
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
-from meterlink.judge.label.tokens import Alternative, TokenKind, UnclearLabelError, leave_out
+from meterlink.judge.label.tokens import TokenKind
+from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, sections_differ
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
 

@@ -5,11 +5,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum, auto
 
-from meterlink.core.errors import InputError
-from meterlink.core.readings import Coupling
-from meterlink.core.unit_words import MICROFARAD_LABEL_WORDS
-from meterlink.core.units import Quantity, parse_unit_word, quantity_of
+from meterlink.core.units import Quantity
+from meterlink.judge.label.label_units import is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.marks import match_mark
+from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
     LARGEST_PERCENT,
     is_usual_capacitance,
@@ -23,38 +22,6 @@ _NUMBER = r"(?:[0-9]{1,9}(?:\.[0-9]{1,9})?|\.[0-9]{1,9})"
 # Words before a value, with or without a space; other letters before digits may be a code.
 _LABEL_WORDS = {"C", "COM", "HERM", "FAN", "RUN", "START", "DUAL", "CAP", "CAPACITOR", "MOTOR", "TOL", "MAX", "AC",
                 "DC"}  # fmt: skip
-
-_SPELLED_ALIKE = str.maketrans(
-    {
-        "\u03bc": "µ",  # Greek mu looks like the micro sign
-        "\u2126": "Ω",
-        "\u2212": "-",
-        "\u2010": "-",
-        "\u2011": "-",
-        "\u2013": "-",
-        "\u2014": "-",
-        "\u223c": "~",
-        "\u00ba": "°",
-        "\u2103": "°C",
-        "\u00d7": "x",
-        "\u2300": "Ø",  # the sign of a diameter
-        "\u03c6": "Ø",
-        "\u03a6": "Ø",
-        "&": "+",
-        "％": "%",
-    }
-)
-# The unit of a number behind it, with a sign between (V: 450), unless the number has another unit.
-_SIGNED_UNIT = r"(?:VAC|V|Hz|[uµ]F|MFD)"
-_UNIT_FIRST = re.compile(
-    rf"(?<![0-9A-Za-z])(?<![0-9]\s)({_SIGNED_UNIT})\s*[:=]\s*([0-9][0-9./+-]*)(?![0-9./+-]|\s*{_SIGNED_UNIT}(?!\s*[:=]))",
-    re.IGNORECASE,
-)
-_FRACTIONS = {"½": ".5", "¼": ".25", "¾": ".75", "1/2": ".5", "1/4": ".25", "3/4": ".75"}
-# 7 1/2 and 7-1/2: a whole number of one or two digits, no horsepower.
-_MIXED_FRACTION = re.compile(
-    r"(?<![0-9.])([0-9]{1,2})(?:\s*([½¼¾])|(?:\s+|-)(1/2|1/4|3/4)(?![0-9./]|\s*HP))", re.IGNORECASE
-)
 
 LETTERS_MEANT = "JKM"  # the tolerance letters on motor capacitors; common practice, no source
 
@@ -83,92 +50,6 @@ class Token:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
-class Alternative:
-    """A text to put in the place of an unclear part; ``left_out`` are its words or numbers that are then unused."""
-
-    text: str
-    left_out: tuple[str, ...] = ()
-
-
-def leave_out(written: str) -> Alternative:
-    """Return the alternative that leaves ``written`` out; the bar keeps its neighbours apart."""
-    return Alternative(" | ", (written.strip(),))
-
-
-class UnclearLabelError(Exception):
-    """The text from ``start`` to ``end`` has several meanings, or none that is known.
-
-    ``alternatives`` may stand in its place; if ``is_ordered``, the most usual comes first. `read_label` makes them the
-    choices of a question.
-    """
-
-    def __init__(
-        self,
-        start: int,
-        end: int,
-        reason: str,
-        alternatives: tuple[Alternative | str, ...],
-        *,
-        is_ordered: bool = True,
-    ) -> None:
-        super().__init__(reason)
-        self.start = start
-        self.end = end
-        self.reason = reason
-        self.alternatives = tuple(Alternative(text) if isinstance(text, str) else text for text in alternatives)
-        self.is_ordered = is_ordered
-
-
-@dataclass(frozen=True, slots=True)
-class LabelUnit:
-    """The unit after a number; ``tolerance_letter`` is a tolerance letter attached to it (``uFJ``)."""
-
-    symbol: str
-    quantity: Quantity
-    coupling: Coupling | None = None
-    tolerance_letter: str = ""
-
-
-def normalize_label(text: str) -> str:
-    """Return ``text`` with one spelling of each sign, decimals for mixed fractions, and ``V: 450`` as ``450 V``."""
-    alike = re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
-    alike = re.sub(r"(?<![A-Za-z])(?:pct|percent)\b\.?", "%", alike, flags=re.IGNORECASE)
-    alike = re.sub(r"micro[\s-]+farad", "microfarad", alike, flags=re.IGNORECASE)
-    alike = _MIXED_FRACTION.sub(lambda match: match[1] + _FRACTIONS[match[2] or match[3]], alike)
-    while _UNIT_FIRST.search(alike):  # one by one: after the first, the next unit stands behind no number
-        alike = _UNIT_FIRST.sub(r"\2 \1 ", alike, count=1)
-    return alike
-
-
-def parse_label_unit(word: str) -> LabelUnit | None:
-    """Return the unit that ``word`` spells; None for no unit, for C, and for MF, mF and F (`is_ambiguous_farad`)."""
-    bare = word.replace(".", "")
-    if bare.lower() in MICROFARAD_LABEL_WORDS:
-        return LabelUnit("µF", Quantity.CAPACITANCE)
-    if bare.lower() in {"cycles", "cps"}:
-        return LabelUnit("Hz", Quantity.FREQUENCY)
-    if is_ambiguous_farad(word) or bare.lower() == "c":  # on a can C is a terminal or a class, not a temperature
-        return None
-    for spelled, letter in ((bare, ""), (bare[:-1], bare[-1:])):
-        if letter and (letter not in "JKM" or not spelled):
-            continue
-        try:
-            unit_word = parse_unit_word(spelled)
-        except InputError:
-            continue
-        quantity = quantity_of(unit_word.unit)
-        if letter and quantity is not Quantity.CAPACITANCE:
-            continue
-        return LabelUnit(unit_word.unit, quantity, coupling=unit_word.coupling, tolerance_letter=letter)
-    return None
-
-
-def is_ambiguous_farad(word: str) -> bool:
-    """Return whether ``word`` is MF, mF or F: microfarad on old parts, but officially another unit."""
-    return word.replace(".", "").lower() in {"mf", "f"}
-
-
 _SKIPPED = re.compile(r"""[\s;|:()\[\]"'#=@®™]+|,(?![0-9])|(?<![0-9]),|\.(?![0-9A-Za-z.])""")
 _COMMA = re.compile(r"([0-9]+),([0-9]+)(?:,[0-9]+)*")
 _TWO_SIDED = re.compile(
@@ -186,14 +67,14 @@ _PLAIN_NUMBER = re.compile(_NUMBER)
 _LETTERS = re.compile(
     r"[A-Za-z\u00b5\u00b0\u00c0-\u024f\u0370-\u04ff]+(?:[.'’][A-Za-z]+)*(?:\.(?![0-9]))?(?:-[A-Za-z]+)*"
 )
-_CODE_FROM_DIGITS = re.compile(r"[0-9]+-?([A-Za-z]+)-?[0-9][A-Za-z0-9-]*")
+_CODE_FROM_DIGITS = re.compile(r"[0-9]+-?([A-Za-z]+)-?[0-9](?:[.-]?[A-Za-z0-9]+)*")
 _CODE_TAIL = re.compile(r"-?([0-9]+(?:\.[0-9]+)?)([A-Za-zµ]*)((?:[.-]?[A-Za-z0-9]+)*)")
 _BOUND = re.compile(rf"[<>≤≥]\s*{_NUMBER}\s*%?")
 _SEPARATOR = re.compile(r"\.\.+|…|[+/-]")
 
 
 def tokenize(text: str) -> list[Token]:
-    """Split ``text``, normalized by `normalize_label`, into its tokens.
+    """Split ``text``, spelled as by `normalize_label`, into its tokens.
 
     Raises:
         UnclearLabelError: a part of the text is not a token, or has several meanings.
@@ -281,7 +162,7 @@ def _number_with_comma(text: str, comma: re.Match[str]) -> Token:
         alternatives = [f"{whole}/{rest}"]
     elif len(rest) == 3:
         alternatives = [decimal, whole + rest]
-    elif not several:
+    elif not several and rates is not Quantity.VOLTAGE:
         return Token(TokenKind.NUMBER, decimal, at, end)
     why = f"The comma in {written!r} may be a decimal sign, or stand between two values or thousands."
     raise UnclearLabelError(at, end, why, (*alternatives, leave_out(written)))
