@@ -102,7 +102,7 @@ def test_notifications_per_second(benchmark, meters):
 
 @pytest.mark.parametrize("meters", [1, 8])
 def test_rows_of_a_station_beside_a_bare_client(tmp_path, benchmark, capsys, meters):
-    stations = []
+    stations: list[Station] = []
     benchmark(lambda: None)  # the figures are CPU times, which the fixture does not take
     ratios = []
     for number in range(3 if benchmark.enabled else 1):

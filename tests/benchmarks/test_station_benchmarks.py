@@ -49,12 +49,12 @@ class Packets:
 
     def __init__(self) -> None:
         service = Characteristic(CHANNEL, CHANNEL, CHANNEL, frozenset({"notify"}), {uuid16(0x2904): FORMAT})
+        start = SystemClock().now()
         addresses = [f"C0:00:5E:00:53:{number:02X}" for number in range(METERS)]
         sessions = [
-            MeterSession(number, address, address, "", "presented", PRESENTED.open([service]))
+            MeterSession(number, address, address, "", "presented", PRESENTED.open([service]), start)
             for number, address in enumerate(addresses)
         ]
-        start = SystemClock().now()
         self.packets = [
             ReceivedPacket(
                 session,

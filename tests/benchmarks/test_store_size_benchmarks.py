@@ -16,7 +16,7 @@ import pytest
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
 from meterlink.core.readings import Reading, Status
-from meterlink.core.units import Quantity
+from meterlink.core.units import Quantity, resolution_of
 from meterlink.store import continuity, meters, raw_readings, transactions
 from meterlink.store.connections import connect_for_reading, connect_for_writing
 from meterlink.store.migration import migrate
@@ -128,7 +128,7 @@ def draw_reading(rng, since_contact, timestamp, packet_size):
     else:
         places = 2 if since_contact % 50 else 1  # now and then the range changes
         digits, status = Decimal(rng.randrange(10_000)).scaleb(-places), Status.OK
-    resolution = None if digits is None else Decimal(1).scaleb(digits.as_tuple().exponent)
+    resolution = None if digits is None else resolution_of(digits)
     return Reading(
         Quantity.CAPACITANCE, digits, "µF", timestamp, status, resolution=resolution, channel=CHANNEL, packet=packet
     )
@@ -169,7 +169,7 @@ def fill(database, batches, insert):
 
 @pytest.fixture
 def make_database(tmp_path):
-    databases = []
+    databases: list[Database] = []
 
     def make():
         databases.append(Database(tmp_path / f"{len(databases)}.db"))
@@ -246,7 +246,7 @@ def test_lookups_in_a_large_database(benchmark, make_database):
     }
     expected = {"a test point": METERS * AT_POINT, "a visit, 1000 readings": 1000, "a minute": 60 * 10 * METERS}
     with connect_for_reading(database.path) as connection:
-        statements = []
+        statements: list[str] = []
         report("")
         for name, lookup in lookups.items():
             started = time.perf_counter()

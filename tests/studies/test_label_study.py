@@ -1,14 +1,16 @@
 """Markings with known readings, compared with the table in the documentation."""
 
-from importlib import resources
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+import meterlink
 from studies.labels.markings import Marking, load_markings
-from studies.labels.study import BEGIN, END, Outcome, count_outcomes, draw_markings, main
+from studies.labels.study import TABLE, Outcome, count_outcomes, draw_markings, main
+from studies.markdown import read_table
 
-DOCUMENT = resources.files("meterlink") / "docs" / "judge.md"
+DOCUMENT = Path(meterlink.__file__).parent / "docs" / "judge.md"
 FIRST, SECOND, THIRD, LAST = "first_hundred.txt", "second_fifty.txt", "third_fifty.txt", "last_fifty.txt"
 COUNT = 5000
 
@@ -35,6 +37,4 @@ def test_no_generated_marking_is_read_wrongly() -> None:
 def test_the_table_in_the_documentation_is_the_one_of_the_study() -> None:
     printed = CliRunner().invoke(main, ["--count", str(COUNT), "--seed", "1"])
     assert printed.exit_code == 0, printed.output
-    _, _, after = DOCUMENT.read_text(encoding="utf-8").partition(BEGIN)
-    table, _, _ = after.partition(END)
-    assert table.strip() == printed.output.strip()
+    assert read_table(DOCUMENT, TABLE) == printed.output.splitlines()

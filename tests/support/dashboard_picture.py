@@ -10,7 +10,9 @@ from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from meterlink.link.messages import Message
+from meterlink.core.readings import Phase
+from meterlink.core.verdicts import Verdict
+from meterlink.link.messages import Message, Topic
 from meterlink.settings import Settings
 from meterlink.station.station import StationConfig
 from meterlink_simulators.scenario import shipped_scenario
@@ -33,10 +35,16 @@ def views_at_first_failure() -> dict[str, Message]:
         if done:
             return
         newest[message["topic"]] = message
-        visit, live = newest.get("visit"), newest.get("live")
-        if visit and visit["topic"] == "visit" and live and live["topic"] == "live" and live["phase"] == "accepted":
+        visit, live = newest.get(Topic.VISIT), newest.get(Topic.LIVE)
+        if (
+            visit
+            and visit["topic"] == Topic.VISIT
+            and live
+            and live["topic"] == Topic.LIVE
+            and live["phase"] == Phase.ACCEPTED
+        ):
             accepted = next(point["accepted"] for point in visit["points"] if point["key"] == visit["focus"])
-            if accepted and accepted["verdict"] == "outside":
+            if accepted and accepted["verdict"] == Verdict.OUTSIDE:
                 done.append(True)
                 calls[0].stop()
 
@@ -65,7 +73,7 @@ class FrozenStation:
             yield view
         await asyncio.Event().wait()
 
-    async def send(self, command: str, **fields: str) -> str:
+    async def send(self, command: str, **fields: str | int) -> str:
         return f"{command} {fields} is not available in a picture"
 
     async def close(self) -> None:

@@ -1,5 +1,7 @@
 """Wired units for the simulated bench, as a technician meets them. Every value is invented."""
 
+from typing import Any
+
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Quantity
 from meterlink_simulators.bench import Bench, TrueValue
@@ -33,9 +35,11 @@ def read(bench: Bench, place: str, quantity: Quantity, now: float, coupling: Cou
     return bench.true_value(pair, quantity, now, coupling)
 
 
-def value(bench: Bench, place: str, quantity: Quantity, now: float, coupling: Coupling = Coupling.AC) -> float | None:
-    """Return the number that `read` finds."""
-    return read(bench, place, quantity, now, coupling).value
+def value(bench: Bench, place: str, quantity: Quantity, now: float, coupling: Coupling = Coupling.AC) -> float:
+    """Return the number that `read` finds; it finds one."""
+    number = read(bench, place, quantity, now, coupling).value
+    assert number is not None
+    return number
 
 
 def resistor(name: str, ohms: float) -> Star:
@@ -45,28 +49,27 @@ def resistor(name: str, ohms: float) -> Star:
 
 def compressor(**changes: float) -> SinglePhaseMotor:
     """Return the compressor of the split condenser."""
-    return single_phase_motor(
-        "compressor",
-        "compressor",
-        **{
-            "main_ohms": 0.6,
-            "start_ohms": 2.2,
-            "amps": 15.0,
-            "locked_amps": 80.0,
-            "farads": 45e-6,
-            "ground_ohms": 5e8,
-            **changes,
-        },
-    )
+    numbers: dict[str, Any] = {
+        "main_ohms": 0.6,
+        "start_ohms": 2.2,
+        "amps": 15.0,
+        "locked_amps": 80.0,
+        "farads": 45e-6,
+        "ground_ohms": 5e8,
+    }
+    return single_phase_motor("compressor", "compressor", **numbers | changes)
 
 
 def scroll(**changes: float) -> ThreePhaseMotor:
     """Return the compressor of the rooftop unit."""
-    return three_phase_motor(
-        "compressor",
-        "compressor",
-        **{"ohms": 0.8, "amps": 20.0, "locked_amps": 150.0, "rated_volts": 208.0, "ground_ohms": 5e8, **changes},
-    )
+    numbers: dict[str, Any] = {
+        "ohms": 0.8,
+        "amps": 20.0,
+        "locked_amps": 150.0,
+        "rated_volts": 208.0,
+        "ground_ohms": 5e8,
+    }
+    return three_phase_motor("compressor", "compressor", **numbers | changes)
 
 
 SPLIT_WIRES = """

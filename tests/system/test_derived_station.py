@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from meterlink.cli.diagnose import command as diagnose
 from meterlink.core.equipment import Meter, Plan
 from meterlink.core.errors import StoreError
+from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.station import Station, StationConfig
@@ -121,10 +122,10 @@ def test_windings_are_judged_as_they_are_measured_and_restored(tmp_path: Path, s
                 for number, (key, ends) in enumerate(
                     zip(list(dict(plan.derived[0].inputs).values())[1:], ENDS[1:], strict=True), 4
                 ):
-                    await first.station.execute({"id": number, "command": "activate", "point": key})
+                    await first.station.execute({"id": number, "command": CommandName.ACTIVATE, "point": key})
                     bench.attach_probes(spec.name, TerminalPair(MOTOR, *ends), air.now)
                     await asyncio.sleep(4)
-                    assert await first.station.execute({"id": number, "command": "accept"}) == ""
+                    assert await first.station.execute({"id": number, "command": CommandName.ACCEPT}) == ""
                     await first.until(lambda number=number: first.accepted_count == number)  # type: ignore[misc]
                     bench.lift_probes(spec.name, air.now)
                     await asyncio.sleep(3)

@@ -33,9 +33,9 @@ class Meter:
     def __init__(self) -> None:
         service = Characteristic(CHANNEL, CHANNEL, CHANNEL, frozenset({"notify"}), {uuid16(0x2904): FORMAT})
         driver = PRESENTED.open([service])
-        self._session = MeterSession(1, "C0:00:5E:00:53:01", "Alder", "", "presented", driver)
-        self._put: Callable[[ReceivedPacket], None] | None = None
         self.clock = VirtualClock()
+        self._session = MeterSession(1, "C0:00:5E:00:53:01", "Alder", "", "presented", driver, self.clock.now())
+        self._put: Callable[[ReceivedPacket], None] | None = None
 
     async def run(
         self, put: Callable[[ReceivedPacket], None], _wait_until_handled: Callable[[], Awaitable[None]]

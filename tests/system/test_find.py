@@ -19,7 +19,7 @@ from meterlink.core.errors import InputError, LinkError, MeterlinkError, RadioEr
 from meterlink.core.units import Quantity
 from meterlink.driver_api import uuid16
 from meterlink.link.client import LinkClient
-from meterlink.link.messages import DeviceView, DiscoveryView
+from meterlink.link.messages import DeviceView, DiscoveryView, Topic
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.plugins import DriverFailure, LoadedDrivers, load_drivers
 from meterlink.settings import DATABASE_FILE, Settings
@@ -477,7 +477,7 @@ def find_calls(monkeypatch: pytest.MonkeyPatch) -> list[FindOptions]:
     async def fake_find(_folder: Path, options: FindOptions) -> tuple[DiscoveryView, str]:
         calls.append(options)
         return DiscoveryView(
-            topic="discovery",
+            topic=Topic.DISCOVERY,
             request_text="",
             devices=[],
             broken_drivers=[],

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from meterlink.cli.enter import command, enter_reading
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.errors import InputError, LinkError
+from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, MeterSettings, Settings
 from meterlink.station.station import Station, StationConfig
@@ -103,7 +104,7 @@ def test_a_repeat_belongs_to_the_same_point_and_keeps_both_readings(tmp_path: Pa
     async def body(station: Station, views: dict[str, Any]) -> None:
         await enter(station, "49.20 uF")
         await until(lambda: accepted(views, 0) is not None)
-        assert await station.execute({"id": 1, "command": "repeat"}) == ""
+        assert await station.execute({"id": 1, "command": CommandName.REPEAT}) == ""
         assert await enter(station, "40.11 uF") == ""
         await until(lambda: views["visit"]["points"][0]["repeats"] == 1)
         assert accepted(views, 0)["verdict"] == "outside"

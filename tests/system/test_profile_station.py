@@ -14,6 +14,7 @@ import pytest
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import SettingsError
 from meterlink.core.units import Quantity
+from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.profiles import compile_profile, parse_profile, write_profile
 from meterlink.settings import DATABASE_FILE, Settings, load_settings
@@ -200,12 +201,19 @@ def test_a_frozen_or_relative_display_is_kept_and_never_judged(
         station.add_listener(lambda message: views.update({message["topic"]: message}))
         await asyncio.sleep(20.0)
         assert not await station.execute(
-            {"id": 1, "command": "set_rating", "point": "run-capacitor-herm", "text": "45 uF"}
+            {"id": 1, "command": CommandName.SET_RATING, "point": "run-capacitor-herm", "text": "45 uF"}
         )
         await asyncio.sleep(1.0)
         visit, live = views["visit"], views["live"]
         count = sum(point["accepted"] is not None for point in visit["points"])
-        seen.append((live["phase"], live["display_mode"], count, await station.execute({"id": 1, "command": "accept"})))
+        seen.append(
+            (
+                live["phase"],
+                live["display_mode"],
+                count,
+                await station.execute({"id": 1, "command": CommandName.ACCEPT}),
+            )
+        )
         assert visit["advice"].startswith(advice)
 
     run_station(tmp_path, Settings("test"), 20.0, Rowan(altered_until=25.0), during)

@@ -136,7 +136,7 @@ async def walk_through(folder: Path, stations: list[Station], walk: Walk) -> dic
         threading.setprofile(walk.profile)  # for the writer's thread, which starts now
         running = asyncio.create_task(station.run())
         await station.started.wait()
-        threading.setprofile(None)  # type: ignore[arg-type]  # its type does not allow None, which ends it
+        threading.setprofile(None)  # ends it
         await station.execute({"id": 1, "command": "set_rating", "point": POINT, "text": "45 uF 6 %"})  # type: ignore[typeddict-item]
         client = await connect(folder)
         await asyncio.sleep(10)

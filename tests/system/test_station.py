@@ -20,6 +20,7 @@ from meterlink.core.errors import StoreError
 from meterlink.driver_api import Advertisement, Channel, Characteristic, DriverFactory, Reading, Timestamp
 from meterlink.link.client import connect
 from meterlink.link.endpoint import socket_path
+from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.plugins import load_drivers
 from meterlink.settings import DATABASE_FILE, Settings, load_settings
@@ -179,7 +180,12 @@ def test_a_restarted_station_resumes_the_visit(tmp_path: Path, scenario: Scenari
             watch = Watch(stations[0])
             async with running(stations[0]) as first:
                 herm = plan.points[0].key
-                assert await first.execute({"id": 1, "command": "set_rating", "point": herm, "text": "50 uF 6 %"}) == ""
+                assert (
+                    await first.execute(
+                        {"id": 1, "command": CommandName.SET_RATING, "point": herm, "text": "50 uF 6 %"}
+                    )
+                    == ""
+                )
                 bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.accepted) == 1)
             stations.append(Station(make_config(tmp_path, scenario, air, plan=unrated, clock=VirtualClock())))
@@ -209,20 +215,23 @@ def test_commands(tmp_path: Path, scenario: Scenario) -> None:
             stations.append(Station(make_config(tmp_path, scenario, air, clock=VirtualClock())))
             watch = Watch(stations[0])
             herm, fan = (point.key for point in capacitors_only(scenario).points)
-            assert "still starting" in await stations[0].execute({"id": 1, "command": "next"})
+            assert "still starting" in await stations[0].execute({"id": 1, "command": CommandName.NEXT})
             async with running(stations[0]) as station:
-                assert await station.execute({"id": 1, "command": "next"}) == ""
+                assert await station.execute({"id": 1, "command": CommandName.NEXT}) == ""
                 assert watch.newest["visit"]["focus"] == fan
-                assert await station.execute({"id": 1, "command": "previous"}) == ""
-                assert await station.execute({"id": 1, "command": "activate", "point": "nowhere"}) != ""
-                assert await station.execute({"id": 1, "command": "set_rating", "point": herm, "text": "fifty"}) != ""
+                assert await station.execute({"id": 1, "command": CommandName.PREVIOUS}) == ""
+                assert await station.execute({"id": 1, "command": CommandName.ACTIVATE, "point": "nowhere"}) != ""
+                assert (
+                    await station.execute({"id": 1, "command": CommandName.SET_RATING, "point": herm, "text": "fifty"})
+                    != ""
+                )
                 assert await station.execute({"id": 1, "command": "dance"}) != ""  # type: ignore[typeddict-item]
                 # no meter measures yet
-                assert "No meter" in await station.execute({"id": 1, "command": "accept"})
+                assert "No meter" in await station.execute({"id": 1, "command": CommandName.ACCEPT})
 
                 bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.accepted) == 1)
-                assert await station.execute({"id": 1, "command": "repeat"}) == ""
+                assert await station.execute({"id": 1, "command": CommandName.REPEAT}) == ""
                 await watch.until(lambda: len(watch.accepted) == 2)
                 assert watch.newest["visit"]["points"][0]["repeats"] == 1
                 bench.lift_probes(meter, air.now)
@@ -230,7 +239,7 @@ def test_commands(tmp_path: Path, scenario: Scenario) -> None:
                 # An open section looks like probes in the air, so a person must accept it.
                 assert len(watch.accepted) == 2
                 assert watch.newest["live"]["verdict"] == "open"
-                assert await station.execute({"id": 1, "command": "accept"}) == ""
+                assert await station.execute({"id": 1, "command": CommandName.ACCEPT}) == ""
                 await watch.until(lambda: len(watch.accepted) == 3)
                 assert watch.newest["visit"]["points"][1]["accepted"]["verdict"] == "open"
 
@@ -249,7 +258,9 @@ def test_a_pinned_meter_measures_its_own_point(tmp_path: Path, scenario: Scenari
             watch = Watch(stations[0])
             async with running(stations[0]) as station:
                 address = scenario.meters[0].address
-                assert await station.execute({"id": 1, "command": "pin", "meter": address, "point": fan}) == ""
+                assert (
+                    await station.execute({"id": 1, "command": CommandName.PIN, "meter": address, "point": fan}) == ""
+                )
                 bench.attach_probes(meter, FAN, air.now)
                 await watch.until(lambda: len(watch.accepted) == 1)
                 assert watch.newest["visit"]["points"][1]["accepted"]["verdict"] == "within"
@@ -329,7 +340,7 @@ async def test_a_watcher_over_the_socket_gets_views_and_sends_commands(tmp_path:
             client = await connect(tmp_path)
             views: dict[str, Any] = {}
             bench.attach_probes(meter, FAN, air.now)
-            assert await client.send("next") == ""
+            assert await client.send(CommandName.NEXT) == ""
             async for message in client:
                 views[message["topic"]] = message
                 visit = views.get("visit")
@@ -427,7 +438,7 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
                     if p["quantity"] == "capacitance"
                 )
                 assert unrated
-                await station.execute({"id": 1, "command": "activate", "point": focus})
+                await station.execute({"id": 1, "command": CommandName.ACTIVATE, "point": focus})
                 bench.attach_probes(meter, HERM, air.now)
                 await watch.until(lambda: len(watch.accepted) == 1)
                 accepted = next(p["accepted"] for p in watch.newest["visit"]["points"] if p["key"] == focus)

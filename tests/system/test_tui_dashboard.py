@@ -58,7 +58,7 @@ class Station:
 
     def __init__(self, *messages: Message) -> None:
         self.queue: asyncio.Queue[Message | None] = asyncio.Queue()
-        self.sent: list[tuple[str, dict[str, str]]] = []
+        self.sent: list[tuple[str, dict[str, str | int]]] = []
         self.error = ""
         self.closed = False
         self.feed(*messages)
@@ -74,7 +74,7 @@ class Station:
         while (message := await self.queue.get()) is not None:
             yield message
 
-    async def send(self, command: str, **fields: str) -> str:
+    async def send(self, command: str, **fields: str | int) -> str:
         self.sent.append((command, fields))
         return self.error
 
@@ -681,7 +681,7 @@ async def test_a_stopped_daemon_is_an_alert_until_it_runs_again() -> None:
 async def test_a_command_to_a_stopped_daemon_displays_the_error() -> None:
     async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
 
-        async def fail(command: str, **_fields: str) -> str:
+        async def fail(command: str, **_fields: str | int) -> str:
             raise LinkError("The station's daemon has stopped.", "Start it with: meterlink run")
 
         station.send = fail  # type: ignore[method-assign]

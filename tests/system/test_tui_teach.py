@@ -30,14 +30,14 @@ class Station:
 
     def __init__(self) -> None:
         self.queue: asyncio.Queue[Any] = asyncio.Queue()
-        self.sent: list[tuple[str, dict[str, str]]] = []
+        self.sent: list[tuple[str, dict[str, str | int]]] = []
         self.error = ""
 
     async def __aiter__(self) -> AsyncIterator[Any]:
         while (message := await self.queue.get()) is not None:
             yield message
 
-    async def send(self, command: str, **fields: str) -> str:
+    async def send(self, command: str, **fields: str | int) -> str:
         self.sent.append((command, fields))
         return self.error if command.startswith("teach") else ""
 

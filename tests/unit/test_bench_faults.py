@@ -9,7 +9,19 @@ from meterlink.core.readings import Coupling
 from meterlink_simulators.bench import Bench
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.probes import TerminalPair
-from wired_units import HZ, A, C, R, V, air_handler, inverter_unit, rooftop, split_condenser, start_kit_unit, walk_in
+from support.wired_units import (
+    HZ,
+    A,
+    C,
+    R,
+    V,
+    air_handler,
+    inverter_unit,
+    rooftop,
+    split_condenser,
+    start_kit_unit,
+    walk_in,
+)
 
 UNITS = {
     unit.__name__: unit for unit in (split_condenser, start_kit_unit, rooftop, inverter_unit, air_handler, walk_in)

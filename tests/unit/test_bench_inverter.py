@@ -9,13 +9,14 @@ from meterlink.core.readings import Coupling
 from meterlink.core.units import parse_amount
 from meterlink.judge.uncertainty import parse_accuracy
 from meterlink_simulators.bench import Bench
+from meterlink_simulators.components import Component
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.inverter import Inverter, inverter_motor
 from meterlink_simulators.mains import mains
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
-from wired_units import HZ, A, C, R, V, inverter_unit, read, value, wires
+from support.wired_units import HZ, A, C, R, V, inverter_unit, read, value, wires
 
 BUS, INPUT = "inverter.DC+ - inverter.DC-", "line.L1 - line.L2"
 OUTPUTS = ("inverter.U - inverter.V", "inverter.V - inverter.W", "inverter.W - inverter.U")
@@ -135,7 +136,7 @@ def test_an_inverter_that_does_not_run_while_the_supply_is_there(fault, bus):
 
 def test_an_electronically_commutated_blower():
     """On 120 V its bus holds 120·√2 = 169.7 V; 80/√3 = 46.19 V on √(10.05² + 2.827²) = 10.44 Ω drive 4.424 A."""
-    parts = [
+    parts: list[Component] = [
         mains("line", "supply", "line and neutral", 120.0, impedance=0.0),
         Inverter("blower drive", "blower", ("L", "N"), 120.0, 80.0, 90.0, bus_farads=0.5e-3, bleed_ohms=100e3),
         inverter_motor("blower motor", "blower", ohms=4.0),
@@ -170,4 +171,5 @@ def test_a_meter_shows_the_falling_voltage_of_the_bus():
     bench.advance(5.0)
     bench.switch_supply("line", 5.0, on=False)
     display = meter.settled_display(TerminalPair("inverter", "DC+", "DC-"), MeterFunction.DC_VOLTS, 17.0)
+    assert display.digits is not None
     assert abs(float(display.digits) - 277.9) < 2.0

@@ -12,12 +12,25 @@ from hypothesis import strategies as st
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink_simulators.bench import Bench
-from meterlink_simulators.components import Leg, Star
+from meterlink_simulators.components import Component, Leg, Star
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.mains import mains
 from meterlink_simulators.motors import SinglePhaseMotor, single_phase_motor
 from meterlink_simulators.probes import TerminalPair
-from wired_units import A, C, R, V, compressor, read, rooftop, scroll, split_condenser, start_kit_unit, value, wires
+from support.wired_units import (
+    A,
+    C,
+    R,
+    V,
+    compressor,
+    read,
+    rooftop,
+    scroll,
+    split_condenser,
+    start_kit_unit,
+    value,
+    wires,
+)
 
 CLOSE = 2e-3  # relative: contacts and connections are not in the hand-worked values
 
@@ -29,7 +42,7 @@ def approx(expected: float):
 def motor_bench(
     volts: float = 240.0, farads: float = 45e-6, impedance: complex = 0.0, motor: SinglePhaseMotor | None = None
 ) -> Bench:
-    parts = [
+    parts: list[Component] = [
         mains("line", "supply", "split phase", volts, impedance=impedance),
         Star("run capacitor", "compressor", {"C": Leg(), "HERM": Leg(farads=farads)}),
         motor or compressor(),
@@ -44,7 +57,9 @@ def motor_bench(
 
 
 def state(bench: Bench) -> str:
-    return bench.component("compressor").state
+    motor = bench.component("compressor")
+    assert isinstance(motor, SinglePhaseMotor)
+    return motor.state
 
 
 COMMON, START, CAPACITOR = (

@@ -1,20 +1,21 @@
 """Wired circuits of the bench, against circuits worked by hand. √2 = 1.41421, √3 = 1.73205."""
 
 import math
+from typing import cast
 
 import pytest
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink_simulators.bench import Bench
-from meterlink_simulators.components import Contacts, Leg, Star, Supply, Surface
+from meterlink_simulators.components import Component, Contacts, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import Fault, FaultKind
-from meterlink_simulators.mains import mains
+from meterlink_simulators.mains import Layout, mains
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.switchgear import coil, contactor, fuse
 from meterlink_simulators.transformer import Transformer
 from meterlink_simulators.wiring import Wire
-from wired_units import (
+from support.wired_units import (
     HZ,
     A,
     C,
@@ -36,8 +37,8 @@ def approx(expected: float):
     return pytest.approx(expected, rel=CLOSE)
 
 
-def loaded(layout: str, volts: float, loads: str, ohms: float, impedance: complex = 0.0, count: int = 3) -> Bench:
-    parts = [mains("line", "supply", layout, volts, impedance=impedance)]
+def loaded(layout: Layout, volts: float, loads: str, ohms: float, impedance: complex = 0.0, count: int = 3) -> Bench:
+    parts: list[Component] = [mains("line", "supply", layout, volts, impedance=impedance)]
     parts += [resistor(f"load {number}", ohms) for number in range(1, count + 1)]
     return Bench(parts, wires=wires(loads))
 
@@ -154,7 +155,7 @@ def test_a_low_line_and_a_lost_supply():
 
 def test_a_capacitor_under_load():
     """I = 2πfCU: 2π·60·45e-6·240 = 4.0715 A; and back, 4.0715/(2π·60·240) = 45 µF."""
-    parts = [mains("line", "supply", "split phase", 240.0, impedance=0.0)]
+    parts: list[Component] = [mains("line", "supply", "split phase", 240.0, impedance=0.0)]
     parts += [Star("capacitor", "fan", {"1": Leg(), "2": Leg(farads=45e-6)})]
     bench = Bench(parts, wires=[Wire("line.L1", "capacitor.1"), Wire("line.L2", "capacitor.2")])
     assert value(bench, "capacitor.1 - capacitor.2", A, 0.0) == approx(4.0715)
@@ -231,7 +232,7 @@ def test_a_bad_connection_takes_its_share_of_the_voltage():
 
 def test_a_control_transformer_on_its_taps():
     """26.5 V at 240 V. On the wrong tap 26.5·240/208 = 30.58 V; from 208 V on the 240 V tap 26.5·208/240 = 22.97 V."""
-    parts = [
+    parts: list[Component] = [
         mains("line", "supply", "split phase", 240.0, impedance=0.0),
         Transformer("transformer", "control", {"208": 208.0, "240": 240.0}),
     ]
@@ -266,7 +267,7 @@ def test_a_loaded_transformer_drops():
     30 Ω of load: 26.5·30/31.4315 = 25.29 V, 0.8431 A; the primary carries 0.8431·26.5/240 = 0.0931 A and the
     magnetizing current 26.5²/(0.2·40) = 87.8 Ω, 0.302 A·0.1104 = 0.0333 A at right angles: 0.0989 A.
     """
-    parts = [
+    parts: list[Component] = [
         mains("line", "supply", "split phase", 240.0, impedance=0.0),
         Transformer("transformer", "control", {"240": 240.0}),
         resistor("load", 30.0),
@@ -284,7 +285,7 @@ def test_a_loaded_transformer_drops():
 
 
 def contactor_bench(control_volts: float) -> Bench:
-    parts = [
+    parts: list[Component] = [
         mains("line", "supply", "split phase", 240.0, impedance=0.0),
         mains("control", "control", "line and neutral", control_volts, impedance=0.0),
         coil("coil", "control", ("A1", "A2"), 10.0, henries=0.05),
@@ -374,7 +375,7 @@ def test_contacts_that_chatter_do_not_stop_the_bench():
 
 def test_a_fuse_blows_by_its_current():
     """5 A carry 10 A for 50·(5/10)² = 12.5 s."""
-    parts = [
+    parts: list[Component] = [
         mains("line", "supply", "line and neutral", 120.0, impedance=0.0),
         fuse("fuse", "load", ("1", "2"), 5.0),
         resistor("load", 11.99),
@@ -454,7 +455,7 @@ def test_a_pressure_control_stops_the_compressor_but_not_the_fans():
     ],
 )
 def test_wires_that_cannot_be(joint, words):
-    parts = [
+    parts: list[Component] = [
         Supply("plain", "supply", ("L1", "L2"), 240.0, 60.0),
         resistor("load", 10.0),
         Surface("pipe", "x", 1.0, 1.0, 1.0),
@@ -506,7 +507,7 @@ def test_what_cannot_be_operated_or_probed_is_refused():
     with pytest.raises(InputError, match="no component 'other'"):
         bench.validate_terminals(TerminalPair("line", "L1", "1", "other"))
     with pytest.raises(InputError, match="No supply has the layout"):
-        mains("line", "supply", "star", 240.0)
+        mains("line", "supply", cast("Layout", "star"), 240.0)
     with pytest.raises(InputError, match="above 0 Hz"):
         mains("line", "supply", "wye", 240.0, 0.0)
     with pytest.raises(InputError, match="cannot be operated"):

@@ -11,15 +11,16 @@ from typing import Any, cast
 import pytest
 
 from meterlink.core.errors import LinkError
+from meterlink.core.notices import NoticeLevel
 from meterlink.link.client import NoDaemonError, connect
 from meterlink.link.daemon import ensure_daemon
 from meterlink.link.endpoint import socket_path
-from meterlink.link.messages import Command, CommandResult, Message, NoticeView
+from meterlink.link.messages import Command, CommandName, CommandResult, Message, NoticeView, Topic
 from meterlink.link.server import LinkServer
 
 
 def notice(text: str) -> Message:
-    return NoticeView(topic="notice", level="info", text=text)
+    return NoticeView(topic=Topic.NOTICE, level=NoticeLevel.INFO, text=text)
 
 
 class Station:
@@ -59,9 +60,9 @@ async def test_commands_are_answered(tmp_path: Path, tcp: bool) -> None:
     station = Station()
     async with serve(tmp_path, station, tcp=tcp):
         client = await connect(tmp_path)
-        assert await client.send("activate", point="herm") == ""
-        assert await client.send("activate", point="nowhere") == "no such point"
-        assert await asyncio.gather(*(client.send("next") for _ in range(20))) == [""] * 20
+        assert await client.send(CommandName.ACTIVATE, point="herm") == ""
+        assert await client.send(CommandName.ACTIVATE, point="nowhere") == "no such point"
+        assert await asyncio.gather(*(client.send(CommandName.NEXT) for _ in range(20))) == [""] * 20
         assert station.commands[0]["command"] == "activate"
         await client.close()
 
@@ -127,7 +128,7 @@ async def test_a_stopped_daemon_ends_the_messages_and_refuses_commands(tmp_path:
     with pytest.raises(StopAsyncIteration):
         await anext(messages)
     with pytest.raises(LinkError, match="has stopped"):
-        await client.send("next")
+        await client.send(CommandName.NEXT)
     await client.close()
 
 
@@ -141,7 +142,7 @@ async def test_a_command_under_way_when_the_daemon_stops_is_refused(tmp_path: Pa
 
     async with LinkServer(tmp_path, "van", "1", never):
         client = await connect(tmp_path)
-        sending = asyncio.create_task(client.send("next"))
+        sending = asyncio.create_task(client.send(CommandName.NEXT))
         await received.wait()
     with pytest.raises(LinkError):
         await sending
@@ -213,7 +214,7 @@ async def test_ensure_daemon_starts_and_stops_a_daemon(tmp_path: Path) -> None:
         client = await connect(tmp_path)
         async with ensure_daemon(tmp_path):  # a daemon runs already, so this starts and stops none
             pass
-        assert await client.send("next") == ""
+        assert await client.send(CommandName.NEXT) == ""
         await client.close()
     with pytest.raises(LinkError):
         await connect(tmp_path)
@@ -241,9 +242,9 @@ async def test_an_unwritable_folder_has_a_plain_error(tmp_path: Path) -> None:
 async def test_a_reply_carries_the_id_of_the_accepted_reading(tmp_path: Path, tcp: bool) -> None:
     async with serve(tmp_path, tcp=tcp):
         client = await connect(tmp_path)
-        reply = await client.request("enter", text="4.70 uF")
+        reply = await client.request(CommandName.ENTER, text="4.70 uF")
         assert (reply["error"], reply["accepted"]) == ("", 7)
-        reply = await client.request("activate", point="nowhere")
+        reply = await client.request(CommandName.ACTIVATE, point="nowhere")
         assert (reply["error"], reply["accepted"]) == ("no such point", None)
         await client.close()
 

@@ -5,9 +5,9 @@ from typing import Any, cast
 import pytest
 
 from meterlink.ble.connection import MeterSession, ReceivedPacket
-from meterlink.ble.states import ConnectionState, MeterStatus, RadioState
+from meterlink.ble.states import MeterStatus, RadioState
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import Meter
+from meterlink.core.equipment import ConnectionState, Meter
 from meterlink.profiles import compile_profile, parse_profile
 from meterlink.station.continuity import ContinuityLog
 from meterlink.station.packet_queue import PacketQueue

@@ -7,6 +7,7 @@ from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
+from typing import cast
 
 import pytest
 from click.testing import CliRunner
@@ -195,10 +196,10 @@ def test_the_view_of_the_history_shows_the_same(data, reader):
     assert [row["uid"] for row in shown] == [row.uid for row in rows]
     for view, fields in zip(shown, map(history_fields, rows), strict=True):
         assert [view[key] for key in same] == [fields[key] for key in same]
-        assert view["at"] == fields["at"].replace("Z", "000Z")
+        assert view["at"] == str(fields["at"]).replace("Z", "000Z")
         assert f"{view['digits']} {view['unit_symbol']}" == fields["reading"]
         assert (view["low"], view["high"]) == ("4.7", "5.3")
-        assert view["terminals"] == "–".join(fields["terminals"])
+        assert view["terminals"] == "–".join(cast("list[str]", fields["terminals"]))
 
 
 # The command.

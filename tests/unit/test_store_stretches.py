@@ -365,9 +365,10 @@ class Traced(sqlite3.Connection):
 
 @pytest.fixture
 def traced(monkeypatch):
-    factory = type("Traced", (Traced,), {"statements": []})
-    monkeypatch.setattr(sqlite3, "connect", functools.partial(sqlite3.connect, factory=factory))
-    return factory.statements
+    statements: list[str] = []
+    monkeypatch.setattr(Traced, "statements", statements, raising=False)
+    monkeypatch.setattr(sqlite3, "connect", functools.partial(sqlite3.connect, factory=Traced))
+    return statements
 
 
 @pytest.mark.parametrize("search", ["visit", "point", "time"])

@@ -7,7 +7,9 @@ from rich.cells import cell_len
 from textual.color import Color
 from textual.theme import Theme
 
+from meterlink.core.notices import NoticeLevel
 from meterlink.core.verdicts import Verdict
+from meterlink.link.messages import NoticeView, Topic
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose_scene, format_age
 from meterlink_tui.themes import DARK, LIGHT
@@ -167,7 +169,7 @@ def test_signal_is_a_word_and_bars(rssi: int, bars: int, word: str) -> None:
 
 def test_a_stopped_daemon_is_the_first_alert() -> None:
     latest = LatestMessages()
-    latest.put({"topic": "notice", "level": "warning", "text": "The broker refused."})
+    latest.put(NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text="The broker refused."))
     alerts = compose_scene(latest, None, "It stopped.", Alert("NOT DONE", "No.", Tone.WARN)).alerts
     assert [alert.word for alert in alerts] == ["STOPPED", "WARNING", "NOT DONE"]
     assert "No readings are recorded" in alerts[0].text

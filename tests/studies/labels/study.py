@@ -24,9 +24,9 @@ from meterlink.judge.label.rated_part import RatedPart
 from meterlink.judge.label.ratings import read_label
 from studies.labels.generator import draw_marking
 from studies.labels.markings import Marking, RightReading, load_markings
-from studies.markdown import replace_between_markers
+from studies.markdown import write_table
 
-BEGIN, END = "<!-- label study: begin -->", "<!-- label study: end -->"
+TABLE = "label study"
 HAND_WRITTEN = {
     "100 by hand, before": "first_hundred.txt",
     "50 by hand, second": "second_fifty.txt",
@@ -131,8 +131,7 @@ def main(count: int, seed: int, misses: bool, asked: bool, markdown: Path | None
     if markdown is None:
         click.echo("\n".join(lines))
         return
-    text = replace_between_markers(markdown.read_text(encoding="utf-8"), lines, BEGIN, END)
-    markdown.write_text(text, encoding="utf-8")
+    write_table(markdown, TABLE, lines)
 
 
 if __name__ == "__main__":
