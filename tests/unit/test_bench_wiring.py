@@ -176,7 +176,7 @@ def test_a_capacitor_under_load():
 def test_a_bleed_resistor_is_a_part_of_the_circuit():
     """100 µF and 15 kΩ: RC = 1.5 s; 339.41 V fall to 339.41/e² = 45.93 V within 3 s; with it open they stay."""
     for fault, left in ((None, 45.934), (Fault("bleed", FaultKind.OPEN), 339.41)):
-        parts = [mains("line", "supply", "split phase", 240.0, impedance=0.0), resistor("bleed", 15e3)]
+        parts: list[Component] = [mains("line", "supply", "split phase", 240.0, impedance=0.0), resistor("bleed", 15e3)]
         parts += [Star("capacitor", "start", {"1": Leg(farads=100e-6), "2": Leg()})]
         joints = wires("""
             line.L1 - capacitor.1
