@@ -203,8 +203,9 @@ def _base_conversion(reading: Reading, places: int | None) -> tuple[float | None
     if places is None:
         return None, None, None
     offset = to_base(Decimal(0), reading.unit)
-    count = Decimal(1).scaleb(-max(places, 0))  # the stored digits are a number of these, or a text of whole ones
-    factor = to_base(count, reading.unit) - offset
+    # The stored digits are a number of counts in the last place, or a text of whole units. Scaled after the
+    # subtraction, which would cancel the digits of a small count.
+    factor = (to_base(Decimal(1), reading.unit) - offset).scaleb(-max(places, 0))
     if factor < 1 and factor.normalize().as_tuple().digits == (1,):
         return 1.0, float(1 / factor), float(offset)
     return float(factor), 1.0, float(offset)
