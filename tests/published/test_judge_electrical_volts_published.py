@@ -5,7 +5,7 @@ from decimal import Decimal
 import pytest
 
 from meterlink.core.equipment import PointKind
-from meterlink.core.units import Quantity, parse_amount
+from meterlink.core.units import parse_amount
 from meterlink.core.verdicts import Limits, Verdict
 from meterlink.judge.electrical.bands import (
     CLASS_2_VOLT_AMPERES,
@@ -18,11 +18,8 @@ from meterlink.judge.electrical.bands import (
     service_voltage_limits,
 )
 from meterlink.judge.electrical.unbalance import derating_factor, unbalance
-from meterlink.judge.judging import MeasuredValue, judge
-
-
-def volts(text: str) -> MeasuredValue:
-    return MeasuredValue.from_amount(Quantity.VOLTAGE, parse_amount(text, Quantity.VOLTAGE))
+from meterlink.judge.judging import judge
+from support.measured_values import volts
 
 
 def assert_band(limits: Limits, low: str, high: str) -> None:

@@ -4,16 +4,11 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Verdict
 from meterlink.judge.electrical.insulation import WindingType, ieee43_minimum, insulation_limits, judge_insulation
 from meterlink.judge.electrical.winding_temperature import WindingMetal, resistance_at_temperature, winding_temperature
 from meterlink.judge.electrical.windings import identify_windings
-from meterlink.judge.judging import MeasuredValue
-
-
-def ohms(text: str) -> MeasuredValue:
-    return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
+from support.measured_values import ohms
 
 
 def test_constants_of_the_winding_metals() -> None:

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint
-from meterlink.core.units import Amount, Quantity, parse_amount, resolution_of
+from meterlink.core.equipment import CircuitState, PointKind, TestPoint
+from meterlink.core.units import Quantity, parse_amount, resolution_of
 from meterlink.diagnosis.causes import Confidence, Diagnosis
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case, Observation, PointReadings, observe
@@ -22,6 +22,8 @@ from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import FunctionSpec, MeterFunction, MeterSpec, Range
+from support import points
+from support.points import rated, span
 
 LINE = "1.2 % + 3 digits"
 SCALES = {
@@ -68,18 +70,8 @@ def unit() -> Bench:
     )
 
 
-def point(key, circuit, component, terminals, quantity, state, kind, specification=None, *, section=""):
-    return TestPoint(
-        key, circuit, component, tuple(terminals.split("-")), quantity, state, kind, specification, section
-    )
-
-
-def rated(microfarads: int) -> Rating:
-    return Rating(Amount(Decimal(microfarads), "µF"), "6 %")
-
-
-def span(low: str | None, high: str | None, in_unit: str) -> Span:
-    return Span(None if low is None else Decimal(low), None if high is None else Decimal(high), in_unit)
+def point(key: str, *fields: Any, section: str = "") -> TestPoint:
+    return replace(points.point(*fields), key=key, section=section)
 
 
 # {key: (component on the bench, function of the meter, test point)}
@@ -133,14 +125,22 @@ POINTS = {
             "capacitor",
             MeterFunction.CAPACITANCE,
             point(
-                "herm", "compressor", "run capacitor", "C-HERM", C, OFF, PointKind.CAPACITOR, rated(45), section="HERM"
+                "herm",
+                "compressor",
+                "run capacitor",
+                "C-HERM",
+                C,
+                OFF,
+                PointKind.CAPACITOR,
+                rated("45"),
+                section="HERM",
             ),
         ),
         (
             "capacitor",
             MeterFunction.CAPACITANCE,
             point(
-                "fan", "condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated(5), section="FAN"
+                "fan", "condenser fan", "run capacitor", "C-FAN", C, OFF, PointKind.CAPACITOR, rated("5"), section="FAN"
             ),
         ),
         (

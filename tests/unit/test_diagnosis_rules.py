@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint
+from meterlink.core.equipment import CircuitState, PointKind, Span, TestPoint
 from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, quantity_of
 from meterlink.diagnosis.causes import Cause, Confidence
@@ -15,22 +15,11 @@ from meterlink.diagnosis.observations import Case, Observation, PointReadings, o
 from meterlink.diagnosis.rules import Rule
 from meterlink.judge.judging import MeasuredValue
 from meterlink.station.rules import shipped_rules
+from support.points import point, rated, span
 
 C, R, V, T = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE, Quantity.TEMPERATURE
 OFF, ON = CircuitState.ISOLATED, CircuitState.ENERGIZED
 RULES = {rule.key: rule for rule in shipped_rules()}
-
-
-def span(low: str | None, high: str | None, unit: str) -> Span:
-    return Span(None if low is None else Decimal(low), None if high is None else Decimal(high), unit)
-
-
-def rated(microfarads: str) -> Rating:
-    return Rating(Amount(Decimal(microfarads), "µF"), "6 %")
-
-
-def point(circuit, component, terminals, quantity, state, kind, specification=None, section=""):
-    return TestPoint("", circuit, component, tuple(terminals.split("-")), quantity, state, kind, specification, section)
 
 
 CONTROL_VOLTS = span("20.4", "26.4", "V")

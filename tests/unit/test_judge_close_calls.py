@@ -16,6 +16,7 @@ from meterlink.judge.measured_value import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 from meterlink.settings import MeterSettings
 from meterlink.settings.parser import METER
+from support.measured_values import ohms, volts
 
 VOLTS = span_limits(Span(Decimal(228), Decimal(252), "V"))
 COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
@@ -25,14 +26,6 @@ ROWS = [
     {"quantity": "voltage", "up_to": "600 V", "resolution": "0.1 V", "line": "0.4 % + 3 digits"},
     {"quantity": "voltage", "up_to": "1000 V", "resolution": "1 V", "line": "0.5 % + 5 digits"},
 ]
-
-
-def volts(text: str) -> MeasuredValue:
-    return MeasuredValue.from_amount(Quantity.VOLTAGE, parse_amount(text, Quantity.VOLTAGE))
-
-
-def ohms(text: str) -> MeasuredValue:
-    return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
 
 
 def judged(

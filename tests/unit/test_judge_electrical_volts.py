@@ -24,14 +24,11 @@ from meterlink.judge.electrical.temperature_split import judge_split
 from meterlink.judge.electrical.unbalance import derating_factor, judge_unbalance, unbalance
 from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.uncertainty import AccuracyLine
+from support.measured_values import measured, volts
 
 
 def amount(text: str) -> Amount:
     return parse_amount(text)
-
-
-def measured(text: str, quantity: Quantity = Quantity.VOLTAGE) -> MeasuredValue:
-    return MeasuredValue.from_amount(quantity, parse_amount(text, quantity))
 
 
 def phasor_unbalance(a: float, b: float, c: float) -> float:
@@ -109,7 +106,7 @@ def test_unbalance_verdicts_at_the_boundary() -> None:
     assert (at.verdict, at.margin) == (Verdict.WITHIN, Margin.CLOSE_CALL)
     assert judge_unbalance(ten, Decimal("9.99")).verdict is Verdict.OUTSIDE
     # A value 1 part in a million beyond the limit is outside, although the display rounds it.
-    beyond = [measured(text) for text in ("1.0200010V", "1.0000000V", "0.9799990V")]
+    beyond = [volts(text) for text in ("1.0200010V", "1.0000000V", "0.9799990V")]
     result = judge_unbalance(beyond, Decimal(2))
     assert result.verdict is Verdict.OUTSIDE
     assert result.digits is not None
@@ -122,7 +119,7 @@ def test_unbalance_uncertainty() -> None:
     a, b, c = (ufloat(value, u) for value in (460, 467, 450))
     mean = (a + b + c) / 3
     reference = 100 * (mean - c) / mean
-    judgement = judge_unbalance([measured(text) for text in ("460V", "467V", "450V")], Decimal(2))
+    judgement = judge_unbalance([volts(text) for text in ("460V", "467V", "450V")], Decimal(2))
     assert float(judgement.expanded_uncertainty or 0) == pytest.approx(2 * reference.std_dev, rel=1e-5)
     assert judgement.margin is Margin.CLOSE_CALL
 
@@ -130,9 +127,9 @@ def test_unbalance_uncertainty() -> None:
 def test_unbalance_refuses_an_overload_and_a_limit_of_zero() -> None:
     overload = MeasuredValue(Quantity.VOLTAGE, None, "V", Decimal(0))
     with pytest.raises(InputError, match="overload"):
-        judge_unbalance([measured("230V"), measured("230V"), overload], Decimal(2))
+        judge_unbalance([volts("230V"), volts("230V"), overload], Decimal(2))
     with pytest.raises(InputError, match="not above zero"):
-        judge_unbalance([measured("230V")] * 3, Decimal(0))
+        judge_unbalance([volts("230V")] * 3, Decimal(0))
 
 
 @pytest.mark.parametrize(
@@ -243,6 +240,6 @@ def test_split_uncertainty() -> None:
 
 def test_a_split_needs_two_temperatures() -> None:
     warm = measured("75.0F", Quantity.TEMPERATURE)
-    for second in (MeasuredValue(Quantity.TEMPERATURE, None, "°C", Decimal(0)), measured("5V")):
+    for second in (MeasuredValue(Quantity.TEMPERATURE, None, "°C", Decimal(0)), volts("5V")):
         with pytest.raises(InputError):
             judge_split(warm, second, None, None)

@@ -8,23 +8,16 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
-from meterlink.core.units import Amount, Quantity, parse_amount
+from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Limits, Margin, Verdict
 from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
+from support.measured_values import farads, ohms
 
 CAPACITOR = rated_limits(Rating(Amount(Decimal(45), "µF"), "6 %"))
 COIL = span_limits(Span(Decimal(10), Decimal(18), "Ω"))
 FINE = AccuracyLine(Decimal("0.1"), Decimal(1))
-
-
-def capacitance(text: str) -> MeasuredValue:
-    return MeasuredValue.from_amount(Quantity.CAPACITANCE, parse_amount(text, Quantity.CAPACITANCE))
-
-
-def ohms(text: str) -> MeasuredValue:
-    return MeasuredValue.from_amount(Quantity.RESISTANCE, parse_amount(text, Quantity.RESISTANCE))
 
 
 OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
@@ -33,11 +26,11 @@ OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
 @pytest.mark.parametrize(
     ("kind", "limits", "measured", "verdict"),
     [
-        (PointKind.CAPACITOR, CAPACITOR, capacitance("42.3uF"), Verdict.WITHIN),
-        (PointKind.CAPACITOR, CAPACITOR, capacitance("42.29uF"), Verdict.OUTSIDE),
-        (PointKind.CAPACITOR, CAPACITOR, capacitance("47.8uF"), Verdict.OUTSIDE),
-        (PointKind.CAPACITOR, CAPACITOR, capacitance("0.03uF"), Verdict.OPEN),
-        (PointKind.CAPACITOR, CAPACITOR, capacitance("1.2uF"), Verdict.OUTSIDE),
+        (PointKind.CAPACITOR, CAPACITOR, farads("42.3uF"), Verdict.WITHIN),
+        (PointKind.CAPACITOR, CAPACITOR, farads("42.29uF"), Verdict.OUTSIDE),
+        (PointKind.CAPACITOR, CAPACITOR, farads("47.8uF"), Verdict.OUTSIDE),
+        (PointKind.CAPACITOR, CAPACITOR, farads("0.03uF"), Verdict.OPEN),
+        (PointKind.CAPACITOR, CAPACITOR, farads("1.2uF"), Verdict.OUTSIDE),
         (PointKind.CAPACITOR, CAPACITOR, MeasuredValue(Quantity.CAPACITANCE, None, "µF", Decimal(0)), Verdict.SHORTED),
         (PointKind.COIL, COIL, ohms("14.2ohm"), Verdict.WITHIN),
         (PointKind.COIL, COIL, ohms("10ohm"), Verdict.WITHIN),
@@ -56,16 +49,16 @@ def test_verdicts(kind: PointKind, limits: Limits | None, measured: MeasuredValu
 
 
 def test_a_close_call_and_its_assumed_accuracy() -> None:
-    assumed = judge(PointKind.CAPACITOR, CAPACITOR, capacitance("43.0uF"))
+    assumed = judge(PointKind.CAPACITOR, CAPACITOR, farads("43.0uF"))
     assert assumed.margin is Margin.CLOSE_CALL
     assert "assumed" in assumed.accuracy
-    known = judge(PointKind.CAPACITOR, CAPACITOR, capacitance("43.0uF"), FINE)
+    known = judge(PointKind.CAPACITOR, CAPACITOR, farads("43.0uF"), FINE)
     assert known.margin is Margin.CLEAR
     assert "assumed" not in known.accuracy
 
 
 def test_deviation_is_from_the_rating_or_from_the_middle_of_two_limits() -> None:
-    assert judge(PointKind.CAPACITOR, CAPACITOR, capacitance("42.3uF")).deviation_percent == Decimal(-6)
+    assert judge(PointKind.CAPACITOR, CAPACITOR, farads("42.3uF")).deviation_percent == Decimal(-6)
     assert judge(PointKind.COIL, COIL, ohms("14.2ohm")).deviation_percent == pytest.approx(
         Decimal("1.4286"), abs=Decimal("1e-4")
     )
@@ -73,7 +66,7 @@ def test_deviation_is_from_the_rating_or_from_the_middle_of_two_limits() -> None
     assert judge(PointKind.RANGE, one_sided, ohms("6kohm")).deviation_percent is None
 
 
-@pytest.mark.parametrize("measured", [capacitance("-1uF"), ohms("-0.2ohm")])
+@pytest.mark.parametrize("measured", [farads("-1uF"), ohms("-0.2ohm")])
 def test_a_negative_part_is_bad_input(measured: MeasuredValue) -> None:
     limits = CAPACITOR if measured.quantity is Quantity.CAPACITANCE else COIL
     with pytest.raises(InputError, match="never negative"):
@@ -97,8 +90,8 @@ numbers = st.decimals("0", "200", places=2)
 @given(numbers, st.sampled_from([("µF", 0), ("nF", 3), ("F", -6), ("MFD", 0)]))
 def test_verdict_does_not_depend_on_how_the_unit_is_spelled(number: Decimal, spelling: tuple[str, int]) -> None:
     unit, shift = spelling
-    same = judge(PointKind.CAPACITOR, CAPACITOR, capacitance(f"{number.scaleb(shift):f} {unit}"))
-    assert same.verdict is judge(PointKind.CAPACITOR, CAPACITOR, capacitance(f"{number:f} uF")).verdict
+    same = judge(PointKind.CAPACITOR, CAPACITOR, farads(f"{number.scaleb(shift):f} {unit}"))
+    assert same.verdict is judge(PointKind.CAPACITOR, CAPACITOR, farads(f"{number:f} uF")).verdict
     assert same.digits == number
 
 
@@ -119,14 +112,12 @@ def test_uncertainty_does_not_depend_on_how_the_unit_is_spelled(number: Decimal,
     [(AccuracyLine(Decimal(2), Decimal(0)), 1.65), (AccuracyLine(Decimal(0), Decimal("0.5")), 1.90)],
 )
 def test_the_effective_coverage_factor(line: AccuracyLine, k: float) -> None:
-    assert judge(PointKind.CAPACITOR, CAPACITOR, capacitance("45.00uF"), line).coverage_factor == pytest.approx(
-        k, abs=0.01
-    )
+    assert judge(PointKind.CAPACITOR, CAPACITOR, farads("45.00uF"), line).coverage_factor == pytest.approx(k, abs=0.01)
 
 
 def test_probability_goes_with_verdict_and_margin() -> None:
     clear, close, beyond, far = (
-        judge(PointKind.CAPACITOR, CAPACITOR, capacitance(text)).probability
+        judge(PointKind.CAPACITOR, CAPACITOR, farads(text)).probability
         for text in ("45.0uF", "43.0uF", "42.0uF", "30.0uF")
     )
     assert clear is not None
