@@ -81,7 +81,7 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     fast = ("--benchmark-max-time=0.01", "--benchmark-min-rounds=1") if quick else ()
     figures = ("--benchmark-enable", *fast, "--benchmark-json", f"{state}/pytest-benchmark.json")
     yield Step("benchmarks", (sys.executable, "-m", "pytest", "-q", "-s", *figures, "benchmarks"), "one process")
-    modules = ("meterlink/judge/tolerance.py",) if quick else MUTATED
+    modules = ("meterlink/judge/limits.py",) if quick else MUTATED
     yield Step("mutation", modules, ", ".join(modules))
 
 
