@@ -126,6 +126,8 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("45 F", ["45 µF"]),
         ("45,5 µF", ["45+5 µF"]),
         ("45 µF 3,70 V", ["45 µF"]),
+        ("45/5 TERMINALS 440V", ["45+5 µF 440 V"]),
+        ("45/5 G", ["45+5 µF"]),
         ("1,500 µF", ["1.5 µF", "1500 µF"]),
         ("45/5,440V", ["45+5 µF 440 V", "45 µF"]),
         ("45 uF N", ["45 µF ±30 %", "45 µF"]),
@@ -208,7 +210,7 @@ def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
     ["10,000 AFC", "10K AFC", "FAULT CURRENT 10000 A", "-40°C TO +70°C", "-25/85C", "MAX 70°C", "UL 810",
      "IEC 60252-1:2011", "C22.2 NO. 190", "30,000 HRS", "DATE 08/23", "MFG 0823", "2021-08-15", "08/2021",
      "P/N 12-40771-03", "LOT: 20231107", "Ø45x95 mm", '2.5 x 4.75"', "15K OHM 2W", "1/2 HP", "1 PH", "CBB65A-1",
-     "NO PCB'S", "2011/65/EU", "PAT. NO. 4,567,890", "1.7 % ED", "3 MIN", "2 TERMINALS", "250 g", "M8 x 10",
+     "NO PCB'S", "2011/65/EU", "PAT. NO. 4,567,890", "1.7 % ED", "3 MIN", "2 TERMINALS", "1 lb", "M8 x 10",
      '1.75" DIA', "IEC 60252-1:2010 + A1:2013"],
 )  # fmt: skip
 def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:

@@ -48,7 +48,7 @@ _PATTERNS = {
     "dielectric": r"C(?:BB|D)[0-9]{2}[A-Z]?(?:-[0-9][A-Z]?)?\b",
     "size": rf"Ø\s*{_DECIMAL}(?:\s*X\s*{_DECIMAL})?\s*{_LENGTH}?|{_DECIMAL}\s*{_LENGTH}?\s*X\s*{_DECIMAL}\s*{_LENGTH}"
     rf"|(?:[0-9]+/)?{_DECIMAL}\s*{_LENGTH}(?![A-Z])",
-    "weight": rf"{_DECIMAL}\s*(?:G|KG|OZ|LBS?)\b",
+    "weight": rf"{_DECIMAL}\s*(?:KG|OZ|LBS?)\b",
     "bolt": rf"M(?:6|8|10|12)\b(?:\s*X\s*{_DECIMAL}\b)?",
     "duty": rf"{_DECIMAL}\s*%\s*(?:ED|DUTY)\b|{_DECIMAL}\s*(?:MIN|SEC)(?:UTES?|ONDS?|S)?\b\.?",
     "resistor": rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
@@ -63,10 +63,13 @@ _VALUE_FOLLOWS = re.compile(
     r"[.,]?[0-9]|\s*[+±]\s*[0-9]|/[0-9]|\s*(?:%|Hz|[uµnp]F|M\.?F\.?D|MF\b|MICRO|V\b|V\.|VAC|VDC|VOLT|KV)", re.IGNORECASE
 )
 _VALUE_INSIDE = re.compile(r"[0-9](?:[uµ]F|MFD|MF|V|VAC|VDC|Hz)(?![A-Z])", re.IGNORECASE)
+_INSIDE_CHAIN = re.compile(r"[0-9]\s*[/+-]\s*\Z")  # 45/5 TERMINALS: the 5 is a section
 
 
 def match_mark(text: str, at: int) -> str | None:
     """Return the mark that begins at ``at``, None if no known one does."""
+    if text[at].isdigit() and _INSIDE_CHAIN.search(text[max(at - 8, 0) : at]):
+        return None
     for name, pattern in _MARKS.items():
         match = pattern.match(text, at)
         if match is None or (name == "part number" and _VALUE_INSIDE.search(match[0])):
