@@ -37,4 +37,4 @@ def test_no_generated_marking_is_read_wrongly() -> None:
 def test_the_table_in_the_documentation_is_the_one_of_the_study() -> None:
     printed = CliRunner().invoke(main, ["--count", str(COUNT), "--seed", "1"])
     assert printed.exit_code == 0, printed.output
-    assert read_table(DOCUMENT, TABLE) == printed.output.splitlines()
+    assert [line for line in read_table(DOCUMENT, TABLE) if line] == printed.output.splitlines()

@@ -15,7 +15,7 @@ from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component, Leg, Star
 from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.mains import mains
-from meterlink_simulators.motors import SinglePhaseMotor, single_phase_motor
+from meterlink_simulators.motors import SinglePhaseMotor, ThreePhaseMotor, single_phase_motor
 from meterlink_simulators.probes import TerminalPair
 from support.wired_units import (
     A,
@@ -58,7 +58,7 @@ def motor_bench(
 
 def state(bench: Bench) -> str:
     motor = bench.component("compressor")
-    assert isinstance(motor, SinglePhaseMotor)
+    assert isinstance(motor, SinglePhaseMotor | ThreePhaseMotor)
     return motor.state
 
 
