@@ -26,7 +26,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 
 from meterlink.core.readings import Coupling, Phase, Reading, Status
@@ -109,19 +109,30 @@ _IDLE = SettlingState(Phase.IDLE)
 _ACCEPTED = SettlingState(Phase.ACCEPTED, 1.0)
 
 
+# Display steps whose idle values are remembered: those of all ranges of a few meters.
+_REMEMBERED_STEPS = 256
+
+
 def is_idle(reading: Reading) -> bool:
     """Return whether the display may be that of open probes (or of an open part)."""
     if reading.status is Status.OVERLOAD:
         return reading.quantity is Quantity.RESISTANCE
-    if reading.digits is None:
+    digits = reading.digits
+    if digits is None:
         return False
-    if reading.quantity is Quantity.CAPACITANCE and reading.digits < _idle_capacitance(reading.unit):
+    if reading.quantity is Quantity.CAPACITANCE and digits < _idle_capacitance(reading.unit):
         return True
     if reading.resolution is None:
         idle = _IDLE_WITHOUT_STEP.get(reading.quantity)
-        return idle is not None and abs(reading.digits) < idle.to(reading.unit)
-    max_counts = _IDLE_COUNTS.get(reading.quantity)
-    return max_counts is not None and abs(reading.digits) <= max_counts * reading.resolution
+        return idle is not None and abs(digits) < idle.to(reading.unit)
+    reach = _idle_reach(reading.quantity, reading.resolution)
+    return reach is not None and -reach <= digits <= reach
+
+
+@lru_cache(_REMEMBERED_STEPS)
+def _idle_reach(quantity: Quantity, resolution: Decimal) -> Decimal | None:
+    max_counts = _IDLE_COUNTS.get(quantity)
+    return None if max_counts is None else max_counts * resolution
 
 
 @cache

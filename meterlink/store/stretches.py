@@ -8,6 +8,7 @@ Several stretches may be open at once: each meter has one, and one more for each
 import sqlite3
 from collections.abc import Iterable
 from decimal import Decimal
+from functools import cache, lru_cache
 
 from meterlink.core.errors import StoreError
 from meterlink.core.readings import Reading, Status
@@ -27,15 +28,19 @@ MOST_DIGITS = 18
 
 _TEXT = -1  # in place of the decimal places, for digits kept as text
 
-_INSERT_READING = """
-    INSERT INTO raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet) VALUES (?, ?, ?, ?, ?, ?)
-"""
+# Readings in one statement. Python gives up its lock for every statement: with one for each reading the writer waits
+# for the event loop more than for SQLite. More than this many gain nothing.
+_READINGS_PER_STATEMENT = 50
+# Digits whose encoding is remembered: more than the values that the displays of a visit show.
+_REMEMBERED_DIGITS = 4096
 _INSERT_STRETCH = """
     INSERT INTO stretches (connection_id, visit_id, point_id, clock_set, quantity, unit, status, coupling, resolution,
         places, low_battery, display_hold, relative, channel, base_factor, base_divisor, base_offset, first_utc_ns,
         first_monotonic_ns, first_reading_id)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
+
+_VALUES_OF_READING = 6
 
 _Key = tuple[object, ...]
 
@@ -76,7 +81,7 @@ class StretchWriter:
         """
         if not self._next_id:
             self._end_all(connection)
-        inserts = []
+        inserts: list[object] = []
         open_stretches = self._open
         reading_id = self._next_id
         for row in rows:
@@ -99,10 +104,13 @@ class StretchWriter:
             if stretch is None:
                 stretch = self._begin(connection, key, row, places, reading_id)
                 offset = shift = 0
-            inserts.append((reading_id, stretch.id, offset, shift, digits, reading.packet))
+            inserts += (reading_id, stretch.id, offset, shift, digits, reading.packet)
             stretch.last_reading_id = reading_id
             reading_id += 1
-        connection.executemany(_INSERT_READING, inserts)
+        values_per_statement = _READINGS_PER_STATEMENT * _VALUES_OF_READING
+        for first in range(0, len(inserts), values_per_statement):
+            values = inserts[first : first + values_per_statement]
+            connection.execute(_insert_statement(len(values) // _VALUES_OF_READING), values)
         self._next_id = reading_id
         return reading_id - 1
 
@@ -149,13 +157,22 @@ def decimal_text(number: Decimal | None) -> str | None:
     return None if number is None else f"{number:f}"
 
 
+@cache
+def _insert_statement(count: int) -> str:
+    """Return the statement that inserts so many readings."""
+    rows = ", ".join(["(?, ?, ?, ?, ?, ?)"] * count)
+    return f"INSERT INTO raw_readings (id, stretch_id, utc_offset_us, clock_shift_us, digits, packet) VALUES {rows}"  # noqa: S608  # constants only
+
+
 def _encode(number: Decimal | None) -> tuple[int | None, int | str | None]:
     """Return ``(decimal places, digits without the point)``: 4.70 → ``(2, 470)``."""
-    if number is None:
-        return None, None
-    text = str(number)
+    return (None, None) if number is None else _encode_text(str(number))
+
+
+@lru_cache(_REMEMBERED_DIGITS)
+def _encode_text(text: str) -> tuple[int, int | str]:
     if "E" in text:
-        text = f"{number:f}"
+        text = f"{Decimal(text):f}"
     whole, _, fraction = text.partition(".")
     try:
         digits = int(whole + fraction)
