@@ -39,7 +39,8 @@ def command(
     if clock_set is false), clock_set, site, unit, visit_uid, circuit, component, section, terminals, quantity, reading
     (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and high
     (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy, rule,
-    probability (of being within the limits; null if unknown), next_measurement (to settle a close call), settled_in
+    probability (of being within the limits; null if unknown), prior (what it knows of such parts beside the reading),
+    next_measurement (to settle a close call), settled_in
     (seconds), reason.
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))

@@ -42,7 +42,7 @@ def accepted_json(point: TestPoint, accepted: AcceptedReading) -> str:
         "reading": accepted.reading.text,
         "value": accepted.reading.value,
         "verdict": str(judgement.verdict),
-        "margin": str(judgement.margin),
+        "margin": None if judgement.margin is None else str(judgement.margin),
         "low": None if limits is None or limits.low is None else float(limits.low),
         "high": None if limits is None or limits.high is None else float(limits.high),
         "unit": limits.unit if limits else accepted.reading.unit,

@@ -24,7 +24,9 @@ from meterlink.store.rows import HistoryRow
 
 _MIN_WIDTH = 20  # columns; sentences on narrower lines are unreadable
 # These verdicts mean a failed part or a missing contact; their values say nothing about drift.
-_VERDICTS_WITHOUT_DRIFT = {Verdict.OPEN, Verdict.SHORTED, Verdict.NO_CONTACT}
+_VERDICTS_WITHOUT_DRIFT = {
+    Verdict.OPEN, Verdict.SHORTED, Verdict.OVER_RANGE, Verdict.NO_CONTACT, Verdict.NOTHING_FLOWS,
+}  # fmt: skip
 
 
 @click.command("trend")

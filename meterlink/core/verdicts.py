@@ -14,12 +14,15 @@ class Verdict(StrEnum):
     SHORTED = "shorted"
     NO_CONTACT = "no contact"  # the probes touch nothing: no verdict on the part
     NO_LIMITS = "no limits"  # the test point has no limits yet
-    # Neither proven within nor proven outside (ISO 14253-1); by a guarded rule only, never by simple acceptance.
-    UNDECIDED = "undecided"
+    NOTHING_FLOWS = "nothing flows"  # a circuit that should carry current or voltage shows none on this meter
+    OVER_RANGE = "over range"  # an overload that proves no fault
+    # The meter cannot distinguish within from outside, a guard band holds the value (ISO 14253-1), or a question is
+    # open.
+    CANNOT_TELL = "cannot tell"
 
 
 class Margin(StrEnum):
-    """Whether the meter's own uncertainty could reverse the verdict; an undecided verdict is always a close call."""
+    """Whether the meter's own uncertainty could reverse a verdict of within or outside; no other verdict has one."""
 
     CLEAR = "clear"
     CLOSE_CALL = "close call"
@@ -48,13 +51,15 @@ class Judgement:
     ``limits.nominal``. ``expanded_uncertainty`` is the half-width, in ``limits.unit``, of the interval that decides the
     margin; ``accuracy`` is its accuracy line in words. ``reason`` is one sentence for a technician.
 
-    ``rule`` is the decision rule in words. ``probability`` (0 to 1) is the chance that the true value is within the
-    limits (JCGM 106); ``coverage_factor`` belongs to ``expanded_uncertainty``. Both are None if not worked out.
-    ``next_measurement`` is one sentence on the measurement that would settle a close call; empty for a clear margin.
+    ``margin`` is None for a verdict other than within and outside. ``rule`` is the decision rule in words.
+    ``probability`` (0 to 1) is the chance that the true value is within the limits (JCGM 106); ``coverage_factor``
+    belongs to ``expanded_uncertainty``. Both are None if not worked out. ``prior`` names the source of what the
+    probability knows about such parts beside the reading, ``assumed``; empty if nothing. ``next_measurement`` is one
+    sentence on the measurement that would settle a close call or a verdict of cannot tell; else empty.
     """
 
     verdict: Verdict
-    margin: Margin
+    margin: Margin | None
     limits: Limits | None
     digits: Decimal | None
     deviation_percent: Decimal | None
@@ -65,3 +70,4 @@ class Judgement:
     probability: float | None = None
     coverage_factor: float | None = None
     next_measurement: str = ""
+    prior: str = ""

@@ -14,13 +14,13 @@ from meterlink.core.units import BASE_UNIT, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.diagnosis.observations import Observation, PointReadings
 from meterlink.judge.electrical.capacitance import ASSUMED_FREQUENCY_HALF_WIDTH, judge_under_load
+from meterlink.judge.electrical.lost_phase import LineReading
 from meterlink.judge.electrical.temperature_split import DEFAULT_SPLIT_LIMITS, judge_split
 from meterlink.judge.electrical.unbalance import (
     DEFAULT_UNBALANCE_LIMIT,
     derating_factor,
     derating_text,
-    judge_unbalance,
-    unbalance,
+    judge_phases,
 )
 from meterlink.judge.electrical.windings import identify_windings
 from meterlink.judge.estimates import Estimate, round_significant
@@ -145,17 +145,25 @@ def _judge_unbalance(
     # On one range of one meter, the gain error is the same in all three values and cancels.
     cancels = _is_one_meter(readings) and len(resolutions) == 1
     accuracies = None if cancels else [reading.accuracy for reading in readings]
-    judgement = judge_unbalance(values, limit or DEFAULT_UNBALANCE_LIMIT[quantity], accuracies)
-    first, second, third = (value.in_unit(unit)[0] or Decimal(0) for value in values)
-    result = unbalance(first, second, third)
     volts = quantity is Quantity.VOLTAGE
+    points = [inputs.points[derived_point.input_key(role) or ""] for role in observations]
+    lines = [
+        # Of a current, the lead is the first terminal and the second the motor.
+        LineReading(point.terminals if volts else point.terminals[:1], value)
+        for point, value in zip(points, values, strict=True)
+    ]
+    phases = judge_phases(lines, limit or DEFAULT_UNBALANCE_LIMIT[quantity], accuracies)
+    judgement, result = phases.judgement, phases.unbalance
+    basis = describe_basis(derived_point, inputs.points)
+    if result is None or phases.lost_line:
+        return _make_result(derived_point, judgement, judgement.reason, basis)
     text = (
         f"{judgement.reason} Mean {format_decimal(round_significant(float(result.mean)))} {unit};"
         f" {'V2/V1' if volts else 'I2/I1'} {result.true_percent:.2f} %."
     )
     if volts and derating_factor(float(result.nema_percent)) != 1:
         text += f" {derating_text(float(result.nema_percent))}"
-    return _make_result(derived_point, judgement, text, describe_basis(derived_point, inputs.points))
+    return _make_result(derived_point, judgement, text, basis)
 
 
 def _judge_under_load(

@@ -15,7 +15,7 @@ from meterlink.diagnosis.likelihood import (
     readings_agree,
     series_estimate,
 )
-from meterlink.diagnosis.observations import Observation
+from meterlink.diagnosis.observations import Observation, is_in_doubt
 from meterlink.diagnosis.subjects import CapacitorSection
 from meterlink.judge.electrical.capacitance import (
     ASSUMED_FREQUENCY_HALF_WIDTH,
@@ -104,14 +104,13 @@ def _near_zero(section: CapacitorSection) -> Evidence:
 @fact(CapacitorSection, "it reads overload")
 def _overloads(section: CapacitorSection) -> Evidence:
     """The meter shows overload on capacitance."""
-    return _judgement_evidence(section, _latest(section).verdict is Verdict.SHORTED)
+    return _judgement_evidence(section, _latest(section).verdict is Verdict.OVER_RANGE)
 
 
 @fact(CapacitorSection, "it is a close call")
 def _close(section: CapacitorSection) -> Evidence:
     """The meter's error may reach across the nearest limit."""
-    judgement = _latest(section).judgement
-    close = judgement is not None and judgement.margin is Margin.CLOSE_CALL
+    close = is_in_doubt(_latest(section))
     return make_evidence(
         close, f"{describe_point(section.point_readings)} is a close call for this meter.", _latest(section)
     )

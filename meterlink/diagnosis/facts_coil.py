@@ -16,9 +16,6 @@ from meterlink.judge.electrical.winding_temperature import (
 )
 from meterlink.judge.judging import format_decimal
 
-# The displayed value is out of its limits; a decision rule may leave that undecided.
-_OUTSIDE_VERDICTS = {Verdict.OUTSIDE, Verdict.UNDECIDED}
-
 # The limits of a coil are assumed to apply at this temperature, as a maker's resistance usually does (IEC 60034-1 and
 # conductor tables both refer to 20 °C, from memory), °C.
 REFERENCE_CELSIUS = 20.0
@@ -115,7 +112,8 @@ def _margin_is(coil: Coil, margin: Margin, description: str) -> Evidence:
         return UNKNOWN
     latest, *_ = judged
     judgement = latest.judgement
-    holds = judgement is not None and judgement.margin is margin and judgement.verdict in _OUTSIDE_VERDICTS
+    holds = judgement is not None and judgement.verdict is Verdict.OUTSIDE and judgement.margin is margin
+    holds = holds or (margin is Margin.CLOSE_CALL and latest.verdict is Verdict.CANNOT_TELL)
     return make_evidence(holds, f"{latest.text} {description} ({latest.accuracy}).", latest)
 
 
@@ -151,7 +149,8 @@ def _within_at_reference(coil: Coil) -> Evidence:
         f"{latest.text} at {temperature.text} is {format_decimal(corrected)} {limits.unit} at {REFERENCE_CELSIUS:g} °C"
         f" (copper), within {limits.basis}."
     )
-    return make_evidence(inside and latest.verdict in _OUTSIDE_VERDICTS, text, latest, temperature)
+    displayed_outside = latest.verdict in {Verdict.OUTSIDE, Verdict.CANNOT_TELL}  # a rule may leave it open
+    return make_evidence(inside and displayed_outside, text, latest, temperature)
 
 
 @fact(Coil, "a warm coil would explain it")

@@ -8,7 +8,7 @@ from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
-from meterlink.diagnosis.observations import Observation, PointReadings
+from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 
@@ -29,11 +29,11 @@ def _drop_above_limit(contacts: ContactorContacts) -> Evidence:
     latest = contacts.point_readings.latest
     if latest is None or latest.judgement is None:
         return UNKNOWN
-    return make_evidence(
-        latest.verdict in {Verdict.OUTSIDE, Verdict.UNDECIDED},
-        f"{describe_point(contacts.point_readings)}: {latest.judgement.reason}",
-        latest,
-    )
+    # A decision rule may leave a displayed value beyond the limit open.
+    limits, digits = latest.judgement.limits, latest.judgement.digits
+    above = limits is not None and limits.high is not None and digits is not None and digits > limits.high
+    text = f"{describe_point(contacts.point_readings)}: {latest.judgement.reason}"
+    return make_evidence(above or latest.verdict is Verdict.OUTSIDE, text, latest)
 
 
 @fact(ContactorContacts, "most of the supply is across them")
@@ -53,7 +53,7 @@ def _supply_across_contacts(contacts: ContactorContacts) -> Evidence:
 def _close_contacts(contacts: ContactorContacts) -> Evidence:
     """The meter's error may reach across the limit of the voltage drop."""
     latest = contacts.point_readings.latest
-    close = bool(latest and latest.judgement and latest.judgement.margin is Margin.CLOSE_CALL)
+    close = latest is not None and is_in_doubt(latest)
     return make_evidence(close, f"{describe_point(contacts.point_readings)} is a close call for this meter.", latest)
 
 

@@ -5,10 +5,10 @@ from decimal import Decimal
 from math import hypot
 
 from meterlink.core.units import BASE_UNIT, Quantity, to_base
-from meterlink.core.verdicts import Limits, Margin, Verdict
+from meterlink.core.verdicts import Limits, Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_agrees
-from meterlink.diagnosis.observations import Observation, PointReadings
+from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
 from meterlink.diagnosis.subjects import TERMINAL_PAIRS, MotorWindings
 from meterlink.judge.electrical.insulation import insulation_limits
 from meterlink.judge.electrical.windings import SHORTED_BELOW
@@ -115,9 +115,7 @@ def _close(windings: MotorWindings) -> Evidence:
 
 
 def _is_close(observation: Observation) -> bool:
-    judgement = observation.judgement
-    outside = {Verdict.OUTSIDE, Verdict.UNDECIDED}
-    return judgement is not None and judgement.verdict in outside and judgement.margin is Margin.CLOSE_CALL
+    return observation.verdict is not Verdict.WITHIN and is_in_doubt(observation)
 
 
 def _ohms(observation: Observation) -> Decimal:

@@ -8,9 +8,10 @@ from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity
-from meterlink.core.verdicts import Judgement, Limits, Verdict
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 from meterlink.judge.estimates import Estimate
+from meterlink.judge.flow import expected_flow
 from meterlink.judge.judging import MeasuredValue, judge, limits_for
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
@@ -123,6 +124,12 @@ class Case:
         return tuple(reading for point_readings in self.point_readings for reading in point_readings.readings)
 
 
+def is_in_doubt(observation: Observation) -> bool:
+    """Return whether the meter's own error could reverse the verdict, or leaves it open."""
+    judgement = observation.judgement
+    return judgement is not None and (judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.CANNOT_TELL)
+
+
 def observe(
     point: TestPoint,
     measured: MeasuredValue,
@@ -140,7 +147,9 @@ def observe(
     """
     judgement = None
     if measured.quantity is point.quantity:
-        judgement = judge(point.kind, limits_for(point, default_tolerance), measured, accuracy)
+        judgement = judge(
+            point.kind, limits_for(point, default_tolerance), measured, accuracy, flow=expected_flow(point)
+        )
     return Observation(number, measured, accuracy or assumed_accuracy(measured.quantity), judgement)
 
 
@@ -156,7 +165,10 @@ def judge_with_known_limits(point: TestPoint, readings: tuple[Observation, ...])
     return PointReadings(
         point,
         tuple(
-            replace(reading, judgement=judge(point.kind, known[-1], reading.measured, reading.accuracy))
+            replace(
+                reading,
+                judgement=judge(point.kind, known[-1], reading.measured, reading.accuracy, flow=expected_flow(point)),
+            )
             if reading.verdict is Verdict.NO_LIMITS
             else reading
             for reading in readings

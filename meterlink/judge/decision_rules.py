@@ -32,8 +32,8 @@ class GuardedSide(StrEnum):
 class DecisionRule:
     """The guarded side, and the guard band w = ``guard_factor``·U, U being the expanded uncertainty at 95 %.
 
-    A value inside the guard band is ``undecided``. U is taken from the error's own distribution, so with w = U a value
-    accepted at the edge is out of limits with at most 2.5 % probability for any distribution. The 0.83·U of ISO
+    Of a value inside the guard band it ``cannot tell``. U is taken from the error's own distribution, so with w = U a
+    value accepted at the edge is out of limits with at most 2.5 % probability for any distribution. The 0.83·U of ISO
     14253-1 for 5 % is for a normal distribution only; a single rectangle needs 0.95·U.
     """
 
@@ -41,7 +41,7 @@ class DecisionRule:
     guard_factor: Decimal = DEFAULT_GUARD_FACTOR
 
     def verdict(self, limits: Limits, digits: Decimal, uncertainty: Decimal) -> Verdict:
-        """Return within, outside or undecided; ``digits`` and the expanded ``uncertainty`` are in ``limits.unit``.
+        """Return within, outside or cannot tell; ``digits`` and the expanded ``uncertainty`` are in ``limits.unit``.
 
         The boundary of the acceptance zone is within; the boundary of the rejection zone is not outside.
         """
@@ -50,7 +50,7 @@ class DecisionRule:
         widen = width if self.guarded_side in {GuardedSide.REJECTION, GuardedSide.BOTH} else Decimal(0)
         if _inside(limits, digits, -narrow):
             return Verdict.WITHIN
-        return Verdict.UNDECIDED if _inside(limits, digits, widen) else Verdict.OUTSIDE
+        return Verdict.CANNOT_TELL if _inside(limits, digits, widen) else Verdict.OUTSIDE
 
     def __str__(self) -> str:
         return (

@@ -6,6 +6,7 @@ from decimal import Decimal
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import BASE_UNIT, Amount, Quantity, convert, parse_amount, resolution_of
+from meterlink.judge.uncertainty import AccuracyLine
 
 # A reading without a step (a binary float) is taken to show four significant digits, as in the settling detector.
 # Without a step, the digits of an accuracy line would add no uncertainty.
@@ -59,6 +60,9 @@ class MeasuredValue:
             return cls(quantity, None, BASE_UNIT[quantity], Decimal(0))
         return cls.from_amount(quantity, parse_amount(text, quantity))
 
+    def __str__(self) -> str:
+        return "OL" if self.digits is None else f"{self.digits:f} {self.unit}"
+
     def in_unit(self, unit: str) -> tuple[Decimal | None, Decimal]:
         """Return ``(digits, resolution)`` in ``unit``; ``digits`` is None for an overload.
 
@@ -67,6 +71,16 @@ class MeasuredValue:
         """
         digits = None if self.digits is None else convert(self.digits, self.unit, unit)
         return digits, convert_interval(self.resolution, self.unit, unit)
+
+
+def shows_nothing(measured: MeasuredValue, line: AccuracyLine) -> bool:
+    """Return whether a meter with this accuracy line may show the value where there is none; an overload is something.
+
+    At zero only the digits of the line and half a display step remain.
+    """
+    if measured.digits is None:
+        return False
+    return abs(measured.digits) <= line.half_width(Decimal(0), measured.resolution) + measured.resolution / 2
 
 
 def convert_interval(interval: Decimal, unit: str, to: str) -> Decimal:

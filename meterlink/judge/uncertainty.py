@@ -162,6 +162,24 @@ class TrapezoidalDistribution:
         """The standard uncertainty, √((first² + second²)/3)."""
         return hypot(self.first_half_width, self.second_half_width) / sqrt(3)
 
+    @property
+    def largest_error(self) -> float:
+        """The largest possible error, first + second half-width."""
+        return self.first_half_width + self.second_half_width
+
+    @property
+    def flat_half_width(self) -> float:
+        """The half-width of the flat top of the density."""
+        return abs(self.first_half_width - self.second_half_width)
+
+    def density(self, error: float) -> float:
+        """Return the probability density at ``error``; the distribution has an error."""
+        wide, narrow = self._sorted()
+        size = abs(error)
+        if size <= wide - narrow:
+            return 1 / (2 * wide)
+        return max(wide + narrow - size, 0.0) / (4 * wide * narrow) if narrow else 0.0
+
     def cdf(self, error: float) -> float:
         """Return the probability that the error is at most ``error``."""
         beyond = self._tail_probability(abs(error)) / 2

@@ -63,7 +63,7 @@ class AcceptedView(TypedDict):
     status: Status
     digits: str | None  # in the limits' unit
     verdict: Verdict
-    margin: Margin
+    margin: Margin | None  # None for a verdict other than within and outside
     deviation_percent: str | None
     reason: str
     accuracy: str

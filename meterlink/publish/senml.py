@@ -119,7 +119,8 @@ def accepted_message(
 
 def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Record]:
     yield {"n": "verdict", "vs": judgement.verdict.value}
-    yield {"n": "margin", "vs": judgement.margin.value}
+    if judgement.margin is not None:
+        yield {"n": "margin", "vs": judgement.margin.value}
     limits = judgement.limits
     if limits is not None:
         for name, limit in (("limit-low", limits.low), ("limit-high", limits.high)):

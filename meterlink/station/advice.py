@@ -108,11 +108,15 @@ def _advice_on_accepted(point: TestPoint, accepted: AcceptedReading, visit: Acti
         return f"Kept for the {derived_point.title}.{_next_point_text(point, visit)}"
     if judgement.verdict is Verdict.NO_LIMITS:
         return f"Kept without a verdict. Enter the rating of the {point.component} to have one."
-    if judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.UNDECIDED:
+    if judgement.margin is Margin.CLOSE_CALL:
         return f"Close call on the {part}. {judgement.next_measurement}".rstrip()
+    if judgement.verdict is Verdict.CANNOT_TELL:
+        return f"This does not tell whether the {part} is within. {judgement.next_measurement}".rstrip()
     if judgement.verdict is not Verdict.WITHIN:
         if cause is not None:
             return f"{cause.title} ({cause.confidence}). {cause.next_measurement}"
+        if judgement.verdict in {Verdict.NOTHING_FLOWS, Verdict.OVER_RANGE}:
+            return f"The {part}: {judgement.reason}"
         return (
             f"The {part} is not within its limits. Make sure the probes were on {_terminals_text(point)}, "
             "and measure it again."
@@ -135,7 +139,7 @@ def _summary(visit: ActiveVisit) -> str:
         for key, readings in visit.accepted.items()
         if readings and not (readings[-1].judgement.verdict is Verdict.NO_LIMITS and visit.derived_point_of(key))
     ]
-    within, undecided = verdicts.count(Verdict.WITHIN), verdicts.count(Verdict.UNDECIDED)
-    undecided_text = f", {undecided} undecided" if undecided else ""
-    others = len(verdicts) - within - undecided
-    return f"Every test point has a reading: {within} within limits, {others} not within{undecided_text}."
+    within, cannot_tell = verdicts.count(Verdict.WITHIN), verdicts.count(Verdict.CANNOT_TELL)
+    cannot_tell_text = f", {cannot_tell} cannot tell" if cannot_tell else ""
+    others = len(verdicts) - within - cannot_tell
+    return f"Every test point has a reading: {within} within limits, {others} not within{cannot_tell_text}."

@@ -21,7 +21,7 @@ log = logging.getLogger(__name__)
 # Dropped packets are logged this often at most: a faulty meter must not fill the log.
 DROP_LOG_PERIOD = 10.0  # s
 # Probes in the air or touching each other give the same verdicts, so a person must accept such a reading.
-AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED}
+AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED, Verdict.OVER_RANGE}
 
 
 class Pipeline:

@@ -9,8 +9,10 @@ from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import DerivedPoint, Plan, PointKind, Rating, Site, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading
-from meterlink.core.verdicts import Judgement, Limits
+from meterlink.core.units import Quantity
+from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
+from meterlink.judge.flow import Flow, expected_flow
 from meterlink.judge.judging import format_decimal, limits_for
 from meterlink.link.messages import AcceptedView, LimitsView, PointView
 from meterlink.plans import parse_specification
@@ -83,6 +85,18 @@ class ActiveVisit:
         """Return the number of the next accepted reading; one that cannot be committed leaves its number unused."""
         self._count += 1
         return self._count
+
+    def flow_at(self, point: TestPoint) -> Flow | None:
+        """Return what the accepted readings say of the current or voltage at a point that should carry it."""
+        flow = expected_flow(point)
+        if flow is None or point.quantity is Quantity.CURRENT:
+            return flow
+        shows_current = any(
+            accepted[-1].judgement.verdict is not Verdict.NOTHING_FLOWS
+            for key, accepted in self.accepted.items()
+            if accepted and self.points[key].quantity is Quantity.CURRENT and self.points[key].circuit == point.circuit
+        )
+        return Flow.PROVEN if shows_current else flow
 
     def add_accepted(self, key: str, accepted: AcceptedReading) -> None:
         """Record an accepted reading at the point ``key``; the latest counts, the earlier ones stay."""

@@ -34,6 +34,7 @@ class VisitJudge:
             self._trackers.accuracy_sheet(tracker),
             rule=self._visit.rules[point.key],
             celsius=self._celsius,
+            flow=self._visit.flow_at(point),
         )
 
     def judge_latest(self, tracker: MeterTracker) -> Judgement | None:

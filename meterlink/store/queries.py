@@ -32,8 +32,9 @@ Condition = tuple[str, tuple[str | int, ...]]
 # CROSS JOIN makes SQLite start at the accepted readings, which are few and returned in their order. Started at the
 # unit, the query would read all its raw readings.
 _SELECT_ACCEPTED = f"""
-    SELECT a.*, j.verdict, j.margin, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis, j.limits_nominal,
-        j.digits AS judged_digits, j.deviation_percent, j.expanded_uncertainty, j.coverage_factor, j.probability,
+    SELECT a.*, j.verdict, j.margin, j.prior, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis,
+        j.limits_nominal, j.digits AS judged_digits,
+        j.deviation_percent, j.expanded_uncertainty, j.coverage_factor, j.probability,
         j.accuracy, j.rule, j.reason, j.next_measurement, j.rating, j.software, r.packet, st.channel, b.boot_id,
         b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
@@ -201,7 +202,7 @@ def _judgement(row: sqlite3.Row) -> Judgement:
         )
     return Judgement(
         Verdict(row["verdict"]),
-        Margin(row["margin"]),
+        None if row["margin"] is None else Margin(row["margin"]),
         limits,
         decode_decimal(row["judged_digits"]),
         decode_decimal(row["deviation_percent"]),
@@ -212,6 +213,7 @@ def _judgement(row: sqlite3.Row) -> Judgement:
         row["probability"],
         row["coverage_factor"],
         row["next_measurement"],
+        row["prior"],
     )
 
 

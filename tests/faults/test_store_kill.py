@@ -19,7 +19,7 @@ from decimal import Decimal
 from pathlib import Path
 from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site, TestPoint
-from meterlink.core.verdicts import Judgement, Margin, Verdict
+from meterlink.core.verdicts import Judgement, Verdict
 from meterlink.core.readings import Reading
 from meterlink.store.rows import AcceptedRow, Batch, EndReason, NewConnection, OutboxRow, ReadingRow
 from meterlink.store.writer import Writer
@@ -34,7 +34,7 @@ point = TestPoint("herm", "compressor", "run capacitor", ("C", "HERM"), Quantity
 visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), Plan("p", (point,)), clock.now()).result()
 meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result()
 connection = writer.open_connection(NewConnection(meter, clock.now()))
-judgement = Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, None, None, None, "assumed", "No rating yet.")
+judgement = Judgement(Verdict.NO_LIMITS, None, None, None, None, None, "assumed", "No rating yet.")
 number = 0
 while True:
     waiting = []

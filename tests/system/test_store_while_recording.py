@@ -14,7 +14,7 @@ from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import Meter, Site
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Judgement, Margin, Verdict
+from meterlink.core.verdicts import Judgement, Verdict
 from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
@@ -22,7 +22,7 @@ from meterlink.store.writer import Writer
 
 OUTER = 100  # s
 BATCHES = 300
-JUDGEMENT = Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, Decimal("45.1"), None, None, "assumed", "No rating yet.")
+JUDGEMENT = Judgement(Verdict.NO_LIMITS, None, None, Decimal("45.1"), None, None, "assumed", "No rating yet.")
 
 
 @pytest.fixture

@@ -45,7 +45,7 @@ def test_a_coil() -> None:
         ((*COIL, "0.2 Ω"), "shorted"),
         ((*COIL, "6.1 ohms"), "outside"),
         ((*CAPACITOR, "0.01 MFD"), "open"),
-        ((*CAPACITOR, "OL"), "shorted"),
+        ((*CAPACITOR, "OL"), "over range"),
         ((*CAPACITOR, "41 mfd"), "outside"),
         ((*CAPACITOR, "0.000045 F"), "within"),
         (("coil", "--low", "1k", "--high", "1.2 kΩ", "--reading", "1100 ohm"), "within"),

@@ -158,7 +158,7 @@ def test_readings_without_drift_are_left_out_and_listed(folder: Path) -> None:
     assert fields["excluded"] == [
         {"at": None, "reading": "20.0 µF", "reason": "the clock was not set"},
         {"at": "2025-05-05T12:00:00.000Z", "reading": "0.02 µF", "reason": "open"},
-        {"at": "2025-10-06T12:00:00.000Z", "reading": "OL µF", "reason": "shorted"},
+        {"at": "2025-10-06T12:00:00.000Z", "reading": "OL µF", "reason": "over range"},
     ]
     words = printed_words(folder)
     assert "Left out: 2025-05-05, 0.02 µF, open." in words

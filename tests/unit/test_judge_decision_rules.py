@@ -31,14 +31,14 @@ def judged(number: Decimal | str, rule: DecisionRule, limits: Limits = LIMITS) -
     [
         # With U = 0.5 the zones end at 41.8, 42.3, 42.8 and 47.2, 47.7, 48.2; a boundary has the better verdict.
         ("41.79", "outside", "outside", "outside", "outside"),
-        ("41.80", "outside", "outside", "undecided", "undecided"),
-        ("42.29", "outside", "outside", "undecided", "undecided"),
-        ("42.30", "within", "undecided", "within", "undecided"),
-        ("42.79", "within", "undecided", "within", "undecided"),
+        ("41.80", "outside", "outside", "cannot tell", "cannot tell"),
+        ("42.29", "outside", "outside", "cannot tell", "cannot tell"),
+        ("42.30", "within", "cannot tell", "within", "cannot tell"),
+        ("42.79", "within", "cannot tell", "within", "cannot tell"),
         ("42.80", "within", "within", "within", "within"),
         ("47.20", "within", "within", "within", "within"),
-        ("47.70", "within", "undecided", "within", "undecided"),
-        ("48.20", "outside", "outside", "undecided", "undecided"),
+        ("47.70", "within", "cannot tell", "within", "cannot tell"),
+        ("48.20", "outside", "outside", "cannot tell", "cannot tell"),
         ("48.21", "outside", "outside", "outside", "outside"),
     ],
 )
@@ -53,12 +53,12 @@ def test_zones(digits: str, simple: str, acceptance: str, rejection: str, both: 
 def test_one_sided_limits() -> None:
     at_least = span_limits(Span(Decimal(5), None, "µF"))
     assert BOTH.verdict(at_least, Decimal(500), Decimal(1)) is Verdict.WITHIN
-    assert BOTH.verdict(at_least, Decimal(5), Decimal(1)) is Verdict.UNDECIDED
+    assert BOTH.verdict(at_least, Decimal(5), Decimal(1)) is Verdict.CANNOT_TELL
     assert BOTH.verdict(at_least, Decimal("3.9"), Decimal(1)) is Verdict.OUTSIDE
 
 
 def test_a_guard_wider_than_the_limits_accepts_nothing() -> None:
-    assert ACCEPTANCE.verdict(LIMITS, Decimal(45), Decimal(3)) is Verdict.UNDECIDED
+    assert ACCEPTANCE.verdict(LIMITS, Decimal(45), Decimal(3)) is Verdict.CANNOT_TELL
 
 
 numbers = st.decimals("30", "60", places=2)
@@ -71,15 +71,15 @@ guarded = st.builds(
 @given(numbers, guarded)
 def test_a_guard_never_reverses_a_verdict(number: Decimal, rule: DecisionRule) -> None:
     simple, careful = judged(number, SIMPLE_ACCEPTANCE), judged(number, rule)
-    assert simple is not Verdict.UNDECIDED
-    assert careful in {simple, Verdict.UNDECIDED}
+    assert simple is not Verdict.CANNOT_TELL
+    assert careful in {simple, Verdict.CANNOT_TELL}
 
 
 @given(numbers, guards, guards)
 def test_a_larger_guard_decides_no_more_than_a_smaller(number: Decimal, first: Decimal, second: Decimal) -> None:
     small, large = (judged(number, DecisionRule(GuardedSide.BOTH, factor)) for factor in sorted((first, second)))
-    if small is Verdict.UNDECIDED:
-        assert large is Verdict.UNDECIDED
+    if small is Verdict.CANNOT_TELL:
+        assert large is Verdict.CANNOT_TELL
 
 
 @given(st.decimals("0", "15", places=2), guarded)
@@ -90,13 +90,14 @@ def test_a_rule_is_symmetric_about_the_middle(off: Decimal, rule: DecisionRule) 
 
 @example(Decimal("43.50"), DecisionRule(GuardedSide.BOTH, Decimal(3)))  # clear of the limit by 2 U, not by 3
 @given(numbers, st.one_of(st.just(SIMPLE_ACCEPTANCE), guarded))
-def test_undecided_is_a_close_call_with_a_next_measurement(number: Decimal, rule: DecisionRule) -> None:
+def test_cannot_tell_has_a_reason_and_a_next_measurement(number: Decimal, rule: DecisionRule) -> None:
     measured = MeasuredValue(Quantity.CAPACITANCE, number, "µF", Decimal("0.01"))
     judgement = judge(PointKind.CAPACITOR, LIMITS, measured, LINE, rule=rule)
     assert judgement.rule == str(rule)
-    assert bool(judgement.next_measurement) is (judgement.margin is Margin.CLOSE_CALL)
-    if judgement.verdict is Verdict.UNDECIDED:
-        assert judgement.margin is Margin.CLOSE_CALL
+    cannot_tell = judgement.verdict is Verdict.CANNOT_TELL
+    assert bool(judgement.next_measurement) is (cannot_tell or judgement.margin is Margin.CLOSE_CALL)
+    if cannot_tell:
+        assert (judgement.margin, judgement.probability) == (None, None)
         assert "too near the limit to decide" in judgement.reason
 
 

@@ -64,7 +64,7 @@ def test_other_mains(measured: float, other_mains: float | None) -> None:
     assert other_mains_frequency(measured) == other_mains
 
 
-def judged(microfarads: float, f: float = 60.0) -> tuple[Verdict, Margin, bool, tuple[str, ...]]:
+def judged(microfarads: float, f: float = 60.0) -> tuple[Verdict, Margin | None, bool, tuple[str, ...]]:
     amps = capacitor_current(microfarads * 1e-6, 370.0, f) if microfarads else 0.0
     result = judge_under_load(Estimate(amps), Estimate(370.0), Estimate(f), LIMITS, "")
     assert result.judgement is not None

@@ -74,7 +74,8 @@ def test_true_unbalance_stays_below_its_worst_case(p: Decimal, q: Decimal) -> No
 
 @given(triangles(), st.integers(1, 9))
 def test_unbalance_does_not_depend_on_the_unit(sides: tuple[Decimal, Decimal, Decimal], factor: int) -> None:
-    original, scaled = unbalance(*sides), unbalance(*(factor * side for side in sides))
+    a, b, c = sides
+    original, scaled = unbalance(a, b, c), unbalance(factor * a, factor * b, factor * c)
     assert (original.nema_percent, original.true_percent) == (scaled.nema_percent, scaled.true_percent)
 
 

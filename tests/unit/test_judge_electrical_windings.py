@@ -2,7 +2,7 @@ from decimal import Decimal
 from itertools import combinations, permutations
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
@@ -15,7 +15,7 @@ from meterlink.judge.electrical.winding_temperature import (
     resistance_at_temperature,
     winding_temperature,
 )
-from meterlink.judge.electrical.windings import WindingsResult, identify_windings
+from meterlink.judge.electrical.windings import MotorKind, WindingsResult, identify_windings, parse_motor_kind
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
 
@@ -43,6 +43,7 @@ def test_identification_does_not_depend_on_names_or_order(
     run: int, more: int, names: list[str], order: list[int], flip: bool
 ) -> None:
     start = run + more
+    assume(more > 0.11 * run)  # two nearly equal readings and their sum are also an open delta
     # The names are permuted among the terminals, so that only the resistances count.
     c, s, r = (name.lower() + "x" for name in names)
     readings = [(c, s, start), (c, r, run), (r, s, start + run)]
@@ -69,6 +70,8 @@ def test_a_marking_contradicted_by_the_readings() -> None:
     assert "contradict" not in right.reason
     wrong = identify_windings([("C", "S", ohms("1.0")), ("C", "R", ohms("4.0")), ("R", "S", ohms("5.0"))])
     assert wrong.terminals_by_role == {"C": "C", "S": "R", "R": "S"}
+    # Readings that contradict the marking prove nothing sound: turns of the start winding may be shorted.
+    assert wrong.verdict is Verdict.OUTSIDE
     assert "contradict" in wrong.reason
     assert "NOT AS MARKED" in wrong.headline
 
@@ -126,19 +129,21 @@ def test_shorted_with_neutral_names_or_touching_probes() -> None:
 @pytest.mark.parametrize("values", [("4.0", "4.0", "4.0"), ("4.0", "4.1", "4.0"), ("15.0", "15.3", "15.2")])
 def test_equal_readings_are_never_taken_for_a_single_phase_motor(values: tuple[str, str, str]) -> None:
     result = windings("123", *values)
-    assert result.headline == "THREE EQUAL READINGS"
-    assert "three-phase" in result.reason
+    assert result.headline == "WITHIN: THREE EQUAL WINDINGS"
     assert not result.terminals_by_role
+    a, b, c = "CSR"
+    assert windings(a + b + c, *values).verdict is Verdict.OUTSIDE
 
 
 def test_equal_readings_within_the_uncertainty_of_a_sum() -> None:
     result = windings("123", "0.3", "0.3", "0.3")
-    assert result.verdict is None
+    assert result.verdict is Verdict.CANNOT_TELL
     assert not result.terminals_by_role
 
 
 def test_start_and_run_alike_leave_only_the_common_terminal() -> None:
-    result = windings("abc", "2.0", "2.0", "4.0")
+    readings = [("a", "b", ohms("2.0")), ("b", "c", ohms("2.0")), ("a", "c", ohms("4.0"))]
+    result = identify_windings(readings, motor=MotorKind.SINGLE_PHASE)
     assert result.verdict is Verdict.WITHIN
     assert result.terminals_by_role == {"C": "b"}
 
@@ -148,10 +153,94 @@ def test_a_sum_that_fails() -> None:
     assert high.verdict is Verdict.OUTSIDE
     assert high.sum_error == pytest.approx(0.8)
     assert "zeroed add" not in high.reason
-    # 0.3 Ω of leads in each reading: the largest is 0.3 Ω short of the sum.
-    leads = windings("123", "4.30", "1.30", "5.30", FINE)
-    assert leads.verdict is Verdict.OUTSIDE
-    assert "zeroed add" in leads.reason
+
+
+def test_three_readings_reveal_the_leads() -> None:
+    # 0.3 Ω of leads in each reading: (4.3 + 1.3) − 5.3 = 0.3.
+    result = windings("123", "4.30", "1.30", "5.30", FINE)
+    assert (result.verdict, result.lead_ohms) == (Verdict.WITHIN, pytest.approx(0.3))
+    assert "add 0.3 Ω to each reading" in result.reason
+    # More than leads and terminals add, or more than the winding itself, is no lead.
+    for values in (("4.60", "1.60", "5.60"), ("0.70", "0.55", "0.80")):
+        other = windings("123", *values, FINE)
+        assert (other.verdict, other.lead_ohms) == (Verdict.OUTSIDE, None)
+
+
+THREE_PHASE = [
+    # (T1–T2, T2–T3, T1–T3, verdict, words): hand-worked with 1.00 Ω between any two terminals of a sound motor.
+    ("1.00", "1.00", "1.00", Verdict.WITHIN, "three equal windings"),
+    ("1.00", "1.02", "0.99", Verdict.WITHIN, "differ by 3 % of their mean"),
+    # Delta of 1.5 Ω each: with T1–T2 open, T2–T3 and T1–T3 read 1.5 Ω, T1–T2 reads both in series, 3.0 Ω.
+    ("3.00", "1.50", "1.50", Verdict.OPEN, "in delta the winding between T1–T2 is open"),
+    # What passed for a sound single-phase motor: named T1, T2, T3 it is an open winding.
+    ("0.50", "0.50", "1.00", Verdict.OPEN, "in delta the winding between T1–T3 is open"),
+    # Star of 0.5 Ω each: with T1 open only T2–T3 reads.
+    ("OL", "1.00", "OL", Verdict.OPEN, "the winding of T1"),
+    ("OL", "OL", "OL", Verdict.OPEN, "star point or the internal protector"),
+    ("OL", "1.00", "1.00", Verdict.NO_CONTACT, "T1–T2 cannot be open"),
+    # Star, half the turns of T1 shorted: 0.25 + 0.5 at both its pairs.
+    ("0.75", "1.00", "0.75", Verdict.OUTSIDE, "turns of the winding of T1 are shorted"),
+    # Delta of 1.5 Ω, half of T1–T2 shorted: 0.75 ∥ 3.0 = 0.60; the others 1.5 ∥ 2.25 = 0.90.
+    ("0.60", "0.90", "0.90", Verdict.OUTSIDE, "turns of the winding between T1–T2 are shorted"),
+    # Star, 0.3 Ω more in the joint of T3.
+    ("1.00", "1.30", "1.30", Verdict.OUTSIDE, "in star, a joint of T3 is bad"),
+    ("1.00", "1.30", "1.15", Verdict.OUTSIDE, "turns are shorted, or a joint is bad"),
+    ("0.00", "1.00", "1.00", Verdict.SHORTED, "what the test leads alone read"),
+    ("0.05", "0.05", "0.05", Verdict.CANNOT_TELL, "milliohms"),
+    ("0.3", "0.3", "0.3", Verdict.CANNOT_TELL, "too coarse"),
+    ("0.3", "0.3", "0.4", Verdict.CANNOT_TELL, "too coarse"),
+]
+
+
+@pytest.mark.parametrize(("first", "second", "third", "verdict", "words"), THREE_PHASE)
+@pytest.mark.parametrize("names", [("T1", "T2", "T3"), ("t1", "t2", "t3"), ("U", "V", "W")])
+def test_three_phase_windings(
+    first: str, second: str, third: str, verdict: Verdict, words: str, names: tuple[str, str, str]
+) -> None:
+    a, b, c = names
+    result = identify_windings([(a, b, ohms(first)), (b, c, ohms(second)), (a, c, ohms(third))], FINE)
+    assert result.verdict is verdict
+    assert not result.terminals_by_role
+    assert result.question is None
+    renamed = words
+    for number, name in enumerate(names, 1):
+        renamed = renamed.replace(f"T{number}", name)
+    assert renamed in result.headline.lower() + result.reason
+
+
+@pytest.mark.parametrize("values", [("0.50", "0.50", "1.00"), ("2.00", "1.98", "4.00")])
+def test_readings_that_fit_both_kinds_of_motor_are_asked_about(values: tuple[str, str, str]) -> None:
+    result = windings("123", *values, FINE)
+    assert result.verdict is Verdict.CANNOT_TELL
+    assert result.question is not None
+    single, three = (result.question.choose(kind).conclusion for kind in ("single-phase", "three-phase"))
+    assert single.verdict is Verdict.WITHIN
+    assert three.verdict is Verdict.OPEN
+    for kind, conclusion in ((MotorKind.SINGLE_PHASE, single), (MotorKind.THREE_PHASE, three)):
+        a, b, c = "123"
+        readings = [(a, b, ohms(values[0])), (b, c, ohms(values[1])), (a, c, ohms(values[2]))]
+        assert identify_windings(readings, FINE, motor=kind) == conclusion
+
+
+def test_a_kind_of_motor_is_named() -> None:
+    assert parse_motor_kind("3") is parse_motor_kind("Three-phase") is MotorKind.THREE_PHASE
+    assert parse_motor_kind(" 1 ") is MotorKind.SINGLE_PHASE
+    with pytest.raises(InputError, match="no kind of motor"):
+        parse_motor_kind("two")
+
+
+@given(st.lists(st.integers(20, 3000), min_size=3, max_size=3))
+def test_no_three_phase_fault_is_within_and_no_set_is_guessed(values: list[int]) -> None:
+    texts = [f"{Decimal(value) / 100:.2f}" for value in values]
+    result = windings("123", texts[0], texts[1], texts[2], FINE)
+    named = identify_windings(
+        [("T1", "T2", ohms(texts[0])), ("T2", "T3", ohms(texts[1])), ("T1", "T3", ohms(texts[2]))], FINE
+    )
+    spread = (max(values) - min(values)) / (sum(values) / 3)
+    if named.verdict is Verdict.WITHIN:
+        assert spread <= 0.05
+    if result.question is not None:
+        assert result.verdict is Verdict.CANNOT_TELL
 
 
 def test_uncertainty_of_the_sum() -> None:

@@ -31,7 +31,12 @@ OVERLOAD = MeasuredValue(Quantity.RESISTANCE, None, "MΩ", Decimal(0))
         (PointKind.CAPACITOR, CAPACITOR, farads("47.8uF"), Verdict.OUTSIDE),
         (PointKind.CAPACITOR, CAPACITOR, farads("0.03uF"), Verdict.OPEN),
         (PointKind.CAPACITOR, CAPACITOR, farads("1.2uF"), Verdict.OUTSIDE),
-        (PointKind.CAPACITOR, CAPACITOR, MeasuredValue(Quantity.CAPACITANCE, None, "µF", Decimal(0)), Verdict.SHORTED),
+        (
+            PointKind.CAPACITOR,
+            CAPACITOR,
+            MeasuredValue(Quantity.CAPACITANCE, None, "µF", Decimal(0)),
+            Verdict.OVER_RANGE,
+        ),
         (PointKind.COIL, COIL, ohms("14.2ohm"), Verdict.WITHIN),
         (PointKind.COIL, COIL, ohms("10ohm"), Verdict.WITHIN),
         (PointKind.COIL, COIL, ohms("6.1ohm"), Verdict.OUTSIDE),

@@ -205,8 +205,8 @@ def test_a_reading_needs_no_visit(writer, path):
     [
         JUDGEMENT,
         replace(JUDGEMENT, limits=replace(LIMITS, high=None, nominal=None), deviation_percent=None),
-        Judgement(Verdict.NO_LIMITS, Margin.CLEAR, None, Decimal("45.10"), None, None, "assumed", "No rating yet."),
-        Judgement(Verdict.OPEN, Margin.CLOSE_CALL, LIMITS, None, None, None, "assumed", "Overload."),
+        Judgement(Verdict.NO_LIMITS, None, None, Decimal("45.10"), None, None, "assumed", "No rating yet."),
+        Judgement(Verdict.OPEN, None, LIMITS, None, None, None, "assumed", "Overload."),
     ],
 )
 def test_an_accepted_reading_keeps_the_judgement_and_rating_of_its_time(writer, path, judgement):

@@ -37,7 +37,7 @@ class Tone(StrEnum):
     WARN = "warn"
 
 
-# (mark, tone) of each verdict. 'No contact', 'no limits' and 'undecided' are neither good nor bad.
+# (mark, tone) of each verdict. What proves nothing is neither good nor bad.
 _VERDICTS: dict[str, tuple[str, Tone]] = {
     Verdict.WITHIN: ("✓", Tone.GOOD),
     Verdict.OUTSIDE: ("✗", Tone.BAD),
@@ -45,7 +45,9 @@ _VERDICTS: dict[str, tuple[str, Tone]] = {
     Verdict.SHORTED: ("✗", Tone.BAD),
     Verdict.NO_CONTACT: ("?", Tone.WARN),
     Verdict.NO_LIMITS: ("?", Tone.WARN),
-    Verdict.UNDECIDED: ("?", Tone.WARN),
+    Verdict.NOTHING_FLOWS: ("?", Tone.WARN),
+    Verdict.OVER_RANGE: ("?", Tone.WARN),
+    Verdict.CANNOT_TELL: ("?", Tone.WARN),
 }
 
 _NOTICE_WORDS: dict[str, tuple[str, Tone]] = {

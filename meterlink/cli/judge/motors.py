@@ -1,7 +1,6 @@
 """Motors: ``windings``, ``insulation``, ``winding-temperature``, ``reference-resistance``, ``unbalance``, ``amps``."""
 
 from collections.abc import Callable
-from decimal import Decimal
 from typing import Any
 
 import click
@@ -22,6 +21,7 @@ from meterlink.cli.judge.output import (
     require_positive,
     require_value,
 )
+from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.cautions import standard_caution
 from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.errors import InputError
@@ -37,12 +37,12 @@ from meterlink.judge.electrical.insulation import (
     insulation_limits,
     judge_insulation,
 )
+from meterlink.judge.electrical.lost_phase import LineReading
 from meterlink.judge.electrical.unbalance import (
     DEFAULT_UNBALANCE_LIMIT,
     derating_factor,
     derating_text,
-    judge_unbalance,
-    unbalance,
+    judge_phases,
 )
 from meterlink.judge.electrical.winding_temperature import (
     WindingMetal,
@@ -50,8 +50,9 @@ from meterlink.judge.electrical.winding_temperature import (
     resistance_at_temperature,
     winding_temperature,
 )
-from meterlink.judge.electrical.windings import SHORTED_BELOW, identify_windings
+from meterlink.judge.electrical.windings import SHORTED_BELOW, identify_windings, parse_motor_kind
 from meterlink.judge.estimates import round_significant
+from meterlink.judge.flow import Flow
 from meterlink.judge.judging import MeasuredValue, format_decimal, judge
 from meterlink.judge.uncertainty import assumed_accuracy
 
@@ -79,7 +80,9 @@ _TEST_VOLTAGE_NOTE = (
     metavar="VALUE",
     help="Lower readings are a short.",
 )
+@click.option("--motor", metavar="KIND", help="single-phase or three-phase, where the names do not say it.")
 @click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "1 % + 3 digits".')
+@answer_option
 @json_option
 def windings(
     *,
@@ -87,33 +90,39 @@ def windings(
     to_ground: str | None,
     ground_minimum: str,
     shorted_below: str,
+    motor: str | None,
     accuracy: str | None,
+    answer: str | None,
     as_json: bool,
 ) -> None:
-    """Find C, S and R, and open or shorted windings, from three readings between a motor's terminals.
+    """Find C, S and R of a single-phase motor, or judge the windings of a three-phase one, from three readings.
 
-    Name the terminals as you like: 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm, with OL for an overload. The names C,
-    S and R, as in the diagram on the cover, distinguish an open winding from an open internal protector.
+    Name the terminals as you like: 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm, with OL for an overload. C, S and R mean a
+    single-phase motor, and distinguish an open winding from an open internal protector. T1, T2 and T3, or U, V and W,
+    mean a three-phase motor. With other names the readings decide; where they fit both, the answer is a question.
     """
     line = parse_optional_accuracy(accuracy)
     result = identify_windings(
         [_parse_pair_reading(text) for text in readings],
         line,
         require_positive(parse_amount(shorted_below, Quantity.RESISTANCE), "--shorted-below"),
+        motor=None if motor is None else parse_motor_kind(motor),
     )
+    result = settle(result.question or result, answer, as_json=as_json)
     used_line = line or assumed_accuracy(Quantity.RESISTANCE)
     fields: dict[str, Any] = {
-        "verdict": None if result.verdict is None else str(result.verdict),
+        "verdict": str(result.verdict),
         "headline": result.headline,
         "terminals_by_role": {role: result.terminals_by_role.get(role) for role in ("C", "S", "R")},
         "sum_error": json_significant(result.sum_error),
         "sum_uncertainty": json_significant(result.sum_uncertainty),
+        "lead_resistance": json_significant(result.lead_ohms),
         "unit": "Ω",
         "accuracy": str(used_line),
         "reason": result.reason,
     }
     head = result.headline
-    lines = [result.reason, f"R–S = C–S + C–R; meter accuracy {used_line}"]
+    lines = [result.reason, f"meter accuracy {used_line}"]
     if to_ground is not None:
         limits = insulation_limits(parse_amount(ground_minimum, Quantity.RESISTANCE))
         ground_judgement = judge_insulation(limits, parse_measured_value(to_ground, Quantity.RESISTANCE), line)
@@ -299,9 +308,15 @@ def _parse_celsius(text: str) -> float:
 @click.command("unbalance")
 @click.argument("readings", nargs=3, metavar="VALUE VALUE VALUE")
 @click.option("--limit", metavar="PERCENT", help="Highest unbalance (NEMA); default 2 % for volts, 10 % for amps.")
+@click.option("--motor-runs/--load-off", default=None, help="Whether a motor runs on these lines while volts are read.")
 @json_option
-def unbalance_command(*, readings: tuple[str, str, str], limit: str | None, as_json: bool) -> None:
-    """Judge the unbalance of three line-to-line voltages, or of three line currents, read with one meter on one range.
+def unbalance_command(
+    *, readings: tuple[str, str, str], limit: str | None, motor_runs: bool | None, as_json: bool
+) -> None:
+    """Judge three line-to-line voltages, or three line currents, read with one meter on one range.
+
+    Volts in the order L1-L2, L2-L3, L1-L3, amps in the order L1, L2, L3. A lost phase is named; without one
+    the unbalance is judged.
 
     The NEMA percentage is the largest deviation from the mean, divided by the mean. The true percentage is negative
     over positive sequence. The default limits are common practice, no source.
@@ -317,22 +332,31 @@ def unbalance_command(*, readings: tuple[str, str, str], limit: str | None, as_j
         raise InputError("The readings mix volts and amps.", "Give three voltages or three currents.")
     volts = quantity is Quantity.VOLTAGE
     max_percent = DEFAULT_UNBALANCE_LIMIT[quantity] if limit is None else parse_percent(limit, "--limit")
-    first, second, third = (value.in_unit(unit)[0] or Decimal(0) for value in values)
-    result = unbalance(first, second, third)
-    judgement = judge_unbalance(values, max_percent)
+    names = (("L1", "L2"), ("L2", "L3"), ("L1", "L3")) if volts else (("L1",), ("L2",), ("L3",))
+    phases = judge_phases(
+        [LineReading(lines, value) for lines, value in zip(names, values, strict=True)],
+        max_percent,
+        motor_runs=motor_runs,
+    )
+    caution = standard_caution(CircuitState.ENERGIZED, quantity)
+    judgement, result = phases.judgement, phases.unbalance
+    limits = judgement.limits or Limits(None, max_percent, "%", "")
+    if result is None:
+        print_judgement(limits, judgement, as_json=as_json, fields={"lost_line": None}, lines=[caution])
+        return
     factor = derating_factor(float(result.nema_percent)) if volts else None
     name = "true VUF (V2/V1)" if volts else "negative over positive sequence (I2/I1)"
     mean = format_decimal(round_significant(float(result.mean)))
     percentages = f"NEMA MG-1 {result.nema_percent:.2f} %, {name} {result.true_percent:.2f} %"
     lines = [f"mean {mean} {unit}, {percentages}"]
-    if volts:
+    if volts and not phases.lost_line:
         lines.append(derating_text(float(result.nema_percent)))
-    limits = judgement.limits or Limits(None, max_percent, "%", "")
     print_judgement(
         limits,
         judgement,
         as_json=as_json,
         fields={
+            "lost_line": phases.lost_line,
             "mean": json_significant(float(result.mean)),
             "mean_unit": unit,
             "nema_percent": json_significant(float(result.nema_percent)),
@@ -403,7 +427,7 @@ def amps(
         return
     rated = require_positive(parse_amount(nameplate, Quantity.CURRENT), f"--{name.lower()}")
     limits = nameplate_current_limits(rated, name, parse_percent(most, "--most"))
-    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy))
+    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=Flow.EXPECTED)
     of_nameplate = None if value.digits is None else _percent_of(value, rated)
     if of_nameplate is not None:
         lines.insert(0, f"{of_nameplate:.0f} % of {name}")

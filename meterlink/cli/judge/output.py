@@ -126,12 +126,13 @@ def judgement_fields(limits: Limits, judgement: Judgement) -> dict[str, Any]:
         "reading": json_number(judgement.digits),
         "unit": limits.unit,
         "deviation_percent": json_number(judgement.deviation_percent, places=4),
-        "margin": str(judgement.margin),
+        "margin": None if judgement.margin is None else str(judgement.margin),
         "expanded_uncertainty": None
         if judgement.expanded_uncertainty is None
         else json_significant(float(judgement.expanded_uncertainty)),
         "coverage_factor": json_number(judgement.coverage_factor, places=4),
         "probability": json_number(judgement.probability, places=6),
+        "prior": judgement.prior or None,
         "accuracy": judgement.accuracy,
         "rule": judgement.rule,
         "basis": limits.basis,
@@ -157,7 +158,10 @@ def judgement_text(limits: Limits, judgement: Judgement) -> str:
     """Return a judgement as lines: verdict, reason, next measurement if any, limits with accuracy and rule."""
     margin = f", {judgement.margin}" if judgement.margin is Margin.CLOSE_CALL else ""
     deviation = "" if judgement.deviation_percent is None else f", {judgement.deviation_percent:+.1f} %"
-    probability = "" if judgement.probability is None else f", {_probability_text(judgement.probability)} to be within"
+    known = f" ({judgement.prior} spread of such parts)" if judgement.prior else ""
+    probability = (
+        "" if judgement.probability is None else f", {_probability_text(judgement.probability)} to be within{known}"
+    )
     return "\n".join(
         [
             f"{judgement.verdict.upper()}{margin}{deviation}",

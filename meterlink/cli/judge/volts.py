@@ -35,6 +35,7 @@ from meterlink.judge.electrical.bands import (
     nameplate_voltage_limits,
     service_voltage_limits,
 )
+from meterlink.judge.flow import Flow
 from meterlink.judge.judging import format_decimal, judge
 
 _CAUTION = standard_caution(CircuitState.ENERGIZED, Quantity.VOLTAGE)
@@ -207,7 +208,8 @@ def contacts(*, limit: str, amps: str | None, reading: str, accuracy: str | None
     """
     limits = contact_drop_limits(parse_amount(limit, Quantity.VOLTAGE))
     value = without_sign(parse_measured_value(reading, Quantity.VOLTAGE))
-    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy))
+    flow = Flow.EXPECTED if amps is None else Flow.PROVEN
+    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=flow)
     lines, fields = [], {}
     volts, _ = value.in_unit("V")
     if amps is not None:

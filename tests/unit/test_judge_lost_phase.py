@@ -1,0 +1,123 @@
+"""A lost phase: named by amps, by volts only where they can tell; nothing flowing is no balance."""
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity, parse_amount
+from meterlink.core.verdicts import Margin, Verdict
+from meterlink.judge.electrical.lost_phase import VOLTS_CANNOT_TELL, LineReading, lost_line
+from meterlink.judge.electrical.unbalance import DEFAULT_UNBALANCE_LIMIT, PhasesResult, judge_phases
+from meterlink.judge.judging import MeasuredValue
+
+PAIRS = (("L1", "L2"), ("L2", "L3"), ("L1", "L3"))
+LINES = (("L1",), ("L2",), ("L3",))
+
+
+def phases(texts: tuple[str, ...], *, motor_runs: bool | None = None) -> PhasesResult:
+    quantity = Quantity.CURRENT if texts[0].endswith("A") else Quantity.VOLTAGE
+    names = LINES if quantity is Quantity.CURRENT else PAIRS
+    readings = [
+        LineReading(lines, MeasuredValue.from_amount(quantity, parse_amount(text, quantity)))
+        for lines, text in zip(names, texts, strict=True)
+    ]
+    return judge_phases(readings, DEFAULT_UNBALANCE_LIMIT[quantity], motor_runs=motor_runs)
+
+
+@pytest.mark.parametrize(
+    ("texts", "lost"),
+    [
+        # Two lines carry the motor, the third nothing: single-phasing. Common practice, no source.
+        (("12.1A", "12.3A", "0.0A"), "L3"),
+        (("0.2A", "21.0A", "20.4A"), "L1"),
+        (("8.00A", "0.31A", "8.20A"), "L2"),
+        # Line side, L3 open: hangs between L1 and L2 through what is still connected.
+        (("238V", "119V", "120V"), "L3"),
+        # L1 open and nothing connected to it: the meter alone pulls it down.
+        (("3V", "480V", "2V"), "L1"),
+        (("12V", "10V", "208V"), "L2"),
+    ],
+)
+def test_a_lost_phase_is_named(texts: tuple[str, ...], lost: str) -> None:
+    result = phases(texts)
+    assert result.lost_line == lost
+    assert (result.judgement.verdict, result.judgement.margin) == (Verdict.OUTSIDE, Margin.CLEAR)
+    assert lost in result.judgement.reason
+
+
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ("12.0A", "12.3A", "11.8A"),
+        ("12.0A", "9.0A", "6.0A"),  # a weak phase, not a lost one
+        ("460V", "467V", "450V"),
+        ("230V", "198V", "215V"),
+    ],
+)
+def test_three_that_carry_are_judged_by_their_unbalance(texts: tuple[str, ...]) -> None:
+    result = phases(texts)
+    assert result.lost_line is None
+    assert result.unbalance is not None
+    assert result.judgement.verdict in {Verdict.WITHIN, Verdict.OUTSIDE}
+
+
+def test_volts_cannot_tell_while_a_motor_runs() -> None:
+    # The motor on two phases holds the third near normal: 460, 431, 440 V. Common practice, no source.
+    for runs, said in ((True, True), (None, True), (False, False)):
+        result = phases(("460V", "455V", "461V"), motor_runs=runs)
+        assert result.judgement.verdict is Verdict.WITHIN
+        assert (VOLTS_CANNOT_TELL in result.judgement.reason) is said
+    # Even where they look lost, no line is named while the motor runs.
+    running = phases(("238V", "150V", "160V"), motor_runs=True)
+    assert running.lost_line is None
+    assert running.judgement.verdict is Verdict.OUTSIDE
+    assert VOLTS_CANNOT_TELL in running.judgement.reason
+    assert phases(("238V", "150V", "160V"), motor_runs=False).lost_line == "L3"
+
+
+@pytest.mark.parametrize("texts", [("0.0A", "0.1A", "0.0A"), ("0.00A", "0.00A", "0.00A"), ("0V", "1V", "0V")])
+def test_nothing_flowing_is_not_balanced(texts: tuple[str, ...]) -> None:
+    result = phases(texts)
+    assert (result.judgement.verdict, result.judgement.margin) == (Verdict.NOTHING_FLOWS, None)
+    assert result.unbalance is None
+
+
+def test_the_meter_s_errors_may_open_the_triangle_a_little() -> None:
+    # 200 V is 1 V above the sum of the others: three readings of ±(1.2 % + 5 digits) explain that.
+    close = phases(("200V", "150V", "49V"))
+    assert close.judgement.verdict is Verdict.OUTSIDE
+    assert close.unbalance is not None
+    assert close.unbalance.true_percent <= 100
+    with pytest.raises(InputError, match="above the sum"):
+        phases(("200V", "150V", "20V"))
+
+
+@given(st.lists(st.integers(30, 600), min_size=3, max_size=3), st.booleans())
+def test_a_sound_supply_never_loses_a_line(tenths: list[int], amps: bool) -> None:
+    """A line is named only where one reading, or the two of one line, is far below the rest."""
+    unit, quantity = ("A", Quantity.CURRENT) if amps else ("V", Quantity.VOLTAGE)
+    names = LINES if amps else PAIRS
+    readings = [
+        LineReading(lines, MeasuredValue(quantity, Decimal(value) / 10, unit, Decimal("0.1")))
+        for lines, value in zip(names, tenths, strict=True)
+    ]
+    lost = lost_line(readings)
+    low, middle, high = sorted(tenths)
+    if lost is not None:
+        assert low < 0.2 * middle if amps else middle <= 0.7 * high
+    if low > 0.75 * high:
+        assert lost is None
+
+
+def test_what_a_lost_phase_needs() -> None:
+    volts = LineReading(("L1", "L2"), MeasuredValue(Quantity.VOLTAGE, Decimal(230), "V", Decimal(1)))
+    for readings in (
+        [],
+        [volts, volts],
+        [volts, volts, LineReading(("L1",), MeasuredValue(Quantity.VOLTAGE, None, "V", Decimal(0)))],
+    ):
+        with pytest.raises(InputError, match="three currents or three line-to-line"):
+            lost_line(readings)
