@@ -71,7 +71,7 @@ def show(name: str, *, as_json: bool) -> None:
     if as_json:
         # ASCII only: safe in a pipe of any encoding.
         points, derived = (
-            [_point_fields(point) for point in plan.points],
+            [_point_fields(point, plan) for point in plan.points],
             [_derived_fields(point, plan) for point in plan.derived],
         )
         click.echo(json.dumps({"name": plan.name, "points": points, "derived": derived}, indent=2))
@@ -91,7 +91,7 @@ def plan_lines(plan: Plan, width: int) -> Iterator[str]:
             _measurement_text(point),
             f"Limits: {_limits_text(point, plan.derived)}",
             point.why,
-            f"CAUTION: {caution_at(point)}",
+            f"CAUTION: {caution_at(point, plan.points)}",
         ):
             yield from _wrap(text, width, 3)
     if plan.derived:
@@ -169,7 +169,7 @@ def _printable(path: str) -> str:
     return "".join(character if character.isprintable() else "?" for character in path)
 
 
-def _point_fields(point: TestPoint) -> dict[str, Any]:
+def _point_fields(point: TestPoint, plan: Plan) -> dict[str, Any]:
     limits, specification = limits_for(point), point.specification
     rated = specification if isinstance(specification, Rating) else None
     span = specification if isinstance(specification, Span) else None
@@ -195,5 +195,5 @@ def _point_fields(point: TestPoint) -> dict[str, Any]:
             "basis": limits.basis,
         },
         "why": point.why,
-        "caution": caution_at(point),
+        "caution": caution_at(point, plan.points),
     }

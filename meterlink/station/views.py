@@ -45,7 +45,7 @@ def visit_view(
         replacements=list(stock),
         derived=derived_views(derived),
         advice=advice(visit, tracker, diagnosis),
-        caution=caution_at(point) if point else LOCAL_CODES,
+        caution=caution_at(point, visit.points.values()) if point else LOCAL_CODES,
     )
 
 

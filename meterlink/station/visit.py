@@ -211,7 +211,7 @@ class ActiveVisit:
             limits=None if limits is None else _limits_view(limits),
             rating=None if limits is None else limits.basis,
             why=point.why,
-            caution=caution_at(point),
+            caution=caution_at(point, self.points.values()),
             accepted=_accepted_view(accepted[-1]) if accepted else None,
             repeats=max(len(accepted) - 1, 0),
         )

@@ -90,7 +90,7 @@ def test_a_plan_shown(monkeypatch: pytest.MonkeyPatch, name: str, columns: int) 
     for number, point in enumerate(load_plan(name).points, 1):
         assert f"{number}. {point.circuit}: {point.title}" in words
         assert point.why in words
-        assert f"CAUTION: {caution_at(point)}" in words
+        assert f"CAUTION: {caution_at(point, load_plan(name).points)}" in words
 
 
 def test_a_point_shown(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -136,8 +136,8 @@ def _conducting(
         )
     if leads:
         adds = (
-            f"{total}, and {high} reads {high.shown}: leads or terminals add {leads:.2g} Ω to each reading, and "
-            "without them it adds up"
+            f"{total}, and {high} reads {high.shown}: leads add {leads:.2g} Ω to each reading, or the contact at "
+            f"{only_name(low.ends & middle.ends)} adds {leads / 2:.2g} Ω to two of them; without that it adds up"
         )
         say = partial(say, lead_ohms=leads)
     else:
