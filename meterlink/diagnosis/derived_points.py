@@ -22,7 +22,6 @@ from meterlink.judge.electrical.unbalance import (
     derating_text,
     judge_phases,
 )
-from meterlink.judge.electrical.windings import identify_windings
 from meterlink.judge.estimates import Estimate, round_significant
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.limits import rated_limits
@@ -207,6 +206,9 @@ def _judge_windings(
         (*points[derived_point.input_key(role) or ""].terminals, reading.measured)
         for role, reading in observations.items()
     ]
+    # Imported only for windings: a station starts without it.
+    from meterlink.judge.electrical.windings import identify_windings  # noqa: PLC0415
+
     line, one_meter = _least_accurate_line(readings), _is_one_meter(readings)
     result = identify_windings(measured, line, same_meter=one_meter)
     value = result.headline.removeprefix(f"{result.verdict}: ".upper()) if result.verdict else result.headline

@@ -11,7 +11,7 @@ from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_a
 from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
 from meterlink.diagnosis.subjects import TERMINAL_PAIRS, MotorWindings
 from meterlink.judge.electrical.insulation import insulation_limits
-from meterlink.judge.electrical.windings import SHORTED_BELOW
+from meterlink.judge.electrical.winding_readings import SHORTED_BELOW
 from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate
 from meterlink.judge.judging import format_decimal
 

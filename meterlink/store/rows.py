@@ -1,7 +1,6 @@
 """The rows that the writer commits together, and the rows that queries return."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -25,8 +24,7 @@ class ReadingRow(NamedTuple):
     clock_set: bool | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class AcceptedRow:
+class AcceptedRow(NamedTuple):
     """An accepted reading with its verdict.
 
     The writer inserts ``reading_row`` as a raw reading, too: do not list it in ``Batch.readings`` again.
@@ -38,8 +36,7 @@ class AcceptedRow:
     settled_in: float
 
 
-@dataclass(frozen=True, slots=True)
-class OutboxRow:
+class OutboxRow(NamedTuple):
     """A message for the broker. ``message_id`` is unique for ever, so a consumer can drop duplicates."""
 
     message_id: str
@@ -48,8 +45,7 @@ class OutboxRow:
     droppable: bool  # when the outbox is full, raw readings may be dropped, oldest first; accepted readings never
 
 
-@dataclass(frozen=True, slots=True)
-class Batch:
+class Batch(NamedTuple):
     """Rows that are committed in one transaction, all or none."""
 
     readings: tuple[ReadingRow, ...] = ()
@@ -57,8 +53,7 @@ class Batch:
     outbox: tuple[OutboxRow, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class VisitIds:
+class VisitIds(NamedTuple):
     """A visit's identifiers: ``visit_id`` is its row, ``uid`` is unique for ever and across stations.
 
     ``point_ids`` is ``{test-point key: row id}``.
@@ -69,8 +64,7 @@ class VisitIds:
     point_ids: Mapping[str, int]
 
 
-@dataclass(frozen=True, slots=True)
-class HistoryRow:
+class HistoryRow(NamedTuple):
     """An accepted reading with its current verdict, and the names and rating of the time when it was judged.
 
     ``id`` grows in the order of acceptance, even if the clock was changed. ``uid`` is unique across stations.
@@ -103,8 +97,7 @@ class HistoryRow:
     clock_set: bool | None
 
 
-@dataclass(frozen=True, slots=True)
-class StoredReading:
+class StoredReading(NamedTuple):
     """A raw reading in the database, with its visit's uid and its test point's key; None if it belongs to no such.
 
     Its times are exact to 1 µs, rounded down. ``driver`` decoded it, with the profile that has ``profile_hash``
@@ -154,8 +147,7 @@ class NewConnection(NamedTuple):
     profile_hash: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class StoredConnection:
+class StoredConnection(NamedTuple):
     """A connection in the database. ``ended`` is None while it lasts, and if the station was killed during it."""
 
     id: int
@@ -183,8 +175,7 @@ class NewGap(NamedTuple):
     lost: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class StoredGap:
+class StoredGap(NamedTuple):
     """A gap in the database. ``ended`` is None while it lasts, and if the station ended before it."""
 
     id: int
@@ -204,8 +195,7 @@ class ClockStep(NamedTuple):
     step_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class StoredVisit:
+class StoredVisit(NamedTuple):
     """A visit in the database. ``closed_utc_ns`` is None while it is open, or if the station died before closing it."""
 
     id: int
@@ -216,8 +206,7 @@ class StoredVisit:
     closed_utc_ns: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class StoredPlan:
+class StoredPlan(NamedTuple):
     """The plan of a visit in the database; its test points have no specification, why, caution, rule or coupling.
 
     ``ratings`` is ``{test-point key: rating as written}`` for the points that have one.
@@ -227,8 +216,7 @@ class StoredPlan:
     ratings: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class ResumedVisit:
+class ResumedVisit(NamedTuple):
     """An open visit that a restarted station resumes.
 
     ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as written}``, only for parts
@@ -241,8 +229,7 @@ class ResumedVisit:
     ratings: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class MeterRow:
+class MeterRow(NamedTuple):
     """A meter in the database. ``bound``: the station may connect to it by itself.
 
     ``meter.address`` is the address at which it was first seen, ``current_address`` the present one; ``aliases`` are
@@ -258,8 +245,7 @@ class MeterRow:
     aliases: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class OutboxEntry:
+class OutboxEntry(NamedTuple):
     """A message in the outbox. ``id`` grows with every message and is never used again."""
 
     id: int

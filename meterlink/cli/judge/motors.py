@@ -44,13 +44,14 @@ from meterlink.judge.electrical.unbalance import (
     derating_text,
     judge_phases,
 )
+from meterlink.judge.electrical.winding_readings import SHORTED_BELOW
 from meterlink.judge.electrical.winding_temperature import (
     WindingMetal,
     is_plausible_temperature,
     resistance_at_temperature,
     winding_temperature,
 )
-from meterlink.judge.electrical.windings import SHORTED_BELOW, identify_windings, parse_motor_kind
+from meterlink.judge.electrical.windings import identify_windings, parse_motor_kind
 from meterlink.judge.estimates import round_significant
 from meterlink.judge.flow import Flow
 from meterlink.judge.judging import MeasuredValue, format_decimal, judge

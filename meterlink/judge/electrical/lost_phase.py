@@ -6,7 +6,7 @@ practice, no source).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
@@ -26,8 +26,7 @@ VOLTS_CANNOT_TELL = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class LineReading:
+class LineReading(NamedTuple):
     """A line current (one line) or a line-to-line voltage (two lines), by the names of the lines."""
 
     lines: tuple[str, ...]

@@ -1,11 +1,12 @@
 """Unbalance of three line-to-line voltages or three line currents: NEMA's percent and the true unbalance."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 from math import hypot, sqrt
+from typing import NamedTuple
 
 from meterlink.core.errors import InputError
 from meterlink.core.units import BASE_UNIT, Quantity, convert
@@ -33,8 +34,7 @@ DEFAULT_UNBALANCE_LIMIT = {Quantity.VOLTAGE: Decimal(2), Quantity.CURRENT: Decim
 _DERATING = ((1.0, 1.0), (2.0, 0.95), (3.0, 0.88), (4.0, 0.82), (5.0, 0.75))
 
 
-@dataclass(frozen=True, slots=True)
-class Unbalance:
+class Unbalance(NamedTuple):
     """The unbalance of three phases.
 
     ``mean`` is in the unit of the readings. ``nema_percent`` is exact. ``true_percent`` is negative over positive
@@ -100,8 +100,7 @@ def derating_text(nema_percent: float) -> str:
     return f"A motor may give about {share:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
 
 
-@dataclass(frozen=True, slots=True)
-class PhasesResult:
+class PhasesResult(NamedTuple):
     """The result of three line currents or line-to-line voltages.
 
     ``unbalance`` is None where nothing flows. ``lost_line`` names the line that is lost, None if none is.

@@ -6,10 +6,14 @@ from decimal import Decimal
 from math import hypot
 
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity
+from meterlink.core.units import Amount, Quantity
 from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, repeatability_uncertainty
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine
+
+# Zeroed test leads read less than this; the run winding of even a large compressor reads more. Common practice, no
+# source: a setting.
+SHORTED_BELOW = Amount(Decimal("0.1"), "Ω")
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ two fits; where both fit, the result is a question. Nothing is guessed.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from decimal import Decimal
 from enum import StrEnum
 
 from meterlink.core.errors import InputError
@@ -15,16 +14,12 @@ from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Verdict
 from meterlink.judge.electrical.single_phase_windings import ROLES, judge_single_phase
 from meterlink.judge.electrical.three_phase_windings import judge_three_phase
-from meterlink.judge.electrical.winding_readings import pair_readings
+from meterlink.judge.electrical.winding_readings import SHORTED_BELOW, pair_readings
 from meterlink.judge.electrical.windings_result import WindingsResult
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
 
 __all__ = ["SHORTED_BELOW", "MotorKind", "WindingsResult", "identify_windings"]
-
-# Zeroed test leads read less than this; the run winding of even a large compressor reads more. Common practice, no
-# source: a setting.
-SHORTED_BELOW = Amount(Decimal("0.1"), "Ω")
 
 # The marks of the terminals of three-phase motors (IEC 60034-8 and NEMA MG-1, from memory).
 _THREE_PHASE_MARKS = (frozenset({"T1", "T2", "T3"}), frozenset({"U", "V", "W"}), frozenset({"U1", "V1", "W1"}))
