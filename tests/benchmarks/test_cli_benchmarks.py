@@ -73,7 +73,7 @@ def test_commands_start_in_under_three_times_importing_click(
 def test_the_daemons_imports_take_at_most_60_percent_of_their_former_time(
     environment: dict[str, str], request: pytest.FixtureRequest
 ) -> None:
-    enabled = not request.config.getoption("benchmark_disable")
+    enabled = request.config.getoption("benchmark_enable")
     ratio = time_ratio(
         "imports of the daemon",
         [sys.executable, "-c", DAEMON],
