@@ -20,9 +20,9 @@ from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
-# Raw readings are committed this often: few transactions for a small board's flash, and little lost with the power.
-# An accepted reading is committed at once.
-FLUSH_PERIOD = 0.25  # s
+# Raw readings are committed this often: few transactions for a small board's flash, and with the power at most the last
+# second is lost. An accepted reading is committed at once, with the raw readings before it.
+FLUSH_PERIOD = 1.0  # s
 
 
 class OnAccepted(Protocol):

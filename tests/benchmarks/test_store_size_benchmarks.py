@@ -28,7 +28,7 @@ METERS = 4
 PERIOD = 100_000_000  # ns between two readings of one meter
 AT_POINT = 400  # readings of each meter at one test point: 40 s
 POINTS = 20
-BATCH = 10  # readings in one transaction: what four meters send in 0.25 s
+BATCH = 10  # readings in one transaction: what one meter sends in a second
 CHANNEL = "6e40a003-b5a3-f393-e0a9-e50e24dcca9e"
 BEST_OF = 3
 
