@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+from support.point_texts import HERM_POINT
+
 SETTINGS = """
 [[meter]]
 address = "00:00:5E:00:53:0A"
@@ -12,18 +14,8 @@ line = "1 % + 2 digits"
 """
 STOCK = '[[part]]\nrating = "45 uF 440 V"\ncount = 2\nnote = "left bin"\n'
 VISITS = "date,value,unit,meter\n2025-05-01,45.0,uF,one\n2025-06-01,44.6,uF,one\n"
-CASE = """
-[[point]]
-key = "herm"
-circuit = "compressor"
-component = "run capacitor"
-section = "HERM"
-terminals = ["C", "HERM"]
-quantity = "capacitance"
-state = "isolated and discharged"
-kind = "capacitor"
-rated = "45 uF"
-readings = ["4.50 uF", { display = "44.8 uF", meter = "second", minutes = 6, accuracy = "2 % + 5 digits" }]
+CASE = f"""{HERM_POINT}
+readings = ["4.50 uF", {{ display = "44.8 uF", meter = "second", minutes = 6, accuracy = "2 % + 5 digits" }}]
 """
 FILES = {"settings.toml": SETTINGS, "truck.toml": STOCK, "visits.csv": VISITS, "case.toml": CASE}
 

@@ -22,23 +22,12 @@ from meterlink.station.visit import AcceptedReading
 from meterlink.store.reader import Reader
 from meterlink_drivers.presented import PRESENTED
 from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
+from support.point_texts import HERM_POINT
 
 CHANNEL = "a1b2c3d4-0000-4000-8000-000000000001"
-PLAN = """
+PLAN = f"""
 name = "one dual capacitor"
-
-[[point]]
-key = "herm"
-circuit = "compressor"
-component = "run capacitor"
-section = "HERM"
-terminals = ["C", "HERM"]
-quantity = "capacitance"
-state = "isolated and discharged"
-kind = "capacitor"
-rated = "45 uF"
-tolerance = "6 %"
-why = "It starts and runs the compressor."
+{HERM_POINT}why = "It starts and runs the compressor."
 
 [[point]]
 key = "fan"

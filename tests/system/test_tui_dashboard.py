@@ -15,7 +15,7 @@ from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList, Static
 
-from meterlink.core.clock import Timestamp, format_rfc3339
+from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import LinkError
 from meterlink.link.messages import Message
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
@@ -30,9 +30,18 @@ from meterlink_tui.sheets.rating import RatingSheet
 from meterlink_tui.sheets.test_points import PointPicker
 from meterlink_tui.terminal import NoTerminalError
 from meterlink_tui.themes import DARK, LIGHT
+from support.dashboards import (
+    START,
+    FedStation,
+    SetClock,
+    catch_up,
+    dashboard,
+    running_dashboard,
+    screen_lines,
+    screen_text,
+)
 
 SIZES = [(80, 24), (120, 40), (40, 24)]
-START = 1_784_041_445_000_000_000  # 2026-07-14T15:04:05Z
 ADVICE = "Put one probe on C and the other on HERM, wires off the capacitor, and keep them still."
 ISOLATED = (
     "Isolate the unit and lock it out. Prove your tester on a known live source, verify absence of voltage, prove it "
@@ -40,46 +49,6 @@ ISOLATED = (
     "licensed or qualified people."
 )
 ENERGIZED = "This circuit is energized. Wear what local codes ask for; work for licensed or qualified people."
-
-
-class Clock:
-    """A clock that the test sets."""
-
-    def __init__(self) -> None:
-        self.seconds = 0.0
-
-    def now(self) -> Timestamp:
-        ns = round(self.seconds * 1e9)
-        return Timestamp(START + ns, 10**12 + ns)
-
-
-class Station:
-    """A connection that yields the fed messages until it is dropped, and returns ``error`` to each command."""
-
-    def __init__(self, *messages: Message) -> None:
-        self.queue: asyncio.Queue[Message | None] = asyncio.Queue()
-        self.sent: list[tuple[str, dict[str, str | int]]] = []
-        self.error = ""
-        self.closed = False
-        self.feed(*messages)
-
-    def feed(self, *messages: Message) -> None:
-        for message in messages:
-            self.queue.put_nowait(message)
-
-    def drop(self) -> None:
-        self.queue.put_nowait(None)
-
-    async def __aiter__(self) -> AsyncIterator[Message]:
-        while (message := await self.queue.get()) is not None:
-            yield message
-
-    async def send(self, command: str, **fields: str | int) -> str:
-        self.sent.append((command, fields))
-        return self.error
-
-    async def close(self) -> None:
-        self.closed = True
 
 
 def display_parts(text: str) -> dict[str, str]:
@@ -188,49 +157,6 @@ STATES: dict[str, list[Any]] = {
     "no-points": [visit(points=[], focus=None, advice="Open a visit with a plan.", caution=""), meters()],
     "no-visit": [meters()],
 }  # fmt: skip
-
-
-def dashboard(*messages: Message, clock: Clock | None = None) -> tuple[Dashboard, Station]:
-    """Return a dashboard and the station of its first connection; later connections find no daemon."""
-    station = Station(*messages)
-    stations = [station]
-
-    async def connect() -> Station:
-        if stations:
-            return stations.pop()
-        raise LinkError("No daemon runs on /var/lib/meterlink.", "Start it with: meterlink run")
-
-    return Dashboard(connect, clock=clock or Clock(), reconnect_delay=3600), station
-
-
-async def catch_up(pilot: Pilot[None]) -> None:
-    """Let all pending messages arrive, then draw them."""
-    app = pilot.app
-    assert isinstance(app, Dashboard)
-    for _ in range(5):
-        await pilot.pause()
-    app.draw()
-    await pilot.pause()
-
-
-@asynccontextmanager
-async def running_dashboard(
-    *messages: Message, size: tuple[int, int] = (80, 24), clock: Clock | None = None
-) -> AsyncIterator[tuple[Dashboard, Station, Pilot[None]]]:
-    app, station = dashboard(*messages, clock=clock)
-    async with app.run_test(size=size) as pilot:
-        await catch_up(pilot)
-        yield app, station, pilot
-
-
-def screen_lines(app: Dashboard) -> list[str]:
-    """Return the text of the terminal, row by row."""
-    return [strip.text for strip in app.screen._compositor.render_strips(Size(*app.size))]
-
-
-def screen_text(app: Dashboard) -> str:
-    """Return the text of the screen on one line, so that a wrapped sentence is found."""
-    return " ".join(" ".join(screen_lines(app)).split())
 
 
 # Pictures
@@ -618,7 +544,7 @@ async def test_it_works_without_colour(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def test_an_old_reading_shows_its_age() -> None:
-    clock = Clock()
+    clock = SetClock()
     async with running_dashboard(*STATES["settling"], clock=clock) as (app, station, pilot):
         clock.seconds = 2.0
         await catch_up(pilot)
@@ -642,11 +568,11 @@ async def test_a_reading_that_arrives_old_is_not_live() -> None:
 
 
 async def test_a_stopped_daemon_is_an_alert_until_it_runs_again() -> None:
-    first, second = Station(*STATES["within"]), Station(*STATES["settling"])
-    outcomes: list[Station | LinkError] = [first, LinkError("No daemon runs here.", "Start it."), second]
+    first, second = FedStation(*STATES["within"]), FedStation(*STATES["settling"])
+    outcomes: list[FedStation | LinkError] = [first, LinkError("No daemon runs here.", "Start it."), second]
     opened = asyncio.Event()
 
-    async def connect() -> Station:
+    async def connect() -> FedStation:
         await opened.wait()
         opened.clear()
         outcome = outcomes.pop(0)
@@ -655,7 +581,7 @@ async def test_a_stopped_daemon_is_an_alert_until_it_runs_again() -> None:
         return outcome
 
     opened.set()
-    app = Dashboard(connect, clock=Clock(), reconnect_delay=0)
+    app = Dashboard(connect, clock=SetClock(), reconnect_delay=0)
     async with app.run_test() as pilot:
         await catch_up(pilot)
         assert "✓ WITHIN" in screen_text(app)
@@ -711,9 +637,9 @@ def test_a_flood_is_drawn_once_a_frame() -> None:
 def test_an_idle_dashboard_draws_only_when_the_displayed_age_changes() -> None:
     async def body() -> None:
         clock = VirtualClock()
-        station = Station(visit(), meters(), live(at=format_rfc3339(clock.now().utc_ns)))
+        station = FedStation(visit(), meters(), live(at=format_rfc3339(clock.now().utc_ns)))
 
-        async def connect() -> Station:
+        async def connect() -> FedStation:
             return station
 
         app = Dashboard(connect, clock=clock)
@@ -751,7 +677,7 @@ def test_an_idle_dashboard_without_a_reading_draws_nothing() -> None:
 
 
 async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
-    class EndlessStation(Station):
+    class EndlessStation(FedStation):
         async def __aiter__(self) -> AsyncIterator[Message]:
             yield visit()
             while not self.sent:
@@ -759,24 +685,24 @@ async def test_a_station_that_never_pauses_does_not_lock_the_keys() -> None:
 
     station = EndlessStation()
 
-    async def connect() -> Station:
+    async def connect() -> FedStation:
         return station
 
-    async with Dashboard(connect, clock=Clock(), reconnect_delay=3600).run_test() as pilot:
+    async with Dashboard(connect, clock=SetClock(), reconnect_delay=3600).run_test() as pilot:
         await pilot.press("n")
         await pilot.pause()
         assert station.sent == [("next", {})]
 
 
 async def test_a_frame_after_the_screen_is_removed_is_skipped() -> None:
-    class OneViewStation(Station):
+    class OneViewStation(FedStation):
         async def __aiter__(self) -> AsyncIterator[Message]:
             yield visit()
 
-    async def connect() -> Station:
+    async def connect() -> FedStation:
         return OneViewStation()
 
-    app = Dashboard(connect, clock=Clock(), reconnect_delay=3600)
+    app = Dashboard(connect, clock=SetClock(), reconnect_delay=3600)
     async with app.run_test() as pilot:
         await pilot.pause()
         await app.screen.remove_children()
@@ -852,7 +778,7 @@ def test_without_a_terminal_it_raises_an_error_and_writes_no_escape_code() -> No
 
 
 async def test_run_dashboard_needs_a_terminal_before_it_connects(capsys: pytest.CaptureFixture[str]) -> None:
-    async def connect() -> Station:
+    async def connect() -> FedStation:
         pytest.fail("connected without a terminal")
 
     with pytest.raises(NoTerminalError):
@@ -861,8 +787,8 @@ async def test_run_dashboard_needs_a_terminal_before_it_connects(capsys: pytest.
 
 
 async def test_a_picture_is_taken_without_a_terminal() -> None:
-    async def connect() -> Station:
-        return Station(*STATES["close"])
+    async def connect() -> FedStation:
+        return FedStation(*STATES["close"])
 
     svg = await take_picture(connect, 80, 24)
     assert svg.startswith("<svg")
@@ -878,9 +804,9 @@ def test_watch_writes_a_picture_of_a_running_station(monkeypatch: pytest.MonkeyP
         ensured.append(folder)
         yield
 
-    async def connect(folder: object) -> Station:
+    async def connect(folder: object) -> FedStation:
         assert ensured == [folder]
-        return Station(*STATES["settling"])
+        return FedStation(*STATES["settling"])
 
     monkeypatch.setattr("meterlink.link.daemon.ensure_daemon", ensure_daemon)
     monkeypatch.setattr("meterlink.link.client.connect", connect)

@@ -1,48 +1,30 @@
 """The dashboard's sheets for teaching a meter, against a fake station."""
 
-import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
-from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList
 
-from meterlink.core.clock import Timestamp
-from meterlink.core.errors import LinkError
 from meterlink_tui.app import Dashboard
 from meterlink_tui.scene import GENERAL_CAUTION
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
+from support.dashboards import FedStation, catch_up, screen_text
+from support.dashboards import running_dashboard as run_dashboard_with
 
 A, B, C = (f"C0:00:5E:00:53:0{number}" for number in (1, 2, 3))
 SIZES = [(80, 24), (120, 40), (40, 24)]
 
 
-class FrozenClock:
-    def now(self) -> Timestamp:
-        return Timestamp(1_784_041_445_000_000_000, 10**12)
-
-
-class Station:
-    """A connection that yields the fed messages and returns ``error`` to the commands that teach."""
-
-    def __init__(self) -> None:
-        self.queue: asyncio.Queue[Any] = asyncio.Queue()
-        self.sent: list[tuple[str, dict[str, str | int]]] = []
-        self.error = ""
-
-    async def __aiter__(self) -> AsyncIterator[Any]:
-        while (message := await self.queue.get()) is not None:
-            yield message
-
-    async def send(self, command: str, **fields: str | int) -> str:
-        self.sent.append((command, fields))
-        return self.error if command.startswith("teach") else ""
-
-    async def close(self) -> None:
-        pass
+@asynccontextmanager
+async def running_dashboard(
+    *messages: Any, size: tuple[int, int] = (80, 24)
+) -> AsyncIterator[tuple[Dashboard, FedStation, Pilot[None]]]:
+    async with run_dashboard_with(*messages, size=size) as (app, station, pilot):
+        station.refused = "teach"
+        yield app, station, pilot
 
 
 def meters(**states: str) -> Any:
@@ -67,44 +49,10 @@ def teach(**more: Any) -> Any:
     } | more  # fmt: skip
 
 
-async def catch_up(pilot: Pilot[None]) -> None:
-    app = pilot.app
-    assert isinstance(app, Dashboard)
-    for _ in range(5):
-        await pilot.pause()
-    app.draw()
-    await pilot.pause()
-
-
-@asynccontextmanager
-async def running_dashboard(
-    *messages: Any, size: tuple[int, int] = (80, 24)
-) -> AsyncIterator[tuple[Dashboard, Station, Pilot[None]]]:
-    station = Station()
-    for message in messages:
-        station.queue.put_nowait(message)
-    stations = [station]
-
-    async def connect() -> Station:
-        if stations:
-            return stations.pop()
-        raise LinkError("No daemon runs.", "Start it with: meterlink run")
-
-    app = Dashboard(connect, clock=FrozenClock(), reconnect_delay=3600)
-    async with app.run_test(size=size) as pilot:
-        await catch_up(pilot)
-        yield app, station, pilot
-
-
-async def feed(station: Station, pilot: Pilot[None], *messages: Any) -> None:
+async def feed(station: FedStation, pilot: Pilot[None], *messages: Any) -> None:
     for message in messages:
         station.queue.put_nowait(message)
     await catch_up(pilot)
-
-
-def screen_text(app: Dashboard) -> str:
-    strips = app.screen._compositor.render_strips(Size(*app.size))
-    return " ".join(" ".join(strip.text for strip in strips).split())
 
 
 def test_unusable_meters_are_listed_first() -> None:

@@ -10,21 +10,9 @@ from click.testing import CliRunner
 from meterlink.cli.judge.diagnosis import diagnosis
 from meterlink.core.errors import InputError
 from meterlink.plans import shipped_plans
+from support.point_texts import HERM_POINT
 
-HERM = """
-[[point]]
-key = "herm"
-circuit = "compressor"
-component = "run capacitor"
-section = "HERM"
-terminals = ["C", "HERM"]
-quantity = "capacitance"
-state = "isolated and discharged"
-kind = "capacitor"
-rated = "45 uF"
-tolerance = "6 %"
-readings = READINGS
-"""
+HERM = f"{HERM_POINT}readings = READINGS\n"
 
 
 @pytest.fixture

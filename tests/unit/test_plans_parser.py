@@ -18,21 +18,10 @@ from meterlink.plans import check_plan, load_plan, parse_specification
 from meterlink.plans.point_table import POINT
 from meterlink.tomlfile.field_types import Wrong
 from meterlink.tomlfile.problems import PathProblem
+from support.point_texts import HERM_POINT
 
-GOOD = """
-name = "pump"
-[[point]]
-key = "herm"
-circuit = "compressor"
-component = "run capacitor"
-section = "HERM"
-terminals = ["C", "HERM"]
-quantity = "capacitance"
-state = "isolated and discharged"
-kind = "capacitor"
-rated = "45 uF"
-tolerance = "6 %"
-
+GOOD = f"""
+name = "pump"{HERM_POINT}
 [[point]]
 key = "coil"
 circuit = "control"

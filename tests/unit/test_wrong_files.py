@@ -13,21 +13,10 @@ from meterlink.settings.parser import SETTINGS
 from meterlink.settings.stock import STOCK
 from meterlink.tomlfile.documents import check_document
 from meterlink.tomlfile.field_types import FieldType
+from support.point_texts import HERM_POINT
 
-PLAN_FILE = """
-name = "pump"
-[[point]]
-key = "herm"
-circuit = "compressor"
-component = "run capacitor"
-section = "HERM"
-terminals = ["C", "HERM"]
-quantity = "capacitance"
-state = "isolated and discharged"
-kind = "capacitor"
-rated = "45 uF"
-tolerance = "6 %"
-[[point]]
+PLAN_FILE = f"""
+name = "pump"{HERM_POINT}[[point]]
 key = "return"
 circuit = "air"
 component = "return duct"
@@ -48,7 +37,7 @@ high = "16 °C"
 [[derived]]
 key = "split"
 kind = "split"
-inputs = { return = "return", supply = "supply" }
+inputs = {{ return = "return", supply = "supply" }}
 """
 
 SETTINGS_FILE = """
