@@ -6,16 +6,13 @@ from decimal import Decimal
 import pytest
 
 from meterlink.core.clock import SystemClock
-from meterlink.core.equipment import Meter, Site
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
-from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
-from meterlink.store.writer import Writer
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
+from support.writers import OUTER, open_visit, running_writer
 
-OUTER = 100  # s
 ROWS = 1000
 JUDGEMENT = Judgement(
     Verdict.WITHIN,
@@ -36,21 +33,14 @@ def path(tmp_path):
 
 @pytest.fixture
 def writer(path):
-    alarms: list[str] = []
-    writer = Writer(path, station="van-3", clock=SystemClock(), boot_id="b", on_alarm=alarms.append)
-    writer.start()
-    yield writer
-    writer.close()
-    assert alarms == []
+    with running_writer(path) as writer:
+        yield writer
 
 
 @pytest.fixture
 def row(writer):
-    clock = SystemClock()
-    visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
-    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
-    connection = writer.open_connection(NewConnection(meter, clock.now()))
-    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", clock.now(), channel="c", packet=bytes(14))
+    visit, connection = open_visit(writer)
+    reading = Reading(Quantity.CAPACITANCE, Decimal("45.10"), "µF", SystemClock().now(), channel="c", packet=bytes(14))
     row = ReadingRow(reading, connection, visit.visit_id, visit.point_ids["run-capacitor-herm"])
     writer.submit(Batch(readings=(row,))).result(OUTER)
     return row

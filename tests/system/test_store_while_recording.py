@@ -11,16 +11,13 @@ from click.testing import CliRunner
 
 from meterlink.cli.history import command
 from meterlink.core.clock import SystemClock
-from meterlink.core.equipment import Meter, Site
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
-from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.store.reader import Reader
-from meterlink.store.rows import AcceptedRow, Batch, NewConnection, OutboxRow, ReadingRow
-from meterlink.store.writer import Writer
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow
+from support.writers import OUTER, open_visit, running_writer
 
-OUTER = 100  # s
 BATCHES = 300
 JUDGEMENT = Judgement(Verdict.NO_LIMITS, None, None, Decimal("45.1"), None, None, "assumed", "No rating yet.")
 
@@ -32,21 +29,15 @@ def path(tmp_path):
 
 @pytest.fixture
 def writer(path):
-    alarms: list[str] = []
-    writer = Writer(path, station="van-3", clock=SystemClock(), boot_id="b", on_alarm=alarms.append)
-    writer.start()
-    yield writer
-    writer.close()
-    assert alarms == []
+    with running_writer(path) as writer:
+        yield writer
 
 
 @pytest.fixture
 def tag(writer):
     """A function that returns a reading row with visit and test point."""
     clock = SystemClock()
-    visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), clock.now()).result(OUTER)
-    meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
-    connection = writer.open_connection(NewConnection(meter, clock.now()))
+    visit, connection = open_visit(writer)
     point = visit.point_ids["run-capacitor-herm"]
 
     def tagged():

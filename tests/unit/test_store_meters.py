@@ -14,6 +14,7 @@ from meterlink.store.meters import RegisteredMeter, is_distinctive_serial
 from meterlink.store.reader import Reader
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
+from support.writers import running_writer
 
 A, B, C = (f"C0:00:5E:00:53:0{n}" for n in (1, 2, 3))
 SERVICE, OTHER_SERVICE = "a1b2c3d4-0000-4000-8000-000000000001", "a1b2c3d4-0000-4000-8000-000000000002"
@@ -30,10 +31,8 @@ class Clock:
 
 @pytest.fixture
 def writer(tmp_path: Path) -> Iterator[Writer]:
-    writer = Writer(tmp_path / "m.db", station="van-3", clock=Clock(), boot_id="boot", on_alarm=lambda _: None)
-    writer.start()
-    yield writer
-    writer.close()
+    with running_writer(tmp_path / "m.db", Clock()) as writer:
+        yield writer
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from meterlink.store import connections, migration
 from meterlink.store.migration import migrate
 from meterlink.store.reader import Reader
 from meterlink.store.schema import MIGRATIONS
-from meterlink.store.writer import Writer
+from support.writers import running_writer
 
 
 class StoppedClock:
@@ -28,9 +28,8 @@ class StoppedClock:
 
 
 def start_and_close(path):
-    writer = Writer(path, station="van-3", clock=StoppedClock(), boot_id="boot-a", on_alarm=lambda _: None)
-    writer.start()
-    writer.close()
+    with running_writer(path, StoppedClock()):
+        pass
 
 
 def schema_of(path):
