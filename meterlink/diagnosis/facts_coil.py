@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 
+from meterlink.core.units import convert
 from meterlink.core.verdicts import Limits, Margin, Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence
 from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_agrees, readings_differ
@@ -21,6 +22,9 @@ from meterlink.judge.judging import format_decimal
 REFERENCE_CELSIUS = 20.0
 # A coil with class B insulation runs at up to 130 °C (IEC 60085, from memory); a higher temperature explains nothing.
 _MAX_COIL_CELSIUS = 130.0
+# A control circuit has at most 50 V; the lowest line supply, 100 V less a tenth, has 90 V. Common practice, no source.
+_MOST_CONTROL_VOLTS = 50  # V
+_LEAST_LINE_VOLTS = 90.0  # V
 # Unit controllers commonly keep a compressor off for up to five minutes after power-up or a stop (common practice, no
 # source). A sixth minute allows for an inexact start, s.
 _START_UP_DELAY = 6 * 60.0
@@ -98,6 +102,22 @@ def _within(coil: Coil) -> Evidence:
 def _close(coil: Coil) -> Evidence:
     """The resistance is outside its limits by no more than the meter's error."""
     return _margin_is(coil, Margin.CLOSE_CALL, "is a close call for this meter")
+
+
+@fact(Coil, "line voltage is at this control coil")
+def _line_voltage(coil: Coil) -> Evidence:
+    """The newest voltage at a coil of a control circuit is that of a line supply."""
+    latest = coil.voltage.latest if coil.voltage else None
+    if coil.voltage is None or latest is None or latest.judgement is None or latest.estimate is None:
+        return UNKNOWN
+    limits = latest.judgement.limits
+    if limits is None or limits.high is None:
+        return UNKNOWN
+    control = convert(limits.high, limits.unit, "V") <= _MOST_CONTROL_VOLTS
+    text = (
+        f"{describe_point(coil.voltage)} reads {latest.text}, and at most {limits.high:f} {limits.unit} belong there."
+    )
+    return make_evidence(control and latest.estimate.value >= _LEAST_LINE_VOLTS, text, latest)
 
 
 @fact(Coil, "its resistance is clearly outside its limits")
