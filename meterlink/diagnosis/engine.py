@@ -57,9 +57,7 @@ def _apply_rule(rule: Rule, subject: Subject, case: Case) -> Cause | None:
     )
     placeholders = subject.placeholders
     title = rule.title.format_map(placeholders)
-    next_measurement = next(
-        (text for fact, text in rule.measure_first if fact.evaluate(subject).holds is None), rule.next_measurement
-    )
+    next_measurement = _next_measurement(rule, subject)
     return Cause(
         rule=rule.key,
         title=title[0].upper() + title[1:],
@@ -102,6 +100,16 @@ def _measurement_doubts(case: Case, reading_numbers: frozenset[int]) -> list[tup
             text = f"The meter's battery was low when it showed {', '.join(reading.text for reading in low_battery)}."
             doubts.append((make_positive_evidence(text, *low_battery), WEIGHTS["moderate"]))
     return doubts
+
+
+def _next_measurement(rule: Rule, subject: Subject) -> str:
+    """Return the measurement that is missing; else the decision, once its facts hold; else that of the rule."""
+    for fact, text in rule.measure_first:
+        if fact.evaluate(subject).holds is None:
+            return text
+    if rule.decision is not None and all(fact.evaluate(subject).holds for fact in rule.decision.facts):
+        return rule.decision.text
+    return rule.next_measurement
 
 
 def _sum_weights(weighted: list[tuple[Evidence, int]]) -> int:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from string import Formatter
+from typing import NamedTuple
 
 from meterlink.core.equipment import CircuitState
 from meterlink.core.units import Quantity
@@ -24,6 +25,13 @@ BASE_WEIGHTS = {"possible": 0, "likely": 2}
 WEIGHTS = {"strong": 2, "moderate": 1, "computed": 0}
 
 
+class Decision(NamedTuple):
+    """What to do once all ``facts`` hold: ``text`` then replaces the next measurement of a rule."""
+
+    facts: tuple[Fact, ...]
+    text: str
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One rule, as written in ``rules.toml``.
@@ -32,6 +40,7 @@ class Rule:
     is the weight of the needs alone. ``evidence_for`` and ``evidence_against`` are ``((fact, weight), ...)``. Weights
     are half-powers of ten. ``title`` and ``next_measurement`` may contain the subject's placeholders in braces.
     ``measure_first`` is ``((fact, text), ...)``: the text replaces ``next_measurement`` while the fact is unknown.
+    ``decision`` replaces it once nothing is left to measure; None if there always is.
     ``extra_caution`` is added to the standard caution for ``next_state`` and ``next_quantity``.
     """
 
@@ -50,12 +59,20 @@ class Rule:
     measure_first: tuple[tuple[Fact, str], ...] = ()
     extra_caution: str = ""
     source: str = ""
+    decision: Decision | None = None
 
 
 Statements = tuple[str, ...]
 PartialStatements = Sequence[str | None] | None  # None for a wrong one, and for no list
 # Statements by the word for their weight, in the order of the file.
 WeightedStatements = tuple[tuple[str, Statements], ...]
+
+
+class RawDecision(NamedTuple):
+    """The table of a decision, its facts by their statements."""
+
+    facts: Statements
+    text: str
 
 
 def parse_rules(text: str) -> tuple[Rule, ...]:
@@ -86,6 +103,12 @@ def _check_measure_first(subject: str, partial_measure_first: Sequence[tuple[str
         if (subject, statement) not in FACTS:
             yield _unknown_fact(subject, statement, ("measure_first", statement))
         yield from _check_placeholders(subject, text or "", "measure_first", statement)
+
+
+def _check_decision(subject: str, decision: RawDecision | None) -> Iterator[FieldError]:
+    if decision is not None:
+        yield from _check_facts(subject, decision.facts, "decision", "facts")
+        yield from _check_placeholders(subject, decision.text, "decision", "text")
 
 
 def _unknown_fact(subject: str, statement: str, at: TomlPath) -> FieldError:
@@ -135,6 +158,7 @@ def _make_rule(
     measure_first: tuple[tuple[str, str], ...],
     extra_caution: str,
     source: str,
+    decision: RawDecision | None,
 ) -> Rule:
     return Rule(
         key=key,
@@ -152,6 +176,7 @@ def _make_rule(
         measure_first=tuple((FACTS[subject, statement], text) for statement, text in measure_first),
         extra_caution=extra_caution,
         source=source,
+        decision=None if decision is None else Decision(_find_facts(subject, decision.facts), decision.text),
     )
 
 
@@ -179,6 +204,7 @@ RULE = Table(
     Key("measure_first", _MEASURE_FIRST, ()),
     Key("extra_caution", _PARAGRAPH, ""),
     Key("source", _PARAGRAPH, ""),
+    Key("decision", Table(RawDecision, Key("facts", _STATEMENTS), Key("text", _PARAGRAPH)), None),
     # One check for each key, and for the right parts of wrong ones: no problem hides another one.
     checks=(
         lambda subject, title: _check_placeholders(subject, title, "title"),
@@ -190,6 +216,7 @@ RULE = Table(
         ),
         lambda subject, next_measurement: _check_placeholders(subject, next_measurement, "next_measurement"),
         _check_measure_first,
+        _check_decision,
     ),
 )
 RULES: Table[tuple[Rule, ...]] = Table(lambda rule: rule, Key("rule", Tables(RULE, 1, 1000, unique=("key",))))

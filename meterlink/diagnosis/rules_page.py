@@ -51,7 +51,8 @@ def render_rules_page(rules: Sequence[Rule]) -> str:
 
 def _facts_of(rule: Rule) -> list[Fact]:
     weighted = [fact for fact, _ in (*rule.evidence_for, *rule.evidence_against)]
-    return [*rule.needs, *rule.unless, *weighted, *(fact for fact, _ in rule.measure_first)]
+    decisive = rule.decision.facts if rule.decision else ()
+    return [*rule.needs, *rule.unless, *weighted, *(fact for fact, _ in rule.measure_first), *decisive]
 
 
 def _rule_section(rule: Rule) -> str:
@@ -69,6 +70,9 @@ def _rule_section(rule: Rule) -> str:
             lines.append(f"- {label}: {'; '.join(f'{fact.statement} ({names[weight]})' for fact, weight in facts)}")
     lines += [f"- measure first, while unknown whether {fact.statement}: {text}" for fact, text in rule.measure_first]
     lines.append(f"- next measurement: {rule.next_measurement}")
+    if rule.decision:
+        statements = " and ".join(fact.statement for fact in rule.decision.facts)
+        lines.append(f"- once {statements}: {rule.decision.text}")
     if rule.extra_caution:
         lines.append(f"- extra caution: {rule.extra_caution}")
     lines.append(f"- source: {rule.source}\n")

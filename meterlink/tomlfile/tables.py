@@ -350,10 +350,12 @@ def _header_instruction(path: TomlPath, opening: str = "") -> str:
 
 
 def parameters(function: Callable[..., Any]) -> tuple[str, ...]:
-    """Return the names of the parameters of a function, or of a class's ``__init__`` without self."""
-    code = (function.__init__ if isinstance(function, type) else function).__code__  # type: ignore[misc]  # every class of ours has one
-    names: tuple[str, ...] = code.co_varnames[: code.co_argcount + code.co_kwonlyargcount]
-    return names[1:] if isinstance(function, type) else names
+    """Return the names of the parameters of a function, or of those that make an object of a class."""
+    if not isinstance(function, type):
+        code = function.__code__
+        return code.co_varnames[: code.co_argcount + code.co_kwonlyargcount]
+    maker: Any = function.__new__ if issubclass(function, tuple) else function.__init__
+    return parameters(maker)[1:]
 
 
 def report_unknown_keys(

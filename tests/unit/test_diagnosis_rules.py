@@ -635,3 +635,25 @@ def test_ground_minimum_is_a_setting():
 def test_the_limit_of_a_test_point_replaces_the_ground_minimum():
     readings = replace(case(ground="1.50 Mohm"), ground_minimum=Amount(Decimal(2), "MΩ"))
     assert only("winding-grounded", readings) == only("winding-damp", readings) == []
+
+
+@pytest.mark.parametrize(
+    ("rule", "herm", "replaced"),
+    [
+        # Clearly outside and read twice: nothing is left to measure on the old part. Common practice, no source.
+        ("section-weak", ["41.0 uF", "40.9 uF"], False),  # outside, but not by more than this meter's error
+        ("section-weak", ["40.0 uF", "39.9 uF"], True),
+        ("section-weak", ["39.9 uF"], False),
+        ("section-failed", ["30.1 uF", "30.0 uF"], True),
+        ("section-failed", ["30.0 uF"], False),
+        ("section-failed", ["20.0 uF", "30.0 uF"], False),  # readings that differ decide nothing
+    ],
+)
+def test_advice_on_a_section_ends_in_replace_once_two_readings_agree(
+    rule: str, herm: list[str], replaced: bool
+) -> None:
+    (cause,) = only(rule, case(herm=herm))
+    assert cause.next_measurement.startswith("Replace the part") is replaced
+    if replaced:
+        assert "proves the repair" in cause.next_measurement
+        assert "Discharge" in cause.next_measurement

@@ -147,7 +147,8 @@ def union(types: Iterable[Any]) -> Any:
 
 
 def hints_of(function: Any) -> dict[str, Any]:
-    plain = vars(function)["__init__"] if isinstance(function, type) else function
+    maker = "__new__" if isinstance(function, type) and issubclass(function, tuple) else "__init__"
+    plain = vars(function)[maker] if isinstance(function, type) else function
     try:
         return typing.get_type_hints(plain)
     except (NameError, TypeError):  # a type that is imported for the type checker alone, or a function without hints
