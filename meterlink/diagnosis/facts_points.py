@@ -4,6 +4,7 @@ from itertools import pairwise
 
 from meterlink.core.equipment import CircuitState
 from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, readings_differ
@@ -18,6 +19,9 @@ _SAME_SHARE = 0.05
 # Open contacts carry the voltage of the supply, and worn ones drop a few volts at most, so the bound is half. Common
 # practice, no source.
 _OPEN_CONTACTS_SHARE = 0.5
+# Closed contacts drop tenths of a volt, and badly burnt ones some volts: no more than this share of the line. Common
+# practice, no source.
+_CLOSED_CONTACTS_SHARE = 0.05
 
 
 # Contacts
@@ -67,6 +71,28 @@ def _coil_voltage_present(contacts: ContactorContacts) -> Evidence:
 def _coil_voltage_absent(contacts: ContactorContacts) -> Evidence:
     """The voltage at a contactor coil was read and is almost zero."""
     return _coil_voltage(contacts, VoltageLevel.ABSENT, "so the contactor is not energized.")
+
+
+@fact(ContactorContacts, "their voltage drop shows that they are closed")
+def _closed(contacts: ContactorContacts) -> Evidence:
+    """The line supply has voltage, and almost none of it is across the contacts."""
+    latest, line = contacts.point_readings.latest, _line_supply(contacts)
+    if latest is None or latest.estimate is None or line is None or line.estimate is None:
+        return UNKNOWN
+    text = f"The supply reads {line.text} and {describe_point(contacts.point_readings)} {latest.text}: they are closed."
+    return make_evidence(latest.estimate.value < _CLOSED_CONTACTS_SHARE * line.estimate.value, text, latest, line)
+
+
+@fact(ContactorContacts, "no current flows in their circuit")
+def _nothing_flows(contacts: ContactorContacts) -> Evidence:
+    """The newest current in their circuit is less than the meter can show."""
+    circuit = contacts.point_readings.point.circuit
+    for point_readings in contacts.case.point_readings:
+        point, latest = point_readings.point, point_readings.latest
+        if point.circuit == circuit and point.quantity is Quantity.CURRENT and latest is not None:
+            text = f"{describe_point(point_readings)} reads {latest.text}: no current that this meter can show."
+            return make_evidence(latest.verdict is Verdict.NOTHING_FLOWS, text, latest)
+    return UNKNOWN
 
 
 def _coil_voltage(contacts: ContactorContacts, expected: VoltageLevel, conclusion: str) -> Evidence:

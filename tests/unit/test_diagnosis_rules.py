@@ -44,6 +44,7 @@ POINTS = {
     "primary": point("control 24 V", "control transformer", "P1-P2", V, ON, PointKind.RANGE, LINE_VOLTS, "primary"),
     "line": point("supply", "line", "L1-L2", V, ON, PointKind.RANGE, LINE_VOLTS),
     "line_loaded": point("supply", "line", "L1-L2", V, ON, PointKind.RANGE, LINE_VOLTS),
+    "motor_amps": point("compressor", "compressor motor", "C-motor", Quantity.CURRENT, ON, PointKind.RANGE, None),
     "drop": point("compressor", "contactor contacts", "L1-T1", V, ON, PointKind.RANGE, span(None, "0.2", "V")),
     "cs": point("compressor", "compressor motor", "C-S", R, OFF, PointKind.RANGE),
     "cr": point("compressor", "compressor motor", "C-R", R, OFF, PointKind.RANGE),
@@ -329,6 +330,16 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
         case(ground="0.20 Mohm"),
         [case(ground="0.02 Mohm"), case(ground="1.00 Mohm"), case(ground="OL Mohm")],
     ),
+    # 240 V, 0.05 V across the contacts, 0.0 A: the load is open (textbook).
+    "load-open": (
+        case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="25.0 V AC"),
+        [
+            case(line="240.0 V AC", drop="0.05 V AC", motor_amps="9.8 A AC"),
+            case(line="240.0 V AC", drop="239 V AC", motor_amps="0.0 A AC"),
+            case(line="240.0 V AC", drop="0.05 V AC"),
+            case(drop="0.05 V AC", motor_amps="0.0 A AC"),
+        ],
+    ),
     "line-voltage-at-control-coil": (
         case(coil_volts="238.0 V AC"),
         [case(coil_volts="31.0 V AC"), case(coil_volts="25.2 V AC"), case(line="238.0 V AC")],
@@ -451,6 +462,9 @@ CONFIDENCES = [
     ("winding-grounded", case(ground="0.02 Mohm"), "likely"),
     ("winding-damp", case(ground="0.50 Mohm"), "likely"),
     ("line-voltage-at-control-coil", case(coil_volts="238.0 V AC"), "likely"),
+    ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC"), "likely"),
+    ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="25.0 V AC"), "likely"),
+    ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="0.1 V AC"), "possible"),
     ("winding-grounded", case(ground="0.02 Mohm", ground_s="0.02 Mohm"), "likely"),
     ("contact-not-part", case(herm=["44.8 uF", "38.0 uF"]), "likely"),
     ("contact-not-part", case(herm=["38.0 uF", "44.8 uF"]), "possible"),  # as after a replacement
