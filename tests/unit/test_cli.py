@@ -222,3 +222,12 @@ def test_nothing_of_ours_imports_numpy() -> None:
     }
     assert {"click", "bleak", "pint"} <= imported
     assert "numpy" not in imported
+
+
+def test_a_typed_reading_that_cannot_tell_names_the_step_it_was_taken_with() -> None:
+    typed = ["judge", "capacitor", "--rated", "5uF", "--tolerance", "6 %", "--reading"]
+    status, out, _ = run_command(*typed, "5uF")
+    assert status == 0
+    assert out.startswith("CANNOT TELL")
+    assert "Taken as a display in steps of 1 µF. If it shows more decimals, type them all." in out
+    assert "Taken as" not in run_command(*typed, "5.00uF")[1]
