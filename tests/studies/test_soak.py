@@ -89,7 +89,8 @@ def test_hours_of_readings_with_drops_lose_nothing_and_grow_nothing(tmp_path: Pa
             await asyncio.sleep(WARM_UP)
             gc.collect()
             objects.append(len(gc.get_objects()))
-            assert len(asyncio.all_tasks()) == tasks
+            # A commit may be under way at one of the two moments; a leak would leave a task for each of the drops.
+            assert abs(len(asyncio.all_tasks()) - tasks) <= 1
             shown.extend(meter.count for meter in meters)
             station.stop()
             await task

@@ -240,8 +240,7 @@ def test_no_line_is_wider_than_the_terminal(data, monkeypatch, width):
 def test_hostile_names_reach_no_terminal(reader):
     row = reader.history()[0]
     hostile = "\x1b[2J\x1b]0;gone\x07[red]pump\u202e\r\n1"
-    row = replace(
-        row,
+    row = row._replace(
         site=Site(hostile, hostile),
         circuit=hostile,
         component=hostile,

@@ -211,7 +211,7 @@ def test_a_reading_needs_no_visit(writer, path):
 )
 def test_an_accepted_reading_keeps_the_judgement_and_rating_of_its_time(writer, path, judgement):
     visit = Visit(writer)
-    accepted = replace(visit.accepted(), judgement=judgement)
+    accepted = visit.accepted()._replace(judgement=judgement)
     writer.submit(Batch(accepted=(accepted,))).result(OUTER)
     writer.set_rating(visit.ids.point_ids["herm"], "35 µF ±5 %").result(OUTER)
     (row,) = Reader(path).history()
@@ -271,7 +271,7 @@ def test_later_accepted_readings_are_kept_with_the_rating_read_off_the_part(writ
 
 def test_an_accepted_reading_without_a_test_point_is_refused(writer, path):
     visit = Visit(writer)
-    stray = replace(visit.accepted(), reading_row=ReadingRow(reading(), visit.connection))
+    stray = visit.accepted()._replace(reading_row=ReadingRow(reading(), visit.connection))
     with pytest.raises(StoreError, match="belongs to no test point"):
         writer.submit(Batch(accepted=(stray,))).result(OUTER)
     assert Reader(path).counts()["readings"] == 0
