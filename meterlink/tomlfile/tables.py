@@ -203,7 +203,7 @@ class Variants(FieldType[_T]):
         self.tag = tag
         self.tables = tables
         self._own_keys = {word: frozenset(key.name for key in table.keys) for word, table in tables.items()}
-        self._known_keys = tuple(dict.fromkeys(key.name for table in tables.values() for key in table.keys))
+        self._known_keys = _keys_of(tables)
 
     def convert(self, value: Mapping[str, object], path: TomlPath, problems: list[PathProblem]) -> _T | Wrong:
         """Return what the table of the value's variant reads."""

@@ -17,8 +17,9 @@ from meterlink.judge.judging import MeasuredValue
 MOST_APART = 0.25  # of their mean
 MOST_LEFT = 0.15  # of their mean
 
-# A line that is lost hangs on the other two through whatever is still connected: each of its voltages then lies between
-# nothing and about half of the third; a sagging one stays far above. Common practice, no source.
+# Loads that are still connected tie a lost line to the other two lines. Each of its two voltages then lies between zero
+# and about half of the voltage between the sound lines; those of a sagging line stay far above. Common practice, no
+# source.
 MOST_LEFT_OF_VOLTS = 0.7  # of the voltage between the two sound lines
 
 VOLTS_CANNOT_TELL = (
