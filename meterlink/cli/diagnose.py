@@ -27,6 +27,7 @@ from meterlink.diagnosis.observations import (
 )
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
+from meterlink.plans import parse_specification
 from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.rules import shipped_rules
@@ -128,6 +129,9 @@ def make_point_readings(rows: list[HistoryRow]) -> tuple[PointReadings, ...]:
 
 
 def _test_point(row: HistoryRow) -> TestPoint:
+    specification = None
+    with suppress(InputError):  # no rating, or one of another quantity; the accepted reading still has its limits
+        specification = parse_specification(row.rating, row.reading.quantity, row.kind)
     return TestPoint(
         key=row.point_key,
         circuit=printable_text(row.circuit),
@@ -137,6 +141,7 @@ def _test_point(row: HistoryRow) -> TestPoint:
         quantity=row.reading.quantity,
         state=row.state,
         kind=row.kind,
+        specification=specification,
     )
 
 

@@ -37,13 +37,25 @@ class Rating:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Two limits from a label or a service sheet, in ``unit``; None for an open side."""
+    """Two limits from a label or a service sheet, in ``unit``; None for an open side.
+
+    ``locked_rotor`` is the current of a motor that stands still at its rated voltage, in ``unit`` (LRA on a nameplate,
+    beside RLA or FLA, which is ``high``); None where it is not marked, and for all but the current of a motor.
+    """
 
     low: Decimal | None
     high: Decimal | None
     unit: str
+    locked_rotor: Decimal | None = None
 
     def __str__(self) -> str:
+        if self.locked_rotor is None:
+            return self.limits_text
+        return f"{self.limits_text}, locked rotor {self.locked_rotor:f} {self.unit}"
+
+    @property
+    def limits_text(self) -> str:
+        """The limits alone: ``at most 14.1 A``."""
         if self.low is None or self.high is None:
             return f"at most {self.high:f} {self.unit}" if self.low is None else f"at least {self.low:f} {self.unit}"
         return f"{self.low:f} to {self.high:f} {self.unit}"

@@ -30,4 +30,4 @@ def rated_limits(rating: Rating, default_tolerance: str = DEFAULT_CAPACITOR_TOLE
 def span_limits(span: Span) -> Limits:
     """Return the limits of a span; with two numbers, deviations count from their middle."""
     nominal = None if span.low is None or span.high is None else (span.low + span.high) / 2
-    return Limits(span.low, span.high, span.unit, str(span), nominal)
+    return Limits(span.low, span.high, span.unit, span.limits_text, nominal)

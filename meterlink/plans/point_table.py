@@ -7,7 +7,13 @@ from meterlink.core.readings import Coupling
 from meterlink.core.text import KEY_PATTERN
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.decision_rules import parse_decision_rule
-from meterlink.plans.specification import QUANTITY_OF_KIND, make_rating, make_span, validate_span
+from meterlink.plans.specification import (
+    QUANTITY_OF_KIND,
+    make_rating,
+    make_span,
+    validate_span,
+    with_locked_rotor,
+)
 from meterlink.tomlfile.field_types import Choice, Constant, ListOf, Parsed, Schema, Text
 from meterlink.tomlfile.tables import Computed, FieldError, Key, Table
 
@@ -61,12 +67,18 @@ def _span(low_amount: Amount | None, high_amount: Amount | None, measured: Quant
     return span and validate_span(span, measured, kind)
 
 
+def _motor_span(span: Span | None, locked_rotor: str | None) -> Span | None:
+    if span is None or locked_rotor is None:
+        return span
+    return with_locked_rotor(span, parse_amount(locked_rotor, Quantity.CURRENT))
+
+
 def _rating(rating_value: Amount | None, tolerance: str | None, kind: PointKind) -> Rating | None:
     return None if rating_value is None else make_rating(rating_value, tolerance, kind)
 
 
-def _specification(span: Span | None, rating: Rating | None) -> Rating | Span | None:
-    return rating or span
+def _specification(motor_span: Span | None, rating: Rating | None) -> Rating | Span | None:
+    return rating or motor_span
 
 
 def _check_source_of_limits(
@@ -82,6 +94,11 @@ def _check_source_of_limits(
             yield FieldError(field, "a point has a rating or limits, not both.", remedy)
     elif tolerance is not None:
         yield FieldError("tolerance", "a tolerance needs a rating.", "Add rated, or remove tolerance.")
+
+
+def _check_locked_rotor(locked_rotor: str | None, high: str | None) -> Iterator[FieldError]:
+    if locked_rotor is not None and high is None:
+        yield FieldError("locked_rotor", "it stands beside the rated amps of a motor.", "Add high, or remove it.")
 
 
 def _check_coupling(quantity: Quantity, coupling: Coupling | None) -> Iterator[FieldError]:
@@ -112,6 +129,7 @@ POINT = Table(
     Key("tolerance", Text(40, example='"6 %"'), None),
     Key("low", amount_text('"10 ohm"'), None),
     Key("high", amount_text('"18 ohm"'), None),
+    Key("locked_rotor", amount_text('"77 A"'), None, description="LRA of a motor, beside its RLA or FLA in high."),
     Key("limits", Constant(ON_SITE, f'Write limits = "{ON_SITE}", or low and high.'), None),
     Key("rule", Parsed(lambda text: str(parse_decision_rule(text)), '"guarded acceptance"'), ""),
     Key("caution", EXPLANATION, "", description="Added to the usual cautions."),
@@ -121,14 +139,15 @@ POINT = Table(
         Computed("low_amount", _low_amount, ("low",)),
         Computed("high_amount", _high_amount, ("high",)),
         Computed("span", _span, ("low", "high")),
+        Computed("motor_span", _motor_span, ("locked_rotor",)),
         Computed("rating_value", _rated_amount, ("rated",)),
         Computed("rating", _rating, ("tolerance",)),
         Computed("specification", _specification),
     ),
-    checks=(_check_source_of_limits, _check_coupling),
+    checks=(_check_source_of_limits, _check_locked_rotor, _check_coupling),
     schema_rules=(
         {"if": {"required": ["limits"]}, "then": _without("rated", "tolerance", "low", "high")},
         {"if": {"required": ["rated"]}, "then": _without("low", "high")},
-        {"dependentRequired": {"tolerance": ["rated"]}},
+        {"dependentRequired": {"tolerance": ["rated"], "locked_rotor": ["high"]}},
     ),
 )

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.errors import InputError
@@ -56,6 +57,22 @@ def make_span(low: Amount | None, high: Amount | None) -> Span | None:
     return Span(bottom, top, first.unit)
 
 
+def with_locked_rotor(span: Span, locked_rotor: Amount) -> Span:
+    """Return the limits of a motor's running current with its locked-rotor current.
+
+    Raises:
+        InputError: it is no current, or not above the highest running current.
+    """
+    if quantity_of(locked_rotor.unit) is not Quantity.CURRENT or quantity_of(span.unit) is not Quantity.CURRENT:
+        raise InputError("A locked-rotor current belongs to the current of a motor.", "Leave it out.")
+    if span.high is None or not locked_rotor.to(span.unit) > span.high:
+        raise InputError(
+            f"The locked-rotor current {locked_rotor} must be above the rated one.",
+            "Write both as on the nameplate: RLA 14.1 A, LRA 77 A.",
+        )
+    return replace(span, locked_rotor=locked_rotor.to(span.unit))
+
+
 def validate_span(span: Span, quantity: Quantity, kind: PointKind) -> Span:
     """Return ``span`` unchanged.
 
@@ -70,6 +87,13 @@ def validate_span(span: Span, quantity: Quantity, kind: PointKind) -> Span:
 
 
 _RANGE = re.compile(r"(?P<low>[^a-z]*?[0-9.]\s*[a-zµΩ°%]*)\s*(?:to|\.\.|–|-)\s*(?P<high>[0-9.].*)", re.IGNORECASE)
+# A motor's nameplate: RLA or FLA, and LRA; each word stands before or behind its number.
+_AMPS = r"[0-9.]+\s*(?:[a-z]?A)?"
+_LOCKED_ROTOR = re.compile(
+    rf"(?P<limits>.+?)\s*[,;/]?\s*(?:(?:LRA|locked rotor)\s*(?P<amps>{_AMPS})|(?P<amps_first>{_AMPS})\s*LRA)",
+    re.IGNORECASE,
+)
+_RATED_AMPS = re.compile(rf"(?:RLA|FLA)?\s*(?P<amps>{_AMPS})\s*(?:RLA|FLA)?", re.IGNORECASE)
 _TOLERANCE_MARKS = ("±", "+/-", "+-")
 
 
@@ -77,12 +101,16 @@ def parse_specification(text: str, quantity: Quantity, kind: PointKind) -> Ratin
     """Return the specification that a person typed from the marking on a part.
 
     Two limits (``10 to 18 ohm``, ``189-227 uF``), one limit (``at least 10 ohm``, ``at most 18 ohm``), or a rating with
-    its tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``). Only a capacitor needs no tolerance (``45 uF``).
+    its tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``). Only a capacitor needs no tolerance (``45 uF``). Of a
+    motor's current, also the amps of its nameplate (``RLA 14.1 A, LRA 77 A``).
 
     Raises:
         InputError: the text is none of these, or does not fit the quantity or the kind; the remedy has an example.
     """
     stripped = text.strip()
+    nameplate = _LOCKED_ROTOR.fullmatch(stripped) if quantity is Quantity.CURRENT else None
+    if nameplate is not None:
+        return _parse_nameplate_amps(nameplate, kind)
     # In this order: the span parser rejects "45 uF -10/+30 %", and the rating parser then reads it.
     parsers: list[Callable[[str, Quantity, PointKind], Rating | Span]] = [_parse_span, _parse_rating]
     errors: list[InputError] = []
@@ -98,6 +126,17 @@ def parse_specification(text: str, quantity: Quantity, kind: PointKind) -> Ratin
         kind is PointKind.CAPACITOR or (has_tolerance and quantity is not Quantity.RATIO)
     )
     raise errors[1] if meant_rating else errors[0]
+
+
+def _parse_nameplate_amps(nameplate: re.Match[str], kind: PointKind) -> Span:
+    rated = _RATED_AMPS.fullmatch(nameplate["limits"])
+    if rated is None:
+        span = _parse_span(nameplate["limits"], Quantity.CURRENT, kind)
+    else:
+        amount = parse_amount(rated["amps"], Quantity.CURRENT, unit="A")
+        span = Span(None, amount.digits, amount.unit)
+    locked_rotor = parse_amount(nameplate["amps"] or nameplate["amps_first"], Quantity.CURRENT, unit="A")
+    return with_locked_rotor(span, locked_rotor)
 
 
 def _parse_span(text: str, quantity: Quantity, kind: PointKind) -> Span:

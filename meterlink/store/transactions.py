@@ -10,7 +10,6 @@ from meterlink.core.equipment import Plan, Rating, Site, Span, TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
-from meterlink.judge.limits import span_limits
 from meterlink.plans.derived_table import dump_derived_points
 from meterlink.store.continuity import end_connections_of_killed_station
 from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, VisitIds
@@ -184,7 +183,7 @@ def rating_text(specification: Rating | Span | None) -> str:
         case Rating():
             return f"{specification.value} {specification.tolerance or ''}".rstrip()
         case Span():
-            return span_limits(specification).basis
+            return str(specification)
         case None:
             return ""
 

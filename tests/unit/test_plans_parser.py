@@ -346,6 +346,24 @@ def test_insulation_has_a_low_limit() -> None:
     assert (point.kind, str(point.specification)) == (PointKind.INSULATION, "at least 1 MΩ")
 
 
+def test_locked_rotor_amps_stand_beside_the_rated_amps() -> None:
+    lines = 'quantity = "current"\nstate = "energized"\nkind = "range"\n'
+    block = GOOD[GOOD.index('quantity = "resistance"') :]
+    point = variant(block, lines + 'high = "14.1 A"\nlocked_rotor = "77 A"')
+    assert point.specification == Span(None, Decimal("14.1"), "A", Decimal(77))
+    limits = limits_for(point)
+    assert limits is not None
+    assert (limits.high, limits.basis) == (Decimal("14.1"), "at most 14.1 A")
+    for wrong, message in (
+        ('locked_rotor = "77 A"', "beside the rated amps"),
+        ('limits = "on site"\nlocked_rotor = "77 A"', "beside the rated amps"),
+        ('high = "14.1 A"\nlocked_rotor = "9 A"', "must be above"),
+        ('high = "14.1 A"\nlocked_rotor = "77 V"', "current"),
+    ):
+        (error,) = check_plan(GOOD.replace(block, lines + wrong)).errors
+        assert message in error.message
+
+
 @pytest.mark.parametrize(
     ("text", "quantity", "kind", "specification"),
     [
@@ -369,6 +387,12 @@ def test_insulation_has_a_low_limit() -> None:
         ("208-230 V", Quantity.VOLTAGE, PointKind.RANGE, "208 to 230 V"),
         ("12 ohm 10 %", Quantity.RESISTANCE, PointKind.COIL, "12 Ω 10 %"),
         ("at least 1 Mohm", Quantity.RESISTANCE, PointKind.INSULATION, "at least 1 MΩ"),
+        # As a nameplate has the amps of a motor: common practice, no source.
+        ("RLA 14.1 A, LRA 77 A", Quantity.CURRENT, PointKind.RANGE, "at most 14.1 A, locked rotor 77 A"),
+        ("14.1 A RLA 77 A LRA", Quantity.CURRENT, PointKind.RANGE, "at most 14.1 A, locked rotor 77 A"),
+        ("RLA 14.1 LRA 77", Quantity.CURRENT, PointKind.RANGE, "at most 14.1 A, locked rotor 77 A"),
+        ("fla 1.1A / lra 2.4A", Quantity.CURRENT, PointKind.RANGE, "at most 1.1 A, locked rotor 2.4 A"),
+        ("10 to 14.1 A, locked rotor 77 A", Quantity.CURRENT, PointKind.RANGE, "10 to 14.1 A, locked rotor 77 A"),
     ],
 )
 def test_text_typed_off_a_part(text: str, quantity: Quantity, kind: PointKind, specification: str) -> None:
@@ -415,6 +439,10 @@ def test_stored_limits_are_read_again(low: Decimal | None, high: Decimal | None)
         ("45", Quantity.CAPACITANCE, PointKind.CAPACITOR, "unit is missing"),
         ("45 uF 6", Quantity.CAPACITANCE, PointKind.CAPACITOR, "no unit"),
         ("20 °C ±10 %", Quantity.TEMPERATURE, PointKind.RANGE, "no rating"),
+        ("RLA 77 A, LRA 14.1 A", Quantity.CURRENT, PointKind.RANGE, "must be above the rated one"),
+        ("at least 14.1 A, LRA 77 A", Quantity.CURRENT, PointKind.RANGE, "must be above the rated one"),
+        ("RLA 14.1 A, LRA 77 ohm", Quantity.CURRENT, PointKind.RANGE, "two limits"),
+        ("RLA 240 V, LRA 77 V", Quantity.VOLTAGE, PointKind.RANGE, "two limits"),
     ],
 )
 def test_meaningless_limits(text: str, quantity: Quantity, kind: PointKind, message: str) -> None:
