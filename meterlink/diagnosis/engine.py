@@ -9,8 +9,10 @@ from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.causes import Cause, CauseKind, Confidence, Diagnosis
 from meterlink.diagnosis.evidence import Evidence, Fact, Subject, make_positive_evidence
 from meterlink.diagnosis.observations import Case, Observation
+from meterlink.diagnosis.proven_flow import with_proven_flow
 from meterlink.diagnosis.rules import WEIGHTS, Rule
-from meterlink.diagnosis.subjects import SUBJECTS, is_resistance_to_ground
+from meterlink.diagnosis.subject_kinds import SUBJECTS
+from meterlink.diagnosis.subjects import is_resistance_to_ground
 
 _KIND_ORDER = list(CauseKind)
 _UNREMARKABLE_VERDICTS = {Verdict.WITHIN, Verdict.NO_LIMITS, None}
@@ -22,6 +24,7 @@ def diagnose(case: Case, rules: Sequence[Rule]) -> Diagnosis:
     Causes of the kind ``stop`` are first, then the surest; of two equally sure causes, the cheaper one to check is
     first. Causes that contradict each other are all listed, each with the evidence against it.
     """
+    case = with_proven_flow(case)
     causes = [
         cause
         for rule in rules

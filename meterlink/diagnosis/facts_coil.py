@@ -8,7 +8,7 @@ from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact,
 from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_agrees, readings_differ
 from meterlink.diagnosis.observations import Observation, PointReadings
 from meterlink.diagnosis.subjects import Coil
-from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
+from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, MOST_CONTROL_VOLTS, VoltageLevel, voltage_level
 from meterlink.judge.electrical.winding_temperature import (
     WindingMetal,
     is_plausible_temperature,
@@ -22,9 +22,6 @@ from meterlink.judge.judging import format_decimal
 REFERENCE_CELSIUS = 20.0
 # A coil with class B insulation runs at up to 130 °C (IEC 60085, from memory); a higher temperature explains nothing.
 _MAX_COIL_CELSIUS = 130.0
-# A control circuit has at most 50 V; the lowest line supply, 100 V less a tenth, has 90 V. Common practice, no source.
-_MOST_CONTROL_VOLTS = 50  # V
-_LEAST_LINE_VOLTS = 90.0  # V
 # Unit controllers commonly keep a compressor off for up to five minutes after power-up or a stop (common practice, no
 # source). A sixth minute allows for an inexact start, s.
 _START_UP_DELAY = 6 * 60.0
@@ -113,11 +110,11 @@ def _line_voltage(coil: Coil) -> Evidence:
     limits = latest.judgement.limits
     if limits is None or limits.high is None:
         return UNKNOWN
-    control = convert(limits.high, limits.unit, "V") <= _MOST_CONTROL_VOLTS
+    control = convert(limits.high, limits.unit, "V") <= MOST_CONTROL_VOLTS
     text = (
         f"{describe_point(coil.voltage)} reads {latest.text}, and at most {limits.high:f} {limits.unit} belong there."
     )
-    return make_evidence(control and latest.estimate.value >= _LEAST_LINE_VOLTS, text, latest)
+    return make_evidence(control and latest.estimate.value >= LEAST_LINE_VOLTS, text, latest)
 
 
 @fact(Coil, "its resistance is clearly outside its limits")

@@ -4,17 +4,19 @@ from itertools import pairwise
 
 from meterlink.core.equipment import CircuitState
 from meterlink.core.readings import Coupling
-from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Margin, Verdict
+from meterlink.core.units import Quantity, convert
+from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
-from meterlink.diagnosis.facts_readings import describe_point, readings_differ
+from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
-from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
+from meterlink.diagnosis.observations import Observation, is_in_doubt
+from meterlink.diagnosis.running_motors import RunningMotor, amps_above_rated, contactor_coil
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
-from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
+from meterlink.diagnosis.supply_points import is_frame_to_ground
+from meterlink.diagnosis.supply_state import newest_line_supplies
+from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, MOST_CONTROL_VOLTS, VoltageLevel, voltage_level
 
-# Two voltages sag together if their shares of nominal differ by at most this much. A voltage counts as that of a supply
-# if it differs from it by at most this share. Common practice, no source.
+# A voltage counts as that of a supply if it differs from it by at most this share. Common practice, no source.
 _SAME_SHARE = 0.05
 # Open contacts carry the voltage of the supply, and worn ones drop a few volts at most, so the bound is half. Common
 # practice, no source.
@@ -22,6 +24,9 @@ _OPEN_CONTACTS_SHARE = 0.5
 # Closed contacts drop tenths of a volt, and badly burnt ones some volts: no more than this share of the line. Common
 # practice, no source.
 _CLOSED_CONTACTS_SHARE = 0.05
+# A Class 2 circuit has at most 15 V where wet hands may touch it (NEC chapter 9, table 11(A), from memory). A frame
+# without its ground picks up tens of volts from the wires beside it, and is as dangerous.
+_LEAST_LIVE_VOLTS = 15.0
 
 
 # Contacts
@@ -61,6 +66,13 @@ def _close_contacts(contacts: ContactorContacts) -> Evidence:
     return make_evidence(close, f"{describe_point(contacts.point_readings)} is a close call for this meter.", latest)
 
 
+@fact(ContactorContacts, "at the rated amps their drop would be within its limit")
+def _drop_by_amps(contacts: ContactorContacts) -> Evidence:
+    """A motor in their circuit draws more than its rated amps, and the drop goes with the amps (Ohm's law)."""
+    circuit = contacts.point_readings.point.circuit
+    return drop_at_rated_amps(contacts.point_readings, amps_above_rated(contacts.case, circuit))
+
+
 @fact(ContactorContacts, "voltage reaches the coil")
 def _coil_voltage_present(contacts: ContactorContacts) -> Evidence:
     """The voltage at a contactor coil was read and is present."""
@@ -85,31 +97,34 @@ def _closed(contacts: ContactorContacts) -> Evidence:
 
 @fact(ContactorContacts, "no current flows in their circuit")
 def _nothing_flows(contacts: ContactorContacts) -> Evidence:
-    """The newest current in their circuit is less than the meter can show."""
+    """The newest amps of every motor in their circuit are less than the meter can show. A capacitor's own lead without
+    current proves only an open capacitor.
+    """
     circuit = contacts.point_readings.point.circuit
-    for point_readings in contacts.case.point_readings:
-        point, latest = point_readings.point, point_readings.latest
-        if point.circuit == circuit and point.quantity is Quantity.CURRENT and latest is not None:
-            text = f"{describe_point(point_readings)} reads {latest.text}: no current that this meter can show."
-            return make_evidence(latest.verdict is Verdict.NOTHING_FLOWS, text, latest)
-    return UNKNOWN
+    motors = [motor for motor in RunningMotor.find_all(contacts.case) if motor.circuit == circuit]
+    if not motors:
+        return UNKNOWN
+    readings = [reading for motor in motors for reading in motor.readings]
+    listed = ", ".join(
+        f"{describe_point(lead)} reads {lead.latest.text}" for motor in motors for lead in motor.leads if lead.latest
+    )
+    text = f"{listed}: no current that this meter can show."
+    return make_evidence(all(motor.draws_nothing for motor in motors), text, *readings)
 
 
 def _coil_voltage(contacts: ContactorContacts, expected: VoltageLevel, conclusion: str) -> Evidence:
-    for point_readings in contacts.case.point_readings:
-        point, latest = point_readings.point, point_readings.latest
-        if "coil" not in point.component.lower() or point.state is not CircuitState.ENERGIZED:
-            continue
-        level = voltage_level(point_readings)
-        if level is not None:
-            text = f"{describe_point(point_readings)} reads {latest.text if latest else ''}, {conclusion}"
-            return make_evidence(level is expected, text, latest)
-    return UNKNOWN
+    coil = contactor_coil(contacts.case)
+    level = voltage_level(coil) if coil else None
+    if coil is None or coil.latest is None or level is None:
+        return UNKNOWN
+    return make_evidence(
+        level is expected, f"{describe_point(coil)} reads {coil.latest.text}, {conclusion}", coil.latest
+    )
 
 
 def _line_supply(contacts: ContactorContacts) -> Observation | None:
-    supplies = (entry for entry in contacts.case.point_readings if is_line_supply(entry.point))
-    return next((supply.latest for supply in supplies), None)
+    supplies = [supply.latest for supply in newest_line_supplies(contacts.case) if supply.latest]
+    return max(supplies, key=lambda reading: reading.number, default=None)
 
 
 # Any test point
@@ -138,6 +153,38 @@ def _stray_voltage(point: MeasuredPoint) -> Evidence:
         f"{describe_point(point.point_readings)} should be isolated and discharged, but read {newest.text}{coupling}."
     )
     return make_positive_evidence(text, *voltages)
+
+
+@fact(MeasuredPoint, "metal that should be grounded has voltage")
+def _live_frame(point: MeasuredPoint) -> Evidence:
+    """The newest voltage from a frame or a cabinet to ground is 15 V or more."""
+    latest = point.point_readings.latest
+    if latest is None or not is_frame_to_ground(point.point_readings.point):
+        return UNKNOWN
+    volts = abs(latest.estimate.value) if latest.estimate else float("inf")  # an overload is above any limit
+    text = f"{describe_point(point.point_readings)} reads {latest.text}, and should read almost nothing."
+    return make_evidence(volts >= _LEAST_LIVE_VOLTS, text, latest)
+
+
+@fact(MeasuredPoint, "line voltage is in a control circuit")
+def _line_in_control(point: MeasuredPoint) -> Evidence:
+    """The newest voltage at a point of a control circuit, whose limits end at 50 V, is 90 V or more. A coil has a rule
+    of its own, and open contacts carry the voltage of their supply.
+    """
+    latest, limits = point.point_readings.latest, point.point_readings.limits
+    if latest is None or limits is None or limits.high is None or limits.low is None:
+        return UNKNOWN
+    test_point = point.point_readings.point
+    control = (
+        test_point.quantity is Quantity.VOLTAGE
+        and test_point.state is CircuitState.ENERGIZED
+        and convert(limits.high, limits.unit, "V") <= MOST_CONTROL_VOLTS
+        and "coil" not in test_point.component.lower()
+    )
+    high = latest.estimate is None or latest.estimate.value >= LEAST_LINE_VOLTS
+    most = f"at most {limits.high:f} {limits.unit} belong there"
+    text = f"{describe_point(point.point_readings)} reads {latest.text}, and {most}."
+    return make_evidence(control and high, text, latest)
 
 
 @fact(MeasuredPoint, "the voltage was read more than once")
@@ -250,85 +297,6 @@ def _monotonic(point: MeasuredPoint) -> Evidence:
 
 
 # The visit
-
-
-@fact(WholeVisit, "the line supply reads below its low limit")
-def _line_low(visit: WholeVisit) -> Evidence:
-    """The newest line voltage is below its low limit, but not almost zero."""
-    return _level_is(visit.worst_line_supply, VoltageLevel.LOW)
-
-
-@fact(WholeVisit, "the line supply reads almost zero")
-def _line_absent(visit: WholeVisit) -> Evidence:
-    """The newest line voltage is below a fifth of its low limit (below 2 V without limits)."""
-    return _level_is(visit.worst_line_supply, VoltageLevel.ABSENT)
-
-
-@fact(WholeVisit, "the line supply fell under load")
-def _line_sags(visit: WholeVisit) -> Evidence:
-    """Between the same two terminals, the line voltage was not low at one test point and low at a later one."""
-    for first in visit.line_supplies:
-        for later in visit.line_supplies:
-            same = first.point.terminals == later.point.terminals and first.point.key != later.point.key
-            if not same or not first.latest or not later.latest or later.latest.number < first.latest.number:
-                continue
-            if voltage_level(first) is VoltageLevel.PRESENT and voltage_level(later) is VoltageLevel.LOW:
-                text = f"{describe_point(first)} read {first.latest.text} and later {later.latest.text}."
-                return make_positive_evidence(text, first.latest, later.latest)
-    return DOES_NOT_HOLD if len(visit.line_supplies) > 1 else UNKNOWN
-
-
-def _level_is(point_readings: PointReadings | None, expected: VoltageLevel) -> Evidence:
-    if point_readings is None or point_readings.latest is None or voltage_level(point_readings) is None:
-        return UNKNOWN
-    limits = f" (limits: {point_readings.limits.basis})" if point_readings.limits else ""
-    return make_evidence(
-        voltage_level(point_readings) is expected,
-        f"{describe_point(point_readings)} reads {point_readings.latest.text}{limits}.",
-        point_readings.latest,
-    )
-
-
-@fact(WholeVisit, "the line supply is a close call")
-def _line_close(visit: WholeVisit) -> Evidence:
-    """The meter's error may reach across the nearest limit of the line voltage."""
-    latest = visit.worst_line_supply.latest if visit.worst_line_supply else None
-    if latest is None or latest.judgement is None:
-        return UNKNOWN
-    return make_evidence(
-        latest.judgement.margin is Margin.CLOSE_CALL, f"{latest.text} is a close call for this meter.", latest
-    )
-
-
-@fact(WholeVisit, "the control supply is low by the same percentage")
-def _control_low_alike(visit: WholeVisit) -> Evidence:
-    """Line and control voltage are both below nominal, at percentages of nominal that differ by at most 5."""
-    line, control = _share_of_nominal(visit.worst_line_supply), _share_of_nominal(visit.control_supply)
-    if line is None or control is None or visit.worst_line_supply is None or visit.control_supply is None:
-        return UNKNOWN
-    text = (
-        f"{describe_point(visit.worst_line_supply)} is at {line:.0%} of nominal and"
-        f" {describe_point(visit.control_supply)} at {control:.0%}."
-    )
-    holds = line < 1 and control < 1 and abs(line - control) <= _SAME_SHARE
-    return make_evidence(holds, text, visit.worst_line_supply.latest, visit.control_supply.latest)
-
-
-@fact(WholeVisit, "the control supply has voltage")
-def _control_present(visit: WholeVisit) -> Evidence:
-    """The newest control voltage is not almost zero."""
-    level = None if visit.control_supply is None else voltage_level(visit.control_supply)
-    if visit.control_supply is None or visit.control_supply.latest is None or level is None:
-        return UNKNOWN
-    text = f"{describe_point(visit.control_supply)} reads {visit.control_supply.latest.text}."
-    return make_evidence(level is not VoltageLevel.ABSENT, text, visit.control_supply.latest)
-
-
-def _share_of_nominal(point_readings: PointReadings | None) -> float | None:
-    latest, limits = (point_readings.latest, point_readings.limits) if point_readings else (None, None)
-    if latest is None or latest.judgement is None or latest.judgement.digits is None:
-        return None
-    return float(latest.judgement.digits / limits.nominal) if limits and limits.nominal else None
 
 
 @fact(WholeVisit, "a meter's battery was low")

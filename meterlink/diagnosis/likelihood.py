@@ -104,7 +104,17 @@ def likelihood_weight(reading: Estimate, expected: Estimate, limits: Limits) -> 
     if low <= x <= high:
         return None
     expected_density = exp(-(((reading.value - expected.value) / rated / u) ** 2) / 2) / (u * sqrt(2 * pi))
-    return max(0, min(_MAX_WEIGHT, floor(2 * log10(expected_density / faulty_part_density(x, low, high)))))
+    return coincidence_weight(expected_density, faulty_part_density(x, low, high)) or 0
+
+
+def coincidence_weight(expected_density: float, rival_density: float) -> int | None:
+    """Return the weight (0 to 4) of a coincidence of numbers from two densities at a reading, in one unit.
+
+    It is None where ``rival_density`` is the higher one, and 4 where it is 0.
+    """
+    if expected_density < rival_density or not expected_density:
+        return None
+    return min(_MAX_WEIGHT, floor(2 * log10(expected_density / rival_density))) if rival_density else _MAX_WEIGHT
 
 
 def faulty_part_density(x: float, low: float, high: float) -> float:

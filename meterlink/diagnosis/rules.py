@@ -7,17 +7,35 @@ from typing import NamedTuple
 
 from meterlink.core.equipment import CircuitState
 from meterlink.core.units import Quantity
-from meterlink.diagnosis import facts_capacitor, facts_coil, facts_points, facts_windings
+from meterlink.diagnosis import (
+    facts_capacitor,
+    facts_closed_paths,
+    facts_coil,
+    facts_currents,
+    facts_legs,
+    facts_points,
+    facts_supply,
+    facts_windings,
+)
 from meterlink.diagnosis.causes import CauseKind
 from meterlink.diagnosis.evidence import FACTS, Fact
-from meterlink.diagnosis.subjects import SUBJECTS
+from meterlink.diagnosis.subject_kinds import SUBJECTS
 from meterlink.tomlfile.documents import check_document
 from meterlink.tomlfile.field_types import Choice, Converted, Entries, ListOf, Text
 from meterlink.tomlfile.positions import TomlPath
 from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 
 # The import of a module registers its facts.
-_FACT_MODULES = (facts_capacitor, facts_coil, facts_points, facts_windings)
+_FACT_MODULES = (
+    facts_capacitor,
+    facts_closed_paths,
+    facts_coil,
+    facts_currents,
+    facts_legs,
+    facts_points,
+    facts_supply,
+    facts_windings,
+)
 
 # The weight of a rule's needs alone, in half-powers of ten.
 BASE_WEIGHTS = {"possible": 0, "likely": 2}

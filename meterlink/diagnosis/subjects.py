@@ -11,11 +11,10 @@ from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Limits
 from meterlink.diagnosis.observations import Case, PointReadings
+from meterlink.diagnosis.supply_points import GROUND_TERMINALS, is_closed_path, reads_line_to_ground
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 from meterlink.judge.judging import limits_for
 
-# Names of the frame as a terminal. Common practice, no source. G is a thermostat terminal.
-_GROUND_TERMINALS = {"GND", "GROUND", "PE", "EARTH", "FRAME", "SHELL"}
 TERMINAL_PAIRS = ("C–S", "C–R", "R–S")
 
 
@@ -36,7 +35,7 @@ def is_resistance_to_ground(point: TestPoint) -> bool:
     """Return whether the point reads a resistance to ground, of any part except a capacitor."""
     return (
         _isolated_ohms(point)
-        and any(terminal.upper() in _GROUND_TERMINALS for terminal in point.terminals)
+        and any(terminal.upper() in GROUND_TERMINALS for terminal in point.terminals)
         and "capacitor" not in point.component.lower()
     )
 
@@ -168,7 +167,7 @@ class Coil:
     @property
     def transformer_primary(self) -> PointReadings | None:
         """The newest voltage at the primary of the transformer in this coil's circuit."""
-        return _newest(self._points_of_circuit(_is_transformer_primary))
+        return _newest(self._points_of_circuit(is_transformer_primary))
 
     def _points_of_circuit(self, predicate: Callable[[TestPoint], bool]) -> list[PointReadings]:
         if "transformer" in self.point.component.lower():
@@ -222,7 +221,8 @@ def _newest(points: list[PointReadings]) -> PointReadings | None:
     return max(points, key=lambda point_readings: point_readings.readings[-1].number, default=None)
 
 
-def _is_transformer_primary(point: TestPoint) -> bool:
+def is_transformer_primary(point: TestPoint) -> bool:
+    """Return whether the point reads the voltage at a transformer's primary."""
     name = f"{point.circuit} {point.title}".lower()
     return point.quantity is Quantity.VOLTAGE and "transformer" in name and "primary" in name
 
@@ -241,7 +241,7 @@ def is_control_supply(point: TestPoint) -> bool:
 
 
 def is_line_supply(point: TestPoint) -> bool:
-    """Return whether the point reads the supply voltage of the unit."""
+    """Return whether the point reads the supply voltage of the unit, between its lines or from line to neutral."""
     name = f"{point.circuit} {point.title}".lower()
     line = any(word in name for word in ("supply", "line volt", "disconnect"))
     return (
@@ -249,6 +249,8 @@ def is_line_supply(point: TestPoint) -> bool:
         and point.state is CircuitState.ENERGIZED
         and line
         and not any(word in name for word in ("control", "transformer", "coil", "contacts"))
+        and not reads_line_to_ground(point)
+        and not is_closed_path(point)
     )
 
 
@@ -380,9 +382,3 @@ class WholeVisit:
     def find_all(cls, case: Case) -> "list[WholeVisit]":
         """Return the visit as the only element; none without a reading."""
         return [cls(case)] if case.observations else []
-
-
-SUBJECTS = {
-    subject.KIND: subject
-    for subject in (CapacitorSection, Coil, MotorWindings, ContactorContacts, MeasuredPoint, WholeVisit)
-}

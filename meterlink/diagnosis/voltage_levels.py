@@ -12,6 +12,10 @@ from meterlink.diagnosis.observations import Observation, PointReadings
 _ABSENT_SHARE = Decimal("0.2")
 _ABSENT_VOLTS = Decimal(2)
 
+# A control circuit has at most 50 V; the lowest line supply, 100 V less a tenth, has 90 V. Common practice, no source.
+MOST_CONTROL_VOLTS = 50  # V
+LEAST_LINE_VOLTS = 90.0  # V
+
 
 class VoltageLevel(Enum):
     """The level of a voltage against the low limit of its test point."""

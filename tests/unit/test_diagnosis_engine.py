@@ -77,12 +77,12 @@ def test_everything_within():
 
 
 def test_outside_and_no_rule_for_it():
-    diagnosis = diagnose(case((AMPS, "19.2 A")), shipped_rules())
+    frequency = replace(AMPS, circuit="supply", component="line", quantity=Quantity.FREQUENCY)
+    frequency = replace(frequency, specification=Span(Decimal(59), Decimal(61), "Hz"))
+    diagnosis = diagnose(case((frequency, "64.2 Hz")), shipped_rules())
     assert diagnosis.causes == ()
     assert diagnosis.summary == "These readings do not point to a part."
-    assert diagnosis.notes == (
-        "compressor motor at T1–C: 19.2 A is above the high limit of 14 A. No rule explains it.",
-    )
+    assert diagnosis.notes == ("line at T1–C: 64.2 Hz is above the high limit of 61 Hz. No rule explains it.",)
 
 
 def test_rating_not_entered():

@@ -1,0 +1,72 @@
+"""Closed paths of the supply as subjects of rules: fuses, breaker poles, disconnect blades, contactor poles, joints."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from meterlink.diagnosis.evidence import Evidence, make_positive_evidence
+from meterlink.diagnosis.facts_readings import describe_point
+from meterlink.diagnosis.observations import Case, PointReadings
+from meterlink.diagnosis.supply_points import is_closed_path
+from meterlink.diagnosis.supply_state import find_line_fall, newest_line_supplies
+
+# A part that takes a fourth of the voltage that is lost under load is worth naming. Sound contacts, fuses and blades
+# drop tenths of a volt, so less than 1 V is not it. Common practice, no source.
+_LEAST_SHARE_OF_FALL = 0.25
+_LEAST_VOLTS = 1.0
+# An open path carries the voltage of the supply, a bad one some volts, so the bound is half. Common practice, no
+# source.
+OPEN_PATH_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedPath:
+    """A part that should join the supply to its load, with the voltage across it."""
+
+    KIND: ClassVar[str] = "closed path"
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "terminals"})
+
+    case: Case
+    point_readings: PointReadings
+
+    @property
+    def placeholders(self) -> dict[str, str]:
+        """The part and its terminals: ``{name in PLACEHOLDERS: text}``."""
+        return {"part": self.point_readings.point.title, "terminals": self.point_readings.terminals_text}
+
+    @property
+    def carries_supply(self) -> Evidence | None:
+        """The evidence if more than half of a line voltage is across it: it is open; else None."""
+        latest = self.point_readings.latest
+        for line in newest_line_supplies(self.case):
+            source = line.latest.estimate if line.latest else None
+            if latest and latest.estimate and source and latest.estimate.value > OPEN_PATH_SHARE * source.value > 0:
+                text = (
+                    f"{describe_point(self.point_readings)} reads {latest.text}, and the supply"
+                    f" {line.latest.text if line.latest else ''}."
+                )
+                return make_positive_evidence(text, latest, line.latest)
+        return None
+
+    @property
+    def share_of_fall(self) -> Evidence | None:
+        """The evidence if it takes a fourth or more of the voltage that is lost under load; else None."""
+        latest, fall = self.point_readings.latest, find_line_fall(self.case)
+        if latest is None or latest.estimate is None or fall is None or self.carries_supply is not None:
+            return None
+        volts = latest.estimate.value
+        if volts < max(_LEAST_VOLTS, _LEAST_SHARE_OF_FALL * fall.volts):
+            return None
+        text = (
+            f"{describe_point(self.point_readings)} reads {latest.text}, of the {fall.volts:.3g} V that are lost"
+            " under load."
+        )
+        return make_positive_evidence(text, latest, *fall.readings)
+
+    @classmethod
+    def find_all(cls, case: Case) -> "list[ClosedPath]":
+        """Return every such part with a reading of the voltage across it."""
+        return [
+            cls(case, entry)
+            for entry in case.point_readings
+            if entry.latest is not None and is_closed_path(entry.point)
+        ]

@@ -1,0 +1,28 @@
+"""Every kind of subject that a rule may be about."""
+
+from meterlink.diagnosis.closed_paths import ClosedPath
+from meterlink.diagnosis.evidence import Subject
+from meterlink.diagnosis.running_motors import RunningMotor
+from meterlink.diagnosis.subjects import (
+    CapacitorSection,
+    Coil,
+    ContactorContacts,
+    MeasuredPoint,
+    MotorWindings,
+    WholeVisit,
+)
+from meterlink.diagnosis.supply_legs import SupplyLegs
+
+_KINDS: tuple[type[Subject], ...] = (
+    CapacitorSection,
+    Coil,
+    MotorWindings,
+    ContactorContacts,
+    ClosedPath,
+    RunningMotor,
+    SupplyLegs,
+    MeasuredPoint,
+    WholeVisit,
+)
+SUBJECTS: dict[str, type[Subject]] = {subject.KIND: subject for subject in _KINDS}
+"""The kinds by their names in ``rules.toml``."""
