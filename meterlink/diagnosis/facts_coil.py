@@ -2,13 +2,12 @@
 
 from decimal import Decimal
 
-from meterlink.core.units import convert
 from meterlink.core.verdicts import Limits, Margin, Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence
 from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_agrees, readings_differ
 from meterlink.diagnosis.observations import Observation, PointReadings
 from meterlink.diagnosis.subjects import Coil
-from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, MOST_CONTROL_VOLTS, VoltageLevel, voltage_level
+from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, VoltageLevel, most_control_volts, voltage_level
 from meterlink.judge.electrical.winding_temperature import (
     WindingMetal,
     is_plausible_temperature,
@@ -103,18 +102,18 @@ def _close(coil: Coil) -> Evidence:
 
 @fact(Coil, "line voltage is at this control coil")
 def _line_voltage(coil: Coil) -> Evidence:
-    """The newest voltage at a coil of a control circuit is that of a line supply."""
+    """The newest voltage at a coil of a control circuit is 90 V or more: the limits there end at 50 V or below, or the
+    circuit is named as one of 24 V.
+    """
     latest = coil.voltage.latest if coil.voltage else None
-    if coil.voltage is None or latest is None or latest.judgement is None or latest.estimate is None:
+    if coil.voltage is None or latest is None:
         return UNKNOWN
-    limits = latest.judgement.limits
-    if limits is None or limits.high is None:
+    most = most_control_volts(coil.voltage)
+    if most is None:
         return UNKNOWN
-    control = convert(limits.high, limits.unit, "V") <= MOST_CONTROL_VOLTS
-    text = (
-        f"{describe_point(coil.voltage)} reads {latest.text}, and at most {limits.high:f} {limits.unit} belong there."
-    )
-    return make_evidence(control and latest.estimate.value >= LEAST_LINE_VOLTS, text, latest)
+    volts = latest.estimate.value if latest.estimate else LEAST_LINE_VOLTS  # an overload is above any control voltage
+    text = f"{describe_point(coil.voltage)} reads {latest.text}, and at most {most} belong there."
+    return make_evidence(volts >= LEAST_LINE_VOLTS, text, latest)
 
 
 @fact(Coil, "its resistance is clearly outside its limits")

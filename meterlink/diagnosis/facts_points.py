@@ -2,9 +2,7 @@
 
 from itertools import pairwise
 
-from meterlink.core.equipment import CircuitState
 from meterlink.core.readings import Coupling
-from meterlink.core.units import Quantity, convert
 from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
@@ -14,7 +12,7 @@ from meterlink.diagnosis.running_motors import RunningMotor, amps_above_rated, c
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
 from meterlink.diagnosis.supply_points import is_frame_to_ground
 from meterlink.diagnosis.supply_state import newest_line_supplies
-from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, MOST_CONTROL_VOLTS, VoltageLevel, voltage_level
+from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, VoltageLevel, most_control_volts, voltage_level
 
 # A voltage counts as that of a supply if it differs from it by at most this share. Common practice, no source.
 _SAME_SHARE = 0.05
@@ -24,8 +22,8 @@ _OPEN_CONTACTS_SHARE = 0.5
 # Closed contacts drop tenths of a volt, and badly burnt ones some volts: no more than this share of the line. Common
 # practice, no source.
 _CLOSED_CONTACTS_SHARE = 0.05
-# A Class 2 circuit has at most 15 V where wet hands may touch it (NEC chapter 9, table 11(A), from memory). A frame
-# without its ground picks up tens of volts from the wires beside it, and is as dangerous.
+# A low-voltage circuit has at most 15 V where wet hands may touch it (NEC 411.1, seen quoted). A frame without its
+# ground picks up tens of volts from the wires beside it, and is as dangerous.
 _LEAST_LIVE_VOLTS = 15.0
 
 
@@ -168,23 +166,17 @@ def _live_frame(point: MeasuredPoint) -> Evidence:
 
 @fact(MeasuredPoint, "line voltage is in a control circuit")
 def _line_in_control(point: MeasuredPoint) -> Evidence:
-    """The newest voltage at a point of a control circuit, whose limits end at 50 V, is 90 V or more. A coil has a rule
-    of its own, and open contacts carry the voltage of their supply.
+    """The newest voltage at a point of a control circuit is 90 V or more: the limits there end at 50 V or below, or the
+    circuit is named as one of 24 V. A coil has a rule of its own, open contacts carry the voltage of their supply, and
+    a transformer's primary belongs to the line.
     """
-    latest, limits = point.point_readings.latest, point.point_readings.limits
-    if latest is None or limits is None or limits.high is None or limits.low is None:
+    entry = point.point_readings
+    latest, most = entry.latest, most_control_volts(entry)
+    if latest is None or most is None or "coil" in entry.point.component.lower():
         return UNKNOWN
-    test_point = point.point_readings.point
-    control = (
-        test_point.quantity is Quantity.VOLTAGE
-        and test_point.state is CircuitState.ENERGIZED
-        and convert(limits.high, limits.unit, "V") <= MOST_CONTROL_VOLTS
-        and "coil" not in test_point.component.lower()
-    )
-    high = latest.estimate is None or latest.estimate.value >= LEAST_LINE_VOLTS
-    most = f"at most {limits.high:f} {limits.unit} belong there"
-    text = f"{describe_point(point.point_readings)} reads {latest.text}, and {most}."
-    return make_evidence(control and high, text, latest)
+    volts = latest.estimate.value if latest.estimate else LEAST_LINE_VOLTS  # an overload is above any control voltage
+    text = f"{describe_point(entry)} reads {latest.text}, and at most {most} belong there."
+    return make_evidence(volts >= LEAST_LINE_VOLTS, text, latest)
 
 
 @fact(MeasuredPoint, "the voltage was read more than once")

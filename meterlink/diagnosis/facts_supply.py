@@ -67,7 +67,7 @@ def _legs_read(visit: WholeVisit) -> Evidence:
 def _line_falls(visit: WholeVisit) -> Evidence:
     """Between the same two terminals, the line voltage fell by more than 5 % and the meter's error from one test point
     to a later one, and is not gone. 5 % is the most on feeder and branch circuit (NEC, informational notes to 210.19(A)
-    and 215.2(A), from memory).
+    and 215.2(A), seen quoted).
     """
     if len(visit.line_supplies) < 2:
         return UNKNOWN

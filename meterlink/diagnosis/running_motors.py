@@ -21,9 +21,9 @@ _OTHER_PARTS = ("capacitor", "heater", "coil", "contact", "relay", "transformer"
 # it is so many times the rated amps that no motor runs with them. Common practice, no source.
 _LOCKED_SHARE = 0.7
 _LOCKED_SHARE_AT_SAG, _NEVER_RUNNING = 0.6, 3.0
-# Where the locked-rotor amps are not marked: those of a compressor are about five to six times its rated amps, less at
-# low voltage; no compressor runs at four times. Common practice, no source. Those of a fan are about twice its rated
-# amps, which an overloaded one draws, too: they are not guessed.
+# Where the locked-rotor amps are not marked: those of a compressor are about five to six times its rated amps (4.5 to 6
+# times seen quoted), less at low voltage; no compressor runs at four times (common practice, no source). Those of a fan
+# are about twice its rated amps, which an overloaded one draws, too: they are not guessed.
 _LOCKED_TIMES_RATED = 4.0
 # A motor without its load draws about half of its rated amps, its magnetizing current. Common practice, no source.
 _IDLE_SHARE = 0.4

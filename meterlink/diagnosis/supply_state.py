@@ -8,7 +8,7 @@ from meterlink.diagnosis.subjects import WholeVisit, is_line_supply, is_transfor
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 from meterlink.judge.estimates import COVERAGE_FACTOR
 
-# NEC informational notes to 210.19(A) and 215.2(A), from memory: at most 3 % on a branch circuit, 5 % on feeder and
+# NEC informational notes to 210.19(A) and 215.2(A), seen quoted: at most 3 % on a branch circuit, 5 % on feeder and
 # branch circuit together. A fall that is larger than both is a fault of the wiring on the way.
 MOST_FALL_PERCENT = 5.0
 # A transformer's primary has the voltage of its line, but for the drop of some metres of wire. Common practice, no

@@ -3,7 +3,8 @@
 from decimal import Decimal
 from enum import Enum
 
-from meterlink.core.units import convert
+from meterlink.core.equipment import CircuitState
+from meterlink.core.units import Quantity, convert
 from meterlink.diagnosis.observations import Observation, PointReadings
 
 # An AC contactor must drop out at 20 % of its rated voltage (IEC 60947-4-1, from memory), so nothing works below a
@@ -13,7 +14,9 @@ _ABSENT_SHARE = Decimal("0.2")
 _ABSENT_VOLTS = Decimal(2)
 
 # A control circuit has at most 50 V; the lowest line supply, 100 V less a tenth, has 90 V. Common practice, no source.
-MOST_CONTROL_VOLTS = 50  # V
+_MOST_CONTROL_VOLTS = 50  # V
+# The highest voltage of a Class 2 circuit, as thermostats have (NEC article 725, from memory).
+_CLASS_2_TEXT = "30 V"
 LEAST_LINE_VOLTS = 90.0  # V
 
 
@@ -39,3 +42,20 @@ def voltage_level(point_readings: PointReadings, observation: Observation | None
     if volts < (_ABSENT_VOLTS if low is None else low * _ABSENT_SHARE):
         return VoltageLevel.ABSENT
     return VoltageLevel.LOW if low is not None and volts < low else VoltageLevel.PRESENT
+
+
+def most_control_volts(point_readings: PointReadings) -> str | None:
+    """Return the highest voltage that belongs at a live point of a control circuit, as text; None for other points.
+
+    The limits say so where both are known: across closed contacts there is only a high one. Without limits the name of
+    the circuit does; a primary is on the line.
+    """
+    point, limits = point_readings.point, point_readings.limits
+    if point.quantity is not Quantity.VOLTAGE or point.state is not CircuitState.ENERGIZED:
+        return None
+    if limits is None:
+        control = "24 v" in point.circuit.lower() and "primary" not in point.title.lower()
+        return _CLASS_2_TEXT if control else None
+    if limits.low is None or limits.high is None or convert(limits.high, limits.unit, "V") > _MOST_CONTROL_VOLTS:
+        return None
+    return f"{limits.high:f} {limits.unit}"

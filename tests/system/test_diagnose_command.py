@@ -53,6 +53,10 @@ PLAN = Plan(
         point("cs", "compressor motor", ("C", "S"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
         point("cr", "compressor motor", ("C", "R"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
         point("rs", "compressor motor", ("R", "S"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
+        point(
+            "amps", "compressor motor", ("T1", "C"), Quantity.CURRENT, CircuitState.ENERGIZED, PointKind.RANGE,
+            Span(None, Decimal("14.1"), "A", Decimal(77)),
+        ),
     ),
 )  # fmt: skip
 
@@ -62,6 +66,7 @@ VISITS: tuple[list[tuple[str, str | None, str, int]], ...] = (
     [("herm", "4.52", "µF", 0), ("fan", "4.51", "µF", 1)],
     [("coil-volts", "0.2", "V", 0), ("coil-volts", "0.3", "V", 7)],
     [("cs", None, "Ω", 0), ("cr", None, "Ω", 1), ("rs", "5.2", "Ω", 2)],
+    [("herm", "44.8", "µF", 0), ("amps", "52.0", "A", 1)],
     [],
 )
 
@@ -134,6 +139,13 @@ def test_points_without_limits_can_have_a_cause(data):
     (cause,) = diagnose(data, 3)["causes"]
     assert cause["rule"] == "overload-open"
     assert "cool" in cause["next_measurement"]
+
+
+def test_locked_rotor_amps_are_read_from_the_stored_rating(data):
+    """52 A are 3.7 times 14.1 A: only the 77 A of the nameplate beside them show a rotor that stands still."""
+    first = diagnose(data, 4)["causes"][0]
+    assert (first["rule"], first["confidence"]) == ("locked-mechanically", "likely")
+    assert "68% of its locked-rotor 77 A" in first["evidence_for"][0]
 
 
 def test_the_latest_visit_is_the_default(data):

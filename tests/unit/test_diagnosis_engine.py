@@ -23,6 +23,7 @@ from meterlink.diagnosis.observations import (
     observe,
     parse_recorded_accuracy,
 )
+from meterlink.diagnosis.proven_flow import with_proven_flow
 from meterlink.diagnosis.rules import parse_rules
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
@@ -83,6 +84,27 @@ def test_outside_and_no_rule_for_it():
     assert diagnosis.causes == ()
     assert diagnosis.summary == "These readings do not point to a part."
     assert diagnosis.notes == ("line at T1–C: 64.2 Hz is above the high limit of 61 Hz. No rule explains it.",)
+
+
+@pytest.mark.parametrize(
+    ("amps", "verdict", "note"),
+    [
+        # Without current, no volts across contacts prove nothing; with it they are good ones (Ohm).
+        ("0.0 A", Verdict.NOTHING_FLOWS, "proves a good contact only while current flows"),
+        ("9.8 A", Verdict.WITHIN, None),
+    ],
+)
+@pytest.mark.parametrize("amps_first", [False, True])
+def test_no_volts_across_contacts_count_once_current_is_proven(amps, verdict, note, amps_first):
+    drop = replace(AMPS, key="drop", component="contactor contacts", terminals=("L1", "T1"), quantity=V)
+    drop = replace(drop, specification=Span(None, Decimal("0.2"), "V"))
+    readings = [(AMPS, amps), (drop, "0.00 V")]
+    entered = case(*(readings if amps_first else reversed(readings)))
+    (judged,) = (entry for entry in with_proven_flow(entered).point_readings if entry.point.key == "drop")
+    assert judged.latest.verdict is verdict
+    diagnosis = diagnose(entered, shipped_rules())
+    assert diagnosis.causes == ()
+    assert any(note in sentence for sentence in diagnosis.notes) if note else diagnosis.notes == ()
 
 
 def test_rating_not_entered():

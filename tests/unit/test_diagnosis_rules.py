@@ -39,6 +39,10 @@ POINTS = {
     "herm_amps": point("compressor", "run capacitor", "C-HERM", Quantity.CURRENT, ON, PointKind.RANGE, None, "HERM"),
     "coil": point("control 24 V", "contactor coil", "A1-A2", R, OFF, PointKind.COIL, COIL_OHMS),
     "coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, PointKind.RANGE, CONTROL_VOLTS),
+    "bare_coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, PointKind.RANGE),
+    "bare_primary": point("control 24 V", "control transformer", "P1-P2", V, ON, PointKind.RANGE, None, "primary"),
+    "bare_secondary": point("control 24 V", "control transformer", "R-C", V, ON, PointKind.RANGE, None, "secondary"),
+    "solenoid_volts": point("liquid line", "solenoid valve coil", "1-2", V, ON, PointKind.RANGE),
     "coil_warmth": point("control 24 V", "contactor coil", "skin-bead", T, OFF, PointKind.RANGE),
     "secondary": point(
         "control 24 V", "control transformer", "R-C", V, ON, PointKind.RANGE, CONTROL_VOLTS, "secondary"
@@ -279,7 +283,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
     ),
     "supply-low": (case(line="170.0 V AC"), [case(line="187.2 V AC"), case(line="3.0 V AC"), case(coil_volts="17 V")]),
     # 245 V off and 192 V running are both within 187 to 253 V, and a fall of 21.6 %; at most 5 % in all are usual on
-    # feeder and branch circuit (NEC, informational notes to 210.19(A) and 215.2(A), from memory).
+    # feeder and branch circuit (NEC, informational notes to 210.19(A) and 215.2(A), seen quoted).
     "supply-sags": (
         case(line="245.0 V AC", line_loaded="192.0 V AC"),
         [
@@ -448,7 +452,13 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
     ),
     "line-voltage-in-control-circuit": (
         case(secondary="238.0 V AC"),
-        [case(secondary="26.0 V AC"), case(coil_volts="238.0 V AC"), case(drop="238.0 V AC"), case(line="238.0 V AC")],
+        [
+            case(secondary="26.0 V AC"),
+            case(coil_volts="238.0 V AC"),
+            case(drop="238.0 V AC"),
+            case(line="238.0 V AC"),
+            case(bare_primary="238.0 V AC"),
+        ],
     ),
     "live-frame": (
         case(frame="118.0 V AC"),
@@ -619,7 +629,12 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
     ),
     "line-voltage-at-control-coil": (
         case(coil_volts="238.0 V AC"),
-        [case(coil_volts="31.0 V AC"), case(coil_volts="25.2 V AC"), case(line="238.0 V AC")],
+        [
+            case(coil_volts="31.0 V AC"),
+            case(coil_volts="25.2 V AC"),
+            case(line="238.0 V AC"),
+            case(solenoid_volts="238.0 V AC"),  # nothing says that it is a coil for a control voltage
+        ],
     ),
     "sum-too-high": (
         case(cs="4.60 ohm", cr="1.60 ohm", rs="5.00 ohm"),
@@ -966,6 +981,28 @@ def test_every_need_and_every_exclusion_has_a_near_miss_that_depends_on_it():
                 unless=tuple(other for other in rule.unless if other is not fact),
             )
             assert any(diagnose(readings, (looser,)).causes for readings in near), f"{key}: {fact.statement}"
+
+
+@pytest.mark.parametrize(
+    ("rule", "readings"),
+    [
+        # A plan may leave the limits open; its circuit is named as one of 24 V. An overload on volts is above it, too.
+        ("line-voltage-at-control-coil", case(bare_coil_volts="238.0 V AC")),
+        ("line-voltage-at-control-coil", case(coil_volts="OL V")),
+        ("line-voltage-in-control-circuit", case(bare_secondary="118.0 V AC")),
+        ("live-frame", case(frame="OL V")),
+    ],
+)
+def test_line_voltage_where_none_belongs_stops_the_work(rule, readings):
+    (cause,) = only(rule, readings)
+    assert cause.kind == "stop"
+    assert diagnose(readings, tuple(RULES.values())).summary.startswith("Stop:")
+
+
+def test_low_insulation_says_not_to_run_the_motor():
+    for rule, ohms in (("winding-grounded", "0.02 Mohm"), ("winding-damp", "0.20 Mohm")):
+        (cause,) = only(rule, case(ground=ohms))
+        assert cause.next_measurement.startswith("Do not run the compressor motor")
 
 
 def test_low_battery_makes_a_part_less_likely():
