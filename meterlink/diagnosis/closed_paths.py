@@ -9,9 +9,9 @@ from meterlink.diagnosis.observations import Case, PointReadings
 from meterlink.diagnosis.supply_points import is_closed_path
 from meterlink.diagnosis.supply_state import find_line_fall, newest_line_supplies
 
-# A part that takes a fourth of the voltage that is lost under load is worth naming. Sound contacts, fuses and blades
-# drop tenths of a volt, so less than 1 V is not it. Common practice, no source.
-_LEAST_SHARE_OF_FALL = 0.25
+# A part that takes a fourth of the voltage that is lost under load is worth naming, and one that takes half is the main
+# one. Sound contacts, fuses and blades drop tenths of a volt, so less than 1 V is not it. Common practice, no source.
+LEAST_SHARE_OF_FALL, MAIN_SHARE_OF_FALL = 0.25, 0.5
 _LEAST_VOLTS = 1.0
 # An open path carries the voltage of the supply, a bad one some volts, so the bound is half. Common practice, no
 # source.
@@ -48,13 +48,19 @@ class ClosedPath:
         return None
 
     @property
-    def share_of_fall(self) -> Evidence | None:
-        """The evidence if it takes a fourth or more of the voltage that is lost under load; else None."""
+    def share_of_fall(self) -> float | None:
+        """The voltage across it as a share of that which is lost under load; None where it is open, or unknown."""
         latest, fall = self.point_readings.latest, find_line_fall(self.case)
         if latest is None or latest.estimate is None or fall is None or self.carries_supply is not None:
             return None
-        volts = latest.estimate.value
-        if volts < max(_LEAST_VOLTS, _LEAST_SHARE_OF_FALL * fall.volts):
+        return latest.estimate.value / fall.volts
+
+    def takes_of_fall(self, least_share: float) -> Evidence | None:
+        """Return the evidence if it takes this share or more of the voltage that is lost under load; else None."""
+        latest, fall, share = self.point_readings.latest, find_line_fall(self.case), self.share_of_fall
+        if latest is None or latest.estimate is None or fall is None or share is None:
+            return None
+        if share < least_share or latest.estimate.value < _LEAST_VOLTS:
             return None
         text = (
             f"{describe_point(self.point_readings)} reads {latest.text}, of the {fall.volts:.3g} V that are lost"

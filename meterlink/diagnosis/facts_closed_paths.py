@@ -1,7 +1,7 @@
 """Facts about the parts that join the supply to its load: the voltage across a fuse, a pole, a blade, a joint."""
 
 from meterlink.core.verdicts import Verdict
-from meterlink.diagnosis.closed_paths import ClosedPath
+from meterlink.diagnosis.closed_paths import LEAST_SHARE_OF_FALL, MAIN_SHARE_OF_FALL, ClosedPath
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps
 from meterlink.diagnosis.observations import is_in_doubt
@@ -11,7 +11,13 @@ from meterlink.diagnosis.running_motors import amps_above_rated
 @fact(ClosedPath, "it takes much of the voltage that is lost under load")
 def _takes_much(path: ClosedPath) -> Evidence:
     """The voltage across it is a fourth of the fall of the line voltage under load or more, and 1 V or more."""
-    return path.share_of_fall or DOES_NOT_HOLD
+    return path.takes_of_fall(LEAST_SHARE_OF_FALL) or DOES_NOT_HOLD
+
+
+@fact(ClosedPath, "it takes most of the voltage that is lost under load")
+def _takes_most(path: ClosedPath) -> Evidence:
+    """The voltage across it is half of the fall of the line voltage under load or more, and 1 V or more."""
+    return path.takes_of_fall(MAIN_SHARE_OF_FALL) or DOES_NOT_HOLD
 
 
 @fact(ClosedPath, "most of the supply is across it")

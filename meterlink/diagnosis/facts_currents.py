@@ -202,6 +202,13 @@ def _other_runs(motor: RunningMotor) -> Evidence:
     return make_positive_evidence(_reads(other), other.latest) if other else UNKNOWN
 
 
+@fact(RunningMotor, "a control may have stopped it")
+def _may_rest(motor: RunningMotor) -> Evidence:
+    """It is a fan: a defrost, a fan control or a second stage stops one while the compressor runs (common practice)."""
+    text = "A defrost or a fan control may have stopped the fan."
+    return make_evidence(motor.is_fan, text, *motor.readings)
+
+
 @fact(RunningMotor, "voltage reaches the contactor's coil")
 def _coil_present(motor: RunningMotor) -> Evidence:
     """The newest voltage at a contactor's coil is present."""

@@ -15,6 +15,8 @@ from meterlink.judge.electrical.lost_phase import LineReading, lost_line
 
 _MOTOR_WORDS = ("motor", "compressor", "fan", "blower", "pump")
 _OTHER_PARTS = ("capacitor", "heater", "coil", "contact", "relay", "transformer", "timer")
+# The peak of a start is no running current.
+_START_WORDS = ("inrush", "starting")
 
 # A locked rotor's current goes with the voltage (textbook), and a nameplate's low limit of 187 V is 0.81 of 230 V; a
 # sag takes some more. Below this share of the marked amps it turns. On a sagging supply a lower share is enough where
@@ -66,6 +68,11 @@ class RunningMotor:
     def is_compressor(self) -> bool:
         """Whether it is the motor of a compressor."""
         return "compressor" in self.leads[0].point.component.lower()
+
+    @property
+    def is_fan(self) -> bool:
+        """Whether it is the motor of a fan that a control may stop while the compressor runs; a blower is none."""
+        return "fan" in self.leads[0].point.component.lower()
 
     @property
     def highest(self) -> PointReadings:
@@ -168,6 +175,7 @@ def is_motor_current(point: TestPoint) -> bool:
         and point.state is CircuitState.ENERGIZED
         and any(word in component for word in _MOTOR_WORDS)
         and not any(word in component for word in _OTHER_PARTS)
+        and not any(word in point.title.lower() for word in _START_WORDS)
     )
 
 

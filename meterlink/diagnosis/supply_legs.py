@@ -55,12 +55,13 @@ class LegFinding:
 
 @dataclass(frozen=True)  # without slots: a cached property needs a place
 class SupplyLegs:
-    """The legs of the unit's supply with a reading to ground or to the neutral."""
+    """The legs of one supply of the unit, by its circuit, with a reading to ground or to the neutral."""
 
     KIND: ClassVar[str] = "supply legs"
     PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"leg", "terminals"})
 
     case: Case
+    circuit: str
     to_ground: dict[str, PointReadings]
     to_neutral: dict[str, PointReadings]
 
@@ -81,7 +82,7 @@ class SupplyLegs:
         by_pair: dict[frozenset[str], PointReadings] = {}
         for entry in self.case.point_readings:
             pair = pair_of_legs(entry.point)
-            if len(pair) == 2 and entry.latest is not None:
+            if len(pair) == 2 and entry.latest is not None and entry.point.circuit == self.circuit:
                 known = by_pair.get(pair)
                 if known is None or _distance(entry, nearest) < _distance(known, nearest):
                     by_pair[pair] = entry
@@ -169,9 +170,16 @@ class SupplyLegs:
 
     @classmethod
     def find_all(cls, case: Case) -> "list[SupplyLegs]":
-        """Return the legs as the only element; none without a reading to ground or to the neutral."""
-        to_ground, to_neutral = (_newest_by_leg(case, leg_of) for leg_of in (leg_to_ground, leg_to_neutral))
-        return [cls(case, to_ground, to_neutral)] if to_ground or to_neutral else []
+        """Return the legs of each circuit that has a reading of one to ground or to the neutral."""
+        circuits = dict.fromkeys(entry.point.circuit for entry in case.point_readings)
+        found = []
+        for circuit in circuits:
+            to_ground, to_neutral = (
+                _newest_by_leg(case, circuit, leg_of) for leg_of in (leg_to_ground, leg_to_neutral)
+            )
+            if to_ground or to_neutral:
+                found.append(cls(case, circuit, to_ground, to_neutral))
+        return found
 
 
 def _find_pattern(
@@ -254,11 +262,11 @@ def _newest(*entries: PointReadings) -> tuple[Observation, ...]:
     return tuple(entry.latest for entry in entries if entry.latest is not None)
 
 
-def _newest_by_leg(case: Case, leg_of: Callable[[TestPoint], str]) -> dict[str, PointReadings]:
+def _newest_by_leg(case: Case, circuit: str, leg_of: Callable[[TestPoint], str]) -> dict[str, PointReadings]:
     by_leg: dict[str, PointReadings] = {}
     for entry in case.point_readings:
         leg = leg_of(entry.point)
-        if leg and entry.latest is not None:
+        if leg and entry.latest is not None and entry.point.circuit == circuit:
             known = by_leg.get(leg)
             if known is None or known.latest is None or known.latest.number < entry.latest.number:
                 by_leg[leg] = entry

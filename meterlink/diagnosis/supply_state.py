@@ -43,7 +43,7 @@ def find_line_fall(case: Case) -> LineFall | None:
 
 def _fall(before: PointReadings, after: PointReadings) -> LineFall | None:
     first, later = before.latest, after.latest
-    same = set(before.point.terminals) == set(after.point.terminals) and before.point.key != after.point.key
+    same = _place(before) == _place(after) and before.point.key != after.point.key
     if not same or not first or not later or later.number < first.number or not first.estimate or not later.estimate:
         return None
     if VoltageLevel.ABSENT in {voltage_level(before), voltage_level(after)}:
@@ -56,11 +56,9 @@ def _fall(before: PointReadings, after: PointReadings) -> LineFall | None:
 
 
 def newest_line_supplies(case: Case) -> list[PointReadings]:
-    """Return the line supplies with their newest readings: one for each pair of terminals."""
-    by_pair: dict[frozenset[str], PointReadings] = {}
-    for entry in sorted(_line_supplies(case), key=_newest_number):
-        by_pair[frozenset(entry.point.terminals)] = entry
-    return list(by_pair.values())
+    """Return the line supplies with their newest readings: one for each pair of terminals of a circuit."""
+    by_place = {_place(entry): entry for entry in sorted(_line_supplies(case), key=_newest_number)}
+    return list(by_place.values())
 
 
 def low_line_supply(case: Case) -> PointReadings | None:
@@ -92,6 +90,10 @@ def fed_control_supply(case: Case) -> PointReadings | None:
     if primary is not None and lines and not any(_same_voltage(primary, line) for line in lines):
         return None
     return WholeVisit(case).control_supply
+
+
+def _place(entry: PointReadings) -> tuple[str, frozenset[str]]:
+    return entry.point.circuit, frozenset(entry.point.terminals)
 
 
 def _line_supplies(case: Case) -> list[PointReadings]:

@@ -48,13 +48,14 @@ def most_control_volts(point_readings: PointReadings) -> str | None:
     """Return the highest voltage that belongs at a live point of a control circuit, as text; None for other points.
 
     The limits say so where both are known: across closed contacts there is only a high one. Without limits the name of
-    the circuit does; a primary is on the line.
+    the circuit does; a primary is on the line, and contacts may be.
     """
     point, limits = point_readings.point, point_readings.limits
     if point.quantity is not Quantity.VOLTAGE or point.state is not CircuitState.ENERGIZED:
         return None
     if limits is None:
-        control = "24 v" in point.circuit.lower() and "primary" not in point.title.lower()
+        other = any(word in point.title.lower() for word in ("primary", "contacts"))
+        control = "24 v" in point.circuit.lower() and not other
         return _CLASS_2_TEXT if control else None
     if limits.low is None or limits.high is None or convert(limits.high, limits.unit, "V") > _MOST_CONTROL_VOLTS:
         return None

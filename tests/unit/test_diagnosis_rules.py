@@ -64,6 +64,9 @@ POINTS = {
     "rated_amps": point("compressor", "compressor motor", "T1-C", A, ON, PointKind.RANGE, RATED_AMPS),
     "unmarked_amps": point("compressor", "compressor motor", "T1-C", A, ON, PointKind.RANGE, span(None, "14.1", "A")),
     "fan_amps": point("condenser fan", "fan motor", "T1-motor", A, ON, PointKind.RANGE, span(None, "1.1", "A")),
+    "inrush_amps": point(
+        "compressor", "compressor motor", "T1-C", A, ON, PointKind.RANGE, span(None, "14.1", "A"), "inrush"
+    ),
     "amps_1": point("compressor", "compressor motor", "T1-motor", A, ON, PointKind.RANGE, span(None, "21", "A")),
     "amps_2": point("compressor", "compressor motor", "T2-motor", A, ON, PointKind.RANGE, span(None, "21", "A")),
     "amps_3": point("compressor", "compressor motor", "T3-motor", A, ON, PointKind.RANGE, span(None, "21", "A")),
@@ -291,6 +294,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(line="170.0 V AC", line_loaded="171.0 V AC"),
             case(line="245.0 V AC", line_loaded="0.4 V AC"),  # that is no supply at all
             case(line_loaded="192.0 V AC", line="245.0 V AC"),  # read in the other order: it rose
+            case(line="245.0 V AC", blade="41.3 V AC", line_loaded="192.0 V AC"),  # its place is known
         ],
     ),
     # The voltages along the way add up to the fall: 41.3 V of the 53 V are across one blade (Kirchhoff).
@@ -491,6 +495,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(herm="44.8 uF", line_loaded="231.0 V AC", unmarked_amps="40.0 A AC"),
             case(fan="5.01 uF", line_loaded="231.0 V AC", fan_amps="4.50 A AC"),  # a fan's LRA is not guessed
             case(motor_amps="72.0 A AC"),  # nothing is entered
+            case(inrush_amps="72.0 A AC"),  # a start draws that for a moment
         ],
     ),
     "motor-on-two-lines": (
@@ -774,7 +779,9 @@ CONFIDENCES = [
     ("supply-missing", case(line="1.1 V AC", coil_volts="26.0 V AC"), "likely"),
     ("supply-missing", case(line="1.1 V AC", secondary="26.0 V AC"), "possible"),
     ("supply-sags", case(line="245.0 V AC", line_loaded="192.0 V AC"), "likely"),
-    ("supply-sags", case(line="245.0 V AC", blade="41.3 V AC", line_loaded="192.0 V AC"), "very likely"),
+    ("supply-sags", case(line="245.0 V AC", blade="20.0 V AC", line_loaded="192.0 V AC"), "likely"),  # and elsewhere
+    ("voltage-lost-across", case(line="245.0 V AC", blade="20.0 V AC", line_loaded="192.0 V AC"), "likely"),
+    ("voltage-lost-across", case(line="245.0 V AC", blade="41.3 V AC", line_loaded="192.0 V AC"), "very likely"),
     ("supply-sags", case(line="245.0 V AC", line_loaded="222.0 V AC", rated_amps="72.0 A AC"), "possible"),
     # Two legs of a wye have 120 V of 208 V to ground, those of a sagging 240 V service 104 V (textbook).
     ("transformer-on-240-tap", case(line="208.0 V AC", secondary="21.9 V AC"), "likely"),
@@ -828,8 +835,18 @@ CONFIDENCES = [
     ("amps-high-by-load", case(herm="44.8 uF", line_loaded="231.0 V AC", rated_amps="18.0 A AC"), "likely"),
     ("amps-high-by-load", case(rated_amps="14.2 A AC"), "unlikely"),
     ("amps-high-by-load", case(cs_sheet="2.90 ohm", rated_amps="18.0 A AC"), "unlikely"),
-    ("draws-no-current", case(line="240.0 V AC", fan_amps="0.00 A AC"), "possible"),
-    ("draws-no-current", case(line="240.0 V AC", fan_amps="0.00 A AC", rated_amps="12.0 A AC"), "likely"),
+    ("draws-no-current", case(line="240.0 V AC", rated_amps="0.0 A AC"), "possible"),
+    (
+        "draws-no-current",
+        case(line="240.0 V AC", fan_amps="1.00 A AC", rated_amps="0.0 A AC", coil_volts="25.0 V AC"),
+        "likely",
+    ),
+    # A defrost stops the outdoor fan while the compressor runs (common practice, no source).
+    (
+        "draws-no-current",
+        case(line="240.0 V AC", fan_amps="0.00 A AC", rated_amps="12.0 A AC", coil_volts="25.0 V AC"),
+        "possible",
+    ),
     ("draws-no-current", case(line="240.0 V AC", fan_amps="0.00 A AC", coil_volts="0.1 V AC"), "unlikely"),
     ("supply-low", case(line="186.9 V AC"), "possible"),
 ]

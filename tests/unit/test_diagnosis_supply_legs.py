@@ -165,6 +165,19 @@ def test_the_voltage_between_the_legs_that_was_read_next_to_those_to_ground_coun
     assert legs.finding.pattern is LegPattern.SOUND
 
 
+def test_two_supplies_of_a_unit_are_kept_apart() -> None:
+    """The evaporator of a walk-in cooler may be fed from another panel: its legs are not those of the condenser."""
+    limits = span("187.2", "253", "V")
+    condenser = legs_case({"L1-L2": 240.0, "L1-GND": 120.0, "L2-GND": 120.0}, limits).point_readings
+    evaporator = legs_case({"L1-L2": 0.2, "L1-GND": 0.2, "L2-GND": 0.1}, limits).point_readings
+    other = tuple(
+        replace(entry, point=replace(entry.point, circuit="evaporator supply", key=f"evaporator-{entry.point.key}"))
+        for entry in evaporator
+    )
+    findings = [legs.finding for legs in SupplyLegs.find_all(Case((*condenser, *other)))]
+    assert [finding and finding.pattern for finding in findings] == [LegPattern.SOUND, None]
+
+
 @pytest.mark.parametrize(
     ("component", "terminals", "expected"),
     [
