@@ -5,7 +5,7 @@ from meterlink.diagnosis.closed_paths import ClosedPath
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point
 from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
-from meterlink.diagnosis.running_motors import RunningMotor, contactor_coil
+from meterlink.diagnosis.running_motors import RunningMotor, coil_of_contacts
 from meterlink.diagnosis.subjects import ContactorContacts, MotorWindings
 from meterlink.diagnosis.supply_state import find_line_fall, good_line_supply, low_line_supply, newest_line_supplies
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
@@ -222,7 +222,7 @@ def _coil_absent(motor: RunningMotor) -> Evidence:
 
 
 def _coil_is(motor: RunningMotor, expected: VoltageLevel, conclusion: str) -> Evidence:
-    coil = contactor_coil(motor.case)
+    coil = coil_of_contacts(motor.case)
     level = voltage_level(coil) if coil else None
     if coil is None or coil.latest is None or level is None:
         return UNKNOWN

@@ -88,6 +88,17 @@ def _neutral(legs: SupplyLegs) -> Evidence:
     return make_positive_evidence(f"{listed}: the neutral floats.", *readings)
 
 
+@fact(SupplyLegs, "the line has voltage to the neutral and none to ground")
+def _exchanged(legs: SupplyLegs) -> Evidence:
+    """The only leg has more than 25 V to the neutral, and less than a fourth of that to ground."""
+    readings = legs.exchanged_finding
+    if not readings:
+        return DOES_NOT_HOLD if legs.to_neutral and legs.to_ground else UNKNOWN
+    entries = [*legs.to_neutral.values(), *legs.to_ground.values()]
+    listed = ", ".join(f"{entry.terminals_text} reads {entry.latest.text}" for entry in entries if entry.latest)
+    return make_positive_evidence(f"{listed}.", *readings)
+
+
 @fact(SupplyLegs, "the line supply fell under load")
 def _line_falls(legs: SupplyLegs) -> Evidence:
     """The line voltage fell by more than 5 % and the meter's error from one test point to a later one."""

@@ -8,7 +8,7 @@ from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact,
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
 from meterlink.diagnosis.observations import Observation, is_in_doubt
-from meterlink.diagnosis.running_motors import RunningMotor, amps_above_rated, contactor_coil
+from meterlink.diagnosis.running_motors import amps_above_rated, coil_of_contacts, load_currents
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
 from meterlink.diagnosis.supply_points import is_frame_to_ground
 from meterlink.diagnosis.supply_state import newest_line_supplies
@@ -95,29 +95,25 @@ def _closed(contacts: ContactorContacts) -> Evidence:
 
 @fact(ContactorContacts, "no current flows in their circuit")
 def _nothing_flows(contacts: ContactorContacts) -> Evidence:
-    """The newest amps of every motor in their circuit are less than the meter can show. A capacitor's own lead without
+    """The newest amps of every load in their circuit are less than the meter can show. A capacitor's own lead without
     current proves only an open capacitor.
     """
-    circuit = contacts.point_readings.point.circuit
-    motors = [motor for motor in RunningMotor.find_all(contacts.case) if motor.circuit == circuit]
-    if not motors:
+    leads = load_currents(contacts.case, contacts.point_readings.point.circuit)
+    readings = [lead.latest for lead in leads if lead.latest]
+    if not readings:
         return UNKNOWN
-    readings = [reading for motor in motors for reading in motor.readings]
-    listed = ", ".join(
-        f"{describe_point(lead)} reads {lead.latest.text}" for motor in motors for lead in motor.leads if lead.latest
-    )
-    text = f"{listed}: no current that this meter can show."
-    return make_evidence(all(motor.draws_nothing for motor in motors), text, *readings)
+    listed = ", ".join(f"{describe_point(lead)} reads {lead.latest.text}" for lead in leads if lead.latest)
+    nothing = all(reading.verdict is Verdict.NOTHING_FLOWS for reading in readings)
+    return make_evidence(nothing, f"{listed}: no current that this meter can show.", *readings)
 
 
 def _coil_voltage(contacts: ContactorContacts, expected: VoltageLevel, conclusion: str) -> Evidence:
-    coil = contactor_coil(contacts.case)
+    coil = coil_of_contacts(contacts.case, contacts.point_readings.point.component)
     level = voltage_level(coil) if coil else None
     if coil is None or coil.latest is None or level is None:
         return UNKNOWN
-    return make_evidence(
-        level is expected, f"{describe_point(coil)} reads {coil.latest.text}, {conclusion}", coil.latest
-    )
+    text = f"{describe_point(coil)} reads {coil.latest.text}, {conclusion}"
+    return make_evidence(level is expected, text, coil.latest)
 
 
 def _line_supply(contacts: ContactorContacts) -> Observation | None:

@@ -54,7 +54,7 @@ class RunningMotor:
     def placeholders(self) -> dict[str, str]:
         """The motor, the lead with the most amps, and the one without: ``{name in PLACEHOLDERS: text}``."""
         return {
-            "motor": self.leads[0].point.title,
+            "motor": self.leads[0].point.component,
             "terminals": self.highest.terminals_text,
             "dead_lead": self.dead_lead or "one lead",
         }
@@ -198,14 +198,30 @@ def amps_above_rated(case: Case, circuit: str | None = None) -> tuple[float, Poi
     return largest if largest and largest[0] > 1 else None
 
 
-def contactor_coil(case: Case) -> PointReadings | None:
-    """Return the newest voltage at a contactor's coil; None without one."""
+def coil_of_contacts(case: Case, contacts: str = "contactor contacts") -> PointReadings | None:
+    """Return the newest voltage at the coil that moves these contacts, by its name; None without one.
+
+    ``contacts`` is their component: the coil of ``sequencer contacts`` is a ``sequencer coil``.
+    """
+    coil = contacts.lower().replace("contacts", "coil")
     coils = [
         entry
         for entry in case.point_readings
         if entry.latest is not None
         and entry.point.quantity is Quantity.VOLTAGE
         and entry.point.state is CircuitState.ENERGIZED
-        and "contactor coil" in entry.point.component.lower()
+        and entry.point.component.lower() == coil
     ]
     return max(coils, key=lambda entry: entry.latest.number if entry.latest else -1, default=None)
+
+
+def load_currents(case: Case, circuit: str) -> list[PointReadings]:
+    """Return the test points of the amps of a circuit's loads with a reading; a capacitor is no load."""
+    return [
+        entry
+        for entry in case.point_readings
+        if entry.latest is not None
+        and entry.point.circuit == circuit
+        and entry.point.quantity is Quantity.CURRENT
+        and "capacitor" not in entry.point.component.lower()
+    ]

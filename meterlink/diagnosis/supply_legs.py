@@ -82,7 +82,7 @@ class SupplyLegs:
         by_pair: dict[frozenset[str], PointReadings] = {}
         for entry in self.case.point_readings:
             pair = pair_of_legs(entry.point)
-            if len(pair) == 2 and entry.latest is not None and entry.point.circuit == self.circuit:
+            if len(pair) == 2 and entry.latest is not None and _supply_of(entry) == self.circuit:
                 known = by_pair.get(pair)
                 if known is None or _distance(entry, nearest) < _distance(known, nearest):
                     by_pair[pair] = entry
@@ -153,6 +153,20 @@ class SupplyLegs:
         return False
 
     @property
+    def exchanged_finding(self) -> tuple[Observation, ...]:
+        """The readings of a line and a neutral that are exchanged: voltage between them, none from the line to ground.
+
+        Of a supply with one leg only: a second leg tells more.
+        """
+        leg = LEGS[0]
+        if set(self.to_ground) != {leg} or leg not in self.to_neutral or self.between:
+            return ()
+        neutral, ground = _volts(self.to_neutral[leg]), _volts(self.to_ground[leg])
+        if neutral is None or ground is None or neutral < NO_SUPPLY_VOLTS or ground >= _DEAD_SHARE * neutral:
+            return ()
+        return _newest(self.to_neutral[leg], self.to_ground[leg])
+
+    @property
     def _has_full_line(self) -> bool:
         """Whether every voltage between legs is within its limits: no leg is missing between these readings."""
         verdicts = [entry.latest.verdict for entry in self.between.values() if entry.latest]
@@ -171,7 +185,7 @@ class SupplyLegs:
     @classmethod
     def find_all(cls, case: Case) -> "list[SupplyLegs]":
         """Return the legs of each circuit that has a reading of one to ground or to the neutral."""
-        circuits = dict.fromkeys(entry.point.circuit for entry in case.point_readings)
+        circuits = dict.fromkeys(_supply_of(entry) for entry in case.point_readings)
         found = []
         for circuit in circuits:
             to_ground, to_neutral = (
@@ -242,6 +256,12 @@ def _three_legs(volts: dict[str, float], line: float | None, lost_leg: str | Non
     return LegPattern.UNCLEAR, ""
 
 
+def _supply_of(entry: PointReadings) -> str:
+    """Return the circuit of a point; the grounding of a unit belongs to its supply."""
+    circuit = entry.point.circuit
+    return "supply" if "grounding" in circuit.lower() else circuit
+
+
 def _alike(values: Collection[float]) -> bool:
     return max(values) - min(values) <= _SAME_SHARE * max(values)
 
@@ -266,7 +286,7 @@ def _newest_by_leg(case: Case, circuit: str, leg_of: Callable[[TestPoint], str])
     by_leg: dict[str, PointReadings] = {}
     for entry in case.point_readings:
         leg = leg_of(entry.point)
-        if leg and entry.latest is not None and entry.point.circuit == circuit:
+        if leg and entry.latest is not None and _supply_of(entry) == circuit:
             known = by_leg.get(leg)
             if known is None or known.latest is None or known.latest.number < entry.latest.number:
                 by_leg[leg] = entry

@@ -39,6 +39,9 @@ POINTS = {
     "herm_amps": point("compressor", "run capacitor", "C-HERM", Quantity.CURRENT, ON, PointKind.RANGE, None, "HERM"),
     "coil": point("control 24 V", "contactor coil", "A1-A2", R, OFF, PointKind.COIL, COIL_OHMS),
     "coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, PointKind.RANGE, CONTROL_VOLTS),
+    "strip_drop": point("heat strips", "sequencer contacts", "M1-M2", V, ON, PointKind.RANGE, span(None, "0.2", "V")),
+    "strip_amps": point("heat strips", "heat strip", "line-1", A, ON, PointKind.RANGE),
+    "sequencer_volts": point("heat strips", "sequencer coil", "W-C", V, ON, PointKind.RANGE, CONTROL_VOLTS),
     "bare_coil_volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, PointKind.RANGE),
     "bare_primary": point("control 24 V", "control transformer", "P1-P2", V, ON, PointKind.RANGE, None, "primary"),
     "bare_secondary": point("control 24 V", "control transformer", "R-C", V, ON, PointKind.RANGE, None, "secondary"),
@@ -434,6 +437,15 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(l1_neutral="0.4 V AC", l1_ground="0.3 V AC"),
         ],
     ),
+    # The neutral is grounded at the service (textbook): 120 V to it and none to ground is an exchange, or no ground.
+    "line-and-neutral-exchanged": (
+        case(l1_neutral="119.0 V AC", l1_ground="0.6 V AC"),
+        [
+            case(l1_neutral="119.0 V AC", l1_ground="118.6 V AC"),
+            case(l1_neutral="0.4 V AC", l1_ground="0.3 V AC"),
+            case(l1_neutral="119.0 V AC"),
+        ],
+    ),
     # 24·208/240 = 20.8 V; in service most transformers have 25.5 V, here 22.1 V (the ratio: textbook).
     "transformer-on-240-tap": (
         case(line="208.0 V AC", secondary="21.9 V AC"),
@@ -629,6 +641,8 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(line="240.0 V AC", drop="0.05 V AC", motor_amps="9.8 A AC"),
             case(line="240.0 V AC", drop="239 V AC", motor_amps="0.0 A AC"),
             case(line="240.0 V AC", drop="0.05 V AC"),
+            case(line="240.0 V AC", drop="0.05 V AC", herm_amps="0.00 A AC"),
+            case(line="240.0 V AC", drop="0.05 V AC", herm_amps="0.00 A AC", motor_amps="9.8 A AC"),
             case(drop="0.05 V AC", motor_amps="0.0 A AC"),
         ],
     ),
@@ -770,6 +784,11 @@ CONFIDENCES = [
     ("voltage-where-isolated", case(absence=["60.0 V AC", "0.1 V AC"]), "possible"),
     ("contacts-not-closed", case(drop="239 V AC", line="240 V AC", coil_volts="25.0 V AC"), "likely"),
     ("contacts-not-closed", case(drop="239 V AC", line="240 V AC", coil_volts="0.1 V AC"), "unlikely"),
+    # The contactor's coil moves no sequencer.
+    ("contacts-not-closed", case(strip_drop="239 V AC", line="240 V AC", coil_volts="25.0 V AC"), "possible"),
+    ("contacts-not-closed", case(strip_drop="239 V AC", line="240 V AC", sequencer_volts="25.0 V AC"), "likely"),
+    # A capacitor's own lead without current is an open capacitor, not an open load; a heater is a load.
+    ("load-open", case(line="240.0 V AC", strip_drop="0.05 V AC", strip_amps="0.0 A AC"), "likely"),
     ("supply-low", case(line="170.0 V AC", secondary="18.6 V AC"), "very likely"),
     ("supply-low", case(line="170.0 V AC", secondary="24.0 V AC"), "likely"),
     # The transformer of a split system is in the indoor unit: its voltage says nothing of the line here.

@@ -178,6 +178,15 @@ def test_two_supplies_of_a_unit_are_kept_apart() -> None:
     assert [finding and finding.pattern for finding in findings] == [LegPattern.SOUND, None]
 
 
+def test_the_grounding_of_a_unit_belongs_to_its_supply() -> None:
+    """120 V to ground and none to the neutral, in a plan that has the two in two circuits: the neutral is open."""
+    entries = legs_case({"L1-N": 0.4, "L1-GND": 119.0}, None).point_readings
+    to_neutral, to_ground = entries
+    grounding = replace(to_ground, point=replace(to_ground.point, circuit="grounding"))
+    diagnosis = diagnose(Case((to_neutral, grounding)), shipped_rules())
+    assert "neutral-open" in {cause.rule for cause in diagnosis.causes}
+
+
 @pytest.mark.parametrize(
     ("component", "terminals", "expected"),
     [
