@@ -55,7 +55,7 @@ PLAN = Plan(
         point("rs", "compressor motor", ("R", "S"), Quantity.RESISTANCE, CircuitState.ISOLATED, PointKind.RANGE, None),
         point(
             "amps", "compressor motor", ("T1", "C"), Quantity.CURRENT, CircuitState.ENERGIZED, PointKind.RANGE,
-            Span(None, Decimal("14.1"), "A", Decimal(77)),
+            Span(None, Decimal("14.1"), "A", locked_rotor=Decimal(77)),
         ),
     ),
 )  # fmt: skip

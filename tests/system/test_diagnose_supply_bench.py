@@ -48,7 +48,14 @@ SPLIT = {
         ("disconnect.L2 - disconnect.T2", point("blade-2", "supply", "disconnect blade", "L2-T2", V, DROP)),
         (
             "compressor.C - compressor.R",
-            point("amps", "compressor", "compressor motor", "T1-C", A, Span(None, Decimal("15.5"), "A", Decimal(80))),
+            point(
+                "amps",
+                "compressor",
+                "compressor motor",
+                "T1-C",
+                A,
+                Span(None, Decimal("15.5"), "A", locked_rotor=Decimal(80)),
+            ),
         ),
         (
             "condenser fan.C - condenser fan.R",

@@ -25,7 +25,7 @@ RULES = {rule.key: rule for rule in shipped_rules()}
 
 CONTROL_VOLTS = span("20.4", "26.4", "V")
 LINE_VOLTS = Span(Decimal("187.2"), Decimal(253), "V")
-RATED_AMPS = Span(None, Decimal("14.1"), "A", Decimal(77))  # of an invented nameplate
+RATED_AMPS = Span(None, Decimal("14.1"), "A", locked_rotor=Decimal(77))  # of an invented nameplate
 COIL_OHMS = span("10", "18", "Ω")
 POINTS = {
     "herm": point("compressor", "run capacitor", "C-HERM", C, OFF, PointKind.CAPACITOR, rated("45"), "HERM"),

@@ -350,7 +350,7 @@ def test_locked_rotor_amps_stand_beside_the_rated_amps() -> None:
     lines = 'quantity = "current"\nstate = "energized"\nkind = "range"\n'
     block = GOOD[GOOD.index('quantity = "resistance"') :]
     point = variant(block, lines + 'high = "14.1 A"\nlocked_rotor = "77 A"')
-    assert point.specification == Span(None, Decimal("14.1"), "A", Decimal(77))
+    assert point.specification == Span(None, Decimal("14.1"), "A", locked_rotor=Decimal(77))
     limits = limits_for(point)
     assert limits is not None
     assert (limits.high, limits.basis) == (Decimal("14.1"), "at most 14.1 A")
