@@ -39,9 +39,9 @@ def command(
     if clock_set is false), clock_set, site, unit, visit_uid, circuit, component, section, terminals, quantity, reading
     (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and high
     (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy, rule,
-    probability (of being within the limits; null if unknown), prior (what it knows of such parts beside the reading),
-    next_measurement (to settle a close call), settled_in
-    (seconds), reason.
+    probability (of being within the limits; null if unknown), prior (the source of the knowledge about such parts that
+    the probability counts beside the reading; null where the reading alone counts), next_measurement (to settle a close
+    call), settled_in (seconds), reason.
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)

@@ -53,9 +53,10 @@ class Judgement:
 
     ``margin`` is None for a verdict other than within and outside. ``rule`` is the decision rule in words.
     ``probability`` (0 to 1) is the chance that the true value is within the limits (JCGM 106); ``coverage_factor``
-    belongs to ``expanded_uncertainty``. Both are None if not worked out. ``prior`` names the source of what the
-    probability knows about such parts beside the reading, ``assumed``; empty if nothing. ``next_measurement`` is one
-    sentence on the measurement that would settle a close call or a verdict of cannot tell; else empty.
+    belongs to ``expanded_uncertainty``. Both are None if not worked out. A capacitor's probability counts, beside the
+    reading, how such parts are spread; ``prior`` names the source of that knowledge, ``assumed``, and is empty where
+    the reading alone counts. ``next_measurement`` is one sentence on the measurement that would settle a close call or
+    a verdict of cannot tell; else empty.
     """
 
     verdict: Verdict

@@ -128,8 +128,8 @@ def describe_basis(derived_point: DerivedPoint, points: Mapping[str, TestPoint])
                 " own terminals"
             )
         case DerivedPointKind.SPLIT, specification:
-            usual = " or ".join(map(str, DEFAULT_SPLIT_LIMITS.values()))
-            return f"{specification or f'{usual}, common practice'}; return air minus supply air"
+            usual = f"{DEFAULT_SPLIT_LIMITS}, common practice"
+            return f"{specification or usual}; return air minus supply air"
     return "R–S is C–S + C–R in a single-phase motor; the three are equal in a three-phase motor"
 
 
@@ -140,10 +140,6 @@ def _judge_unbalance(
     values = [reading.measured for reading in readings]
     quantity, unit = values[0].quantity, values[0].unit
     limit = derived_point.specification.high if isinstance(derived_point.specification, Span) else None
-    resolutions = {value.in_unit(BASE_UNIT[quantity])[1] for value in values}
-    # On one range of one meter, the gain error is the same in all three values and cancels.
-    cancels = _is_one_meter(readings) and len(resolutions) == 1
-    accuracies = None if cancels else [reading.accuracy for reading in readings]
     volts = quantity is Quantity.VOLTAGE
     points = [inputs.points[derived_point.input_key(role) or ""] for role in observations]
     lines = [
@@ -151,7 +147,12 @@ def _judge_unbalance(
         LineReading(point.terminals if volts else point.terminals[:1], value)
         for point, value in zip(points, values, strict=True)
     ]
-    phases = judge_phases(lines, limit or DEFAULT_UNBALANCE_LIMIT[quantity], accuracies)
+    phases = judge_phases(
+        lines,
+        limit or DEFAULT_UNBALANCE_LIMIT[quantity],
+        [reading.accuracy for reading in readings],
+        [reading.meter for reading in readings],
+    )
     judgement, result = phases.judgement, phases.unbalance
     basis = describe_basis(derived_point, inputs.points)
     if result is None or phases.lost_line:
@@ -203,22 +204,22 @@ def _judge_windings(
 ) -> DerivedResult:
     points, readings = inputs.points, list(observations.values())
     measured = [
-        (*points[derived_point.input_key(role) or ""].terminals, reading.measured)
+        (*points[derived_point.input_key(role) or ""].terminals, reading.meter_reading)
         for role, reading in observations.items()
     ]
     # Imported only for windings: a station starts without it.
-    from meterlink.judge.electrical.windings import identify_windings  # noqa: PLC0415
+    from meterlink.judge.electrical.windings import judge_windings  # noqa: PLC0415
 
-    line, one_meter = _least_accurate_line(readings), _is_one_meter(readings)
-    result = identify_windings(measured, line, same_meter=one_meter)
+    result = judge_windings(measured)
     value = result.headline.removeprefix(f"{result.verdict}: ".upper()) if result.verdict else result.headline
     if result.terminals_by_role and all(role == name.upper() for role, name in result.terminals_by_role.items()):
         value = "as marked"  # C = C, S = S, R = R
     listed = ", ".join(
         f"{first}–{second} {reading.text}" for (first, second, _), reading in zip(measured, readings, strict=True)
     )
-    basis = f"{describe_basis(derived_point, points)}; meter accuracy {line}" + (
-        "" if one_meter else ", more than one meter"
+    lines = ", ".join(dict.fromkeys(str(reading.accuracy) for reading in readings))
+    basis = f"{describe_basis(derived_point, points)}; meter accuracy {lines}" + (
+        "" if _is_one_meter(readings) else ", more than one meter"
     )
     return DerivedResult(derived_point, result.verdict, None, value, f"{listed}. {result.reason}", basis)
 
@@ -267,5 +268,6 @@ def _least_accurate_line(observations: Sequence[Observation]) -> AccuracyLine:
 
 
 def _half_width(line: AccuracyLine, observations: Sequence[Observation]) -> Decimal:
-    values = [reading.measured.in_unit(BASE_UNIT[reading.measured.quantity]) for reading in observations]
-    return max(line.half_width(digits or Decimal(0), step) for digits, step in values)
+    unit = BASE_UNIT[observations[0].measured.quantity]
+    values = [reading.measured.in_unit(unit) for reading in observations]
+    return max(line.half_width(digits or Decimal(0), step, unit) for digits, step in values)

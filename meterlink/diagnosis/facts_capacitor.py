@@ -15,7 +15,7 @@ from meterlink.diagnosis.likelihood import (
     readings_agree,
     series_estimate,
 )
-from meterlink.diagnosis.observations import Observation, is_in_doubt
+from meterlink.diagnosis.observations import Observation, leaves_doubt
 from meterlink.diagnosis.subjects import CapacitorSection
 from meterlink.judge.electrical.capacitance import (
     ASSUMED_FREQUENCY_HALF_WIDTH,
@@ -109,8 +109,8 @@ def _overloads(section: CapacitorSection) -> Evidence:
 
 @fact(CapacitorSection, "it is a close call")
 def _close(section: CapacitorSection) -> Evidence:
-    """The meter's error may reach across the nearest limit."""
-    close = is_in_doubt(_latest(section))
+    """The meter's error, or that of all readings together where they agree, may reach across the nearest limit."""
+    close = leaves_doubt(section.point_readings.together)
     return make_evidence(
         close, f"{describe_point(section.point_readings)} is a close call for this meter.", _latest(section)
     )
@@ -118,8 +118,10 @@ def _close(section: CapacitorSection) -> Evidence:
 
 @fact(CapacitorSection, "it is clearly outside its limits")
 def _clearly_outside(section: CapacitorSection) -> Evidence:
-    """The newest reading is outside its limits by more than the meter's error."""
-    judgement = _latest(section).judgement
+    """The newest reading is outside its limits by more than the meter's error, or by more than that of all readings
+    together where they agree.
+    """
+    judgement = section.point_readings.together
     if (
         judgement is None
         or judgement.limits is None
@@ -128,7 +130,7 @@ def _clearly_outside(section: CapacitorSection) -> Evidence:
     ):
         return DOES_NOT_HOLD
     text = (
-        f"It is outside by more than this meter's error of up to {judgement.expanded_uncertainty:.2g}"
+        f"It is outside by more than the error of up to {judgement.expanded_uncertainty:.2g}"
         f" {judgement.limits.unit} ({judgement.accuracy})."
     )
     return make_evidence(_is_outside(_latest(section)) and judgement.margin is Margin.CLEAR, text, _latest(section))

@@ -7,7 +7,7 @@ from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
-from meterlink.diagnosis.observations import Observation, is_in_doubt
+from meterlink.diagnosis.observations import Observation, leaves_doubt
 from meterlink.diagnosis.running_motors import amps_above_rated, coil_of_contacts, load_currents
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
 from meterlink.diagnosis.supply_points import is_frame_to_ground
@@ -60,7 +60,7 @@ def _supply_across_contacts(contacts: ContactorContacts) -> Evidence:
 def _close_contacts(contacts: ContactorContacts) -> Evidence:
     """The meter's error may reach across the limit of the voltage drop."""
     latest = contacts.point_readings.latest
-    close = latest is not None and is_in_doubt(latest)
+    close = leaves_doubt(contacts.point_readings.together)
     return make_evidence(close, f"{describe_point(contacts.point_readings)} is a close call for this meter.", latest)
 
 

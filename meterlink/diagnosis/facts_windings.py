@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from decimal import Decimal
-from math import hypot
 
 from meterlink.core.units import BASE_UNIT, Quantity, to_base
 from meterlink.core.verdicts import Limits, Verdict
@@ -11,15 +10,12 @@ from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_a
 from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
 from meterlink.diagnosis.subjects import TERMINAL_PAIRS, MotorWindings
 from meterlink.judge.electrical.insulation import insulation_limits
-from meterlink.judge.electrical.winding_readings import SHORTED_BELOW
-from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate
+from meterlink.judge.electrical.winding_readings import SHORTED_BELOW, WindingSum, winding_sum, windings_alike
+from meterlink.judge.estimates import Estimate
 from meterlink.judge.judging import format_decimal
 
 _OHM = BASE_UNIT[Quantity.RESISTANCE]
 
-# Leads that were not zeroed add their resistance once to R–S and twice to the sum of the other two. A pair of test
-# leads has 0.1 to 0.3 Ω. Common practice, no source.
-_LEAD_OHMS = 0.3
 # The insulation of a cold, flooded or damp compressor may lose a factor of ten without a lasting fault. Common
 # practice, no source.
 _DAMP_FACTOR = 10
@@ -145,38 +141,38 @@ def _any_pair(
 
 @fact(MotorWindings, "C–S plus C–R is more than R–S")
 def _sum_high(windings: MotorWindings) -> Evidence:
-    """C–S + C–R is above R–S by more than the meter's error and 0.3 Ω for test leads that were not zeroed."""
-    return _sum_evidence(windings, lambda error, allowed: error > allowed + _LEAD_OHMS)
+    """C–S + C–R is above R–S by more than the meter's error, and by more than leads that were not zeroed can add:
+    0.5 Ω, or half the lowest reading.
+    """
+    return _sum_evidence(windings, lambda result: not result.adds_up and result.error < 0)
 
 
 @fact(MotorWindings, "C–S plus C–R is less than R–S")
 def _sum_low(windings: MotorWindings) -> Evidence:
     """C–S + C–R is below R–S by more than the meter's error."""
-    return _sum_evidence(windings, lambda error, allowed: error < -allowed)
+    return _sum_evidence(windings, lambda result: not result.adds_up and result.error > 0)
 
 
 @fact(MotorWindings, "C–S plus C–R equals R–S")
 def _sum_holds(windings: MotorWindings) -> Evidence:
-    """C–S + C–R equals R–S (both windings in series) within the meter's error and 0.3 Ω for leads not zeroed."""
-    return _sum_evidence(windings, lambda error, allowed: -allowed <= error <= allowed + _LEAD_OHMS)
+    """C–S + C–R equals R–S (both windings in series), within the meter's error or with leads that were not zeroed:
+    at most 0.5 Ω, and half the lowest reading.
+    """
+    return _sum_evidence(windings, lambda result: result.adds_up)
 
 
-def _sum_evidence(windings: MotorWindings, holds: Callable[[float, float], bool]) -> Evidence:
+def _sum_evidence(windings: MotorWindings, holds: Callable[[WindingSum], bool]) -> Evidence:
     readings = [_latest(windings, pair) for pair in TERMINAL_PAIRS]
-    values = [reading.estimate for reading in readings if reading is not None and reading.estimate is not None]
-    if len(values) < len(TERMINAL_PAIRS):
+    start, run, series = (reading.meter_reading if reading and reading.estimate else None for reading in readings)
+    if start is None or run is None or series is None:
         return UNKNOWN
-    start, run, series = values
-    error, allowed = start.value + run.value - series.value, _allowed_error(values)
+    result = winding_sum(series, (start, run))
+    ohms = [reading.estimate.value for reading in readings if reading and reading.estimate]
     text = (
-        f"C–S {start.value:.3g} Ω and C–R {run.value:.3g} Ω make {start.value + run.value:.3g} Ω; R–S reads"
-        f" {series.value:.3g} Ω. The meter's error here is up to {allowed:.2g} Ω."
+        f"C–S {ohms[0]:.3g} Ω and C–R {ohms[1]:.3g} Ω make {ohms[0] + ohms[1]:.3g} Ω; R–S reads {ohms[2]:.3g} Ω."
+        f" The meter's error here is up to {result.allowed:.2g} Ω."
     )
-    return make_evidence(holds(error, allowed), text, *readings)
-
-
-def _allowed_error(values: list[Estimate]) -> float:
-    return COVERAGE_FACTOR * hypot(*(value.standard_uncertainty for value in values))
+    return make_evidence(holds(result), text, *readings)
 
 
 @fact(MotorWindings, "C–S reads less than C–R")
@@ -185,9 +181,9 @@ def _order(windings: MotorWindings) -> Evidence:
     start, run = (_latest(windings, pair) for pair in ("C–S", "C–R"))
     if start is None or run is None or start.estimate is None or run.estimate is None:
         return UNKNOWN
-    allowed = _allowed_error([start.estimate, run.estimate])
+    lower = start.estimate.value < run.estimate.value
     text = f"C–S reads {start.text} and C–R {run.text}, but the start winding should have the higher resistance."
-    return make_evidence(run.estimate.value - start.estimate.value > allowed, text, start, run)
+    return make_evidence(lower and not windings_alike(start.meter_reading, run.meter_reading), text, start, run)
 
 
 # To the frame.

@@ -7,14 +7,12 @@ independent readings add up.
 
 from math import exp, floor, hypot, log10, pi, sqrt
 
-from meterlink.core.units import BASE_UNIT, to_base
+from meterlink.core.units import to_base
 from meterlink.core.verdicts import Limits
 from meterlink.diagnosis.observations import Observation
-from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate
-
-# Two readings with one meter share its gain error. They differ by the repeatability of the display and of the contact:
-# the digits of its accuracy line and 1 % of the reading. Common practice, no source.
-_REPEATABILITY = 0.01
+from meterlink.judge.estimates import Estimate
+from meterlink.judge.repeats import returns_agree
+from meterlink.judge.uncertainty import COVERAGE_FACTOR
 
 # The assumed spread of faulty sections, as shares of the rated value. Of low ones, half are near the limit
 # (exponential, scale 0.15) and half are anywhere down to zero. Of high ones, nine in ten are near the limit (same
@@ -48,16 +46,7 @@ def readings_agree(first: Observation, second: Observation) -> bool | None:
     first_estimate, second_estimate = first.estimate, second.estimate
     if first_estimate is None or second_estimate is None:
         return True if first_estimate is second_estimate else None
-    if first.meter == second.meter:
-        first_estimate = _repeatability_estimate(first, first_estimate)
-        second_estimate = _repeatability_estimate(second, second_estimate)
-    return agree(first_estimate, second_estimate)
-
-
-def _repeatability_estimate(observation: Observation, estimate: Estimate) -> Estimate:
-    _, step = observation.measured.in_unit(BASE_UNIT[observation.measured.quantity])
-    digits = float(observation.accuracy.digits * step)
-    return Estimate.rectangular(estimate.value, abs(estimate.value) * _REPEATABILITY, digits, float(step) / 2)
+    return returns_agree(first.meter_reading, second.meter_reading)
 
 
 def rated_estimate(limits: Limits) -> Estimate | None:

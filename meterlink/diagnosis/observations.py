@@ -9,10 +9,12 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
+from meterlink.judge.decision_rules import parse_decision_rule
 from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 from meterlink.judge.estimates import Estimate
 from meterlink.judge.flow import expected_flow
 from meterlink.judge.judging import MeasuredValue, judge, limits_for
+from meterlink.judge.measured_value import MeterReading
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
 
@@ -43,6 +45,11 @@ class Observation:
     def estimate(self) -> Estimate | None:
         """The value and its standard uncertainty in the base unit of its quantity; None for an overload."""
         return Estimate.from_measured_value(self.measured, self.accuracy)
+
+    @property
+    def meter_reading(self) -> MeterReading:
+        """The value with its meter and its accuracy line, as the judge compares and combines readings."""
+        return MeterReading(self.measured, self.accuracy, self.meter)
 
     @cached_property
     def shows_voltage(self) -> bool:
@@ -82,6 +89,29 @@ class PointReadings:
     def matching_readings(self) -> tuple[Observation, ...]:
         """The readings of the test point's quantity, in order."""
         return tuple(reading for reading in self.readings if reading.measured.quantity is self.point.quantity)
+
+    @cached_property
+    def together(self) -> Judgement | None:
+        """The judgement on the newest reading, its doubt reduced by the earlier ones as far as they are independent.
+
+        The verdict stays that of the newest reading; see `meterlink.judge.repeats`.
+        """
+        *earlier, latest = self.matching_readings or (None,)
+        judgement = latest.judgement if latest else None
+        if latest is None or judgement is None or not earlier:
+            return judgement
+        if judgement.margin is None and judgement.verdict is not Verdict.CANNOT_TELL:
+            return judgement
+        return judge(
+            self.point.kind,
+            judgement.limits,
+            latest.measured,
+            latest.accuracy,
+            rule=parse_decision_rule(judgement.rule),
+            flow=expected_flow(self.point),
+            meter=latest.meter,
+            earlier=[reading.meter_reading for reading in earlier if reading],
+        )
 
     @cached_property
     def limits(self) -> Limits | None:
@@ -126,7 +156,11 @@ class Case:
 
 def is_in_doubt(observation: Observation) -> bool:
     """Return whether the meter's own error could reverse the verdict, or leaves it open."""
-    judgement = observation.judgement
+    return leaves_doubt(observation.judgement)
+
+
+def leaves_doubt(judgement: Judgement | None) -> bool:
+    """Return whether the doubt of a judgement could reverse its verdict, or leaves it open."""
     return judgement is not None and (judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.CANNOT_TELL)
 
 

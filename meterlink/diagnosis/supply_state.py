@@ -6,7 +6,7 @@ from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.observations import Case, Observation, PointReadings
 from meterlink.diagnosis.subjects import WholeVisit, is_line_supply, is_transformer_primary
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
-from meterlink.judge.estimates import COVERAGE_FACTOR
+from meterlink.judge.uncertainty import COVERAGE_FACTOR
 
 # NEC informational notes to 210.19(A) and 215.2(A), seen quoted: at most 3 % on a branch circuit, 5 % on feeder and
 # branch circuit together. A fall that is larger than both is a fault of the wiring on the way.

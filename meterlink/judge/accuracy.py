@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from meterlink.core.readings import Coupling
-from meterlink.core.units import Amount, Quantity
-from meterlink.judge.measured_value import MeasuredValue, convert_interval
+from meterlink.core.units import Amount, Quantity, to_base
+from meterlink.judge.measured_value import MeasuredValue, convert_interval, exact_unit
 from meterlink.judge.uncertainty import DEFAULT_TEMPERATURE_COEFFICIENT, AccuracyLine, assumed_accuracy
 
 
@@ -26,13 +26,20 @@ class AccuracyRange:
         """Whether ``measured`` may have been read on this range; an overload fits any range."""
         if self.quantity is not measured.quantity or (self.coupling and measured.coupling not in {None, self.coupling}):
             return False
-        return (
-            self.up_to is None or measured.digits is None or abs(measured.digits) <= abs(self.up_to.to(measured.unit))
-        )
+        if self.up_to is None or measured.digits is None:
+            return True
+        return abs(to_base(measured.digits, measured.unit)) <= abs(self.up_to.base_value)
 
     def resolution_in(self, unit: str) -> Decimal | None:
         """Return the display step in ``unit``, None where the row lists none."""
         return None if self.resolution is None else convert_interval(self.resolution.digits, self.resolution.unit, unit)
+
+    def has_step_of(self, measured: MeasuredValue) -> bool:
+        """Whether ``measured`` was read in steps of this range; not where the row, or the value, has none."""
+        unit = exact_unit(measured.unit)
+        return bool(measured.resolution) and self.resolution_in(unit) == convert_interval(
+            measured.resolution, measured.unit, unit
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,15 +59,14 @@ class AccuracySheet:
         an autoranging meter. Where rows for AC and DC fit and the coupling is unknown, the wider line counts.
         """
         rows = self.rows_for(measured)
-        stepped = [
-            row for row in rows if measured.resolution and row.resolution_in(measured.unit) == measured.resolution
-        ]
-        rows = stepped or rows
+        rows = [row for row in rows if row.has_step_of(measured)] or rows
         if not rows:
             return assumed_accuracy(measured.quantity)
-        lowest = min(_top(row, measured.unit) for row in rows)
-        fitting = [row.line for row in rows if _top(row, measured.unit) == lowest]
-        return max(fitting, key=lambda line: line.half_width(measured.digits or Decimal(1), measured.resolution))
+        lowest = min(_top(row) for row in rows)
+        fitting = [row.line for row in rows if _top(row) == lowest]
+        return max(
+            fitting, key=lambda line: line.half_width(measured.digits or Decimal(1), measured.resolution, measured.unit)
+        )
 
     def rows_for(self, measured: MeasuredValue) -> list[AccuracyRange]:
         """Return the rows that cover ``measured``, limited to its own coupling where such rows exist."""
@@ -68,8 +74,8 @@ class AccuracySheet:
         return [row for row in rows if measured.coupling and row.coupling is measured.coupling] or rows
 
 
-def _top(row: AccuracyRange, unit: str) -> Decimal:
-    return Decimal("Infinity") if row.up_to is None else abs(row.up_to.to(unit))
+def _top(row: AccuracyRange) -> Decimal:
+    return Decimal("Infinity") if row.up_to is None else abs(row.up_to.base_value)
 
 
 Accuracy = AccuracyLine | AccuracySheet

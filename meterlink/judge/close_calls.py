@@ -61,7 +61,9 @@ class CloseCall:
         most = self._largest_half_width()
         if most is None:
             return f"Only a meter with steps finer than {format_decimal(step)} {unit} can settle it."
-        percent = _round_down(most / abs(self.measured.digits) * 100) if self.measured.digits else None
+        # A percentage of a temperature depends on its unit.
+        digits = None if self.measured.quantity is Quantity.TEMPERATURE else self.measured.digits
+        percent = _round_down(most / abs(digits) * 100) if digits else None
         needed = f"±{format_decimal(_round_down(most))} {unit}" + (
             "" if percent is None else f" ({format_decimal(percent)} %)"
         )
@@ -101,7 +103,7 @@ class CloseCall:
         return ""
 
     def _would_settle(self, line: AccuracyLine, resolution: Decimal) -> bool:
-        half_width = line.half_width(self.measured.digits or Decimal(0), resolution)
+        half_width = line.half_width(self.measured.digits or Decimal(0), resolution, self.measured.unit)
         return TrapezoidalDistribution(float(half_width), float(resolution) / 2).half_width() < self.allowed_uncertainty
 
     def _largest_half_width(self) -> Decimal | None:

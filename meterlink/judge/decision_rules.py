@@ -45,12 +45,19 @@ class DecisionRule:
 
         The boundary of the acceptance zone is within; the boundary of the rejection zone is not outside.
         """
-        width = self.guard_factor * uncertainty
+        width = self.guard_band(uncertainty)
         narrow = width if self.guarded_side in {GuardedSide.ACCEPTANCE, GuardedSide.BOTH} else Decimal(0)
         widen = width if self.guarded_side in {GuardedSide.REJECTION, GuardedSide.BOTH} else Decimal(0)
         if _inside(limits, digits, -narrow):
             return Verdict.WITHIN
         return Verdict.CANNOT_TELL if _inside(limits, digits, widen) else Verdict.OUTSIDE
+
+    def guard_band(self, uncertainty: Decimal) -> Decimal:
+        """Return the width w of the guard band for the expanded ``uncertainty``, in its unit; 0 without a guard.
+
+        This is what a guard factor means in every command.
+        """
+        return Decimal(0) if self.guarded_side is GuardedSide.NEITHER else self.guard_factor * uncertainty
 
     def __str__(self) -> str:
         return (

@@ -1,25 +1,22 @@
 """Values calculated from several readings: their uncertainty and their judgement.
 
 No display shows a capacitance from amps and volts, or a difference of two temperatures. Its uncertainty is propagated
-from the readings, taken as independent (JCGM 100, 5.1.2).
+from the readings (JCGM 100, 5.1.2). Those of one meter on one range share its gain and zero error (5.2.2): see
+`closing_error` for a sum of three, `repeatability_uncertainty` for a difference of two readings taken in one go, and
+`meterlink.judge.repeats` for readings of the same part taken at different times.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from math import hypot, sqrt
 
-from meterlink.core.units import BASE_UNIT, convert
+from meterlink.core.errors import InputError
+from meterlink.core.units import BASE_UNIT
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.judging import MeasuredValue, format_decimal
-from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
-
-# Coverage factor for about 95 % of a normal distribution (JCGM 100, 6.3.3). Where one rectangular reading dominates,
-# 1.65 is enough (EA-4/02, S9); 2 then overstates the uncertainty, which adds close calls and hides none.
-COVERAGE_FACTOR = 2.0
-
-# Two readings of one meter on one range share its gain and zero error. The repeatability of the display, one step,
-# and its rounding remain. Common practice, no source.
-REPEATABILITY_STEPS = 1  # display steps
+from meterlink.judge.measured_value import MeterReading, convert_interval
+from meterlink.judge.uncertainty import COVERAGE_FACTOR, REPEATABILITY_STEPS, AccuracyLine, assumed_accuracy
 
 # A calculated value is judged in the digits that are shown. A good handheld meter has four.
 SIGNIFICANT_FIGURES = 4
@@ -48,9 +45,8 @@ class Estimate:
         if digits is None or measured.digits is None:
             return None
         line = line or assumed_accuracy(measured.quantity)
-        # The line applies to the displayed value: 1 % of 75 °F is not 1 % of 23.9 °C.
-        scale = convert(Decimal(1), measured.unit, unit) - convert(Decimal(0), measured.unit, unit)
-        half_width = line.half_width(measured.digits, measured.resolution) * scale
+        half_width = line.half_width(measured.digits, measured.resolution, measured.unit)
+        half_width = convert_interval(half_width, measured.unit, unit)
         return cls.rectangular(float(digits), float(half_width), float(step) / 2)
 
     @property
@@ -59,8 +55,66 @@ class Estimate:
         return COVERAGE_FACTOR * self.standard_uncertainty
 
 
+def closing_error(total: MeterReading, parts: Sequence[MeterReading], wander: float = 0.0) -> Estimate:
+    """Return a reading minus the sum of two others that should make it up, in the base unit of their quantity.
+
+    This is the one source of that uncertainty: for windings (R–S is C–S + C–R), three line-to-line voltages and three
+    line currents. On one range of one meter the gain error applies to the difference alone, and of the three zero
+    errors 1 - 1 - 1 = -1 remains; the repeatability of the display is that of each reading (JCGM 100, 5.2.2). Readings
+    of several meters or ranges are independent. ``wander`` is the standard uncertainty, as a share of each reading, of
+    a quantity that moves between the readings.
+
+    Raises:
+        InputError: a reading is an overload.
+    """
+    readings = (total, *parts)
+    error = _base_digits(total) - sum(map(_base_digits, parts), Decimal(0))
+    moving = [wander * float(_base_digits(reading)) for reading in readings]
+    if not all(total.shares_errors_with(part) for part in parts):
+        return Estimate(float(error), hypot(*(line_uncertainty(reading) for reading in readings), *moving))
+    gain, zero = abs(error) * total.line.percent / 100, total.line.digits * total.step
+    shared = Estimate.rectangular(0.0, float(gain), float(zero)).standard_uncertainty
+    own = [repeatability_uncertainty(reading.step) for reading in readings]
+    return Estimate(float(error), hypot(shared, *own, *moving))
+
+
+def difference_uncertainty(first: MeterReading, second: MeterReading) -> float:
+    """Return the standard uncertainty of the difference of two readings of two parts, in the base unit.
+
+    On one range of one meter the repeatability of the display remains, otherwise both accuracy lines count.
+
+    Raises:
+        InputError: a reading is an overload.
+    """
+    uncertainty = repeatability_of if first.shares_errors_with(second) else line_uncertainty
+    return hypot(*map(uncertainty, (first, second)))
+
+
+def _base_digits(reading: MeterReading) -> Decimal:
+    digits, _ = reading.measured.in_unit(BASE_UNIT[reading.measured.quantity])
+    if digits is None:
+        raise InputError("An overload has no value to compare.", "Use a higher range.")
+    return digits
+
+
+def line_uncertainty(reading: MeterReading) -> float:
+    """Return the standard uncertainty of a reading by its accuracy line, in the base unit of its quantity.
+
+    Raises:
+        InputError: it is an overload.
+    """
+    _base_digits(reading)
+    estimate = Estimate.from_measured_value(reading.measured, reading.line)
+    return estimate.standard_uncertainty if estimate else 0.0
+
+
+def repeatability_of(reading: MeterReading) -> float:
+    """Return the `repeatability_uncertainty` of a reading, in the base unit of its quantity."""
+    return repeatability_uncertainty(reading.step)
+
+
 def repeatability_uncertainty(resolution: Decimal) -> float:
-    """Return the standard uncertainty between readings of one part on one range, in the unit of ``resolution``."""
+    """Return the standard uncertainty between readings on one range in one go, in the unit of ``resolution``."""
     return Estimate.rectangular(
         0.0, REPEATABILITY_STEPS * float(resolution), float(resolution) / 2
     ).standard_uncertainty
@@ -71,31 +125,47 @@ def round_significant(value: float, figures: int = SIGNIFICANT_FIGURES) -> Decim
     return Decimal(f"{value:.{figures - 1}e}")
 
 
-def judge_estimate(limits: Limits, digits: Decimal, uncertainty: float, accuracy_text: str) -> Judgement:
+def judge_estimate(
+    limits: Limits,
+    digits: Decimal,
+    uncertainty: float,
+    accuracy_text: str,
+    *,
+    remedy: str = "measure again, more finely",
+    shown: Limits | None = None,
+) -> Judgement:
     """Judge a calculated value by simple acceptance (JCGM 106, 8.2): the digits decide, the boundary is within.
 
     ``digits`` and the expanded ``uncertainty`` are in ``limits.unit``. ``accuracy_text`` names the source of the
-    uncertainty: the accuracy lines of the readings.
+    uncertainty: the accuracy lines of the readings. ``remedy`` says how to settle a close call. A difference of
+    temperatures is decided by ``limits`` and shown with ``shown``, the same limits in the unit of the readings.
     """
-    value_text = f"{digits:f} {limits.unit}"
     rounded_uncertainty = round_significant(uncertainty, 6)
-    verdict = Verdict.OUTSIDE
-    if limits.low is not None and digits < limits.low:
-        reason = f"{value_text} is below the low limit of {format_decimal(limits.low)} {limits.unit}"
-    elif limits.high is not None and digits > limits.high:
-        reason = f"{value_text} is above the high limit of {format_decimal(limits.high)} {limits.unit}"
-    else:
-        verdict, reason = Verdict.WITHIN, f"{value_text} is within {limits.basis}"
+    below = limits.low is not None and digits < limits.low
+    above = limits.high is not None and digits > limits.high
     nearest = min((abs(digits - edge) for edge in (limits.low, limits.high) if edge is not None), default=None)
     close = nearest is not None and nearest <= rounded_uncertainty
+    deviation = (digits - limits.nominal) / limits.nominal * 100 if limits.nominal else None
+    if shown is not None:
+        digits, rounded_uncertainty = (
+            convert_interval(number, limits.unit, shown.unit) for number in (digits, rounded_uncertainty)
+        )
+        limits = shown
+    value_text = f"{digits:f} {limits.unit}"
+    if below and limits.low is not None:
+        reason = f"{value_text} is below the low limit of {format_decimal(limits.low)} {limits.unit}"
+    elif above and limits.high is not None:
+        reason = f"{value_text} is above the high limit of {format_decimal(limits.high)} {limits.unit}"
+    else:
+        reason = f"{value_text} is within {limits.basis}"
     if close:
-        reason += f", but uncertain by ± {rounded_uncertainty:.2g} {limits.unit}: measure again, more finely"
+        reason += f", but uncertain by ± {rounded_uncertainty:.2g} {limits.unit}: {remedy}"
     return Judgement(
-        verdict,
+        Verdict.OUTSIDE if below or above else Verdict.WITHIN,
         Margin.CLOSE_CALL if close else Margin.CLEAR,
         limits,
         digits,
-        (digits - limits.nominal) / limits.nominal * 100 if limits.nominal else None,
+        deviation,
         rounded_uncertainty,
         accuracy_text,
         f"{reason}.",

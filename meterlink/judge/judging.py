@@ -1,6 +1,9 @@
 """Judge a reading against its limits: the verdict, its margin and its reason."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
+from typing import NamedTuple
 
 from meterlink.core.equipment import PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
@@ -13,7 +16,16 @@ from meterlink.judge.conformity import conformance_probability
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule
 from meterlink.judge.flow import Flow, nothing_flows_reason
 from meterlink.judge.limits import rated_limits, span_limits
-from meterlink.judge.measured_value import MeasuredValue, convert_interval, format_decimal, shows_nothing
+from meterlink.judge.measured_value import (
+    MeasuredValue,
+    MeterReading,
+    convert_interval,
+    decimals_of,
+    exact_unit,
+    format_decimal,
+    shows_nothing,
+)
+from meterlink.judge.repeats import combine_readings
 from meterlink.judge.service_parts import ASSUMED_SERVICE_PARTS, ServiceParts, probability_within
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, TrapezoidalDistribution
@@ -44,8 +56,8 @@ SHORTED_FRACTION = Decimal("0.1")
 
 # Simple acceptance with a constraint on the uncertainty: the displayed value decides only while the expanded
 # uncertainty is at most this multiple of half the width of the limits. The form is "constrained simple acceptance"
-# (UKAS LAB 48, example 13, from memory). The multiple is our own: beyond three, two thirds of the values that the
-# display allows are outside the limits even for a reading in their middle.
+# (UKAS LAB 48, example 13, from memory). The multiple is our own: beyond three, a part that reads in the middle
+# of its limits is out of them with a probability of about two thirds.
 MOST_UNCERTAINTY = Decimal(3)
 
 # A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to
@@ -89,6 +101,8 @@ def judge(
     celsius: Decimal | None = None,
     service_parts: ServiceParts = ASSUMED_SERVICE_PARTS,
     flow: Flow | None = None,
+    meter: str = "",
+    earlier: Sequence[MeterReading] = (),
 ) -> Judgement:
     """Judge one reading.
 
@@ -98,6 +112,11 @@ def judge(
     (see `MOST_UNCERTAINTY`), the verdict is cannot tell, unless the reading is outside by more than its uncertainty.
     ``service_parts`` describes the capacitors met on calls: it supports the probability of a capacitor that is within,
     and never changes a verdict. With ``flow`` the verdict on a reading that shows nothing is nothing flows.
+
+    ``earlier`` are other readings of the same test point, and ``meter`` names the meter of this one. Where they agree,
+    they reduce its uncertainty as far as they are independent (see `meterlink.judge.repeats`); the verdict is still
+    that of this reading. A temperature is judged in °F, into which °C converts exactly: the same air has the same
+    verdict in both.
 
     Raises:
         InputError: limits and reading are of different quantities, a capacitance or resistance is negative, an overload
@@ -112,50 +131,125 @@ def judge(
     if limits is None:
         reason = "No limits yet: enter the rating printed on the part."
         return Judgement(Verdict.NO_LIMITS, None, None, measured.digits, None, None, str(line), reason, str(rule))
-    digits, step = measured.in_unit(limits.unit)
-    if digits is None or measured.digits is None:
+    digits, _ = measured.in_unit(limits.unit)
+    if digits is None:
         return _judge_overload(kind, limits, measured.quantity, line, rule)
     if digits < 0 and measured.quantity in {Quantity.CAPACITANCE, Quantity.RESISTANCE}:
         raise InputError(
             f"{digits:f} {limits.unit} is not possible: {measured.quantity} is never negative.",
             "Check the reading, or zero the meter's leads.",
         )
-    # The line applies to the displayed value: 1 % of 75 °F is not 1 % of 23.9 °C.
-    half_width = convert_interval(line.half_width(measured.digits, measured.resolution), measured.unit, limits.unit)
-    error = TrapezoidalDistribution(float(half_width), float(step) / 2)
-    uncertainty = Decimal(repr(error.half_width()))
-    verdict = _open_or_shorted(kind, limits, digits) or rule.verdict(limits, digits, uncertainty)
-    constrained = _is_indistinct(limits, digits, uncertainty)
-    if constrained:
-        verdict = Verdict.CANNOT_TELL
-    edges = [edge for edge in (limits.low, limits.high) if edge is not None]
-    nearest = min((abs(digits - edge) for edge in edges), default=None)
+    scale = exact_unit(limits.unit)
+    exact = _in_unit(limits, scale)
+    value, _ = measured.in_unit(scale)
+    assert value is not None  # noqa: S101  # no overload: see above
+    doubt = _doubt(kind, exact, (*earlier, MeterReading(measured, line, meter)), rule, limits.unit)
+    uncertainty = doubt.uncertainty
+    verdict = _verdict(kind, exact, value, uncertainty, rule)
+    constrained = _is_indistinct(exact, value, uncertainty)
+    edges = [edge for edge in (exact.low, exact.high) if edge is not None]
+    nearest = min((abs(doubt.centre - edge) for edge in edges), default=None)
     close = nearest is not None and nearest <= uncertainty and verdict in _VERDICTS_WITH_MARGIN
     next_measurement = ""
     if nearest is not None and (close or verdict is Verdict.CANNOT_TELL):
-        allowed = MOST_UNCERTAINTY * _half_span(limits) if constrained else nearest / max(rule.guard_factor, Decimal(1))
-        allowed = convert_interval(allowed, limits.unit, measured.unit)
+        allowed = MOST_UNCERTAINTY * _half_span(exact) if constrained else nearest / max(rule.guard_factor, Decimal(1))
+        allowed = convert_interval(allowed, scale, measured.unit)
         next_measurement = CloseCall(kind, measured, allowed, accuracy, celsius).advice()
-    # A capacitor's probability is compared along its readings; of any other part it is that of JCGM 106 to the digit.
-    doubt = _widest_error(limits, measured, line) if kind is PointKind.CAPACITOR else error
-    probability, prior = _probability(kind, verdict, limits, digits, doubt, service_parts)
+    probability, prior = _probability(kind, verdict, exact, doubt, service_parts)
+    shown_uncertainty = convert_interval(uncertainty, scale, limits.unit)
+    if (measured.unit, limits.unit) == ("°F", "°C"):
+        digits = round(digits, decimals_of(measured.resolution) + 2)  # five ninths of a decimal number never end
+    reason = (
+        _constraint_reason(limits, digits, shown_uncertainty)
+        if constrained
+        else _reason(verdict, limits, digits, shown_uncertainty, rule, close=close)
+    )
+    # The zero of °C and of °F is arbitrary: a percentage of a temperature says nothing.
+    nominal = None if measured.quantity is Quantity.TEMPERATURE else limits.nominal
     return Judgement(
         verdict,
         (Margin.CLOSE_CALL if close else Margin.CLEAR) if verdict in _VERDICTS_WITH_MARGIN else None,
         limits,
         digits,
-        (digits - limits.nominal) / limits.nominal * 100 if limits.nominal else None,
-        uncertainty,
+        (digits - nominal) / nominal * 100 if nominal else None,
+        shown_uncertainty,
         str(line),
-        _constraint_reason(limits, digits, uncertainty)
-        if constrained
-        else _reason(verdict, limits, digits, uncertainty, rule, close=close),
+        f"{reason} {doubt.remark}".rstrip(),
         str(rule),
         probability,
-        error.half_width() / error.standard_uncertainty if error.standard_uncertainty else None,
+        doubt.error.half_width() / doubt.error.standard_uncertainty if doubt.error.standard_uncertainty else None,
         next_measurement,
         prior,
     )
+
+
+class _Doubt(NamedTuple):
+    """What is known of the true value: distributed like ``error`` about ``centre``, in the unit of the limits.
+
+    ``widest`` is the error that a capacitor's probability counts. ``remark`` says what repeated readings change.
+    """
+
+    centre: Decimal
+    error: TrapezoidalDistribution
+    widest: TrapezoidalDistribution
+    remark: str
+
+    @property
+    def uncertainty(self) -> Decimal:
+        """The expanded uncertainty."""
+        return Decimal(repr(self.error.half_width()))
+
+
+def _doubt(
+    kind: PointKind, limits: Limits, readings: Sequence[MeterReading], rule: DecisionRule, shown_in: str
+) -> _Doubt:
+    """Return the doubt about the newest of one or more readings, which is the one that is judged.
+
+    The others reduce it only where they agree with it and lead to the same verdict.
+    """
+    digits, _ = readings[-1].measured.in_unit(limits.unit)
+    assert digits is not None  # noqa: S101  # an overload has no doubt
+    middle = _middle(limits) if kind is PointKind.CAPACITOR else Decimal(0)
+    alone, widest = (combine_readings(readings[-1:], limits.unit, least_size=size) for size in (Decimal(0), middle))
+    single = _Doubt(digits, alone.error, widest.error, "")
+    if len(readings) == 1:
+        return single
+    together, widest = (
+        combine_readings(readings, limits.unit, least_size=size, shown_in=shown_in) for size in (Decimal(0), middle)
+    )
+    if not together.agree:
+        return single._replace(remark=together.text)
+    combined = _Doubt(Decimal(repr(together.value)), together.error, widest.error, together.text)
+    by_display, by_centre = (
+        _verdict(kind, limits, value, combined.uncertainty, rule) for value in (digits, combined.centre)
+    )
+    if by_display is not by_centre:
+        return single._replace(remark="The readings lie on both sides of a limit, so they do not reduce the doubt.")
+    return combined
+
+
+def _verdict(kind: PointKind, limits: Limits, digits: Decimal, uncertainty: Decimal, rule: DecisionRule) -> Verdict:
+    if _is_indistinct(limits, digits, uncertainty):
+        return Verdict.CANNOT_TELL
+    return _open_or_shorted(kind, limits, digits) or rule.verdict(limits, digits, uncertainty)
+
+
+def _in_unit(limits: Limits, unit: str) -> Limits:
+    if limits.unit == unit:
+        return limits
+    low, high, nominal = (
+        None if edge is None else convert(edge, limits.unit, unit) for edge in (limits.low, limits.high, limits.nominal)
+    )
+    return replace(limits, low=low, high=high, nominal=nominal, unit=unit)
+
+
+def _middle(limits: Limits) -> Decimal:
+    """Return the size of the middle of the limits; 0 with one open side.
+
+    An accuracy line is narrower for smaller readings: with its error a reading farther below the middle could seem more
+    certain, so a capacitor's probability counts the error of the middle where that is larger.
+    """
+    return Decimal(0) if limits.low is None or limits.high is None else abs((limits.low + limits.high) / 2)
 
 
 _VERDICTS_WITH_MARGIN = {Verdict.WITHIN, Verdict.OUTSIDE}
@@ -183,35 +277,19 @@ def _constraint_reason(limits: Limits, digits: Decimal, uncertainty: Decimal) ->
     )
 
 
-def _widest_error(limits: Limits, measured: MeasuredValue, line: AccuracyLine) -> TrapezoidalDistribution:
-    """Return the error, in ``limits.unit``, of the reading or of the middle of the limits, whichever is larger.
-
-    An accuracy line is narrower for smaller readings: with its error a reading farther below the middle could seem more
-    certain.
-    """
-    sizes = [abs(measured.digits or Decimal(0))]
-    if limits.low is not None and limits.high is not None:
-        sizes.append(abs(convert((limits.low + limits.high) / 2, limits.unit, measured.unit)))
-    widths = (line.half_width(max(sizes), measured.resolution), measured.resolution / 2)
-    return TrapezoidalDistribution(*(float(convert_interval(width, measured.unit, limits.unit)) for width in widths))
-
-
 def _probability(
-    kind: PointKind,
-    verdict: Verdict,
-    limits: Limits,
-    digits: Decimal,
-    error: TrapezoidalDistribution,
-    service_parts: ServiceParts,
+    kind: PointKind, verdict: Verdict, limits: Limits, doubt: _Doubt, service_parts: ServiceParts
 ) -> tuple[float | None, str]:
     """Return ``(probability of being within, source of the prior)``; None beside a verdict without a margin."""
     if verdict not in _VERDICTS_WITH_MARGIN:
         return None, ""
+    # A capacitor's probability is compared along its readings; of any other part it is that of JCGM 106 to the digit.
+    error, centre = doubt.widest, float(doubt.centre)
     low, high = (None if edge is None else float(edge) for edge in (limits.low, limits.high))
     if kind is PointKind.CAPACITOR and verdict is Verdict.WITHIN and limits.nominal and low and high:
         rated = float(limits.nominal)
-        return probability_within(service_parts, error, float(digits), low, high, rated), service_parts.source
-    return conformance_probability(error, float(digits), low, high), ""
+        return probability_within(service_parts, error, centre, low, high, rated), service_parts.source
+    return conformance_probability(error, centre, low, high), ""
 
 
 def _open_or_shorted(kind: PointKind, limits: Limits, digits: Decimal) -> Verdict | None:
@@ -274,6 +352,6 @@ def _reason(
         within = "" if limits.basis.startswith(("at least ", "at most ")) else "within "
         text = f"{value_text} is {within}{limits.basis}"
     if verdict is Verdict.CANNOT_TELL:
-        guard = f"{rule.guard_factor * uncertainty:.2g} {limits.unit}"
+        guard = f"{rule.guard_band(uncertainty):.2g} {limits.unit}"
         return f"{text}, but too near the limit to decide: the guard band is {guard}."
     return f"{text}, but the meter may be off by {uncertainty:.2g} {limits.unit}." if close else f"{text}."

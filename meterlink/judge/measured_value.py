@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import BASE_UNIT, Amount, Quantity, convert, parse_amount, resolution_of
-from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.judge.uncertainty import FAHRENHEIT_PER_CELSIUS, AccuracyLine
 
 # A reading without a step (a binary float) is taken to show four significant digits, as in the settling detector.
 # Without a step, the digits of an accuracy line would add no uncertainty.
@@ -73,6 +74,23 @@ class MeasuredValue:
         return digits, convert_interval(self.resolution, self.unit, unit)
 
 
+class MeterReading(NamedTuple):
+    """A measured value with the accuracy line and the name of its meter; all without a name are of one meter."""
+
+    measured: MeasuredValue
+    line: AccuracyLine
+    meter: str = ""
+
+    @property
+    def step(self) -> Decimal:
+        """The display step, in the base unit of its quantity."""
+        return self.measured.in_unit(BASE_UNIT[self.measured.quantity])[1]
+
+    def shares_errors_with(self, other: "MeterReading") -> bool:
+        """Return whether both are of one meter on one range, and so have one gain error and one zero error."""
+        return (self.meter, self.line, self.step) == (other.meter, other.line, other.step)
+
+
 def shows_nothing(measured: MeasuredValue, line: AccuracyLine) -> bool:
     """Return whether a meter with this accuracy line may show the value where there is none; an overload is something.
 
@@ -80,7 +98,8 @@ def shows_nothing(measured: MeasuredValue, line: AccuracyLine) -> bool:
     """
     if measured.digits is None:
         return False
-    return abs(measured.digits) <= line.half_width(Decimal(0), measured.resolution) + measured.resolution / 2
+    largest_error = line.half_width(Decimal(0), measured.resolution, measured.unit)
+    return abs(measured.digits) <= largest_error + measured.resolution / 2
 
 
 def convert_interval(interval: Decimal, unit: str, to: str) -> Decimal:
@@ -89,7 +108,25 @@ def convert_interval(interval: Decimal, unit: str, to: str) -> Decimal:
     Raises:
         InputError: the units are of different quantities.
     """
-    return convert(interval, unit, to) - convert(Decimal(0), unit, to)
+    if (unit, to) == ("°C", "°F"):
+        return interval * FAHRENHEIT_PER_CELSIUS
+    if (unit, to) == ("°F", "°C"):
+        return interval / FAHRENHEIT_PER_CELSIUS
+    return convert(interval, unit, to)
+
+
+def exact_unit(unit: str) -> str:
+    """Return the unit in which amounts of ``unit`` are compared: °F for a temperature, into which °C converts exactly.
+
+    So the same air has the same verdict in both units, on a limit, too.
+    """
+    return "°F" if unit == "°C" else unit
+
+
+def decimals_of(number: Decimal) -> int:
+    """Return the number of decimal places of a finite number: 0.10 → 2."""
+    exponent = number.as_tuple().exponent
+    return max(-exponent, 0) if isinstance(exponent, int) else 0
 
 
 def format_decimal(number: Decimal) -> str:

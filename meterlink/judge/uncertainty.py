@@ -12,10 +12,19 @@ from math import erfc, hypot, isfinite, sqrt
 from typing import Protocol
 
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity
+from meterlink.core.units import Amount, Quantity
 
 # Two-sided coverage of the interval that decides a margin: the usual 95 % (the example of JCGM 100, 6.2.2).
 COVERAGE_PROBABILITY = 0.95
+
+# Coverage factor for about 95 % of a normal distribution (JCGM 100, 6.3.3), for a value of several readings. Where one
+# rectangular reading dominates, 1.65 is enough (EA-4/02, S9); 2 then overstates the uncertainty, which adds close calls
+# and hides none.
+COVERAGE_FACTOR = 2.0
+
+# Two readings of one meter on one range share its gain and zero error. The repeatability of the display, one step,
+# and its rounding remain. Common practice, no source.
+REPEATABILITY_STEPS = 1  # display steps
 
 # An accuracy line applies at 23 ± 5 °C; outside, this share of the line is added for every degree, by the sheets of
 # nearly all handheld meters. Common practice, no source.
@@ -24,29 +33,54 @@ DEFAULT_TEMPERATURE_COEFFICIENT = Decimal("0.1")  # of the line, per °C
 # No handheld meter is specified beyond these, so a value outside is a typing error. Common practice, no source.
 OPERATING_TEMPERATURES = (Decimal(-40), Decimal(70))  # °C
 
-_LINE = re.compile(
-    r"(?:±\s*)?\(?\s*(?:(?P<percent>[0-9]+(?:\.[0-9]+)?)\s*%\s*(?:of\s+reading|reading|rdg)?)?"
-    r"(?:\s*(?P<plus>\+)?\s*(?P<digits>[0-9]+(?:\.[0-9]+)?)\s*(?P<word>digits?|dgts?|dgt|d|counts?)?)?\s*\)?",
+_LINE = re.compile(r"(?:±\s*)?\(?\s*(?P<terms>[^()±]*?)\s*\)?")
+_TERM = re.compile(
+    r"(?P<number>[0-9]+(?:\.[0-9]+)?)\s*(?:(?P<percent>%)\s*(?:of\s+reading|reading|rdg)?"
+    r"|(?P<digits>digits?|dgts?|dgt|d|counts?)|°?\s*(?P<scale>[CF]))?",
     re.IGNORECASE,
 )
+
+# One degree Celsius in °F: a difference has no offset. Nine fifths of a decimal number is exact, five ninths is not.
+FAHRENHEIT_PER_CELSIUS = Decimal("1.8")
+_FREEZING = 32  # °F: 0 °C
 
 
 @dataclass(frozen=True, slots=True)
 class AccuracyLine:
     """A meter's accuracy as its sheet states it: ± ``percent`` of the reading ± ``digits`` display steps.
 
-    ``assumed`` is true where nobody has entered the meter's own line. ``remark`` names a change to the line, such as
-    widening for temperature.
+    ``degrees`` is the part of a thermometer's line that is written in °C or °F, a difference of temperatures. It is
+    None for other quantities. ``assumed`` is true where nobody has entered the meter's own line. ``remark`` names a
+    change to the line, such as widening for temperature.
     """
 
     percent: Decimal
     digits: Decimal
     assumed: bool = False
     remark: str = ""
+    degrees: Amount | None = None
 
-    def half_width(self, reading: Decimal, resolution: Decimal) -> Decimal:
-        """Return the largest error at ``reading``, in its unit; ``resolution`` is one display step in that unit."""
-        return abs(reading) * self.percent / 100 + self.digits * resolution
+    def half_width(self, reading: Decimal, resolution: Decimal, unit: str) -> Decimal:
+        """Return the largest error at ``reading``; ``resolution`` is one display step. All are in ``unit``.
+
+        The percentage of a temperature counts from 0 °C or from 0 °F, whichever is farther away: the same air has one
+        error in both units, and it is the larger of the two that the sheet may mean.
+
+        Raises:
+            InputError: the line is a thermometer's, and the unit is not °C or °F.
+        """
+        if unit == "°C":
+            fahrenheit = (FAHRENHEIT_PER_CELSIUS * interval for interval in (reading, resolution))
+            reading_above_freezing, step = fahrenheit
+            return self.half_width(reading_above_freezing + _FREEZING, step, "°F") / FAHRENHEIT_PER_CELSIUS
+        size, fixed = abs(reading), Decimal(0)
+        if unit == "°F":
+            size = max(size, abs(reading - _FREEZING))
+            if self.degrees is not None:
+                fixed = self.degrees.digits * (FAHRENHEIT_PER_CELSIUS if self.degrees.unit == "°C" else 1)
+        elif self.degrees is not None:
+            raise InputError(f"{self} is the accuracy of a thermometer, not of {unit}.", "Write it as 2 % + 5 digits.")
+        return size * self.percent / 100 + self.digits * resolution + fixed
 
     def at_temperature(
         self, celsius: Decimal, temperature_coefficient: Decimal = DEFAULT_TEMPERATURE_COEFFICIENT
@@ -64,13 +98,23 @@ class AccuracyLine:
         factor = 1 + temperature_coefficient * beyond
         if factor == 1:
             return self
+        degrees = self.degrees and replace(self.degrees, digits=self.degrees.digits * factor)
         return replace(
-            self, percent=self.percent * factor, digits=self.digits * factor, remark=f"widened for {celsius:.3g} °C"
+            self,
+            percent=self.percent * factor,
+            digits=self.digits * factor,
+            degrees=degrees,
+            remark=f"widened for {celsius:.3g} °C",
         )
 
     def __str__(self) -> str:
         word = "digit" if self.digits == 1 else "digits"
-        line = f"±({self.percent.normalize():f} % + {self.digits.normalize():f} {word})"
+        terms = [f"{self.percent.normalize():f} %", f"{self.digits.normalize():f} {word}"]
+        if self.degrees is not None:
+            counts = zip(terms, (self.percent, self.digits), strict=True)
+            terms = [term for term, count in counts if count]
+            terms.append(f"{self.degrees.digits.normalize():f} {self.degrees.unit}")
+        line = f"±({' + '.join(terms)})" if len(terms) > 1 else f"±{terms[0]}"
         return ", ".join(filter(None, (line, self.remark, "assumed" if self.assumed else "")))
 
 
@@ -90,43 +134,55 @@ def check_operating_temperature(celsius: Decimal) -> Decimal:
 def parse_accuracy(text: str) -> AccuracyLine:
     """Return the line written in ``text``: ``2 % + 5 digits``, ``±(1.5% rdg + 3 dgt)``, ``0.8 %``, ``10 digits``.
 
-    A line in units, such as a thermometer's ± 1 °C, is written as digits of its display: 10 digits where it shows
-    tenths.
+    A thermometer's line may have degrees: ``0.5 % + 1 °C``, ``1.8 °F``.
 
     Raises:
         InputError: the text is not an accuracy line.
     """
-    match = _LINE.fullmatch(text.strip())
-    if match is None or not _complete(match):
+    line = _LINE.fullmatch(text.strip())
+    terms = [_TERM.fullmatch(term.strip()) for term in line["terms"].split("+")] if line else []
+    parts: dict[str, Amount] = {}
+    for term in terms:
+        kind = _kind_of_term(term, after_percent="percent" in parts) if term else ""
+        if term is None or not kind or kind in parts or (kind == "percent" and parts):
+            raise InputError(f"{text!r} is not an accuracy line.", "Write it as 2 % + 5 digits.")
+        parts[kind] = Amount(Decimal(term["number"]), f"°{term['scale'].upper()}" if term["scale"] else "")
+    if not parts:
         raise InputError(f"{text!r} is not an accuracy line.", "Write it as 2 % + 5 digits.")
-    return AccuracyLine(Decimal(match["percent"] or 0), Decimal(match["digits"] or 0))
+    percent, digits = (parts[kind].digits if kind in parts else Decimal(0) for kind in ("percent", "digits"))
+    return AccuracyLine(percent, digits, degrees=parts.get("degrees"))
 
 
-def _complete(match: re.Match[str]) -> bool:
-    """Whether the text has a percentage, digits, or both joined by a plus; a bare number is not enough."""
-    if match["percent"] is None:
-        return match["digits"] is not None and match["word"] is not None and match["plus"] is None
-    return (match["digits"] is None) == (match["plus"] is None)
+def _kind_of_term(term: re.Match[str], *, after_percent: bool) -> str:
+    """Return ``percent``, ``digits`` or ``degrees``; empty for a bare number that does not follow a percentage."""
+    if term["percent"]:
+        return "percent"
+    if term["scale"]:
+        return "degrees"
+    return "digits" if term["digits"] or after_percent else ""
 
 
-# (percent, digits) of a meter without an entered accuracy line. Common practice, no source: the weaker end of the
-# sheets of general-purpose handheld meters, so that an uncertainty is shown rather than hidden.
+# (percent, digits) of a meter without an entered accuracy line; of a thermometer also degrees, the same for every
+# display. Common practice, no source: the weaker end of the sheets of general-purpose handheld meters, so that an
+# uncertainty is shown rather than hidden.
 _ASSUMED = {
     Quantity.CAPACITANCE: ("3", "5"),
     Quantity.RESISTANCE: ("1", "5"),
     Quantity.VOLTAGE: ("1.2", "5"),
     Quantity.CURRENT: ("2.5", "5"),
     Quantity.FREQUENCY: ("0.1", "3"),
-    Quantity.TEMPERATURE: ("1", "10"),
+    Quantity.TEMPERATURE: ("1", "0"),
     Quantity.RATIO: ("1", "5"),
     Quantity.BATTERY: ("5", "0"),
 }
+_ASSUMED_DEGREES = Amount(Decimal(1), "°C")
 
 
 def assumed_accuracy(quantity: Quantity) -> AccuracyLine:
     """Return the assumed line for a meter of unknown accuracy."""
     percent, digits = _ASSUMED[quantity]
-    return AccuracyLine(Decimal(percent), Decimal(digits), assumed=True)
+    degrees = _ASSUMED_DEGREES if quantity is Quantity.TEMPERATURE else None
+    return AccuracyLine(Decimal(percent), Decimal(digits), assumed=True, degrees=degrees)
 
 
 class Distribution(Protocol):

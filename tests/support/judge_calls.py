@@ -51,6 +51,7 @@ CALLS = ELECTRICAL_CALLS | {
         "--mean=44uF",
         "--spread=1.2uF",
         "--accuracy=1 % + 2 digits",
+        "--rule=guarded-acceptance",
         "--guard-factor=1",
     ],
     "rating": ["45+7.5 MFD ±6% 440 VAC", "--kind=run", "--unit=uF"],

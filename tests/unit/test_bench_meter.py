@@ -90,7 +90,7 @@ def test_settled_display_lies_within_the_accuracy_line(seed, ohms, line):
     display = meter.settled_display(CLIP, MeterFunction.RESISTANCE, 0.0)
     assert display.digits is not None
     step = Decimal(1).scaleb(int(display.digits.as_tuple().exponent))
-    allowed = to_base(parse_accuracy(line).half_width(display.digits, step), display.unit)
+    allowed = to_base(parse_accuracy(line).half_width(display.digits, step, display.unit), display.unit)
     assert abs(to_base(display.digits, display.unit) - Decimal(ohms)) <= allowed
 
 
@@ -104,7 +104,7 @@ def test_flickering_display_lies_within_the_accuracy_line_too(seed, farads):
     meter.show(100.0)  # after a hundred seconds it is at rest
     for display in watch(meter, 101, 103):
         step = Decimal(1).scaleb(int(display.digits.as_tuple().exponent))
-        allowed = to_base(parse_accuracy("1 % + 1").half_width(display.digits, step), display.unit)
+        allowed = to_base(parse_accuracy("1 % + 1").half_width(display.digits, step, display.unit), display.unit)
         assert abs(to_base(display.digits, display.unit) - Decimal(farads)) <= allowed
 
 

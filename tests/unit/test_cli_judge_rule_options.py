@@ -116,13 +116,38 @@ def test_the_guard_band_for_a_risk() -> None:
 
 
 def test_global_risks() -> None:
-    # JCGM 106, 9.5: a guard band of 0.02 Ω is a quarter of 2·0.04 Ω.
-    fields = printed_json(*RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "0.25")
+    # JCGM 106, 9.5: a guard band of 0.02 Ω; U of a normal distribution is 1.96·0.04 Ω (JCGM 100, table G.1).
+    guarded = ("--rule", "guarded-acceptance", "--guard-factor", "0.255107")
+    fields = printed_json(*RISK, "--standard-uncertainty", "0.04ohm", *guarded)
     assert fields["consumers_risk_percent"] == pytest.approx(0.98783, abs=1e-5)
     assert fields["producers_risk_percent"] == pytest.approx(6.90265, abs=1e-5)
-    assert (fields["unit"], fields["guard_band"]) == ("Ω", 0.02)
-    _, out, _ = run(*RISK, "--standard-uncertainty", "40 mohm", "--guard-factor", "0.25")
+    assert (fields["unit"], fields["guard_band"]) == ("Ω", pytest.approx(0.02, abs=1e-7))
+    _, out, _ = run(*RISK, "--standard-uncertainty", "40 mohm", *guarded)
     assert out.splitlines()[1].startswith("0.988 %")
+    assert out.splitlines()[3] == "guarded acceptance, guard 0.255107 U: a guard band of 0.02 Ω"
+
+
+def test_guarded_rejection_rejects_less_and_simple_acceptance_has_no_guard_band() -> None:
+    simple, rejection = (
+        printed_json(*RISK, "--standard-uncertainty", "0.04ohm", *rule)
+        for rule in ((), ("--rule", "guarded rejection"))
+    )
+    assert simple["guard_band"] == 0
+    assert rejection["guard_band"] == pytest.approx(-0.0783986, rel=1e-5)
+    assert rejection["producers_risk_percent"] < simple["producers_risk_percent"]
+    assert rejection["consumers_risk_percent"] > simple["consumers_risk_percent"]
+
+
+def test_a_guard_factor_has_one_meaning_in_every_command() -> None:
+    # The same meter, the same reading: the band that moves the verdict of a coil is the band that `risk` counts with.
+    accuracy, guard = ("--accuracy", "1 % + 3 digits"), ("--rule", "guarded-acceptance", "--guard-factor", "0.5")
+    limits = ("--low", "10ohm", "--high", "18ohm")
+    band = printed_json("risk", *limits, "--mean", "14.2ohm", "--spread", "1ohm", *accuracy, *guard)["guard_band"]
+    for command in ("coil", "conformity"):
+        fields = printed_json(command, *limits, "--reading", "14.2ohm", *accuracy, *guard)
+        assert 0.5 * fields["expanded_uncertainty"] == pytest.approx(band, rel=1e-5)
+    factor = printed_json("conformity", *limits, "--reading", "14.2ohm", *accuracy, "--max-risk", "5 %")
+    assert factor["guard_factor"] * fields["expanded_uncertainty"] == pytest.approx(factor["guard_band"], rel=1e-5)
 
 
 def test_global_risks_from_an_accuracy_line() -> None:
@@ -149,8 +174,9 @@ BAD = [
     (*RISK, "--standard-uncertainty", "0.04ohm", "--accuracy", "1 %"),
     (*RISK, "--standard-uncertainty", "0ohm"),
     (*RISK, "--standard-uncertainty", "0.04V"),
-    (*RISK, "--accuracy", "0 %", "--guard-factor", "wide"),
-    (*RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "1 %"),
+    (*RISK, "--accuracy", "1 %", "--rule", "guarded", "--guard-factor", "wide"),
+    (*RISK, "--standard-uncertainty", "0.04ohm", "--rule", "guarded", "--guard-factor", "-1"),
+    (*RISK, "--standard-uncertainty", "0.04ohm", "--guard-factor", "1"),
 ]
 
 

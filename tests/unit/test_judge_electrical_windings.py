@@ -159,7 +159,9 @@ def test_three_readings_reveal_the_leads() -> None:
     # 0.3 Ω of leads in each reading: (4.3 + 1.3) − 5.3 = 0.3.
     result = windings("123", "4.30", "1.30", "5.30", FINE)
     assert (result.verdict, result.lead_ohms) == (Verdict.WITHIN, pytest.approx(0.3))
-    assert "leads add 0.3 Ω to each reading, or the contact at 2 adds 0.15 Ω to two of them" in result.reason
+    # The leads are as uncertain as the sum that shows them.
+    assert result.sum_uncertainty == pytest.approx(0.032, abs=0.0005)
+    assert "leads add 0.3 Ω (±0.032 Ω) to each reading, or the contact at 2 adds 0.15 Ω to two of them" in result.reason
     # More than leads and terminals add, or more than the winding itself, is no lead.
     for values in (("4.60", "1.60", "5.60"), ("0.70", "0.55", "0.80")):
         other = windings("123", *values, FINE)

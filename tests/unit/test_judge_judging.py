@@ -191,7 +191,9 @@ def test_accuracy_lines(text: str, percent: str, digits: str) -> None:
     line = parse_accuracy(text)
     assert (line.percent, line.digits) == (Decimal(percent), Decimal(digits))
     # ±(2 % + 5 digits) at 40.00: 0.80 + 0.05
-    assert line.half_width(Decimal("40.00"), Decimal("0.01")) == Decimal(40) * line.percent / 100 + line.digits / 100
+    assert (
+        line.half_width(Decimal("40.00"), Decimal("0.01"), "µF") == Decimal(40) * line.percent / 100 + line.digits / 100
+    )
 
 
 @pytest.mark.parametrize("text", ["", "2", "five %", "2 % + many", "-2 % + 5", "2 % + 5 volts"])

@@ -38,11 +38,11 @@ from meterlink.judge.electrical.discharge import (
     residual_voltage,
     stored_energy,
 )
-from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, round_significant
+from meterlink.judge.estimates import Estimate, round_significant
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.limits import rated_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
-from meterlink.judge.uncertainty import assumed_accuracy
+from meterlink.judge.uncertainty import COVERAGE_FACTOR, assumed_accuracy
 
 _VALIDITY_NOTE = (
     "Valid only for the current in this capacitor's own lead and the volts across its own two terminals, both sine "

@@ -13,17 +13,19 @@ from meterlink.cli.judge.output import (
     print_answer,
     print_judgement,
 )
-from meterlink.cli.judge.rule_options import RuleOptions, with_rule_options
+from meterlink.cli.judge.rule_options import RULE_OPTIONS, RuleOptions, with_rule_options
 from meterlink.core.equipment import PointKind, Span
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
-from meterlink.core.units import Amount, parse_amount, parse_number, quantity_of, resolution_of
+from meterlink.core.units import Amount, parse_amount, quantity_of
 from meterlink.judge.accuracy import accuracy_line_for
 from meterlink.judge.conformity import global_risks, guard_band_for_risk
-from meterlink.judge.judging import format_decimal, judge
+from meterlink.judge.decision_rules import GuardedSide, parse_decision_rule
+from meterlink.judge.judging import format_decimal
 from meterlink.judge.limits import span_limits
-from meterlink.judge.measured_value import MeasuredValue
-from meterlink.judge.uncertainty import TrapezoidalDistribution, parse_accuracy
+from meterlink.judge.measured_value import MeasuredValue, MeterReading
+from meterlink.judge.repeats import combine_readings
+from meterlink.judge.uncertainty import Distribution, NormalDistribution, TrapezoidalDistribution, parse_accuracy
 from meterlink.plans import make_span
 
 _LIMIT_OPTIONS = (
@@ -70,21 +72,16 @@ def conformity(
     value = MeasuredValue(
         quantity, value.digits, value.unit, value.resolution, None if coupling is None else Coupling(coupling.upper())
     )
-    judgement = judge(
-        PointKind.RANGE, limits, value, rule_options.accuracy, rule=rule_options.rule, celsius=rule_options.celsius
-    )
-    fields: dict[str, float | int | None] = {}
+    judgement, fields = rule_options.judge(PointKind.RANGE, limits, value)
     lines = []
     if max_risk is not None:
         if value.digits is None:
             raise InputError("An overload has no guard band.", "Use a higher range.")
         risk = parse_percent(max_risk, "--max-risk") / 100
         line = accuracy_line_for(rule_options.accuracy, value, rule_options.celsius)
-        error = TrapezoidalDistribution(
-            float(line.half_width(value.digits, value.resolution)), float(value.resolution) / 2
-        )
+        error = combine_readings([MeterReading(value, line)], value.unit).error
         band = guard_band_for_risk(error, float(risk))
-        fields = {"guard_band": json_significant(band), "guard_factor": json_significant(band / error.half_width())}
+        fields |= {"guard_band": json_significant(band), "guard_factor": json_significant(band / error.half_width())}
         lines = [f"A guard band of {band:.3g} {value.unit} keeps the risk at {format_decimal(risk * 100)} % or less."]
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=lines)
 
@@ -98,9 +95,8 @@ def conformity(
 @click.option(
     "--accuracy", metavar="LINE", help="Or the meter's accuracy line, at the mean with its digits as written."
 )
-@click.option(
-    "--guard-factor", default="0", show_default=True, metavar="FACTOR", help="Guard band as a multiple of U = 2 u."
-)
+@RULE_OPTIONS[0]
+@RULE_OPTIONS[1]
 @json_option
 def risk(
     *,
@@ -110,13 +106,15 @@ def risk(
     spread: str,
     standard_uncertainty: str | None,
     accuracy: str | None,
-    guard_factor: str,
+    rule: str,
+    guard_factor: str | None,
     as_json: bool,
 ) -> None:
     """Calculate how often a decision rule errs over many parts: the global risks of JCGM 106, 9.5.
 
-    Parts and the meter's errors are assumed to be normally distributed. A negative guard factor widens the limits
-    (guarded rejection).
+    Parts and the meter's errors are assumed to be normally distributed. Guarded acceptance accepts within the limits
+    narrowed by the guard band, and so does the guarded rule for both sides; guarded rejection accepts within the limits
+    widened by it.
 
     \f
 
@@ -131,24 +129,26 @@ def risk(
         raise InputError(
             "The meter's uncertainty is missing or given twice.", "Give --standard-uncertainty or --accuracy."
         )
-    u = float(
-        _standard_uncertainty(mean_amount, accuracy, span.unit)
+    decision_rule = parse_decision_rule(rule, guard_factor)
+    error: Distribution = (
+        _error_of_line(mean_amount, accuracy or "", span.unit)
         if standard_uncertainty is None
-        else _parse_interval(standard_uncertainty, span.unit)
+        else NormalDistribution(float(_parse_interval(standard_uncertainty, span.unit)))
     )
-    factor, rest = parse_number(guard_factor)
-    if rest:
-        raise InputError(f"{guard_factor!r} is not a guard factor.", "Give a number; 1 is a guard band of U.")
+    band = float(decision_rule.guard_band(Decimal(repr(error.half_width()))))
+    if decision_rule.guarded_side is GuardedSide.REJECTION:
+        band = -band
     low_limit, high_limit = (None if limit is None else float(limit) for limit in (span.low, span.high))
     parts = NormalDist(float(mean_amount.to(span.unit)), float(deviation))
-    risks = global_risks(parts, NormalDist(0, u), low_limit, high_limit, 2 * u * float(factor))
+    risks = global_risks(parts, NormalDist(0, error.standard_uncertainty), low_limit, high_limit, band)
     fields = {
         "nonconforming_percent": json_significant(100 * risks.nonconforming),
         "consumers_risk_percent": json_significant(100 * risks.consumers_risk),
         "producers_risk_percent": json_significant(100 * risks.producers_risk),
-        "standard_uncertainty": json_significant(u),
-        "guard_band": json_significant(2 * u * float(factor)),
+        "standard_uncertainty": json_significant(error.standard_uncertainty),
+        "guard_band": json_significant(band),
         "unit": span.unit,
+        "rule": str(decision_rule),
     }
     print_answer(
         fields,
@@ -156,6 +156,7 @@ def risk(
             f"{100 * risks.nonconforming:.3g} % of the parts are outside the limits",
             f"{100 * risks.consumers_risk:.3g} % are outside but accepted (consumer's risk)",
             f"{100 * risks.producers_risk:.3g} % are within but not accepted (producer's risk)",
+            f"{decision_rule}" + (f": a guard band of {abs(band):.3g} {span.unit}" if band else ""),
         ],
         as_json=as_json,
     )
@@ -178,9 +179,11 @@ def _parse_interval(text: str, unit: str) -> Decimal:
     return width
 
 
-def _standard_uncertainty(mean: Amount, accuracy: str | None, unit: str) -> Decimal:
-    """Return the standard uncertainty of an accuracy line at ``mean``, in ``unit``."""
-    step = resolution_of(mean.digits)
-    half_width = parse_accuracy(accuracy or "").half_width(mean.digits, step)
-    u = Decimal(repr(TrapezoidalDistribution(float(half_width), float(step) / 2).standard_uncertainty))
-    return _parse_interval(f"{u:f} {mean.unit}", unit)
+def _error_of_line(mean: Amount, accuracy: str, unit: str) -> TrapezoidalDistribution:
+    """Return the error of an accuracy line at ``mean``, in ``unit``.
+
+    Raises:
+        InputError: the text is no accuracy line, or allows no error.
+    """
+    reading = MeterReading(MeasuredValue.from_amount(quantity_of(mean.unit), mean), parse_accuracy(accuracy))
+    return combine_readings([reading], unit).error

@@ -1,6 +1,7 @@
 """Motors: ``windings``, ``insulation``, ``winding-temperature``, ``reference-resistance``, ``unbalance``, ``amps``."""
 
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 import click
@@ -309,10 +310,15 @@ def _parse_celsius(text: str) -> float:
 @click.command("unbalance")
 @click.argument("readings", nargs=3, metavar="VALUE VALUE VALUE")
 @click.option("--limit", metavar="PERCENT", help="Highest unbalance (NEMA); default 2 % for volts, 10 % for amps.")
+@click.option(
+    "--wander",
+    metavar="PERCENT",
+    help="How far the supply may move between two readings; default 0.5 % for volts, 1 % for amps; 0 if read at once.",
+)
 @click.option("--motor-runs/--load-off", default=None, help="Whether a motor runs on these lines while volts are read.")
 @json_option
 def unbalance_command(
-    *, readings: tuple[str, str, str], limit: str | None, motor_runs: bool | None, as_json: bool
+    *, readings: tuple[str, str, str], limit: str | None, wander: str | None, motor_runs: bool | None, as_json: bool
 ) -> None:
     """Judge three line-to-line voltages, or three line currents, read with one meter on one range.
 
@@ -320,12 +326,14 @@ def unbalance_command(
     the unbalance is judged.
 
     The NEMA percentage is the largest deviation from the mean, divided by the mean. The true percentage is negative
-    over positive sequence. The default limits are common practice, no source.
+    over positive sequence. The default limits, and how far the supply moves between readings taken one after the
+    other, are common practice, no source.
 
     \f
 
     Raises:
-        InputError: the readings are neither three voltages nor three currents, or the limit is not above zero.
+        InputError: the readings are neither three voltages nor three currents, the limit is not above zero, or the
+            wander is negative.
     """
     values = [_parse_line_value(text) for text in readings]
     quantity, unit = values[0].quantity, values[0].unit
@@ -338,6 +346,7 @@ def unbalance_command(
         [LineReading(lines, value) for lines, value in zip(names, values, strict=True)],
         max_percent,
         motor_runs=motor_runs,
+        wander_percent=None if wander is None else _parse_wander(wander),
     )
     caution = standard_caution(CircuitState.ENERGIZED, quantity)
     judgement, result = phases.judgement, phases.unbalance
@@ -367,6 +376,13 @@ def unbalance_command(
         },
         lines=[*lines, standard_caution(CircuitState.ENERGIZED, quantity)],
     )
+
+
+def _parse_wander(text: str) -> Decimal:
+    percent = parse_amount(text, Quantity.RATIO, unit="%").digits
+    if not 0 <= percent < 100:
+        raise InputError(f"--wander {percent:f} % is not from 0 to 100 %.", "Give 0.5 %, or 0 for readings at once.")
+    return percent
 
 
 def _parse_line_value(text: str) -> MeasuredValue:

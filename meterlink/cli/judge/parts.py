@@ -7,7 +7,7 @@ from meterlink.cli.judge.rule_options import RuleOptions, with_rule_options
 from meterlink.core.equipment import PointKind, Rating
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Limits, Verdict
-from meterlink.judge.judging import MeasuredValue, format_decimal, judge
+from meterlink.judge.judging import MeasuredValue, format_decimal
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 
@@ -63,9 +63,9 @@ def coil(*, low: str, high: str, reading: str, rule_options: RuleOptions, as_jso
 
 
 def _judge(kind: PointKind, limits: Limits, value: MeasuredValue, rule_options: RuleOptions, *, as_json: bool) -> None:
-    judgement = judge(kind, limits, value, rule_options.accuracy, rule=rule_options.rule, celsius=rule_options.celsius)
+    judgement, fields = rule_options.judge(kind, limits, value)
     lines = []
     if judgement.verdict is Verdict.CANNOT_TELL:
         step = f"{format_decimal(value.resolution)} {value.unit}"
         lines = [f"Taken as a display in steps of {step}. If it shows more decimals, type them all."]
-    print_judgement(limits, judgement, as_json=as_json, lines=lines)
+    print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=lines)

@@ -8,20 +8,80 @@ from typing import Any
 
 import click
 
+from meterlink.cli.judge.output import json_significant
+from meterlink.core.equipment import PointKind
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
-from meterlink.judge.accuracy import Accuracy, AccuracySheet
+from meterlink.core.verdicts import Judgement, Limits
+from meterlink.judge.accuracy import Accuracy, AccuracySheet, accuracy_line_for
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
+from meterlink.judge.judging import judge
+from meterlink.judge.measured_value import MeasuredValue, MeterReading
+from meterlink.judge.repeats import combine_readings
 from meterlink.judge.uncertainty import check_operating_temperature, parse_accuracy
+
+_METER = "this meter"
 
 
 @dataclass(frozen=True, slots=True)
 class RuleOptions:
-    """The arguments of `meterlink.judge.judging.judge`: accuracy, decision rule, ambient temperature in °C."""
+    """The arguments of `meterlink.judge.judging.judge`: accuracy, decision rule, ambient temperature in °C.
+
+    ``again`` are the texts of further readings with the same meter, ``other_meters`` those of readings with others.
+    """
 
     accuracy: Accuracy | None
     rule: DecisionRule
     celsius: Decimal | None
+    again: tuple[str, ...] = ()
+    other_meters: tuple[str, ...] = ()
+
+    def judge(self, kind: PointKind, limits: Limits, value: MeasuredValue) -> tuple[Judgement, dict[str, Any]]:
+        """Judge ``value``; return the judgement, and the JSON fields of the readings together if there are several.
+
+        Raises:
+            InputError: a reading cannot be used.
+        """
+        earlier = self._earlier(value.quantity)
+        judgement = judge(
+            kind, limits, value, self.accuracy, rule=self.rule, celsius=self.celsius, meter=_METER, earlier=earlier
+        )
+        if not earlier or value.digits is None:
+            return judgement, {}
+        newest = MeterReading(value, accuracy_line_for(self.accuracy, value, self.celsius), _METER)
+        combined = combine_readings((*earlier, newest), limits.unit)
+        return judgement, {
+            "readings_agree": combined.agree,
+            "combined_reading": json_significant(combined.value),
+            "combined_standard_uncertainty": json_significant(combined.standard_uncertainty),
+        }
+
+    def _earlier(self, quantity: Quantity) -> tuple[MeterReading, ...]:
+        same = [MeasuredValue.from_text(text, quantity) for text in self.again]
+        readings = [
+            MeterReading(value, accuracy_line_for(self.accuracy, value, self.celsius), _METER) for value in same
+        ]
+        for number, text in enumerate(self.other_meters):
+            reading, comma, line = text.partition(",")
+            value = MeasuredValue.from_text(reading, quantity)
+            own = accuracy_line_for(parse_accuracy(line) if comma else None, value, self.celsius)
+            readings.append(MeterReading(value, own, f"other meter {number}"))
+        return tuple(readings)
+
+
+RULE_OPTIONS = (
+    click.option(
+        "--rule",
+        default=str(SIMPLE_ACCEPTANCE),
+        show_default=True,
+        help="Decision rule: also guarded-acceptance, guarded-rejection, guarded (both).",
+    ),
+    click.option(
+        "--guard-factor",
+        metavar="FACTOR",
+        help="Guard band as a multiple of the expanded uncertainty (95 %), with a guarded rule; default 1.",
+    ),
+)
 
 
 def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
@@ -36,6 +96,8 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
         rule: str,
         guard_factor: str | None,
         ambient_temperature: str | None,
+        again: tuple[str, ...],
+        other_meter: tuple[str, ...],
         **command_options: Any,  # the command's own options, passed on unchanged
     ) -> None:
         if accuracy is not None and meter is not None:
@@ -47,6 +109,8 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
             None
             if ambient_temperature is None
             else check_operating_temperature(parse_amount(ambient_temperature, Quantity.TEMPERATURE).base_value),
+            again,
+            other_meter,
         )
         function(rule_options=rule_options, **command_options)
 
@@ -54,14 +118,18 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
         click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "2 % + 5 digits".'),
         click.option("--meter", metavar="NAME", help="Use the accuracy sheet of this meter in settings.toml."),
         click.option("--data", metavar="DIR", help="Data folder with settings.toml, for --meter."),
+        *RULE_OPTIONS,
         click.option(
-            "--rule",
-            default=str(SIMPLE_ACCEPTANCE),
-            show_default=True,
-            help="Decision rule: also guarded-acceptance, guarded-rejection, guarded (both).",
+            "--again",
+            multiple=True,
+            metavar="VALUE",
+            help="Another reading of the same part with the same meter; --reading is the newest. May be repeated.",
         ),
         click.option(
-            "--guard-factor", metavar="FACTOR", help="Guard band as a multiple of the expanded uncertainty; default 1."
+            "--other-meter",
+            multiple=True,
+            metavar="VALUE,LINE",
+            help='A reading of it with another meter, and its line: "43.4uF, 1 % + 3 digits". May be repeated.',
         ),
         click.option(
             "--ambient-temperature", metavar="VALUE", help="The meter's temperature, if outside 18 to 28 °C: 35C, 95F."

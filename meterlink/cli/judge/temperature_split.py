@@ -15,7 +15,7 @@ from meterlink.judge.electrical.temperature_split import judge_split
 @click.option("--supply", "supply_air", required=True, metavar="VALUE", help="Supply air, dry bulb.")
 @click.option("--low", metavar="VALUE", help="Lowest good split: 16F; needs --high.")
 @click.option("--high", metavar="VALUE", help="Highest good split: 22F; needs --low.")
-@click.option("--accuracy", metavar="LINE", help='Accuracy line of the thermometers: "0 % + 5 digits".')
+@click.option("--accuracy", metavar="LINE", help='Accuracy line of the thermometers: "0.5 °C".')
 @json_option
 def split(
     *,
@@ -28,7 +28,7 @@ def split(
 ) -> None:
     """Judge the temperature split of a cooling system: return air minus supply air, dry bulb.
 
-    The default range, 16 to 22 °F or 9 to 12 °C, is common practice at about 50 % humidity, no source.
+    The default range, 16 to 22 °F (8.89 to 12.22 °C), is common practice at about 50 % humidity, no source.
     """
     judgement = judge_split(
         parse_measured_value(return_air, Quantity.TEMPERATURE),

@@ -11,16 +11,14 @@ from decimal import Decimal
 from functools import partial
 
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.close_calls import TEST_LEAD_OHMS
 from meterlink.judge.electrical.winding_readings import (
     PairReading,
     alike,
+    conducting_pair_missed,
     only_name,
-    sum_uncertainty,
+    winding_sum,
 )
 from meterlink.judge.electrical.windings_result import WindingsResult
-from meterlink.judge.estimates import COVERAGE_FACTOR
-from meterlink.judge.uncertainty import AccuracyLine
 
 ROLES = ("C", "S", "R")
 _SHORT_BETWEEN = {
@@ -32,25 +30,24 @@ _NOT_SEEN = "Turns shorted among themselves keep this sum: compare with the make
 
 
 def judge_single_phase(
-    pairs: Sequence[PairReading], line: AccuracyLine, shorted_below: Decimal, marked: Mapping[str, str]
+    pairs: Sequence[PairReading], shorted_below: Decimal, marked: Mapping[str, str]
 ) -> WindingsResult:
     """Judge three readings as those of a single-phase motor.
 
     ``shorted_below`` is in Ω; ``marked`` maps C, S and R to the names of their terminals, empty where they are not
     marked.
     """
-    names = sorted(set().union(*(pair.ends for pair in pairs)))
     conducting = [pair for pair in pairs if pair.ohms is not None]
     if len(conducting) < len(pairs):
-        return _with_overload(pairs, conducting, names, marked)
+        return _with_overload(pairs, conducting, marked)
     low, middle, high = sorted(pairs, key=lambda pair: pair.ohms or Decimal(0))
     if low.ohms is not None and low.ohms <= shorted_below:
         return _shorted(low, middle, marked)
-    return _conducting(low, middle, high, marked, line)
+    return _conducting(low, middle, high, marked)
 
 
 def _with_overload(
-    pairs: Sequence[PairReading], conducting: Sequence[PairReading], names: Sequence[str], marked: Mapping[str, str]
+    pairs: Sequence[PairReading], conducting: Sequence[PairReading], marked: Mapping[str, str]
 ) -> WindingsResult:
     if not conducting:
         return WindingsResult(
@@ -59,16 +56,10 @@ def _with_overload(
             "Nothing conducts between any two terminals: both windings open, or the probes are not on the terminals. "
             "An open internal protector alone would leave R–S reading.",
         )
-    if len(conducting) == 2:
-        (dead,) = (pair for pair in pairs if pair.ohms is None)
-        return WindingsResult(
-            Verdict.NO_CONTACT,
-            f"NO CONTACT ON {dead}",
-            f"{dead} cannot be open while {conducting[0]} and {conducting[1]} conduct: a probe was off its terminal, "
-            "or the sum is above the meter's range. Read it again.",
-        )
+    if missed := conducting_pair_missed(pairs, or_above_range=True):
+        return missed
     (left,) = conducting
-    (alone,) = set(names) - left.ends
+    alone = only_name(frozenset().union(*(pair.ends for pair in pairs)) - left.ends)
     role = next((role for role, name in marked.items() if name == alone), None)
     headline = f"OPEN TO {alone}"
     protector = (
@@ -100,16 +91,12 @@ def _shorted(low: PairReading, middle: PairReading, marked: Mapping[str, str]) -
     return WindingsResult(Verdict.SHORTED, f"SHORTED BETWEEN {low}", reason)
 
 
-def _conducting(
-    low: PairReading, middle: PairReading, high: PairReading, marked: Mapping[str, str], line: AccuracyLine
-) -> WindingsResult:
+def _conducting(low: PairReading, middle: PairReading, high: PairReading, marked: Mapping[str, str]) -> WindingsResult:
     ohms = [pair.ohms or Decimal(0) for pair in (low, middle, high)]
-    error = float(ohms[2] - ohms[1] - ohms[0])
-    allowed = COVERAGE_FACTOR * sum_uncertainty((low, middle, high), error, line)
-    adds_up = abs(error) <= allowed
+    error, allowed, leads, adds_up = winding_sum(high.reading, (low.reading, middle.reading))
     say = partial(WindingsResult, sum_error=error, sum_uncertainty=allowed)
     total = f"{middle} and {low} make {ohms[0] + ohms[1]:f} Ω"
-    if adds_up and alike(middle, high):
+    if abs(error) <= allowed and alike(middle, high):
         return say(
             Verdict.CANNOT_TELL,
             "CANNOT TELL",
@@ -123,10 +110,7 @@ def _conducting(
             "A single-phase motor never reads so: its R–S is the sum of the other two. Three equal readings fit a "
             "three-phase motor.",
         )
-    # Each reading contains the leads once: r = C–S + C–R − R–S. The windings must remain the larger part of each.
-    leads = -error if -error > allowed else 0.0
-    too_much = leads > float(TEST_LEAD_OHMS) or leads > float(ohms[0]) / 2
-    if too_much or error > allowed:
+    if not adds_up:
         told = f"Leads that were not zeroed would have to add {leads:.2g} Ω to each reading. " if leads else ""
         return say(
             Verdict.OUTSIDE,
@@ -136,8 +120,9 @@ def _conducting(
         )
     if leads:
         adds = (
-            f"{total}, and {high} reads {high.shown}: leads add {leads:.2g} Ω to each reading, or the contact at "
-            f"{only_name(low.ends & middle.ends)} adds {leads / 2:.2g} Ω to two of them; without that it adds up"
+            f"{total}, and {high} reads {high.shown}: leads add {leads:.2g} Ω (±{allowed:.2g} Ω) to each reading, or "
+            f"the contact at {only_name(low.ends & middle.ends)} adds {leads / 2:.2g} Ω to two of them; without that "
+            "it adds up"
         )
         say = partial(say, lead_ohms=leads)
     else:

@@ -1,27 +1,29 @@
 """Temperature split: return air minus supply air, dry bulb."""
 
+from dataclasses import replace
 from decimal import Decimal
 from math import hypot
 
 from meterlink.core.equipment import Span
 from meterlink.core.errors import InputError
-from meterlink.core.verdicts import Judgement
-from meterlink.judge.estimates import COVERAGE_FACTOR, Estimate, judge_estimate
+from meterlink.core.units import Amount
+from meterlink.core.verdicts import Judgement, Limits
+from meterlink.judge.estimates import Estimate, judge_estimate
 from meterlink.judge.judging import MeasuredValue
 from meterlink.judge.limits import span_limits
-from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.judge.measured_value import convert_interval
+from meterlink.judge.uncertainty import COVERAGE_FACTOR, AccuracyLine
 
-# Usual split of a system in cooling at about 50 % return air humidity, by the unit of the readings. Common practice,
-# no source: a setting. Humid air gives less, dry air more.
-DEFAULT_SPLIT_LIMITS = {
-    "°F": Span(Decimal(16), Decimal(22), "°F"),
-    "°C": Span(Decimal(9), Decimal(12), "°C"),
-}
+# Usual split of a system in cooling at about 50 % return air humidity: 8.9 to 12.2 °C. Common practice, no source: a
+# setting. Humid air gives less, dry air more.
+DEFAULT_SPLIT_LIMITS = Span(Decimal(16), Decimal(22), "°F")
 
-# Largest error of a thermometer without an accuracy line, in °C. Common practice, no source.
-ASSUMED_THERMOMETER_HALF_WIDTH = 0.5
+# Largest error of each thermometer in a difference of two of one kind, in °C: their common error cancels, so it is half
+# of that of a single temperature. Common practice, no source.
+ASSUMED_THERMOMETER_HALF_WIDTH = Decimal("0.5")
 
-_FAHRENHEIT_PER_DEGREE = {"°F": Decimal(1), "°C": Decimal("1.8")}  # in °F; a difference has no offset
+# Differences are judged in °F, into which °C converts exactly: the same air has the same verdict in both.
+_UNIT = "°F"
 
 
 def temperature_split(return_air: MeasuredValue, supply_air: MeasuredValue, unit: str) -> Decimal:
@@ -42,34 +44,36 @@ def temperature_split(return_air: MeasuredValue, supply_air: MeasuredValue, unit
 def judge_split(
     return_air: MeasuredValue, supply_air: MeasuredValue, specification: Span | None, accuracy_line: AccuracyLine | None
 ) -> Judgement:
-    """Judge a split by ``specification``, a span of temperature differences (None: the default for its unit).
+    """Judge a split by ``specification``, a span of temperature differences (None: 16 to 22 °F).
 
     ``accuracy_line`` is the accuracy of both thermometers (None: ± 0.5 °C assumed). Their errors are taken as
-    independent, because they are two sensors.
+    independent, because they are two sensors. The result is in °F as soon as a reading or ``specification`` is.
 
     Raises:
         InputError: a reading is an overload, or not a temperature.
     """
-    # °F as soon as one value is in °F: nine fifths of a decimal number is exact, five ninths is not.
-    units = {return_air.unit, supply_air.unit, specification.unit if specification else return_air.unit}
-    unit = "°F" if "°F" in units else "°C"
-    digits = temperature_split(return_air, supply_air, unit)
-    span = specification or DEFAULT_SPLIT_LIMITS[unit]
-    factor = _FAHRENHEIT_PER_DEGREE[span.unit] / _FAHRENHEIT_PER_DEGREE[unit]
-    low, high = (None if limit is None else limit * factor for limit in (span.low, span.high))
-    expanded = COVERAGE_FACTOR * hypot(
-        *(_standard_uncertainty(air, accuracy_line) for air in (return_air, supply_air))
-    )  # °C
-    accuracy_text = f"{accuracy_line}" if accuracy_line else f"±{ASSUMED_THERMOMETER_HALF_WIDTH:g} °C, assumed"
-    in_unit = expanded * float(_FAHRENHEIT_PER_DEGREE["°C"] / _FAHRENHEIT_PER_DEGREE[unit])
-    return judge_estimate(span_limits(Span(low, high, unit)), digits, in_unit, f"{accuracy_text}, each")
-
-
-def _standard_uncertainty(air: MeasuredValue, line: AccuracyLine | None) -> float:
-    _, step = air.in_unit("°C")
-    estimate = (
-        Estimate.from_measured_value(air, line)
-        if line
-        else Estimate.rectangular(0.0, ASSUMED_THERMOMETER_HALF_WIDTH, float(step) / 2)
+    digits = temperature_split(return_air, supply_air, _UNIT)
+    span = specification or DEFAULT_SPLIT_LIMITS
+    line = accuracy_line or AccuracyLine(
+        Decimal(0), Decimal(0), assumed=True, degrees=Amount(ASSUMED_THERMOMETER_HALF_WIDTH, "°C")
     )
-    return estimate.standard_uncertainty if estimate else 0.0
+    expanded = COVERAGE_FACTOR * hypot(*(_standard_uncertainty(air, line) for air in (return_air, supply_air)))
+    units = {return_air.unit, supply_air.unit, span.unit if specification else return_air.unit}
+    limits, shown = (_limits(span, unit) for unit in (_UNIT, _UNIT if _UNIT in units else "°C"))
+    return judge_estimate(limits, digits, expanded, f"{line}, each", shown=shown)
+
+
+def _limits(span: Span, unit: str) -> Limits:
+    """Return the limits of a span of differences in ``unit``; °C from °F to hundredths, as thermometers show them."""
+    if unit == span.unit:
+        return span_limits(span)
+    edges = (None if edge is None else convert_interval(edge, span.unit, unit) for edge in (span.low, span.high))
+    low, high = (edge if edge is None or unit == _UNIT else round(edge, 2) for edge in edges)
+    return replace(span_limits(Span(low, high, unit)), basis=str(span))
+
+
+def _standard_uncertainty(air: MeasuredValue, line: AccuracyLine) -> float:
+    """Return the standard uncertainty of a temperature in °F."""
+    half_width = convert_interval(line.half_width(air.digits or Decimal(0), air.resolution, air.unit), air.unit, _UNIT)
+    step = convert_interval(air.resolution, air.unit, _UNIT)
+    return Estimate.rectangular(0.0, float(half_width), float(step) / 2).standard_uncertainty

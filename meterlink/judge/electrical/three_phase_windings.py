@@ -17,11 +17,17 @@ from decimal import Decimal
 from functools import partial
 
 from meterlink.core.verdicts import Verdict
-from meterlink.judge.electrical.winding_readings import PairReading, alike, only_name, sum_uncertainty
+from meterlink.judge.electrical.winding_readings import (
+    PairReading,
+    alike,
+    conducting_pair_missed,
+    only_name,
+    winding_sum,
+)
 from meterlink.judge.electrical.windings_result import WindingsResult
-from meterlink.judge.estimates import COVERAGE_FACTOR, repeatability_uncertainty
+from meterlink.judge.estimates import difference_uncertainty
 from meterlink.judge.judging import MOST_UNCERTAINTY
-from meterlink.judge.uncertainty import AccuracyLine
+from meterlink.judge.uncertainty import COVERAGE_FACTOR
 
 # The windings of a sound three-phase motor differ by less than this share of their mean. Common practice, no source.
 MOST_SPREAD = 0.05
@@ -29,7 +35,7 @@ MOST_SPREAD = 0.05
 _COOL = "let the motor cool, which can take hours, and read again before condemning it"
 
 
-def judge_three_phase(pairs: Sequence[PairReading], line: AccuracyLine, shorted_below: Decimal) -> WindingsResult:
+def judge_three_phase(pairs: Sequence[PairReading], shorted_below: Decimal) -> WindingsResult:
     """Judge three readings as those of a three-phase motor; ``shorted_below`` is in Ω."""
     conducting = [pair for pair in pairs if pair.ohms is not None]
     if len(conducting) < len(pairs):
@@ -37,7 +43,7 @@ def judge_three_phase(pairs: Sequence[PairReading], line: AccuracyLine, shorted_
     low, middle, high = sorted(pairs, key=lambda pair: pair.ohms or Decimal(0))
     if low.ohms is not None and low.ohms <= shorted_below:
         return _near_zero(low, high, shorted_below)
-    return _conducting(low, middle, high, line)
+    return _conducting(low, middle, high)
 
 
 def _with_overload(pairs: Sequence[PairReading], conducting: Sequence[PairReading]) -> WindingsResult:
@@ -47,13 +53,8 @@ def _with_overload(pairs: Sequence[PairReading], conducting: Sequence[PairReadin
             f"are off, or the probes are not on the terminals. If the motor is hot, {_COOL}."
         )
         return WindingsResult(Verdict.OPEN, "OPEN BETWEEN ALL TERMINALS", reason)
-    if len(conducting) == 2:
-        (dead,) = (pair for pair in pairs if pair.ohms is None)
-        reason = (
-            f"{dead} cannot be open while {conducting[0]} and {conducting[1]} conduct: a probe was off its terminal. "
-            "Read it again."
-        )
-        return WindingsResult(Verdict.NO_CONTACT, f"NO CONTACT ON {dead}", reason)
+    if missed := conducting_pair_missed(pairs, or_above_range=False):
+        return missed
     (left,) = conducting
     alone = only_name(frozenset().union(*(pair.ends for pair in pairs)) - left.ends)
     reason = f"Only {left} reads: the winding of {alone}, its lead or its connection to the star point is open."
@@ -71,14 +72,13 @@ def _near_zero(low: PairReading, high: PairReading, shorted_below: Decimal) -> W
     return WindingsResult(Verdict.SHORTED, f"SHORTED BETWEEN {low}", reason)
 
 
-def _conducting(low: PairReading, middle: PairReading, high: PairReading, line: AccuracyLine) -> WindingsResult:
+def _conducting(low: PairReading, middle: PairReading, high: PairReading) -> WindingsResult:
     ohms = [pair.ohms or Decimal(0) for pair in (low, middle, high)]
-    error = float(ohms[2] - ohms[1] - ohms[0])
-    sum_allowed = COVERAGE_FACTOR * sum_uncertainty((low, middle, high), error, line)
+    error, sum_allowed, *_ = winding_sum(high.reading, (low.reading, middle.reading))
     say = partial(WindingsResult, sum_error=error, sum_uncertainty=sum_allowed)
     mean = float(sum(ohms, Decimal(0))) / 3
     spread = float(ohms[2] - ohms[0]) / mean
-    doubt = COVERAGE_FACTOR * 2**0.5 * repeatability_uncertainty(high.step) / mean
+    doubt = COVERAGE_FACTOR * difference_uncertainty(low.reading, high.reading) / mean
     shares = f"they differ by {100 * spread:.2g} % of their mean; up to {100 * MOST_SPREAD:.0f} % is sound"
     if doubt > float(MOST_UNCERTAINTY) * MOST_SPREAD or (spread > MOST_SPREAD and alike(low, high)):
         reason = (
@@ -100,8 +100,8 @@ def _conducting(low: PairReading, middle: PairReading, high: PairReading, line: 
 
 def _equal(one: PairReading, other: PairReading) -> bool:
     """Return whether two windings may be equal: within the meter's repeatability or the spread of sound ones."""
-    apart = abs(one.value.value - other.value.value)
-    return alike(one, other) or apart <= MOST_SPREAD * (one.value.value + other.value.value) / 2
+    apart = abs(one.value - other.value)
+    return alike(one, other) or apart <= MOST_SPREAD * (one.value + other.value) / 2
 
 
 def _unequal(low: PairReading, middle: PairReading, high: PairReading, shares: str) -> tuple[str, str]:

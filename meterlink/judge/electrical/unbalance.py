@@ -9,25 +9,36 @@ from math import hypot, sqrt
 from typing import NamedTuple
 
 from meterlink.core.errors import InputError
-from meterlink.core.units import BASE_UNIT, Quantity, convert
+from meterlink.core.units import BASE_UNIT, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.electrical.lost_phase import VOLTS_CANNOT_TELL, LineReading, lost_line
 from meterlink.judge.estimates import (
-    COVERAGE_FACTOR,
-    REPEATABILITY_STEPS,
     Estimate,
+    closing_error,
     judge_estimate,
-    repeatability_uncertainty,
+    line_uncertainty,
+    repeatability_of,
     round_significant,
 )
-from meterlink.judge.judging import MeasuredValue
-from meterlink.judge.measured_value import shows_nothing
-from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
+from meterlink.judge.measured_value import (
+    MeasuredValue,
+    MeterReading,
+    convert_interval,
+    format_decimal,
+    shows_nothing,
+)
+from meterlink.judge.uncertainty import COVERAGE_FACTOR, REPEATABILITY_STEPS, AccuracyLine, assumed_accuracy
 
 # Highest accepted percent, by NEMA's definition. Voltage: motors are derated above 1 %, compressor makers commonly
 # accept 2 %. Current: 10 %, because a small voltage unbalance makes several times as much current unbalance. Both
 # common practice, no source: settings.
 DEFAULT_UNBALANCE_LIMIT = {Quantity.VOLTAGE: Decimal(2), Quantity.CURRENT: Decimal(10)}
+
+# How far, in percent of itself, a line may move between two readings taken one after the other. Common practice, no
+# source: a supply moves by a volt or so of 240 V within the minute that three readings take, and a motor's current
+# follows its volts and its load twice as far. The station cannot know when readings were taken at once.
+ASSUMED_WANDER = {Quantity.VOLTAGE: Decimal("0.5"), Quantity.CURRENT: Decimal(1)}  # ±, %
+_MOVES = {Quantity.VOLTAGE: "supply", Quantity.CURRENT: "current"}
 
 # NEMA MG-1, 14.36, the derating graph: (voltage unbalance in %, share of rated power). Read off the graph to two
 # figures, from memory.
@@ -115,35 +126,30 @@ def judge_phases(
     readings: Sequence[LineReading],
     limit_percent: Decimal,
     accuracy_lines: Sequence[AccuracyLine] | None = None,
+    meters: Sequence[str] | None = None,
     *,
     motor_runs: bool | None = None,
+    wander_percent: Decimal | None = None,
 ) -> PhasesResult:
     """Judge three readings of a three-phase circuit: nothing flows, a lost phase, or their unbalance.
 
-    ``limit_percent`` is the highest accepted unbalance; ``accuracy_lines`` as for `judge_unbalance`. ``motor_runs``
-    says whether a motor on these lines runs while volts are read, None if it is not known: then volts cannot tell a
-    lost phase (see `lost_phase`).
+    ``limit_percent`` is the highest accepted unbalance. ``accuracy_lines`` and ``meters`` are the accuracy line and the
+    name of the meter of each reading; None for the assumed line, and for one meter. ``motor_runs`` says whether a motor
+    on these lines runs while volts are read, None if it is not known: then volts cannot tell a lost phase (see
+    `lost_phase`). ``wander_percent`` is how far the supply may move between two readings (None: `ASSUMED_WANDER`).
 
     Raises:
         InputError: the limit is not above zero, a reading is an overload or negative, or the largest exceeds the sum of
-            the other two by more than the meter's errors.
+            the other two by more than the meter's errors and the wander.
     """
     values = [reading.measured for reading in readings]
-    unit, volts = values[0].unit, values[0].quantity is Quantity.VOLTAGE
+    volts = values[0].quantity is Quantity.VOLTAGE
     lines = accuracy_lines or [assumed_accuracy(values[0].quantity)] * len(values)
+    own = [MeterReading(*part) for part in zip(values, lines, meters or [""] * len(values), strict=True)]
     if all(shows_nothing(value, line) for value, line in zip(values, lines, strict=True)):
         return PhasesResult(_nothing_flows(values, lines, limit_percent))
     lost = None if volts and motor_runs else lost_line(readings)
-    digits = [value.in_unit(unit)[0] or Decimal(0) for value in values]
-    # What the errors of three readings may add to the difference of one and the sum of two (JCGM 100, 5.1.2).
-    estimates = [Estimate.from_measured_value(value, line) for value, line in zip(values, lines, strict=True)]
-    error = COVERAGE_FACTOR * hypot(*(estimate.standard_uncertainty for estimate in estimates if estimate))
-    error = float(convert(Decimal(repr(error)), BASE_UNIT[values[0].quantity], unit))
-    if lost:
-        # A lead that hangs on nothing closes no triangle.
-        error = float(sum(digits, Decimal(0)))
-    judgement = judge_unbalance(values, limit_percent, accuracy_lines, error)
-    result = unbalance(digits[0], digits[1], digits[2], error)
+    judgement, result = judge_unbalance(own, limit_percent, wander_percent, closed=not lost)
     if lost:
         reason = _lost_reason(lost, readings, volts=volts)
         return PhasesResult(
@@ -179,16 +185,16 @@ def _lost_reason(lost: str, readings: Sequence[LineReading], *, volts: bool) -> 
 
 
 def judge_unbalance(
-    measured_values: Sequence[MeasuredValue],
+    readings: Sequence[MeterReading],
     limit_percent: Decimal,
-    accuracy_lines: Sequence[AccuracyLine] | None = None,
-    error: float = 0.0,
-) -> Judgement:
-    """Judge NEMA's percent of three readings by ``limit_percent`` percent; ``error`` is that of `unbalance`.
+    wander_percent: Decimal | None = None,
+    *,
+    closed: bool = True,
+) -> tuple[Judgement, Unbalance]:
+    """Judge NEMA's percent of three readings by ``limit_percent`` percent; return the judgement and the unbalance.
 
-    Without ``accuracy_lines`` the readings are taken to be of one meter on one range. Its gain error cancels in a ratio
-    and its zero error in a difference; the repeatability of the display remains, propagated to first order (JCGM 100,
-    5.1.2). Otherwise ``accuracy_lines`` is the accuracy line of each reading, and nothing cancels.
+    Its uncertainty is that of `unbalance_uncertainty`. With ``closed`` the three must close a triangle, but for the
+    meter's errors and the wander.
 
     Raises:
         InputError: the limit is not above zero, a reading is an overload, or `unbalance` does not accept the three.
@@ -197,33 +203,73 @@ def judge_unbalance(
         raise InputError(
             f"The limit {limit_percent:f} % is not above zero.", "Give the highest accepted unbalance: 2 %."
         )
-    values, uncertainties = [], []
-    for number, reading in enumerate(measured_values):
-        value, step = reading.in_unit(measured_values[0].unit)
-        if value is None:
-            raise InputError("An overload has no value to compare.", "Use a higher range.")
-        values.append(value)
-        if accuracy_lines is None:
-            uncertainties.append(repeatability_uncertainty(step))
-        else:
-            half_width = accuracy_lines[number].half_width(value, step)
-            uncertainties.append(Estimate.rectangular(0.0, float(half_width), float(step) / 2).standard_uncertainty)
-    first, second, third = values
-    result = unbalance(first, second, third, error)
-    mean = float(result.mean)
-    worst = max(range(3), key=lambda i: abs(values[i] - result.mean))
-    # Sensitivities of d = 100·|x_w/m - 1|, where m is the mean of all three.
-    slopes = [100 * ((i == worst) / mean - float(values[worst]) / (3 * mean**2)) for i in range(3)]
-    uncertainty = COVERAGE_FACTOR * hypot(*(slope * u for slope, u in zip(slopes, uncertainties, strict=True)))
+    quantity = readings[0].measured.quantity
+    wander = ASSUMED_WANDER[quantity] if wander_percent is None else wander_percent
+    values = _values(readings)
+    # A lead that hangs on nothing closes no triangle.
+    error = _closing_allowance(readings, wander) if closed else float(sum(values, Decimal(0)))
+    result = unbalance(values[0], values[1], values[2], error)
+    meter, moving = (unbalance_uncertainty(readings, share) for share in (Decimal(0), wander))
     limits = Limits(None, limit_percent, "%", "the limit for unbalance")
     # Four figures, unless rounding would move a value across the limit.
     displayed = round_significant(float(result.nema_percent))
     if (displayed <= limit_percent) != (result.nema_percent <= limit_percent):
         displayed = result.nema_percent
-    same_meter = f"±{REPEATABILITY_STEPS} digit each, one meter on one range"
-    accuracy = (
-        same_meter
-        if accuracy_lines is None
-        else f"{', '.join(dict.fromkeys(map(str, accuracy_lines)))}, each by itself"
-    )
-    return judge_estimate(limits, displayed, uncertainty, accuracy)
+    moves = f"the {_MOVES[quantity]} may move by ±{format_decimal(wander)} % between two readings"
+    remedy = "measure again, more finely"
+    if moving**2 > 2 * meter**2:  # the wander is the larger part
+        remedy = f"{moves}, so read all three again, one right after the other, and compare"
+    text = f"{_accuracy_text(readings)}; {moves}, {'common practice' if wander_percent is None else 'as given'}"
+    return judge_estimate(
+        limits, displayed, moving, text if wander else _accuracy_text(readings), remedy=remedy
+    ), result
+
+
+def unbalance_uncertainty(readings: Sequence[MeterReading], wander_percent: Decimal) -> float:
+    """Return the expanded uncertainty (k = 2) of NEMA's percent of three readings, in percent (JCGM 100, 5.1.2).
+
+    On one range of one meter the gain error cancels in a ratio and the zero error in a difference; the repeatability of
+    the display remains. Otherwise nothing cancels. The three are read one after the other: meanwhile the supply moves
+    by ± ``wander_percent`` percent of each, a rectangular error of its own in every reading.
+
+    Raises:
+        InputError: a reading is an overload.
+    """
+    values = [float(value) for value in _values(readings)]
+    mean = sum(values) / len(values)
+    worst = max(range(len(values)), key=lambda i: abs(values[i] - mean))
+    # Sensitivities of d = 100·|x_w/m - 1|, where m is the mean of all three.
+    slopes = [100 * ((i == worst) / mean - values[worst] / (3 * mean**2)) for i in range(len(values))]
+    meter = _meter_uncertainties(readings)
+    moves = [Estimate.rectangular(0.0, float(wander_percent) / 100 * value).standard_uncertainty for value in values]
+    return COVERAGE_FACTOR * hypot(*(slope * hypot(*both) for slope, *both in zip(slopes, meter, moves, strict=True)))
+
+
+def _meter_uncertainties(readings: Sequence[MeterReading]) -> list[float]:
+    """Return the standard uncertainty that the meter gives each reading, in the unit of the first."""
+    shared = all(readings[0].shares_errors_with(reading) for reading in readings)
+    uncertainty = repeatability_of if shared else line_uncertainty
+    quantity, unit = readings[0].measured.quantity, readings[0].measured.unit
+    scale = float(convert_interval(Decimal(1), unit, BASE_UNIT[quantity]))
+    return [uncertainty(reading) / scale for reading in readings]
+
+
+def _closing_allowance(readings: Sequence[MeterReading], wander_percent: Decimal) -> float:
+    """Return how far the largest may be above the sum of the other two, in the unit of the first reading."""
+    *parts, total = sorted(readings, key=lambda reading: reading.measured.in_unit(readings[0].measured.unit)[0] or 0)
+    wander = Estimate.rectangular(0.0, float(wander_percent) / 100).standard_uncertainty
+    allowed = Decimal(repr(closing_error(total, parts, wander).expanded_uncertainty))
+    return float(convert_interval(allowed, BASE_UNIT[total.measured.quantity], readings[0].measured.unit))
+
+
+def _values(readings: Sequence[MeterReading]) -> list[Decimal]:
+    values = [reading.measured.in_unit(readings[0].measured.unit)[0] for reading in readings]
+    if any(value is None for value in values):
+        raise InputError("An overload has no value to compare.", "Use a higher range.")
+    return [value for value in values if value is not None]
+
+
+def _accuracy_text(readings: Sequence[MeterReading]) -> str:
+    if all(readings[0].shares_errors_with(reading) for reading in readings):
+        return f"±{REPEATABILITY_STEPS} digit each, one meter on one range"
+    return f"{', '.join(dict.fromkeys(str(reading.line) for reading in readings))}, each by itself"

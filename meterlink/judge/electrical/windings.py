@@ -16,7 +16,7 @@ from meterlink.judge.electrical.single_phase_windings import ROLES, judge_single
 from meterlink.judge.electrical.three_phase_windings import judge_three_phase
 from meterlink.judge.electrical.winding_readings import SHORTED_BELOW, pair_readings
 from meterlink.judge.electrical.windings_result import WindingsResult
-from meterlink.judge.judging import MeasuredValue
+from meterlink.judge.measured_value import MeasuredValue, MeterReading
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy
 
 __all__ = ["SHORTED_BELOW", "MotorKind", "WindingsResult", "identify_windings"]
@@ -37,15 +37,33 @@ def identify_windings(
     accuracy: AccuracyLine | None = None,
     shorted_below: Amount = SHORTED_BELOW,
     *,
-    same_meter: bool = True,
     motor: MotorKind | None = None,
 ) -> WindingsResult:
-    """Identify the windings from three resistances: ``(terminal, terminal, value)`` each, in any order, with any names.
+    """Identify the windings from three resistances read with one meter: ``(terminal, terminal, value)`` each.
 
-    A sum adds up when its error is at most the meter's expanded uncertainty (k = 2, JCGM 100, 6.3.3). Readings on one
-    range share the meter's gain and zero error: two of them differ when their difference exceeds the repeatability of
-    the display, and one zero error stays in the sum. Readings on several ranges are taken as independent, and so are
-    all readings without ``same_meter``. Up to ``shorted_below`` a pair is shorted.
+    They may come in any order and have any names. The meter has the line ``accuracy`` (None: the assumed one). See
+    `judge_windings`.
+
+    Raises:
+        InputError: there are not three terminals with each pair read once, a value is not in ohms, or it is negative.
+    """
+    line = accuracy or assumed_accuracy(Quantity.RESISTANCE)
+    readings = [(one, other, MeterReading(measured, line)) for one, other, measured in measurements]
+    return judge_windings(readings, shorted_below, motor=motor)
+
+
+def judge_windings(
+    readings: Sequence[tuple[str, str, MeterReading]],
+    shorted_below: Amount = SHORTED_BELOW,
+    *,
+    motor: MotorKind | None = None,
+) -> WindingsResult:
+    """Identify the windings from three resistances: ``(terminal, terminal, reading)`` each, in any order.
+
+    A sum adds up when its error is at most the meter's expanded uncertainty (k = 2, JCGM 100, 6.3.3). Readings with one
+    meter on one range share its gain and zero error: two of them differ when their difference exceeds the repeatability
+    of the display, and one zero error stays in the sum. Readings with several meters or on several ranges are taken as
+    independent. Up to ``shorted_below`` a pair is shorted.
 
     ``motor`` None: the names C, S and R are of a single-phase motor; T1, T2 and T3 or U, V and W of a three-phase one;
     with any other names the readings decide. Where they fit both, the verdict is cannot tell, with a question.
@@ -53,18 +71,17 @@ def identify_windings(
     Raises:
         InputError: there are not three terminals with each pair read once, a value is not in ohms, or it is negative.
     """
-    line = accuracy or assumed_accuracy(Quantity.RESISTANCE)
-    pairs = pair_readings(measurements, line, one_meter=same_meter)
+    pairs = pair_readings(readings)
     names = frozenset().union(*(pair.ends for pair in pairs))
     by_mark = {name.upper(): name for name in names}
     marked = by_mark if set(by_mark) == set(ROLES) else {}
     kind = motor or _kind_of_names(frozenset(by_mark))
     limit = shorted_below.to("Ω")
     if kind is MotorKind.SINGLE_PHASE:
-        return judge_single_phase(pairs, line, limit, marked)
+        return judge_single_phase(pairs, limit, marked)
     if kind is MotorKind.THREE_PHASE:
-        return judge_three_phase(pairs, line, limit)
-    return _unnamed(judge_single_phase(pairs, line, limit, marked), judge_three_phase(pairs, line, limit))
+        return judge_three_phase(pairs, limit)
+    return _unnamed(judge_single_phase(pairs, limit, marked), judge_three_phase(pairs, limit))
 
 
 def parse_motor_kind(text: str) -> MotorKind:
