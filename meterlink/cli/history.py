@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import click
 
 from meterlink.cli.output import printable_text
+from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Limits, Margin
@@ -38,10 +39,10 @@ def command(
     A date or time without a zone is local time. With --json every object has these keys: at (RFC 3339, UTC; unreliable
     if clock_set is false), clock_set, site, unit, visit_uid, circuit, component, section, terminals, quantity, reading
     (as displayed), unit_symbol, value (SI unit of the quantity; null for an overload), verdict, margin, low and high
-    (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy, rule,
-    probability (of being within the limits; null if unknown), prior (the source of the knowledge about such parts that
-    the probability counts beside the reading; null where the reading alone counts), next_measurement (to settle a close
-    call), settled_in (seconds), reason.
+    (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy,
+    calibration (of the meter on that day; empty if unknown), rule, probability (of being within the limits; null if
+    unknown), prior (the source of the knowledge about such parts that the probability counts beside the reading; null
+    where the reading alone counts), next_measurement (to settle a close call), settled_in (seconds), reason.
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
@@ -95,6 +96,8 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
         facts.append(f"limits {_limits_text(judgement.limits)}")
     if judgement.deviation_percent is not None:
         facts.append(f"{judgement.deviation_percent:+.1f} %")
+    if overdue := overdue_part(judgement.calibration):
+        facts.append(printable_text(overdue))
     part = [
         f"{printable_text(row.component)} {printable_text(row.section)}".rstrip(),
         printable_text("–".join(row.terminals)),

@@ -56,7 +56,8 @@ class Judgement:
     belongs to ``expanded_uncertainty``. Both are None if not worked out. A capacitor's probability counts, beside the
     reading, how such parts are spread; ``prior`` names the source of that knowledge, ``assumed``, and is empty where
     the reading alone counts. ``next_measurement`` is one sentence on the measurement that would settle a close call or
-    a verdict of cannot tell; else empty.
+    a verdict of cannot tell; else empty. ``calibration`` describes the calibration of the meter on the day of the
+    reading (`meterlink.core.calibration`); it is empty where nothing is known, and never changes a verdict.
     """
 
     verdict: Verdict
@@ -72,3 +73,4 @@ class Judgement:
     coverage_factor: float | None = None
     next_measurement: str = ""
     prior: str = ""
+    calibration: str = ""

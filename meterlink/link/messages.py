@@ -67,6 +67,7 @@ class AcceptedView(TypedDict):
     deviation_percent: str | None
     reason: str
     accuracy: str
+    calibration: str  # of the meter on that day: calibration overdue since 2026-03-01; empty if unknown
     next_measurement: str  # the measurement that would settle a close call, as a sentence; empty for a clear margin
     probability: float | None  # 0..1, that the part is within its limits; None for an overload or without limits
     rule: str  # the decision rule of the verdict

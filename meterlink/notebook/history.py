@@ -46,8 +46,9 @@ class History:
         machine), ``visit_uid``, ``circuit``, ``component``, ``section``, ``terminals`` (two), ``quantity``,
         ``reading`` (as displayed), ``unit_symbol``, ``value`` (SI unit of the quantity; None for an overload),
         ``verdict``, ``margin``, ``low`` and ``high`` (in ``limits_unit``; None without that limit), ``limits_unit``,
-        ``limits_basis``, ``deviation_percent``, ``meter``, ``accuracy``, ``rule``, ``probability`` (0 to 1, of being
-        within; None if unknown), ``next_measurement``, ``settled_in`` (s), ``reason``.
+        ``limits_basis``, ``deviation_percent``, ``meter``, ``accuracy``, ``calibration`` (on that day),
+        ``rule``, ``probability`` (0 to 1, of being within; None if unknown), ``prior``, ``next_measurement``,
+        ``settled_in`` (s), ``reason``.
 
         Raises:
             StoreError: the database cannot be read; the class names the cause.

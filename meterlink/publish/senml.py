@@ -95,8 +95,9 @@ def accepted_message(
     """Return the message with one accepted reading, its verdict and the grounds of the verdict.
 
     Its records: the value, ``verdict``, ``margin``, ``limit-low``, ``limit-high``, ``limit-basis``,
-    ``expanded-uncertainty``, ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``reason``; then site,
-    unit, circuit, component, section, terminals, meter, visit and message id as strings. Unknown values have no record.
+    ``expanded-uncertainty``, ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``calibration``,
+    ``reason``; then site, unit, circuit, component, section, terminals, meter, visit and message id as strings. Unknown
+    values have no record.
     """
     records = [*_reading_records([reading]), *_judgement_records(judgement, reading.quantity)]
     texts = {
@@ -137,6 +138,8 @@ def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Rec
         yield {"n": "probability", "u": "/", "v": judgement.probability}
     yield {"n": "rule", "vs": judgement.rule}
     yield {"n": "accuracy", "vs": judgement.accuracy}
+    if judgement.calibration:
+        yield {"n": "calibration", "vs": judgement.calibration}
     yield {"n": "reason", "vs": judgement.reason}
 
 

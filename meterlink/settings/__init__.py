@@ -17,6 +17,9 @@ The data folder holds ``meterlink.db``, the local socket, ``stock.toml`` (the pa
     pinned_point = "line-volts"        # always measures this test point, not the active one
     profile = "yard-meter"             # the profile, in the data folder, that reads this meter
     temperature_coefficient = 0.1      # share of the accuracy, per °C outside 18 to 28 °C
+    calibrated = "2025-03-01"          # the date of its last calibration
+    calibration_due = "2026-03-01"     # afterwards its readings say 'calibration overdue'
+    certificate = "K-1047"             # the number of the certificate
 
     [[meter.accuracy]]                 # a row of its accuracy sheet, see meterlink.settings.accuracy_table
     quantity = "capacitance"

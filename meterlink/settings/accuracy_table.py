@@ -27,7 +27,7 @@ from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracyRange, AccuracySheet
 from meterlink.judge.measured_value import convert_interval
-from meterlink.judge.uncertainty import DEFAULT_TEMPERATURE_COEFFICIENT, parse_accuracy
+from meterlink.judge.uncertainty import DEFAULT_TEMPERATURE_COEFFICIENT, AccuracyLine, parse_accuracy
 from meterlink.tomlfile.field_types import Choice, Number, Parsed, Text
 from meterlink.tomlfile.tables import Computed, FieldError, Key, Table, Tables
 
@@ -57,6 +57,11 @@ def _check_step(up_to: Amount | None, resolution: Amount | None) -> Iterator[Fie
         yield FieldError("resolution", message, "Give one digit of its display.")
 
 
+def _check_line(quantity: Quantity, line: AccuracyLine) -> Iterator[FieldError]:
+    if line.degrees is not None and quantity is not Quantity.TEMPERATURE:
+        yield FieldError("line", f"{line} is the accuracy of a thermometer.", "Write it as 2 % + 5 digits.")
+
+
 def _size_text(example: str) -> Text:
     return Text(40, noun="text with a number and its unit", example=example)
 
@@ -81,7 +86,7 @@ RANGE = Table(
     ),
     Key("coupling", Choice(Coupling), None, description="Without it, both."),
     computed=(Computed("up_to", _top, ("up_to",)), Computed("resolution", _step, ("resolution",))),
-    checks=(_check_step,),
+    checks=(_check_step, _check_line),
 )
 """The table of a row."""
 

@@ -4,10 +4,12 @@ import platform
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from meterlink.core.calibration import Calibration
 from meterlink.core.errors import InputError, SettingsError
 from meterlink.core.text import KEY_PATTERN, LONGEST_NAME, clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -34,6 +36,7 @@ _SAMPLE_RATING = Amount(Decimal(10), "µF")  # parse_tolerance needs a rating
 _MOST_METERS = 100  # more than a shop has
 _LONGEST_POINT_KEY = 40  # characters, as in plans
 _LONGEST_PROFILE_NAME = 30  # characters, as in profiles
+_DATE = re.compile(r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")  # ISO 8601; fromisoformat also takes forms without hyphens
 # Linux and Windows give a meter's Bluetooth address, macOS a UUID of its own.
 _ADDRESS = (
     "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}|[0-9A-Fa-f]{8}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{12}"
@@ -46,7 +49,7 @@ class MeterSettings:
 
     ``address`` is in capitals: a Bluetooth address, or the UUID that macOS gives instead. ``accuracy_sheet`` is None if
     none is entered. ``profile`` is the name of the profile that reads the meter; if it is empty, the meter's
-    advertisement decides.
+    advertisement decides. ``calibration`` is None without a date or a certificate.
     """
 
     address: str
@@ -54,6 +57,7 @@ class MeterSettings:
     pinned_point: str = ""
     accuracy_sheet: AccuracySheet | None = None
     profile: str = ""
+    calibration: Calibration | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +156,27 @@ def _check_meters(partial_meter: Sequence[MeterSettings | Mapping[str, Any]]) ->
             yield FieldError(("meter", number, "address"), message, "Remove one of the two.")
 
 
+def _parse_date(text: str) -> date:
+    try:
+        day = date.fromisoformat(text) if _DATE.fullmatch(text) else None
+    except ValueError:  # the 31st of June
+        day = None
+    if day is None:
+        raise InputError(f"{quote_value(text)} is not a date.", 'Write it as "2026-03-01".')
+    return day
+
+
+def _make_calibration(calibrated: date | None, calibration_due: date | None, certificate: str) -> Calibration | None:
+    calibration = Calibration(calibrated, calibration_due, certificate)
+    return None if calibration == Calibration() else calibration
+
+
+def _check_due(calibrated: date | None, calibration_due: date | None) -> Iterator[FieldError]:
+    if calibrated and calibration_due and calibration_due <= calibrated:
+        message = f"it is due on {calibration_due}, not after it was calibrated on {calibrated}."
+        yield FieldError("calibration_due", message, "Copy both dates from the certificate.")
+
+
 def _make_settings(
     station: str | None, judge: _JudgeSettings, meter: tuple[MeterSettings, ...], mqtt: MqttSettings | None
 ) -> Settings:
@@ -215,9 +240,27 @@ METER = Table(
         description="The name of the profile, in the data folder, that reads the meter.",
     ),
     TEMPERATURE_COEFFICIENT,
+    Key(
+        "calibrated",
+        Parsed(_parse_date, '"2025-03-01"', pattern=_DATE.pattern, longest=10),
+        None,
+        description="The date of its last calibration.",
+    ),
+    Key(
+        "calibration_due",
+        Parsed(_parse_date, '"2026-03-01"', pattern=_DATE.pattern, longest=10),
+        None,
+        description="The last day on which the calibration counts; afterwards its readings say 'calibration overdue'.",
+    ),
+    Key(
+        "certificate",
+        Text(LONGEST_NAME, example='"K-1047"'),
+        "",
+        description="The number of the calibration certificate.",
+    ),
     ACCURACY,
-    computed=(Computed("accuracy_sheet", make_sheet),),
-    checks=(check_rows,),
+    computed=(Computed("accuracy_sheet", make_sheet), Computed("calibration", _make_calibration)),
+    checks=(check_rows, _check_due),
 )
 """The table of a meter."""
 

@@ -2,10 +2,11 @@
 
 import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from meterlink.core.calibration import Calibration
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.settings import Settings
 
@@ -29,6 +30,7 @@ class JudgingConfig:
     accuracy_sheets: Mapping[str, AccuracySheet]
     celsius: Decimal | None = None
     stock: "tuple[StockEntry, ...]" = ()
+    calibrations: Mapping[str, Calibration] = field(default_factory=dict)
 
     @classmethod
     def from_settings(cls, settings: Settings) -> "JudgingConfig":
@@ -38,4 +40,5 @@ class JudgingConfig:
             {meter.address.lower(): meter.accuracy_sheet for meter in settings.meters if meter.accuracy_sheet},
             settings.ambient_celsius,
             settings.stock,
+            {meter.address.lower(): meter.calibration for meter in settings.meters if meter.calibration},
         )

@@ -1,10 +1,12 @@
 """The trackers of a station's meters, by address."""
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import TypeVar
 
 from meterlink.ble.connection import MeterSession
+from meterlink.core.calibration import Calibration
 from meterlink.core.equipment import Meter
 from meterlink.core.readings import Phase
 from meterlink.judge.accuracy import AccuracySheet
@@ -13,6 +15,8 @@ from meterlink.station.continuity import ContinuityLog
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import ActiveVisit
 from meterlink.store.writer import Writer
+
+_Setting = TypeVar("_Setting")
 
 # A meter without a reading for this long is not the one in use, if another meter has one.
 ACTIVE_WITHIN = 3.0  # s
@@ -55,9 +59,16 @@ class MeterTrackers:
 
     def accuracy_sheet(self, tracker: MeterTracker) -> AccuracySheet | None:
         """Return the meter's accuracy sheet from the settings, None without one."""
+        return self._setting_of(tracker, self._config.accuracy_sheets)
+
+    def calibration(self, tracker: MeterTracker) -> Calibration | None:
+        """Return the meter's calibration from the settings, None without one."""
+        return self._setting_of(tracker, self._config.calibrations)
+
+    def _setting_of(self, tracker: MeterTracker, settings: Mapping[str, _Setting]) -> _Setting | None:
         addresses = (tracker.address, self._meters[tracker.address].address)
-        sheets = (self._config.accuracy_sheets.get(address.lower()) for address in addresses)
-        return next((sheet for sheet in sheets if sheet is not None), None)
+        values = (settings.get(address.lower()) for address in addresses)
+        return next((value for value in values if value is not None), None)
 
     async def tracker_of(self, session: MeterSession) -> MeterTracker | None:
         """Return the tracker of a session's meter, started again for a new session; None if the session has ended."""

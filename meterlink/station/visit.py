@@ -245,6 +245,7 @@ def _accepted_view(accepted: AcceptedReading) -> AcceptedView:
         deviation_percent=deviation_text(judgement.deviation_percent),
         reason=judgement.reason,
         accuracy=judgement.accuracy,
+        calibration=judgement.calibration,
         next_measurement=judgement.next_measurement,
         probability=judgement.probability,
         rule=judgement.rule,

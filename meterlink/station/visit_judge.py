@@ -1,8 +1,10 @@
 """Judging the readings of a visit: the judge with the visit's limits and rules, and the meters' accuracy."""
 
 import contextlib
+from dataclasses import replace
 from decimal import Decimal
 
+from meterlink.core.calibration import local_day
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
@@ -24,10 +26,13 @@ class VisitJudge:
     def judge(self, tracker: MeterTracker, point: TestPoint, reading: Reading) -> Judgement:
         """Return the judgement on a reading at ``point``, by the limits and the rule of the visit.
 
+        It carries what is known of the meter's calibration on the day of the reading.
+
         Raises:
             InputError: the reading is impossible for its quantity.
         """
-        return judge(
+        calibration = self._trackers.calibration(tracker)
+        judgement = judge(
             point.kind,
             self._visit.limits[point.key],
             MeasuredValue.from_reading(reading),
@@ -36,6 +41,9 @@ class VisitJudge:
             celsius=self._celsius,
             flow=self._visit.flow_at(point),
         )
+        if calibration is None:
+            return judgement
+        return replace(judgement, calibration=calibration.describe(local_day(reading.timestamp.utc_ns)))
 
     def judge_latest(self, tracker: MeterTracker) -> Judgement | None:
         """Return the judgement on the tracker's latest reading, made once for each reading; None if it has none."""

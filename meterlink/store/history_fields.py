@@ -35,6 +35,7 @@ def history_fields(row: HistoryRow) -> dict[str, PlainValue]:
         "deviation_percent": _number(judgement.deviation_percent),
         "meter": row.meter.name or row.meter.address,
         "accuracy": judgement.accuracy,
+        "calibration": judgement.calibration,
         "rule": judgement.rule,
         "probability": judgement.probability,
         "prior": judgement.prior or None,

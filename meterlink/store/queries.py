@@ -35,8 +35,8 @@ _SELECT_ACCEPTED = f"""
     SELECT a.*, j.verdict, j.margin, j.prior, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis,
         j.limits_nominal, j.digits AS judged_digits,
         j.deviation_percent, j.expanded_uncertainty, j.coverage_factor, j.probability,
-        j.accuracy, j.rule, j.reason, j.next_measurement, j.rating, j.software, r.packet, st.channel, b.boot_id,
-        b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
+        j.accuracy, j.calibration, j.rule, j.reason, j.next_measurement, j.rating, j.software, r.packet, st.channel,
+        b.boot_id, b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
     FROM accepted_readings a
     CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
@@ -214,6 +214,7 @@ def _judgement(row: sqlite3.Row) -> Judgement:
         row["coverage_factor"],
         row["next_measurement"],
         row["prior"],
+        row["calibration"],
     )
 
 

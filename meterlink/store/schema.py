@@ -227,6 +227,7 @@ _READINGS = (
         probability REAL CHECK (probability BETWEEN 0 AND 1),
         prior TEXT NOT NULL,
         accuracy TEXT NOT NULL,
+        calibration TEXT NOT NULL,
         rule TEXT NOT NULL,
         reason TEXT NOT NULL,
         next_measurement TEXT NOT NULL,

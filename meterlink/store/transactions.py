@@ -23,8 +23,8 @@ _INSERT_ACCEPTED = """
 _INSERT_VERDICT = """
     INSERT INTO verdicts (accepted_id, judged_utc_ns, verdict, margin, limits_low, limits_high, limits_unit,
         limits_basis, limits_nominal, digits, deviation_percent, expanded_uncertainty, coverage_factor, probability,
-        prior, accuracy, rule, reason, next_measurement, rating, software)
-    SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
+        prior, accuracy, calibration, rule, reason, next_measurement, rating, software)
+    SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
     FROM accepted_readings a JOIN test_points p ON p.id = a.point_id WHERE a.id = ?
 """
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
@@ -84,6 +84,7 @@ def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: 
         judgement.probability,
         judgement.prior,
         judgement.accuracy,
+        judgement.calibration,
         judgement.rule,
         judgement.reason,
         judgement.next_measurement,

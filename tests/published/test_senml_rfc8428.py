@@ -285,6 +285,14 @@ def test_an_accepted_reading_has_the_grounds_of_its_verdict() -> None:
     assert {record.time for record in records.values()} == {BT / 1e9}
 
 
+def test_a_calibration_is_a_record_where_it_is_known() -> None:
+    judgement = Judgement(
+        Verdict.OPEN, None, None, None, None, None, "", "Open.", calibration="calibration due 2026-03-01"
+    )
+    records = accepted(judgement, reading(Quantity.RESISTANCE, None, "Ω", status=Status.OVERLOAD))
+    assert records["calibration"].value == "calibration due 2026-03-01"
+
+
 def test_an_open_winding_has_a_verdict_and_no_number() -> None:
     judgement = Judgement(Verdict.OPEN, Margin.CLEAR, None, None, None, None, "", "No path between C and S.")
     records = accepted(judgement, reading(Quantity.RESISTANCE, None, "Ω", status=Status.OVERLOAD))

@@ -455,6 +455,9 @@ def test_a_known_accuracy_and_a_guarded_rule_are_used_and_kept(tmp_path: Path, s
         [[meter]]
         address = "{scenario.meters[0].address.lower()}"
         name = "my meter"
+        calibrated = "2020-03-01"
+        calibration_due = "2021-03-01"
+        certificate = "K-1047"
         [[meter.accuracy]]
         quantity = "capacitance"
         line = "6 % + 5 digits"
@@ -480,10 +483,12 @@ def test_a_known_accuracy_and_a_guarded_rule_are_used_and_kept(tmp_path: Path, s
                 assert fan["next_measurement"]
                 assert "guarded acceptance" in fan["rule"]
                 assert fan["meter"] == "my meter"
+                assert fan["calibration"] == "calibration overdue since 2021-03-01, certificate K-1047"
 
     warped(body, stations)
     kept = Reader(tmp_path / DATABASE_FILE).history()
     assert [str(row.judgement.verdict) for row in kept] == ["outside", "cannot tell"]
     assert "6 %" in kept[0].judgement.accuracy
     assert "assumed" not in kept[0].judgement.accuracy
+    assert {row.judgement.calibration for row in kept} == {"calibration overdue since 2021-03-01, certificate K-1047"}
     assert kept[1].judgement.probability is None  # the evidence decides nothing

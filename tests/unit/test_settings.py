@@ -3,6 +3,7 @@
 import json
 import tomllib
 from collections.abc import Iterator
+from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from random import Random
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.core.calibration import Calibration
 from meterlink.core.errors import SettingsError
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE
 from meterlink.publish.config import make_broker_config
@@ -64,6 +66,9 @@ def test_every_setting(tmp_path: Path) -> None:
             name = "clamp"
             pinned_point = "line-volts"
             temperature_coefficient = 0.05
+            calibrated = "2025-03-01"
+            calibration_due = "2026-03-01"
+            certificate = "K-1047"
             [[meter.accuracy]]
             quantity = "voltage"
             coupling = "AC"
@@ -88,6 +93,8 @@ def test_every_setting(tmp_path: Path) -> None:
         Decimal("0.05"),
     )
     assert second_meter.accuracy_sheet is None
+    assert meter.calibration == Calibration(date(2025, 3, 1), date(2026, 3, 1), "K-1047")
+    assert second_meter.calibration is None
     assert settings.mqtt == MqttSettings("localhost", tls=False)
 
 
@@ -146,6 +153,17 @@ ERRORS = [
     (METER + "pinned_point = 'Line volts'", "3:1", "pinned_point: 'Line volts' cannot be used.", True),
     (METER + "profile = 'yard meter.toml'", "3:1", "profile: 'yard meter.toml' cannot be used.", True),
     (METER + f"profile = '{'p' * 31}'", "3:1", "is longer than 30 characters", True),
+    (METER + "calibrated = '2025-02-30'", "3:1", "calibrated: '2025-02-30' is not a date. Write it as", False),
+    (METER + "calibrated = '20250301'", "3:1", "calibrated: '20250301' is not a date.", True),
+    (METER + "calibration_due = 2026", "3:1", 'calibration_due: 2026 is not text. Write calibration_due = "2026', True),
+    (METER + "certificate = 7", "3:1", 'certificate: 7 is not text. Write certificate = "K-1047".', True),
+    (
+        METER + "calibrated = '2026-03-01'\ncalibration_due = '2026-03-01'",
+        "4:1",
+        "calibration_due: it is due on 2026-03-01, not after it was calibrated on 2026-03-01. Copy both dates",
+        False,
+    ),
+    (ROW + "line = '1 % + 1 °C'", "5:1", "line: ±(1 % + 1 °C) is the accuracy of a thermometer.", False),
     (METER + "colour = 'red'", "3:1", "'colour' is not a field here", True),
     (METER + METER, "4:1", f"meter 2 ({ADDRESS}), address: meter 1 already has the address {ADDRESS}. Remove", False),
     (METER + METER.lower(), "4:1", "meter 1 already has the address 00:00:5E:00:53:0A.", False),
@@ -336,6 +354,9 @@ RIGHT_VALUES: dict[str, list[object]] = {
     "pinned_point": ["line-volts", "a"],
     "profile": ["yard-meter", "p" * 30],
     "temperature_coefficient": [0, 1, Decimal("0.1")],
+    "calibrated": ["2025-03-01", "2024-02-29"],
+    "calibration_due": ["2026-03-01", "2025-12-31"],
+    "certificate": ["K-1047", " [K] 7 "],
     "quantity": ["voltage"],
     "line": ["2 % + 5 digits", " 3 d"],
     "up_to": ["600 V", "6e3 mV"],

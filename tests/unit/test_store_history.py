@@ -298,6 +298,7 @@ def test_json_has_the_documented_keys(data):
             "deviation_percent": -6.4,
             "meter": "bench meter",
             "accuracy": "assumed: 1 % of reading + 3 digits",
+            "calibration": "",
             "rule": "simple acceptance",
             "probability": None,
             "prior": None,
@@ -308,6 +309,16 @@ def test_json_has_the_documented_keys(data):
     ]
     help_text = " ".join(run(data, "--help").output.split())
     assert [key for key in (*objects[0], "visit_uid") if not re.search(rf"\b{key}\b", help_text)] == []
+
+
+def test_an_overdue_calibration_stands_with_the_verdict(reader):
+    row = reader.history()[0]
+    overdue = replace(row.judgement, calibration="calibration overdue since 2026-03-01, certificate K-1047")
+    lines = "\n".join(history_lines(row._replace(judgement=overdue), 200))
+    assert "calibration overdue since 2026-03-01" in lines
+    assert "K-1047" not in lines  # in the record, and in --json
+    in_time = replace(row.judgement, calibration="calibrated 2025-03-01, due 2026-03-01")
+    assert "calibrat" not in "\n".join(history_lines(row._replace(judgement=in_time), 200))
 
 
 def test_json_is_always_ascii(data):

@@ -266,3 +266,11 @@ def test_teaching_is_advised_while_no_meter_can_be_read() -> None:
     assert scene(visit(point("a")), unusable, live()).advice == "advice"
     disconnected = scene(visit(point("a")), unusable, age=None, disconnect_reason="It stopped.")
     assert disconnected.advice.startswith("Write readings down by hand")
+
+
+def test_an_overdue_calibration_stands_with_the_verdict() -> None:
+    late = accepted(calibration="calibration overdue since 2026-03-01, certificate K-1047")
+    line = scene(visit(point("a", accepted=late)), live(phase="accepted")).verdict
+    assert line.reason == "Because. Calibration overdue since 2026-03-01."
+    in_time = accepted(calibration="calibrated 2025-03-01, due 2026-03-01")
+    assert scene(visit(point("a", accepted=in_time)), live(phase="accepted")).verdict.reason == "Because."

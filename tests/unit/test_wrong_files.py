@@ -51,6 +51,9 @@ address = "00:00:5E:00:53:0A"
 name = "clamp meter"
 pinned_point = "line-volts"
 temperature_coefficient = 0.1
+calibrated = "2025-03-01"
+calibration_due = "2026-03-01"
+certificate = "K-1047"
 [[meter.accuracy]]
 quantity = "capacitance"
 line = "2 % + 5 digits"

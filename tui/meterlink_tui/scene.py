@@ -9,6 +9,7 @@ from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 
+from meterlink.core.calibration import overdue_part
 from meterlink.core.equipment import ConnectionState
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
@@ -363,6 +364,8 @@ def _verdict_line(
         reason = _clean_text(accepted["reason"])
         if close and (probability := accepted.get("probability")) is not None:
             reason += f" The part is {probability:.0%} likely to be within."
+        if overdue := overdue_part(_clean_text(accepted.get("calibration", ""))):
+            reason += f" {overdue.capitalize()}."
         return VerdictLine(word, mark, tone, ACCEPTED, close_call=close, deviation=deviation, reason=reason)
     if live and live["phase"] != Phase.IDLE and live["verdict"]:
         word, _, tone = verdict_word(live["verdict"])

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
+from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Limits, Margin
@@ -134,6 +135,7 @@ def judgement_fields(limits: Limits, judgement: Judgement) -> dict[str, Any]:
         "probability": json_number(judgement.probability, places=6),
         "prior": judgement.prior or None,
         "accuracy": judgement.accuracy,
+        "calibration": judgement.calibration or None,
         "rule": judgement.rule,
         "basis": limits.basis,
         "reason": judgement.reason,
@@ -162,12 +164,14 @@ def judgement_text(limits: Limits, judgement: Judgement) -> str:
     probability = (
         "" if judgement.probability is None else f", {_probability_text(judgement.probability)} to be within{known}"
     )
+    overdue = overdue_part(judgement.calibration)
+    accuracy = ", ".join(filter(None, (judgement.accuracy, overdue)))
     return "\n".join(
         [
             f"{judgement.verdict.upper()}{margin}{deviation}",
             judgement.reason,
             *([judgement.next_measurement] if judgement.next_measurement else []),
-            f"limits {limits_text(limits)}; meter accuracy {judgement.accuracy}; {judgement.rule}{probability}",
+            f"limits {limits_text(limits)}; meter accuracy {accuracy}; {judgement.rule}{probability}",
         ]
     )
 

@@ -1,7 +1,7 @@
 """The options of ``meterlink judge`` for the decision rule and the meter's accuracy."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import wraps
 from typing import Any
@@ -9,6 +9,8 @@ from typing import Any
 import click
 
 from meterlink.cli.judge.output import json_significant
+from meterlink.core.calibration import Calibration, local_day
+from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import PointKind
 from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
@@ -28,6 +30,7 @@ class RuleOptions:
     """The arguments of `meterlink.judge.judging.judge`: accuracy, decision rule, ambient temperature in °C.
 
     ``again`` are the texts of further readings with the same meter, ``other_meters`` those of readings with others.
+    ``calibration`` is that of the meter in the settings.
     """
 
     accuracy: Accuracy | None
@@ -35,6 +38,7 @@ class RuleOptions:
     celsius: Decimal | None
     again: tuple[str, ...] = ()
     other_meters: tuple[str, ...] = ()
+    calibration: Calibration | None = None
 
     def judge(self, kind: PointKind, limits: Limits, value: MeasuredValue) -> tuple[Judgement, dict[str, Any]]:
         """Judge ``value``; return the judgement, and the JSON fields of the readings together if there are several.
@@ -46,6 +50,9 @@ class RuleOptions:
         judgement = judge(
             kind, limits, value, self.accuracy, rule=self.rule, celsius=self.celsius, meter=_METER, earlier=earlier
         )
+        if self.calibration is not None:
+            today = local_day(SystemClock().now().utc_ns)
+            judgement = replace(judgement, calibration=self.calibration.describe(today))
         if not earlier or value.digits is None:
             return judgement, {}
         newest = MeterReading(value, accuracy_line_for(self.accuracy, value, self.celsius), _METER)
@@ -103,14 +110,16 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
         if accuracy is not None and meter is not None:
             raise InputError("--accuracy and --meter each set the accuracy.", "Give one of them.")
         accuracy_line = None if accuracy is None else parse_accuracy(accuracy)
+        sheet, calibration = (None, None) if meter is None else _find_meter(meter, data)
         rule_options = RuleOptions(
-            accuracy_line if meter is None else _find_sheet(meter, data),
+            sheet or accuracy_line,
             parse_decision_rule(rule, guard_factor),
             None
             if ambient_temperature is None
             else check_operating_temperature(parse_amount(ambient_temperature, Quantity.TEMPERATURE).base_value),
             again,
             other_meter,
+            calibration,
         )
         function(rule_options=rule_options, **command_options)
 
@@ -140,7 +149,7 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
     return wrapper
 
 
-def _find_sheet(name: str, data: str | None) -> AccuracySheet:
+def _find_meter(name: str, data: str | None) -> tuple[AccuracySheet, Calibration | None]:
     # Imported only where a meter is named: the readers of settings and stock cost more than the judgement.
     from meterlink.settings import existing_data_dir, load_settings  # noqa: PLC0415
 
@@ -153,4 +162,4 @@ def _find_sheet(name: str, data: str | None) -> AccuracySheet:
     sheet = matches[0].accuracy_sheet
     if sheet is None:
         raise InputError(f"The settings list no accuracy for {name!r}.", "Add [[meter.accuracy]] rows below it.")
-    return sheet
+    return sheet, matches[0].calibration
