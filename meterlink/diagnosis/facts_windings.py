@@ -13,6 +13,7 @@ from meterlink.judge.electrical.insulation import insulation_limits
 from meterlink.judge.electrical.winding_readings import SHORTED_BELOW, WindingSum, winding_sum, windings_alike
 from meterlink.judge.estimates import Estimate
 from meterlink.judge.judging import format_decimal
+from meterlink.judge.repeats import combine_readings
 
 _OHM = BASE_UNIT[Quantity.RESISTANCE]
 
@@ -226,7 +227,8 @@ def _to_ground(windings: MotorWindings) -> Evidence:
 def _far_below(windings: MotorWindings) -> Evidence:
     """A resistance to the frame is below a tenth of the minimum by more than the meter's error."""
     for point_readings, latest, value, minimum in _readings_below_minimum(windings):
-        if value.value + value.expanded_uncertainty < minimum / _DAMP_FACTOR:
+        uncertainty = combine_readings([latest.meter_reading], _OHM).expanded_uncertainty
+        if value.value + uncertainty < minimum / _DAMP_FACTOR:
             text = f"{latest.text} at {point_readings.terminals_text} is below a tenth of the minimum."
             return make_positive_evidence(text, latest)
     return DOES_NOT_HOLD

@@ -147,6 +147,19 @@ def test_metals() -> None:
     assert (odd["plausible"], odd["rise"]) == (False, None)
 
 
+def test_the_wander_of_the_supply_can_be_given() -> None:
+    usual, none, more = (
+        printed_json("unbalance", "460.0V", "467.0V", "450.0V", *wander)
+        for wander in ((), ("--wander", "0"), ("--wander", "2 %"))
+    )
+    assert none["expanded_uncertainty"] < usual["expanded_uncertainty"] < more["expanded_uncertainty"]
+    assert "the supply may move by ±0.5 % between two readings, common practice" in usual["accuracy"]
+    assert "may move" not in none["accuracy"]
+    assert "the supply may move by ±2 % between two readings, as given" in more["accuracy"]
+    for wrong in ("-1", "100 %", "much"):
+        assert run("unbalance", "460.0V", "467.0V", "450.0V", "--wander", wrong).status == 2
+
+
 def test_unbalance_of_volts_and_amps() -> None:
     volts = printed_json("unbalance", "480V", "476V", "472V")
     assert volts["nema_percent"] == pytest.approx(0.8403, abs=5e-5)

@@ -23,10 +23,12 @@ from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.derived_points import DerivedInputs, DerivedResult, judge_derived_points
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case, PointReadings, observe
+from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM, insulation_limits, judge_insulation
 from meterlink.judge.electrical.winding_readings import winding_sum
 from meterlink.judge.electrical.windings import identify_windings
 from meterlink.judge.estimates import Estimate, closing_error, difference_uncertainty
 from meterlink.judge.measured_value import MeasuredValue, MeterReading
+from meterlink.judge.repeats import combine_readings
 from meterlink.judge.uncertainty import assumed_accuracy, parse_accuracy
 from meterlink.station.rules import shipped_rules
 from support.commands import run_for_json
@@ -206,3 +208,12 @@ def test_the_leads_are_as_uncertain_as_the_sum_that_shows_them() -> None:
     result = identify_windings([(*pair, value) for pair, value in zip(PAIRS, values, strict=True)], line)
     assert result.lead_ohms == pytest.approx(0.3)
     assert f"leads add 0.3 Ω (±{result.sum_uncertainty:.2g} Ω) to each reading" in result.reason
+
+
+@given(st.integers(1, 2000), st.sampled_from(["1 % + 5 digits", "3 digits", "2 %"]))
+def test_one_reading_has_the_uncertainty_of_its_judgement(hundredths_of_megohm: int, text: str) -> None:
+    digits, line = Decimal(hundredths_of_megohm) / 100, parse_accuracy(text)
+    reading = MeasuredValue(Quantity.RESISTANCE, digits, "MΩ", Decimal("0.01"))
+    judgement = judge_insulation(insulation_limits(DEFAULT_INSULATION_MINIMUM), reading, line)
+    combined = combine_readings([MeterReading(reading, line)], "Ω")
+    assert combined.expanded_uncertainty == pytest.approx(1e6 * float(judgement.expanded_uncertainty or 0))
