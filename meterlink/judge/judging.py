@@ -186,13 +186,15 @@ def judge(
 class _Doubt(NamedTuple):
     """What is known of the true value: distributed like ``error`` about ``centre``, in the unit of the limits.
 
-    ``widest`` is the error that a capacitor's probability counts. ``remark`` says what repeated readings change.
+    ``widest`` is the error that a capacitor's probability counts. ``remark`` says what repeated readings change;
+    ``agree`` is False where they disagree.
     """
 
     centre: Decimal
     error: TrapezoidalDistribution
     widest: TrapezoidalDistribution
     remark: str
+    agree: bool
 
     @property
     def uncertainty(self) -> Decimal:
@@ -209,23 +211,26 @@ def _doubt(
     """
     digits, _ = readings[-1].measured.in_unit(limits.unit)
     assert digits is not None  # noqa: S101  # an overload has no doubt
-    middle = _middle(limits) if kind is PointKind.CAPACITOR else Decimal(0)
-    alone, widest = (combine_readings(readings[-1:], limits.unit, least_size=size) for size in (Decimal(0), middle))
-    single = _Doubt(digits, alone.error, widest.error, "")
+    single = _combined(kind, limits, readings[-1:], shown_in)._replace(centre=digits)
     if len(readings) == 1:
         return single
-    together, widest = (
-        combine_readings(readings, limits.unit, least_size=size, shown_in=shown_in) for size in (Decimal(0), middle)
-    )
-    if not together.agree:
-        return single._replace(remark=together.text)
-    combined = _Doubt(Decimal(repr(together.value)), together.error, widest.error, together.text)
+    combined = _combined(kind, limits, readings, shown_in)
+    if not combined.agree:
+        return single._replace(remark=combined.remark)
     by_display, by_centre = (
         _verdict(kind, limits, value, combined.uncertainty, rule) for value in (digits, combined.centre)
     )
     if by_display is not by_centre:
         return single._replace(remark="The readings lie on both sides of a limit, so they do not reduce the doubt.")
     return combined
+
+
+def _combined(kind: PointKind, limits: Limits, readings: Sequence[MeterReading], shown_in: str) -> _Doubt:
+    together = combine_readings(readings, limits.unit, shown_in=shown_in)
+    widest = together
+    if kind is PointKind.CAPACITOR:
+        widest = combine_readings(readings, limits.unit, least_size=_middle(limits))
+    return _Doubt(Decimal(repr(together.value)), together.error, widest.error, together.text, together.agree)
 
 
 def _verdict(kind: PointKind, limits: Limits, digits: Decimal, uncertainty: Decimal, rule: DecisionRule) -> Verdict:

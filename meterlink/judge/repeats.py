@@ -101,7 +101,7 @@ def combine_readings(
     """
     if not readings:
         raise InputError("There is no reading to combine.", "Give one or more.")
-    newest = _one_meter(readings[-1:], unit, least_size)
+    newest = _alone(readings[-1], unit, least_size)
     if len(readings) == 1:
         return _result(newest, unit, agree=True, text="")
     groups = _by_meter(readings, unit, least_size)
@@ -126,7 +126,7 @@ def returns_agree(first: MeterReading, second: MeterReading) -> bool:
     """
     unit = exact_unit(first.measured.unit)
     if first.meter != second.meter:
-        return _groups_agree(_one_meter([first], unit), _one_meter([second], unit))
+        return _groups_agree(_alone(first, unit), _alone(second, unit))
     values = [_digits(reading.measured, unit) for reading in (first, second)]
     u = [_return_uncertainty(reading, unit) for reading in (first, second)]
     return float(abs(values[0] - values[1])) <= COVERAGE_FACTOR * hypot(*u)
@@ -156,12 +156,26 @@ def _by_meter(readings: Sequence[MeterReading], unit: str, least_size: Decimal) 
     ]
 
 
-def _one_meter(readings: Sequence[MeterReading], unit: str, least_size: Decimal = Decimal(0)) -> _Group:
+def _alone(reading: MeterReading, unit: str, least_size: Decimal = Decimal(0)) -> _Group:
+    """Return a reading and its error, `TrapezoidalDistribution`; its line is applied at ``least_size`` or above."""
+    value = _digits(reading.measured, unit)
+    step = convert_interval(reading.measured.resolution, reading.measured.unit, unit)
+    largest = _largest_error(reading, value, step, unit, least_size)
+    return _group(float(value), TrapezoidalDistribution(float(largest), float(step) / 2))
+
+
+def _largest_error(reading: MeterReading, value: Decimal, step: Decimal, unit: str, least_size: Decimal) -> Decimal:
+    return reading.line.half_width(value if abs(value) >= least_size else least_size, step, unit)
+
+
+def _one_meter(readings: Sequence[MeterReading], unit: str, least_size: Decimal) -> _Group:
     """Return the mean of the readings of one meter and its error."""
+    if len(readings) == 1:
+        return _alone(readings[0], unit, least_size)
     values = [_digits(reading.measured, unit) for reading in readings]
     steps = [convert_interval(reading.measured.resolution, reading.measured.unit, unit) for reading in readings]
     largest = max(
-        reading.line.half_width(value if abs(value) >= least_size else least_size, step, unit)
+        _largest_error(reading, value, step, unit, least_size)
         for reading, value, step in zip(readings, values, steps, strict=True)
     )
     step = max(steps)
@@ -170,8 +184,6 @@ def _one_meter(readings: Sequence[MeterReading], unit: str, least_size: Decimal 
         min(reading.line.digits, Decimal(REPEATABILITY_STEPS)) * step
         for reading, step in zip(readings, steps, strict=True)
     )
-    if len(readings) == 1:
-        return _group(float(values[0]), TrapezoidalDistribution(float(largest), float(step) / 2))
     scatter = mean_of_readings([float(value) for value in values]).standard_deviation
     varying = float(last_digit)
     varying = min(varying, max(varying, sqrt(3) * scatter) / sqrt(len(readings)))
