@@ -56,11 +56,13 @@ def command(
     """Show the likely causes behind a visit's readings, each with its evidence and the next measurement.
 
     Works while the station runs. Causes that contradict each other are all shown. With --json the object has the keys
-    visit_uid, site, unit, summary, notes, causes and derived; each cause has rule, title, kind (stop, measurement,
-    connection, upstream, part), confidence (very likely, likely, possible, unlikely), score, evidence_for,
-    evidence_against, next_measurement, caution, related. derived lists the results derived from several
-    readings: key, title, kind (unbalance, under-load, windings, split), verdict and margin (null if not judged), value,
-    text, basis, missing.
+    visit_uid, site, unit, summary, notes, causes, repairs, questions and derived; each cause has rule, title, kind
+    (stop, measurement, connection, upstream, part), confidence (very likely, likely, possible, unlikely, cannot tell
+    until measured again), score, evidence_for, evidence_against, next_measurement, caution, related, is_decided
+    (whether nothing is left to measure). Each of repairs has part, terminals, outcome (proven, new part within, new
+    part outside, not proven) and text; each of questions has question and choices (key, words, conclusion). derived
+    lists the results derived from several readings: key, title, kind (unbalance, under-load, windings, split), verdict
+    and margin (null if not judged), value, text, basis, missing.
     """
     if show_rules:
         click.echo(render_rules_page(shipped_rules()), nl=False)

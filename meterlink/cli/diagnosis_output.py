@@ -9,9 +9,10 @@ import click
 
 from meterlink.cli.output import printable_text
 from meterlink.core.errors import InputError
+from meterlink.core.questions import Question
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.core.verdicts import Margin
-from meterlink.diagnosis.causes import Cause, Diagnosis
+from meterlink.diagnosis.causes import Cause, Diagnosis, Repair
 from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.judge.electrical.insulation import DEFAULT_INSULATION_MINIMUM
 
@@ -63,15 +64,30 @@ def parse_ground_minimum(text: str | None) -> Amount:
 
 
 def diagnosis_fields(diagnosis: Diagnosis) -> dict[str, Any]:
-    """Return a diagnosis as JSON: ``{"summary": text, "causes": [cause], "notes": [text]}``.
-
-    The keys of a cause are documented in the help of `meterlink diagnose`.
-    """
+    """Return a diagnosis as JSON; the keys are documented in the help of `meterlink diagnose`."""
     return {
         "summary": diagnosis.summary,
         "causes": [_cause_fields(cause) for cause in diagnosis.causes],
         "notes": list(diagnosis.notes),
+        "repairs": [_repair_fields(repair) for repair in diagnosis.repairs],
+        "questions": [_question_fields(asked.question) for asked in diagnosis.questions],
     }
+
+
+def _repair_fields(repair: Repair) -> dict[str, Any]:
+    return {
+        "part": repair.part,
+        "terminals": repair.terminals,
+        "outcome": str(repair.outcome),
+        "text": repair.text,
+    }
+
+
+def _question_fields(question: Question[str]) -> dict[str, Any]:
+    choices = [
+        {"key": choice.key, "words": choice.words, "conclusion": choice.conclusion} for choice in question.choices
+    ]
+    return {"question": question.text, "choices": choices}
 
 
 def _cause_fields(cause: Cause) -> dict[str, Any]:
@@ -86,6 +102,7 @@ def _cause_fields(cause: Cause) -> dict[str, Any]:
         "next_measurement": cause.next_measurement,
         "caution": cause.caution,
         "related": list(cause.related),
+        "is_decided": cause.is_decided,
     }
 
 
@@ -105,6 +122,14 @@ def diagnosis_lines(diagnosis: Diagnosis) -> Iterator[str]:
             ("related", cause.related),
         ):
             yield from _labelled_lines(label, texts, width)
+    for repair in diagnosis.repairs:
+        yield ""
+        yield from textwrap.wrap(f"Replaced: {repair.text}", width, subsequent_indent="  ")
+    for asked in diagnosis.questions:
+        yield ""
+        yield from textwrap.wrap(f"Question: {asked.question.text}", width, subsequent_indent="  ")
+        for choice in asked.question.choices:
+            yield from _labelled_lines(choice.key, (choice.conclusion,), width)
     for note in diagnosis.notes:
         yield ""
         yield from textwrap.wrap(f"Note: {note}", width, subsequent_indent="  ")

@@ -4,15 +4,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from meterlink.core.cautions import standard_caution
-from meterlink.core.equipment import PointKind
+from meterlink.core.equipment import CircuitState, PointKind
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.causes import Cause, CauseKind, Confidence, Diagnosis
 from meterlink.diagnosis.evidence import Evidence, Fact, Subject, make_positive_evidence
-from meterlink.diagnosis.observations import Case, Observation
+from meterlink.diagnosis.observations import Case, Observation, PointReadings
 from meterlink.diagnosis.proven_flow import with_proven_flow
+from meterlink.diagnosis.repairs import FAILED_VERDICTS, find_repairs, repair_questions
 from meterlink.diagnosis.rules import WEIGHTS, Rule
 from meterlink.diagnosis.subject_kinds import SUBJECTS
 from meterlink.diagnosis.subjects import is_resistance_to_ground
+from meterlink.diagnosis.summary import summarize
 
 _KIND_ORDER = list(CauseKind)
 _UNREMARKABLE_VERDICTS = {Verdict.WITHIN, Verdict.NO_LIMITS, None}
@@ -31,9 +34,11 @@ def diagnose(case: Case, rules: Sequence[Rule]) -> Diagnosis:
         for subject in SUBJECTS[rule.subject].find_all(case)
         if (cause := _apply_rule(rule, subject, case)) is not None
     ]
+    causes = [_decided_or_not(cause, causes, case) for cause in causes]
     causes.sort(key=lambda cause: (cause.kind is not CauseKind.STOP, -cause.score, _KIND_ORDER.index(cause.kind)))
     ranked = tuple(replace(cause, related=_related_titles(cause, causes)) for cause in causes)
-    return Diagnosis(_summary(case, ranked), ranked, _notes(case, ranked))
+    repairs, questions = find_repairs(case), tuple(repair_questions(case))
+    return Diagnosis(summarize(case, ranked, repairs, questions), ranked, _notes(case, ranked), repairs, questions)
 
 
 def _related_titles(cause: Cause, causes: Sequence[Cause]) -> tuple[str, ...]:
@@ -60,7 +65,9 @@ def _apply_rule(rule: Rule, subject: Subject, case: Case) -> Cause | None:
     )
     placeholders = subject.placeholders
     title = rule.title.format_map(placeholders)
-    next_measurement = _next_measurement(rule, subject)
+    decided = rule.decision is not None and not weighted_against and _all_hold(rule.decision.facts, subject)
+    next_measurement = rule.decision.text if rule.decision and decided else _next_measurement(rule, subject)
+    evidence = (*needed, *(item for item, _ in (*weighted_for, *weighted_against)))
     return Cause(
         rule=rule.key,
         title=title[0].upper() + title[1:],
@@ -72,7 +79,40 @@ def _apply_rule(rule: Rule, subject: Subject, case: Case) -> Cause | None:
         next_measurement=next_measurement.format_map(placeholders),
         caution=f"{standard_caution(rule.next_state, rule.next_quantity)} {rule.extra_caution}".rstrip(),
         reading_numbers=reading_numbers,
+        evidence_numbers=frozenset[int]().union(*(item.reading_numbers for item in evidence)),
+        is_decided=decided,
     )
+
+
+def _all_hold(facts: Iterable[Fact], subject: Subject) -> bool:
+    return all(fact.evaluate(subject).holds for fact in facts)
+
+
+def _decided_or_not(cause: Cause, causes: Sequence[Cause], case: Case) -> Cause:
+    """Return ``cause``; an unlikely one of a reading that is outside its limits, open or shorted, as undecided.
+
+    No weighing makes the reading of an isolated part unlikely: it stands until it is measured again. Volts and amps are
+    those of a circuit, in which causes compete: there it stands if no other cause explains it.
+    """
+    if cause.confidence is not Confidence.UNLIKELY:
+        return cause
+    explained = frozenset[int]().union(*(other.reading_numbers for other in causes if other.score >= 0))
+    stands = any(
+        _shows_failure(point_readings, reading)
+        and (point_readings.point.state is CircuitState.ISOLATED or reading.number not in explained)
+        for point_readings in case.point_readings
+        for reading in point_readings.readings
+        if reading.number in cause.reading_numbers
+    )
+    return replace(cause, confidence=Confidence.UNDECIDED) if stands else cause
+
+
+def _shows_failure(point_readings: PointReadings, reading: Observation) -> bool:
+    if reading.verdict in FAILED_VERDICTS or reading.is_displayed_outside:
+        return True
+    # An overload on ohms is an open part, with or without limits.
+    overload = reading.measured.quantity is Quantity.RESISTANCE and reading.measured.digits is None
+    return overload and not is_resistance_to_ground(point_readings.point)
 
 
 def _weighted_evidence(facts: tuple[tuple[Fact, int], ...], subject: Subject) -> list[tuple[Evidence, int]]:
@@ -106,12 +146,10 @@ def _measurement_doubts(case: Case, reading_numbers: frozenset[int]) -> list[tup
 
 
 def _next_measurement(rule: Rule, subject: Subject) -> str:
-    """Return the measurement that is missing; else the decision, once its facts hold; else that of the rule."""
+    """Return the measurement that is missing, else that of the rule."""
     for fact, text in rule.measure_first:
         if fact.evaluate(subject).holds is None:
             return text
-    if rule.decision is not None and all(fact.evaluate(subject).holds for fact in rule.decision.facts):
-        return rule.decision.text
     return rule.next_measurement
 
 
@@ -127,31 +165,6 @@ def _sum_weights(weighted: list[tuple[Evidence, int]]) -> int:
 
 def _sentences_of(evidence: Iterable[Evidence]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(item.text[0].upper() + item.text[1:] for item in evidence if item.text))
-
-
-def _summary(case: Case, causes: tuple[Cause, ...]) -> str:
-    if not case.observations:
-        return "No reading is accepted: nothing to diagnose."
-    likely = [cause for cause in causes if cause.confidence is not Confidence.UNLIKELY]
-    if likely and likely[0].kind is CauseKind.STOP:
-        return "Stop: read the first cause before you touch the circuit again."
-    if likely:
-        rivals = [
-            cause
-            for cause in likely[1:]
-            if cause.score == likely[0].score and cause.reading_numbers & likely[0].reading_numbers
-        ]
-        if rivals:
-            return "Several causes fit equally well: the next measurement decides."
-        return f"The best explanation: {likely[0].title} ({likely[0].confidence})."
-    newest = [
-        point_readings.latest
-        for point_readings in case.point_readings
-        if point_readings.latest and not is_resistance_to_ground(point_readings.point)
-    ]
-    if newest and all(reading.verdict is Verdict.WITHIN for reading in newest):
-        return "Every accepted reading is within its limits. These readings do not point to a part."
-    return "These readings do not point to a part."
 
 
 def _notes(case: Case, causes: tuple[Cause, ...]) -> tuple[str, ...]:

@@ -62,15 +62,6 @@ def _capacitance_text(value: float, unit: str) -> str:
     return f"{format_decimal(round_significant(value / farads_per_unit, 3))} {unit}"
 
 
-def _is_outside(observation: Observation) -> bool:
-    """Return whether the displayed value is out of its limits; the verdict of a decision rule does not count."""
-    judgement = observation.judgement
-    if judgement is None or judgement.limits is None or judgement.digits is None:
-        return False
-    low, high = judgement.limits.low, judgement.limits.high
-    return (low is not None and judgement.digits < low) or (high is not None and judgement.digits > high)
-
-
 @fact(CapacitorSection, "it reads below its low limit")
 def _below(section: CapacitorSection) -> Evidence:
     """The newest reading is below its low limit, but not almost zero."""
@@ -133,7 +124,8 @@ def _clearly_outside(section: CapacitorSection) -> Evidence:
         f"It is outside by more than the error of up to {judgement.expanded_uncertainty:.2g}"
         f" {judgement.limits.unit} ({judgement.accuracy})."
     )
-    return make_evidence(_is_outside(_latest(section)) and judgement.margin is Margin.CLEAR, text, _latest(section))
+    outside = _latest(section).is_displayed_outside
+    return make_evidence(outside and judgement.margin is Margin.CLEAR, text, _latest(section))
 
 
 @fact(CapacitorSection, "it is beyond the end-of-life mark")
@@ -173,7 +165,7 @@ def _compare_with_other_section(section: CapacitorSection, *, series: bool) -> E
     rated = rated_estimate(limits) if limits else None
     measured = reading.estimate
     other = _other_value(section)
-    if rated is None or limits is None or measured is None or other is None or not _is_outside(_latest(section)):
+    if rated is None or limits is None or measured is None or other is None or not reading.is_displayed_outside:
         return UNKNOWN if other is None and section.other_section else DOES_NOT_HOLD
     other_estimate, source, other_reading = other
     expected = series_estimate(rated, other_estimate) if series else other_estimate
@@ -207,7 +199,7 @@ def _other_reads_this_value(section: CapacitorSection) -> Evidence:
     if other is None or limits is None or other.estimate is None:
         return UNKNOWN
     rated = rated_estimate(limits)
-    holds = _is_outside(other) and rated is not None and agree(other.estimate, rated)
+    holds = other.is_displayed_outside and rated is not None and agree(other.estimate, rated)
     return make_evidence(holds, f"{_describe_other(section)} reads {other.text}, the value of {limits.basis}.", other)
 
 
@@ -252,7 +244,8 @@ def _low_by_same_share(section: CapacitorSection) -> Evidence:
     )
     if other is None or deviation is None or other_deviation is None:
         return UNKNOWN
-    low = deviation < 0 and other_deviation < 0 and _is_outside(_latest(section)) and _is_outside(other)
+    outside = _latest(section).is_displayed_outside and other.is_displayed_outside
+    low = outside and deviation < 0 and other_deviation < 0
     text = (
         f"{describe_point(section.point_readings)} deviates by {deviation:+.1f} % and {_describe_other(section)} by"
         f" {other_deviation:+.1f} %."
@@ -394,3 +387,10 @@ def _frequency_mix_up(section: CapacitorSection) -> Evidence:
         " limits."
     )
     return make_evidence(low <= other_farads <= high, text, *readings)
+
+
+@fact(CapacitorSection, "it was replaced at this visit")
+def _replaced(section: CapacitorSection) -> Evidence:
+    """Its readings are those of a part that was fitted at this visit."""
+    text = f"The {section.point_readings.point.title} is new: a new part is seldom bad."
+    return make_evidence(section.point_readings.replacement is not None, text, _latest(section))

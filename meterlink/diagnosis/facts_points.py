@@ -2,12 +2,14 @@
 
 from itertools import pairwise
 
+from meterlink.core.equipment import CircuitState
 from meterlink.core.readings import Coupling
 from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
 from meterlink.diagnosis.likelihood import readings_agree
 from meterlink.diagnosis.observations import Observation, leaves_doubt
+from meterlink.diagnosis.repairs import FAILED_VERDICTS, before_and_after, jumped_to_within
 from meterlink.diagnosis.running_motors import amps_above_rated, coil_of_contacts, load_currents
 from meterlink.diagnosis.subjects import ContactorContacts, MeasuredPoint, WholeVisit, is_control_supply, is_line_supply
 from meterlink.diagnosis.supply_points import is_frame_to_ground
@@ -237,21 +239,50 @@ def _within_and_outside(point: MeasuredPoint) -> Evidence:
     verdicts = [reading.verdict for reading in readings]
     if len(verdicts) < 2:
         return UNKNOWN
-    failed = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
     text = "One reading is within its limits and another is not, but a part does not repair itself."
-    return make_evidence(Verdict.WITHIN in verdicts and bool(failed.intersection(verdicts)), text, *readings)
+    return make_evidence(Verdict.WITHIN in verdicts and bool(FAILED_VERDICTS.intersection(verdicts)), text, *readings)
 
 
 @fact(MeasuredPoint, "the newest reading is the one within limits")
 def _within_at_last(point: MeasuredPoint) -> Evidence:
-    """The newest reading is within its limits and an earlier one is not, as after a replacement."""
+    """The newest reading is within its limits and an earlier one is not."""
     *earlier, newest = [reading.verdict for reading in point.point_readings.matching_readings] or [None]
     if not earlier:
         return UNKNOWN
     return make_evidence(
         newest is Verdict.WITHIN and any(verdict is not Verdict.WITHIN for verdict in earlier),
-        "The newest reading is the one within its limits. Was the part replaced before it?",
+        "The newest reading is the one within its limits.",
         point.point_readings.latest,
+    )
+
+
+@fact(MeasuredPoint, "a replacement in between would explain it")
+def _replaced_in_between(point: MeasuredPoint) -> Evidence:
+    """No replacement is recorded, and at a part that may be replaced every reading up to one is clearly outside its
+    limits and every later one clearly within. That is a question, not a cause.
+    """
+    return make_evidence(jumped_to_within(point.point_readings) is not None, "", point.point_readings.latest)
+
+
+@fact(MeasuredPoint, "its part was replaced, and the new one is outside its limits")
+def _new_part_outside(point: MeasuredPoint) -> Evidence:
+    """Isolated, the newest reading of a part that was fitted at this visit is outside its limits, open or shorted."""
+    readings, latest = point.point_readings, point.point_readings.latest
+    if readings.replacement is None or latest is None or readings.point.state is not CircuitState.ISOLATED:
+        return DOES_NOT_HOLD
+    compared = before_and_after(readings.point.kind, readings.latest_before, latest)
+    text = f"{describe_point(readings)} read {compared} the replacement."
+    return make_evidence(latest.verdict in FAILED_VERDICTS, text, latest)
+
+
+@fact(MeasuredPoint, "the new part reads the same as the old one")
+def _new_reads_like_old(point: MeasuredPoint) -> Evidence:
+    """The readings before and after the replacement agree: the meter, the leads or the wires are common to both."""
+    before, latest = point.point_readings.latest_before, point.point_readings.latest
+    if before is None or latest is None:
+        return UNKNOWN
+    return make_evidence(
+        readings_agree(before, latest) is True, f"The old part read the same, {before.text}.", before, latest
     )
 
 

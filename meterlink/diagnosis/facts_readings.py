@@ -33,7 +33,8 @@ def earlier_reading_agrees(point_readings: PointReadings) -> Evidence:
     *earlier, latest = point_readings.matching_readings or (None,)
     for reading in reversed(earlier):
         if latest and reading and readings_agree(reading, latest):
-            return make_positive_evidence(f"An earlier reading there, {reading.text}, agrees.", reading)
+            other_meter = f" with another meter ({reading.meter})" if reading.meter != latest.meter else ""
+            return make_positive_evidence(f"An earlier reading there{other_meter}, {reading.text}, agrees.", reading)
     return DOES_NOT_HOLD if earlier else UNKNOWN
 
 

@@ -1,5 +1,6 @@
-"""The input of a diagnosis: the accepted readings of one visit, by test point."""
+"""The input of a diagnosis: the accepted readings of one visit, by test point and by part."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cached_property
@@ -7,6 +8,7 @@ from functools import cached_property
 from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
+from meterlink.core.replacements import Replacement
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.decision_rules import parse_decision_rule
@@ -62,6 +64,15 @@ class Observation:
         return abs(volts or Decimal(0)) > max(_PICKED_UP_COUNTS * resolution, _PICKED_UP_VOLTS)
 
     @property
+    def is_displayed_outside(self) -> bool:
+        """Whether the displayed value is out of its limits; the verdict of a decision rule does not count."""
+        judgement = self.judgement
+        if judgement is None or judgement.limits is None or judgement.digits is None:
+            return False
+        low, high = judgement.limits.low, judgement.limits.high
+        return (low is not None and judgement.digits < low) or (high is not None and judgement.digits > high)
+
+    @property
     def verdict(self) -> Verdict | None:
         """The verdict; None for a reading that is not judged."""
         return self.judgement.verdict if self.judgement else None
@@ -75,10 +86,16 @@ class Observation:
 
 @dataclass(frozen=True)  # without slots: a cached property needs a place
 class PointReadings:
-    """A test point and every accepted reading there, in order."""
+    """A test point and every accepted reading there, in order.
+
+    After a ``replacement`` at this point ``readings`` are those of the new part, and ``before`` those of the part that
+    it replaced.
+    """
 
     point: TestPoint
     readings: tuple[Observation, ...]
+    before: tuple[Observation, ...] = ()
+    replacement: Replacement | None = None
 
     @cached_property
     def latest(self) -> Observation | None:
@@ -124,11 +141,21 @@ class PointReadings:
         return frozenset(reading.number for reading in self.readings)
 
     @cached_property
+    def latest_before(self) -> Observation | None:
+        """The last reading of the test point's quantity at the old part; None without such a reading."""
+        matching = [reading for reading in self.before if reading.measured.quantity is self.point.quantity]
+        return matching[-1] if matching else None
+
+    @cached_property
     def stray_voltages(self) -> tuple[Observation, ...]:
-        """The voltages read at a point that should be isolated and discharged, in order; empty for other points."""
+        """The voltages read at a point that should be isolated and discharged, in order; empty for other points.
+
+        Those before a replacement count, too: they belong to the circuit. The charge of the old part went with it.
+        """
         if self.point.state is not CircuitState.ISOLATED:
             return ()
-        return tuple(reading for reading in self.readings if reading.shows_voltage)
+        circuit = [reading for reading in self.before if reading.coupling is not Coupling.DC]
+        return tuple(reading for reading in (*circuit, *self.readings) if reading.shows_voltage)
 
     @property
     def terminals_text(self) -> str:
@@ -140,18 +167,53 @@ class PointReadings:
 class Case:
     """The readings of one visit at one unit, in plan order.
 
-    ``mains_frequency`` is the supply frequency in Hz (None: unknown). ``ground_minimum`` is the lowest good resistance
-    of a winding to ground, for test points without a limit.
+    ``recorded`` are the readings as accepted; `point_readings` divides them between the parts at each
+    ``replacements``. ``mains_frequency`` is the supply frequency in Hz (None: unknown). ``ground_minimum`` is the
+    lowest good resistance of a winding to ground, for test points without a limit.
+
+    Raises:
+        InputError: a replacement does not say after which reading it was.
     """
 
-    point_readings: tuple[PointReadings, ...]
+    recorded: tuple[PointReadings, ...]
     mains_frequency: float | None = None
     ground_minimum: Amount = DEFAULT_INSULATION_MINIMUM
+    replacements: tuple[Replacement, ...] = ()
+
+    def __post_init__(self) -> None:
+        for replacement in self.replacements:
+            if replacement.after_number is None:
+                message = f"The replacement of the {replacement.part} has no place among the readings of this visit."
+                raise InputError(message, "Say after which reading it was.")
+
+    @cached_property
+    def point_readings(self) -> tuple[PointReadings, ...]:
+        """The test points; the readings of the part that is there now decide, those before it are its ``before``."""
+        if not self.replacements:
+            return self.recorded
+        points = [recorded.point for recorded in self.recorded]
+        in_order = sorted(self.replacements, key=lambda replacement: replacement.after_number or 0)
+        covered = [(replacement, replacement.covered_keys(points)) for replacement in in_order]
+        return tuple(
+            _divide(recorded, at_point)
+            if (at_point := [replacement for replacement, keys in covered if recorded.point.key in keys])
+            else recorded
+            for recorded in self.recorded
+        )
 
     @cached_property
     def observations(self) -> tuple[Observation, ...]:
-        """Every reading, in the order of the test points."""
+        """Every reading of the parts that are there now, in the order of the test points."""
         return tuple(reading for point_readings in self.point_readings for reading in point_readings.readings)
+
+
+def _divide(recorded: PointReadings, replacements: Sequence[Replacement]) -> PointReadings:
+    """Return the readings of the newest part, with those of the part before it."""
+    readings, before = recorded.readings, recorded.before
+    for replacement in replacements:
+        old = tuple(reading for reading in readings if reading.number <= (replacement.after_number or 0))
+        before, readings = old or before, readings[len(old) :]
+    return replace(recorded, readings=readings, before=before, replacement=replacements[-1])
 
 
 def is_in_doubt(observation: Observation) -> bool:

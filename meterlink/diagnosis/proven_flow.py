@@ -22,7 +22,7 @@ def with_proven_flow(case: Case) -> Case:
         and entry.latest.verdict not in {Verdict.NOTHING_FLOWS, None}
     }
     entries = tuple(_judge_again(entry) if _is_open(entry, proven) else entry for entry in case.point_readings)
-    return case if entries == case.point_readings else replace(case, point_readings=entries)
+    return case if entries == case.point_readings else replace(case, recorded=entries)
 
 
 def _is_open(entry: PointReadings, proven: set[str]) -> bool:

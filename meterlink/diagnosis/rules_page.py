@@ -28,6 +28,11 @@ A rule gives a cause where every fact it needs holds. The confidence of a cause 
 | 2 or 3 | likely | 10 to 1 |
 | 0 or 1 | possible | even |
 | below 0 | unlikely | more evidence against it than for it |
+| below 0, for a reading outside its limits that stands | cannot tell until measured again | |
+
+The reading of an isolated part that is outside its limits, open or shorted stands until it is measured again: no cause
+of it is called unlikely. Volts and amps are those of a circuit, in which causes compete: such a reading stands if no
+other cause explains it. A decision, the sentence after "once", is given only where no evidence is against the cause.
 
 The weights are half-powers of ten of the odds (the weight of evidence of I. J. Good, 1950, from memory). They are
 common practice, no source: the bets of a careful technician, not measured frequencies. No cause is certain, and no

@@ -33,9 +33,10 @@ def is_capacitor_section(point: TestPoint) -> bool:
 
 def is_resistance_to_ground(point: TestPoint) -> bool:
     """Return whether the point reads a resistance to ground, of any part except a capacitor."""
+    to_frame = any(terminal.upper() in GROUND_TERMINALS for terminal in point.terminals)
     return (
         _isolated_ohms(point)
-        and any(terminal.upper() in GROUND_TERMINALS for terminal in point.terminals)
+        and (point.kind is PointKind.INSULATION or to_frame)
         and "capacitor" not in point.component.lower()
     )
 

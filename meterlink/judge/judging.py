@@ -39,6 +39,7 @@ __all__ = [
     "format_decimal",
     "judge",
     "limits_for",
+    "warning_text",
 ]
 
 # The default decision rule (JCGM 106, 8.2: simple acceptance): the displayed value decides, its uncertainty is shown
@@ -59,6 +60,9 @@ SHORTED_FRACTION = Decimal("0.1")
 # (UKAS LAB 48, example 13, from memory). The multiple is our own: beyond three, a part that reads in the middle
 # of its limits is out of them with a probability of about two thirds.
 MOST_UNCERTAINTY = Decimal(3)
+
+# What low insulation means until it is higher: current may flow to the frame. Common practice, no source.
+_DO_NOT_RUN = "Do not run it before it is dried or proven."
 
 # A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to
 # ground proves no minimum above that.
@@ -174,7 +178,7 @@ def judge(
         (digits - nominal) / nominal * 100 if nominal else None,
         shown_uncertainty,
         str(line),
-        f"{reason} {doubt.remark}".rstrip(),
+        f"{reason}{warning_text(kind, limits, digits)} {doubt.remark}".rstrip(),
         str(rule),
         probability,
         doubt.error.half_width() / doubt.error.standard_uncertainty if doubt.error.standard_uncertainty else None,
@@ -255,6 +259,16 @@ def _middle(limits: Limits) -> Decimal:
     certain, so a capacitor's probability counts the error of the middle where that is larger.
     """
     return Decimal(0) if limits.low is None or limits.high is None else abs((limits.low + limits.high) / 2)
+
+
+def warning_text(kind: PointKind, limits: Limits | None, digits: Decimal | None) -> str:
+    """Return the warning of a reading below the least resistance to ground, also of a close call; else nothing.
+
+    ``digits`` are in the unit of ``limits``; the text begins with a space.
+    """
+    if kind is not PointKind.INSULATION or limits is None or limits.low is None or digits is None:
+        return ""
+    return f" {_DO_NOT_RUN}" if digits < limits.low else ""
 
 
 _VERDICTS_WITH_MARGIN = {Verdict.WITHIN, Verdict.OUTSIDE}

@@ -99,7 +99,7 @@ class CauseView(TypedDict):
     """One cause of a diagnosis, with its evidence and the measurement that would decide."""
 
     title: str
-    confidence: str  # very likely, likely, possible, unlikely
+    confidence: str  # very likely, likely, possible, unlikely, cannot tell until measured again
     evidence_for: list[str]
     evidence_against: list[str]
     next_measurement: str

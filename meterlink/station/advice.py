@@ -6,7 +6,8 @@ from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.readings import Phase, Reading
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Margin, Verdict
-from meterlink.diagnosis.causes import Diagnosis
+from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
+from meterlink.judge.judging import warning_text
 from meterlink.station.diagnosis import foremost_cause
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
@@ -103,25 +104,35 @@ def _has_unexpected_voltage(point: TestPoint, tracker: MeterTracker) -> bool:
 def _advice_on_accepted(point: TestPoint, accepted: AcceptedReading, visit: ActiveVisit, diagnosis: Diagnosis) -> str:
     part, judgement = point.title, accepted.judgement
     cause = foremost_cause(diagnosis, accepted)
+    warning = warning_text(point.kind, judgement.limits, judgement.digits)
     derived_point = visit.derived_point_of(point.key)
     if judgement.verdict is Verdict.NO_LIMITS and derived_point is not None:
         return f"Kept for the {derived_point.title}.{_next_point_text(point, visit)}"
     if judgement.verdict is Verdict.NO_LIMITS:
         return f"Kept without a verdict. Enter the rating of the {point.component} to have one."
     if judgement.margin is Margin.CLOSE_CALL:
-        return f"Close call on the {part}. {judgement.next_measurement}".rstrip()
+        return f"Close call on the {part}.{warning} {judgement.next_measurement}".rstrip()
     if judgement.verdict is Verdict.CANNOT_TELL:
-        return f"This does not tell whether the {part} is within. {judgement.next_measurement}".rstrip()
+        return f"This does not tell whether the {part} is within.{warning} {judgement.next_measurement}".rstrip()
     if judgement.verdict is not Verdict.WITHIN:
         if cause is not None:
             return f"{cause.title} ({cause.confidence}). {cause.next_measurement}"
         if judgement.verdict in {Verdict.NOTHING_FLOWS, Verdict.OVER_RANGE}:
             return f"The {part}: {judgement.reason}"
         return (
-            f"The {part} is not within its limits. Make sure the probes were on {_terminals_text(point)}, "
+            f"The {part} is not within its limits.{warning} Make sure the probes were on {_terminals_text(point)}, "
             "and measure it again."
         )
-    return f"The {part} is within its limits.{_next_point_text(point, visit)}"
+    comparison = _comparison(accepted, diagnosis) or f"The {part} is within its limits."
+    return f"{comparison}{_next_point_text(point, visit)}"
+
+
+def _comparison(accepted: AcceptedReading, diagnosis: Diagnosis) -> str:
+    """Return what a reading within its limits shows beside the earlier ones: a repair, or a question; else nothing."""
+    repair = next((repair for repair in diagnosis.repairs if accepted.number in repair.reading_numbers), None)
+    if repair is not None and repair.outcome is not RepairOutcome.WITHIN:
+        return repair.text
+    return next((asked.question.text for asked in diagnosis.questions if accepted.number in asked.reading_numbers), "")
 
 
 def _next_point_text(point: TestPoint, visit: ActiveVisit) -> str:

@@ -158,7 +158,7 @@ def test_text_fits_the_terminal(data, monkeypatch):
     output = run(data, "--visit", visit(data, 1)).output
     assert max(map(len, output.splitlines())) <= 60
     assert "\x1b" not in output
-    for label in ("VERY LIKELY", "UNLIKELY", "for ", "against ", "next ", "caution ", "related "):
+    for label in ("VERY LIKELY", "CANNOT TELL UNTIL", "for ", "against ", "next ", "caution ", "related "):
         assert label in output
 
 

@@ -123,7 +123,7 @@ def test_contradicting_causes_are_both_listed():
     diagnosis = diagnose(case((HERM, "4.52 uF"), (FAN, "5.01 uF")), shipped_rules())
     leads_across, failed = diagnosis.causes
     assert (leads_across.rule, failed.rule) == ("leads-across-both-sections", "section-failed")
-    assert (leads_across.confidence, failed.confidence) == (Confidence.VERY_LIKELY, Confidence.UNLIKELY)
+    assert (leads_across.confidence, failed.confidence) == (Confidence.VERY_LIKELY, Confidence.UNDECIDED)
     assert leads_across.related == (failed.title,)
     assert failed.related == (leads_across.title,)
     assert failed.evidence_against == leads_across.evidence_for[:1]
@@ -148,10 +148,10 @@ def test_equally_sure_causes_have_their_own_summary():
     assert diagnosis.summary == "Several causes fit equally well: the next measurement decides."
 
 
-def test_unlikely_causes_alone_do_not_point_to_a_part():
+def test_a_close_call_outside_is_neither_unlikely_nor_passed_over():
     diagnosis = diagnose(case((HERM, "42.2 uF")), shipped_rules())
-    assert [cause.confidence for cause in diagnosis.causes] == [Confidence.UNLIKELY]
-    assert diagnosis.summary == "These readings do not point to a part."
+    assert [cause.confidence for cause in diagnosis.causes] == [Confidence.UNDECIDED]
+    assert diagnosis.summary == ("Measure again to decide: the run capacitor HERM is weak: below its marked tolerance.")
 
 
 def test_several_faults_are_all_found():

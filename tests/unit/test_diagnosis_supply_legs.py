@@ -160,7 +160,7 @@ def test_the_voltage_between_the_legs_that_was_read_next_to_those_to_ground_coun
     loaded = replace(case.point_readings[0].point, key="loaded")
     measured = MeasuredValue.from_amount(V, Amount(Decimal("192.0"), "V"))
     later = PointReadings(loaded, (observe(loaded, measured, 9),))
-    (legs,) = SupplyLegs.find_all(replace(case, point_readings=(*case.point_readings, later)))
+    (legs,) = SupplyLegs.find_all(replace(case, recorded=(*case.point_readings, later)))
     assert legs.finding is not None
     assert legs.finding.pattern is LegPattern.SOUND
 

@@ -279,6 +279,44 @@ def test_the_series_value_of_a_dual_capacitor_is_no_failed_part() -> None:
     assert "replac" not in text.split(".")[0]
 
 
+def advice_after(visit: ActiveVisit, key: str, *texts: str, quantity: Quantity = Quantity.CAPACITANCE) -> str:
+    """Return the advice after these readings were accepted at ``key``, one after the other."""
+    tracker = MeterTracker("M", "Probe 1", 1)
+    for text in texts:
+        reading = make_reading(0, text, quantity)
+        tracker.add_reading(reading)
+        tracker.accept(reading, key)
+        judgement = judge(visit.points[key].kind, visit.limits[key], MeasuredValue.from_reading(reading))
+        visit.add_accepted(key, AcceptedReading(reading, judgement, "meter", 1.0))
+    return advice(visit, tracker)
+
+
+def test_a_reading_that_jumps_to_within_raises_a_question() -> None:
+    """The repair is done and right: to send the technician after a contact would be wrong."""
+    visit = make_visit(make_point("HERM", ("C", "HERM"), "45"))
+    text = advice_after(visit, "HERM", "38.20", "45.10")
+    assert text.startswith("Was the run capacitor HERM replaced in between? C–HERM read 38.20 µF of 45 before and 45.1")
+
+
+@pytest.mark.parametrize("megohms", ["0.20", "0.02", "0.98"])
+def test_low_insulation_is_not_run(megohms: str) -> None:
+    """200 kΩ where 1 MΩ is the least, and a close call, too. Common practice, no source."""
+    ground = replace(
+        make_point("ground", ("C", "GND")), component="compressor motor", section="", quantity=Quantity.RESISTANCE,
+        kind=PointKind.INSULATION, specification=Span(Decimal(1), None, "MΩ"),
+    )  # fmt: skip
+    visit = make_visit(ground)
+    reading = Reading(Quantity.RESISTANCE, Decimal(megohms), "MΩ", Timestamp(0, 0), resolution=Decimal("0.01"))
+    tracker = MeterTracker("M", "Probe 1", 1)
+    tracker.add_reading(reading)
+    tracker.accept(reading, "ground")
+    judgement = judge(PointKind.INSULATION, visit.limits["ground"], MeasuredValue.from_reading(reading))
+    visit.add_accepted("ground", AcceptedReading(reading, judgement, "meter", 1.0))
+    text = advice(visit, tracker)
+    assert "Do not run" in text
+    assert "do not point to a part" not in text
+
+
 def test_the_label_of_a_dual_capacitor_rates_both_sections() -> None:
     herm, fan = make_point("HERM", ("C", "HERM"), None), make_point("FAN", ("C", "FAN"), None)
     blower = replace(make_point("x", ("1", "2"), None), component="blower capacitor", section="")
