@@ -14,7 +14,7 @@ from meterlink.cli.diagnosis_output import (
     parse_mains_frequency,
 )
 from meterlink.cli.output import printable_text
-from meterlink.core.equipment import TestPoint
+from meterlink.cli.row_points import point_of_row
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.diagnosis.engine import diagnose
@@ -27,7 +27,6 @@ from meterlink.diagnosis.observations import (
 )
 from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
-from meterlink.plans import parse_specification
 from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.rules import shipped_rules
@@ -124,26 +123,9 @@ def make_point_readings(rows: list[HistoryRow]) -> tuple[PointReadings, ...]:
         by_key.setdefault(row.point_key, []).append(row)
     return tuple(
         judge_with_known_limits(
-            _test_point(point_rows[0]), tuple(_observation(row, one_boot=one_boot) for row in point_rows)
+            point_of_row(point_rows[0]), tuple(_observation(row, one_boot=one_boot) for row in point_rows)
         )
         for point_rows in by_key.values()
-    )
-
-
-def _test_point(row: HistoryRow) -> TestPoint:
-    specification = None
-    with suppress(InputError):  # no rating, or one of another quantity; the accepted reading still has its limits
-        specification = parse_specification(row.rating, row.reading.quantity, row.kind)
-    return TestPoint(
-        key=row.point_key,
-        circuit=printable_text(row.circuit),
-        component=printable_text(row.component),
-        section=printable_text(row.section),
-        terminals=(printable_text(row.terminals[0]), printable_text(row.terminals[1])),
-        quantity=row.reading.quantity,
-        state=row.state,
-        kind=row.kind,
-        specification=specification,
     )
 
 

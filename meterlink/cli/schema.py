@@ -1,4 +1,4 @@
-"""``meterlink schema``: the JSON Schema of settings, stock lists, plans and profiles."""
+"""``meterlink schema``: the JSON Schema of each kind of TOML file."""
 
 import json
 from typing import Any
@@ -7,9 +7,9 @@ import click
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(["settings", "stock", "plan", "profile"]))
+@click.argument("kind", type=click.Choice(["settings", "stock", "plan", "profile", "readings", "replacements"]))
 def command(kind: str) -> None:
-    """Print the JSON Schema of a KIND of TOML file: settings, stock, plan or profile.
+    """Print the JSON Schema of a KIND of TOML file: settings, stock, plan, profile, readings or replacements.
 
     With it an editor completes keys, and marks errors while you type. Save it beside the file:
 
@@ -28,7 +28,7 @@ def command(kind: str) -> None:
 
 
 def schema_of(kind: str) -> dict[str, Any]:
-    """Return the JSON Schema of a kind of file: settings, stock, plan or profile."""
+    """Return the JSON Schema of a kind of file, one of those that the command offers."""
     # Each reader is imported only for its own schema.
     match kind:
         case "settings":
@@ -43,6 +43,14 @@ def schema_of(kind: str) -> dict[str, Any]:
             from meterlink.plans import plan_schema  # noqa: PLC0415
 
             return plan_schema()
+        case "readings":
+            from meterlink.cli.judge.readings_file import readings_schema  # noqa: PLC0415
+
+            return readings_schema()
+        case "replacements":
+            from meterlink.cli.judge.replacement_table import replacements_schema  # noqa: PLC0415
+
+            return replacements_schema()
         case _:
             from meterlink.profiles import profile_schema  # noqa: PLC0415
 

@@ -5,22 +5,27 @@ import shutil
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import click
 
 from meterlink.cli.judge.output import limits_text
+from meterlink.cli.judge.replacement_table import REPLACEMENTS, DatedReplacement
 from meterlink.cli.judge.trend import trend_fields
 from meterlink.cli.output import printable_text
+from meterlink.cli.row_points import point_of_row
 from meterlink.core.clock import format_rfc3339
+from meterlink.core.replacements import Replacement
 from meterlink.core.units import convert
 from meterlink.core.verdicts import Limits, Verdict
 from meterlink.judge.drift.trend import MAX_VISITS, MIN_VISITS, Trend, TrendPoint, fit_trend
-from meterlink.judge.drift.trend_text import trend_sentences
+from meterlink.judge.drift.trend_text import replacement_sentence, trend_sentences
 from meterlink.judge.measured_value import convert_interval
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
+from meterlink.tomlfile.files import load_document
 
 _MIN_WIDTH = 20  # columns; sentences on narrower lines are unreadable
 # These verdicts mean a failed part or a missing contact; their values say nothing about drift.
@@ -34,14 +39,25 @@ _VERDICTS_WITHOUT_DRIFT = {
 @click.option("--site", metavar="TEXT", help="Only this site (full name).")
 @click.option("--unit", metavar="TEXT", help="Only this unit (full name).")
 @click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
+@click.option("--replacements", metavar="FILE", help="TOML file with the parts that were replaced between visits.")
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON array, for programs.")
-def command(data: str | None, site: str | None, unit: str | None, component: str | None, *, as_json: bool) -> None:
+def command(
+    data: str | None,
+    site: str | None,
+    unit: str | None,
+    component: str | None,
+    replacements: str | None,
+    *,
+    as_json: bool,
+) -> None:
     """Show for each part whether it has drifted from visit to visit, and when it crosses its limits.
 
     Each visit counts with one value: the last accepted reading of a test point (same site, unit, circuit, component,
-    section, terminals and quantity). The newest limits apply. A new rating means a new part, and only the visits since
-    then count; a new part with the old rating goes unnoticed. Overloads, readings with the verdict open, shorted or no
-    contact, and readings while the station's clock was not set are left out and listed.
+    section, terminals and quantity). The newest limits apply. A trend starts anew at a replacement: a new rating means
+    a new part, and only the visits since then count. A new part with the old rating is known only from --replacements:
+    a TOML file with a [[replacement]] table for each, with component, on = "2025-05-01", and optionally site, unit,
+    circuit, sections, old_rating and new_rating. Overloads, readings with the verdict open, shorted or no contact, and
+    readings while the station's clock was not set are left out and listed.
 
     With --json every object has: site, unit, circuit, component, section, terminals, quantity, rating, low and high (in
     limits_unit; null without that limit), limits_basis, replacement (null, or on, old_rating and visits_before: the
@@ -49,7 +65,12 @@ def command(data: str | None, site: str | None, unit: str | None, component: str
     `meterlink judge trend --json`).
     """
     rows = Reader(existing_data_dir(data) / DATABASE_FILE).history(unit=unit, component=component, site=site)
-    all_series = [_PointSeries.from_visits(visits) for visits in group_by_point(rows)]
+    dated = load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ()
+    all_visits = group_by_point(rows)
+    all_series = [
+        _PointSeries.from_visits(visits, at_point)
+        for visits, at_point in zip(all_visits, _replacements_by_point(all_visits, dated), strict=True)
+    ]
     if as_json:
         # ASCII only: safe in a pipe of any encoding.
         click.echo(json.dumps([series.fields() for series in all_series], indent=2))
@@ -79,13 +100,42 @@ def group_by_point(rows: Iterable[HistoryRow]) -> list[list[HistoryRow]]:
     return [sorted(visits.values(), key=lambda row: row.id) for visits in points.values()]
 
 
+def _replacements_by_point(
+    all_visits: Sequence[Sequence[HistoryRow]], dated: Sequence[DatedReplacement]
+) -> list[list[Replacement]]:
+    """Return the recorded replacements of each test point; the sections of a dual capacitor are one part."""
+    points = [point_of_row(visits[-1], str(number)) for number, visits in enumerate(all_visits)]
+    found: list[list[Replacement]] = [[] for _ in points]
+    for entry in dated:
+        at_unit = [
+            point
+            for point, visits in zip(points, all_visits, strict=True)
+            if entry.is_at(visits[-1].site.name, visits[-1].site.unit)
+        ]
+        for key in entry.replacement.covered_keys(at_unit):
+            found[int(key)].append(entry.replacement)
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class _Replacement:
-    """A new part, known by its other rating: first read in ``first_row``, after ``visits_before`` visits to the old."""
+    """A new part, with ``visits_before`` visits to the old one.
 
-    first_row: HistoryRow
+    It was recorded (``replacement``), or is known by its other rating, first read in ``first_row``. ``first_row`` is
+    None before the first visit to the new part.
+    """
+
+    first_row: HistoryRow | None
     old_rating: str
     visits_before: int
+    replacement: Replacement | None = None
+
+    @property
+    def on(self) -> str | None:
+        """The time of the replacement as recorded, else that of the first reading; None where unknown."""
+        if self.replacement is not None:
+            return format_rfc3339(self.replacement.utc_ns or 0)
+        return _time_text(self.first_row) if self.first_row is not None else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +150,12 @@ class _PointSeries:
     trend: Trend | None
 
     @classmethod
-    def from_visits(cls, visits: Sequence[HistoryRow]) -> "_PointSeries":
-        """Return the series of the visits to one test point, at least one visit."""
-        replacement = _find_replacement(visits)
+    def from_visits(cls, visits: Sequence[HistoryRow], recorded: Sequence[Replacement] = ()) -> "_PointSeries":
+        """Return the series of the visits to one test point, at least one visit, with its recorded replacements."""
+        replacement = _find_replacement(visits, recorded)
         present = visits[replacement.visits_before :] if replacement else visits
+        if not present:
+            return cls(visits[-1], (), replacement, None, visits[-1].reading.unit, None)
         excluded = tuple((row, reason) for row in present if (reason := _exclusion_reason(row)))
         limits = next((row.judgement.limits for row in reversed(present) if row.judgement.limits), None)
         unit = limits.unit if limits else present[-1].reading.unit
@@ -129,7 +181,7 @@ class _PointSeries:
             "limits_basis": limits.basis if limits else None,
             "replacement": replacement
             and {
-                "on": _time_text(replacement.first_row),
+                "on": replacement.on,
                 "old_rating": replacement.old_rating,
                 "visits_before": replacement.visits_before,
             },
@@ -161,7 +213,24 @@ class _PointSeries:
         return [answer, *reasons]
 
 
-def _find_replacement(visits: Sequence[HistoryRow]) -> _Replacement | None:
+def _find_replacement(visits: Sequence[HistoryRow], recorded: Sequence[Replacement]) -> _Replacement | None:
+    """Return the newest replacement, recorded or known by its rating."""
+    known = [found for found in (_newest_recorded(visits, recorded), _newest_rating(visits)) if found is not None]
+    return max(known, key=lambda found: found.visits_before, default=None)  # the recorded one of two alike
+
+
+def _newest_recorded(visits: Sequence[HistoryRow], recorded: Sequence[Replacement]) -> _Replacement | None:
+    newest = max(recorded, key=lambda replacement: replacement.utc_ns or 0, default=None)
+    if newest is None:
+        return None
+    # The visits are in the order of acceptance; the time of a row without a set clock says nothing.
+    is_before = [row.clock_set is not False and row.reading.timestamp.utc_ns < (newest.utc_ns or 0) for row in visits]
+    before = len(visits) - is_before[::-1].index(True) if True in is_before else 0  # an element
+    first_row = visits[before] if before < len(visits) else None
+    return _Replacement(first_row, newest.old_rating, before, newest)
+
+
+def _newest_rating(visits: Sequence[HistoryRow]) -> _Replacement | None:
     """Return the newest change of rating; a visit without a rating read off the part is no change."""
     replacement, rating = None, ""
     for number, row in enumerate(visits):
@@ -172,12 +241,15 @@ def _find_replacement(visits: Sequence[HistoryRow]) -> _Replacement | None:
 
 
 def _replacement_text(replacement: _Replacement) -> str:
-    earlier = (
-        "1 earlier visit is" if replacement.visits_before == 1 else f"{replacement.visits_before} earlier visits are"
-    )
+    first_row, recorded = replacement.first_row, replacement.replacement
+    if recorded is not None:
+        unread = "" if first_row else " The new part is not measured yet."
+        return f"{replacement_sentence(recorded, (replacement.on or '')[:10], replacement.visits_before)}{unread}"
+    assert first_row is not None  # noqa: S101  # a rating is known from a row
+    earlier = "visit is" if replacement.visits_before == 1 else "visits are"
     return (
-        f"The rating changed from {replacement.old_rating} to {replacement.first_row.rating} on"
-        f" {_day_text(replacement.first_row)}, so this counts as a new part; {earlier} not counted."
+        f"The rating changed from {replacement.old_rating} to {first_row.rating} on {_day_text(first_row)}, so this"
+        f" counts as a new part; {replacement.visits_before} earlier {earlier} not counted."
     )
 
 

@@ -125,3 +125,61 @@ def test_a_plan_is_a_file_without_readings(run, name):
 def test_no_such_file(tmp_path):
     with pytest.raises(InputError, match="cannot be read"):
         CliRunner().invoke(diagnosis, ["--readings", str(tmp_path / "none.toml")], catch_exceptions=False)
+
+
+# Replacements
+
+
+FAN = HERM.replace("herm", "fan").replace("HERM", "FAN").replace("45 uF", "5 uF").replace("READINGS", '["5.01 uF"]')
+SWAP = """
+[[replacement]]
+component = "run capacitor"
+readings_before = { herm = 1, fan = 1 }
+"""
+
+
+def test_a_replacement_divides_the_readings(run):
+    fields = json.loads(run('["38.2 uF", "45.1 uF"]', "--json", text=HERM + FAN + SWAP))
+    herm, fan = fields["repairs"]
+    assert herm == {
+        "part": "run capacitor HERM",
+        "terminals": "C–HERM",
+        "outcome": "proven",
+        "text": "Repair proven: C–HERM read 38.2 µF of 45 before and 45.1 after.",
+    }
+    assert fan["outcome"] == "not proven"
+    assert fields["causes"] == []
+    assert "Replaced: Repair proven: C–HERM" in run('["38.2 uF", "45.1 uF"]', text=HERM + FAN + SWAP)
+
+
+def test_labels_rate_the_old_part_and_the_new_one(run):
+    swap = SWAP + 'old_rating = "45+5 uF 440 V"\nnew_rating = "50+7.5 uF 440 V"\n'
+    fields = json.loads(run('["38.2 uF", "50.1 uF"]', "--json", text=HERM + FAN + swap))
+    assert fields["repairs"][0]["text"] == "Repair proven: C–HERM read 38.2 µF of 45 before and 50.1 of 50 after."
+
+
+def test_without_a_replacement_the_jump_is_a_question(run):
+    fields = json.loads(run('["38.2 uF", "45.1 uF"]', "--json"))
+    (question,) = fields["questions"]
+    assert question["question"].startswith("Was the run capacitor HERM replaced in between?")
+    assert [choice["key"] for choice in question["choices"]] == ["yes", "no"]
+    output = run('["38.2 uF", "45.1 uF"]')
+    assert "Question: Was the run capacitor HERM replaced" in output
+    assert "Repair proven" in output
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("run capacitor", "blower", "replacement 1, component: no test point has the part 'blower'."),
+        ("fan = 1", "fan = 7", "replacement 1, readings_before.fan: fan has 1 reading."),
+        ("herm = 1, ", "", "herm has readings, and may be at the old part or at the new one."),
+        ("fan = 1", "fan = 1, coil = 1", "replacement 1, readings_before.coil: this test point is not at the part."),
+        ("readings_before", 'old_rating = "45"\nreadings_before', "replacement 1, old_rating: "),
+        ("readings_before = { herm = 1, fan = 1 }", "", "readings_before is missing"),
+    ],
+)
+def test_an_unusable_replacement(run, old, new, message):
+    assert old in SWAP
+    with pytest.raises(InputError, match=re.escape(message)):
+        run('["38.2 uF", "45.1 uF"]', text=HERM + FAN + SWAP.replace(old, new))

@@ -40,7 +40,8 @@ def test_a_trend_as_json() -> None:
     assert set(fields) == {
         "answer", "has_enough_visits", "is_significant", "unit", "visit_count", "first_time", "last_time",
         "slope_per_year", "low_slope_per_year", "high_slope_per_year", "slope_per_day", "intercept", "s", "tau",
-        "p_value", "exact", "least_squares_slope_per_year", "crossings", "end_of_life", "forecast", "reasons",
+        "p_value", "exact", "least_squares_slope_per_year", "crossings", "end_of_life", "forecast", "replaced_on",
+        "visits_before", "reasons",
     }  # fmt: skip
 
 
@@ -144,3 +145,14 @@ def test_an_unusable_file_is_one_clear_line(tmp_path: Path, content: bytes, word
     code, out, err = run("--csv", str(file))
     assert (code, out, err.count("\n")) == (2, "", 1)
     assert words in err
+
+
+def test_visits_before_a_replacement_do_not_count() -> None:
+    points = ["--point=2023-05-01=40.0uF", "--point=2024-05-01=45.0uF", "--point=2025-05-01=44.9uF"]
+    fields = run_for_json("judge", "trend", *points, "--rated=45 uF 6 %", "--replaced=2023-11-05")
+    assert (fields["visit_count"], fields["visits_before"]) == (2, 1)
+    assert fields["replaced_on"] == "2023-11-05T00:00:00Z"
+    assert "The part was replaced on 2023-11-05: the trend starts anew" in fields["reasons"][0]
+    code, _, err = run_command("judge", "trend", *points, "--replaced=soon")
+    assert code == 2
+    assert "'soon' is not a date" in err

@@ -31,7 +31,7 @@ def printed_schema(kind: str) -> dict[str, object]:
     return schema
 
 
-@pytest.mark.parametrize("kind", ["settings", "stock", "plan", "profile"])
+@pytest.mark.parametrize("kind", ["settings", "stock", "plan", "profile", "readings", "replacements"])
 def test_a_schema_says_what_it_is_for(kind: str) -> None:
     schema = printed_schema(kind)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
@@ -49,6 +49,19 @@ def test_the_schemas_check_files() -> None:
         jsonschema.validate(tomllib.loads(SETTINGS.replace("address", "adress")), printed_schema("settings"))
     for name in shipped_plans():
         jsonschema.validate(tomllib.loads(read_plan_text(name)), printed_schema("plan"))
+
+
+def test_a_replacement_is_checked_by_the_schemas() -> None:
+    between = {"component": "run capacitor", "on": "2025-05-01"}
+    jsonschema.validate({"replacement": [between]}, printed_schema("replacements"))
+    with pytest.raises(jsonschema.ValidationError, match="'on' is a required property"):
+        jsonschema.validate({"replacement": [{"component": "run capacitor"}]}, printed_schema("replacements"))
+    swap = {"component": "run capacitor", "readings_before": {"herm": 1}}
+    schema = printed_schema("readings")["properties"]
+    assert isinstance(schema, dict)
+    jsonschema.validate([swap], schema["replacement"])
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate([swap | {"readings_before": {"herm": "one"}}], schema["replacement"])
 
 
 def test_every_key_of_the_settings_is_explained_to_an_editor_or_plain() -> None:

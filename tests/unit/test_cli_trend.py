@@ -265,3 +265,70 @@ def test_names_are_only_ever_compared(tmp_path_factory: pytest.TempPathFactory) 
         assert name.lower() in known or name == "" or out.startswith("No accepted readings match")
 
     typed()
+
+
+# Recorded replacements
+
+
+SWAP = """
+[[replacement]]
+component = "run capacitor"
+on = "2024-08-01"
+old_rating = "45+5 uF 440 V"
+"""
+
+
+def replacements(folder: Path, text: str = SWAP) -> tuple[str, str]:
+    file = folder / "replacements.toml"
+    file.write_text(text, encoding="utf-8")
+    return "--replacements", str(file)
+
+
+def test_a_trend_starts_anew_at_a_replacement_of_the_same_rating(folder: Path) -> None:
+    store(folder, *season(DRIFTING), *season(["5.01 uF"] * 6, capacitor("5 uF", "FAN")))
+    herm, fan = printed_json(folder, *replacements(folder))
+    for series in (herm, fan):  # a dual capacitor is one part
+        assert series["trend"]["visit_count"] == 3
+        assert series["replacement"] == {
+            "on": "2024-08-01T00:00:00.000Z", "old_rating": "45+5 uF 440 V", "visits_before": 3,
+        }  # fmt: skip
+    assert (
+        "The run capacitor was replaced on 2024-08-01 (45+5 uF 440 V): the trend starts anew, and 3 earlier visits are"
+        " not counted."
+    ) in printed_words(folder, *replacements(folder))
+
+
+def test_a_replacement_elsewhere_changes_nothing(folder: Path) -> None:
+    store(folder, *season(DRIFTING))
+    (fields,) = printed_json(folder, *replacements(folder, f'{SWAP}site = "Harbour cold store"'))
+    assert fields["replacement"] is None
+
+
+def test_a_new_part_that_is_not_measured_yet(folder: Path) -> None:
+    store(folder, *season(DRIFTING))
+    late = replacements(folder, SWAP.replace("2024-08-01", "2026-01-01"))
+    assert printed_json(folder, *late)[0]["trend"] is None
+    assert "NO VALUES" in printed_words(folder, *late)
+    assert "The new part is not measured yet." in printed_words(folder, *late)
+
+
+def test_a_newer_rating_is_a_newer_part(folder: Path) -> None:
+    visits = [*season(DRIFTING[:4]), *(RecordedVisit(day, SITE, [(capacitor("50 uF"), "50.1 uF")]) for day in DAYS[4:])]
+    store(folder, *visits)
+    (fields,) = printed_json(folder, *replacements(folder))
+    assert fields["replacement"]["visits_before"] == 4
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (SWAP.replace("2024-08-01", "in August"), "replacement 1, on: 'in August' is not a date"),
+        (SWAP.replace("component", "part"), "component is missing"),
+        ("", "replacement is missing"),
+    ],
+)
+def test_an_unusable_file_of_replacements(folder: Path, text: str, message: str) -> None:
+    store(folder, *season(DRIFTING))
+    code, _, err = run(folder, *replacements(folder, text))
+    assert code == 2
+    assert message in err

@@ -11,6 +11,7 @@ from scipy import stats
 
 from meterlink.core.equipment import Rating
 from meterlink.core.errors import InputError
+from meterlink.core.replacements import Replacement
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
 from meterlink.judge.drift.least_squares import fit_line, student_quantile
@@ -315,3 +316,34 @@ def test_s_counts_rises_less_falls() -> None:
     assert kendall_s([1, 2, 3, 4], [1, 3, 2, 2]) == 3 - 2
     assert kendall_s([1, 1, 2], [1, 2, 2]) == 1
     assert normal_p_value(0, 10) == normal_p_value(3, 0) == 1.0
+
+
+# --- replacements ----------------------------------------------------------------------------------------------------
+
+
+def test_a_trend_starts_anew_at_a_replacement():
+    """Visits before it belong to another part: they say nothing about the drift of this one."""
+    values = [44.0, 42.5, 41.0, 45.2, 45.1, 45.15, 45.05, 45.1]
+    every = points([30 * index for index in range(len(values))], values)
+    swap = Replacement("run capacitor", old_rating="45 µF", new_rating="50 µF", utc_ns=FIRST_NS + 80 * DAY)
+    older = Replacement("run capacitor", utc_ns=FIRST_NS - DAY)
+    trend = fit_trend(every, LIMITS, [swap, older])
+    assert (trend.visit_count, trend.visits_before, trend.replacement) == (5, 3, swap)
+    assert trend.slope == fit_trend(every[3:], LIMITS).slope
+    assert trend_sentences(trend, "µF")[1] == (
+        "The run capacitor was replaced on 2025-07-20 (45 µF by 50 µF): the trend starts anew, and 3 earlier visits are"
+        " not counted."
+    )
+
+
+@pytest.mark.parametrize(
+    ("swap", "message"),
+    [
+        (Replacement("run capacitor", utc_ns=FIRST_NS + 400 * DAY), "No visit is later than the replacement on 2026"),
+        (Replacement("run capacitor", after_number=3), "The replacement of the run capacitor has no date"),
+        (Replacement("run capacitor", utc_ns=10**30), "beyond the calendar"),
+    ],
+)
+def test_an_unusable_replacement(swap, message):
+    with pytest.raises(InputError, match=message):
+        fit_trend(points([0, 30], [45.0, 44.9]), LIMITS, [swap])

@@ -12,7 +12,7 @@ from meterlink.cli.diagnosis_output import (
     parse_mains_frequency,
 )
 from meterlink.cli.judge.output import json_option
-from meterlink.cli.judge.readings_file import read_point_readings
+from meterlink.cli.judge.readings_file import read_readings
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case
 from meterlink.station.rules import shipped_rules
@@ -41,9 +41,20 @@ def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, as_js
         kind = "capacitor"
         rated = "45 uF"
         readings = ["4.50 uF", { display = "44.8 uF", meter = "second" }]
+
+    A part that was replaced is a table, too. The first readings of each of its test points are those of the old part:
+    readings_before says how many. All sections of a dual capacitor are one part. Optional: circuit, sections (of parts
+    of their own), old_rating and new_rating as marked on capacitors.
+
+    \b
+        [[replacement]]
+        component = "run capacitor"
+        readings_before = { herm = 1 }
     """  # \b: click does not wrap this paragraph
     hertz, minimum = parse_mains_frequency(mains), parse_ground_minimum(ground_minimum)
-    result = diagnose(Case(read_point_readings(file), hertz, minimum), shipped_rules())
+    readings = read_readings(file)
+    case = Case(readings.point_readings, hertz, minimum, readings.replacements)
+    result = diagnose(case, shipped_rules())
     if as_json:
         click.echo(json.dumps(diagnosis_fields(result), ensure_ascii=False))
         return

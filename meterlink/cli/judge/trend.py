@@ -2,15 +2,17 @@
 
 import csv
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
+from meterlink.cli.judge.dates import parse_date, utc_nanoseconds
 from meterlink.cli.judge.output import json_number, json_option, print_answer
 from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.errors import InputError
+from meterlink.core.replacements import Replacement
 from meterlink.core.text import clean_text
 from meterlink.core.units import Amount, parse_amount
 from meterlink.core.verdicts import Limits
@@ -37,6 +39,7 @@ _LONGEST_LINE = 10_000  # characters; a line of a date, a value, a unit and a na
 @click.option("--low", metavar="VALUE", help="Low limit, instead of a rating.")
 @click.option("--high", metavar="VALUE", help="High limit, instead of a rating.")
 @click.option("--on", metavar="DATE", help="Also predict the reading of a visit on that day.")
+@click.option("--replaced", multiple=True, metavar="DATE", help="The part was replaced on that day; repeatable.")
 @answer_option
 @json_option
 def trend(
@@ -48,20 +51,22 @@ def trend(
     low: str | None,
     high: str | None,
     on: str | None,
+    replaced: tuple[str, ...],
     answer: str | None,
     as_json: bool,
 ) -> None:
     """Show whether a part has drifted from visit to visit, and between which dates it crosses its limits.
 
     A date is a day (2025-05-01) or a time (2025-05-01T13:00:00Z); without a zone it is UTC. Proof of a drift needs five
-    visits or more. Without limits only the slope is shown. A rating with several meanings raises a question, as in
-    `judge rating`.
+    visits or more. Without limits only the slope is shown. A trend starts anew at a replacement: visits before it
+    belong to the old part. A rating with several meanings raises a question, as in `judge rating`.
 
     With --json (slopes in unit per year or per day; null where there are too few visits): answer, has_enough_visits,
     is_significant, unit, visit_count, first_time, last_time, slope_per_year, low_slope_per_year, high_slope_per_year,
     slope_per_day, intercept (at first_time), s, tau, p_value, exact, least_squares_slope_per_year, crossings and
     end_of_life (each side, limit, earliest, expected, latest, already_crossed), forecast (at, value, half_width; null
-    without --on) and reasons. Times are RFC 3339, UTC.
+    without --on), replaced_on (the replacement at which it starts; null without one), visits_before (to the old part)
+    and reasons. Times are RFC 3339, UTC.
 
     \f
 
@@ -74,8 +79,10 @@ def trend(
     if not visits:
         raise InputError("No visits are given.", "Give each as --point 2025-05-01=45.0uF, or a file with --csv.")
     unit = limits.unit if limits is not None else visits[0][1].unit
-    result = fit_trend([TrendPoint(utc_ns, amount.to(unit), meter) for utc_ns, amount, meter in visits], limits)
-    forecast_date = None if on is None else _parse_date(on)
+    replacements = [Replacement("part", utc_ns=utc_nanoseconds(parse_date(date))) for date in replaced]
+    trend_points = [TrendPoint(utc_ns, amount.to(unit), meter) for utc_ns, amount, meter in visits]
+    result = fit_trend(trend_points, limits, replacements)
+    forecast_date = None if on is None else parse_date(on)
     end_of_life = result.crossings_for(end_limits) if end_limits is not None else ()
     print_answer(
         trend_fields(result, unit, end_of_life, forecast_date),
@@ -91,23 +98,7 @@ def _parse_visit(text: str) -> _Visit:
     date, equals, value = text.partition("=")
     if not equals:
         raise InputError(f"{text!r} is not a visit.", "Write it as 2025-05-01=45.0uF.")
-    return _utc_ns(_parse_date(date)), parse_amount(value), ""
-
-
-def _parse_date(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text.strip())
-        return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    except (ValueError, OverflowError) as error:
-        raise InputError(
-            f"{text.strip()!r} is not a date.", "Write it as 2025-05-01 or 2025-05-01T13:00:00Z."
-        ) from error
-
-
-def _utc_ns(moment: datetime) -> int:
-    since_1970 = moment - datetime(1970, 1, 1, tzinfo=UTC)
-    # Integers only: timestamp() is a float and would be off by hundreds of nanoseconds.
-    return (since_1970.days * 86_400 + since_1970.seconds) * 1_000_000_000 + since_1970.microseconds * 1000
+    return utc_nanoseconds(parse_date(date)), parse_amount(value), ""
 
 
 def _read_csv(file: str) -> Iterator[_Visit]:
@@ -137,7 +128,7 @@ def _parse_row(row: dict[str | Any, str | Any], location: str) -> _Visit:
         raise InputError(f"{location} has too many or too few fields.", "Correct that line.")
     try:
         amount = parse_amount(f"{row['value']} {row.get('unit') or ''}".strip())
-        return _utc_ns(_parse_date(row["date"])), amount, clean_text(row.get("meter"))
+        return utc_nanoseconds(parse_date(row["date"])), amount, clean_text(row.get("meter"))
     except InputError as error:
         raise InputError(f"{location}: {error.message}", error.remedy) from error
 
@@ -200,6 +191,8 @@ def trend_fields(
         "crossings": [_crossing_fields(crossing) for crossing in result.crossings],
         "end_of_life": [_crossing_fields(crossing) for crossing in end_of_life],
         "forecast": _forecast_fields(result, forecast_date),
+        "replaced_on": None if result.replaced_on is None else _time_text(result.replaced_on),
+        "visits_before": result.visits_before,
         "reasons": reasons,
     }
 

@@ -25,6 +25,7 @@ from math import isfinite, sqrt
 from statistics import median
 
 from meterlink.core.errors import InputError
+from meterlink.core.replacements import Replacement
 from meterlink.core.verdicts import Limits
 from meterlink.judge.drift.least_squares import FittedLine, fit_line, student_quantile
 from meterlink.judge.drift.mann_kendall import MannKendallResult, kendall_s_variance, mann_kendall_test
@@ -86,7 +87,8 @@ class Trend:
     ``slope`` is None where all visits have one time. ``low_slope`` and ``high_slope`` bound its interval,
     ``scatter_half_width`` is the half-width for a single visit, ``least_squares`` the ordinary line for comparison and
     for `forecast`; all four are None below five visits. The line runs through ``centre``: ``(days after the first
-    visit, value)``. ``notes`` are sentences about doubtful readings.
+    visit, value)``. ``notes`` are sentences about doubtful readings. ``replacement`` is the newest one, at which the
+    trend starts, None without one; ``visits_before`` are the visits before it, to the old part, which do not count.
     """
 
     visit_count: int
@@ -102,6 +104,15 @@ class Trend:
     least_squares: FittedLine | None = None
     crossings: tuple[LimitCrossing, ...] = ()
     notes: tuple[str, ...] = ()
+    replacement: Replacement | None = None
+    visits_before: int = 0
+
+    @property
+    def replaced_on(self) -> datetime | None:
+        """The time of the replacement at which the trend starts, UTC; None without one."""
+        if self.replacement is None or self.replacement.utc_ns is None:
+            return None
+        return _moment(self.replacement.utc_ns)
 
     @property
     def slope_per_year(self) -> float | None:
@@ -176,13 +187,24 @@ class Trend:
         return max(self.first_time + timedelta(days=max(days, 0.0)), not_before)
 
 
-def fit_trend(points: Sequence[TrendPoint], limits: Limits | None = None) -> Trend:
+def fit_trend(
+    points: Sequence[TrendPoint], limits: Limits | None = None, replacements: Sequence[Replacement] = ()
+) -> Trend:
     """Return the trend of ``points`` (in any order) and its crossings of ``limits`` (in the unit of the values).
 
+    The trend starts anew at the newest of ``replacements``: an earlier visit belongs to the old part.
+
     Raises:
-        InputError: there is no point or more than `MAX_VISITS`, a value is not finite or above `MAX_VALUE`, or a time
-            is beyond the calendar.
+        InputError: there is no point or more than `MAX_VISITS`, none since the newest replacement, a replacement has no
+            date, a value is not finite or above `MAX_VALUE`, or a time is beyond the calendar.
     """
+    newest = _newest_replacement(replacements)
+    if newest is not None:
+        present = [point for point in points if point.utc_ns >= (newest.utc_ns or 0)]
+        if points and not present:
+            date = _moment(newest.utc_ns or 0).date()
+            raise InputError(f"No visit is later than the replacement on {date}.", "Measure the new part.")
+        return replace(fit_trend(present, limits), replacement=newest, visits_before=len(points) - len(present))
     if not 0 < len(points) <= MAX_VISITS:
         raise InputError(
             f"A trend of {len(points)} visits is not possible.", f"Give 1 to {MAX_VISITS} visits, one reading each."
@@ -218,6 +240,14 @@ def fit_trend(points: Sequence[TrendPoint], limits: Limits | None = None) -> Tre
         )
     crossings = trend.crossings_for(limits) if limits is not None else ()
     return replace(trend, crossings=crossings, notes=tuple(_notes(trend, ordered)))
+
+
+def _newest_replacement(replacements: Sequence[Replacement]) -> Replacement | None:
+    for replacement in replacements:
+        if replacement.utc_ns is None:
+            raise InputError(f"The replacement of the {replacement.part} has no date.", "Give the day.")
+        _moment(replacement.utc_ns)  # raises for a date beyond the calendar
+    return max(replacements, key=lambda replacement: replacement.utc_ns or 0, default=None)
 
 
 def _moment(utc_ns: int) -> datetime:

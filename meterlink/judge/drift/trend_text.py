@@ -2,12 +2,33 @@
 
 from collections.abc import Iterator
 
+from meterlink.core.replacements import Replacement
 from meterlink.judge.drift.trend import DAYS_PER_YEAR, HORIZON_YEARS, MIN_VISITS, LimitCrossing, LimitSide, Trend
 
 
 def trend_sentences(trend: Trend, unit: str) -> tuple[str, ...]:
-    """Return the sentences of a trend: the headline, the reasons, the notes. ``unit`` is the unit of its values."""
-    return (_headline(trend, unit), *_reasons(trend, unit), *trend.notes)
+    """Return the sentences of a trend: the headline, a replacement, the reasons, the notes.
+
+    ``unit`` is the unit of its values.
+    """
+    return (_headline(trend, unit), *_break(trend), *_reasons(trend, unit), *trend.notes)
+
+
+def _break(trend: Trend) -> Iterator[str]:
+    """Yield the replacement at which the trend starts anew."""
+    replacement, date = trend.replacement, trend.replaced_on
+    if replacement is not None and date is not None:
+        yield replacement_sentence(replacement, str(date.date()), trend.visits_before)
+
+
+def replacement_sentence(replacement: Replacement, day: str, visits_before: int) -> str:
+    """Return the sentence on a replacement on ``day``, with ``visits_before`` visits to the old part."""
+    ratings = " by ".join(filter(None, (replacement.old_rating, replacement.new_rating)))
+    visits = "1 earlier visit is" if visits_before == 1 else f"{visits_before} earlier visits are"
+    return (
+        f"The {replacement.part} was replaced on {day}{f' ({ratings})' if ratings else ''}: the trend starts anew, and"
+        f" {visits} not counted."
+    )
 
 
 def crossing_sentence(crossing: LimitCrossing, unit: str, limit_name: str = "") -> str:
