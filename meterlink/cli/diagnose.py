@@ -15,6 +15,7 @@ from meterlink.cli.diagnosis_output import (
 )
 from meterlink.cli.output import printable_text
 from meterlink.cli.row_points import point_of_row
+from meterlink.core.equipment import PointKind
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.diagnosis.engine import diagnose
@@ -29,6 +30,7 @@ from meterlink.diagnosis.rules_page import render_rules_page
 from meterlink.judge.judging import MeasuredValue
 from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
+from meterlink.station.replacements import replacement_sentences
 from meterlink.station.rules import shipped_rules
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
@@ -55,13 +57,14 @@ def command(
     """Show the likely causes behind a visit's readings, each with its evidence and the next measurement.
 
     Works while the station runs. Causes that contradict each other are all shown. With --json the object has the keys
-    visit_uid, site, unit, summary, notes, causes, repairs, questions and derived; each cause has rule, title, kind
-    (stop, measurement, connection, upstream, part), confidence (very likely, likely, possible, unlikely, cannot tell
-    until measured again), score, evidence_for, evidence_against, next_measurement, caution, related, is_decided
-    (whether nothing is left to measure). Each of repairs has part, terminals, outcome (proven, new part within, new
-    part outside, not proven) and text; each of questions has question and choices (key, words, conclusion). derived
-    lists the results derived from several readings: key, title, kind (unbalance, under-load, windings, split), verdict
-    and margin (null if not judged), value, text, basis, missing.
+    visit_uid, site, unit, summary, notes, causes, repairs, questions, replacements and derived; each cause has rule,
+    title, kind (stop, measurement, connection, upstream, part), confidence (very likely, likely, possible, unlikely,
+    cannot tell until measured again), score, evidence_for, evidence_against, next_measurement, caution, related,
+    is_decided (whether nothing is left to measure). Each of repairs has part, terminals, outcome (proven, new part
+    within, new part outside, not proven) and text; each of questions has question and choices (key, words, conclusion).
+    replacements has a sentence for each failed capacitor, on the parts on the truck (stock.toml). derived lists the
+    results derived from several readings: key, title, kind (unbalance, under-load, windings, split), verdict and margin
+    (null if not judged), value, text, basis, missing.
     """
     if show_rules:
         click.echo(render_rules_page(shipped_rules()), nl=False)
@@ -71,19 +74,21 @@ def command(
     reader = Reader(folder / DATABASE_FILE)
     stored_visit = _find_visit(reader.visits(), visit)
     rows = reader.history(visit_uid=stored_visit.uid)
-    restored_visit = _restore_visit(reader, stored_visit, rows, load_settings(folder).capacitor_tolerance)
+    settings = load_settings(folder)
+    restored_visit = _restore_visit(reader, stored_visit, rows, settings.capacitor_tolerance)
+    on_the_truck = list(replacement_sentences(restored_visit, settings.stock).values())
     derived = VisitDiagnosis(restored_visit).derived
     case = Case(make_point_readings(rows), hertz or supply_frequency(restored_visit.derived), minimum)
     diagnosis = diagnose(case, shipped_rules())
     site = stored_visit.site
     if as_json:
         visit_fields = {"visit_uid": stored_visit.uid, "site": site.name, "unit": site.unit}
-        derived_fields = {"derived": derived_views(derived)}
+        derived_fields = {"replacements": on_the_truck, "derived": derived_views(derived)}
         # ASCII only: safe in a pipe of any encoding.
         click.echo(json.dumps({**visit_fields, **diagnosis_fields(diagnosis), **derived_fields}, indent=2))
         return
     click.echo(f"{printable_text(site.name)} / {printable_text(site.unit)}, {len(rows)} accepted readings")
-    for line in (*diagnosis_lines(diagnosis), *derived_lines(derived)):
+    for line in (*diagnosis_lines(diagnosis, on_the_truck), *derived_lines(derived)):
         click.echo(line)
 
 
@@ -104,9 +109,10 @@ def _restore_visit(
     """Return the visit with its accepted readings, and with the ratings read off the parts during it."""
     stored_plan = reader.plan(stored_visit.uid)
     visit = ActiveVisit(stored_visit.site, stored_plan.plan, stored_visit.opened.utc_ns, capacitor_tolerance)
-    for key in {derived_point.input_key("capacitor") for derived_point in visit.derived} & stored_plan.ratings.keys():
-        with suppress(InputError):  # a rating from another version; the accepted readings still have their limits
-            visit.set_rating(str(key), stored_plan.ratings[str(key)])
+    for key, text in stored_plan.ratings.items():
+        if key in visit.points and visit.points[key].kind is PointKind.CAPACITOR:
+            with suppress(InputError):  # a rating from another version; the accepted readings still have their limits
+                visit.set_rating(key, text)
     for row in rows:
         visit.add_accepted(
             row.point_key,

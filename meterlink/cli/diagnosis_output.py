@@ -106,8 +106,8 @@ def _cause_fields(cause: Cause) -> dict[str, Any]:
     }
 
 
-def diagnosis_lines(diagnosis: Diagnosis) -> Iterator[str]:
-    """Yield a diagnosis as lines that fit the terminal."""
+def diagnosis_lines(diagnosis: Diagnosis, on_the_truck: Sequence[str] = ()) -> Iterator[str]:
+    """Yield a diagnosis as lines that fit the terminal; ``on_the_truck`` are sentences on parts in stock."""
     width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
     yield from textwrap.wrap(diagnosis.summary, width)
     for number, cause in enumerate(diagnosis.causes, 1):
@@ -122,6 +122,9 @@ def diagnosis_lines(diagnosis: Diagnosis) -> Iterator[str]:
             ("related", cause.related),
         ):
             yield from _labelled_lines(label, texts, width)
+    for sentence in on_the_truck:
+        yield ""
+        yield from textwrap.wrap(printable_text(sentence), width, subsequent_indent="  ")
     for repair in diagnosis.repairs:
         yield ""
         yield from textwrap.wrap(f"Replaced: {repair.text}", width, subsequent_indent="  ")

@@ -1,5 +1,6 @@
 """The next step, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
+from collections.abc import Mapping
 from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
@@ -16,10 +17,16 @@ from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_functi
 LARGEST_STRAY_VOLTAGE = Amount(Decimal(3), "V")
 
 
-def advice(visit: ActiveVisit, tracker: MeterTracker | None, diagnosis: Diagnosis) -> str:
+def advice(
+    visit: ActiveVisit,
+    tracker: MeterTracker | None,
+    diagnosis: Diagnosis,
+    stock: Mapping[str, str] | None = None,
+) -> str:
     """Return the next step for the person with the probes, as a sentence.
 
-    ``tracker`` is that of the meter that is measuring, if any; ``diagnosis`` that of the accepted readings.
+    ``tracker`` is that of the meter that is measuring, if any; ``diagnosis`` that of the accepted readings; ``stock``
+    names the parts on the truck for a failed one: ``{component: sentence}``.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     if point is None:
@@ -27,7 +34,7 @@ def advice(visit: ActiveVisit, tracker: MeterTracker | None, diagnosis: Diagnosi
     if tracker is None or tracker.latest is None:
         return "Switch a meter on: its readings appear here as soon as it is heard. Or type a reading in."
     if visit.accepted[point.key] and tracker.accepted_at == point.key:
-        return _advice_on_accepted(point, visit.accepted[point.key][-1], visit, diagnosis)
+        return _advice_on_accepted(point, visit.accepted[point.key][-1], visit, diagnosis, stock or {})
     if visit.limits[point.key] is None and visit.derived_point_of(point.key) is None:
         return f"Read the rating off the {point.component} and enter it; then {_connect_instruction(point)}."
     if instruction := _setup_instruction(point, tracker, tracker.latest):
@@ -101,7 +108,9 @@ def _has_unexpected_voltage(point: TestPoint, tracker: MeterTracker) -> bool:
     )
 
 
-def _advice_on_accepted(point: TestPoint, accepted: AcceptedReading, visit: ActiveVisit, diagnosis: Diagnosis) -> str:
+def _advice_on_accepted(
+    point: TestPoint, accepted: AcceptedReading, visit: ActiveVisit, diagnosis: Diagnosis, stock: Mapping[str, str]
+) -> str:
     part, judgement = point.title, accepted.judgement
     cause = foremost_cause(diagnosis, accepted)
     warning = warning_text(point.kind, judgement.limits, judgement.digits)
@@ -116,7 +125,8 @@ def _advice_on_accepted(point: TestPoint, accepted: AcceptedReading, visit: Acti
         return f"This does not tell whether the {part} is within.{warning} {judgement.next_measurement}".rstrip()
     if judgement.verdict is not Verdict.WITHIN:
         if cause is not None:
-            return f"{cause.title} ({cause.confidence}). {cause.next_measurement}"
+            on_the_truck = stock.get(point.component, "") if cause.is_decided else ""
+            return f"{cause.title} ({cause.confidence}). {cause.next_measurement} {on_the_truck}".rstrip()
         if judgement.verdict in {Verdict.NOTHING_FLOWS, Verdict.OVER_RANGE}:
             return f"The {part}: {judgement.reason}"
         return (

@@ -3,39 +3,40 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from meterlink.core.errors import InputError
+from meterlink.core.equipment import PointKind
 from meterlink.core.verdicts import Verdict
 from meterlink.station.visit import ActiveVisit
 
 if TYPE_CHECKING:
-    from meterlink.judge.label.replacement import ReplacementOption, StockEntry
+    from meterlink.judge.label.rated_part import RatedPart
+    from meterlink.judge.label.replacement import StockEntry
 
 _FAILED = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
 
 
-def replacement_sentences(visit: ActiveVisit, stock: "Sequence[StockEntry]") -> list[str]:
-    """Return a sentence for each failed capacitor whose label is known; an empty list without stock."""
-    return [_sentence(component, visit, stock) for component in visit.labels if stock and _failed(visit, component)]
+def replacement_sentences(visit: ActiveVisit, stock: "Sequence[StockEntry]") -> dict[str, str]:
+    """Return the parts on the truck for each failed capacitor, ``{component: sentence}``; nothing without stock."""
+    failed = _failed_capacitors(visit) if stock else []
+    if not failed:
+        return {}
+    from meterlink.judge.label.truck import truck_sentence  # noqa: PLC0415  # only where a capacitor failed
+
+    return {component: truck_sentence(component, _label_of(visit, component), stock) for component in failed}
 
 
-def _failed(visit: ActiveVisit, component: str) -> bool:
-    of_component = [readings for key, readings in visit.accepted.items() if visit.points[key].component == component]
-    return any(readings[-1].judgement.verdict in _FAILED for readings in of_component if readings)
+def _label_of(visit: ActiveVisit, component: str) -> "RatedPart | None":
+    """Return the typed label of a component, None without one, and for the rating of one section of a dual alone."""
+    label = visit.labels.get(component)
+    sections = [
+        point for point in visit.points.values() if (point.component, point.kind) == (component, PointKind.CAPACITOR)
+    ]
+    return None if label is None or len(label.sections or ("range",)) < len(sections) else label
 
 
-def _sentence(component: str, visit: ActiveVisit, stock: "Sequence[StockEntry]") -> str:
-    from meterlink.judge.label.replacement import find_replacements  # noqa: PLC0415  # only where a capacitor failed
-
-    try:
-        options = find_replacements(visit.labels[component], stock).options
-    except InputError as error:
-        return f"For the {component} from stock: {error}"
-    if not options:
-        return f"Nothing in stock replaces the {component}, {visit.labels[component]}."
-    return f"For the {component} from stock: {_option(options[0])}."
-
-
-def _option(option: "ReplacementOption") -> str:
-    notes = ", ".join(dict.fromkeys(entry.note for entry in option.parts if entry.note))
-    temporary = ", temporary" if option.is_temporary else ""
-    return f"{option}{f' ({notes})' if notes else ''}, {option.method}{temporary}"
+def _failed_capacitors(visit: ActiveVisit) -> list[str]:
+    failed = (
+        visit.points[key].component
+        for key, readings in visit.accepted.items()
+        if visit.points[key].kind is PointKind.CAPACITOR and readings and readings[-1].judgement.verdict in _FAILED
+    )
+    return list(dict.fromkeys(failed))

@@ -22,13 +22,13 @@ def visit_view(
     visit: ActiveVisit,
     tracker: MeterTracker | None,
     diagnosis: Diagnosis,
-    stock: Sequence[str] = (),
+    stock: Mapping[str, str] | None = None,
     derived: Sequence[DerivedResult] = (),
 ) -> VisitView:
     """Return topic ``visit``.
 
-    ``tracker`` is that of the meter that is measuring, if any; ``stock`` has a sentence for each replacement from
-    stock; ``derived`` has the results at the derived points.
+    ``tracker`` is that of the meter that is measuring, if any; ``stock`` names the parts on the truck for a
+    failed part, ``{component: sentence}``; ``derived`` has the results at the derived points.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
@@ -42,9 +42,9 @@ def visit_view(
         last_accepted=visit.last_accepted,
         causes=cause_views(diagnosis),
         summary=diagnosis.summary,
-        replacements=list(stock),
+        replacements=list((stock or {}).values()),
         derived=derived_views(derived),
-        advice=advice(visit, tracker, diagnosis),
+        advice=advice(visit, tracker, diagnosis, stock),
         caution=caution_at(point, visit.points.values()) if point else LOCAL_CODES,
     )
 

@@ -162,6 +162,14 @@ def test_text_fits_the_terminal(data, monkeypatch):
         assert label in output
 
 
+def test_the_truck_is_searched_for_a_failed_capacitor(data):
+    (data / "stock.toml").write_text('[[part]]\nrating = "45+5 uF 440 V"\n', encoding="utf-8")
+    (sentence,) = diagnose(data, 1)["replacements"]
+    assert sentence == "Enter the label of the run capacitor, with its volts: then the parts on the truck are named."
+    assert sentence in " ".join(run(data, "--visit", visit(data, 1)).output.split())
+    assert diagnose(data, 0)["replacements"] == []
+
+
 def test_rules_are_printed_without_a_database(tmp_path):
     assert run(tmp_path, "--rules").output == render_rules_page(shipped_rules())
 

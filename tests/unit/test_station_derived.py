@@ -65,7 +65,7 @@ def test_the_default_tolerance_is_the_stations(visit: ActiveVisit) -> None:
 
 
 def test_the_view_has_every_derived_point_in_plan_order(visit: ActiveVisit) -> None:
-    view = visit_view(visit, None, VisitDiagnosis(visit).diagnosis, (), VisitDiagnosis(visit).derived)
+    view = visit_view(visit, None, VisitDiagnosis(visit).diagnosis, {}, VisitDiagnosis(visit).derived)
     assert [view["key"] for view in view["derived"]] == ["compressor-windings", "run-capacitor-herm-at-work"]
     assert [view["kind"] for view in view["derived"]] == ["windings", "under-load"]
     assert view["derived"][0]["text"] == "Needs C–R, C–S, R–S."

@@ -352,11 +352,12 @@ def test_a_failed_part_with_a_known_label_has_a_replacement_from_stock() -> None
     visit = make_visit(make_point("HERM", ("C", "HERM"), None), make_point("FAN", ("C", "FAN"), None))
     rated = visit.set_rating("HERM", "45+7.5 MFD 440 VAC")
     accept(visit, "FAN", "7.50")
-    assert replacement_sentences(visit, STOCK) == []
+    assert replacement_sentences(visit, STOCK) == {}
     accept(visit, "HERM", "30.00")
-    (sentence,) = replacement_sentences(visit, STOCK)
-    assert sentence == "For the run capacitor from stock: 45+7.5 µF 440 V (left bin), same rating."
-    assert replacement_sentences(visit, ()) == []
+    sentences = replacement_sentences(visit, STOCK)
+    sentence = "On the truck for the run capacitor, 45+7.5 µF 440 V: 45+7.5 µF 440 V (left bin), same rating."
+    assert sentences == {"run capacitor": sentence}
+    assert replacement_sentences(visit, ()) == {}
     resumed = make_visit(make_point("HERM", ("C", "HERM"), None), make_point("FAN", ("C", "FAN"), None))
     for key, text in rated.items():
         resumed.set_rating(key, text)
@@ -368,8 +369,42 @@ def test_without_a_voltage_there_is_no_replacement() -> None:
     visit = make_visit(make_point("HERM", ("C", "HERM"), None))
     visit.set_rating("HERM", "45 uF")
     accept(visit, "HERM", "30.00")
-    (sentence,) = replacement_sentences(visit, STOCK)
-    assert "voltage" in sentence
+    assert replacement_sentences(visit, STOCK) == {
+        "run capacitor": "Read the volts off the run capacitor, 45 µF: a part for a lower voltage must not be fitted."
+    }
+
+
+def test_the_rating_of_one_section_is_no_label_of_a_dual() -> None:
+    """A 5 µF single must not be named for a dual of which the other section failed."""
+    visit = make_visit(make_point("HERM", ("C", "HERM"), "45"), make_point("FAN", ("C", "FAN"), None))
+    visit.set_rating("FAN", "5 uF 440 V")
+    accept(visit, "HERM", "30.00")
+    assert replacement_sentences(visit, STOCK)["run capacitor"].startswith("Enter the label of the run capacitor")
+
+
+def test_a_plan_with_a_rating_but_no_label_names_no_part() -> None:
+    visit = make_visit(make_point("HERM", ("C", "HERM"), "45"))
+    accept(visit, "HERM", "30.00")
+    assert replacement_sentences(visit, STOCK)["run capacitor"].startswith("Enter the label of the run capacitor")
+
+
+def test_advice_to_replace_names_what_is_on_the_truck() -> None:
+    """Outside by more than the meter's error, and read twice: the advice ends in a part and in its proof."""
+    visit = make_visit(make_point("HERM", ("C", "HERM"), None), make_point("FAN", ("C", "FAN"), None))
+    visit.set_rating("HERM", "45+7.5 MFD 440 VAC")
+    tracker = MeterTracker("M", "Probe 1", 1)
+    texts = []
+    for text in ("39.10", "39.00"):
+        reading = make_reading(0, text)
+        tracker.add_reading(reading)
+        tracker.accept(reading, "HERM")
+        accept(visit, "HERM", text)
+        stock = replacement_sentences(visit, STOCK)
+        texts.append(advice_module.advice(visit, tracker, VisitDiagnosis(visit).diagnosis, stock))
+    first, second = texts
+    assert "On the truck" not in first  # one reading does not decide
+    assert "Replace the part" in second
+    assert "that proves the repair. On the truck for the run capacitor" in second
 
 
 def test_a_bounce_shows_no_verdict() -> None:
