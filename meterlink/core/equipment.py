@@ -41,12 +41,14 @@ class Span:
 
     ``locked_rotor`` is the current of a motor that stands still at its rated voltage, in ``unit`` (LRA on a nameplate,
     beside RLA or FLA, which is ``high``); None where it is not marked, and for all but the current of a motor.
+    ``basis`` is the marking from which the limits were worked out, ``5 kW 240 V``; empty for limits that are printed.
     """
 
     low: Decimal | None
     high: Decimal | None
     unit: str
     locked_rotor: Decimal | None = None
+    basis: str = ""
 
     def __str__(self) -> str:
         if self.locked_rotor is None:
@@ -55,7 +57,9 @@ class Span:
 
     @property
     def limits_text(self) -> str:
-        """The limits alone: ``at most 14.1 A``."""
+        """The limits alone, or the marking that gave them: ``at most 14.1 A``, ``5 kW 240 V``."""
+        if self.basis:
+            return self.basis
         if self.low is None or self.high is None:
             return f"at most {self.high:f} {self.unit}" if self.low is None else f"at least {self.low:f} {self.unit}"
         return f"{self.low:f} to {self.high:f} {self.unit}"

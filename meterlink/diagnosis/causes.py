@@ -66,7 +66,7 @@ class Cause:
 
 
 class RepairOutcome(StrEnum):
-    """What the readings of a new part show."""
+    """The outcome of a replacement, by the readings of the new part."""
 
     PROVEN = "proven"  # the old part read outside its limits, the new one within
     WITHIN = "new part within"  # and so did the old one

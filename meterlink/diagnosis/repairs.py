@@ -17,7 +17,7 @@ _NOT_SOUND = FAILED_VERDICTS | {Verdict.OVER_RANGE, Verdict.NOTHING_FLOWS}
 
 
 def find_repairs(case: Case) -> tuple[Repair, ...]:
-    """Return what the readings show of each replacement, by test point, in the order of the plan."""
+    """Return the repairs, one for each test point of a replaced part, in the order of the plan."""
     found = (_repair_at(point_readings) for point_readings in case.point_readings if point_readings.replacement)
     return tuple(repair for repair in found if repair is not None)
 

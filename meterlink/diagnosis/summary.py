@@ -37,7 +37,7 @@ def _rests_on(cause: Cause, repair: Repair) -> bool:
 
 
 def _undecided(causes: Sequence[Cause]) -> Iterator[str]:
-    """Yield what a reading outside its limits may mean, where the evidence for it is outweighed."""
+    """Yield the surest cause of a reading outside its limits of which the evidence is outweighed."""
     undecided = next((cause for cause in causes if cause.confidence is Confidence.UNDECIDED), None)
     if undecided is not None:
         yield f"Measure again to decide: {_continued(undecided.title)}."

@@ -61,7 +61,7 @@ SHORTED_FRACTION = Decimal("0.1")
 # of its limits is out of them with a probability of about two thirds.
 MOST_UNCERTAINTY = Decimal(3)
 
-# What low insulation means until it is higher: current may flow to the frame. Common practice, no source.
+# Low insulation may let current flow to the frame. Common practice, no source.
 _DO_NOT_RUN = "Do not run it before it is dried or proven."
 
 # A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to

@@ -11,6 +11,7 @@ from meterlink.plans.specification import (
     QUANTITY_OF_KIND,
     make_rating,
     make_span,
+    marked_span,
     validate_span,
     with_locked_rotor,
 )
@@ -58,13 +59,21 @@ def _high_amount(high: str | None, measured: Quantity) -> Amount | None:
     return None if high is None else parse_amount(high, measured)
 
 
-def _rated_amount(rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind) -> Amount | None:
-    return rated_amount(rated, tolerance, measured, kind)
+def _marked(rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind) -> Span | None:
+    return None if rated is None else marked_span(rated, tolerance, measured, kind)
 
 
-def _span(low_amount: Amount | None, high_amount: Amount | None, measured: Quantity, kind: PointKind) -> Span | None:
+def _rated_amount(
+    rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind, marked: Span | None
+) -> Amount | None:
+    return None if marked else rated_amount(rated, tolerance, measured, kind)
+
+
+def _span(
+    low_amount: Amount | None, high_amount: Amount | None, measured: Quantity, kind: PointKind, marked: Span | None
+) -> Span | None:
     span = make_span(low_amount, high_amount)
-    return span and validate_span(span, measured, kind)
+    return marked or (span and validate_span(span, measured, kind))
 
 
 def _motor_span(span: Span | None, locked_rotor: str | None) -> Span | None:
@@ -125,7 +134,7 @@ POINT = Table(
     Key("coupling", Choice(Coupling), None, description="Of voltage and current; without it, both."),
     Key("state", Choice(CircuitState)),
     Key("kind", Choice(PointKind)),
-    Key("rated", amount_text('"45 uF"'), None),
+    Key("rated", amount_text('"45 uF"'), None, description="As marked; of a heater its watts and volts: 5 kW 240 V."),
     Key("tolerance", Text(40, example='"6 %"'), None),
     Key("low", amount_text('"10 ohm"'), None),
     Key("high", amount_text('"18 ohm"'), None),
@@ -138,6 +147,7 @@ POINT = Table(
         Computed("measured", _quantity_of_kind),
         Computed("low_amount", _low_amount, ("low",)),
         Computed("high_amount", _high_amount, ("high",)),
+        Computed("marked", _marked, ("rated",)),
         Computed("span", _span, ("low", "high")),
         Computed("motor_span", _motor_span, ("locked_rotor",)),
         Computed("rating_value", _rated_amount, ("rated",)),

@@ -7,7 +7,15 @@ from dataclasses import replace
 from meterlink.core.equipment import PointKind, Rating, Span
 from meterlink.core.errors import InputError
 from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, parse_number, parse_unit, quantity_of
+from meterlink.judge.electrical.bands import parse_voltage_range
+from meterlink.judge.electrical.coils import parse_coil_rating
+from meterlink.judge.electrical.heaters import (
+    heater_current_limits,
+    heater_resistance_limits,
+    parse_heater_rating,
+)
 from meterlink.judge.limits import rated_limits
+from meterlink.judge.tolerance import parse_tolerance
 
 # The quantity of each kind of test point; any quantity for a kind that is not listed.
 QUANTITY_OF_KIND = {
@@ -73,6 +81,41 @@ def with_locked_rotor(span: Span, locked_rotor: Amount) -> Span:
     return replace(span, locked_rotor=locked_rotor.to(span.unit))
 
 
+def marked_span(text: str, tolerance: str | None, quantity: Quantity, kind: PointKind) -> Span | None:
+    """Return the limits that follow from a marking which is no single value; None for any other text.
+
+    The watts and volts of a heater (``5 kW 240 V``) give ohms or amps, a range of volts with a tolerance
+    (``208/240 V``, ``10 %``) gives volts.
+
+    Raises:
+        InputError: the marking is incomplete or contradicts itself.
+    """
+    if kind is not PointKind.RANGE:
+        return None
+    if quantity is Quantity.VOLTAGE:
+        return _voltage_range_span(text, tolerance)
+    if quantity not in {Quantity.RESISTANCE, Quantity.CURRENT}:
+        return None
+    heater = parse_heater_rating(text)
+    if heater is None:
+        return None
+    if tolerance is not None:
+        raise InputError("A heater's tolerance is that of its power.", "Leave the tolerance out.")
+    limits = heater_resistance_limits(heater) if quantity is Quantity.RESISTANCE else heater_current_limits(heater)
+    return Span(limits.low, limits.high, limits.unit, basis=str(heater))
+
+
+def _voltage_range_span(text: str, tolerance: str | None) -> Span | None:
+    if _VOLTAGE_RANGE.fullmatch(text.strip()) is None:
+        return None
+    low, high = parse_voltage_range(text)
+    if tolerance is None:
+        raise InputError(f"A rating of {text.strip()} needs its tolerance.", f"Write it as {text.strip()} ±10 %.")
+    around_low, around_high = (rated_limits(Rating(Amount(volts, "V"), tolerance)) for volts in (low, high))
+    basis = f"{low:f}/{high:f} V {parse_tolerance(tolerance, Amount(low, 'V'))}"
+    return Span(around_low.low, around_high.high, "V", basis=basis)
+
+
 def validate_span(span: Span, quantity: Quantity, kind: PointKind) -> Span:
     """Return ``span`` unchanged.
 
@@ -86,6 +129,7 @@ def validate_span(span: Span, quantity: Quantity, kind: PointKind) -> Span:
     return span
 
 
+_VOLTAGE_RANGE = re.compile(r"[0-9.]+\s*V?\s*/\s*[0-9.]+\s*V?(?:AC|\s*AC)?", re.IGNORECASE | re.ASCII)
 _RANGE = re.compile(r"(?P<low>[^a-z]*?[0-9.]\s*[a-zµΩ°%]*)\s*(?:to|\.\.|–|-)\s*(?P<high>[0-9.].*)", re.IGNORECASE)
 # A motor's nameplate: RLA or FLA, and LRA; each word stands before or behind its number.
 _AMPS = r"[0-9.]+\s*(?:[a-z]?A)?"
@@ -101,16 +145,26 @@ def parse_specification(text: str, quantity: Quantity, kind: PointKind) -> Ratin
     """Return the specification that a person typed from the marking on a part.
 
     Two limits (``10 to 18 ohm``, ``189-227 uF``), one limit (``at least 10 ohm``, ``at most 18 ohm``), or a rating with
-    its tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``). Only a capacitor needs no tolerance (``45 uF``). Of a
-    motor's current, also the amps of its nameplate (``RLA 14.1 A, LRA 77 A``).
+    its tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``, ``208/240 V ±10 %``). Only a capacitor needs no tolerance
+    (``45 uF``). Of a motor's current, also the amps of its nameplate (``RLA 14.1 A, LRA 77 A``). For ohms and amps also
+    the marking on a heater (``5 kW 240 V``).
 
     Raises:
-        InputError: the text is none of these, or does not fit the quantity or the kind; the remedy has an example.
+        InputError: the text is none of these, or does not fit the quantity or the kind; the remedy has an example. The
+            volt-amperes of a coil give no limits.
     """
     stripped = text.strip()
     nameplate = _LOCKED_ROTOR.fullmatch(stripped) if quantity is Quantity.CURRENT else None
     if nameplate is not None:
         return _parse_nameplate_amps(nameplate, kind)
+    rated, tolerance = _split_tolerance(stripped)
+    if (marked := marked_span(rated, tolerance, quantity, kind)) is not None:
+        return marked
+    if kind is PointKind.COIL and (coil := parse_coil_rating(stripped)) is not None:
+        raise InputError(
+            f"{coil} gives no limits: a coil's ohms on DC are well below U²/VA, {coil.most_ohms:.3g} Ω.",
+            "Give the maker's resistance: 10 to 18 ohm. Open and shorted show without it.",
+        )
     # In this order: the span parser rejects "45 uF -10/+30 %", and the rating parser then reads it.
     parsers: list[Callable[[str, Quantity, PointKind], Rating | Span]] = [_parse_span, _parse_rating]
     errors: list[InputError] = []
@@ -153,6 +207,16 @@ def _parse_span(text: str, quantity: Quantity, kind: PointKind) -> Span:
         span = make_span(parse_amount(match["low"], quantity, unit=high.unit), high)
     assert span is not None  # noqa: S101  # at least one bound was parsed
     return validate_span(span, quantity, kind)
+
+
+def _split_tolerance(text: str) -> tuple[str, str | None]:
+    """Return ``(rating, tolerance)`` of a text with a tolerance mark, else the text and None."""
+    for mark in _TOLERANCE_MARKS:
+        if mark in text:
+            rating, _, after = text.partition(mark)
+            return rating.strip(), mark + after
+    match = re.fullmatch(r"(?P<rating>.*V)\s+(?P<tolerance>[0-9.]+\s*%)", text, re.IGNORECASE)
+    return (match["rating"], match["tolerance"]) if match else (text, None)
 
 
 def _parse_rating(text: str, quantity: Quantity, kind: PointKind) -> Rating:

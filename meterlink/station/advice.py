@@ -138,7 +138,7 @@ def _advice_on_accepted(
 
 
 def _comparison(accepted: AcceptedReading, diagnosis: Diagnosis) -> str:
-    """Return what a reading within its limits shows beside the earlier ones: a repair, or a question; else nothing."""
+    """Return the repair or the question that a reading within its limits raises beside earlier ones; else nothing."""
     repair = next((repair for repair in diagnosis.repairs if accepted.number in repair.reading_numbers), None)
     if repair is not None and repair.outcome is not RepairOutcome.WITHIN:
         return repair.text

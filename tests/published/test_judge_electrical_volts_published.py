@@ -45,6 +45,13 @@ def test_contactor_drop_out() -> None:
     assert_band(coil_voltage_limits(parse_amount("24V"), CoilTest.DROP_OUT, dc=True), "2.4", "18.0")
 
 
+def test_contactor_with_a_range_of_volts() -> None:
+    # IEC 60947-4-1 (M): where a range is declared, 85 % of its lower value and 110 % of its higher; drop-out at 20 % of
+    # the higher and 75 % of the lower.
+    assert_band(coil_voltage_limits("208/240V", CoilTest.PICK_UP), "176.8", "264")
+    assert_band(coil_voltage_limits("208/240V", CoilTest.DROP_OUT), "48", "156")
+
+
 @pytest.mark.parametrize(
     ("nominal", "service_range", "low", "high"),
     [

@@ -28,6 +28,7 @@ _RULE_OPTIONS = [
 ELECTRICAL_CALLS = {
     "under-load": ["--amps=6.28A", "--volts=370V", "--frequency=60Hz", "--rated=45uF"],
     "combine": ["40uF", "5uF"],
+    "heater": ["--rated=5 kW 240 V", "--volts=238V", "--reading=20.8A", "--accuracy=2 % + 3 digits"],
     "discharge": ["--capacitor=45uF", "--volts=370V", "--resistor=20k"],
     "windings": ["1-2=4.0ohm", "2-3=1.0ohm", "1-3=5.0ohm"],
     "insulation": ["--reading=20Mohm"],

@@ -271,7 +271,7 @@ def displays(draw):
 @examples(100)
 @given(st.lists(displays(), min_size=1, max_size=8), st.integers(0, 4))
 def test_no_cause_of_an_outside_reading_is_called_unlikely(readings, before):
-    """The verdict outside and the word unlikely never stand side by side, whatever else was read."""
+    """The verdict outside and the word unlikely never stand side by side, with any other readings."""
     case = visit(*readings, replaced={CAN: before} if before else None)
     diagnosis = diagnose(case, shipped_rules())
     outside = {found.number for found in case.observations if found.verdict in {Verdict.OUTSIDE, Verdict.OPEN}}

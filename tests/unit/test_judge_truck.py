@@ -15,7 +15,7 @@ def sentence(label: str | None, *stock: str) -> str:
 @pytest.mark.parametrize(
     ("label", "stock", "expected"),
     [
-        # The same µF and an equal or higher voltage: what the trade fits. Common practice, no source.
+        # The trade fits the same µF and an equal or higher voltage. Common practice, no source.
         (
             "45+5 uF 370 V",
             ["45+5 uF 440 V", "45+5 uF 370 V"],

@@ -6,7 +6,7 @@ from meterlink.cli.lazy_group import LazyCommand, lazy_group
 
 _COMMANDS = {
     "capacitor": LazyCommand("meterlink.cli.judge.parts", "capacitor", "A section of a run capacitor, by its rating."),
-    "coil": LazyCommand("meterlink.cli.judge.parts", "coil", "A contactor coil's resistance, by two limits."),
+    "coil": LazyCommand("meterlink.cli.judge.parts", "coil", "A coil's resistance, by two limits or by its rating."),
     "amps": LazyCommand("meterlink.cli.judge.motors", "amps", "Running amps, by RLA or FLA."),
     "combine": LazyCommand("meterlink.cli.judge.capacitors", "combine", "Capacitors in series and in parallel."),
     "conformity": LazyCommand(
@@ -21,6 +21,7 @@ _COMMANDS = {
     "discharge": LazyCommand(
         "meterlink.cli.judge.capacitors", "discharge", "How long a capacitor takes to bleed down."
     ),
+    "heater": LazyCommand("meterlink.cli.judge.heater", "heater", "A heater's ohms or amps, by its watts and volts."),
     "insulation": LazyCommand("meterlink.cli.judge.motors", "insulation", "A winding's resistance to ground."),
     "rating": LazyCommand("meterlink.cli.judge.rating", "rating", "A capacitor's label, spelled out with its limits."),
     "reference-resistance": LazyCommand(

@@ -5,6 +5,7 @@ import click
 from meterlink.cli.judge.output import json_option, parse_measured_value, print_judgement, require_positive
 from meterlink.cli.judge.rule_options import RuleOptions, with_rule_options
 from meterlink.core.equipment import PointKind, Rating
+from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Limits, Verdict
 from meterlink.judge.judging import MeasuredValue, format_decimal
@@ -39,13 +40,30 @@ def capacitor(*, rated: str, tolerance: str, reading: str, rule_options: RuleOpt
 
 
 @click.command()
-@click.option("--low", required=True, metavar="VALUE", help="Lowest good resistance: 10ohm, 1.2k.")
-@click.option("--high", required=True, metavar="VALUE", help="Highest good resistance.")
+@click.option("--low", metavar="VALUE", help="Lowest good resistance: 10ohm, 1.2k.")
+@click.option("--high", metavar="VALUE", help="Highest good resistance.")
+@click.option("--rated", metavar="RATING", help='The marking, without the maker\'s resistance: "24 V 9 VA".')
 @_READING
 @with_rule_options
 @json_option
-def coil(*, low: str, high: str, reading: str, rule_options: RuleOptions, as_json: bool) -> None:
-    """Judge a contactor coil's resistance, read at its two terminals with the wires off, against two limits."""
+def coil(
+    *, low: str | None, high: str | None, rated: str | None, reading: str, rule_options: RuleOptions, as_json: bool
+) -> None:
+    """Judge a coil's resistance, read at its two terminals with the wires off, against two limits.
+
+    The marking alone proves an open or a shorted coil; between them it cannot tell: an AC coil's ohms are well below
+    U²/VA.
+
+    \f
+
+    Raises:
+        InputError: the limits and the marking are both given or both missing, or a value cannot be used.
+    """
+    if rated is not None and low is None and high is None:
+        _judge_by_rating(rated, reading, rule_options, as_json=as_json)
+        return
+    if rated is not None or low is None or high is None:
+        raise InputError("A coil is judged by two limits or by its marking.", "Give --low and --high, or --rated.")
     from meterlink.plans import make_span  # noqa: PLC0415  # a capacitor is judged without the reader of plans
 
     span = make_span(
@@ -60,6 +78,19 @@ def coil(*, low: str, high: str, reading: str, rule_options: RuleOptions, as_jso
         rule_options,
         as_json=as_json,
     )
+
+
+def _judge_by_rating(rated: str, reading: str, rule_options: RuleOptions, *, as_json: bool) -> None:
+    from meterlink.judge.electrical.coils import judge_coil_by_rating, parse_coil_rating  # noqa: PLC0415  # as above
+
+    rating = parse_coil_rating(rated)
+    if rating is None:
+        raise InputError(f"{rated.strip()!r} is no marking of a coil.", "Write its volts and VA: 24 V 9 VA.")
+    judgement = judge_coil_by_rating(
+        rating, parse_measured_value(reading, Quantity.RESISTANCE), rule_options.accuracy, rule_options.celsius
+    )
+    assert judgement.limits is not None  # noqa: S101  # it names the rating
+    print_judgement(judgement.limits, judgement, as_json=as_json)
 
 
 def _judge(kind: PointKind, limits: Limits, value: MeasuredValue, rule_options: RuleOptions, *, as_json: bool) -> None:

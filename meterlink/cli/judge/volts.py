@@ -142,7 +142,7 @@ def _parse_volt_amperes(text: str) -> Decimal:
 
 
 @click.command()
-@click.option("--coil", required=True, metavar="VALUE", help="Rated coil voltage: 24V.")
+@click.option("--coil", required=True, metavar="VALUE", help="Rated coil voltage: 24V, 208/240V.")
 @click.option(
     "--at",
     "test",
@@ -166,7 +166,7 @@ def contactor(
     IEC 60947-4-1 and NEMA ICS 2, from memory: pick-up 85 to 110 %, drop-out 20 to 75 % (DC 10 to 75 %).
     """
     coil_test = CoilTest(test)
-    limits = coil_voltage_limits(require_positive(parse_amount(coil, Quantity.VOLTAGE), "--coil"), coil_test, dc=dc)
+    limits = coil_voltage_limits(coil, coil_test, dc=dc)
     value = parse_measured_value(reading, Quantity.VOLTAGE)
     judgement = judge(
         PointKind.RANGE,

@@ -87,16 +87,7 @@ def nameplate_voltage_limits(text: str, tolerance: Decimal = NAMEPLATE_TOLERANCE
     """
     if not 0 < tolerance < 100:
         raise InputError(f"The tolerance {tolerance:f} % is not between 0 and 100 %.", "Give one as 10 %.")
-    match = _NAMEPLATE.fullmatch(text.strip())
-    ratings = sorted(_volts(part) for part in ((match["first"], match["rest"]) if match else (text,)))
-    low, high = ratings[0], ratings[-1]
-    if low <= 0:
-        raise InputError(f"The nameplate voltage {low:f} V is not above zero.", "Write the printed value: 208/230.")
-    if high > low * _WIDEST_RANGE_RATIO:
-        raise InputError(
-            f"{low:f} and {high:f} V are two ways to wire the motor, not one range.",
-            "Give the voltage it is wired for.",
-        )
+    low, high = parse_voltage_range(text)
     name = f"{low:f} V" if low == high else f"{low:f}/{high:f} V"
     return Limits(
         low * (100 - tolerance) / 100,
@@ -107,33 +98,56 @@ def nameplate_voltage_limits(text: str, tolerance: Decimal = NAMEPLATE_TOLERANCE
     )
 
 
+def parse_voltage_range(text: str) -> tuple[Decimal, Decimal]:
+    """Return the lower and the higher of the printed volts: ``230V`` twice, ``208/240 V`` as they are.
+
+    Raises:
+        InputError: the text is not a voltage above zero, or two ratings are so far apart that they are two ways to wire
+            a part.
+    """
+    match = _NAMEPLATE.fullmatch(text.strip())
+    ratings = sorted(_volts(part) for part in ((match["first"], match["rest"]) if match else (text,)))
+    low, high = ratings[0], ratings[-1]
+    if low <= 0:
+        raise InputError(f"The rated voltage {low:f} V is not above zero.", "Write the printed value: 208/230.")
+    if high > low * _WIDEST_RANGE_RATIO:
+        raise InputError(
+            f"{low:f} and {high:f} V are two ways to wire it, not one range.", "Give the voltage it is wired for."
+        )
+    return low, high
+
+
 def _volts(text: str) -> Decimal:
     number, unit = parse_number(text)
     return convert(number, parse_unit(unit or "V"), "V")
 
 
-def coil_voltage_limits(rated: Amount, test: CoilTest, *, dc: bool = False) -> Limits:
-    """Return the limits of coil voltage between which a contactor must pull in, or drop out.
+def coil_voltage_limits(rated: Amount | str, test: CoilTest, *, dc: bool = False) -> Limits:
+    """Return the limits of coil voltage between which a contactor must pull in, or drop out; in V for a text.
 
-    IEC 60947-4-1 and NEMA ICS 2, from memory: pick-up at 85 to 110 % of the rated coil voltage; drop-out at 20 to 75 %
-    for AC and 10 to 75 % for DC coils.
+    ``rated`` is an amount, or the marking on the coil: ``24 V``, ``208/240V``. IEC 60947-4-1 and NEMA ICS 2, from
+    memory: pick-up at 85 to 110 % of the rated coil voltage; drop-out at 20 to 75 % for AC and 10 to 75 % for DC coils.
+    Of a range, 85 % of its lower value and 110 % of its higher one; 20 or 10 % of the higher and 75 % of the lower.
 
     Raises:
-        InputError: ``rated`` is not above zero.
+        InputError: ``rated`` is not above zero, is no voltage, or is two ways to wire a coil.
     """
-    if rated.digits <= 0:
+    if isinstance(rated, str):
+        lower, higher = parse_voltage_range(rated)
+        unit, name = "V", f"{'/'.join(dict.fromkeys((f'{lower:f}', f'{higher:f}')))} V"
+    else:
+        lower = higher = rated.digits
+        unit, name = rated.unit, str(rated)
+    if lower <= 0:
         raise InputError(f"The coil rating {rated} is not above zero.", "Write the value printed on the coil: 24V.")
     if test is CoilTest.PICK_UP:
         low, high = PICK_UP_PERCENT
+        edges = lower * low / 100, higher * high / 100
     else:
         low, high = DROP_OUT_DC_PERCENT if dc else DROP_OUT_AC_PERCENT
-    return Limits(
-        rated.digits * low / 100,
-        rated.digits * high / 100,
-        rated.unit,
-        f"{rated} {'DC' if dc else 'AC'} coil, {test} {low:f} to {high:f} %",
-        rated.digits if test is CoilTest.PICK_UP else None,
-    )
+        edges = higher * low / 100, lower * high / 100
+    basis = f"{name} {'DC' if dc else 'AC'} coil, {test} {low:f} to {high:f} %"
+    return Limits(*edges, unit, basis, lower if test is CoilTest.PICK_UP and lower == higher else None)
 
 
 def control_voltage_limits(nominal: Amount) -> Limits:
