@@ -32,6 +32,8 @@ _BEYOND_TOLERANCE = Decimal("0.1")
 # The ohms across a sound section rise while the meter charges it, to some megohms or overload. A steady reading below
 # 1 MΩ is a leak, and one below 10 Ω a short. Common practice, no source. A bleeder resistor reads like a leak.
 _LEAK_OHMS, _SHORT_OHMS = 1e6, 10.0
+# The bleed resistor across a start capacitor has 15 kΩ, sometimes 10 to 22 kΩ. Common practice, no source.
+_BLEED_OHMS = (10e3, 22.5e3)
 
 # Two sections whose deviations differ by at most this many percentage points share a cause. Common practice, no source.
 _SAME_DEVIATION_PERCENT = Decimal(2)
@@ -290,8 +292,12 @@ def _ohms_short(section: CapacitorSection) -> Evidence:
 
 @fact(CapacitorSection, "its resistance shows a leak")
 def _ohms_leak(section: CapacitorSection) -> Evidence:
-    """The resistance across the section reads 10 Ω or more and below 1 MΩ; a bleeder resistor reads the same."""
-    return _resistance_between(section, _SHORT_OHMS, _LEAK_OHMS)
+    """The resistance across the section reads 10 Ω or more and below 1 MΩ, and is not that of the usual bleed resistor
+    of a start capacitor, 10 to 22 kΩ; another bleed resistor reads like a leak.
+    """
+    leak = _resistance_between(section, _SHORT_OHMS, _LEAK_OHMS)
+    is_start_capacitor = "start" in section.point_readings.point.component.lower()
+    return DOES_NOT_HOLD if is_start_capacitor and _resistance_between(section, *_BLEED_OHMS).holds else leak
 
 
 @fact(CapacitorSection, "its resistance shows no path")

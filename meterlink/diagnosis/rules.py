@@ -12,8 +12,10 @@ from meterlink.diagnosis import (
     facts_closed_paths,
     facts_coil,
     facts_currents,
+    facts_heater,
     facts_legs,
     facts_points,
+    facts_start_circuit,
     facts_supply,
     facts_windings,
 )
@@ -31,8 +33,10 @@ _FACT_MODULES = (
     facts_closed_paths,
     facts_coil,
     facts_currents,
+    facts_heater,
     facts_legs,
     facts_points,
+    facts_start_circuit,
     facts_supply,
     facts_windings,
 )

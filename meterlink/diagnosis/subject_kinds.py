@@ -2,7 +2,9 @@
 
 from meterlink.diagnosis.closed_paths import ClosedPath
 from meterlink.diagnosis.evidence import Subject
+from meterlink.diagnosis.heaters import Heater
 from meterlink.diagnosis.running_motors import RunningMotor
+from meterlink.diagnosis.start_circuits import StartCircuit
 from meterlink.diagnosis.subjects import (
     CapacitorSection,
     Coil,
@@ -20,6 +22,8 @@ _KINDS: tuple[type[Subject], ...] = (
     ContactorContacts,
     ClosedPath,
     RunningMotor,
+    StartCircuit,
+    Heater,
     SupplyLegs,
     MeasuredPoint,
     WholeVisit,

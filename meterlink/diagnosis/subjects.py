@@ -18,7 +18,8 @@ from meterlink.judge.judging import limits_for
 TERMINAL_PAIRS = ("C–S", "C–R", "R–S")
 
 
-def _measured_points(case: Case) -> list[PointReadings]:
+def measured_points(case: Case) -> list[PointReadings]:
+    """Return the test points with a reading of their quantity, in order."""
     return [point_readings for point_readings in case.point_readings if point_readings.matching_readings]
 
 
@@ -35,13 +36,14 @@ def is_resistance_to_ground(point: TestPoint) -> bool:
     """Return whether the point reads a resistance to ground, of any part except a capacitor."""
     to_frame = any(terminal.upper() in GROUND_TERMINALS for terminal in point.terminals)
     return (
-        _isolated_ohms(point)
+        reads_isolated_ohms(point)
         and (point.kind is PointKind.INSULATION or to_frame)
         and "capacitor" not in point.component.lower()
     )
 
 
-def _isolated_ohms(point: TestPoint) -> bool:
+def reads_isolated_ohms(point: TestPoint) -> bool:
+    """Return whether the point reads the resistance of an isolated part."""
     return point.quantity is Quantity.RESISTANCE and point.state is CircuitState.ISOLATED
 
 
@@ -56,7 +58,7 @@ def _terminal_pair(point: TestPoint) -> str:
     # These parts may have terminals C and R, too.
     other_part = any(word in point.component.lower() for word in ("capacitor", "coil", "contact", "transformer"))
     terminals = {terminal.upper() for terminal in point.terminals}
-    if not _isolated_ohms(point) or not motor or other_part:
+    if not reads_isolated_ohms(point) or not motor or other_part:
         return ""
     return next((pair for pair in TERMINAL_PAIRS if set(pair.split("–")) == terminals), "")
 
@@ -108,7 +110,7 @@ class CapacitorSection:
         return next(
             (
                 other
-                for other in _measured_points(self.case)
+                for other in measured_points(self.case)
                 if other is not self.point_readings
                 and (other.point.quantity, other.point.state) == (quantity, state)
                 and (other.point.component, other.point.section) == (section.component, section.section)
@@ -154,8 +156,9 @@ class Coil:
         """The coil, its terminals, and those of its control supply: ``{name in PLACEHOLDERS: text}``."""
         supply = self.control_supply
         supply_terminals = supply.terminals_text if supply else "the control transformer's secondary"
+        title = self.point.title
         return {
-            "part": self.point.title,
+            "part": f"{title} coil" if is_start_relay(self.point) and "coil" not in title.lower() else title,
             "terminals": "–".join(self.point.terminals),
             "supply_terminals": supply_terminals,
         }
@@ -175,7 +178,7 @@ class Coil:
             return []
         return [
             point_readings
-            for point_readings in _measured_points(self.case)
+            for point_readings in measured_points(self.case)
             if predicate(point_readings.point) and point_readings.point.circuit == self.point.circuit
         ]
 
@@ -184,7 +187,7 @@ class Coil:
         """The temperature at this coil, else the ambient temperature; None where neither was read."""
         temperatures = [
             point_readings
-            for point_readings in _measured_points(self.case)
+            for point_readings in measured_points(self.case)
             if point_readings.point.quantity is Quantity.TEMPERATURE
         ]
         at_coil = [entry for entry in temperatures if entry.point.component == self.point.component]
@@ -197,7 +200,7 @@ class Coil:
         coils = []
         points = [
             point_readings
-            for point_readings in _measured_points(case)
+            for point_readings in measured_points(case)
             if _is_coil(point_readings.point) and not is_resistance_to_ground(point_readings.point)
         ]
         for name in dict.fromkeys((entry.point.circuit, entry.point.title) for entry in points):
@@ -205,7 +208,9 @@ class Coil:
             by_quantity = {entry.point.quantity: entry for entry in of_coil}
             ohms, volts = by_quantity.get(Quantity.RESISTANCE), by_quantity.get(Quantity.VOLTAGE)
             if volts is not None and (
-                volts.point.state is not CircuitState.ENERGIZED or is_control_supply(volts.point)
+                volts.point.state is not CircuitState.ENERGIZED
+                or is_control_supply(volts.point)
+                or is_start_relay(volts.point)  # its voltage comes from the start winding, not from a control supply
             ):
                 volts = None
             first = ohms or volts
@@ -215,7 +220,23 @@ class Coil:
 
 
 def _is_coil(point: TestPoint) -> bool:
-    return "coil" in point.component.lower() or point.kind is PointKind.COIL
+    return "coil" in point.component.lower() or point.kind is PointKind.COIL or is_start_relay_coil(point)
+
+
+# The coil of a potential relay is between its terminals 5 and 2. Common practice, no source.
+_RELAY_COIL_TERMINALS = {"5", "2"}
+
+
+def is_start_relay(point: TestPoint) -> bool:
+    """Return whether the point reads the relay that takes a start capacitor out of the circuit."""
+    name = point.component.lower()
+    return "relay" in name and ("start" in name or "potential" in name)
+
+
+def is_start_relay_coil(point: TestPoint) -> bool:
+    """Return whether the point reads the resistance of such a relay's coil."""
+    named = "coil" in point.title.lower() or set(point.terminals) == _RELAY_COIL_TERMINALS
+    return is_start_relay(point) and reads_isolated_ohms(point) and named
 
 
 def _newest(points: list[PointReadings]) -> PointReadings | None:
@@ -277,7 +298,7 @@ class MotorWindings:
         """Return every motor with a reading at its windings."""
         points = [
             point_readings
-            for point_readings in _measured_points(case)
+            for point_readings in measured_points(case)
             if is_resistance_to_ground(point_readings.point) or _terminal_pair(point_readings.point)
         ]
         motors = []
@@ -311,8 +332,9 @@ class ContactorContacts:
         """Return every pole with a reading of its voltage drop."""
         return [
             cls(case, point_readings)
-            for point_readings in _measured_points(case)
+            for point_readings in measured_points(case)
             if "contacts" in point_readings.point.component.lower()
+            and not is_start_relay(point_readings.point)  # open at work
             and point_readings.point.quantity is Quantity.VOLTAGE
             and point_readings.point.state is CircuitState.ENERGIZED
         ]
@@ -358,9 +380,7 @@ class WholeVisit:
     @property
     def line_supplies(self) -> list[PointReadings]:
         """The test points of the unit's own supply with a reading, in order."""
-        return [
-            point_readings for point_readings in _measured_points(self.case) if is_line_supply(point_readings.point)
-        ]
+        return [point_readings for point_readings in measured_points(self.case) if is_line_supply(point_readings.point)]
 
     @property
     def worst_line_supply(self) -> PointReadings | None:
@@ -375,7 +395,7 @@ class WholeVisit:
     @property
     def control_supply(self) -> PointReadings | None:
         """The control supply, else the voltage at a coil; the newest of several."""
-        at_source = [entry for entry in _measured_points(self.case) if is_control_supply(entry.point)]
+        at_source = [entry for entry in measured_points(self.case) if is_control_supply(entry.point)]
         at_coils = [coil.voltage for coil in Coil.find_all(self.case) if coil.voltage]
         return _newest(at_source) or _newest(at_coils)
 

@@ -31,6 +31,9 @@ POINTS = {
     "coil": point("control 24 V", "contactor coil", "A1-A2", R, OFF, PointKind.COIL, span("10", "18", "Ω")),
     "ground": point("compressor", "compressor motor", "C-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")),
     "case": point("defrost", "defrost heater", "H1-case", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")),
+    "strip": point("heat", "heat strip", "1-2", R, OFF, PointKind.RANGE, span("4.9", "6.4", "Ω")),
+    "relay": point("compressor", "start relay contacts", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
+    "winding": point("compressor", "compressor motor", "C-S", R, OFF, PointKind.RANGE, span("3.6", "4.4", "Ω")),
     "drop": point("compressor", "contactor contacts", "L1-T1", V, ON, PointKind.RANGE, span(None, "0.2", "V")),
     "line": point("supply", "line", "L1-L2", V, ON, PointKind.RANGE, span("187.2", "253", "V")),
 }
@@ -254,7 +257,8 @@ def test_a_fault_upstream_is_not_named_beside_its_consequence():
 
 READABLE = {
     "herm": ("uF", 0, 80), "fan": ("uF", 0, 60), "coil": ("ohm", 0, 60), "ground": ("Mohm", 0, 3),
-    "drop": ("V", 0, 250), "line": ("V", 0, 270), "herm_ohms": ("ohm", 0, 100),
+    "drop": ("V", 0, 250), "line": ("V", 0, 270), "herm_ohms": ("ohm", 0, 100), "strip": ("ohm", 0, 20),
+    "relay": ("ohm", 0, 3), "winding": ("ohm", 0, 9),
 }  # fmt: skip
 
 

@@ -83,6 +83,24 @@ POINTS = {
     "ground": point("compressor", "compressor motor", "C-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")),
     "ground_s": point("compressor", "compressor motor", "S-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ")),
     "ground_bare": point("compressor", "compressor motor", "C-GND", R, OFF, PointKind.RANGE),
+    "relay_contacts": point("compressor", "start relay contacts", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
+    "relay_bare": point("compressor", "potential relay", "1-2", R, OFF, PointKind.RANGE),
+    "relay_coil": point("compressor", "start relay coil", "5-2", R, OFF, PointKind.COIL),
+    "relay_coil_bare": point("compressor", "potential relay", "5-2", R, OFF, PointKind.RANGE),
+    "relay_coil_volts": point("compressor", "start relay coil", "5-2", V, ON, PointKind.RANGE),
+    "relay_drop": point("compressor", "start relay contacts", "1-2", V, ON, PointKind.RANGE),
+    "start_ohms": point("compressor", "start capacitor", "1-2", R, OFF, PointKind.RANGE),
+    "bleed": point("compressor", "bleed resistor", "1-2", R, OFF, PointKind.RANGE),
+    "start_amps": point(
+        "compressor", "start capacitor", "1-2", Quantity.CURRENT, ON, PointKind.RANGE, span(None, "0.5", "A")
+    ),
+    "rla": point(
+        "compressor", "compressor motor", "C-T1", Quantity.CURRENT, ON, PointKind.RANGE, span(None, "15", "A")
+    ),
+    "heater_ohms": point("heat", "heat strip", "1-2", R, OFF, PointKind.RANGE, span("4.9", "6.4", "Ω")),
+    "heater_amps": point("heat", "heat strip", "1-2", Quantity.CURRENT, ON, PointKind.RANGE, span("33", "48", "A")),
+    "heater_volts": point("heat", "heat strip", "1-2", V, ON, PointKind.RANGE, LINE_VOLTS),
+    "crankcase": point("crankcase", "crankcase heater", "1-2", R, OFF, PointKind.RANGE, span("673", "914", "Ω")),
     "absence": point("compressor", "compressor motor", "T1-T2", V, OFF, PointKind.RANGE),
 }
 
@@ -667,6 +685,52 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(solenoid_volts="238.0 V AC"),  # nothing says that it is a coil for a control voltage
         ],
     ),
+    # A potential relay: contacts 1–2 closed at rest, coil 5–2. Common practice, no source.
+    "start-contacts-open": (
+        case(relay_contacts="OL ohm"),
+        [case(relay_contacts="0.2 ohm"), case(relay_coil="OL ohm"), case(relay_bare="0.1 ohm")],
+    ),
+    "start-contacts-burnt": (
+        case(relay_contacts="14.0 ohm"),
+        [case(relay_contacts="0.8 ohm"), case(relay_contacts="OL ohm"), case(relay_bare="0.9 ohm")],
+    ),
+    # It carries current for the second of a start. A rotor that stands keeps it in, rightly.
+    "start-capacitor-stays-in": (
+        case(start_amps="14.2 A AC", rla="17.5 A AC"),
+        [
+            case(start_amps="0.0 A AC", rla="14.0 A AC"),
+            case(start_amps="10.6 A AC", rla="74.0 A AC"),
+        ],
+    ),
+    # The motor hums, and nothing flows in the capacitor that should help it.
+    "start-circuit-open": (
+        case(start_amps="0.0 A AC", rla="74.0 A AC"),
+        [
+            case(start_amps="0.0 A AC", rla="14.0 A AC"),
+            case(start_amps="10.6 A AC", rla="74.0 A AC"),
+            case(rla="74 A AC"),
+        ],
+    ),
+    "bleed-resistor-open": (case(bleed="OL ohm"), [case(bleed="15.1 kohm")]),
+    # Heaters: R = U²/P, I = P/U. A strip of 10 kW at 240 V has 5.76 Ω and takes 41.7 A.
+    "heater-open": (case(heater_ohms="OL ohm"), [case(heater_ohms="5.70 ohm"), case(coil="OL ohm")]),
+    "heater-takes-no-current": (
+        case(heater_amps="0.0 A AC", heater_volts="239.0 V AC"),
+        [
+            case(heater_amps="41.0 A AC", heater_volts="239.0 V AC"),
+            case(heater_amps="0.0 A AC", heater_volts="0.2 V AC"),
+            case(heater_amps="0.0 A AC", heater_volts="239.0 V AC", heater_ohms="OL ohm"),
+        ],
+    ),
+    "heater-without-voltage": (case(heater_volts="0.2 V AC"), [case(heater_volts="239.0 V AC")]),
+    # One of two strips is open: half the amps. At a low voltage all of them take less.
+    "heater-takes-too-little": (
+        case(heater_amps="20.8 A AC", heater_volts="239.0 V AC"),
+        [case(heater_amps="40.0 A AC"), case(heater_amps="30.0 A AC", heater_volts="180.0 V AC")],
+    ),
+    "heater-takes-too-much": (case(heater_amps="60.0 A AC"), [case(heater_amps="47.0 A AC")]),
+    "heater-reads-high": (case(heater_ohms="11.5 ohm"), [case(heater_ohms="6.10 ohm"), case(heater_ohms="OL ohm")]),
+    "heater-reads-low": (case(heater_ohms="2.90 ohm"), [case(heater_ohms="5.00 ohm")]),
     "sum-too-high": (
         case(cs="4.60 ohm", cr="1.60 ohm", rs="5.00 ohm"),
         [
@@ -793,6 +857,44 @@ CONFIDENCES = [
     ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="25.0 V AC"), "likely"),
     ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="0.1 V AC"), "possible"),
     ("winding-grounded", case(ground="0.02 Mohm", ground_s="0.02 Mohm"), "likely"),
+    ("start-contacts-open", case(relay_contacts="OL ohm"), "possible"),  # probes in the air read the same
+    ("start-contacts-open", case(relay_contacts=["OL ohm", "OL ohm"]), "likely"),
+    ("start-contacts-open", case(relay_contacts="OL ohm", relay_coil="3.00 kohm"), "possible"),
+    ("start-contacts-open", case(relay_contacts=["0.1 ohm", "OL ohm"]), UNDECIDED),
+    ("start-contacts-burnt", case(relay_contacts=["14.0 ohm", "14.1 ohm"]), "likely"),
+    ("start-contacts-burnt", case(relay_contacts=["0.2 ohm", "14.1 ohm"]), UNDECIDED),
+    ("start-capacitor-stays-in", case(start_amps="14.2 A AC"), "possible"),
+    ("start-capacitor-stays-in", case(start_amps="14.2 A AC", rla="17.5 A AC"), "possible"),
+    ("start-capacitor-stays-in", case(start_amps="14.2 A AC", relay_coil="OL ohm", rla="17.5 A AC"), "likely"),
+    ("start-circuit-open", case(start_amps="0.0 A AC", rla="74.0 A AC"), "likely"),
+    ("bleed-resistor-open", case(bleed="OL ohm"), "possible"),
+    ("bleed-resistor-open", case(bleed=["OL ohm", "OL ohm"]), "likely"),
+    ("bleed-resistor-open", case(start=["300.0 V DC"], bleed="OL ohm"), "likely"),
+    ("heater-open", case(heater_ohms="OL ohm"), "possible"),
+    ("heater-open", case(heater_ohms=["OL ohm", "OL ohm"], heater_amps="0.0 A AC"), "likely"),
+    ("heater-open", case(heater_ohms=["5.7 ohm", "OL ohm"]), UNDECIDED),
+    ("heater-takes-no-current", case(heater_amps="0.0 A AC", heater_volts="239.0 V AC"), "likely"),
+    # The ohms contradict the clamp: perhaps it was not closed.
+    (
+        "heater-takes-no-current",
+        case(heater_amps="0.0 A AC", heater_volts="239.0 V AC", heater_ohms="5.70 ohm"),
+        "possible",
+    ),
+    ("heater-without-voltage", case(heater_volts="0.2 V AC", heater_ohms="5.70 ohm"), "likely"),
+    ("heater-takes-too-little", case(heater_amps="20.8 A AC"), "likely"),
+    ("heater-takes-too-little", case(heater_amps="20.8 A AC", heater_ohms="5.70 ohm"), "possible"),
+    ("heater-takes-too-little", case(heater_amps="32.9 A AC"), UNDECIDED),
+    ("heater-takes-too-much", case(heater_amps="60.0 A AC"), "likely"),
+    ("heater-takes-too-much", case(heater_amps="60.0 A AC", heater_ohms="5.70 ohm"), "possible"),
+    ("heater-takes-too-much", case(heater_amps="48.1 A AC"), UNDECIDED),
+    ("heater-reads-high", case(heater_ohms="11.5 ohm"), "likely"),
+    ("heater-reads-high", case(heater_ohms="6.41 ohm"), UNDECIDED),
+    ("heater-reads-high", case(heater_ohms=["5.7 ohm", "11.5 ohm"]), "possible"),
+    ("heater-reads-high", case(crankcase="1400 ohm"), "possible"),  # many are self-regulating
+    ("heater-reads-low", case(heater_ohms="2.90 ohm"), "likely"),
+    ("heater-reads-low", case(heater_ohms="4.89 ohm"), UNDECIDED),
+    ("heater-reads-low", case(heater_ohms=["5.7 ohm", "2.90 ohm"]), "possible"),
+    ("heater-reads-low", case(crankcase="400 ohm"), "possible"),
     ("contact-not-part", case(herm=["44.8 uF", "38.0 uF"]), "likely"),
     ("contact-not-part", case(herm=["44.8 uF", "38.0 uF", "44.8 uF"]), "possible"),
     ("contact-not-part", case(coil=["9.0 ohm", "8.5 ohm", "8.0 ohm"]), UNDECIDED),
@@ -913,6 +1015,31 @@ WEIGHTED = [
         "the new part reads the same as the old one",
         replaced(case(herm=["38.2 uF", "38.1 uF"]), after_number=1),
     ),
+    ("start-contacts-open", "its relay coil conducts", case(relay_contacts="OL ohm", relay_coil="3.00 kohm")),
+    ("start-capacitor-stays-in", "its motor runs", case(start_amps="14.2 A AC", rla="17.5 A AC")),
+    (
+        "start-capacitor-stays-in",
+        "its relay coil reads overload",
+        case(start_amps="14.2 A AC", relay_coil_bare="OL ohm"),
+    ),
+    ("heater-open", "no current flows in it", case(heater_ohms="OL ohm", heater_amps="0.0 A AC")),
+    (
+        "heater-takes-too-little",
+        "its resistance is above its high limit",
+        case(heater_amps="20.8 A AC", heater_ohms="11.5 ohm"),
+    ),
+    (
+        "heater-takes-too-much",
+        "its resistance is below its low limit",
+        case(heater_amps="60.0 A AC", heater_ohms="2.9 ohm"),
+    ),
+    (
+        "heater-without-voltage",
+        "its resistance is within its limits",
+        case(heater_volts="0.2 V AC", heater_ohms="5.70 ohm"),
+    ),
+    ("heater-reads-high", "an earlier reading of its resistance agrees", case(heater_ohms=["11.5 ohm", "11.6 ohm"])),
+    ("heater-reads-low", "an earlier reading of its resistance agrees", case(heater_ohms=["2.9 ohm", "2.9 ohm"])),
     ("section-failed", "an earlier reading of it agrees", case(herm=["30.0 uF", "30.0 uF"])),
     (
         "section-failed",
@@ -1153,3 +1280,77 @@ def test_a_short_is_condemned_only_with_every_wire_off() -> None:
 def test_two_meters_are_named_where_they_agree() -> None:
     (cause,) = only("section-weak", case(herm=[by("one", "40.0 uF"), by("two", "39.6 uF")]))
     assert "An earlier reading there with another meter (one), 40.0 µF, agrees." in cause.evidence_for
+
+
+# Start circuits and heaters
+
+
+def test_the_coil_of_a_start_relay_is_a_coil():
+    """Open, it never takes the start capacitor out; its voltage comes from the motor, not from a control supply."""
+    for readings in (case(relay_coil="OL ohm"), case(relay_coil_bare="OL ohm")):
+        (cause,) = only("coil-open", readings)
+        assert "relay coil is open" in cause.title
+    assert only("no-voltage-at-coil", case(relay_coil="3.00 kohm", relay_coil_volts="0.2 V AC")) == []
+    assert only("start-up-delay", case(relay_coil_volts="0.2 V AC")) == []
+
+
+def test_the_contacts_of_a_start_relay_are_open_at_work():
+    """With the motor running they carry the voltage of the start winding: no fault."""
+    causes = diagnose(case(line="240.0 V AC", relay_drop="210.0 V AC"), shipped_rules()).causes
+    assert causes == ()
+
+
+def test_a_potential_relay_is_condemned_once_nothing_is_left_to_measure():
+    (cause,) = only("start-contacts-open", case(relay_contacts=["OL ohm", "OL ohm"], relay_coil="3.00 kohm"))
+    assert cause.is_decided
+    assert cause.next_measurement.startswith("If it is a potential relay, replace it")
+    assert "proves the repair" in cause.next_measurement
+    (once,) = only("start-contacts-open", case(relay_contacts="OL ohm", relay_coil="3.00 kohm"))
+    assert "those of a current relay are open" in once.next_measurement
+
+
+def test_a_start_capacitor_that_stays_in_is_switched_off_first():
+    for readings in (
+        case(start_amps="14.2 A AC"),
+        case(start_amps="14.2 A AC", relay_coil="3.00 kohm"),
+        case(start_amps="14.2 A AC", relay_coil="3.00 kohm", rla="17.0 A AC"),
+    ):
+        (cause,) = only("start-capacitor-stays-in", readings)
+        assert cause.next_measurement.startswith("Switch off at once")
+    assert "Replace the relay" in cause.next_measurement
+
+
+def test_the_bleed_resistor_of_a_start_capacitor_is_no_leak():
+    """15 kΩ across it is there by design: common practice, no source. 220 Ω is not."""
+    start = replace(POINTS["start"], specification=span("88", "108", "µF"))
+    for ohms, leaks in (("15.0 kohm", False), ("220 ohm", True)):
+        readings = tuple(
+            PointReadings(test_point, (observation(test_point, text, number),))
+            for number, (test_point, text) in enumerate(((start, "140 uF"), (POINTS["start_ohms"], ohms)))
+        )
+        (cause,) = diagnose(Case(readings), (RULES["section-reads-high"],)).causes
+        assert any("resistance across" in sentence for sentence in cause.evidence_for) is leaks
+
+
+def test_a_start_capacitor_is_judged_by_its_marked_range():
+    start = replace(POINTS["start"], specification=span("88", "108", "µF"))
+    for text, rule in (
+        ("88.0 uF", None),
+        ("87.0 uF", "section-weak"),
+        ("60.0 uF", "section-weak"),
+        ("0.03 uF", "section-open"),
+    ):
+        readings = Case((PointReadings(start, (observation(start, text, 1),)),))
+        assert [cause.rule for cause in diagnose(readings, shipped_rules()).causes] == ([rule] if rule else [])
+
+
+def test_no_current_in_a_start_capacitor_is_right_once_the_motor_runs():
+    diagnosis = diagnose(case(start_amps="0.0 A AC", rla="14.0 A AC"), shipped_rules())
+    assert (diagnosis.causes, diagnosis.notes) == ((), ())
+
+
+def test_a_heater_to_the_frame_is_insulation():
+    heater = point("defrost", "defrost heater", "H1-GND", R, OFF, PointKind.INSULATION, span("1", None, "MΩ"))
+    readings = Case((PointReadings(heater, (observation(heater, "0.20 Mohm", 1),)),))
+    (cause,) = diagnose(readings, shipped_rules()).causes
+    assert cause.next_measurement.startswith("Do not run the defrost heater before it is dried or proven.")
