@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from meterlink.core.equipment import PointKind, TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.units import Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +46,17 @@ class Replacement:
         """Return the keys of the test points whose readings belong to this part.
 
         The sections of a dual capacitor share a terminal and are one part, also if they serve two circuits. Named
-        ``sections`` are parts of their own.
+        ``sections`` are parts of their own. A voltage belongs to its circuit, not to the part that it reaches; only the
+        drop across contacts and the voltage that a transformer gives are the part's.
         """
-        named = [point for point in points if self._names(point)]
+        own = [point for point in points if _reads_the_part(point)]
+        named = [point for point in own if self._names(point)]
         if self.sections:
             return frozenset(point.key for point in named)
-        siblings = [point for point in points if any(_are_sections_of_one_part(point, other) for other in named)]
-        # A section is also read in other ways: the ohms across it, its amps, its volts.
+        siblings = [point for point in own if any(_are_sections_of_one_part(point, other) for other in named)]
+        # A section is also read in other ways: the ohms across it, its amps.
         parts = {(point.circuit, point.component, point.section) for point in (*named, *siblings)}
-        return frozenset(point.key for point in points if (point.circuit, point.component, point.section) in parts)
+        return frozenset(point.key for point in own if (point.circuit, point.component, point.section) in parts)
 
     def _names(self, point: TestPoint) -> bool:
         return (
@@ -66,6 +69,13 @@ class Replacement:
     def part(self) -> str:
         """The part in words: ``run capacitor``, ``run capacitor FAN``."""
         return f"{self.component} {' and '.join(self.sections)}".rstrip()
+
+
+def _reads_the_part(point: TestPoint) -> bool:
+    if point.quantity is not Quantity.VOLTAGE:
+        return True
+    title = point.title.lower()
+    return "contacts" in title or ("transformer" in title and "primary" not in title)
 
 
 def _are_sections_of_one_part(point: TestPoint, other: TestPoint) -> bool:

@@ -177,6 +177,11 @@ def test_without_a_replacement_the_jump_is_a_question(run):
         ("fan = 1", "fan = 1, coil = 1", "replacement 1, readings_before.coil: this test point is not at the part."),
         ("readings_before", 'old_rating = "45"\nreadings_before', "replacement 1, old_rating: "),
         ("readings_before = { herm = 1, fan = 1 }", "", "readings_before is missing"),
+        (
+            "readings_before = { herm = 1, fan = 1 }",
+            'sections = ["FAN"]\nnew_rating = "45+5 uF 440 V"\nreadings_before = { fan = 1 }',
+            "sections: '45+5 uF 440 V' is a dual capacitor: one part.",
+        ),
     ],
 )
 def test_an_unusable_replacement(run, old, new, message):

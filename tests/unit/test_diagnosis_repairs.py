@@ -75,6 +75,23 @@ def test_a_dual_capacitor_is_one_part():
     assert Replacement(CAN, sections=("FAN",), after_number=0).covered_keys(points) == {"fan"}
 
 
+def test_a_voltage_belongs_to_the_circuit():
+    """A new coil is not proven by the volts that reach it, and their absence was no fault of the old one."""
+    points = [
+        replace(test_point, key=key)
+        for key, test_point in {
+            "ohms": POINTS["coil"],
+            "volts": point("control 24 V", "contactor coil", "A1-A2", V, ON, PointKind.RANGE),
+            "drop": POINTS["drop"],
+            "primary": point("control 24 V", "control transformer", "H1-H2", V, ON, PointKind.RANGE, None, "primary"),
+            "secondary": point("control 24 V", "control transformer", "R-C", V, ON, PointKind.RANGE, None, "secondary"),
+        }.items()
+    ]
+    assert Replacement("contactor coil", after_number=0).covered_keys(points) == {"ohms"}
+    assert Replacement("contactor contacts", after_number=0).covered_keys(points) == {"drop"}
+    assert Replacement("control transformer", after_number=0).covered_keys(points) == {"secondary"}
+
+
 @pytest.mark.parametrize(
     ("fields", "message"),
     [

@@ -17,6 +17,7 @@ from meterlink.core.text import LONGEST_NAME, count_phrase
 from meterlink.core.units import Quantity, parse_unit, quantity_of
 from meterlink.diagnosis.observations import Observation, PointReadings, observe
 from meterlink.judge.judging import MeasuredValue
+from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 from meterlink.plans.derived_table import DERIVED
 from meterlink.plans.point_table import POINT
@@ -152,6 +153,8 @@ def _check_ratings(written: WrittenReplacement, points: Sequence[TestPoint], at:
         try:
             for found in capacitors if text else ():
                 rated_specification(text, found)
+            if text and capacitors and written.sections and len(parse_rating(text).sections) > 1:
+                yield FieldError((*at, "sections"), f"{text!r} is a dual capacitor: one part.", "Leave sections out.")
         except InputError as error:
             yield FieldError((*at, field), error.message, error.remedy)
 
