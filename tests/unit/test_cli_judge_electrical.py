@@ -11,6 +11,7 @@ from support.judge_calls import ELECTRICAL_CALLS
 
 # A part of the text that each call prints.
 PRINTED = {
+    "heater": "Its watts and volts fit the reading.",
     "under-load": "WITHIN",
     "combine": "4.444 µF in series",
     "discharge": "2.113 s TO 50 V",
