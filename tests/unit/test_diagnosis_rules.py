@@ -1354,3 +1354,13 @@ def test_a_heater_to_the_frame_is_insulation():
     readings = Case((PointReadings(heater, (observation(heater, "0.20 Mohm", 1),)),))
     (cause,) = diagnose(readings, shipped_rules()).causes
     assert cause.next_measurement.startswith("Do not run the defrost heater before it is dried or proven.")
+
+
+def test_a_measurement_of_live_parts_has_its_caution():
+    """The next measurement may be of live parts although the decision needs an isolated circuit."""
+    (too_little,) = only("heater-takes-too-little", case(heater_amps="20.8 A AC"))
+    assert "while it heats" in too_little.next_measurement
+    assert "its terminals are live" in too_little.caution
+    (stays_in,) = only("start-capacitor-stays-in", case(start_amps="14.2 A AC", relay_coil="3.00 kohm"))
+    assert "next start" in stays_in.next_measurement
+    assert "live parts" in stays_in.caution
