@@ -3,13 +3,14 @@
 import json
 import shutil
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import click
 
 from meterlink.core.cautions import caution_at
-from meterlink.core.equipment import DerivedPoint, Plan, Rating, Span, TestPoint
+from meterlink.core.equipment import DerivedPoint, MarkedVoltage, Plan, PlanQuestion, Rating, Span, TestPoint
+from meterlink.core.errors import InputError
 from meterlink.core.text import count_phrase
 from meterlink.core.units import Quantity
 from meterlink.diagnosis.derived_points import describe_basis
@@ -21,6 +22,26 @@ _MIN_WIDTH = 20  # columns: textwrap needs room, even on a terminal narrower tha
 _MAX_WIDTH = 100  # columns: longer lines are hard to follow
 
 
+def _parse_answers(_context: click.Context, _parameter: click.Parameter, texts: tuple[str, ...]) -> dict[str, str]:
+    answers = {}
+    for text in texts:
+        key, equals, choice = text.partition("=")
+        if not equals:
+            raise InputError(f"--answer {text!r} is not KEY=CHOICE.", "Write --answer service=208.")
+        answers[key.strip()] = choice
+    return answers
+
+
+_answer_option: Callable[[Callable[..., None]], Callable[..., None]] = click.option(
+    "--answer",
+    "answers",
+    multiple=True,
+    metavar="KEY=CHOICE",
+    callback=_parse_answers,
+    help="Answer a question of the plan, by the key or number of a choice; repeatable.",
+)
+
+
 @click.group()
 def command() -> None:
     """Check, list and show plans: the ordered test points of a visit."""
@@ -28,9 +49,12 @@ def command() -> None:
 
 @command.command()
 @click.argument("file")
+@_answer_option
 @click.pass_context
-def check(context: click.Context, file: str) -> None:
-    """Check a plan FILE and list every problem with its line and column.
+def check(context: click.Context, file: str, answers: dict[str, str]) -> None:
+    """Check a plan FILE and list every problem with its line and column, then the questions that are open.
+
+    With --answer it counts the test points of the machine that the answers describe.
 
     Exit status 0 for a usable plan, with or without warnings; 2 for a plan with errors.
     """
@@ -39,10 +63,11 @@ def check(context: click.Context, file: str) -> None:
         click.echo(f"{_printable(file)}:{problem}", err=True)
     if checked.value is None:
         context.exit(2)
-    warnings = len(checked.problems)
-    click.echo(
-        f"{_printable(file)}: {checked.value.name}, {_points_text(checked.value)}, {count_phrase(warnings, 'warning')}."
-    )
+    plan, open_questions = _answered(checked.value, answers)
+    counts = f"{_points_text(plan)}, {count_phrase(len(checked.problems), 'warning')}"
+    click.echo(f"{_printable(file)}: {plan.name}, {counts}.")
+    for asked in open_questions:
+        click.echo(_question_line(asked))
 
 
 @command.command("list")
@@ -57,36 +82,55 @@ def list_shipped() -> None:
 @command.command()
 @click.argument("name")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
-def show(name: str, *, as_json: bool) -> None:
+@_answer_option
+def show(name: str, *, as_json: bool, answers: dict[str, str]) -> None:
     """Show the plan NAME (a shipped plan or a file): its test points in order, with limits and cautions.
 
-    Points derived from several readings come last.
+    Its questions on the machine come first, points derived from several readings last. With --answer only the test
+    points known to exist are shown; a point that depends on an open question is not among them.
 
     With --json: name, and points with key, circuit, component, section, terminals, quantity, coupling (AC, DC or
-    null), state, kind, rated, tolerance, low and high (as in the file; null where left out), limits (low, high, unit
-    and basis; null while unknown), why, caution (in full). Also derived, with key, kind, title, inputs, at_most, low,
-    high, rated, tolerance, frequency (as in the file; null where left out), basis, why.
+    null), state, kind, rated, tolerance, low, high, band and rated_by (as in the file; null where left out), limits
+    (low, high, unit and basis; null while unknown), in_series, optional, when (question: choice), hazards, why, caution
+    (in full). Also derived, with key, kind, title, inputs, at_most, low, high, rated, tolerance, frequency (as in the
+    file; null where left out), basis, why. Also questions, those that are open, with key, question, choices (key,
+    words), usual and when.
     """
-    plan = load_plan(name)
+    plan, open_questions = _answered(load_plan(name), answers)
     if as_json:
         # ASCII only: safe in a pipe of any encoding.
         points, derived = (
             [_point_fields(point, plan) for point in plan.points],
             [_derived_fields(point, plan) for point in plan.derived],
         )
-        click.echo(json.dumps({"name": plan.name, "points": points, "derived": derived}, indent=2))
+        questions = [_question_fields(asked) for asked in open_questions]
+        click.echo(
+            json.dumps({"name": plan.name, "questions": questions, "points": points, "derived": derived}, indent=2)
+        )
         return
     width = max(_MIN_WIDTH, min(shutil.get_terminal_size().columns, _MAX_WIDTH))
-    click.echo("\n".join(plan_lines(plan, width)))
+    click.echo("\n".join(plan_lines(plan, open_questions, width)))
 
 
-def plan_lines(plan: Plan, width: int) -> Iterator[str]:
+def _answered(plan: Plan, answers: dict[str, str]) -> tuple[Plan, tuple[PlanQuestion, ...]]:
+    """Return the plan for the answers, and its open questions; without an answer the whole plan and all of them."""
+    return (plan.for_answers(answers), plan.questions(answers)) if answers else (plan, plan.asked)
+
+
+def plan_lines(plan: Plan, open_questions: Sequence[PlanQuestion], width: int) -> Iterator[str]:
     """Yield a plan as lines of at most ``width`` characters."""
     yield from _wrap(f"{plan.name}: {_points_text(plan)}", width, 0)
     yield from _wrap(f"Order: {_order_text(plan.points)}.", width, 0)
+    for asked in open_questions:
+        yield ""
+        yield from _wrap(f"{asked.key}: {asked.question.text}{_condition_text(asked.when)}", width, 0)
+        for choice in asked.question.choices:
+            usual = " (usual)" if choice.key == asked.question.usual else ""
+            yield from _wrap(f"{choice.key}: {choice.words}{usual}", width, 3)
     for number, point in enumerate(plan.points, 1):
         yield ""
-        yield from _wrap(f"{number}. {point.circuit}: {point.title}", width, 0)
+        optional = " (optional)" if point.optional else ""
+        yield from _wrap(f"{number}. {point.circuit}: {point.title}{optional}{_condition_text(point.when)}", width, 0)
         for text in (
             _measurement_text(point),
             f"Limits: {_limits_text(point, plan.derived)}",
@@ -110,6 +154,20 @@ def plan_lines(plan: Plan, width: int) -> Iterator[str]:
             yield from _wrap(text, width, 3)
 
 
+def _condition_text(when: Sequence[tuple[str, str]]) -> str:
+    answers = " and ".join(f"{question} is {choice}" for question, choice in when)
+    return f", where {answers}" if answers else ""
+
+
+def _question_line(asked: PlanQuestion) -> str:
+    choices = ", ".join(choice.key for choice in asked.question.choices)
+    return f"{asked.key}: {asked.question.text} ({choices}){_condition_text(asked.when)}"
+
+
+def _question_fields(asked: PlanQuestion) -> dict[str, Any]:
+    return {"key": asked.key} | asked.question.as_json_object() | {"when": dict(asked.when)}
+
+
 def _wrap(text: str, width: int, indent: int) -> list[str]:
     first_indent, next_indent = " " * indent, " " * (indent + 2 if indent else 0)
     return textwrap.wrap(
@@ -120,9 +178,12 @@ def _wrap(text: str, width: int, indent: int) -> list[str]:
 def _measurement_text(point: TestPoint) -> str:
     first, second = point.terminals
     quantity = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
-    probes = (
-        f"in the lead between {first} and {second}" if point.quantity is Quantity.CURRENT else f"{first} to {second}"
-    )
+    if point.in_series:
+        probes = f"through the meter, in the wire between {first} and {second}"
+    elif point.quantity is Quantity.CURRENT:
+        probes = f"in the lead between {first} and {second}"
+    else:
+        probes = f"{first} to {second}"
     return f"{quantity}, {probes}, {point.state}"
 
 
@@ -133,6 +194,8 @@ def _limits_text(point: TestPoint, derived: Sequence[DerivedPoint]) -> str:
     )
     if limits is None and used_for is not None:
         return f"none of its own; used for {used_for}"
+    if limits is None and point.rated_by:
+        return f"from the answer to {point.rated_by}"
     if limits is None:
         return "none yet; read them off the part or nameplate"
     if limits.low is None or limits.high is None:
@@ -172,6 +235,7 @@ def _printable(path: str) -> str:
 def _point_fields(point: TestPoint, plan: Plan) -> dict[str, Any]:
     limits, specification = limits_for(point), point.specification
     rated = specification if isinstance(specification, Rating) else None
+    marked = specification if isinstance(specification, MarkedVoltage) else None
     span = specification if isinstance(specification, Span) else None
     return {
         "key": point.key,
@@ -183,10 +247,12 @@ def _point_fields(point: TestPoint, plan: Plan) -> dict[str, Any]:
         "coupling": point.coupling.value if point.coupling else None,
         "state": point.state.value,
         "kind": point.kind.value,
-        "rated": str(rated.value) if rated else None,
+        "rated": str(rated.value) if rated else marked and marked.volts_text,
         "tolerance": rated.tolerance if rated else None,
         "low": f"{span.low:f} {span.unit}" if span and span.low is not None else None,
         "high": f"{span.high:f} {span.unit}" if span and span.high is not None else None,
+        "band": point.band,
+        "rated_by": point.rated_by or None,
         "limits": limits
         and {
             "low": None if limits.low is None else float(limits.low),
@@ -194,6 +260,10 @@ def _point_fields(point: TestPoint, plan: Plan) -> dict[str, Any]:
             "unit": limits.unit,
             "basis": limits.basis,
         },
+        "in_series": point.in_series,
+        "optional": point.optional,
+        "when": dict(point.when),
+        "hazards": list(point.hazards),
         "why": point.why,
         "caution": caution_at(point, plan.points),
     }

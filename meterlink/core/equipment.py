@@ -1,9 +1,13 @@
 """Equipment: meters, sites, plans, test points and their specifications."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
+from typing import TypeAlias
 
+from meterlink.core.errors import InputError
+from meterlink.core.questions import Question
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity
 
@@ -65,14 +69,65 @@ class Span:
         return f"{self.low:f} to {self.high:f} {self.unit}"
 
 
+class VoltageBand(StrEnum):
+    """The limits that a marked voltage stands for (see `meterlink.judge.electrical.bands`)."""
+
+    SUPPLY = "supply"  # of a service or a nameplate
+    COIL = "coil"  # at the coil of a contactor, a relay or a valve
+    CONTROL = "control"  # of a Class 2 control supply, at its source
+
+
+@dataclass(frozen=True, slots=True)
+class MarkedVoltage:
+    """A voltage as marked, ``208/230 V`` or ``24 V``, without a tolerance of its own: ``band`` gives the limits."""
+
+    volts: tuple[Decimal, ...]
+    band: VoltageBand
+
+    def __str__(self) -> str:
+        return f"{self.volts_text} {self.band}"
+
+    @property
+    def volts_text(self) -> str:
+        """The voltage as marked: ``208/230 V``."""
+        return f"{'/'.join(f'{number:f}' for number in self.volts)} V"
+
+
+Specification: TypeAlias = Rating | Span | MarkedVoltage
+
+
+class Hazard(StrEnum):
+    """A hazard at a test point that has a caution of its own (see `meterlink.core.cautions`)."""
+
+    COMPRESSOR_TERMINALS = "compressor terminals"
+    MOVING_FAN = "moving fan"
+    HOT_HEATER = "hot heater"
+    LINE_VOLTAGE_BESIDE = "line voltage beside"
+    SECOND_SOURCE = "second source"
+    THREE_PHASES = "three phases"
+    POWER_RETURNS = "power returns"
+    START_CAPACITOR = "start capacitor"
+    SINGLE_POLE = "single-pole contactor"
+    DC_BUS = "DC bus"
+    COMMUTATED_MOTOR = "electronically commutated motor"
+    GAS = "gas"
+
+
 @dataclass(frozen=True, slots=True)
 class TestPoint:
     """One measurement of a visit: circuit, component, two terminals, quantity, required state, specification.
 
-    ``key`` is unique within its plan. ``specification`` is None until the rating has been read off the part.
-    ``section`` names one section (``HERM``) of a component that has several. ``why`` is a sentence for beginners.
-    ``coupling`` applies to voltage and current; None accepts AC and DC. ``caution`` is added to the standard caution
-    (see `meterlink.core.cautions`). ``rule`` is the decision rule, empty for the station's.
+    ``key`` is unique within its plan. ``specification`` is None until the rating has been read off the part; ``band``
+    is that of a voltage marked there. ``section`` names one section (``HERM``) of a component that has several. ``why``
+    is a sentence for beginners. ``coupling`` applies to voltage and current; None accepts AC and DC. ``caution`` and
+    the cautions of ``hazards`` are added to the standard caution (see `meterlink.core.cautions`). ``rule`` is the
+    decision rule, empty for the station's.
+
+    A current is read with a clamp, or by the meter itself where ``in_series`` is true. An ``optional`` point is read
+    where the part is fitted, or where other readings point to it: nobody is sent there.
+
+    ``when`` holds pairs ``(key of a question, key of a choice)``: the part exists for these answers only. The answer
+    to the question ``rated_by`` gives the specification.
     """
 
     __test__ = False  # pytest: a noun, not a test class
@@ -84,12 +139,18 @@ class TestPoint:
     quantity: Quantity
     state: CircuitState
     kind: PointKind
-    specification: Rating | Span | None = None
+    specification: Specification | None = None
     section: str = ""
     why: str = ""
     coupling: Coupling | None = None
     caution: str = ""
     rule: str = ""
+    band: VoltageBand | None = None
+    hazards: tuple[Hazard, ...] = ()
+    in_series: bool = False
+    optional: bool = False
+    when: tuple[tuple[str, str], ...] = ()
+    rated_by: str = ""
 
     @property
     def title(self) -> str:
@@ -139,12 +200,135 @@ class DerivedPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Answer:
+    """What an answer says of the machine: the rating of the test points that ask for it, and a hazard at all points.
+
+    ``rated`` is empty where the answer gives no rating.
+    """
+
+    rated: str = ""
+    hazard: Hazard | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanQuestion:
+    """A question on the machine, asked before the first reading.
+
+    ``when`` holds pairs ``(key of an earlier question, key of a choice)``: it is asked for these answers only.
+    """
+
+    key: str
+    question: Question[Answer]
+    when: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
-    """The ordered test points of a visit, and the points derived from them."""
+    """The ordered test points of a visit, the points derived from them, and the questions on which they depend.
+
+    ``ratings`` holds ``(key of a test point, key of a choice, specification)`` of the points with ``rated_by``.
+    ``assumptions`` are sentences on questions that nobody answered (see `with_usual_answers`). Answers are ``{key of a
+    question: key or number of a choice}``.
+    """
 
     name: str
     points: tuple[TestPoint, ...]
     derived: tuple[DerivedPoint, ...] = ()
+    asked: tuple[PlanQuestion, ...] = ()
+    ratings: tuple[tuple[str, str, Specification], ...] = ()
+    assumptions: tuple[str, ...] = ()
+
+    def checked_answers(self, answers: Mapping[str, str]) -> dict[str, str]:
+        """Return ``{key of a question: key of a choice}``, in the order of the questions.
+
+        An answer to a question that other answers make void is left out.
+
+        Raises:
+            InputError: there is no such question, or no such choice.
+        """
+        known = [asked.key for asked in self.asked]
+        for key in answers:
+            if key not in known:
+                remedy = f"Use one of: {', '.join(known)}." if known else "Leave the answer out."
+                raise InputError(f"There is no question {key!r} in the plan {self.name}.", remedy)
+        checked: dict[str, str] = {}
+        for asked in self.asked:
+            if asked.key in answers:
+                choice = asked.question.choose(answers[asked.key])
+                checked |= {asked.key: choice.key} if _holds(asked.when, checked) else {}
+        return checked
+
+    def questions(self, answers: Mapping[str, str]) -> tuple[PlanQuestion, ...]:
+        """Return the questions that are still open, in order.
+
+        Raises:
+            InputError: there is no such question, or no such choice.
+        """
+        checked = self.checked_answers(answers)
+        return tuple(asked for asked in self.asked if asked.key not in checked and _holds(asked.when, checked))
+
+    def points_for(self, answers: Mapping[str, str]) -> tuple[TestPoint, ...]:
+        """Return the test points known to exist, with the specifications and hazards that follow from the answers.
+
+        A point that depends on an open question is not among them. Only questions that this plan asks can hide a point.
+
+        Raises:
+            InputError: there is no such question, or no such choice.
+        """
+        checked = self.checked_answers(answers)
+        known = {asked.key for asked in self.asked}
+        hazards = tuple(hazard for hazard in self._hazards(checked) if hazard is not None)
+        rated = {(key, choice): specification for key, choice, specification in self.ratings}
+        return tuple(
+            replace(
+                point,
+                specification=rated.get((point.key, checked.get(point.rated_by, "")), point.specification),
+                hazards=tuple(dict.fromkeys((*point.hazards, *hazards))),
+                when=(),
+                rated_by="",
+            )
+            for point in self.points
+            if _holds(((question, choice) for question, choice in point.when if question in known), checked)
+        )
+
+    def for_answers(self, answers: Mapping[str, str]) -> "Plan":
+        """Return the plan of this machine: `points_for` and the derived points that have all their inputs.
+
+        Raises:
+            InputError: there is no such question, or no such choice.
+        """
+        points = self.points_for(answers)
+        keys = {point.key for point in points}
+        derived = tuple(entry for entry in self.derived if keys.issuperset(key for _, key in entry.inputs))
+        return replace(self, points=points, derived=derived, asked=(), ratings=())
+
+    def with_usual_answers(self, answers: Mapping[str, str]) -> "Plan":
+        """Return `for_answers`, with each open question answered as usual; ``assumptions`` says so.
+
+        The test points that depend on a question without a usual answer are left out; those that it rates have no
+        specification.
+
+        Raises:
+            InputError: there is no such question, or no such choice.
+        """
+        completed, assumed = dict(answers), []
+        for asked in self.asked:
+            if asked in self.questions(completed) and asked.question.usual is not None:
+                completed[asked.key] = asked.question.usual
+                assumed.append(f"{asked.key} {asked.question.usual}")
+        still_open = [asked.key for asked in self.questions(completed)]
+        sentences = [f"Assumed without an answer: {', '.join(assumed)}."] if assumed else []
+        sentences += [f"Not answered, so not asked for: {', '.join(still_open)}."] if still_open else []
+        return replace(self.for_answers(completed), assumptions=tuple(sentences))
+
+    def _hazards(self, checked: Mapping[str, str]) -> Iterator[Hazard | None]:
+        for asked in self.asked:
+            if asked.key in checked:
+                yield asked.question.choose(checked[asked.key]).conclusion.hazard
+
+
+def _holds(when: Iterable[tuple[str, str]], checked: Mapping[str, str]) -> bool:
+    return all(checked.get(question) == choice for question, choice in when)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,8 @@ def nothing_flows_reason(quantity: Quantity, limits: Limits | None, shown: str, 
     ``shown`` is the reading as text. Volts with a high limit alone are the drop across something closed: none is right
     once current is proven.
     """
+    if quantity is Quantity.CURRENT and "µA" in shown:  # a clamp shows none: the meter is in series
+        return f"{shown} is less than this meter can show: no current, or the circuit through the meter is open."
     if quantity is Quantity.CURRENT:
         return (
             f"{shown} is less than this meter can show: the load does not run, its circuit is open, or the clamp is "

@@ -5,7 +5,7 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import NamedTuple
 
-from meterlink.core.equipment import PointKind, Rating, Span, TestPoint
+from meterlink.core.equipment import MarkedVoltage, PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity, convert
@@ -14,6 +14,7 @@ from meterlink.judge.accuracy import Accuracy, accuracy_line_for
 from meterlink.judge.close_calls import CloseCall
 from meterlink.judge.conformity import conformance_probability
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule
+from meterlink.judge.electrical.bands import marked_voltage_limits
 from meterlink.judge.flow import Flow, nothing_flows_reason
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.measured_value import (
@@ -82,6 +83,8 @@ def limits_for(point: TestPoint, capacitor_tolerance: str = DEFAULT_CAPACITOR_TO
             return rated_limits(rating, capacitor_tolerance)
         case Span() as span:
             return span_limits(span)
+        case MarkedVoltage() as marked:
+            return marked_voltage_limits(marked)
         case None:
             return None
 

@@ -4,10 +4,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from meterlink.core.equipment import CircuitState, Plan, TestPoint
+from meterlink.core.equipment import CircuitState, Plan, PlanQuestion, TestPoint
 from meterlink.core.errors import InputError, PlanError
 from meterlink.plans.derived_table import DERIVED, DerivedTable, PointsByKey
 from meterlink.plans.point_table import ON_SITE, POINT
+from meterlink.plans.question_table import (
+    QUESTION,
+    check_answers_of_points,
+    check_questions,
+    ratings_by_answer,
+)
 from meterlink.tomlfile.documents import Checked, check_document, document_schema, locate_problems, parse_table
 from meterlink.tomlfile.field_types import Schema, Text
 from meterlink.tomlfile.files import package_files, printable_path, read_package_text, read_text_file
@@ -18,6 +24,7 @@ DEFAULT_PLAN = "split-condenser"
 
 _LONGEST_PLAN_NAME = 80  # characters: two lines on the smallest screen
 _MOST_POINTS = 500  # more than a technician measures in a week
+_MOST_QUESTIONS = 20  # more than anybody answers before the first reading
 
 
 def _check_derived(
@@ -34,17 +41,27 @@ def _check_derived(
             yield FieldError(("derived", number, *problem.at), problem.message, problem.remedy)
 
 
-def _make_plan(name: str, point: tuple[TestPoint, ...], derived: tuple[DerivedTable, ...]) -> Plan:
+def _check_some_point_exists(point: tuple[TestPoint, ...]) -> Iterator[FieldError]:
+    if all(entry.when for entry in point):
+        message = "every test point depends on an answer, so the plan may be empty."
+        yield FieldError(("point", 0, "when"), message, "Remove when from a point that every such machine has.")
+
+
+def _make_plan(
+    name: str, point: tuple[TestPoint, ...], derived: tuple[DerivedTable, ...], question: tuple[PlanQuestion, ...]
+) -> Plan:
     points = {entry.key: entry for entry in point}
-    return Plan(name, point, tuple(table.build(points) for table in derived))
+    built = tuple(table.build(points) for table in derived)
+    return Plan(name, point, built, question, tuple(ratings_by_answer(point, question)))
 
 
 PLAN = Table(
     _make_plan,
     Key("name", Text(_LONGEST_PLAN_NAME)),
+    Key("question", Tables(QUESTION, 0, _MOST_QUESTIONS, unique=("key",)), (), description="Asked before measuring."),
     Key("point", Tables(POINT, 1, _MOST_POINTS, unique=("key",)), description="In the order of measurement."),
     Key("derived", Tables(DERIVED, 0, _MOST_POINTS, unique=("key",)), ()),
-    checks=(_check_derived,),
+    checks=(check_questions, check_answers_of_points, _check_some_point_exists, _check_derived),
 )
 """The table of a plan file."""
 
@@ -104,7 +121,7 @@ def _find_warnings(plan: Plan, table: Mapping[str, Any]) -> list[PathProblem]:
     ]
     for number, point in enumerate(points):
         path = ("point", number)
-        has_limits = point.specification is not None or "limits" in table["point"][number]
+        has_limits = point.specification is not None or "limits" in table["point"][number] or point.rated_by
         if not has_limits and not any(derived_point.uses_exclusively(point.key) for derived_point in derived):
             remedy = f'Give rated, or low and high; write limits = "{ON_SITE}" if they are read off the part.'
             warnings.append(PathProblem(path, "it has no limits.", remedy, warning=True))
@@ -115,7 +132,8 @@ def _find_warnings(plan: Plan, table: Mapping[str, Any]) -> list[PathProblem]:
     for block_number, (state, block) in enumerate(blocks):
         first_numbers: dict[object, int] = {}
         for offset, point in enumerate(block):
-            measurement = (point.circuit, point.component, frozenset(point.terminals), point.quantity, point.coupling)
+            terminals = frozenset(point.terminals)
+            measurement = (point.circuit, point.component, terminals, point.quantity, point.coupling, point.when)
             first = first_numbers.setdefault(measurement, number + offset)
             if first != number + offset:
                 message = (

@@ -1,8 +1,19 @@
 """The ``[[point]]`` table of a plan."""
 
+import re
 from collections.abc import Iterator
 
-from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint
+from meterlink.core.equipment import (
+    CircuitState,
+    Hazard,
+    MarkedVoltage,
+    PointKind,
+    Rating,
+    Span,
+    Specification,
+    TestPoint,
+    VoltageBand,
+)
 from meterlink.core.readings import Coupling
 from meterlink.core.text import KEY_PATTERN
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -12,15 +23,20 @@ from meterlink.plans.specification import (
     make_rating,
     make_span,
     marked_span,
+    parse_marked_voltage,
     validate_span,
     with_locked_rotor,
 )
-from meterlink.tomlfile.field_types import Choice, Constant, ListOf, Parsed, Schema, Text
+from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Entries, ListOf, Parsed, Schema, Text
 from meterlink.tomlfile.tables import Computed, FieldError, Key, Table
 
 ON_SITE = "on site"  # the value of ``limits``: the technician reads them off the part during the visit
 KEY = Text(40, pattern=KEY_PATTERN, wanted="Use lower-case letters, digits and hyphens.")
 EXPLANATION = Text(400)  # characters: a few lines on the smallest screen
+# Answers to questions of the plan: its keys and those of their choices.
+WHEN = Entries(
+    lambda word: word if re.fullmatch(KEY_PATTERN, word) else None, KEY_PATTERN, KEY, 'fan-motor = "capacitor"'
+)
 _NAME = Text(40)  # characters: one line on that screen
 _TERMINAL = Text(12, example='"HERM"')  # characters: two names and a separator on that line
 _QUANTITIES_WITH_COUPLING = {Quantity.VOLTAGE, Quantity.CURRENT}
@@ -59,14 +75,27 @@ def _high_amount(high: str | None, measured: Quantity) -> Amount | None:
     return None if high is None else parse_amount(high, measured)
 
 
-def _marked(rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind) -> Span | None:
-    return None if rated is None else marked_span(rated, tolerance, measured, kind)
+def _marked(
+    rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind, band: VoltageBand | None
+) -> Span | None:
+    return None if rated is None or band is not None else marked_span(rated, tolerance, measured, kind)
+
+
+def _marked_voltage(rated: str | None, measured: Quantity, band: VoltageBand | None) -> MarkedVoltage | None:
+    if rated is None or band is None or measured is not Quantity.VOLTAGE:
+        return None
+    return parse_marked_voltage(rated, band)
 
 
 def _rated_amount(
-    rated: str | None, tolerance: str | None, measured: Quantity, kind: PointKind, marked: Span | None
+    rated: str | None,
+    tolerance: str | None,
+    measured: Quantity,
+    kind: PointKind,
+    marked: Span | None,
+    band: VoltageBand | None,
 ) -> Amount | None:
-    return None if marked else rated_amount(rated, tolerance, measured, kind)
+    return None if marked or band else rated_amount(rated, tolerance, measured, kind)
 
 
 def _span(
@@ -86,8 +115,10 @@ def _rating(rating_value: Amount | None, tolerance: str | None, kind: PointKind)
     return None if rating_value is None else make_rating(rating_value, tolerance, kind)
 
 
-def _specification(motor_span: Span | None, rating: Rating | None) -> Rating | Span | None:
-    return rating or motor_span
+def _specification(
+    motor_span: Span | None, rating: Rating | None, banded: MarkedVoltage | None
+) -> Specification | None:
+    return rating or banded or motor_span
 
 
 def _check_source_of_limits(
@@ -108,6 +139,40 @@ def _check_source_of_limits(
 def _check_locked_rotor(locked_rotor: str | None, high: str | None) -> Iterator[FieldError]:
     if locked_rotor is not None and high is None:
         yield FieldError("locked_rotor", "it stands beside the rated amps of a motor.", "Add high, or remove it.")
+
+
+def _check_band(
+    quantity: Quantity,
+    band: VoltageBand | None,
+    rated: str | None,
+    tolerance: str | None,
+    limits: str | None,
+    rated_by: str,
+) -> Iterator[FieldError]:
+    if band is None:
+        return
+    if quantity is not Quantity.VOLTAGE:
+        yield FieldError("band", f"{quantity} has no band; a voltage has one.", "Remove band.")
+    if tolerance is not None and rated is not None:
+        yield FieldError("tolerance", f"the band {band} gives the limits.", "Remove tolerance, or remove band.")
+    if rated is None and limits is None and not rated_by:
+        remedy = f'Add rated = "24 V", rated_by, or limits = "{ON_SITE}".'
+        yield FieldError("band", "a band needs a voltage.", remedy)
+
+
+def _check_rated_by(
+    rated_by: str, limits: str | None, rated: str | None, low: str | None, high: str | None
+) -> Iterator[FieldError]:
+    given = {"limits": limits, "rated": rated, "low": low, "high": high}
+    if rated_by:
+        for field in (field for field, value in given.items() if value is not None):
+            message = f"the answer to {rated_by} gives the rating."
+            yield FieldError(field, message, f"Remove {field}, or remove rated_by.")
+
+
+def _check_in_series(quantity: Quantity, in_series: bool) -> Iterator[FieldError]:  # noqa: FBT001  # a key of the table
+    if in_series and quantity is not Quantity.CURRENT:
+        yield FieldError("in_series", f"a meter reads {quantity} across two terminals.", "Remove in_series.")
 
 
 def _check_coupling(quantity: Quantity, coupling: Coupling | None) -> Iterator[FieldError]:
@@ -140,8 +205,14 @@ POINT = Table(
     Key("high", amount_text('"18 ohm"'), None),
     Key("locked_rotor", amount_text('"77 A"'), None, description="LRA of a motor, beside its RLA or FLA in high."),
     Key("limits", Constant(ON_SITE, f'Write limits = "{ON_SITE}", or low and high.'), None),
+    Key("band", Choice(VoltageBand), None, description="The limits that a rated voltage without tolerance stands for."),
+    Key("rated_by", KEY, "", description="The question whose answer gives the rating."),
     Key("rule", Parsed(lambda text: str(parse_decision_rule(text)), '"guarded acceptance"'), ""),
-    Key("caution", EXPLANATION, "", description="Added to the usual cautions."),
+    Key("in_series", Boolean(), default=False, description="The current flows through the meter; else with a clamp."),
+    Key("optional", Boolean(), default=False, description="Read where fitted, or where other readings point to it."),
+    Key("when", WHEN, (), description="The answers for which the part exists."),
+    Key("hazards", ListOf(Choice(Hazard), 1, len(Hazard), distinct=True, example='["moving fan"]'), ()),
+    Key("caution", EXPLANATION, "", description="Added to the usual cautions and those of the hazards."),
     Key("why", EXPLANATION, "", description="One sentence for a beginner."),
     computed=(
         Computed("measured", _quantity_of_kind),
@@ -152,12 +223,26 @@ POINT = Table(
         Computed("motor_span", _motor_span, ("locked_rotor",)),
         Computed("rating_value", _rated_amount, ("rated",)),
         Computed("rating", _rating, ("tolerance",)),
+        Computed("banded", _marked_voltage, ("rated",)),
         Computed("specification", _specification),
     ),
-    checks=(_check_source_of_limits, _check_locked_rotor, _check_coupling),
+    checks=(
+        _check_source_of_limits,
+        _check_locked_rotor,
+        _check_band,
+        _check_rated_by,
+        _check_in_series,
+        _check_coupling,
+    ),
     schema_rules=(
         {"if": {"required": ["limits"]}, "then": _without("rated", "tolerance", "low", "high")},
         {"if": {"required": ["rated"]}, "then": _without("low", "high")},
         {"dependentRequired": {"tolerance": ["rated"], "locked_rotor": ["high"]}},
+        {"if": {"required": ["band"]}, "then": {"properties": {"quantity": {"const": "voltage"}, "tolerance": False}}},
+        {"if": {"required": ["rated_by"]}, "then": _without("rated", "low", "high", "limits")},
+        {
+            "if": {"required": ["in_series"], "properties": {"in_series": {"const": True}}},
+            "then": {"properties": {"quantity": {"const": "current"}}},
+        },
     ),
 )

@@ -4,10 +4,19 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 
-from meterlink.core.equipment import PointKind, Rating, Span
+from meterlink.core.equipment import MarkedVoltage, PointKind, Rating, Span, Specification, VoltageBand
 from meterlink.core.errors import InputError
-from meterlink.core.units import BASE_UNIT, Amount, Quantity, parse_amount, parse_number, parse_unit, quantity_of
-from meterlink.judge.electrical.bands import parse_voltage_range
+from meterlink.core.units import (
+    BASE_UNIT,
+    Amount,
+    Quantity,
+    convert,
+    parse_amount,
+    parse_number,
+    parse_unit,
+    quantity_of,
+)
+from meterlink.judge.electrical.bands import marked_voltage_limits, parse_voltage_range
 from meterlink.judge.electrical.coils import parse_coil_rating
 from meterlink.judge.electrical.heaters import (
     heater_current_limits,
@@ -139,15 +148,22 @@ _LOCKED_ROTOR = re.compile(
 )
 _RATED_AMPS = re.compile(rf"(?:RLA|FLA)?\s*(?P<amps>{_AMPS})\s*(?:RLA|FLA)?", re.IGNORECASE)
 _TOLERANCE_MARKS = ("±", "+/-", "+-")
+_BANDS = "|".join(VoltageBand)
+_MARKED = re.compile(
+    rf"(?P<volts>[0-9.]+(?:\s*/\s*[0-9.]+)*)\s*(?P<unit>[a-z]*?)(?:\s+(?P<band>{_BANDS}))?", re.IGNORECASE | re.ASCII
+)
 
 
-def parse_specification(text: str, quantity: Quantity, kind: PointKind) -> Rating | Span:
+def parse_specification(
+    text: str, quantity: Quantity, kind: PointKind, band: VoltageBand | None = None
+) -> Specification:
     """Return the specification that a person typed from the marking on a part.
 
     Two limits (``10 to 18 ohm``, ``189-227 uF``), one limit (``at least 10 ohm``, ``at most 18 ohm``), or a rating with
     its tolerance (``45 uF 6 %``, ``45uF J``, ``230 V ±10 %``, ``208/240 V ±10 %``). Only a capacitor needs no tolerance
-    (``45 uF``). Of a motor's current, also the amps of its nameplate (``RLA 14.1 A, LRA 77 A``). For ohms and amps also
-    the marking on a heater (``5 kW 240 V``).
+    (``45 uF``), and a voltage with a ``band``: ``208/230 V`` at a supply. ``24 V coil`` names the band itself. Of a
+    motor's current, also the amps of its nameplate (``RLA 14.1 A, LRA 77 A``). For ohms and amps also the marking on a
+    heater (``5 kW 240 V``).
 
     Raises:
         InputError: the text is none of these, or does not fit the quantity or the kind; the remedy has an example. The
@@ -157,6 +173,9 @@ def parse_specification(text: str, quantity: Quantity, kind: PointKind) -> Ratin
     nameplate = _LOCKED_ROTOR.fullmatch(stripped) if quantity is Quantity.CURRENT else None
     if nameplate is not None:
         return _parse_nameplate_amps(nameplate, kind)
+    voltage = _MARKED.fullmatch(stripped) if quantity is Quantity.VOLTAGE else None
+    if voltage is not None and (voltage["band"] or band is not None):
+        return parse_marked_voltage(stripped, band)
     rated, tolerance = _split_tolerance(stripped)
     if (marked := marked_span(rated, tolerance, quantity, kind)) is not None:
         return marked
@@ -191,6 +210,23 @@ def _parse_nameplate_amps(nameplate: re.Match[str], kind: PointKind) -> Span:
         span = Span(None, amount.digits, amount.unit)
     locked_rotor = parse_amount(nameplate["amps"] or nameplate["amps_first"], Quantity.CURRENT, unit="A")
     return with_locked_rotor(span, locked_rotor)
+
+
+def parse_marked_voltage(text: str, band: VoltageBand | None) -> MarkedVoltage:
+    """Return a voltage as marked, without a tolerance: ``208/230 V``, ``24 V coil``; ``band`` is the default band.
+
+    Raises:
+        InputError: the text is not one voltage or several, or has no limits in this band.
+    """
+    match = _MARKED.fullmatch(text.strip())
+    named = VoltageBand(match["band"].lower()) if match and match["band"] else band
+    if match is None or named is None:
+        raise InputError(f"{text.strip()!r} is not a marked voltage.", "Write the volts as they are marked: 208/230 V.")
+    unit = parse_unit(match["unit"] or "V", Quantity.VOLTAGE)
+    parts = [parse_number(part.strip()) for part in match["volts"].split("/")]
+    marked = MarkedVoltage(tuple(convert(number, unit, "V") for number, _ in parts), named)
+    marked_voltage_limits(marked)  # raises where there are none
+    return marked
 
 
 def _parse_span(text: str, quantity: Quantity, kind: PointKind) -> Span:

@@ -5,6 +5,7 @@ from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.readings import Phase, Reading
+from meterlink.core.text import count_phrase
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
@@ -45,7 +46,7 @@ def advice(
         return _sentence(_connect_instruction(point)) + (_overload_hint(point) if tracker.latest.digits is None else "")
     if tracker.settling.phase is Phase.ACCEPTED:
         return f"{_disconnect_instruction(point)}, then {_connect_instruction(point)}."
-    return "Keep the clamp still." if point.quantity is Quantity.CURRENT else "Keep the probes still."
+    return "Keep the clamp still." if _is_clamped(point) else "Keep the probes still."
 
 
 def _setup_instruction(point: TestPoint, tracker: MeterTracker, reading: Reading) -> str:
@@ -66,6 +67,10 @@ def _setup_instruction(point: TestPoint, tracker: MeterTracker, reading: Reading
     return ""
 
 
+def _is_clamped(point: TestPoint) -> bool:
+    return point.quantity is Quantity.CURRENT and not point.in_series
+
+
 def display_mode_text(reading: Reading) -> str:
     """Return why a display does not show the value at the probes: ``is on hold and …``, ``shows a difference …``."""
     return "is on hold and shows an old reading" if reading.display_hold else "shows a difference (relative)"
@@ -76,13 +81,17 @@ def _terminals_text(point: TestPoint) -> str:
 
 
 def _connect_instruction(point: TestPoint) -> str:
+    if point.in_series:
+        return f"isolate, put the meter into the wire between {_terminals_text(point)}, and switch on"
     if point.quantity is Quantity.CURRENT:  # probes of a meter set to amps would short the two terminals
         return f"put the clamp around the lead between {_terminals_text(point)}"
     return f"put the probes on {_terminals_text(point)}"
 
 
 def _disconnect_instruction(point: TestPoint) -> str:
-    return "Take the clamp off" if point.quantity is Quantity.CURRENT else "Take the probes off"
+    if point.in_series:
+        return "Isolate, and take the meter out of the wire"
+    return "Take the clamp off" if _is_clamped(point) else "Take the probes off"
 
 
 def _overload_hint(point: TestPoint) -> str:
@@ -146,11 +155,16 @@ def _comparison(accepted: AcceptedReading, diagnosis: Diagnosis) -> str:
 
 
 def _next_point_text(point: TestPoint, visit: ActiveVisit) -> str:
-    open_points = (candidate for key, candidate in visit.points.items() if not visit.accepted[key])
-    next_point = next((candidate for candidate in open_points if candidate.key != point.key), None)
+    next_point = next(visit.points_after(point.key), None)
     if next_point is None:
         return f" {_disconnect_instruction(point)}."
-    return f" Next: {next_point.circuit}, {next_point.title}."
+    quantity = f", {next_point.quantity}" if _shares_title(next_point, visit) else ""
+    return f" Next: {next_point.circuit}, {next_point.title}{quantity}."
+
+
+def _shares_title(point: TestPoint, visit: ActiveVisit) -> bool:
+    """Return whether the title alone does not tell the point: a capacitor's section has µF, volts and amps."""
+    return sum(other.title == point.title for other in visit.points.values()) > 1
 
 
 def _summary(visit: ActiveVisit) -> str:
@@ -163,4 +177,7 @@ def _summary(visit: ActiveVisit) -> str:
     within, cannot_tell = verdicts.count(Verdict.WITHIN), verdicts.count(Verdict.CANNOT_TELL)
     cannot_tell_text = f", {cannot_tell} cannot tell" if cannot_tell else ""
     others = len(verdicts) - within - cannot_tell
-    return f"Every test point has a reading: {within} within limits, {others} not within{cannot_tell_text}."
+    optional = sum(point.optional and not visit.accepted[key] for key, point in visit.points.items())
+    which = f"Every test point but {count_phrase(optional, 'optional one')}" if optional else "Every test point"
+    measured = f"{which} has a reading: {within} within limits, {others} not within{cannot_tell_text}."
+    return " ".join((measured, *visit.assumptions))

@@ -257,13 +257,14 @@ class Station:
         config = self._config
         now = config.clock.now()
         resumed = None
+        plan = config.plan.with_usual_answers({})
         if not config.new_visit:
-            resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, config.plan))
+            resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, plan))
         opened = now if resumed is None else resumed.opened
         settings = config.settings
-        visit = ActiveVisit(config.site, config.plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule)
+        visit = ActiveVisit(config.site, plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule)
         if resumed is None:
-            return visit, await asyncio.wrap_future(self._writer.open_visit(config.site, config.plan, now))
+            return visit, await asyncio.wrap_future(self._writer.open_visit(config.site, plan, now))
         for key, text in resumed.ratings.items():
             visit.set_rating(key, text)
         for row in resumed.accepted:

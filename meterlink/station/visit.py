@@ -1,12 +1,13 @@
 """The present visit: its test points, the active one, the accepted readings. No I/O."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from meterlink.core.cautions import caution_at
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.equipment import DerivedPoint, Plan, PointKind, Rating, Site, Span, TestPoint
+from meterlink.core.equipment import DerivedPoint, Plan, PointKind, Site, Specification, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
@@ -37,7 +38,8 @@ class ActiveVisit:
 
     The *focus* is the active test point: a reading of the right quantity belongs to it. It moves to the next point
     without an accepted reading when the probes are removed, so that no hand is needed. A meter may be *pinned* to a
-    test point; it then measures that point at any focus.
+    test point; it then measures that point at any focus. The focus passes over an optional point, except to the next
+    one of the part whose optional point was read last.
     """
 
     def __init__(
@@ -50,6 +52,7 @@ class ActiveVisit:
     ) -> None:
         self.site = site
         self.plan_name = plan.name
+        self.assumptions = plan.assumptions
         self.opened_utc_ns = opened_utc_ns
         self.points: dict[str, TestPoint] = {point.key: point for point in plan.points}
         self.limits: dict[str, Limits | None] = {
@@ -163,17 +166,17 @@ class ActiveVisit:
             self.labels[point.component] = part
         return {rated_key: str(part or point.specification) for rated_key, point in rated.items()}
 
-    def _specifications(self, point: TestPoint, text: str, part: "RatedPart | None") -> dict[str, Rating | Span]:
+    def _specifications(self, point: TestPoint, text: str, part: "RatedPart | None") -> dict[str, Specification]:
         """Return ``{key: specification}`` of the test points that ``text`` rates; ``part`` is a capacitor's label.
 
         Raises:
             InputError: the text is no specification, or rates no such section.
         """
         if part is None:
-            return {point.key: parse_specification(text, point.quantity, point.kind)}
+            return {point.key: parse_specification(text, point.quantity, point.kind, point.band)}
         if part.marked_range is not None or len(part.sections) == 1:
             return {point.key: part.marked_range or part.ratings()[0]}
-        by_section: dict[str, Rating | Span] = dict(zip(part.section_names, part.ratings(), strict=True))
+        by_section: dict[str, Specification] = dict(zip(part.section_names, part.ratings(), strict=True))
         key_of_section = {
             candidate.section.upper(): candidate.key
             for candidate in self.points.values()
@@ -187,11 +190,18 @@ class ActiveVisit:
         return {key_of_section[name]: rating for name, rating in by_section.items() if name in key_of_section}
 
     def _next_without_reading(self, key: str) -> str | None:
+        pinned = set(self.pins.values())
+        return next((point.key for point in self.points_after(key) if point.key not in pinned), None)
+
+    def points_after(self, key: str) -> Iterator[TestPoint]:
+        """Yield the points to measure after the point ``key``: without an accepted reading, in plan order, around."""
         keys = list(self.points)
         index = keys.index(key)
-        pinned = set(self.pins.values())
-        following = keys[index + 1 :] + keys[:index]
-        return next((later for later in following if not self.accepted[later] and later not in pinned), None)
+        here = self.points[key]
+        for later in (self.points[other] for other in keys[index + 1 :] + keys[:index]):
+            same_part = here.optional and (later.component, later.state) == (here.component, here.state)
+            if not self.accepted[later.key] and (not later.optional or same_part):
+                yield later
 
     def point_views(self) -> list[PointView]:
         """Return the views of all test points, in plan order."""

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import Plan, Rating, Site, Span, TestPoint
+from meterlink.core.equipment import MarkedVoltage, Plan, Rating, Site, Span, Specification, TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
@@ -178,12 +178,12 @@ def increment_counter(connection: sqlite3.Connection, name: str, increment: int)
     )
 
 
-def rating_text(specification: Rating | Span | None) -> str:
+def rating_text(specification: Specification | None) -> str:
     """Return a plan's specification as it is printed on the part; empty if there is none."""
     match specification:
         case Rating():
             return f"{specification.value} {specification.tolerance or ''}".rstrip()
-        case Span():
+        case Span() | MarkedVoltage():
             return str(specification)
         case None:
             return ""

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.core.equipment import PointKind
+from meterlink.core.equipment import MarkedVoltage, PointKind, VoltageBand
 from meterlink.core.units import parse_amount
 from meterlink.core.verdicts import Limits, Verdict
 from meterlink.judge.electrical.bands import (
@@ -14,6 +14,7 @@ from meterlink.judge.electrical.bands import (
     ServiceRange,
     coil_voltage_limits,
     control_voltage_limits,
+    marked_voltage_limits,
     nameplate_voltage_limits,
     service_voltage_limits,
 )
@@ -71,10 +72,46 @@ def test_equipment_nameplate() -> None:
     assert_band(nameplate_voltage_limits("208/230"), "187.2", "253.0")
 
 
+@pytest.mark.parametrize(
+    ("marked", "low", "high"),
+    [
+        # A service runs equipment with the rating that ANSI C84.1 pairs with it (M), within AHRI 210/240's ±10 % (M).
+        # A technician on a 208 V service must not call 235 V good, nor on a 240 V service 195 V.
+        ((208,), "187.2", "228.8"),
+        ((230,), "207", "253"),
+        ((240,), "207", "253"),
+        ((115,), "103.5", "126.5"),
+        ((120,), "103.5", "126.5"),
+        ((460,), "414", "506"),
+        ((480,), "414", "506"),
+        ((575,), "517.5", "632.5"),
+        ((600,), "517.5", "632.5"),
+        # A compressor maker's bulletin, quoted in an electricians' forum (S): 208/230 V three phase, 187 to 253 V. The
+        # same bulletin has 197 to 253 V for welded single-phase compressors at their highest load: a maker's own range
+        # counts, and is typed as two limits.
+        ((208, 230), "187.2", "253"),
+        ((208, 240), "187.2", "253"),
+    ],
+)
+def test_supply_by_service(marked: tuple[int, ...], low: str, high: str) -> None:
+    assert_band(marked_voltage_limits(MarkedVoltage(tuple(map(Decimal, marked)), VoltageBand.SUPPLY)), low, high)
+
+
+@pytest.mark.parametrize(
+    ("volts_marked", "low", "high"), [(24, "20.4", "26.4"), (120, "102", "132"), (230, "195.5", "253")]
+)
+def test_coil_as_marked(volts_marked: int, low: str, high: str) -> None:
+    # IEC 60947-4-1 (M): a coil pulls in from 85 to 110 % of the voltage marked on it.
+    limits = marked_voltage_limits(MarkedVoltage((Decimal(volts_marked),), VoltageBand.COIL))
+    assert_band(limits, low, high)
+    assert limits.basis == f"{volts_marked} V coil, 85 to 110 % by IEC 60947-4-1"
+
+
 def test_class_2() -> None:
     # NEC chapter 9, table 11(A) (M): at most 30 V and 100 VA.
     assert (CLASS_2_VOLTS, CLASS_2_VOLT_AMPERES) == (30, 100)
     assert_band(control_voltage_limits(parse_amount("24V")), "20.4", "30")
+    assert_band(marked_voltage_limits(MarkedVoltage((Decimal(24),), VoltageBand.CONTROL)), "20.4", "30")
 
 
 @pytest.mark.parametrize(

@@ -174,7 +174,7 @@ def test_a_derived_result_is_restored_with_the_rating_entered_on_site(tmp_path: 
 
     run_in_virtual_time(body(), busy=lambda: any(station.busy for station in stations))
     result = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
-    first, second = json.loads(result.output)["derived"]
+    first, second, *_ = json.loads(result.output)["derived"]
     assert first["missing"] == ["C–R", "C–S", "R–S"]
     assert (second["verdict"], second["value"]) == ("outside", "35.85 µF")
     assert "below the low limit of 47 µF" in second["text"]

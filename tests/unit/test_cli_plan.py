@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.core.cautions import caution_at
-from meterlink.plans import load_plan, shipped_plans
+from meterlink.plans import load_plan, read_plan_text, shipped_plans
 from support.commands import run_command
 
 GOOD = """
@@ -96,14 +96,20 @@ def test_a_plan_shown(monkeypatch: pytest.MonkeyPatch, name: str, columns: int) 
 def test_a_point_shown(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     _, out, _ = run("show", "split-condenser")
-    first, second, *points, heading, _, last = out.split("\n\n")
-    assert first.endswith("Order: energized 1 to 2, then isolated and discharged 3 to 9, then energized 10\nto 15.")
-    assert second.startswith("1. supply: line\n   AC voltage, L1 to L2, energized\n   Limits: 187.2 to 253 V\n")
-    assert "   AC current, in the lead between T1 and motor, energized\n   Limits: none yet" in points[-1]
-    assert "lead between HERM and S, energized\n   Limits: none of its own; used for run capacitor HERM" in points[-2]
+    first, *blocks = out.split("\n\n")
+    assert first.endswith("Order: energized 1 to 4, then isolated and discharged 5 to 19, then energized 20\nto 29.")
+    points = {block.split(".")[0]: block for block in blocks}
+    assert points["1"].startswith("1. supply: line\n   AC voltage, L1 to L2, energized\n   Limits: from the answer to")
+    assert points["3"].startswith(
+        "3. supply: line L1-GND (optional)\n   AC voltage, L1 to GND, energized\n   Limits: 108"
+    )
+    assert "   AC current, in the lead between T1 and motor, energized\n   Limits: none yet" in points["26"]
+    assert "lead between HERM and S, energized\n   Limits: none of its own; used for run capacitor HERM" in points["25"]
+    heading, windings, last, *_ = blocks[-5:]
     assert heading == "Derived from several readings"
+    assert windings.startswith("compressor motor windings")
     assert last.startswith(
-        "run capacitor HERM under load\n   from test points 14, 13, 3\n   Limits: the rating of the run capacitor"
+        "run capacitor HERM under load\n   from test points 25, 24, 5\n   Limits: the rating of the run capacitor"
     )
 
 
@@ -134,7 +140,7 @@ def test_a_plan_as_json(file: Path) -> None:
     code, out, _ = run("show", "fan.toml", "--json")
     assert code == 0
     fields = json.loads(out)
-    assert fields["name"] == "fan"
+    assert (fields["name"], fields["questions"]) == ("fan", [])
     (point,) = fields["points"]
     caution = point.pop("caution")
     assert "tester proved on a known source" in caution
@@ -143,8 +149,58 @@ def test_a_plan_as_json(file: Path) -> None:
         "quantity": "resistance", "coupling": None, "state": "isolated and discharged", "kind": "coil",
         "rated": None, "tolerance": None, "low": "10 Ω", "high": "18 Ω",
         "limits": {"low": 10.0, "high": 18.0, "unit": "Ω", "basis": "10 to 18 Ω"},
+        "band": None, "rated_by": None, "in_series": False, "optional": False, "when": {}, "hazards": [],
         "why": "An open coil never pulls in.",
     }  # fmt: skip
+
+
+def test_questions_are_printed_and_answered(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    _, out, _ = run("show", "split-condenser")
+    assert "service: Which service feeds the unit?\n   208: 208 V: two legs of a three-phase service\n" in out
+    assert "contactor-poles: How many poles has the contactor?, where compressor-drive is capacitor\n" in out
+    assert "Limits: from the answer to service" in out
+    assert "compressor: run capacitor HERM, where compressor-drive is capacitor" in out
+    code, out, _ = run("show", "split-condenser", "--answer", "service=208", "--answer", "compressor-drive=inverter")
+    assert code == 0
+    assert "Limits: 187.2 to 228.8 V (208 V supply, ±10 % by AHRI 210/240)" in out
+    assert "run capacitor HERM" not in out
+    assert "Which service" not in out
+    assert "fan-motor: What kind of motor has the condenser fan?" in out
+    code, out, _ = run("show", "gas-furnace", "--json", "--answer", "service=1")
+    assert code == 0
+    fields = json.loads(out)
+    assert [question["key"] for question in fields["questions"]] == ["blower-motor", "igniter"]
+    assert fields["questions"][1]["usual"] == "hot-surface"
+    points = {point["key"]: point for point in fields["points"]}
+    assert points["flame-current"]["in_series"] is True
+    assert (points["supply-volts"]["rated"], points["supply-volts"]["band"]) == ("120 V", "supply")
+    assert "blower-capacitor" not in points
+
+
+def test_a_check_lists_the_open_questions(tmp_path: Path) -> None:
+    file = tmp_path / "split.toml"
+    file.write_text(read_plan_text("split-condenser"), encoding="utf-8")
+    code, out, err = run("check", str(file))
+    assert (code, err) == (0, "")
+    assert out.splitlines()[0].endswith("single-phase split condenser, 29 test points, 4 derived points, no warnings.")
+    assert out.splitlines()[1] == "service: Which service feeds the unit? (208, 240, 208-230)"
+    code, out, _ = run("check", str(file), "--answer", "compressor-drive=capacitor", "--answer", "service=208")
+    assert [line.split(":")[0] for line in out.splitlines()[1:]] == ["fan-motor", "contactor-poles"]
+
+
+@pytest.mark.parametrize(
+    ("answer", "message"),
+    [
+        ("service", "--answer 'service' is not KEY=CHOICE"),
+        ("colour=red", "There is no question 'colour'"),
+        ("service=380", "'380' answers no choice of: Which service feeds the unit?"),
+    ],
+)
+def test_a_wrong_answer(answer: str, message: str) -> None:
+    code, out, err = run("show", "split-condenser", "--answer", answer)
+    assert (code, out) == (2, "")
+    assert message in err
 
 
 def test_json_with_and_without_limits() -> None:

@@ -14,12 +14,15 @@ from meterlink.judge.limits import span_limits
 SUPPLY = span_limits(Span(Decimal(207), Decimal(253), "V"))
 DROP = span_limits(Span(None, Decimal(100), "mV"))
 LOAD = span_limits(Span(None, Decimal(14), "A"))
+FLAME = span_limits(Span(Decimal(1), None, "µA"))
 
 
 @pytest.mark.parametrize(
     ("text", "limits", "flow", "verdict", "words"),
     [
         ("0.0 A", LOAD, Flow.EXPECTED, Verdict.NOTHING_FLOWS, "does not run"),
+        ("0.0 µA", FLAME, Flow.EXPECTED, Verdict.NOTHING_FLOWS, "circuit through the meter is open"),
+        ("2.1 µA", FLAME, Flow.EXPECTED, Verdict.WITHIN, "at least 1 µA"),
         ("0.4 A", LOAD, Flow.EXPECTED, Verdict.NOTHING_FLOWS, "less than this meter can show"),
         ("0.8 A", LOAD, Flow.EXPECTED, Verdict.WITHIN, "at most 14 A"),
         ("0.0 A", LOAD, None, Verdict.WITHIN, ""),  # where nothing has to run

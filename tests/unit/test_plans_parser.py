@@ -1,6 +1,7 @@
 """Plan files: read, or reported with line, column and remedy."""
 
 import tomllib
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from meterlink.core.equipment import PointKind, Rating, Span, TestPoint
+from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint, VoltageBand
 from meterlink.core.errors import InputError, PlanError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, quantity_of
@@ -33,6 +34,8 @@ kind = "coil"
 low = "10 ohm"
 high = "0.018 kohm"
 """
+
+VOLTS = TestPoint("v", "supply", "line", ("L1", "L2"), Quantity.VOLTAGE, CircuitState.ENERGIZED, PointKind.RANGE)
 
 
 def write(folder: Path, text: str) -> str:
@@ -448,6 +451,57 @@ def test_stored_limits_are_read_again(low: Decimal | None, high: Decimal | None)
 def test_meaningless_limits(text: str, quantity: Quantity, kind: PointKind, message: str) -> None:
     with pytest.raises(InputError) as caught:
         parse_specification(text, quantity, kind)
+    assert message in caught.value.message
+    assert caught.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "band", "kept", "low", "high"),
+    [
+        ("208 V", VoltageBand.SUPPLY, "208 V supply", "187.2", "228.8"),
+        ("208/230", VoltageBand.SUPPLY, "208/230 V supply", "187.2", "253"),
+        ("208 / 230 VAC", VoltageBand.SUPPLY, "208/230 V supply", "187.2", "253"),
+        ("240", VoltageBand.SUPPLY, "240 V supply", "207", "253"),
+        ("24 V", VoltageBand.COIL, "24 V coil", "20.4", "26.4"),
+        ("24 V", VoltageBand.CONTROL, "24 V control", "20.4", "30"),
+        ("24 V coil", None, "24 V coil", "20.4", "26.4"),
+        ("24 V Coil", VoltageBand.SUPPLY, "24 V coil", "20.4", "26.4"),
+        # A tolerance or two limits as typed count before the band.
+        ("240 V 10 %", VoltageBand.SUPPLY, "240 V 10 %", "216", "264"),
+        ("197 to 253 V", VoltageBand.SUPPLY, "197 to 253 V", "197", "253"),
+        ("at most 0.2 V", VoltageBand.SUPPLY, "at most 0.2 V", None, "0.2"),
+    ],
+)
+def test_a_marked_voltage_has_the_band_of_its_point(
+    text: str, band: VoltageBand | None, kept: str, low: str | None, high: str
+) -> None:
+    specification = parse_specification(text, Quantity.VOLTAGE, PointKind.RANGE, band)
+    assert str(specification) == kept
+    limits = limits_for(replace(VOLTS, specification=specification))
+    assert limits is not None
+    assert (limits.low, limits.high) == (low and Decimal(low), Decimal(high))
+    # The text is kept in the database, and read again without its plan.
+    assert parse_specification(kept, Quantity.VOLTAGE, PointKind.RANGE) == specification
+
+
+@pytest.mark.parametrize(
+    ("text", "band", "message"),
+    [
+        ("24 V", None, "two limits"),
+        ("208/460", VoltageBand.SUPPLY, "two ways to wire"),
+        ("208/230/460 V", VoltageBand.SUPPLY, "two ways to wire"),
+        ("0 V", VoltageBand.SUPPLY, "not above zero"),
+        ("0 V", VoltageBand.COIL, "not above zero"),
+        ("24/240 V", VoltageBand.COIL, "two voltages; a coil has one"),
+        ("240 V", VoltageBand.CONTROL, "not a Class 2 control voltage"),
+        ("208 ohm", VoltageBand.SUPPLY, "unit of resistance"),
+        ("208..", VoltageBand.SUPPLY, "second decimal sign"),
+        ("2.0.8 V", VoltageBand.SUPPLY, "second decimal sign"),
+    ],
+)
+def test_a_wrong_marked_voltage_has_a_remedy(text: str, band: VoltageBand | None, message: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_specification(text, Quantity.VOLTAGE, PointKind.RANGE, band)
     assert message in caught.value.message
     assert caught.value.remedy
 

@@ -17,10 +17,12 @@ from meterlink.station.tracker import MeterTracker
 from meterlink.station.views import visit_view
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 
+PLAN = load_plan("split-condenser").with_usual_answers({})
+
 
 @pytest.fixture
 def visit() -> ActiveVisit:
-    return ActiveVisit(Site("site", "unit"), load_plan("split-condenser"), 0, "6 %")
+    return ActiveVisit(Site("site", "unit"), PLAN, 0, "6 %")
 
 
 def make_reading(point: TestPoint, text: str) -> Reading:
@@ -66,8 +68,10 @@ def test_the_default_tolerance_is_the_stations(visit: ActiveVisit) -> None:
 
 def test_the_view_has_every_derived_point_in_plan_order(visit: ActiveVisit) -> None:
     view = visit_view(visit, None, VisitDiagnosis(visit).diagnosis, {}, VisitDiagnosis(visit).derived)
-    assert [view["key"] for view in view["derived"]] == ["compressor-windings", "run-capacitor-herm-at-work"]
-    assert [view["kind"] for view in view["derived"]] == ["windings", "under-load"]
+    assert [view["key"] for view in view["derived"]] == [
+        "compressor-windings", "run-capacitor-herm-at-work", "condenser-fan-windings", "run-capacitor-fan-at-work",
+    ]  # fmt: skip
+    assert [view["kind"] for view in view["derived"]] == ["windings", "under-load", "windings", "under-load"]
     assert view["derived"][0]["text"] == "Needs C–R, C–S, R–S."
     assert "R–S is C–S + C–R" in view["derived"][0]["basis"]
 
@@ -99,7 +103,7 @@ def test_a_reading_that_is_only_an_input_needs_no_rating(visit: ActiveVisit) -> 
     assert "the clamp around the lead between HERM and S" in text
     accept(visit, key, "6.28 A")
     text = advice(visit, make_tracker(visit, key, "6.28 A", accepted=True), VisitDiagnosis(visit).diagnosis)
-    assert text == "Kept for the run capacitor HERM under load. Next: supply, line."
+    assert text == "Kept for the run capacitor HERM under load. Next: condenser fan, condenser fan motor."
     # A motor's amps need their rating, even if they serve a derived point, too.
     visit.set_focus("condenser-fan-amps")
     assert "Read the rating off" in advice(
@@ -113,5 +117,5 @@ def test_the_summary_does_not_count_inputs(visit: ActiveVisit) -> None:
         number = limits.low or limits.high if limits else None
         accept(visit, key, f"{number or Decimal(1)} {limits.unit if limits else BASE_UNIT[point.quantity]}")
     visit.focus = None
-    # Five are within their limits, five are only inputs, and the other five have no rating yet.
-    assert "5 within limits, 5 not within" in advice(visit, None, VisitDiagnosis(visit).diagnosis)
+    # Ten are within their limits, ten are only inputs, and the other nine have no rating yet.
+    assert "10 within limits, 9 not within" in advice(visit, None, VisitDiagnosis(visit).diagnosis)

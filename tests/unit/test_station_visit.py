@@ -6,7 +6,7 @@ from decimal import Decimal
 import pytest
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import CircuitState, Plan, PointKind, Rating, Site, Span, TestPoint
+from meterlink.core.equipment import CircuitState, Plan, PointKind, Rating, Site, Span, TestPoint, VoltageBand
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling, Phase, Reading, Status
 from meterlink.core.units import Amount, Quantity
@@ -69,6 +69,76 @@ def test_the_focus_moves_through_the_points_as_readings_are_accepted() -> None:
         visit.probes_removed(visit.focus)
     assert order == ["a", "b", "c"]
     assert visit.last_accepted == "c"
+
+
+def test_the_focus_passes_over_optional_points() -> None:
+    # The common points come first; one that is optional is read where the readings point there.
+    optional = replace(make_point("b", ("1", "3")), optional=True)
+    visit = make_visit(make_point("a", ("1", "2")), optional, make_point("c", ("4", "5")))
+    accept(visit, "a")
+    visit.probes_removed("a")
+    assert visit.focus == "c"
+    accept(visit, "c")
+    meter = MeterTracker("M", "meter", 1)
+    meter.latest, meter.accepted_at = make_reading(0, "20.00"), "c"
+    assert advice(visit, meter) == "The run capacitor c is within its limits. Take the probes off."
+    visit.probes_removed("c")
+    assert visit.focus is None
+    assert advice(visit, None).startswith("Every test point but 1 optional one has a reading: 2 within limits")
+
+
+def test_the_optional_points_of_one_part_follow_each_other() -> None:
+    winding = replace(make_point("w1", ("1", "2")), component="motor", optional=True)
+    points = (
+        winding,
+        make_point("a", ("1", "2")),
+        replace(winding, key="w2", terminals=("2", "3")),
+        replace(make_point("b", ("1", "3")), optional=True),
+    )
+    visit = make_visit(*points)
+    accept(visit, "a")
+    visit.set_focus("w1")
+    for expected in ("w2", None):
+        assert visit.focus is not None
+        accept(visit, visit.focus)
+        visit.probes_removed(visit.focus)
+        assert visit.focus == expected
+
+
+def test_assumptions_stand_in_the_summary() -> None:
+    plan = Plan("test", (make_point("a", ("1", "2")),), assumptions=("Assumed without an answer: service 208-230.",))
+    visit = ActiveVisit(Site("site", "unit"), plan, 0, "6 %")
+    accept(visit, "a")
+    visit.probes_removed("a")
+    assert "not within. Assumed without an answer: service 208-230." in advice(visit, None)
+
+
+def test_a_supply_is_rated_by_its_service() -> None:
+    line = TestPoint(
+        "line", "supply", "line", ("L1", "L2"), Quantity.VOLTAGE, CircuitState.ENERGIZED, PointKind.RANGE,
+        band=VoltageBand.SUPPLY,
+    )  # fmt: skip
+    visit = make_visit(line)
+    for text, kept, high in (("208 V", "208 V supply", "228.8"), ("208/230", "208/230 V supply", "253")):
+        assert visit.set_rating("line", text) == {"line": kept}
+        limits = visit.limits["line"]
+        assert limits is not None
+        assert (limits.low, limits.high) == (Decimal("187.2"), Decimal(high))
+        assert visit.set_rating("line", kept) == {"line": kept}  # as a restarted station reads it
+
+
+def test_flame_current_is_read_through_the_meter() -> None:
+    flame = TestPoint(
+        "flame", "ignition", "flame sensor", ("rod", "board"), Quantity.CURRENT, CircuitState.ENERGIZED,
+        PointKind.RANGE, coupling=Coupling.DC, in_series=True,
+    )  # fmt: skip
+    visit = make_visit(flame)
+    visit.set_rating("flame", "at least 1 uA")
+    meter = MeterTracker("M", "meter", 1)
+    meter.latest = Reading(Quantity.CURRENT, Decimal("0.0"), "µA", Timestamp(0, 0), coupling=Coupling.DC)
+    text = advice(visit, meter)
+    assert text == "Isolate, put the meter into the wire between rod and board, and switch on."
+    assert "clamp" not in text
 
 
 def test_the_focus_stays_until_there_is_a_reading_and_returns_to_skipped_points() -> None:

@@ -38,6 +38,16 @@ high = "16 °C"
 key = "split"
 kind = "split"
 inputs = {{ return = "return", supply = "supply" }}
+[[question]]
+key = "heat"
+text = "How does it heat?"
+usual = "gas"
+[[question.choice]]
+key = "gas"
+words = "gas"
+[[question.choice]]
+key = "none"
+words = "not at all"
 """
 
 SETTINGS_FILE = """
@@ -126,6 +136,16 @@ WRONG = [
     ("plan", 'kind = "split"', 'kind = "splits"'),
     ("plan", 'supply = "supply"', "supply = 7"),
     ("plan", 'supply = "supply"', 'supplies = "supply"'),
+    ("plan", 'kind = "range"\nlow', 'kind = "range"\nband = "supply"\nlow'),
+    ("plan", 'kind = "range"\nlow', 'kind = "range"\nrated_by = "Which one?"\nlow'),
+    ("plan", 'kind = "range"\nlow', 'kind = "range"\noptional = "no"\nlow'),
+    ("plan", 'kind = "range"\nlow', 'kind = "range"\nin_series = true\nlow'),
+    ("plan", 'kind = "range"\nlow', 'kind = "range"\nhazards = ["water"]\nlow'),
+    ("plan", 'kind = "range"\nlow', 'kind = "range"\nwhen = ["fan"]\nlow'),
+    ("plan", 'words = "gas"', ""),
+    ("plan", 'words = "gas"', 'words = "gas"\nhazard = "water"'),
+    ("plan", 'usual = "gas"', 'usual = "Gas!"'),
+    ("plan", 'text = "How does it heat?"', "text = 7"),
     ("settings", 'station = "van-3"', 'station = ["van", "3"]'),
     ("settings", 'station = "van-3"', 'stations = "van-3"'),
     ("settings", "[judge]", "[judges]"),

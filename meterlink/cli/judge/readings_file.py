@@ -21,6 +21,7 @@ from meterlink.judge.label.ratings import parse_rating
 from meterlink.judge.uncertainty import AccuracyLine, parse_accuracy
 from meterlink.plans.derived_table import DERIVED
 from meterlink.plans.point_table import POINT
+from meterlink.plans.question_table import QUESTION
 from meterlink.tomlfile.documents import document_schema
 from meterlink.tomlfile.field_types import Boolean, Converted, Either, ListOf, Number, Parsed, Schema, Text
 from meterlink.tomlfile.files import load_document
@@ -227,6 +228,7 @@ READINGS = Table(
     _make_case,
     Key("name", Text(80), ""),
     Key("point", Tables(_POINT, 1, _MOST_POINTS, unique=("key",)), description="In the order of measurement."),
+    Key("question", Tables(QUESTION, 0, _MOST_POINTS, unique=("key",)), (), description="Of a plan; not used."),
     Key("derived", Tables(DERIVED, 0, _MOST_POINTS, unique=("key",)), (), description="Of a plan; not used."),
     Key("replacement", WRITTEN_REPLACEMENTS, (), description="Parts swapped between readings, in their order."),
     checks=(_check_replacements,),

@@ -4,9 +4,12 @@ Each function returns limits for `meterlink.judge.judging.judge`, as exact Decim
 """
 
 import re
+from collections.abc import Iterable
+from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
 
+from meterlink.core.equipment import MarkedVoltage, VoltageBand
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, convert, parse_number, parse_unit
 from meterlink.core.verdicts import Limits
@@ -16,6 +19,16 @@ SERVICE_VOLTAGES = tuple(Decimal(volts) for volts in (120, 208, 240, 277, 480, 6
 
 # AHRI 210/240 tests equipment at ±10 % of its nameplate voltage (from memory); makers state the same.
 NAMEPLATE_TOLERANCE = Decimal(10)  # %
+# ANSI C84.1 pairs each system voltage with the rating of the equipment that runs on it, in V (from memory): equipment
+# for a 240 V service is marked 230 V. For 208 V it is 200 V for motors; air conditioners are marked 208/230 V and count
+# from 208 V (AHRI 110 and makers' sheets, from memory).
+UTILIZATION_RATINGS = {
+    Decimal(120): Decimal(115),
+    Decimal(240): Decimal(230),
+    Decimal(277): Decimal(265),
+    Decimal(480): Decimal(460),
+    Decimal(600): Decimal(575),
+}
 # Ratings further apart than this ratio are two ways to wire a motor (230/460), not one range (208/230). Common
 # practice, no source: marked ranges span up to 15 % or so, reconnections start at √3.
 _WIDEST_RANGE_RATIO = Decimal("1.25")
@@ -88,14 +101,61 @@ def nameplate_voltage_limits(text: str, tolerance: Decimal = NAMEPLATE_TOLERANCE
     if not 0 < tolerance < 100:
         raise InputError(f"The tolerance {tolerance:f} % is not between 0 and 100 %.", "Give one as 10 %.")
     low, high = parse_voltage_range(text)
-    name = f"{low:f} V" if low == high else f"{low:f}/{high:f} V"
-    return Limits(
-        low * (100 - tolerance) / 100,
-        high * (100 + tolerance) / 100,
-        "V",
-        f"nameplate {name} ±{tolerance:f} %",
-        low if low == high else None,
-    )
+    return _limits_around(low, high, tolerance, f"nameplate {_range_name(low, high)} ±{tolerance:f} %")
+
+
+def _ends_of_range(ratings: Iterable[Decimal]) -> tuple[Decimal, Decimal]:
+    ordered = sorted(ratings)
+    low, high = ordered[0], ordered[-1]
+    if low <= 0:
+        raise InputError(f"The rated voltage {low:f} V is not above zero.", "Write the printed value: 208/230.")
+    if high > low * _WIDEST_RANGE_RATIO:
+        raise InputError(
+            f"{low:f} and {high:f} V are two ways to wire it, not one range.", "Give the voltage it is wired for."
+        )
+    return low, high
+
+
+def _range_name(low: Decimal, high: Decimal) -> str:
+    return f"{low:f} V" if low == high else f"{low:f}/{high:f} V"
+
+
+def _limits_around(low: Decimal, high: Decimal, tolerance: Decimal, basis: str) -> Limits:
+    bottom, top = low * (100 - tolerance) / 100, high * (100 + tolerance) / 100
+    return Limits(bottom, top, "V", basis, low if low == high else None)
+
+
+def marked_voltage_limits(marked: MarkedVoltage) -> Limits:
+    """Return the limits that a marked voltage stands for, in V; the basis names their source.
+
+    - supply: ±10 % around the rating of equipment on that service (`UTILIZATION_RATINGS`; a voltage that is no service
+      of that list counts as the rating itself). 208 V: 187.2 to 228.8 V; 230 or 240 V: 207 to 253 V; 208/230 V: both.
+    - coil: the pick-up band, 85 to 110 % (`coil_voltage_limits`).
+    - control: 85 % to 30 V (`control_voltage_limits`).
+
+    Raises:
+        InputError: a voltage is not above zero, two voltages are two ways to wire the motor or are not for a supply, or
+            there is no such control voltage.
+    """
+    if marked.band is VoltageBand.SUPPLY:
+        return _supply_limits(marked.volts)
+    if len(marked.volts) != 1:
+        listed = " and ".join(f"{volts:f}" for volts in marked.volts)
+        raise InputError(f"{listed} V are two voltages; a coil has one.", "Write the voltage it works on: 24 V.")
+    rated = Amount(marked.volts[0], "V")
+    if marked.band is VoltageBand.CONTROL:
+        return control_voltage_limits(rated)
+    low, high = PICK_UP_PERCENT
+    limits = coil_voltage_limits(rated, CoilTest.PICK_UP)
+    return replace(limits, basis=f"{rated} coil, {low:f} to {high:f} % by IEC 60947-4-1")
+
+
+def _supply_limits(volts: tuple[Decimal, ...]) -> Limits:
+    marked = _ends_of_range(volts)
+    low, high = _ends_of_range(UTILIZATION_RATINGS.get(service, service) for service in marked)
+    rated = "" if (low, high) == marked else f"rated {_range_name(low, high)} "
+    basis = f"{_range_name(*marked)} supply, {rated}±{NAMEPLATE_TOLERANCE:f} % by AHRI 210/240"
+    return _limits_around(low, high, NAMEPLATE_TOLERANCE, basis)
 
 
 def parse_voltage_range(text: str) -> tuple[Decimal, Decimal]:
@@ -106,15 +166,7 @@ def parse_voltage_range(text: str) -> tuple[Decimal, Decimal]:
             a part.
     """
     match = _NAMEPLATE.fullmatch(text.strip())
-    ratings = sorted(_volts(part) for part in ((match["first"], match["rest"]) if match else (text,)))
-    low, high = ratings[0], ratings[-1]
-    if low <= 0:
-        raise InputError(f"The rated voltage {low:f} V is not above zero.", "Write the printed value: 208/230.")
-    if high > low * _WIDEST_RANGE_RATIO:
-        raise InputError(
-            f"{low:f} and {high:f} V are two ways to wire it, not one range.", "Give the voltage it is wired for."
-        )
-    return low, high
+    return _ends_of_range(_volts(part) for part in ((match["first"], match["rest"]) if match else (text,)))
 
 
 def _volts(text: str) -> Decimal:
