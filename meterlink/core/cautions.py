@@ -29,9 +29,8 @@ _ENERGIZED = (
 )
 _CLAMP = "Amps with a clamp around one insulated lead: never put probes set to amps across two terminals."
 _SERIES = (
-    "Isolate first, take the one wire off, and put the meter into the gap, on its microamp input. Switch on with hands "
-    "off. Isolate again before the wire goes back, and move the lead back to volts: left on amps it is a short circuit "
-    "across the next two terminals."
+    "Isolate, put the meter, on microamps, into the opened wire, switch on with hands off; isolate again, then back to "
+    "volts."
 )
 _HAZARDS = {
     # Terminals have been blown out of the shell by a short inside; common practice, no source.
@@ -39,12 +38,10 @@ _HAZARDS = {
         "Refrigerant pressure stands behind the compressor's terminals: no power with their cover off, no force on a "
         "pin or plug. Measure at the other end of the wires where you can."
     ),
-    Hazard.MOVING_FAN: "A fan or a blower wheel may start at any time: hands, sleeves and leads out of its way.",
+    Hazard.MOVING_FAN: "A fan or blower wheel may start at any time: hands, sleeves and leads out of its way.",
     Hazard.HOT_HEATER: "A heater stays hot after it is off: let it cool.",
     Hazard.LINE_VOLTAGE_BESIDE: "Line voltage is in the same box.",
-    Hazard.SECOND_SOURCE: (
-        "A second source may feed this part: what is off here may be live there. Lock that one out, too."
-    ),
+    Hazard.SECOND_SOURCE: "A second source may keep this live: lock that one out, too.",
     Hazard.THREE_PHASES: (
         "Three phases: with one lost the others are still live. Measure every pair, and each to ground."
     ),
@@ -52,25 +49,24 @@ _HAZARDS = {
     Hazard.START_CAPACITOR: "A start capacitor whose bleed resistor is open holds its charge for a long time.",
     # The closed leg reaches the load side through the windings. Common practice, no source.
     Hazard.SINGLE_POLE: (
-        "A single-pole contactor switches one leg only. With it open, the other leg, the windings and the load side "
-        "are always live to ground until the disconnect is open."
+        "A single-pole contactor, while open, leaves one leg always live to ground, and the load side through the "
+        "windings."
     ),
     # Makers give 3 to 10 minutes and call for a reading below 50 V before work; a fan in the wind recharges the bus
     # (seen quoted in makers' manuals). The label on the unit counts.
     Hazard.DC_BUS: (
         "Inverter: the DC bus stays charged for minutes after power is off. Wait the time on the label, then verify "
-        "with DC volts across the bus terminals. Do not short them. Keep the fan from turning: it recharges the bus."
+        "with DC volts across the bus terminals. Do not short them. Keep the fan still: it recharges the bus."
     ),
     # Capacitors inside the motor's own drive; a connector pulled under power arcs. Common practice, no source.
     Hazard.COMMUTATED_MOTOR: (
-        "An electronically commutated motor has capacitors inside that stay charged: after power is off wait the time "
-        "on its label, five minutes where there is none. Never pull or push its connectors under power."
+        "Electronically commutated motor: its own capacitors stay charged for minutes after power is off. Never pull "
+        "or push its connectors under power."
     ),
     # NFPA 54 and makers' instructions, from memory.
     Hazard.GAS: (
-        "Gas: work for people qualified for it. If you smell gas, touch no switch, make no flame, leave, and call the "
-        "supplier from outside. Close the manual valve before any gas part is opened; leak-test every joint after. "
-        "Keep combustion air and flue free, and measure carbon monoxide with an instrument made for it."
+        "Gas: for qualified people. If you smell gas: no switch, no flame, leave, call from outside. Close the valve "
+        "before opening gas parts, leak-test after. Combustion air free; measure carbon monoxide."
     ),
 }
 
@@ -80,33 +76,55 @@ def standard_caution(state: CircuitState, quantity: Quantity, *, in_series: bool
 
     ``in_series``: a current flows through the meter itself.
     """
-    if state is CircuitState.ENERGIZED:
-        amps = _SERIES if in_series else _CLAMP
-        return _join(_ENERGIZED, amps if quantity is Quantity.CURRENT else "", LOCAL_CODES)
-    extra = {Quantity.CAPACITANCE: _DISCHARGE, Quantity.RESISTANCE: _WIRES_OFF}.get(quantity, "")
-    return _join(_ISOLATED, extra, LOCAL_CODES)
+    return _join(_first_step(state), *_further_steps(state, quantity, in_series=in_series), LOCAL_CODES)
+
+
+def _first_step(state: CircuitState) -> str:
+    return _ENERGIZED if state is CircuitState.ENERGIZED else _ISOLATED
+
+
+def _further_steps(state: CircuitState, quantity: Quantity, *, in_series: bool) -> tuple[str, str]:
+    """Return what comes before the hazards, and what comes after them."""
+    match state, quantity:
+        case CircuitState.ENERGIZED, Quantity.CURRENT:
+            return (_SERIES, "") if in_series else ("", _CLAMP)
+        case CircuitState.ISOLATED, Quantity.CAPACITANCE:
+            return _DISCHARGE, ""
+        case CircuitState.ISOLATED, Quantity.RESISTANCE:
+            return "", _WIRES_OFF
+        case _:
+            return "", ""
 
 
 def caution_at(point: TestPoint, plan_points: Iterable[TestPoint] = ()) -> str:
-    """Return the caution before touching ``point``: the standard caution, those of its hazards, then the plan's own.
+    """Return the caution before touching ``point``: the first step, its hazards, the plan's own caution, the rest.
 
+    A small screen cuts a long text at its end, so the sentences that stand at most test points are the last ones.
     ``plan_points`` are the test points of its plan: of a dual capacitor, the caution names each section. Most motor
-    windings have a capacitor beside them; the coil of a control circuit has none.
+    windings have a capacitor beside them; the coil of a control circuit has none, and the DC bus of an inverter is not
+    discharged by hand.
     """
+    before, after = _further_steps(point.state, point.quantity, in_series=point.in_series)
     winding = point.quantity is Quantity.RESISTANCE and point.kind is not PointKind.COIL
-    discharge = _DISCHARGE_FIRST if winding and point.state is CircuitState.ISOLATED else ""
-    hazards = [_HAZARDS[hazard] for hazard in point.hazards]
-    return _join(_standard_caution_at(point, plan_points), discharge, *hazards, point.caution)
+    charged = winding and point.state is CircuitState.ISOLATED and Hazard.DC_BUS not in point.hazards
+    return _join(
+        _first_step(point.state),
+        before.replace(_DISCHARGE, _discharge_each(point, plan_points)),
+        *(_HAZARDS[hazard] for hazard in point.hazards),
+        point.caution,
+        _DISCHARGE_FIRST if charged else "",
+        after,
+        LOCAL_CODES,
+    )
 
 
-def _standard_caution_at(point: TestPoint, plan_points: Iterable[TestPoint]) -> str:
-    standard = standard_caution(point.state, point.quantity, in_series=point.in_series)
+def _discharge_each(point: TestPoint, plan_points: Iterable[TestPoint]) -> str:
+    """Return the sentence that discharges a capacitor: each section of a dual one."""
     sections = [other for other in plan_points if _is_section_beside(point, other)]
     if len(sections) < 2:
-        return standard
+        return _DISCHARGE
     pairs = " and ".join(dict.fromkeys("–".join(section.terminals) for section in sections))
-    each = f"Discharge {pairs}, each, through {_RESISTOR}, and verify each; treat it as live while you do."
-    return standard.replace(_DISCHARGE, each)
+    return f"Discharge {pairs}, each, through {_RESISTOR}, and verify each; treat it as live while you do."
 
 
 def _is_section_beside(point: TestPoint, other: TestPoint) -> bool:

@@ -1,6 +1,6 @@
 """Equipment: meters, sites, plans, test points and their specifications."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
@@ -201,13 +201,24 @@ class DerivedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What an answer says of the machine: the rating of the test points that ask for it, and a hazard at all points.
+    """What an answer says of the machine: the rating of the test points that ask for it, and a hazard.
 
-    ``rated`` is empty where the answer gives no rating.
+    ``rated`` is empty where the answer gives no rating. The hazard is at the test points of the circuits whose names
+    begin with ``circuit``, of all circuits if that is empty.
     """
 
     rated: str = ""
     hazard: Hazard | None = None
+    circuit: str = ""
+
+    def has_hazard_at(self, point: "TestPoint") -> bool:
+        """Return whether its hazard is at ``point``, in the state that the circuit has there."""
+        state = _STATE_OF_HAZARD.get(self.hazard, point.state) if self.hazard else None
+        return state is point.state and point.circuit.startswith(self.circuit)
+
+
+# A stored charge is a hazard once the power is off; a leg that stays live, while it is on. Others are always there.
+_STATE_OF_HAZARD = {Hazard.DC_BUS: CircuitState.ISOLATED, Hazard.SINGLE_POLE: CircuitState.ENERGIZED}
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,13 +288,15 @@ class Plan:
         """
         checked = self.checked_answers(answers)
         known = {asked.key for asked in self.asked}
-        hazards = tuple(hazard for hazard in self._hazards(checked) if hazard is not None)
+        conclusions = [
+            asked.question.choose(checked[asked.key]).conclusion for asked in self.asked if asked.key in checked
+        ]
         rated = {(key, choice): specification for key, choice, specification in self.ratings}
         return tuple(
             replace(
                 point,
                 specification=rated.get((point.key, checked.get(point.rated_by, "")), point.specification),
-                hazards=tuple(dict.fromkeys((*point.hazards, *hazards))),
+                hazards=_hazards_at(point, conclusions),
                 when=(),
                 rated_by="",
             )
@@ -321,10 +334,10 @@ class Plan:
         sentences += [f"Not answered, so not asked for: {', '.join(still_open)}."] if still_open else []
         return replace(self.for_answers(completed), assumptions=tuple(sentences))
 
-    def _hazards(self, checked: Mapping[str, str]) -> Iterator[Hazard | None]:
-        for asked in self.asked:
-            if asked.key in checked:
-                yield asked.question.choose(checked[asked.key]).conclusion.hazard
+
+def _hazards_at(point: TestPoint, conclusions: Iterable[Answer]) -> tuple[Hazard, ...]:
+    brought = (answer.hazard for answer in conclusions if answer.hazard and answer.has_hazard_at(point))
+    return tuple(dict.fromkeys((*point.hazards, *brought)))
 
 
 def _holds(when: Iterable[tuple[str, str]], checked: Mapping[str, str]) -> bool:

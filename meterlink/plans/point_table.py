@@ -37,7 +37,7 @@ EXPLANATION = Text(400)  # characters: a few lines on the smallest screen
 WHEN = Entries(
     lambda word: word if re.fullmatch(KEY_PATTERN, word) else None, KEY_PATTERN, KEY, 'fan-motor = "capacitor"'
 )
-_NAME = Text(40)  # characters: one line on that screen
+NAME = Text(40)  # characters: one line on that screen
 _TERMINAL = Text(12, example='"HERM"')  # characters: two names and a separator on that line
 _QUANTITIES_WITH_COUPLING = {Quantity.VOLTAGE, Quantity.CURRENT}
 
@@ -187,9 +187,9 @@ def _without(*keys: str) -> Schema:
 POINT = Table(
     TestPoint,
     Key("key", KEY, description="Unique in the plan."),
-    Key("circuit", _NAME),
-    Key("component", _NAME),
-    Key("section", _NAME, "", description="One section of a component that has several: HERM."),
+    Key("circuit", NAME),
+    Key("component", NAME),
+    Key("section", NAME, "", description="One section of a component that has several: HERM."),
     Key(
         "terminals",
         ListOf(_TERMINAL, 2, 2, distinct=True, example='["C", "HERM"]'),

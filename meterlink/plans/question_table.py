@@ -8,7 +8,7 @@ from meterlink.core.equipment import Answer, Hazard, PlanQuestion, Specification
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice as AnswerChoice
 from meterlink.core.questions import Question
-from meterlink.plans.point_table import KEY, WHEN
+from meterlink.plans.point_table import KEY, NAME, WHEN
 from meterlink.plans.specification import parse_specification
 from meterlink.tomlfile.field_types import Choice, Text
 from meterlink.tomlfile.problems import quote_value
@@ -20,12 +20,18 @@ _SENTENCE = Text(120)  # characters: two lines on the smallest screen
 
 @dataclass(frozen=True, slots=True)
 class ChoiceTable:
-    """A ``[[question.choice]]`` table; ``rated`` and ``hazard`` are those of an `Answer`."""
+    """A ``[[question.choice]]`` table; ``rated``, ``hazard`` and ``circuit`` are those of an `Answer`."""
 
     key: str
     words: str
     rated: str = ""
     hazard: Hazard | None = None
+    circuit: str = ""
+
+
+def _check_circuit(hazard: Hazard | None, circuit: str) -> Iterator[FieldError]:
+    if circuit and hazard is None:
+        yield FieldError("circuit", "it says where a hazard is.", "Add hazard, or remove circuit.")
 
 
 def _check_usual(usual: str | None, partial_choice: Sequence[ChoiceTable | Mapping[str, Any]]) -> Iterator[FieldError]:
@@ -37,7 +43,9 @@ def _check_usual(usual: str | None, partial_choice: Sequence[ChoiceTable | Mappi
 def _make_question(
     key: str, text: str, choice: tuple[ChoiceTable, ...], usual: str | None, when: tuple[tuple[str, str], ...]
 ) -> PlanQuestion:
-    choices = tuple(AnswerChoice(entry.key, entry.words, Answer(entry.rated, entry.hazard)) for entry in choice)
+    choices = tuple(
+        AnswerChoice(entry.key, entry.words, Answer(entry.rated, entry.hazard, entry.circuit)) for entry in choice
+    )
     return PlanQuestion(key, Question(text, choices, usual), when)
 
 
@@ -46,7 +54,10 @@ CHOICE = Table(
     Key("key", KEY, description="Unique among the choices."),
     Key("words", _SENTENCE, description="The answer in words, without a full stop."),
     Key("rated", Text(40, example='"208 V"'), "", description="For the points with rated_by."),
-    Key("hazard", Choice(Hazard), None, description="Its caution is added at every point."),
+    Key("hazard", Choice(Hazard), None, description="Its caution is added at every point where it applies."),
+    Key("circuit", NAME, "", description="The hazard is in circuits whose names begin so; without it, in all."),
+    schema_rules=({"dependentRequired": {"circuit": ["hazard"]}},),
+    checks=(_check_circuit,),
 )
 QUESTION = Table(
     _make_question,

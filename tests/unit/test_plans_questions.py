@@ -177,10 +177,21 @@ def test_the_answer_rates_the_points_that_ask_for_it(plan: Plan) -> None:
     assert limits_for(unrated) is None
 
 
-def test_an_answer_brings_its_hazard_to_every_point(plan: Plan) -> None:
-    assert all(point.hazards == (Hazard.DC_BUS,) for point in plan.points_for({"drive": "inverter"}))
-    assert "DC bus" in caution_at(plan.points_for({"drive": "inverter"})[0])
+def test_an_answer_brings_its_hazard_where_it_applies() -> None:
+    # The bus is charged once the power is off; energized, every part is live anyway.
+    other = HERM.replace('when = { drive = "capacitor" }', "").replace('key = "herm"', 'key = "fan"')
+    text = TEXT.replace(POLE_POINT, other)
+    plan = check_plan(text).value
+    assert plan is not None
+    hazards = {point.key: point.hazards for point in plan.points_for({"drive": "inverter"})}
+    assert hazards == {"line": (), "fan": (Hazard.DC_BUS,), "volts": (), "amps": ()}
     assert all(point.hazards == () for point in plan.points_for({"drive": "capacitor"}))
+    for circuit, expected in (("compressor", (Hazard.DC_BUS,)), ("comp", (Hazard.DC_BUS,)), ("fan", ())):
+        part = check_plan(text.replace('hazard = "DC bus"', f'hazard = "DC bus"\ncircuit = "{circuit}"')).value
+        assert part is not None
+        (fan,) = (point for point in part.points_for({"drive": "inverter"}) if point.key == "fan")
+        assert fan.hazards == expected
+        assert ("DC bus" in caution_at(fan)) is bool(expected)
 
 
 def test_usual_answers_are_said_to_be_assumed(plan: Plan) -> None:
@@ -210,6 +221,7 @@ WRONG = [
     ('key = "poles"', 'key = "drive"', "question 3 (drive), key", "another question has the key"),
     ('key = "inverter"', 'key = "capacitor"', "choice 2", "another question.choice has the key"),
     ('hazard = "DC bus"', 'hazard = "dc bus"', "hazard", "'dc bus' is not known"),
+    ('hazard = "DC bus"', 'circuit = "compressor"', "choice 2 (inverter), circuit", "it says where a hazard is"),
     ('rated = "208 V"', 'rated = "208 ohm"', "point 1 (line), rated_by", "the answer 208 rates it '208 ohm'"),
     ('rated_by = "service"', 'rated_by = "poles"', "point 1 (line), rated_by", "no answer to poles gives a rating"),
     ('rated_by = "service"', 'rated_by = "volts"', "point 1 (line), rated_by", "there is no question 'volts'"),

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import meterlink
-from meterlink.core.cautions import caution_at, standard_caution
+from meterlink.core.cautions import LOCAL_CODES, caution_at, standard_caution
 from meterlink.core.equipment import (
     CircuitState,
     DerivedPointKind,
@@ -34,6 +34,7 @@ from meterlink.plans import (
 from meterlink.plans.derived_table import DERIVED_FIELDS
 from meterlink.plans.point_table import POINT
 from meterlink.plans.question_table import CHOICE, QUESTION
+from meterlink_tui.scene import narrow_caution
 
 POINTS = [pytest.param(point, id=f"{name}/{point.key}") for name in shipped_plans() for point in load_plan(name).points]
 COMPONENTS = {
@@ -71,6 +72,21 @@ COMPONENTS = {
         "evaporator fan motor", "condenser fan motor", "defrost heater",
     },
 }  # fmt: skip
+# Words of the caution for each hazard.
+HAZARD_WORDS = {
+    Hazard.COMPRESSOR_TERMINALS: "Refrigerant pressure",
+    Hazard.MOVING_FAN: "blower wheel may start",
+    Hazard.HOT_HEATER: "stays hot",
+    Hazard.LINE_VOLTAGE_BESIDE: "in the same box",
+    Hazard.SECOND_SOURCE: "second source",
+    Hazard.THREE_PHASES: "Measure every pair",
+    Hazard.POWER_RETURNS: "Before power comes back",
+    Hazard.START_CAPACITOR: "bleed resistor",
+    Hazard.SINGLE_POLE: "always live to ground",
+    Hazard.DC_BUS: "Do not short them",
+    Hazard.COMMUTATED_MOTOR: "its connectors under power",
+    Hazard.GAS: "If you smell gas",
+}
 # Words that call a part safe to touch.
 _ASSURING = re.compile(r"\b(safe|safely|safety|dead|harmless|de-?energi[sz]ed|no danger)\b", re.IGNORECASE)
 
@@ -181,7 +197,6 @@ def test_no_capacitor_is_asked_for_where_there_is_none(name: str) -> None:
     plan = load_plan(name)
     for answers in possible_answers(plan.asked):
         machine = plan.for_answers(answers)
-        hazards = {hazard for point in machine.points for hazard in point.hazards}
         circuits = {point.circuit for point in machine.points if point.quantity is Quantity.CAPACITANCE}
         without = {
             ("compressor-drive", "inverter"): {"compressor"},
@@ -191,21 +206,47 @@ def test_no_capacitor_is_asked_for_where_there_is_none(name: str) -> None:
         for (question, choice), none_in in without.items():
             if answers.get(question) == choice:
                 assert not circuits & none_in
-                assert hazards & {Hazard.DC_BUS, Hazard.COMMUTATED_MOTOR}
+                brought = {Hazard.DC_BUS} if question == "compressor-drive" else {Hazard.COMMUTATED_MOTOR}
+                there = [point for point in machine.points if point.circuit in none_in and is_isolated(point)]
+                assert all(brought & {*point.hazards} for point in there)
 
 
-def test_an_inverter_brings_its_caution_to_every_point() -> None:
+def test_an_inverter_brings_its_caution_to_every_isolated_point() -> None:
     plan = load_plan("split-condenser").for_answers({"compressor-drive": "inverter", "service": "240"})
-    for point in plan.points:
-        assert "DC bus stays charged for minutes" in caution_at(point, plan.points)
-        assert "Do not short them" in caution_at(point, plan.points)
-    assert all("DC bus stays" in caution_at(point) for point in load_plan("inverter-outdoor").points)
+    isolated = [point for point in (*plan.points, *load_plan("inverter-outdoor").points) if is_isolated(point)]
+    assert len(isolated) > 10
+    for point in isolated:
+        text = caution_at(point)
+        assert "DC bus stays charged for minutes" in text
+        assert "Do not short them" in text
+        # A resistor for a run capacitor is none for the bus.
+        assert "discharge it through a resistor first" not in text
+
+
+@pytest.mark.parametrize("name", COMPONENTS)
+def test_a_caution_is_short_enough_for_a_screen(name: str) -> None:
+    # The dashboard shows 800 characters of a caution, a narrow screen 480: those hold the first step and the first
+    # hazard.
+    plan = load_plan(name)
+    for answers in possible_answers(plan.asked):
+        points = plan.for_answers(answers).points
+        for point in points:
+            text = caution_at(point, points)
+            assert len(text) <= 800
+            kept = narrow_caution(text)
+            assert ("lock out every source" in kept) is is_isolated(point)
+            assert all(HAZARD_WORDS[hazard] in kept for hazard in point.hazards[:1])
+            assert all(HAZARD_WORDS[hazard] in text for hazard in point.hazards)
+
+
+def is_isolated(point: TestPoint) -> bool:
+    return point.state is CircuitState.ISOLATED
 
 
 def test_one_pole_leaves_a_leg_live() -> None:
     plan = load_plan("split-condenser")
     for point in plan.for_answers({"contactor-poles": "1", "compressor-drive": "capacitor"}).points:
-        assert "always live to ground" in caution_at(point)
+        assert ("always live to ground" in caution_at(point)) is (point.state is CircuitState.ENERGIZED)
     # Before anybody has answered, the contactor's own points say so.
     contactor = [point for point in plan.points if point.component == "contactor contacts"]
     assert contactor
@@ -218,7 +259,7 @@ def test_gas_has_its_caution() -> None:
     assert {point.circuit for point in gas} >= {"ignition", "inducer"}
     for point in gas:
         text = caution_at(point)
-        words = ("smell gas", "manual valve", "leak-test", "combustion air", "carbon monoxide", "qualified")
+        words = ("smell gas", "Close the valve", "leak-test", "Combustion air", "carbon monoxide", "qualified")
         assert all(word in text for word in words)
 
 
@@ -266,14 +307,14 @@ def test_a_shipped_point_has_its_caution(point: TestPoint) -> None:
     if point.quantity is Quantity.CAPACITANCE:
         assert "Discharge the capacitor through a resistor" in text
     if point.in_series:
-        assert "Isolate first" in text
+        assert "put the meter, on microamps, into the opened wire" in text
         assert "back to volts" in text
     elif point.quantity is Quantity.CURRENT:
         assert "never put probes set to amps across two terminals" in text
     if point.quantity is Quantity.RESISTANCE:
         assert "wires off" in text
     if point.component == "compressor motor" and point.quantity is Quantity.RESISTANCE:
-        assert "discharge it through a resistor" in text
+        assert ("discharge it through a resistor" in text) is (Hazard.DC_BUS not in point.hazards)
         assert "no power with their cover off" in text
     if "heater" in point.component:
         assert "stays hot" in text
@@ -293,8 +334,10 @@ def test_a_plan_s_caution_never_replaces_the_standard_caution() -> None:
     for point in (parameter.values[0] for parameter in POINTS):
         assert isinstance(point, TestPoint)
         standard = standard_caution(point.state, point.quantity, in_series=point.in_series)
-        assert caution_at(point).startswith(standard)
-        assert caution_at(point).endswith(point.caution)
+        text = caution_at(point)
+        assert all(sentence in text for sentence in re.split(r"(?<=[.]) ", standard))
+        assert point.caution in text
+        assert text.endswith(LOCAL_CODES)
 
 
 def test_no_text_calls_a_part_harmless() -> None:

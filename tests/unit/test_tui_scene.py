@@ -7,9 +7,12 @@ from rich.cells import cell_len
 from textual.color import Color
 from textual.theme import Theme
 
+from meterlink.core.equipment import Site
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.verdicts import Verdict
 from meterlink.link.messages import NoticeView, Topic
+from meterlink.plans import load_plan, shipped_plans
+from meterlink.station.visit import ActiveVisit
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose_scene, format_age
 from meterlink_tui.themes import DARK, LIGHT
@@ -217,6 +220,27 @@ def test_the_active_point_is_always_in_the_window(
     count: int, active: int | None, height: int, rows: tuple[int, int]
 ) -> None:
     assert visible_rows(count, active, height) == range(*rows)
+
+
+def test_points_with_one_title_are_told_apart_in_the_list() -> None:
+    points = (
+        point("a", title="run capacitor HERM"),
+        point("b", title="run capacitor HERM", quantity="voltage"),
+        point("c", title="line", quantity="voltage", terminals=["L1", "L2"]),
+        point("d", title="line", quantity="voltage", terminals=["L1", "N"]),
+        point("e", title="compressor motor", quantity="current"),
+    )
+    assert [row.title for row in scene(visit(*points)).points] == [
+        "run capacitor HERM µF", "run capacitor HERM V", "line V L1–L2", "line V L1–N", "compressor motor",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", shipped_plans())
+def test_every_point_of_a_shipped_plan_has_a_row_of_its_own(name: str) -> None:
+    # A technician who goes to a point by the list must not have to guess which of two lines is meant.
+    present = ActiveVisit(Site("site", "unit"), load_plan(name), 0, "6 %")
+    rows = scene(visit(*map(dict, present.point_views()))).points
+    assert len({_shorten(row.title, 26) for row in rows}) == len(rows)
 
 
 def _contrast(a: str, b: str) -> float:

@@ -27,6 +27,7 @@ from meterlink_tui.scene import (
     age_at_receipt,
     compose_scene,
     format_age,
+    narrow_caution,
     seconds_to_next_age,
 )
 from meterlink_tui.sheets.diagnosis import DiagnosisSheet
@@ -293,8 +294,10 @@ class Dashboard(App[None]):
         base.query_one(PointList).show(scene.points)
         base.query_one(MeterList).show(scene.meters)
         base.query_one("#advice", Sentence).show(scene.advice)
+        narrow = arrangement.name == "single"
+        cautions = tuple(narrow_caution(caution) if narrow else caution for caution in scene.cautions)
         for screen in self.screen_stack:  # the dashboard under an open sheet too
-            screen.query_one("#caution", Sentence).show(*scene.cautions)
+            screen.query_one("#caution", Sentence).show(*cautions)
             if isinstance(screen, MeterPicker):
                 screen.list_meters(teachable_meters(self._latest_messages.meters, self._latest_messages.discovery))
             elif isinstance(screen, TeachSheet):

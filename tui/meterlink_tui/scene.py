@@ -3,6 +3,7 @@
 All text from the link is cleaned here, once; the widgets never get a control character.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,6 +15,7 @@ from meterlink.core.equipment import ConnectionState
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.text import clean_text
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.link.messages import AcceptedView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
 from meterlink_tui.latest_messages import LatestMessages
@@ -24,6 +26,8 @@ ACCEPTED = "accepted"
 _AGE_MARGIN = 0.001  # s; a timer that ends on the moment itself may still find the age before it
 # Longer sentences from the link are cut: 480 characters fill half of the smallest screen, 24 rows of 40 columns.
 _LONGEST_SENTENCE = 480  # characters
+# No caution of a shipped plan is longer: ten rows of 80 columns. A narrow screen shows as much of it as of a sentence.
+_LONGEST_CAUTION = 800  # characters
 # (least signal strength in dBm, bars, word). Common practice, no source.
 _SIGNAL_WORDS = ((-60, 4, "strong"), (-72, 3, "good"), (-84, 2, "fair"), (-999, 1, "weak"))
 _WEAK_BATTERY = 15  # percent; lasts for a visit, but not for a day. Common practice, no source.
@@ -203,7 +207,10 @@ def compose_scene(
         phase=_phase(live, age, accepted, fresh=fresh),
         verdict=_verdict_line(point, accepted, live if fresh else None, visit),
         gauge=_gauge(point, accepted, live if fresh else None),
-        points=tuple(_point_row(number, row, active) for number, row in enumerate(points, 1)),
+        points=tuple(
+            _point_row(number, row, title, active)
+            for number, (row, title) in enumerate(zip(points, _row_titles(points), strict=True), 1)
+        ),
         meters=tuple(_meter_row(meter) for meter in meters["meters"]) if meters else (),
         failed_derived=_failed_derived(visit),
         advice=_advice(visit, disconnect_reason)
@@ -411,13 +418,26 @@ def _gauge(point: PointView | None, accepted: AcceptedView | None, live: LiveVie
     return Gauge(low, high, nominal, _clean_text(limits["unit"]), reading, overload=overload and reading is None)
 
 
-def _point_row(number: int, point: PointView, active: PointView | None) -> PointRow:
+def _row_titles(points: Sequence[PointView]) -> list[str]:
+    """Return titles that tell the points apart: with the unit, then the terminals, where the title alone does not."""
+    titles = [_clean_text(point["title"], 40) for point in points]
+    ends = [(_UNIT_OF_QUANTITY.get(point["quantity"], ""), "–".join(point["terminals"])) for point in points]
+    for number in range(2):
+        shared = Counter(titles)
+        titles = [
+            f"{title} {_clean_text(end[number], 30)}".rstrip() if shared[title] > 1 else title
+            for title, end in zip(titles, ends, strict=True)
+        ]
+    return titles
+
+
+def _point_row(number: int, point: PointView, title: str, active: PointView | None) -> PointRow:
     accepted = point["accepted"]
     word, mark, tone = verdict_word(accepted["verdict"]) if accepted else ("", "·", Tone.PLAIN)
     return PointRow(
         key=point["key"],
         number=number,
-        title=_clean_text(point["title"], 40),
+        title=title,
         active=point is active,
         accepted_text=_clean_text(accepted["text"], 20) if accepted else "",
         verdict=word,
@@ -428,6 +448,16 @@ def _point_row(number: int, point: PointView, active: PointView | None) -> Point
     )
 
 
+# The units of the trade, for the list: a capacitor's section is read in µF, V and A.
+_UNIT_OF_QUANTITY: dict[str, str] = {
+    Quantity.VOLTAGE: "V",
+    Quantity.CURRENT: "A",
+    Quantity.RESISTANCE: "Ω",
+    Quantity.CAPACITANCE: "µF",
+    Quantity.FREQUENCY: "Hz",
+    Quantity.TEMPERATURE: "°C",
+    Quantity.RATIO: "%",
+}
 _METER_MARKS: dict[str, tuple[str, Tone]] = {
     ConnectionState.CONNECTED: ("●", Tone.GOOD),
     ConnectionState.SEARCHING: ("○", Tone.PLAIN),
@@ -496,8 +526,17 @@ def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None) -
 
 def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:
     """Return the cautions of the active point and of the displayed ``point``, without repetition."""
-    cautions = (_clean_text(visit["caution"] if visit else ""), _clean_text(point["caution"] if point else ""))
-    return tuple(dict.fromkeys(filter(None, cautions))) or (GENERAL_CAUTION,)
+    cautions = (visit["caution"] if visit else "", point["caution"] if point else "")
+    cleaned = (_clean_text(caution, _LONGEST_CAUTION) for caution in cautions)
+    return tuple(dict.fromkeys(filter(None, cleaned))) or (GENERAL_CAUTION,)
+
+
+def narrow_caution(caution: str) -> str:
+    """Return the whole sentences of a caution that fill at most half of the smallest screen."""
+    if len(caution) <= _LONGEST_SENTENCE:
+        return caution
+    whole, end, _ = caution[:_LONGEST_SENTENCE].rpartition(". ")
+    return f"{whole}." if end else caution[:_LONGEST_SENTENCE]
 
 
 # Shown while no test point is active. Common practice; the work practice itself is NFPA 70E's (from memory).
