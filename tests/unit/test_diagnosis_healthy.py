@@ -60,7 +60,7 @@ def part_volts(name: str, *, three_phase: bool) -> tuple[float, Span | None]:
     """Return the voltage at a part of this name, and its limits where a plan has none."""
     if "primary" in name:
         return (THREE_PHASE_LINE if three_phase else NEUTRAL_LINE), span("103.5", "228.8", "V")
-    if "control" in name or "coil" in name:
+    if any(word in name for word in ("control", "coil", "gas valve")):
         return 25.2, span("20.4", "30", "V")
     if "run capacitor" in name:
         return 372.0, None

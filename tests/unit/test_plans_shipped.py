@@ -61,7 +61,7 @@ COMPONENTS = {
     },
     "inverter-outdoor": {"line", "DC bus", "compressor motor", "terminal block", "expansion valve coil", "reactor"},
     "gas-furnace": {
-        "line", "control transformer", "inducer motor", "pressure switch", "igniter", "gas valve coil", "flame sensor",
+        "line", "control transformer", "inducer motor", "pressure switch", "igniter", "gas valve", "flame sensor",
         "rollout switch", "blower motor",
     },
     "package-unit": {
