@@ -84,7 +84,7 @@ def _first_step(state: CircuitState) -> str:
 
 
 def _further_steps(state: CircuitState, quantity: Quantity, *, in_series: bool) -> tuple[str, str]:
-    """Return what comes before the hazards, and what comes after them."""
+    """Return the sentence before those of the hazards, and the one after them."""
     match state, quantity:
         case CircuitState.ENERGIZED, Quantity.CURRENT:
             return (_SERIES, "") if in_series else ("", _CLAMP)

@@ -201,7 +201,7 @@ class DerivedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What an answer says of the machine: the rating of the test points that ask for it, and a hazard.
+    """The meaning of an answer for the machine: the rating of the test points that ask for it, and a hazard.
 
     ``rated`` is empty where the answer gives no rating. The hazard is at the test points of the circuits whose names
     begin with ``circuit``, of all circuits if that is empty.
