@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 
-from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
+from meterlink.capture.manual_entry import parse_manual_entry
+from meterlink.core.readings import MANUAL_ENTRY
 from meterlink.driver_api import NO_MATCH, Advertisement, Channel, Characteristic, InputError, Reading, Timestamp
 
 

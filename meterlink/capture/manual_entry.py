@@ -5,11 +5,8 @@ from decimal import Decimal
 from meterlink.capture.capture_file import parse_displayed_value
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Reading, Status
+from meterlink.core.readings import MANUAL_ENTRY, Reading, Status
 from meterlink.core.units import Quantity, display_amount, resolution_of
-
-MANUAL_ENTRY = "manual_entry"
-"""The address, the driver and the channel of values that were typed in."""
 
 
 def parse_manual_entry(text: str, timestamp: Timestamp, quantity: Quantity | None = None) -> Reading:

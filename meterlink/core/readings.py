@@ -8,7 +8,11 @@ from meterlink.core.record import record
 from meterlink.core.unit_words import Coupling
 from meterlink.core.units import Quantity, to_base
 
-__all__ = ["Coupling", "DisplayMode", "Phase", "Reading", "Status"]
+__all__ = ["MANUAL_ENTRY", "Coupling", "DisplayMode", "Phase", "Reading", "Status"]
+
+
+MANUAL_ENTRY = "manual_entry"
+"""The address, the driver and the channel of values that were typed in."""
 
 
 class Status(StrEnum):
@@ -62,6 +66,11 @@ class Reading:
     def is_judgeable(self) -> bool:
         """Whether the display shows the present measurement, and so may be judged."""
         return not (self.display_hold or self.relative)
+
+    @property
+    def is_typed(self) -> bool:
+        """Whether a person typed it in, and may have left out zeros at the end of the display."""
+        return self.channel == MANUAL_ENTRY
 
     @property
     def value(self) -> float | None:

@@ -1,8 +1,10 @@
 """Judgements: verdict, margin and limits."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
+
+from meterlink.core.questions import Question
 
 
 class Verdict(StrEnum):
@@ -58,6 +60,11 @@ class Judgement:
     the reading alone counts. ``next_measurement`` is one sentence on the measurement that would settle a close call or
     a verdict of cannot tell; else empty. ``calibration`` describes the calibration of the meter on the day of the
     reading (`meterlink.core.calibration`); it is empty where nothing is known, and never changes a verdict.
+
+    ``question`` is asked where the reading has several meanings: each choice has the judgement that follows from it.
+    Until it is answered, the verdict says no more than all of them. ``answer`` is the key of the choice that led to
+    this judgement; empty if nothing was asked. ``resolution`` is the display step that an answer gave, in the unit of
+    the reading; None for the reading's own.
     """
 
     verdict: Verdict
@@ -74,3 +81,17 @@ class Judgement:
     next_measurement: str = ""
     prior: str = ""
     calibration: str = ""
+    question: "Question[Judgement] | None" = None
+    answer: str = ""
+    resolution: Decimal | None = None
+
+    def with_calibration(self, calibration: str) -> "Judgement":
+        """Return the judgement with this calibration; those that follow from an answer have it, too."""
+        question = self.question
+        if question is not None:
+            choices = tuple(
+                replace(choice, conclusion=choice.conclusion.with_calibration(calibration))
+                for choice in question.choices
+            )
+            question = replace(question, choices=choices)
+        return replace(self, calibration=calibration, question=question)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from meterlink.core.equipment import MarkedVoltage, PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Reading
+from meterlink.core.readings import Coupling, Reading
 from meterlink.core.units import Quantity, convert
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.accuracy import Accuracy, accuracy_line_for
@@ -26,6 +26,7 @@ from meterlink.judge.measured_value import (
     format_decimal,
     shows_nothing,
 )
+from meterlink.judge.reading_questions import coupling_question, judge_typed, overload_question
 from meterlink.judge.repeats import combine_readings
 from meterlink.judge.service_parts import ASSUMED_SERVICE_PARTS, ServiceParts, probability_within
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
@@ -110,8 +111,9 @@ def judge(
     flow: Flow | None = None,
     meter: str = "",
     earlier: Sequence[MeterReading] = (),
+    coupling: Coupling | None = None,
 ) -> Judgement:
-    """Judge one reading.
+    """Judge one reading, or ask.
 
     ``accuracy`` is the meter's accuracy line for this quantity and range, or its sheet; None uses the assumed line, and
     the judgement marks it as assumed. ``celsius`` is the temperature of the meter, None for 18 to 28 °C. Open, shorted
@@ -119,6 +121,10 @@ def judge(
     (see `MOST_UNCERTAINTY`), the verdict is cannot tell, unless the reading is outside by more than its uncertainty.
     ``service_parts`` describes the capacitors met on calls: it supports the probability of a capacitor that is within,
     and never changes a verdict. With ``flow`` the verdict on a reading that shows nothing is nothing flows.
+    ``coupling`` is the one that the test point needs, None for any.
+
+    The judgement has a question for an overload on capacitance (above the range, or a short?), for a typed value whose
+    left-out zeros change the verdict or its margin, and for a typed value without AC or DC where ``coupling`` is given.
 
     ``earlier`` are other readings of the same test point, and ``meter`` names the meter of this one. Where they agree,
     they reduce its uncertainty as far as they are independent (see `meterlink.judge.repeats`); the verdict is still
@@ -128,6 +134,39 @@ def judge(
     Raises:
         InputError: limits and reading are of different quantities, a capacitance or resistance is negative, an overload
             has only a low limit to meet, or no meter is specified for ``celsius``.
+    """
+
+    def judge_display(display: MeasuredValue) -> Judgement:
+        return _judge_display(
+            kind, limits, display, accuracy, rule=rule, celsius=celsius, service_parts=service_parts, flow=flow,
+            meter=meter, earlier=earlier,
+        )  # fmt: skip
+
+    def judge_value(value: MeasuredValue) -> Judgement:
+        return judge_typed(value, judge_display, accuracy)
+
+    if coupling is not None and measured.is_typed and measured.coupling is None:
+        return coupling_question(coupling, measured, judge_value)
+    return judge_value(measured)
+
+
+def _judge_display(
+    kind: PointKind,
+    limits: Limits | None,
+    measured: MeasuredValue,
+    accuracy: Accuracy | None,
+    *,
+    rule: DecisionRule,
+    celsius: Decimal | None,
+    service_parts: ServiceParts,
+    flow: Flow | None,
+    meter: str,
+    earlier: Sequence[MeterReading],
+) -> Judgement:
+    """Judge a value whose display step is known.
+
+    Raises:
+        InputError: a capacitance or a resistance is negative, or an overload has only a low limit to meet.
     """
     line = accuracy_line_for(accuracy, measured, celsius)
     if flow and shows_nothing(measured, line):
@@ -140,7 +179,7 @@ def judge(
         return Judgement(Verdict.NO_LIMITS, None, None, measured.digits, None, None, str(line), reason, str(rule))
     digits, _ = measured.in_unit(limits.unit)
     if digits is None:
-        return _judge_overload(kind, limits, measured.quantity, line, rule)
+        return _judge_overload(kind, limits, measured, accuracy, line, rule)
     if digits < 0 and measured.quantity in {Quantity.CAPACITANCE, Quantity.RESISTANCE}:
         raise InputError(
             f"{digits:f} {limits.unit} is not possible: {measured.quantity} is never negative.",
@@ -323,7 +362,12 @@ def _open_or_shorted(kind: PointKind, limits: Limits, digits: Decimal) -> Verdic
 
 
 def _judge_overload(
-    kind: PointKind, limits: Limits, quantity: Quantity, line: AccuracyLine, rule: DecisionRule
+    kind: PointKind,
+    limits: Limits,
+    measured: MeasuredValue,
+    accuracy: Accuracy | None,
+    line: AccuracyLine,
+    rule: DecisionRule,
 ) -> Judgement:
     margin = None
     if kind is PointKind.INSULATION:
@@ -333,11 +377,13 @@ def _judge_overload(
             Verdict.WITHIN,
             f"Above the meter's range, so above {format_decimal(least)} {limits.unit} to ground.",
         )
-    elif quantity is Quantity.RESISTANCE:
+    elif measured.quantity is Quantity.RESISTANCE:
         verdict, reason = Verdict.OPEN, "Overload on ohms: nothing conducts between these terminals."
-    elif kind is PointKind.CAPACITOR:
+    elif measured.quantity is Quantity.CAPACITANCE:
         verdict = Verdict.OVER_RANGE
         reason = "Overload on capacitance: above the meter's range, shorted, or still charging. Read ohms to see which."
+        asked = Judgement(verdict, None, limits, None, None, None, str(line), reason, str(rule))
+        return overload_question(asked, limits, measured, accuracy)
     elif limits.high is None:
         raise InputError(f"An overload does not show whether the value is {limits.basis}.", "Use a higher range.")
     else:

@@ -1,6 +1,6 @@
 """A measured value, ready to be judged."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import NamedTuple
 
@@ -13,6 +13,9 @@ from meterlink.judge.uncertainty import FAHRENHEIT_PER_CELSIUS, AccuracyLine
 # Without a step, the digits of an accuracy line would add no uncertainty.
 ASSUMED_SIGNIFICANT_FIGURES = 4
 
+# A handheld meter's display has at most five digits (60,000 counts). Common practice, no source.
+MOST_DISPLAY_DIGITS = 5
+
 # Displays show one of these for a reading above their range.
 _OVERLOAD_TEXTS = {"ol", "o.l", "o.l.", "overload"}
 
@@ -21,7 +24,8 @@ _OVERLOAD_TEXTS = {"ol", "o.l", "o.l.", "overload"}
 class MeasuredValue:
     """A displayed value: ``digits`` of ``unit`` to the nearest ``resolution``, or an overload (``digits`` None).
 
-    ``coupling`` is AC or DC, None where unknown.
+    ``coupling`` is AC or DC, None where unknown. ``is_typed``: a person typed it, and may have left out zeros at the
+    end of the display, so that ``resolution`` is the coarsest step it may have.
     """
 
     quantity: Quantity
@@ -29,10 +33,13 @@ class MeasuredValue:
     unit: str
     resolution: Decimal
     coupling: Coupling | None = None
+    is_typed: bool = False
 
     @classmethod
-    def from_reading(cls, reading: Reading) -> "MeasuredValue":
+    def from_reading(cls, reading: Reading, answered_resolution: Decimal | None = None) -> "MeasuredValue":
         """Return the value of a reading that is ok or an overload.
+
+        ``answered_resolution`` is the display step of a typed reading about which a question was answered.
 
         Raises:
             InputError: the reading is invalid.
@@ -43,7 +50,8 @@ class MeasuredValue:
         if step is None:
             digits = reading.digits or Decimal(0)
             step = Decimal(1).scaleb(digits.adjusted() - ASSUMED_SIGNIFICANT_FIGURES + 1) if digits else Decimal(0)
-        return cls(reading.quantity, reading.digits, reading.unit, step, reading.coupling)
+        value = cls(reading.quantity, reading.digits, reading.unit, step, reading.coupling, reading.is_typed)
+        return value if answered_resolution is None else value.with_resolution(answered_resolution)
 
     @classmethod
     def from_amount(cls, quantity: Quantity, amount: Amount, coupling: Coupling | None = None) -> "MeasuredValue":
@@ -63,6 +71,26 @@ class MeasuredValue:
 
     def __str__(self) -> str:
         return "OL" if self.digits is None else f"{self.digits:f} {self.unit}"
+
+    def with_resolution(self, resolution: Decimal) -> "MeasuredValue":
+        """Return the value with the zeros that a display with steps of ``resolution`` shows."""
+        digits = None if self.digits is None else self.digits.quantize(resolution)
+        return replace(self, digits=digits, resolution=resolution, is_typed=False)
+
+    def possible_displays(self) -> "tuple[MeasuredValue, ...]":
+        """Return the values that the display may have shown, the coarsest first.
+
+        A typed 5 may be 5, 5.0, 5.00 and so on, up to `MOST_DISPLAY_DIGITS`. A typed zero after the decimal point was
+        copied, so that a typed 5.00 is what the display showed.
+        """
+        digits = self.digits
+        if not self.is_typed or digits is None:
+            return (self,)
+        decimals = max(-int(digits.as_tuple().exponent), 0)
+        if decimals and digits.as_tuple().digits[-1] == 0:
+            return (self,)
+        left_out = MOST_DISPLAY_DIGITS - decimals - max(digits.adjusted() + 1, 1)
+        return tuple(self.with_resolution(self.resolution.scaleb(-zeros)) for zeros in range(max(left_out, 0) + 1))
 
     def in_unit(self, unit: str) -> tuple[Decimal | None, Decimal]:
         """Return ``(digits, resolution)`` in ``unit``; ``digits`` is None for an overload.

@@ -3,11 +3,11 @@
 import asyncio
 from collections.abc import Callable
 
-from meterlink.capture.manual_entry import MANUAL_ENTRY, parse_manual_entry
+from meterlink.capture.manual_entry import parse_manual_entry
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Phase
+from meterlink.core.readings import MANUAL_ENTRY, Phase
 from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer

@@ -1,7 +1,6 @@
 """Judging the readings of a visit: the judge with the visit's limits and rules, and the meters' accuracy."""
 
 import contextlib
-from dataclasses import replace
 from decimal import Decimal
 
 from meterlink.core.calibration import local_day
@@ -43,7 +42,7 @@ class VisitJudge:
         )
         if calibration is None:
             return judgement
-        return replace(judgement, calibration=calibration.describe(local_day(reading.timestamp.utc_ns)))
+        return judgement.with_calibration(calibration.describe(local_day(reading.timestamp.utc_ns)))
 
     def judge_latest(self, tracker: MeterTracker) -> Judgement | None:
         """Return the judgement on the tracker's latest reading, made once for each reading; None if it has none."""

@@ -43,7 +43,7 @@ ELECTRICAL_CALLS = {
     "split": ["--return=75.0F", "--supply=57.0F"],
 }
 CALLS = ELECTRICAL_CALLS | {
-    "capacitor": ["--rated=45uF", "--tolerance=6 %", "--reading=43.1uF", *_RULE_OPTIONS],
+    "capacitor": ["--rated=45uF", "--tolerance=6 %", "--reading=43.10uF", *_RULE_OPTIONS],
     "coil": ["--low=10ohm", "--high=18ohm", "--reading=14.2ohm", "--meter=clamp meter", *_RULE_OPTIONS[1:]],
     "conformity": ["--low=228V", "--high=252V", "--reading=230.1V", "--coupling=AC", "--max-risk=5 %", *_RULE_OPTIONS],
     "risk": [

@@ -1,6 +1,7 @@
 """The command line as a shell sees it: output, exit status, start-up."""
 
 import ast
+import json
 import subprocess
 import sys
 import textwrap
@@ -45,8 +46,10 @@ def test_a_coil() -> None:
         ((*COIL, "0.2 Ω"), "shorted"),
         ((*COIL, "6.1 ohms"), "outside"),
         ((*CAPACITOR, "0.01 MFD"), "open"),
-        ((*CAPACITOR, "OL"), "over range"),
-        ((*CAPACITOR, "41 mfd"), "outside"),
+        ((*CAPACITOR, "OL", "--answer", "overload"), "over range"),
+        ((*CAPACITOR, "OL", "--answer", "almost zero"), "shorted"),
+        ((*CAPACITOR, "OL uF", "--answer", "2"), "cannot tell"),
+        ((*CAPACITOR, "41.00 mfd"), "outside"),
         ((*CAPACITOR, "0.000045 F"), "within"),
         (("coil", "--low", "1k", "--high", "1.2 kΩ", "--reading", "1100 ohm"), "within"),
     ],
@@ -225,9 +228,62 @@ def test_nothing_of_ours_imports_numpy() -> None:
 
 
 def test_a_typed_reading_that_cannot_tell_names_the_step_it_was_taken_with() -> None:
-    typed = ["judge", "capacitor", "--rated", "5uF", "--tolerance", "6 %", "--reading"]
-    status, out, _ = run_command(*typed, "5uF")
+    # On a range of 9 µF ±1 %, a meter good to 20 % cannot tell, whatever it shows.
+    typed = ["judge", "capacitor", "--rated", "9uF", "--tolerance", "1 %", "--accuracy", "20 %", "--reading"]
+    status, out, _ = run_command(*typed, "9uF")
     assert status == 0
     assert out.startswith("CANNOT TELL")
     assert "Taken as a display in steps of 1 µF. If it shows more decimals, type them all." in out
-    assert "Taken as" not in run_command(*typed, "5.00uF")[1]
+
+
+def test_a_typed_reading_is_asked_about_where_left_out_zeros_change_the_verdict() -> None:
+    typed = ["judge", "capacitor", "--rated", "5uF", "--tolerance", "6 %", "--reading"]
+    status, out, _ = run_command(*typed, "5uF")
+    assert (status, out.splitlines()) == (
+        3,
+        [
+            "Did the display show 5, 5.0 or 5.00 µF?",
+            "  1  5: CANNOT TELL",
+            "  2  5.0: WITHIN, close call",
+            "  3  5.00: or more zeros: WITHIN",
+            "Answer with --answer and the number or the key of a choice.",
+        ],
+    )
+    assert run_command(*typed, "5uF", "--answer", "5.00")[:2] == (
+        0,
+        run_command(*typed, "5.00uF").out.replace("±6 %.", "±6 %. Answered: the display showed 5.00, or more zeros."),
+    )
+    for answer in ("1", "5"):
+        assert run_command(*typed, "5uF", "--answer", answer).out.startswith("CANNOT TELL")
+    assert run_command(*typed, "5uF", "--answer", "5.000").status == 2
+    assert run_command(*typed, "5.00uF", "--answer", "5.00").status == 2  # nothing is asked
+
+
+@pytest.mark.parametrize(
+    ("args", "answer", "verdict"),
+    [
+        # A display of whole volts may be off by 8 V, one of tenths by 3.6 V: 257 V is 5 V above the limit of 252 V.
+        (("supply", "--service", "240V", "--reading", "257V"), "257.0", "outside"),
+        (("contactor", "--coil", "24V", "--at", "pick-up", "--reading", "19V"), "19.0", "outside"),
+        (("control", "--reading", "22V"), "22.0", "within"),
+        # 0.1 A on a display of tenths may be no current; on a display of hundredths the motor runs.
+        (("amps", "--fla", "1.2A", "--reading", "0.1A"), "0.10", "within"),
+        (("insulation", "--reading", "5Mohm"), "5.0", "within"),
+        (("conformity", "--low", "10V", "--high", "20V", "--reading", "12V"), "12.0", "within"),
+        (("coil", "--low", "10ohm", "--high", "18ohm", "--reading", "11ohm"), "11.0", "within"),
+    ],
+)
+def test_every_command_on_one_reading_asks(args: tuple[str, ...], answer: str, verdict: str) -> None:
+    status, out, _ = run_command("judge", *args, "--json")
+    question = json.loads(out)
+    assert (status, question["usual"]) == (3, None)
+    assert answer in [choice["key"] for choice in question["choices"]], question
+    assert printed_json(*args, "--answer", answer)["verdict"] == verdict
+
+
+def test_the_readings_of_windings_and_to_ground_are_asked_about_in_turn() -> None:
+    readings = ("1-2=4.0ohm", "2-3=1.0ohm", "1-3=5.0ohm")
+    assert run_command("judge", "windings", *readings, "--to-ground", "5Mohm").out.startswith("Did the display show 5")
+    answered = printed_json("windings", *readings, "--to-ground", "5Mohm", "--answer", "5.0")
+    assert answered["to_ground"]["margin"] == "clear"
+    assert run_command("judge", "windings", *readings, "--to-ground", "5.0Mohm", "--answer", "1").status == 2

@@ -8,7 +8,7 @@ import pytest
 from support.commands import run_command, run_for_json
 
 CAPACITOR = ("capacitor", "--rated", "45uF", "--tolerance", "6 %", "--reading", "43.0uF")
-COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading", "10.2ohm")
+COIL = ("coil", "--low", "10ohm", "--high", "18ohm", "--reading", "10.20ohm")
 CONFORMITY = ("conformity", "--low", "228V", "--high", "252V", "--reading")
 RISK = ("risk", "--low", "1499.80ohm", "--high", "1500.20ohm", "--mean", "1500.00ohm", "--spread", "0.12ohm")
 

@@ -1,5 +1,6 @@
 """``meterlink judge conformity`` and ``risk``: how probable a verdict is, and how often a decision rule errs."""
 
+from dataclasses import replace
 from decimal import Decimal
 from statistics import NormalDist
 
@@ -13,6 +14,7 @@ from meterlink.cli.judge.output import (
     print_answer,
     print_judgement,
 )
+from meterlink.cli.judge.questions import answer_option
 from meterlink.cli.judge.rule_options import RULE_OPTIONS, RuleOptions, with_rule_options
 from meterlink.core.equipment import PointKind, Span
 from meterlink.core.errors import InputError
@@ -45,6 +47,7 @@ _LIMIT_OPTIONS = (
 )
 @click.option("--max-risk", metavar="PERCENT", help="Also calculate the guard band for this risk: 5 %.")
 @with_rule_options
+@answer_option
 @json_option
 def conformity(
     *,
@@ -54,6 +57,7 @@ def conformity(
     coupling: str | None,
     max_risk: str | None,
     rule_options: RuleOptions,
+    answer: str | None,
     as_json: bool,
 ) -> None:
     """Calculate the probability that the true value is within the limits (JCGM 106), for any quantity.
@@ -69,10 +73,10 @@ def conformity(
     limits = span_limits(span)
     quantity = quantity_of(span.unit)
     value = parse_measured_value(reading, quantity)
-    value = MeasuredValue(
-        quantity, value.digits, value.unit, value.resolution, None if coupling is None else Coupling(coupling.upper())
-    )
-    judgement, fields = rule_options.judge(PointKind.RANGE, limits, value)
+    value = replace(value, coupling=None if coupling is None else Coupling(coupling.upper()))
+    judgement, fields = rule_options.judge(PointKind.RANGE, limits, value, answer, as_json=as_json)
+    if judgement.resolution is not None:
+        value = value.with_resolution(judgement.resolution)
     lines = []
     if max_risk is not None:
         if value.digits is None:

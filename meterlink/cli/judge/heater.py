@@ -8,6 +8,7 @@ from meterlink.cli.judge.output import (
     reading_options,
     require_not_negative,
     require_positive,
+    settle_judgement,
 )
 from meterlink.core.cautions import standard_caution
 from meterlink.core.equipment import CircuitState, PointKind
@@ -27,7 +28,9 @@ _SELF_REGULATING = (
 @click.option("--rated", required=True, metavar="RATING", help='The marking: "5 kW 240 V", "5/3.75 kW 240/208 V".')
 @click.option("--volts", metavar="VALUE", help="Volts measured at the heater, for a reading in amps.")
 @reading_options
-def heater(*, rated: str, volts: str | None, reading: str, accuracy: str | None, as_json: bool) -> None:
+def heater(
+    *, rated: str, volts: str | None, reading: str, accuracy: str | None, answer: str | None, as_json: bool
+) -> None:
     """Judge a resistance heater: its ohms, cold and with its wires off, or the amps in one lead.
 
     R = U²/P and I = P/U, with the tolerance of the power in IEC 60335-1 (from memory) and up to 10 % less resistance
@@ -49,7 +52,9 @@ def heater(*, rated: str, volts: str | None, reading: str, accuracy: str | None,
         raise InputError("--volts is for a reading in amps.", "Leave it out: ohms are read with the power off.")
     else:
         limits, flow, state = heater_resistance_limits(rating), None, CircuitState.ISOLATED
-    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=flow)
+    judgement = settle_judgement(
+        judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=flow), answer, as_json=as_json
+    )
     lines = [_explanation(limits, judgement), _SELF_REGULATING, standard_caution(state, value.quantity)]
     print_judgement(limits, judgement, as_json=as_json, lines=lines)
 

@@ -21,6 +21,7 @@ from meterlink.cli.judge.output import (
     require_not_negative,
     require_positive,
     require_value,
+    settle_judgement,
 )
 from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.cautions import standard_caution
@@ -110,7 +111,15 @@ def windings(
         require_positive(parse_amount(shorted_below, Quantity.RESISTANCE), "--shorted-below"),
         motor=None if motor is None else parse_motor_kind(motor),
     )
-    result = settle(result.question or result, answer, as_json=as_json)
+    ground_judgement, ground_limits = None, insulation_limits(parse_amount(ground_minimum, Quantity.RESISTANCE))
+    if to_ground is not None:
+        ground_judgement = judge_insulation(ground_limits, parse_measured_value(to_ground, Quantity.RESISTANCE), line)
+    if result.question is None and ground_judgement is not None and ground_judgement.question is not None:
+        ground_judgement = settle_judgement(ground_judgement, answer, as_json=as_json)
+    else:
+        result = settle(result.question or result, answer, as_json=as_json)
+    if ground_judgement is not None:  # after the windings' question, it is answered by typing every decimal
+        ground_judgement = settle_judgement(ground_judgement, None, as_json=as_json)
     used_line = line or assumed_accuracy(Quantity.RESISTANCE)
     fields: dict[str, Any] = {
         "verdict": str(result.verdict),
@@ -125,10 +134,8 @@ def windings(
     }
     head = result.headline
     lines = [result.reason, f"meter accuracy {used_line}"]
-    if to_ground is not None:
-        limits = insulation_limits(parse_amount(ground_minimum, Quantity.RESISTANCE))
-        ground_judgement = judge_insulation(limits, parse_measured_value(to_ground, Quantity.RESISTANCE), line)
-        fields["to_ground"] = judgement_fields(limits, ground_judgement)
+    if ground_judgement is not None:
+        fields["to_ground"] = judgement_fields(ground_limits, ground_judgement)
         head += f"; TO GROUND {ground_judgement.verdict.upper()}"
         lines.append(f"To ground: {ground_judgement.reason} {IEEE43_REMARK} {_TEST_VOLTAGE_NOTE}")
     print_answer(fields, [head, *lines, _CAUTION], as_json=as_json)
@@ -160,6 +167,7 @@ def insulation(
     rated_volts: str | None,
     reading: str,
     accuracy: str | None,
+    answer: str | None,
     as_json: bool,
 ) -> None:
     """Judge a winding's resistance to ground against a minimum.
@@ -185,8 +193,10 @@ def insulation(
         volts = require_positive(parse_amount(rated_volts or "1V", Quantity.VOLTAGE), "--rated-volts")
         ieee_minimum = ieee43_minimum(kind, volts.to("kV"))
         limits = insulation_limits(ieee_minimum, f"the minimum to ground, IEEE 43-2013 {kind}")
-    judgement = judge_insulation(
-        limits, parse_measured_value(reading, Quantity.RESISTANCE), parse_optional_accuracy(accuracy)
+    judgement = settle_judgement(
+        judge_insulation(limits, parse_measured_value(reading, Quantity.RESISTANCE), parse_optional_accuracy(accuracy)),
+        answer,
+        as_json=as_json,
     )
     print_judgement(limits, judgement, as_json=as_json, lines=[IEEE43_REMARK, _TEST_VOLTAGE_NOTE, _CAUTION])
 
@@ -409,6 +419,7 @@ def amps(
     most: str,
     reading: str,
     accuracy: str | None,
+    answer: str | None,
     as_json: bool,
 ) -> None:
     """Judge running amps against the nameplate: RLA or FLA.
@@ -444,7 +455,11 @@ def amps(
         return
     rated = require_positive(parse_amount(nameplate, Quantity.CURRENT), f"--{name.lower()}")
     limits = nameplate_current_limits(rated, name, parse_percent(most, "--most"))
-    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=Flow.EXPECTED)
+    judgement = settle_judgement(
+        judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=Flow.EXPECTED),
+        answer,
+        as_json=as_json,
+    )
     of_nameplate = None if value.digits is None else _percent_of(value, rated)
     if of_nameplate is not None:
         lines.insert(0, f"{of_nameplate:.0f} % of {name}")

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
+from meterlink.cli.judge.questions import answer_option, settle
 from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -21,9 +22,10 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 
 
 def reading_options(function: Function) -> Function:
-    """Add ``--reading``, ``--accuracy`` and ``--json``."""
+    """Add ``--reading``, ``--accuracy``, ``--answer`` and ``--json``."""
     for option in (
         json_option,
+        answer_option,
         click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "2 % + 5 digits".'),
         click.option("--reading", required=True, metavar="VALUE", help="The meter's reading with its unit, or OL."),
     ):
@@ -43,12 +45,24 @@ def require_positive(amount: Amount, option: str) -> Amount:
 
 
 def parse_measured_value(text: str, quantity: Quantity) -> MeasuredValue:
-    """Return the reading in ``text``: an amount of ``quantity``, or OL for an overload.
+    """Return the reading typed in ``text``: an amount of ``quantity``, or OL for an overload.
 
     Raises:
         InputError: the text is neither.
     """
-    return MeasuredValue.from_text(text, quantity)
+    return replace(MeasuredValue.from_text(text, quantity), is_typed=True)
+
+
+def settle_judgement(judgement: Judgement, answer: str | None, *, as_json: bool) -> Judgement:
+    """Return the judgement; of one that asks a question, the one that follows from ``answer``.
+
+    A question without an answer is printed.
+
+    Raises:
+        Exit: the question has no answer.
+        InputError: ``answer`` names no choice, or nothing is asked.
+    """
+    return settle(judgement.question or judgement, answer, as_json=as_json)
 
 
 def print_judgement(

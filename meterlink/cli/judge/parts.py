@@ -2,7 +2,14 @@
 
 import click
 
-from meterlink.cli.judge.output import json_option, parse_measured_value, print_judgement, require_positive
+from meterlink.cli.judge.output import (
+    json_option,
+    parse_measured_value,
+    print_judgement,
+    require_positive,
+    settle_judgement,
+)
+from meterlink.cli.judge.questions import answer_option
 from meterlink.cli.judge.rule_options import RuleOptions, with_rule_options
 from meterlink.core.equipment import PointKind, Rating
 from meterlink.core.errors import InputError
@@ -26,17 +33,21 @@ _READING = click.option("--reading", required=True, metavar="VALUE", help="The m
 )
 @_READING
 @with_rule_options
+@answer_option
 @json_option
-def capacitor(*, rated: str, tolerance: str, reading: str, rule_options: RuleOptions, as_json: bool) -> None:
+def capacitor(
+    *, rated: str, tolerance: str, reading: str, rule_options: RuleOptions, answer: str | None, as_json: bool
+) -> None:
     """Judge one section of a run capacitor against its rating.
 
-    The default tolerance is common practice in the trade; a tolerance printed on the part is better.
+    The default tolerance is common practice in the trade; a tolerance printed on the part is better. An overload, and a
+    reading whose left-out zeros change the verdict, raise a question: its choices are printed, and the exit status is
+    3. Give the same command with --answer.
     """
-    value = require_positive(parse_amount(rated, Quantity.CAPACITANCE), "--rated")
-    limits = rated_limits(Rating(value, tolerance))
-    _judge(
-        PointKind.CAPACITOR, limits, parse_measured_value(reading, Quantity.CAPACITANCE), rule_options, as_json=as_json
-    )
+    rated_value = require_positive(parse_amount(rated, Quantity.CAPACITANCE), "--rated")
+    limits = rated_limits(Rating(rated_value, tolerance))
+    value = parse_measured_value(reading, Quantity.CAPACITANCE)
+    _judge(PointKind.CAPACITOR, limits, value, rule_options, answer, as_json=as_json)
 
 
 @click.command()
@@ -45,9 +56,17 @@ def capacitor(*, rated: str, tolerance: str, reading: str, rule_options: RuleOpt
 @click.option("--rated", metavar="RATING", help='The marking, without the maker\'s resistance: "24 V 9 VA".')
 @_READING
 @with_rule_options
+@answer_option
 @json_option
 def coil(
-    *, low: str | None, high: str | None, rated: str | None, reading: str, rule_options: RuleOptions, as_json: bool
+    *,
+    low: str | None,
+    high: str | None,
+    rated: str | None,
+    reading: str,
+    rule_options: RuleOptions,
+    answer: str | None,
+    as_json: bool,
 ) -> None:
     """Judge a coil's resistance, read at its two terminals with the wires off, against two limits.
 
@@ -60,7 +79,7 @@ def coil(
         InputError: the limits and the marking are both given or both missing, or a value cannot be used.
     """
     if rated is not None and low is None and high is None:
-        _judge_by_rating(rated, reading, rule_options, as_json=as_json)
+        _judge_by_rating(rated, reading, rule_options, answer, as_json=as_json)
         return
     if rated is not None or low is None or high is None:
         raise InputError("A coil is judged by two limits or by its marking.", "Give --low and --high, or --rated.")
@@ -71,16 +90,11 @@ def coil(
         require_positive(parse_amount(high, Quantity.RESISTANCE), "--high"),
     )
     assert span is not None  # noqa: S101  # both limits are required options
-    _judge(
-        PointKind.COIL,
-        span_limits(span),
-        parse_measured_value(reading, Quantity.RESISTANCE),
-        rule_options,
-        as_json=as_json,
-    )
+    value = parse_measured_value(reading, Quantity.RESISTANCE)
+    _judge(PointKind.COIL, span_limits(span), value, rule_options, answer, as_json=as_json)
 
 
-def _judge_by_rating(rated: str, reading: str, rule_options: RuleOptions, *, as_json: bool) -> None:
+def _judge_by_rating(rated: str, reading: str, rule_options: RuleOptions, answer: str | None, *, as_json: bool) -> None:
     from meterlink.judge.electrical.coils import judge_coil_by_rating, parse_coil_rating  # noqa: PLC0415  # as above
 
     rating = parse_coil_rating(rated)
@@ -89,14 +103,23 @@ def _judge_by_rating(rated: str, reading: str, rule_options: RuleOptions, *, as_
     judgement = judge_coil_by_rating(
         rating, parse_measured_value(reading, Quantity.RESISTANCE), rule_options.accuracy, rule_options.celsius
     )
+    judgement = settle_judgement(judgement, answer, as_json=as_json)
     assert judgement.limits is not None  # noqa: S101  # it names the rating
     print_judgement(judgement.limits, judgement, as_json=as_json)
 
 
-def _judge(kind: PointKind, limits: Limits, value: MeasuredValue, rule_options: RuleOptions, *, as_json: bool) -> None:
-    judgement, fields = rule_options.judge(kind, limits, value)
+def _judge(
+    kind: PointKind,
+    limits: Limits,
+    value: MeasuredValue,
+    rule_options: RuleOptions,
+    answer: str | None,
+    *,
+    as_json: bool,
+) -> None:
+    judgement, fields = rule_options.judge(kind, limits, value, answer, as_json=as_json)
     lines = []
-    if judgement.verdict is Verdict.CANNOT_TELL:
+    if judgement.verdict is Verdict.CANNOT_TELL and len(value.possible_displays()) > 1 and not judgement.answer:
         step = f"{format_decimal(value.resolution)} {value.unit}"
         lines = [f"Taken as a display in steps of {step}. If it shows more decimals, type them all."]
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=lines)

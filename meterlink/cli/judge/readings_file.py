@@ -7,7 +7,6 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from meterlink.cli.judge.output import parse_measured_value
 from meterlink.cli.judge.replacement_table import WRITTEN_REPLACEMENTS, WrittenReplacement, rated_specification
 from meterlink.core.equipment import PointKind, TestPoint
 from meterlink.core.errors import InputError
@@ -93,14 +92,14 @@ def _parse_display(text: str, expected: Quantity) -> tuple[MeasuredValue, Coupli
     match = _VALUE_WITH_COUPLING.fullmatch(text.strip())
     value_text, coupling = (match["value"], Coupling(match["coupling"].upper())) if match else (text, None)
     try:
-        return parse_measured_value(value_text, expected), coupling
+        return MeasuredValue.from_text(value_text, expected), coupling
     except InputError as first_error:
         unit_text = value_text.strip().lstrip("+-0123456789. ")
         try:
             quantity = quantity_of(parse_unit(unit_text))
         except InputError:
             raise first_error from None
-        return parse_measured_value(value_text, quantity), coupling
+        return MeasuredValue.from_text(value_text, quantity), coupling
 
 
 def _check_displays(quantity: Quantity, partial_readings: Sequence[Any]) -> Iterator[FieldError]:

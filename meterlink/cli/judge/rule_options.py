@@ -1,14 +1,14 @@
 """The options of ``meterlink judge`` for the decision rule and the meter's accuracy."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import wraps
 from typing import Any
 
 import click
 
-from meterlink.cli.judge.output import json_significant
+from meterlink.cli.judge.output import json_significant, settle_judgement
 from meterlink.core.calibration import Calibration, local_day
 from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import PointKind
@@ -40,11 +40,16 @@ class RuleOptions:
     other_meters: tuple[str, ...] = ()
     calibration: Calibration | None = None
 
-    def judge(self, kind: PointKind, limits: Limits, value: MeasuredValue) -> tuple[Judgement, dict[str, Any]]:
+    def judge(
+        self, kind: PointKind, limits: Limits, value: MeasuredValue, answer: str | None, *, as_json: bool
+    ) -> tuple[Judgement, dict[str, Any]]:
         """Judge ``value``; return the judgement, and the JSON fields of the readings together if there are several.
 
+        A question without an ``answer`` is printed.
+
         Raises:
-            InputError: a reading cannot be used.
+            Exit: the question has no answer.
+            InputError: a reading or the answer cannot be used.
         """
         earlier = self._earlier(value.quantity)
         judgement = judge(
@@ -52,7 +57,10 @@ class RuleOptions:
         )
         if self.calibration is not None:
             today = local_day(SystemClock().now().utc_ns)
-            judgement = replace(judgement, calibration=self.calibration.describe(today))
+            judgement = judgement.with_calibration(self.calibration.describe(today))
+        judgement = settle_judgement(judgement, answer, as_json=as_json)
+        if judgement.resolution is not None:
+            value = value.with_resolution(judgement.resolution)
         if not earlier or value.digits is None:
             return judgement, {}
         newest = MeterReading(value, accuracy_line_for(self.accuracy, value, self.celsius), _METER)

@@ -15,6 +15,7 @@ from meterlink.cli.judge.output import (
     reading_options,
     require_not_negative,
     require_positive,
+    settle_judgement,
     without_sign,
 )
 from meterlink.core.cautions import standard_caution
@@ -68,6 +69,7 @@ def supply(
     tolerance: str,
     reading: str,
     accuracy: str | None,
+    answer: str | None,
     as_json: bool,
 ) -> None:
     """Judge a supply voltage: at the service (--service) or at the equipment (--nameplate).
@@ -86,16 +88,16 @@ def supply(
     lines = []
     if nameplate is not None:
         limits = nameplate_voltage_limits(nameplate, parse_percent(tolerance, "--tolerance"))
-        judgement = judge(PointKind.RANGE, limits, value, line)
+        judgement = settle_judgement(judge(PointKind.RANGE, limits, value, line), answer, as_json=as_json)
     else:
         nominal = parse_amount(service or "", Quantity.VOLTAGE)
         limits = service_voltage_limits(nominal, ServiceRange(service_range))
-        judgement = judge(PointKind.RANGE, limits, value, line)
+        judgement = settle_judgement(judge(PointKind.RANGE, limits, value, line), answer, as_json=as_json)
+        if judgement.resolution is not None:
+            value = value.with_resolution(judgement.resolution)
         range_b = service_voltage_limits(nominal, ServiceRange.B)
-        if (
-            judgement.verdict is Verdict.OUTSIDE
-            and judge(PointKind.RANGE, range_b, value, line).verdict is Verdict.WITHIN
-        ):
+        in_range_b = judge(PointKind.RANGE, range_b, replace(value, is_typed=False), line).verdict is Verdict.WITHIN
+        if judgement.verdict is Verdict.OUTSIDE and in_range_b:
             lines.append(
                 f"Within Range B ({format_decimal(range_b.low or Decimal(0))} to"
                 f" {format_decimal(range_b.high or Decimal(0))} V, from memory)"
@@ -108,7 +110,9 @@ def supply(
 @click.option("--nominal", default="24V", show_default=True, metavar="VALUE", help="Control voltage of the system.")
 @click.option("--va", metavar="VALUE", help="The transformer's rating, to judge by Class 2: 40VA.")
 @reading_options
-def control(*, nominal: str, va: str | None, reading: str, accuracy: str | None, as_json: bool) -> None:
+def control(
+    *, nominal: str, va: str | None, reading: str, accuracy: str | None, answer: str | None, as_json: bool
+) -> None:
     """Judge a Class 2 control voltage: enough for a contactor (85 %), not above 30 V.
 
     30 V and 100 VA: NEC chapter 9, table 11(A), from memory. An unloaded 24 V transformer reads 27 V and more.
@@ -116,7 +120,9 @@ def control(*, nominal: str, va: str | None, reading: str, accuracy: str | None,
     rated = require_positive(parse_amount(nominal, Quantity.VOLTAGE), "--nominal")
     limits = control_voltage_limits(rated)
     value = require_not_negative(parse_measured_value(reading, Quantity.VOLTAGE))
-    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy))
+    judgement = settle_judgement(
+        judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy)), answer, as_json=as_json
+    )
     lines, fields = [], {}
     if va is not None:
         rating = _parse_volt_amperes(va)
@@ -159,6 +165,7 @@ def contactor(
     dc: bool,
     reading: str,
     accuracy: str | None,
+    answer: str | None,
     as_json: bool,
 ) -> None:
     """Judge the volts at a contactor's coil: enough to pull in, or low enough to let go.
@@ -168,11 +175,9 @@ def contactor(
     coil_test = CoilTest(test)
     limits = coil_voltage_limits(coil, coil_test, dc=dc)
     value = parse_measured_value(reading, Quantity.VOLTAGE)
-    judgement = judge(
-        PointKind.RANGE,
-        limits,
-        without_sign(value) if dc else require_not_negative(value),
-        parse_optional_accuracy(accuracy),
+    value = without_sign(value) if dc else require_not_negative(value)
+    judgement = settle_judgement(
+        judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy)), answer, as_json=as_json
     )
     print_judgement(limits, judgement, as_json=as_json, lines=[_explanation(coil_test, limits, judgement), _CAUTION])
 
@@ -201,7 +206,9 @@ def _explanation(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
 )
 @click.option("--amps", metavar="VALUE", help="Current through the contacts, for their resistance and heat.")
 @reading_options
-def contacts(*, limit: str, amps: str | None, reading: str, accuracy: str | None, as_json: bool) -> None:
+def contacts(
+    *, limit: str, amps: str | None, reading: str, accuracy: str | None, answer: str | None, as_json: bool
+) -> None:
     """Judge the volts across closed contacts with their load running.
 
     The default limit is common practice, no source. Volts near line voltage mean open contacts.
@@ -209,7 +216,9 @@ def contacts(*, limit: str, amps: str | None, reading: str, accuracy: str | None
     limits = contact_drop_limits(parse_amount(limit, Quantity.VOLTAGE))
     value = without_sign(parse_measured_value(reading, Quantity.VOLTAGE))
     flow = Flow.EXPECTED if amps is None else Flow.PROVEN
-    judgement = judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=flow)
+    judgement = settle_judgement(
+        judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=flow), answer, as_json=as_json
+    )
     lines, fields = [], {}
     volts, _ = value.in_unit("V")
     if amps is not None:
