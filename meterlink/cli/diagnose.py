@@ -141,7 +141,7 @@ def _observation(row: HistoryRow, *, one_boot: bool) -> Observation:
     nanoseconds = reading.timestamp.monotonic_ns if one_boot else reading.timestamp.utc_ns
     return Observation(
         number=row.id,
-        measured=MeasuredValue.from_reading(reading),
+        measured=MeasuredValue.from_reading(reading, row.judgement.resolution),
         accuracy=parse_recorded_accuracy(row.judgement.accuracy, reading.quantity),
         judgement=row.judgement,
         meter=printable_text(row.meter.name or row.meter.address),

@@ -7,9 +7,10 @@ from typing import Any
 
 import click
 
-from meterlink.core.errors import InputError, StoreError
+from meterlink.cli.judge.questions import question_lines
+from meterlink.core.errors import InputError, LinkError, StoreError
 from meterlink.core.verdicts import Margin
-from meterlink.link.client import connect, daemon_stopped
+from meterlink.link.client import LinkClient, connect, daemon_stopped
 from meterlink.link.messages import AcceptedView, CommandName, PointView, Topic, VisitView
 from meterlink.settings import existing_data_dir
 
@@ -26,18 +27,27 @@ def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:
     """Type in a reading from a meter without radio: 4.70 uF, OL Mohm, -12.34 mV DC.
 
     The running station judges it and accepts it at the active test point at once; then the next test point becomes
-    active. With --json: point, circuit, title, and accepted (text, verdict, margin, reason and more, as in the
-    station's messages to the dashboard).
+    active. A reading with several meanings is accepted as 'cannot tell' with its question, which `meterlink answer`
+    answers. With --json: point, circuit, title, and accepted (text, verdict, margin, reason, question and more, as in
+    the station's messages to the dashboard).
     """
     test_point, accepted = asyncio.run(enter_reading(existing_data_dir(data), text, point))
-    circuit, title = test_point["circuit"], test_point["title"]
+    click.echo(accepted_text(test_point, accepted, as_json=as_json))
+
+
+def accepted_text(point: PointView, accepted: AcceptedView, *, as_json: bool) -> str:
+    """Return an accepted reading with its verdict, and its question if it has one, as text or as one JSON object."""
+    circuit, title = point["circuit"], point["title"]
     if as_json:
-        fields: dict[str, Any] = {"point": test_point["key"], "circuit": circuit, "title": title, "accepted": accepted}
-        click.echo(json.dumps(fields))  # ASCII only: safe in a pipe of any encoding
-        return
+        fields: dict[str, Any] = {"point": point["key"], "circuit": circuit, "title": title, "accepted": accepted}
+        return json.dumps(fields)  # ASCII only: safe in a pipe of any encoding
     margin = f" ({accepted['margin']})" if accepted["margin"] == Margin.CLOSE_CALL else ""
     verdict = f"{accepted['verdict'].upper()}{margin}"
-    click.echo(f"{circuit}: {title}: {accepted['text']}  {verdict}  {accepted['reason']}")
+    lines = [f"{circuit}: {title}: {accepted['text']}  {verdict}  {accepted['reason']}"]
+    if accepted["question"] is not None:
+        lines += question_lines(accepted["question"])
+        lines.append(f"Answer with: meterlink answer {accepted['id']} --answer and the number or the key of a choice.")
+    return "\n".join(lines)
 
 
 async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[PointView, AcceptedView]:
@@ -48,15 +58,30 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
         InputError: the daemon refused the reading; the message is the daemon's.
         StoreError: the reading was not stored in time.
     """
+    return await wait_for_accepted(folder, CommandName.ENTER, text=text, point=point)
+
+
+async def wait_for_accepted(folder: Path, command: CommandName, **fields: str | int) -> tuple[PointView, AcceptedView]:
+    """Send a command that accepts a reading, or judges one again; return ``(test point, accepted reading)``.
+
+    Raises:
+        LinkError: no daemon runs, or it stopped.
+        InputError: the daemon refused the command; the message is the daemon's.
+        StoreError: the verdict was not stored in time.
+    """
     client = await connect(folder)
     try:
         async with asyncio.timeout(_COMMIT_TIMEOUT):
-            reply = await client.request(CommandName.ENTER, text=text, point=point)
+            before = {accepted["id"]: accepted["revision"] for _, accepted in accepted_views(await first_visit(client))}
+            reply = await client.request(command, **fields)
             if reply["error"]:
                 raise InputError(reply["error"])
+            number = reply["accepted"]
             async for message in client:
-                if message["topic"] == Topic.VISIT and (found := _find_accepted(message, reply["accepted"])):
-                    return found
+                if message["topic"] == Topic.VISIT:
+                    for point, accepted in accepted_views(message):
+                        if accepted["id"] == number and accepted["revision"] > before.get(number, 0):
+                            return point, accepted
         link_error = daemon_stopped(folder)
         raise link_error
     except TimeoutError as error:
@@ -67,10 +92,18 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
         await client.close()
 
 
-def _find_accepted(visit: VisitView, number: int | None) -> tuple[PointView, AcceptedView] | None:
-    """Return the test point that shows the accepted reading ``number``, and that reading; None before its commit."""
-    for point in visit["points"]:
-        accepted = point["accepted"]
-        if accepted is not None and accepted["id"] == number:
-            return point, accepted
-    return None
+async def first_visit(client: LinkClient) -> VisitView:
+    """Return the first view of the visit, which the daemon sends to every new watcher.
+
+    Raises:
+        LinkError: the daemon stopped.
+    """
+    async for message in client:
+        if message["topic"] == Topic.VISIT:
+            return message
+    raise LinkError("The station's daemon has stopped.", "Start it with: meterlink run")
+
+
+def accepted_views(visit: VisitView) -> list[tuple[PointView, AcceptedView]]:
+    """Return the test points that have an accepted reading, each with its newest, in plan order."""
+    return [(point, point["accepted"]) for point in visit["points"] if point["accepted"] is not None]

@@ -42,7 +42,9 @@ def command(
     (in limits_unit; null without that limit), limits_unit, limits_basis, deviation_percent, meter, accuracy,
     calibration (of the meter on that day; empty if unknown), rule, probability (of being within the limits; null if
     unknown), prior (the source of the knowledge about such parts that the probability counts beside the reading; null
-    where the reading alone counts), next_measurement (to settle a close call), settled_in (seconds), reason.
+    where the reading alone counts), next_measurement (to settle a close call), settled_in (seconds), reason, question
+    and choices (of an open question, else null), answer (the key of the choice that led to the verdict), uid (of the
+    reading) and revision (the number of its verdicts).
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
@@ -98,6 +100,7 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
         facts.append(f"{judgement.deviation_percent:+.1f} %")
     if overdue := overdue_part(judgement.calibration):
         facts.append(printable_text(overdue))
+    asked = [] if judgement.question is None else [f"asked: {printable_text(judgement.question.text)}"]
     part = [
         f"{printable_text(row.component)} {printable_text(row.section)}".rstrip(),
         printable_text("–".join(row.terminals)),
@@ -108,6 +111,7 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
         ),
         *_wrap_facts([printable_text(row.circuit), *part], width, indent=2),
         *_wrap_facts(facts, width, indent=2),
+        *(_wrap_facts(asked, width, indent=2) if asked else ()),
     ]
 
 

@@ -24,6 +24,7 @@ from meterlink.judge.electrical.capacitance import (
 )
 from meterlink.judge.estimates import Estimate, round_significant
 from meterlink.judge.judging import format_decimal
+from meterlink.judge.reading_questions import ALMOST_ZERO, RISES_TO_OVERLOAD, STEADY
 
 # In the endurance test of IEC 60252-1 (clause 3, the sentence was seen quoted) a run capacitor has failed when it has
 # drifted 10 % of its rated value beyond its tolerance.
@@ -97,7 +98,9 @@ def _near_zero(section: CapacitorSection) -> Evidence:
 @fact(CapacitorSection, "it reads overload")
 def _overloads(section: CapacitorSection) -> Evidence:
     """The meter shows overload on capacitance."""
-    return _judgement_evidence(section, _latest(section).verdict is Verdict.OVER_RANGE)
+    latest = _latest(section)
+    overload = latest.judgement is not None and latest.judgement.limits is not None and latest.measured.digits is None
+    return _judgement_evidence(section, overload)
 
 
 @fact(CapacitorSection, "it is a close call")
@@ -286,30 +289,34 @@ def _readings_differ(section: CapacitorSection) -> Evidence:
 
 @fact(CapacitorSection, "its resistance is almost zero")
 def _ohms_short(section: CapacitorSection) -> Evidence:
-    """The resistance across the section reads below 10 Ω."""
-    return _resistance_between(section, 0.0, _SHORT_OHMS)
+    """The resistance across the section reads below 10 Ω, or a question about its overload was answered so."""
+    return _resistance_between(section, 0.0, _SHORT_OHMS, ALMOST_ZERO)
 
 
 @fact(CapacitorSection, "its resistance shows a leak")
 def _ohms_leak(section: CapacitorSection) -> Evidence:
-    """The resistance across the section reads 10 Ω or more and below 1 MΩ, and is not that of the usual bleed resistor
-    of a start capacitor, 10 to 22 kΩ; another bleed resistor reads like a leak.
+    """The resistance across the section is from 10 Ω to below 1 MΩ, as read or answered, and is not that of the usual
+    bleed resistor of a start capacitor, 10 to 22 kΩ; another bleed resistor reads like a leak.
     """
-    leak = _resistance_between(section, _SHORT_OHMS, _LEAK_OHMS)
+    leak = _resistance_between(section, _SHORT_OHMS, _LEAK_OHMS, STEADY)
     is_start_capacitor = "start" in section.point_readings.point.component.lower()
-    return DOES_NOT_HOLD if is_start_capacitor and _resistance_between(section, *_BLEED_OHMS).holds else leak
+    return DOES_NOT_HOLD if is_start_capacitor and _resistance_between(section, *_BLEED_OHMS, STEADY).holds else leak
 
 
 @fact(CapacitorSection, "its resistance shows no path")
 def _ohms_none(section: CapacitorSection) -> Evidence:
-    """The resistance across the section reads 1 MΩ or more, or overload."""
-    return _resistance_between(section, _LEAK_OHMS, float("inf"))
+    """The resistance across the section reads 1 MΩ or more, or overload, or a question was answered so."""
+    return _resistance_between(section, _LEAK_OHMS, float("inf"), RISES_TO_OVERLOAD)
 
 
-def _resistance_between(section: CapacitorSection, least: float, below: float) -> Evidence:
+def _resistance_between(section: CapacitorSection, least: float, below: float, answer: str) -> Evidence:
+    """Return whether the ohms across the section are in a range, as read, else as ``answer`` says of its overload."""
     resistance = section.find_readings(Quantity.RESISTANCE, CircuitState.ISOLATED)
     if resistance is None or resistance.latest is None:
-        return UNKNOWN
+        judgement = _latest(section).judgement
+        if judgement is None or judgement.answer not in {ALMOST_ZERO, STEADY, RISES_TO_OVERLOAD}:
+            return UNKNOWN
+        return _judgement_evidence(section, judgement.answer == answer)
     estimate = resistance.latest.estimate
     holds = below == float("inf") if estimate is None else least <= estimate.value < below
     text = f"The resistance across {resistance.terminals_text} reads {resistance.latest.text}."

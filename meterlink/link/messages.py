@@ -13,6 +13,7 @@ from typing import Literal, NamedTuple, NotRequired, TypedDict
 
 from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit
 from meterlink.core.notices import NoticeLevel
+from meterlink.core.questions import Question
 from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
@@ -53,10 +54,26 @@ class LimitsView(TypedDict):
     basis: str
 
 
+class ChoiceView(TypedDict):
+    """One choice of a question: ``key`` answers it, ``words`` describe it and what follows from it."""
+
+    key: str
+    words: str
+
+
+class QuestionView(TypedDict):
+    """A question that is still to be answered."""
+
+    question: str
+    choices: list[ChoiceView]
+    usual: str | None  # the key of the choice that is right most of the time
+
+
 class AcceptedView(TypedDict):
     """An accepted reading with its verdict. ``text`` is the meter's display; times are RFC 3339 UTC."""
 
     id: int  # unique in the visit
+    revision: int  # the number of its verdicts: 1, and one more for each time it was judged again
     text: str
     number_text: str  # ``text`` in two parts: 4.70, OL
     unit_text: str  # µF, V AC
@@ -71,6 +88,8 @@ class AcceptedView(TypedDict):
     next_measurement: str  # the measurement that would settle a close call, as a sentence; empty for a clear margin
     probability: float | None  # 0..1, that the part is within its limits; None for an overload or without limits
     rule: str  # the decision rule of the verdict
+    question: QuestionView | None  # the command ``answer`` answers it
+    answer: str  # the key of the choice that led to the verdict; empty if nothing was asked
     meter: str
     at: str
     settled_in: float  # seconds from the first touch of the probes to the acceptance
@@ -285,8 +304,13 @@ class CommandName(StrEnum):
     # Accept the reading on the display now. An overload needs this command: an open coil and probes in the air show the
     # same.
     ACCEPT = "accept"
-    SET_RATING = "set_rating"  # point, text: enter the rating on a part: "45 uF 6 %", "10 to 18 ohm"
+    # point, text: enter the rating on a part: "45 uF 6 %", "10 to 18 ohm". For a text with several meanings the reply
+    # has a question; the key of each choice is a text with one meaning.
+    SET_RATING = "set_rating"
     PIN = "pin"  # meter (an address), [point]: let the meter measure that test point only; without a point, undo it
+    # answer (the key or the number of a choice), [reading: the id of an accepted reading; else the only one with a
+    # question]: answer the question about a reading, which is then judged again
+    ANSWER = "answer"
     ENTER = "enter"  # text, [point]: enter a value from a meter without a radio, "4.70 uF"; else at the active point
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
@@ -313,6 +337,8 @@ class Command(TypedDict):
     meter: NotRequired[str]
     text: NotRequired[str]
     entry: NotRequired[int]
+    reading: NotRequired[int]
+    answer: NotRequired[str]
 
 
 class Reply(TypedDict):
@@ -322,10 +348,22 @@ class Reply(TypedDict):
     id: int
     error: str
     accepted: int | None  # the id of the reading that the command accepted; it is committed once a view has it
+    question: QuestionView | None  # the command was not carried out, because its text has several meanings
 
 
 class CommandResult(NamedTuple):
-    """The result of a command: an error as a sentence, or none, and the id of the reading that it accepted, if any."""
+    """The result of a command.
+
+    ``error`` is a sentence, empty if the command was carried out. ``accepted`` is the id of the reading that it
+    accepted or judged again. ``question`` is about the command's text.
+    """
 
     error: str = ""
     accepted: int | None = None
+    question: QuestionView | None = None
+
+
+def question_view(question: Question[object]) -> QuestionView:
+    """Return the view of a question, without the conclusions."""
+    choices = [ChoiceView(key=choice.key, words=choice.words) for choice in question.choices]
+    return QuestionView(question=question.text, choices=choices, usual=question.usual)

@@ -163,9 +163,11 @@ class LinkServer:
     async def _reply_to(self, command: dict[str, Any]) -> Reply:
         number = command.get("id")
         if not isinstance(number, int):
-            return Reply(topic=Topic.REPLY, id=-1, error="This is not a command.", accepted=None)
+            return Reply(topic=Topic.REPLY, id=-1, error="This is not a command.", accepted=None, question=None)
         result = await self._on_command(cast("Command", command))
-        return Reply(topic=Topic.REPLY, id=number, error=result.error, accepted=result.accepted)
+        return Reply(
+            topic=Topic.REPLY, id=number, error=result.error, accepted=result.accepted, question=result.question
+        )
 
 
 class _Watcher:

@@ -40,7 +40,7 @@ class History:
     def to_dicts(self) -> list[dict[str, PlainValue]]:
         """Return a flat dict for each accepted reading, ready for a table or for JSON.
 
-        Its values are str, float, bool, None, and a list of str for the terminals.
+        Its values are str, float, int, bool, None, and a list of str for the terminals and the choices.
 
         The keys: ``at`` (RFC 3339, UTC; unreliable if ``clock_set`` is False), ``clock_set``, ``site``, ``unit`` (the
         machine), ``visit_uid``, ``circuit``, ``component``, ``section``, ``terminals`` (two), ``quantity``,
@@ -48,7 +48,8 @@ class History:
         ``verdict``, ``margin``, ``low`` and ``high`` (in ``limits_unit``; None without that limit), ``limits_unit``,
         ``limits_basis``, ``deviation_percent``, ``meter``, ``accuracy``, ``calibration`` (on that day),
         ``rule``, ``probability`` (0 to 1, of being within; None if unknown), ``prior``, ``next_measurement``,
-        ``settled_in`` (s), ``reason``.
+        ``settled_in`` (s), ``reason``, ``question`` and ``choices`` (of an open question, else None), ``answer`` (the
+        key of the choice that led to the verdict, or None), ``uid``, ``revision`` (the number of its verdicts).
 
         Raises:
             StoreError: the database cannot be read; the class names the cause.

@@ -89,6 +89,8 @@ def accepted_message(
     reading: Reading,
     judgement: Judgement,
     *,
+    reading_uid: str,
+    revision: int,
     visit_uid: str,
     message_id: str,
 ) -> OutboxRow:
@@ -96,10 +98,13 @@ def accepted_message(
 
     Its records: the value, ``verdict``, ``margin``, ``limit-low``, ``limit-high``, ``limit-basis``,
     ``expanded-uncertainty``, ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``calibration``,
-    ``reason``; then site, unit, circuit, component, section, terminals, meter, visit and message id as strings. Unknown
-    values have no record.
+    ``reason``, ``question`` (an open one) and ``answer``; then site, unit, circuit, component, section, terminals,
+    meter, visit and message id as strings. Unknown values have no record. ``reading-id`` is ``reading_uid``, unique
+    across stations. A reading that is judged again gets a message of its own with the next ``revision``: the highest
+    one counts.
     """
     records = [*_reading_records([reading]), *_judgement_records(judgement, reading.quantity)]
+    records.append({"n": "revision", "v": revision})
     texts = {
         "site": site.name,
         "unit": site.unit,
@@ -110,6 +115,7 @@ def accepted_message(
         "terminals": "–".join(point.terminals),
         "meter": unique_meter_name(meter),
         "visit": visit_uid,
+        "reading-id": reading_uid,
         "message-id": message_id,
     }
     records.extend({"n": name, "vs": text} for name, text in texts.items() if text)
@@ -138,9 +144,10 @@ def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Rec
         yield {"n": "probability", "u": "/", "v": judgement.probability}
     yield {"n": "rule", "vs": judgement.rule}
     yield {"n": "accuracy", "vs": judgement.accuracy}
-    if judgement.calibration:
-        yield {"n": "calibration", "vs": judgement.calibration}
     yield {"n": "reason", "vs": judgement.reason}
+    question = "" if judgement.question is None else judgement.question.text
+    texts = (("calibration", judgement.calibration), ("question", question), ("answer", judgement.answer))
+    yield from ({"n": name, "vs": text} for name, text in texts if text)
 
 
 def _quantity_record(name: str, quantity: Quantity, base: Decimal) -> Record:

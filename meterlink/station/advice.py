@@ -1,6 +1,7 @@
 """The next step, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
 from collections.abc import Mapping
+from collections.abc import Iterator
 from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
@@ -124,6 +125,8 @@ def _advice_on_accepted(
     cause = foremost_cause(diagnosis, accepted)
     warning = warning_text(point.kind, judgement.limits, judgement.digits)
     derived_point = visit.derived_point_of(point.key)
+    if judgement.question is not None:
+        return f"A question about the {part}: {judgement.question.text}"
     if judgement.verdict is Verdict.NO_LIMITS and derived_point is not None:
         return f"Kept for the {derived_point.title}.{_next_point_text(point, visit)}"
     if judgement.verdict is Verdict.NO_LIMITS:
@@ -180,4 +183,12 @@ def _summary(visit: ActiveVisit) -> str:
     optional = sum(point.optional and not visit.accepted[key] for key, point in visit.points.items())
     which = f"Every test point but {count_phrase(optional, 'optional one')}" if optional else "Every test point"
     measured = f"{which} has a reading: {within} within limits, {others} not within{cannot_tell_text}."
-    return " ".join((measured, *visit.assumptions))
+    return " ".join((measured, *visit.assumptions, *_asked_text(visit)))
+
+
+def _asked_text(visit: ActiveVisit) -> Iterator[str]:
+    """Yield the sentence on the open questions, if there are any."""
+    asked = visit.open_questions()
+    if asked:
+        titles = ", ".join(point.title for point, _ in asked)
+        yield f"{count_phrase(len(asked), 'question')} to answer: {titles}."

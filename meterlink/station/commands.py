@@ -6,7 +6,8 @@ from enum import StrEnum
 
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError, MeterlinkError
-from meterlink.link.messages import CommandName, CommandResult
+from meterlink.core.questions import OpenQuestionError
+from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
@@ -19,6 +20,8 @@ class Argument(StrEnum):
     METER = "meter"  # an address or a name, never empty; for `pin` an address
     TEXT = "text"  # empty if it is left out
     ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
+    READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
+    ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,7 @@ class CommandRow:
 def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
     point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
+    reading, answer = Argument.READING, Argument.ANSWER
     return (
         CommandRow(CommandName.ACTIVATE, visit.activate, (point,)),
         CommandRow(CommandName.NEXT, visit.next),
@@ -41,6 +45,7 @@ def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching
         CommandRow(CommandName.REPEAT, visit.repeat),
         CommandRow(CommandName.ACCEPT, visit.accept),
         CommandRow(CommandName.SET_RATING, visit.set_rating, (point, text)),
+        CommandRow(CommandName.ANSWER, visit.answer, (answer,), (reading,)),
         CommandRow(CommandName.ENTER, visit.enter, (text,), (point,)),
         CommandRow(CommandName.PIN, visit.pin, (meter,), (point,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
@@ -77,6 +82,8 @@ class CommandTable:
         try:
             row = self._row(command)
             accepted = await row.handler(**self._arguments(row, command))
+        except OpenQuestionError as error:
+            return CommandResult(str(error), question=question_view(error.question))
         except MeterlinkError as error:
             return CommandResult(str(error))
         self._on_done()
@@ -103,7 +110,7 @@ class CommandTable:
         return {str(argument): self._value(argument, command.get(argument), row) for argument in accepted}
 
     def _value(self, argument: Argument, value: object, row: CommandRow) -> object:
-        if argument is Argument.ENTRY:
+        if argument in {Argument.ENTRY, Argument.READING}:
             if value is None:
                 return 0
             if isinstance(value, int) and not isinstance(value, bool) and value >= 1:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from meterlink.core.clock import ClockCheck
-from meterlink.core.equipment import TestPoint
+from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import StoreError
 from meterlink.core.readings import Reading
 from meterlink.publish.senml import accepted_message, readings_message
@@ -15,7 +15,7 @@ from meterlink.station.config import PublishingConfig
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VisitIds
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VerdictRow, VisitIds
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -66,17 +66,34 @@ class Committer:
     def commit_accepted(self, tracker: MeterTracker, point: TestPoint, accepted: AcceptedReading) -> None:
         """Commit an accepted reading at once, after the readings before it."""
         reading, judgement = accepted.reading, accepted.judgement
-        row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, accepted.settled_in)
-        outbox: tuple[OutboxRow, ...] = ()
-        if self._publishing is not None:
-            outbox = (
-                accepted_message(
-                    self._publishing.station, self._trackers.meter(tracker.address), self._visit.site, point, reading,
-                    judgement, visit_uid=self._visit_ids.uid, message_id=_new_message_id(),
-                ),
-            )  # fmt: skip
+        row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, accepted.settled_in, accepted.uid)
+        batch = Batch(accepted=(row,), outbox=self._verdict_messages(point, accepted))
         self.flush()
-        self._commit(Batch(accepted=(row,), outbox=outbox), lambda: self._on_committed(point, accepted))
+        self._commit(batch, lambda: self._on_committed(point, accepted))
+
+    async def commit_verdict(self, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Commit a new verdict on an accepted reading, with its message; return when it is committed.
+
+        Raises:
+            StoreError: the verdict could not be stored.
+        """
+        verdict = VerdictRow(accepted.uid, accepted.judgement)
+        batch = Batch(verdicts=(verdict,), outbox=self._verdict_messages(point, accepted))
+        await asyncio.wrap_future(self._writer.submit(batch))
+        if batch.outbox and self._publishing is not None:
+            self._publishing.outbox_changed.set()
+
+    def _verdict_messages(self, point: TestPoint, accepted: AcceptedReading) -> tuple[OutboxRow, ...]:
+        """Return the message with an accepted reading and its verdict; none where nothing is published."""
+        if self._publishing is None:
+            return ()
+        return (
+            accepted_message(
+                self._publishing.station, Meter(accepted.address, accepted.meter), self._visit.site, point,
+                accepted.reading, accepted.judgement, reading_uid=accepted.uid, revision=accepted.revision,
+                visit_uid=self._visit_ids.uid, message_id=_new_message_id(),
+            ),
+        )  # fmt: skip
 
     def flush(self) -> None:
         """Commit the raw readings gathered so far, with one message for each meter."""

@@ -30,14 +30,21 @@ class VisitDiagnosis:
 
     def __init__(self, visit: ActiveVisit) -> None:
         self._visit = visit
+        self._sources = dict(visit.accepted)
         self._observations: dict[str, list[Observation]] = {key: [] for key in visit.points}
         self._readings: dict[str, PointReadings] = {}
         self.update()
 
     def update(self) -> None:
-        """Take new readings and ratings of the visit into account; a test point without a reading has its rating."""
+        """Take new readings, verdicts and ratings of the visit into account.
+
+        A test point without a reading has its rating.
+        """
         for key, point in self._visit.points.items():
-            observations, accepted = self._observations[key], self._visit.accepted[key]
+            accepted = self._visit.accepted[key]
+            if self._sources[key] is not accepted:  # a reading was judged again
+                self._sources[key], self._observations[key] = accepted, []
+            observations = self._observations[key]
             known = self._readings.get(key)
             if known is None or known.point is not point or len(observations) < len(accepted):
                 observations += map(_observation, accepted[len(observations) :])
@@ -96,7 +103,7 @@ def _observation(accepted: AcceptedReading) -> Observation:
     reading = accepted.reading
     return Observation(
         number=accepted.number,
-        measured=MeasuredValue.from_reading(reading),
+        measured=MeasuredValue.from_reading(reading, accepted.judgement.resolution),
         accuracy=parse_recorded_accuracy(accepted.judgement.accuracy, reading.quantity),
         judgement=accepted.judgement,
         meter=accepted.meter,

@@ -1,6 +1,7 @@
 """The path of a reading: packet, driver, reading, test point, settling, verdict; then the committer has it."""
 
 import logging
+import uuid
 from collections import Counter
 from collections.abc import Callable, Iterable
 
@@ -115,6 +116,9 @@ class Pipeline:
         reading = tracker.latest
         assert reading is not None  # noqa: S101  # only called after a reading
         tracker.accept(reading, point.key)
-        accepted = AcceptedReading(reading, judgement, tracker.name, settled_in, self._visit.new_number())
+        accepted = AcceptedReading(
+            reading, judgement, tracker.name, settled_in, self._visit.new_number(), str(uuid.uuid4()),
+            self._trackers.meter(tracker.address).address,
+        )  # fmt: skip
         self._committer.commit_accepted(tracker, point, accepted)
         return accepted.number

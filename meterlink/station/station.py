@@ -268,9 +268,11 @@ class Station:
         for key, text in resumed.ratings.items():
             visit.set_rating(key, text)
         for row in resumed.accepted:
-            visit.add_accepted(
-                row.point_key, AcceptedReading(row.reading, row.judgement, row.meter.name, row.settled_in)
-            )
+            accepted = AcceptedReading(
+                row.reading, row.judgement, row.meter.name, row.settled_in, uid=row.uid, address=row.meter.address,
+                revision=row.revision,
+            )  # fmt: skip
+            visit.add_accepted(row.point_key, accepted)
         if visit.focus is not None:
             visit.probes_removed(visit.focus)
         return visit, resumed.ids

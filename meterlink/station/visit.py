@@ -9,13 +9,14 @@ from meterlink.core.cautions import caution_at
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import DerivedPoint, Plan, PointKind, Site, Specification, TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.questions import Question
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.flow import Flow, expected_flow
 from meterlink.judge.judging import format_decimal, limits_for
-from meterlink.link.messages import AcceptedView, LimitsView, PointView
+from meterlink.link.messages import AcceptedView, LimitsView, PointView, question_view
 from meterlink.plans import parse_specification
 
 if TYPE_CHECKING:
@@ -24,13 +25,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class AcceptedReading:
-    """A reading that was accepted at a test point, with its verdict, as committed. ``settled_in`` is in seconds."""
+    """A reading that was accepted at a test point, with its verdict, as committed. ``settled_in`` is in seconds.
+
+    ``uid`` is its identifier in the database, unique across stations; ``address`` is the stored address of its meter.
+    ``revision`` is the number of its verdicts.
+    """
 
     reading: Reading
     judgement: Judgement
     meter: str
     settled_in: float
     number: int = 0  # unique in the visit, in its order, from 1; 0 before `ActiveVisit.add_accepted` or `new_number`
+    uid: str = ""
+    address: str = ""
+    revision: int = 1
 
 
 class ActiveVisit:
@@ -106,6 +114,40 @@ class ActiveVisit:
         self.accepted[key].append(accepted if accepted.number else replace(accepted, number=self.new_number()))
         self.last_accepted = key
 
+    def open_questions(self) -> list[tuple[TestPoint, AcceptedReading]]:
+        """Return the newest readings of the test points that have an open question, in plan order."""
+        newest = [(self.points[key], accepted[-1]) for key, accepted in self.accepted.items() if accepted]
+        return [(point, accepted) for point, accepted in newest if accepted.judgement.question is not None]
+
+    def asked_reading(self, number: int) -> tuple[TestPoint, AcceptedReading, Question[Judgement]]:
+        """Return the accepted reading ``number`` with its test point and its question; 0: the only one with a question.
+
+        Raises:
+            InputError: there is no such reading, it has no question, or several have one and ``number`` is 0; or the
+                limits of the test point have changed since.
+        """
+        asked = self.open_questions()
+        if number == 0 and len(asked) > 1:
+            numbers = ", ".join(str(accepted.number) for _, accepted in asked)
+            raise InputError(f"{len(asked)} readings have a question: {numbers}.", "Say which one you answer.")
+        found = [(point, accepted) for point, accepted in asked if number in {0, accepted.number}]
+        if not found or found[0][1].judgement.question is None:
+            whose = f"The accepted reading {number} has" if number else "The readings have"
+            raise InputError(f"{whose} no open question.", "It may be answered already, or measured again.")
+        point, accepted = found[0]
+        if accepted.judgement.limits != self.limits[point.key]:
+            raise InputError(
+                f"The rating of the {point.title} was changed after this question.",
+                "Measure it again, or type it again.",
+            )
+        return point, accepted, found[0][1].judgement.question
+
+    def judge_again(self, key: str, accepted: AcceptedReading) -> None:
+        """Put ``accepted``, which has a new verdict, in the place of the reading with its number at ``key``."""
+        self.accepted[key] = [
+            accepted if earlier.number == accepted.number else earlier for earlier in self.accepted[key]
+        ]
+
     def derived_point_of(self, key: str) -> DerivedPoint | None:
         """Return the derived point that the reading at ``key`` only serves, so that it needs no limits; else None."""
         return next((point for point in self.derived if point.uses_exclusively(key)), None)
@@ -149,7 +191,8 @@ class ActiveVisit:
             ``{key of a rated point: text to keep}``. `set_rating` with that text gives the same rating again.
 
         Raises:
-            InputError: there is no such point, or the text is no rating; an ambiguous text has a question as message.
+            OpenQuestionError: the text has several meanings; the key of a choice is a text with one.
+            InputError: there is no such point, or the text is no rating.
         """
         point = self.point(key)
         from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label
@@ -245,6 +288,7 @@ def _accepted_view(accepted: AcceptedReading) -> AcceptedView:
     judgement = accepted.judgement
     return AcceptedView(
         id=accepted.number,
+        revision=accepted.revision,
         text=accepted.reading.text,
         number_text=accepted.reading.number_text,
         unit_text=accepted.reading.unit_text,
@@ -259,6 +303,8 @@ def _accepted_view(accepted: AcceptedReading) -> AcceptedView:
         next_measurement=judgement.next_measurement,
         probability=judgement.probability,
         rule=judgement.rule,
+        question=None if judgement.question is None else question_view(judgement.question),
+        answer=judgement.answer,
         meter=accepted.meter,
         at=format_rfc3339(accepted.reading.timestamp.utc_ns),
         settled_in=round(accepted.settled_in, 1),

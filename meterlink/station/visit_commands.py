@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 
 from meterlink.capture.manual_entry import parse_manual_entry
 from meterlink.core.clock import Clock
@@ -41,6 +42,7 @@ class VisitCommands:
         self._clock = clock
         self._update_diagnosis = update_diagnosis
         self._request_show = request_show
+        self._answering: set[int] = set()  # numbers of readings whose new verdict is being committed
 
     async def activate(self, point: TestPoint) -> None:
         """Make ``point`` the active test point."""
@@ -121,6 +123,34 @@ class VisitCommands:
         tracker.settling = SettlingState(Phase.ACCEPTED)
         tracker.reading_count += 1
         return self._pipeline.accept(tracker, point, judgement, 0.0)
+
+    async def answer(self, answer: str, reading: int) -> int:
+        """Answer the question about the accepted reading ``reading`` (0: the only one), which is then judged again.
+
+        The earlier verdict stays in the database.
+
+        Returns:
+            The number of the reading.
+
+        Raises:
+            InputError: there is no such reading or no such choice, or the question is answered already.
+        """
+        point, accepted, question = self._visit.asked_reading(reading)
+        judgement = question.choose(answer).conclusion
+        if accepted.number in self._answering:
+            raise InputError(f"The question about the accepted reading {accepted.number} is being answered.")
+        self._answering.add(accepted.number)
+        try:
+            again = replace(accepted, judgement=judgement, revision=accepted.revision + 1)
+            await self._committer.commit_verdict(point, again)
+        finally:
+            self._answering.discard(accepted.number)
+        self._visit.judge_again(point.key, again)
+        for tracker in self._trackers:
+            if tracker.accepted is again.reading:
+                tracker.judgement = judgement
+        self._update_diagnosis()
+        return again.number
 
     def plan_advance_after_entry(self, accepted: AcceptedReading) -> None:
         """Go to the next test point when the verdict on a committed typed reading was shown long enough."""

@@ -39,6 +39,7 @@ class VisitJudge:
             rule=self._visit.rules[point.key],
             celsius=self._celsius,
             flow=self._visit.flow_at(point),
+            coupling=point.coupling,
         )
         if calibration is None:
             return judgement

@@ -11,7 +11,7 @@ PlainValue = str | float | bool | list[str] | None
 def history_fields(row: HistoryRow) -> dict[str, PlainValue]:
     """Return an accepted reading as a flat dict of plain values; `meterlink history --help` lists the keys."""
     judgement = row.judgement
-    limits = judgement.limits
+    limits, question = judgement.limits, judgement.question
     return {
         "at": format_rfc3339(row.reading.timestamp.utc_ns),
         "clock_set": row.clock_set,
@@ -42,6 +42,11 @@ def history_fields(row: HistoryRow) -> dict[str, PlainValue]:
         "next_measurement": judgement.next_measurement,
         "settled_in": row.settled_in,
         "reason": judgement.reason,
+        "question": None if question is None else question.text,
+        "choices": None if question is None else [f"{choice.key}: {choice.words}" for choice in question.choices],
+        "answer": judgement.answer or None,
+        "uid": row.uid,
+        "revision": row.revision,
     }
 
 

@@ -12,6 +12,7 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
+from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
     HistoryRow,
     MeterRow,
@@ -35,8 +36,10 @@ _SELECT_ACCEPTED = f"""
     SELECT a.*, j.verdict, j.margin, j.prior, j.limits_low, j.limits_high, j.limits_unit, j.limits_basis,
         j.limits_nominal, j.digits AS judged_digits,
         j.deviation_percent, j.expanded_uncertainty, j.coverage_factor, j.probability,
-        j.accuracy, j.calibration, j.rule, j.reason, j.next_measurement, j.rating, j.software, r.packet, st.channel,
-        b.boot_id, b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
+        j.accuracy, j.calibration, j.rule, j.reason, j.next_measurement, j.question, j.answer,
+        j.resolution AS answered_resolution, (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id) AS revision,
+        j.rating, j.software, r.packet, st.channel, b.boot_id,
+        b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
     FROM accepted_readings a
     CROSS JOIN verdicts j ON j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id)
@@ -215,6 +218,9 @@ def _judgement(row: sqlite3.Row) -> Judgement:
         row["next_measurement"],
         row["prior"],
         row["calibration"],
+        load_question(row["question"]),
+        row["answer"],
+        decode_decimal(row["answered_resolution"]),
     )
 
 
@@ -254,6 +260,7 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         boot=row["boot_id"],
         software=row["software"],
         clock_set=decode_flag(row["clock_set"]),
+        revision=row["revision"],
     )
 
 

@@ -28,12 +28,21 @@ class AcceptedRow(NamedTuple):
     """An accepted reading with its verdict.
 
     The writer inserts ``reading_row`` as a raw reading, too: do not list it in ``Batch.readings`` again.
-    ``settled_in`` is the time in s from the first contact of the probes until it was accepted.
+    ``settled_in`` is the time in s from the first contact of the probes until it was accepted. ``uid`` is unique for
+    ever and across stations; empty for a new one.
     """
 
     reading_row: ReadingRow
     judgement: Judgement
     settled_in: float
+    uid: str = ""
+
+
+class VerdictRow(NamedTuple):
+    """A new verdict on the accepted reading ``uid``, which was judged again; its earlier verdicts stay."""
+
+    uid: str
+    judgement: Judgement
 
 
 class OutboxRow(NamedTuple):
@@ -51,6 +60,7 @@ class Batch(NamedTuple):
     readings: tuple[ReadingRow, ...] = ()
     accepted: tuple[AcceptedRow, ...] = ()
     outbox: tuple[OutboxRow, ...] = ()
+    verdicts: tuple[VerdictRow, ...] = ()
 
 
 class VisitIds(NamedTuple):
@@ -71,7 +81,7 @@ class HistoryRow(NamedTuple):
     ``settled_in`` is the time in s from the first contact of the probes until it was accepted. ``rating`` is the text
     printed on the part, empty if unknown. ``station`` and ``boot`` recorded it, ``software`` judged it; monotonic times
     compare only within one ``boot``. ``clock_set`` is True if the wall clock was reliable, None if the station could
-    not find out.
+    not find out. ``revision`` is the number of its verdicts: 1, and one more for each time it was judged again.
     """
 
     id: int
@@ -95,6 +105,7 @@ class HistoryRow(NamedTuple):
     boot: str
     software: str
     clock_set: bool | None
+    revision: int = 1
 
 
 class StoredReading(NamedTuple):

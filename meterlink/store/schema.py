@@ -209,6 +209,9 @@ _READINGS = (
         CHECK ((status = 'ok') = (digits IS NOT NULL))
     ) STRICT""",
     # The newest verdict (highest id) of an accepted reading is the current one. digits: the reading in limits_unit.
+    # question: the open question as JSON, with the judgement that follows from each choice; NULL without one. answer:
+    # the key of the choice that led to this verdict. resolution: the display step that an answer gave, in the unit of
+    # the reading; NULL for the reading's own.
     """CREATE TABLE verdicts (
         id INTEGER PRIMARY KEY,
         accepted_id INTEGER NOT NULL REFERENCES accepted_readings(id),
@@ -231,6 +234,9 @@ _READINGS = (
         rule TEXT NOT NULL,
         reason TEXT NOT NULL,
         next_measurement TEXT NOT NULL,
+        question TEXT,
+        answer TEXT NOT NULL,
+        resolution TEXT,
         rating TEXT NOT NULL,
         software TEXT NOT NULL
     ) STRICT""",

@@ -12,6 +12,7 @@ from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
 from meterlink.plans.derived_table import dump_derived_points
 from meterlink.store.continuity import end_connections_of_killed_station
+from meterlink.store.question_text import dump_question
 from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, VisitIds
 from meterlink.store.stretches import StretchWriter, decimal_text
 
@@ -23,8 +24,8 @@ _INSERT_ACCEPTED = """
 _INSERT_VERDICT = """
     INSERT INTO verdicts (accepted_id, judged_utc_ns, verdict, margin, limits_low, limits_high, limits_unit,
         limits_basis, limits_nominal, digits, deviation_percent, expanded_uncertainty, coverage_factor, probability,
-        prior, accuracy, calibration, rule, reason, next_measurement, rating, software)
-    SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
+        prior, accuracy, calibration, rule, reason, next_measurement, question, answer, resolution, rating, software)
+    SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
     FROM accepted_readings a JOIN test_points p ON p.id = a.point_id WHERE a.id = ?
 """
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
@@ -42,10 +43,10 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
 
 
 def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch: Batch, now_utc_ns: int) -> None:
-    """Insert a batch: raw readings, then accepted readings with their verdicts, then messages.
+    """Insert a batch: raw readings, accepted readings with their verdicts, later verdicts, then messages.
 
     Raises:
-        StoreError: an accepted reading has no visit or no test point.
+        StoreError: an accepted reading has no visit or no test point, or a later verdict has no accepted reading.
     """
     stretches.insert(connection, batch.readings)
     for accepted in batch.accepted:
@@ -58,6 +59,13 @@ def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch
         raw_reading_id = stretches.insert(connection, (row,))
         accepted_id = _insert(connection, _INSERT_ACCEPTED, _accepted_values(accepted, raw_reading_id))
         insert_verdict(connection, accepted_id, accepted.judgement, now_utc_ns)
+    for verdict in batch.verdicts:
+        found = connection.execute("SELECT id FROM accepted_readings WHERE uid = ?", (verdict.uid,)).fetchone()
+        if found is None:
+            raise StoreError(
+                f"There is no accepted reading {verdict.uid} in the database.", "It may belong to another data folder."
+            )
+        insert_verdict(connection, found[0], verdict.judgement, now_utc_ns)
     connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
 
 
@@ -88,6 +96,9 @@ def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: 
         judgement.rule,
         judgement.reason,
         judgement.next_measurement,
+        dump_question(judgement.question),
+        judgement.answer,
+        decimal_text(judgement.resolution),
         VERSION,
         accepted_id,
     )
@@ -215,7 +226,7 @@ def _accepted_values(accepted: AcceptedRow, raw_reading_id: int) -> tuple[Any, .
     row = accepted.reading_row
     reading = row.reading
     return (
-        _new_uid(),
+        accepted.uid or _new_uid(),
         raw_reading_id,
         row.visit_id,
         row.point_id,

@@ -44,7 +44,8 @@ VIEWS = (
         p.terminal_a || '–' || p.terminal_b AS terminals, a.quantity, a.digits, a.unit AS unit_symbol, a.value,
         a.status, a.coupling, j.verdict, j.margin, j.limits_low AS low, j.limits_high AS high, j.limits_unit,
         j.limits_basis, j.deviation_percent, j.expanded_uncertainty, j.probability, j.prior, j.rating, j.rule,
-        j.accuracy, j.calibration, j.reason, j.next_measurement, {_time("j.judged_utc_ns")} AS judged_at,
+        j.accuracy, j.calibration, j.reason, j.next_measurement,
+        json_extract(j.question, '$.question') AS question, j.answer, {_time("j.judged_utc_ns")} AS judged_at,
         j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id) AS current, m.name AS meter, a.settled_in,
         a.clock_set, b.station, j.software, a.raw_reading_id
     FROM accepted_readings a

@@ -170,9 +170,9 @@ class Writer:
         return self._enqueue(
             lambda connection: transactions.insert_batch(connection, self._stretches, batch, now),
             readings=batch.readings,
-            rows=len(batch.readings) + len(batch.accepted) + len(batch.outbox),
+            rows=len(batch.readings) + len(batch.accepted) + len(batch.verdicts) + len(batch.outbox),
             messages=len(batch.outbox),
-            droppable=not batch.accepted and all(message.droppable for message in batch.outbox),
+            droppable=not (batch.accepted or batch.verdicts) and all(message.droppable for message in batch.outbox),
         )
 
     def open_visit(self, site: Site, plan: Plan, opened: Timestamp) -> Future[VisitIds]:

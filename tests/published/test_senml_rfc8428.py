@@ -234,7 +234,18 @@ SITE = Site("Cold store 3", "condenser 1")
 
 
 def accepted(judgement: Judgement, measured: Reading, point: TestPoint = POINT) -> dict[str, Resolved]:
-    row = accepted_message("van", METER, SITE, point, measured, judgement, visit_uid="visit-9", message_id="id-1")
+    row = accepted_message(
+        "van",
+        METER,
+        SITE,
+        point,
+        measured,
+        judgement,
+        reading_uid="reading-5",
+        revision=1,
+        visit_uid="visit-9",
+        message_id="id-1",
+    )
     records = resolve(row.payload, NOW)
     base = f"meterlink/van/Cold-store-3/condenser-1/{point.key}/"
     assert all(record.name.startswith(base) for record in records)
@@ -265,6 +276,8 @@ def test_an_accepted_reading_has_the_grounds_of_its_verdict() -> None:
         "deviation": (-0.0844, "/"),
     }
     assert {name: record.value for name, record in records.items() if not record.unit} == {
+        "reading-id": "reading-5",
+        "revision": 1,
         "verdict": "outside",
         "margin": "clear",
         "limit-basis": "45 µF ±6 %",

@@ -1,7 +1,6 @@
 """Values typed in at a running station: accepted at once, judged, committed, sent to watchers."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,58 +18,12 @@ from meterlink.station.station import Station, StationConfig
 from meterlink.station.tracker import DWELL_AFTER_LIFT
 from meterlink.store.reader import Reader
 from meterlink_simulators.air import Air
-from meterlink_simulators.scenario import shipped_scenario
-from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
-
-Body = Callable[[Station, dict[str, Any]], Awaitable[None]]
-
-
-def plan() -> Plan:
-    demo = shipped_scenario("demo").plan
-    return Plan("demo", tuple(point for point in demo.points if point.quantity in {"capacitance", "resistance"}))
-
-
-def at_station(folder: Path, body: Body, chosen: Plan | None = None) -> None:
-    stations: list[Station] = []
-
-    async def run() -> None:
-        async with Air() as air:  # without any meter
-            config = StationConfig(
-                folder, Settings("test"), Site("Mill Lane bakery", "condenser"), chosen or plan(), "boot",
-                clock=VirtualClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
-            )  # fmt: skip
-            station = Station(config)
-            stations.append(station)
-            views: dict[str, Any] = {}
-            station.add_listener(lambda message: views.__setitem__(message["topic"], message))
-            task = asyncio.create_task(station.run())
-            await station.started.wait()
-            try:
-                async with asyncio.timeout(600):
-                    await body(station, views)
-            finally:
-                station.stop()
-                await task
-
-    run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
-
-
-async def until(condition: Callable[[], bool]) -> None:
-    while not condition():  # noqa: ASYNC110  # the condition has no event
-        await asyncio.sleep(0.05)
-
-
-async def enter(station: Station, text: str, **more: str) -> str:
-    return await station.execute({"id": 1, "command": "enter", "text": text, **more})  # type: ignore[typeddict-item]
-
-
-def accepted(views: dict[str, Any], number: int) -> Any:
-    return views["visit"]["points"][number]["accepted"]
+from support.virtual_stations import accepted, at_station, enter, passive_plan, until
 
 
 def test_a_typed_value_is_accepted_at_once_judged_and_committed(tmp_path: Path) -> None:
     async def body(station: Station, views: dict[str, Any]) -> None:
-        first, second = plan().points[:2]
+        first, second = passive_plan().points[:2]
         assert views["visit"]["focus"] == first.key
         assert await enter(station, "49.20 uF") == ""
         await until(lambda: accepted(views, 0) is not None)
@@ -113,7 +66,7 @@ def test_a_repeat_belongs_to_the_same_point_and_keeps_both_readings(tmp_path: Pa
 
 
 def test_a_typed_overload_is_accepted(tmp_path: Path) -> None:
-    coils = Plan("coil", tuple(point for point in plan().points if point.kind == "coil"))
+    coils = Plan("coil", tuple(point for point in passive_plan().points if point.kind == "coil"))
 
     async def body(station: Station, views: dict[str, Any]) -> None:
         assert await enter(station, "OL") == ""
@@ -138,17 +91,19 @@ def test_invalid_values_are_errors_and_change_nothing(tmp_path: Path) -> None:
 
 def test_a_value_for_a_given_point_is_independent_of_the_focus(tmp_path: Path) -> None:
     async def body(station: Station, views: dict[str, Any]) -> None:
-        second = plan().points[1].key
+        second = passive_plan().points[1].key
         assert await enter(station, "4.98 uF", point=second) == ""
         await until(lambda: accepted(views, 1) is not None)
         await asyncio.sleep(DWELL_AFTER_LIFT * 2)
-        assert views["visit"]["focus"] == plan().points[0].key
+        assert views["visit"]["focus"] == passive_plan().points[0].key
 
     at_station(tmp_path, body)
 
 
 def test_a_value_without_a_rating_is_kept_without_a_verdict(tmp_path: Path) -> None:
-    unrated = replace(plan(), points=tuple(replace(point, specification=None) for point in plan().points))
+    unrated = replace(
+        passive_plan(), points=tuple(replace(point, specification=None) for point in passive_plan().points)
+    )
 
     async def body(station: Station, views: dict[str, Any]) -> None:
         await enter(station, "49.20 uF")
@@ -161,9 +116,9 @@ def test_a_value_without_a_rating_is_kept_without_a_verdict(tmp_path: Path) -> N
 def test_the_command_uses_the_running_station(tmp_path: Path) -> None:
     async def body(_station: Station, _views: dict[str, Any]) -> None:
         point, kept = await enter_reading(tmp_path, "49.20 uF")
-        assert (point["key"], kept["verdict"]) == (plan().points[0].key, "within")
+        assert (point["key"], kept["verdict"]) == (passive_plan().points[0].key, "within")
         point, kept = await enter_reading(tmp_path, "3.91 uF")
-        assert (point["key"], kept["verdict"]) == (plan().points[1].key, "outside")
+        assert (point["key"], kept["verdict"]) == (passive_plan().points[1].key, "outside")
         with pytest.raises(InputError, match="'banana'"):
             await enter_reading(tmp_path, "banana")
 
@@ -193,8 +148,8 @@ def test_the_command_finds_its_reading_whatever_the_meters_name(tmp_path: Path, 
     async def run() -> Any:
         async with Air() as air:
             config = StationConfig(
-                tmp_path, Settings("test", meters=meters), Site("Mill Lane bakery", "condenser"), plan(), "boot",
-                scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+                tmp_path, Settings("test", meters=meters), Site("Mill Lane bakery", "condenser"), passive_plan(),
+                "boot", scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
             station = Station(config)
             task = asyncio.create_task(station.run())
@@ -206,7 +161,7 @@ def test_the_command_finds_its_reading_whatever_the_meters_name(tmp_path: Path, 
                 await task
 
     (first, first_accepted), (second, second_accepted) = asyncio.run(run())
-    assert [first["key"], second["key"]] == [point.key for point in plan().points[:2]]
+    assert [first["key"], second["key"]] == [point.key for point in passive_plan().points[:2]]
     assert (first_accepted["text"], second_accepted["text"]) == ("49.20 µF", "3.91 µF")
     assert (first_accepted["id"], second_accepted["id"]) == (1, 2)
     assert first_accepted["meter"] == (name or "typed in")

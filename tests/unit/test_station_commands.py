@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
+from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.link.messages import Command, CommandName
 from meterlink.link.teach_line import parse_teach_line
 from meterlink.station.commands import Argument, CommandRow, CommandTable, command_rows
@@ -65,11 +66,15 @@ def test_a_handler_takes_the_arguments_of_its_row(row: CommandRow) -> None:
 async def test_arguments_get_their_types() -> None:
     recorder = Recorder()
     command = {"id": 1, "command": "enter", "point": "fan", "text": "4.70 uF"}
-    assert await recorder.table.execute(command) == ("", 7)
-    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "4.70 uF"}) == ("", 7)
-    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "", "point": ""}) == ("", 7)
-    assert await recorder.table.execute({"id": 3, "command": "teach_drop", "meter": "Alder", "entry": 3}) == ("", 7)
-    assert await recorder.table.execute({"id": 4, "command": "teach_drop", "meter": "Alder"}) == ("", 7)
+    assert await recorder.table.execute(command) == ("", 7, None)
+    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "4.70 uF"}) == ("", 7, None)
+    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "", "point": ""}) == ("", 7, None)
+    assert await recorder.table.execute({"id": 3, "command": "teach_drop", "meter": "Alder", "entry": 3}) == (
+        "",
+        7,
+        None,
+    )
+    assert await recorder.table.execute({"id": 4, "command": "teach_drop", "meter": "Alder"}) == ("", 7, None)
     assert recorder.calls == [
         (CommandName.ENTER, {"point": POINTS["fan"], "text": "4.70 uF"}),
         (CommandName.ENTER, {"point": None, "text": "4.70 uF"}),
@@ -115,7 +120,21 @@ async def test_a_handlers_error_is_the_reply() -> None:
         raise InputError("Not now.", "Try later.")
 
     table = CommandTable([CommandRow(CommandName.NEXT, refuse)], find_point, pytest.fail)
-    assert await table.execute({"id": 1, "command": "next"}) == ("Not now. Try later.", None)
+    assert await table.execute({"id": 1, "command": "next"}) == ("Not now. Try later.", None, None)
+
+
+async def test_a_text_with_several_meanings_has_its_question_in_the_reply() -> None:
+    async def ask() -> None:
+        raise OpenQuestionError(Question("Start or run?", (Choice("start", "", 1), Choice("run", "", 2)), "run"))
+
+    table = CommandTable([CommandRow(CommandName.NEXT, ask)], find_point, pytest.fail)
+    result = await table.execute({"id": 1, "command": "next"})
+    assert result.error == "Start or run? Is it 'start' or 'run'?"
+    assert result.question == {
+        "question": "Start or run?",
+        "choices": [{"key": "start", "words": ""}, {"key": "run", "words": ""}],
+        "usual": "run",
+    }
 
 
 _VALUES = st.one_of(st.none(), st.booleans(), st.integers(), st.text(max_size=5), st.lists(st.integers()))

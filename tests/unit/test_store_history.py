@@ -273,8 +273,7 @@ def _history_row(reading, site, limits):
 
 def test_json_has_the_documented_keys(data):
     objects = json.loads(run(data, "--json", "--limit", "1").output)
-    visit = objects[0].pop("visit_uid")
-    assert len(visit) == 36
+    assert [len(objects[0].pop(key)) for key in ("visit_uid", "uid")] == [36, 36]
     assert objects == [
         {
             "at": "2026-07-14T12:00:00.000Z",
@@ -305,6 +304,10 @@ def test_json_has_the_documented_keys(data):
             "next_measurement": "",
             "settled_in": 1.25,
             "reason": "4.68 µF is below the low limit of 4.7 µF.",
+            "question": None,
+            "choices": None,
+            "answer": None,
+            "revision": 1,
         }
     ]
     help_text = " ".join(run(data, "--help").output.split())

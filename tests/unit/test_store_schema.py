@@ -62,7 +62,7 @@ def make_database(path):
                 4.23e-5, 'ok', NULL, '0.01', 0, 0, 0, 1.5);
             INSERT INTO verdicts VALUES (1, 1, 2000, 'within', 'close call', '42.3', '47.7', 'µF', '45 µF ±6 %', '45',
                 '42.30', '-6', '0.5', 2.0, 0.5, 'assumed', 'assumed 1 % + 3', '', 'simple acceptance', 'On the limit.',
-                '', '45 µF ±6 %', '0.0.9');
+                '', NULL, '', NULL, '45 µF ±6 %', '0.0.9');
             """
         )
 

@@ -240,7 +240,7 @@ def test_a_later_verdict_is_the_current_one_and_the_earlier_one_stays(writer, pa
         transactions.insert_verdict(connection, first.id, again, 2_000)
         with pytest.raises(StoreError, match="accepted reading 99"):
             transactions.insert_verdict(connection, 99, again, 2_000)
-    assert Reader(path).history() == [first._replace(judgement=again, rating="35 µF ±5 %"), second]
+    assert Reader(path).history() == [first._replace(judgement=again, rating="35 µF ±5 %", revision=2), second]
     with closing(sqlite3.connect(path)) as connection:
         verdicts = connection.execute(
             "SELECT id, verdict, rating, current FROM verdict_history ORDER BY judged_at, id"

@@ -7,6 +7,7 @@ import click
 
 from meterlink.core.errors import InputError
 from meterlink.core.questions import OpenQuestionError, Question
+from meterlink.link.messages import QuestionView, question_view
 
 Conclusion = TypeVar("Conclusion")
 
@@ -31,13 +32,15 @@ def settle(result: Conclusion | Question[Conclusion], answer: str | None, *, as_
     if answer is not None:
         return result.choose(answer).conclusion
     fields = json.dumps(result.as_json_object(), ensure_ascii=False)
-    click.echo(fields if as_json else "\n".join(_lines(result)))
+    how = "Answer with --answer and the number or the key of a choice."
+    click.echo(fields if as_json else "\n".join([*question_lines(question_view(result)), how]))
     raise click.exceptions.Exit(OpenQuestionError.exit_code)
 
 
-def _lines(question: Question[object]) -> list[str]:
-    lines = [question.text]
-    for number, choice in enumerate(question.choices, 1):
-        usual = " (usual)" if choice.key == question.usual and len(question.choices) > 1 else ""
-        lines.append(f"  {number}  {choice.key}: {choice.words}{usual}")
-    return [*lines, "Answer with --answer and the number or the key of a choice."]
+def question_lines(question: QuestionView) -> list[str]:
+    """Return a question as lines, with its choices numbered from 1."""
+    lines = [question["question"]]
+    for number, choice in enumerate(question["choices"], 1):
+        usual = " (usual)" if choice["key"] == question["usual"] and len(question["choices"]) > 1 else ""
+        lines.append(f"  {number}  {choice['key']}: {choice['words']}{usual}")
+    return lines
