@@ -126,7 +126,7 @@ def _advice_on_accepted(
     warning = warning_text(point.kind, judgement.limits, judgement.digits)
     derived_point = visit.derived_point_of(point.key)
     if judgement.question is not None:
-        return f"A question about the {part}: {judgement.question.text}"
+        return f"Answer the question about the {part}, or measure it again."
     if judgement.verdict is Verdict.NO_LIMITS and derived_point is not None:
         return f"Kept for the {derived_point.title}.{_next_point_text(point, visit)}"
     if judgement.verdict is Verdict.NO_LIMITS:

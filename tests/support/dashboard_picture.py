@@ -12,7 +12,7 @@ from pathlib import Path
 
 from meterlink.core.readings import Phase
 from meterlink.core.verdicts import Verdict
-from meterlink.link.messages import Message, Topic
+from meterlink.link.messages import Message, Reply, Topic
 from meterlink.settings import Settings
 from meterlink.station.station import StationConfig
 from meterlink_simulators.scenario import shipped_scenario
@@ -75,6 +75,10 @@ class FrozenStation:
 
     async def send(self, command: str, **fields: str | int) -> str:
         return f"{command} {fields} is not available in a picture"
+
+    async def request(self, command: str, **fields: str | int) -> Reply:
+        error = await self.send(command, **fields)
+        return Reply(topic=Topic.REPLY, id=1, error=error, accepted=None, question=None)
 
     async def close(self) -> None:
         pass

@@ -9,7 +9,7 @@ from textual.pilot import Pilot
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import LinkError
-from meterlink.link.messages import Message
+from meterlink.link.messages import Message, QuestionView, Reply, Topic
 from meterlink_tui.app import Dashboard
 
 START = 1_784_041_445_000_000_000  # ns since 1970: 2026-07-14T15:04:05Z
@@ -37,6 +37,7 @@ class FedStation:
         self.sent: list[tuple[str, dict[str, str | int]]] = []
         self.error = ""
         self.refused = ""
+        self.question: QuestionView | None = None  # of the next request
         self.closed = False
         self.feed(*messages)
 
@@ -54,6 +55,11 @@ class FedStation:
     async def send(self, command: str, **fields: str | int) -> str:
         self.sent.append((command, fields))
         return self.error if command.startswith(self.refused) else ""
+
+    async def request(self, command: str, **fields: str | int) -> Reply:
+        error = await self.send(command, **fields)
+        question, self.question = self.question, None
+        return Reply(topic=Topic.REPLY, id=1, error=error, accepted=None, question=question)
 
     async def close(self) -> None:
         self.closed = True

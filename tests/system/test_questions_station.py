@@ -118,7 +118,6 @@ def test_an_overload_that_is_answered_as_a_short_changes_diagnosis_record_and_me
         assert accepted(views, FAN)["verdict"] == "over range"
         (cause,) = [cause for cause in views["visit"]["causes"] if "shorted" in cause["title"]]
         assert cause["confidence"] == "possible"
-        assert "A question about the" in views["visit"]["advice"] or views["visit"]["focus"] != "fan"
         assert await answer(station, "almost zero", reading=accepted(views, FAN)["id"]) == ""
         assert accepted(views, FAN)["verdict"] == "shorted"
         (cause,) = [cause for cause in views["visit"]["causes"] if "shorted" in cause["title"]]
@@ -249,6 +248,22 @@ def test_without_a_station_the_command_is_an_error(tmp_path: Path) -> None:
     for arguments in ([], ["--answer", "1"]):
         result = CliRunner().invoke(command, [*arguments, "--data", str(tmp_path)])
         assert isinstance(result.exception, LinkError)
+
+
+def test_a_rating_with_several_meanings_is_asked_about_and_its_choice_is_a_rating(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        key = passive_plan().points[0].key
+        before = views["visit"]["points"][0]["rating"]
+        ask: Any = {"id": 1, "command": "set_rating", "point": key, "text": "40-50 MFD 370V"}
+        result = await station.result_of(ask)
+        assert "start or run?" in result.error
+        assert result.question is not None
+        assert views["visit"]["points"][0]["rating"] == before
+        chosen = result.question["choices"][1]["key"]
+        assert await station.result_of(ask | {"text": chosen}) == ("", None, None)
+        assert views["visit"]["points"][0]["rating"] == "40 to 50 µF"
+
+    at_station(tmp_path, body, plan())
 
 
 def test_a_question_is_kept_in_full(tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ from meterlink_tui.scene import GENERAL_CAUTION, STALE_AFTER
 from meterlink_tui.sheets.diagnosis import DERIVED_HEADING, NO_DIAGNOSIS, DiagnosisSheet
 from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
+from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
 from meterlink_tui.sheets.test_points import PointPicker
 from meterlink_tui.terminal import NoTerminalError
@@ -143,6 +144,44 @@ DERIVED = [
     derived("amps", "compressor motor current unbalance", "within", value="1.2 %", text="1.2 % is within the limit."),
 ]  # fmt: skip
 
+STEPS: Any = {
+    "question": "Did the display show 5, 5.0 or 5.00 µF?",
+    "choices": [
+        {"key": "5", "words": "CANNOT TELL"},
+        {"key": "5.0", "words": "WITHIN, close call"},
+        {"key": "5.00", "words": "or more zeros: WITHIN"},
+    ],
+    "usual": None,
+}
+OHMS: Any = {
+    "question": "Isolated, discharged and verified, with every lead off: what do ohms across it show?",
+    "choices": [
+        {"key": "almost zero", "words": "below 10 Ω and steady, as with the probes touching: SHORTED"},
+        {"key": "steady", "words": "a steady value up to 1 MΩ: CANNOT TELL"},
+        {"key": "overload", "words": "they rise above 1 MΩ or to overload: OVER RANGE"},
+    ],
+    "usual": "almost zero",
+}
+ASKED = accepted(
+    "5 µF",
+    "5",
+    "cannot tell",
+    margin=None,
+    id=3,
+    question=STEPS,
+    reason="5 µF was typed: the verdict depends on the decimals that the display showed.",
+)
+SHORT = accepted(
+    "OL µF",
+    None,
+    "over range",
+    margin=None,
+    id=4,
+    question=OHMS,
+    deviation_percent=None,
+    reason="Overload on capacitance: above the meter's range, shorted, or still charging. Read ohms.",
+)
+
 STATES: dict[str, list[Any]] = {
     "settling": [visit(), meters(), live()],
     "within": [visit(accepted(), focus="fan", last_accepted="herm"), meters(),
@@ -154,6 +193,8 @@ STATES: dict[str, list[Any]] = {
     "wrong-function": [visit(), meters(), live("241.3 V AC", "241.3", quantity="voltage", function_matches=False)],
     "alarm": [visit(), meters(radio_error="Bluetooth is switched off. Switch it on."), NOTICE, live()],
     "derived": [visit(derived=DERIVED), meters(), live()],
+    "asked": [visit(ASKED, last_accepted="herm"), meters(), live("5 µF", "5", phase="accepted", meter="typed in")],
+    "asked-ohms": [visit(SHORT, last_accepted="herm"), meters(), live("OL µF", None, phase="accepted")],
     "no-points": [visit(points=[], focus=None, advice="Open a visit with a plan.", caution=""), meters()],
     "no-visit": [meters()],
 }  # fmt: skip
@@ -163,7 +204,9 @@ STATES: dict[str, list[Any]] = {
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-@pytest.mark.parametrize("state", ["settling", "within", "close", "open", "no-visit", "no-points"])
+@pytest.mark.parametrize(
+    "state", ["settling", "within", "close", "open", "asked", "asked-ohms", "no-visit", "no-points"]
+)
 def test_a_state_looks_as_accepted(snap_compare: Any, state: str, size: tuple[int, int]) -> None:
     app, _ = dashboard(*STATES[state])
     assert snap_compare(app, terminal_size=size, run_before=catch_up)
@@ -179,6 +222,17 @@ def test_a_daemon_gone_looks_as_accepted(snap_compare: Any, size: tuple[int, int
         await catch_up(pilot)
 
     assert snap_compare(app, terminal_size=size, run_before=lose)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def test_the_question_sheet_looks_as_accepted(snap_compare: Any, size: tuple[int, int]) -> None:
+    app, _ = dashboard(*STATES["asked-ohms"])
+
+    async def press(pilot: Pilot[None]) -> None:
+        await catch_up(pilot)
+        await pilot.press("o")
+
+    assert snap_compare(app, terminal_size=size, run_before=press)
 
 
 @pytest.mark.parametrize("key", ["question_mark", "l", "t", "d"], ids=["help", "pick", "rating", "light"])
@@ -380,6 +434,114 @@ async def test_a_rating_is_typed_and_an_error_keeps_the_field_open() -> None:
         await pilot.pause()
         assert station.sent[-1] == ("set_rating", {"point": "herm", "text": "45 uF"})
         assert not isinstance(app.screen, RatingSheet)
+
+
+# Questions
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_an_open_question_is_displayed_and_answered_by_a_digit(size: tuple[int, int]) -> None:
+    async with running_dashboard(*STATES["asked"], size=size) as (app, station, pilot):
+        text = screen_text(app)
+        assert "ANSWER run capacitor HERM 5 µF: Did the display show 5, 5.0 or 5.00 µF?" in text
+        assert "1 5 2 5.0 3 5.00 o in words" in text
+        await pilot.press("4")
+        await catch_up(pilot)
+        assert "There is no choice 4 to answer with." in screen_text(app)
+        assert station.sent == []
+        await pilot.press("3")
+        await pilot.pause()
+        assert station.sent == [("answer", {"reading": 3, "answer": "5.00"})]
+        station.feed(visit(accepted("5 µF", "5.00", answer="5.00", question=None), last_accepted="herm"))
+        await catch_up(pilot)
+        assert "ANSWER" not in screen_text(app)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_the_question_stays_while_the_next_point_is_measured(size: tuple[int, int]) -> None:
+    state = visit(ASKED, focus="fan", last_accepted="herm"), live("3.90 µF", "3.90", point="fan")
+    async with running_dashboard(*state, size=size) as (app, station, pilot):
+        assert "ANSWER run capacitor HERM 5 µF: Did" in screen_text(app)
+        await pilot.press("1")
+        await pilot.pause()
+        assert station.sent == [("answer", {"reading": 3, "answer": "5"})]
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize(
+    ("keys", "sent"), [(["2"], "steady"), (["enter"], "almost zero"), (["down", "enter"], "steady")]
+)
+async def test_the_question_sheet_has_the_choices_in_words(size: tuple[int, int], keys: list[str], sent: str) -> None:
+    async with running_dashboard(*STATES["asked-ohms"], size=size) as (app, station, pilot):
+        await pilot.press("o")
+        assert isinstance(app.screen, QuestionSheet)
+        text = screen_text(app)
+        assert "1 almost zero: below 10 Ω and steady, as with the probes touching: SHORTED (usual)" in text
+        assert "3 overload: they rise above 1 MΩ or to overload: OVER RANGE" in text
+        assert ISOLATED in text  # the caution stays where the hand goes to the terminals
+        await pilot.press("9", *keys)
+        await pilot.pause()
+        assert station.sent == [("answer", {"reading": 4, "answer": sent})]
+        assert not isinstance(app.screen, QuestionSheet)
+
+
+async def test_leaving_the_question_sheet_answers_nothing() -> None:
+    async with running_dashboard(*STATES["asked-ohms"]) as (app, station, pilot):
+        await pilot.press("o", "escape")
+        await pilot.pause()
+        assert station.sent == []
+        assert "ANSWER" in screen_text(app)
+
+
+async def test_without_a_question_its_keys_are_an_error() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
+        for key, error in (("o", "No question is open."), ("1", "There is no choice 1 to answer with.")):
+            await pilot.press(key)
+            await catch_up(pilot)
+            assert error in screen_text(app)
+        assert station.sent == []
+
+
+LABEL: Any = {
+    "question": "'40-50 MFD 370V': a range, as on start capacitors, with the voltage of a run capacitor: start or run?",
+    "choices": [
+        {"key": "40 to 50 µF 370 V start", "words": "start capacitor, marked 40 to 50 µF, up to 370 V"},
+        {"key": "40 to 50 µF 370 V run", "words": "run capacitor, marked 40 to 50 µF, up to 370 V"},
+    ],
+    "usual": None,
+}
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("keys", [["2"], ["down", "enter"]], ids=["digit", "arrow"])
+async def test_a_rating_with_several_meanings_is_chosen_in_the_sheet(size: tuple[int, int], keys: list[str]) -> None:
+    async with running_dashboard(*STATES["settling"], size=size) as (app, station, pilot):
+        station.question, station.error = LABEL, "Start or run?"
+        await pilot.press("t", *"40-50", "enter")
+        await pilot.pause()
+        text = screen_text(app)
+        assert "? '40-50 MFD 370V': a range" in text
+        assert "2 40 to 50 µF 370 V run: run capacitor, marked 40 to 50 µF, up to 370 V" in text
+        assert ISOLATED in text
+        station.error = ""
+        await pilot.press(*keys)
+        await pilot.pause()
+        assert station.sent[-1] == ("set_rating", {"point": "herm", "text": "40 to 50 µF 370 V run"})
+        assert not isinstance(app.screen, RatingSheet)
+
+
+async def test_a_rating_is_typed_again_in_place_of_a_choice() -> None:
+    async with running_dashboard(*STATES["settling"]) as (app, station, pilot):
+        station.question, station.error = LABEL, "Start or run?"
+        await pilot.press("t", *"40-50", "enter")
+        await pilot.pause()
+        await pilot.press("shift+tab", "end", *" uF")
+        station.error = "This is no rating."
+        await pilot.press("enter")
+        await pilot.pause()
+        assert station.sent[-1] == ("set_rating", {"point": "herm", "text": "40-50 uF"})
+        assert "✗ This is no rating." in screen_text(app)
+        assert "start capacitor, marked" not in screen_text(app)
 
 
 async def test_keys_that_need_a_test_point_display_an_error_without_points() -> None:
@@ -731,7 +893,8 @@ HOSTILE = [
 @pytest.mark.parametrize("text", HOSTILE, ids=ascii)
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
 async def test_text_from_the_link_is_only_ever_text(text: str, size: tuple[int, int]) -> None:
-    hostile = accepted(text, text, text, margin=text, deviation_percent=text, reason=text)
+    question = {"question": text, "choices": [{"key": text, "words": text}] * 12, "usual": text}
+    hostile = accepted(text, text, text, margin=text, deviation_percent=text, reason=text, question=question)
     limits = {"low": text, "high": text, "unit": text, "basis": text}
     points = [
         point(text, text, circuit=text, terminals=[text, text], rating=text, why=text, caution=text, accepted=hostile),
@@ -744,7 +907,7 @@ async def test_text_from_the_link_is_only_ever_text(text: str, size: tuple[int, 
         live(text, text, meter=text, unit=text, quantity=text, verdict=text, point="b", at=text),
     ]
     async with running_dashboard(*messages, size=size) as (app, station, pilot):
-        for key in ("l", "t", "question_mark"):
+        for key in ("l", "t", "o", "question_mark"):
             await pilot.press(key, "escape")
         station.error = text
         await pilot.press("n")

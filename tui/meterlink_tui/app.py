@@ -10,18 +10,19 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
 from textual.css.query import NoMatches
-from textual.events import Resize
+from textual.events import Key, Resize
 
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text
-from meterlink.link.messages import CommandName, Message, Topic
+from meterlink.link.messages import CommandName, Message, QuestionView, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import (
     STALE_AFTER,
     Alert,
+    OpenQuestion,
     Scene,
     Tone,
     age_at_receipt,
@@ -33,6 +34,7 @@ from meterlink_tui.scene import (
 from meterlink_tui.sheets.diagnosis import DiagnosisSheet
 from meterlink_tui.sheets.help import HelpSheet, key_names
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
+from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
 from meterlink_tui.sheets.test_points import PointPicker
@@ -41,13 +43,14 @@ from meterlink_tui.themes import DARK, LIGHT
 from meterlink_tui.widgets.live import LivePanel, PhaseRow
 from meterlink_tui.widgets.meters import MeterList
 from meterlink_tui.widgets.scale import LimitScale
-from meterlink_tui.widgets.sentences import Alerts, Header, Heading, Sentence
+from meterlink_tui.widgets.sentences import Alerts, Header, Heading, QuestionLines, Sentence
 from meterlink_tui.widgets.test_points import PointList
 
 DRAW_INTERVAL = 0.1  # s at least between two drawings: a reading changes no faster, and a slow SSH line follows
 _RECONNECT_DELAY = 1.0  # s; an attempt on a local socket is cheap
 _YIELD_EVERY = 100  # messages; lets the screen and the keys run while a station sends without a pause
 _LONGEST_ERROR = 200  # characters
+_NOT_CONNECTED = "Not connected to the station: nothing was changed."
 
 
 class Arrangement(NamedTuple):
@@ -116,6 +119,14 @@ class Dashboard(App[None]):
         Binding(
             "c", "diagnosis", "causes", id="diagnosis", tooltip="Show the causes and the next measurement for each"
         ),
+        Binding(
+            "o",
+            "question",
+            "open question",
+            id="question",
+            show=False,
+            tooltip="Show the open question in words; the digits 1 to 9 answer it",
+        ),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
@@ -174,6 +185,7 @@ class Dashboard(App[None]):
             with Container(id="lists"):
                 yield PointList()
                 yield MeterList()
+        yield QuestionLines()
         yield Sentence("advice", "NEXT", tone="hint")
         yield Sentence("caution", "CAUTION", tone="warn")
         yield Sentence("keys")
@@ -293,6 +305,7 @@ class Dashboard(App[None]):
         )
         base.query_one(PointList).show(scene.points)
         base.query_one(MeterList).show(scene.meters)
+        base.query_one(QuestionLines).show(scene.question)
         base.query_one("#advice", Sentence).show(scene.advice)
         narrow = arrangement.name == "single"
         cautions = tuple(narrow_caution(caution) if narrow else caution for caution in scene.cautions)
@@ -308,7 +321,7 @@ class Dashboard(App[None]):
     async def send(self, command: CommandName, **fields: str | int) -> str:
         """Send a command to the station and return its error as a sentence; empty if the command was carried out."""
         if self._station is None:
-            return "Not connected to the station: nothing was changed."
+            return _NOT_CONNECTED
         try:
             error = await self._station.send(command, **fields)
         except MeterlinkError as link_error:
@@ -346,8 +359,38 @@ class Dashboard(App[None]):
             return
         self.push_screen(RatingSheet(self.scene.cautions, active, partial(self._send_rating, active.key)))
 
-    async def _send_rating(self, key: str, text: str) -> str:
-        return await self.send(CommandName.SET_RATING, point=key, text=text)
+    async def _send_rating(self, key: str, text: str) -> tuple[str, QuestionView | None]:
+        if self._station is None:
+            return _NOT_CONNECTED, None
+        try:
+            reply = await self._station.request(CommandName.SET_RATING, point=key, text=text)
+        except MeterlinkError as link_error:
+            return clean_text(str(link_error), _LONGEST_ERROR), None
+        return clean_text(reply["error"], _LONGEST_ERROR), reply["question"]
+
+    def on_key(self, event: Key) -> None:
+        """Answer the open question by a digit; sheets have their own keys."""
+        if event.character is None or event.character not in "123456789" or len(self.screen_stack) > 1:
+            return
+        question = self.scene.question if self.scene else None
+        choice = question.choice(event.character) if question else None
+        if question is None or choice is None:
+            self._report_command_error(f"There is no choice {event.character} to answer with.")
+        else:
+            self._answer(question, choice.key)
+
+    def action_question(self) -> None:
+        """Open the sheet of the open question."""
+        question = self.scene.question if self.scene else None
+        if question is None or self.scene is None:
+            self._report_command_error("No question is open.")
+            return
+        self.push_screen(QuestionSheet(self.scene.cautions, question), partial(self._answer, question))
+
+    def _answer(self, question: OpenQuestion, key: str | None) -> None:
+        if key is not None:
+            command = self._send_command(CommandName.ANSWER, reading=question.reading_id, answer=key)
+            self.run_worker(command, name="answer")
 
     def action_enter_reading(self) -> None:
         """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""

@@ -3,7 +3,7 @@
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Protocol
 
-from meterlink.link.messages import CommandName, Message
+from meterlink.link.messages import CommandName, Message, Reply
 
 
 class StationConnection(Protocol):
@@ -15,6 +15,14 @@ class StationConnection(Protocol):
 
     async def send(self, command: CommandName, **fields: str | int) -> str:
         """Send a command and return its error as a sentence; empty if the command was carried out.
+
+        Raises:
+            LinkError: the daemon has stopped.
+        """
+        ...
+
+    async def request(self, command: CommandName, **fields: str | int) -> Reply:
+        """Send a command and return its reply, which may have a question.
 
         Raises:
             LinkError: the daemon has stopped.

@@ -17,7 +17,16 @@ from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.text import clean_text
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
-from meterlink.link.messages import AcceptedView, LiveView, MetersView, MeterView, NoticeView, PointView, VisitView
+from meterlink.link.messages import (
+    AcceptedView,
+    LiveView,
+    MetersView,
+    MeterView,
+    NoticeView,
+    PointView,
+    QuestionView,
+    VisitView,
+)
 from meterlink_tui.latest_messages import LatestMessages
 
 # A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
@@ -161,6 +170,31 @@ class ActivePoint:
 
 
 @dataclass(frozen=True, slots=True)
+class QuestionChoice:
+    """One choice of an open question. ``key`` is sent as it is; ``label`` and ``words`` are for the screen."""
+
+    key: str
+    label: str
+    words: str
+    usual: bool
+
+
+@dataclass(frozen=True, slots=True)
+class OpenQuestion:
+    """An open question about the accepted reading ``reading_id``, with its choices in the order of their digits."""
+
+    reading_id: int
+    subject: str
+    text: str
+    choices: tuple[QuestionChoice, ...]
+
+    def choice(self, digit: str) -> QuestionChoice | None:
+        """Return the choice with this digit from 1; None if there is none."""
+        number = int(digit)
+        return self.choices[number - 1] if 1 <= number <= len(self.choices) else None
+
+
+@dataclass(frozen=True, slots=True)
 class Scene:
     """Everything on the screen."""
 
@@ -177,6 +211,7 @@ class Scene:
     points: tuple[PointRow, ...]
     meters: tuple[MeterLine, ...]
     failed_derived: str
+    question: OpenQuestion | None
     advice: str
     cautions: tuple[str, ...]
     active_point: ActivePoint | None
@@ -213,6 +248,7 @@ def compose_scene(
         ),
         meters=tuple(_meter_row(meter) for meter in meters["meters"]) if meters else (),
         failed_derived=_failed_derived(visit),
+        question=_open_question(points, point, visit),
         advice=_advice(visit, disconnect_reason)
         if live
         else _teaching_advice(meters, disconnect_reason) or _advice(visit, disconnect_reason),
@@ -506,6 +542,30 @@ def _failed_derived(visit: VisitView | None) -> str:
     return (
         f"{word}: {_clean_text(failed[0]['title'], 60)} {_clean_text(failed[0]['value'], 40)}{more}".rstrip()
         + " (c shows why)"
+    )
+
+
+def _open_question(
+    points: Sequence[PointView], displayed: PointView | None, visit: VisitView | None
+) -> OpenQuestion | None:
+    """Return the open question of the displayed test point, else of the point accepted last, else the first one."""
+    last = _by_key(points, visit["last_accepted"] if visit else None)
+    for point in (displayed, last, *points):
+        accepted = point["accepted"] if point else None
+        view = accepted.get("question") if accepted else None
+        if point is not None and accepted is not None and view:
+            subject = f"{_clean_text(point['title'], 60)} {_clean_text(accepted['text'], 20)}"
+            return OpenQuestion(accepted["id"], subject, _clean_text(view["question"]), question_choices(view))
+    return None
+
+
+def question_choices(view: QuestionView) -> tuple[QuestionChoice, ...]:
+    """Return the choices of a question, cleaned for the screen."""
+    return tuple(
+        QuestionChoice(
+            choice["key"], _clean_text(choice["key"], 60), _clean_text(choice["words"]), choice["key"] == view["usual"]
+        )
+        for choice in view["choices"]
     )
 
 

@@ -4,7 +4,7 @@ from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Static
 
-from meterlink_tui.scene import Alert
+from meterlink_tui.scene import Alert, OpenQuestion
 
 
 class Sentence(Static):
@@ -29,6 +29,29 @@ def labelled_sentence(label: str, text: str, tone: str) -> Content:
     """Return ``text`` after ``label`` in reverse, which stands out without colour too."""
     mark = [(f" {label} ", f"bold $on-strong on ${tone}"), (" ", "")] if label else []
     return Content.assemble(*mark, (text, "$strong"))
+
+
+class QuestionLines(Static):
+    """An open question with its choices, each after the digit that answers it."""
+
+    def __init__(self) -> None:
+        super().__init__(markup=False, id="question")
+        self._displayed: OpenQuestion | None = None
+
+    def show(self, question: OpenQuestion | None) -> None:
+        """Display ``question``; None for none."""
+        if question == self._displayed:
+            return
+        self._displayed = question
+        self.display = question is not None
+        if question is not None:
+            first = labelled_sentence("ANSWER", f"{question.subject}: {question.text}", "warn")
+            choices = [
+                Content.assemble((f"{number}", "bold $warn"), (f" {choice.label}", "$strong"))
+                for number, choice in enumerate(question.choices, 1)
+            ]
+            keys = Content("  ").join([*choices, Content.styled("o in words", "$faint")])
+            self.update(Content("\n").join([first, keys]))
 
 
 class Alerts(Static):
