@@ -23,6 +23,7 @@ from meterlink.diagnosis.observations import (
     Case,
     Observation,
     PointReadings,
+    is_evidence,
     judge_with_known_limits,
     parse_recorded_accuracy,
 )
@@ -128,11 +129,13 @@ def make_point_readings(rows: list[HistoryRow]) -> tuple[PointReadings, ...]:
     for row in rows:
         by_key.setdefault(row.point_key, []).append(row)
     return tuple(
-        judge_with_known_limits(
-            point_of_row(point_rows[0]), tuple(_observation(row, one_boot=one_boot) for row in point_rows)
-        )
+        judge_with_known_limits(point_of_row(point_rows[0]), _observations(point_rows, one_boot=one_boot))
         for point_rows in by_key.values()
     )
+
+
+def _observations(rows: list[HistoryRow], *, one_boot: bool) -> tuple[Observation, ...]:
+    return tuple(_observation(row, one_boot=one_boot) for row in rows if is_evidence(row.reading, row.judgement))
 
 
 def _observation(row: HistoryRow, *, one_boot: bool) -> Observation:

@@ -49,9 +49,10 @@ class Limits:
 class Judgement:
     """A verdict with the figures behind it.
 
-    ``digits`` is the reading in ``limits.unit`` (None for an overload), ``deviation_percent`` its deviation from
-    ``limits.nominal``. ``expanded_uncertainty`` is the half-width, in ``limits.unit``, of the interval that decides the
-    margin; ``accuracy`` is its accuracy line in words. ``reason`` is one sentence for a technician.
+    ``digits`` is the reading in ``limits.unit`` (None for an overload, and for a value that may be of another function
+    than the test point's), ``deviation_percent`` its deviation from ``limits.nominal``. ``expanded_uncertainty`` is the
+    half-width, in ``limits.unit``, of the interval that decides the margin; ``accuracy`` is its accuracy line in words.
+    ``reason`` is one sentence for a technician.
 
     ``margin`` is None for a verdict other than within and outside. ``rule`` is the decision rule in words.
     ``probability`` (0 to 1) is the chance that the true value is within the limits (JCGM 106); ``coverage_factor``

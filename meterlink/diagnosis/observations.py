@@ -7,7 +7,7 @@ from functools import cached_property
 
 from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.readings import Coupling
+from meterlink.core.readings import Coupling, Reading
 from meterlink.core.replacements import Replacement
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -224,6 +224,14 @@ def is_in_doubt(observation: Observation) -> bool:
 def leaves_doubt(judgement: Judgement | None) -> bool:
     """Return whether the doubt of a judgement could reverse its verdict, or leaves it open."""
     return judgement is not None and (judgement.margin is Margin.CLOSE_CALL or judgement.verdict is Verdict.CANNOT_TELL)
+
+
+def is_evidence(reading: Reading, judgement: Judgement) -> bool:
+    """Return whether an accepted reading says anything of its part; one that may be of another function says nothing.
+
+    Volts typed without AC or DC, for example, may be the near zero that a meter on DC shows of AC.
+    """
+    return reading.digits is None or judgement.digits is not None
 
 
 def observe(

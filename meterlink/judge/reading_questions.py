@@ -156,15 +156,16 @@ def coupling_question(
 ) -> Judgement:
     """Judge a typed value without AC or DC at a test point that needs one of them: asked.
 
-    A meter on the other function shows a number, too, mostly near zero. ``judge_value`` judges a value whose coupling
-    is known.
+    A meter on the other function shows a number, too, mostly near zero: until the answer, the judgement has no digits.
+    ``judge_value`` judges a value whose coupling is known.
     """
     matching = judge_value(replace(measured, coupling=needed))
     if matching.verdict is Verdict.NO_LIMITS:
         return matching
     other = Coupling.DC if needed is Coupling.AC else Coupling.AC
     undecided = replace(
-        matching, verdict=Verdict.CANNOT_TELL, margin=None, probability=None, prior="", question=None, answer="",
+        matching, verdict=Verdict.CANNOT_TELL, margin=None, digits=None, deviation_percent=None,
+        expanded_uncertainty=None, coverage_factor=None, probability=None, prior="", question=None, answer="",
         resolution=None,
     )  # fmt: skip
     mistaken = replace(

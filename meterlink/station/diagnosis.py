@@ -10,6 +10,7 @@ from meterlink.diagnosis.observations import (
     Case,
     Observation,
     PointReadings,
+    is_evidence,
     judge_with_known_limits,
     parse_recorded_accuracy,
 )
@@ -31,6 +32,7 @@ class VisitDiagnosis:
     def __init__(self, visit: ActiveVisit) -> None:
         self._visit = visit
         self._sources = dict(visit.accepted)
+        self._counts = dict.fromkeys(visit.points, 0)  # accepted readings taken into account
         self._observations: dict[str, list[Observation]] = {key: [] for key in visit.points}
         self._readings: dict[str, PointReadings] = {}
         self.update()
@@ -43,12 +45,13 @@ class VisitDiagnosis:
         for key, point in self._visit.points.items():
             accepted = self._visit.accepted[key]
             if self._sources[key] is not accepted:  # a reading was judged again
-                self._sources[key], self._observations[key] = accepted, []
-            observations = self._observations[key]
-            known = self._readings.get(key)
-            if known is None or known.point is not point or len(observations) < len(accepted):
-                observations += map(_observation, accepted[len(observations) :])
-                self._readings[key] = judge_with_known_limits(point, tuple(observations))
+                self._sources[key], self._observations[key], self._counts[key] = accepted, [], 0
+            known, count = self._readings.get(key), self._counts[key]
+            if known is None or known.point is not point or count < len(accepted):
+                evidence = (new for new in accepted[count:] if is_evidence(new.reading, new.judgement))
+                self._observations[key] += map(_observation, evidence)
+                self._counts[key] = len(accepted)
+                self._readings[key] = judge_with_known_limits(point, tuple(self._observations[key]))
         case = Case(tuple(self._readings.values()), supply_frequency(self._visit.derived))
         self.diagnosis = diagnose(case, shipped_rules())
         inputs = DerivedInputs(self._readings, self._visit.limits, self._visit.capacitor_tolerance)

@@ -40,6 +40,13 @@ class AcceptedReading:
     address: str = ""
     revision: int = 1
 
+    @property
+    def shows_value(self) -> bool:
+        """Whether it shows more than nothing; no reading that is undecided after a question does."""
+        judgement = self.judgement
+        undecided = judgement.question is not None or (judgement.verdict is Verdict.CANNOT_TELL and judgement.answer)
+        return not undecided and judgement.verdict is not Verdict.NOTHING_FLOWS
+
 
 class ActiveVisit:
     """The ordered test points of a visit and their state.
@@ -103,7 +110,7 @@ class ActiveVisit:
         if flow is None or point.quantity is Quantity.CURRENT:
             return flow
         shows_current = any(
-            accepted[-1].judgement.verdict is not Verdict.NOTHING_FLOWS
+            accepted[-1].shows_value
             for key, accepted in self.accepted.items()
             if accepted and self.points[key].quantity is Quantity.CURRENT and self.points[key].circuit == point.circuit
         )

@@ -16,15 +16,16 @@ from meterlink.cli.answer import answer_question, command, list_questions
 from meterlink.cli.diagnose import command as diagnose
 from meterlink.cli.enter import enter_reading
 from meterlink.cli.history import command as history
-from meterlink.core.equipment import Plan
+from meterlink.core.equipment import CircuitState, Plan, PointKind
 from meterlink.core.errors import InputError, LinkError
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, MqttSettings, Settings
 from meterlink.station.station import Station
 from meterlink.store.question_text import dump_question, load_question
 from meterlink.store.reader import Reader
-from support.points import rated
+from support.points import point, rated, span
 from support.virtual_stations import accepted, at_station, enter, passive_plan, until
 
 # A broker that nobody runs: every message stays in the outbox.
@@ -192,6 +193,50 @@ def test_volts_without_ac_or_dc_are_asked_about_and_then_their_decimals(tmp_path
     at_station(tmp_path, body, load_plan("split-condenser"))
 
 
+def test_volts_that_may_be_of_the_other_function_are_no_evidence(tmp_path: Path) -> None:
+    """0.0 V may be the near zero that a meter on DC shows of 240 V AC: it must not say that no voltage is there."""
+
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        causes = views["visit"]["causes"]
+        assert await enter(station, "0.0 V") == ""
+        await until(lambda: accepted(views, 0) is not None)
+        assert (accepted(views, 0)["digits"], accepted(views, 0)["verdict"]) == (None, "cannot tell")
+        assert views["visit"]["causes"] == causes
+        assert await answer(station, "DC") == ""
+        assert (accepted(views, 0)["digits"], accepted(views, 0)["verdict"]) == (None, "cannot tell")
+        assert views["visit"]["causes"] == causes
+        assert await enter(station, "0.0 V AC", point=views["visit"]["points"][0]["key"]) == ""
+        await until(lambda: accepted(views, 0)["text"] == "0.0 V AC")
+        assert views["visit"]["causes"] != causes
+
+    at_station(tmp_path, body, load_plan("split-condenser"))
+    result = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
+    assert json.loads(result.output)["causes"] != []
+
+
+def test_typed_amps_with_an_open_question_prove_no_current(tmp_path: Path) -> None:
+    """0 V across contacts is a good contact only while current flows; a typed 1 A may be no current at all."""
+    amps = point("compressor", "compressor amps", "T1-C", Quantity.CURRENT, CircuitState.ENERGIZED, PointKind.RANGE,
+                 span(None, "20", "A"))  # fmt: skip
+    drop = point("compressor", "contacts", "L1-T1", Quantity.VOLTAGE, CircuitState.ENERGIZED, PointKind.RANGE,
+                 span(None, "0.2", "V"))  # fmt: skip
+    contactor = Plan("contactor", (replace(amps, key="amps"), replace(drop, key="drop")))
+
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        assert await enter(station, "1 A", point="amps") == ""
+        await until(lambda: accepted(views, 0) is not None)
+        assert accepted(views, 0)["question"] is not None
+        assert await enter(station, "0.000 V", point="drop") == ""
+        await until(lambda: accepted(views, 1) is not None)
+        assert accepted(views, 1)["verdict"] == "nothing flows"
+        assert await answer(station, "1.0", reading=1) == ""
+        assert await enter(station, "0.000 V", point="drop") == ""
+        await until(lambda: views["visit"]["points"][1]["repeats"] == 1)
+        assert accepted(views, 1)["verdict"] == "within"
+
+    at_station(tmp_path, body, contactor)
+
+
 def test_an_answer_needs_the_limits_that_were_asked_about(tmp_path: Path) -> None:
     async def body(station: Station, views: dict[str, Any]) -> None:
         await enter_at_fan(station, views, "5 uF")
@@ -231,9 +276,9 @@ def test_a_reading_measured_again_needs_no_answer(tmp_path: Path) -> None:
 def test_the_command_lists_and_answers(tmp_path: Path) -> None:
     async def body(_station: Station, _views: dict[str, Any]) -> None:
         assert await list_questions(tmp_path) == []
-        point, view = await enter_reading(tmp_path, "5 uF", FAN_KEY)
+        asked_point, view = await enter_reading(tmp_path, "5 uF", FAN_KEY)
         ((listed_point, listed),) = await list_questions(tmp_path)
-        assert (listed_point["key"], listed) == (point["key"], view)
+        assert (listed_point["key"], listed) == (asked_point["key"], view)
         assert await list_questions(tmp_path, 9) == []
         with pytest.raises(InputError, match="answers no choice"):
             await answer_question(tmp_path, "five")

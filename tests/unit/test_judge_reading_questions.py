@@ -204,6 +204,8 @@ def test_typed_volts_without_ac_or_dc_are_asked_about_where_the_point_needs_one(
     assert choices(judgement) == {"AC": (Verdict.NOTHING_FLOWS, None), "DC": (Verdict.CANNOT_TELL, None)}
     assert judgement.question is not None
     assert judgement.question.usual == "AC"
+    assert (judgement.digits, judgement.question.choose("DC").conclusion.digits) == (None, None)  # no evidence yet
+    assert judgement.question.choose("AC").conclusion.digits == Decimal("0.00")
     assert "measure again" in judgement.question.choose("DC").conclusion.next_measurement
     assert volts("240.0", Coupling.AC).question is None
     assert volts("240.0", needed=None).question is None
