@@ -10,21 +10,25 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click import Command
 from click.testing import CliRunner
 
-from meterlink.cli.answer import answer_question, command, list_questions
+from meterlink.cli.answer import answer_question, list_questions
+from meterlink.cli.answer import command as answer_command
 from meterlink.cli.diagnose import command as diagnose
+from meterlink.cli.enter import command as enter_command
 from meterlink.cli.enter import enter_reading
 from meterlink.cli.history import command as history
-from meterlink.core.equipment import CircuitState, Plan, PointKind
+from meterlink.core.equipment import CircuitState, Plan, PointKind, Site
 from meterlink.core.errors import InputError, LinkError
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, MqttSettings, Settings
-from meterlink.station.station import Station
+from meterlink.station.station import Station, StationConfig
 from meterlink.store.question_text import dump_question, load_question
 from meterlink.store.reader import Reader
+from meterlink_simulators.air import Air
 from support.points import point, rated, span
 from support.virtual_stations import accepted, at_station, enter, passive_plan, until
 
@@ -289,9 +293,61 @@ def test_the_command_lists_and_answers(tmp_path: Path) -> None:
     at_station(tmp_path, body, plan())
 
 
+def test_the_command_line_prints_the_questions_and_the_answers(tmp_path: Path) -> None:
+    """In real time: each command runs in a thread, with a loop of its own."""
+    data = ["--data", str(tmp_path)]
+
+    async def meterlink(command: Command, *args: str) -> tuple[int, str]:
+        result = await asyncio.to_thread(CliRunner().invoke, command, [*args, *data], catch_exceptions=False)
+        return result.exit_code, result.output
+
+    async def run() -> list[tuple[int, str]]:
+        async with Air() as air:
+            config = StationConfig(
+                tmp_path, Settings("test"), Site("Mill Lane bakery", "condenser"), plan(), "boot",
+                scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+            )  # fmt: skip
+            station = Station(config)
+            task = asyncio.create_task(station.run())
+            await station.started.wait()
+            try:
+                return [
+                    await meterlink(answer_command),
+                    await meterlink(enter_command, "5 uF", "--point", FAN_KEY),
+                    await meterlink(answer_command),
+                    await meterlink(answer_command, "--json"),
+                    await meterlink(answer_command, "1", "--answer", "3"),
+                    await meterlink(answer_command, "--json"),
+                ]
+            finally:
+                station.stop()
+                await task
+
+    nothing, entered, listed, as_json, answered, nothing_as_json = asyncio.run(run())
+    assert nothing == (0, "No question is open.\n")
+    assert entered[0] == 0  # it is accepted, though a question is open
+    assert "FAN: 5 µF  CANNOT TELL  5 µF was typed" in entered[1]
+    assert entered[1].endswith("Answer with: meterlink answer 1 --answer and the number or the key of a choice.\n")
+    status, out = listed
+    assert status == 3
+    assert [line.strip() for line in out.splitlines()[1:]] == [
+        "Did the display show 5, 5.0 or 5.00 µF?",
+        "1  5: CANNOT TELL",
+        "2  5.0: WITHIN, close call",
+        "3  5.00: or more zeros: WITHIN",
+        "Answer with: meterlink answer 1 --answer and the number or the key of a choice.",
+    ]
+    (fields,) = json.loads(as_json[1])
+    assert (as_json[0], fields["reading"], fields["point"], fields["text"]) == (3, 1, FAN_KEY, "5 µF")
+    assert [choice["key"] for choice in fields["question"]["choices"]] == ["5", "5.0", "5.00"]
+    assert answered[0] == 0
+    assert "WITHIN  5.00 µF is within 5 µF ±6 %. Answered: the display showed 5.00, or more zeros." in answered[1]
+    assert nothing_as_json == (0, "[]\n")
+
+
 def test_without_a_station_the_command_is_an_error(tmp_path: Path) -> None:
     for arguments in ([], ["--answer", "1"]):
-        result = CliRunner().invoke(command, [*arguments, "--data", str(tmp_path)])
+        result = CliRunner().invoke(answer_command, [*arguments, "--data", str(tmp_path)])
         assert isinstance(result.exception, LinkError)
 
 
