@@ -5,7 +5,7 @@ from decimal import Decimal
 from meterlink.core.clock import format_rfc3339
 from meterlink.store.rows import HistoryRow
 
-PlainValue = str | float | bool | list[str] | None
+PlainValue = str | float | int | bool | list[str] | None
 
 
 def history_fields(row: HistoryRow) -> dict[str, PlainValue]:

@@ -427,7 +427,7 @@ def test_the_dicts_are_those_of_the_command_line(folder: Path) -> None:
     history = meterlink.open_history(folder, limit=5)
     printed = "\n".join(run_command(["history", "--json", "--limit", "5"], folder))
     assert history.to_dicts() == json.loads(printed)
-    plain = (str, float, bool, list, type(None))
+    plain = (str, float, int, bool, list, type(None))
     assert all(isinstance(value, plain) for entry in history.to_dicts() for value in entry.values())
 
 
