@@ -29,7 +29,7 @@ def command(*, reading: int | None, answer: str | None, data: str | None, as_jso
     listed.
 
     With --json the list is an array of objects: reading (its number), point, circuit, title, text (the display) and
-    question (question, choices, usual). The answer prints what `meterlink enter --json` prints.
+    question (question, choices, usual). The answer prints an object like that of `meterlink enter --json`.
     """
     folder = existing_data_dir(data)
     if answer is None:

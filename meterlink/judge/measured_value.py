@@ -81,7 +81,7 @@ class MeasuredValue:
         """Return the values that the display may have shown, the coarsest first.
 
         A typed 5 may be 5, 5.0, 5.00 and so on, up to `MOST_DISPLAY_DIGITS`. A typed zero after the decimal point was
-        copied, so that a typed 5.00 is what the display showed.
+        copied, so that a typed 5.00 is the whole display.
         """
         digits = self.digits
         if not self.is_typed or digits is None:

@@ -1,4 +1,4 @@
-"""The questions about one reading: what the display showed, what an overload means, and whether it was AC or DC."""
+"""The questions about one reading: the decimals of the display, the meaning of an overload, AC or DC."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace

@@ -55,7 +55,7 @@ class LimitsView(TypedDict):
 
 
 class ChoiceView(TypedDict):
-    """One choice of a question: ``key`` answers it, ``words`` describe it and what follows from it."""
+    """One choice of a question: ``key`` answers it, ``words`` describe it and its conclusion."""
 
     key: str
     words: str

@@ -147,7 +147,9 @@ def _judgement_records(judgement: Judgement, quantity: Quantity) -> Iterable[Rec
     yield {"n": "reason", "vs": judgement.reason}
     question = "" if judgement.question is None else judgement.question.text
     texts = (("calibration", judgement.calibration), ("question", question), ("answer", judgement.answer))
-    yield from ({"n": name, "vs": text} for name, text in texts if text)
+    for name, text in texts:
+        if text:
+            yield {"n": name, "vs": text}
 
 
 def _quantity_record(name: str, quantity: Quantity, base: Decimal) -> Record:

@@ -228,7 +228,7 @@ def test_nothing_of_ours_imports_numpy() -> None:
 
 
 def test_a_typed_reading_that_cannot_tell_names_the_step_it_was_taken_with() -> None:
-    # On a range of 9 µF ±1 %, a meter good to 20 % cannot tell, whatever it shows.
+    # On a range of 9 µF ±1 %, a meter good to 20 % cannot tell, with any display.
     typed = ["judge", "capacitor", "--rated", "9uF", "--tolerance", "1 %", "--accuracy", "20 %", "--reading"]
     status, out, _ = run_command(*typed, "9uF")
     assert status == 0
