@@ -3,99 +3,106 @@
 import asyncio
 import json
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import click
 
 from meterlink.cli.enter import accepted_text, accepted_views, first_visit, wait_for_accepted
 from meterlink.cli.judge.questions import question_lines
+from meterlink.core.questions import OpenQuestionError
 from meterlink.link.client import connect
-from meterlink.link.messages import AcceptedView, CommandName, PointView
+from meterlink.link.messages import AcceptedView, CommandName, PointView, QuestionView
 from meterlink.settings import existing_data_dir
 
 
 @click.command()
-@click.argument("reading", required=False, type=click.IntRange(min=1))
+@click.argument("which", default="", metavar="[QUESTION]")
 @click.option(
     "--answer", metavar="CHOICE", help="The number or the key of a choice; without it the questions are listed."
 )
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
-def command(*, reading: int | None, answer: str | None, data: str | None, as_json: bool) -> None:
-    """List the open questions about accepted readings, or answer one.
+def command(*, which: str, answer: str | None, data: str | None, as_json: bool) -> None:
+    """List the open questions of the visit, or answer one.
 
-    READING is the number of the accepted reading in the list; it may be left out if only one has a question. The
-    station judges the reading again; its earlier verdict stays in the database. The exit status is 3 if questions are
-    listed.
+    QUESTION is its name in the list: the number of an accepted reading, or the key of a question about the machine. It
+    may be left out for the first question about the machine, and where only one is open. A reading is judged again; its
+    earlier verdict stays in the database. From the answers about the machine its test points follow. The exit status is
+    3 if questions are listed.
 
-    With --json the list is an array of objects: reading (its number), point, circuit, title, text (the display) and
-    question (question, choices, usual). The answer prints an object like that of `meterlink enter --json`.
+    With --json the list is an array of objects: name, about (the machine, or circuit, component and display of the
+    reading) and question (question, choices, usual). The answer about a reading prints an object like that of
+    `meterlink enter --json`; that about the machine prints the list of the questions left.
     """
     folder = existing_data_dir(data)
-    if answer is None:
-        _print_questions(asyncio.run(list_questions(folder, reading)), as_json=as_json)
-        return
-    point, accepted = asyncio.run(answer_question(folder, answer, reading))
-    click.echo(accepted_text(point, accepted, as_json=as_json))
+    if answer is not None:
+        accepted = asyncio.run(answer_question(folder, answer, which))
+        if accepted is not None:
+            click.echo(accepted_text(*accepted, as_json=as_json))
+            return
+        which = ""
+    _print_questions(asyncio.run(list_questions(folder, which)), as_json=as_json)
 
 
-async def list_questions(folder: Path, reading: int | None = None) -> list[tuple[PointView, AcceptedView]]:
-    """Return the test points and their accepted readings that have an open question; only ``reading`` if it is given.
+class ListedQuestion(TypedDict):
+    """An open question: its name on the command line, and its subject in words."""
+
+    name: str
+    about: str
+    question: QuestionView
+
+
+async def list_questions(folder: Path, name: str = "") -> list[ListedQuestion]:
+    """Return the open questions about the machine, then those about readings; with a ``name`` that one only.
 
     Raises:
         LinkError: no daemon runs, or it stopped.
     """
     client = await connect(folder)
     try:
-        accepted = accepted_views(await first_visit(client))
-        return [
-            (point, view) for point, view in accepted if view["question"] is not None and reading in {None, view["id"]}
-        ]
+        visit = await first_visit(client)
     finally:
         await client.close()
+    listed = [
+        ListedQuestion(name=asked["key"], about="the machine", question=asked["question"])
+        for asked in visit["questions"]
+    ]
+    for point, accepted in accepted_views(visit):
+        if accepted["question"] is not None:
+            about = f"{point['circuit']}: {point['title']}: {accepted['text']}"
+            listed.append(ListedQuestion(name=str(accepted["id"]), about=about, question=accepted["question"]))
+    return [question for question in listed if name in {"", question["name"]}]
 
 
-async def answer_question(folder: Path, answer: str, reading: int | None = None) -> tuple[PointView, AcceptedView]:
-    """Answer the question about ``reading`` (None: the only one); return ``(test point, accepted reading)``.
+async def answer_question(folder: Path, answer: str, name: str = "") -> tuple[PointView, AcceptedView] | None:
+    """Answer the question ``name``; return ``(test point, accepted reading)``, None for one about the machine.
 
     Raises:
         LinkError: no daemon runs, or it stopped.
         InputError: the daemon refused the answer; the message is the daemon's.
         StoreError: the verdict was not stored in time.
     """
-    fields: dict[str, str | int] = {"answer": answer} if reading is None else {"answer": answer, "reading": reading}
+    fields: dict[str, str | int] = {"answer": answer}
+    if name:
+        fields |= {"reading": int(name)} if name.isdecimal() else {"question": name}
     return await wait_for_accepted(folder, CommandName.ANSWER, **fields)
 
 
-def _print_questions(asked: list[tuple[PointView, AcceptedView]], *, as_json: bool) -> None:
+def _print_questions(listed: list[ListedQuestion], *, as_json: bool) -> None:
     """Print the open questions.
 
     Raises:
         Exit: there are questions; the exit status is that of a question.
     """
     if as_json:
-        click.echo(json.dumps([_fields(point, accepted) for point, accepted in asked]))  # ASCII only
-    elif not asked:
+        click.echo(json.dumps(listed))  # ASCII only: safe in a pipe of any encoding
+    elif not listed:
         click.echo("No question is open.")
-    for point, accepted in [] if as_json else asked:
-        question = accepted["question"]
-        if question is not None:
-            click.echo(f"{accepted['id']}  {point['circuit']}: {point['title']}: {accepted['text']}")
-            click.echo("\n".join(f"   {line}" for line in question_lines(question)))
-    if asked:
-        if not as_json:
-            click.echo(
-                f"Answer with: meterlink answer {asked[0][1]['id']} --answer and the number or the key of a choice."
-            )
-        raise click.exceptions.Exit(3)
-
-
-def _fields(point: PointView, accepted: AcceptedView) -> dict[str, Any]:
-    return {
-        "reading": accepted["id"],
-        "point": point["key"],
-        "circuit": point["circuit"],
-        "title": point["title"],
-        "text": accepted["text"],
-        "question": accepted["question"],
-    }
+    else:
+        for question in listed:
+            click.echo(f"{question['name']}  {question['about']}")
+            click.echo("\n".join(f"   {line}" for line in question_lines(question["question"])))
+        first = listed[0]["name"]
+        click.echo(f"Answer with: meterlink answer {first} --answer and the number or the key of a choice.")
+    if listed:
+        raise click.exceptions.Exit(OpenQuestionError.exit_code)

@@ -58,11 +58,15 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
         InputError: the daemon refused the reading; the message is the daemon's.
         StoreError: the reading was not stored in time.
     """
-    return await wait_for_accepted(folder, CommandName.ENTER, text=text, point=point)
+    accepted = await wait_for_accepted(folder, CommandName.ENTER, text=text, point=point)
+    assert accepted is not None  # noqa: S101  # the command accepts a reading
+    return accepted
 
 
-async def wait_for_accepted(folder: Path, command: CommandName, **fields: str | int) -> tuple[PointView, AcceptedView]:
-    """Send a command that accepts a reading, or judges one again; return ``(test point, accepted reading)``.
+async def wait_for_accepted(
+    folder: Path, command: CommandName, **fields: str | int
+) -> tuple[PointView, AcceptedView] | None:
+    """Send a command; return ``(test point, accepted reading)`` if it accepted one, or judged one again, else None.
 
     Raises:
         LinkError: no daemon runs, or it stopped.
@@ -77,6 +81,8 @@ async def wait_for_accepted(folder: Path, command: CommandName, **fields: str | 
             if reply["error"]:
                 raise InputError(reply["error"])
             number = reply["accepted"]
+            if number is None:
+                return None
             async for message in client:
                 if message["topic"] == Topic.VISIT:
                     for point, accepted in accepted_views(message):

@@ -12,7 +12,7 @@ from meterlink.core.version import VERSION
 
 # The dashboard and the demo are in packages that import this one, so they are named here, not imported.
 _COMMANDS = {
-    "answer": LazyCommand("meterlink.cli.answer", "command", "List the open questions about readings; answer one."),
+    "answer": LazyCommand("meterlink.cli.answer", "command", "List the open questions of the visit; answer one."),
     "capture": LazyCommand("meterlink.cli.capture", "command", "Record a meter's packets while you type its display."),
     "decode": LazyCommand("meterlink.cli.decode", "command", "Decode recorded packets with a meter's profile."),
     "demo": LazyCommand(

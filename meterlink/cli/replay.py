@@ -49,10 +49,11 @@ class ReplayOptions:
 
 @dataclass(slots=True)
 class ReplayResult:
-    """Counts of a replay: the accepted readings and all stored readings."""
+    """Counts of a replay: the accepted readings and all stored readings; sentences on assumed answers of its plan."""
 
     accepted: int = 0
     readings: int = 0
+    assumptions: tuple[str, ...] = ()
 
 
 @click.command()
@@ -115,6 +116,8 @@ def command(
         f"{packets}, {count_phrase(result.readings, 'reading')}, {result.accepted or 'none'} accepted.{hint}",
         err=True,
     )
+    for sentence in result.assumptions:
+        click.echo(sentence, err=True)
 
 
 async def run_replay(
@@ -138,13 +141,14 @@ async def run_replay(
         raise InputError(f"The recording {options.name} has no packets.", "Record it again with meterlink capture.")
     clock = clock or SystemClock()
     driver_name, driver = await asyncio.to_thread(_choose_driver, folder, options)
+    plan = load_plan(options.plan).with_usual_answers({})  # a recording has nobody who answers
     station = Station(
         StationConfig(
             folder=folder,
             # Old readings must not be published as new ones.
             settings=replace(load_settings(folder), meters=(), mqtt=None),
             site=Site("replay", options.name),
-            plan=load_plan(options.plan),
+            plan=plan,
             boot_id=read_boot_id(),
             new_visit=True,
             serve=serve,
@@ -153,7 +157,7 @@ async def run_replay(
             packet_source=Replay(options.capture, driver_name, driver, options.name, clock, options.speed),
         )
     )
-    result = ReplayResult()
+    result = ReplayResult(assumptions=plan.assumptions)
 
     def count_accepted(point: TestPoint, accepted: AcceptedReading) -> None:
         result.accepted += 1

@@ -69,6 +69,13 @@ class QuestionView(TypedDict):
     usual: str | None  # the key of the choice that is right most of the time
 
 
+class PlanQuestionView(TypedDict):
+    """A question of the plan about the machine; the command ``answer`` answers it by its ``key``."""
+
+    key: str
+    question: QuestionView
+
+
 class AcceptedView(TypedDict):
     """An accepted reading with its verdict. ``text`` is the meter's display; times are RFC 3339 UTC."""
 
@@ -147,6 +154,7 @@ class VisitView(TypedDict):
     unit: str
     plan: str
     opened: str
+    questions: list[PlanQuestionView]  # the open questions of the plan, to be answered in this order
     points: list[PointView]
     focus: str | None  # key of the active test point; None if every point has its reading
     last_accepted: str | None  # key of the test point accepted most recently
@@ -308,8 +316,9 @@ class CommandName(StrEnum):
     # has a question; the key of each choice is a text with one meaning.
     SET_RATING = "set_rating"
     PIN = "pin"  # meter (an address), [point]: let the meter measure that test point only; without a point, undo it
-    # answer (the key or the number of a choice), [reading: the id of an accepted reading; else the only one with a
-    # question]: answer the question about a reading, which is then judged again
+    # answer (the key or the number of a choice), [reading, the id of an accepted reading, or question, the key of a
+    # question of the plan; else the plan's first one, or the only one about a reading]: a reading is then judged again,
+    # the plan gets the test points that follow
     ANSWER = "answer"
     ENTER = "enter"  # text, [point]: enter a value from a meter without a radio, "4.70 uF"; else at the active point
     # Discovery:
@@ -338,6 +347,7 @@ class Command(TypedDict):
     text: NotRequired[str]
     entry: NotRequired[int]
     reading: NotRequired[int]
+    question: NotRequired[str]
     answer: NotRequired[str]
 
 

@@ -1,7 +1,6 @@
 """The next step, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
-from collections.abc import Mapping
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
@@ -31,6 +30,8 @@ def advice(
     names the parts on the truck for a failed one: ``{component: sentence}``.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
+    if visit.plan_question() is not None and not (point and visit.accepted[point.key]):
+        return "Answer the question about the machine first: its test points and its cautions follow from it."
     if point is None:
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if tracker is None or tracker.latest is None:
@@ -183,7 +184,7 @@ def _summary(visit: ActiveVisit) -> str:
     optional = sum(point.optional and not visit.accepted[key] for key, point in visit.points.items())
     which = f"Every test point but {count_phrase(optional, 'optional one')}" if optional else "Every test point"
     measured = f"{which} has a reading: {within} within limits, {others} not within{cannot_tell_text}."
-    return " ".join((measured, *visit.assumptions, *_asked_text(visit)))
+    return " ".join((measured, *_asked_text(visit)))
 
 
 def _asked_text(visit: ActiveVisit) -> Iterator[str]:

@@ -21,6 +21,7 @@ class Argument(StrEnum):
     TEXT = "text"  # empty if it is left out
     ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
     READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
+    QUESTION = "question"  # the key of a question of the plan; empty if it is left out
     ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
 
 
@@ -37,7 +38,7 @@ class CommandRow:
 def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
     point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
-    reading, answer = Argument.READING, Argument.ANSWER
+    reading, question, answer = Argument.READING, Argument.QUESTION, Argument.ANSWER
     return (
         CommandRow(CommandName.ACTIVATE, visit.activate, (point,)),
         CommandRow(CommandName.NEXT, visit.next),
@@ -45,7 +46,7 @@ def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching
         CommandRow(CommandName.REPEAT, visit.repeat),
         CommandRow(CommandName.ACCEPT, visit.accept),
         CommandRow(CommandName.SET_RATING, visit.set_rating, (point, text)),
-        CommandRow(CommandName.ANSWER, visit.answer, (answer,), (reading,)),
+        CommandRow(CommandName.ANSWER, visit.answer, (answer,), (reading, question)),
         CommandRow(CommandName.ENTER, visit.enter, (text,), (point,)),
         CommandRow(CommandName.PIN, visit.pin, (meter,), (point,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from meterlink.core.clock import ClockCheck
@@ -120,6 +120,17 @@ class Committer:
             StoreError: the rating could not be stored.
         """
         await asyncio.wrap_future(self._writer.set_rating(self._visit_ids.point_ids[point_key], text))
+
+    async def set_answers(self, answers: Mapping[str, str]) -> None:
+        """Commit the answers to the questions of the plan, with the test points that follow from them.
+
+        Raises:
+            StoreError: they could not be stored.
+        """
+        point_ids = await asyncio.wrap_future(
+            self._writer.set_answers(self._visit_ids.visit_id, self._visit.plan, answers)
+        )
+        self._visit_ids = self._visit_ids._replace(point_ids=point_ids)
 
     def set_saving_failed(self, *, failed: bool) -> None:
         """Record whether the writer fails to save now; `finish` does not wait for a failing writer."""

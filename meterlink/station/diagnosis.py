@@ -31,9 +31,9 @@ class VisitDiagnosis:
 
     def __init__(self, visit: ActiveVisit) -> None:
         self._visit = visit
-        self._sources = dict(visit.accepted)
-        self._counts = dict.fromkeys(visit.points, 0)  # accepted readings taken into account
-        self._observations: dict[str, list[Observation]] = {key: [] for key in visit.points}
+        self._sources: dict[str, list[AcceptedReading]] = {}
+        self._counts: dict[str, int] = {}  # accepted readings taken into account
+        self._observations: dict[str, list[Observation]] = {}
         self._readings: dict[str, PointReadings] = {}
         self.update()
 
@@ -44,7 +44,7 @@ class VisitDiagnosis:
         """
         for key, point in self._visit.points.items():
             accepted = self._visit.accepted[key]
-            if self._sources[key] is not accepted:  # a reading was judged again
+            if self._sources.get(key) is not accepted:  # a new test point, or a reading was judged again
                 self._sources[key], self._observations[key], self._counts[key] = accepted, [], 0
             known, count = self._readings.get(key), self._counts[key]
             if known is None or known.point is not point or count < len(accepted):

@@ -257,14 +257,15 @@ class Station:
         config = self._config
         now = config.clock.now()
         resumed = None
-        plan = config.plan.with_usual_answers({})
         if not config.new_visit:
-            resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, plan))
-        opened = now if resumed is None else resumed.opened
+            resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, config.plan))
+        opened, answers = (now, {}) if resumed is None else (resumed.opened, resumed.answers)
         settings = config.settings
-        visit = ActiveVisit(config.site, plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule)
+        visit = ActiveVisit(
+            config.site, config.plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule, answers
+        )
         if resumed is None:
-            return visit, await asyncio.wrap_future(self._writer.open_visit(config.site, plan, now))
+            return visit, await asyncio.wrap_future(self._writer.open_visit(config.site, config.plan, now))
         for key, text in resumed.ratings.items():
             visit.set_rating(key, text)
         for row in resumed.accepted:
@@ -299,6 +300,9 @@ class Station:
         Raises:
             SettingsError: the plan has no such test point.
         """
+        if meter.pinned_point in {point.key for point in visit.plan.points}:
+            visit.pins[meter.address] = meter.pinned_point  # it may exist only after an answer
+            return
         try:
             visit.pin(meter.address, meter.pinned_point)
         except InputError as error:

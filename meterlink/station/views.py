@@ -10,7 +10,7 @@ from meterlink.core.readings import Phase
 from meterlink.diagnosis.causes import Diagnosis
 from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.judge.judging import digits_in_limits
-from meterlink.link.messages import LiveView, MetersView, MeterView, Topic, VisitView
+from meterlink.link.messages import LiveView, MetersView, MeterView, PlanQuestionView, Topic, VisitView, question_view
 from meterlink.settling.detector import is_idle
 from meterlink.station.advice import advice
 from meterlink.station.diagnosis import cause_views, derived_views
@@ -37,6 +37,10 @@ def visit_view(
         unit=visit.site.unit,
         plan=visit.plan_name,
         opened=format_rfc3339(visit.opened_utc_ns),
+        questions=[
+            PlanQuestionView(key=asked.key, question=question_view(asked.question))
+            for asked in visit.plan.questions(visit.answers)
+        ],
         points=visit.point_views(),
         focus=visit.focus,
         last_accepted=visit.last_accepted,

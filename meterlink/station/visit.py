@@ -1,13 +1,13 @@
 """The present visit: its test points, the active one, the accepted readings. No I/O."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from meterlink.core.cautions import caution_at
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.equipment import DerivedPoint, Plan, PointKind, Site, Specification, TestPoint
+from meterlink.core.equipment import DerivedPoint, Plan, PlanQuestion, PointKind, Site, Specification, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Question
 from meterlink.core.readings import Reading
@@ -64,24 +64,57 @@ class ActiveVisit:
         opened_utc_ns: int,
         capacitor_tolerance: str,
         rule: DecisionRule = SIMPLE_ACCEPTANCE,
+        answers: Mapping[str, str] | None = None,
     ) -> None:
         self.site = site
         self.plan_name = plan.name
-        self.assumptions = plan.assumptions
+        self.plan = plan
         self.opened_utc_ns = opened_utc_ns
-        self.points: dict[str, TestPoint] = {point.key: point for point in plan.points}
-        self.limits: dict[str, Limits | None] = {
-            point.key: limits_for(point, capacitor_tolerance) for point in plan.points
-        }
-        self.rules = {point.key: parse_decision_rule(point.rule) if point.rule else rule for point in plan.points}
-        self.accepted: dict[str, list[AcceptedReading]] = {key: [] for key in self.points}
-        self.derived = plan.derived
+        self.capacitor_tolerance = capacitor_tolerance
+        self._rule = rule
+        self.answers: dict[str, str] = {}
+        self.points: dict[str, TestPoint] = {}
+        self.limits: dict[str, Limits | None] = {}
+        self.rules: dict[str, DecisionRule] = {}
+        self.accepted: dict[str, list[AcceptedReading]] = {}
+        self.derived: tuple[DerivedPoint, ...] = ()
+        self._rated_by_hand: set[str] = set()
+        self.focus: str | None = None
+        self.set_answers(answers or {})
         self.pins: dict[str, str] = {}
         self.labels: dict[str, RatedPart] = {}  # by component: its typed label, with the voltage
-        self.focus: str | None = next(iter(self.points))
+        self.focus = next(iter(self.points))
         self.last_accepted: str | None = None
-        self.capacitor_tolerance = capacitor_tolerance
         self._count = 0
+
+    def answers_with(self, question: str, answer: str) -> dict[str, str]:
+        """Return the answers to the questions of the plan, with one more: the key or the number of a choice.
+
+        Raises:
+            InputError: there is no such question or choice, or it is not to be answered now.
+        """
+        if question not in {asked.key for asked in self.plan.questions(self.answers)}:
+            raise InputError(f"The plan has no open question {question!r}.", "It may be answered already.")
+        return self.plan.checked_answers(self.answers | {question: answer})
+
+    def set_answers(self, answers: Mapping[str, str]) -> None:
+        """Take the answers to the questions of the plan: the test points and the ratings that follow from them.
+
+        A test point without a reading becomes the active one if there was none. A rating that was typed stays.
+
+        Raises:
+            InputError: there is no such question or no such choice.
+        """
+        known = self.plan.for_answers(answers)
+        self.answers, self.derived = dict(answers), known.derived
+        kept = {key: self.points[key].specification for key in self._rated_by_hand}
+        points = [replace(point, specification=kept.get(point.key, point.specification)) for point in known.points]
+        self.points = {point.key: point for point in points}
+        self.limits = {point.key: limits_for(point, self.capacitor_tolerance) for point in points}
+        self.rules = {point.key: parse_decision_rule(point.rule) if point.rule else self._rule for point in points}
+        self.accepted = {key: self.accepted.get(key, []) for key in self.points}
+        if self.focus is None:
+            self.focus = next((key for key, readings in self.accepted.items() if not readings), None)
 
     def point(self, key: str) -> TestPoint:
         """Return the test point ``key``.
@@ -125,6 +158,10 @@ class ActiveVisit:
         """Return the newest readings of the test points that have an open question, in plan order."""
         newest = [(self.points[key], accepted[-1]) for key, accepted in self.accepted.items() if accepted]
         return [(point, accepted) for point, accepted in newest if accepted.judgement.question is not None]
+
+    def plan_question(self) -> PlanQuestion | None:
+        """Return the first open question of the plan; None if all are answered."""
+        return next(iter(self.plan.questions(self.answers)), None)
 
     def asked_reading(self, number: int) -> tuple[TestPoint, AcceptedReading, Question[Judgement]]:
         """Return the accepted reading ``number`` with its test point and its question; 0: the only one with a question.
@@ -211,6 +248,7 @@ class ActiveVisit:
         }
         limits = {rated_key: limits_for(point, self.capacitor_tolerance) for rated_key, point in rated.items()}
         self.points.update(rated)
+        self._rated_by_hand.update(rated)
         self.limits.update(limits)
         if part is not None:
             self.labels[point.component] = part

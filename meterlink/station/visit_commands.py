@@ -124,17 +124,36 @@ class VisitCommands:
         tracker.reading_count += 1
         return self._pipeline.accept(tracker, point, judgement, 0.0)
 
-    async def answer(self, answer: str, reading: int) -> int:
-        """Answer the question about the accepted reading ``reading`` (0: the only one), which is then judged again.
+    async def answer(self, answer: str, reading: int, question: str) -> int | None:
+        """Answer the question about an accepted reading, or the question ``question`` of the plan.
 
-        The earlier verdict stays in the database.
+        Without either, the only open question is answered, the plan's before those about readings. A reading is then
+        judged again; its earlier verdict stays in the database. The plan gets the test points that follow.
 
         Returns:
-            The number of the reading.
+            The number of the reading; None for a question of the plan.
 
         Raises:
-            InputError: there is no such reading or no such choice, or the question is answered already.
+            InputError: there is no such question or no such choice, or the question is answered already.
         """
+        plan_question = self._visit.plan_question()
+        if not question and not reading and plan_question is not None:
+            question = plan_question.key
+        if not question:
+            return await self._answer_reading(answer, reading)
+        answers = self._visit.answers_with(question, answer)
+        if self._answering:
+            raise InputError("Another question is being answered.", "Answer again.")
+        self._answering.add(0)
+        try:
+            await self._committer.set_answers(answers)
+        finally:
+            self._answering.discard(0)
+        self._visit.set_answers(answers)
+        self._update_diagnosis()
+        return None
+
+    async def _answer_reading(self, answer: str, reading: int) -> int:
         point, accepted, question = self._visit.asked_reading(reading)
         judgement = question.choose(answer).conclusion
         if accepted.number in self._answering:

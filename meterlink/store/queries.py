@@ -1,12 +1,13 @@
 """Read-only queries that return objects of `rows`. All of them raise StoreError for a row that cannot be read."""
 
+import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Plan, PointKind, Site, TestPoint
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import InputError, StoreError
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -130,7 +131,7 @@ def counts(connection: sqlite3.Connection) -> dict[str, int]:
 
 
 def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_utc_ns: int) -> ResumedVisit | None:
-    """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the test points of ``plan``.
+    """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the points of ``plan``.
 
     Ratings may differ: the technician reads them off the parts during the visit.
     """
@@ -144,13 +145,15 @@ def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_
     points = connection.execute(_SELECT_POINTS, (visit["id"],)).fetchall()
     accepted = accepted_readings(connection, [("a.visit_id = ?", (visit["id"],))])
     active = accepted[-1].reading.timestamp.utc_ns if accepted else visit["opened_utc_ns"]
-    if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _stored_points(points) != _planned_points(plan):
+    answers = json.loads(visit["answers"])
+    if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _stored_points(points) != _planned_points(plan, answers):
         return None
     return ResumedVisit(
         VisitIds(visit["id"], visit["uid"], {point["key"]: point["id"] for point in points}),
         Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
         tuple(accepted),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
+        answers,
     )
 
 
@@ -159,8 +162,13 @@ def _stored_points(points: Iterable[sqlite3.Row]) -> set[tuple[str, ...]]:
     return {tuple(point[column] for column in columns) for point in points}
 
 
-def _planned_points(plan: Plan) -> set[tuple[str, ...]]:
-    return {(p.key, p.circuit, p.component, p.section, *p.terminals, p.quantity, p.state, p.kind) for p in plan.points}
+def _planned_points(plan: Plan, answers: Mapping[str, str]) -> set[tuple[str, ...]]:
+    """Return the test points of ``plan`` for these answers; none where its questions have changed since."""
+    try:
+        points = plan.points_for(answers)
+    except InputError:
+        return set()
+    return {(p.key, p.circuit, p.component, p.section, *p.terminals, p.quantity, p.state, p.kind) for p in points}
 
 
 def _where_clause(conditions: Iterable[Condition]) -> tuple[str, list[str | int]]:

@@ -231,13 +231,15 @@ class ResumedVisit(NamedTuple):
     """An open visit that a restarted station resumes.
 
     ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as written}``, only for parts
-    that were read during the visit (`Writer.set_rating`).
+    that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a question of the plan: key of a
+    choice}``.
     """
 
     ids: VisitIds
     opened: Timestamp
     accepted: tuple[HistoryRow, ...]
     ratings: Mapping[str, str]
+    answers: Mapping[str, str]
 
 
 class MeterRow(NamedTuple):

@@ -49,13 +49,15 @@ _PLACES = (
         section TEXT NOT NULL,
         UNIQUE (circuit_id, name, section)
     ) STRICT""",
-    # derived: a JSON array of the [[derived]] tables of the plan.
+    # derived: a JSON array of the [[derived]] tables of the plan. answers: a JSON object, the answers to the questions
+    # of the plan: {key of a question: key of a choice}.
     """CREATE TABLE visits (
         id INTEGER PRIMARY KEY,
         uid TEXT NOT NULL UNIQUE,
         unit_id INTEGER NOT NULL REFERENCES units(id),
         plan TEXT NOT NULL,
         derived TEXT NOT NULL,
+        answers TEXT NOT NULL,
         boot INTEGER NOT NULL REFERENCES boots(id),
         opened_utc_ns INTEGER NOT NULL,
         opened_monotonic_ns INTEGER NOT NULL,

@@ -1,8 +1,9 @@
 """The statements of the writer's transactions: plain SQL on an open connection, no threads, no commits."""
 
+import json
 import sqlite3
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from meterlink.core.clock import Timestamp
@@ -106,19 +107,53 @@ def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: 
 
 
 def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan, opened: Timestamp) -> VisitIds:
-    """Insert a visit with its test points; reuse the site, unit, circuits and components of the same names."""
+    """Insert a visit with its test points; reuse the site, unit, circuits and components of the same names.
+
+    Its test points are those that exist without an answer to a question of ``plan``.
+    """
+    known = plan.for_answers({})
     unit_id = _get_or_insert(
         connection, "units", site_id=_get_or_insert(connection, "sites", name=site.name), name=site.unit
     )
     uid = _new_uid()
     visit_id = _insert(
         connection,
-        "INSERT INTO visits (uid, unit_id, plan, derived, boot, opened_utc_ns, opened_monotonic_ns)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (uid, unit_id, plan.name, dump_derived_points(plan.derived), boot, opened.utc_ns, opened.monotonic_ns),
+        "INSERT INTO visits (uid, unit_id, plan, derived, answers, boot, opened_utc_ns, opened_monotonic_ns)"
+        " VALUES (?, ?, ?, ?, '{}', ?, ?, ?)",
+        (uid, unit_id, plan.name, dump_derived_points(known.derived), boot, opened.utc_ns, opened.monotonic_ns),
     )
-    point_ids = {point.key: _insert_point(connection, visit_id, unit_id, point) for point in plan.points}
+    point_ids = {point.key: _insert_point(connection, visit_id, unit_id, point) for point in known.points}
     return VisitIds(visit_id, uid, point_ids)
+
+
+def set_answers(
+    connection: sqlite3.Connection, visit_id: int, plan: Plan, answers: Mapping[str, str]
+) -> dict[str, int]:
+    """Save the answers to the questions of ``plan``, with the test points and the ratings that follow from them.
+
+    A rating that somebody read off the part stays.
+
+    Returns:
+        ``{test-point key: row id}`` of all test points of the visit.
+
+    Raises:
+        StoreError: there is no such visit.
+    """
+    known = plan.for_answers(answers)
+    values = (json.dumps(dict(answers)), dump_derived_points(known.derived), visit_id)
+    cursor = connection.execute("UPDATE visits SET answers = ?, derived = ? WHERE id = ?", values)
+    _require_one_row(cursor, f"visit {visit_id}")
+    (unit_id,) = connection.execute("SELECT unit_id FROM visits WHERE id = ?", (visit_id,)).fetchone()
+    ids = dict(map(tuple, connection.execute("SELECT key, id FROM test_points WHERE visit_id = ?", (visit_id,))))
+    for point in known.points:
+        if point.key in ids:
+            connection.execute(
+                "UPDATE test_points SET rating = ? WHERE id = ? AND rating_set_utc_ns IS NULL",
+                (rating_text(point.specification), ids[point.key]),
+            )
+        else:
+            ids[point.key] = _insert_point(connection, visit_id, unit_id, point)
+    return ids
 
 
 def set_derived_points(connection: sqlite3.Connection, visit_id: int, plan: Plan) -> None:

@@ -65,7 +65,7 @@ VIEWS = (
     "CREATE VIEW history AS SELECT * FROM verdict_history WHERE current",
     f"""CREATE VIEW visit_list AS
     SELECT v.id, v.uid, {_time("v.opened_utc_ns")} AS opened, {_time("v.closed_utc_ns")} AS closed, s.name AS site,
-        u.name AS unit, v.plan, b.station
+        u.name AS unit, v.plan, v.answers, b.station
     FROM visits v
     JOIN units u ON u.id = v.unit_id
     JOIN sites s ON s.id = u.site_id

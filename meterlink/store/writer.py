@@ -4,7 +4,7 @@ import logging
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from concurrent.futures import Future
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -176,21 +176,30 @@ class Writer:
         )
 
     def open_visit(self, site: Site, plan: Plan, opened: Timestamp) -> Future[VisitIds]:
-        """Begin a visit; reuse the site, unit, circuits and components of the same names."""
+        """Begin a visit with the test points of ``plan`` that exist without an answer to one of its questions.
+
+        The site, unit, circuits and components of the same names are reused.
+        """
         return self._enqueue(lambda connection: transactions.open_visit(connection, self._boot, site, plan, opened))
+
+    def set_answers(self, visit_id: int, plan: Plan, answers: Mapping[str, str]) -> Future[dict[str, int]]:
+        """Save the answers to the questions of ``plan``; return the row ids of all test points of the visit by key."""
+        return self._enqueue(lambda connection: transactions.set_answers(connection, visit_id, plan, answers))
 
     def resume_visit(self, site: Site, plan: Plan) -> Future[ResumedVisit | None]:
         """Return the visit that a restarted station resumes; None if a new visit must be opened.
 
         It is the unit's newest visit, if it is open, was active within `queries.RESUME_WITHIN` s and has the same test
-        points as ``plan``; their ratings may differ. From now on the visit has the derived points of ``plan``.
+        points as ``plan`` for its answers; their ratings may differ. From now on the visit has the derived points of
+        ``plan``.
         """
         now = self._clock.now().utc_ns
 
         def resume(connection: sqlite3.Connection) -> ResumedVisit | None:
             resumed = queries.resumable_visit(connection, site, plan, now)
             if resumed is not None:
-                transactions.set_derived_points(connection, resumed.ids.visit_id, plan)
+                known = plan.for_answers(resumed.answers)
+                transactions.set_derived_points(connection, resumed.ids.visit_id, known)
             return resumed
 
         return self._enqueue(resume)

@@ -1,12 +1,13 @@
 """A real station without any meter, in virtual time, for readings that are typed in."""
 
 import asyncio
+import shutil
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
 from meterlink.core.equipment import Plan, Site
-from meterlink.settings import Settings
+from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.station import Station, StationConfig
 from meterlink_simulators.air import Air
 from meterlink_simulators.scenario import shipped_scenario
@@ -63,3 +64,12 @@ async def enter(station: Station, text: str, **more: str) -> str:
 def accepted(views: dict[str, Any], number: int) -> Any:
     """Return the view of the accepted reading at the test point ``number``, None before one."""
     return views["visit"]["points"][number]["accepted"]
+
+
+def kill(folder: Path, to: Path) -> Path:
+    """Copy the database of a running station as a kill would leave it."""
+    to.mkdir()
+    for file in folder.glob(f"{DATABASE_FILE}*"):
+        if not file.name.endswith(("-shm", ".lock")):
+            shutil.copy(file, to)
+    return to

@@ -137,7 +137,7 @@ def test_typed_values_fit_the_shipped_plans(tmp_path: Path) -> None:
         await until(lambda: accepted(views, 0) is not None)
         assert accepted(views, 0)["verdict"] == "within"
 
-    at_station(tmp_path, body, load_plan("split-condenser"))
+    at_station(tmp_path, body, load_plan("split-condenser").for_answers({"service": "240"}))
 
 
 @pytest.mark.parametrize("name", ["bench meter", ""])

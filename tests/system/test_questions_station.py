@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
@@ -30,7 +29,7 @@ from meterlink.store.question_text import dump_question, load_question
 from meterlink.store.reader import Reader
 from meterlink_simulators.air import Air
 from support.points import point, rated, span
-from support.virtual_stations import accepted, at_station, enter, passive_plan, until
+from support.virtual_stations import accepted, at_station, enter, kill, passive_plan, until
 
 # A broker that nobody runs: every message stays in the outbox.
 PUBLISHING = Settings("test", mqtt=MqttSettings("127.0.0.1", 9, tls=False))
@@ -68,15 +67,6 @@ def messages(folder: Path) -> list[dict[str, Any]]:
         for pack in packs
     ]
     return [records for records in named if "verdict" in records]
-
-
-def kill(folder: Path, to: Path) -> Path:
-    """Copy the database of a running station as a kill would leave it."""
-    to.mkdir()
-    for file in folder.glob(f"{DATABASE_FILE}*"):
-        if not file.name.endswith(("-shm", ".lock")):
-            shutil.copy(file, to)
-    return to
 
 
 def test_a_typed_reading_is_kept_as_cannot_tell_with_its_question_and_judged_again(tmp_path: Path) -> None:
@@ -194,7 +184,7 @@ def test_volts_without_ac_or_dc_are_asked_about_and_then_their_decimals(tmp_path
         assert await answer(station, "250") == ""
         assert (accepted(views, 0)["verdict"], accepted(views, 0)["revision"]) == ("within", 3)
 
-    at_station(tmp_path, body, load_plan("split-condenser"))
+    at_station(tmp_path, body, load_plan("split-condenser").for_answers({"service": "240"}))
 
 
 def test_volts_that_may_be_of_the_other_function_are_no_evidence(tmp_path: Path) -> None:
@@ -213,7 +203,7 @@ def test_volts_that_may_be_of_the_other_function_are_no_evidence(tmp_path: Path)
         await until(lambda: accepted(views, 0)["text"] == "0.0 V AC")
         assert views["visit"]["causes"] != causes
 
-    at_station(tmp_path, body, load_plan("split-condenser"))
+    at_station(tmp_path, body, load_plan("split-condenser").for_answers({"service": "240"}))
     result = CliRunner().invoke(diagnose, ["--data", str(tmp_path), "--json"], catch_exceptions=False)
     assert json.loads(result.output)["causes"] != []
 
@@ -281,12 +271,15 @@ def test_the_command_lists_and_answers(tmp_path: Path) -> None:
     async def body(_station: Station, _views: dict[str, Any]) -> None:
         assert await list_questions(tmp_path) == []
         asked_point, view = await enter_reading(tmp_path, "5 uF", FAN_KEY)
-        ((listed_point, listed),) = await list_questions(tmp_path)
-        assert (listed_point["key"], listed) == (asked_point["key"], view)
-        assert await list_questions(tmp_path, 9) == []
+        (listed,) = await list_questions(tmp_path)
+        assert listed["about"] == f"{asked_point['circuit']}: {asked_point['title']}: 5 µF"
+        assert (listed["name"], listed["question"]) == ("1", view["question"])
+        assert await list_questions(tmp_path, "9") == []
         with pytest.raises(InputError, match="answers no choice"):
             await answer_question(tmp_path, "five")
-        _, answered = await answer_question(tmp_path, "5.00", listed["id"])
+        answered_point = await answer_question(tmp_path, "5.00", "1")
+        assert answered_point is not None
+        answered = answered_point[1]
         assert (answered["id"], answered["revision"], answered["verdict"]) == (view["id"], 2, "within")
         assert await list_questions(tmp_path) == []
 
@@ -338,7 +331,7 @@ def test_the_command_line_prints_the_questions_and_the_answers(tmp_path: Path) -
         "Answer with: meterlink answer 1 --answer and the number or the key of a choice.",
     ]
     (fields,) = json.loads(as_json[1])
-    assert (as_json[0], fields["reading"], fields["point"], fields["text"]) == (3, 1, FAN_KEY, "5 µF")
+    assert (as_json[0], fields["name"], fields["about"].endswith("FAN: 5 µF")) == (3, "1", True)
     assert [choice["key"] for choice in fields["question"]["choices"]] == ["5", "5.0", "5.00"]
     assert answered[0] == 0
     assert "WITHIN  5.00 µF is within 5 µF ±6 %. Answered: the display showed 5.00, or more zeros." in answered[1]
@@ -372,7 +365,7 @@ def test_a_question_is_kept_in_full(tmp_path: Path) -> None:
         await enter(station, "250 V")
         await until(lambda: accepted(views, 0) is not None)
 
-    at_station(tmp_path, body, load_plan("split-condenser"))
+    at_station(tmp_path, body, load_plan("split-condenser").for_answers({"service": "240"}))
     (row,) = Reader(tmp_path / DATABASE_FILE).history()
     question = row.judgement.question
     assert question is not None

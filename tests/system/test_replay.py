@@ -121,6 +121,12 @@ def test_both_speeds_accept_the_same_readings_with_the_same_verdicts(bench: Path
     assert seen["recorded"] == seen["top"] == [("herm", "43.72 µF", "within"), ("fan", "3.91 µF", "outside")]
 
 
+def test_a_recording_answers_no_question_so_the_usual_answers_are_assumed_and_named(bench: Path) -> None:
+    result, accepted, _ = play(bench, ReplayOptions(BOTH, "both", "split-condenser", profile=bench / "rowan.toml"))
+    assert any("Assumed without an answer: service 208-230" in sentence for sentence in result.assumptions)
+    assert accepted == []  # it begins at a point for volts, and the recording has capacitances
+
+
 def test_no_reading_is_in_the_future_at_top_speed(bench: Path) -> None:
     options = ReplayOptions(BOTH, "both", str(bench / "plan.toml"), profile=bench / "rowan.toml")
     _, accepted, seconds = play(bench, options)

@@ -428,10 +428,13 @@ def test_the_shipped_plan_runs_without_any_rating(tmp_path: Path, scenario: Scen
             bench, meter = await isolated(scenario, air)
             config = make_config(
                 tmp_path, scenario, air, plan=load_plan("split-condenser"), site=Site("a", "b"), clock=VirtualClock()
-            )
+            )  # its questions are asked first
             stations.append(Station(config))
             watch = Watch(stations[0])
             async with running(stations[0]) as station:
+                while asked := watch.newest["visit"]["questions"]:
+                    usual: Any = {"id": 1, "command": CommandName.ANSWER, "answer": asked[0]["question"]["usual"]}
+                    assert await station.execute(usual) == ""
                 focus, unrated = next(
                     (p["key"], p["limits"] is None)
                     for p in watch.newest["visit"]["points"]

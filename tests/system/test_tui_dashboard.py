@@ -485,6 +485,38 @@ async def test_the_question_sheet_has_the_choices_in_words(size: tuple[int, int]
         assert not isinstance(app.screen, QuestionSheet)
 
 
+FAN_MOTOR: Any = {
+    "key": "fan-motor",
+    "question": {
+        "question": "What kind of motor has the condenser fan?",
+        "choices": [
+            {"key": "capacitor", "words": "a motor with a run capacitor"},
+            {"key": "commutated", "words": "an electronically commutated motor, without a capacitor"},
+        ],
+        "usual": "capacitor",
+    },
+}
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+async def test_a_question_about_the_machine_is_displayed_and_answered_like_any(size: tuple[int, int]) -> None:
+    state = visit(questions=[FAN_MOTOR]), meters(), live()
+    async with running_dashboard(*state, size=size) as (app, station, pilot):
+        assert "ANSWER This machine: What kind of motor has the condenser fan?" in screen_text(app)
+        assert "1 capacitor 2 commutated o in words" in screen_text(app)
+        assert ISOLATED in screen_text(app)
+        await pilot.press("2")
+        await pilot.press("o", "1")
+        await pilot.pause()
+        assert station.sent == [
+            ("answer", {"question": "fan-motor", "answer": "commutated"}),
+            ("answer", {"question": "fan-motor", "answer": "capacitor"}),
+        ]
+        station.feed(visit(ASKED, questions=[FAN_MOTOR], last_accepted="herm"))
+        await catch_up(pilot)
+        assert "ANSWER run capacitor HERM 5 µF" in screen_text(app)  # the displayed reading comes first
+
+
 async def test_leaving_the_question_sheet_answers_nothing() -> None:
     async with running_dashboard(*STATES["asked-ohms"]) as (app, station, pilot):
         await pilot.press("o", "escape")

@@ -58,7 +58,7 @@ def test_the_result_follows_readings_repeats_and_the_rating(visit: ActiveVisit) 
 
 
 def test_the_default_tolerance_is_the_stations(visit: ActiveVisit) -> None:
-    strict = ActiveVisit(Site("site", "unit"), load_plan("split-condenser"), 0, "2 %")
+    strict = ActiveVisit(Site("site", "unit"), PLAN, 0, "2 %")
     for active_visit in (visit, strict):
         accept(active_visit, "run-capacitor-herm-amps", "6.00 A")
         accept(active_visit, "run-capacitor-herm-volts", "370.0 V")

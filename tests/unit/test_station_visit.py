@@ -105,14 +105,6 @@ def test_the_optional_points_of_one_part_follow_each_other() -> None:
         assert visit.focus == expected
 
 
-def test_assumptions_stand_in_the_summary() -> None:
-    plan = Plan("test", (make_point("a", ("1", "2")),), assumptions=("Assumed without an answer: service 208-230.",))
-    visit = ActiveVisit(Site("site", "unit"), plan, 0, "6 %")
-    accept(visit, "a")
-    visit.probes_removed("a")
-    assert "not within. Assumed without an answer: service 208-230." in advice(visit, None)
-
-
 def test_a_supply_is_rated_by_its_service() -> None:
     line = TestPoint(
         "line", "supply", "line", ("L1", "L2"), Quantity.VOLTAGE, CircuitState.ENERGIZED, PointKind.RANGE,

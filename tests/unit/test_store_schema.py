@@ -47,7 +47,7 @@ def make_database(path):
             INSERT INTO units VALUES (1, 1, 'condenser east');
             INSERT INTO circuits VALUES (1, 1, 'compressor');
             INSERT INTO components VALUES (1, 1, 'run capacitor', 'HERM');
-            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', '[]', 1, 1000, 10, NULL);
+            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', '[]', '{}', 1, 1000, 10, NULL);
             INSERT INTO test_points VALUES (1, 1, 1, 'herm', 'C', 'HERM', 'capacitance', 'isolated and discharged',
                 'capacitor', '45 µF ±6 %', NULL);
             INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', '', 'bench meter', 'presented', '', '', 1, 900, 1000);

@@ -13,8 +13,20 @@ from typing import Any
 import pytest
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Rating, Site, Span, TestPoint
+from meterlink.core.equipment import (
+    Answer,
+    CircuitState,
+    Meter,
+    Plan,
+    PlanQuestion,
+    PointKind,
+    Rating,
+    Site,
+    Span,
+    TestPoint,
+)
 from meterlink.core.errors import DatabaseLockedError, DiskFullError, StoreError
+from meterlink.core.questions import Choice, Question
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -250,6 +262,28 @@ def test_a_later_verdict_is_the_current_one_and_the_earlier_one_stays(writer, pa
         (1, "outside", "35 µF ±5 %", 1), (1, "within", "45 µF ±6 %", 0), (2, "within", "45 µF ±6 %", 1),
     ]  # fmt: skip
     assert current == [(1, "outside"), (2, "within")]
+
+
+def test_answers_bring_their_test_points_and_ratings_but_keep_those_read_off_a_part(writer, path):
+    question = Question("Which?", (Choice("one", "", Answer()), Choice("two", "", Answer())))
+    rated = replace(COIL, specification=None, rated_by="which")
+    optional = replace(HERM, key="spare", when=(("which", "two"),))
+    plan = Plan(
+        "asking", (HERM, rated, optional), asked=(PlanQuestion("which", question),),
+        ratings=(("coil", "two", Span(Decimal(10), Decimal(18), "Ω")),),
+    )  # fmt: skip
+    opened = writer.open_visit(SITE, plan, HandClock().now()).result(OUTER)
+    assert set(opened.point_ids) == {"herm", "coil"}
+    writer.set_rating(opened.point_ids["herm"], "40 µF ±5 %").result(OUTER)
+    answered = writer.set_answers(opened.visit_id, plan, {"which": "two"}).result(OUTER)
+    assert set(answered) == {"herm", "coil", "spare"}
+    assert {key: answered[key] for key in opened.point_ids} == opened.point_ids
+    stored = Reader(path).plan(opened.uid)
+    assert stored.ratings == {"herm": "40 µF ±5 %", "coil": "10 to 18 Ω", "spare": "45 µF ±6 %"}
+    resumed = writer.resume_visit(SITE, plan).result(OUTER)
+    assert (resumed.ids.visit_id, resumed.answers) == (opened.visit_id, {"which": "two"})
+    with pytest.raises(StoreError, match="visit 99"):
+        writer.set_answers(99, plan, {"which": "two"}).result(OUTER)
 
 
 def test_ids_of_visits_and_accepted_readings_are_unique_across_stations(make_writer, path):

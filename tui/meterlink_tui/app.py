@@ -389,8 +389,8 @@ class Dashboard(App[None]):
 
     def _answer(self, question: OpenQuestion, key: str | None) -> None:
         if key is not None:
-            command = self._send_command(CommandName.ANSWER, reading=question.reading_id, answer=key)
-            self.run_worker(command, name="answer")
+            name, value = question.target
+            self.run_worker(self._send_command(CommandName.ANSWER, **{name: value}, answer=key), name="answer")
 
     def action_enter_reading(self) -> None:
         """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""

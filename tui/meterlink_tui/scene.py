@@ -23,6 +23,7 @@ from meterlink.link.messages import (
     MetersView,
     MeterView,
     NoticeView,
+    PlanQuestionView,
     PointView,
     QuestionView,
     VisitView,
@@ -181,9 +182,12 @@ class QuestionChoice:
 
 @dataclass(frozen=True, slots=True)
 class OpenQuestion:
-    """An open question about the accepted reading ``reading_id``, with its choices in the order of their digits."""
+    """An open question, with its choices in the order of their digits.
 
-    reading_id: int
+    ``target`` is the argument of the command ``answer`` that names it: ``("reading", 3)``, ``("question", "service")``.
+    """
+
+    target: tuple[str, str | int]
     subject: str
     text: str
     choices: tuple[QuestionChoice, ...]
@@ -548,15 +552,30 @@ def _failed_derived(visit: VisitView | None) -> str:
 def _open_question(
     points: Sequence[PointView], displayed: PointView | None, visit: VisitView | None
 ) -> OpenQuestion | None:
-    """Return the open question of the displayed test point, else of the point accepted last, else the first one."""
+    """Return the question to display.
+
+    It is that of the displayed test point, else the plan's, else that of the point accepted last, else the first one.
+    """
     last = _by_key(points, visit["last_accepted"] if visit else None)
-    for point in (displayed, last, *points):
-        accepted = point["accepted"] if point else None
-        view = accepted.get("question") if accepted else None
-        if point is not None and accepted is not None and view:
-            subject = f"{_clean_text(point['title'], 60)} {_clean_text(accepted['text'], 20)}"
-            return OpenQuestion(accepted["id"], subject, _clean_text(view["question"]), question_choices(view))
-    return None
+    found = [_reading_question(point) for point in (displayed, last, *points)]
+    planned = [_plan_question(asked) for asked in (visit.get("questions", []) if visit else [])]
+    return next((question for question in (found[0], *planned, *found) if question is not None), None)
+
+
+def _reading_question(point: PointView | None) -> OpenQuestion | None:
+    accepted = point["accepted"] if point else None
+    view = accepted.get("question") if accepted else None
+    if point is None or accepted is None or view is None:
+        return None
+    subject = f"{_clean_text(point['title'], 60)} {_clean_text(accepted['text'], 20)}"
+    target = ("reading", accepted["id"])
+    return OpenQuestion(target, subject, _clean_text(view["question"]), question_choices(view))
+
+
+def _plan_question(asked: PlanQuestionView) -> OpenQuestion:
+    view = asked["question"]
+    target = ("question", asked["key"])
+    return OpenQuestion(target, "This machine", _clean_text(view["question"]), question_choices(view))
 
 
 def question_choices(view: QuestionView) -> tuple[QuestionChoice, ...]:
