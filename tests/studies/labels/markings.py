@@ -41,6 +41,7 @@ def _parse_line(line: str) -> Marking:
     match = re.fullmatch(r"(.+) ([=?])> (.+)", line)
     assert match is not None, line
     text, sign, readings = match.groups()
+    text = text.replace(r"\n", "\n")
     if readings == "none":
         return Marking(text, (), is_clear=False)
     return Marking(text, tuple(_parse_reading(reading) for reading in readings.split(" | ")), is_clear=sign == "=")
