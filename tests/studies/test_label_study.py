@@ -7,11 +7,11 @@ from click.testing import CliRunner
 
 import meterlink
 from studies.labels.markings import Marking, load_markings
-from studies.labels.study import TABLE, Outcome, count_outcomes, draw_markings, main
+from studies.labels.study import HAND_WRITTEN, TABLE, Outcome, count_outcomes, draw_markings, main
 from studies.markdown import read_table
 
 DOCUMENT = Path(meterlink.__file__).parent / "docs" / "judge.md"
-FIRST, SECOND, THIRD, LAST = "first_hundred.txt", "second_fifty.txt", "third_fifty.txt", "last_fifty.txt"
+FIRST = "first_hundred.txt"
 COUNT = 5000
 
 
@@ -22,7 +22,7 @@ def test_four_fifths_are_read_and_the_right_reading_is_offered_for_the_rest(mark
     assert others[Outcome.ASKED] + others[Outcome.REFUSED] >= 0.95 * others.total()
 
 
-@pytest.mark.parametrize("name", [FIRST, SECOND, THIRD, LAST])
+@pytest.mark.parametrize("name", HAND_WRITTEN.values())
 def test_no_marking_written_by_hand_is_read_wrongly(name: str) -> None:
     clear, others = count_outcomes(load_markings(name))
     assert clear[Outcome.WRONG] == others[Outcome.WRONG] == 0

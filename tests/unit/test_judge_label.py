@@ -63,6 +63,23 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("450~ 25 MICRO FARADS", ["25 µF"], None, [450], []),
         ("45 uF 5 % (J) @ 440 V", ["45 µF"], ("5", "5"), [440], []),
         ("DC 600V, 10 uF AC 370V", ["10 µF"], None, [370], []),
+        ("30 MFD 370 V.A.C. 60 CY. 10,000 A.F.C.", ["30 µF"], None, [370], [60]),
+        ("HERM 40 / FAN 7.5 MFD 440 VAC", ["40 µF", "7.5 µF"], None, [440], []),
+        ("C-H 45µF C-F 5µF 440V", ["45 µF", "5 µF"], None, [440], []),
+        ("HERMETICO 40 uF VENTILADOR 5 uF 440 VCA", ["40 µF", "5 µF"], None, [440], []),
+        ("20 мкФ 450 В ±5 %", ["20 µF"], ("5", "5"), [450], []),
+        ("電容器 35µF 450VAC", ["35 µF"], None, [450], []),
+        ("\uff14\uff15\uff0b\uff15 uF 440V", ["45 µF", "5 µF"], None, [440], []),
+        ("µF:45+5 VAC:440 Hz:60", ["45 µF", "5 µF"], None, [440], [60]),
+        ("5 MFD 370V FLA 2.0 HP 1/3", ["5 µF"], None, [370], []),
+        ("12 µF 440 VAC (TEST 2200 VDC, 5 S)", ["12 µF"], None, [440], []),
+        ("35MFD/370VAC/P2/10000AFC", ["35 µF"], None, [370], []),
+        ("7.5/440 MFD/VAC", ["7.5 µF"], None, [440], []),
+        ("COMPRESSOR 50 MFD, FAN MOTOR 5 MFD, 440 VAC", ["50 µF", "5 µF"], None, [440], []),
+        ("4 µF 450 V~ / 630 V=", ["4 µF"], None, [450], []),  # the sign of DC
+        ("50uF.440VAC.60Hz", ["50 µF"], None, [440], [60]),
+        ("40.50 uF 370V", ["40.5 µF"], None, [370], []),
+        ("10 uFK 450V", ["10 µF"], ("10", "10"), [450], []),
     ],
 )
 def test_reads_the_labels_of_parts(
@@ -102,7 +119,7 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("5-45 uF", ["45+5 µF"]),
         ("43/53 uF", ["53+43 µF", "43 to 53 µF"]),
         ("45 5", ["45+5 µF", "45 µF", "5 µF"]),
-        ("7 5 MFD", ["7.5 µF", "5 µF"]),
+        ("7 5 MFD", ["7.5 µF", "75 µF", "5 µF"]),
         ("12 5 440V", ["12.5 µF 440 V", "12 µF 440 V", "5 µF 440 V"]),
         ("45/5/440", ["45+5 µF 440 V"]),
         ("45/440V", ["45 µF 440 V"]),
@@ -118,6 +135,21 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("45+5-10%", ["45 µF -10/+5 %", "45 µF"]),
         ("DC 600V AC 370V 10 uF", ["10 µF 370 V"]),
         ("4R7", ["4.7 µF"]),
+        ("40.5 MFD 440V", ["40+5 µF 440 V", "40.50 µF 440 V"]),  # the point may be a worn plus
+        ("35 MFD 440 VAC M", ["35 µF ±20 % 440 V", "35 µF 440 V"]),
+        ("K40 MFD 440V", ["40 µF 440 V", "40 µF ±10 % 440 V"]),
+        ("35X5 MFD 440V", ["35+5 µF 440 V"]),
+        ("7_5 MFD 370V", ["7.5 µF 370 V"]),
+        ("45+S MFD 440V", ["45+5 µF 440 V", "45 µF 440 V"]),
+        ("35 MFD 44OV", ["35 µF 440 V", "35 µF"]),
+        ("5 0 MFD 440 VAC", ["50 µF 440 V"]),
+        ("35 MFD 4 40 VAC", ["35 µF 440 V"]),
+        ("4 5/5 MFD 440 VAC", ["45+5 µF 440 V", "5+5 µF 440 V"]),
+        ("55.7.5 MFD 440V", ["55+7.5 µF 440 V"]),
+        ("6 uF 450V- 60Hz", ["6 µF 60 Hz", "6 µF 450 V 60 Hz"]),  # the sign of DC, or a dash
+        ("35 MFD 44 0 VAC", ["35 µF 440 V", "35 µF"]),
+        ("B0/5 MFD 440 VAC", ["80+5 µF 440 V", "5 µF 440 V"]),
+        ("115V CAP 10 MFD 370 VAC", ["10 µF 115 V", "10 µF 370 V"]),
         ("106 K", ["106 µF ±10 %", "10 µF ±10 %", "106 µF", "10 µF"]),
         ("106J", ["106 µF ±5 %", "10 µF ±5 %"]),
         ("106", ["106 µF", "10 µF"]),
@@ -211,7 +243,9 @@ def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
      "IEC 60252-1:2011", "C22.2 NO. 190", "30,000 HRS", "DATE 08/23", "MFG 0823", "2021-08-15", "08/2021",
      "P/N 12-40771-03", "LOT: 20231107", "Ø45x95 mm", '2.5 x 4.75"', "15K OHM 2W", "1/2 HP", "1 PH", "CBB65A-1",
      "NO PCB'S", "2011/65/EU", "PAT. NO. 4,567,890", "1.7 % ED", "3 MIN", "2 TERMINALS", "1 lb", "M8 x 10",
-     '1.75" DIA', "IEC 60252-1:2010 + A1:2013"],
+     '1.75" DIA', "IEC 60252-1:2010 + A1:2013", '2 1/8" X 3 1/2"', '7/16"', "DATE 14-JUN-2022", "KLASSE B", "10000 STD",
+     "UPC 0 12345 67890 5", "TEST 2200 VDC", "LRA 73", "40 VA", "1,7 % ED", "MAX.70°C", "85C", "40/85/21/B",
+     "MADE IN USA 2021", "2P"],
 )  # fmt: skip
 def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:
     for text in (f"{mark} 45/5 MFD 440V", f"45/5 MFD 440V {mark}", f"45/5 MFD {mark} 440V"):
@@ -299,7 +333,7 @@ microfarads = st.sampled_from(["2", "2.5", "4", "5", "7.5", "10", "12.5", "15", 
 units = st.sampled_from(["uF", " uF", "µF", " μF", " MFD", "mfd", " UF", "u"])
 tolerances = st.sampled_from(
     [None, ("6", "6", ["±6%", "+/-6 %", "6 %", "+-6%", "± 6 %"]), ("5", "5", ["J", "±5 %", "-5/+5 %"]),
-     ("0", "20", ["-0/+20 %", "+20/-0%", "-0%+20%"]), ("10", "10", ["K", "±10%"])]
+     ("0", "20", ["-0/+20 %", "+20/-0%", "-0%+20%"]), ("10", "10", ["±10 %", "±10%"])]
 )  # fmt: skip
 volts = st.sampled_from([(), ("370",), ("440",), ("370", "440"), ("250",)])
 hertz = st.sampled_from([(), ("60",), ("50", "60")])

@@ -10,6 +10,7 @@ from meterlink.judge.label.usual_values import (
     is_usual_capacitance,
     is_usual_dual,
     is_usual_half,
+    is_usual_section,
     is_usual_tolerance,
     is_usual_volts,
     may_be_range,
@@ -41,7 +42,7 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
     written, numbers = label.written(chain), [value.number for value in chain.values]
     why = f"{written!r} has no unit."
     alternatives: list[Alternative | str] = [f"{written} uF "] if all(map(is_usual_capacitance, numbers)) else []
-    if len(numbers) > 1 and is_usual_volts(numbers[-1]):
+    if len(numbers) > 1 and is_usual_volts(numbers[-1]) and _may_be_capacitance(numbers[:-1]):
         front = label.text[chain.start : chain.values[-2].end]
         alternatives.append(f"{front} uF {label.text[chain.values[-1].start : chain.end]} V ")
     if _looks_coded(written):
@@ -51,6 +52,16 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
     if others:
         alternatives.append(leave_out(written))
     return UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
+
+
+def _may_be_capacitance(numbers: Sequence[Decimal]) -> bool:
+    """Return whether one number, or two that are sections or a range, may be a usual rating in µF."""
+    if len(numbers) == 1:
+        return is_usual_capacitance(numbers[0])
+    if len(numbers) != 2:
+        return False
+    small, large = sorted(numbers)
+    return is_usual_dual(large, small) or (may_be_range(small, large) and is_usual_capacitance(small))
 
 
 def _beside_capacitance(label: Label, chain: Chain, known: Sequence[Chain]) -> UnclearLabelError:
@@ -79,10 +90,15 @@ def _with_known_section(
         [value.number for value in chain.values],
         [microfarads(value).digits for value in other.values],
     )
-    if len(known) > 1 or len(known_values) > 1 or len(numbers) > 2:
-        return chain.start, chain.end, ()
     first, second = sorted((chain, other), key=lambda rated: rated.start)
     between = label.text[first.end : second.start]
+    if len(known) == len(numbers) == 1 and len(known_values) == 2 and first is chain and between == " ":
+        herm = numbers[0] * 10 + known_values[0]
+        if max(numbers[0], known_values[0]) < 10 and is_usual_dual(herm, known_values[1]):  # 4 5/5 MFD: a gap
+            apart = Alternative(f" | {label.written(other)}", (label.written(chain),))
+            return first.start, second.end, (f"{herm}+{known_values[1]} uF ", apart)
+    if len(known) > 1 or len(known_values) > 1 or len(numbers) > 2:
+        return chain.start, chain.end, ()
     if len(numbers) == 2:
         rated_alone = Alternative(f"{label.written(chain)} uF {between}", (label.written(other),))
         texts = [rated_alone] if is_usual_dual(*numbers) and first is chain else []
@@ -96,6 +112,8 @@ def _joined(number: Decimal, section: Decimal, between: str, *, is_before: bool)
         yield f"{number}+{section} uF {between}"
     if is_before and between.isspace() and is_usual_half(number + section / 10):
         yield f"{number}.{section} uF"  # 7 5 MFD: the point is not to be seen
+    if is_before and between == " " and number < 10 and section < 10 and is_usual_section(number * 10 + section):
+        yield f"{number}{section} uF"  # 3 5 MFD: a gap in a number
     if is_before and may_be_range(number, section) and is_usual_capacitance(number):
         yield f"{number} to {section} uF {between}"
 

@@ -249,7 +249,8 @@ def _add_group(label: Label, chain: Chain) -> None:
         case Quantity.CAPACITANCE | None:
             label.chains.append(chain)
         case Quantity.VOLTAGE if not chain.values[0].dc:
-            label.volts += _family(label, chain, label.volts, _VOLTS_APART, "V")
+            # Volts that stand apart from others on the label are asked about when all are known.
+            label.volts += _family(label, chain, (), _VOLTS_APART, "V")
             label.volt_chains.append(chain)
         case Quantity.FREQUENCY:
             label.hertz += _family(label, chain, label.hertz, _HERTZ_APART, "Hz")

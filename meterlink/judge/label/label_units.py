@@ -23,7 +23,7 @@ def parse_label_unit(word: str) -> LabelUnit | None:
     bare = word.replace(".", "")
     if bare.lower() in MICROFARAD_LABEL_WORDS:
         return LabelUnit("µF", Quantity.CAPACITANCE)
-    if bare.lower() in {"cycles", "cps"}:
+    if bare.lower() in {"cycles", "cycle", "cyc", "cy", "cps"}:
         return LabelUnit("Hz", Quantity.FREQUENCY)
     if is_ambiguous_farad(word) or bare.lower() == "c":  # on a can C is a terminal or a class, not a temperature
         return None

@@ -14,19 +14,23 @@ _TO = r"\s*(?:/|TO|\.\.+|…|~)\s*"
 _MONTH = r"(?:JAN|FEB|MAR|APR|MAY|JUN|JUL|AUG|SEP|OCT|NOV|DEC)[A-Z]*\.?"
 _YEAR = r"(?:19[89]|20[0-4])[0-9]"
 _LENGTH = r"(?:MM|CM|INCH(?:ES)?|IN\.?|\")"
-_DECIMAL = r"[0-9]+(?:\.[0-9]+)?"
+_DECIMAL = r"[0-9]+(?:[.,][0-9]+)?"
+# Inches in halves to sixty-fourths: 2 1/8, 7/16.
+_INCHES = r"(?:[0-9]{1,2}[\s-]+)?[0-9]{1,2}/(?:2|4|8|16|32|64)"
 
 _PATTERNS = {
     "protection class": r"[PS][0-3]\b",
     "fault current": rf"(?:{_LARGE}|[0-9]{{1,2}}\s?K)\s*(?:A(?:MPS?)?\s*)?(?:A?FC|FAULT\s+CURRENT)\b"
     rf"|(?:AFC|FAULT\s+CURRENT)\W{{0,2}}(?:{_LARGE}|[0-9]{{1,2}}\s?K)\b(?:\s*A(?:MPS?)?\b)?",
-    "climatic category": r"(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)\b",
+    "climatic category": r"(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)\b(?:/[A-D]\b)?",
     "temperatures": rf"(?:TEMP(?:ERATURE)?S?\W{{0,2}})?(?<![0-9])(?:[+-]?[0-9]{{1,3}}\s*(?:{_DEGREES}|[CF])?(?:{_TO}|-)"
     rf"[+-]?[0-9]{{1,3}}\s*{_DEGREES}|[+-][0-9]{{1,3}}\s*[CF]?{_TO}[+-]?[0-9]{{1,3}}\s*[CF]\b)",
     # Without degrees only the limits that are usual on cans.
-    "usual temperatures": rf"(?<![0-9])-\s?(?:10|20|25|30|40|55){_TO}\+?(?:55|60|65|70|75|80|85|90|100|105)\b",
+    "usual temperatures": rf"(?<![0-9])-\s?(?:10|20|25|30|40|55){_TO}\+?(?:55|60|65|70|75|80|85|90|100|105)\b"
+    # Alone only those that are no usual section at a terminal C.
+    r"|(?<![0-9])(?:85|90|100|105)C\b",
     "temperature": rf"[+-]?[0-9]{{1,3}}\s*{_DEGREES}|(?:TEMP(?:ERATURE)?|T\.?\s?MAX|AMBIENT)\W{{0,2}}(?:MAX\W{{0,2}})?"
-    rf"[0-9]{{2,3}}\s*(?:{_DEGREES}|[CF]\b)?",
+    rf"[0-9]{{2,3}}\s*(?:{_DEGREES}|[CF]\b)?|MAX\W{{0,2}}[0-9]{{2,3}}\s*{_DEGREES}",
     "standard": r"(?:IEC|EN|BS|DIN|VDE|UL|CSA|EIA|IS|GB(?:/T)?|JIS|NEMA|ANSI|ISO|AS|NF)(?:[\s/-]+(?:EN|IEC|STD\.?|C))?"
     r"[\s-]*(?:[0-9]{4,5}|810|456|463|252)(?:[-.][0-9]{1,2}\b|-[A-Z]\b)*(?:[:-](?:19|20)[0-9]{2})?"
     r"(?:\s?[+/]\s?A[0-9]{1,2}(?::(?:19|20)[0-9]{2})?)*",
@@ -34,36 +38,49 @@ _PATTERNS = {
     "flammability": r"(?:UL\s?)?94\s?-?\s?V-?[0-2]\b",
     "directive": r"20[0-9]{2}/[0-9]{1,3}/E[UC]\b",
     "patent": r"PAT(?:ENT)?S?\b[\s.:#]*(?:NOS?\b[\s.:#]*)?[0-9][0-9,]{5,}",
-    "life": rf"{_LARGE}\s*H(?:OU)?R?S?\b\.?",
-    "life class": r"(?:CLASS|CL\.?)\s*[A-D]\b",
-    "date": rf"(?:(?:(?:MFG|PROD)\.?\s*)?DATE(?:\s*CODE)?|MFG|MADE(?:\s+IN)?|MANUFACTURED|D/C|WEEK|WK)[\s.:#]*"
+    "life": rf"{_LARGE}\s*(?:H(?:OU)?R?S?|STD|STUNDEN|HEURES|HORAS|ORE)\b\.?",
+    "life class": r"(?:CLASS|CLASSE?|CLASE|CL\.?|KLASSE|KL\.?)\s*[A-D]\b",
+    "date": rf"(?:(?:(?:MFG|PROD)\.?\s*)?DATE(?:\s*CODE)?|MFG|MADE(?:\s+IN(?:\s+[A-Z]{{2,}}){{0,2}})?|MANUFACTURED|D/C|"
+    rf"WEEK|WK)[\s.:#]*"
     rf"(?:[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}|[0-9]{{1,2}}[/.-][0-9]{{1,2}}[/.-][0-9]{{2,4}}|[0-9]{{1,2}}[/.-](?:{_YEAR}|"
     rf"[0-9]{{2}})|{_YEAR}[/-][0-9]{{1,2}}|[0-9]{{2}}\s?W\s?[0-9]{{2}}|[0-9]{{1,2}}\s+{_YEAR}|[0-9]{{8}}|[0-9]{{6}}|"
-    rf"[0-9]{{4}}|{_MONTH}\s*[0-9]{{2,4}})\b",
+    rf"[0-9]{{4}}|{_MONTH}\s*[0-9]{{2,4}}|[0-3]?[0-9][\s-]{_MONTH}[\s-]?[0-9]{{2,4}})\b",
     # Without a word before it a date needs its year in full.
     "full date": rf"{_YEAR}-[01][0-9]-[0-3][0-9]\b|[0-3]?[0-9][/.-][0-3]?[0-9][/.-]{_YEAR}\b|"
-    rf"(?:0?[1-9]|1[0-2])[/-]{_YEAR}\b|{_MONTH}\s*{_YEAR}\b",
+    rf"(?:0?[1-9]|1[0-2])[/-]{_YEAR}\b|(?:[0-3]?[0-9][\s-])?{_MONTH}[\s-]*{_YEAR}\b",
+    "article number": r"UPC\W{0,2}[0-9](?:[\s-]?[0-9]){11}(?![0-9])|(?:EAN|GTIN)\W{0,2}[0-9]{8,14}\b",
     "part number": r"(?:P/?N|PART|CAT(?:ALOG)?|S/?N|SERIAL|LOT|BATCH|MODEL|REF|ITEM|DWG|FILE)\b[\s.:#]*"
     r"(?:(?:NO|NUMBER|NR|CODE)\b[\s.:#]*)?(?=[A-Z./-]*[0-9])[A-Z0-9][A-Z0-9./-]{2,}[A-Z0-9]\b",
     "dielectric": r"C(?:BB|D)[0-9]{2}[A-Z]?(?:-[0-9][A-Z]?)?\b",
-    "size": rf"Ø\s*{_DECIMAL}(?:\s*X\s*{_DECIMAL})?\s*{_LENGTH}?|{_DECIMAL}\s*{_LENGTH}?\s*X\s*{_DECIMAL}\s*{_LENGTH}"
+    "size": rf"{_INCHES}\s*{_LENGTH}(?:\s*X\s*(?:{_INCHES}|{_DECIMAL})\s*{_LENGTH})?(?![A-Z])"
+    rf"|{_DECIMAL}\s*{_LENGTH}\s*X\s*{_INCHES}\s*{_LENGTH}|Ø\s*{_DECIMAL}(?:\s*X\s*{_DECIMAL})?\s*{_LENGTH}?|{_DECIMAL}\s*{_LENGTH}?\s*X\s*{_DECIMAL}\s*{_LENGTH}"
     rf"|(?:[0-9]+/)?{_DECIMAL}\s*{_LENGTH}(?![A-Z])",
     "weight": rf"{_DECIMAL}\s*(?:KG|OZ|LBS?)\b",
     "bolt": rf"M(?:6|8|10|12)\b(?:\s*X\s*{_DECIMAL}\b)?",
     "duty": rf"{_DECIMAL}\s*%\s*(?:ED|DUTY)\b|{_DECIMAL}\s*(?:MIN|SEC)(?:UTES?|ONDS?|S)?\b\.?",
-    "resistor": rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
-    "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b|{_DECIMAL}\s*KVAR\b",
-    "count": r"[0-9]{1,2}[\s-]*(?:WIRES?|TERMINALS?|LEADS?|TABS?|PINS?|POLES?|POSTS?|YEARS?|PCS|PIECES|COATS?)\b",
+    # A test of seconds at DC or at more than 1000 V rates nothing.
+    "test": rf"TEST(?:ED)?\W{{0,2}}(?:AT\s+)?"
+    rf"(?:[0-9]{{3,4}}\s*VDC|[1-9][0-9]{{3}}\s*V(?:AC)?|{_DECIMAL}\s*KV(?:AC|DC)?)\b"
+    r"(?:\W{1,2}[0-9]{1,2}\s*S(?:EC)?\b\.?)?",
+    "resistor": rf"(?:BLEED(?:ER)?|RESISTOR)\W{{0,2}}(?:RESISTOR\W{{0,2}})?{_DECIMAL}\s*K\b|"
+    rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
+    "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b"
+    rf"|{_DECIMAL}\s*KVAR\b|(?<![0-9])[0-9]{{1,2}}\s*K?VA\b"
+    rf"|(?:FLA|RLA|LRA|SFA|MCA|AMPS?)\W{{0,2}}{_DECIMAL}(?:\s*A(?:MPS?)?)?\b"
+    rf"|HP\W{{0,2}}(?:[0-9]+/[0-9]+|{_DECIMAL})(?!\s*[/A-Z])",
+    "count": r"[0-9]{1,2}[\s-]*(?:WIRES?|TERMINALS?|LEADS?|TABS?|PINS?|POLES?|POSTS?|YEARS?|PCS|PIECES|COATS?)\b"
+    r"|[1-4]P\b",
     "enclosure": r"IP\s?[0-9]{2}\b",
 }
 _MARKS = {name: re.compile(pattern, re.IGNORECASE) for name, pattern in _PATTERNS.items()}
 
 # A mark that ends in a digit is none if the number goes on, or is a value: "REF 45/5 MFD".
 _VALUE_FOLLOWS = re.compile(
-    r"[.,]?[0-9]|\s*[+±]\s*[0-9]|/[0-9]|\s*(?:%|Hz|[uµnp]F|M\.?F\.?D|MF\b|MICRO|V\b|V\.|VAC|VDC|VOLT|KV)", re.IGNORECASE
+    r"[.,]?[0-9]|\s*[+±]\s*[0-9]|/(?![0-9]{4}|[0-9]{1,2},000)[0-9]|\s*(?:%|Hz|[uµnp]F|M\.?F\.?D|MF\b|MICRO|V\b|V\.|VAC|VDC|VOLT|KV)",
+    re.IGNORECASE,
 )
 _VALUE_INSIDE = re.compile(r"[0-9](?:[uµ]F|MFD|MF|V|VAC|VDC|Hz)(?![A-Z])", re.IGNORECASE)
-_INSIDE_CHAIN = re.compile(r"[0-9]\s*[/+-]\s*\Z")  # 45/5 TERMINALS: the 5 is a section
+_INSIDE_CHAIN = re.compile(r"(?<![PSps])[0-9]\s*[/+-]\s*\Z")  # 45/5 TERMINALS: the 5 is a section; but P2/10000 AFC
 
 
 def match_mark(text: str, at: int) -> str | None:

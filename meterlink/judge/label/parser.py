@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from meterlink.core.units import Amount
+from meterlink.core.units import Amount, Quantity
 from meterlink.judge.label.chains import COUPLINGS, KIND_WORDS, Chain, Label, add_chain
 from meterlink.judge.label.label_units import is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.rated_part import RatedPart, implied_kind
@@ -66,7 +66,9 @@ def _add_word(label: Label, token: Token) -> None:
         or previous.kind is TokenKind.TOLERANCE
         or (previous.kind is TokenKind.WORD and parse_label_unit(previous.text) is not None)
     )
-    if letter in LETTERS_MEANT and (after_unit or (glued and word == "J")):
+    # Behind volts or hertz K and M are as often a mark: 440 VAC M.
+    is_loose = letter in "KM" and previous is not None and _is_other_unit(previous)
+    if letter in LETTERS_MEANT and ((after_unit and not is_loose) or (glued and word == "J")):
         label.tolerances.append(Token(TokenKind.TOLERANCE, letter, token.start, token.end))
     elif len(word) == 1 and (letter in LETTERS_MEANT or (after_unit and letter in _LETTERS_ASKED)):
         meant = parse_tolerance(letter, Amount(Decimal(1), "µF"))
@@ -74,6 +76,12 @@ def _add_word(label: Label, token: Token) -> None:
         raise UnclearLabelError(token.start, token.end, why, (f" {meant} ", leave_out(word)), is_ordered=False)
     else:
         label.unread.append(word)
+
+
+def _is_other_unit(token: Token) -> bool:
+    """Return whether a token is AC, DC, or a unit of another quantity than capacitance."""
+    unit = parse_label_unit(token.text)
+    return token.text.lower() in COUPLINGS or (unit is not None and unit.quantity is not Quantity.CAPACITANCE)
 
 
 def _stands_before_its_numbers(label: Label) -> bool:

@@ -7,7 +7,7 @@ from meterlink.core.equipment import Rating, Span
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
-from meterlink.judge.label.usual_values import USUAL_MICROFARADS, USUAL_VOLTS, CapacitorKind
+from meterlink.judge.label.usual_values import USUAL_MICROFARADS, USUAL_VOLTS, CapacitorKind, point_may_be_plus
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, Tolerance, parse_tolerance
 
@@ -113,7 +113,7 @@ class RatedPart:
         if self.marked_range is not None:
             parts = [str(self.marked_range)]
         else:
-            parts = ["+".join(format_decimal(value.digits) for value in self.sections) + " µF"]
+            parts = ["+".join(_spell_section(value.digits) for value in self.sections) + " µF"]
         if self.tolerance is not None:
             parts.append(str(self.tolerance))
         if self.volts:
@@ -123,6 +123,12 @@ class RatedPart:
         if self.kind is not None and self.kind is not implied_kind(self):
             parts.append(self.kind)
         return " ".join(parts)
+
+
+def _spell_section(microfarads: Decimal) -> str:
+    # A second decimal shows that the point is a point; see `read_label`.
+    spelled = format_decimal(microfarads)
+    return f"{spelled}0" if point_may_be_plus(microfarads.normalize()) else spelled
 
 
 def implied_kind(part: RatedPart) -> CapacitorKind | None:

@@ -8,11 +8,13 @@ A text with one possible meaning is read; any other raises a question that lists
   second is above the first by at most half (88-106). ``/``, or ``-`` with the larger first, makes sections where one is
   at least twice the other (45/5). Any other pair raises a question, and so does a range with 370 V or more.
 - The larger section is HERM, the smaller FAN (common practice, no source); so are two values beside those words.
-- J, K and M are IEC 60062 tolerance letters after a unit, and raise a question elsewhere; N, Q, S, T and Z raise one
-  after a unit. No motor capacitor has the tolerances of the other letters: here they are terminals and classes.
+- J is the IEC 60062 tolerance letter after a unit, K and M are after a unit of capacitance or a tolerance; elsewhere
+  they raise a question. N, Q, S, T and Z raise one after a unit. No motor capacitor has the tolerances of the other
+  letters: here they are terminals and classes.
 - A number without a unit raises a question, unless the caller gives the unit. So does a code: letters and digits.
 - Words without digits, and the marks of `meterlink.judge.label.marks`, are not values: they are listed in
   ``unused_words``, as are DC volts. Any other remaining text raises a question.
+- A point that may be a worn plus sign raises a question: no part has 40.5 µF. With a second decimal it is a point.
 - A question offers usual values only, and to leave the unexplained number out.
 """
 

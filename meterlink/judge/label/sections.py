@@ -11,16 +11,18 @@ from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
 from meterlink.judge.label.tokens import TokenKind
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
-from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, sections_differ
+from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, point_may_be_plus, sections_differ
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
 
 RATING_EXAMPLE = "45+7.5 uF ±6 % 440 V"
 
 _LEAST = Decimal("1e-6")  # µF: a picofarad, far below any motor capacitor
+_MOST = Decimal(100_000)  # µF: seventy times the largest start capacitor; farads are no rating of such a part
 _FINEST = Decimal("1e-9")  # µF: the last decimal of a rating, so that it prints as it is read
 
-_HERM_WORDS = {"HERM", "C-HERM", "H", "COMP", "COMPRESSOR"}
-_FAN_WORDS = {"FAN", "C-FAN", "F"}
+# Terminals, and the loads on them in the languages of the Americas. Common practice, no source.
+_HERM_WORDS = {"HERM", "C-HERM", "H", "C-H", "COMP", "COMPRESSOR", "COMPRESOR", "COMPRESSEUR", "HERMETICO", "HERMÉTICO"}
+_FAN_WORDS = {"FAN", "C-FAN", "F", "C-F", "VENTILADOR", "VENTILATEUR"}
 
 
 def find_capacitance(label: Label) -> Chain:
@@ -36,6 +38,10 @@ def find_capacitance(label: Label) -> Chain:
         known = [bare.pop(0)]
         for value in known[0].values:
             value.unit = label.unit
+    if len(bare) == len(known) == 1:
+        named = _sections_by_name(label, sorted((bare[0], known[0]), key=lambda chain: chain.start))
+        if named is not None:  # HERM 40 / FAN 7.5 MFD
+            return named
     if bare:
         question = bare_number_question(label, bare[0], known)
         raise question
@@ -51,14 +57,10 @@ def _named_sections(label: Label, chains: Sequence[Chain]) -> Chain:
     Raises:
         UnclearLabelError: the values are not named so.
     """
+    named = _sections_by_name(label, chains) if len(chains) == 2 else None
+    if named is not None:
+        return named
     first, second = chains[:2]
-    if len(chains) == 2 and all(len(chain.values) == 1 for chain in chains):
-        for step in (-1, 1):
-            names = [_word_beside(label, chain, step) for chain in chains]
-            herm = next((value for value, name in zip(chains, names, strict=True) if name in _HERM_WORDS), None)
-            fan = next((value for value, name in zip(chains, names, strict=True) if name in _FAN_WORDS), None)
-            if herm and fan and microfarads(herm.values[0]).digits > microfarads(fan.values[0]).digits:
-                return Chain([*herm.values, *fan.values], ["+"], first.tokens)
     written = [label.written(chain) for chain in (first, second)]
     between = label.text[first.end : second.start]
     why = f"{written[0]!r} and {written[1]!r} are two capacitances: a dual part?"
@@ -69,12 +71,26 @@ def _named_sections(label: Label, chains: Sequence[Chain]) -> Chain:
     raise UnclearLabelError(first.start, second.end, why, (*dual, only_first, only_second))
 
 
+def _sections_by_name(label: Label, chains: Sequence[Chain]) -> Chain | None:
+    """Return the sections of a dual capacitor if a terminal's word stands on the same side of each of two values."""
+    if any(len(chain.values) != 1 for chain in chains):
+        return None
+    for step in (-1, 1):
+        names = [_word_beside(label, chain, step) for chain in chains]
+        herm = next((chain for chain, name in zip(chains, names, strict=True) if name in _HERM_WORDS), None)
+        fan = next((chain for chain, name in zip(chains, names, strict=True) if name in _FAN_WORDS), None)
+        if herm and fan and microfarads(herm.values[0]).digits > microfarads(fan.values[0]).digits:
+            return Chain([*herm.values, *fan.values], ["+"], chains[0].tokens)
+    return None
+
+
 def _word_beside(label: Label, chain: Chain, step: int) -> str:
-    """Return the word before (``step`` -1) or after (1) a chain and its separator, in capitals."""
+    """Return the word before (``step`` -1) or after (1) a chain, its separator and `MOTOR`, in capitals."""
     place = chain.tokens[0] - 1 if step < 0 else chain.tokens[1]
     token = label.token(place)
-    if token is not None and token.kind is TokenKind.SEPARATOR:
-        token = label.token(place + step)
+    while token is not None and (token.kind is TokenKind.SEPARATOR or token.text.upper() == "MOTOR"):
+        place += step
+        token = label.token(place)
     return "" if token is None else token.text.upper()
 
 
@@ -87,6 +103,7 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
     """
     values = _possible_values(label, chain)
     if len(values) == 1:
+        _ask_about_point(label, chain)
         return (values[0],), None
     first, second = (value.digits for value in values)
     separator = chain.separators[0]
@@ -103,12 +120,26 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
     raise question
 
 
+def _ask_about_point(label: Label, chain: Chain) -> None:
+    """Ask about the point of a value that no part has; with a second decimal, 40.50, it is a point.
+
+    Raises:
+        UnclearLabelError: the value is one of these.
+    """
+    number = chain.values[0].number
+    if label.kind is CapacitorKind.START or chain.values[0].unit != "µF" or not point_may_be_plus(number):
+        return
+    herm, fan = str(number).split(".")
+    why = f"{label.written(chain)!r} is on no usual part: is the point a plus sign?"
+    raise UnclearLabelError(chain.start, chain.end, why, (f"{herm}+{fan} uF ", f"{number}0 uF "), is_ordered=False)
+
+
 def _possible_values(label: Label, chain: Chain) -> list[Amount]:
     values = [microfarads(value) for value in chain.values]
     written = label.written(chain)
     if any(value.digits <= 0 for value in values):
         raise InputError(f"{written!r}: no part is rated at nothing.", "Check the number.")
-    if any(value.digits < _LEAST or resolution_of(value.digits) < _FINEST for value in values):
+    if any(not _LEAST <= value.digits <= _MOST or resolution_of(value.digits) < _FINEST for value in values):
         raise InputError(f"{written!r} is no rating of a motor capacitor.", "Check the unit.")
     if len(values) > 2:
         raise InputError(f"{written!r} has more than two values.", f"Write one part at a time: {RATING_EXAMPLE}.")

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum, auto
+from typing import NoReturn
 
 from meterlink.core.units import Quantity
 from meterlink.judge.label.label_units import is_ambiguous_farad, parse_label_unit
@@ -13,6 +14,8 @@ from meterlink.judge.label.usual_values import (
     LARGEST_PERCENT,
     is_usual_capacitance,
     is_usual_dual,
+    is_usual_half,
+    is_usual_section,
     is_usual_tolerance,
     is_usual_volts,
 )
@@ -51,7 +54,7 @@ class Token:
 
 
 _SKIPPED = re.compile(r"""[\s;|:()\[\]"'#=@®™]+|,(?![0-9])|(?<![0-9]),|\.(?![0-9A-Za-z.])""")
-_COMMA = re.compile(r"([0-9]+),([0-9]+)(?:,[0-9]+)*")
+_COMMA = re.compile(r"([0-9]+),([0-9]+)(?:,[0-9]+)*(\.[0-9]+)?")
 _TWO_SIDED = re.compile(
     rf"\+\s*{_NUMBER}\s*%?\s*[/,;]?\s*-\s*{_NUMBER}\s*%|-\s*{_NUMBER}\s*%?\s*[/,;]?\s*\+\s*{_NUMBER}\s*%"
 )
@@ -59,13 +62,20 @@ _PLUS_MINUS = re.compile(rf"±\s*({_NUMBER})\s*(%|[A-Za-zµ]+)?")
 _ONE_SIDED = re.compile(rf"([+-])\s*({_NUMBER})\s*%")
 _PERCENT = re.compile(rf"{_NUMBER}\s*%")
 _CODED = re.compile(r"([0-9]{1,9})([uUµnNpPrRkKmM])([0-9]{1,9})(?![0-9.])")
-_LETTER_FOR_DIGIT = re.compile(r"(?:[0-9]+[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?![A-Za-z0-9])")
+_LETTER_FOR_DIGIT = re.compile(
+    r"(?:[0-9]+[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?:\.[0-9]+)?(?:(?![A-Za-z0-9])|(?=(?:V|VAC|VDC|MFD|[uµ]F|Hz)(?![A-Za-z])))"
+)
+_LETTER_AS_SECTION = re.compile(r"([+/])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S MFD
+# A number torn by a space before its unit: 4 40 VAC, 5 0 MFD.
+_TORN = re.compile(r"([1-9][0-9]?) ([0-9]{1,2})(?=\s*(VAC|V|MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)
+_SIGN_BETWEEN = re.compile(r"(?<![0-9.])([0-9]{1,2})([_*\\^xX×])([0-9]{1,2})(?![0-9A-WYZa-wyz])")
 _DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
+_TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
-# Latin, Greek and Cyrillic letters.
+# Latin, Greek, Cyrillic, Thai, Japanese, Chinese and Korean letters; no sign that is a number, as ² and ½ are.
 _LETTERS = re.compile(
-    r"[A-Za-z\u00b5\u00b0\u00c0-\u024f\u0370-\u04ff]+(?:[.'’][A-Za-z]+)*(?:\.(?![0-9]))?(?:-[A-Za-z]+)*"
+    r"[A-Za-z\u00b5\u00b0\u00c0-\u024f\u0370-\u04ff\u0e01-\u0e2e\u3041-\u30ff\u4e00-\u9fff\uac00-\ud7a3]+(?:[.'’][A-Za-z]+)*(?:\.(?![0-9]))?(?:-[A-Za-z]+)*"
 )
 _CODE_FROM_DIGITS = re.compile(r"[0-9]+-?([A-Za-z]+)-?[0-9](?:[.-]?[A-Za-z0-9]+)*")
 _CODE_TAIL = re.compile(r"-?([0-9]+(?:\.[0-9]+)?)([A-Za-zµ]*)((?:[.-]?[A-Za-z0-9]+)*)")
@@ -102,6 +112,7 @@ def _token(text: str, at: int, before: Token | None) -> Token:
         return _number_with_comma(text, comma)
     _ask_about_signs(text, at, number_before=number_before)
     _ask_about_digits(text, at)
+    _ask_about_gaps(text, at)
     for pattern, kind in (
         (_TWO_SIDED, TokenKind.TOLERANCE),
         (_PLUS_MINUS, TokenKind.TOLERANCE),
@@ -120,6 +131,9 @@ def _token(text: str, at: int, before: Token | None) -> Token:
     if letters:
         return _word(text, letters, number_before=number_before)
     separator = _SEPARATOR.match(text, at)
+    if separator and text[at - 1 : at] in {"V", "v"} and re.match(r"-(?!\S)", text[at:]):
+        why = f"{text[at - 1 : at + 1]!r} may be the sign of DC, or a dash."
+        raise UnclearLabelError(at, at + 1, why, ("DC ", " ; "), is_ordered=False)
     if separator:
         return Token(TokenKind.SEPARATOR, "to" if separator[0][0] in ".…" else separator[0], at, separator.end())
     if text[at] == "~":
@@ -137,15 +151,47 @@ def _unknown_sign(text: str, at: int) -> UnclearLabelError:
     return UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", alternatives)
 
 
+def _ask_about_gaps(text: str, at: int) -> None:
+    """Ask about a number that a space may tear, and about two numbers with an unusual sign between them.
+
+    Raises:
+        UnclearLabelError: one of these begins at ``at``.
+    """
+    torn = None if text[at - 1 : at].isalnum() or text[at - 1 : at] in {".", ","} else _TORN.match(text, at)
+    if torn:
+        first, second, unit = torn.groups()
+        whole, rest = Decimal(first + second), Decimal(second)
+        if unit.upper() in {"V", "VAC"}:
+            is_torn = is_usual_volts(whole) and not is_usual_volts(rest)
+        else:
+            is_torn = rest == 0 and is_usual_capacitance(whole)
+        if is_torn:
+            why = f"{torn[0]!r} may be one number with a space in it."
+            apart = Alternative(f" {first} | {second}") if rest else leave_out(torn[0])
+            raise UnclearLabelError(at, torn.end(), why, (f" {first}{second}", apart), is_ordered=False)
+    signed = _SIGN_BETWEEN.match(text, at)
+    if signed:
+        first, sign, second = signed.groups()
+        pair = Decimal(first), Decimal(second)
+        meant: list[Alternative | str] = [f"{first}+{second}"] if is_usual_dual(*pair) else []
+        if sign != "x" and is_usual_half(pair[0] + pair[1] / 10):
+            meant.append(f"{first}.{second}")
+        if meant:
+            why = f"{signed[0]!r} has an unusual sign between two numbers."
+            raise UnclearLabelError(at, signed.end(), why, (*meant, leave_out(signed[0])))
+
+
 def _number_with_comma(text: str, comma: re.Match[str]) -> Token:
     """Read a decimal comma where the two numbers cannot be the sections of a dual part, or thousands.
 
     Raises:
         UnclearLabelError: the comma may stand between two values or thousands.
     """
-    whole, rest = comma.groups()
+    whole, rest, point = comma.groups()
     at, end = comma.span()
     written = comma[0]
+    if point:
+        raise UnclearLabelError(at, end, f"{written!r} has a comma and a point.", (leave_out(written),))
     decimal, several = f"{whole}.{rest}", written.count(",") > 1
     unit = _LETTERS.match(text, end + (text[end : end + 1] == " "))
     named = None if unit is None else parse_label_unit(unit[0])
@@ -195,12 +241,18 @@ def _ask_about_digits(text: str, at: int) -> None:
     if twice:
         two, one = f" {twice[1]}+{twice[1]}", Alternative(f" {twice[1]}", ("2 x",))
         raise UnclearLabelError(at, twice.end(), f"{twice[0]!r} may be two sections.", (two, one), is_ordered=False)
+    section = _LETTER_AS_SECTION.match(text, at) if text[at - 1 : at].isdigit() else None
+    if section:
+        sign, letter = section.groups()
+        why = f"{letter!r} stands in the place of a number: a digit that looks like it?"
+        meant = f"{sign}{letter.translate(_DIGITS_ALIKE)} "
+        raise UnclearLabelError(at, section.end(), why, (meant, leave_out(section[0])), is_ordered=False)
     letters = _LETTER_FOR_DIGIT.match(text, at)
     if letters:
         digits = letters[0].translate(_DIGITS_ALIKE)
         value = Decimal(digits)
         meant = (f" {digits} ",) if is_usual_capacitance(value) or is_usual_volts(value) else ()
-        number = re.sub("[^0-9]", " ", letters[0]).strip()
+        number = re.sub("[^0-9.]", " ", letters[0]).strip()
         mark = letters[0].removeprefix(number)
         without = (Alternative(f" {number} ", (mark,)),) if mark in {"S", "B"} else ()
         why = f"{letters[0]!r} has a letter in a number: a digit that looks like it?"
@@ -226,11 +278,24 @@ def _number(text: str, number: re.Match[str]) -> Token:
         raise UnclearLabelError(at, code.end(), why, (leave_out(code[0]),))
     rest = text[end : end + 2]
     if rest[:1].isdigit() or (rest[:1] == "." and rest[1:].isdigit()):
-        raise UnclearLabelError(at, end, f"{text[at : end + 2]!r}… is not a number.", ())
+        _refuse_number(text, number)
     if number[0].startswith(".") and at and text[at - 1].isalnum():
         why = f"The point in {text[at - 1 : end]!r} may be a decimal sign or end the word before it."
         raise UnclearLabelError(at, end, why, (f" 0{number[0]}", f" {number[0][1:]}", leave_out(number[0])))
     return Token(TokenKind.NUMBER, number[0], at, end)
+
+
+def _refuse_number(text: str, number: re.Match[str]) -> NoReturn:
+    """Ask about more points or digits than a number has; the first point may be a worn plus: 55.7.5.
+
+    Raises:
+        UnclearLabelError: always.
+    """
+    at, end = number.span()
+    two = _TWO_POINTS.match(text, at)
+    if two and is_usual_dual(Decimal(two[1]), Decimal(two[2])):
+        raise UnclearLabelError(at, two.end(), f"{two[0]!r} has two points.", (f"{two[1]}+{two[2]}", leave_out(two[0])))
+    raise UnclearLabelError(at, end, f"{text[at : end + 2]!r}… is not a number.", ())
 
 
 def _ends_a_value(letters: str) -> bool:
@@ -253,9 +318,14 @@ def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Token:
         return Token(TokenKind.SEPARATOR if letters[0].lower() == "to" else TokenKind.WORD, letters[0], at, end)
     number, suffix, more = tail.groups()
     written = text[at : tail.end()]
-    split: tuple[Alternative, ...] = ()
+    split: tuple[Alternative | str, ...] = ()
     value = Decimal(number)
     if not more and (not suffix or parse_label_unit(suffix)) and (is_usual_capacitance(value) or is_usual_volts(value)):
         split = (Alternative(f" {number}{suffix}", (letters[0],)),)
+        if not suffix and letters[0].upper() in LETTERS_MEANT:  # K40: a tolerance letter before the value?
+            split = (*split, f" {letters[0].upper()} {number}")
+    digits = f"{letters[0].translate(_DIGITS_ALIKE)}{number}"
+    if not more and digits.isascii() and digits.isdigit() and is_usual_section(Decimal(digits)):
+        split = (f" {digits}{suffix}", *split)  # B0/5: a digit that looks like the letter?
     why = f"{written!r} may be a code, or letters before a value."
     raise UnclearLabelError(at, tail.end(), why, (*split, leave_out(written)))

@@ -45,9 +45,22 @@ def is_usual_dual(herm: Decimal, fan: Decimal) -> bool:
     return herm in _HERM and fan in _FAN and sections_differ(herm, fan)
 
 
+def is_usual_section(microfarads: Decimal) -> bool:
+    """Return whether the larger section of dual capacitors has this value."""
+    return microfarads in _HERM
+
+
 def is_usual_half(microfarads: Decimal) -> bool:
     """Return whether a value with a half is one of the usual ones: 7.5, but not 45.5."""
     return microfarads in _HALVES
+
+
+def point_may_be_plus(microfarads: Decimal) -> bool:
+    """Return whether the point of a value may be a worn plus sign: no part has 40.5 µF, many have 40+5."""
+    sign, digits, exponent = microfarads.as_tuple()
+    if sign or exponent != -1 or digits[-1] == 0 or is_usual_half(microfarads):
+        return False
+    return is_usual_dual(Decimal(int(microfarads)), Decimal(digits[-1]))
 
 
 def is_usual_tolerance(percent: Decimal) -> bool:

@@ -32,6 +32,9 @@ HAND_WRITTEN = {
     "50 by hand, second": "second_fifty.txt",
     "50 by hand, third": "third_fifty.txt",
     "50 by hand, last": "last_fifty.txt",
+    "150 by hand, with plates": "unseen_150.txt",
+    "60 by hand, with plates": "unseen_60.txt",
+    "60 by hand, newest": "unseen_last.txt",
 }
 
 
