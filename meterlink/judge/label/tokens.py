@@ -245,8 +245,8 @@ def _ask_about_digits(text: str, at: int) -> None:
     if section:
         sign, letter = section.groups()
         why = f"{letter!r} stands in the place of a number: a digit that looks like it?"
-        meant = f"{sign}{letter.translate(_DIGITS_ALIKE)} "
-        raise UnclearLabelError(at, section.end(), why, (meant, leave_out(section[0])), is_ordered=False)
+        alike = f"{sign}{letter.translate(_DIGITS_ALIKE)} "
+        raise UnclearLabelError(at, section.end(), why, (alike, leave_out(section[0])), is_ordered=False)
     letters = _LETTER_FOR_DIGIT.match(text, at)
     if letters:
         digits = letters[0].translate(_DIGITS_ALIKE)
