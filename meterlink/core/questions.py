@@ -1,4 +1,7 @@
-"""Questions: the answer where the evidence has several meanings. Whoever asked decides; nothing is guessed."""
+"""Questions that the judge asks instead of guessing, where a text or a set of readings has several meanings.
+
+A function returns a `Question` in the place of its result. The caller shows the choices to a person, or picks one.
+"""
 
 from dataclasses import dataclass
 from typing import Generic, TypeVar

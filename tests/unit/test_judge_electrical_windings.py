@@ -187,7 +187,7 @@ THREE_PHASE = [
     # Star, 0.3 Ω more in the joint of T3.
     ("1.00", "1.30", "1.30", Verdict.OUTSIDE, "in star, a joint of T3 is bad"),
     ("1.00", "1.30", "1.15", Verdict.OUTSIDE, "turns are shorted, or a joint is bad"),
-    ("0.00", "1.00", "1.00", Verdict.SHORTED, "what the test leads alone read"),
+    ("0.00", "1.00", "1.00", Verdict.SHORTED, "no more than the test leads alone"),
     ("0.05", "0.05", "0.05", Verdict.CANNOT_TELL, "milliohms"),
     ("0.3", "0.3", "0.3", Verdict.CANNOT_TELL, "too coarse"),
     ("0.3", "0.3", "0.4", Verdict.CANNOT_TELL, "too coarse"),

@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from meterlink.core.equipment import MarkedVoltage, VoltageBand
 from meterlink.core.errors import InputError
-from meterlink.core.units import Amount, convert, parse_number, parse_unit
+from meterlink.core.units import Amount, Quantity, convert, parse_amount
 from meterlink.core.verdicts import Limits
 
 # ANSI C84.1 nominal service voltages in V, from memory but for 120 and 240.
@@ -170,8 +170,7 @@ def parse_voltage_range(text: str) -> tuple[Decimal, Decimal]:
 
 
 def _volts(text: str) -> Decimal:
-    number, unit = parse_number(text)
-    return convert(number, parse_unit(unit or "V"), "V")
+    return parse_amount(text, Quantity.VOLTAGE, unit="V").to("V")
 
 
 def coil_voltage_limits(rated: Amount | str, test: CoilTest, *, dc: bool = False) -> Limits:

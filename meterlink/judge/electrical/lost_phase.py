@@ -1,8 +1,8 @@
 """A lost phase in three line currents or three line-to-line voltages.
 
-Amps name the line at once: two about equal, the third near zero. Volts name it only on the line side of what is open,
-or with the load off: a motor that runs on two phases holds the voltage of the third near normal by itself (common
-practice, no source).
+Amps show at once which line is lost: two are about equal, and the third is near zero. Volts show it only while the load
+is off, or on the supply side of the open fuse or contact. A motor that runs on two phases generates the voltage of the
+third, so that all three look normal (common practice, no source).
 """
 
 from collections.abc import Sequence
@@ -21,6 +21,10 @@ MOST_LEFT = 0.15  # of their mean
 # and about half of the voltage between the sound lines; those of a sagging line stay far above. Common practice, no
 # source.
 MOST_LEFT_OF_VOLTS = 0.7  # of the voltage between the two sound lines
+# The potential of a lost line lies between those of the other two, so its two voltages make the third (circuit theory;
+# loads of unlike power factors add a little: common practice, no source). Volts to neutral on a high-leg delta, 120,
+# 208 and 120 V, make 1.15 of it: no line is lost there.
+MOST_SUM_OF_VOLTS = 1.1  # of the voltage between the two sound lines
 
 VOLTS_CANNOT_TELL = (
     "While a motor runs, volts cannot tell a lost phase: the motor itself holds the third near normal. Read amps."
@@ -65,8 +69,8 @@ def _line_without_current(readings: Sequence[LineReading], sizes: Sequence[float
 
 
 def _line_without_volts(readings: Sequence[LineReading], sizes: Sequence[float]) -> str | None:
-    (_, one), (middle, other), (most, _) = sorted(zip(sizes, range(3), strict=True))
-    if not most or middle > MOST_LEFT_OF_VOLTS * most:
+    (least, one), (middle, other), (most, _) = sorted(zip(sizes, range(3), strict=True))
+    if not most or middle > MOST_LEFT_OF_VOLTS * most or least + middle > MOST_SUM_OF_VOLTS * most:
         return None
     common = set(readings[one].lines) & set(readings[other].lines)
     return common.pop() if len(common) == 1 else None

@@ -83,11 +83,12 @@ def _with_overload(
 
 def _shorted(low: PairReading, middle: PairReading, marked: Mapping[str, str]) -> WindingsResult:
     if alike(low, middle):
-        what = "and so does another pair: do the probes touch each other?"
+        conclusion = "So does another pair: do the probes touch each other?"
     else:
         roles = frozenset(role for role, name in marked.items() if name in low.ends)
-        what = f"{_SHORT_BETWEEN.get(roles, 'a winding there is shorted, or S and R are bridged')}."
-    reason = f"{low} reads {low.shown}, what the test leads alone read: {what}"
+        fault = _SHORT_BETWEEN.get(roles, "a winding there is shorted, or S and R are bridged")
+        conclusion = f"{fault[0].upper()}{fault[1:]}."
+    reason = f"{low} reads {low.shown}, no more than the test leads alone. {conclusion}"
     return WindingsResult(Verdict.SHORTED, f"SHORTED BETWEEN {low}", reason)
 
 

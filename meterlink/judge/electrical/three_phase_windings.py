@@ -64,11 +64,11 @@ def _with_overload(pairs: Sequence[PairReading], conducting: Sequence[PairReadin
 def _near_zero(low: PairReading, high: PairReading, shorted_below: Decimal) -> WindingsResult:
     if high.ohms is not None and high.ohms <= shorted_below:
         reason = (
-            "All three read what the test leads alone read: the windings of a large motor, or probes that touch. "
+            "All three read no more than the test leads alone: the windings of a large motor, or probes that touch. "
             "A meter that shows milliohms with four leads tells."
         )
         return WindingsResult(Verdict.CANNOT_TELL, "CANNOT TELL", reason)
-    reason = f"{low} reads {low.shown}, what the test leads alone read: the winding there is shorted, or probes touch."
+    reason = f"{low} reads {low.shown}, no more than the test leads alone: a shorted winding, or probes that touch."
     return WindingsResult(Verdict.SHORTED, f"SHORTED BETWEEN {low}", reason)
 
 
@@ -80,7 +80,9 @@ def _conducting(low: PairReading, middle: PairReading, high: PairReading) -> Win
     spread = float(ohms[2] - ohms[0]) / mean
     doubt = COVERAGE_FACTOR * difference_uncertainty(low.reading, high.reading) / mean
     shares = f"they differ by {100 * spread:.2g} % of their mean; up to {100 * MOST_SPREAD:.0f} % is sound"
-    if doubt > float(MOST_UNCERTAINTY) * MOST_SPREAD or (spread > MOST_SPREAD and alike(low, high)):
+    # Beyond the spread of sound windings by more than the doubt, they are unequal on any display: 0.6, 0.6, 1.2.
+    may_be_equal = spread - doubt <= MOST_SPREAD
+    if may_be_equal and (doubt > float(MOST_UNCERTAINTY) * MOST_SPREAD or (spread > MOST_SPREAD and alike(low, high))):
         reason = (
             f"The display is too coarse for these readings: it alone may make {100 * doubt:.2g} % between them, and "
             f"{shares}. Use a finer ohms range, leads zeroed."

@@ -80,6 +80,8 @@ def unbalance(first: Decimal, second: Decimal, third: Decimal, error: float = 0.
     mean = sum(values, Fraction(0)) / 3
     worst = max(abs(value - mean) for value in values)
     squares = [value**2 for value in (*values[:2], min(values[2], values[0] + values[1]))]
+    if not any(squares):  # one reading alone: all of it is unbalance
+        return Unbalance(_decimal(mean), _decimal(100 * worst / mean), 100.0)
     beta = sum((square**2 for square in squares), Fraction(0)) / sum(squares, Fraction(0)) ** 2
     true = sqrt(6 * beta - 2) / (1 + sqrt(3 - 6 * beta))
     return Unbalance(_decimal(mean), _decimal(100 * worst / mean), 100 * true)
