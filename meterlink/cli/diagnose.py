@@ -66,7 +66,14 @@ def command(
     replacements has a sentence for each failed capacitor, on the parts on the truck (stock.toml). derived lists the
     results derived from several readings: key, title, kind (unbalance, under-load, windings, split), verdict and margin
     (null if not judged), value, text, basis, missing.
+
+    \f
+
+    Raises:
+        click.UsageError: --rules and --json are both given.
     """
+    if show_rules and as_json:
+        raise click.UsageError("--rules prints Markdown: leave --json out.")
     if show_rules:
         click.echo(render_rules_page(shipped_rules()), nl=False)
         return

@@ -2,12 +2,15 @@
 
 import io
 import sys
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any, NoReturn
 
 import click
 
 from meterlink.cli.lazy_group import LazyCommand, lazy_group
 from meterlink.core.errors import MeterlinkError, user_error
+from meterlink.core.text import clean_text
 from meterlink.core.version import VERSION
 
 # The dashboard and the demo are in packages that import this one, so they are named here, not imported.
@@ -47,10 +50,33 @@ def main(args: list[str] | None = None) -> NoReturn:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
     try:
+        _check_no_empty_value(sys.argv[1:] if args is None else args)
         status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False)
     except (Exception, BaseExceptionGroup) as raised:  # noqa: BLE001  # unexpected errors are raised again
         sys.exit(_report(user_error(raised)))
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _check_no_empty_value(args: Sequence[str]) -> None:
+    """Check that no argument, and no value of an option, is empty or has invisible characters only.
+
+    No command gives an empty text a meaning: it is a mistake, mostly of a script whose variable is not set.
+
+    Raises:
+        click.UsageError: one is empty; the message names its option, or the text before it.
+    """
+    for before, arg in pairwise(("meterlink", *args)):
+        if "\0" in arg:  # no shell passes it on, and no file's name may have it
+            raise click.UsageError(f"The text after {before!r} has a character NUL: remove it.")
+        option, equals, value = arg.partition("=")
+        is_option = bool(equals) and option.startswith("-")
+        if clean_text(value if is_option else arg):
+            continue
+        if is_option or before.startswith("-"):
+            raise click.UsageError(
+                f"{option if is_option else before} has an empty value: give it one, or leave it out."
+            )
+        raise click.UsageError(f"An empty text stands after {before!r}: write it, or leave it out.")
 
 
 def _report(error: BaseException) -> int:
@@ -63,13 +89,13 @@ def _report(error: BaseException) -> int:
             return 0
         case click.UsageError():
             command = error.ctx.command_path if error.ctx else "meterlink"
-            click.echo(f"meterlink: {error.format_message()} See: {command} --help", err=True)
+            click.echo(f"meterlink: {_one_line(error.format_message())} See: {command} --help", err=True)
             return error.exit_code
         case click.ClickException():
-            click.echo(f"meterlink: {error.format_message()}", err=True)
+            click.echo(f"meterlink: {_one_line(error.format_message())}", err=True)
             return error.exit_code
         case MeterlinkError():
-            click.echo(f"meterlink: {error}", err=True)
+            click.echo(f"meterlink: {_printable(str(error))}", err=True)
             return error.exit_code
         case BrokenPipeError():
             # The reader of the output (head, less) has closed the pipe; the flush at exit must not fail on it.
@@ -81,3 +107,12 @@ def _report(error: BaseException) -> int:
             click.echo(f"meterlink: {error.strerror or error}{file}. Check the disk and the output file.", err=True)
             return 1
     raise error
+
+
+def _one_line(message: str) -> str:
+    return " ".join(_printable(message).split())
+
+
+def _printable(message: str) -> str:
+    """Return a message with ``?`` for typed control characters, which a terminal would obey; its lines are kept."""
+    return "".join(char if char.isprintable() or char.isspace() else "?" for char in message)

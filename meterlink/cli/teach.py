@@ -11,7 +11,9 @@ from meterlink.core.text import clean_text
 from meterlink.profiles import write_profile
 from meterlink.profiles.model import LONGEST_PROFILE_NAME, is_profile_name, make_profile_name
 from meterlink.station.capture_files import read_capture
+from meterlink.station.profile_files import load_profile
 from meterlink.teach import TeachReport, teach
+from meterlink.tomlfile.files import printable_path
 
 _EXIT_NO_PROFILE = 1  # exit status of a readable capture without a profile
 _MAX_SUGGESTIONS = 5  # suggested readings printed; a longer list goes unread
@@ -77,8 +79,21 @@ def _profile_name(name: str | None, output: Path | None) -> str:
 
 
 def _check_output(capture: Path, output: Path) -> None:
-    if output.exists() and output.samefile(capture):
+    """Check that the profile overwrites at most an older profile.
+
+    Raises:
+        InputError: the file is the capture, or another file that is no profile.
+    """
+    if not output.exists() or not output.stat().st_size:
+        return
+    if output.samefile(capture):
         raise InputError(f"The profile would overwrite the capture {capture}.", "Give another file to -o.")
+    try:
+        load_profile(output)
+    except InputError:
+        raise InputError(
+            f"{printable_path(output)} exists, and is no profile that may be overwritten.", "Give another file to -o."
+        ) from None
 
 
 def _lines(report: TeachReport, output: Path | None) -> Iterator[str]:

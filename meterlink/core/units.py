@@ -306,7 +306,11 @@ def parse_amount(text: str, quantity: Quantity | None = None, *, unit: str | Non
     number, rest = parse_number(text)
     if not rest and unit is not None:
         return Amount(number, unit)
-    return Amount(number, parse_unit(rest, quantity))
+    try:
+        return Amount(number, parse_unit(rest, quantity))
+    except InputError as error:
+        # With the whole text an error names its value among several: the unit alone may stand on each of them.
+        raise InputError(f"{text.strip()!r}: {error.message}", error.remedy) from None
 
 
 _PINT_NAMES = {"°C": "degC", "°F": "degF", "%": "percent"}  # the symbols that pint spells differently

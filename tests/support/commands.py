@@ -2,7 +2,7 @@
 
 import json
 from contextlib import redirect_stderr, redirect_stdout
-from io import StringIO
+from io import BytesIO, TextIOWrapper
 from typing import Any, NamedTuple
 
 import pytest
@@ -20,11 +20,17 @@ class CommandResult(NamedTuple):
 
 def run_command(*args: str) -> CommandResult:
     """Run ``meterlink`` with ``args``."""
-    out, err = StringIO(), StringIO()
+    # Streams of bytes inside, as a pipe has: JSON is written as bytes.
+    out, err = (TextIOWrapper(BytesIO(), encoding="utf-8", newline="\n", write_through=True) for _ in range(2))
     with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as ended:
         main(list(args))
     assert isinstance(ended.value.code, int)
-    return CommandResult(ended.value.code, out.getvalue(), err.getvalue())
+    return CommandResult(ended.value.code, _text(out), _text(err))
+
+
+def _text(stream: TextIOWrapper) -> str:
+    stream.seek(0)
+    return stream.read()
 
 
 def parse_json(text: str) -> Any:

@@ -278,7 +278,7 @@ def test_a_stale_page_is_rewritten_and_then_stays() -> None:
     today = refresh_page(STALE)
     assert '> 40uF 40uF --json\n{"series": 20, ...}\n$' in today
     assert "4.444 µF in series, 45 µF in parallel\n" in today
-    assert "\nmeterlink: A combination needs two capacitors or more. Give each value: 40uF 5uF.\n```\n" in today
+    assert "meterlink: A combination needs two capacitors or more, not 40 µF alone. Give each value" in today
     assert "\n...     print(a + b)\n45\n80\n>>> a\n40\n>>> None\n```\n" in today
     assert today.endswith("```text\n$ meterlink this is left alone\n```\n")
     assert refresh_page(today) == today

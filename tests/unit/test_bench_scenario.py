@@ -214,7 +214,7 @@ WRONG = [
     (
         'rated = "30 µF"',
         'rated = "30 V"',
-        "21:1: plan.point 1 (herm), rated: 'V' is a unit of voltage, not of capacitance",
+        "21:1: plan.point 1 (herm), rated: '30 V': 'V' is a unit of voltage, not of capacitance",
     ),
     (
         'terminals = ["C", "HERM"]',
@@ -223,7 +223,7 @@ WRONG = [
     ),
     ('kind = "coil"', 'kind = "spring"', "39:1: component 3 (coil), kind: 'spring' is not known"),
     ('volts = "230 V"', "volts = 230", "29:1: component 1 (line), volts: 230 is not text"),
-    ('volts = "230 V"', 'volts = "230 A"', "29:1: component 1 (line), volts: 'A' is a unit of current, not of voltage"),
+    ('volts = "230 V"', 'volts = "230 A"', "29:1: component 1 (line), volts: '230 A': 'A' is a unit of current"),
     (
         'actual = "29 uF"',
         'actual = "0 uF"',
@@ -271,7 +271,11 @@ WRONG = [
     ("until = 2", 'until = "hold"', "90:1: step 2, until: 'hold' is not \"accepted\""),
     ('lift = "Godwit 61"', 'lift = "Plover"', "94:1: step 3, lift: no meter is named 'Plover'"),
     ("seconds = 3", "seconds = nan", "98:1: step 4, seconds: nan cannot be used"),
-    ('to = "25 µF"', 'to = "25 ohm"', "101:52: step 5, fault.to: 'ohm' is a unit of resistance, not of capacitance"),
+    (
+        'to = "25 µF"',
+        'to = "25 ohm"',
+        "101:52: step 5, fault.to: '25 ohm': 'ohm' is a unit of resistance, not of capacitance",
+    ),
     (
         'kind = "grounded"',
         'kind = "leakage"',

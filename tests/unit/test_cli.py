@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from support.command_lines import commands, prepare
 from support.commands import run_command, run_for_json
 
 printed_json = partial(run_for_json, "judge")
@@ -287,3 +288,44 @@ def test_the_readings_of_windings_and_to_ground_are_asked_about_in_turn() -> Non
     answered = printed_json("windings", *readings, "--to-ground", "5Mohm", "--answer", "5.0")
     assert answered["to_ground"]["margin"] == "clear"
     assert run_command("judge", "windings", *readings, "--to-ground", "5.0Mohm", "--answer", "1").status == 2
+
+
+@pytest.mark.parametrize("empty", ["", " ", "\t", "\u200b"], ids=ascii)
+def test_an_empty_value_is_an_error_that_names_its_option(empty: str) -> None:
+    # A script whose variable is not set types it: no command guesses a meaning.
+    for command in commands():
+        for flag in command.valued:
+            given = [(flag, empty)] if not flag.startswith("--") else [(flag, empty), (f"{flag}={empty}",)]
+            for args in given:
+                status, out, err = run_command(*command.names, *args)
+                assert (status, out) == (2, "")
+                assert err.startswith(f"meterlink: {flag} has an empty value: give it one, or leave it out.")
+
+
+def test_an_empty_argument_and_a_nul_are_errors() -> None:
+    status, out, err = run_command("judge", "rating", "")
+    assert (status, out) == (2, "")
+    assert err.startswith("meterlink: An empty text stands after 'rating': write it, or leave it out.")
+    status, out, err = run_command("profile", "check", "a\0b")
+    assert (status, out) == (2, "")
+    assert "has a character NUL" in err
+
+
+def test_no_error_repeats_control_characters() -> None:
+    for args in (("diagnose", "\x1b[2J"), ("diagnose", "--data", "..\u202e")):
+        status, _, err = run_command(*args)
+        assert status == 2
+        assert err.rstrip("\n").isprintable()
+
+
+def test_a_profile_and_a_picture_overwrite_only_their_own_kind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    prepare(tmp_path)
+    before = Path("settings.toml").read_bytes()
+    for args in (("teach", "yard.jsonl", "-o", "settings.toml"), ("watch", "--picture", "settings.toml")):
+        status, out, err = run_command(*args)
+        assert (status, out) == (2, "")
+        assert "settings.toml exists, and is no p" in err
+    assert Path("settings.toml").read_bytes() == before
+    for _ in range(2):  # the second time over the first profile
+        assert run_command("teach", "yard.jsonl", "-o", "yard.toml").status == 0

@@ -63,7 +63,10 @@ def test_as_text(run):
         ("[44.8]", "13:13: point 1 (herm), readings 1: 44.8 is not text or a table."),
         ('["44.8 uF", ""]', '13:24: point 1 (herm), readings 2: it is empty. Write it as "4.50 uF".'),
         ("[{ meter = 'one' }]", '13:13: point 1 (herm), readings 1: display is missing. Write display = "4.50 uF".'),
-        ('["44.8 furlongs"]', "13:13: point 1 (herm), readings 1, display: 'furlongs' is not a unit known here."),
+        (
+            '["44.8 furlongs"]',
+            "13:13: point 1 (herm), readings 1, display: '44.8 furlongs': 'furlongs' is not a unit known here.",
+        ),
         ('["-3 uF"]', "13:13: point 1 (herm), readings 1, display: -3 µF is not possible"),
         ('[{ display = "-3 uF" }]', "13:15: point 1 (herm), readings 1, display: -3 µF is not possible"),
         ('[{ display = "44.8 uF", colour = "red" }]', "13:36: point 1 (herm), readings 1, colour: 'colour' is not a"),

@@ -213,7 +213,7 @@ def test_no_sheet_at_all() -> None:
             [{"quantity": "voltage", "line": "2 %", "up_to": "60 ohm"}],
             None,
             ("accuracy", 0, "up_to"),
-            "'ohm' is a unit of resistance, not of voltage.",
+            "'60 ohm': 'ohm' is a unit of resistance, not of voltage.",
         ),
         (
             [{"quantity": "voltage", "line": "2 %", "up_to": "0 V"}],

@@ -129,7 +129,7 @@ ERRORS = [
     ("[judge]\nrule = 'guarded'\nguard_factor = 3.01", "3:1", "guard_factor = a number from 0 to 3, not 0.", True),
     ("[judge]\nrule = 'guarded'\nguard_factor = nan", "3:1", "guard_factor: nan cannot be used.", False),
     ("[judge]\nambient_temperature = 35", "2:1", '35 is not text. Write ambient_temperature = "35 °C".', True),
-    ("[judge]\nambient_temperature = '35'", "2:1", "ambient_temperature: The unit is missing", False),
+    ("[judge]\nambient_temperature = '35'", "2:1", "ambient_temperature: '35': The unit is missing", False),
     ("[judge]\nambient_temperature = '350 °C'", "2:1", "ambient_temperature: No handheld meter", False),
     ("meter = 3", "1:1", "meter: 3 is not a list of tables. Write each as [[meter]].", True),
     ("meter = [3]", "1:10", "meter 1: 3 is not a table. Write it as [[meter]].", True),
@@ -189,7 +189,12 @@ ERRORS = [
     (ROW + "line = 2", "5:1", 'line: 2 is not text. Write line = "2 % + 5 digits".', True),
     (ROW + "line = '2 %'\nrange = '600 V'", "6:1", "'range' is not a field here", True),
     (ROW + "line = '2 %'\ncoupling = 'ac/dc'", "6:1", "coupling: 'ac/dc' is not known. Use one of: AC, DC.", True),
-    (ROW + "line = '2 %'\nup_to = '60 ohm'", "6:1", "up_to: 'ohm' is a unit of resistance, not of voltage.", False),
+    (
+        ROW + "line = '2 %'\nup_to = '60 ohm'",
+        "6:1",
+        "up_to: '60 ohm': 'ohm' is a unit of resistance, not of voltage.",
+        False,
+    ),
     (
         ROW + "line = '2 %'\nup_to = 600",
         "6:1",

@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 _SIZE = "80x24"
+_SVG_START = b"<svg"
+_LONGEST_PATH = 4096  # characters; no system allows more
 
 
 def _parse_size(_context: click.Context, _option: click.Parameter, size: str) -> tuple[int, int]:
@@ -34,7 +36,30 @@ def command(data: Path | None, light: bool, picture: Path | None, size: tuple[in
 
     if picture is None:
         check_terminal()
+    else:
+        _check_picture(picture)
     asyncio.run(_watch(data_dir(data), light, picture, size))
+
+
+def _check_picture(picture: Path) -> None:
+    """Check that the picture overwrites at most an older picture.
+
+    Raises:
+        InputError: the file has other contents, or cannot be read.
+    """
+    from meterlink.core.errors import InputError  # noqa: PLC0415  # --help loads none of this
+    from meterlink.core.text import clean_text  # noqa: PLC0415
+
+    name, remedy = clean_text(str(picture), _LONGEST_PATH), "Give another file to --picture."
+    try:
+        if not picture.exists():
+            return
+        with picture.open("rb") as file:
+            head = file.read(len(_SVG_START))
+    except (OSError, ValueError) as error:
+        raise InputError(f"{name} cannot be written: {error}.", remedy) from error
+    if head not in {b"", _SVG_START}:
+        raise InputError(f"{name} exists, and is no picture that may be overwritten.", remedy)
 
 
 async def _watch(folder: Path, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001

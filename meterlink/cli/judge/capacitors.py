@@ -144,7 +144,9 @@ def combine(*, capacitances: tuple[str, ...], as_json: bool) -> None:
     """
     amounts = [require_positive(parse_amount(text, Quantity.CAPACITANCE), "capacitance") for text in capacitances]
     if len(amounts) < 2:
-        raise InputError("A combination needs two capacitors or more.", "Give each value: 40uF 5uF.")
+        raise InputError(
+            f"A combination needs two capacitors or more, not {amounts[0]} alone.", "Give each value: 40uF 5uF."
+        )
     unit = amounts[0].unit
     values = [amount.to(unit) for amount in amounts]
     in_series, in_parallel = series_capacitance(values), parallel_capacitance(values)

@@ -318,7 +318,7 @@ def _parse_celsius(text: str) -> float:
 
 
 @click.command("unbalance")
-@click.argument("readings", nargs=3, metavar="VALUE VALUE VALUE")
+@click.argument("readings", nargs=-1, required=True, metavar="VALUE VALUE VALUE")
 @click.option("--limit", metavar="PERCENT", help="Highest unbalance (NEMA); default 2 % for volts, 10 % for amps.")
 @click.option(
     "--wander",
@@ -328,7 +328,7 @@ def _parse_celsius(text: str) -> float:
 @click.option("--motor-runs/--load-off", default=None, help="Whether a motor runs on these lines while volts are read.")
 @json_option
 def unbalance_command(
-    *, readings: tuple[str, str, str], limit: str | None, wander: str | None, motor_runs: bool | None, as_json: bool
+    *, readings: tuple[str, ...], limit: str | None, wander: str | None, motor_runs: bool | None, as_json: bool
 ) -> None:
     """Judge three line-to-line voltages, or three line currents, read with one meter on one range.
 
@@ -345,10 +345,14 @@ def unbalance_command(
         InputError: the readings are neither three voltages nor three currents, the limit is not above zero, or the
             wander is negative.
     """
+    if len(readings) != 3:
+        raise InputError(
+            f"There are three readings to give, not {len(readings)}: {', '.join(readings)}.", "Give one of each line."
+        )
     values = [_parse_line_value(text) for text in readings]
     quantity, unit = values[0].quantity, values[0].unit
     if any(value.quantity is not quantity for value in values):
-        raise InputError("The readings mix volts and amps.", "Give three voltages or three currents.")
+        raise InputError(f"{', '.join(readings)} mix volts and amps.", "Give three voltages or three currents.")
     volts = quantity is Quantity.VOLTAGE
     max_percent = DEFAULT_UNBALANCE_LIMIT[quantity] if limit is None else parse_percent(limit, "--limit")
     names = (("L1", "L2"), ("L2", "L3"), ("L1", "L3")) if volts else (("L1",), ("L2",), ("L3",))

@@ -61,8 +61,10 @@ def pair_readings(readings: Sequence[tuple[str, str, MeterReading]]) -> list[Pai
         pairs.append(PairReading(frozenset((one, other)), reading, ohms))
     ends = {pair.ends for pair in pairs}
     if len(pairs) != 3 or len(ends) != 3 or any(len(each) != 2 for each in ends) or len(frozenset().union(*ends)) != 3:
+        given = ", ".join("–".join(sorted(each)) for each in (pair.ends for pair in pairs)) or "none"
         raise InputError(
-            "Windings need one reading between each two of three terminals.", "Write 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm."
+            f"Windings need one reading between each two of three terminals, not {given}.",
+            "Write 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm.",
         )
     return pairs
 

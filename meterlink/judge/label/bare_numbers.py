@@ -94,7 +94,8 @@ def _with_known_section(
     between = label.text[first.end : second.start]
     if len(known) == len(numbers) == 1 and len(known_values) == 2 and first is chain and between == " ":
         herm = numbers[0] * 10 + known_values[0]
-        if max(numbers[0], known_values[0]) < 10 and is_usual_dual(herm, known_values[1]):  # 4 5/5 MFD: a gap
+        is_torn = len(str(numbers[0])) == len(str(known_values[0])) == 1
+        if is_torn and is_usual_dual(herm, known_values[1]):  # 4 5/5 MFD: a gap
             apart = Alternative(f" | {label.written(other)}", (label.written(chain),))
             return first.start, second.end, (f"{herm}+{known_values[1]} uF ", apart)
     if len(known) > 1 or len(known_values) > 1 or len(numbers) > 2:
@@ -112,7 +113,8 @@ def _joined(number: Decimal, section: Decimal, between: str, *, is_before: bool)
         yield f"{number}+{section} uF {between}"
     if is_before and between.isspace() and is_usual_half(number + section / 10):
         yield f"{number}.{section} uF"  # 7 5 MFD: the point is not to be seen
-    if is_before and between == " " and number < 10 and section < 10 and is_usual_section(number * 10 + section):
+    is_torn = is_before and between == " " and len(str(number)) == len(str(section)) == 1
+    if is_torn and is_usual_section(number * 10 + section):
         yield f"{number}{section} uF"  # 3 5 MFD: a gap in a number
     if is_before and may_be_range(number, section) and is_usual_capacitance(number):
         yield f"{number} to {section} uF {between}"

@@ -325,7 +325,13 @@ def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Token:
         if not suffix and letters[0].upper() in LETTERS_MEANT:  # K40: a tolerance letter before the value?
             split = (*split, f" {letters[0].upper()} {number}")
     digits = f"{letters[0].translate(_DIGITS_ALIKE)}{number}"
-    if not more and digits.isascii() and digits.isdigit() and is_usual_section(Decimal(digits)):
+    if (
+        not more
+        and not text[at - 1 : at].isalnum()
+        and digits.isascii()
+        and digits.isdigit()
+        and is_usual_section(Decimal(digits))
+    ):
         split = (f" {digits}{suffix}", *split)  # B0/5: a digit that looks like the letter?
     why = f"{written!r} may be a code, or letters before a value."
     raise UnclearLabelError(at, tail.end(), why, (*split, leave_out(written)))
