@@ -59,7 +59,7 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     """Yield the further numbers that a choice may have: torn ones, digits that look like letters, codes in pF."""
     yield from written_numbers(text.translate(_DIGITS_ALIKE))
     numbers = re.findall("[0-9]+", text.translate(_DIGITS_ALIKE))
-    for first, second in pairwise(numbers):
+    for first, second in (*pairwise(numbers), *pairwise(re.findall("[0-9]+", text))):
         yield Decimal(first + second)
         yield Decimal(f"{first}.{second}")
     for number in (*numbers, *re.findall("[0-9]+", text)):
