@@ -16,6 +16,7 @@ import click
 from meterlink.cli.main import cli
 from support.doc_examples import PAGES, examples, prepare_folder
 from support.judge_calls import CALLS, STOCK, write_files
+from support.point_texts import HERM_POINT
 
 # A valid line for each command outside the documents; a line that needs a radio or a daemon is stubbed by its test.
 SEEDS = (
@@ -58,18 +59,7 @@ FILES = (
     "truck.toml", "visits.csv", "yard.jsonl", "yard.toml", "plan.toml", "picture.svg", ".", "..", "\udcfe.toml",
 )  # fmt: skip
 
-PLAN = """name = "Run capacitor"
-[[point]]
-key = "herm"
-circuit = "compressor"
-component = "run capacitor"
-section = "HERM"
-terminals = ["C", "HERM"]
-quantity = "capacitance"
-state = "isolated and discharged"
-kind = "capacitor"
-rated = "45 uF"
-"""
+PLAN = f'name = "Run capacitor"\n{HERM_POINT}\n'
 
 
 @dataclass(frozen=True, slots=True)
