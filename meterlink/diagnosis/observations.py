@@ -20,7 +20,7 @@ from meterlink.judge.measured_value import MeterReading
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE
 from meterlink.judge.uncertainty import AccuracyLine, assumed_accuracy, parse_accuracy
 
-# Open leads pick up some counts; the settling detector treats as many counts as no contact. A millivolt range shows
+# Open leads pick up some counts; for as many the settling detector wants a proof of contact. A millivolt range shows
 # only pick-up below a tenth of a volt. Common practice, no source.
 _PICKED_UP_COUNTS = 10
 _PICKED_UP_VOLTS = Decimal("0.1")

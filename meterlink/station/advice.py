@@ -7,9 +7,10 @@ from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.readings import Phase, Reading
 from meterlink.core.text import count_phrase
 from meterlink.core.units import Amount, Quantity
-from meterlink.core.verdicts import Margin, Verdict
+from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.judge.judging import warning_text
+from meterlink.settling.open_leads import is_few_counts
 from meterlink.station.diagnosis import foremost_cause
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
@@ -43,7 +44,7 @@ def advice(
     if instruction := _setup_instruction(point, tracker, tracker.latest):
         return instruction
     if tracker.ambiguous and tracker.judgement is not None:
-        return f"{tracker.judgement.reason} If both probes are on {_terminals_text(point)}, accept this reading."
+        return f"{_doubt(tracker.latest, tracker.judgement)} If {_contact_text(point)}, accept this reading."
     if tracker.settling.phase is Phase.IDLE:
         return _sentence(_connect_instruction(point)) + (_overload_hint(point) if tracker.latest.digits is None else "")
     if tracker.settling.phase is Phase.ACCEPTED:
@@ -88,6 +89,20 @@ def _connect_instruction(point: TestPoint) -> str:
     if point.quantity is Quantity.CURRENT:  # probes of a meter set to amps would short the two terminals
         return f"put the clamp around the lead between {_terminals_text(point)}"
     return f"put the probes on {_terminals_text(point)}"
+
+
+def _contact_text(point: TestPoint) -> str:
+    if point.quantity is Quantity.CURRENT:
+        return f"the clamp is around the lead between {_terminals_text(point)}"
+    return f"both probes are on {_terminals_text(point)}"
+
+
+def _doubt(reading: Reading, judgement: Judgement) -> str:
+    """Return why a reading at rest may not be that of the test point."""
+    if not is_few_counts(reading):
+        return judgement.reason
+    cause = "a clamp beside a lead" if reading.quantity is Quantity.CURRENT else "a probe in the air"
+    return f"{reading.text} is so little that {cause} may show it."
 
 
 def _disconnect_instruction(point: TestPoint) -> str:

@@ -10,6 +10,7 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
+from meterlink.settling.open_leads import is_few_counts
 from meterlink.station.committer import Committer
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
@@ -101,7 +102,7 @@ class Pipeline:
         tracker.judgement = None  # a reading that nobody looks at needs no verdict
         if tracker.settling.settled_reading is not None and point is not None:
             judgement = self._judge.judge_latest(tracker)
-            if judgement is not None and judgement.verdict in AMBIGUOUS_VERDICTS:
+            if judgement is not None and needs_person(tracker, reading, judgement):
                 tracker.ambiguous = True
             elif judgement is not None:
                 self.accept(tracker, point, judgement, tracker.settling.settling_time)
@@ -122,3 +123,14 @@ class Pipeline:
         )  # fmt: skip
         self._committer.commit_accepted(tracker, point, accepted)
         return accepted.number
+
+
+def needs_person(tracker: MeterTracker, reading: Reading, judgement: Judgement) -> bool:
+    """Return whether a person must say that the probes are on the terminals.
+
+    Few volts where limits ask for many are as likely one probe in the air.
+    """
+    if tracker.settling.unproven or judgement.verdict in AMBIGUOUS_VERDICTS:
+        return True
+    expects_many = judgement.limits is not None and bool(judgement.limits.low)
+    return expects_many and reading.quantity is Quantity.VOLTAGE and is_few_counts(reading)

@@ -11,7 +11,7 @@ from meterlink.diagnosis.causes import Diagnosis
 from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.judge.judging import digits_in_limits
 from meterlink.link.messages import LiveView, MetersView, MeterView, PlanQuestionView, Topic, VisitView, question_view
-from meterlink.settling.detector import is_idle
+from meterlink.settling.open_leads import is_idle
 from meterlink.station.advice import advice
 from meterlink.station.diagnosis import cause_views, derived_views
 from meterlink.station.tracker import MeterTracker

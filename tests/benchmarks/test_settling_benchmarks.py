@@ -10,7 +10,8 @@ import pytest
 from meterlink.core.clock import Timestamp
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
-from meterlink.settling.detector import HISTORY_LENGTH, SettlingDetector
+from meterlink.settling.detector import SettlingDetector
+from meterlink.settling.series import HISTORY_LENGTH
 
 RATE = 10.0
 READINGS = 4 * HISTORY_LENGTH  # four minutes, longer than the history

@@ -9,13 +9,16 @@ from click.testing import CliRunner
 from studies.markdown import read_table
 from studies.settling.cases import MeasurementKind, draw_case
 from studies.settling.published_detectors import PublishedDetector, RStatistic
+from studies.settling.sequences import SequenceKind
 from studies.settling.study import (
     METERLINK,
     METHODS,
     main,
     markdown_table,
     run_case,
+    run_sequences,
     run_study,
+    sequences_beside,
 )
 
 RUNS, SEED = 10_000, 1
@@ -43,6 +46,7 @@ def test_no_measurement_accepts_a_value_more_than_a_digit_off(study_size: int) -
     assert {result.case.kind for result in results} == set(MeasurementKind)
     assert not any(result.settled for result in results if result.case.kind is MeasurementKind.RAMP)
     if study_size == RUNS:
+        results += run_sequences(sequences_beside(RUNS), SEED, (METERLINK,))
         compare_with_document(markdown_table(results))
 
 
@@ -58,11 +62,20 @@ def compare_with_document(lines: list[str]) -> None:
             assert numbers(documented[name][column]) == pytest.approx(numbers(cell), rel=0.02, abs=0.11), (name, column)
 
 
+@pytest.mark.study(everyday=160, sample=800, full=2_500)  # sequences
+def test_no_sequence_is_accepted_on_its_way_or_missed(study_size: int) -> None:
+    results = run_sequences(study_size, SEED, (METERLINK,))
+    assert [(result.number, result.case.kind) for result in results if result.false_settling or result.missed] == []
+    assert {result.case.kind for result in results} == set(SequenceKind)
+    assert not any(result.settled for result in results if result.case.kind is SequenceKind.PICK_UP)
+
+
 @pytest.mark.study(everyday=None, sample=(1, 1_000), full=(10, RUNS))  # seeds, measurements of each
 def test_other_seeds_show_no_false_reading_either(study_size: tuple[int, int]) -> None:
     seeds, measurements = study_size
     for seed in range(101, 101 + seeds):  # the document says so of seeds 101 to 110
         results = run_study(measurements, seed, (METERLINK,))
+        results += run_sequences(sequences_beside(measurements), seed, (METERLINK,))
         assert [(result.number, result.case.kind) for result in results if result.false_settling] == []
 
 
@@ -92,6 +105,13 @@ def test_the_study_detects_a_hasty_method(monkeypatch: pytest.MonkeyPatch) -> No
     steady = [result for result in results if result.method == "idle" and not result.case.changing]
     assert sum(result.missed for result in steady) == len({result.number for result in steady})
     assert not any(result.false_settling or result.missed for result in results if result.method == METERLINK)
+
+
+def test_the_sequences_detect_a_hasty_method(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(METHODS, "hasty", lambda: PublishedDetector(lambda: RStatistic(limit=1e9)).feed)
+    results = run_sequences(80, 3, ("hasty",))
+    false = {result.case.kind for result in results if result.false_settling}
+    assert {SequenceKind.PICK_UP, SequenceKind.TEMPERATURE, SequenceKind.MOTOR_START} <= false
 
 
 def test_the_same_seed_gives_the_same_table() -> None:

@@ -103,6 +103,21 @@ class MeasurementCase:
         self.meter = SimulatedMeter(self.spec, self.bench)
 
     @property
+    def rate(self) -> float:
+        """Display refreshes a second, in Hz."""
+        return self.spec.rate
+
+    @property
+    def counts_allowed(self) -> float:
+        """The difference to the display at rest that is not false."""
+        return 1.0
+
+    @property
+    def settle_timeout(self) -> float:
+        """The time in s after which a display at rest is missed."""
+        return 45.0 if self.kind is MeasurementKind.OVERLOAD else 30.0
+
+    @property
     def changing(self) -> bool:
         """Whether the measured value changes."""
         return self.drift_rate != 0

@@ -19,17 +19,10 @@ from itertools import pairwise
 from typing import Protocol
 
 from meterlink.core.readings import Reading, Status
-from meterlink.settling.detector import (
-    LIFT_TIME,
-    MAX_GAP,
-    MIN_READINGS,
-    MOVE_TIME,
-    MOVED_COUNTS,
-    MOVED_SHARE,
-    OVERLOAD_QUIET_TIME,
-    QUIET_TIME,
-    is_idle,
-)
+from meterlink.settling.criteria import QUIET_TIME, overload_quiet_time
+from meterlink.settling.detector import LIFT_TIME, MOVE_TIME, MOVED_COUNTS, MOVED_SHARE
+from meterlink.settling.open_leads import is_nothing
+from meterlink.settling.series import MAX_GAP, MIN_READINGS
 
 _NS = 1e-9
 _SLACK = 1e-6  # s; a sum of ten tenths is just below a second
@@ -125,7 +118,7 @@ class PublishedDetector:
         now = reading.timestamp.monotonic_ns * _NS
         if reading.status is Status.INVALID:
             return None
-        if is_idle(reading):
+        if is_nothing(reading):
             self._idle_since = now if self._idle_since is None else self._idle_since
             if now - self._idle_since >= LIFT_TIME:
                 self._settled = None
@@ -140,7 +133,7 @@ class PublishedDetector:
         self._last_at = now
         self._readings += 1
         steady = reading.digits is None or self._test.update(float(reading.digits))
-        quiet = OVERLOAD_QUIET_TIME if reading.digits is None else QUIET_TIME
+        quiet = overload_quiet_time(reading.quantity) if reading.digits is None else QUIET_TIME
         if not steady or self._readings < MIN_READINGS or now - self._begun_at < quiet - _SLACK:
             return None
         self._settled = reading

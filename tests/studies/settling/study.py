@@ -3,9 +3,11 @@
 Every measurement is simulated, seeded and compared with the display of the simulated meter at rest:
 
 - *false*: an accepted value is more than one digit from the display at rest (of a changing value: the display at rest
-  for the value at that moment), or a ramp was accepted at all;
-- *missed*: no reading was accepted within 30 s after the display came to rest. Changing values, and parts that the
-  probes left before, do not count;
+  for the value at that moment; of a slow sequence: what its criterion leaves), or a ramp, pick-up or a charging
+  capacitor was accepted at all;
+- *missed*: no reading was accepted within 30 s after the display came to rest (overloads 45 s, slow sequences 180 s).
+  Changing values, and parts that the probes left before, do not count. A person is asked about an overload, and that
+  counts as accepted; a person who is asked about few counts does not;
 - *display at rest*: since the last reading that was more than a digit off (two where the study adds flicker);
 - *delay*: from the display at rest to the acceptance, 0 where accepted before; *after contact*: from the first contact.
 """
@@ -22,14 +24,20 @@ from meterlink.settling.detector import SettlingDetector
 from meterlink_simulators.display import DisplayState
 from studies.settling.cases import RAMP, RAMP_SECONDS, MeasurementCase, ProbeContact, draw_case
 from studies.settling.published_detectors import PublishedDetector, RStatistic, VonNeumannRatio
+from studies.settling.sequences import SequenceCase, draw_sequence
 
-SETTLE_TIMEOUT = 30.0  # s after the display has come to rest
+Case = MeasurementCase | SequenceCase
 Feed = Callable[[Reading], Reading | None]
 
 
 def _meterlink_detector() -> Feed:
     detector = SettlingDetector()
-    return lambda reading: detector.feed(reading).settled_reading
+
+    def feed(reading: Reading) -> Reading | None:
+        state = detector.feed(reading)
+        return None if state.unproven and reading.status is not Status.OVERLOAD else state.settled_reading
+
+    return feed
 
 
 METERLINK = "Meterlink"
@@ -52,7 +60,7 @@ class MethodResult:
 
     method: str
     number: int
-    case: MeasurementCase
+    case: Case
     settled: bool = False
     counts_off: int | None = None
     false_settling: bool = False
@@ -65,7 +73,7 @@ class MethodResult:
 class _ObservedContact:
     """One contact, the time at which its display came to rest, and its results by method."""
 
-    case: MeasurementCase
+    case: Case
     contact: ProbeContact
     results: dict[str, MethodResult]
     display_at_rest: DisplayState
@@ -75,15 +83,15 @@ class _ObservedContact:
     def observe(self, now: float, reading: Reading) -> None:
         """Record whether the display is at rest."""
         off = count_difference(reading, self.display_at_rest)
-        if off is None or off > (2 if self.case.flicker_rate else 1):
-            self.at_rest_since = now + 1 / self.case.spec.rate
+        if off is None or off > max(self.case.counts_allowed, 2 if self.case.flicker_rate else 1):
+            self.at_rest_since = now + 1 / self.case.rate
 
     def record_settled(self, method: str, reading: Reading, now: float) -> None:
         """Record an accepted reading; of a second one only whether it is false."""
         result = self.results[method]
         truth = self.case.display_at_rest(self.contact, now) if self.case.changing else self.display_at_rest
         off = count_difference(reading, truth)
-        result.false_settling |= off is None or off > 1 or self.case.drift_rate_at(now) >= RAMP
+        result.false_settling |= off is None or off > self.case.counts_allowed or self.case.drift_rate_at(now) >= RAMP
         if not result.settled:
             result.settled, result.counts_off, result.after_contact = True, off, now - self.contact.begin
             result.delay = None if self.case.changing else max(0.0, now - self.at_rest_since)
@@ -94,7 +102,7 @@ class _ObservedContact:
             return True
         if self.case.changing:
             return now > self.contact.begin + RAMP_SECONDS
-        late = now > self.at_rest_since + SETTLE_TIMEOUT
+        late = now > self.at_rest_since + self.case.settle_timeout
         for result in self.results.values():
             result.missed = late and not result.settled
         return late
@@ -108,7 +116,7 @@ def count_difference(reading: Reading, display: DisplayState) -> int | None:
     return round(abs(reading.digits - display.digits) / step)
 
 
-def run_case(case: MeasurementCase, number: int = 0, methods: Iterable[str] = METHODS) -> list[MethodResult]:
+def run_case(case: Case, number: int = 0, methods: Iterable[str] = METHODS) -> list[MethodResult]:
     """Return the result of each method for each contact of a case."""
     feeds = {method: METHODS[method]() for method in methods}
     all_results: list[MethodResult] = []
@@ -136,18 +144,42 @@ def run_study(runs: int, seed: int = 1, methods: Iterable[str] = METHODS) -> lis
     return [result for number in range(runs) for result in run_case(draw_case(seed, number), number, methods)]
 
 
+def sequences_beside(runs: int) -> int:
+    """Return the number of sequences that are run beside so many measurements."""
+    return max(8, runs // 4)
+
+
+def run_sequences(runs: int, seed: int = 1, methods: Iterable[str] = METHODS) -> list[MethodResult]:
+    """Return the results of ``runs`` sequences; the same seed gives the same sequences."""
+    methods = tuple(methods)
+    return [result for number in range(runs) for result in run_case(draw_sequence(seed, number), number, methods)]
+
+
 # The table
 
 
-_GROUPS: tuple[Callable[[MeasurementCase], str], ...] = (
-    lambda case: case.kind,
-    lambda case: f"{case.spec.counts} counts",
-    lambda case: f"{case.spec.rate:g} refreshes a second",
-    lambda case: "last digit flickers by one more" if case.flicker_rate else "rounding and noise of 0.3 count",
-    lambda case: (
-        "link lost or display blank for a while" if any(case.disconnected + case.blank) else "link and display whole"
+def _group_of_measurements(group: Callable[[MeasurementCase], str]) -> Callable[[Case], str]:
+    return lambda case: group(case) if isinstance(case, MeasurementCase) else ""
+
+
+# The names of the rows; a sequence has one for its kind only.
+_GROUPS: tuple[Callable[[Case], str], ...] = (
+    _group_of_measurements(lambda case: case.kind),
+    _group_of_measurements(lambda case: f"{case.spec.counts} counts"),
+    _group_of_measurements(lambda case: f"{case.spec.rate:g} refreshes a second"),
+    _group_of_measurements(
+        lambda case: "last digit flickers by one more" if case.flicker_rate else "rounding and noise of 0.3 count"
     ),
-    lambda _: "**all**",
+    _group_of_measurements(
+        lambda case: (
+            "link lost or display blank for a while"
+            if any(case.disconnected + case.blank)
+            else "link and display whole"
+        )
+    ),
+    _group_of_measurements(lambda _: "**all**"),
+    lambda case: "" if isinstance(case, MeasurementCase) else case.kind,
+    lambda case: "" if isinstance(case, MeasurementCase) else "**all sequences**",
 )
 
 
@@ -164,7 +196,8 @@ def markdown_table(results: Iterable[MethodResult]) -> list[str]:
     for group in _GROUPS:
         rows: dict[str, list[MethodResult]] = defaultdict(list)
         for result in results:
-            rows[group(result.case)].append(result)
+            if name := group(result.case):
+                rows[name].append(result)
         # Numbers sort by length first, so that 10 follows 5.
         names = sorted(rows, key=lambda name: (len(name) if name[0].isdigit() else 0, name))
         lines += [f"| {name} | {' | '.join(_cells(rows[name], methods))} |" for name in names]
@@ -202,7 +235,8 @@ _QUANTILES = ((0.5, "{:.1f}"), (0.95, "({:.1f})"))
 @click.option("--seed", default=1, show_default=True, help="Seed of the measurements.")
 def main(runs: int, seed: int) -> None:
     """Compare Meterlink's settling detector with published tests of a steady state, on simulated meters."""
-    click.echo("\n".join(markdown_table(run_study(runs, seed))))
+    results = run_study(runs, seed) + run_sequences(sequences_beside(runs), seed)
+    click.echo("\n".join(markdown_table(results)))
 
 
 if __name__ == "__main__":
