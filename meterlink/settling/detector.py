@@ -12,8 +12,8 @@ from decimal import Decimal
 
 from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.record import record
-from meterlink.core.units import Quantity, convert
-from meterlink.settling.criteria import FEW_COUNTS_QUIET_TIME, overload_quiet_time
+from meterlink.core.units import Quantity, convert, to_base
+from meterlink.settling.criteria import FEW_COUNTS_QUIET_TIME, START_COUNTS, overload_quiet_time
 from meterlink.settling.open_leads import FEW_COUNTS, FewCounts, is_few_counts, is_idle, is_nothing
 from meterlink.settling.series import MAX_GAP, ValueSeries, display_step_of
 
@@ -24,6 +24,7 @@ LIFT_TIME = 0.5  # s of open probes; a shorter time is a bounce
 MOVE_TIME = 0.3  # s a display must be away from the accepted value before a new measurement begins
 MOVED_COUNTS = 5  # display steps; a display is away beyond the larger of this …
 MOVED_SHARE = Decimal("0.01")  # … and this share of the accepted value
+GAP_INTERVALS = 1.5  # times the interval of the readings before: one is missing
 MOVED_FEW_COUNTS = 3  # display steps, where few counts were accepted: as far as they are from open leads
 
 
@@ -58,6 +59,8 @@ class SettlingDetector:
     """
 
     def __init__(self) -> None:
+        self._before: Reading | None = None  # the reading before, and …
+        self._interval = 0.0  # … s between it and that before it
         self._begin(FewCounts())
 
     def _begin(self, few_counts: FewCounts, peak: float = 0.0) -> None:
@@ -72,6 +75,7 @@ class SettlingDetector:
         self._reach = Decimal(0)  # in the unit of the accepted reading; a display farther away has moved
         self._last_value: Reading | None = None  # of this measurement, while nothing is accepted
         self._last_at = -math.inf  # s, of the newest reading with a value or an overload
+        self._start_hidden = False
         self._few_counts = few_counts
         self._few_run = self._new_few_run()
         self._few_since: float | None = None  # when the few counts of this run were first shown
@@ -101,7 +105,20 @@ class SettlingDetector:
         now = reading.timestamp.monotonic_ns * _NS
         if reading.status is Status.INVALID:
             return self._current_state()
+        self._start_hidden = self._may_hide_start(reading, now)
         return self._process(reading, now)
+
+    def _may_hide_start(self, reading: Reading, now: float) -> bool:
+        """Return whether a current has risen while readings were missing: they may have shown the start of a motor."""
+        if reading.quantity is not Quantity.CURRENT:
+            return False
+        before, interval = self._before, self._interval
+        self._before = reading
+        if before is None:
+            return False
+        self._interval = now - before.timestamp.monotonic_ns * _NS
+        rise = _size(reading) - _size(before)
+        return self._interval > GAP_INTERVALS * interval > 0 and rise > START_COUNTS * _step_in_base_unit(reading)
 
     def _process(self, reading: Reading, now: float) -> SettlingState:
         if is_idle(reading) and not self._is_in_place(reading):
@@ -165,6 +182,8 @@ class SettlingDetector:
         if not in_place or not few.may_settle(reading) or reading.digits is None:
             return self._current_state()
         self._few_since = now if self._few_since is None else self._few_since
+        if self._start_hidden:
+            self._few_run.peak = math.inf
         progress, settled = self._few_run.add(reading, reading.digits, now)
         if not settled:
             return SettlingState(Phase.SETTLING, progress, probes_touched=touched)
@@ -178,11 +197,14 @@ class SettlingDetector:
             return _ACCEPTED
         if self._moved_since is None:
             self._moved_since, self._peak = now, 0.0
-        self._peak = max(self._peak, _size(reading))
+        self._note_peak(reading)
         if now - self._moved_since < MOVE_TIME:
             return _ACCEPTED
         self._begin(FewCounts(math.inf), self._peak)
         return self._process(reading, now)
+
+    def _note_peak(self, reading: Reading) -> None:
+        self._peak = max(self._peak, math.inf if self._start_hidden else _size(reading))
 
     def _has_moved(self, reading: Reading, accepted: Reading) -> bool:
         if reading.digits is None or accepted.digits is None or reading.quantity is not accepted.quantity:
@@ -192,7 +214,8 @@ class SettlingDetector:
     def _process_value(self, reading: Reading, now: float) -> SettlingState:
         touched = self._begun_at is None
         begun_at = self._begun_at = now if self._begun_at is None else self._begun_at
-        self._peak = max(self._peak, _size(reading))
+        self._note_peak(reading)
+        self._run.peak = max(self._run.peak, self._peak)
         if reading.digits is None:
             progress, settled = self._process_overload(reading, now)
         else:
@@ -218,6 +241,10 @@ def _distance(reading: Reading, other: Reading) -> Decimal:
     """Return the difference of two values of one quantity, in the unit of ``other``; the meter may change its range."""
     digits, other_digits = reading.digits or Decimal(0), other.digits or Decimal(0)
     return abs((digits if reading.unit == other.unit else convert(digits, reading.unit, other.unit)) - other_digits)
+
+
+def _step_in_base_unit(reading: Reading) -> float:
+    return float(to_base(display_step_of(reading), reading.unit))
 
 
 def _size(reading: Reading) -> float:

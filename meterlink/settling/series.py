@@ -79,7 +79,7 @@ class ValueSeries:
     """
 
     def __init__(self, peak: float = 0.0, least_quiet_time: float = 0.0) -> None:
-        self._peak = peak
+        self.peak = peak
         self._least_quiet_time = least_quiet_time
         self._times: list[float] = []
         self._values: list[float] = []
@@ -117,8 +117,8 @@ class ValueSeries:
         if reading.quantity is not Quantity.CURRENT:
             return rest_criterion(reading.quantity, reading.unit, step)
         value, size = abs(reading.value or 0.0), abs(float(reading.digits or 0))
-        self._peak = max(self._peak, value)
-        has_started = self._peak * size > value * (size * (1 + START_SHARE) + START_COUNTS * step)
+        self.peak = max(self.peak, value)
+        has_started = self.peak * size > value * (size * (1 + START_SHARE) + START_COUNTS * step)
         return current_criterion(size / step, after_start=has_started)
 
     def _display_resolution(self, reading: Reading, newest: float) -> float:

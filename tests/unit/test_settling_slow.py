@@ -102,6 +102,16 @@ def test_an_overload_of_the_clamp_is_a_start_too() -> None:
     assert abs(float(state.settled_reading.digits or 0) - 12) <= 0.3
 
 
+@pytest.mark.parametrize("running", [11.0, 0.9])
+def test_a_start_that_the_link_has_lost_is_a_start_too(running: float) -> None:
+    displayed = display_of(start(running, 0.15, 40.0), 300, 4, quantity=AMPS, step="0.1")
+    heard = [reading for reading in displayed if not 0.9 < reading.timestamp.monotonic_ns * 1e-9 < 1.45]
+    (state,) = settled_states(heard)
+    assert state.settled_reading is not None
+    assert abs(float(state.settled_reading.digits or 0) - running) <= 0.3
+    assert state.settling_time > 10
+
+
 def test_a_clamp_around_a_running_lead_takes_seconds() -> None:
     (state,) = settled_states(constant(108, 0, 20, 3, quantity=AMPS, step="0.1"))
     assert 3 <= state.settling_time < 5
