@@ -38,10 +38,10 @@ _CURRENT_SHARE_LEFT = 0.02  # of the value: a clamp's usual accuracy; common pra
 _CURRENT_COUNTS_LEFT = 2.0  # fewer than the digits of a clamp's accuracy, 3 to 5; common practice, no source
 CURRENT_QUIET_TIME = 3.0  # s, on any display step: longer than the start of a small motor, cycles to a second
 CURRENT_QUIET_TIME_AFTER_START = 10.0  # s
-# A start: the display was higher by this share, and by so many counts. A start takes four to six times the running
-# current (common practice, no source), of which a slow display shows a part.
-START_SHARE = 0.05
-START_COUNTS = 3
+# A start: the display was higher by so many counts, which an alternating last digit is not (coarser counts on a fine
+# display). A start takes four to six times the running current (common practice, no source), of which a slow display
+# may show little.
+START_COUNTS = 1.5
 
 # s between the readings that are kept: a window of minutes has enough of them. Common practice, no source.
 _TEMPERATURE_INTERVAL, _CURRENT_INTERVAL = 0.5, 0.25
@@ -123,22 +123,27 @@ def rest_criterion(quantity: Quantity, unit: str, step: float) -> RestCriterion:
 
 
 @lru_cache(256)  # as above
-def current_criterion(counts: float, *, after_start: bool) -> RestCriterion:
+def current_criterion(counts: float, peak_counts: float) -> RestCriterion:
     """Return the criterion for a display of current that shows so many counts.
 
-    ``after_start``: since the contact the display has shown the start of a motor.
+    ``peak_counts`` are the most that it has shown since the contact, infinite for an overload.
     """
     left = max(_CURRENT_COUNTS_LEFT, _CURRENT_SHARE_LEFT * counts)
+    has_started = peak_counts - counts > START_COUNTS * _display_counts(left)
     quiet, tau = CURRENT_QUIET_TIME, CURRENT_TIME_CONSTANT
-    if after_start:
+    if has_started:
         quiet, tau = CURRENT_QUIET_TIME_AFTER_START, CURRENT_TIME_CONSTANT_AFTER_START
     return _slow_criterion(quiet, tau, left, _CURRENT_INTERVAL)
 
 
 def _slow_criterion(quiet_time: float, time_constant: float, left: float, interval: float) -> RestCriterion:
     """Return the criterion for an approach that may have ``left`` counts of the display to go."""
-    display_counts = max(1.0, left / _MOST_COUNTS_LEFT)
+    display_counts = _display_counts(left)
     return RestCriterion(quiet_time, Approach(1 / time_constant, left / display_counts), interval, display_counts)
+
+
+def _display_counts(left: float) -> float:
+    return max(1.0, left / _MOST_COUNTS_LEFT)
 
 
 @cache

@@ -30,8 +30,6 @@ from itertools import pairwise
 from meterlink.core.readings import Coupling, Reading
 from meterlink.core.units import Quantity
 from meterlink.settling.criteria import (
-    START_COUNTS,
-    START_SHARE,
     Approach,
     RestCriterion,
     current_criterion,
@@ -116,10 +114,9 @@ class ValueSeries:
     def _criterion(self, reading: Reading, step: float) -> RestCriterion:
         if reading.quantity is not Quantity.CURRENT:
             return rest_criterion(reading.quantity, reading.unit, step)
-        value, size = abs(reading.value or 0.0), abs(float(reading.digits or 0))
+        value, counts = abs(reading.value or 0.0), abs(float(reading.digits or 0)) / step
         self.peak = max(self.peak, value)
-        has_started = self.peak * size > value * (size * (1 + START_SHARE) + START_COUNTS * step)
-        return current_criterion(size / step, after_start=has_started)
+        return current_criterion(counts, self.peak / value * counts if value else math.inf)
 
     def _display_resolution(self, reading: Reading, newest: float) -> float:
         """Return the size of one count in the display unit.

@@ -89,7 +89,8 @@ def two_bodies(air: float, begin: float, bead_tau: float, shell_tau: float, coup
 def motor(rng: Random, running: float) -> Iterator[float]:
     """Yield the current of a motor that is switched on after some seconds: speed first, then the windings' warmth."""
     wait, speed, warmth = rng.uniform(1, 4), 0.0, 0.0
-    inertia, torque = rng.uniform(0.05, 0.5), rng.uniform(1, 3)
+    # A start of several cycles: a shorter one may hide in one reading with the time before it (docs/settling.md).
+    inertia, torque = rng.uniform(0.3, 1.0), rng.uniform(1, 2)
     locked, cold, warm_tau = rng.uniform(3.5, 6), rng.uniform(0, 0.2), math.exp(rng.uniform(math.log(3), math.log(60)))
     time = 0.0
     while True:

@@ -149,7 +149,9 @@ def _few_amps(kind: SequenceKind, rng: Random) -> SequenceCase:
     stray = rng.uniform(0, 2) * float(step)
     amps = rng.uniform(stray / float(step) + 4.5, 10) * float(step)
     shown, air = _approach(stray, amps, rng.uniform(0.05, 0.3)), _constant(stray)
-    return SequenceCase(kind, rng.randrange(1 << 30), _rate(rng), "A", step, shown, amps, open_shown=air)
+    return SequenceCase(
+        kind, rng.randrange(1 << 30), _rate(rng), "A", step, shown, amps, open_shown=air, settle_timeout=60.0
+    )
 
 
 def _few_volts(kind: SequenceKind, rng: Random) -> SequenceCase:
@@ -217,7 +219,7 @@ def _temperature(kind: SequenceKind, rng: Random) -> SequenceCase:
     left = max(1.0, round(0.3 * scale / float(Decimal(step))))
     return SequenceCase(
         kind, rng.randrange(1 << 30), rng.choice((1.0, 2.0, 4.0)), unit, Decimal(step), shown, scale * end,
-        counts_allowed=left, settle_timeout=180.0, begin=0.0,
+        counts_allowed=left, settle_timeout=300.0, begin=0.0,
     )  # fmt: skip
 
 
@@ -242,7 +244,7 @@ def _motor_start(kind: SequenceKind, rng: Random) -> SequenceCase:
 
     return SequenceCase(
         kind, rng.randrange(1 << 30), rate, "A", step, shown, amps,
-        counts_allowed=max(2.0, 0.02 * amps / float(step)), open_shown=_constant(0.0), settle_timeout=180.0,
+        counts_allowed=max(2.0, 0.02 * amps / float(step)), open_shown=_constant(0.0), settle_timeout=300.0,
     )  # fmt: skip
 
 
