@@ -1,4 +1,4 @@
-"""How long a display must be at rest, by quantity: the time constant of what may still change, and its source.
+"""How long a display must be at rest, by quantity: the slowest time constant that is expected, and its source.
 
 A first-order approach with time constant τ that has r counts to go moves the means of two halves of a window apart (see
 `meterlink.settling.series`). A slow approach that hides behind one count of the display needs a long window: a

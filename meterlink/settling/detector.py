@@ -71,6 +71,7 @@ class SettlingDetector:
         self._overload_since: float | None = None
         self._moved_since: float | None = None
         self._peak = peak  # of this measurement, in the base unit; infinite for an overload
+        self._largest = 0.0  # as the peak, but of the values only
         self._accepted: Reading | None = None
         self._reach = Decimal(0)  # in the unit of the accepted reading; a display farther away has moved
         self._last_value: Reading | None = None  # of this measurement, while nothing is accepted
@@ -129,7 +130,7 @@ class SettlingDetector:
         return self._process_value(reading, now)
 
     def _is_in_place(self, reading: Reading) -> bool:
-        """Return whether few counts continue what is accepted or measured: the display crosses their limit.
+        """Return whether few counts continue the present value: the display crosses their limit.
 
         Few counts that were accepted may also rise: that is no lift.
         """
@@ -162,12 +163,21 @@ class SettlingDetector:
         if self._idle_since is None:
             self._idle_since = now
         if now - self._idle_since >= LIFT_TIME:
-            self._begin(FewCounts(math.inf if self._accepted is not None else self._peak))
+            self._begin_after_fall()
             return SettlingState(Phase.IDLE, probes_lifted=True)
         if self._accepted is None:
             self._run, self._last_value = ValueSeries(self._peak), None  # a bounce: the values before prove nothing
         self._overload_since = None
         return self._current_state()
+
+    def _begin_after_fall(self) -> None:
+        """Begin again with the few counts that are left: of an accepted value, or of a start on a small motor."""
+        if self._accepted is not None:
+            self._begin(FewCounts(math.inf))
+            return
+        peak = self._peak
+        self._begin(FewCounts(self._largest))
+        self._few_run.peak = peak
 
     def _process_few_counts(self, reading: Reading, now: float) -> SettlingState:
         """Follow few counts, or nothing: the leads in the air, or a small value."""
@@ -204,6 +214,7 @@ class SettlingDetector:
         return self._process(reading, now)
 
     def _note_peak(self, reading: Reading) -> None:
+        self._largest = max(self._largest, abs(reading.value or 0.0))
         self._peak = max(self._peak, math.inf if self._start_hidden else _size(reading))
 
     def _has_moved(self, reading: Reading, accepted: Reading) -> bool:

@@ -1,7 +1,7 @@
 """The display of open leads, and of the few counts of volts and amps that leads in the air may show as well.
 
 A reading is one of three: *nothing* (the display of open leads), *few counts* (a small value, or pick-up), a *value*.
-Few counts prove a contact where the display has risen to them from what the leads showed in the air: `FewCounts`.
+Few counts prove a contact where the display has risen to them from that of the leads in the air: `FewCounts`.
 """
 
 import math

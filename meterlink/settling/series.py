@@ -50,7 +50,7 @@ HISTORY_LENGTH = 300  # readings kept at least: half a minute at 10 Hz, twice th
 
 # The test of rest, in counts. A smaller REMAINING_COUNTS lengthens the wait for every creep.
 CREEP_START_COUNTS = 8  # far enough that rounding hardly shifts the moment, near enough to describe the creep's end
-CREEP_START_FACTOR = 4  # … or so many times what a slow approach may have left, if that is more
+CREEP_START_FACTOR = 4  # … or so many times the counts that a slow approach may have left, if that is more
 REMAINING_COUNTS = 0.4  # less than half a count: the rounded display moves by at most one more
 ROUNDING_COUNTS = 0.5  # by which rounding brings the halves nearer: a constant display hides up to a count of movement
 AGREEMENT_COUNTS = 0.8  # between halves that agree, including their noise

@@ -5,9 +5,9 @@ Every measurement is simulated, seeded and compared with the display of the simu
 - *false*: an accepted value is more than one digit from the display at rest (of a changing value: the display at rest
   for the value at that moment; of a slow sequence: what its criterion leaves), or a ramp, pick-up or a charging
   capacitor was accepted at all;
-- *missed*: no reading was accepted within 30 s after the display came to rest (overloads 45 s, slow sequences 300 s, few amps 60 s).
-  Changing values, and parts that the probes left before, do not count. A person is asked about an overload, and that
-  counts as accepted; a person who is asked about few counts does not;
+- *missed*: no reading was accepted within 30 s after the display came to rest (overloads 45 s, few amps 60 s, slow
+  sequences 300 s). Changing values, and parts that the probes left before, do not count. A person is asked about an
+  overload, and that counts as accepted; a person who is asked about few counts does not;
 - *display at rest*: since the last reading that was more than a digit off (two where the study adds flicker);
 - *delay*: from the display at rest to the acceptance, 0 where accepted before; *after contact*: from the first contact.
 """
