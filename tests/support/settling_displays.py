@@ -1,4 +1,4 @@
-"""Displays for the settling detector: readings by their counts and step, constant displays, and what is accepted."""
+"""Displays for the settling detector: readings by their counts and step, constant displays, and accepted readings."""
 
 from collections.abc import Iterable
 from decimal import Decimal

@@ -131,7 +131,7 @@ def capacitance_meter(microfarads: float, current: float, wake: float) -> Iterat
 
 
 def touched(value: float, stray: float, wait: float) -> Iterator[float]:
-    """Yield what the leads pick up in the air, then a value."""
+    """Yield the pick-up of the leads in the air, then a value."""
     time = 0.0
     while True:
         time += STEP

@@ -1,4 +1,4 @@
-"""Seeded sequences of displays for `studies.settling.study`: what the simulated bench has no parts for.
+"""Seeded sequences of displays for `studies.settling.study`: displays of parts that the bench has not.
 
 Few counts and pick-up, alternating last digits, slow temperatures, starts of motors, capacitors that charge. Every
 share and range below is our own choice of the conditions of a service call; common practice, no source.
@@ -157,7 +157,7 @@ def _few_amps(kind: SequenceKind, rng: Random) -> SequenceCase:
 def _few_volts(kind: SequenceKind, rng: Random) -> SequenceCase:
     step = rng.choice((Decimal("0.1"), Decimal("0.01"), Decimal("0.001")))
     stray = rng.uniform(0, 2) * float(step)
-    # Three times what the leads show in the air, and a count more each for noise and rounding; else a person is asked.
+    # Three times the display of the leads in the air, and a count more each for noise and rounding.
     least = max(3 * (stray + float(step)) + float(step), 0.02 if step < Decimal("0.01") else 0.12)
     volts = math.exp(rng.uniform(math.log(least), math.log(max(1.2, 2 * least))))
     shown, air = _approach(stray, volts, rng.uniform(0.05, 0.2)), _constant(stray)

@@ -3,8 +3,8 @@
 Every measurement is simulated, seeded and compared with the display of the simulated meter at rest:
 
 - *false*: an accepted value is more than one digit from the display at rest (of a changing value: the display at rest
-  for the value at that moment; of a slow sequence: what its criterion leaves), or a ramp, pick-up or a charging
-  capacitor was accepted at all;
+  for the value at that moment; of a slow sequence: the counts that its criterion leaves), or a ramp, pick-up or a
+  charging capacitor was accepted at all;
 - *missed*: no reading was accepted within 30 s after the display came to rest (overloads 45 s, few amps 60 s, slow
   sequences 300 s). Changing values, and parts that the probes left before, do not count. A person is asked about an
   overload, and that counts as accepted; a person who is asked about few counts does not;
