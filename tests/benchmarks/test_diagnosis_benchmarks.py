@@ -31,7 +31,9 @@ TYPICAL = {
 
 
 def test_milliseconds_per_accepted_reading(capsys: pytest.CaptureFixture[str], request: pytest.FixtureRequest) -> None:
-    visit = ActiveVisit(Site("Mill Lane bakery", "Condenser 1"), load_plan("split-condenser"), 0, "6 %")
+    visit = ActiveVisit(
+        Site("Mill Lane bakery", "Condenser 1"), load_plan("split-condenser").with_usual_answers({}), 0, "6 %"
+    )
     visit.set_rating("run-capacitor-herm", "45+5 uF 440 V")
     visit.set_rating("contactor-coil", "10 to 18 ohm")
     points, rng, count = list(visit.points.values()), Random(1), 0

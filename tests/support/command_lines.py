@@ -27,6 +27,7 @@ SEEDS = (
     ("diagnose", "--data", "."),
     ("diagnose", "--json"),
     ("enter", "43.1 uF", "--point", "herm"),
+    ("answer", "3", "--answer", "5.00"),
     ("find", "--seconds", "1", "--json"),
     ("find", "--bind", "00:00:5E:00:53:0A", "--name", "clamp meter"),
     ("find", "--new-address", "00:00:5E:00:53:0A", "00:00:5E:00:53:0B"),

@@ -29,6 +29,8 @@ def running_writer(path: Path, clock: Clock | None = None) -> Iterator[Writer]:
 def open_visit(writer: Writer) -> tuple[VisitIds, int]:
     """Open a visit with the default plan and one connected meter; return ``(ids of the visit, connection)``."""
     now = SystemClock().now()
-    visit = writer.open_visit(Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN), now).result(OUTER)
+    visit = writer.open_visit(
+        Site("Mill Lane bakery", "condenser"), load_plan(DEFAULT_PLAN).with_usual_answers({}), now
+    ).result(OUTER)
     meter = writer.register_meter(Meter("00:00:5E:00:53:0A", "bench meter")).result(OUTER)
     return visit, writer.open_connection(NewConnection(meter, now))

@@ -124,7 +124,7 @@ async def walk_through(folder: Path, stations: list[Station], walk: Walk) -> dic
         capacitor = Capacitor()
         encoder = PresentedEncoder([DescribedFunction(Quantity.CAPACITANCE)])
         meter = await air.add_meter(capacitor, encoder=encoder)
-        plan = load_plan(DEFAULT_PLAN)
+        plan = load_plan(DEFAULT_PLAN).with_usual_answers({})
         station = Station(
             StationConfig(
                 folder, Settings("test"), Site("bakery", "condenser"), replace(plan, derived=()), "boot",
