@@ -10,7 +10,7 @@ a voltmeter on a charged capacitor, inrush, and the pick-up voltage of a contact
 
 import cmath
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
@@ -192,10 +192,11 @@ class Bench:
 
     def _set_leads(self, name: str, now: float, *, pulled: bool) -> None:
         self.advance(now)
-        self._require_wired(self.component(name).name)
+        self._require_wired(name)
         self._circuit.pull_leads(name, pulled=pulled)
 
     def _require_wired(self, name: str) -> None:
+        self.component(name)
         if name not in self._circuit:
             raise InputError(f"{name!r} is not wired: it has no leads.", "Name a component with wires.")
 
@@ -324,6 +325,18 @@ class Bench:
         if isinstance(component, Star) and alone:
             return TrueValue(component.resistance(terminals.first, terminals.second, charged_for))
         return TrueValue(self._circuit.impedance(first, second, 0.0).real)
+
+    def clamped_amps(self, leads: Sequence[tuple[str, str]], now: float) -> float:
+        """Return the current that a clamp around several leads ``(component, terminal)`` of wired parts sees, A.
+
+        Raises:
+            InputError: there is no such component or terminal, or it is not wired.
+        """
+        self.advance(now)
+        for name, terminal in leads:
+            self._require_wired(name)
+            _validate_terminal(self.component(name), terminal)
+        return self._circuit.solve().clamped_amps(leads)
 
     def live_supply(self, supply: str) -> Supply | None:
         """Return the supply of that name if it and every supply that feeds it are on; else None."""

@@ -119,22 +119,37 @@ class SimulatedMeter:
         Raises:
             InputError: the meter does not have that function.
         """
-        if function not in self._dials:
-            raise InputError(f"{self.name!r} has no function '{function}'.")
-        dial = self._dials[function]
-        value = (
+        self._require(function)
+        return self.display_for(
             self._open_leads_value(function)
             if terminals is None
-            else self._true_value(terminals, function, now, math.inf)
+            else self._true_value(terminals, function, now, math.inf),
+            function,
+            now,
         )
+
+    def display_for(self, value: float | None, function: MeterFunction, now: float, noise: float = 0.0) -> DisplayState:
+        """Return the display at rest at ``now``, s, for a true ``value`` in the base unit; None leaves it blank.
+
+        ``noise`` is in counts of the range that fits, added before rounding (`NOISE` either way on a part).
+
+        Raises:
+            InputError: the meter does not have that function.
+        """
+        dial = self._require(function)
         if value is None:
             return self._display(now, dial, 0)
         fitting = dial.fitting_range(value)
         if fitting == len(dial.ranges):
             return self._display(now, dial, -1, overload=True)
-        return self._display(
-            now, dial, fitting, dial.ranges[fitting].display_digits(dial.errors[fitting].counts(value))
-        )
+        counts = dial.errors[fitting].counts(value, noise)
+        most = dial.ranges[fitting].max_counts
+        return self._display(now, dial, fitting, dial.ranges[fitting].display_digits(max(-most, min(most, counts))))
+
+    def _require(self, function: MeterFunction) -> _DialPosition:
+        if function not in self._dials:
+            raise InputError(f"{self.name!r} has no function '{function}'.")
+        return self._dials[function]
 
     def _refresh(self, now: float, tick: int) -> DisplayState:
         dial = self._dial

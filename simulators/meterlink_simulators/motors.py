@@ -43,6 +43,9 @@ _TRIP_SECONDS = 6.0
 _RESET_SECONDS = 600.0
 # Load of a compressor that turns backwards: it pumps nothing. Common practice, no source.
 _BACKWARD_LOAD = 0.35
+# Capacitance of the windings to the frame, F: it is in the open wire that a meter finds voltage on. Common practice, no
+# source: some nanofarads.
+_FRAME_FARADS = 2e-9
 _ROTATING_VOLTS = 0.1  # least share of the rated voltage that keeps a rotor turning
 
 
@@ -101,6 +104,11 @@ class Motor(Star, Reacting):
         size = phase_volts / self.locked_amps
         reactance = size * math.sqrt(1 - LOCKED_POWER_FACTOR**2)
         return complex(size * LOCKED_POWER_FACTOR, reactance * hertz / self.hertz)
+
+    def frame_impedance(self, hertz: float) -> complex:
+        """Return the impedance from the windings to the frame at ``hertz`` Hz, Ω: GND leg, and capacitance beside."""
+        leakage = self.legs[GROUND].impedance(0.0)
+        return leakage if not hertz else 1 / (1 / leakage + 1j * math.tau * hertz * _FRAME_FARADS)
 
     def become(self, state: str) -> Self:
         """Return the motor in another `MotorState`."""
@@ -186,7 +194,7 @@ class SinglePhaseMotor(Motor):
         found: list[Element] = []
         if not self.is_off:
             found += branch(common, _COMMON, self.legs[common].impedance(0.0))
-        found += branch(GROUND, self.grounded_at, self.legs[GROUND].impedance(0.0))
+        found += branch(GROUND, self.grounded_at, self.frame_impedance(hertz))
         if not hertz:
             return found
         for terminal, locked in ((self._main, self._main_locked(hertz)), (self._start, self._start_locked(hertz))):
@@ -462,11 +470,11 @@ class ThreePhaseMotor(Motor):
             )
             if bridged is not None and not self.is_off:
                 found.append(coupling({other: complex(2 if other == node else -1) / 3 for other in inner}, bridged))
-        leakage = self.legs[GROUND].impedance(0.0)
-        if self.grounded_at == STAR_POINT and not cmath.isinf(leakage) and not self.is_off:
-            found.append(coupling({**dict.fromkeys(inner, complex(1 / 3)), GROUND: -1}, leakage))
-        elif self.grounded_at != STAR_POINT:
-            found += branch(GROUND, self.grounded_at, leakage)
+        to_frame = self.frame_impedance(hertz)
+        if self.grounded_at != STAR_POINT:
+            found += branch(GROUND, self.grounded_at, to_frame)
+        elif not self.is_off:
+            found.append(coupling({**dict.fromkeys(inner, complex(1 / 3)), GROUND: -1}, to_frame))
         return found
 
     @property

@@ -6,6 +6,7 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
     title = "…"
     seed = 7                   # for every random choice, with the meters' own seeds
     ambient = "24 °C"          # <25 °C>
+    wires = ["line.L1 - contactor.L1", …]  # <none> the wires between terminals, ``component.terminal``; see below
 
     [site]
     name = "…"
@@ -25,13 +26,45 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
                                #   sections = { HERM = { rated = "55 µF ±6 %", actual = "54 µF", <esr = "0.1 ohm">,
                                #   <leakage = "500 Mohm">, <charge = "310 V"> }, … }: one or two of them
     kind = "coil"              # name, circuit, terminals, resistance (of the sound coil), <henries>,
-                               #   <turns = 0 to 1, the share not bridged>, <fed_by>, <amps>
+                               #   <turns = 0 to 1, the share not bridged>, <volts = "24 V", rated>, <pull_in =
+                               #   80 % of it>, <drop_out = 50 %>, <fed_by>, <amps>
     kind = "contacts"          # name, circuit, terminals, resistance (closed), <coil = its coil>, <fed_by>, <amps>
     kind = "motor"             # name, circuit, C-R, C-S, <protector>, <ground> (resistances), <fed_by with amps>;
                                #   terminals C, R, S, GND
     kind = "resistor"          # name, circuit, terminals, resistance, <fed_by>, <amps>
+    kind = "heater"            # a resistor with a frame: name, circuit, terminals, resistance, <ground>, <fed_by>,
+                               #   <amps>; its terminal GND is the frame
     kind = "surface"           # name, circuit, temperature, <final>, <time_constant = 60 s>,
                                #   <terminals = ["surface", "bead"]>
+                               # Wired parts: they form a circuit with capacitors, coils, resistors and each other.
+    kind = "mains"             # name, circuit, layout = line and neutral, split phase, wye, delta, corner-grounded
+                               #   delta, high-leg delta; volts (between lines), <frequency = "60 Hz">, <resistance =
+                               #   "0.02 ohm">, <reactance> (of each line). Terminals: L1, L2, L3, N, as the layout
+                               #   has them, and GND
+    kind = "transformer"       # name, circuit, taps = { "208" = "208 V", … }, <volts = "26.5 V", without load>,
+                               #   <common = "COM">, <secondary = ["R", "C"]>, <primary_resistance = "60 ohm">,
+                               #   <secondary_resistance = "0.7 ohm">, <volt_amperes = 40>
+    kind = "switch"            # name, circuit, poles = { L1 = "T1", … }, <bars = { L2 = "T2" }> (solid, without
+                               #   contacts), <resistance = "0.004 ohm">, <closed = false>, <coil = its coil>,
+                               #   <rests_closed = false>, <seconds = 0.02> from the coil to the contacts. Without a
+                               #   coil the step `operate` moves it: a disconnect, thermostat, pressure control
+    kind = "fuse"              # name, circuit, terminals, rating = "5 A", <resistance = "0.01 ohm">
+    kind = "single-phase motor"  # name, circuit, main, amps, locked_amps, <start> (the start winding; without one it
+                               #   starts by itself), <run_capacitor> (that amps goes with), <terminals =
+                               #   ["C", "R", "S"], without start two>, <ratio = 1.2> (turns, start to main),
+                               #   <protector_resistance>, and the keys of both motors: <volts = "240 V">,
+                               #   <frequency = "60 Hz">, <power_factor = 0.9>, <load = 1>, <start_share = 0.55>,
+                               #   <breakdown = 2.5> (see motors.Motor), <protector = true>, <ground>,
+                               #   <trip_seconds = 6>, <reset_seconds = 600>
+    kind = "three-phase motor"  # name, circuit, resistance (between two terminals), amps, locked_amps, <terminals =
+                               #   ["T1", "T2", "T3"]>, and the keys of both motors
+    kind = "inverter"          # name, circuit, <inputs = ["L1", "L2"]>, <volts = "240 V">, <output_volts = "150 V">,
+                               #   <output_frequency = "90 Hz">, <bus = "2000 µF">, <bleed = "30 kohm">,
+                               #   <trip_amps = "30 A">, <idle_watts = 15>, <commanded = true>. Terminals: inputs,
+                               #   DC+, DC-, U, V, W
+    kind = "inverter motor"    # name, circuit, resistance (between two terminals), <henries = 0.005>, <load =
+                               #   "8 ohm">, <ground>, <terminals = ["U", "V", "W"]>
+                               # Every motor and inverter has the terminal GND, its frame, connected to ground.
 
     [[meter]]
     name = "…"                 # the advertised name; invented
@@ -48,16 +81,23 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
     accuracy = "1.2 % + 3 digits"  # or accuracies = [one for each range]
 
     [[step]]                   # one of:
-    meter = "…"                # measure: <point = key>, <component, terminals = [two]>, <function> (needed where the
-                               #   meter has several for the point); <bounce = 0 s>, <until = "accepted" or
-                               #   seconds>, <lift = true>. Probes already on the terminals stay there.
+    meter = "…"                # measure: <point = key>, <component, terminals = [two]>, <second_component> (of the
+                               #   second terminal, where both are wired), <function> (needed where the meter has
+                               #   several for the point); <bounce = 0 s>, <until = "accepted" or seconds>,
+                               #   <lift = true>. Probes already on the terminals stay there.
     lift = "meter"             # probes off
     drop_connection = "meter"  # seconds = duration; the next step starts at once
     fault = { component, kind, … }
                                #   kind = drift (to, <duration = 0 s>), open, shorted, leakage (to), shorted turns
-                               #   (turns = 0 to 1): each with <terminal = of the leg>;
-                               #   kind = grounded (to), supply lost, repaired
+                               #   (turns = 0 to 1), partly open (share = 0 to 1, of parallel wires left), welded,
+                               #   grounded (to): each with <terminal>, the place that fails (`faults.Fault`);
+                               #   kind = bad connection (terminal, to = "5 ohm"; "off" is a lead that is off);
+                               #   kind = wrong tap (terminal), wrong coil (volts = "240 V");
+                               #   kind = supply lost, phases exchanged, rotor locked, protector open, bleed resistor
+                               #   open, no output, repaired
     switch = "supply"          # <on = false>
+    operate = "thermostat"     # a switch without a coil, or an inverter; <on = false>
+    leads = "compressor"       # of a wired component; <on = false>: they are pulled, and it is measured alone
     discharge = "capacitor"    # resistance = "20 kohm", seconds
     wait = 1.5                 # seconds
 """
@@ -70,25 +110,25 @@ from typing import Any
 
 from meterlink.core.equipment import Plan, Site, TestPoint
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity
 from meterlink.plans import PLAN
 from meterlink.tomlfile.documents import check_document
 from meterlink.tomlfile.field_types import Integer
 from meterlink.tomlfile.files import load_document
 from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 from meterlink_simulators.bench import Bench, validate_terminals
+from meterlink_simulators.bench_file import BENCH_CHECKS, BENCH_KEYS, right_bench
 from meterlink_simulators.components import Component
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterSpec
-from meterlink_simulators.scenario_components import COMPONENT, ComponentsByName, check_components
+from meterlink_simulators.scenario_components import ComponentsByName
 from meterlink_simulators.scenario_meters import METER
 from meterlink_simulators.scenario_steps import STEP, ScenarioContext, Step, StepTable, build_step, check_steps
-from meterlink_simulators.scenario_types import LARGEST_INTEGER, TEXT, amount, by_name
+from meterlink_simulators.scenario_types import LARGEST_INTEGER, TEXT, by_name
+from meterlink_simulators.wiring import Wire
 
-_AMBIENT = 25.0  # °C, a mild day
-# A bench that one person can overlook; a step lasts seconds, so 10,000 of them are a day.
-_MOST_COMPONENTS, _MOST_METERS, _MOST_STEPS = 500, 100, 10_000
+# Meters that one person can overlook; a step lasts seconds, so 10,000 of them are a day.
+_MOST_METERS, _MOST_STEPS = 100, 10_000
 
 
 class ScenarioError(InputError):
@@ -102,6 +142,7 @@ class Scenario:
     title: str
     seed: int
     ambient: float
+    wires: tuple[Wire, ...]
     site: Site
     plan: Plan
     components: tuple[Component, ...]
@@ -110,7 +151,7 @@ class Scenario:
 
     def build_bench(self) -> Bench:
         """Return a fresh bench at time 0."""
-        return Bench(self.components, self.seed, self.ambient)
+        return Bench(self.components, self.seed, self.ambient, self.wires)
 
     def build_meter(self, spec: MeterSpec, bench: Bench) -> SimulatedMeter:
         """Return a fresh meter that measures on ``bench``."""
@@ -172,16 +213,20 @@ def _check_steps(
     partial_components: Sequence[Component | Mapping[str, Any]],
     partial_meters: Sequence[MeterSpec | Mapping[str, Any]],
     partial_steps: Sequence[StepTable | Mapping[str, Any]],
+    wires: tuple[Wire, ...],
 ) -> Iterator[FieldError]:
     points = by_name(_plan_points(partial_plan), "key")
-    context = ScenarioContext(points, by_name(partial_meters), by_name(partial_components))
+    bench = right_bench(partial_components, wires)
+    context = ScenarioContext(points, by_name(partial_meters), by_name(partial_components), bench)
     yield from check_steps(partial_steps, context)
 
 
 def _make_scenario(
+    *,
     title: str,
     seed: int,
     ambient: float,
+    wires: tuple[Wire, ...],
     site: Site,
     plan: Plan,
     components: tuple[Component, ...],
@@ -190,19 +235,18 @@ def _make_scenario(
 ) -> Scenario:
     context = ScenarioContext(by_name(plan.points, "key"), by_name(meters), by_name(components))
     built = tuple(build_step(step, context) for step in steps)
-    return Scenario(title, seed, ambient, site, plan, components, meters, built)
+    return Scenario(title, seed, ambient, wires, site, plan, components, meters, built)
 
 
 SCENARIO = Table(
     _make_scenario,
     Key("title", TEXT),
     Key("seed", Integer(0, LARGEST_INTEGER)),
-    Key("ambient", amount(Quantity.TEMPERATURE, '"24 °C"'), _AMBIENT),
+    *BENCH_KEYS,
     Key("site", Table(Site, Key("name", TEXT), Key("unit", TEXT))),
     Key("plan", PLAN),
-    Key("component", Tables(COMPONENT, 1, _MOST_COMPONENTS, unique=("name",)), attribute="components"),
     Key("meter", Tables(METER, 1, _MOST_METERS, unique=("name", "address")), attribute="meters"),
     Key("step", Tables(STEP, 1, _MOST_STEPS), attribute="steps"),
-    checks=(check_components, _check_plan, _check_steps),
+    checks=(*BENCH_CHECKS, _check_plan, _check_steps),
 )
 """The table of a scenario file."""

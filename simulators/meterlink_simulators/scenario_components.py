@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from meterlink.core.units import Quantity
@@ -10,6 +11,8 @@ from meterlink.tomlfile.tables import FieldError, Key, Table, Variants
 from meterlink_simulators.components import Component, Contacts, Leg, Star, Supply, Surface
 from meterlink_simulators.faults import GROUND
 from meterlink_simulators.scenario_types import OHMS, TERMINALS, TEXT, amount, by_name, number
+from meterlink_simulators.scenario_wired_parts import WIRED_PARTS
+from meterlink_simulators.switchgear import Coil, coil
 
 # Components by name; None for one with an error.
 ComponentsByName = Mapping[str, Component | None]
@@ -53,18 +56,24 @@ def _check_sections(common: str, sections: tuple[tuple[str, Leg], ...]) -> Itera
 
 
 def _coil(
+    *,
     name: str,
     circuit: str,
     terminals: tuple[str, str],
     resistance: float,
     henries: float,
     turns: float,
+    volts: float,
+    pull_in: float | None,
+    drop_out: float | None,
     fed_by: str,
     amps: float | None,
-) -> Star:
-    first, second = terminals
-    leg = Leg(ohms=resistance, henries=henries, is_winding=True, turns_share=turns)
-    return Star(name, circuit, {first: leg, second: Leg()}, fed_by, amps)
+) -> Coil:
+    sound = coil(
+        name, circuit, terminals, resistance, henries=henries, rated_volts=volts, pull_in=pull_in, drop_out=drop_out
+    )
+    winding = replace(sound.legs[terminals[0]], turns_share=turns)
+    return replace(sound, legs={**sound.legs, terminals[0]: winding}, fed_by=fed_by, amps=amps)
 
 
 def _contacts(
@@ -111,6 +120,20 @@ def _resistor(
     return Star(name, circuit, {first: Leg(ohms=resistance), second: Leg()}, fed_by, amps)
 
 
+def _heater(
+    name: str,
+    circuit: str,
+    terminals: tuple[str, str],
+    resistance: float,
+    ground: float,
+    fed_by: str,
+    amps: float | None,
+) -> Star:
+    first, second = terminals
+    # A sheath heater leaks from its wire to the sheath, near the terminal that the leg of the resistance does not join.
+    return Star(name, circuit, {first: Leg(ohms=resistance), second: Leg(), GROUND: Leg(ohms=ground)}, fed_by, amps)
+
+
 def _surface(
     name: str,
     circuit: str,
@@ -132,6 +155,7 @@ _SECTION = Table(
     Key("charge", amount(Quantity.VOLTAGE, '"310 V"', zero=True), 0.0),
 )
 _SECTIONS = Entries(lambda word: word.strip() or None, r"\s*\S.*", _SECTION, 'HERM = { rated = "…", actual = "54 µF" }')
+_VOLTS = amount(Quantity.VOLTAGE, '"24 V"')
 _COMMON_KEYS = (Key("kind", Text(20)), Key("name", TEXT), Key("circuit", TEXT))
 _RESISTANCE = Key("resistance", OHMS)
 _FED_KEYS = (Key("fed_by", TEXT, ""), Key("amps", amount(Quantity.CURRENT, '"9 A"'), None))
@@ -156,6 +180,9 @@ COMPONENT: Variants[Component] = Variants(
             _RESISTANCE,
             Key("henries", number("0", "100"), 0.0),  # H; a contactor coil has some tenths
             Key("turns", number("0.01", "1"), 1.0),
+            Key("volts", _VOLTS, 24.0),
+            Key("pull_in", _VOLTS, None),
+            Key("drop_out", _VOLTS, None),
         ),
         "contacts": Table(
             _contacts, *_COMMON_KEYS, *_FED_KEYS, Key("terminals", TERMINALS), _RESISTANCE, Key("coil", TEXT, "")
@@ -170,6 +197,9 @@ COMPONENT: Variants[Component] = Variants(
             Key("ground", OHMS, math.inf),
             checks=(_check_running_current,),
             schema_rules=({"dependentRequired": {"fed_by": ["amps"]}},),
+        ),
+        "heater": Table(
+            _heater, *_COMMON_KEYS, *_FED_KEYS, Key("terminals", TERMINALS), _RESISTANCE, Key("ground", OHMS, math.inf)
         ),
         "resistor": Table(_resistor, *_COMMON_KEYS, *_FED_KEYS, Key("terminals", TERMINALS), _RESISTANCE),
         "supply": Table(
@@ -189,5 +219,6 @@ COMPONENT: Variants[Component] = Variants(
             Key("time_constant", number("0.1", "1e6"), 60.0),  # s; a slower surface does not change in a visit
             Key("terminals", TERMINALS, ("surface", "bead")),
         ),
+        **WIRED_PARTS,
     },
 )

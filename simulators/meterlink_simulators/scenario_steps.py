@@ -1,5 +1,6 @@
 """The ``[[step]]`` tables of a scenario: the actions of the simulated technician, and the faults."""
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -9,16 +10,16 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.text import count_phrase
 from meterlink.core.units import Quantity, parse_amount
-from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Either, Text
+from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Either, ListOf, Parsed, Text
 from meterlink.tomlfile.positions import TomlPath
 from meterlink.tomlfile.tables import FieldError, Key, Table, Variants, VariantsByKey
-from meterlink_simulators.bench import validate_terminals, with_bleeder
+from meterlink_simulators.bench import Bench, validate_terminals, with_bleeder
 from meterlink_simulators.components import Component, Star, Supply
 from meterlink_simulators.faults import Fault, FaultKind, with_fault
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterFunction, MeterSpec
 from meterlink_simulators.scenario_components import ComponentsByName
-from meterlink_simulators.scenario_types import OHMS, SECONDS, TERMINALS, TEXT, number
+from meterlink_simulators.scenario_types import OHMS, SECONDS, TEXT, amount, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,23 @@ class Discharge:
     seconds: float
 
 
-Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge
+@dataclass(frozen=True, slots=True)
+class Operate:
+    """Close (``on``) or open a switch that has no coil, or start or stop an inverter."""
+
+    component: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """Take the leads of a wired component off, or put them ``on`` again."""
+
+    component: str
+    on: bool
+
+
+Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +111,7 @@ class MeasureTable:
     meter: str
     point: str
     component: str
+    second_component: str
     terminals: tuple[str, str] | None
     function: MeterFunction | None
     bounce: float
@@ -111,16 +129,20 @@ class DriftTable:
     duration: float
 
 
-StepTable = MeasureTable | DriftTable | Lift | DropConnection | SetFault | Wait | Switch | Discharge
+StepTable = MeasureTable | DriftTable | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads
 
 
 @dataclass(frozen=True, slots=True)
 class ScenarioContext:
-    """The test points by key, meters and components by name, that steps refer to; None for one with an error."""
+    """The test points by key, meters and components by name, that steps refer to; None for one with an error.
+
+    ``bench`` has the components and wires; None where one of them has an error.
+    """
 
     points: Mapping[str, TestPoint | None]
     meters: Mapping[str, MeterSpec | None]
     components: ComponentsByName
+    bench: Bench | None = None
 
 
 def check_steps(steps: Sequence[StepTable | Mapping[str, Any]], context: ScenarioContext) -> Iterator[FieldError]:
@@ -164,6 +186,10 @@ def _check_step(step: StepTable, context: ScenarioContext, states: dict[str, Com
         case Discharge(component):
             yield from _check_known("discharge", component, "component", context.components)
             yield from _check_change("discharge", context.components.get(component), lambda part: with_bleeder(part, 1))
+        case Operate(component, on):
+            yield from _check_part("operate", component, context, lambda bench: bench.operate(component, 0.0, on=on))
+        case Leads(component):
+            yield from _check_part("leads", component, context, lambda bench: bench.connect_leads(component, 0.0))
         case DriftTable(component) | SetFault(Fault(component)):
             yield from _check_known(("fault", "component"), component, "component", context.components)
             yield from _check_fault(step, context, states)
@@ -185,6 +211,26 @@ def _check_change(
         yield FieldError(error.at if isinstance(error, FieldError) else at, error.message, error.remedy)
 
 
+def _check_part(
+    key: str, component: str, context: ScenarioContext, action: Callable[[Bench], object]
+) -> Iterator[FieldError]:
+    """Yield the problem of a step that ``action`` takes on a component."""
+    yield from _check_known(key, component, "component", context.components)
+    if component in context.components:
+        yield from _check_on_bench(key, context, action)
+
+
+def _check_on_bench(
+    at: str | TomlPath, context: ScenarioContext, action: Callable[[Bench], object]
+) -> Iterator[FieldError]:
+    """Yield the problem that ``action`` raises on a bench without an error."""
+    try:
+        if context.bench is not None:
+            action(context.bench)
+    except InputError as error:
+        yield FieldError(at, error.message, error.remedy)
+
+
 # --- measuring
 
 
@@ -192,7 +238,7 @@ def _terminal_pair(table: MeasureTable, point: TestPoint | None) -> TerminalPair
     """Return the terminals of the table, else those of its test point; None where that is not known."""
     component = table.component or (point.component if point else "")
     terminals = table.terminals or (point.terminals if point else None)
-    return TerminalPair(component, *terminals) if component and terminals else None
+    return TerminalPair(component, *terminals, table.second_component) if component and terminals else None
 
 
 def _function(table: MeasureTable, spec: MeterSpec | None, point: TestPoint | None) -> MeterFunction | None:
@@ -215,7 +261,12 @@ def _check_measured_terminals(table: MeasureTable, context: ScenarioContext) -> 
     if table.component:
         yield from _check_known("component", table.component, "component", context.components)
     pair = _terminal_pair(table, context.points.get(table.point))
-    if table.terminals is not None and pair is not None:
+    if table.second_component:
+        yield from _check_known("second_component", table.second_component, "component", context.components)
+        known = {table.component, table.second_component} <= context.components.keys()
+        if known and pair is not None:
+            yield from _check_on_bench("terminals", context, lambda bench: bench.validate_terminals(pair))
+    elif table.terminals is not None and pair is not None:
         component = context.components.get(pair.component)
         yield from _check_change("terminals", component, lambda part: validate_terminals(part, pair))
 
@@ -239,8 +290,15 @@ def _check_function(table: MeasureTable, context: ScenarioContext) -> Iterator[F
 
 
 def _check_completeness(
-    point: str, component: str, terminals: tuple[str, str] | None, function: MeterFunction | None
+    point: str,
+    component: str,
+    second_component: str,
+    terminals: tuple[str, str] | None,
+    function: MeterFunction | None,
 ) -> Iterator[FieldError]:
+    if second_component and not (component and terminals):
+        message = "a second component needs the first one, and the terminal of each."
+        yield FieldError("second_component", message, "Add component and terminals.")
     given = {"component": component, "terminals": terminals, "function": function}
     if point and component and terminals is None:
         yield FieldError("component", "a component needs its terminals.", "Add terminals, or remove component.")
@@ -255,6 +313,9 @@ def _check_fault(
     step: DriftTable | SetFault, context: ScenarioContext, states: dict[str, Component | None]
 ) -> Iterator[FieldError]:
     name = step.component if isinstance(step, DriftTable) else step.fault.component
+    if isinstance(step, SetFault) and step.fault.kind is FaultKind.BAD_CONNECTION and name in context.components:
+        yield from _check_on_bench(("fault", "component"), context, lambda bench: bench.set_fault(step.fault, 0.0))
+        return
 
     def fail(component: Component) -> None:
         fault = _drift(step, component) if isinstance(step, DriftTable) else step.fault
@@ -293,6 +354,20 @@ def _set_fault(fault: Fault | DriftTable) -> SetFault | DriftTable:
     return fault if isinstance(fault, DriftTable) else SetFault(fault)
 
 
+def _joint(text: str) -> float:
+    """Return the resistance of a connection, Ω; inf for ``off``, a lead that is off.
+
+    Raises:
+        InputError: it is no resistance above zero.
+    """
+    if text.strip() == "off":
+        return math.inf
+    ohms = float(parse_amount(text, Quantity.RESISTANCE).base_value)
+    if ohms <= 0:
+        raise InputError(f"{text!r} is not above zero.", 'Write to = "5 ohm", or to = "off".')
+    return ohms
+
+
 # --- the declaration
 
 _FAULT_KEYS = (Key("component", TEXT), Key("kind", Choice(FaultKind)))
@@ -308,11 +383,30 @@ _FAULT: Variants[Fault | DriftTable] = Variants(
         "shorted": Table(Fault, *_FAULT_KEYS, _TERMINAL),
         "leakage": Table(Fault, *_FAULT_KEYS, _TERMINAL, _PATH_OHMS),
         "shorted turns": Table(Fault, *_FAULT_KEYS, _TERMINAL, Key("turns", number("0.01", "1"), attribute="amount")),
-        "grounded": Table(Fault, *_FAULT_KEYS, _PATH_OHMS),
-        "supply lost": Table(Fault, *_FAULT_KEYS),
-        "repaired": Table(Fault, *_FAULT_KEYS),
+        "grounded": Table(Fault, *_FAULT_KEYS, _TERMINAL, _PATH_OHMS),
+        "partly open": Table(Fault, *_FAULT_KEYS, _TERMINAL, Key("share", number("0.01", "1"), attribute="amount")),
+        "bad connection": Table(
+            Fault, *_FAULT_KEYS, Key("terminal", TEXT), Key("to", Parsed(_joint, '"5 ohm"'), attribute="amount")
+        ),
+        "welded": Table(Fault, *_FAULT_KEYS, _TERMINAL),
+        "wrong tap": Table(Fault, *_FAULT_KEYS, Key("terminal", TEXT)),
+        "wrong coil": Table(Fault, *_FAULT_KEYS, Key("volts", amount(Quantity.VOLTAGE, '"240 V"'), attribute="amount")),
+        **dict.fromkeys(
+            (
+                "supply lost",
+                "phases exchanged",
+                "rotor locked",
+                "protector open",
+                "bleed resistor open",
+                "no output",
+                "repaired",
+            ),
+            Table(Fault, *_FAULT_KEYS),
+        ),
     },
 )
+# Terminals of two components may have the same name.
+_MEASURED = ListOf(TEXT, 2, 2, example='["C", "HERM"]')
 _UNTIL = Either[float | str](SECONDS, Constant("accepted", 'Write until = "accepted", or a number of seconds.'))
 
 STEP: VariantsByKey[StepTable] = VariantsByKey(
@@ -322,7 +416,8 @@ STEP: VariantsByKey[StepTable] = VariantsByKey(
             Key("meter", TEXT),
             Key("point", TEXT, ""),
             Key("component", TEXT, ""),
-            Key("terminals", TERMINALS, None),
+            Key("second_component", TEXT, ""),
+            Key("terminals", _MEASURED, None),
             Key("function", Choice(MeterFunction), None),
             Key("bounce", SECONDS, 0.0),
             Key("until", _UNTIL, "accepted"),
@@ -334,6 +429,7 @@ STEP: VariantsByKey[StepTable] = VariantsByKey(
                     "then": {"dependentRequired": {"component": ["terminals"]}},
                     "else": {"required": ["component", "terminals", "function"]},
                 },
+                {"dependentRequired": {"second_component": ["component", "terminals"]}},
             ),
         ),
         "lift": Table(Lift, Key("lift", TEXT, attribute="meter")),
@@ -343,6 +439,8 @@ STEP: VariantsByKey[StepTable] = VariantsByKey(
         "fault": Table(_set_fault, Key("fault", _FAULT)),
         "wait": Table(Wait, Key("wait", SECONDS, attribute="seconds")),
         "switch": Table(Switch, Key("switch", TEXT, attribute="supply"), Key("on", Boolean(), default=False)),
+        "operate": Table(Operate, Key("operate", TEXT, attribute="component"), Key("on", Boolean(), default=False)),
+        "leads": Table(Leads, Key("leads", TEXT, attribute="component"), Key("on", Boolean(), default=False)),
         "discharge": Table(
             Discharge,
             Key("discharge", TEXT, attribute="component"),

@@ -20,7 +20,18 @@ from meterlink_simulators.encoders.catalogue import create_encoder
 from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.scenario import Scenario
-from meterlink_simulators.scenario_steps import Discharge, DropConnection, Lift, Measure, SetFault, Step, Switch, Wait
+from meterlink_simulators.scenario_steps import (
+    Discharge,
+    DropConnection,
+    Leads,
+    Lift,
+    Measure,
+    Operate,
+    SetFault,
+    Step,
+    Switch,
+    Wait,
+)
 
 # Simulated seconds that the technician waits for the screen: for the next test point (then they activate it), and for
 # an accepted reading (then the call fails).
@@ -222,6 +233,10 @@ class ServiceCall:
                 await asyncio.sleep(seconds)
             case Switch(supply, on):
                 self._bench.switch_supply(supply, now, on=on)
+            case Operate(component, on):
+                self._bench.operate(component, now, on=on)
+            case Leads(component, on):
+                (self._bench.connect_leads if on else self._bench.pull_leads)(component, now)
             case Discharge(component, ohms, seconds):
                 self._bench.connect_bleeder(component, ohms, now)
                 await asyncio.sleep(seconds)

@@ -7,7 +7,7 @@ follow the voltage; their solution is found by repeating. Contacts, motors and f
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from meterlink.core.errors import InputError
@@ -141,6 +141,13 @@ class SolvedCircuit:
         """Return the RMS of the alternating current in the lead at a terminal, A."""
         return math.sqrt(sum(abs(self._amps(component, terminal, hertz)) ** 2 for hertz in self._frequencies))
 
+    def clamped_amps(self, leads: Sequence[tuple[str, str]]) -> float:
+        """Return the RMS of the current that a clamp around several leads ``(component, terminal)`` sees, A.
+
+        It sees their sum: currents that flow to a part and back from it cancel (Ampère's law).
+        """
+        return math.sqrt(sum(abs(sum(self._amps(*lead, hertz) for lead in leads)) ** 2 for hertz in self._frequencies))
+
     def _amps(self, component: str, terminal: str, hertz: float) -> complex:
         return sum(
             (
@@ -238,6 +245,28 @@ def _prefix(name: str, root: Callable[[str], str]) -> Callable[[str], str]:
     return lambda node: root(f"{name}.{node}")
 
 
+def check_wire_end(components: Mapping[str, Component], end: str) -> str:
+    """Return the name of the component at ``end`` of a wire, ``component.terminal``.
+
+    Raises:
+        InputError: there is no such component or terminal, or the component cannot be wired.
+    """
+    name, _, terminal = end.rpartition(".")
+    component = components.get(name)
+    if component is None:
+        raise InputError(
+            f"A wire leads to {end!r}, but the bench has no component {name!r}.", "Write 'component.terminal'."
+        )
+    if not isinstance(component, Star | Mains | Device) or isinstance(component, Contacts):
+        raise InputError(f"{name!r} cannot be wired.", "Wire a supply with lines, a switch, or another part.")
+    if isinstance(component, Star) and component.fed_by:
+        raise InputError(f"{name!r} is fed by {component.fed_by!r}: it cannot be wired, too.")
+    if terminal not in component.terminals:
+        names = ", ".join(component.terminals)
+        raise InputError(f"A wire leads to {end!r}, which is not a terminal.", f"{name!r} has {names}.")
+    return name
+
+
 class Circuit:
     """The wired components of a bench. The bench owns ``components``; the circuit replaces those that change.
 
@@ -249,7 +278,7 @@ class Circuit:
     def __init__(self, components: dict[str, Component], wires: Iterable[Wire]) -> None:
         self._components = components
         self._wires = tuple(wires)
-        names = {self._checked_name(end) for wire in self._wires for end in (wire.first, wire.second)}
+        names = {check_wire_end(components, end) for wire in self._wires for end in (wire.first, wire.second)}
         # Nothing else can measure on these: they stand in the circuit even without a wire.
         names |= {name for name, component in components.items() if isinstance(component, Mains | Device)}
         self._names = tuple(name for name in components if name in names)
@@ -262,22 +291,6 @@ class Circuit:
         for part in self._parts().values():
             if isinstance(part, Switch) and part.coil and not isinstance(self._parts().get(part.coil), Coil):
                 raise InputError(f"{part.name!r} names {part.coil!r}, but no wired coil has that name.")
-
-    def _checked_name(self, end: str) -> str:
-        name, _, terminal = end.rpartition(".")
-        component = self._components.get(name)
-        if component is None:
-            raise InputError(
-                f"A wire leads to {end!r}, but the bench has no component {name!r}.", "Write 'component.terminal'."
-            )
-        if not isinstance(component, Star | Mains | Device) or isinstance(component, Contacts):
-            raise InputError(f"{name!r} cannot be wired.", "Wire a supply with lines, a switch, or another part.")
-        if isinstance(component, Star) and component.fed_by:
-            raise InputError(f"{name!r} is fed by {component.fed_by!r}: it cannot be wired, too.")
-        if terminal not in component.terminals:
-            names = ", ".join(component.terminals)
-            raise InputError(f"A wire leads to {end!r}, which is not a terminal.", f"{name!r} has {names}.")
-        return name
 
     @property
     def is_empty(self) -> bool:

@@ -17,6 +17,7 @@ from meterlink_simulators.faults import Fault, FaultKind
 from meterlink_simulators.mains import mains
 from meterlink_simulators.motors import SinglePhaseMotor, ThreePhaseMotor, single_phase_motor
 from meterlink_simulators.probes import TerminalPair
+from meterlink_simulators.switchgear import Pole, Switch
 from support.wired_units import (
     A,
     C,
@@ -460,3 +461,25 @@ def test_a_phase_to_ground(path, lead):
     bench = off_and_pulled(bench, 2.0)
     assert value(bench, "compressor.T1 - compressor.GND", R, 2.0) == approx(path)
     assert value(bench, "compressor.T2 - compressor.GND", R, 2.0) == approx(path + 0.8)
+
+
+def test_a_meter_finds_voltage_on_a_wire_that_both_poles_cut_off():
+    # Open contacts in both lines: L1–T1 is L1 (120 V to ground), the meter's 10 MΩ, and the capacitance of the windings
+    # to the frame, 2 nF: 1/(2π·60·2e-9) = 1.33 MΩ at -90°. |120·10/(10 - j·1.33)| = 118.9 V. Such voltage is met on
+    # every open contactor with two poles: common practice, no source.
+    bench = Bench(
+        [
+            mains("line", "supply", "split phase", 240.0, impedance=0.0),
+            Switch("contactor", "compressor", (Pole("L1", "T1"), Pole("L2", "T2"))),
+            compressor(ground_ohms=math.inf),
+        ],
+        wires=wires("""
+            line.L1 - contactor.L1
+            line.L2 - contactor.L2
+            contactor.T1 - compressor.C
+            contactor.T2 - compressor.R
+        """),
+    )
+    assert value(bench, "contactor.L1 - contactor.T1", V, 1.0) == pytest.approx(118.9, abs=0.3)
+    # At direct current there is no path: the meter to ground reads infinity.
+    assert math.isinf(bench.component("compressor").resistance("C", "GND", math.inf))
