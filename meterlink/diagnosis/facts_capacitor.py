@@ -349,7 +349,7 @@ def _frequency(section: CapacitorSection) -> tuple[Estimate | None, tuple[Observ
 
 
 @fact(CapacitorSection, "its capacitance under load is below its low limit")
-def _low_under_load(section: CapacitorSection) -> Evidence:
+def low_under_load(section: CapacitorSection) -> Evidence:
     """I/(2πfU), from amps in its own lead and volts across it, is below the low limit by more than its uncertainty."""
     limits, under_load = section.point_readings.limits, _capacitance_under_load(section)
     if limits is None or limits.low is None or under_load is None:
@@ -362,6 +362,21 @@ def _low_under_load(section: CapacitorSection) -> Evidence:
         f" {format_decimal(limits.low)} {limits.unit}."
     )
     return make_evidence(farads.value + farads.expanded_uncertainty < low, text, *readings)
+
+
+@fact(CapacitorSection, "its capacitance under load is above its high limit")
+def _high_under_load(section: CapacitorSection) -> Evidence:
+    """I/(2πfU) is above the high limit by more than its uncertainty: the clamp saw more than its own current."""
+    limits, under_load = section.point_readings.limits, _capacitance_under_load(section)
+    if limits is None or limits.high is None or under_load is None:
+        return UNKNOWN
+    farads, readings = under_load
+    text = (
+        f"Under load it seems to have {_capacitance_text(farads.value, limits.unit)}, above the high limit of"
+        f" {format_decimal(limits.high)} {limits.unit}."
+    )
+    high = float(convert(limits.high, limits.unit, "F"))
+    return make_evidence(farads.value - farads.expanded_uncertainty > high, text, *readings)
 
 
 @fact(CapacitorSection, "its capacitance under load differs from that on the bench")

@@ -8,6 +8,7 @@ from meterlink.diagnosis.observations import Observation, PointReadings, is_in_d
 from meterlink.diagnosis.running_motors import RunningMotor, coil_of_contacts
 from meterlink.diagnosis.subjects import ContactorContacts, MotorWindings
 from meterlink.diagnosis.supply_state import find_line_fall, good_line_supply, low_line_supply, newest_line_supplies
+from meterlink.diagnosis.three_phase_windings import ThreePhaseWindings
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 
 # A nameplate's locked-rotor amps beside the reading are about 10 to 1 for a rotor that stands still; several times the
@@ -87,7 +88,7 @@ def _idle(motor: RunningMotor) -> Evidence:
 
 
 @fact(RunningMotor, "a capacitor of its circuit is weak or open")
-def _capacitor_low(motor: RunningMotor) -> Evidence:
+def capacitor_low(motor: RunningMotor) -> Evidence:
     """The newest reading of a capacitor section in its circuit is below its low limit, by more than the meter's error,
     or open.
     """
@@ -248,8 +249,8 @@ def _contacts_read(motor: RunningMotor) -> Evidence:
 
 
 @fact(RunningMotor, "a winding of it reads open, shorted or outside its limits")
-def _winding_bad(motor: RunningMotor) -> Evidence:
-    """A pair of its terminals reads overload, a short or a value outside its limits."""
+def winding_bad(motor: RunningMotor) -> Evidence:
+    """A pair of its terminals reads overload, a short or a value outside its limits; or three phases are not equal."""
     bad = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
     pairs = [
         pair
@@ -260,4 +261,11 @@ def _winding_bad(motor: RunningMotor) -> Evidence:
     for pair in pairs:
         if pair.latest is not None and (pair.latest.verdict in bad or pair.latest.measured.digits is None):
             return make_positive_evidence(_reads(pair), pair.latest)
-    return DOES_NOT_HOLD if pairs else UNKNOWN
+    three = [
+        entry for entry in ThreePhaseWindings.find_all(motor.case) if entry.pairs[0].point.circuit == motor.circuit
+    ]
+    for windings in three:
+        result = windings.result
+        if result is not None and result.verdict in bad:
+            return make_positive_evidence(result.reason, *windings.latest)
+    return DOES_NOT_HOLD if pairs or three else UNKNOWN

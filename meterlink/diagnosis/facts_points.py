@@ -45,8 +45,7 @@ def _drop_above_limit(contacts: ContactorContacts) -> Evidence:
     return make_evidence(above or latest.verdict is Verdict.OUTSIDE, text, latest)
 
 
-@fact(ContactorContacts, "most of the supply is across them")
-def _supply_across_contacts(contacts: ContactorContacts) -> Evidence:
+def contacts_carry_supply(contacts: ContactorContacts) -> Evidence:
     """The voltage across the contacts is more than half of the line supply that was read."""
     latest, line = contacts.point_readings.latest, _line_supply(contacts)
     if latest is None or latest.estimate is None or line is None or line.estimate is None:
@@ -86,7 +85,7 @@ def _coil_voltage_absent(contacts: ContactorContacts) -> Evidence:
 
 
 @fact(ContactorContacts, "their voltage drop shows that they are closed")
-def _closed(contacts: ContactorContacts) -> Evidence:
+def contacts_look_closed(contacts: ContactorContacts) -> Evidence:
     """The line supply has voltage, and almost none of it is across the contacts."""
     latest, line = contacts.point_readings.latest, _line_supply(contacts)
     if latest is None or latest.estimate is None or line is None or line.estimate is None:
@@ -96,7 +95,7 @@ def _closed(contacts: ContactorContacts) -> Evidence:
 
 
 @fact(ContactorContacts, "no current flows in their circuit")
-def _nothing_flows(contacts: ContactorContacts) -> Evidence:
+def nothing_flows(contacts: ContactorContacts) -> Evidence:
     """The newest amps of every load in their circuit are less than the meter can show. A capacitor's own lead without
     current proves only an open capacitor.
     """

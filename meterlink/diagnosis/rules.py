@@ -14,9 +14,11 @@ from meterlink.diagnosis import (
     facts_currents,
     facts_heater,
     facts_legs,
+    facts_open_circuits,
     facts_points,
     facts_start_circuit,
     facts_supply,
+    facts_three_phase,
     facts_windings,
 )
 from meterlink.diagnosis.causes import CauseKind
@@ -35,9 +37,11 @@ _FACT_MODULES = (
     facts_currents,
     facts_heater,
     facts_legs,
+    facts_open_circuits,
     facts_points,
     facts_start_circuit,
     facts_supply,
+    facts_three_phase,
     facts_windings,
 )
 

@@ -120,7 +120,9 @@ class RunningMotor:
 
     @property
     def dead_lead(self) -> str | None:
-        """The lead without current while the other two carry about the same; None without one."""
+        """The lead without current while the other two carry about the same; None without such a lead."""
+        if sum(reading.verdict is Verdict.NOTHING_FLOWS for reading in self.readings) > 1:
+            return None  # 0.01 A beside 0.00 A are the last digit of a meter, not currents
         lines = [LineReading(lead.point.terminals[:1], lead.latest.measured) for lead in self.leads if lead.latest]
         try:
             return lost_line(lines)

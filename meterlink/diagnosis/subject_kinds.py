@@ -14,11 +14,13 @@ from meterlink.diagnosis.subjects import (
     WholeVisit,
 )
 from meterlink.diagnosis.supply_legs import SupplyLegs
+from meterlink.diagnosis.three_phase_windings import ThreePhaseWindings
 
 _KINDS: tuple[type[Subject], ...] = (
     CapacitorSection,
     Coil,
     MotorWindings,
+    ThreePhaseWindings,
     ContactorContacts,
     ClosedPath,
     RunningMotor,

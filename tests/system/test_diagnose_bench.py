@@ -269,7 +269,7 @@ FAULTS: dict[str, tuple[list[Fault], dict[str, Any], list[str]]] = {
         ["no-control-supply"],
     ),
     "low line": ([Fault("line", FaultKind.DRIFT, amount=172.0)], {}, ["supply-low"]),
-    "lost line": ([Fault("line", FaultKind.SUPPLY_LOST)], {}, ["supply-missing", "no-control-supply"]),
+    "lost line": ([Fault("line", FaultKind.SUPPLY_LOST)], {}, ["supply-missing"]),
     "worn contacts": ([Fault("pole", FaultKind.DRIFT, amount=0.05)], {}, ["contacts-worn"]),
     "overload open": ([Fault("compressor", FaultKind.OPEN, "C")], {}, ["overload-open"]),
     "start winding open": ([Fault("compressor", FaultKind.OPEN, "S")], {}, ["start-winding-open"]),
