@@ -72,6 +72,9 @@ def steps(state: Path, *, quick: bool) -> Iterator[Step]:
     )
     teaching = (sys.executable, "-m", "studies.teaching.study", *(("--quick",) if quick else ("--meters", "2")))
     yield Step("teaching-study", teaching, "Seed 1", "teaching-study.md")
+    seeds = 1 if quick else 5
+    matrix = (sys.executable, "-m", "studies.faults", "--seeds", f"{seeds}")
+    yield Step("fault-matrix", matrix, f"{seeds} meters of each kind", "fault-matrix.md")
     size = "everyday" if quick else "full"
     for marker, text in (("study", "\n@pytest.mark.study("), ("hypothesis", "@given(")):
         for file in _files_with(text):
@@ -232,7 +235,7 @@ def _copied_documents(state: Path) -> Path:
     """Copy the documents that take tables into the state folder."""
     folder = state / "docs"
     folder.mkdir(exist_ok=True)
-    for name in ("settling.md", "teaching-study.md", "measurements.md"):
+    for name in ("settling.md", "teaching-study.md", "fault-matrix.md", "measurements.md"):
         (folder / name).write_text((DOCUMENTS / name).read_text(encoding="utf-8"), encoding="utf-8")
     return folder
 
