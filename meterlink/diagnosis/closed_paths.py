@@ -8,6 +8,7 @@ from meterlink.diagnosis.facts_readings import describe_point
 from meterlink.diagnosis.observations import Case, PointReadings
 from meterlink.diagnosis.supply_points import is_closed_path
 from meterlink.diagnosis.supply_state import find_line_fall, newest_line_supplies
+from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 
 # A part that takes a fourth of the voltage that is lost under load is worth naming, and one that takes half is the main
 # one. Sound contacts, fuses and blades drop tenths of a volt, so less than 1 V is not it. Common practice, no source.
@@ -35,9 +36,10 @@ class ClosedPath:
 
     @property
     def carries_supply(self) -> Evidence | None:
-        """The evidence if more than half of a line voltage is across it: it is open; else None."""
+        """The evidence if more than half of a line voltage that is present is across it: it is open; else None."""
         latest = self.point_readings.latest
-        for line in newest_line_supplies(self.case):
+        supplies = newest_line_supplies(self.case)
+        for line in (supply for supply in supplies if voltage_level(supply) is not VoltageLevel.ABSENT):
             source = line.latest.estimate if line.latest else None
             if latest and latest.estimate and source and latest.estimate.value > OPEN_PATH_SHARE * source.value > 0:
                 text = (

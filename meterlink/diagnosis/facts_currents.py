@@ -4,8 +4,10 @@ from meterlink.core.verdicts import Margin, Verdict
 from meterlink.diagnosis.closed_paths import ClosedPath
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point
+from meterlink.diagnosis.likelihood import agree
+from meterlink.diagnosis.motor_pairs import is_other_motor_pair
 from meterlink.diagnosis.observations import Observation, PointReadings, is_in_doubt
-from meterlink.diagnosis.running_motors import RunningMotor, coil_of_contacts
+from meterlink.diagnosis.running_motors import RunningMotor, coil_of_contacts, run_capacitor_currents
 from meterlink.diagnosis.subjects import ContactorContacts, MotorWindings
 from meterlink.diagnosis.supply_state import find_line_fall, good_line_supply, low_line_supply, newest_line_supplies
 from meterlink.diagnosis.three_phase_windings import ThreePhaseWindings
@@ -17,6 +19,9 @@ _MARKED_WEIGHT = 2
 # A compressor starts at about three quarters of its rated voltage, with 0.75² = 56 % of its torque. Common practice, no
 # source.
 _TOO_WEAK_SHARE = 0.7
+# A fan draws most of its rated amps, as its load does not change; its auxiliary winding alone draws about half of them.
+# Common practice, no source.
+_MOST_WITHOUT_RUN_WINDING = 0.6
 
 
 @fact(RunningMotor, "it draws the current of a locked rotor")
@@ -142,6 +147,25 @@ def _capacitors_good(motor: RunningMotor) -> Evidence:
     return make_evidence(holds, f"{listed}: within limits.", *readings)
 
 
+@fact(RunningMotor, "all of its current flows in its capacitor")
+def _all_in_capacitor(motor: RunningMotor) -> Evidence:
+    """It is a fan and draws less than 60 % of its rated amps, the same as its run capacitor's lead within the meter's
+    error: nothing is left for its run winding. A compressor or a blower may read so without load, when the currents of
+    its two windings are more than a quarter of a period apart; the load of a fan is always there.
+    """
+    leads = [lead for lead in run_capacitor_currents(motor.case, motor.circuit) if lead.latest]
+    own = motor.highest.latest
+    rated = motor.rated_amps
+    if not motor.is_fan or rated is None or not leads or own is None or own.estimate is None:
+        return UNKNOWN
+    lead = leads[0].latest
+    if motor.draws_nothing or lead is None or lead.estimate is None or lead.verdict is Verdict.NOTHING_FLOWS:
+        return DOES_NOT_HOLD
+    text = f"{describe_point(motor.highest)} reads {own.text}, and {describe_point(leads[0])} {lead.text}: all of it."
+    less = own.estimate.value + own.estimate.expanded_uncertainty < _MOST_WITHOUT_RUN_WINDING * rated
+    return make_evidence(less and agree(own.estimate, lead.estimate), text, own, lead)
+
+
 # Its supply
 
 
@@ -252,12 +276,9 @@ def _contacts_read(motor: RunningMotor) -> Evidence:
 def winding_bad(motor: RunningMotor) -> Evidence:
     """A pair of its terminals reads overload, a short or a value outside its limits; or three phases are not equal."""
     bad = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
-    pairs = [
-        pair
-        for windings in MotorWindings.find_all(motor.case)
-        for pair in windings.pairs.values()
-        if pair.point.circuit == motor.circuit and pair.latest is not None
-    ]
+    named = [pair for windings in MotorWindings.find_all(motor.case) for pair in windings.pairs.values()]
+    others = [entry for entry in motor.case.point_readings if is_other_motor_pair(entry.point)]
+    pairs = [pair for pair in (*named, *others) if pair.point.circuit == motor.circuit and pair.latest is not None]
     for pair in pairs:
         if pair.latest is not None and (pair.latest.verdict in bad or pair.latest.measured.digits is None):
             return make_positive_evidence(_reads(pair), pair.latest)

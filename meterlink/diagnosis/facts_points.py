@@ -46,7 +46,7 @@ def _drop_above_limit(contacts: ContactorContacts) -> Evidence:
 
 
 def contacts_carry_supply(contacts: ContactorContacts) -> Evidence:
-    """The voltage across the contacts is more than half of the line supply that was read."""
+    """The voltage across the contacts is more than half of the line supply that was read, which has voltage."""
     latest, line = contacts.point_readings.latest, _line_supply(contacts)
     if latest is None or latest.estimate is None or line is None or line.estimate is None:
         return UNKNOWN
@@ -118,8 +118,10 @@ def _coil_voltage(contacts: ContactorContacts, expected: VoltageLevel, conclusio
 
 
 def _line_supply(contacts: ContactorContacts) -> Observation | None:
-    supplies = [supply.latest for supply in newest_line_supplies(contacts.case) if supply.latest]
-    return max(supplies, key=lambda reading: reading.number, default=None)
+    present = [
+        supply for supply in newest_line_supplies(contacts.case) if voltage_level(supply) is not VoltageLevel.ABSENT
+    ]
+    return max((supply.latest for supply in present if supply.latest), key=lambda reading: reading.number, default=None)
 
 
 # Any test point

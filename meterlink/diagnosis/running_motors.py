@@ -169,14 +169,18 @@ class RunningMotor:
         return [cls(case, tuple(leads)) for leads in by_motor.values()]
 
 
+def names_motor(point: TestPoint) -> bool:
+    """Return whether the component of the point is a motor by its name."""
+    component = point.component.lower()
+    return any(word in component for word in _MOTOR_WORDS) and not any(word in component for word in _OTHER_PARTS)
+
+
 def is_motor_current(point: TestPoint) -> bool:
     """Return whether the point reads the running amps of a motor."""
-    component = point.component.lower()
     return (
         point.quantity is Quantity.CURRENT
         and point.state is CircuitState.ENERGIZED
-        and any(word in component for word in _MOTOR_WORDS)
-        and not any(word in component for word in _OTHER_PARTS)
+        and names_motor(point)
         and not any(word in point.title.lower() for word in _START_WORDS)
     )
 
@@ -226,4 +230,17 @@ def load_currents(case: Case, circuit: str) -> list[PointReadings]:
         and entry.point.circuit == circuit
         and entry.point.quantity is Quantity.CURRENT
         and "capacitor" not in entry.point.component.lower()
+    ]
+
+
+def run_capacitor_currents(case: Case, circuit: str) -> list[PointReadings]:
+    """Return the test points of the amps of a circuit's run capacitors with a reading; a start capacitor is none."""
+    return [
+        entry
+        for entry in case.point_readings
+        if entry.latest is not None
+        and entry.point.circuit == circuit
+        and entry.point.quantity is Quantity.CURRENT
+        and "capacitor" in entry.point.component.lower()
+        and "start" not in entry.point.component.lower()
     ]

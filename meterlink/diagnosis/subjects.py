@@ -52,7 +52,7 @@ def _motor_name(point: TestPoint) -> str:
     return point.circuit if point.component.lower().startswith("winding") else point.component
 
 
-def _terminal_pair(point: TestPoint) -> str:
+def terminal_pair(point: TestPoint) -> str:
     """Return the pair of motor terminals that the point lies between; empty for all other points."""
     motor = any(word in f"{point.circuit} {point.component}".lower() for word in ("motor", "compressor", "winding"))
     # These parts may have terminals C and R, too.
@@ -299,14 +299,14 @@ class MotorWindings:
         points = [
             point_readings
             for point_readings in measured_points(case)
-            if is_resistance_to_ground(point_readings.point) or _terminal_pair(point_readings.point)
+            if is_resistance_to_ground(point_readings.point) or terminal_pair(point_readings.point)
         ]
         motors = []
         for circuit, motor in dict.fromkeys((entry.point.circuit, _motor_name(entry.point)) for entry in points):
             of_motor = [
                 entry for entry in points if (entry.point.circuit, _motor_name(entry.point)) == (circuit, motor)
             ]
-            pairs = {_terminal_pair(entry.point): entry for entry in of_motor if _terminal_pair(entry.point)}
+            pairs = {terminal_pair(entry.point): entry for entry in of_motor if terminal_pair(entry.point)}
             to_ground = tuple(entry for entry in of_motor if is_resistance_to_ground(entry.point))
             motors.append(cls(case, motor, pairs, to_ground))
         return motors

@@ -66,7 +66,9 @@ class ThreePhaseWindings:
     def find_all(cls, case: Case) -> "list[ThreePhaseWindings]":
         """Return every three-phase motor with a reading between each two of its terminals."""
         found = []
-        points = [entry for entry in case.point_readings if entry.latest is not None and _is_pair(entry.point)]
+        points = [
+            entry for entry in case.point_readings if entry.latest is not None and is_three_phase_pair(entry.point)
+        ]
         for circuit, motor in dict.fromkeys((entry.point.circuit, entry.point.component) for entry in points):
             pairs = [entry for entry in points if (entry.point.circuit, entry.point.component) == (circuit, motor)]
             ends = {frozenset(entry.point.terminals) for entry in pairs}
@@ -75,7 +77,7 @@ class ThreePhaseWindings:
         return found
 
 
-def _is_pair(point: TestPoint) -> bool:
+def is_three_phase_pair(point: TestPoint) -> bool:
     """Return whether the point reads between two terminals of a three-phase motor."""
     motor = any(word in f"{point.circuit} {point.component}".lower() for word in ("motor", "compressor", "winding"))
     terminals = {terminal.upper() for terminal in point.terminals}

@@ -43,6 +43,8 @@ def sound_value(point: TestPoint, *, three_phase: bool) -> tuple[float, Rating |
             return 45.1e-6, Rating(Amount(Decimal(45), "µF"), "6 %")
         case Quantity.TEMPERATURE, _:
             return (24.0 if "return" in name else 14.0), None
+        case Quantity.CURRENT, _ if "capacitor" in name:
+            return 6.3, span(None, "14.1", "A")  # 2πfCU: 45.1 µF at 372 V and 60 Hz
         case Quantity.CURRENT, _:
             rated = 1.1 if "fan" in name else 14.1
             return 0.8 * rated, span(None, f"{rated}", "A")
@@ -64,6 +66,8 @@ def part_volts(name: str, *, three_phase: bool) -> tuple[float, Span | None]:
         return 25.2, span("20.4", "30", "V")
     if "run capacitor" in name:
         return 372.0, None
+    if "bus" in name:
+        return SPLIT_LINE * sqrt(2), None
     return 0.06, span(None, "0.2", "V")  # across something closed, or metal to ground
 
 

@@ -108,6 +108,13 @@ POINTS = {
     "t2t3": point("compressor", "compressor motor", "T2-T3", R, OFF, PointKind.RANGE),
     "t1t3": point("compressor", "compressor motor", "T1-T3", R, OFF, PointKind.RANGE),
     "absence": point("compressor", "compressor motor", "T1-T2", V, OFF, PointKind.RANGE),
+    "float": point("control 24 V", "float switch", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
+    "sensor": point("defrost", "defrost sensor", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
+    "opening": point("defrost", "defrost thermostat", "1-2", R, OFF, PointKind.RANGE),
+    "high_speed": point("blower", "blower motor", "C-HI", R, OFF, PointKind.RANGE, None, "C-HI"),
+    "bus": replace(point("inverter", "DC bus", "P-N", V, ON, PointKind.RANGE), coupling=Coupling.DC),
+    "fan_cr": point("condenser fan", "fan motor", "C-R", R, OFF, PointKind.RANGE),
+    "fan_lead": point("condenser fan", "run capacitor", "FAN-S", A, ON, PointKind.RANGE, None, "FAN"),
 }
 
 
@@ -161,6 +168,32 @@ def phases(t1t2: str, t2t3: str, t1t3: str, times: int = 1) -> Case:
 
 # {rule: (readings that give its cause, [similar readings that do not])}
 CASES: dict[str, tuple[Case, list[Case]]] = {
+    "closed-part-open": (
+        case(float="OL ohm"),
+        # A thermostat without limits may be open on purpose; an open sensor or winding is no open switch.
+        [case(float="0.2 ohm"), case(opening="OL ohm"), case(sensor="OL ohm"), case(high_speed="OL ohm")],
+    ),
+    "motor-pair-open": (
+        case(high_speed="OL ohm"),
+        [case(high_speed="12.1 ohm"), case(cr="OL ohm"), case(t1t2="OL ohm"), case(ground="OL Mohm")],
+    ),
+    "bus-without-voltage": (
+        case(line="240.0 V AC", bus="0.2 V DC"),
+        [case(line="240.0 V AC", bus="338.0 V DC"), case(line="0.3 V AC", bus="0.2 V DC"), case(bus="0.2 V DC")],
+    ),
+    "run-winding-carries-nothing": (
+        case(fan="4.98 uF", fan_amps="0.56 A AC", fan_lead="0.56 A AC"),
+        # A sound fan draws more than its capacitor's lead. A weak capacitor is another fault.
+        [
+            case(fan="4.98 uF", fan_amps="1.05 A AC", fan_lead="0.78 A AC"),
+            case(fan="4.98 uF", fan_amps="0.00 A AC", fan_lead="0.00 A AC"),
+            case(fan="2.98 uF", fan_amps="0.56 A AC", fan_lead="0.56 A AC"),
+            case(fan="4.98 uF", fan_amps="0.56 A AC"),
+            # Without load the two currents of a blower or a compressor may be so far apart that their sum is no more.
+            case(herm="45.0 uF", rated_amps="6.30 A AC", herm_amps="6.30 A AC"),
+            case(fan="4.98 uF", fan_amps="0.98 A AC", fan_lead="0.98 A AC"),
+        ],
+    ),
     "voltage-where-isolated": (
         case(absence="31.0 V AC"),
         [case(absence="0.4 V AC"), case(herm="44.8 uF"), case(line="240 V AC"), case(herm=["300 V DC", "44.8 uF"])],
@@ -632,6 +665,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(line="240.0 V AC", rated_amps="0.0 A AC"),
             case(line="180.0 V AC", rated_amps="4.0 A AC"),
             case(line="240.0 V AC", motor_amps="4.0 A AC"),
+            case(line="240.0 V AC", fan_amps="0.36 A AC", fan_lead="0.36 A AC"),  # nothing in its run winding
         ],
     ),
     "contacts-worn": (
@@ -652,6 +686,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(drop="0.62 V AC", line="240.0 V AC"),
             case(drop="239.0 V AC"),
             case(drop="118.0 V AC", line="240.0 V AC", motor_amps="9.8 A AC"),  # current flows: it is not open
+            case(drop="0.21 V AC", line="0.01 V AC"),  # without a supply nothing shows where it ends
         ],
     ),
     "overload-open": (
@@ -930,6 +965,23 @@ CONFIDENCES = [
     ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="25.0 V AC"), "likely"),
     ("load-open", case(line="240.0 V AC", drop="0.05 V AC", motor_amps="0.0 A AC", coil_volts="0.1 V AC"), "possible"),
     ("winding-grounded", case(ground="0.02 Mohm", ground_s="0.02 Mohm"), "likely"),
+    ("closed-part-open", case(float="OL ohm"), "possible"),  # probes in the air read the same
+    ("closed-part-open", case(float=["OL ohm", "OL ohm"]), "likely"),
+    ("closed-part-open", case(float=["0.2 ohm", "OL ohm"]), UNDECIDED),
+    ("motor-pair-open", case(high_speed=["OL ohm", "OL ohm"]), "likely"),
+    ("motor-pair-open", case(high_speed=["12.1 ohm", "OL ohm"]), UNDECIDED),
+    ("bus-without-voltage", case(line="240.0 V AC", bus=["0.2 V DC", "0.2 V DC"]), "likely"),
+    ("bus-without-voltage", case(line="240.0 V AC", bus=["338.0 V DC", "0.2 V DC"]), "unlikely"),
+    # One coincidence of two numbers is no proof; a winding that reads open beside it is.
+    ("run-winding-carries-nothing", case(fan="4.98 uF", fan_amps="0.56 A AC", fan_lead="0.56 A AC"), "possible"),
+    (
+        "run-winding-carries-nothing",
+        case(fan="4.98 uF", fan_cr="OL ohm", fan_amps="0.56 A AC", fan_lead="0.56 A AC"),
+        "likely",
+    ),
+    # A motor with an open winding does not idle (a technician looks at the winding, not at the belt).
+    ("amps-far-below", case(line="240.0 V AC", fan_amps="0.30 A AC"), "possible"),
+    ("amps-far-below", case(line="240.0 V AC", fan_amps="0.30 A AC", fan_cr="OL ohm"), "unlikely"),
     ("start-contacts-open", case(relay_contacts="OL ohm"), "possible"),  # probes in the air read the same
     ("start-contacts-open", case(relay_contacts=["OL ohm", "OL ohm"]), "likely"),
     ("start-contacts-open", case(relay_contacts="OL ohm", relay_coil="3.00 kohm"), "possible"),
