@@ -76,7 +76,10 @@ PHRASES: dict[Matter, tuple[str, ...]] = {
     Matter.PARTLY_OPEN: ("partly", "part of", "some of", "reads high", "too high", "burnt", "element"),
     Matter.WRONG_PART: ("wrong part", "wrong coil", "another voltage", "higher voltage"),
     Matter.NO_SUPPLY: ("no supply voltage", "no voltage at the unit", "no line voltage", "supply is missing"),
-    Matter.LOST_LEG: ("lost", "missing", "a leg", "one leg", "a phase", "one phase", "a line is open", "single phase"),
+    Matter.LOST_LEG: (
+        *("leg of the supply is open", "a line is open", "single phase"),
+        *("lost", "missing", "a leg", "one leg", "a phase", "one phase"),
+    ),
     Matter.LOW_SUPPLY: ("low supply", "supply…is low", "supply…too low", "low line voltage"),
     Matter.HIGH_SUPPLY: ("high supply", "supply…is high", "supply…too high", "high line voltage"),
     Matter.SAGGING_SUPPLY: ("drops under load", "falls under load", "sags"),

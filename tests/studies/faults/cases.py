@@ -532,9 +532,11 @@ ROOFTOP_UNIT = (
         "fan capacitor 1 6.2 of 7.5 µF",
         _ROOFTOP,
         _fault("fan capacitor 1", _F.DRIFT, "2", 6.2e-6),
-        (Answer(_M.WEAK, "fan capacitor"),),
+        (Answer(_M.WEAK, "fan 1 capacitor"),),
     ),
-    Case("fan capacitor 2 open", _ROOFTOP, _fault("fan capacitor 2", _F.OPEN, "2"), (Answer(_M.OPEN, "fan capac"),)),
+    Case(
+        "fan capacitor 2 open", _ROOFTOP, _fault("fan capacitor 2", _F.OPEN, "2"), (Answer(_M.OPEN, "fan 2 capacitor"),)
+    ),
     Case(
         "fan 2 lead off",
         _ROOFTOP,
@@ -591,9 +593,9 @@ AIR_HANDLER = (
         (Answer(_M.PARTLY_OPEN, "heat strip 2"),),
     ),
     Case(
-        "sequencer heater open",
+        "sequencer coil open",
         _AIR,
-        _fault("sequencer heater", _F.OPEN),
+        _fault("sequencer coil", _F.OPEN),
         (Answer(_M.OPEN, "sequencer"),),
     ),
     Case(
@@ -605,7 +607,7 @@ AIR_HANDLER = (
     Case(
         "float switch open",
         _AIR,
-        answers=(Answer(_M.CONTROL_OPEN, "blower relay coil | sequencer"),),
+        answers=(Answer(_M.CONTROL_OPEN, "blower relay coil | sequencer"), Answer(_M.OPEN, "float switch")),
         switches=(("float switch", False),),
     ),
     Case(
@@ -714,7 +716,7 @@ INVERTER_UNIT = (
         "fuse of the unit open",
         _INVERTER,
         _fault("line fuse", _F.OPEN, "1"),
-        (Answer(_M.NO_SUPPLY), Answer(_M.NO_SUPPLY, "inverter")),
+        (Answer(_M.OPEN, "main fuse"), Answer(_M.NO_SUPPLY)),
     ),
     Case(
         "compressor winding open at W",

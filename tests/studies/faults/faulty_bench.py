@@ -7,6 +7,7 @@ from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Device, Star
 from meterlink_simulators.faults import Fault
 from meterlink_simulators.inverter import Inverter
+from meterlink_simulators.motors import Motor
 from meterlink_simulators.ranges import MeterFunction
 from studies.faults.cases import Case
 from studies.faults.units import IDLE, ISOLATED, RUNNING, Place, Unit
@@ -44,6 +45,14 @@ class FaultyBench:
         wired = all(isinstance(bench.component(name), Star | Device) for name, _ in Place.parse(place).ends)
         values = [self.value(ISOLATED, where, function) for where in (places if wired else [])]
         return max((value for value in values if value is not None), key=abs, default=0.0)
+
+    def standing_circuits(self) -> set[str]:
+        """Return the circuits of the fans that stand still during a call while another motor turns: that is seen."""
+        bench, _ = self._bench(RUNNING)
+        parts = [bench.component(name) for name in bench.names]
+        motors = [part for part in parts if isinstance(part, Motor)]
+        fans = [motor for motor in motors if "fan" in motor.name and not motor.running]
+        return {fan.circuit for fan in fans} if any(motor.running for motor in motors) else set()
 
     def _read(self, stage: str, place: Place, function: MeterFunction) -> float | None:
         bench, now = self._bench(stage)

@@ -54,6 +54,7 @@ _MOST_CONTACT_OHMS = 0.02
 # Lower volts are pick-up (`meterlink.station.advice`).
 _LEAST_STRAY_VOLTS = 3.0
 _MOST_REPEATS = 2  # of one reading: "measured three times" is as patient as anybody is
+_MOST_ROUNDS = 2  # of optional test points: nobody goes around a unit for ever
 _SECONDS_FOR_A_POINT = 30.0
 _SIX_MINUTES = 360.0
 LIKELY = {Confidence.VERY_LIKELY, Confidence.LIKELY}
@@ -100,15 +101,46 @@ class Technician:
         self._count = 0
 
     def walk(self) -> Visit:
-        """Read every test point in the order of the plan, and ask for the diagnosis."""
+        """Read the test points in the order of the plan, then those to which the readings point; ask for the diagnosis.
+
+        An optional test point is read where its part is fitted, where the first cause is about its circuit, or where
+        its fan stands still.
+        """
         for group in self._groups():
             if not self._may_energize(group[0]):
                 break
-            for point in group:
-                if not self._visit_point(point):
-                    return Visit(self._readings(), self._diagnose())
+            due = [point for point in group if self._bench.unit.is_due(point)]
+            if not all(self._visit_point(point) for point in due):
+                return Visit(self._readings(), self._diagnose())
             self._follow_first_cause({point.key for point in group})
+            if not self._visit_indicated(group):
+                return Visit(self._readings(), self._diagnose())
+        self._visit_indicated([point for _, point in self._points])
         return Visit(self._readings(), self._diagnose())
+
+    def _visit_indicated(self, points: Sequence[TestPoint]) -> bool:
+        """Read the optional ones of ``points`` in circuits with something wrong; return False where to stop."""
+        for _ in range(_MOST_ROUNDS):
+            first = next(iter(self._diagnose().causes), None)
+            if first is not None and first.kind is CauseKind.STOP:
+                return True
+            needed = first.reading_numbers if first else frozenset()
+            circuits = {entry.point.circuit for entry in self._readings() if entry.numbers & needed}
+            circuits |= self._bench.standing_circuits()
+            indicated = [
+                point
+                for point in points
+                if point.optional
+                and point.circuit in circuits
+                and point.key not in self._observations
+                and self._may_energize(point)
+            ]
+            if not indicated:
+                return True
+            if not all(self._visit_point(point) for point in indicated):
+                return False
+            self._follow_first_cause({point.key for point in indicated})
+        return True
 
     def _groups(self) -> list[list[TestPoint]]:
         """Return the test points in runs of one state: energized, isolated, energized again."""

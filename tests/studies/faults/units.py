@@ -1,10 +1,10 @@
-"""The units of the fault matrix: a bench file, the plan, the ratings that a technician reads off the parts.
+"""The units of the fault matrix: a bench file, the shipped plan, the ratings that a technician reads off the parts.
 
 Every value is invented. A *place* is the pair of terminals that the probes are on, ``component.terminal -
 component.terminal``, or the leads that the clamp is around, ``clamp component.terminal + component.terminal``.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -45,9 +45,10 @@ class Place:
 class Unit:
     """A unit on the bench.
 
-    ``calls`` are the switches that are closed in a stage, by stage. ``isolation`` are the switches that a technician
-    opens before touching anything. ``ground`` is a proven ground. ``aliases`` map the component of a plan (or
-    ``circuit/component``) to that of the bench; ``places``, ``stages`` and ``ratings`` are those of single test points.
+    ``plan`` is that of this machine, its questions answered. ``calls`` are the switches that are closed in a stage, by
+    stage. ``isolation`` are the switches that a technician opens before touching anything. ``ground`` is a proven
+    ground. ``aliases`` map the component of the plan to that of the bench; ``places``, ``stages`` and ``ratings`` are
+    those of single test points. ``fitted`` are the optional test points whose part a technician sees on this unit.
     """
 
     name: str
@@ -59,7 +60,12 @@ class Unit:
     aliases: Mapping[str, str] = field(default_factory=dict)
     places: Mapping[str, str] = field(default_factory=dict)
     stages: Mapping[str, str] = field(default_factory=dict)
+    fitted: frozenset[str] = frozenset()
     ground: str = "line.GND"
+
+    def is_due(self, point: TestPoint) -> bool:
+        """Return whether a test point is read without a reading that points to it."""
+        return not point.optional or point.key in self.fitted
 
     def points(self, ratings: Mapping[str, str]) -> list[tuple[str, TestPoint]]:
         """Return ``[(stage, test point)]`` in the order of the plan, with the ratings entered."""
@@ -84,9 +90,8 @@ class Unit:
         """Return the place of a test point."""
         if point.key in self.places:
             return self.places[point.key]
-        name = self.aliases.get(f"{point.circuit}/{point.component}") or self.aliases.get(point.component)
         first, second = point.terminals
-        component = name or point.component
+        component = self.aliases.get(point.component, point.component)
         return f"{component}.{first} - {component}.{second}"
 
 
@@ -94,19 +99,33 @@ def _bench(name: str) -> BenchDescription:
     return load_bench(FOLDER / f"{name}.toml")
 
 
-def _with_points(plan: Plan, added: Iterable[TestPoint]) -> Plan:
-    """Return ``plan`` with more test points: energized ones as found, isolated ones after its own."""
-    added = list(added)
-    isolated = [point for point in added if point.state is CircuitState.ISOLATED]
-    last = max(number for number, point in enumerate(plan.points) if point.state is CircuitState.ISOLATED) + 1
-    first = next(number for number, point in enumerate(plan.points) if point.state is CircuitState.ISOLATED)
-    energized = [point for point in added if point.state is CircuitState.ENERGIZED]
-    points = (*plan.points[:first], *energized, *plan.points[first:last], *isolated, *plan.points[last:])
-    return replace(plan, points=points)
+def _plan(name: str, answers: Mapping[str, str]) -> Plan:
+    return load_plan(name).with_usual_answers(answers)
 
 
-def _own_plan(name: str) -> Plan:
-    return load_plan(str(FOLDER / f"{name}-plan.toml"))
+def _with_points(plan: Plan, name: str) -> Plan:
+    """Return ``plan`` with the test points of a file, which no shipped plan has: a technician adds them.
+
+    Isolated ones come after its own; energized ones after the last of their circuit, else as the unit was found.
+    """
+    points = list(plan.points)
+    for point in load_plan(str(FOLDER / f"{name}-points.toml")).points:
+        isolated = [number for number, own in enumerate(points) if own.state is CircuitState.ISOLATED]
+        after = [number + 1 for number, own in enumerate(points) if own.circuit == point.circuit]
+        end = after[-1] if after else isolated[0]
+        points.insert(isolated[-1] + 1 if point.state is CircuitState.ISOLATED else end, point)
+    return replace(plan, points=tuple(points))
+
+
+# Places and stages that all units with two lines behind a disconnect share.
+_LINES = {
+    "supply-volts": "disconnect.T1 - disconnect.T2",
+    "supply-volts-loaded": "disconnect.T1 - disconnect.T2",
+    "supply-l1-ground": "disconnect.T1 - line.GND",
+    "supply-l2-ground": "disconnect.T2 - line.GND",
+}
+_LINE_STAGES = {"supply-volts": IDLE, "supply-l1-ground": IDLE, "supply-l2-ground": IDLE}
+_START_KIT = frozenset({"start-capacitor", "start-relay-coil", "start-relay-contacts"})
 
 
 @cache
@@ -122,31 +141,33 @@ def _split_condenser() -> Unit:
     return Unit(
         "split condenser",
         _bench("split-condenser"),
-        _with_points(load_plan("split-condenser"), _own_plan("split-condenser").points),
+        _with_points(_plan("split-condenser", {"service": "240"}), "cabinet"),
         calls={CALLED: ("thermostat",), RUNNING: ("thermostat",)},
         isolation=("disconnect", "thermostat", "indoor breaker"),
         ratings={
             "run-capacitor-herm": "45 µF 6 %",
             "run-capacitor-fan": "5 µF 6 %",
             "contactor-coil": "10-14 ohm",
+            "crankcase-heater": "900-1100 ohm",
             "compressor-amps": "at most 14.1 A",
             "condenser-fan-amps": "at most 1.4 A",
         },
         aliases={
-            "line": "disconnect",
             "compressor motor": "compressor",
             "condenser fan motor": "condenser fan",
             "contactor contacts": "contactor",
         },
         places={
-            "supply-volts": "disconnect.T1 - disconnect.T2",
-            "supply-volts-loaded": "disconnect.T1 - disconnect.T2",
+            **_LINES,
             "compressor-amps": "clamp compressor.C",
             "run-capacitor-herm-amps": "clamp run capacitor.HERM",
+            "run-capacitor-fan-amps": "clamp run capacitor.FAN",
             "condenser-fan-amps": "clamp condenser fan.C",
+            "crankcase-heater-amps": "clamp crankcase heater.1",
             "cabinet-volts": "compressor.GND - line.GND",
         },
-        stages={"supply-volts": IDLE},
+        stages=_LINE_STAGES,
+        fitted=frozenset({"crankcase-heater"}),
     )
 
 
@@ -154,7 +175,7 @@ def _heat_pump() -> Unit:
     return Unit(
         "heat pump",
         _bench("heat-pump"),
-        _with_points(load_plan("heat-pump"), _own_plan("heat-pump-start-kit").points),
+        _plan("heat-pump", {"service": "240", "contactor-poles": "1"}),
         calls={CALLED: ("thermostat",), RUNNING: ("thermostat",)},
         isolation=("disconnect", "thermostat"),
         ratings={
@@ -177,13 +198,15 @@ def _heat_pump() -> Unit:
             "contactor contacts": "contactor",
         },
         places={
-            "supply-volts": "disconnect.T1 - disconnect.T2",
-            "supply-volts-loaded": "disconnect.T1 - disconnect.T2",
+            **_LINES,
             "compressor-amps": "clamp compressor.C",
             "run-capacitor-herm-amps": "clamp run capacitor.HERM",
+            "run-capacitor-fan-amps": "clamp run capacitor.FAN",
             "outdoor-fan-amps": "clamp outdoor fan.C",
+            "crankcase-heater-amps": "clamp crankcase heater.1",
         },
-        stages={"supply-volts": IDLE},
+        stages=_LINE_STAGES,
+        fitted=_START_KIT,
     )
 
 
@@ -193,14 +216,14 @@ def _rooftop() -> Unit:
         for first, second in (("l1", "l2"), ("l2", "l3"), ("l1", "l3"))
         for loaded in ("", "-loaded")
     }
+    to_ground = {f"supply-l{number}-ground": f"disconnect.T{number} - line.GND" for number in (1, 2, 3)}
     return Unit(
         "rooftop unit",
         _bench("rooftop"),
-        load_plan("rooftop-three-phase"),
+        _plan("rooftop-three-phase", {"service": "208"}),
         calls={CALLED: ("thermostat",), RUNNING: ("thermostat",)},
         isolation=("disconnect", "thermostat"),
         ratings={
-            **dict.fromkeys(lines, "208 V 10 %"),
             "condenser-fan-1-capacitor": "7.5 µF 6 %",
             "condenser-fan-2-capacitor": "7.5 µF 6 %",
             "contactor-coil": "8-12 ohm",
@@ -213,16 +236,17 @@ def _rooftop() -> Unit:
             "control transformer": "transformer",
             "compressor motor": "compressor",
             "contactor contacts": "contactor",
-            "condenser fan 1/fan capacitor": "fan capacitor 1",
-            "condenser fan 2/fan capacitor": "fan capacitor 2",
+            "condenser fan 1 capacitor": "fan capacitor 1",
+            "condenser fan 2 capacitor": "fan capacitor 2",
         },
         places={
             **lines,
+            **to_ground,
             **{f"compressor-amps-{lead}": f"clamp compressor.T{lead}" for lead in (1, 2, 3)},
             "condenser-fan-1-amps": "clamp condenser fan 1.C",
             "condenser-fan-2-amps": "clamp condenser fan 2.C",
         },
-        stages={key: IDLE for key in lines if not key.endswith("loaded")},
+        stages=dict.fromkeys((*(key for key in lines if not key.endswith("loaded")), *to_ground), IDLE),
     )
 
 
@@ -230,13 +254,13 @@ def _air_handler() -> Unit:
     return Unit(
         "air handler",
         _bench("air-handler"),
-        _own_plan("air-handler"),
+        _with_points(_plan("air-handler-blower", {"service": "240", "heat-strips": "fitted"}), "air-handler"),
         calls={CALLED: ("thermostat",), RUNNING: ("thermostat",)},
         isolation=("disconnect", "strip breaker", "thermostat"),
         ratings={
             "blower-capacitor": "10 µF 6 %",
             "blower-relay-coil": "50-70 ohm",
-            "sequencer-heater": "80-120 ohm",
+            "sequencer-coil": "80-120 ohm",
             "blower-winding": "10.5-13.5 ohm",
             "heat-strip-1": "10.9-12.7 ohm",
             "heat-strip-2": "10.9-12.7 ohm",
@@ -247,17 +271,18 @@ def _air_handler() -> Unit:
         aliases={
             "control transformer": "transformer",
             "blower motor": "blower",
-            "sequencer heater coil": "sequencer heater",
             "sequencer contacts": "sequencer",
         },
         places={
             "supply-volts": "disconnect.T1 - disconnect.T2",
             "supply-volts-loaded": "disconnect.T1 - disconnect.T2",
+            "float-switch-volts": "float switch.2 - transformer.C",
             "blower-amps": "clamp blower.C",
             "heat-strip-1-amps": "clamp heat strip 1.1",
             "heat-strip-2-amps": "clamp heat strip 2.1",
         },
         stages={"supply-volts": IDLE},
+        fitted=frozenset({"heat-strip-2", "heat-strip-2-amps", "sequencer-drop-2"}),
     )
 
 
@@ -265,13 +290,13 @@ def _walk_in() -> Unit:
     return Unit(
         "walk-in cooler",
         _bench("walk-in-cooler"),
-        load_plan("walk-in-cooler"),
+        _plan("walk-in-cooler", {"service": "208-230"}),
         calls={
             CALLED: ("thermostat", "low pressure control"),
             RUNNING: ("thermostat", "low pressure control"),
             "defrost": ("defrost timer",),
         },
-        isolation=("disconnect", "heater breaker", "thermostat", "low pressure control"),
+        isolation=("disconnect", "heater breaker", "thermostat"),
         ratings={
             "solenoid-volts": "195.5-253 V",
             "contactor-coil-volts": "195.5-253 V",
@@ -290,15 +315,17 @@ def _walk_in() -> Unit:
         aliases={
             "compressor motor": "compressor",
             "contactor contacts": "contactor",
+            "low-pressure control": "low pressure control",
+            "high-pressure control": "high pressure control",
         },
         places={
-            "supply-volts": "disconnect.T1 - disconnect.T2",
-            "supply-volts-loaded": "disconnect.T1 - disconnect.T2",
+            **_LINES,
             "compressor-amps": "clamp compressor.C",
             "condenser-fan-amps": "clamp condenser fan.1",
             "defrost-heater-amps": "clamp defrost heater.H1",
+            "crankcase-heater-amps": "clamp crankcase heater.1",
         },
-        stages={"supply-volts": IDLE, "defrost-heater-amps": "defrost"},
+        stages={**_LINE_STAGES, "defrost-heater-amps": "defrost"},
     )
 
 
@@ -306,13 +333,25 @@ def _inverter_unit() -> Unit:
     return Unit(
         "inverter unit",
         _bench("inverter-unit"),
-        _own_plan("inverter-unit"),
-        calls={CALLED: ("inverter",)},
+        _with_points(_plan("inverter-outdoor", {"service": "240"}), "inverter-unit"),
+        calls={CALLED: ("inverter",), RUNNING: ("inverter",)},
         isolation=("disconnect", "inverter"),
-        ratings=dict.fromkeys(
-            ("compressor-winding-u-v", "compressor-winding-v-w", "compressor-winding-u-w"), "1.0-1.4 ohm"
-        ),
-        aliases={"bus capacitor": "inverter", "compressor motor": "compressor", "inverter supply": "inverter"},
-        places={"supply-volts": "disconnect.T1 - disconnect.T2"},
-        stages={"supply-volts": IDLE},
+        ratings={
+            "bus-volts": "320-360 V",
+            **dict.fromkeys(
+                ("compressor-winding-u-v", "compressor-winding-v-w", "compressor-winding-u-w"), "1.0-1.4 ohm"
+            ),
+        },
+        aliases={
+            "bus capacitor": "inverter",
+            "compressor motor": "compressor",
+            "main fuse": "line fuse",
+        },
+        places={
+            **_LINES,
+            "bus-volts": "inverter.DC+ - inverter.DC-",
+            "bus-volts-loaded": "inverter.DC+ - inverter.DC-",
+            "supply-amps": "clamp line fuse.1",
+        },
+        stages={**_LINE_STAGES, "bus-volts": IDLE},
     )
