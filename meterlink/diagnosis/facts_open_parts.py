@@ -7,9 +7,9 @@ from meterlink.core.readings import Coupling
 from meterlink.core.units import BASE_UNIT, Quantity, convert
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence
 from meterlink.diagnosis.facts_readings import describe_point, earlier_reading_agrees
-from meterlink.diagnosis.motor_pairs import is_other_motor_pair
+from meterlink.diagnosis.heaters import is_heater
+from meterlink.diagnosis.motor_pairs import is_motor, is_other_motor_pair
 from meterlink.diagnosis.observations import PointReadings
-from meterlink.diagnosis.running_motors import names_motor
 from meterlink.diagnosis.subjects import MeasuredPoint, is_resistance_to_ground, is_start_relay, reads_isolated_ohms
 from meterlink.diagnosis.supply_state import newest_line_supplies
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
@@ -17,7 +17,7 @@ from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
 # A limit of closed contacts or of a fuse: one ohm, and more with a clip in series. Common practice, no source.
 _MOST_CLOSED_OHMS = Decimal(10)
 # These parts have rules of their own.
-_OTHER_PARTS = ("coil", "capacitor", "heater", "heat strip", "winding", "sensor", "reactor")
+_OTHER_PARTS = ("coil", "capacitor", "winding", "sensor", "reactor")
 
 
 @fact(MeasuredPoint, "it should be closed, and nothing conducts through it")
@@ -42,7 +42,8 @@ def _is_contact(entry: PointReadings) -> bool:
         and point.kind is PointKind.RANGE
         and not is_resistance_to_ground(point)
         and not is_start_relay(point)
-        and not names_motor(point)
+        and not is_motor(point)
+        and not is_heater(point)
         and not any(word in point.title.lower() for word in _OTHER_PARTS)
     )
 

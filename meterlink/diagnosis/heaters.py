@@ -30,7 +30,7 @@ class Heater:
     @classmethod
     def find_all(cls, case: Case) -> "list[Heater]":
         """Return every heater with a reading."""
-        points = [entry for entry in measured_points(case) if _is_heater(entry.point)]
+        points = [entry for entry in measured_points(case) if is_heater(entry.point)]
         heaters = []
         for name in dict.fromkeys((entry.point.circuit, entry.point.title) for entry in points):
             of_heater = [entry for entry in points if (entry.point.circuit, entry.point.title) == name]
@@ -48,10 +48,23 @@ class Heater:
 
 
 # Parts that switch a heater, or are heated, are none. Common practice, no source.
-_NO_HEATERS = ("sequencer", "relay", "contact", "coil", "switch", "link", "fuse", "thermostat", "supply", "motor")
+_NO_HEATERS = (
+    "sequencer",
+    "relay",
+    "contact",
+    "coil",
+    "switch",
+    "link",
+    "fuse",
+    "limit",
+    "thermostat",
+    "supply",
+    "motor",
+)
 
 
-def _is_heater(point: TestPoint) -> bool:
+def is_heater(point: TestPoint) -> bool:
+    """Return whether the point reads a resistance heater, by its name; a switch or a limit of one is none."""
     name = point.component.lower()
     return (
         ("heater" in name or "heat strip" in name or "heating element" in name)

@@ -169,18 +169,14 @@ class RunningMotor:
         return [cls(case, tuple(leads)) for leads in by_motor.values()]
 
 
-def names_motor(point: TestPoint) -> bool:
-    """Return whether the component of the point is a motor by its name."""
-    component = point.component.lower()
-    return any(word in component for word in _MOTOR_WORDS) and not any(word in component for word in _OTHER_PARTS)
-
-
 def is_motor_current(point: TestPoint) -> bool:
     """Return whether the point reads the running amps of a motor."""
+    component = point.component.lower()
     return (
         point.quantity is Quantity.CURRENT
         and point.state is CircuitState.ENERGIZED
-        and names_motor(point)
+        and any(word in component for word in _MOTOR_WORDS)
+        and not any(word in component for word in _OTHER_PARTS)
         and not any(word in point.title.lower() for word in _START_WORDS)
     )
 

@@ -109,6 +109,8 @@ POINTS = {
     "t1t3": point("compressor", "compressor motor", "T1-T3", R, OFF, PointKind.RANGE),
     "absence": point("compressor", "compressor motor", "T1-T2", V, OFF, PointKind.RANGE),
     "float": point("control 24 V", "float switch", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
+    "fan_switch": point("condenser fan", "fan cycling switch", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
+    "strip_limit": point("heat strips", "heat strip limit", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
     "sensor": point("defrost", "defrost sensor", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
     "opening": point("defrost", "defrost thermostat", "1-2", R, OFF, PointKind.RANGE),
     "high_speed": point("blower", "blower motor", "C-HI", R, OFF, PointKind.RANGE, None, "C-HI"),
@@ -171,11 +173,24 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
     "closed-part-open": (
         case(float="OL ohm"),
         # A thermostat without limits may be open on purpose; an open sensor or winding is no open switch.
-        [case(float="0.2 ohm"), case(opening="OL ohm"), case(sensor="OL ohm"), case(high_speed="OL ohm")],
+        [
+            case(float="0.2 ohm"),
+            case(opening="OL ohm"),
+            case(sensor="OL ohm"),
+            case(high_speed="OL ohm"),
+            case(heater_ohms="OL ohm"),
+            case(relay_contacts="OL ohm"),
+        ],
     ),
     "motor-pair-open": (
         case(high_speed="OL ohm"),
-        [case(high_speed="12.1 ohm"), case(cr="OL ohm"), case(t1t2="OL ohm"), case(ground="OL Mohm")],
+        [
+            case(high_speed="12.1 ohm"),
+            case(cr="OL ohm"),
+            case(t1t2="OL ohm"),
+            case(ground="OL Mohm"),
+            case(fan_switch="OL ohm"),
+        ],
     ),
     "bus-without-voltage": (
         case(line="240.0 V AC", bus="0.2 V DC"),
@@ -968,6 +983,8 @@ CONFIDENCES = [
     ("closed-part-open", case(float="OL ohm"), "possible"),  # probes in the air read the same
     ("closed-part-open", case(float=["OL ohm", "OL ohm"]), "likely"),
     ("closed-part-open", case(float=["0.2 ohm", "OL ohm"]), UNDECIDED),
+    ("closed-part-open", case(fan_switch=["OL ohm", "OL ohm"]), "likely"),  # a switch of a fan is no winding
+    ("closed-part-open", case(strip_limit=["OL ohm", "OL ohm"]), "likely"),  # a limit of a heater is no element
     ("motor-pair-open", case(high_speed=["OL ohm", "OL ohm"]), "likely"),
     ("motor-pair-open", case(high_speed=["12.1 ohm", "OL ohm"]), UNDECIDED),
     ("bus-without-voltage", case(line="240.0 V AC", bus=["0.2 V DC", "0.2 V DC"]), "likely"),
