@@ -282,7 +282,7 @@ def _air_handler() -> Unit:
             "heat-strip-2-amps": "clamp heat strip 2.1",
         },
         stages={"supply-volts": IDLE},
-        fitted=frozenset({"heat-strip-2", "heat-strip-2-amps", "sequencer-drop-2"}),
+        fitted=frozenset({"heat-strip-2", "heat-strip-2-amps"}),
     )
 
 
