@@ -1,8 +1,8 @@
 """The right answer to a fault, and whether the cause that is said first gives it.
 
-An answer is written from the fault that is put in, before anything is measured: the part that has the fault, and the
-matter with it. It knows no rules. A cause gives the answer when its sentence names the part and has one of the phrases
-that a technician uses for such a fault. Both are words of the trade, in lower case.
+An answer is written from the fault that is put in: the part that has the fault, and the matter with it. It knows no
+rules. A cause gives the answer when its sentence names the part and has one of the phrases that a technician uses for
+such a fault. Both are words of the trade, in lower case.
 """
 
 from dataclasses import dataclass

@@ -1,6 +1,7 @@
 """The faults of the matrix, each with its unit and the right answer.
 
-The answers were written from the faults, before anything was measured. Every value is invented.
+The answers were written from the faults; `docs/fault-matrix.md` says which were changed after a measurement. Every
+value is invented.
 """
 
 import math
