@@ -12,14 +12,10 @@ from meterlink.diagnosis.subjects import TERMINAL_PAIRS, MotorWindings
 from meterlink.judge.electrical.insulation import insulation_limits
 from meterlink.judge.electrical.winding_readings import SHORTED_BELOW, WindingSum, winding_sum, windings_alike
 from meterlink.judge.estimates import Estimate
-from meterlink.judge.judging import format_decimal
+from meterlink.judge.judging import DAMP_FACTOR, format_decimal
 from meterlink.judge.repeats import combine_readings
 
 _OHM = BASE_UNIT[Quantity.RESISTANCE]
-
-# The insulation of a cold, flooded or damp compressor may lose a factor of ten without a lasting fault. Common
-# practice, no source.
-_DAMP_FACTOR = 10
 
 
 def _latest(windings: MotorWindings, pair: str) -> Observation | None:
@@ -228,7 +224,7 @@ def _far_below(windings: MotorWindings) -> Evidence:
     """A resistance to the frame is below a tenth of the minimum by more than the meter's error."""
     for point_readings, latest, value, minimum in _readings_below_minimum(windings):
         uncertainty = combine_readings([latest.meter_reading], _OHM).expanded_uncertainty
-        if value.value + uncertainty < minimum / _DAMP_FACTOR:
+        if value.value + uncertainty < minimum / DAMP_FACTOR:
             text = f"{latest.text} at {point_readings.terminals_text} is below a tenth of the minimum."
             return make_positive_evidence(text, latest)
     return DOES_NOT_HOLD
@@ -238,7 +234,7 @@ def _far_below(windings: MotorWindings) -> Evidence:
 def _damp(windings: MotorWindings) -> Evidence:
     """Every resistance to the frame below the minimum is still above a tenth of it: damp, or flooded."""
     low = _readings_below_minimum(windings)
-    if not low or any(value.value < minimum / _DAMP_FACTOR for _, _, value, minimum in low):
+    if not low or any(value.value < minimum / DAMP_FACTOR for _, _, value, minimum in low):
         return DOES_NOT_HOLD
     listed = ", ".join(f"{latest.text} at {point_readings.terminals_text}" for point_readings, latest, _, _ in low)
     text = (

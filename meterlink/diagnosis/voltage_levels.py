@@ -14,7 +14,7 @@ _ABSENT_SHARE = Decimal("0.2")
 _ABSENT_VOLTS = Decimal(2)
 
 # A control circuit has at most 50 V; the lowest line supply, 100 V less a tenth, has 90 V. Common practice, no source.
-_MOST_CONTROL_VOLTS = 50  # V
+MOST_CONTROL_VOLTS = 50  # V
 # The highest voltage of a Class 2 circuit, as thermostats have (NEC article 725, from memory).
 _CLASS_2_TEXT = "30 V"
 LEAST_LINE_VOLTS = 90.0  # V
@@ -57,6 +57,6 @@ def most_control_volts(point_readings: PointReadings) -> str | None:
         other = any(word in point.title.lower() for word in ("primary", "contacts"))
         control = "24 v" in point.circuit.lower() and not other
         return _CLASS_2_TEXT if control else None
-    if limits.low is None or limits.high is None or convert(limits.high, limits.unit, "V") > _MOST_CONTROL_VOLTS:
+    if limits.low is None or limits.high is None or convert(limits.high, limits.unit, "V") > MOST_CONTROL_VOLTS:
         return None
     return f"{limits.high:f} {limits.unit}"

@@ -1,6 +1,6 @@
 """Judge a reading against its limits: the verdict, its margin and its reason."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from typing import NamedTuple
@@ -63,8 +63,11 @@ SHORTED_FRACTION = Decimal("0.1")
 # of its limits is out of them with a probability of about two thirds.
 MOST_UNCERTAINTY = Decimal(3)
 
-# Low insulation may let current flow to the frame. Common practice, no source.
+# Low insulation may let current flow to the frame: damp, or a lasting path below a tenth of the minimum, where drying
+# seldom helps. Common practice, no source.
 _DO_NOT_RUN = "Do not run it before it is dried or proven."
+_GROUNDED = "It is grounded: do not run it before it is proven or replaced."
+DAMP_FACTOR = 10
 
 # A handheld meter's highest resistance range ends at 10 MΩ or above (common practice, no source), so its overload to
 # ground proves no minimum above that.
@@ -203,12 +206,18 @@ def _judge_display(
         next_measurement = CloseCall(kind, measured, allowed, accuracy, celsius).advice()
     probability, prior = _probability(kind, verdict, exact, doubt, service_parts)
     shown_uncertainty = convert_interval(uncertainty, scale, limits.unit)
+    if not doubt.agree:
+        next_measurement = (
+            _disagreement_advice(kind, {meter, *(reading.meter for reading in earlier)}) or next_measurement
+        )
     if (measured.unit, limits.unit) == ("°F", "°C"):
         digits = round(digits, decimals_of(measured.resolution) + 2)  # five ninths of a decimal number never end
+    # To ground the limit is in MΩ and the reading of a fault in Ω.
+    shown = str(measured) if kind is PointKind.INSULATION else f"{digits:f} {limits.unit}"
     reason = (
         _constraint_reason(limits, digits, shown_uncertainty)
         if constrained
-        else _reason(verdict, limits, digits, shown_uncertainty, rule, close=close)
+        else _reason(verdict, limits, digits, shown, shown_uncertainty, rule, close=close)
     )
     # The zero of °C and of °F is arbitrary: a percentage of a temperature says nothing.
     nominal = None if measured.quantity is Quantity.TEMPERATURE else limits.nominal
@@ -262,13 +271,22 @@ def _doubt(
         return single
     combined = _combined(kind, limits, readings, shown_in)
     if not combined.agree:
-        return single._replace(remark=combined.remark)
+        return single._replace(remark=combined.remark, agree=False)
     by_display, by_centre = (
         _verdict(kind, limits, value, combined.uncertainty, rule) for value in (digits, combined.centre)
     )
     if by_display is not by_centre:
         return single._replace(remark="The readings lie on both sides of a limit, so they do not reduce the doubt.")
     return combined
+
+
+def _disagreement_advice(kind: PointKind, meters: Collection[str]) -> str:
+    """Return what decides between readings of one point that disagree; empty where the circuit may have changed."""
+    if len(meters) > 1:
+        return "Read a part of known value with each meter, then read this one again with the meter that was right."
+    if kind in {PointKind.CAPACITOR, PointKind.COIL}:
+        return "Clean the terminals and read it three times without moving the leads."
+    return ""
 
 
 def _combined(kind: PointKind, limits: Limits, readings: Sequence[MeterReading], shown_in: str) -> _Doubt:
@@ -310,6 +328,8 @@ def warning_text(kind: PointKind, limits: Limits | None, digits: Decimal | None)
     """
     if kind is not PointKind.INSULATION or limits is None or limits.low is None or digits is None:
         return ""
+    if digits * DAMP_FACTOR < limits.low:
+        return f" {_GROUNDED}"
     return f" {_DO_NOT_RUN}" if digits < limits.low else ""
 
 
@@ -341,8 +361,11 @@ def _constraint_reason(limits: Limits, digits: Decimal, uncertainty: Decimal) ->
 def _probability(
     kind: PointKind, verdict: Verdict, limits: Limits, doubt: _Doubt, service_parts: ServiceParts
 ) -> tuple[float | None, str]:
-    """Return ``(probability of being within, source of the prior)``; None beside a verdict without a margin."""
-    if verdict not in _VERDICTS_WITH_MARGIN:
+    """Return ``(probability of being within, source of the prior)``; None beside a verdict without a margin.
+
+    None, too, where readings disagree: one of them is wrong, and no probability of this one says which.
+    """
+    if verdict not in _VERDICTS_WITH_MARGIN or not doubt.agree:
         return None, ""
     # A capacitor's probability is compared along its readings; of any other part it is that of JCGM 106 to the digit.
     error, centre = doubt.widest, float(doubt.centre)
@@ -403,9 +426,20 @@ def _minimum_proven_by_overload(limits: Limits) -> Decimal:
 
 
 def _reason(
-    verdict: Verdict, limits: Limits, digits: Decimal, uncertainty: Decimal, rule: DecisionRule, *, close: bool
+    verdict: Verdict,
+    limits: Limits,
+    digits: Decimal,
+    value_text: str,
+    uncertainty: Decimal,
+    rule: DecisionRule,
+    *,
+    close: bool,
 ) -> str:
-    value_text = f"{digits:f} {limits.unit}"
+    if verdict is Verdict.OPEN and (limits.low or 0) <= digits * 1000 <= (limits.high or 0):
+        return (
+            f"{value_text} is a thousandth of {limits.basis}, more than an open section reads: look at the prefix on "
+            "the display, n or µ, and measure again before you call it open."
+        )
     if verdict is Verdict.OPEN:
         return f"{value_text} is almost zero: this section is open, or a probe is not on its terminal."
     if verdict is Verdict.SHORTED:

@@ -241,3 +241,83 @@ def test_split_range() -> None:
     assert run(*args, "--low=11C", "--high=20F")[0] == 2
     assert run(*args, "--low=13C", "--high=11C")[0] == 2
     assert "warmer than the return" in run("split", "--return=14C", "--supply=24C")[1]
+
+
+# What a technician does next must fit the reading. Common practice, no source, unless said.
+
+
+@pytest.mark.parametrize(
+    ("args", "line_voltage"),
+    [
+        (("control", "--reading", "118V"), True),
+        (("control", "--reading", "31.0V"), False),
+        (("contactor", "--coil", "24V", "--at", "pick-up", "--reading", "240V"), True),
+        (("contactor", "--coil", "24V", "--at", "pick-up", "--reading", "27.8V"), False),
+        (("contactor", "--coil", "208/240V", "--at", "pick-up", "--reading", "271.0V"), False),
+    ],
+)
+def test_line_voltage_in_a_control_circuit_is_no_matter_of_a_tap(args: tuple[str, ...], line_voltage: bool) -> None:
+    """No tap makes 118 V of a 24 V secondary: a thermostat circuit is Class 2 with 30 V at most (NEC article 725, from
+    memory), so line voltage has got into wires that people touch.
+    """
+    out = run(*args)[1]
+    assert out.startswith("OUTSIDE")
+    assert ("do not touch the control wiring" in out) is line_voltage
+    assert not (line_voltage and "its tap" in out)
+
+
+def test_contacts_without_current_prove_nothing() -> None:
+    """0.05 V on a meter with ±5 digits may be nothing, and without current any contact reads so: Ohm's law."""
+    status, out, err = run("contacts", "--reading", "0.05V", "--amps", "0.0A", "--answer", "0.05")
+    assert (status, err) == (0, "")
+    assert out.startswith("NOTHING FLOWS")
+    assert "mΩ" not in out
+
+
+@pytest.mark.parametrize(("reading", "word"), [("0.1ohm", "shorted"), ("7.0ohm", "Too low")])
+def test_a_shorted_heater_is_called_so(reading: str, word: str) -> None:
+    """11.5 Ω cannot become 0.1 Ω by a second element in parallel: P = U²/R would be 576 kW."""
+    assert word in run("heater", "--rated", "5 kW 240 V", "--reading", reading)[1]
+
+
+@pytest.mark.parametrize(
+    ("reading", "shown", "word"), [("0.3ohm", "0.3 Ω is below", "grounded"), ("200kohm", "200 kΩ is below", "dried")]
+)
+def test_a_path_to_ground_has_the_unit_of_the_display(reading: str, shown: str, word: str) -> None:
+    """0.3 Ω to ground is metal, which no drying removes; 200 kΩ may be damp."""
+    out = run("insulation", "--reading", reading)[1]
+    assert shown in out
+    assert word in out
+
+
+def test_a_thousandth_of_the_rating_is_a_question_of_the_prefix() -> None:
+    """An open section reads tens of picofarads of leads, not 45.2 nF of 45 µF."""
+    assert "prefix" in run("capacitor", "--rated", "45uF", "--reading", "45.2nF")[1]
+    assert "prefix" not in run("capacitor", "--rated", "45uF", "--reading", "0.00uF")[1]
+
+
+@pytest.mark.parametrize(
+    ("other", "advice"),
+    [
+        (("--other-meter", "43.5uF, 2 % + 5 digits"), "Read a part of known value with each meter"),
+        (("--again", "43.5uF"), "Clean the terminals and read it three times"),
+    ],
+)
+def test_readings_that_disagree_have_no_probability(other: tuple[str, ...], advice: str) -> None:
+    """Two readings of one part that differ by an eighth: one is wrong, and the newest need not be the right one."""
+    args = ("capacitor", "--rated", "45uF", "--reading", "38.0uF", *other)
+    fields = printed_json(*args)
+    assert fields["probability"] is None
+    assert fields["next_measurement"].startswith(advice)
+    assert "probable" not in run(*args)[1]
+
+
+def test_the_impedance_of_a_coil_is_a_plain_number() -> None:
+    """(240 V)²/9 VA = 6400 Ω."""
+    assert "6400 Ω" in run("coil", "--rated", "208/240 V 9 VA", "--reading", "820ohm")[1]
+
+
+def test_a_contactor_is_not_called_stuck_by_a_reading_of_nothing() -> None:
+    """0.0 V at a coil without a call is as it should be; only a contactor that still holds there sticks."""
+    out = run("contactor", "--coil", "24V", "--at", "drop-out", "--reading", "0.0V")[1]
+    assert "If it held until here" in out

@@ -229,7 +229,9 @@ def test_new_contacts_are_asked_about():
 @pytest.mark.parametrize("key", ["ground", "case"])
 @pytest.mark.parametrize("text", ["0.200 Mohm", "0.020 Mohm", "0.98 Mohm"])
 def test_low_insulation_is_never_passed_over(key, text):
-    """200 kΩ against 1 MΩ: damp, flooded or failing, and current may flow to the frame. Common practice, no source."""
+    """200 kΩ against 1 MΩ: damp, flooded or failing, and current may flow to the frame; below a tenth of the minimum it
+    does not dry out. Common practice, no source.
+    """
     diagnosis = diagnosis_of((key, text))
     assert "do not point to a part" not in diagnosis.summary
     assert any(cause.next_measurement.startswith("Do not run the") for cause in diagnosis.causes)
@@ -237,7 +239,12 @@ def test_low_insulation_is_never_passed_over(key, text):
     assert latest is not None
     assert latest.judgement is not None
     assert latest.verdict is Verdict.OUTSIDE
-    assert latest.judgement.reason.endswith("Do not run it before it is dried or proven.")
+    damp = text != "0.020 Mohm"
+    assert latest.judgement.reason.endswith(
+        "Do not run it before it is dried or proven."
+        if damp
+        else "It is grounded: do not run it before it is proven or replaced."
+    )
 
 
 # The headline

@@ -72,10 +72,10 @@ THREE_PHASE: list[Case] = [
 
 SINGLE_PHASE: list[Case] = [
     # sound: R–S is the sum of the other two, the start winding is the larger
-    ("C-S=4.0 C-R=1.0 R-S=5.0", "", "within", "C = C, S = S, R = R"),
+    ("C-S=4.0 C-R=1.0 R-S=5.0", "", "within", "C, S AND R AS MARKED"),
     ("1-2=4.0 2-3=1.0 1-3=5.0", "", "within", "C = 2, S = 1, R = 3"),
-    ("C-R=0.4 C-S=1.6 R-S=2.0", "", "within", "S = S"),
-    ("C-R=0.38 C-S=1.62 R-S=2.00", "", "within", "S = S"),
+    ("C-R=0.4 C-S=1.6 R-S=2.0", "", "within", "C, S AND R AS MARKED"),
+    ("C-R=0.38 C-S=1.62 R-S=2.00", "", "within", "C, S AND R AS MARKED"),
     ("C-R=0.3 C-S=1.1 R-S=1.4", "", "within", ""),
     ("C-R=0.8 C-S=2.9 R-S=3.7", "", "within", ""),
     ("1-2=0.4 2-3=1.6 1-3=2.0", "", "within", "C = 2, S = 3, R = 1"),

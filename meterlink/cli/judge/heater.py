@@ -17,7 +17,7 @@ from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.electrical.heaters import heater_current_limits, heater_resistance_limits, parse_heater_rating
 from meterlink.judge.flow import Flow
-from meterlink.judge.judging import MeasuredValue, judge
+from meterlink.judge.judging import SHORTED_FRACTION, MeasuredValue, judge
 
 _SELF_REGULATING = (
     "Not for a self-regulating heater (PTC), as many crankcase heaters are: its ohms follow its temperature."
@@ -89,6 +89,8 @@ def _explanation(limits: Limits, judgement: Judgement) -> str:
             if low
             else "Too much: another rating, two elements on one lead, part of an element bridged, or a high voltage."
         )
+    if low and judgement.digits <= (limits.low or 0) * SHORTED_FRACTION:
+        return "No more than the test leads alone: the heater is shorted, or the probes touch each other."
     return (
         "Too low: two elements in parallel, part of one bridged, or another rating."
         if low

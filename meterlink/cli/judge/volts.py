@@ -21,8 +21,9 @@ from meterlink.cli.judge.output import (
 from meterlink.core.cautions import standard_caution
 from meterlink.core.equipment import CircuitState, PointKind
 from meterlink.core.errors import InputError
-from meterlink.core.units import Quantity, parse_amount, parse_number
+from meterlink.core.units import Quantity, convert, parse_amount, parse_number
 from meterlink.core.verdicts import Judgement, Limits, Verdict
+from meterlink.diagnosis.voltage_levels import LEAST_LINE_VOLTS, MOST_CONTROL_VOLTS
 from meterlink.judge.electrical.bands import (
     CLASS_2_VOLT_AMPERES,
     DEFAULT_CONTACT_DROP,
@@ -40,6 +41,12 @@ from meterlink.judge.flow import Flow
 from meterlink.judge.judging import format_decimal, judge
 
 _CAUTION = standard_caution(CircuitState.ENERGIZED, Quantity.VOLTAGE)
+_TOO_HIGH = "At these volts the coil overheats: first check the transformer and its tap."
+_LINE_VOLTAGE = (
+    "Line voltage in a control circuit: do not touch the control wiring, the thermostat and its wires may be live, too."
+    " Open the disconnect of every circuit of the unit and lock it out. Then look for a transformer shorted from"
+    " primary to secondary, or for a line wire there. If the meter was on other terminals, read again."
+)
 
 
 @click.command()
@@ -137,6 +144,8 @@ def control(
             f"Too much for a {rated} coil ({format_decimal(coil_limit)} {rated.unit}, 110 %):"
             " measure at the coil under load."
         )
+    if _is_line_voltage(limits, judgement):
+        lines.append(_LINE_VOLTAGE)
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _CAUTION])
 
 
@@ -182,6 +191,16 @@ def contactor(
     print_judgement(limits, judgement, as_json=as_json, lines=[_explanation(coil_test, limits, judgement), _CAUTION])
 
 
+def _is_line_voltage(limits: Limits, judgement: Judgement) -> bool:
+    """Return whether line voltage is in a circuit of control voltage, above its limits: a fault that can kill."""
+    volts, high = judgement.digits, limits.high
+    if volts is None or high is None:
+        return False
+    return (
+        convert(high, limits.unit, "V") <= MOST_CONTROL_VOLTS and convert(volts, limits.unit, "V") >= LEAST_LINE_VOLTS
+    )
+
+
 def _explanation(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
     """Return the meaning of the coil voltage for the contactor and its control supply."""
     low = limits.low is not None and judgement.digits is not None and judgement.digits < limits.low
@@ -191,11 +210,11 @@ def _explanation(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
         case CoilTest.PICK_UP, _ if low:
             return "At these volts the contactor need not pull in: first find where the control volts are lost."
         case CoilTest.PICK_UP, _:
-            return "At these volts the coil overheats: first check the transformer and its tap."
+            return _LINE_VOLTAGE if _is_line_voltage(limits, judgement) else _TOO_HIGH
         case CoilTest.DROP_OUT, Verdict.WITHIN:
             return "It lets go where it should."
         case CoilTest.DROP_OUT, _ if low:
-            return "It holds on too long: a part sticks, or the iron stays magnetized."
+            return "If it held until here, it holds on too long: a part sticks, or the iron stays magnetized."
         case _:
             return "It lets go too early: it will chatter when the control volts dip."
 
@@ -215,21 +234,22 @@ def contacts(
     """
     limits = contact_drop_limits(parse_amount(limit, Quantity.VOLTAGE))
     value = without_sign(parse_measured_value(reading, Quantity.VOLTAGE))
-    flow = Flow.EXPECTED if amps is None else Flow.PROVEN
+    current = (
+        None if amps is None else require_not_negative(parse_measured_value(amps, Quantity.CURRENT)).in_unit("A")[0]
+    )
+    flow = Flow.PROVEN if current else Flow.EXPECTED
     judgement = settle_judgement(
         judge(PointKind.RANGE, limits, value, parse_optional_accuracy(accuracy), flow=flow), answer, as_json=as_json
     )
     lines, fields = [], {}
     volts, _ = value.in_unit("V")
-    if amps is not None:
-        current = require_positive(parse_amount(amps, Quantity.CURRENT), "--amps").to("A")
-        if volts is not None:
-            lines.append(f"{volts / current * 1000:.3g} mΩ, {volts * current:.3g} W of heat at {current:f} A")
-            fields = {
-                "contact_resistance": json_significant(float(volts / current)),
-                "resistance_unit": "Ω",
-                "heat": json_significant(float(volts * current)),
-                "heat_unit": "W",
-            }
+    if current and volts is not None:
+        lines.append(f"{volts / current * 1000:.3g} mΩ, {volts * current:.3g} W of heat at {current:f} A")
+        fields = {
+            "contact_resistance": json_significant(float(volts / current)),
+            "resistance_unit": "Ω",
+            "heat": json_significant(float(volts * current)),
+            "heat_unit": "W",
+        }
     lines.append("Read it while the load runs: no current, no drop. Near line volts the contacts are open.")
     print_judgement(limits, judgement, as_json=as_json, fields=fields, lines=[*lines, _CAUTION])

@@ -80,7 +80,7 @@ def judge_coil_by_rating(
     if judged.verdict is Verdict.OPEN:
         return Judgement(Verdict.OPEN, None, limits, None, None, None, line, judged.reason)
     digits = measured.in_unit("Ω")[0] or Decimal(0)
-    value, most = f"{digits:f} Ω", f"{rating.most_ohms:.3g} Ω"
+    value, most = f"{digits:f} Ω", f"{Decimal(f'{rating.most_ohms:.3g}'):f} Ω"
     if digits <= least:
         reason = f"{value} is less than a hundredth of U²/VA = {most}: the coil is shorted, or the probes touch."
         return Judgement(Verdict.SHORTED, None, limits, digits, None, judged.expanded_uncertainty, line, reason)

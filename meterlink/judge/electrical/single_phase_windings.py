@@ -155,7 +155,8 @@ def _identified(
     terminals |= {"S": only_name(middle.ends & high.ends), "R": only_name(low.ends & high.ends)}
     shown = ", ".join(f"{role} = {terminals[role]}" for role in ROLES)
     reason = f"{adds}, and {middle} is the larger of the two: the start winding. {_NOT_SEEN}"
-    result = say(Verdict.WITHIN, f"WITHIN: {shown}", reason, terminals)
+    headline = "C, S AND R AS MARKED" if all(role == name.upper() for role, name in terminals.items()) else shown
+    result = say(Verdict.WITHIN, f"WITHIN: {headline}", reason, terminals)
     return _not_as_marked(result) if marked and terminals != marked else result
 
 

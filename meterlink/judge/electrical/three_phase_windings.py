@@ -32,8 +32,6 @@ from meterlink.judge.uncertainty import COVERAGE_FACTOR
 # The windings of a sound three-phase motor differ by less than this share of their mean. Common practice, no source.
 MOST_SPREAD = 0.05
 
-_COOL = "let the motor cool, which can take hours, and read again before condemning it"
-
 
 def judge_three_phase(pairs: Sequence[PairReading], shorted_below: Decimal) -> WindingsResult:
     """Judge three readings as those of a three-phase motor; ``shorted_below`` is in Ω."""
@@ -50,7 +48,8 @@ def _with_overload(pairs: Sequence[PairReading], conducting: Sequence[PairReadin
     if not conducting:
         reason = (
             "Nothing conducts between any two terminals: the star point or the internal protector is open, the leads "
-            f"are off, or the probes are not on the terminals. If the motor is hot, {_COOL}."
+            "are off, or the probes are not on the terminals. If the motor is hot, let it cool, which can take hours, "
+            "and read again before condemning it."
         )
         return WindingsResult(Verdict.OPEN, "OPEN BETWEEN ALL TERMINALS", reason)
     if missed := conducting_pair_missed(pairs, or_above_range=False):
