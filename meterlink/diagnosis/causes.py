@@ -64,6 +64,15 @@ class Cause:
     evidence_numbers: frozenset[int] = frozenset()
     is_decided: bool = False
 
+    def includes(self, other: "Cause") -> bool:
+        """Return whether it explains the readings of an equally sure ``other`` and more: they are one fault, not two.
+
+        A mistake of the measurement is never part of a fault: they contradict each other.
+        """
+        in_circuit = {CauseKind.CONNECTION, CauseKind.UPSTREAM, CauseKind.PART}
+        faults = self.kind in in_circuit and other.kind in in_circuit
+        return faults and self.score == other.score and self.reading_numbers > other.reading_numbers
+
 
 class RepairOutcome(StrEnum):
     """The outcome of a replacement, by the readings of the new part."""

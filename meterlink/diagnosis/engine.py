@@ -34,11 +34,43 @@ def diagnose(case: Case, rules: Sequence[Rule]) -> Diagnosis:
         for subject in SUBJECTS[rule.subject].find_all(case)
         if (cause := _apply_rule(rule, subject, case)) is not None
     ]
+    causes = _merge_alike(causes)
     causes = [_decided_or_not(cause, causes, case) for cause in causes]
     causes.sort(key=lambda cause: (cause.kind is not CauseKind.STOP, -cause.score, _KIND_ORDER.index(cause.kind)))
+    causes = _put_wider_first(causes)
     ranked = tuple(replace(cause, related=_related_titles(cause, causes)) for cause in causes)
     repairs, questions = find_repairs(case), tuple(repair_questions(case))
     return Diagnosis(summarize(case, ranked, repairs, questions), ranked, _notes(case, ranked), repairs, questions)
+
+
+def _put_wider_first(causes: Sequence[Cause]) -> list[Cause]:
+    """Return ``causes``; of two equally sure ones that which explains the readings of the other, and more, is first."""
+    ordered: list[Cause] = []
+    for cause in causes:
+        place = next((place for place, other in enumerate(ordered) if cause.includes(other)), len(ordered))
+        ordered.insert(place, cause)
+    return ordered
+
+
+def _merge_alike(causes: Iterable[Cause]) -> list[Cause]:
+    """Return ``causes`` with those of one rule and one title as one: two poles before one open load, two sections that
+    are swapped. It is as sure as the surest of them, with the evidence and the readings of all.
+    """
+    alike: dict[tuple[str, str], list[Cause]] = {}
+    for cause in causes:
+        alike.setdefault((cause.rule, cause.title), []).append(cause)
+    return [_merged(group) if len(group) > 1 else group[0] for group in alike.values()]
+
+
+def _merged(causes: Sequence[Cause]) -> Cause:
+    surest = max(causes, key=lambda cause: cause.score)
+    return replace(
+        surest,
+        evidence_for=tuple(dict.fromkeys(text for cause in causes for text in cause.evidence_for)),
+        evidence_against=tuple(dict.fromkeys(text for cause in causes for text in cause.evidence_against)),
+        reading_numbers=frozenset[int]().union(*(cause.reading_numbers for cause in causes)),
+        evidence_numbers=frozenset[int]().union(*(cause.evidence_numbers for cause in causes)),
+    )
 
 
 def _related_titles(cause: Cause, causes: Sequence[Cause]) -> tuple[str, ...]:
@@ -168,7 +200,7 @@ def _sentences_of(evidence: Iterable[Evidence]) -> tuple[str, ...]:
 
 
 def _notes(case: Case, causes: tuple[Cause, ...]) -> tuple[str, ...]:
-    explained = frozenset[int]().union(*(cause.reading_numbers for cause in causes))
+    explained = frozenset[int]().union(*(cause.reading_numbers | cause.evidence_numbers for cause in causes))
     notes = []
     for point_readings in case.point_readings:
         latest = point_readings.latest
@@ -182,10 +214,16 @@ def _notes(case: Case, causes: tuple[Cause, ...]) -> tuple[str, ...]:
             and latest.number not in explained
             and not is_resistance_to_ground(point_readings.point)
         ):
-            notes.append(f"{name}: {_reason(latest)} No rule explains it.")
+            notes.append(f"{name}: {_reason(latest)} {_what_decides(latest) or 'No rule explains it.'}")
         elif latest.verdict is Verdict.WITHIN and latest.judgement and latest.judgement.margin is Margin.CLOSE_CALL:
             notes.append(f"{name} reads {latest.text}: within its limits, but a close call for this meter.")
     return tuple(notes)
+
+
+def _what_decides(observation: Observation) -> str:
+    """Return the measurement that decides where a reading cannot tell; empty for every other verdict."""
+    judgement = observation.judgement
+    return judgement.next_measurement if judgement and judgement.verdict is Verdict.CANNOT_TELL else ""
 
 
 def _reason(observation: Observation) -> str:

@@ -4,6 +4,7 @@ from itertools import pairwise
 
 from meterlink.core.equipment import CircuitState
 from meterlink.core.readings import Coupling
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.evidence import DOES_NOT_HOLD, UNKNOWN, Evidence, fact, make_evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point, drop_at_rated_amps, readings_differ
@@ -260,9 +261,20 @@ def _within_at_last(point: MeasuredPoint) -> Evidence:
 @fact(MeasuredPoint, "a replacement in between would explain it")
 def _replaced_in_between(point: MeasuredPoint) -> Evidence:
     """No replacement is recorded, and at a part that may be replaced every reading up to one is clearly outside its
-    limits and every later one clearly within. That is a question, not a cause.
+    limits and every later one clearly within. That is a question, not a cause. Or it is a voltage of a live circuit in
+    which a part was replaced.
     """
-    return make_evidence(jumped_to_within(point.point_readings) is not None, "", point.point_readings.latest)
+    readings = point.point_readings
+    changed = readings.point.state is CircuitState.ENERGIZED and any(
+        entry.replacement for entry in point.case.point_readings
+    )
+    return make_evidence(changed or jumped_to_within(readings) is not None, "", readings.latest)
+
+
+@fact(MeasuredPoint, "it is a current, which follows the load")
+def _follows_the_load(point: MeasuredPoint) -> Evidence:
+    """Amps change with the load, the weather and the minutes since the start, and a clamp has no contact."""
+    return make_evidence(point.point_readings.point.quantity is Quantity.CURRENT, "", point.point_readings.latest)
 
 
 @fact(MeasuredPoint, "its part was replaced, and the new one is outside its limits")

@@ -9,7 +9,7 @@ from meterlink.diagnosis.facts_readings import describe_point
 from meterlink.diagnosis.likelihood import coincidence_weight, faulty_part_density
 from meterlink.diagnosis.observations import PointReadings
 from meterlink.diagnosis.running_motors import RunningMotor
-from meterlink.diagnosis.subjects import WholeVisit, is_control_supply
+from meterlink.diagnosis.subjects import Coil, WholeVisit, is_control_supply, is_transformer_primary
 from meterlink.diagnosis.supply_legs import NO_SUPPLY_VOLTS, SupplyLegs
 from meterlink.diagnosis.supply_state import fed_control_supply, find_line_fall, newest_line_supplies
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
@@ -30,13 +30,26 @@ _SERVICE_VOLTS, _SERVICE_SPREAD = 25.5, 1.0
 @fact(WholeVisit, "the line supply reads below its low limit")
 def _line_low(visit: WholeVisit) -> Evidence:
     """The newest line voltage is below its low limit, but not almost zero."""
-    return _level_is(visit.worst_line_supply, VoltageLevel.LOW)
+    return _worst_level_is(visit, VoltageLevel.LOW)
+
+
+@fact(WholeVisit, "the line voltages show a lost line")
+def _line_lost(visit: WholeVisit) -> Evidence:
+    """Of three line-to-line voltages two are far below the third and together make it: they have one line in common,
+    which is lost. A motor that runs holds the voltage of a lost line near normal, so it may not show.
+    """
+    supplies = {frozenset(supply.point.terminals): supply for supply in visit.line_supplies}
+    if len(supplies) < 3:
+        return UNKNOWN
+    listed = ", ".join(f"{supply.terminals_text} {_text_of(supply)}" for supply in supplies.values())
+    text = f"{listed}: {visit.lost_line} has no voltage of its own."
+    return make_evidence(visit.lost_line is not None, text, *(supply.latest for supply in supplies.values()))
 
 
 @fact(WholeVisit, "the line supply reads almost zero")
 def _line_absent(visit: WholeVisit) -> Evidence:
     """The newest line voltage is below a fifth of its low limit (below 2 V without limits)."""
-    return _level_is(visit.worst_line_supply, VoltageLevel.ABSENT)
+    return _worst_level_is(visit, VoltageLevel.ABSENT)
 
 
 @fact(WholeVisit, "some of the supply has voltage")
@@ -114,6 +127,18 @@ def _found_along_the_way(visit: WholeVisit) -> Evidence:
 
 def _text_of(point_readings: PointReadings) -> str:
     return point_readings.latest.text if point_readings.latest else ""
+
+
+def _worst_level_is(visit: WholeVisit, expected: VoltageLevel) -> Evidence:
+    """Return whether the worst line supply has the level; the readings of all with that level are the evidence."""
+    worst = visit.worst_line_supply
+    evidence = _level_is(worst, expected)
+    if not evidence.holds:
+        return evidence
+    alike = [supply for supply in visit.line_supplies if supply is not worst and voltage_level(supply) is expected]
+    others = " and ".join(f"{describe_point(supply)} reads {_text_of(supply)}" for supply in alike)
+    text = f"{evidence.text.removesuffix('.')}; {others}." if others else evidence.text
+    return make_positive_evidence(text, worst.latest if worst else None, *(supply.latest for supply in alike))
 
 
 def _level_is(point_readings: PointReadings | None, expected: VoltageLevel) -> Evidence:
@@ -282,3 +307,34 @@ def _leg_share_is(visit: WholeVisit, expected: float, description: str) -> Evide
         listed = " and ".join(reading.text for reading in legs.leg_readings)
         return make_evidence(holds, f"To ground the legs read {listed}: {description}.", *legs.leg_readings)
     return UNKNOWN
+
+
+# The control transformer, where no coil was read: the rules about a coil say more.
+
+
+@fact(WholeVisit, "the control transformer's secondary has no voltage")
+def _secondary_absent(visit: WholeVisit) -> Evidence:
+    """The newest voltage at a control transformer's secondary is almost zero."""
+    supply = visit.control_supply
+    at_source = supply is not None and is_control_supply(supply.point)
+    return _level_is(supply if at_source else None, VoltageLevel.ABSENT)
+
+
+@fact(WholeVisit, "the control transformer's primary has voltage")
+def _primary_present(visit: WholeVisit) -> Evidence:
+    """The newest voltage at a control transformer's primary is not almost zero."""
+    primaries = [entry for entry in visit.case.point_readings if entry.latest and is_transformer_primary(entry.point)]
+    levels = [(entry, voltage_level(entry)) for entry in primaries]
+    if not levels or levels[-1][1] is None:
+        return UNKNOWN
+    primary, level = levels[-1]
+    text = f"{describe_point(primary)} reads {_text_of(primary)}."
+    return make_evidence(level is not VoltageLevel.ABSENT, text, primary.latest)
+
+
+@fact(WholeVisit, "a coil of the control circuit was read")
+def _coil_read(visit: WholeVisit) -> Evidence:
+    """A coil in the circuit of the control supply has a reading: the rules about a coil say more."""
+    supply = visit.control_supply
+    coils = [coil for coil in Coil.find_all(visit.case) if supply and coil.control_supply is supply]
+    return make_evidence(bool(coils), "A coil was read.")

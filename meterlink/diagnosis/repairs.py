@@ -135,15 +135,26 @@ def repair_questions(case: Case) -> Iterator[RepairQuestion]:
             continue
         part, terminals = point_readings.point.title, point_readings.terminals_text
         compared = before_and_after(point_readings.point.kind, before, after)
-        contact = (
-            f"A bad contact at {terminals}, or a probe that was off: clean them, pull on each crimp and spade, and read"
-            " it three times without moving the leads."
-        )
-        question = Question(
-            f"Was the {part} replaced in between? {terminals} read {compared}.",
-            (
-                Choice("yes", "the part was replaced", f"Repair proven: {terminals} read {compared}."),
-                Choice("no", "it is the same part", contact),
+        yield RepairQuestion(
+            Question(
+                f"Was the {part} replaced in between? {terminals} read {compared}.",
+                (
+                    Choice("yes", "the part was replaced", f"Repair proven: {terminals} read {compared}."),
+                    Choice("no", "it is the same part", _same_part_advice(point_readings)),
+                ),
             ),
+            frozenset({before.number, after.number}),
         )
-        yield RepairQuestion(question, frozenset({before.number, after.number}))
+
+
+def _same_part_advice(point_readings: PointReadings) -> str:
+    """Return what to do where the reading of one part jumped to within."""
+    if len({reading.meter for reading in point_readings.matching_readings}) > 1:
+        return (
+            "One of the meters is wrong, or a probe was off: read a part of known value with each, then read this one"
+            " again with the meter that was right."
+        )
+    return (
+        f"A bad contact at {point_readings.terminals_text}, or a probe that was off: clean them, pull on each crimp and"
+        " spade, and read it three times without moving the leads."
+    )

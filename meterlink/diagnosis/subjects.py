@@ -5,14 +5,17 @@ They are recognised by the words of the trade in the test points, so any plan wo
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import ClassVar
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
+from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Limits
 from meterlink.diagnosis.observations import Case, PointReadings
 from meterlink.diagnosis.supply_points import GROUND_TERMINALS, is_closed_path, reads_line_to_ground
 from meterlink.diagnosis.voltage_levels import VoltageLevel, voltage_level
+from meterlink.judge.electrical.lost_phase import LineReading, lost_line
 from meterlink.judge.judging import limits_for
 
 TERMINAL_PAIRS = ("C–S", "C–R", "R–S")
@@ -69,7 +72,16 @@ class CapacitorSection:
 
     KIND: ClassVar[str] = "capacitor section"
     PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset(
-        {"part", "terminals", "own_terminal", "common_terminal", "other_terminal", "other_terminals", "outer_terminals"}
+        {
+            "part",
+            "terminals",
+            "own_terminal",
+            "common_terminal",
+            "other_terminal",
+            "other_terminals",
+            "outer_terminals",
+            "both_terminals",
+        }
     )
 
     case: Case
@@ -95,6 +107,7 @@ class CapacitorSection:
             "other_terminal": other,
             "other_terminals": f"{common}–{other}",
             "outer_terminals": f"{own}–{other}",
+            "both_terminals": " and ".join(sorted((own, other), reverse=True)),
         }
 
     @property
@@ -317,15 +330,20 @@ class ContactorContacts:
     """One pole of a contactor, with its voltage drop under load."""
 
     KIND: ClassVar[str] = "contacts"
-    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "terminals"})
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"part", "terminals", "contactor"})
 
     case: Case
     point_readings: PointReadings
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The contacts and their terminals: ``{name in PLACEHOLDERS: text}``."""
-        return {"part": self.point_readings.point.title, "terminals": self.point_readings.terminals_text}
+        """The contacts, their terminals, and the contacts of all poles: ``{name in PLACEHOLDERS: text}``."""
+        point = self.point_readings.point
+        return {
+            "part": point.title,
+            "terminals": self.point_readings.terminals_text,
+            "contactor": f"{point.component} of the {point.circuit} circuit",
+        }
 
     @classmethod
     def find_all(cls, case: Case) -> "list[ContactorContacts]":
@@ -362,20 +380,46 @@ class MeasuredPoint:
         return [cls(case, point_readings) for point_readings in case.point_readings if point_readings.readings]
 
 
+def _share_of_low_limit(supply: PointReadings) -> Decimal:
+    """Return a line voltage by its low limit, 1 for one without a value or a limit."""
+    judgement, limits = supply.latest.judgement if supply.latest else None, supply.limits
+    if judgement is None or judgement.digits is None or limits is None or not limits.low:
+        return Decimal(1)
+    return judgement.digits / limits.low
+
+
 @dataclass(frozen=True, slots=True)
 class WholeVisit:
     """The whole visit."""
 
     KIND: ClassVar[str] = "visit"
-    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"line_terminals"})
+    PLACEHOLDERS: ClassVar[frozenset[str]] = frozenset({"line_terminals", "lost_line", "secondary"})
 
     case: Case
 
     @property
     def placeholders(self) -> dict[str, str]:
-        """The terminals of the line supply: ``{"line_terminals": terminals}``."""
-        supply = self.worst_line_supply
-        return {"line_terminals": supply.terminals_text if supply else "the line terminals"}
+        """The terminals of the line supply, a lost line, the control supply: ``{name in PLACEHOLDERS: text}``."""
+        supply, secondary = self.worst_line_supply, self.control_supply
+        return {
+            "line_terminals": supply.terminals_text if supply else "the line terminals",
+            "lost_line": self.lost_line or "one line",
+            "secondary": secondary.terminals_text if secondary else "the control transformer's secondary",
+        }
+
+    @property
+    def lost_line(self) -> str | None:
+        """The line that the newest three line-to-line voltages show to be lost; None without three, or if none is."""
+        pairs = {frozenset(supply.point.terminals): supply for supply in self.line_supplies}
+        lines = [
+            LineReading(supply.point.terminals, supply.latest.measured) for supply in pairs.values() if supply.latest
+        ]
+        if len(frozenset[str]().union(*pairs)) != 3:
+            return None
+        try:
+            return lost_line(lines)
+        except InputError:  # not three pairs, or an overload
+            return None
 
     @property
     def line_supplies(self) -> list[PointReadings]:
@@ -384,12 +428,12 @@ class WholeVisit:
 
     @property
     def worst_line_supply(self) -> PointReadings | None:
-        """The worst line supply: the first without voltage, else the first that is low, else the first."""
+        """The worst line supply: the lowest without voltage, else the lowest that is low, else the first."""
         supplies = self.line_supplies
         for level in (VoltageLevel.ABSENT, VoltageLevel.LOW):
-            for supply in supplies:
-                if voltage_level(supply) is level:
-                    return supply
+            at_level = [supply for supply in supplies if voltage_level(supply) is level]
+            if at_level:
+                return min(at_level, key=_share_of_low_limit)
         return next(iter(supplies), None)
 
     @property

@@ -80,7 +80,7 @@ def _continued(title: str) -> str:
 def _independent_faults(case: Case, likely: Sequence[Cause]) -> list[list[Cause]]:
     """Return the faults that do not explain each other, the surest first, each with the causes that rival it.
 
-    A rival needs one of the same readings and is as sure.
+    A rival needs one of the same readings and is as sure. A cause that is included in another one is no rival of it.
     """
     parts = _Parts(case)
     faults: list[list[Cause]] = []
@@ -89,7 +89,11 @@ def _independent_faults(case: Case, likely: Sequence[Cause]) -> list[list[Cause]
             faults.append([cause])
             continue
         for fault in faults:
-            if cause.score == fault[0].score and cause.reading_numbers & fault[0].reading_numbers:
+            if (
+                cause.score == fault[0].score
+                and cause.reading_numbers & fault[0].reading_numbers
+                and not fault[0].includes(cause)
+            ):
                 fault.append(cause)
     return faults
 

@@ -307,3 +307,94 @@ source = 3
 def test_a_brace_without_a_partner():
     with pytest.raises(InputError, match=r"rules.toml:5:1: rule 1 \(x\), title: a brace has no partner"):
         parse_rules(RULE.replace("{part}", "{part"))
+
+
+def test_two_sections_that_are_swapped_are_one_cause():
+    """One mistake of the leads: two causes with the terminals in either order would be no choice."""
+    diagnosis = diagnose(case((HERM, "5.02 uF"), (FAN, "44.9 uF")), shipped_rules())
+    titles = [cause.title for cause in diagnosis.causes if cause.rule == "sections-swapped"]
+    assert titles == ["HERM and FAN are swapped: each reads the value of the other"]
+    assert diagnosis.summary.startswith("The best explanation: HERM and FAN are swapped")
+    swapped = next(cause for cause in diagnosis.causes if cause.rule == "sections-swapped")
+    assert swapped.reading_numbers == {0, 1}
+    assert any("C–FAN" in text for text in swapped.evidence_for)
+
+
+def volts_between(first: str, second: str, **changes: object) -> TestPoint:
+    pair = TestPoint(
+        f"{first}-{second}", "supply", "line", (first, second), V, CircuitState.ENERGIZED, PointKind.RANGE,
+        Span(Decimal(207), Decimal(253), "V"),
+    )  # fmt: skip
+    return replace(pair, **changes)  # type: ignore[arg-type]
+
+
+def test_two_poles_before_one_open_load_are_one_cause():
+    """The current of a load flows through both poles: one open load, not two. Kirchhoff's current law."""
+    poles = [
+        TestPoint(
+            f"pole-{number}", "compressor", "contactor contacts", (f"L{number}", f"T{number}"), V,
+            CircuitState.ENERGIZED, PointKind.RANGE, Span(None, Decimal("0.2"), "V"), f"pole {number}",
+        )
+        for number in (1, 2)
+    ]  # fmt: skip
+    readings = case((volts_between("L1", "L2"), "241 V"), (poles[0], "0.05 V"), (poles[1], "0.04 V"), (AMPS, "0.0 A"))
+    diagnosis = diagnose(readings, shipped_rules())
+    assert [cause.rule for cause in diagnosis.causes] == ["load-open"]
+    assert diagnosis.summary.startswith(
+        "The best explanation: The load behind the contactor contacts of the compressor"
+    )
+
+
+def test_the_lowest_line_voltage_is_the_one_that_counts():
+    """181 V under load is far below 207 V, whatever the doubtful 200 V without load: a motor does not start on it."""
+    loaded = volts_between("L1", "L2", key="loaded", section="loaded")
+    diagnosis = diagnose(case((volts_between("L1", "L2"), "200 V"), (loaded, "181 V")), shipped_rules())
+    low = next(cause for cause in diagnosis.causes if cause.rule == "supply-low")
+    assert low.confidence is Confidence.LIKELY
+    assert not low.evidence_against
+    assert "No rule explains it" not in " ".join(diagnosis.notes)
+
+
+def test_three_pairs_without_voltage_have_one_cause():
+    """An open disconnect leaves all three pairs without voltage: no pair is left unexplained."""
+    pairs = [volts_between(*pair) for pair in (("L1", "L2"), ("L2", "L3"), ("L1", "L3"))]
+    diagnosis = diagnose(case(*((pair, "0.0 V") for pair in pairs)), shipped_rules())
+    assert [cause.rule for cause in diagnosis.causes] == ["supply-missing"]
+    assert diagnosis.notes == ()
+    assert diagnosis.causes[0].next_measurement.startswith("Prove the tester")
+
+
+def test_what_cannot_be_told_has_the_measurement_that_decides():
+    """5 on a display without decimals may be 4.5 or 5.5, and the limits of 5 µF are 0.6 µF apart."""
+    (note,) = diagnose(case((FAN, "5 uF")), shipped_rules()).notes
+    assert "No rule explains it" not in note
+    assert "a range that shows 0.1 µF would settle it" in note
+
+
+def test_a_capacitor_that_explains_the_amps_is_one_fault_with_them():
+    """With less current in the auxiliary winding the main winding carries more of the load: textbook. So a weak section
+    and high amps are one story, and the next measurement does not decide between them.
+    """
+    line = volts_between("L1", "L2")
+    diagnosis = diagnose(case((line, "241 V"), (AMPS, "17.2 A"), (HERM, "31.2 uF")), shipped_rules())
+    assert diagnosis.causes[0].rule == "amps-high-weak-capacitor"
+    assert diagnosis.summary.startswith("The best explanation: The compressor motor draws too much because a capacitor")
+
+
+def test_a_fuse_that_takes_the_voltage_explains_the_missing_supply():
+    """The supply's 239 V are across the fuse, so they are not at the unit: Kirchhoff's voltage law."""
+    fuse = volts_between("1", "2", component="fuse", specification=Span(None, Decimal("0.2"), "V"))
+    diagnosis = diagnose(case((volts_between("L1", "L2"), "0.4 V"), (fuse, "239 V")), shipped_rules())
+    assert diagnosis.causes[0].rule == "closed-path-open"
+    assert diagnosis.summary.startswith("The best explanation: The fuse is open")
+
+
+def test_evidence_is_explained():
+    """A low secondary is evidence for shorted turns of the coil it feeds: a note that no rule explains it is wrong."""
+    control = Span(Decimal("20.4"), Decimal(30), "V")
+    secondary = volts_between(
+        "R", "C", circuit="control 24 V", component="control transformer secondary", specification=control
+    )
+    diagnosis = diagnose(case((secondary, "19.5 V"), (COIL, "5.2 ohm")), shipped_rules())
+    assert diagnosis.causes[0].rule == "coil-shorted-turns"
+    assert diagnosis.notes == ()

@@ -20,7 +20,7 @@ from meterlink.station.rules import shipped_rules
 from support.examples import examples
 from support.points import point, rated, span
 
-C, R, V = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE
+C, R, V, A = Quantity.CAPACITANCE, Quantity.RESISTANCE, Quantity.VOLTAGE, Quantity.CURRENT
 OFF, ON = CircuitState.ISOLATED, CircuitState.ENERGIZED
 CAN = "run capacitor"
 POINTS = {
@@ -35,6 +35,7 @@ POINTS = {
     "relay": point("compressor", "start relay contacts", "1-2", R, OFF, PointKind.RANGE, span(None, "1", "Ω")),
     "winding": point("compressor", "compressor motor", "C-S", R, OFF, PointKind.RANGE, span("3.6", "4.4", "Ω")),
     "drop": point("compressor", "contactor contacts", "L1-T1", V, ON, PointKind.RANGE, span(None, "0.2", "V")),
+    "amps": point("compressor", "compressor motor", "T1-C", A, ON, PointKind.RANGE, span(None, "14.1", "A")),
     "line": point("supply", "line", "L1-L2", V, ON, PointKind.RANGE, span("187.2", "253", "V")),
 }
 
@@ -313,3 +314,26 @@ def test_no_cause_of_an_outside_reading_is_called_unlikely(readings, before):
         if cause.reading_numbers & outside:
             assert cause.confidence is not Confidence.UNLIKELY
     assert "unlikely" not in diagnosis.summary
+
+
+def test_two_meters_that_differ_blame_a_meter_and_no_terminal():
+    """The same part cannot have two values: with another meter in between, the meter is the first to doubt."""
+    herm = replace(POINTS["herm"], key="herm")
+    readings = (reading(herm, "39.1 uF", 1, "one"), reading(herm, "44.6 uF", 2, "two"))
+    (asked,) = diagnose(Case((PointReadings(herm, readings),)), shipped_rules()).questions
+    assert "read a part of known value with each" in asked.question.choices[1].conclusion
+
+
+def test_amps_that_fall_after_a_new_capacitor_are_no_bad_contact():
+    """17.2 A with a weak capacitor, 12.3 A with a new one: that is the repair, and a clamp has no contact to clean."""
+    readings = (("amps", "17.2 A"), ("herm", "31.0 uF"), ("herm", "45.0 uF"), ("amps", "12.3 A"))
+    diagnosis = diagnosis_of(*readings, replaced={CAN: 2})
+    assert diagnosis.causes == ()
+    assert diagnosis.summary.startswith("Repair proven")
+
+
+def test_volts_that_change_after_a_replacement_are_no_bad_contact():
+    """A new coil takes another current, so the volts of its circuit change with it: Ohm's law."""
+    readings = (("line", "185.0 V"), ("herm", "31.0 uF"), ("herm", "45.0 uF"), ("line", "238.0 V"), ("line", "212.0 V"))
+    diagnosis = diagnosis_of(*readings, replaced={CAN: 2})
+    assert not [cause for cause in diagnosis.causes if cause.rule == "contact-not-part"]

@@ -308,6 +308,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(herm=[by("one", "44.8 uF"), by("two", "38.0 uF")]),
             case(herm="38 uF"),
             case(herm=["38.0 uF", "44.8 uF"]),  # a new part in between would explain it: a question
+            case(rated_amps=["17.2 A", "12.3 A"]),  # the load of a motor changes, and a clamp has no contact
         ],
     ),
     "new-part-outside": (
@@ -387,7 +388,52 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
         case(coil_volts="17.0 V AC"),
         [case(coil_volts="20.4 V AC"), case(coil_volts="2.0 V AC")],
     ),
-    "supply-low": (case(line="170.0 V AC"), [case(line="187.2 V AC"), case(line="3.0 V AC"), case(coil_volts="17 V")]),
+    "supply-low": (
+        case(line="170.0 V AC"),
+        [
+            case(line="187.2 V AC"),
+            case(line="3.0 V AC"),
+            case(coil_volts="17 V"),
+            case(line="208.0 V AC", line_23="104.0 V AC", line_13="103.0 V AC"),  # no low supply: L3 is lost
+        ],
+    ),
+    # Loads in a row between L1 and L2 hold the line that is lost, L3, in the middle: half of 208 V each (textbook).
+    "line-lost": (
+        case(line="208.0 V AC", line_23="104.0 V AC", line_13="103.0 V AC"),
+        [
+            case(line="208.0 V AC", line_23="208.0 V AC", line_13="207.0 V AC"),
+            case(line="208.0 V AC", line_23="171.0 V AC", line_13="170.0 V AC"),  # a bad joint, or a motor that runs
+            case(line="0.4 V AC", line_23="208.0 V AC", line_13="208.0 V AC"),  # L1 or L2: these do not tell
+            case(line="208.0 V AC", line_23="104.0 V AC"),
+            case(
+                line="208.0 V AC",
+                line_23="104.0 V AC",
+                line_13="103.0 V AC",
+                l1_ground="120.0 V AC",
+                l2_ground="120.0 V AC",
+                l3_ground="2.0 V AC",
+            ),
+        ],
+    ),
+    # Without a reading at a coil the transformer's own rules are silent, and its secondary is read first of all.
+    "secondary-without-voltage": (
+        case(line="240.0 V AC", secondary="0.0 V AC"),
+        [
+            case(line="240.0 V AC", secondary="25.0 V AC"),
+            case(line="240.0 V AC", secondary="0.0 V AC", primary="239.0 V AC"),
+            case(line="240.0 V AC", secondary="0.0 V AC", coil="14.0 ohm"),
+            case(line="0.3 V AC", secondary="0.0 V AC"),
+        ],
+    ),
+    "secondary-open": (
+        case(secondary="0.0 V AC", primary="239.0 V AC"),
+        [
+            case(secondary="25.0 V AC", primary="239.0 V AC"),
+            case(secondary="0.0 V AC", primary="0.4 V AC"),
+            case(secondary="0.0 V AC"),
+            case(secondary="0.0 V AC", primary="239.0 V AC", coil="14.0 ohm"),
+        ],
+    ),
     # 245 V off and 192 V running are both within 187 to 253 V, and a fall of 21.6 %; at most 5 % in all are usual on
     # feeder and branch circuit (NEC, informational notes to 210.19(A) and 215.2(A), seen quoted).
     "supply-sags": (
@@ -453,6 +499,7 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
             case(line="0.4 V AC"),
             case(line="209 V AC", line_23="208.0 V AC"),
             case(line="0.4 V AC", l1_ground="121.0 V AC", l2_ground="120.7 V AC"),  # the legs tell more
+            case(line="208.0 V AC", line_23="3.0 V AC", line_13="4.0 V AC"),  # the three pairs name L3
         ],
     ),
     # A 120/240 V service has 120 V from each leg to ground (textbook). Without load nothing feeds the open leg.
