@@ -15,7 +15,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import BASE_UNIT
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.judging import MeasuredValue, format_decimal
-from meterlink.judge.measured_value import MeterReading, convert_interval
+from meterlink.judge.measured_value import MeterReading, convert_interval, format_figures
 from meterlink.judge.uncertainty import COVERAGE_FACTOR, REPEATABILITY_STEPS, AccuracyLine, assumed_accuracy
 
 # A calculated value is judged in the digits that are shown. A good handheld meter has four.
@@ -159,7 +159,7 @@ def judge_estimate(
     else:
         reason = f"{value_text} is within {limits.basis}"
     if close:
-        reason += f", but uncertain by ± {rounded_uncertainty:.2g} {limits.unit}: {remedy}"
+        reason += f", but uncertain by ± {format_figures(rounded_uncertainty, 2)} {limits.unit}: {remedy}"
     return Judgement(
         Verdict.OUTSIDE if below or above else Verdict.WITHIN,
         Margin.CLOSE_CALL if close else Margin.CLEAR,

@@ -24,6 +24,7 @@ from meterlink.judge.measured_value import (
     decimals_of,
     exact_unit,
     format_decimal,
+    format_figures,
     shows_nothing,
 )
 from meterlink.judge.reading_questions import coupling_question, judge_typed, overload_question
@@ -353,8 +354,8 @@ def _is_indistinct(limits: Limits, digits: Decimal, uncertainty: Decimal) -> boo
 def _constraint_reason(limits: Limits, digits: Decimal, uncertainty: Decimal) -> str:
     half = _half_span(limits)
     return (
-        f"{digits:f} {limits.unit}, but the meter may be off by {uncertainty:.2g} {limits.unit}: more than "
-        f"{MOST_UNCERTAINTY} times the ±{format_decimal(half)} {limits.unit} of {limits.basis}."
+        f"{digits:f} {limits.unit}, but the meter may be off by {format_figures(uncertainty, 2)} {limits.unit}: more "
+        f"than {MOST_UNCERTAINTY} times the ±{format_decimal(half)} {limits.unit} of {limits.basis}."
     )
 
 
@@ -454,6 +455,8 @@ def _reason(
         within = "" if limits.basis.startswith(("at least ", "at most ")) else "within "
         text = f"{value_text} is {within}{limits.basis}"
     if verdict is Verdict.CANNOT_TELL:
-        guard = f"{rule.guard_band(uncertainty):.2g} {limits.unit}"
+        guard = f"{format_figures(rule.guard_band(uncertainty), 2)} {limits.unit}"
         return f"{text}, but too near the limit to decide: the guard band is {guard}."
-    return f"{text}, but the meter may be off by {uncertainty:.2g} {limits.unit}." if close else f"{text}."
+    return (
+        f"{text}, but the meter may be off by {format_figures(uncertainty, 2)} {limits.unit}." if close else f"{text}."
+    )

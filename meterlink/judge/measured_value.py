@@ -157,6 +157,11 @@ def decimals_of(number: Decimal) -> int:
     return max(-exponent, 0) if isinstance(exponent, int) else 0
 
 
+def format_figures(number: Decimal | float, figures: int) -> str:
+    """Return a number rounded to ``figures`` significant figures, never with an exponent: 211.4 by 2 → ``210``."""
+    return f"{Decimal(f'{number:.{figures - 1}e}'):f}"
+
+
 def format_decimal(number: Decimal) -> str:
     """Return a Decimal without exponent and without trailing zeros: 42.30 → ``42.3``."""
     return f"{number.normalize():f}"

@@ -321,3 +321,16 @@ def test_a_contactor_is_not_called_stuck_by_a_reading_of_nothing() -> None:
     """0.0 V at a coil without a call is as it should be; only a contactor that still holds there sticks."""
     out = run("contactor", "--coil", "24V", "--at", "drop-out", "--reading", "0.0V")[1]
     assert "If it held until here" in out
+
+
+def test_no_number_has_an_exponent() -> None:
+    """12 V at 12 A are 1000 mΩ, and 95 % of an error of up to 199 Ω lie within 190 Ω."""
+    assert "1000 mΩ, 144 W" in run("contacts", "--reading", "12.0V", "--amps", "12A")[1]
+    assert "off by 190 Ω" in run("coil", "--low", "10000ohm", "--high", "20000ohm", "--reading", "19900ohm")[1]
+
+
+def test_a_capacitor_without_current_is_open_and_has_no_margin() -> None:
+    """Only within and outside are nearer to or farther from a limit."""
+    args = ("under-load", "--amps", "0.0A", "--volts", "370V", "--frequency", "60Hz", "--rated", "45uF")
+    fields = printed_json(*args)
+    assert (fields["verdict"], fields["margin"]) == ("open", None)

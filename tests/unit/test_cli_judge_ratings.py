@@ -186,3 +186,10 @@ def test_the_voltage_of_the_part_is_needed(stock: str) -> None:
     code, _, err = run("replacement", "--part", "45 uF", "--stock", stock)
     assert code == 2
     assert "voltage rating of 45 µF is missing" in err
+
+
+def test_a_question_with_one_choice_says_what_else_to_do() -> None:
+    """'mF' on a can means µF, but a meter's mF is a thousand of them: the technician confirms, or types it again."""
+    status, out, _ = run("rating", "5 mF 440 V")
+    assert status == 3
+    assert out.splitlines()[-1].startswith("If that is right, answer with --answer 1.")

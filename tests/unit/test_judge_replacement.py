@@ -278,3 +278,15 @@ def test_the_same_part_in_stock_is_always_the_best(part: str, entries: list[Stoc
     assert best.method is ReplacementMethod.SAME_RATING
     assert best.parts[0].part.sections == original.sections
     assert max(best.parts[0].part.volts) == max(original.volts)
+
+
+def test_a_pair_in_parallel_for_one_section_is_wired_by_name() -> None:
+    """Three cans for one dual: both of the pair go to HERM, so 'the others' would not say where. Textbook: in parallel
+    values add, 35 + 10 µF are 45 µF.
+    """
+    answer = replacements("45+5 uF 440 V", "35 uF 440 V", "10 uF 440 V", "5 uF 440 V")
+    (option,) = [option for option in answer.options if len(option.parts) == 3]
+    assert option.remarks[0] == (
+        "Separate parts for one dual: tie one terminal of each together as C; the other terminals of 35 µF 440 V and"
+        " 10 µF 440 V together are HERM; the other terminal of 5 µF 440 V is FAN."
+    )

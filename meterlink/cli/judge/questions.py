@@ -32,7 +32,11 @@ def settle(result: Conclusion | Question[Conclusion], answer: str | None, *, as_
     if answer is not None:
         return result.choose(answer).conclusion
     fields = json.dumps(result.as_json_object(), ensure_ascii=False)
-    how = "Answer with --answer and the number or the key of a choice."
+    how = (
+        "Answer with --answer and the number or the key of a choice."
+        if len(result.choices) > 1
+        else "If that is right, answer with --answer 1. If not, type it again as it should be read."
+    )
     click.echo(fields if as_json else "\n".join([*question_lines(question_view(result)), how]))
     raise click.exceptions.Exit(OpenQuestionError.exit_code)
 

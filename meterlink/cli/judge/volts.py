@@ -39,6 +39,7 @@ from meterlink.judge.electrical.bands import (
 )
 from meterlink.judge.flow import Flow
 from meterlink.judge.judging import format_decimal, judge
+from meterlink.judge.measured_value import format_figures
 
 _CAUTION = standard_caution(CircuitState.ENERGIZED, Quantity.VOLTAGE)
 _TOO_HIGH = "At these volts the coil overheats: first check the transformer and its tap."
@@ -244,7 +245,8 @@ def contacts(
     lines, fields = [], {}
     volts, _ = value.in_unit("V")
     if current and volts is not None:
-        lines.append(f"{volts / current * 1000:.3g} mΩ, {volts * current:.3g} W of heat at {current:f} A")
+        drop, heat = (format_figures(figure, 3) for figure in (volts / current * 1000, volts * current))
+        lines.append(f"{drop} mΩ, {heat} W of heat at {current:f} A")
         fields = {
             "contact_resistance": json_significant(float(volts / current)),
             "resistance_unit": "Ω",

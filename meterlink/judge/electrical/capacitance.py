@@ -120,7 +120,7 @@ def judge_under_load(
             f"{current.value:g} A is almost zero: this section is open, a lead is off, or the clamp is around "
             "another lead."
         )
-        judgement = replace(judgement, verdict=Verdict.OPEN, reason=reason)
+        judgement = replace(judgement, verdict=Verdict.OPEN, margin=None, reason=reason)
     fits_other = False
     if judgement.verdict is Verdict.OUTSIDE and other_mains is not None:
         other_digits = _in_unit(capacitance.value * frequency.value / other_mains, limits.unit)

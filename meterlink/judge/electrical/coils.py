@@ -16,6 +16,7 @@ from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.accuracy import Accuracy
 from meterlink.judge.electrical.bands import parse_voltage_range
 from meterlink.judge.judging import MeasuredValue, format_decimal, judge
+from meterlink.judge.measured_value import format_figures
 
 # No coil's wire has less than a hundredth of its impedance at work: a contactor's has a tenth and more. Common
 # practice, no source.
@@ -80,7 +81,7 @@ def judge_coil_by_rating(
     if judged.verdict is Verdict.OPEN:
         return Judgement(Verdict.OPEN, None, limits, None, None, None, line, judged.reason)
     digits = measured.in_unit("Ω")[0] or Decimal(0)
-    value, most = f"{digits:f} Ω", f"{Decimal(f'{rating.most_ohms:.3g}'):f} Ω"
+    value, most = f"{digits:f} Ω", f"{format_decimal(Decimal(format_figures(rating.most_ohms, 3)))} Ω"
     if digits <= least:
         reason = f"{value} is less than a hundredth of U²/VA = {most}: the coil is shorted, or the probes touch."
         return Judgement(Verdict.SHORTED, None, limits, digits, None, judged.expanded_uncertainty, line, reason)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
-from itertools import combinations_with_replacement, product
+from itertools import chain, combinations_with_replacement, product
 from operator import add
 
 from meterlink.core.errors import InputError
@@ -79,6 +79,10 @@ class ReplacementResult:
     excluded: tuple[tuple[StockEntry, str], ...]
 
 
+# The method, the parts of each section, and the relative difference of their rating from the original's.
+_Chosen = tuple[ReplacementMethod, tuple[tuple[StockEntry, ...], ...], Decimal]
+
+
 @dataclass(frozen=True, slots=True)
 class _Server:
     """Parts for one section of the original; ``off`` is the relative difference of their rating from the section's."""
@@ -139,10 +143,11 @@ def _options(
     duals = [entry for entry in stock if len(entry.part.sections) == 2]
     singles = [entry for entry in stock if len(entry.part.sections) < 2]
     servers = [sorted(_servers(original, limits, singles), key=_server_rank) for limits in wanted]
+    chosen: list[_Chosen]
     if len(wanted) == 1:
-        chosen = [(server.way, server.parts, server.off) for server in servers[0]]
+        chosen = [(server.way, (server.parts,), server.off) for server in servers[0]]
         chosen += [
-            (ReplacementMethod.ONE_SECTION, (entry,), Decimal(0)) for entry in duals if _section_of(original, entry)
+            (ReplacementMethod.ONE_SECTION, ((entry,),), Decimal(0)) for entry in duals if _section_of(original, entry)
         ]
     else:
         chosen = [found for entry in duals if (found := _dual_for_dual(wanted, entry))]
@@ -153,12 +158,14 @@ def _options(
                 chosen.append(
                     (
                         ReplacementMethod.TWO_SINGLES if way is ReplacementMethod.SAME_RATING else way,
-                        parts,
+                        (herm.parts, fan.parts),
                         herm.off + fan.off,
                     )
                 )
-    for way, parts, off in chosen:
-        yield (_ORDER.index(way), off), ReplacementOption(way, parts, _remarks(original, way, parts))
+    for way, groups, off in chosen:
+        parts = tuple(chain.from_iterable(groups))
+        remarks = (*_wiring(groups), *_remarks(original, way, parts))
+        yield (_ORDER.index(way), off), ReplacementOption(way, parts, remarks)
 
 
 def _server_rank(server: _Server) -> tuple[int, Decimal]:
@@ -221,14 +228,12 @@ def _section_of(original: RatedPart, entry: StockEntry) -> str:
     return ""
 
 
-def _dual_for_dual(
-    wanted: Sequence[Limits], entry: StockEntry
-) -> tuple[ReplacementMethod, tuple[StockEntry, ...], Decimal] | None:
+def _dual_for_dual(wanted: Sequence[Limits], entry: StockEntry) -> _Chosen | None:
     pairs = list(zip(wanted, entry.part.limits(), strict=True))
     if not all(_inside(section, given.nominal, given.nominal) for section, given in pairs):
         return None
     off = sum((_off(section, given.nominal) for section, given in pairs), Decimal(0))
-    return (ReplacementMethod.OTHER_VALUE if off else ReplacementMethod.SAME_RATING), (entry,), off
+    return (ReplacementMethod.OTHER_VALUE if off else ReplacementMethod.SAME_RATING), ((entry,),), off
 
 
 def _fitness(original: RatedPart, needed: Decimal, option: ReplacementOption) -> tuple[Decimal, bool]:
@@ -250,12 +255,23 @@ def _spread(limits: Limits) -> Decimal:
     return max(nominal - low, high - nominal) / nominal
 
 
+def _wiring(groups: Sequence[tuple[StockEntry, ...]]) -> Iterator[str]:
+    """Yield how separate parts make one dual; ``groups`` are the parts of HERM and of FAN."""
+    if len(groups) < len(DUAL_SECTION_NAMES):
+        return
+    if all(len(parts) == 1 for parts in groups):
+        yield "Separate parts for one dual: tie one terminal of each together as C, the others are the sections."
+        return
+    sections = []
+    for name, parts in zip(DUAL_SECTION_NAMES, groups, strict=True):
+        listed = " and ".join(str(entry.part) for entry in parts)
+        ends, are = ("terminals", "together are") if len(parts) > 1 else ("terminal", "is")
+        sections.append(f"the other {ends} of {listed} {are} {name}")
+    yield f"Separate parts for one dual: tie one terminal of each together as C; {'; '.join(sections)}."
+
+
 def _remarks(original: RatedPart, way: ReplacementMethod, parts: tuple[StockEntry, ...]) -> tuple[str, ...]:
     remarks = []
-    if len(original.sections) == 2 and len(parts) > 1:
-        remarks.append(
-            "Separate parts for one dual: tie one terminal of each together as C, the others are the sections."
-        )
     match way:
         case ReplacementMethod.ONE_SECTION:
             name = _section_of(original, parts[0])
