@@ -433,3 +433,27 @@ def test_nothing_added_to_a_rating_is_dropped(
     # So is every word, unless it is a unit, a tolerance letter or the kind.
     for word in ("HERM", "CBB65", "S2", "class"):
         assert kept.upper().count(word.upper()) >= (word.upper() in text.upper().split())
+
+
+@pytest.mark.parametrize(
+    ("text", "rating"),
+    [
+        ("uF 12.5 450V 50Hz", "12.5 µF 450 V 50 Hz"),
+        ("MFD 7.5 370VAC 60Hz", "7.5 µF 370 V 60 Hz"),
+        ("uF 12.5 450 V 50 Hz", "12.5 µF 450 V 50 Hz"),
+        ("MFD 45+5 440V 60Hz", "45+5 µF 440 V 60 Hz"),
+        ("MFD 70 5 VAC 440", "70+5 µF 440 V"),
+    ],
+)
+def test_a_unit_before_its_number_takes_no_volts(text: str, rating: str) -> None:
+    """A number with V behind it is a voltage: a choice of 450 µF for a can of 12.5 µF would condemn a good part."""
+    with pytest.raises(OpenQuestionError) as caught:
+        parse_rating(text)
+    offered = [str(choice.key) for choice in caught.value.question.choices]
+    assert rating in offered
+    assert not any(key.startswith(("450 µF", "370 µF")) for key in offered)
+
+
+def test_a_unit_beside_a_voltage_alone_is_no_rating() -> None:
+    with pytest.raises(InputError, match="MFD"):
+        parse_rating("MFD 440V 60Hz")

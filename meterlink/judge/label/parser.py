@@ -4,14 +4,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from meterlink.core.units import Amount, Quantity
+from meterlink.core.units import Amount, Quantity, parse_number
 from meterlink.judge.label.chains import COUPLINGS, KIND_WORDS, Chain, Label, add_chain
 from meterlink.judge.label.label_units import is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.rated_part import RatedPart, implied_kind
 from meterlink.judge.label.sections import find_capacitance, find_tolerance, sections_or_range
 from meterlink.judge.label.tokens import LETTERS_MEANT, Token, TokenKind
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
-from meterlink.judge.label.usual_values import CapacitorKind
+from meterlink.judge.label.usual_values import CapacitorKind, is_usual_volts
 from meterlink.judge.tolerance import parse_tolerance
 
 _LETTERS_ASKED = "NQSTZ"  # IEC 60062: the other letters for tolerances that electrolytic capacitors have
@@ -97,20 +97,30 @@ def _stands_before_its_numbers(label: Label) -> bool:
 
 def _unit_question(label: Label, token: Token) -> UnclearLabelError:
     """Return the question about a unit that follows no number: it may belong to the number behind it."""
-    end = token.end
+    end = front_end = token.end
     place = label.at
     while (following := label.token(place)) is not None and following.kind in {TokenKind.NUMBER, TokenKind.SEPARATOR}:
+        previous = label.token(place - 1)
+        if following.kind is TokenKind.NUMBER and previous is not None and previous.kind is TokenKind.NUMBER:
+            front_end = end
         end, place = following.end, place + 1
     numbers = label.text[token.end : end].strip()
+    front = label.text[token.end : front_end].strip()
     behind, after_that = label.token(place), label.token(place + 1)
     alternative: Alternative | str = leave_out(token.text)
+    why = f"{token.text!r} follows no number."
+    glued = behind is not None and _is_other_unit(behind) and behind.start == end
+    last = label.text[front_end:end].strip()
+    if front and (glued or (behind is not None and _is_other_unit(behind) and is_usual_volts(parse_number(last)[0]))):
+        # uF 12.5 450V 50Hz: of two numbers side by side the last has the unit behind it.
+        return UnclearLabelError(token.start, front_end, why, (f" {front} {token.text} ",))
     if behind is not None and behind.text.upper() == token.text.upper():
         alternative = f" {numbers} "  # MFD 45 MFD
-    elif behind is not None and parse_label_unit(behind.text) and not _is_number(after_that):
+    elif glued or (behind is not None and parse_label_unit(behind.text) and not _is_number(after_that)):
         end = token.end  # MFD 440 V: the number has its own unit
     elif numbers:
         alternative = f" {numbers} {token.text} "
-    return UnclearLabelError(token.start, end, f"{token.text!r} follows no number.", (alternative,))
+    return UnclearLabelError(token.start, end, why, (alternative,))
 
 
 def _is_number(token: Token | None) -> bool:
