@@ -233,6 +233,9 @@ def _two_legs(volts: dict[str, float], line: float | None) -> tuple[LegPattern, 
         # In opposition on a 120/240 V service, 120° apart on two legs of a wye.
         sound = _is_about(total, line) or _is_about(volts[high], line / sqrt(3))
         return (LegPattern.SOUND, "") if sound else (LegPattern.UNCLEAR, "")
+    # One leg of a delta with the middle of a winding grounded, and its high leg: 120, 208 and 240 V (textbook).
+    if _is_about(volts[low], line / 2) and _is_about(volts[high], line * sqrt(3) / 2):
+        return LegPattern.SOUND, ""
     if not _is_about(total, line):
         return LegPattern.UNCLEAR, ""
     if volts[high] > _HIGHEST_LEG_VOLTS:

@@ -145,7 +145,7 @@ def test_a_low_leg() -> None:
         ({"L1-L2": 240.0, "L1-GND": 120.0}, None),  # the other leg was not read
         ({"L1-GND": 120.0, "L2-GND": 121.0}, (LegPattern.SOUND, "")),
         ({"L1-GND": 120.0, "L2-GND": 95.0}, (LegPattern.UNCLEAR, "")),
-        ({"L1-L2": 240.0, "L1-GND": 208.0, "L2-GND": 120.0}, (LegPattern.UNCLEAR, "")),  # one is a high leg
+        ({"L1-L2": 240.0, "L1-GND": 208.0, "L2-GND": 120.0}, (LegPattern.SOUND, "")),  # L1 is a high leg
         ({"L1-L2": 240.0, "L1-GND": 160.0, "L2-GND": 160.0}, (LegPattern.UNCLEAR, "")),
     ],
 )
@@ -219,3 +219,18 @@ def test_what_should_be_closed(component: str, terminals: str, expected: bool) -
 def test_metal_that_should_be_grounded(terminals: str, state: CircuitState, expected: bool) -> None:
     test_point = point("compressor", "compressor motor", terminals, Quantity.VOLTAGE, state, PointKind.RANGE)
     assert is_frame_to_ground(test_point) is expected
+
+
+@pytest.mark.parametrize(
+    ("volts", "expected"),
+    [
+        ({"L1-L2": 240.0, "L1-GND": 120.0, "L2-GND": 208.0}, LegPattern.SOUND),
+        ({"L1-L2": 240.0, "L1-GND": 120.0, "L2-GND": 160.0}, LegPattern.UNCLEAR),
+        ({"L1-L2": 240.0, "L1-GND": 60.0, "L2-GND": 180.0}, LegPattern.GROUND_MOVED),
+    ],
+)
+def test_two_legs_of_a_delta_with_a_high_leg_are_sound(volts: Mapping[str, float], expected: LegPattern) -> None:
+    """A 240 V unit may be on the high leg, 208 V to ground, and another: 240·√3/2 = 208 (textbook)."""
+    found = pattern(volts)
+    assert found is not None
+    assert found[0] is expected
