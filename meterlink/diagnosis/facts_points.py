@@ -130,13 +130,18 @@ def _line_supply(contacts: ContactorContacts) -> Observation | None:
 
 @fact(MeasuredPoint, "the meter was set to another quantity")
 def _wrong_function(point: MeasuredPoint) -> Evidence:
-    """The newest reading is of another quantity than that of the test point."""
-    newest = point.point_readings.readings[-1]
+    """The newest reading is of another quantity than that of the test point, or DC at a live point that needs AC."""
+    newest, tested = point.point_readings.readings[-1], point.point_readings.point
+    same = newest.measured.quantity is tested.quantity
+    # DC across what is isolated is a charge, of which other rules say more.
+    live = tested.state is CircuitState.ENERGIZED and None not in {tested.coupling, newest.coupling}
+    other_coupling = same and live and tested.coupling is not newest.coupling
+    read, wanted = (f"{newest.coupling} ", f"{tested.coupling} ") if other_coupling else ("", "")
     text = (
-        f"{newest.text} is {newest.measured.quantity}, but {describe_point(point.point_readings)} needs"
-        f" {point.point_readings.point.quantity}: this reading is no evidence about the part."
+        f"{newest.text} is {read}{newest.measured.quantity}, but {describe_point(point.point_readings)} needs"
+        f" {wanted}{tested.quantity}: this reading is no evidence about the part."
     )
-    return make_evidence(newest.measured.quantity is not point.point_readings.point.quantity, text, newest)
+    return make_evidence(other_coupling or not same, text, newest)
 
 
 @fact(MeasuredPoint, "voltage was read where the circuit should be isolated")

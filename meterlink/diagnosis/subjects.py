@@ -372,7 +372,8 @@ class MeasuredPoint:
     def placeholders(self) -> dict[str, str]:
         """The part, its terminals and the quantity of the test point: ``{name in PLACEHOLDERS: text}``."""
         point = self.point_readings.point
-        return {"part": point.title, "terminals": self.point_readings.terminals_text, "quantity": point.quantity.value}
+        quantity = f"{point.coupling} {point.quantity}" if point.coupling else point.quantity.value
+        return {"part": point.title, "terminals": self.point_readings.terminals_text, "quantity": quantity}
 
     @classmethod
     def find_all(cls, case: Case) -> "list[MeasuredPoint]":

@@ -259,7 +259,7 @@ FAULTS: dict[str, tuple[list[Fault], dict[str, Any], list[str]]] = {
     "sections swapped": (
         [],
         {"slips": {"herm": "C-FAN", "fan": "C-HERM"}},
-        ["sections-swapped", "sections-swapped"],
+        ["sections-swapped"],
     ),
     "shorted turns": ([Fault("coil", FaultKind.SHORTED_TURNS, amount=0.45)], {}, ["coil-shorted-turns"]),
     "shorted coil": ([Fault("coil", FaultKind.SHORTED)], {}, []),  # only possible: the probes may have touched

@@ -10,6 +10,7 @@ import pytest
 import meterlink
 from meterlink.core.equipment import CircuitState, PointKind, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, parse_amount, quantity_of
 from meterlink.core.verdicts import Verdict
 from meterlink.diagnosis.causes import CauseKind, Confidence
@@ -398,3 +399,14 @@ def test_evidence_is_explained():
     diagnosis = diagnose(case((secondary, "19.5 V"), (COIL, "5.2 ohm")), shipped_rules())
     assert diagnosis.causes[0].rule == "coil-shorted-turns"
     assert diagnosis.notes == ()
+
+
+@pytest.mark.parametrize(("coupling", "is_wrong"), [(Coupling.DC, True), (Coupling.AC, False), (None, False)])
+def test_dc_at_a_live_point_of_ac_is_the_wrong_function(coupling: Coupling | None, is_wrong: bool) -> None:
+    """A meter on DC shows next to nothing of 240 V AC, and what it shows proves nothing of the supply: textbook."""
+    line = volts_between("L1", "L2", coupling=Coupling.AC)
+    read = replace(observation(line, "240 V", 0), coupling=coupling)
+    diagnosis = diagnose(Case((PointReadings(line, (read,)),)), shipped_rules())
+    assert [cause.rule for cause in diagnosis.causes] == (["wrong-function"] if is_wrong else [])
+    if is_wrong:
+        assert diagnosis.causes[0].title == "The meter was not set to AC voltage at the line"
