@@ -199,6 +199,10 @@ def display_amount(quantity: Quantity, base_value: Decimal, *, resolution_known:
     return Amount(base_value.scaleb(shift.adjusted(), _EXACT), symbol)
 
 
+# What stands behind the first number of 88-108 uF.
+_REST_OF_A_RANGE = re.compile(r"[-–]\d")
+
+
 def parse_unit_word(text: str, quantity: Quantity | None = None) -> UnitWord:
     """Return the display unit that ``text`` spells (µ, μ, u, MFD, mfd, Ω, ohm, k …), and the coupling that it states.
 
@@ -217,6 +221,8 @@ def parse_unit_word(text: str, quantity: Quantity | None = None) -> UnitWord:
         word = word or OHM_PREFIX_WORDS.get(spelling)
     elif quantity is Quantity.TEMPERATURE and spelling == "F":
         word = UnitWord("", "°F")
+    if word is None and _REST_OF_A_RANGE.match(spelling):
+        raise InputError(f"{text.strip()!r} makes it a range, not one value.", "Give its two limits by themselves.")
     if word is None:
         message = f"{text.strip()!r} is not a unit known here." if spelling else "The unit is missing."
         raise InputError(message, expected)

@@ -221,3 +221,10 @@ def test_amount() -> None:
     assert amount.base_value == Decimal("0.0000047")
     assert amount.resolution == resolution_of(amount.digits) == Decimal("0.01")
     assert amount.to("nF") == 4700
+
+
+@pytest.mark.parametrize("text", ["88-108uF", "189–227 µF"])
+def test_a_range_is_no_value_and_no_unit(text: str) -> None:
+    """A start capacitor is marked with two limits: '-108uF' is no unit."""
+    with pytest.raises(InputError, match="a range, not one value"):
+        parse_amount(text, Quantity.CAPACITANCE)
