@@ -199,7 +199,7 @@ def display_amount(quantity: Quantity, base_value: Decimal, *, resolution_known:
     return Amount(base_value.scaleb(shift.adjusted(), _EXACT), symbol)
 
 
-# What stands behind the first number of 88-108 uF.
+# The text behind the first number of 88-108 uF.
 _REST_OF_A_RANGE = re.compile(r"[-–]\d")
 
 

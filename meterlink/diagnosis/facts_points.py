@@ -133,7 +133,7 @@ def _wrong_function(point: MeasuredPoint) -> Evidence:
     """The newest reading is of another quantity than that of the test point, or DC at a live point that needs AC."""
     newest, tested = point.point_readings.readings[-1], point.point_readings.point
     same = newest.measured.quantity is tested.quantity
-    # DC across what is isolated is a charge, of which other rules say more.
+    # DC across an isolated part is a charge, and other rules are about that.
     live = tested.state is CircuitState.ENERGIZED and None not in {tested.coupling, newest.coupling}
     other_coupling = same and live and tested.coupling is not newest.coupling
     read, wanted = (f"{newest.coupling} ", f"{tested.coupling} ") if other_coupling else ("", "")

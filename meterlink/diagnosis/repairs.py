@@ -148,7 +148,7 @@ def repair_questions(case: Case) -> Iterator[RepairQuestion]:
 
 
 def _same_part_advice(point_readings: PointReadings) -> str:
-    """Return what to do where the reading of one part jumped to within."""
+    """Return the advice about one part whose reading jumped to within."""
     if len({reading.meter for reading in point_readings.matching_readings}) > 1:
         return (
             "One of the meters is wrong, or a probe was off: read a part of known value with each, then read this one"

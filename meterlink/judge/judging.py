@@ -282,7 +282,7 @@ def _doubt(
 
 
 def _disagreement_advice(kind: PointKind, meters: Collection[str]) -> str:
-    """Return what decides between readings of one point that disagree; empty where the circuit may have changed."""
+    """Return the advice about readings of one point that disagree; empty where the circuit may have changed."""
     if len(meters) > 1:
         return "Read a part of known value with each meter, then read this one again with the meter that was right."
     if kind in {PointKind.CAPACITOR, PointKind.COIL}:

@@ -243,7 +243,7 @@ def test_split_range() -> None:
     assert "warmer than the return" in run("split", "--return=14C", "--supply=24C")[1]
 
 
-# What a technician does next must fit the reading. Common practice, no source, unless said.
+# The next step of a technician must fit the reading. Common practice, no source, unless said.
 
 
 @pytest.mark.parametrize(

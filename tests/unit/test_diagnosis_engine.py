@@ -347,7 +347,7 @@ def test_two_poles_before_one_open_load_are_one_cause():
 
 
 def test_the_lowest_line_voltage_is_the_one_that_counts():
-    """181 V under load is far below 207 V, whatever the doubtful 200 V without load: a motor does not start on it."""
+    """181 V under load is far below 207 V, and the 200 V without load are doubtful: a motor may not start on 181 V."""
     loaded = volts_between("L1", "L2", key="loaded", section="loaded")
     diagnosis = diagnose(case((volts_between("L1", "L2"), "200 V"), (loaded, "181 V")), shipped_rules())
     low = next(cause for cause in diagnosis.causes if cause.rule == "supply-low")
@@ -403,7 +403,7 @@ def test_evidence_is_explained():
 
 @pytest.mark.parametrize(("coupling", "is_wrong"), [(Coupling.DC, True), (Coupling.AC, False), (None, False)])
 def test_dc_at_a_live_point_of_ac_is_the_wrong_function(coupling: Coupling | None, is_wrong: bool) -> None:
-    """A meter on DC shows next to nothing of 240 V AC, and what it shows proves nothing of the supply: textbook."""
+    """A meter on DC shows next to nothing of 240 V AC, and its display proves nothing of the supply: textbook."""
     line = volts_between("L1", "L2", coupling=Coupling.AC)
     read = replace(observation(line, "240 V", 0), coupling=coupling)
     diagnosis = diagnose(Case((PointReadings(line, (read,)),)), shipped_rules())
