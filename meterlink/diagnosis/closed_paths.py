@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
+from meterlink.core.units import convert
 from meterlink.diagnosis.evidence import Evidence, make_positive_evidence
 from meterlink.diagnosis.facts_readings import describe_point
 from meterlink.diagnosis.observations import Case, PointReadings
@@ -36,12 +37,14 @@ class ClosedPath:
 
     @property
     def carries_supply(self) -> Evidence | None:
-        """The evidence if more than half of a line voltage that is present is across it: it is open; else None."""
+        """The evidence if more than half of a line voltage is across it: it is open; else None.
+
+        Where the line has none, because it is read behind the open part, the lowest voltage that it should have counts.
+        """
         latest = self.point_readings.latest
-        supplies = newest_line_supplies(self.case)
-        for line in (supply for supply in supplies if voltage_level(supply) is not VoltageLevel.ABSENT):
-            source = line.latest.estimate if line.latest else None
-            if latest and latest.estimate and source and latest.estimate.value > OPEN_PATH_SHARE * source.value > 0:
+        for line in newest_line_supplies(self.case):
+            source = _source_volts(line)
+            if latest and latest.estimate and source and latest.estimate.value > OPEN_PATH_SHARE * source:
                 text = (
                     f"{describe_point(self.point_readings)} reads {latest.text}, and the supply"
                     f" {line.latest.text if line.latest else ''}."
@@ -78,3 +81,11 @@ class ClosedPath:
             for entry in case.point_readings
             if entry.latest is not None and is_closed_path(entry.point)
         ]
+
+
+def _source_volts(line: PointReadings) -> float | None:
+    """Return a line voltage in V; of a line without voltage the low limit, None where it has no limit."""
+    if voltage_level(line) is not VoltageLevel.ABSENT:
+        return line.latest.estimate.value if line.latest and line.latest.estimate else None
+    limits = line.limits
+    return None if limits is None or limits.low is None else float(convert(limits.low, limits.unit, "V"))
