@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         RadioError,
         SettingsError,
         StoreError,
+        VisitError,
     )
     from meterlink.notebook.files import MeterProfile, Plan, load_plan, load_profile
     from meterlink.notebook.history import History, HistoryRow, open_history
@@ -93,6 +94,7 @@ __all__ = [
     "SettingsError",
     "StoreError",
     "Verdict",
+    "VisitError",
     "__version__",
     "as_pint",
     "judge_capacitor",

@@ -9,6 +9,7 @@ import click
 
 from meterlink.cli.enter import accepted_text, accepted_views, first_visit, wait_for_accepted
 from meterlink.cli.judge.questions import question_lines
+from meterlink.cli.station_command import ensure_station
 from meterlink.core.questions import OpenQuestionError
 from meterlink.link.client import connect
 from meterlink.link.messages import AcceptedView, CommandName, PointView, QuestionView
@@ -56,13 +57,14 @@ async def list_questions(folder: Path, name: str = "") -> list[ListedQuestion]:
     """Return the open questions about the machine, then those about readings; with a ``name`` that one only.
 
     Raises:
-        LinkError: no daemon runs, or it stopped.
+        LinkError: the daemon stopped, or has another version.
     """
-    client = await connect(folder)
-    try:
-        visit = await first_visit(client)
-    finally:
-        await client.close()
+    async with ensure_station(folder):
+        client = await connect(folder)
+        try:
+            visit = await first_visit(client)
+        finally:
+            await client.close()
     listed = [
         ListedQuestion(name=asked["key"], about="the machine", question=asked["question"])
         for asked in visit["questions"]
@@ -78,8 +80,9 @@ async def answer_question(folder: Path, answer: str, name: str = "") -> tuple[Po
     """Answer the question ``name``; return ``(test point, accepted reading)``, None for one about the machine.
 
     Raises:
-        LinkError: no daemon runs, or it stopped.
-        InputError: the daemon refused the answer; the message is the daemon's.
+        LinkError: the daemon stopped, or has another version.
+        CommandError: no visit is open; the message is the station's.
+        CommandInputError: there is no such question or choice; the message is the station's.
         StoreError: the verdict was not stored in time.
     """
     fields: dict[str, str | int] = {"answer": answer}

@@ -2,13 +2,15 @@
 
 import asyncio
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
 from meterlink.cli.judge.questions import question_lines
-from meterlink.core.errors import InputError, LinkError, StoreError
+from meterlink.cli.station_command import ensure_station, require_success
+from meterlink.core.errors import LinkError, StoreError
 from meterlink.core.verdicts import Margin
 from meterlink.link.client import LinkClient, connect, daemon_stopped
 from meterlink.link.messages import AcceptedView, CommandName, PointView, Topic, VisitView
@@ -26,10 +28,10 @@ _COMMIT_TIMEOUT = 10.0  # s
 def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:
     """Type in a reading from a meter without radio: 4.70 uF, OL Mohm, -12.34 mV DC.
 
-    The running station judges it and accepts it at the active test point at once; then the next test point becomes
-    active. A reading with several meanings is accepted as 'cannot tell' with its question, which `meterlink answer`
-    answers. With --json: point, circuit, title, and accepted (text, verdict, margin, reason, question and more, as in
-    the station's messages to the dashboard).
+    The station judges it and accepts it at the active test point at once; then the next test point becomes active. A
+    reading with several meanings is accepted as 'cannot tell' with its question, which `meterlink answer` answers. With
+    --json: point, circuit, title, and accepted (text, verdict, margin, reason, question and more, as in the station's
+    messages to the dashboard).
     """
     test_point, accepted = asyncio.run(enter_reading(existing_data_dir(data), text, point))
     click.echo(accepted_text(test_point, accepted, as_json=as_json))
@@ -54,8 +56,9 @@ async def enter_reading(folder: Path, text: str, point: str = "") -> tuple[Point
     """Send a typed-in reading to the daemon of ``folder``; return ``(test point, accepted reading)``.
 
     Raises:
-        LinkError: no daemon runs, or it stopped.
-        InputError: the daemon refused the reading; the message is the daemon's.
+        LinkError: the daemon stopped, or has another version.
+        CommandError: no visit is open; the message is the station's.
+        CommandInputError: it is no reading of the test point; the message is the station's.
         StoreError: the reading was not stored in time.
     """
     accepted = await wait_for_accepted(folder, CommandName.ENTER, text=text, point=point)
@@ -69,17 +72,24 @@ async def wait_for_accepted(
     """Send a command; return ``(test point, accepted reading)`` if it accepted one, or judged one again, else None.
 
     Raises:
-        LinkError: no daemon runs, or it stopped.
-        InputError: the daemon refused the command; the message is the daemon's.
+        LinkError: the daemon stopped, or has another version.
+        CommandError: the state does not allow it now; the message is the station's.
+        CommandInputError: its input cannot be used; the message is the station's.
         StoreError: the verdict was not stored in time.
     """
+    async with ensure_station(folder):
+        return await _wait_for_accepted(folder, command, fields)
+
+
+async def _wait_for_accepted(
+    folder: Path, command: CommandName, fields: Mapping[str, str | int]
+) -> tuple[PointView, AcceptedView] | None:
     client = await connect(folder)
     try:
         async with asyncio.timeout(_COMMIT_TIMEOUT):
             before = {accepted["id"]: accepted["revision"] for _, accepted in accepted_views(await first_visit(client))}
             reply = await client.request(command, **fields)
-            if reply["error"]:
-                raise InputError(reply["error"])
+            require_success(reply)
             number = reply["accepted"]
             if number is None:
                 return None

@@ -11,9 +11,8 @@ from pathlib import Path
 
 import click
 
-from meterlink.core.equipment import Meter, Site
+from meterlink.core.equipment import Meter
 from meterlink.core.text import clean_text
-from meterlink.plans import DEFAULT_PLAN, load_plan
 from meterlink.settings import data_dir, load_settings
 from meterlink.station.station import Station, StationConfig
 
@@ -22,28 +21,20 @@ _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each
 
 @click.command()
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
-@click.option("--site", default="unnamed site", show_default=True, help="Name of the site.")
-@click.option("--unit", default="unit 1", show_default=True, help="Name of the unit: the machine with the nameplate.")
-@click.option("--plan", default=DEFAULT_PLAN, show_default=True, help="A plan file, or the name of a shipped plan.")
 @click.option("--meter", "meters", multiple=True, metavar="ADDRESS", help="Also connect to this meter; repeatable.")
 @click.option("--adopt", is_flag=True, help="Connect to every meter in range that a driver fits.")
-@click.option("--new-visit", is_flag=True, help="Open a new visit even if one is still open.")
 @click.option("--verbose", is_flag=True, help="Log details on standard error.")
 def command(
     *,
     data: str | None,
-    site: str,
-    unit: str,
-    plan: str,
     meters: tuple[str, ...],
     adopt: bool,
-    new_visit: bool,
     verbose: bool,
 ) -> None:
     """Collect readings from known Bluetooth meters until Ctrl+C or SIGTERM.
 
-    Known meters are those in settings.toml of the data folder and those given with --meter. An open visit to the same
-    unit continues.
+    Known meters are those in settings.toml of the data folder and those given with --meter. The visit that was active
+    when a station last ran goes on; `meterlink visit begin` begins another.
     """
     logging.basicConfig(
         level=logging.DEBUG if verbose else logging.INFO,
@@ -54,12 +45,11 @@ def command(
     config = StationConfig(
         folder=folder,
         settings=load_settings(folder),
-        site=Site(clean_text(site) or "unnamed site", clean_text(unit) or "unit 1"),
-        plan=load_plan(plan),
+        site=None,
+        plan=None,
         boot_id=read_boot_id(),
         meters=tuple(Meter(address=clean_text(address), name="") for address in meters),
         adopt=adopt,
-        new_visit=new_visit,
     )
     # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
     loop_factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None

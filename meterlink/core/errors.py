@@ -19,6 +19,7 @@ Every class is below `MeterlinkError`, and may be caught by the class above it::
     │   ├── DatabaseAccessError     ... the file or its folder may not be read or written
     │   ├── DiskFullError           ... no space is left on the disk
     │   └── DiskFailedError         ... the disk failed to read or write
+    ├── VisitError                  no visit is open, or the visit is closed
     ├── LinkError                   the daemon's local socket cannot be served or reached
     └── PublishError                the MQTT broker cannot be reached, or it refused a message
 
@@ -121,6 +122,10 @@ class DiskFullError(StoreError):
 
 class DiskFailedError(StoreError):
     """The disk failed to read or write: it may be worn out or unplugged."""
+
+
+class VisitError(MeterlinkError):
+    """No visit is open, there is no such visit, or it is closed."""
 
 
 class LinkError(MeterlinkError):

@@ -8,7 +8,9 @@ A text with a meaning for a program is a member of an enum. A watcher receives i
 with ``==``, never with ``is``.
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Literal, NamedTuple, NotRequired, TypedDict
 
 from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit
@@ -31,6 +33,7 @@ class Topic(StrEnum):
     NOTICE = "notice"
     DISCOVERY = "discovery"
     TEACH = "teach"
+    VISITS = "visits"
     REPLY = "reply"
 
 
@@ -268,6 +271,33 @@ class DiscoveryView(TypedDict):
     radio_error: str  # as in `MetersView`
 
 
+class UnitView(TypedDict):
+    """A unit and its newest visit. ``opened`` is RFC 3339 UTC."""
+
+    site: str
+    unit: str
+    visit: str  # the uid of the visit
+    plan: str
+    opened: str
+    is_open: bool
+    is_active: bool
+
+
+class PlanNameView(TypedDict):
+    """A shipped plan: the name for a command, and its title."""
+
+    key: str
+    title: str
+
+
+class VisitsView(TypedDict):
+    """Topic ``visits``: the known units, open visits first, then the newest; sent after a ``list_visits`` command."""
+
+    topic: Literal[Topic.VISITS]
+    units: list[UnitView]
+    plans: list[PlanNameView]
+
+
 class TeachEntryView(TypedDict):
     """One entry. ``problem`` is its fault as a clause, empty if there is none."""
 
@@ -298,7 +328,7 @@ class TeachView(TypedDict):
     profile_path: str  # the profile's file, empty until it is written
 
 
-Message = Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView
+Message = Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView | VisitsView
 
 
 class CommandName(StrEnum):
@@ -321,6 +351,14 @@ class CommandName(StrEnum):
     # the plan gets the test points that follow
     ANSWER = "answer"
     ENTER = "enter"  # text, [point]: enter a value from a meter without a radio, "4.70 uF"; else at the active point
+    # Visits:
+    LIST_VISITS = "list_visits"  # send a `VisitsView`
+    BEGIN_VISIT = "begin_visit"  # site, unit, [plan, technician, job]: the reply's data has the uid as ``visit``
+    SWITCH_VISIT = "switch_visit"  # visit, a uid: make that open visit the active one
+    PAUSE_VISIT = "pause_visit"  # readings belong to no visit until another is active
+    CLOSE_VISIT = "close_visit"  # outcome: the reply's data has ``untested``, ``outside_not_replaced``, ``skipped``
+    NOTE = "note"  # text: keep a note on the visit
+    SKIP = "skip"  # point, text: keep the reason why it is not measured
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
     DISCOVER_SERVICES = "discover_services"  # meter: connect once and read the services
@@ -345,6 +383,13 @@ class Command(TypedDict):
     point: NotRequired[str]  # the key of a test point
     meter: NotRequired[str]
     text: NotRequired[str]
+    site: NotRequired[str]
+    unit: NotRequired[str]
+    plan: NotRequired[str]
+    technician: NotRequired[str]
+    job: NotRequired[str]
+    visit: NotRequired[str]
+    outcome: NotRequired[str]
     entry: NotRequired[int]
     reading: NotRequired[int]
     question: NotRequired[str]
@@ -359,18 +404,23 @@ class Reply(TypedDict):
     error: str
     accepted: int | None  # the id of the reading that the command accepted; it is committed once a view has it
     question: QuestionView | None  # the command was not carried out, because its text has several meanings
+    data: dict[str, object]  # the result of a command on visits; empty for other commands
+    exit_code: int  # of a command line that reports the error; 0 without an error
 
 
 class CommandResult(NamedTuple):
     """The result of a command.
 
-    ``error`` is a sentence, empty if the command was carried out. ``accepted`` is the id of the reading that it
-    accepted or judged again. ``question`` is about the command's text.
+    ``error`` is a sentence, empty if the command was carried out; ``exit_code`` is that of a command line that reports
+    it. ``accepted`` is the id of the reading that it accepted or judged again. ``question`` is about the command's
+    text. ``data`` is the result of a command on visits.
     """
 
     error: str = ""
     accepted: int | None = None
     question: QuestionView | None = None
+    data: Mapping[str, object] = MappingProxyType({})
+    exit_code: int = 0
 
 
 def question_view(question: Question[object]) -> QuestionView:

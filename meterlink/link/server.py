@@ -163,10 +163,24 @@ class LinkServer:
     async def _reply_to(self, command: dict[str, Any]) -> Reply:
         number = command.get("id")
         if not isinstance(number, int):
-            return Reply(topic=Topic.REPLY, id=-1, error="This is not a command.", accepted=None, question=None)
+            return Reply(
+                topic=Topic.REPLY,
+                id=-1,
+                error="This is not a command.",
+                accepted=None,
+                question=None,
+                data={},
+                exit_code=2,
+            )
         result = await self._on_command(cast("Command", command))
         return Reply(
-            topic=Topic.REPLY, id=number, error=result.error, accepted=result.accepted, question=result.question
+            topic=Topic.REPLY,
+            id=number,
+            error=result.error,
+            accepted=result.accepted,
+            question=result.question,
+            data=dict(result.data),
+            exit_code=result.exit_code,
         )
 
 

@@ -24,6 +24,7 @@ from meterlink.core.errors import (
     RadioError,
     SettingsError,
     StoreError,
+    VisitError,
 )
 from meterlink.core.version import VERSION
 
@@ -48,4 +49,5 @@ __all__ = [
     "RadioError",
     "SettingsError",
     "StoreError",
+    "VisitError",
 ]

@@ -31,8 +31,8 @@ def advice(
     names the parts on the truck for a failed one: ``{component: sentence}``.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
-    if visit.plan_question() is not None and not (point and visit.accepted[point.key]):
-        return "Answer the question about the machine first: its test points and its cautions follow from it."
+    if first := _first_instruction(visit, point):
+        return first
     if point is None:
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if tracker is None or tracker.latest is None:
@@ -50,6 +50,15 @@ def advice(
     if tracker.settling.phase is Phase.ACCEPTED:
         return f"{_disconnect_instruction(point)}, then {_connect_instruction(point)}."
     return "Keep the clamp still." if _is_clamped(point) else "Keep the probes still."
+
+
+def _first_instruction(visit: ActiveVisit, point: TestPoint | None) -> str:
+    """Return the instruction that must be followed before anything is measured; empty if there is none."""
+    if visit.ids is None and not visit.points:
+        return "No visit is open: readings are kept, and belong to none. Press v to begin a visit."
+    if visit.plan_question() is not None and not (point and visit.accepted[point.key]):
+        return "Answer the question about the machine first: its test points and its cautions follow from it."
+    return ""
 
 
 def _setup_instruction(point: TestPoint, tracker: MeterTracker, reading: Reading) -> str:

@@ -11,6 +11,7 @@ from meterlink.link.pacing import PacedAction
 from meterlink.station.committer import Committer, OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.continuity import ContinuityLog
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
@@ -18,7 +19,6 @@ from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_judge import VisitJudge
-from meterlink.store.rows import VisitIds
 from meterlink.store.writer import Writer
 
 # A step of the wall clock is found within two of these.
@@ -36,8 +36,7 @@ class Collection:
 
     def __init__(
         self,
-        visit: ActiveVisit,
-        visit_ids: VisitIds,
+        current: CurrentVisit,
         writer: Writer,
         send_view: Callable[[Message], None],
         on_accepted: OnAccepted,
@@ -48,19 +47,21 @@ class Collection:
         packet_queue: PacketQueue,
         is_watched: Callable[[], bool],
     ) -> None:
-        self.visit = visit
+        self.current = current
         self.packet_queue = packet_queue
         self._on_accepted = on_accepted
         self._is_watched = is_watched
         self._continuity = ContinuityLog(writer, clock)
-        self._trackers = MeterTrackers(visit, writer, config, self._continuity)
-        self._judge = VisitJudge(visit, self._trackers, config.celsius)
-        self._views = ViewSender(visit, self._trackers, send_view, config, packet_queue.dropped)
+        self._trackers = MeterTrackers(current, writer, config, self._continuity)
+        self._judge = VisitJudge(current, self._trackers, config.celsius)
+        self._views = ViewSender(current, self._trackers, send_view, config, packet_queue.dropped)
         self._pace = PacedAction(self.show, VIEW_INTERVAL)
-        self._committer = Committer(visit, visit_ids, writer, self._trackers, self._on_committed, publishing)
-        self._pipeline = Pipeline(visit, self._trackers, self._committer, self._judge, packet_queue, self._request_show)
+        self._committer = Committer(current, writer, self._trackers, self._on_committed, publishing)
+        self._pipeline = Pipeline(
+            current, self._trackers, self._committer, self._judge, packet_queue, self._request_show
+        )
         self.commands = VisitCommands(
-            visit,
+            current,
             self._trackers,
             self._judge,
             self._pipeline,
@@ -109,6 +110,14 @@ class Collection:
         self._trackers.rename(address, name)
         self._request_show()
 
+    def change_visit(self, visit: ActiveVisit) -> None:
+        """Make ``visit`` the active one: later readings belong to it. Every meter measures anew."""
+        self._committer.flush()
+        self.current.visit = visit
+        self._trackers.leave_visit()
+        self._views.show_current_visit()
+        self.show()
+
     def show(self) -> None:
         """Judge the reading on the screen and send all views, for a command or for a new watcher."""
         tracker = self._trackers.displayed
@@ -121,8 +130,8 @@ class Collection:
         if self._is_watched():
             self._pace.request()
 
-    def _on_committed(self, point: TestPoint, accepted: AcceptedReading) -> None:
-        self._views.add_accepted(point, accepted)
+    def _on_committed(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> None:
+        self._views.add_accepted(visit, point, accepted)
         self._on_accepted(point, accepted)
         if self._is_watched():  # at once: this is the moment a person waits for, and it comes once in a measurement
             self.show()

@@ -11,6 +11,7 @@ from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
+from meterlink.station.visit_desk import VisitDesk
 
 
 class Argument(StrEnum):
@@ -19,6 +20,13 @@ class Argument(StrEnum):
     POINT = "point"  # the key of a test point of the visit; the handler gets the `TestPoint`, None if it is left out
     METER = "meter"  # an address or a name, never empty; for `pin` an address
     TEXT = "text"  # empty if it is left out
+    SITE = "site"
+    UNIT = "unit"
+    PLAN = "plan"
+    TECHNICIAN = "technician"
+    JOB = "job"
+    VISIT = "visit"  # the uid of a visit
+    OUTCOME = "outcome"
     ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
     READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
     QUESTION = "question"  # the key of a question of the plan; empty if it is left out
@@ -27,15 +35,20 @@ class Argument(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CommandRow:
-    """One command. ``handler`` gets the arguments by keyword; it returns the number of an accepted reading, if any."""
+    """One command. ``handler`` gets the arguments by keyword.
+
+    It returns the number of an accepted reading, or an object for JSON, or nothing.
+    """
 
     name: CommandName
-    handler: Callable[..., Awaitable[int | None]]
+    handler: Callable[..., Awaitable[int | Mapping[str, object] | None]]
     required: tuple[Argument, ...] = ()
     optional: tuple[Argument, ...] = ()
 
 
-def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching) -> tuple[CommandRow, ...]:
+def command_rows(
+    visit: VisitCommands, desk: VisitDesk, meters: MeterCommands, teaching: Teaching
+) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
     point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
     reading, question, answer = Argument.READING, Argument.QUESTION, Argument.ANSWER
@@ -49,6 +62,18 @@ def command_rows(visit: VisitCommands, meters: MeterCommands, teaching: Teaching
         CommandRow(CommandName.ANSWER, visit.answer, (answer,), (reading, question)),
         CommandRow(CommandName.ENTER, visit.enter, (text,), (point,)),
         CommandRow(CommandName.PIN, visit.pin, (meter,), (point,)),
+        CommandRow(CommandName.LIST_VISITS, desk.list_visits),
+        CommandRow(
+            CommandName.BEGIN_VISIT,
+            desk.begin,
+            (Argument.SITE, Argument.UNIT),
+            (Argument.PLAN, Argument.TECHNICIAN, Argument.JOB),
+        ),
+        CommandRow(CommandName.SWITCH_VISIT, desk.switch, (Argument.VISIT,)),
+        CommandRow(CommandName.PAUSE_VISIT, desk.pause),
+        CommandRow(CommandName.CLOSE_VISIT, desk.close, (Argument.OUTCOME,)),
+        CommandRow(CommandName.NOTE, desk.note, (text,)),
+        CommandRow(CommandName.SKIP, desk.skip, (point, text)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),
@@ -82,13 +107,15 @@ class CommandTable:
         """Carry out a watcher's command, whose fields may be of any type; return its result."""
         try:
             row = self._row(command)
-            accepted = await row.handler(**self._arguments(row, command))
+            result = await row.handler(**self._arguments(row, command))
         except OpenQuestionError as error:
-            return CommandResult(str(error), question=question_view(error.question))
+            return CommandResult(str(error), question=question_view(error.question), exit_code=error.exit_code)
         except MeterlinkError as error:
-            return CommandResult(str(error))
+            return CommandResult(str(error), exit_code=error.exit_code)
         self._on_done()
-        return CommandResult(accepted=accepted)
+        if isinstance(result, Mapping):
+            return CommandResult(data=dict(result))
+        return CommandResult(accepted=result)
 
     def _row(self, command: Mapping[str, object]) -> CommandRow:
         name = command.get("command")

@@ -12,10 +12,11 @@ from meterlink.core.errors import StoreError
 from meterlink.core.readings import Reading
 from meterlink.publish.senml import accepted_message, readings_message
 from meterlink.station.config import PublishingConfig
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VerdictRow, VisitIds
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VerdictRow
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -33,20 +34,26 @@ class OnAccepted(Protocol):
         ...
 
 
+class OnCommitted(Protocol):
+    """A callback for accepted readings and the visits that they belong to."""
+
+    def __call__(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Handle a committed reading; must not block."""
+        ...
+
+
 class Committer:
     """Hands readings to the writer; ``on_committed`` receives every accepted reading after its commit."""
 
     def __init__(
         self,
-        visit: ActiveVisit,
-        visit_ids: VisitIds,
+        current: CurrentVisit,
         writer: Writer,
         trackers: MeterTrackers,
-        on_committed: OnAccepted,
+        on_committed: OnCommitted,
         publishing: PublishingConfig | None,
     ) -> None:
-        self._visit = visit
-        self._visit_ids = visit_ids
+        self._current = current
         self._writer = writer
         self._trackers = trackers
         self._on_committed = on_committed
@@ -64,34 +71,40 @@ class Committer:
         self._unflushed_readings.append((tracker.address, self._reading_row(tracker, reading, point)))
 
     def commit_accepted(self, tracker: MeterTracker, point: TestPoint, accepted: AcceptedReading) -> None:
-        """Commit an accepted reading at once, after the readings before it."""
+        """Commit an accepted reading at once, after the readings before it.
+
+        It belongs to the visit that is active now, even if another is active once it is committed.
+        """
+        visit = self._current.require()
         reading, judgement = accepted.reading, accepted.judgement
         row = AcceptedRow(self._reading_row(tracker, reading, point), judgement, accepted.settled_in, accepted.uid)
-        batch = Batch(accepted=(row,), outbox=self._verdict_messages(point, accepted))
+        batch = Batch(accepted=(row,), outbox=self._verdict_messages(visit, point, accepted))
         self.flush()
-        self._commit(batch, lambda: self._on_committed(point, accepted))
+        self._commit(batch, lambda: self._on_committed(visit, point, accepted))
 
-    async def commit_verdict(self, point: TestPoint, accepted: AcceptedReading) -> None:
-        """Commit a new verdict on an accepted reading, with its message; return when it is committed.
+    async def commit_verdict(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Commit a new verdict on an accepted reading of ``visit``, with its message; return when it is committed.
 
         Raises:
             StoreError: the verdict could not be stored.
         """
         verdict = VerdictRow(accepted.uid, accepted.judgement)
-        batch = Batch(verdicts=(verdict,), outbox=self._verdict_messages(point, accepted))
+        batch = Batch(verdicts=(verdict,), outbox=self._verdict_messages(visit, point, accepted))
         await asyncio.wrap_future(self._writer.submit(batch))
         if batch.outbox and self._publishing is not None:
             self._publishing.outbox_changed.set()
 
-    def _verdict_messages(self, point: TestPoint, accepted: AcceptedReading) -> tuple[OutboxRow, ...]:
+    def _verdict_messages(
+        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading
+    ) -> tuple[OutboxRow, ...]:
         """Return the message with an accepted reading and its verdict; none where nothing is published."""
         if self._publishing is None:
             return ()
         return (
             accepted_message(
-                self._publishing.station, Meter(accepted.address, accepted.meter), self._visit.site, point,
+                self._publishing.station, Meter(accepted.address, accepted.meter), visit.site, point,
                 accepted.reading, accepted.judgement, reading_uid=accepted.uid, revision=accepted.revision,
-                visit_uid=self._visit_ids.uid, message_id=_new_message_id(),
+                visit_uid=visit.require_ids().uid, message_id=_new_message_id(),
             ),
         )  # fmt: skip
 
@@ -113,24 +126,24 @@ class Committer:
                     outbox.append(readings_message(self._publishing.station, meter, readings, _new_message_id()))
         self._commit(Batch(readings=tuple(row for _, row in unflushed), outbox=tuple(outbox)))
 
-    async def set_rating(self, point_key: str, text: str) -> None:
-        """Commit the rating of a test point.
+    async def set_rating(self, visit: ActiveVisit, point_key: str, text: str) -> None:
+        """Commit the rating of a test point of ``visit``.
 
         Raises:
             StoreError: the rating could not be stored.
         """
-        await asyncio.wrap_future(self._writer.set_rating(self._visit_ids.point_ids[point_key], text))
+        ids = visit.require_ids()
+        await asyncio.wrap_future(self._writer.set_rating(ids.point_ids[point_key], text))
 
-    async def set_answers(self, answers: Mapping[str, str]) -> None:
-        """Commit the answers to the questions of the plan, with the test points that follow from them.
+    async def set_answers(self, visit: ActiveVisit, answers: Mapping[str, str]) -> None:
+        """Commit the answers to the questions of a visit's plan, with the test points that follow from them.
 
         Raises:
             StoreError: they could not be stored.
         """
-        point_ids = await asyncio.wrap_future(
-            self._writer.set_answers(self._visit_ids.visit_id, self._visit.plan, answers)
-        )
-        self._visit_ids = self._visit_ids._replace(point_ids=point_ids)
+        ids = visit.require_ids()
+        point_ids = await asyncio.wrap_future(self._writer.set_answers(ids.visit_id, visit.plan, answers))
+        visit.ids = ids._replace(point_ids=point_ids)
 
     def set_saving_failed(self, *, failed: bool) -> None:
         """Record whether the writer fails to save now; `finish` does not wait for a failing writer."""
@@ -154,12 +167,12 @@ class Committer:
         await asyncio.gather(failing, return_exceptions=True)
 
     def _reading_row(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> ReadingRow:
-        point_id = self._visit_ids.point_ids[point.key] if point else None
+        ids = self._current.visit.ids
         return ReadingRow(
             reading,
             tracker.connection_id,
-            self._visit_ids.visit_id,
-            point_id,
+            ids.visit_id if ids else None,
+            ids.point_ids[point.key] if ids and point else None,
             self._clock_check.is_set(reading.timestamp.utc_ns),
         )
 

@@ -8,12 +8,12 @@ from typing import TypeVar
 from meterlink.ble.connection import MeterSession
 from meterlink.core.calibration import Calibration
 from meterlink.core.equipment import Meter
-from meterlink.core.readings import Phase
+from meterlink.core.readings import MANUAL_ENTRY, Phase
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.station.config import JudgingConfig
 from meterlink.station.continuity import ContinuityLog
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.tracker import MeterTracker
-from meterlink.station.visit import ActiveVisit
 from meterlink.store.writer import Writer
 
 _Setting = TypeVar("_Setting")
@@ -28,9 +28,9 @@ class MeterTrackers:
     ``names`` is ``{address in lower case: name}``.
     """
 
-    def __init__(self, visit: ActiveVisit, writer: Writer, config: JudgingConfig, continuity: ContinuityLog) -> None:
+    def __init__(self, current: CurrentVisit, writer: Writer, config: JudgingConfig, continuity: ContinuityLog) -> None:
         self._continuity = continuity
-        self._visit = visit
+        self._current = current
         self._writer = writer
         self._config = config
         self.names = dict(config.meter_names)
@@ -65,6 +65,19 @@ class MeterTrackers:
         """Return the meter's calibration from the settings, None without one."""
         return self._setting_of(tracker, self._config.calibrations)
 
+    def accuracy_sheet_at(self, address: str) -> AccuracySheet | None:
+        """Return the accuracy sheet of the meter whose first address this is, None without one."""
+        return self._setting_at(address, self._config.accuracy_sheets)
+
+    def calibration_at(self, address: str) -> Calibration | None:
+        """Return the calibration of the meter whose first address this is, None without one."""
+        return self._setting_at(address, self._config.calibrations)
+
+    def _setting_at(self, first_address: str, settings: Mapping[str, _Setting]) -> _Setting | None:
+        present = [address for address, meter in self._meters.items() if meter.address == first_address]
+        values = (settings.get(address.lower()) for address in (first_address, *present))
+        return next((value for value in values if value is not None), None)
+
     def _setting_of(self, tracker: MeterTracker, settings: Mapping[str, _Setting]) -> _Setting | None:
         addresses = (tracker.address, self._meters[tracker.address].address)
         values = (settings.get(address.lower()) for address in addresses)
@@ -86,6 +99,15 @@ class MeterTrackers:
             tracker.restart()
         return tracker
 
+    def leave_visit(self) -> None:
+        """Let every meter measure anew: the present measurements belong to the visit before."""
+        for tracker in self:
+            tracker.leave_visit()
+            if tracker.address == MANUAL_ENTRY:
+                tracker.latest = None  # a meter goes on showing its value, a typed one was of that visit
+        for address, meter in self._meters.items():
+            self._copy_pin(meter.address, address)
+
     async def register(self, meter: Meter, *, has_alias: bool) -> MeterTracker:
         """Return a new tracker; a meter that is known under another address keeps its row, name and pin."""
         connected_ids = {
@@ -97,10 +119,15 @@ class MeterTrackers:
         known = await asyncio.wrap_future(registration)
         name = self.names.get(known.first_address.lower(), known.name)
         self._meters[meter.address] = replace(meter, address=known.first_address, name=name)
-        if known.first_address in self._visit.pins:
-            self._visit.pins.setdefault(meter.address, self._visit.pins[known.first_address])
+        self._copy_pin(known.first_address, meter.address)
         tracker = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
         return tracker
+
+    def _copy_pin(self, first_address: str, address: str) -> None:
+        """Pin a meter at its present address to the test point that it is pinned to by its first one."""
+        pins = self._current.visit.pins
+        if first_address in pins:
+            pins.setdefault(address, pins[first_address])
 
     async def register_typed_in(self, meter: Meter) -> MeterTracker:
         """Return a new tracker for readings that a person types in."""
@@ -125,7 +152,7 @@ class MeterTrackers:
         return max(active, key=self._display_priority, default=None)
 
     def _display_priority(self, tracker: MeterTracker) -> tuple[bool, bool, bool]:
-        focus, measuring = self._visit.focus, tracker.settling.phase is not Phase.IDLE
+        focus, measuring = self._current.visit.focus, tracker.settling.phase is not Phase.IDLE
         if focus is None:
             return False, False, measuring
         return measuring and tracker.point_key == focus, tracker.point_key == focus, not measuring

@@ -12,10 +12,11 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Verdict
 from meterlink.settling.open_leads import is_few_counts
 from meterlink.station.committer import Committer
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.tracker import MeterTracker
-from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.visit import AcceptedReading
 from meterlink.station.visit_judge import VisitJudge
 
 log = logging.getLogger(__name__)
@@ -34,7 +35,7 @@ class Pipeline:
 
     def __init__(
         self,
-        visit: ActiveVisit,
+        current: CurrentVisit,
         trackers: MeterTrackers,
         committer: Committer,
         visit_judge: VisitJudge,
@@ -43,7 +44,7 @@ class Pipeline:
     ) -> None:
         self.packet_queue = packet_queue
         self._request_views = request_views
-        self._visit = visit
+        self._current = current
         self._trackers = trackers
         self._committer = committer
         self._judge = visit_judge
@@ -96,8 +97,8 @@ class Pipeline:
             return
         left_point = tracker.add_reading(reading)
         if left_point is not None:
-            self._visit.probes_removed(left_point)
-        point = self._visit.point_for(tracker.address, reading)
+            self._current.visit.probes_removed(left_point)
+        point = self._current.visit.point_for(tracker.address, reading)
         tracker.point_key = point.key if point else None
         tracker.judgement = None  # a reading that nobody looks at needs no verdict
         if tracker.settling.settled_reading is not None and point is not None:
@@ -118,7 +119,7 @@ class Pipeline:
         assert reading is not None  # noqa: S101  # only called after a reading
         tracker.accept(reading, point.key)
         accepted = AcceptedReading(
-            reading, judgement, tracker.name, settled_in, self._visit.new_number(), str(uuid.uuid4()),
+            reading, judgement, tracker.name, settled_in, self._current.visit.new_number(), str(uuid.uuid4()),
             self._trackers.meter(tracker.address).address,
         )  # fmt: skip
         self._committer.commit_accepted(tracker, point, accepted)

@@ -17,16 +17,17 @@ from meterlink.ble.radio import Radio
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
-from meterlink.core.errors import InputError, SettingsError, StoreError
+from meterlink.core.errors import DatabaseLockedError, StoreError
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView, Topic
 from meterlink.link.server import LinkServer
-from meterlink.settings import DATABASE_FILE, SETTINGS_FILE, MeterSettings, Settings
+from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.collection import Collection
 from meterlink.station.commands import CommandTable, command_rows
 from meterlink.station.committer import OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
+from meterlink.station.current_visit import CurrentVisit, no_visit
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
 from meterlink.station.meter_commands import MeterCommands
@@ -34,8 +35,9 @@ from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.replay import PacketSource
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.visit_desk import VisitDesk, resumed_visit
 from meterlink.store.reader import Reader
-from meterlink.store.rows import VisitIds
+from meterlink.store.rows import VisitWithReadings
 from meterlink.store.writer import Writer
 
 if TYPE_CHECKING:
@@ -48,24 +50,35 @@ log = logging.getLogger(__name__)
 FLUSH_TIMEOUT = 3.0  # s
 
 
+# A visit whose newest reading is older is asked about when a station resumes it: the next day's first call may be
+# elsewhere. Half a day; common practice, no source.
+OLD_VISIT_HOURS = 12
+
+
 @dataclass(frozen=True, slots=True)
 class StationConfig:
-    """The configuration of a station. It connects ``meters``; with ``adopt`` also other meters that a driver fits.
+    """The configuration of a station.
+
+    With ``site`` and ``plan`` it opens a visit there, or resumes the open one; without (both None), it resumes the
+    visit that was active when a station last ran, if any. It connects ``meters``; with ``adopt`` also other meters that
+    a driver fits.
 
     The backends are bleak's by default, and ``jitter`` draws the radio's pauses (see `Radio`). ``serve`` is false
-    for a run in simulated time, which has no watchers. ``first_point`` is the first active test point; if empty, the
-    first open point of the plan is active. A ``packet_source`` replaces the radio; the station stops at its end.
+    for a run in simulated time, which has no watchers. Without ``publish`` messages wait in the outbox. ``first_point``
+    is the first active test point; if empty, the first open point of the plan is active. A ``packet_source`` replaces
+    the radio; the station stops at its end.
     """
 
     folder: Path
     settings: Settings
-    site: Site
-    plan: Plan
+    site: Site | None
+    plan: Plan | None
     boot_id: str
     meters: tuple[Meter, ...] = ()
     adopt: bool = False
     new_visit: bool = False
     serve: bool = True
+    publish: bool = True
     clock: Clock = field(default_factory=SystemClock)
     scanner_backend: ScannerBackend | None = None
     client_backend: ClientBackend | None = None
@@ -88,6 +101,7 @@ class Station:
         )
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stopping = asyncio.Event()
+        self._write_failed = asyncio.Event()
         self._listeners: list[Callable[[Message], None]] = []
         self._accepted_listeners: list[OnAccepted] = []
         self._server: LinkServer | None = None
@@ -136,8 +150,8 @@ class Station:
         Raises:
             StoreError: the database cannot be opened.
             LinkError: the socket cannot be opened.
-            SettingsError: the settings name a test point that the plan has not, or a profile that is missing or has an
-                error; or the file with the client identifier for the broker cannot be used.
+            SettingsError: the settings name a profile that is missing or has an error, or the file with the client
+                identifier for the broker cannot be used.
         """
         self._loop = asyncio.get_running_loop()
         await asyncio.to_thread(self._writer.start)
@@ -153,26 +167,25 @@ class Station:
 
     async def _collect(self) -> None:
         config = self._config
-        visit, ids = await self._open_visit()
-        for meter in config.settings.meters:
-            if meter.pinned_point:
-                self._pin(visit, meter)
+        visit = await self._visit_unless_stopped()
+        if visit is None:
+            return
         if config.first_point:
             visit.set_focus(config.first_point)
+        current = CurrentVisit(visit)
         async with AsyncExitStack() as stack:
             if config.serve:
                 server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of, self._send_views)
                 self._server = await stack.enter_async_context(server)
-            publisher = self._publisher(stack)
+            publishing = self._publishing(stack)
             self._collection = collection = Collection(
-                visit,
-                ids,
+                current,
                 self._writer,
                 self._send_view,
                 self._on_accepted,
                 config=JudgingConfig.from_settings(config.settings),
                 clock=config.clock,
-                publishing=PublishingConfig(config.settings.station, publisher[1]) if publisher else None,
+                publishing=publishing,
                 packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
                 is_watched=self._is_watched,
             )
@@ -207,8 +220,9 @@ class Station:
                 send_view=self._send_view,
                 rename_meter=collection.rename_meter,
             )
-            rows = command_rows(collection.commands, meter_commands, self._teaching)
-            self._commands = CommandTable(rows, visit.point, collection.show)
+            desk = VisitDesk(collection, self._writer, self._reader, config.settings, config.clock, self._send_view)
+            rows = command_rows(collection.commands, desk, meter_commands, self._teaching)
+            self._commands = CommandTable(rows, lambda key: current.require().planned_point(key), collection.show)
             collection.show()
             self.started.set()
             try:
@@ -253,30 +267,54 @@ class Station:
                 await radio.remove_meter(status.address)
                 radio.add_meter(meter)
 
-    async def _open_visit(self) -> tuple[ActiveVisit, VisitIds]:
-        config = self._config
-        now = config.clock.now()
+    async def _visit_unless_stopped(self) -> ActiveVisit | None:
+        """Return the first visit; None if the station is stopped before it is committed.
+
+        Raises:
+            StoreError: the disk is full or fails. A database that another program has locked is waited for.
+        """
+        opening = asyncio.create_task(self._first_visit())
+        stopping, failing = (asyncio.create_task(event.wait()) for event in (self._stopping, self._write_failed))
+        try:
+            await asyncio.wait({opening, stopping, failing}, return_when=asyncio.FIRST_COMPLETED)
+            fault = self._writer.fault
+            if not opening.done() and fault is not None and not isinstance(fault, DatabaseLockedError):
+                raise fault
+            await asyncio.wait({opening, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            return opening.result() if opening.done() else None
+        finally:
+            for task in (opening, stopping, failing):
+                task.cancel()
+            await asyncio.gather(opening, stopping, failing, return_exceptions=True)
+
+    async def _first_visit(self) -> ActiveVisit:
+        """Open or resume the visit of the configuration; without one, resume the active visit of the database."""
+        config, settings = self._config, self._config.settings
+        if config.site is None or config.plan is None:
+            active = await asyncio.wrap_future(self._writer.activate_visit())
+            if active is None:
+                return no_visit(settings.capacitor_tolerance, settings.rule)
+            self._ask_about_old_visit(active)
+            return resumed_visit(active, settings)
         resumed = None
         if not config.new_visit:
             resumed = await asyncio.wrap_future(self._writer.resume_visit(config.site, config.plan))
-        opened, answers = (now, {}) if resumed is None else (resumed.opened, resumed.answers)
-        settings = config.settings
-        visit = ActiveVisit(
-            config.site, config.plan, opened.utc_ns, settings.capacitor_tolerance, settings.rule, answers
-        )
-        if resumed is None:
-            return visit, await asyncio.wrap_future(self._writer.open_visit(config.site, config.plan, now))
-        for key, text in resumed.ratings.items():
-            visit.set_rating(key, text)
-        for row in resumed.accepted:
-            accepted = AcceptedReading(
-                row.reading, row.judgement, row.meter.name, row.settled_in, uid=row.uid, address=row.meter.address,
-                revision=row.revision,
-            )  # fmt: skip
-            visit.add_accepted(row.point_key, accepted)
-        if visit.focus is not None:
-            visit.probes_removed(visit.focus)
-        return visit, resumed.ids
+        if resumed is not None:
+            return resumed_visit(resumed, settings, config.plan)
+        opened = self._writer.open_visit(config.site, config.plan, config.clock.now())
+        ids = await asyncio.wrap_future(opened)
+        resumed = await asyncio.wrap_future(self._writer.activate_visit(ids.uid))
+        assert resumed is not None  # noqa: S101  # it is open
+        return resumed_visit(resumed, settings, config.plan)
+
+    def _ask_about_old_visit(self, resumed: VisitWithReadings) -> None:
+        hours = (self._config.clock.now().utc_ns - resumed.active_at_utc_ns) / 3.6e12
+        if hours >= OLD_VISIT_HOURS:
+            text = (
+                f"The last reading at {resumed.site.unit}, {resumed.site.name}, is {hours:.0f} hours old. Go on with "
+                "this visit, or begin another."
+            )
+            self._send_notice("visit", NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text))
 
     async def _meters_to_connect(self, collection: Collection) -> list[Meter]:
         """Return the meters to connect: the bound meters at their present addresses, then the configured ones."""
@@ -294,27 +332,10 @@ class Station:
     def _reader(self) -> Reader:
         return Reader(self._config.folder / DATABASE_FILE)
 
-    def _pin(self, visit: ActiveVisit, meter: MeterSettings) -> None:
-        """Pin a meter to the test point that the settings name.
-
-        Raises:
-            SettingsError: the plan has no such test point.
-        """
-        if meter.pinned_point in {point.key for point in visit.plan.points}:
-            visit.pins[meter.address] = meter.pinned_point  # it may exist only after an answer
-            return
-        try:
-            visit.pin(meter.address, meter.pinned_point)
-        except InputError as error:
-            path = self._config.folder / SETTINGS_FILE
-            raise SettingsError(
-                f"{path}: meter {meter.address}, pinned_point: {error.message}", error.remedy
-            ) from error
-
-    def _publisher(self, stack: AsyncExitStack) -> "tuple[Publisher, asyncio.Event] | None":
+    def _publishing(self, stack: AsyncExitStack) -> PublishingConfig | None:
         """Start the publisher if the settings name a broker; it stops last, so the final rows are still published.
 
-        Returns ``(publisher, event)``; the event is set when the outbox has changed. None without a broker.
+        Returns None without a broker.
 
         Raises:
             SettingsError: the file with the client identifier cannot be read or written.
@@ -322,6 +343,8 @@ class Station:
         config = self._config
         if config.settings.mqtt is None:
             return None
+        if not config.publish:
+            return PublishingConfig(config.settings.station, asyncio.Event())
         # The import needs a tenth of a second, and few stations publish.
         from meterlink.publish.config import make_broker_config  # noqa: PLC0415
         from meterlink.publish.outbox import StoreOutbox  # noqa: PLC0415
@@ -343,7 +366,7 @@ class Station:
             await _shielded(task)
 
         stack.push_async_callback(end)
-        return publisher, outbox.changed
+        return PublishingConfig(config.settings.station, outbox.changed)
 
     async def _flush_outbox(self, publisher: "Publisher") -> None:
         """Wait `FLUSH_TIMEOUT` at most until the last messages are published; the rest stays on the disk."""
@@ -401,6 +424,8 @@ class Station:
             self._loop.call_soon_threadsafe(self._on_saving_notice, notice)
 
     def _on_saving_notice(self, notice: NoticeView) -> None:
+        if notice["text"]:
+            self._write_failed.set()
         if self._collection is not None:
             self._collection.set_saving_failed(failed=bool(notice["text"]))
         self._send_notice("store", notice)

@@ -85,6 +85,11 @@ class MeterTracker:
         self._detector.reset()
         self.settling, self.accepted_at, self.ambiguous = SettlingState(Phase.IDLE), None, False
 
+    def leave_visit(self) -> None:
+        """Forget the test point, the verdict and the accepted reading: they belong to another visit."""
+        self.restart()
+        self.point_key = self.judgement = self.accepted = None
+
     def set_battery(self, reading: Reading) -> None:
         """Record the charge of the meter's battery in percent."""
         if reading.quantity is Quantity.BATTERY and reading.digits is not None:

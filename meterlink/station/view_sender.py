@@ -6,6 +6,7 @@ from meterlink.ble.states import RadioState
 from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Message
 from meterlink.station.config import JudgingConfig
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replacements import replacement_sentences
@@ -22,24 +23,29 @@ class ViewSender:
 
     def __init__(
         self,
-        visit: ActiveVisit,
+        current: CurrentVisit,
         trackers: MeterTrackers,
         send_view: Callable[[Message], None],
         config: JudgingConfig,
         dropped: Mapping[str, int],
     ) -> None:
-        self._visit = visit
+        self._current = current
         self._trackers = trackers
         self._send_view = send_view
         self._stock = config.stock
         self._dropped = dropped
         self._radio = RadioState()
-        self._diagnosis = VisitDiagnosis(visit)
+        self._diagnosis = VisitDiagnosis(current.visit)
 
-    def add_accepted(self, point: TestPoint, accepted: AcceptedReading) -> None:
-        """Add a committed reading to the visit and its diagnosis."""
-        self._visit.add_accepted(point.key, accepted)
-        self._diagnosis.update()
+    def add_accepted(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Add a committed reading to its visit, and to the diagnosis if that visit is still active."""
+        visit.add_accepted(point.key, accepted)
+        if visit is self._current.visit:
+            self._diagnosis.update()
+
+    def show_current_visit(self) -> None:
+        """Diagnose the visit that is active now, after another one."""
+        self._diagnosis = VisitDiagnosis(self._current.visit)
 
     def update_diagnosis(self) -> None:
         """Take new ratings into account."""
@@ -56,9 +62,9 @@ class ViewSender:
     def send_all(self) -> None:
         """Send the live reading, the visit with its advice, and the meters."""
         tracker = self._trackers.displayed
-        if tracker is not None and (view := live_view(self._visit, tracker)) is not None:
+        if tracker is not None and (view := live_view(self._current.visit, tracker)) is not None:
             self._send_view(view)
         diagnosis = self._diagnosis
-        sentences = replacement_sentences(self._visit, self._stock)
-        self._send_view(visit_view(self._visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived))
+        sentences = replacement_sentences(self._current.visit, self._stock)
+        self._send_view(visit_view(self._current.visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived))
         self.send_meters()

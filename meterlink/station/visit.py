@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from meterlink.core.cautions import caution_at
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import DerivedPoint, Plan, PlanQuestion, PointKind, Site, Specification, TestPoint
-from meterlink.core.errors import InputError
+from meterlink.core.errors import InputError, VisitError
 from meterlink.core.questions import Question
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
@@ -18,6 +18,7 @@ from meterlink.judge.flow import Flow, expected_flow
 from meterlink.judge.judging import format_decimal, limits_for
 from meterlink.link.messages import AcceptedView, LimitsView, PointView, question_view
 from meterlink.plans import parse_specification
+from meterlink.store.rows import VisitIds
 
 if TYPE_CHECKING:
     from meterlink.judge.label.rated_part import RatedPart
@@ -48,6 +49,9 @@ class AcceptedReading:
         return not undecided and judgement.verdict is not Verdict.NOTHING_FLOWS
 
 
+NO_VISIT_REMEDY = 'Begin one: meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1".'
+
+
 class ActiveVisit:
     """The ordered test points of a visit and their state.
 
@@ -65,8 +69,10 @@ class ActiveVisit:
         capacitor_tolerance: str,
         rule: DecisionRule = SIMPLE_ACCEPTANCE,
         answers: Mapping[str, str] | None = None,
+        ids: VisitIds | None = None,
     ) -> None:
         self.site = site
+        self.ids = ids  # its rows in the database; None for a visit that is in none
         self.plan_name = plan.name
         self.plan = plan
         self.opened_utc_ns = opened_utc_ns
@@ -83,9 +89,19 @@ class ActiveVisit:
         self.set_answers(answers or {})
         self.pins: dict[str, str] = {}
         self.labels: dict[str, RatedPart] = {}  # by component: its typed label, with the voltage
-        self.focus = next(iter(self.points))
+        self.focus = next(iter(self.points), None)
         self.last_accepted: str | None = None
         self._count = 0
+
+    def require_ids(self) -> VisitIds:
+        """Return its rows in the database, which every visit of a station has that is open.
+
+        Raises:
+            VisitError: it is in no database.
+        """
+        if self.ids is None:
+            raise VisitError("No visit is open.", NO_VISIT_REMEDY)
+        return self.ids
 
     def answers_with(self, question: str, answer: str) -> dict[str, str]:
         """Return the answers to the questions of the plan, with one more: the key or the number of a choice.
@@ -125,6 +141,25 @@ class ActiveVisit:
         if key not in self.points:
             raise InputError(f"There is no test point {key!r} in this visit.", f"Use one of: {', '.join(self.points)}.")
         return self.points[key]
+
+    def planned_point(self, key: str) -> TestPoint:
+        """Return the test point ``key``, also one that exists only with an answer to an open question of the plan.
+
+        Raises:
+            InputError: there is no such point, or the answers say that there is none.
+        """
+        planned = next((point for point in self.plan.points if point.key == key), None)
+        if key in self.points or planned is None:
+            return self.point(key)
+        if self.answers_implied_by(planned) is None:
+            raise InputError(f"This machine has no {planned.title}, by the answers about it.", "Check the answers.")
+        return planned
+
+    def answers_implied_by(self, planned: TestPoint) -> dict[str, str] | None:
+        """Return the answers with which a test point of the plan exists; None if they contradict those given."""
+        answers = {**dict(planned.when), **self.answers}
+        exists = planned.key in {point.key for point in self.plan.points_for(answers)}
+        return answers if exists else None
 
     def point_for(self, address: str, reading: Reading) -> TestPoint | None:
         """Return the test point that a meter's reading belongs to, None if there is none."""
@@ -204,6 +239,8 @@ class ActiveVisit:
     def move_focus(self, step: int) -> None:
         """Move the focus ``step`` points forward or back in plan order, around the end."""
         keys = list(self.points)
+        if not keys:
+            return
         index = keys.index(self.focus) if self.focus in keys else (-1 if step > 0 else 0)
         self.focus = keys[(index + step) % len(keys)]
 

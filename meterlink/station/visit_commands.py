@@ -9,9 +9,11 @@ from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import MANUAL_ENTRY, Phase
+from meterlink.core.verdicts import Judgement
 from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.pipeline import Pipeline
 from meterlink.station.tracker import DWELL_AFTER_LIFT
@@ -24,7 +26,7 @@ class VisitCommands:
 
     def __init__(
         self,
-        visit: ActiveVisit,
+        current: CurrentVisit,
         trackers: MeterTrackers,
         visit_judge: VisitJudge,
         pipeline: Pipeline,
@@ -34,7 +36,7 @@ class VisitCommands:
         update_diagnosis: Callable[[], None],
         request_show: Callable[[], None],
     ) -> None:
-        self._visit = visit
+        self._current = current
         self._trackers = trackers
         self._judge = visit_judge
         self._pipeline = pipeline
@@ -46,22 +48,22 @@ class VisitCommands:
 
     async def activate(self, point: TestPoint) -> None:
         """Make ``point`` the active test point."""
-        self._visit.set_focus(point.key)
+        self._current.visit.set_focus(point.key)
 
     async def next(self) -> None:
         """Move the active test point forward."""
-        self._visit.move_focus(1)
+        self._current.visit.move_focus(1)
 
     async def previous(self) -> None:
         """Move the active test point back."""
-        self._visit.move_focus(-1)
+        self._current.visit.move_focus(-1)
 
     async def repeat(self) -> None:
         """Measure the active test point again."""
-        if self._visit.focus is None and self._visit.last_accepted is not None:
-            self._visit.focus = self._visit.last_accepted
+        if self._current.visit.focus is None and self._current.visit.last_accepted is not None:
+            self._current.visit.focus = self._current.visit.last_accepted
         for tracker in self._trackers:
-            if self._visit.focus in {tracker.point_key, tracker.accepted_at}:
+            if self._current.visit.focus in {tracker.point_key, tracker.accepted_at}:
                 tracker.restart()
 
     async def accept(self) -> int:
@@ -69,9 +71,10 @@ class VisitCommands:
 
         Raises:
             InputError: no meter measures the active test point, or its display shows another value than the probes'.
+            VisitError: no visit is active.
         """
-        tracker = self._trackers.displayed
-        point = self._visit.points.get(tracker.point_key) if tracker and tracker.point_key else None
+        visit, tracker = self._current.require(), self._trackers.displayed
+        point = visit.points.get(tracker.point_key) if tracker and tracker.point_key else None
         if tracker is None or tracker.latest is None or point is None:
             raise InputError(
                 "No meter measures the active test point.",
@@ -85,29 +88,51 @@ class VisitCommands:
         return self._pipeline.accept(tracker, point, self._judge.judge(tracker, point, tracker.latest), 0.0)
 
     async def set_rating(self, point: TestPoint, text: str) -> None:
-        """Set the rating that is printed on the part.
+        """Set the rating that is printed on the part, and judge the accepted readings by it.
 
         Raises:
             InputError: the text is no rating.
+            VisitError: no visit is active.
         """
-        for point_key, rating in self._visit.set_rating(point.key, text).items():
-            await self._committer.set_rating(point_key, rating)
+        visit = self._current.require()
+        await self._confirm_existence(visit, point)
+        for point_key, rating in visit.set_rating(point.key, text).items():
+            await self._committer.set_rating(visit, point_key, rating)
+        await self._judge_again(visit)
         self._update_diagnosis()
+
+    async def _confirm_existence(self, visit: ActiveVisit, point: TestPoint) -> None:
+        """Answer the questions of the plan on which ``point`` depends: who reads a part has seen it."""
+        answers = visit.answers_implied_by(point)
+        if point.key not in visit.points and answers is not None:
+            await self._committer.set_answers(visit, answers)
+            visit.set_answers(answers)
+
+    async def _judge_again(self, visit: ActiveVisit) -> None:
+        """Judge the accepted readings whose limits have changed; their earlier verdicts stay in the database."""
+        for point in tuple(visit.points.values()):
+            for accepted in tuple(visit.accepted[point.key]):
+                if accepted.judgement.limits != visit.limits[point.key]:
+                    judgement = self._judge.judge_again(point, accepted)
+                    await self._replace_judgement(visit, point, accepted, judgement)
 
     async def pin(self, meter: str, point: TestPoint | None) -> None:
         """Let the meter measure ``point`` only; None undoes that."""
-        self._visit.pin(meter, point.key if point else "")
+        self._current.visit.pin(meter, point.key if point else "")
 
     async def enter(self, text: str, point: TestPoint | None) -> int:
         """Accept a typed reading at ``point``, else at the active test point, without settling; return its number.
 
         Raises:
             InputError: no test point is active, or the text is no reading of its quantity.
+            VisitError: no visit is active.
         """
         self._advance_after_entry()
-        point = point or self._visit.points.get(self._visit.focus or "")
+        visit = self._current.require()
+        point = point or visit.points.get(visit.focus or "")
         if point is None:
             raise InputError("No test point is active to type a reading for.", "Select a test point first.")
+        await self._confirm_existence(visit, point)
         reading = parse_manual_entry(text, self._clock.now(), point.quantity)
         if not matches_function(point, reading):
             wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
@@ -135,41 +160,50 @@ class VisitCommands:
 
         Raises:
             InputError: there is no such question or no such choice, or the question is answered already.
+            VisitError: no visit is active.
         """
-        plan_question = self._visit.plan_question()
+        visit = self._current.require()
+        plan_question = visit.plan_question()
         if not question and not reading and plan_question is not None:
             question = plan_question.key
         if not question:
-            return await self._answer_reading(answer, reading)
-        answers = self._visit.answers_with(question, answer)
+            return await self._answer_reading(visit, answer, reading)
+        answers = visit.answers_with(question, answer)
         if self._answering:
             raise InputError("Another question is being answered.", "Answer again.")
         self._answering.add(0)
         try:
-            await self._committer.set_answers(answers)
+            await self._committer.set_answers(visit, answers)
         finally:
             self._answering.discard(0)
-        self._visit.set_answers(answers)
+        visit.set_answers(answers)
+        await self._judge_again(visit)
         self._update_diagnosis()
         return None
 
-    async def _answer_reading(self, answer: str, reading: int) -> int:
-        point, accepted, question = self._visit.asked_reading(reading)
+    async def _answer_reading(self, visit: ActiveVisit, answer: str, reading: int) -> int:
+        point, accepted, question = visit.asked_reading(reading)
         judgement = question.choose(answer).conclusion
         if accepted.number in self._answering:
             raise InputError(f"The question about the accepted reading {accepted.number} is being answered.")
         self._answering.add(accepted.number)
         try:
-            again = replace(accepted, judgement=judgement, revision=accepted.revision + 1)
-            await self._committer.commit_verdict(point, again)
+            await self._replace_judgement(visit, point, accepted, judgement)
         finally:
             self._answering.discard(accepted.number)
-        self._visit.judge_again(point.key, again)
+        self._update_diagnosis()
+        return accepted.number
+
+    async def _replace_judgement(
+        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, judgement: Judgement
+    ) -> None:
+        """Commit a new verdict on an accepted reading and show it; the earlier one stays in the database."""
+        again = replace(accepted, judgement=judgement, revision=accepted.revision + 1)
+        await self._committer.commit_verdict(visit, point, again)
+        visit.judge_again(point.key, again)
         for tracker in self._trackers:
             if tracker.accepted is again.reading:
                 tracker.judgement = judgement
-        self._update_diagnosis()
-        return again.number
 
     def plan_advance_after_entry(self, accepted: AcceptedReading) -> None:
         """Go to the next test point when the verdict on a committed typed reading was shown long enough."""
@@ -190,8 +224,8 @@ class VisitCommands:
         tracker = self._trackers.get(MANUAL_ENTRY)
         if tracker is None or tracker.accepted_at is None or tracker.accepted is None:
             return
-        committed = self._visit.accepted[tracker.accepted_at]
+        committed = self._current.visit.accepted[tracker.accepted_at]
         if committed and committed[-1].reading is tracker.accepted:
-            self._visit.probes_removed(tracker.accepted_at)
+            self._current.visit.probes_removed(tracker.accepted_at)
             tracker.restart()
             tracker.latest = None

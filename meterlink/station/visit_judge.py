@@ -3,22 +3,24 @@
 import contextlib
 from decimal import Decimal
 
-from meterlink.core.calibration import local_day
+from meterlink.core.calibration import Calibration, local_day
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.verdicts import Judgement
+from meterlink.judge.accuracy import AccuracySheet
 from meterlink.judge.judging import MeasuredValue, judge
+from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
-from meterlink.station.visit import ActiveVisit
+from meterlink.station.visit import AcceptedReading
 
 
 class VisitJudge:
     """Judges readings; ``celsius`` is the ambient temperature of the meters, None for 18 to 28 °C."""
 
-    def __init__(self, visit: ActiveVisit, trackers: MeterTrackers, celsius: Decimal | None) -> None:
-        self._visit = visit
+    def __init__(self, current: CurrentVisit, trackers: MeterTrackers, celsius: Decimal | None) -> None:
+        self._current = current
         self._trackers = trackers
         self._celsius = celsius
 
@@ -30,15 +32,34 @@ class VisitJudge:
         Raises:
             InputError: the reading is impossible for its quantity.
         """
-        calibration = self._trackers.calibration(tracker)
+        return self._judge(point, reading, self._trackers.accuracy_sheet(tracker), self._trackers.calibration(tracker))
+
+    def judge_again(self, point: TestPoint, accepted: AcceptedReading) -> Judgement:
+        """Return the judgement on an accepted reading by the present limits, rule and accuracy.
+
+        A question that was answered is not asked again where the same answer still decides it.
+
+        Raises:
+            InputError: limits and reading are of different quantities.
+        """
+        sheet = self._trackers.accuracy_sheet_at(accepted.address)
+        calibration = self._trackers.calibration_at(accepted.address)
+        judgement = self._judge(point, accepted.reading, sheet, calibration)
+        choices = judgement.question.choices if judgement.question else ()
+        answered = (choice.conclusion for choice in choices if choice.key == accepted.judgement.answer)
+        return next(answered, judgement)
+
+    def _judge(
+        self, point: TestPoint, reading: Reading, sheet: AccuracySheet | None, calibration: Calibration | None
+    ) -> Judgement:
         judgement = judge(
             point.kind,
-            self._visit.limits[point.key],
+            self._current.visit.limits[point.key],
             MeasuredValue.from_reading(reading),
-            self._trackers.accuracy_sheet(tracker),
-            rule=self._visit.rules[point.key],
+            sheet,
+            rule=self._current.visit.rules[point.key],
             celsius=self._celsius,
-            flow=self._visit.flow_at(point),
+            flow=self._current.visit.flow_at(point),
             coupling=point.coupling,
         )
         if calibration is None:
@@ -48,7 +69,7 @@ class VisitJudge:
     def judge_latest(self, tracker: MeterTracker) -> Judgement | None:
         """Return the judgement on the tracker's latest reading, made once for each reading; None if it has none."""
         if tracker.judgement is None:
-            point = self._visit.points.get(tracker.point_key) if tracker.point_key else None
+            point = self._current.visit.points.get(tracker.point_key) if tracker.point_key else None
             reading = tracker.latest
             if point is None or reading is None or reading.status is Status.INVALID or not reading.is_judgeable:
                 return None

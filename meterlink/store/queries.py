@@ -18,10 +18,11 @@ from meterlink.store.rows import (
     HistoryRow,
     MeterRow,
     OutboxEntry,
-    ResumedVisit,
     StoredPlan,
     StoredVisit,
     VisitIds,
+    VisitNote,
+    VisitWithReadings,
 )
 
 # After this many seconds without an accepted reading (16 h: a long working day) the technician has left. The next
@@ -57,6 +58,11 @@ _SELECT_ACCEPTED = f"""
     CROSS JOIN sites s ON s.id = u.site_id
 """  # noqa: S608  # constants only
 
+_SELECT_VISITS = """
+    SELECT v.*, u.name AS unit, s.name AS site FROM visits v
+    JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id
+"""
+
 _SELECT_POINTS = """
     SELECT p.*, ci.name AS circuit, co.name AS component, co.section FROM test_points p
     JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ?
@@ -74,10 +80,7 @@ def accepted_readings(
 
 def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
     """Return all visits in the order in which they were opened."""
-    rows = connection.execute(
-        "SELECT v.*, u.name AS unit, s.name AS site"
-        " FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id ORDER BY v.id"
-    )
+    rows = connection.execute(f"{_SELECT_VISITS} ORDER BY v.id")
     return decode_rows(_stored_visit, rows)
 
 
@@ -91,11 +94,7 @@ def visit_plan(connection: sqlite3.Connection, uid: str) -> StoredPlan:
     if visit is None:
         raise StoreError(f"There is no visit {uid} in the database.", "It may belong to another data folder.")
     rows = connection.execute(f"{_SELECT_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
-    points = decode_rows(_test_point, rows)
-
-    (derived,) = decode_rows(lambda row: load_derived_points(row["derived"], points), [visit])
-    ratings = {row["key"]: row["rating"] for row in rows if row["rating"]}
-    return StoredPlan(Plan(visit["plan"], tuple(points), derived), ratings)
+    return StoredPlan(_stored_plan(visit, rows), {row["key"]: row["rating"] for row in rows if row["rating"]})
 
 
 def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
@@ -130,36 +129,62 @@ def counts(connection: sqlite3.Connection) -> dict[str, int]:
     return numbers
 
 
-def resumable_visit(connection: sqlite3.Connection, site: Site, plan: Plan, now_utc_ns: int) -> ResumedVisit | None:
+def resumable_visit(
+    connection: sqlite3.Connection, site: Site, plan: Plan, now_utc_ns: int
+) -> VisitWithReadings | None:
     """Return the unit's newest visit, if it is open, recent (`RESUME_WITHIN`) and has the points of ``plan``.
 
     Ratings may differ: the technician reads them off the parts during the visit.
     """
     visit = connection.execute(
-        "SELECT v.* FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id"
-        " WHERE s.name = ? AND u.name = ? ORDER BY v.id DESC LIMIT 1",
-        (site.name, site.unit),
+        f"{_SELECT_VISITS} WHERE s.name = ? AND u.name = ? ORDER BY v.id DESC LIMIT 1", (site.name, site.unit)
     ).fetchone()
     if visit is None or visit["closed_utc_ns"] is not None:
         return None
-    points = connection.execute(_SELECT_POINTS, (visit["id"],)).fetchall()
+    resumed = _visit_with_readings(connection, visit)
+    is_old = now_utc_ns - resumed.active_at_utc_ns > RESUME_WITHIN * 1_000_000_000
+    same_points = _planned_points(resumed.plan, {}) == _planned_points(plan, resumed.answers)
+    return resumed if same_points and not is_old else None
+
+
+def find_visit(connection: sqlite3.Connection, uid: str | None = None) -> VisitWithReadings | None:
+    """Return the visit ``uid``, without a uid the active one; None if there is none."""
+    condition, values = ("v.active = 1", ()) if uid is None else ("v.uid = ?", (uid,))
+    visit = connection.execute(f"{_SELECT_VISITS} WHERE {condition}", values).fetchone()
+    return None if visit is None else _visit_with_readings(connection, visit)
+
+
+def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> VisitWithReadings:
+    points = connection.execute(f"{_SELECT_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
     accepted = accepted_readings(connection, [("a.visit_id = ?", (visit["id"],))])
-    active = accepted[-1].reading.timestamp.utc_ns if accepted else visit["opened_utc_ns"]
-    answers = json.loads(visit["answers"])
-    if now_utc_ns - active > RESUME_WITHIN * 1_000_000_000 or _stored_points(points) != _planned_points(plan, answers):
-        return None
-    return ResumedVisit(
+    return VisitWithReadings(
         VisitIds(visit["id"], visit["uid"], {point["key"]: point["id"] for point in points}),
+        Site(visit["site"], visit["unit"]),
+        _stored_plan(visit, points),
+        visit["plan_text"],
         Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
+        visit["closed_utc_ns"],
+        accepted[-1].reading.timestamp.utc_ns if accepted else visit["opened_utc_ns"],
         tuple(accepted),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
-        answers,
+        json.loads(visit["answers"]),
     )
 
 
-def _stored_points(points: Iterable[sqlite3.Row]) -> set[tuple[str, ...]]:
-    columns = ("key", "circuit", "component", "section", "terminal_a", "terminal_b", "quantity", "state", "kind")
-    return {tuple(point[column] for column in columns) for point in points}
+def _stored_plan(visit: sqlite3.Row, rows: Iterable[sqlite3.Row]) -> Plan:
+    points = decode_rows(_test_point, rows)
+    (derived,) = decode_rows(lambda row: load_derived_points(row["derived"], points), [visit])
+    return Plan(visit["plan"], tuple(points), derived)
+
+
+def visit_notes(connection: sqlite3.Connection, uid: str) -> list[VisitNote]:
+    """Return the notes on the visit ``uid``, and the reasons of its skipped test points, oldest first."""
+    rows = connection.execute(
+        "SELECT n.*, p.key FROM notes n JOIN visits v ON v.id = n.visit_id"
+        " LEFT JOIN test_points p ON p.id = n.point_id WHERE v.uid = ? ORDER BY n.id",
+        (uid,),
+    )
+    return decode_rows(lambda row: VisitNote(row["uid"], row["utc_ns"], row["text"], row["key"]), rows)
 
 
 def _planned_points(plan: Plan, answers: Mapping[str, str]) -> set[tuple[str, ...]]:
@@ -280,6 +305,11 @@ def _stored_visit(row: sqlite3.Row) -> StoredVisit:
         row["plan"],
         Timestamp(row["opened_utc_ns"], row["opened_monotonic_ns"]),
         row["closed_utc_ns"],
+        bool(row["active"]),
+        row["outcome"],
+        row["technician"],
+        row["job"],
+        row["plan_text"],
     )
 
 

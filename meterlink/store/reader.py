@@ -11,12 +11,13 @@ from meterlink.store.rows import (
     HistoryRow,
     MeterRow,
     OutboxEntry,
-    ResumedVisit,
     StoredConnection,
     StoredGap,
     StoredPlan,
     StoredReading,
     StoredVisit,
+    VisitNote,
+    VisitWithReadings,
 )
 
 
@@ -109,10 +110,20 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return queries.visit_plan(connection, visit_uid)
 
-    def resumable_visit(self, site: Site, plan: Plan, now: Timestamp) -> ResumedVisit | None:
+    def resumable_visit(self, site: Site, plan: Plan, now: Timestamp) -> VisitWithReadings | None:
         """Return the open visit that a station restarted at ``now`` would resume; None if there is none."""
         with connect_for_reading(self._path) as connection:
             return queries.resumable_visit(connection, site, plan, now.utc_ns)
+
+    def visit(self, uid: str | None = None) -> VisitWithReadings | None:
+        """Return the visit ``uid`` with its readings, without a uid the active one; None if there is none."""
+        with connect_for_reading(self._path) as connection:
+            return queries.find_visit(connection, uid)
+
+    def visit_notes(self, visit_uid: str) -> list[VisitNote]:
+        """Return the notes on a visit, and the reasons of its skipped test points, oldest first."""
+        with connect_for_reading(self._path) as connection:
+            return queries.visit_notes(connection, visit_uid)
 
     def known_meters(self) -> list[MeterRow]:
         """Return all meters in the order in which they were first seen."""

@@ -206,8 +206,23 @@ class ClockStep(NamedTuple):
     step_ns: int
 
 
+class VisitDetails(NamedTuple):
+    """Further facts of a visit that begins; each may be empty. ``plan_text`` is the TOML of its plan."""
+
+    plan_text: str = ""
+    technician: str = ""
+    job: str = ""
+
+
+NO_DETAILS = VisitDetails()
+
+
 class StoredVisit(NamedTuple):
-    """A visit in the database. ``closed_utc_ns`` is None while it is open, or if the station died before closing it."""
+    """A visit in the database. ``closed_utc_ns`` and ``outcome`` are None while it is open.
+
+    ``active``: readings are collected for it now; an open visit that is not active is paused. ``plan_text`` is the
+    plan's TOML, empty if it was opened without a file.
+    """
 
     id: int
     uid: str
@@ -215,6 +230,20 @@ class StoredVisit(NamedTuple):
     plan: str
     opened: Timestamp
     closed_utc_ns: int | None
+    active: bool = False
+    outcome: str | None = None
+    technician: str = ""
+    job: str = ""
+    plan_text: str = ""
+
+
+class VisitNote(NamedTuple):
+    """A note on a visit; with ``point_key``, the reason why that test point was skipped."""
+
+    uid: str
+    utc_ns: int
+    text: str
+    point_key: str | None = None
 
 
 class StoredPlan(NamedTuple):
@@ -227,16 +256,23 @@ class StoredPlan(NamedTuple):
     ratings: Mapping[str, str]
 
 
-class ResumedVisit(NamedTuple):
-    """An open visit that a restarted station resumes.
+class VisitWithReadings(NamedTuple):
+    """A visit that a station resumes, or that is shown.
 
-    ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as written}``, only for parts
-    that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a question of the plan: key of a
-    choice}``.
+    ``plan`` has no specification, why, caution, rule or coupling; ``plan_text``, unless it is empty, has.
+    ``closed_utc_ns`` is None while it is open. ``active_at_utc_ns`` is the time of its newest accepted reading, else
+    that of its beginning. ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as
+    written}``, only for parts that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a
+    question of the plan: key of a choice}``.
     """
 
     ids: VisitIds
+    site: Site
+    plan: Plan
+    plan_text: str
     opened: Timestamp
+    closed_utc_ns: int | None
+    active_at_utc_ns: int
     accepted: tuple[HistoryRow, ...]
     ratings: Mapping[str, str]
     answers: Mapping[str, str]

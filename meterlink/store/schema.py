@@ -49,21 +49,30 @@ _PLACES = (
         section TEXT NOT NULL,
         UNIQUE (circuit_id, name, section)
     ) STRICT""",
-    # derived: a JSON array of the [[derived]] tables of the plan. answers: a JSON object, the answers to the questions
-    # of the plan: {key of a question: key of a choice}.
+    # plan_text: the plan's TOML, empty if the visit was opened without a file. derived: a JSON array of the [[derived]]
+    # tables of the plan. answers: a JSON object, the answers to the questions of the plan: {key of a question: key of a
+    # choice}. active: the visit whose readings are collected now; an open visit without it is paused. outcome: NULL
+    # until the visit is closed.
     """CREATE TABLE visits (
         id INTEGER PRIMARY KEY,
         uid TEXT NOT NULL UNIQUE,
         unit_id INTEGER NOT NULL REFERENCES units(id),
         plan TEXT NOT NULL,
+        plan_text TEXT NOT NULL,
         derived TEXT NOT NULL,
         answers TEXT NOT NULL,
+        technician TEXT NOT NULL,
+        job TEXT NOT NULL,
         boot INTEGER NOT NULL REFERENCES boots(id),
         opened_utc_ns INTEGER NOT NULL,
         opened_monotonic_ns INTEGER NOT NULL,
-        closed_utc_ns INTEGER
+        closed_utc_ns INTEGER,
+        outcome TEXT,
+        active INTEGER NOT NULL CHECK (active IN (0, 1)),
+        CHECK (active = 0 OR closed_utc_ns IS NULL)
     ) STRICT""",
     "CREATE INDEX visits_of_unit ON visits(unit_id)",
+    "CREATE UNIQUE INDEX active_visit ON visits(active) WHERE active = 1",
     # rating_set_utc_ns: the time when somebody read the rating off the part; NULL while the rating is the plan's.
     """CREATE TABLE test_points (
         id INTEGER PRIMARY KEY,
@@ -79,6 +88,16 @@ _PLACES = (
         rating_set_utc_ns INTEGER,
         UNIQUE (visit_id, key)
     ) STRICT""",
+    # point_id, of a test point that is skipped: the text is the reason.
+    """CREATE TABLE notes (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        visit_id INTEGER NOT NULL REFERENCES visits(id),
+        point_id INTEGER REFERENCES test_points(id),
+        utc_ns INTEGER NOT NULL,
+        text TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX notes_of_visit ON notes(visit_id)",
 )
 
 _METERS = (

@@ -8,13 +8,13 @@ from typing import Any
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import MarkedVoltage, Plan, Rating, Site, Span, Specification, TestPoint
-from meterlink.core.errors import StoreError
+from meterlink.core.errors import InputError, StoreError
 from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
 from meterlink.plans.derived_table import dump_derived_points
 from meterlink.store.continuity import end_connections_of_killed_station
 from meterlink.store.question_text import dump_question
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, VisitIds
+from meterlink.store.rows import NO_DETAILS, AcceptedRow, Batch, OutboxRow, VisitDetails, VisitIds
 from meterlink.store.stretches import StretchWriter, decimal_text
 
 _INSERT_ACCEPTED = """
@@ -28,6 +28,19 @@ _INSERT_VERDICT = """
         prior, accuracy, calibration, rule, reason, next_measurement, question, answer, resolution, rating, software)
     SELECT a.id, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, p.rating, ?
     FROM accepted_readings a JOIN test_points p ON p.id = a.point_id WHERE a.id = ?
+"""
+# From the newest earlier test point of the same component and kind that was rated. A component belongs to a unit.
+_CARRY_RATINGS = """
+    UPDATE test_points AS new SET (rating, rating_set_utc_ns) = (
+        SELECT old.rating, old.rating_set_utc_ns FROM test_points old
+        WHERE old.component_id = new.component_id AND old.key = new.key AND old.kind = new.kind AND old.id < new.id
+            AND old.rating_set_utc_ns IS NOT NULL ORDER BY old.id DESC LIMIT 1
+    )
+    WHERE visit_id = ?1 AND EXISTS (
+        SELECT 1 FROM test_points old
+        WHERE old.component_id = new.component_id AND old.key = new.key AND old.kind = new.kind AND old.id < new.id
+            AND old.rating_set_utc_ns IS NOT NULL
+    )
 """
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
 
@@ -106,24 +119,56 @@ def insert_verdict(connection: sqlite3.Connection, accepted_id: int, judgement: 
     _require_one_row(connection.execute(_INSERT_VERDICT, values), f"accepted reading {accepted_id}")
 
 
-def open_visit(connection: sqlite3.Connection, boot: int, site: Site, plan: Plan, opened: Timestamp) -> VisitIds:
+def open_visit(
+    connection: sqlite3.Connection,
+    boot: int,
+    site: Site,
+    plan: Plan,
+    opened: Timestamp,
+    details: VisitDetails = NO_DETAILS,
+) -> VisitIds:
     """Insert a visit with its test points; reuse the site, unit, circuits and components of the same names.
 
-    Its test points are those that exist without an answer to a question of ``plan``.
+    It is the active visit from now on; the one before is paused. Answers to the questions of ``plan`` and the ratings
+    that were read off the same components are those of the unit's earlier visits. Its test points are those that exist
+    with these answers.
     """
-    known = plan.for_answers({})
+    pause_visits(connection)
     unit_id = _get_or_insert(
         connection, "units", site_id=_get_or_insert(connection, "sites", name=site.name), name=site.unit
     )
+    answers = _earlier_answers(connection, unit_id, plan)
+    known = plan.for_answers(answers)
     uid = _new_uid()
     visit_id = _insert(
         connection,
-        "INSERT INTO visits (uid, unit_id, plan, derived, answers, boot, opened_utc_ns, opened_monotonic_ns)"
-        " VALUES (?, ?, ?, ?, '{}', ?, ?, ?)",
-        (uid, unit_id, plan.name, dump_derived_points(known.derived), boot, opened.utc_ns, opened.monotonic_ns),
+        "INSERT INTO visits (uid, unit_id, plan, derived, answers, boot, opened_utc_ns, opened_monotonic_ns,"
+        " plan_text, technician, job, active) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1)",
+        (
+            uid,
+            unit_id,
+            plan.name,
+            dump_derived_points(known.derived),
+            json.dumps(answers),
+            boot,
+            opened.utc_ns,
+            opened.monotonic_ns,
+            *details,
+        ),
     )
     point_ids = {point.key: _insert_point(connection, visit_id, unit_id, point) for point in known.points}
+    connection.execute(_CARRY_RATINGS, (visit_id,))
     return VisitIds(visit_id, uid, point_ids)
+
+
+def _earlier_answers(connection: sqlite3.Connection, unit_id: int, plan: Plan) -> dict[str, str]:
+    """Return the answers of the unit's newest visit with a plan of this name; none where its questions have changed."""
+    query = "SELECT answers FROM visits WHERE unit_id = ? AND plan = ? ORDER BY id DESC LIMIT 1"
+    row = connection.execute(query, (unit_id, plan.name)).fetchone()
+    try:
+        return plan.checked_answers(json.loads(row[0])) if row else {}
+    except InputError:
+        return {}
 
 
 def set_answers(
@@ -161,15 +206,47 @@ def set_derived_points(connection: sqlite3.Connection, visit_id: int, plan: Plan
     connection.execute("UPDATE visits SET derived = ? WHERE id = ?", (dump_derived_points(plan.derived), visit_id))
 
 
-def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Timestamp) -> None:
-    """Save the time when a visit ended.
+def pause_visits(connection: sqlite3.Connection) -> None:
+    """Leave no visit active."""
+    connection.execute("UPDATE visits SET active = 0 WHERE active = 1")
+
+
+def activate_visit(connection: sqlite3.Connection, visit_id: int) -> None:
+    """Make an open visit the active one; the one before is paused.
+
+    Raises:
+        StoreError: there is no such visit, or it is closed.
+    """
+    pause_visits(connection)
+    _require_one_row(
+        connection.execute("UPDATE visits SET active = 1 WHERE id = ? AND closed_utc_ns IS NULL", (visit_id,)),
+        f"open visit {visit_id}",
+    )
+
+
+def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Timestamp, outcome: str = "") -> None:
+    """Save the time when a visit ended, and its outcome.
 
     Raises:
         StoreError: there is no such visit.
     """
     _require_one_row(
-        connection.execute("UPDATE visits SET closed_utc_ns = ? WHERE id = ?", (closed.utc_ns, visit_id)),
+        connection.execute(
+            "UPDATE visits SET closed_utc_ns = ?, outcome = ?, active = 0 WHERE id = ?",
+            (closed.utc_ns, outcome, visit_id),
+        ),
         f"visit {visit_id}",
+    )
+
+
+def insert_note(
+    connection: sqlite3.Connection, visit_id: int, text: str, now_utc_ns: int, point_id: int | None = None
+) -> None:
+    """Insert a note on a visit; with ``point_id``, the reason why that test point is skipped."""
+    _insert(
+        connection,
+        "INSERT INTO notes (uid, visit_id, point_id, utc_ns, text) VALUES (?, ?, ?, ?, ?)",
+        (_new_uid(), visit_id, point_id, now_utc_ns, text),
     )
 
 

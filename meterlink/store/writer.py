@@ -21,6 +21,7 @@ from meterlink.store.lock import FileLock
 from meterlink.store.meters import RegisteredMeter
 from meterlink.store.migration import migrate
 from meterlink.store.rows import (
+    NO_DETAILS,
     Batch,
     ClockStep,
     EndReason,
@@ -28,8 +29,9 @@ from meterlink.store.rows import (
     NewConnection,
     NewGap,
     ReadingRow,
-    ResumedVisit,
+    VisitDetails,
     VisitIds,
+    VisitWithReadings,
 )
 from meterlink.store.stretches import StretchWriter
 
@@ -116,6 +118,8 @@ class Writer:
         self._jobs_in_progress: list[_Job] = []
         self._dropped_before: dict[int, NewGap] = {}  # until they are committed
         self._failures = 0
+        self.fault: StoreError | None = None
+        """The fault that keeps the writer from saving now; None while it saves."""
         self._messages_since_trim = outbox_limit  # so that the first commit trims the outbox of an earlier run
 
     def start(self) -> None:
@@ -175,18 +179,19 @@ class Writer:
             droppable=not (batch.accepted or batch.verdicts) and all(message.droppable for message in batch.outbox),
         )
 
-    def open_visit(self, site: Site, plan: Plan, opened: Timestamp) -> Future[VisitIds]:
-        """Begin a visit with the test points of ``plan`` that exist without an answer to one of its questions.
-
-        The site, unit, circuits and components of the same names are reused.
-        """
-        return self._enqueue(lambda connection: transactions.open_visit(connection, self._boot, site, plan, opened))
+    def open_visit(
+        self, site: Site, plan: Plan, opened: Timestamp, details: VisitDetails = NO_DETAILS
+    ) -> Future[VisitIds]:
+        """Begin a visit; it is the active one from now on, the one before is paused. See `transactions.open_visit`."""
+        return self._enqueue(
+            lambda connection: transactions.open_visit(connection, self._boot, site, plan, opened, details)
+        )
 
     def set_answers(self, visit_id: int, plan: Plan, answers: Mapping[str, str]) -> Future[dict[str, int]]:
         """Save the answers to the questions of ``plan``; return the row ids of all test points of the visit by key."""
         return self._enqueue(lambda connection: transactions.set_answers(connection, visit_id, plan, answers))
 
-    def resume_visit(self, site: Site, plan: Plan) -> Future[ResumedVisit | None]:
+    def resume_visit(self, site: Site, plan: Plan) -> Future[VisitWithReadings | None]:
         """Return the visit that a restarted station resumes; None if a new visit must be opened.
 
         It is the unit's newest visit, if it is open, was active within `queries.RESUME_WITHIN` s and has the same test
@@ -195,14 +200,30 @@ class Writer:
         """
         now = self._clock.now().utc_ns
 
-        def resume(connection: sqlite3.Connection) -> ResumedVisit | None:
+        def resume(connection: sqlite3.Connection) -> VisitWithReadings | None:
             resumed = queries.resumable_visit(connection, site, plan, now)
             if resumed is not None:
                 known = plan.for_answers(resumed.answers)
                 transactions.set_derived_points(connection, resumed.ids.visit_id, known)
+                transactions.activate_visit(connection, resumed.ids.visit_id)
             return resumed
 
         return self._enqueue(resume)
+
+    def activate_visit(self, uid: str | None = None) -> Future[VisitWithReadings | None]:
+        """Make the open visit ``uid`` the active one and return it; None as ``uid`` is the one that is active now.
+
+        The visit before is paused. The result is None if there is no such visit, or if it is closed.
+        """
+
+        def activate(connection: sqlite3.Connection) -> VisitWithReadings | None:
+            visit = queries.find_visit(connection, uid)
+            if visit is None or visit.closed_utc_ns is not None:
+                return None
+            transactions.activate_visit(connection, visit.ids.visit_id)
+            return visit
+
+        return self._enqueue(activate)
 
     def open_connection(self, new: NewConnection) -> int:
         """Save a connection that begins; return its row id at once, for the readings submitted after this call."""
@@ -233,9 +254,18 @@ class Writer:
         """Save a jump of the wall clock."""
         return self._enqueue(lambda connection: continuity.insert_clock_step(connection, self._boot, step))
 
-    def close_visit(self, visit_id: int, closed: Timestamp) -> Future[None]:
-        """End a visit."""
-        return self._enqueue(lambda connection: transactions.close_visit(connection, visit_id, closed))
+    def close_visit(self, visit_id: int, closed: Timestamp, outcome: str = "") -> Future[None]:
+        """End a visit with its outcome."""
+        return self._enqueue(lambda connection: transactions.close_visit(connection, visit_id, closed, outcome))
+
+    def pause_visit(self) -> Future[None]:
+        """Leave no visit active; the visit stays open."""
+        return self._enqueue(transactions.pause_visits)
+
+    def add_note(self, visit_id: int, text: str, point_id: int | None = None) -> Future[None]:
+        """Save a note on a visit; with ``point_id``, the reason why that test point is skipped."""
+        now = self._clock.now().utc_ns
+        return self._enqueue(lambda connection: transactions.insert_note(connection, visit_id, text, now, point_id))
 
     def set_rating(self, point_id: int, text: str) -> Future[None]:
         """Save the rating read off the part at a test point; later accepted readings are saved with it."""
@@ -451,7 +481,7 @@ class Writer:
 
     def _acknowledge(self, jobs: list[_Job], outcomes: list[object]) -> None:
         if self._failures:
-            self._failures = 0
+            self._failures, self.fault = 0, None
             self._report_alarm("")
         for job, outcome in zip(jobs, outcomes, strict=True):
             if isinstance(outcome, MeterlinkError):
@@ -464,7 +494,7 @@ class Writer:
 
     def _requeue(self, jobs: list[_Job], error: sqlite3.Error) -> None:
         """Put the jobs back at the front and wait before the next try; fail them when closing."""
-        fault = as_store_error(error, self._path)
+        self.fault = fault = as_store_error(error, self._path)
         if not self._failures:
             self._report_alarm(f"Readings are not being saved. {fault}")
         wait = min(self._retry_delays[1], self._retry_delays[0] * 2.0 ** min(self._failures, 30))

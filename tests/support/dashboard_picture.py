@@ -78,7 +78,9 @@ class FrozenStation:
 
     async def request(self, command: str, **fields: str | int) -> Reply:
         error = await self.send(command, **fields)
-        return Reply(topic=Topic.REPLY, id=1, error=error, accepted=None, question=None)
+        return Reply(
+            topic=Topic.REPLY, id=1, error=error, accepted=None, question=None, data={}, exit_code=int(bool(error))
+        )
 
     async def close(self) -> None:
         pass

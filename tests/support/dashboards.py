@@ -59,7 +59,9 @@ class FedStation:
     async def request(self, command: str, **fields: str | int) -> Reply:
         error = await self.send(command, **fields)
         question, self.question = self.question, None
-        return Reply(topic=Topic.REPLY, id=1, error=error, accepted=None, question=question)
+        return Reply(
+            topic=Topic.REPLY, id=1, error=error, accepted=None, question=question, data={}, exit_code=int(bool(error))
+        )
 
     async def close(self) -> None:
         self.closed = True

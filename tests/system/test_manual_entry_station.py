@@ -9,8 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink.cli.enter import command, enter_reading
+from meterlink.cli.station_command import CommandError
 from meterlink.core.equipment import Plan, Site
-from meterlink.core.errors import InputError, LinkError
+from meterlink.core.errors import InputError
 from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, MeterSettings, Settings
@@ -125,10 +126,10 @@ def test_the_command_uses_the_running_station(tmp_path: Path) -> None:
     at_station(tmp_path, body)
 
 
-def test_without_a_station_the_command_is_an_error(tmp_path: Path) -> None:
+def test_without_a_visit_the_command_is_an_error(tmp_path: Path) -> None:
     result = CliRunner().invoke(command, ["4.70 uF", "--data", str(tmp_path)])
-    assert isinstance(result.exception, LinkError)
-    assert "No daemon runs" in str(result.exception)
+    assert isinstance(result.exception, CommandError)
+    assert "No visit is open" in str(result.exception)
 
 
 def test_typed_values_fit_the_shipped_plans(tmp_path: Path) -> None:

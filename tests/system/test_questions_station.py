@@ -18,10 +18,12 @@ from meterlink.cli.diagnose import command as diagnose
 from meterlink.cli.enter import command as enter_command
 from meterlink.cli.enter import enter_reading
 from meterlink.cli.history import command as history
+from meterlink.cli.station_command import CommandError
 from meterlink.core.equipment import CircuitState, Plan, PointKind, Site
-from meterlink.core.errors import InputError, LinkError
+from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Verdict
+from meterlink.link.messages import CommandResult
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, MqttSettings, Settings
 from meterlink.station.station import Station, StationConfig
@@ -231,13 +233,16 @@ def test_typed_amps_with_an_open_question_prove_no_current(tmp_path: Path) -> No
     at_station(tmp_path, body, contactor)
 
 
-def test_an_answer_needs_the_limits_that_were_asked_about(tmp_path: Path) -> None:
+def test_a_question_follows_a_new_rating(tmp_path: Path) -> None:
     async def body(station: Station, views: dict[str, Any]) -> None:
         await enter_at_fan(station, views, "5 uF")
         key = FAN_KEY
         assert await station.execute({"id": 1, "command": "set_rating", "point": key, "text": "7.5 uF"}) == ""  # type: ignore[typeddict-item]
-        assert "The rating of the" in await answer(station, "5.00")
-        assert accepted(views, FAN)["verdict"] == "cannot tell"
+        # 5 of 7.5 µF is 29 % below the low limit: steps of 0.1 µF leave no doubt, and steps of 0.01 µF say the same.
+        assert [choice["key"] for choice in accepted(views, FAN)["question"]["choices"]] == ["5", "5.0"]
+        assert "answers no choice" in await answer(station, "5.00")
+        assert await answer(station, "5.0") == ""
+        assert (accepted(views, FAN)["verdict"], accepted(views, FAN)["revision"]) == ("outside", 3)
 
     at_station(tmp_path, body, plan())
 
@@ -338,10 +343,12 @@ def test_the_command_line_prints_the_questions_and_the_answers(tmp_path: Path) -
     assert nothing_as_json == (0, "[]\n")
 
 
-def test_without_a_station_the_command_is_an_error(tmp_path: Path) -> None:
-    for arguments in ([], ["--answer", "1"]):
-        result = CliRunner().invoke(answer_command, [*arguments, "--data", str(tmp_path)])
-        assert isinstance(result.exception, LinkError)
+def test_without_a_visit_nothing_is_asked_and_nothing_answered(tmp_path: Path) -> None:
+    result = CliRunner().invoke(answer_command, ["--data", str(tmp_path)])
+    assert (result.exit_code, result.output) == (0, "No question is open.\n")
+    result = CliRunner().invoke(answer_command, ["--answer", "1", "--data", str(tmp_path)])
+    assert isinstance(result.exception, CommandError)
+    assert "No visit is open" in str(result.exception)
 
 
 def test_a_rating_with_several_meanings_is_asked_about_and_its_choice_is_a_rating(tmp_path: Path) -> None:
@@ -354,7 +361,7 @@ def test_a_rating_with_several_meanings_is_asked_about_and_its_choice_is_a_ratin
         assert result.question is not None
         assert views["visit"]["points"][0]["rating"] == before
         chosen = result.question["choices"][1]["key"]
-        assert await station.result_of(ask | {"text": chosen}) == ("", None, None)
+        assert await station.result_of(ask | {"text": chosen}) == CommandResult()
         assert views["visit"]["points"][0]["rating"] == "40 to 50 µF"
 
     at_station(tmp_path, body, plan())

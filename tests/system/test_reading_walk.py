@@ -206,12 +206,13 @@ def test_the_tracer_sees_a_call_back() -> None:
             monotonic_ns = 0
 
     packet: Any = Packet()
-    sender._visit = Visit()
+    visit: Any = Visit()
+    sender._current = type("Current", (), {"visit": visit})()
     sender._diagnosis = type("Diagnosis", (), {"update": lambda _self: None})()
     point: Any = type("Point", (), {"key": "k"})()
     accepted: Any = None
     sys.setprofile(recorded.profile)
-    sender.add_accepted(point, accepted)
+    sender.add_accepted(visit, point, accepted)
     sys.setprofile(None)
     assert [(FILES[stage], at_work) for stage, _, at_work in recorded.calls] == [
         ("station/view_sender.py", ()),

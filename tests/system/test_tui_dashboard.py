@@ -824,6 +824,15 @@ async def flood_dashboard() -> None:
         assert app.scene.value.digits == "44.999"
 
 
+async def test_no_digits_of_one_visit_stand_under_another() -> None:
+    async with running_dashboard(visit(opened="2026-07-14T08:00:00.000Z"), live()) as (app, station, pilot):
+        assert app.scene is not None
+        assert app.scene.value.digits == "43.05"
+        station.feed(visit(opened="2026-07-14T10:00:00.000Z"))
+        await catch_up(pilot)
+        assert app.scene.value.digits == "---"
+
+
 def test_a_flood_is_drawn_once_a_frame() -> None:
     run_in_virtual_time(flood_dashboard())
 

@@ -157,17 +157,6 @@ def test_the_reader_of_labels_is_loaded_for_a_stock_list_only(tmp_path: Path) ->
     assert python(code).stdout == "1 1 True\n"
 
 
-def test_a_pinned_point_that_the_plan_has_not_names_file_and_meter(tmp_path: Path) -> None:
-    text = '[[meter]]\naddress = "00:00:5e:00:53:0a"\npinned_point = "no-such-point"\n'
-    (tmp_path / "settings.toml").write_text(text, encoding="utf-8")
-    done = python(f"from meterlink.cli.main import main; main(['run', '--data', {str(tmp_path)!r}])")
-    assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr.splitlines()[-1].startswith(
-        f"meterlink: {tmp_path / 'settings.toml'}: meter 00:00:5E:00:53:0A, pinned_point: "
-        "There is no test point 'no-such-point' in this visit. Use one of: "
-    )
-
-
 def run_the_daemon_for_a_moment(folder: Path) -> list[str]:
     """Run ``meterlink run`` in a process of its own; return ``[how it ended, *top-level modules it had loaded]``."""
     done = python(

@@ -10,15 +10,16 @@ from hypothesis import strategies as st
 
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice, OpenQuestionError, Question
-from meterlink.link.messages import Command, CommandName
+from meterlink.link.messages import Command, CommandName, CommandResult
 from meterlink.link.teach_line import parse_teach_line
 from meterlink.station.commands import Argument, CommandRow, CommandTable, command_rows
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
+from meterlink.station.visit_desk import VisitDesk
 
-ROWS = command_rows(Mock(spec=VisitCommands), Mock(spec=MeterCommands), Mock(spec=Teaching))
-CLASSES: Any = (VisitCommands, MeterCommands, Teaching)
+ROWS = command_rows(Mock(spec=VisitCommands), Mock(spec=VisitDesk), Mock(spec=MeterCommands), Mock(spec=Teaching))
+CLASSES: Any = (VisitCommands, VisitDesk, MeterCommands, Teaching)
 ROWS_OF_CLASSES = command_rows(*CLASSES)
 POINTS = {"herm": Mock(name="herm"), "fan": Mock(name="fan")}
 
@@ -66,15 +67,13 @@ def test_a_handler_takes_the_arguments_of_its_row(row: CommandRow) -> None:
 async def test_arguments_get_their_types() -> None:
     recorder = Recorder()
     command = {"id": 1, "command": "enter", "point": "fan", "text": "4.70 uF"}
-    assert await recorder.table.execute(command) == ("", 7, None)
-    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "4.70 uF"}) == ("", 7, None)
-    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "", "point": ""}) == ("", 7, None)
-    assert await recorder.table.execute({"id": 3, "command": "teach_drop", "meter": "Alder", "entry": 3}) == (
-        "",
-        7,
-        None,
-    )
-    assert await recorder.table.execute({"id": 4, "command": "teach_drop", "meter": "Alder"}) == ("", 7, None)
+    assert await recorder.table.execute(command) == CommandResult("", 7)
+    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "4.70 uF"}) == CommandResult("", 7)
+    assert await recorder.table.execute({"id": 2, "command": "enter", "text": "", "point": ""}) == CommandResult("", 7)
+    assert await recorder.table.execute(
+        {"id": 3, "command": "teach_drop", "meter": "Alder", "entry": 3}
+    ) == CommandResult("", 7)
+    assert await recorder.table.execute({"id": 4, "command": "teach_drop", "meter": "Alder"}) == CommandResult("", 7)
     assert recorder.calls == [
         (CommandName.ENTER, {"point": POINTS["fan"], "text": "4.70 uF"}),
         (CommandName.ENTER, {"point": None, "text": "4.70 uF"}),
@@ -120,7 +119,7 @@ async def test_a_handlers_error_is_the_reply() -> None:
         raise InputError("Not now.", "Try later.")
 
     table = CommandTable([CommandRow(CommandName.NEXT, refuse)], find_point, pytest.fail)
-    assert await table.execute({"id": 1, "command": "next"}) == ("Not now. Try later.", None, None)
+    assert await table.execute({"id": 1, "command": "next"}) == CommandResult("Not now. Try later.", exit_code=2)
 
 
 async def test_a_text_with_several_meanings_has_its_question_in_the_reply() -> None:
@@ -174,3 +173,11 @@ def test_every_typed_line_is_a_command_with_its_arguments(line: str) -> None:
     name, arguments = parse_teach_line(line)
     row = next(row for row in ROWS if row.name is name)
     assert arguments.keys() <= {*row.required, *row.optional}
+
+
+async def test_a_handlers_object_is_the_data_of_the_reply() -> None:
+    async def begin() -> dict[str, object]:
+        return {"visit": "7f3a"}
+
+    table = CommandTable([CommandRow(CommandName.NEXT, begin)], find_point, lambda: None)
+    assert await table.execute({"id": 1, "command": "next"}) == CommandResult(data={"visit": "7f3a"})

@@ -47,7 +47,8 @@ def make_database(path):
             INSERT INTO units VALUES (1, 1, 'condenser east');
             INSERT INTO circuits VALUES (1, 1, 'compressor');
             INSERT INTO components VALUES (1, 1, 'run capacitor', 'HERM');
-            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', '[]', '{}', 1, 1000, 10, NULL);
+            INSERT INTO visits VALUES (1, 'uid-1', 1, 'single-phase split condenser', '', '[]', '{}', '', '', 1,
+                1000, 10, NULL, NULL, 1);
             INSERT INTO test_points VALUES (1, 1, 1, 'herm', 'C', 'HERM', 'capacitance', 'isolated and discharged',
                 'capacitor', '45 µF ±6 %', NULL);
             INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', '', 'bench meter', 'presented', '', '', 1, 900, 1000);
@@ -264,5 +265,6 @@ def test_foreign_keys_are_enforced_on_the_writers_connection(tmp_path, child):
             sources = ["NULL" if c == "id" else "12345" if c == parent else c for c in columns]
             sources = ["'another'" if c in {"uid", "key", "name", "address"} else c for c in sources]
             sources = ["raw_reading_id + 1" if c == "raw_reading_id" else c for c in sources]
+            sources = ["0" if c == "active" else c for c in sources]  # one visit only is active
             with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
                 connection.execute(f"INSERT INTO {child} SELECT {', '.join(sources)} FROM {child} LIMIT 1")  # noqa: S608

@@ -38,6 +38,15 @@ from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
 from meterlink_tui.sheets.test_points import PointPicker
+from meterlink_tui.sheets.visits import (
+    LeaveVisit,
+    OpenVisit,
+    OutcomePicker,
+    Place,
+    PlanPicker,
+    VisitChoice,
+    VisitPicker,
+)
 from meterlink_tui.terminal import check_terminal
 from meterlink_tui.themes import DARK, LIGHT
 from meterlink_tui.widgets.live import LivePanel, PhaseRow
@@ -90,13 +99,14 @@ class Dashboard(App[None]):
             f"send_command('{CommandName.PREVIOUS}')",
             "back",
             id="previous",
+            show=False,
             tooltip="Go to the previous test point",
         ),
         Binding("l", "pick", "list", id="pick", tooltip="Pick a test point from the list"),
         Binding(
             "r",
             f"send_command('{CommandName.REPEAT}')",
-            "repeat",
+            "again",
             id="repeat",
             tooltip="Measure this test point again; both readings stay",
         ),
@@ -127,6 +137,7 @@ class Dashboard(App[None]):
             show=False,
             tooltip="Show the open question in words; the digits 1 to 9 answer it",
         ),
+        Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
@@ -311,7 +322,9 @@ class Dashboard(App[None]):
         cautions = tuple(narrow_caution(caution) if narrow else caution for caution in scene.cautions)
         for screen in self.screen_stack:  # the dashboard under an open sheet too
             screen.query_one("#caution", Sentence).show(*cautions)
-            if isinstance(screen, MeterPicker):
+            if isinstance(screen, VisitPicker):
+                screen.list_visits(self._latest_messages.visits)
+            elif isinstance(screen, MeterPicker):
                 screen.list_meters(teachable_meters(self._latest_messages.meters, self._latest_messages.discovery))
             elif isinstance(screen, TeachSheet):
                 screen.show_teaching(self._latest_messages.teach)
@@ -350,6 +363,36 @@ class Dashboard(App[None]):
     def _focus_point(self, key: str | None) -> None:
         if key is not None:
             self.run_worker(self._send_command(CommandName.ACTIVATE, point=key), name="activate")
+
+    def action_visits(self) -> None:
+        """Open the list of visits and units."""
+        cautions = self.scene.cautions if self.scene else ()
+        self.push_screen(VisitPicker(cautions, self._latest_messages.visits), self._go_to_visit)
+        self.run_worker(self._send_command(CommandName.LIST_VISITS), name="list-visits")
+
+    def _go_to_visit(self, choice: VisitChoice | None) -> None:
+        match choice:
+            case OpenVisit():
+                self._start_command(CommandName.SWITCH_VISIT, visit=choice.uid)
+            case Place() if choice.is_known:  # its plan is that of its newest visit
+                self._start_command(CommandName.BEGIN_VISIT, site=choice.site, unit=choice.unit)
+            case Place():
+                visits = self._latest_messages.visits
+                self.push_screen(PlanPicker(choice, visits["plans"] if visits else ()), self._begin_visit)
+            case LeaveVisit():
+                self.push_screen(OutcomePicker(), self._close_visit)
+
+    def _begin_visit(self, begin: tuple[Place, str] | None) -> None:
+        if begin is not None:
+            place, plan = begin
+            self._start_command(CommandName.BEGIN_VISIT, site=place.site, unit=place.unit, plan=plan)
+
+    def _close_visit(self, outcome: str | None) -> None:
+        if outcome is not None:
+            self._start_command(CommandName.CLOSE_VISIT, outcome=outcome)
+
+    def _start_command(self, command: CommandName, **fields: str) -> None:
+        self.run_worker(self._send_command(command, **fields), name=command)
 
     def action_enter_rating(self) -> None:
         """Open the sheet for the rating of the active test point."""

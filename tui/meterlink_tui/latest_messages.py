@@ -10,8 +10,13 @@ from meterlink.link.messages import (
     NoticeView,
     TeachView,
     Topic,
+    VisitsView,
     VisitView,
 )
+
+
+def _visit_of(visit: VisitView) -> tuple[str, str, str]:
+    return visit["site"], visit["unit"], visit["opened"]
 
 
 class LatestMessages:
@@ -22,7 +27,12 @@ class LatestMessages:
         self._changed: set[str] = set()
 
     def put(self, message: Message) -> None:
-        """Store a message; it replaces the previous message of its topic."""
+        """Store a message; it replaces the previous message of its topic.
+
+        With another visit the newest reading is dropped: it would stand under the heading of another unit.
+        """
+        if message["topic"] == Topic.VISIT and self.visit is not None and _visit_of(message) != _visit_of(self.visit):
+            self._messages.pop(Topic.LIVE, None)
         self._messages[message["topic"]] = message
         self._changed.add(message["topic"])
 
@@ -60,3 +70,8 @@ class LatestMessages:
     def teach(self) -> TeachView | None:
         """The meter that is being taught, or was taught last."""
         return cast("TeachView | None", self._messages.get(Topic.TEACH))
+
+    @property
+    def visits(self) -> VisitsView | None:
+        """The known units and the shipped plans, once they were asked for."""
+        return cast("VisitsView | None", self._messages.get(Topic.VISITS))

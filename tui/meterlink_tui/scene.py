@@ -318,9 +318,8 @@ def _current_accepted(point: PointView | None, live: LiveView | None) -> Accepte
 
 
 def _site(visit: VisitView | None) -> str:
-    return (
-        " · ".join(filter(None, (_clean_text(visit["site"]), _clean_text(visit["unit"])))) if visit else "No visit open"
-    )
+    names = (_clean_text(visit["site"]), _clean_text(visit["unit"])) if visit else ()
+    return " · ".join(filter(None, names)) or "No visit open"
 
 
 def _tally(points: Sequence[PointView], disconnect_reason: str | None) -> str:

@@ -1,0 +1,233 @@
+"""Visits begin, pause, switch and close here, while the station runs."""
+
+import asyncio
+import logging
+from collections.abc import Callable, Mapping
+from functools import cache
+
+from meterlink.core.clock import Clock, format_rfc3339
+from meterlink.core.equipment import Plan, Site, TestPoint
+from meterlink.core.errors import InputError, PlanError, VisitError
+from meterlink.core.outcomes import Outcome
+from meterlink.core.text import clean_text
+from meterlink.core.verdicts import Verdict
+from meterlink.link.messages import Message, PlanNameView, Topic, UnitView, VisitsView
+from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text, shipped_plans
+from meterlink.settings import Settings
+from meterlink.station.collection import Collection
+from meterlink.station.current_visit import no_visit
+from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.store.reader import Reader
+from meterlink.store.rows import StoredVisit, VisitDetails, VisitWithReadings
+from meterlink.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+MOST_UNITS = 1_000  # a list with more is searched by `meterlink visit list`
+
+_NOT_SOUND = {Verdict.OUTSIDE, Verdict.OPEN, Verdict.SHORTED}
+
+
+class VisitDesk:
+    """The handlers of the commands that begin, pause, switch and close visits."""
+
+    def __init__(
+        self,
+        collection: Collection,
+        writer: Writer,
+        reader: Reader,
+        settings: Settings,
+        clock: Clock,
+        send_view: Callable[[Message], None],
+    ) -> None:
+        self._send_view = send_view
+        self._collection = collection
+        self._writer = writer
+        self._reader = reader
+        self._settings = settings
+        self._clock = clock
+
+    async def list_visits(self) -> None:
+        """Send the known units and the shipped plans to the watchers."""
+        visits = await asyncio.to_thread(self._reader.visits)
+        newest = {visit.site: visit for visit in visits}.values()
+        # An open visit first; then the newest. A list is only read in its first pages.
+        ordered = sorted(newest, key=lambda visit: (visit.closed_utc_ns is None, visit.id), reverse=True)[:MOST_UNITS]
+        self._send_view(VisitsView(topic=Topic.VISITS, units=list(map(_unit_view, ordered)), plans=_plan_names()))
+
+    async def begin(self, site: str, unit: str, plan: str, technician: str, job: str) -> Mapping[str, object]:
+        """Begin a visit, which is the active one from now on; the visit before is paused.
+
+        ``plan`` is a plan file or a shipped plan; if empty, it is that of the unit's newest visit.
+
+        Raises:
+            InputError: a name is empty.
+            PlanError: the plan cannot be used.
+            VisitError: a visit to the unit is open.
+        """
+        place = Site(clean_text(site), clean_text(unit))
+        if not (place.name and place.unit):
+            raise InputError("A visit needs the name of a site and of a unit.", "Name both.")
+        visits = [visit for visit in await asyncio.to_thread(self._reader.visits) if visit.site == place]
+        if visits and visits[-1].closed_utc_ns is None:
+            raise VisitError(
+                f"A visit to {place.unit} at {place.name} is open.",
+                f"Switch to it: meterlink visit switch {visits[-1].uid}",
+            )
+        text = visits[-1].plan_text if visits and not plan else ""
+        text = text or await asyncio.to_thread(read_plan_text, plan or DEFAULT_PLAN)
+        loaded = check_plan(text).require(plan or DEFAULT_PLAN, PlanError)
+        opened = self._clock.now()
+        details = VisitDetails(text, clean_text(technician), clean_text(job))
+        ids = await asyncio.wrap_future(self._writer.open_visit(place, loaded, opened, details))
+        await self._activate(ids.uid)
+        return {"visit": ids.uid}
+
+    async def switch(self, visit: str) -> Mapping[str, object]:
+        """Make another open visit the active one; the visit before is paused.
+
+        Raises:
+            VisitError: there is no such visit, or it is closed.
+        """
+        await self._activate(visit)
+        return {"visit": visit}
+
+    async def pause(self) -> Mapping[str, object]:
+        """Pause the active visit: readings belong to no visit until another begins or is switched to.
+
+        Raises:
+            VisitError: no visit is active.
+        """
+        ids = self._collection.current.require().require_ids()
+        await asyncio.wrap_future(self._writer.pause_visit())
+        self._leave()
+        return {"visit": ids.uid}
+
+    async def close(self, outcome: str) -> Mapping[str, object]:
+        """Close the active visit; return the test points that are left: untested, not sound, skipped with reasons.
+
+        Raises:
+            InputError: there is no such outcome.
+            VisitError: no visit is active.
+        """
+        visit = self._collection.current.require()
+        if outcome not in list(Outcome):
+            raise InputError(f"{outcome!r} is not an outcome.", f"Write one of: {', '.join(Outcome)}.")
+        await self._collection.wait_for_commits()
+        left = await asyncio.to_thread(self._left_points, visit)
+        await asyncio.wrap_future(self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome))
+        self._leave()
+        return {"visit": visit.require_ids().uid, "outcome": outcome, **left}
+
+    async def note(self, text: str) -> None:
+        """Keep a note on the active visit.
+
+        Raises:
+            InputError: the note is empty.
+            VisitError: no visit is active.
+        """
+        visit = self._collection.current.require()
+        if not clean_text(text):
+            raise InputError("The note is empty.", "Write what should be remembered.")
+        await asyncio.wrap_future(self._writer.add_note(visit.require_ids().visit_id, clean_text(text)))
+
+    async def skip(self, point: TestPoint, text: str) -> None:
+        """Keep the reason why a test point is not measured, and go on to the next.
+
+        Raises:
+            InputError: the reason is empty.
+        """
+        visit = self._collection.current.require()
+        if not clean_text(text):
+            raise InputError("The reason is empty.", "Write why the test point is skipped.")
+        ids = visit.require_ids()
+        await asyncio.wrap_future(self._writer.add_note(ids.visit_id, clean_text(text), ids.point_ids[point.key]))
+        if visit.focus == point.key:
+            visit.move_focus(1)
+
+    async def _activate(self, uid: str) -> None:
+        """Make an open visit the active one.
+
+        Raises:
+            VisitError: there is no such visit, or it is closed.
+            PlanError: its plan cannot be read by this version.
+        """
+        await self._collection.wait_for_commits()  # so that the visit has all its readings
+        resumed = await asyncio.wrap_future(self._writer.activate_visit(uid))
+        if resumed is None:
+            raise VisitError(f"No open visit has the id {uid}.", "List them: meterlink visit list")
+        self._collection.change_visit(resumed_visit(resumed, self._settings))
+
+    def _leave(self) -> None:
+        self._collection.change_visit(no_visit(self._settings.capacitor_tolerance, self._settings.rule))
+
+    def _left_points(self, visit: ActiveVisit) -> dict[str, object]:
+        notes = self._reader.visit_notes(visit.require_ids().uid)
+        skipped = {note.point_key: note.text for note in notes if note.point_key is not None}
+        return {
+            "untested": [key for key, accepted in visit.accepted.items() if not accepted and key not in skipped],
+            "outside_not_replaced": [
+                key
+                for key, accepted in visit.accepted.items()
+                if accepted and accepted[-1].judgement.verdict in _NOT_SOUND
+            ],
+            "skipped": [{"point": key, "reason": reason} for key, reason in skipped.items()],
+        }
+
+
+def _pin_meters(visit: ActiveVisit, settings: Settings) -> None:
+    """Pin the meters of the settings to their test points, where the plan has them."""
+    for meter in settings.meters:
+        if meter.pinned_point in {point.key for point in visit.plan.points}:
+            visit.pins[meter.address] = meter.pinned_point  # the point may exist only after an answer
+        elif meter.pinned_point:
+            log.warning("%s is not pinned: this visit has no %s", meter.address, meter.pinned_point)
+
+
+def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | None = None) -> ActiveVisit:
+    """Return a visit of the database with its readings and ratings; ``plan`` replaces the one that it was begun with.
+
+    Raises:
+        PlanError: its plan cannot be read by this version.
+    """
+    if plan is None and resumed.plan_text:
+        plan = check_plan(resumed.plan_text).require(f"the plan of the visit {resumed.ids.uid}", PlanError)
+    plan = plan or resumed.plan
+    visit = ActiveVisit(
+        resumed.site,
+        plan,
+        resumed.opened.utc_ns,
+        settings.capacitor_tolerance,
+        settings.rule,
+        resumed.answers if plan.asked else {},
+        resumed.ids,
+    )
+    _pin_meters(visit, settings)
+    for key, text in resumed.ratings.items():
+        visit.set_rating(key, text)
+    for row in resumed.accepted:
+        accepted = AcceptedReading(
+            row.reading, row.judgement, row.meter.name, row.settled_in, uid=row.uid, address=row.meter.address,
+            revision=row.revision,
+        )  # fmt: skip
+        visit.add_accepted(row.point_key, accepted)
+    if visit.focus is not None:
+        visit.probes_removed(visit.focus)
+    return visit
+
+
+def _unit_view(visit: StoredVisit) -> UnitView:
+    return UnitView(
+        site=visit.site.name,
+        unit=visit.site.unit,
+        visit=visit.uid,
+        plan=visit.plan,
+        opened=format_rfc3339(visit.opened.utc_ns),
+        is_open=visit.closed_utc_ns is None,
+        is_active=visit.active,
+    )
+
+
+@cache
+def _plan_names() -> list[PlanNameView]:
+    return [PlanNameView(key=key, title=load_plan(key).name) for key in shipped_plans()]

@@ -1,0 +1,104 @@
+"""Arriving and leaving on the dashboard: the keys, the list that shrinks to what is typed, the commands sent."""
+
+from typing import Any
+
+import pytest
+
+from meterlink.link.messages import PlanNameView, Topic, UnitView, VisitsView
+from meterlink_tui.sheets.visits import VisitPicker
+from support.dashboards import catch_up, running_dashboard, screen_text
+
+PLANS = [PlanNameView(key="split-condenser", title="single-phase split condenser")]
+
+
+def unit(site: str, name: str, **more: Any) -> UnitView:
+    view = UnitView(
+        site=site, unit=name, visit=f"uid of {name}", plan="single-phase split condenser",
+        opened="2026-05-04T09:00:00.000Z", is_open=False, is_active=False,
+    )  # fmt: skip
+    return view | more  # type: ignore[return-value]
+
+
+def visits(*units: UnitView) -> VisitsView:
+    return VisitsView(topic=Topic.VISITS, units=list(units), plans=PLANS)
+
+
+KNOWN = visits(
+    unit("Mill Lane bakery", "Condenser 1", is_open=True),
+    unit("Mill Lane bakery", "Walk-in 2"),
+    unit("Pond school", "RTU 2"),
+)
+
+
+@pytest.mark.parametrize(
+    ("keys", "sent"),
+    [
+        (["enter"], ("switch_visit", {"visit": "uid of Condenser 1"})),  # two keys for the visit that waits
+        (["p", "o", "n", "enter"], ("begin_visit", {"site": "Pond school", "unit": "RTU 2"})),
+        (["down", "enter"], ("begin_visit", {"site": "Mill Lane bakery", "unit": "Walk-in 2"})),
+        (["down", "down", "up", "enter"], ("begin_visit", {"site": "Mill Lane bakery", "unit": "Walk-in 2"})),
+        (["R", "T", "U", "space", "p", "o", "enter"], ("begin_visit", {"site": "Pond school", "unit": "RTU 2"})),
+    ],
+)
+async def test_a_known_unit_is_chosen(keys: list[str], sent: tuple[str, dict[str, str]]) -> None:
+    async with running_dashboard(KNOWN) as (_, station, pilot):
+        await pilot.press("v", *keys)
+        await catch_up(pilot)
+        assert station.sent == [("list_visits", {}), sent]
+
+
+async def test_a_new_unit_gets_its_plan() -> None:
+    async with running_dashboard(KNOWN) as (app, station, pilot):
+        await pilot.press("v", *"Mill Lane bakery/Condenser 9".replace(" ", "_"))
+        assert "No such unit yet" not in screen_text(app)
+        await pilot.press("enter")
+        await catch_up(pilot)
+        assert "What kind of unit is Condenser_9?" in screen_text(app)
+        await pilot.press("enter")
+        await catch_up(pilot)
+        place = {"site": "Mill_Lane_bakery", "unit": "Condenser_9", "plan": "split-condenser"}
+        assert station.sent[-1] == ("begin_visit", place)
+
+
+async def test_the_active_visit_is_closed_with_an_outcome() -> None:
+    active = visits(unit("Mill Lane bakery", "Condenser 1", is_open=True, is_active=True))
+    async with running_dashboard(active) as (app, station, pilot):
+        await pilot.press("v", "enter")
+        await catch_up(pilot)
+        assert "Power restored, covers on" in screen_text(app)
+        await pilot.press("down", "enter")
+        await catch_up(pilot)
+        assert station.sent[-1] == ("close_visit", {"outcome": "temporary repair"})
+
+
+async def test_the_list_grows_when_the_station_answers_and_escape_leaves_everything_as_it_is() -> None:
+    async with running_dashboard() as (app, station, pilot):
+        await pilot.press("v", "enter")  # nothing to choose yet
+        await catch_up(pilot)
+        assert "Type its site, a slash and its name" in screen_text(app)
+        station.feed(KNOWN)
+        await catch_up(pilot)
+        assert "Pond school / RTU 2" in screen_text(app)
+        await pilot.press("escape")
+        assert station.sent == [("list_visits", {})]
+        assert not isinstance(app.screen, VisitPicker)
+
+
+@pytest.mark.parametrize("size", [(40, 24), (80, 24), (120, 40)])
+async def test_hostile_names_are_shown_as_text_and_cut(size: tuple[int, int]) -> None:
+    hostile = visits(unit("\x1b[31m[bold]red[/bold]" + "x" * 10_000, "\u202eunit[/]"))
+    async with running_dashboard(hostile, size=size) as (app, _, pilot):
+        await pilot.press("v")
+        await catch_up(pilot)
+        text = screen_text(app)
+        assert "(bold)red" in text
+        assert "\x1b" not in text
+        assert "\u202e" not in text
+
+
+@pytest.mark.parametrize("size", [(40, 24), (80, 24)])
+async def test_the_sheet_says_what_to_type(size: tuple[int, int]) -> None:
+    async with running_dashboard(size=size) as (app, _, pilot):
+        await pilot.press("v")
+        await catch_up(pilot)
+        assert "New: site / unit" in screen_text(app)

@@ -1,0 +1,276 @@
+"""Visits begin, pause, switch and close while a station runs, and without one; every reading is in its place."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meterlink.core.equipment import Site
+from meterlink.link.messages import CommandResult
+from meterlink.settings import DATABASE_FILE, Settings
+from meterlink.station.station import Station, StationConfig
+from meterlink.store.reader import Reader
+from meterlink_simulators.air import Air
+from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
+from support.commands import parse_json, run_command, run_for_json
+
+Body = Callable[[Station, dict[str, Any]], Awaitable[None]]
+BAKERY = {"site": "Mill Lane bakery", "unit": "Condenser 1"}
+SCHOOL = {"site": "Pond school", "unit": "Walk-in 2", "plan": "walk-in-cooler"}
+
+
+def at_station(folder: Path, body: Body, later: timedelta = timedelta()) -> None:
+    """Run ``body`` at a station that opens no visit by itself, without any meter."""
+    stations: list[Station] = []
+
+    async def run() -> None:
+        async with Air() as air:
+            config = StationConfig(
+                folder, Settings("test"), None, None, "boot", clock=VirtualClock(VIRTUAL_START + later),
+                scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+            )  # fmt: skip
+            station = Station(config)
+            stations.append(station)
+            views: dict[str, Any] = {}
+            station.add_listener(lambda message: views.__setitem__(message["topic"], message))
+            task = asyncio.create_task(station.run())
+            await station.started.wait()
+            try:
+                async with asyncio.timeout(600):
+                    await body(station, views)
+            finally:
+                station.stop()
+                await task
+
+    run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
+
+
+async def send(station: Station, command: str, **fields: str) -> CommandResult:
+    return await station.result_of({"id": 1, "command": command, **fields})  # type: ignore[typeddict-item]
+
+
+async def done(station: Station, command: str, **fields: str) -> dict[str, Any]:
+    result = await send(station, command, **fields)
+    assert result.error == ""
+    return dict(result.data)
+
+
+async def begin_at_the_bakery(station: Station, **fields: str) -> str:
+    """Begin a visit there and answer the plan's questions; return its uid."""
+    uid: str = (await done(station, "begin_visit", **BAKERY, **fields))["visit"]
+    for question, answer in {
+        "service": "240", "compressor-drive": "capacitor", "fan-motor": "capacitor", "contactor-poles": "2"
+    }.items():  # fmt: skip
+        await done(station, "answer", question=question, answer=answer)
+    return uid
+
+
+def point_view(views: dict[str, Any], key: str) -> dict[str, Any]:
+    found: dict[str, Any] = next(p for p in views["visit"]["points"] if p["key"] == key)
+    return found
+
+
+async def enter(station: Station, views: dict[str, Any], point: str, text: str) -> None:
+    """Type a reading in and wait for its commit."""
+    await done(station, "enter", point=point, text=text)
+    async with asyncio.timeout(30):
+        while text not in {p["accepted"] and p["accepted"]["text"] for p in views["visit"]["points"]}:  # noqa: ASYNC110
+            await asyncio.sleep(0.05)
+
+
+def accepted(views: dict[str, Any]) -> dict[str, str]:
+    return {p["key"]: p["accepted"]["text"] for p in views["visit"]["points"] if p["accepted"]}
+
+
+def test_a_new_database_has_no_visit_and_says_how_to_begin_one(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        assert (views["visit"]["site"], views["visit"]["points"]) == ("", [])
+        assert "No visit is open" in views["visit"]["advice"]
+        for command, fields in (
+            ("enter", {"text": "45.1 uF"}),
+            ("note", {"text": "squeaky fan"}),
+            ("close_visit", {"outcome": "repaired"}),
+            ("pause_visit", {}),
+        ):
+            result = await send(station, command, **fields)
+            assert ("No visit is open." in result.error, result.exit_code) == (True, 1), command
+        for command in ("next", "previous", "repeat"):
+            assert await done(station, command) == {}
+
+    at_station(tmp_path, body)
+    assert Reader(tmp_path / DATABASE_FILE).visits() == []
+
+
+def test_two_customers_in_one_day_interleaved(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        bakery = await begin_at_the_bakery(station)
+        await enter(station, views, "supply-volts", "241.2 V")
+        school = (await done(station, "begin_visit", **SCHOOL))["visit"]
+        assert views["visit"]["site"] == "Pond school"
+        assert accepted(views) == {}  # a new place never inherits readings
+        volts = next(p["key"] for p in views["visit"]["points"] if p["quantity"] == "voltage")
+        await enter(station, views, volts, "208.4 V")
+        await done(station, "switch_visit", visit=bakery)
+        assert accepted(views) == {"supply-volts": "241.2 V"}
+        await enter(station, views, "contactor-coil-volts", "24.4 V")
+        await done(station, "close_visit", outcome="no fault found")
+        assert views["visit"]["points"] == []
+        await done(station, "switch_visit", visit=school)
+        assert accepted(views) == {volts: "208.4 V"}
+        assert "closed" not in (await done(station, "switch_visit", visit=school))
+        assert (await send(station, "switch_visit", visit=bakery)).exit_code == 1  # it is closed
+
+    at_station(tmp_path, body)
+    rows = Reader(tmp_path / DATABASE_FILE).history()
+    assert [(row.site.name, row.reading.text) for row in rows] == [
+        ("Mill Lane bakery", "241.2 V"),
+        ("Pond school", "208.4 V"),
+        ("Mill Lane bakery", "24.4 V"),
+    ]
+
+
+def test_whoever_starts_next_resumes_the_active_visit_and_is_asked_after_twelve_hours(tmp_path: Path) -> None:
+    async def begin(station: Station, views: dict[str, Any]) -> None:
+        await begin_at_the_bakery(station, technician="Robin", job="4711")
+        await done(station, "set_rating", point="run-capacitor-herm", text="45+5 MFD 440V")
+        await enter(station, views, "run-capacitor-herm", "45.1 µF")
+
+    async def resume(_: Station, views: dict[str, Any]) -> None:
+        assert (views["visit"]["site"], accepted(views)) == ("Mill Lane bakery", {"run-capacitor-herm": "45.1 µF"})
+        herm = next(p for p in views["visit"]["points"] if p["key"] == "run-capacitor-herm")
+        assert (herm["rating"], bool(herm["why"])) == ("45 µF ±6 %", True)  # the plan is that of the beginning, whole
+        assert "notice" not in views or views["notice"]["text"] == ""
+
+    async def resume_next_day(_: Station, views: dict[str, Any]) -> None:
+        assert accepted(views) == {"run-capacitor-herm": "45.1 µF"}
+        assert "13 hours old" in views["notice"]["text"]
+
+    at_station(tmp_path, begin)
+    at_station(tmp_path, resume)
+    at_station(tmp_path, resume_next_day, timedelta(hours=13))
+
+
+def test_a_unit_keeps_its_ratings_and_its_plan(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        await begin_at_the_bakery(station)
+        await done(station, "set_rating", point="run-capacitor-fan", text="45+5 MFD 440V")
+        await done(station, "close_visit", outcome="declined")
+        await done(station, "begin_visit", **SCHOOL)
+        assert not any(p["rating"] == "5 µF ±6 %" for p in views["visit"]["points"])
+        await done(station, "close_visit", outcome="declined")
+        await done(station, "begin_visit", **SCHOOL | {"plan": ""})
+        assert views["visit"]["plan"] == "walk-in cooler condensing unit, single phase"
+        await done(station, "begin_visit", **BAKERY)
+        ratings = {p["key"]: p["rating"] for p in views["visit"]["points"]}
+        assert (ratings["run-capacitor-herm"], ratings["run-capacitor-fan"]) == ("45 µF ±6 %", "5 µF ±6 %")
+
+    at_station(tmp_path, body)
+
+
+def test_leaving_lists_what_is_untested_outside_and_skipped(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        await begin_at_the_bakery(station)
+        await done(station, "set_rating", point="run-capacitor-fan", text="45+5 MFD 440V")
+        await enter(station, views, "run-capacitor-fan", "3.91 µF")
+        await enter(station, views, "supply-volts", "241.2 V")
+        assert (await send(station, "skip", point="compressor-ground", text=" ")).exit_code == 2
+        await done(station, "skip", point="compressor-ground", text="cover rusted shut")
+        assert (await send(station, "close_visit", outcome="fine")).exit_code == 2
+        left = await done(station, "close_visit", outcome="part to be fetched")
+        assert left["outside_not_replaced"] == ["run-capacitor-fan"]
+        assert left["skipped"] == [{"point": "compressor-ground", "reason": "cover rusted shut"}]
+        assert not {"run-capacitor-fan", "supply-volts", "compressor-ground"} & set(left["untested"])
+        assert "run-capacitor-herm" in left["untested"]
+
+    at_station(tmp_path, body)
+    (visit,) = Reader(tmp_path / DATABASE_FILE).visits()
+    assert (visit.outcome, visit.active, visit.closed_utc_ns is not None) == ("part to be fetched", False, True)
+
+
+def test_a_second_visit_to_a_unit_waits_until_the_first_is_closed(tmp_path: Path) -> None:
+    async def body(station: Station, _: dict[str, Any]) -> None:
+        uid = (await done(station, "begin_visit", **BAKERY))["visit"]
+        result = await send(station, "begin_visit", **BAKERY)
+        assert (uid in result.error, result.exit_code) == (True, 1)
+        for place in (BAKERY | {"unit": " "}, BAKERY | {"site": "\x1b"}):
+            assert (await send(station, "begin_visit", **place)).exit_code == 2
+        assert (await send(station, "begin_visit", site="A", unit="B", plan="no-such-plan")).exit_code == 2
+
+    at_station(tmp_path, body)
+    assert [visit.site for visit in Reader(tmp_path / DATABASE_FILE).visits()] == [Site(*BAKERY.values())]
+
+
+def test_without_a_daemon_the_commands_do_the_work_themselves(tmp_path: Path) -> None:
+    data = ("--data", str(tmp_path / "data"))
+    bakery = run_for_json("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", *data)["visit"]
+    assert run_command("visit", "rating", "run-capacitor-herm", "45+5 MFD 440V", *data).status == 0
+    assert run_command("visit", "note", "squeaky fan", *data).status == 0
+    school = run_for_json("visit", "begin", "--site", "Pond school", "--unit", "RTU 2", *data)["visit"]
+    assert [visit["state"] for visit in run_for_json("visit", "list", *data)] == ["paused", "active"]
+    assert run_for_json("visit", "switch", bakery, *data) == {"visit": bakery}
+    shown = run_for_json("visit", "show", *data)
+    assert (shown["visit"], shown["notes"][0]["text"]) == (bakery, "squeaky fan")
+    point = next(point for point in shown["points"] if point["key"] == "run-capacitor-herm")
+    assert point["limits"] == {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
+    assert run_for_json("visit", "close", "--outcome", "repaired", *data)["outcome"] == "repaired"
+    status, out, err = run_command("visit", "show", *data)
+    assert (status, out) == (1, "")
+    assert "No visit is open." in err
+    assert "squeaky fan" in run_command("visit", "show", bakery, *data).out
+    assert run_command("visit", "switch", school, *data).status == 0
+    assert run_command("visit", "rating", "no-such-point", "45 uF", *data).status == 2
+    assert "start or run?" in run_command("visit", "rating", "run-capacitor-herm", "40-50 MFD 370V", *data).err
+    assert run_command("visit", "rating", "run-capacitor-herm", "40-50 MFD 370V", *data).status == 3
+    assert run_for_json("enter", "241.2 V AC", "--point", "supply-volts", *data)["accepted"]["text"] == "241.2 V AC"
+    assert run_command("answer", "--answer", "240", *data).status == 3  # the other questions of the plan are open
+    (volts,) = (p for p in run_for_json("visit", "show", *data)["points"] if p["key"] == "supply-volts")
+    assert [reading["verdict"] for reading in volts["readings"]] == ["within"]
+
+
+@pytest.mark.parametrize("outcome", ["", "fine"])
+def test_an_outcome_that_is_none_is_refused(tmp_path: Path, outcome: str) -> None:
+    assert run_command("visit", "close", "--outcome", outcome, "--data", str(tmp_path)).status == 2
+
+
+def test_a_list_without_a_database_is_empty(tmp_path: Path) -> None:
+    assert parse_json(run_command("visit", "list", "--data", str(tmp_path), "--json").out) == []
+
+
+def test_a_rating_entered_after_the_reading_judges_it_again(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        await begin_at_the_bakery(station)
+        await enter(station, views, "run-capacitor-fan", "3.91 µF")
+        fan = point_view(views, "run-capacitor-fan")["accepted"]
+        assert (fan["verdict"], fan["revision"]) == ("no limits", 1)
+        await done(station, "set_rating", point="run-capacitor-fan", text="45+5 MFD 440V")
+        fan = point_view(views, "run-capacitor-fan")["accepted"]
+        assert (fan["verdict"], fan["margin"], fan["revision"]) == ("outside", "clear", 2)
+        assert any("FAN" in cause["title"] for cause in views["visit"]["causes"])
+        await done(station, "set_rating", point="run-capacitor-fan", text="3.9 uF")
+        fan = point_view(views, "run-capacitor-fan")["accepted"]
+        assert (fan["verdict"], fan["revision"]) == ("within", 3)
+
+    at_station(tmp_path, body)
+    (row,) = Reader(tmp_path / DATABASE_FILE).history()
+    assert (str(row.judgement.verdict), row.revision) == ("within", 3)
+
+
+def test_a_typed_rating_says_that_the_part_is_there(tmp_path: Path) -> None:
+    # The plan asks whether the compressor has a capacitor. Nobody types the label of a part that is not there.
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        await done(station, "begin_visit", **BAKERY)
+        keys = {p["key"] for p in views["visit"]["points"]}
+        assert "run-capacitor-herm" not in keys
+        await done(station, "set_rating", point="run-capacitor-herm", text="45+5 MFD 440V")
+        assert point_view(views, "run-capacitor-herm")["rating"] == "45 µF ±6 %"
+        assert (await send(station, "set_rating", point="no-such-point", text="5 uF")).exit_code == 2
+        await done(station, "begin_visit", **SCHOOL)
+        await done(station, "begin_visit", site="Pond school", unit="Heat pump 3", plan="split-condenser")
+        await done(station, "answer", question="compressor-drive", answer="inverter")
+        result = await send(station, "set_rating", point="run-capacitor-herm", text="45 uF")
+        assert "This machine has no run capacitor HERM" in result.error
+
+    at_station(tmp_path, body)

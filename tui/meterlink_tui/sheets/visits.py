@@ -1,0 +1,175 @@
+"""The sheets of arriving and leaving: pick or name a unit, its plan, and the outcome of a visit."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from meterlink.core.outcomes import Outcome
+from meterlink.core.text import clean_text
+from meterlink.link.messages import PlanNameView, UnitView, VisitsView
+from meterlink_tui.sheets.sheet import Sheet
+
+_LONGEST = 100  # characters of a site and a unit: more than a line of a wide screen
+_LONGEST_NAME = 40  # characters of a name in the list
+
+
+@dataclass(frozen=True, slots=True)
+class OpenVisit:
+    """The choice to go on with an open visit."""
+
+    uid: str
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The choice to begin a visit. ``is_known``: the unit was visited before, and has a plan."""
+
+    site: str
+    unit: str
+    is_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LeaveVisit:
+    """The choice to close the active visit."""
+
+
+VisitChoice = OpenVisit | Place | LeaveVisit
+
+
+class VisitPicker(Sheet[VisitChoice]):
+    """Closes with the chosen visit or place, or without a result. The list shrinks to what is typed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("down", "move(1)", "down", id="visits-down", show=False, tooltip="Go down in the list"),
+        Binding("up", "move(-1)", "up", id="visits-up", show=False, tooltip="Go up in the list"),
+    ]
+
+    def __init__(self, cautions: tuple[str, ...], visits: VisitsView | None) -> None:
+        super().__init__(cautions)
+        self._visits = visits
+        self._choices: list[VisitChoice] = []
+
+    def body(self) -> ComposeResult:
+        """Yield the field and the list."""
+        yield Static("Where are you? Type, then ↑ ↓ and Enter. New: site / unit. Esc closes.", classes="heading")
+        field = Input(placeholder="Mill Lane bakery / Condenser 1", max_length=_LONGEST, id="place")
+        field.cursor_blink = False
+        yield field
+        yield OptionList(markup=False)
+
+    def on_mount(self) -> None:
+        """Focus the field, so that typing starts at once."""
+        super().on_mount()
+        self.query_one(OptionList).can_focus = False
+        self.query_one(Input).focus()
+        self._list()
+
+    def list_visits(self, visits: VisitsView | None) -> None:
+        """List the visits and units that the station knows now."""
+        if visits != self._visits:
+            self._visits = visits
+            self._list()
+
+    def on_input_changed(self) -> None:
+        """List the units that fit the typed text."""
+        self._list()
+
+    def on_input_submitted(self) -> None:
+        """Close with the highlighted choice."""
+        highlighted = self.query_one(OptionList).highlighted
+        if highlighted is not None and highlighted < len(self._choices):
+            self.dismiss(self._choices[highlighted])
+
+    def action_move(self, step: int) -> None:
+        """Move the highlight."""
+        option_list = self.query_one(OptionList)
+        (option_list.action_cursor_down if step > 0 else option_list.action_cursor_up)()
+
+    def _list(self) -> None:
+        typed = clean_text(self.query_one(Input).value)
+        rows = list(_rows(self._visits["units"] if self._visits else (), typed))
+        self._choices = [choice for choice, _ in rows]
+        option_list = self.query_one(OptionList)
+        option_list.clear_options()
+        # Options have no ids: names from the link might repeat.
+        option_list.add_options(
+            [Option(Content(text)) for _, text in rows]
+            or [Option("No such unit yet. Type its site, a slash and its name.", disabled=True)]
+        )
+        option_list.highlighted = 0 if rows else None
+
+
+def _rows(units: Sequence[UnitView], typed: str) -> Iterator[tuple[VisitChoice, str]]:
+    """Yield each choice that fits ``typed``, with its line."""
+    site, slash, unit = (part.strip() for part in typed.partition("/"))
+    known = {(view["site"].casefold(), view["unit"].casefold()) for view in units}
+    words = typed.replace("/", " ").casefold().split()
+    for view in units:
+        name = f"{view['site']} {view['unit']}".casefold()
+        if not all(word in name for word in words):
+            continue
+        place = f"{clean_text(view['site'], _LONGEST_NAME)} / {clean_text(view['unit'], _LONGEST_NAME)}"
+        if view["is_active"]:
+            yield LeaveVisit(), f"{place}: close this visit"
+        elif view["is_open"]:
+            yield OpenVisit(view["visit"]), f"{place}: paused, go on"
+        else:
+            yield Place(view["site"], view["unit"], is_known=True), f"{place}: last visit {view['opened'][:10]}"
+    if slash and site and unit and (site.casefold(), unit.casefold()) not in known:
+        yield Place(site, unit, is_known=False), f"{site} / {unit}: new"
+
+
+class PlanPicker(Sheet[tuple[Place, str]]):
+    """Closes with the place and the name of the chosen plan, or without a result."""
+
+    def __init__(self, place: Place, plans: Sequence[PlanNameView]) -> None:
+        super().__init__(())
+        self._place = place
+        self._plans = plans
+
+    def body(self) -> ComposeResult:
+        """Yield the list of plans."""
+        unit = clean_text(self._place.unit, _LONGEST_NAME)
+        yield Static(f"What kind of unit is {unit}? ↑ ↓, then Enter. Esc closes.", classes="heading", markup=False)
+        yield OptionList(*(Option(Content(clean_text(plan["title"]))) for plan in self._plans), markup=False)
+
+    def on_mount(self) -> None:
+        """Focus the list."""
+        super().on_mount()
+        self.query_one(OptionList).focus()
+
+    def on_option_list_option_selected(self, selected: OptionList.OptionSelected) -> None:
+        """Close with the selected plan."""
+        self.dismiss((self._place, self._plans[selected.option_index]["key"]))
+
+
+class OutcomePicker(Sheet[str]):
+    """Closes with the outcome of the visit, or without a result."""
+
+    def __init__(self) -> None:
+        super().__init__(())
+
+    def body(self) -> ComposeResult:
+        """Yield the list of outcomes."""
+        yield Static(
+            "Power restored, covers on, tools out? Then the outcome: ↑ ↓, Enter. Esc goes back.",
+            classes="heading",
+            markup=False,
+        )
+        yield OptionList(*(Option(outcome) for outcome in Outcome), markup=False)
+
+    def on_mount(self) -> None:
+        """Focus the list."""
+        super().on_mount()
+        self.query_one(OptionList).focus()
+
+    def on_option_list_option_selected(self, selected: OptionList.OptionSelected) -> None:
+        """Close with the selected outcome."""
+        self.dismiss(list(Outcome)[selected.option_index])
