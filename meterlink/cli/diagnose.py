@@ -81,7 +81,7 @@ def command(
     folder = existing_data_dir(data)
     reader = Reader(folder / DATABASE_FILE)
     stored_visit = _find_visit(reader.visits(), visit)
-    rows = reader.history(visit_uid=stored_visit.uid)
+    rows = reader.history(visit_uid=stored_visit.uid, voided=False)
     settings = load_settings(folder)
     restored_visit = _restore_visit(reader, stored_visit, rows, settings.capacitor_tolerance)
     on_the_truck = list(replacement_sentences(restored_visit, settings.stock).values())

@@ -44,7 +44,8 @@ def command(
     unknown), prior (the source of the knowledge about such parts that the probability counts beside the reading; null
     where the reading alone counts), next_measurement (to settle a close call), settled_in (seconds), reason, question
     and choices (of an open question, else null), answer (the key of the choice that led to the verdict), uid (of the
-    reading) and revision (the number of its verdicts).
+    reading) and revision (1, and one more for each later verdict or void),
+    voided and void_reason (null if it counts).
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
@@ -94,6 +95,8 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
     if judgement.margin is Margin.CLOSE_CALL:
         verdict += f" ({judgement.margin})"
     facts = [printable_text(row.reading.text), verdict]
+    if row.void_reason is not None:
+        facts.insert(0, f"VOIDED ({printable_text(row.void_reason)})")
     if judgement.limits:
         facts.append(f"limits {_limits_text(judgement.limits)}")
     if judgement.deviation_percent is not None:

@@ -64,7 +64,9 @@ def command(
     number of visits not counted), excluded (at, reading, reason) and trend (null without a value, else the keys of
     `meterlink judge trend --json`).
     """
-    rows = Reader(existing_data_dir(data) / DATABASE_FILE).history(unit=unit, component=component, site=site)
+    rows = Reader(existing_data_dir(data) / DATABASE_FILE).history(
+        unit=unit, component=component, site=site, voided=False
+    )
     dated = load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ()
     all_visits = group_by_point(rows)
     all_series = [

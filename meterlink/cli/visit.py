@@ -116,6 +116,25 @@ def skip(*, point: str, reason: str, data: str | None) -> None:
 
 
 @command.command()
+@click.argument("reading", metavar="READING")
+@click.option("--reason", required=True, help="Why it does not count: a typing slip, a wrong terminal.")
+@_data
+def void(*, reading: str, reason: str, data: str | None) -> None:
+    """Void an accepted READING (its id, see show): it is kept, and counts nowhere."""
+    send_command(data_dir(data), CommandName.VOID, uid=reading, text=reason)
+    click.echo("The reading is voided.")
+
+
+@command.command()
+@click.argument("reading", metavar="READING")
+@_data
+def unvoid(*, reading: str, data: str | None) -> None:
+    """Let a voided READING (its id, see show) count again."""
+    send_command(data_dir(data), CommandName.UNVOID, uid=reading)
+    click.echo("The reading counts again.")
+
+
+@command.command()
 @click.argument("point", metavar="POINT")
 @click.argument("text", metavar="RATING")
 @_data
@@ -158,7 +177,7 @@ def show(*, visit: str, data: str | None, as_json: bool) -> None:
 
     With --json: the fields of list, and points with key, circuit, component, section, terminals, quantity, coupling,
     state, rating, limits (low, high, unit, basis), readings (accepted, newest last: id, at, text, verdict, margin,
-    reason, meter), and notes.
+    reason, meter, revision, voided, void_reason, judged_before), and notes.
 
     \f
 
@@ -176,7 +195,10 @@ def show(*, visit: str, data: str | None, as_json: bool) -> None:
         )
     stored = next(stored for stored in reader.visits() if stored.uid == found.ids.uid)
     restored = resumed_visit(found, load_settings(existing_data_dir(data)))
-    fields = {**_listed(stored), **visit_fields(restored, found.accepted, reader.visit_notes(stored.uid))}
+    fields = {
+        **_listed(stored),
+        **visit_fields(restored, found.accepted, reader.visit_notes(stored.uid), reader.earlier_verdicts(stored.uid)),
+    }
     click.echo(json.dumps(fields, indent=2) if as_json else "\n".join(_lines(fields)))
 
 
@@ -211,13 +233,17 @@ def _lines(fields: Mapping[str, Any]) -> list[str]:
             f"{point['state']}{rating}"
         )
         lines += [
-            f"  {reading['text']}  {reading['verdict'].upper()}"
+            f"  {_voided_text(reading)}{reading['text']}  {reading['verdict'].upper()}"
             f"{' (close call)' if reading['margin'] == 'close call' else ''}  {reading['at']}  {reading['id']}"
             for reading in point["readings"]
         ]
     lines += [f"Note: {printable_text(note['text'])}" for note in fields["notes"] if note["point"] is None]
     lines += [f"Skipped {note['point']}: {printable_text(note['text'])}" for note in fields["notes"] if note["point"]]
     return lines
+
+
+def _voided_text(reading: Mapping[str, Any]) -> str:
+    return f"VOIDED ({printable_text(reading['void_reason'])})  " if reading["voided"] else ""
 
 
 def _report(result: Mapping[str, Any], text: str, *, as_json: bool) -> None:

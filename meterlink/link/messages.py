@@ -358,6 +358,8 @@ class CommandName(StrEnum):
     PAUSE_VISIT = "pause_visit"  # readings belong to no visit until another is active
     CLOSE_VISIT = "close_visit"  # outcome: the reply's data has ``untested``, ``outside_not_replaced``, ``skipped``
     NOTE = "note"  # text: keep a note on the visit
+    VOID = "void"  # uid (of an accepted reading), text: void it for this reason; it is kept and counts nowhere
+    UNVOID = "unvoid"  # uid: let it count again
     SKIP = "skip"  # point, text: keep the reason why it is not measured
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
@@ -390,6 +392,7 @@ class Command(TypedDict):
     job: NotRequired[str]
     visit: NotRequired[str]
     outcome: NotRequired[str]
+    uid: NotRequired[str]
     entry: NotRequired[int]
     reading: NotRequired[int]
     question: NotRequired[str]

@@ -49,7 +49,8 @@ class History:
         ``limits_basis``, ``deviation_percent``, ``meter``, ``accuracy``, ``calibration`` (on that day),
         ``rule``, ``probability`` (0 to 1, of being within; None if unknown), ``prior``, ``next_measurement``,
         ``settled_in`` (s), ``reason``, ``question`` and ``choices`` (of an open question, else None), ``answer`` (the
-        key of the choice that led to the verdict, or None), ``uid``, ``revision`` (the number of its verdicts).
+        key of the choice that led to the verdict, or None), ``uid``, ``revision`` (1, and one more for each later
+        verdict or void), ``voided`` and ``void_reason`` (None if it counts).
 
         Raises:
             StoreError: the database cannot be read; the class names the cause.

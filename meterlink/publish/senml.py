@@ -93,6 +93,7 @@ def accepted_message(
     revision: int,
     visit_uid: str,
     message_id: str,
+    void_reason: str = "",
 ) -> OutboxRow:
     """Return the message with one accepted reading, its verdict and the grounds of the verdict.
 
@@ -100,11 +101,13 @@ def accepted_message(
     ``expanded-uncertainty``, ``deviation`` and ``probability`` (ratios), ``rule``, ``accuracy``, ``calibration``,
     ``reason``, ``question`` (an open one) and ``answer``; then site, unit, circuit, component, section, terminals,
     meter, visit and message id as strings. Unknown values have no record. ``reading-id`` is ``reading_uid``, unique
-    across stations. A reading that is judged again gets a message of its own with the next ``revision``: the highest
-    one counts.
+    across stations. A reading that is judged again or voided gets a message of its own with the next ``revision``: the
+    highest one counts. A voided reading has ``voided`` (true) and ``void-reason``.
     """
     records = [*_reading_records([reading]), *_judgement_records(judgement, reading.quantity)]
     records.append({"n": "revision", "v": revision})
+    if void_reason:
+        records.append({"n": "voided", "vb": True})
     texts = {
         "site": site.name,
         "unit": site.unit,
@@ -116,6 +119,7 @@ def accepted_message(
         "meter": unique_meter_name(meter),
         "visit": visit_uid,
         "reading-id": reading_uid,
+        "void-reason": void_reason,
         "message-id": message_id,
     }
     records.extend({"n": name, "vs": text} for name, text in texts.items() if text)

@@ -26,6 +26,7 @@ class Argument(StrEnum):
     TECHNICIAN = "technician"
     JOB = "job"
     VISIT = "visit"  # the uid of a visit
+    UID = "uid"  # of an accepted reading, or its beginning
     OUTCOME = "outcome"
     ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
     READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
@@ -73,6 +74,8 @@ def command_rows(
         CommandRow(CommandName.PAUSE_VISIT, desk.pause),
         CommandRow(CommandName.CLOSE_VISIT, desk.close, (Argument.OUTCOME,)),
         CommandRow(CommandName.NOTE, desk.note, (text,)),
+        CommandRow(CommandName.VOID, visit.void, (Argument.UID, text)),
+        CommandRow(CommandName.UNVOID, visit.unvoid, (Argument.UID,)),
         CommandRow(CommandName.SKIP, desk.skip, (point, text)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),

@@ -16,7 +16,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VerdictRow
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VerdictRow, VoidRow
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -89,7 +89,18 @@ class Committer:
             StoreError: the verdict could not be stored.
         """
         verdict = VerdictRow(accepted.uid, accepted.judgement)
-        batch = Batch(verdicts=(verdict,), outbox=self._verdict_messages(visit, point, accepted))
+        await self._commit_change(Batch(verdicts=(verdict,), outbox=self._verdict_messages(visit, point, accepted)))
+
+    async def commit_void(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> None:
+        """Commit that a reading of ``visit`` is voided, or counts again without a reason, with its message.
+
+        Raises:
+            StoreError: it could not be stored.
+        """
+        void = VoidRow(accepted.uid, accepted.void_reason)
+        await self._commit_change(Batch(voids=(void,), outbox=self._verdict_messages(visit, point, accepted)))
+
+    async def _commit_change(self, batch: Batch) -> None:
         await asyncio.wrap_future(self._writer.submit(batch))
         if batch.outbox and self._publishing is not None:
             self._publishing.outbox_changed.set()
@@ -105,6 +116,7 @@ class Committer:
                 self._publishing.station, Meter(accepted.address, accepted.meter), visit.site, point,
                 accepted.reading, accepted.judgement, reading_uid=accepted.uid, revision=accepted.revision,
                 visit_uid=visit.require_ids().uid, message_id=_new_message_id(),
+                void_reason=accepted.void_reason,
             ),
         )  # fmt: skip
 

@@ -29,7 +29,7 @@ class AcceptedReading:
     """A reading that was accepted at a test point, with its verdict, as committed. ``settled_in`` is in seconds.
 
     ``uid`` is its identifier in the database, unique across stations; ``address`` is the stored address of its meter.
-    ``revision`` is the number of its verdicts.
+    ``revision`` is 1, and one more for each time it was judged again, voided or taken back.
     """
 
     reading: Reading
@@ -40,6 +40,7 @@ class AcceptedReading:
     uid: str = ""
     address: str = ""
     revision: int = 1
+    void_reason: str = ""  # not empty: it is voided, and counts nowhere
 
     @property
     def shows_value(self) -> bool:
@@ -49,6 +50,7 @@ class AcceptedReading:
         return not undecided and judgement.verdict is not Verdict.NOTHING_FLOWS
 
 
+LEAST_UID = 4  # characters: a visit has some dozens of readings, and a uid has hexadecimal digits
 NO_VISIT_REMEDY = 'Begin one: meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1".'
 
 
@@ -83,6 +85,7 @@ class ActiveVisit:
         self.limits: dict[str, Limits | None] = {}
         self.rules: dict[str, DecisionRule] = {}
         self.accepted: dict[str, list[AcceptedReading]] = {}
+        self.voided: dict[str, list[AcceptedReading]] = {}
         self.derived: tuple[DerivedPoint, ...] = ()
         self._rated_by_hand: set[str] = set()
         self.focus: str | None = None
@@ -220,6 +223,36 @@ class ActiveVisit:
                 "Measure it again, or type it again.",
             )
         return point, accepted, found[0][1].judgement.question
+
+    def find_accepted(self, uid: str) -> tuple[str, AcceptedReading]:
+        """Return ``(key of its test point, accepted reading)``, of the readings that count and of the voided ones.
+
+        ``uid`` may be its beginning, at least four characters of it, if no other reading begins so.
+
+        Raises:
+            InputError: no reading, or more than one, has this uid.
+        """
+        found = [
+            (key, accepted)
+            for readings in (self.accepted, self.voided)
+            for key, accepted_readings in readings.items()
+            for accepted in accepted_readings
+            if accepted.uid == uid or (len(uid) >= LEAST_UID and accepted.uid.startswith(uid))
+        ]
+        if len(found) != 1:
+            number = "No accepted reading" if not found else "More than one accepted reading"
+            raise InputError(f"{number} of this visit has the id {uid}.", "See: meterlink visit show")
+        return found[0]
+
+    def void(self, key: str, accepted: AcceptedReading) -> None:
+        """Take a reading out of the record of its test point, or, without its reason, put it back."""
+        number = accepted.number
+        self.accepted[key] = [other for other in self.accepted[key] if other.number != number]
+        self.voided[key] = [other for other in self.voided.get(key, ()) if other.number != number]
+        target = self.voided if accepted.void_reason else self.accepted
+        target[key] = sorted([*target[key], accepted], key=lambda other: other.number)
+        if self.focus is None and not self.accepted[key]:
+            self.focus = key
 
     def judge_again(self, key: str, accepted: AcceptedReading) -> None:
         """Put ``accepted``, which has a new verdict, in the place of the reading with its number at ``key``."""

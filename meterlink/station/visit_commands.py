@@ -9,6 +9,7 @@ from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import MANUAL_ENTRY, Phase
+from meterlink.core.text import clean_text
 from meterlink.core.verdicts import Judgement
 from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
@@ -204,6 +205,46 @@ class VisitCommands:
         for tracker in self._trackers:
             if tracker.accepted is again.reading:
                 tracker.judgement = judgement
+
+    async def void(self, uid: str, text: str) -> None:
+        """Void an accepted reading for a reason: it is kept, and counts nowhere.
+
+        Raises:
+            InputError: there is no such reading, it is voided already, or the reason is empty.
+            VisitError: no visit is active.
+        """
+        visit = self._current.require()
+        reason = clean_text(text)
+        if not reason:
+            raise InputError("The reason is empty.", "Write why the reading is voided.")
+        key, accepted = visit.find_accepted(uid)
+        if accepted.void_reason:
+            raise InputError(f"The reading {accepted.reading.text} is voided already: {accepted.void_reason}.")
+        await self._change_void(visit, key, accepted, reason)
+
+    async def unvoid(self, uid: str) -> None:
+        """Let a voided reading count again.
+
+        Raises:
+            InputError: there is no such reading, or it is not voided.
+            VisitError: no visit is active.
+        """
+        visit = self._current.require()
+        key, accepted = visit.find_accepted(uid)
+        if not accepted.void_reason:
+            raise InputError(f"The reading {accepted.reading.text} is not voided.")
+        await self._change_void(visit, key, accepted, "")
+        await self._judge_again(visit)
+
+    async def _change_void(self, visit: ActiveVisit, key: str, accepted: AcceptedReading, reason: str) -> None:
+        changed = replace(accepted, void_reason=reason, revision=accepted.revision + 1)
+        point = next(point for point in visit.plan.points if point.key == key)
+        await self._committer.commit_void(visit, point, changed)
+        visit.void(key, changed)
+        for tracker in self._trackers:
+            if reason and tracker.accepted is accepted.reading:
+                tracker.leave_visit()
+        self._update_diagnosis()
 
     def plan_advance_after_entry(self, accepted: AcceptedReading) -> None:
         """Go to the next test point when the verdict on a committed typed reading was shown long enough."""

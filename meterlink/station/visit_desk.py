@@ -3,6 +3,7 @@
 import asyncio
 import logging
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cache
 
 from meterlink.core.clock import Clock, format_rfc3339
@@ -211,6 +212,9 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
             revision=row.revision,
         )  # fmt: skip
         visit.add_accepted(row.point_key, accepted)
+        if row.void_reason:
+            numbered = visit.accepted[row.point_key][-1]
+            visit.void(row.point_key, replace(numbered, void_reason=row.void_reason))
     if visit.focus is not None:
         visit.probes_removed(visit.focus)
     return visit

@@ -1,19 +1,24 @@
 """A visit as plain values, for JSON."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from meterlink.core.clock import format_rfc3339
 from meterlink.judge.judging import format_decimal
 from meterlink.station.visit import ActiveVisit
-from meterlink.store.rows import HistoryRow, VisitNote
+from meterlink.store.rows import EarlierVerdict, HistoryRow, VisitNote
 
 
-def visit_fields(visit: ActiveVisit, accepted: Iterable[HistoryRow], notes: Sequence[VisitNote]) -> dict[str, Any]:
+def visit_fields(
+    visit: ActiveVisit,
+    accepted: Iterable[HistoryRow],
+    notes: Sequence[VisitNote],
+    earlier: Mapping[str, Sequence[EarlierVerdict]],
+) -> dict[str, Any]:
     """Return ``{"points": [...], "notes": [...]}``; `meterlink visit show --help` lists the keys."""
     readings: dict[str, list[dict[str, Any]]] = {key: [] for key in visit.points}
     for row in accepted:
-        readings[row.point_key].append(_reading_fields(row))
+        readings[row.point_key].append(_reading_fields(row, earlier.get(row.uid, ())))
     return {
         "points": [{**_point_fields(visit, key), "readings": readings[key]} for key in visit.points],
         "notes": [{"at": format_rfc3339(note.utc_ns), "text": note.text, "point": note.point_key} for note in notes],
@@ -43,7 +48,7 @@ def _point_fields(visit: ActiveVisit, key: str) -> dict[str, Any]:
     }
 
 
-def _reading_fields(row: HistoryRow) -> dict[str, Any]:
+def _reading_fields(row: HistoryRow, earlier: Sequence[EarlierVerdict]) -> dict[str, Any]:
     judgement = row.judgement
     return {
         "id": row.uid,
@@ -53,4 +58,16 @@ def _reading_fields(row: HistoryRow) -> dict[str, Any]:
         "margin": None if judgement.margin is None else str(judgement.margin),
         "reason": judgement.reason,
         "meter": row.meter.name,
+        "revision": row.revision,
+        "voided": row.void_reason is not None,
+        "void_reason": row.void_reason,
+        "judged_before": [
+            {
+                "at": format_rfc3339(verdict.judged_utc_ns),
+                "verdict": str(verdict.verdict),
+                "margin": None if verdict.margin is None else str(verdict.margin),
+                "limits_basis": verdict.limits_basis,
+            }
+            for verdict in earlier
+        ],
     }

@@ -47,6 +47,8 @@ def history_fields(row: HistoryRow) -> dict[str, PlainValue]:
         "answer": judgement.answer or None,
         "uid": row.uid,
         "revision": row.revision,
+        "voided": row.void_reason is not None,
+        "void_reason": row.void_reason,
     }
 
 

@@ -15,6 +15,7 @@ from meterlink.plans.derived_table import load_derived_points
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
+    EarlierVerdict,
     HistoryRow,
     MeterRow,
     OutboxEntry,
@@ -39,7 +40,10 @@ _SELECT_ACCEPTED = f"""
         j.limits_nominal, j.digits AS judged_digits,
         j.deviation_percent, j.expanded_uncertainty, j.coverage_factor, j.probability,
         j.accuracy, j.calibration, j.rule, j.reason, j.next_measurement, j.question, j.answer,
-        j.resolution AS answered_resolution, (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id) AS revision,
+        j.resolution AS answered_resolution, (SELECT COUNT(*) FROM verdicts WHERE accepted_id = a.id)
+            + (SELECT COUNT(*) FROM voids WHERE accepted_id = a.id) AS revision,
+        (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
+            AS void_reason,
         j.rating, j.software, r.packet, st.channel, b.boot_id,
         b.station, {METER_COLUMNS}, s.name AS site, u.name AS site_unit, v.uid AS visit_uid, v.plan, p.key,
         p.terminal_a, p.terminal_b, p.state, p.kind, ci.name AS circuit, co.name AS component, co.section
@@ -57,6 +61,9 @@ _SELECT_ACCEPTED = f"""
     CROSS JOIN units u ON u.id = v.unit_id
     CROSS JOIN sites s ON s.id = u.site_id
 """  # noqa: S608  # constants only
+
+COUNTS = "COALESCE((SELECT voided FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1), 0) = 0"
+"""The SQL condition that an accepted reading is not voided."""
 
 _SELECT_VISITS = """
     SELECT v.*, u.name AS unit, s.name AS site FROM visits v
@@ -177,6 +184,25 @@ def _stored_plan(visit: sqlite3.Row, rows: Iterable[sqlite3.Row]) -> Plan:
     return Plan(visit["plan"], tuple(points), derived)
 
 
+def earlier_verdicts(connection: sqlite3.Connection, visit_uid: str) -> dict[str, list[EarlierVerdict]]:
+    """Return ``{uid of an accepted reading: its verdicts before the current one, oldest first}`` of a visit."""
+    rows = connection.execute(
+        "SELECT a.uid, j.judged_utc_ns, j.verdict, j.margin, j.limits_basis FROM verdicts j"
+        " JOIN accepted_readings a ON a.id = j.accepted_id JOIN visits v ON v.id = a.visit_id"
+        " WHERE v.uid = ? AND j.id < (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id) ORDER BY j.id",
+        (visit_uid,),
+    )
+    found: dict[str, list[EarlierVerdict]] = {}
+    for uid, earlier in decode_rows(_earlier_verdict, rows):
+        found.setdefault(uid, []).append(earlier)
+    return found
+
+
+def _earlier_verdict(row: sqlite3.Row) -> tuple[str, EarlierVerdict]:
+    margin = None if row["margin"] is None else Margin(row["margin"])
+    return row["uid"], EarlierVerdict(row["judged_utc_ns"], Verdict(row["verdict"]), margin, row["limits_basis"])
+
+
 def visit_notes(connection: sqlite3.Connection, uid: str) -> list[VisitNote]:
     """Return the notes on the visit ``uid``, and the reasons of its skipped test points, oldest first."""
     rows = connection.execute(
@@ -294,6 +320,7 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         software=row["software"],
         clock_set=decode_flag(row["clock_set"]),
         revision=row["revision"],
+        void_reason=row["void_reason"],
     )
 
 

@@ -8,6 +8,7 @@ from meterlink.store import continuity, queries, raw_readings
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.rows import (
     ClockStep,
+    EarlierVerdict,
     HistoryRow,
     MeterRow,
     OutboxEntry,
@@ -40,11 +41,13 @@ class Reader:
         limit: int | None = None,
         *,
         visit_uid: str | None = None,
+        voided: bool = True,
     ) -> list[HistoryRow]:
         """Return accepted readings in the order in which they were accepted; with ``limit``, only the newest ones.
 
         Names match as a whole, in upper or lower case (ASCII). ``since_utc_ns`` selects readings accepted at or after
-        that time, and all readings accepted while the station's clock was known to be unset.
+        that time, and all readings accepted while the station's clock was known to be unset. ``voided`` includes the
+        readings that were voided.
         """
         conditions: list[queries.Condition] = [
             (text, (value,))
@@ -57,6 +60,8 @@ class Reader:
             )
             if value is not None
         ]
+        if not voided:
+            conditions.append((queries.COUNTS, ()))
         with connect_for_reading(self._path) as connection:
             return queries.accepted_readings(connection, conditions, limit)
 
@@ -119,6 +124,11 @@ class Reader:
         """Return the visit ``uid`` with its readings, without a uid the active one; None if there is none."""
         with connect_for_reading(self._path) as connection:
             return queries.find_visit(connection, uid)
+
+    def earlier_verdicts(self, visit_uid: str) -> dict[str, list[EarlierVerdict]]:
+        """Return ``{uid of an accepted reading: its verdicts before the current one, oldest first}`` of a visit."""
+        with connect_for_reading(self._path) as connection:
+            return queries.earlier_verdicts(connection, visit_uid)
 
     def visit_notes(self, visit_uid: str) -> list[VisitNote]:
         """Return the notes on a visit, and the reasons of its skipped test points, oldest first."""

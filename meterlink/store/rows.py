@@ -7,7 +7,7 @@ from typing import NamedTuple
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site
 from meterlink.core.readings import Reading
-from meterlink.core.verdicts import Judgement
+from meterlink.core.verdicts import Judgement, Margin, Verdict
 
 
 class ReadingRow(NamedTuple):
@@ -45,6 +45,13 @@ class VerdictRow(NamedTuple):
     judgement: Judgement
 
 
+class VoidRow(NamedTuple):
+    """The accepted reading ``uid`` is voided for this reason; with an empty reason it counts again."""
+
+    uid: str
+    reason: str
+
+
 class OutboxRow(NamedTuple):
     """A message for the broker. ``message_id`` is unique for ever, so a consumer can drop duplicates."""
 
@@ -61,6 +68,7 @@ class Batch(NamedTuple):
     accepted: tuple[AcceptedRow, ...] = ()
     outbox: tuple[OutboxRow, ...] = ()
     verdicts: tuple[VerdictRow, ...] = ()
+    voids: tuple[VoidRow, ...] = ()
 
 
 class VisitIds(NamedTuple):
@@ -81,7 +89,8 @@ class HistoryRow(NamedTuple):
     ``settled_in`` is the time in s from the first contact of the probes until it was accepted. ``rating`` is the text
     printed on the part, empty if unknown. ``station`` and ``boot`` recorded it, ``software`` judged it; monotonic times
     compare only within one ``boot``. ``clock_set`` is True if the wall clock was reliable, None if the station could
-    not find out. ``revision`` is the number of its verdicts: 1, and one more for each time it was judged again.
+    not find out. ``revision`` is 1, and one more for each time it was judged again, voided or taken back.
+    ``void_reason`` says why it is voided; None if it counts.
     """
 
     id: int
@@ -106,6 +115,7 @@ class HistoryRow(NamedTuple):
     software: str
     clock_set: bool | None
     revision: int = 1
+    void_reason: str | None = None
 
 
 class StoredReading(NamedTuple):
@@ -244,6 +254,15 @@ class VisitNote(NamedTuple):
     utc_ns: int
     text: str
     point_key: str | None = None
+
+
+class EarlierVerdict(NamedTuple):
+    """A verdict on an accepted reading that a later one has replaced."""
+
+    judged_utc_ns: int
+    verdict: Verdict
+    margin: Margin | None
+    limits_basis: str | None
 
 
 class StoredPlan(NamedTuple):

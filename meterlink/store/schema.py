@@ -262,6 +262,16 @@ _READINGS = (
         software TEXT NOT NULL
     ) STRICT""",
     "CREATE INDEX verdicts_of_reading ON verdicts(accepted_id)",
+    # A reading is voided while its newest row (highest id) says so; the reason of a return is empty.
+    f"""CREATE TABLE voids (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        accepted_id INTEGER NOT NULL REFERENCES accepted_readings(id),
+        utc_ns INTEGER NOT NULL,
+        voided {_FLAG.format("voided")},
+        reason TEXT NOT NULL CHECK (voided = 0 OR reason <> '')
+    ) STRICT""",
+    "CREATE INDEX voids_of_reading ON voids(accepted_id)",
 )
 
 _OUTBOX = (

@@ -42,6 +42,10 @@ _CARRY_RATINGS = """
             AND old.rating_set_utc_ns IS NOT NULL
     )
 """
+_INSERT_VOID = """
+    INSERT INTO voids (uid, accepted_id, utc_ns, voided, reason)
+    SELECT ?, id, ?, ?, ? FROM accepted_readings WHERE uid = ?
+"""
 _INSERT_MESSAGE = "INSERT INTO outbox (message_id, topic, payload, droppable, created_utc_ns) VALUES (?, ?, ?, ?, ?)"
 
 
@@ -57,10 +61,10 @@ def begin_boot(connection: sqlite3.Connection, boot_id: str, station: str, start
 
 
 def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch: Batch, now_utc_ns: int) -> None:
-    """Insert a batch: raw readings, accepted readings with their verdicts, later verdicts, then messages.
+    """Insert a batch: raw readings, accepted readings with their verdicts, later verdicts and voids, then messages.
 
     Raises:
-        StoreError: an accepted reading has no visit or no test point, or a later verdict has no accepted reading.
+        StoreError: an accepted reading has no visit or no test point, or a later verdict or void has no reading.
     """
     stretches.insert(connection, batch.readings)
     for accepted in batch.accepted:
@@ -80,6 +84,9 @@ def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch
                 f"There is no accepted reading {verdict.uid} in the database.", "It may belong to another data folder."
             )
         insert_verdict(connection, found[0], verdict.judgement, now_utc_ns)
+    for void in batch.voids:
+        cursor = connection.execute(_INSERT_VOID, (_new_uid(), now_utc_ns, bool(void.reason), void.reason, void.uid))
+        _require_one_row(cursor, f"accepted reading {void.uid}")
     connection.executemany(_INSERT_MESSAGE, (_message_values(row, now_utc_ns) for row in batch.outbox))
 
 

@@ -49,6 +49,8 @@ SEEDS = (
     ("visit", "show", "--json"),
     ("visit", "skip", "herm", "--reason", "cover rusted shut"),
     ("visit", "switch", "7f3a", "--json"),
+    ("visit", "void", "7f3a", "--reason", "typing slip"),
+    ("visit", "unvoid", "7f3a"),
     ("watch", "--picture", "new.svg", "--size", "80x24"),
 )  # fmt: skip
 

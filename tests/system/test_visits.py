@@ -274,3 +274,57 @@ def test_a_typed_rating_says_that_the_part_is_there(tmp_path: Path) -> None:
         assert "This machine has no run capacitor HERM" in result.error
 
     at_station(tmp_path, body)
+
+
+def test_a_voided_reading_is_kept_and_counts_nowhere(tmp_path: Path) -> None:
+    uids: list[str] = []
+
+    async def void(station: Station, views: dict[str, Any]) -> None:
+        await begin_at_the_bakery(station)
+        await done(station, "set_rating", point="run-capacitor-fan", text="45+5 MFD 440V")
+        await enter(station, views, "run-capacitor-fan", "5.02 µF")
+        await enter(station, views, "run-capacitor-fan", "3.91 µF")
+        uids.extend(row.uid for row in Reader(tmp_path / DATABASE_FILE).history())
+        assert any("FAN" in cause["title"] for cause in views["visit"]["causes"])
+        assert (await send(station, "void", uid=uids[1], text=" ")).exit_code == 2
+        assert (await send(station, "void", uid="7f", text="typing slip")).exit_code == 2
+        await done(station, "void", uid=uids[1][:8], text="typing slip")
+        assert "is voided already" in (await send(station, "void", uid=uids[1], text="twice")).error
+        assert point_view(views, "run-capacitor-fan")["accepted"]["text"] == "5.02 µF"
+        assert views["visit"]["causes"] == []
+        assert "not voided" in (await send(station, "unvoid", uid=uids[0])).error
+
+    async def unvoid(station: Station, views: dict[str, Any]) -> None:
+        # After a restart it is still voided.
+        assert point_view(views, "run-capacitor-fan")["accepted"]["text"] == "5.02 µF"
+        await done(station, "unvoid", uid=uids[1])
+        fan = point_view(views, "run-capacitor-fan")["accepted"]
+        assert (fan["text"], fan["verdict"], fan["revision"]) == ("3.91 µF", "outside", 3)
+        await done(station, "void", uid=uids[0], text="wrong terminal")
+
+    at_station(tmp_path, void)
+    reader = Reader(tmp_path / DATABASE_FILE)
+    assert [row.void_reason for row in reader.history()] == [None, "typing slip"]
+    assert [row.uid for row in reader.history(voided=False)] == uids[:1]
+    at_station(tmp_path, unvoid)
+    assert [(row.void_reason, row.revision) for row in reader.history()] == [("wrong terminal", 2), (None, 3)]
+    shown = run_for_json("visit", "show", "--data", str(tmp_path))
+    (fan,) = (point["readings"] for point in shown["points"] if point["key"] == "run-capacitor-fan")
+    assert [(reading["id"], reading["voided"]) for reading in fan] == [(uids[0], True), (uids[1], False)]
+    assert "VOIDED (wrong terminal)  5.02 µF" in run_command("visit", "show", "--data", str(tmp_path)).out
+    assert "VOIDED (wrong terminal)" in run_command("history", "--data", str(tmp_path)).out
+    assert "wrong terminal" not in run_command("diagnose", "--data", str(tmp_path)).out
+
+
+def test_the_verdicts_before_are_shown_with_their_limits(tmp_path: Path) -> None:
+    data = ("--data", str(tmp_path / "data"))
+    run_for_json("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", *data)
+    assert run_command("visit", "rating", "run-capacitor-fan", "7.5 uF 6 %", *data).status == 0
+    assert run_command("enter", "5.02 uF", "--point", "run-capacitor-fan", *data).status == 0
+    assert run_command("visit", "rating", "run-capacitor-fan", "5 uF 6 %", *data).status == 0
+    shown = run_for_json("visit", "show", *data)
+    (fan,) = (point["readings"] for point in shown["points"] if point["key"] == "run-capacitor-fan")
+    (reading,) = fan
+    assert (reading["verdict"], reading["revision"]) == ("within", 2)
+    (before,) = reading["judged_before"]
+    assert (before["verdict"], before["limits_basis"]) == ("outside", "7.5 µF ±6 %")
