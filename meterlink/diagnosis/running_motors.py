@@ -219,24 +219,21 @@ def coil_of_contacts(case: Case, contacts: str = "contactor contacts") -> PointR
 
 def load_currents(case: Case, circuit: str) -> list[PointReadings]:
     """Return the test points of the amps of a circuit's loads with a reading; a capacitor is no load."""
-    return [
-        entry
-        for entry in case.point_readings
-        if entry.latest is not None
-        and entry.point.circuit == circuit
-        and entry.point.quantity is Quantity.CURRENT
-        and "capacitor" not in entry.point.component.lower()
-    ]
+    return [entry for entry in _currents(case, circuit) if "capacitor" not in entry.point.component.lower()]
 
 
 def run_capacitor_currents(case: Case, circuit: str) -> list[PointReadings]:
     """Return the test points of the amps of a circuit's run capacitors with a reading; a start capacitor is none."""
     return [
         entry
+        for entry in _currents(case, circuit)
+        if "capacitor" in entry.point.component.lower() and "start" not in entry.point.component.lower()
+    ]
+
+
+def _currents(case: Case, circuit: str) -> list[PointReadings]:
+    return [
+        entry
         for entry in case.point_readings
-        if entry.latest is not None
-        and entry.point.circuit == circuit
-        and entry.point.quantity is Quantity.CURRENT
-        and "capacitor" in entry.point.component.lower()
-        and "start" not in entry.point.component.lower()
+        if entry.latest is not None and entry.point.circuit == circuit and entry.point.quantity is Quantity.CURRENT
     ]

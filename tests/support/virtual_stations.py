@@ -3,6 +3,7 @@
 import asyncio
 import shutil
 from collections.abc import Awaitable, Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.station import Station, StationConfig
 from meterlink_simulators.air import Air
 from meterlink_simulators.scenario import shipped_scenario
-from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
+from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
 
 Body = Callable[[Station, dict[str, Any]], Awaitable[None]]
 
@@ -25,14 +26,30 @@ def passive_plan() -> Plan:
 
 
 def at_station(folder: Path, body: Body, chosen: Plan | None = None, settings: Settings | None = None) -> None:
-    """Run ``body`` at a station on ``folder``; it gets the station and the newest view of each topic."""
+    """Run ``body`` at a station on ``folder``, in a visit to the bakery; see `run_at_station`."""
+    run_at_station(folder, body, Site("Mill Lane bakery", "condenser"), chosen or passive_plan(), settings)
+
+
+def run_at_station(
+    folder: Path,
+    body: Body,
+    site: Site | None = None,
+    plan: Plan | None = None,
+    settings: Settings | None = None,
+    *,
+    later: timedelta = timedelta(),
+) -> None:
+    """Run ``body`` at a station on ``folder``; it gets the station and the newest view of each topic.
+
+    Without ``site`` and ``plan`` the station opens no visit. Its clock begins ``later`` than `VIRTUAL_START`.
+    """
     stations: list[Station] = []
 
     async def run() -> None:
         async with Air() as air:  # without any meter
             config = StationConfig(
-                folder, settings or Settings("test"), Site("Mill Lane bakery", "condenser"), chosen or passive_plan(),
-                "boot", clock=VirtualClock(), scanner_backend=air.scanner_backend, client_backend=air.client_backend,
+                folder, settings or Settings("test"), site, plan, "boot", clock=VirtualClock(VIRTUAL_START + later),
+                scanner_backend=air.scanner_backend, client_backend=air.client_backend,
             )  # fmt: skip
             station = Station(config)
             stations.append(station)

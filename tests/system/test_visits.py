@@ -1,7 +1,6 @@
 """Visits begin, pause, switch and close while a station runs, and without one; every reading is in its place."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -10,42 +9,17 @@ import pytest
 
 from meterlink.core.equipment import Site
 from meterlink.link.messages import CommandResult
-from meterlink.settings import DATABASE_FILE, Settings
-from meterlink.station.station import Station, StationConfig
+from meterlink.settings import DATABASE_FILE
+from meterlink.station.station import Station
 from meterlink.store.reader import Reader
-from meterlink_simulators.air import Air
-from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
 from support.commands import parse_json, run_command, run_for_json
+from support.virtual_stations import run_at_station
 
-Body = Callable[[Station, dict[str, Any]], Awaitable[None]]
 BAKERY = {"site": "Mill Lane bakery", "unit": "Condenser 1"}
 SCHOOL = {"site": "Pond school", "unit": "Walk-in 2", "plan": "walk-in-cooler"}
 
 
-def at_station(folder: Path, body: Body, later: timedelta = timedelta()) -> None:
-    """Run ``body`` at a station that opens no visit by itself, without any meter."""
-    stations: list[Station] = []
-
-    async def run() -> None:
-        async with Air() as air:
-            config = StationConfig(
-                folder, Settings("test"), None, None, "boot", clock=VirtualClock(VIRTUAL_START + later),
-                scanner_backend=air.scanner_backend, client_backend=air.client_backend,
-            )  # fmt: skip
-            station = Station(config)
-            stations.append(station)
-            views: dict[str, Any] = {}
-            station.add_listener(lambda message: views.__setitem__(message["topic"], message))
-            task = asyncio.create_task(station.run())
-            await station.started.wait()
-            try:
-                async with asyncio.timeout(600):
-                    await body(station, views)
-            finally:
-                station.stop()
-                await task
-
-    run_in_virtual_time(run(), busy=lambda: any(station.busy for station in stations))
+at_station = run_at_station  # without a visit
 
 
 async def send(station: Station, command: str, **fields: str) -> CommandResult:
@@ -150,7 +124,7 @@ def test_whoever_starts_next_resumes_the_active_visit_and_is_asked_after_twelve_
 
     at_station(tmp_path, begin)
     at_station(tmp_path, resume)
-    at_station(tmp_path, resume_next_day, timedelta(hours=13))
+    at_station(tmp_path, resume_next_day, later=timedelta(hours=13))
 
 
 def test_a_unit_keeps_its_ratings_and_its_plan(tmp_path: Path) -> None:
