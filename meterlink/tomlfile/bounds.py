@@ -8,15 +8,17 @@ from meterlink.tomlfile.problems import Problem
 MOST_KEY_PARTS = 16  # the deepest key of any file of ours has 4
 MOST_NESTING = 16  # brackets within brackets; the deepest value of any file of ours has 4
 
-_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\\\n]*+(?:\\.[^"\\\n]*+)*+"|'[^'\n]*+')"""
+# Groups repeat with `*`, never with `*+`: Python 3.11.2 gives up too early on a possessive group (tried; CPython issue
+# 106052, from memory). Nothing is tried twice all the same, because no two alternatives begin alike.
+_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\\\n]*+(?:\\.[^"\\\n]*+)*"|'[^'\n]*+')"""
 # A multi-line string may end in up to two quotes of its own.
-_LINES = r"""\"{3}[^"\\]*+(?:(?:\\.|"(?!""))[^"\\]*+)*+"{3,5}|'{3}[^']*+(?:'(?!'')[^']*+)*+'{3,5}"""
-# Everything between brackets and dotted keys, at once.
-_SKIPPED = rf"""[^A-Za-z0-9_\-"'#\[\]{{}}]++|(?!"{{3}}|'{{3}}){_PART}(?![ \t]*+\.)|\#[^\n]*+|{_LINES}"""
+_LINES = r"""\"{3}[^"\\]*+(?:(?:\\.|"(?!""))[^"\\]*+)*"{3,5}|'{3}[^']*+(?:'(?!'')[^']*+)*'{3,5}"""
+# Everything between brackets and dotted keys. Python remembers each repeat of a group: at most a hundred at once.
+_SKIPPED = rf"""(?:[^A-Za-z0-9_\-"'#\[\]{{}}]++|(?!"{{3}}|'{{3}}){_PART}(?![ \t]*+\.)|\#[^\n]*+|{_LINES}){{1,100}}"""
 _TOKEN = re.compile(
     # Quotes that begin no complete string are `unended`.
-    rf"""(?:{_SKIPPED})*+(?:(?P<open>[\[{{])|(?P<close>[\]}}])"""
-    rf"""|(?P<key>(?!"{{3}}|'{{3}}){_PART}(?:[ \t]*+\.[ \t]*+{_PART})*+)|(?P<unended>["'])|\Z)""",
+    rf"""{_SKIPPED}|(?P<open>[\[{{])|(?P<close>[\]}}])"""
+    rf"""|(?P<key>(?!"{{3}}|'{{3}}){_PART}(?:[ \t]*+\.[ \t]*+{_PART})*)|(?P<unended>["'])""",
     re.DOTALL,
 )
 
