@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 from decimal import Decimal
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import pytest
 from hypothesis import given
@@ -28,6 +28,7 @@ _LETTER_PERCENT = {"J": 5, "K": 10, "M": 20}  # IEC 60062
 _ASKED_PERCENT = {"N": (30, 30), "Q": (10, 30), "S": (20, 50), "T": (10, 50), "Z": (20, 80)}  # IEC 60062
 _FULL_WIDTH = {0xFEE0 + code: chr(code) for code in range(0x21, 0x7F)}
 _DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
+_FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZz", "0055884400660022")  # beside a unit
 
 
 @st.composite
@@ -68,6 +69,11 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
             yield Decimal(number[:2]).scaleb(int(number[2]) - 6)
     for read in (text, text.translate(_DIGITS_ALIKE)):  # 40.5: the point may be a plus
         yield from map(Decimal, re.findall(r"[0-9]+(?=\.[0-9])|(?<=\.)[0-9]+", read))
+    yield from written_numbers(text.translate(_FURTHER_ALIKE))
+    for number in re.findall("[0-9]+", text):  # 4575440: signs and spaces are lost
+        for start, end in combinations(range(len(number) + 1), 2):
+            part = number[start:end]
+            yield from (Decimal(part), Decimal(f"{part[:-1]}.{part[-1]}"))
     yield from (Decimal(".".join(pair)) for pair in re.findall(r"([0-9]+)[RrKkMm]([0-9]+)", text))
 
 

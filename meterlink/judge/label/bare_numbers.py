@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from meterlink.judge.label.chains import Chain, Label, microfarads, units_for
+from meterlink.judge.label.glued_digits import spell_glued_capacitance, spell_glued_rating
 from meterlink.judge.label.tokens import LETTERS_MEANT
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
@@ -49,6 +50,9 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
         why = f"{written!r} has no unit: a value, or two digits and a power of ten in pF?"
         alternatives.append(f"{Decimal(written[:2]).scaleb(int(written[2]) - 6):f} uF ")
     alternatives += units_for(label, written, numbers)
+    if written.isdigit():
+        alternatives += spell_glued_rating(written)
+        alternatives += [f"{spelled} uF " for spelled in spell_glued_capacitance(written) if len(written) > 2]
     if others:
         alternatives.append(leave_out(written))
     return UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
@@ -131,8 +135,12 @@ def _neighbours_question(label: Label, chain: Chain, neighbour: Chain) -> Unclea
             alternatives.append(f"{first}.{second} uF ")
         if may_be_range(*pair) and is_usual_capacitance(pair[0]):
             alternatives.append(f"{first} to {second} uF ")
+        if len(first) == len(second) == 1 and is_usual_section(pair[0] * 10 + pair[1]):
+            alternatives.append(f"{first}{second} uF ")
     if is_usual_volts(neighbour.values[-1].number):
         alternatives.append(f"{first} uF {second} V ")
+    if is_usual_volts(chain.values[-1].number) and _may_be_capacitance([value.number for value in neighbour.values]):
+        alternatives.append(f"{second} uF {first} V ")  # 440 45/5
     alternatives += [
         Alternative(f"{first} | ", (second,)),
         Alternative(f" | {second}", (first,)),

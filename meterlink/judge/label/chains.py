@@ -8,10 +8,18 @@ from itertools import pairwise
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, convert, quantity_of
+from meterlink.judge.label.glued_digits import spell_glued_rating
 from meterlink.judge.label.label_units import LabelUnit, is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.tokens import Token, TokenKind, tokenize
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
-from meterlink.judge.label.usual_values import LARGEST_PERCENT, CapacitorKind, is_usual_capacitance, is_usual_volts
+from meterlink.judge.label.usual_values import (
+    LARGEST_PERCENT,
+    LEAST_VOLTS,
+    CapacitorKind,
+    is_possible_volts,
+    is_usual_capacitance,
+    is_usual_volts,
+)
 
 # Voltages on one label belong to one family of supplies (120/240, 208/230, 370/440), line frequencies are 50 and 60 Hz.
 _VOLTS_APART = Decimal("2.1")
@@ -274,6 +282,8 @@ def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decima
     """
     numbers = [convert(value.number, value.unit or unit, unit) for value in chain.values]
     written = label.written(chain)
+    if unit == "V" and len(numbers) == 1:
+        _ask_about_digits_of_volts(label, chain)
     if not all(_POSSIBLE[unit][0] <= number <= _POSSIBLE[unit][1] for number in numbers):
         raise InputError(f"{written!r} is no {unit} of a motor capacitor.", "Check the number and its unit.")
     together = [*others, *numbers]
@@ -288,6 +298,21 @@ def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decima
             alternatives.insert(0, f"{front} uF {last}")
     why = f"{written!r} cannot all be {unit} of one part."
     raise UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
+
+
+def _ask_about_digits_of_volts(label: Label, chain: Chain) -> None:
+    """Ask about volts that lack a digit, and about those whose digits are a capacitance and volts.
+
+    Raises:
+        UnclearLabelError: the volts are one of these.
+    """
+    value, written = chain.values[0], label.written(chain)
+    if value.unit != "V" or is_possible_volts(value.number):
+        return
+    glued = () if label.chains else tuple(spell_glued_rating(f"{value.number:f}"))
+    if glued or value.number < LEAST_VOLTS:
+        why = f"{written!r} is no voltage of a motor capacitor: a digit or a space is lost?"
+        raise UnclearLabelError(chain.start, chain.end, why, (*glued, leave_out(written)))
 
 
 def units_for(label: Label, written: str, numbers: Sequence[Decimal]) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ _PATTERNS = {
     "protection class": r"[PS][0-3]\b",
     "fault current": rf"(?:{_LARGE}|[0-9]{{1,2}}\s?K)\s*(?:A(?:MPS?)?\s*)?(?:A?FC|FAULT\s+CURRENT)\b"
     rf"|(?:AFC|FAULT\s+CURRENT)\W{{0,2}}(?:{_LARGE}|[0-9]{{1,2}}\s?K)\b(?:\s*A(?:MPS?)?\b)?",
-    "climatic category": r"(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)\b(?:/[A-D]\b)?",
+    "climatic category": r"(?<![0-9])-?(?:10|25|40|55)/0?[0-9]{2,3}/(?:04|10|21|56)\b(?:/[A-D]\b)?",
     "temperatures": rf"(?:TEMP(?:ERATURE)?S?\W{{0,2}})?(?<![0-9])(?:[+-]?[0-9]{{1,3}}\s*(?:{_DEGREES}|[CF])?(?:{_TO}|-)"
     rf"[+-]?[0-9]{{1,3}}\s*{_DEGREES}|[+-][0-9]{{1,3}}\s*[CF]?{_TO}[+-]?[0-9]{{1,3}}\s*[CF]\b)",
     # Without degrees only the limits that are usual on cans.
@@ -62,7 +62,8 @@ _PATTERNS = {
     "test": rf"TEST(?:ED)?\W{{0,2}}(?:AT\s+)?"
     rf"(?:[0-9]{{3,4}}\s*VDC|[1-9][0-9]{{3}}\s*V(?:AC)?|{_DECIMAL}\s*KV(?:AC|DC)?)\b"
     r"(?:\W{1,2}[0-9]{1,2}\s*S(?:EC)?\b\.?)?",
-    "resistor": rf"(?:BLEED(?:ER)?|RESISTOR)\W{{0,2}}(?:RESISTOR\W{{0,2}})?{_DECIMAL}\s*K\b|"
+    "resistor": rf"(?:BLEED(?:ER)?|RESISTOR)\W{{0,2}}(?:RESISTOR\W{{0,2}})?{_DECIMAL}\s*K\b"
+    rf"(?:\s*OHMS?\b)?(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?|"
     rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
     "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b"
     rf"|{_DECIMAL}\s*KVAR\b|(?<![0-9])[0-9]{{1,2}}\s*K?VA\b"

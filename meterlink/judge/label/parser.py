@@ -11,7 +11,7 @@ from meterlink.judge.label.rated_part import RatedPart, implied_kind
 from meterlink.judge.label.sections import find_capacitance, find_tolerance, sections_or_range
 from meterlink.judge.label.tokens import LETTERS_MEANT, Token, TokenKind
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
-from meterlink.judge.label.usual_values import CapacitorKind, is_usual_volts
+from meterlink.judge.label.usual_values import CapacitorKind, is_usual_rated_volts, is_usual_volts
 from meterlink.judge.tolerance import parse_tolerance
 
 _LETTERS_ASKED = "NQSTZ"  # IEC 60062: the other letters for tolerances that electrolytic capacitors have
@@ -111,16 +111,29 @@ def _unit_question(label: Label, token: Token) -> UnclearLabelError:
     why = f"{token.text!r} follows no number."
     glued = behind is not None and _is_other_unit(behind) and behind.start == end
     last = label.text[front_end:end].strip()
+    is_volts = behind is not None and _is_other_unit(behind) and _is_rated_volts(last)
+    if front == "" and behind is None and _is_rated_volts(last) and label.chains:
+        # 40 H 5 F MFD 440: the unit may belong to the values before it.
+        alternatives = (Alternative(f" | {numbers} V ", (token.text,)), f" {numbers} {token.text} ")
+        return UnclearLabelError(token.start, end, why, alternatives, is_ordered=False)
     if front and (glued or (behind is not None and _is_other_unit(behind) and is_usual_volts(parse_number(last)[0]))):
         # uF 12.5 450V 50Hz: of two numbers side by side the last has the unit behind it.
         return UnclearLabelError(token.start, front_end, why, (f" {front} {token.text} ",))
     if behind is not None and behind.text.upper() == token.text.upper():
         alternative = f" {numbers} "  # MFD 45 MFD
-    elif glued or (behind is not None and parse_label_unit(behind.text) and not _is_number(after_that)):
+    elif (
+        glued
+        or (is_volts and not front)
+        or (behind is not None and parse_label_unit(behind.text) and not _is_number(after_that))
+    ):
         end = token.end  # MFD 440 V: the number has its own unit
     elif numbers:
         alternative = f" {numbers} {token.text} "
     return UnclearLabelError(token.start, end, why, (alternative,))
+
+
+def _is_rated_volts(written: str) -> bool:
+    return written.isdigit() and is_usual_rated_volts(Decimal(written))
 
 
 def _is_number(token: Token | None) -> bool:

@@ -7,7 +7,13 @@ from meterlink.core.equipment import Rating, Span
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
-from meterlink.judge.label.usual_values import USUAL_MICROFARADS, USUAL_VOLTS, CapacitorKind, point_may_be_plus
+from meterlink.judge.label.usual_values import (
+    CONTINUOUS_VOLTS,
+    USUAL_MICROFARADS,
+    USUAL_VOLTS,
+    CapacitorKind,
+    point_may_be_plus,
+)
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, Tolerance, parse_tolerance
 
@@ -16,10 +22,6 @@ DUAL_SECTION_NAMES = ("HERM", "FAN")
 
 # Tolerance of a start capacitor marked with one value and no tolerance. Common practice, no source.
 DEFAULT_START_TOLERANCE = "-0/+20 %"
-
-# A part marked for this voltage or more is for continuous duty; start capacitors are made for 110 to 330 V (a trade
-# magazine on selecting capacitors).
-_RUN_VOLTS = Decimal(370)
 
 # IEC 60252-1 counts a run capacitor as failed in its endurance test when it has drifted 10 % beyond its tolerance:
 # a ±5 % part near -15 %. This is the end of its life, not its marked limit.
@@ -137,7 +139,7 @@ def implied_kind(part: RatedPart) -> CapacitorKind | None:
     Two sections or 370 V and more: run. A marked range or -0/+20 %: start; a marked range with 370 V and more: neither.
     Common practice, no source.
     """
-    continuous = max(part.volts, default=Decimal(0)) >= _RUN_VOLTS
+    continuous = max(part.volts, default=Decimal(0)) >= CONTINUOUS_VOLTS
     if part.marked_range is not None:
         return None if continuous else CapacitorKind.START
     if len(part.sections) == 2 or continuous:

@@ -15,11 +15,15 @@ A text with one possible meaning is read; any other raises a question that lists
 - Words without digits, and the marks of `meterlink.judge.label.marks`, are not values: they are listed in
   ``unused_words``, as are DC volts. Any other remaining text raises a question.
 - A point that may be a worn plus sign raises a question: no part has 40.5 µF. With a second decimal it is a point.
+- So does a value that no part of its volts has, where its digits are a usual rating with a sign between them (455 MFD
+  at 440 V), and so do volts of two digits. An unreadable sign in the place of a section is refused.
+- An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.
 - A question offers usual values only, and to leave the unexplained number out.
 """
 
 from collections.abc import Iterator
 from dataclasses import replace
+from decimal import Decimal
 
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice, OpenQuestionError, Question
@@ -31,10 +35,16 @@ from meterlink.judge.label.sections import RATING_EXAMPLE
 from meterlink.judge.label.spelling import normalize_label
 from meterlink.judge.label.tokens import MAX_LABEL_LENGTH
 from meterlink.judge.label.unclear import UnclearLabelError
-from meterlink.judge.label.usual_values import CapacitorKind
+from meterlink.judge.label.usual_values import (
+    CapacitorKind,
+    is_odd_pair,
+    is_rarely_made,
+    is_usual_marked_range,
+)
 
 _DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again
 _MOST_PARSED = 300  # texts tried for one question, which bounds its time
+_WIDEST_TOLERANCE = Decimal("0.2")  # of the value, IEC 60062: M, the widest letter on motor capacitors
 _MOST_CHOICES = 6  # a longer list is no help
 
 _Reading = tuple[RatedPart, tuple[str, ...]]  # a part, and the words that it leaves out
@@ -162,5 +172,13 @@ def _usual_readings(readings: list[_Reading]) -> list[_Reading]:
 
 
 def _unusual_values(part: RatedPart) -> int:
-    # A marked range asks for its kind: its values are not held against either.
-    return len((part if part.marked_range is None else replace(part, kind=None)).unusual_values())
+    if part.marked_range is not None:  # it asks for its kind: its values are not held against either
+        low, high = part.marked_range.low, part.marked_range.high
+        is_odd = low is None or high is None or not is_usual_marked_range(low, high)
+        return is_odd + len(replace(part, kind=None).unusual_values())
+    values = [section.digits for section in part.sections]
+    is_odd = len(values) == 2 and is_odd_pair(values[0], values[1])
+    tolerance = part.tolerance
+    if tolerance is not None and tolerance.unit != "%":  # ±5 µF of 7.5 µF is no tolerance
+        is_odd = is_odd or tolerance.plus > _WIDEST_TOLERANCE * min(values)
+    return is_odd + len(part.unusual_values()) - any(map(is_rarely_made, values))

@@ -9,9 +9,18 @@ from meterlink.core.units import Amount, resolution_of
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
+from meterlink.judge.label.glued_digits import spell_glued_capacitance
 from meterlink.judge.label.tokens import TokenKind
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
-from meterlink.judge.label.usual_values import CapacitorKind, may_be_range, point_may_be_plus, sections_differ
+from meterlink.judge.label.usual_values import (
+    CONTINUOUS_VOLTS,
+    USUAL_MICROFARADS,
+    CapacitorKind,
+    is_usual_half,
+    may_be_range,
+    point_may_be_plus,
+    sections_differ,
+)
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
 
 RATING_EXAMPLE = "45+7.5 uF ±6 % 440 V"
@@ -104,6 +113,7 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
     values = _possible_values(label, chain)
     if len(values) == 1:
         _ask_about_point(label, chain)
+        _ask_about_glued_digits(label, chain)
         return (values[0],), None
     first, second = (value.digits for value in values)
     separator = chain.separators[0]
@@ -132,6 +142,23 @@ def _ask_about_point(label: Label, chain: Chain) -> None:
     herm, fan = str(number).split(".")
     why = f"{label.written(chain)!r} is on no usual part: is the point a plus sign?"
     raise UnclearLabelError(chain.start, chain.end, why, (f"{herm}+{fan} uF ", f"{number}0 uF "), is_ordered=False)
+
+
+def _ask_about_glued_digits(label: Label, chain: Chain) -> None:
+    """Ask about a value that no part of its volts has, where its digits are a usual rating with a sign between them.
+
+    Raises:
+        UnclearLabelError: the value is one of these.
+    """
+    number = chain.values[0].number
+    is_run = label.kind is CapacitorKind.RUN or max(label.volts, default=Decimal(0)) >= CONTINUOUS_VOLTS
+    most = USUAL_MICROFARADS[CapacitorKind.RUN if is_run else CapacitorKind.START][1]
+    if number <= most or chain.values[0].unit != "µF" or not f"{number:f}".isdigit():
+        return
+    alternatives = tuple(f" {spelled} uF " for spelled in spell_glued_capacitance(f"{number:f}"))
+    if alternatives:
+        why = f"{label.written(chain)!r} is on no usual part: is a sign between its digits lost?"
+        raise UnclearLabelError(chain.start, chain.end, why, alternatives, is_ordered=False)
 
 
 def _possible_values(label: Label, chain: Chain) -> list[Amount]:
@@ -172,6 +199,8 @@ def _pair_question(label: Label, chain: Chain, first: Decimal, second: Decimal) 
     if label.kind is not CapacitorKind.START:
         place = 0 if chain.separators[0] == "/" else 1
         alternatives.insert(place, f"{format_decimal(large)}+{format_decimal(small)} uF ")
+    if chain.separators[0] == "-" and is_usual_half(first + second / 10):
+        alternatives.insert(0, f"{format_decimal(first)}.{format_decimal(second)} uF ")  # 7-5: a worn point
     if not alternatives:
         why = f"{written!r} are two sections, and a start capacitor has one."
         raise InputError(why, "Check the kind of the part, and the numbers.")
@@ -192,6 +221,11 @@ def find_tolerance(label: Label, sections: tuple[Amount, ...], chain: Chain) -> 
         text = label.written(chain)
         why = f"{text!r} is a range, which is its own tolerance; what is {first.text.strip()!r} then?"
         raise UnclearLabelError(first.start, first.end, why, (leave_out(first.text),))
+    is_run = len(sections) == 2 or max(label.volts, default=Decimal(0)) >= CONTINUOUS_VOLTS
+    if first.text == "M" and is_run and label.text[first.start - 1].isspace():
+        # ±20 % is on no usual run part (common practice, no source): an M apart from the unit is as often a mark.
+        why = f"{first.text!r} may be the IEC 60062 tolerance letter for ±20 %, or a mark that says nothing here."
+        raise UnclearLabelError(first.start, first.end, why, (" ±20 % ", leave_out(first.text)), is_ordered=False)
     meant = [[parse_tolerance(token.text, rated) for rated in sections] for token in label.tolerances]
     for token, tolerances in zip(others, meant[1:], strict=True):
         if tolerances[0] != meant[0][0]:

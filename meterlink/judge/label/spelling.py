@@ -3,7 +3,7 @@
 import re
 from decimal import Decimal
 
-from meterlink.judge.label.usual_values import point_may_be_plus
+from meterlink.judge.label.usual_values import is_usual_rated_volts, point_may_be_plus
 
 _SPELLED_ALIKE = str.maketrans(
     {
@@ -47,6 +47,12 @@ _UNIT_FIRST = re.compile(
     rf"(?<![0-9A-Za-z])(?<![0-9]\s)({_SIGNED_UNIT})\s*[:=]\s*([0-9][0-9./+-]*)(?![0-9./+-]|\s*{_SIGNED_UNIT}\b(?!\s*[:=]))",
     re.IGNORECASE,
 )
+# Each unit stands before its number, throughout: MFD 30 VAC 370 HZ 60.
+_UNIT_AND_NUMBER = r"(?:MFD|[uµ]F|VAC|V|Hz)\s+[0-9][0-9./+-]*"
+_UNITS_FIRST = re.compile(
+    rf"(?<![0-9A-Za-z]){_UNIT_AND_NUMBER}(?:[\s,;]+{_UNIT_AND_NUMBER})+(?![0-9./+-]|\s*{_SIGNED_UNIT}\b)", re.IGNORECASE
+)
+_NUMBER_BEHIND = re.compile(r"(MFD|[uµ]F|VAC|V|Hz)\s+([0-9][0-9./+-]*)", re.IGNORECASE)
 # Two units in the order of their numbers: 7.5/440 MFD/VAC.
 _UNITS_IN_PARALLEL = re.compile(r"([0-9.+]+)\s*/\s*([0-9]{3})\s*(MFD|[uµ]F)\s*/\s*(VAC|V)(?![A-Za-z])", re.IGNORECASE)
 _FRACTIONS = {"½": ".5", "¼": ".25", "¾": ".75", "1/2": ".5", "1/4": ".25", "3/4": ".75"}
@@ -62,6 +68,18 @@ def _as_decimal(mixed: re.Match[str]) -> str:
     return f"{value}0" if point_may_be_plus(Decimal(value)) else value
 
 
+def _put_units_behind(units_first: re.Match[str]) -> str:
+    """Return ``30 MFD 370 VAC`` for ``MFD 30 VAC 370``; the text unchanged where the volts are not usual."""
+    text = units_first[0]
+    before = units_first.string[: units_first.start()].rstrip()[-1:]
+    pairs = _NUMBER_BEHIND.findall(text)
+    volts = [number.split("/")[-1] for unit, number in pairs if unit.upper()[0] == "V"]
+    suits = all(number.isdigit() and is_usual_rated_volts(Decimal(number)) for number in volts)
+    if before.isdigit() or not volts or not suits:
+        return text
+    return " ".join(f"{number} {unit}" for unit, number in pairs)
+
+
 def normalize_label(text: str) -> str:
     """Return ``text`` with one spelling of each sign, decimals for mixed fractions, and ``V: 450`` as ``450 V``."""
     alike = re.sub(r"\+\s*/\s*-|\+-", "±", text.translate(_SPELLED_ALIKE))
@@ -71,6 +89,7 @@ def normalize_label(text: str) -> str:
     alike = re.sub(r"(?<![A-Za-z])(?:pct|percent)\b\.?", "%", alike, flags=re.IGNORECASE)
     alike = re.sub(r"micro[\s-]+farad", "microfarad", alike, flags=re.IGNORECASE)
     alike = _UNITS_IN_PARALLEL.sub(r"\1 \3 / \2 \4", alike)
+    alike = _UNITS_FIRST.sub(_put_units_behind, alike)
     alike = _MIXED_FRACTION.sub(_as_decimal, alike)
     while _UNIT_FIRST.search(alike):  # one by one: after the first, the next unit stands behind no number
         alike = _UNIT_FIRST.sub(r"\2 \1 ", alike, count=1)

@@ -1,6 +1,7 @@
 """The tokens of a capacitor's label: numbers, units, tolerances, separators, words, and marks outside the rating."""
 
 import re
+import string
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum, auto
@@ -15,6 +16,7 @@ from meterlink.judge.label.usual_values import (
     is_usual_capacitance,
     is_usual_dual,
     is_usual_half,
+    is_usual_rated_volts,
     is_usual_section,
     is_usual_tolerance,
     is_usual_volts,
@@ -70,6 +72,11 @@ _LETTER_AS_SECTION = re.compile(r"([+/])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S M
 _TORN = re.compile(r"([1-9][0-9]?) ([0-9]{1,2})(?=\s*(VAC|V|MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)
 _SIGN_BETWEEN = re.compile(r"(?<![0-9.])([0-9]{1,2})([_*\\^xX×])([0-9]{1,2})(?![0-9A-WYZa-wyz])")
 _DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
+# Other letters that look like digits, only beside a unit: 4A0V, Z5 MFD.
+_FURTHER_LETTER = re.compile(
+    r"(?=[0-9]*[ADGQZ])(?=[A-Z]*[0-9])([0-9ADGQZOSB]{2,3})\s*(V|VAC|MFD|[uµ]F)(?![A-Za-z])", re.IGNORECASE
+)
+_FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZz", "0055884400660022")
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
@@ -112,6 +119,7 @@ def _token(text: str, at: int, before: Token | None) -> Token:
         return _number_with_comma(text, comma)
     _ask_about_signs(text, at, number_before=number_before)
     _ask_about_digits(text, at)
+    _ask_about_further_letters(text, at)
     _ask_about_gaps(text, at)
     for pattern, kind in (
         (_TWO_SIDED, TokenKind.TOLERANCE),
@@ -147,7 +155,8 @@ def _unknown_sign(text: str, at: int) -> UnclearLabelError:
         return UnclearLabelError(at, bound.end(), f"{bound[0]!r} is not understood.", (leave_out(bound[0]),))
     # Beside a digit it may be a digit that could not be read: the number is not to be had without it.
     beside_digit = text[at - 1 : at].isdigit() or text[at + 1 : at + 2].isdigit()
-    alternatives = () if beside_digit else (leave_out(text[at]),)
+    in_chain = re.search(r"[0-9]\s*[/+-]\s*\Z", text[:at]) or re.match(r"\s*[/+-]\s*[0-9]", text[at + 1 :])
+    alternatives = () if beside_digit or in_chain else (leave_out(text[at]),)
     return UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", alternatives)
 
 
@@ -168,6 +177,9 @@ def _ask_about_gaps(text: str, at: int) -> None:
         if is_torn:
             why = f"{torn[0]!r} may be one number with a space in it."
             apart = Alternative(f" {first} | {second}") if rest else leave_out(torn[0])
+            if unit.upper() in {"V", "VAC"}:
+                apart = Alternative(" | ", (f"{torn[0]} {unit}",))
+                raise UnclearLabelError(at, torn.end(3), why, (f" {first}{second} {unit}", apart), is_ordered=False)
             raise UnclearLabelError(at, torn.end(), why, (f" {first}{second}", apart), is_ordered=False)
     signed = _SIGN_BETWEEN.match(text, at)
     if signed:
@@ -227,13 +239,19 @@ def _ask_about_signs(text: str, at: int, *, number_before: bool) -> None:
         raise UnclearLabelError(at, one.end(), why, (f" ±{side} %", *one_sided, leave_out(one[0])))
     bare = _PLUS_MINUS.match(text, at)
     unit = parse_label_unit(bare[2]) if bare and bare[2] and bare[2] != "%" else None
+    if bare and number_before and unit is not None and unit.quantity is Quantity.CAPACITANCE:
+        side, spelled = bare[1], bare[2]
+        why = f"The unit of {bare[0]!r} may be that of the value before it."
+        in_percent = (f" uF ±{side} % ",) if is_usual_tolerance(Decimal(side)) else ()
+        without = Alternative(" uF ", (f"±{side}",))
+        raise UnclearLabelError(at, bare.end(), why, (*in_percent, f" uF ±{side} {spelled}", without), is_ordered=False)
     if bare and unit is not None and unit.quantity is not Quantity.CAPACITANCE:
         why = f"{bare[0]!r} is no tolerance of a capacitance."
         raise UnclearLabelError(at, bare.end(), why, (Alternative(f" {bare[1]} {bare[2]}", ("±",)), leave_out(bare[0])))
     if bare and bare[2] is None:
-        why = f"{bare[0].strip()!r} has no unit: percent?"
-        percent = (f"±{bare[1]} % ",) if is_usual_tolerance(Decimal(bare[1])) else ()
-        raise UnclearLabelError(at, bare.end(), why, (*percent, leave_out(bare[0])))
+        why = f"{bare[0].strip()!r} has no unit: percent, or µF?"
+        meant = f"±{bare[1]} % " if is_usual_tolerance(Decimal(bare[1])) else f"±{bare[1]} uF "
+        raise UnclearLabelError(at, bare.end(), why, (meant, leave_out(bare[0])))
 
 
 def _ask_about_digits(text: str, at: int) -> None:
@@ -241,7 +259,7 @@ def _ask_about_digits(text: str, at: int) -> None:
     if twice:
         two, one = f" {twice[1]}+{twice[1]}", Alternative(f" {twice[1]}", ("2 x",))
         raise UnclearLabelError(at, twice.end(), f"{twice[0]!r} may be two sections.", (two, one), is_ordered=False)
-    section = _LETTER_AS_SECTION.match(text, at) if text[at - 1 : at].isdigit() else None
+    section = _LETTER_AS_SECTION.match(text, at) if text[:at].rstrip()[-1:].isdigit() else None
     if section:
         sign, letter = section.groups()
         why = f"{letter!r} stands in the place of a number: a digit that looks like it?"
@@ -258,6 +276,23 @@ def _ask_about_digits(text: str, at: int) -> None:
         why = f"{letters[0]!r} has a letter in a number: a digit that looks like it?"
         alternatives = (*meant, *without, leave_out(letters[0]))
         raise UnclearLabelError(at, letters.end(), why, alternatives, is_ordered=False)
+
+
+def _ask_about_further_letters(text: str, at: int) -> None:
+    further = None if text[at - 1 : at].isalnum() else _FURTHER_LETTER.match(text, at)
+    if not further:
+        return
+    written, unit = further.groups()
+    digits, rest = written.translate(_FURTHER_ALIKE), written.lstrip(string.ascii_letters)
+    of_volts = unit.upper() in {"V", "VAC"}
+    alternatives: list[Alternative | str] = []
+    if digits[0] != "0" and (is_usual_rated_volts if of_volts else is_usual_section)(Decimal(digits)):
+        alternatives.append(f" {digits} {unit}")
+    if rest.isdigit() and (is_usual_volts if of_volts else is_usual_capacitance)(Decimal(rest)):
+        alternatives.append(Alternative(f" {rest} {unit}", (written.removesuffix(rest),)))
+    if alternatives:
+        why = f"{written!r} has a letter in a number: a digit that looks like it?"
+        raise UnclearLabelError(at, further.end(), why, (*alternatives, leave_out(further[0])), is_ordered=False)
 
 
 def _ask_about_percent(match: re.Match[str]) -> None:

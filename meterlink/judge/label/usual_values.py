@@ -17,8 +17,20 @@ class CapacitorKind(StrEnum):
 
 
 USUAL_MICROFARADS = {CapacitorKind.RUN: (Decimal(2), Decimal(80)), CapacitorKind.START: (Decimal(25), Decimal(1400))}
+# A part marked for this voltage or more is for continuous duty; start capacitors are made for 110 to 330 V (a trade
+# magazine on selecting capacitors).
+CONTINUOUS_VOLTS = Decimal(370)
 LARGEST_PERCENT = Decimal(30)  # IEC 60062: N, the widest symmetric tolerance with a letter
 USUAL_VOLTS = (Decimal(110), Decimal(500))
+
+# The steps between them, by supply; common practice, no source.
+_RATED_VOLTS = set(map(Decimal, (110, 125, 165, 220, 250, 330, 370, 400, 440, 450)))
+# AC volts of motor capacitors have three digits, or are 1000: with another number one is lost, or one too many.
+LEAST_VOLTS, _MOST_VOLTS = Decimal(100), Decimal(1000)
+_SMALLEST_FAN = Decimal("1.5")  # µF, as the two limits below; common practice, no source
+_LARGEST_START = Decimal(1600)
+_LEAST_HERM = Decimal(15)
+_LEAST_RANGE = Decimal(21)  # µF: the smallest marked range of start capacitors, 21-25
 
 _HERM = set(map(Decimal, (15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75, 80)))
 _FAN = set(map(Decimal, ("1.5", "2", "2.5", "3", "4", "5", "6", "7", "7.5", "8", "10", "12.5", "15")))
@@ -40,6 +52,16 @@ def is_usual_volts(volts: Decimal) -> bool:
     return USUAL_VOLTS[0] <= volts <= USUAL_VOLTS[1]
 
 
+def is_usual_rated_volts(volts: Decimal) -> bool:
+    """Return whether this is one of the voltages in which these parts are made."""
+    return volts in _RATED_VOLTS
+
+
+def is_possible_volts(volts: Decimal) -> bool:
+    """Return whether an AC voltage of a motor capacitor may have this value at all."""
+    return LEAST_VOLTS <= volts <= _MOST_VOLTS
+
+
 def is_usual_dual(herm: Decimal, fan: Decimal) -> bool:
     """Return whether dual capacitors have these sections, in µF."""
     return herm in _HERM and fan in _FAN and sections_differ(herm, fan)
@@ -48,6 +70,19 @@ def is_usual_dual(herm: Decimal, fan: Decimal) -> bool:
 def is_usual_section(microfarads: Decimal) -> bool:
     """Return whether the larger section of dual capacitors has this value."""
     return microfarads in _HERM
+
+
+def is_rarely_made(microfarads: Decimal) -> bool:
+    """Return whether a value is beside what is mostly made, but on some parts: 1.5 µF of fans, starts to 1600 µF."""
+    return microfarads == _SMALLEST_FAN or USUAL_MICROFARADS[CapacitorKind.START][1] < microfarads <= _LARGEST_START
+
+
+def is_odd_pair(herm: Decimal, fan: Decimal) -> bool:
+    """Return whether no dual capacitor has these sections: the larger is too small, and they are nearly alike.
+
+    Two that are alike are on twin capacitors.
+    """
+    return herm != fan and max(herm, fan) < _LEAST_HERM and not sections_differ(herm, fan)
 
 
 def is_usual_half(microfarads: Decimal) -> bool:
@@ -76,3 +111,8 @@ def sections_differ(first: Decimal, second: Decimal) -> bool:
 def may_be_range(low: Decimal, high: Decimal) -> bool:
     """Return whether two values in µF may be the ends of a marked range."""
     return low < high <= _WIDEST_RANGE * low
+
+
+def is_usual_marked_range(low: Decimal, high: Decimal) -> bool:
+    """Return whether start capacitors are marked with this range, in µF."""
+    return may_be_range(low, high) and low >= _LEAST_RANGE and high <= _LARGEST_START

@@ -35,6 +35,7 @@ HAND_WRITTEN = {
     "150 by hand, with plates": "unseen_150.txt",
     "60 by hand, with plates": "unseen_60.txt",
     "60 by hand, newest": "unseen_last.txt",
+    "60 by hand, half doubtful": "unseen_doubtful.txt",
 }
 
 
@@ -65,11 +66,14 @@ def outcome_of(marking: Marking) -> Outcome:
 def reading_of(part: RatedPart) -> RightReading:
     """Return the numbers of a part, in the form of the right readings."""
     span, tolerance = part.marked_range, part.tolerance
-    assert tolerance is None or tolerance.unit == "%", part
+    whole = Decimal(1)  # the rating in the unit of the tolerance, over 100 %
+    if tolerance is not None and tolerance.unit != "%":
+        assert tolerance.unit == "µF", part
+        whole = part.sections[0].digits / 100
     return RightReading(
         tuple(section.digits for section in part.sections),
         None if span is None else (_number(span.low), _number(span.high)),
-        None if tolerance is None else (tolerance.minus, tolerance.plus),
+        None if tolerance is None else (tolerance.minus / whole, tolerance.plus / whole),
         part.max_volts,
     )
 
