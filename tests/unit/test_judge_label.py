@@ -205,6 +205,16 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("4575 MFD 440V", ["45+7.5 µF 440 V"]),
         ("45440 V", ["45 µF 440 V"]),
         ("455440", ["45+5 µF 440 V"]),
+        ("45 MFD 370440 VAC", ["45 µF 370/440 V", "45 µF"]),
+        ("45 MFD 440V 5060 Hz", ["45 µF 440 V 50/60 Hz", "45 µF 440 V"]),
+        ("35/5/370/440", ["35+5 µF 370/440 V"]),
+        ("7. 5 MFD 370V", ["7.5 µF 370 V", "5 µF 370 V"]),
+        ("45 .5 MFD 440V", ["45+5 µF 440 V", "5 µF 440 V"]),
+        ("7'5 MFD 370V", ["7.5 µF 370 V", "5 µF 370 V"]),
+        ("HERM 45 FAN 5 VOLTS 440", ["45+5 µF 440 V"]),
+        ("MFD 45/5 440", ["45+5 µF 440 V", "45+5 µF"]),
+        ("45 MFD ±S% 440V", ["45 µF ±5 % 440 V", "45 µF 440 V"]),
+        ("97F5702 45 MFD", ["45 µF"]),
         ("45 MFD 44 V", ["45 µF"]),  # a digit is lost: the volts are not to be had
         ("7-5 MFD 370V", ["7.5 µF 370 V"]),
         ("1 5 MFD", ["1.5 µF", "15 µF", "5 µF"]),
@@ -231,7 +241,8 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
-     "45 uF ±200 %", "hello", "45 ohm", "1234567890 uF", "0.0000001 uF", "45 uF 60 MHz",
+     "45 uF ±200 %", "xx/5 MFD 440V", "45/? MFD 440V", "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
+     "45 uF 60 MHz",
      "45 uF 370 kV", "x" * 500],
 )  # fmt: skip
 def test_refuses_texts_that_are_not_a_rating(text: str) -> None:
@@ -421,6 +432,11 @@ def test_any_text_is_a_rating_a_question_or_an_input_error(
         assert all(limits.low is not None and limits.low >= 0 for limits in part.limits())
 
 
+def is_kept(digits: str, kept: str) -> bool:
+    """Return whether ``digits`` are in ``kept``, as they are or in two parts with a sign between."""
+    return any(digits[:place] in kept and digits[place:].lstrip("0") in kept for place in range(len(digits) + 1))
+
+
 @given(spelled_ratings(), st.lists(tokens, min_size=1, max_size=3), st.data())
 def test_nothing_added_to_a_rating_is_dropped(
     case: tuple[RatedPart, str], added: list[str], data: st.DataObject
@@ -436,10 +452,10 @@ def test_nothing_added_to_a_rating_is_dropped(
     if re.search("kv|khz", text, re.IGNORECASE):
         return  # a prefix before a unit changed the number
     if isinstance(result, Question):
-        # A choice may join two numbers (7 5: 7.5) or decode one (106: 10), but it drops none without a word.
+        # A choice may join two numbers (7 5: 7.5), divide one (45440) or decode one (106), but it drops none silently.
         for part in (choice.conclusion for choice in result.choices if "106" not in text):
             kept = re.sub(r"[^0-9]", "", f"{part} {' '.join(part.unused_words)}")
-            assert all(number.replace(".", "").strip("0") in kept for number in NUMBER.findall(text)), part
+            assert all(is_kept(number.replace(".", "").strip("0"), kept) for number in NUMBER.findall(text)), part
         return
     # Every number of the text is in the rating or among the unused words, as spelled or by its value in µF, V or Hz.
     kept = f"{result} {' '.join(result.unused_words)}"

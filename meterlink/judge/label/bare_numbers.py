@@ -17,6 +17,8 @@ from meterlink.judge.label.usual_values import (
     may_be_range,
 )
 
+_LONGEST_GAP = 4  # characters: a sign with spaces beside it
+
 
 def is_code(label: Label, chain: Chain) -> bool:
     """Return whether a number with a tolerance letter may be a code (``106 K``), which is unclear with any unit."""
@@ -46,13 +48,22 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
     if len(numbers) > 1 and is_usual_volts(numbers[-1]) and _may_be_capacitance(numbers[:-1]):
         front = label.text[chain.start : chain.values[-2].end]
         alternatives.append(f"{front} uF {label.text[chain.values[-1].start : chain.end]} V ")
+    if (
+        len(numbers) > 2
+        and [is_usual_volts(number) for number in numbers[-3:]] == [False, True, True]
+        and _may_be_capacitance(numbers[:-2])
+    ):
+        front = label.text[chain.start : chain.values[-3].end]
+        alternatives.append(f"{front} uF {label.text[chain.values[-2].start : chain.end]} V ")  # 35/5/370/440
     if _looks_coded(written):
         why = f"{written!r} has no unit: a value, or two digits and a power of ten in pF?"
         alternatives.append(f"{Decimal(written[:2]).scaleb(int(written[2]) - 6):f} uF ")
     alternatives += units_for(label, written, numbers)
     if written.isdigit():
         alternatives += spell_glued_rating(written)
-        alternatives += [f"{spelled} uF " for spelled in spell_glued_capacitance(written) if len(written) > 2]
+        alternatives += [
+            f"{spelled} uF " for spelled in spell_glued_capacitance(written) if len(written) > 2 and not others
+        ]
     if others:
         alternatives.append(leave_out(written))
     return UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
@@ -115,7 +126,8 @@ def _joined(number: Decimal, section: Decimal, between: str, *, is_before: bool)
     """Yield the texts in which a number and a value in µF are one rating."""
     if is_usual_dual(max(number, section), min(number, section)):
         yield f"{number}+{section} uF {between}"
-    if is_before and between.isspace() and is_usual_half(number + section / 10):
+    is_gap = len(between) < _LONGEST_GAP and not any(map(str.isalnum, between))
+    if is_before and is_gap and is_usual_half(number + section / 10):
         yield f"{number}.{section} uF"  # 7 5 MFD: the point is not to be seen
     is_torn = is_before and between == " " and len(str(number)) == len(str(section)) == 1
     if is_torn and is_usual_section(number * 10 + section):

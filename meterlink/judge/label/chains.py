@@ -8,7 +8,7 @@ from itertools import pairwise
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
 from meterlink.core.units import Amount, Quantity, convert, quantity_of
-from meterlink.judge.label.glued_digits import spell_glued_rating
+from meterlink.judge.label.glued_digits import spell_glued_rating, spell_glued_volts
 from meterlink.judge.label.label_units import LabelUnit, is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.tokens import Token, TokenKind, tokenize
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
@@ -18,12 +18,14 @@ from meterlink.judge.label.usual_values import (
     CapacitorKind,
     is_possible_volts,
     is_usual_capacitance,
+    is_usual_rated_volts,
     is_usual_volts,
 )
 
 # Voltages on one label belong to one family of supplies (120/240, 208/230, 370/440), line frequencies are 50 and 60 Hz.
 _VOLTS_APART = Decimal("2.1")
 _HERTZ_APART = Decimal("1.2")
+_LINE_HERTZ = (Decimal(50), Decimal(60))
 
 # Beyond these a number or its unit is a typing error: they are far outside any motor capacitor.
 _POSSIBLE = {"V": (Decimal(1), Decimal(10_000)), "Hz": (Decimal(10), Decimal(1000))}
@@ -165,6 +167,9 @@ def _value(label: Label) -> Value:
     if unit is None:
         label.at -= 1  # the word is not a unit
         return value
+    if _stands_before_the_next(label, value.number, unit):
+        label.at -= 1  # FAN 5 VOLTS 440: the unit is that of the number behind it
+        return value
     value.unit, value.dc, value.end = unit.symbol, unit.coupling is Coupling.DC, word.end
     if unit.tolerance_letter:
         label.tolerances.append(Token(TokenKind.TOLERANCE, unit.tolerance_letter, word.end - 1, word.end))
@@ -172,6 +177,18 @@ def _value(label: Label) -> Value:
     if unit.quantity is Quantity.VOLTAGE and unit.coupling is None:
         value.dc = _coupling(label, token, word) is Coupling.DC
     return value
+
+
+def _stands_before_the_next(label: Label, number: Decimal, unit: LabelUnit) -> bool:
+    """Return whether a unit suits the number behind it, which has no unit, and not the ``number`` before it."""
+    following, behind = label.token(label.at), label.token(label.at + 1)
+    if following is None or following.kind is not TokenKind.NUMBER:
+        return False
+    if behind is not None and (behind.kind is not TokenKind.WORD or parse_label_unit(behind.text) is not None):
+        return False
+    if unit.quantity is Quantity.VOLTAGE:
+        return number < LEAST_VOLTS and is_usual_rated_volts(Decimal(following.text))
+    return unit.quantity is Quantity.FREQUENCY and number > _LINE_HERTZ[1] and Decimal(following.text) in _LINE_HERTZ
 
 
 def _coupling(label: Label, number: Token, unit: Token) -> Coupling | None:
@@ -284,6 +301,9 @@ def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decima
     written = label.written(chain)
     if unit == "V" and len(numbers) == 1:
         _ask_about_digits_of_volts(label, chain)
+    if unit == "Hz" and numbers == [Decimal(5060)]:
+        why = f"{written!r} is no frequency of a supply: is a sign lost?"
+        raise UnclearLabelError(chain.start, chain.end, why, (" 50/60 Hz ", leave_out(written)))
     if not all(_POSSIBLE[unit][0] <= number <= _POSSIBLE[unit][1] for number in numbers):
         raise InputError(f"{written!r} is no {unit} of a motor capacitor.", "Check the number and its unit.")
     together = [*others, *numbers]
@@ -309,7 +329,8 @@ def _ask_about_digits_of_volts(label: Label, chain: Chain) -> None:
     value, written = chain.values[0], label.written(chain)
     if value.unit != "V" or is_possible_volts(value.number):
         return
-    glued = () if label.chains else tuple(spell_glued_rating(f"{value.number:f}"))
+    digits = f"{value.number:f}"
+    glued = (*spell_glued_volts(digits), *(() if label.chains else spell_glued_rating(digits)))
     if glued or value.number < LEAST_VOLTS:
         why = f"{written!r} is no voltage of a motor capacitor: a digit or a space is lost?"
         raise UnclearLabelError(chain.start, chain.end, why, (*glued, leave_out(written)))

@@ -34,3 +34,10 @@ def spell_glued_rating(digits: str) -> Iterator[str]:
         yield f"{front} uF {volts} V "
     for capacitance in spell_glued_capacitance(front):
         yield f"{capacitance} uF {volts} V "
+
+
+def spell_glued_volts(digits: str) -> Iterator[str]:
+    """Yield the usual pair of volts that six ``digits`` may be when a sign is lost: 370440."""
+    pair = digits[:3], digits[3:]
+    if len(digits) == 6 and all(is_usual_rated_volts(Decimal(volts)) for volts in pair):
+        yield f" {'/'.join(pair)} V "

@@ -55,7 +55,15 @@ def _add_word(label: Label, token: Token) -> None:
         return
     unit = parse_label_unit(word)
     if len(word) > 1 and (unit is not None or is_ambiguous_farad(word)):
-        if unit is None or not _stands_before_its_numbers(label):
+        following = label.token(label.at)
+        of_values_before = (
+            unit is not None
+            and unit.quantity is Quantity.CAPACITANCE
+            and bool(label.chains)
+            and following is not None
+            and _is_rated_volts(following.text)
+        )
+        if unit is None or of_values_before or not _stands_before_its_numbers(label):
             raise _unit_question(label, token)
         add_chain(label, unit)
         return
@@ -112,6 +120,9 @@ def _unit_question(label: Label, token: Token) -> UnclearLabelError:
     glued = behind is not None and _is_other_unit(behind) and behind.start == end
     last = label.text[front_end:end].strip()
     is_volts = behind is not None and _is_other_unit(behind) and _is_rated_volts(last)
+    if front and behind is None and _is_rated_volts(last):  # MFD 45/5 440
+        without = Alternative(f" {front} {token.text} ", (last,))
+        return UnclearLabelError(token.start, end, why, (f" {front} {token.text} {last} V ", without))
     if front == "" and behind is None and _is_rated_volts(last) and label.chains:
         # 40 H 5 F MFD 440: the unit may belong to the values before it.
         alternatives = (Alternative(f" | {numbers} V ", (token.text,)), f" {numbers} {token.text} ")

@@ -16,6 +16,7 @@ from meterlink.judge.label.usual_values import (
     CONTINUOUS_VOLTS,
     USUAL_MICROFARADS,
     CapacitorKind,
+    is_usual_dual,
     is_usual_half,
     may_be_range,
     point_may_be_plus,
@@ -51,6 +52,12 @@ def find_capacitance(label: Label) -> Chain:
         named = _sections_by_name(label, sorted((bare[0], known[0]), key=lambda chain: chain.start))
         if named is not None:  # HERM 40 / FAN 7.5 MFD
             return named
+    named = _sections_by_name(label, bare) if len(bare) == 2 and not known else None
+    if named is not None and is_usual_dual(named.values[0].number, named.values[1].number):
+        herm, fan = (f"{value.number:f}" for value in named.values)
+        start, end = bare[0].start, bare[1].end
+        why = f"{label.text[start:end]!r} has no unit."
+        raise UnclearLabelError(start, end, why, (f"{herm}+{fan} uF ",))
     if bare:
         question = bare_number_question(label, bare[0], known)
         raise question

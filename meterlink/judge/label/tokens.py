@@ -77,6 +77,11 @@ _FURTHER_LETTER = re.compile(
     r"(?=[0-9]*[ADGQZ])(?=[A-Z]*[0-9])([0-9ADGQZOSB]{2,3})\s*(V|VAC|MFD|[uµ]F)(?![A-Za-z])", re.IGNORECASE
 )
 _FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZz", "0055884400660022")
+# x for digits that cannot be read, in the place of a section: xx/5 MFD.
+_UNREAD_SECTION = re.compile(r"[0-9]?[xX]{1,3}(?=[/+-][0-9])|(?<=[0-9][/+-])[xX]{1,3}(?![A-Za-z0-9])")
+# A point with a space beside it: 7. 5 MFD, 45 .5 MFD.
+_LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])")
+_LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSB])([0-9OoIlSB]{1,2})\s*%")
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
@@ -181,11 +186,20 @@ def _ask_about_gaps(text: str, at: int) -> None:
                 apart = Alternative(" | ", (f"{torn[0]} {unit}",))
                 raise UnclearLabelError(at, torn.end(3), why, (f" {first}{second} {unit}", apart), is_ordered=False)
             raise UnclearLabelError(at, torn.end(), why, (f" {first}{second}", apart), is_ordered=False)
+    point = None if text[at - 1 : at].isalnum() or text[at - 1 : at] in {".", ","} else _LOOSE_POINT.match(text, at)
+    if point:
+        first, second = point.groups()
+        meant = [f" {first}.{second}"] if is_usual_half(Decimal(f"{first}.{second}")) else []
+        meant += [f" {first}+{second}"] if is_usual_dual(Decimal(first), Decimal(second)) else []
+        if meant:
+            why = f"The point in {point[0]!r} may be a decimal sign, or a worn plus."
+            only = Alternative(f" | {second}", (first,))
+            raise UnclearLabelError(at, point.end(), why, (*meant, only), is_ordered=False)
     signed = _SIGN_BETWEEN.match(text, at)
     if signed:
         first, sign, second = signed.groups()
         pair = Decimal(first), Decimal(second)
-        meant: list[Alternative | str] = [f"{first}+{second}"] if is_usual_dual(*pair) else []
+        meant = [f"{first}+{second}"] if is_usual_dual(*pair) else []
         if sign != "x" and is_usual_half(pair[0] + pair[1] / 10):
             meant.append(f"{first}.{second}")
         if meant:
@@ -255,6 +269,14 @@ def _ask_about_signs(text: str, at: int, *, number_before: bool) -> None:
 
 
 def _ask_about_digits(text: str, at: int) -> None:
+    unread = None if text[at - 1 : at].isalnum() else _UNREAD_SECTION.match(text, at)
+    if unread:
+        raise UnclearLabelError(at, unread.end(), f"{unread[0]!r} stands in the place of a section.", ())
+    percent = _LETTER_IN_PERCENT.match(text, at)
+    alike = percent[1].translate(_DIGITS_ALIKE) if percent else ""
+    if percent and is_usual_tolerance(Decimal(alike)):
+        why = f"{percent[0]!r} has a letter in a number: a digit that looks like it?"
+        raise UnclearLabelError(at, percent.end(), why, (f" ±{alike} % ", leave_out(percent[0])), is_ordered=False)
     twice = _TWICE.match(text, at)
     if twice:
         two, one = f" {twice[1]}+{twice[1]}", Alternative(f" {twice[1]}", ("2 x",))
@@ -263,8 +285,8 @@ def _ask_about_digits(text: str, at: int) -> None:
     if section:
         sign, letter = section.groups()
         why = f"{letter!r} stands in the place of a number: a digit that looks like it?"
-        alike = f"{sign}{letter.translate(_DIGITS_ALIKE)} "
-        raise UnclearLabelError(at, section.end(), why, (alike, leave_out(section[0])), is_ordered=False)
+        spelled = f"{sign}{letter.translate(_DIGITS_ALIKE)} "
+        raise UnclearLabelError(at, section.end(), why, (spelled, leave_out(section[0])), is_ordered=False)
     letters = _LETTER_FOR_DIGIT.match(text, at)
     if letters:
         digits = letters[0].translate(_DIGITS_ALIKE)
@@ -308,7 +330,9 @@ def _ask_about_percent(match: re.Match[str]) -> None:
 def _number(text: str, number: re.Match[str]) -> Token:
     at, end = number.span()
     code = _CODE_FROM_DIGITS.match(text, at)
-    if code and not _ends_a_value(code[1]):
+    # Four digits behind an F are no volts: the F ends no capacitance.
+    is_article = code and is_ambiguous_farad(code[1]) and re.search(r"[0-9]{4}\Z", code[0])
+    if code and (is_article or not _ends_a_value(code[1])):
         why = f"{code[0]!r} may be a code."
         raise UnclearLabelError(at, code.end(), why, (leave_out(code[0]),))
     rest = text[end : end + 2]
