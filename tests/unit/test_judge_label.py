@@ -192,7 +192,7 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("45 MFD 440V 2319", ["45 µF 440 V"]),
         ("45 MFD 440V 23W21", ["45 µF 440 V"]),
         ("45 MFD 440V 4455-A12", ["45 µF 440 V"]),
-        ("45 uF 5V/440V", ["45 µF 440 V", "45 µF"]),
+        ("45 uF 5V/440V", ["45 µF 440 V", "45 µF", "45+5 µF 440 V"]),
         ("MFD 45/5 MFD 440V", ["45+5 µF 440 V"]),
         ("45 uF class B 450 V class C 500 V", ["45 µF 450 V", "45 µF 500 V"]),
         ("40-50 uF 370 V", ["40 to 50 µF 370 V start", "40 to 50 µF 370 V run"]),
@@ -215,6 +215,10 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("MFD 45/5 440", ["45+5 µF 440 V", "45+5 µF"]),
         ("45 MFD ±S% 440V", ["45 µF ±5 % 440 V", "45 µF 440 V"]),
         ("97F5702 45 MFD", ["45 µF"]),
+        ("440 MFD 40 VAC", ["440 µF", "40 µF 440 V"]),
+        ("12-5 MFD 450V", ["12.5 µF 450 V", "12+5 µF 450 V"]),  # a worn point is likelier than a section of 12 µF
+        ("20 15 MFD 440V", ["20+15 µF 440 V", "15 µF ±20 % 440 V", "15 µF 440 V"]),
+        ("45/5 MFD 4?0V", ["45+5 µF"]),
         ("45 MFD 44 V", ["45 µF"]),  # a digit is lost: the volts are not to be had
         ("7-5 MFD 370V", ["7.5 µF 370 V"]),
         ("1 5 MFD", ["1.5 µF", "15 µF", "5 µF"]),

@@ -70,7 +70,8 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     for read in (text, text.translate(_DIGITS_ALIKE)):  # 40.5: the point may be a plus
         yield from map(Decimal, re.findall(r"[0-9]+(?=\.[0-9])|(?<=\.)[0-9]+", read))
     yield from written_numbers(text.translate(_FURTHER_ALIKE))
-    for number in re.findall("[0-9]+", text):  # 4575440: signs and spaces are lost
+    alike = [text.translate(_DIGITS_ALIKE), text.translate(_FURTHER_ALIKE)]
+    for number in re.findall("[0-9]+", " ".join([text, *alike])):  # 4575440: signs and spaces are lost
         for start, end in combinations(range(len(number) + 1), 2):
             part = number[start:end]
             yield from (Decimal(part), Decimal(f"{part[:-1]}.{part[-1]}"))

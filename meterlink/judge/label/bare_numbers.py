@@ -8,6 +8,7 @@ from meterlink.judge.label.glued_digits import spell_glued_capacitance, spell_gl
 from meterlink.judge.label.tokens import LETTERS_MEANT
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
+    is_possible_dual,
     is_usual_capacitance,
     is_usual_dual,
     is_usual_half,
@@ -124,7 +125,7 @@ def _with_known_section(
 
 def _joined(number: Decimal, section: Decimal, between: str, *, is_before: bool) -> Iterator[str]:
     """Yield the texts in which a number and a value in µF are one rating."""
-    if is_usual_dual(max(number, section), min(number, section)):
+    if is_possible_dual(max(number, section), min(number, section)):
         yield f"{number}+{section} uF {between}"
     is_gap = len(between) < _LONGEST_GAP and not any(map(str.isalnum, between))
     if is_before and is_gap and is_usual_half(number + section / 10):

@@ -65,6 +65,7 @@ _PATTERNS = {
     "resistor": rf"(?:BLEED(?:ER)?|RESISTOR)\W{{0,2}}(?:RESISTOR\W{{0,2}})?{_DECIMAL}\s*K\b"
     rf"(?:\s*OHMS?\b)?(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?|"
     rf"{_DECIMAL}\s*[KM]?\s*(?:OHMS?\b|Ω)(?:\W{{0,2}}{_DECIMAL}\s*W(?:ATTS?)?\b)?",
+    "resistor of": rf"{_DECIMAL}\s*K(?:\W{{0,2}}{_DECIMAL}\s*W)?\W{{0,2}}(?:BLEEDER\W{{0,2}})?RESISTOR\b",
     "motor": rf"(?:[0-9]+/[0-9]+|{_DECIMAL})\s*HP\b|[0-9]{{3,4}}\s*RPM\b|[13]\s*(?:PH|PHASE)\b"
     rf"|{_DECIMAL}\s*KVAR\b|(?<![0-9])[0-9]{{1,2}}\s*K?VA\b"
     rf"|(?:FLA|RLA|LRA|SFA|MCA|AMPS?)\W{{0,2}}{_DECIMAL}(?:\s*A(?:MPS?)?)?\b"

@@ -17,6 +17,8 @@ A text with one possible meaning is read; any other raises a question that lists
 - A point that may be a worn plus sign raises a question: no part has 40.5 µF. With a second decimal it is a point.
 - So does a value that no part of its volts has, where its digits are a usual rating with a sign between them (455 MFD
   at 440 V), and so do volts of two digits. An unreadable sign in the place of a section is refused.
+- Where no reading has volts and uses every number, the question also offers the usual ratings that the numbers make in
+  another order (440 MFD 40 VAC).
 - An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.
 - A question offers usual values only, and to leave the unexplained number out.
 """
@@ -31,6 +33,7 @@ from meterlink.core.units import Quantity, quantity_of
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.parser import parse_label
 from meterlink.judge.label.rated_part import RatedPart
+from meterlink.judge.label.rearranged import rearrange
 from meterlink.judge.label.sections import RATING_EXAMPLE
 from meterlink.judge.label.spelling import normalize_label
 from meterlink.judge.label.tokens import MAX_LABEL_LENGTH
@@ -70,7 +73,14 @@ def read_label(
         return parse_label(given, kind, unit)
     except UnclearLabelError as unclear:
         search = _Search(kind, unit)
-        readings = _usual_readings(list(search.readings(given, unclear, (), _DEEPEST)))
+        found = list(search.readings(given, unclear, (), _DEEPEST))
+        if found and not any(map(_is_complete, found)):
+            rearranged = list(_rearranged(given, kind))
+            fewest = min((len(left_out) for _, left_out in rearranged), default=0)
+            rearranged = [reading for reading in rearranged if len(reading[1]) == fewest]
+            found += rearranged
+            search.is_ordered = search.is_ordered and not rearranged
+        readings = _usual_readings(found)
         if not readings:
             raise InputError(f"{text.strip()!r}: {unclear.reason}", f"Write the rating as {RATING_EXAMPLE}.") from None
         choices = tuple(Choice(str(part), _words(part, left_out), part) for part, left_out in readings)
@@ -169,6 +179,21 @@ def _usual_readings(readings: list[_Reading]) -> list[_Reading]:
     barest = max(usual, key=lambda reading: len(reading[1]))
     first = [reading for reading in usual if reading is not barest][: _MOST_CHOICES - 1]
     return [*first, barest]
+
+
+def _is_complete(reading: _Reading) -> bool:
+    """Return whether a reading has volts, usual values, and leaves no number out."""
+    part, left_out = reading
+    return bool(part.volts) and not _unusual_values(part) and not any(map(str.isdigit, "".join(left_out)))
+
+
+def _rearranged(text: str, kind: CapacitorKind | None) -> Iterator[_Reading]:
+    for rating, left_out in rearrange(text, kind):
+        try:
+            part = parse_label(rating, kind, None)
+        except (UnclearLabelError, InputError):
+            continue
+        yield replace(part, unused_words=left_out), left_out
 
 
 def _unusual_values(part: RatedPart) -> int:

@@ -117,14 +117,17 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
         UnclearLabelError: two values may be either.
         InputError: a value or their number is impossible for a motor capacitor, or contradicts its known kind.
     """
+    if len(chain.values) == 1:
+        _ask_about_glued_digits(label, chain)
     values = _possible_values(label, chain)
     if len(values) == 1:
         _ask_about_point(label, chain)
-        _ask_about_glued_digits(label, chain)
         return (values[0],), None
     first, second = (value.digits for value in values)
     separator = chain.separators[0]
-    if _means_sections(separator, first, second) and label.kind is not CapacitorKind.START:
+    # 12-5: no part has a section of 12 µF, many have 12.5 µF.
+    is_point = separator == "-" and is_usual_half(first + second / 10) and not is_usual_dual(first, second)
+    if not is_point and _means_sections(separator, first, second) and label.kind is not CapacitorKind.START:
         return tuple(sorted(values, key=lambda value: value.digits, reverse=True)), None
     if separator == "to" and first >= second:
         written = label.written(chain)

@@ -82,6 +82,7 @@ _UNREAD_SECTION = re.compile(r"[0-9]?[xX]{1,3}(?=[/+-][0-9])|(?<=[0-9][/+-])[xX]
 # A point with a space beside it: 7. 5 MFD, 45 .5 MFD.
 _LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])")
 _LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSB])([0-9OoIlSB]{1,2})\s*%")
+_UNREAD_VOLTS = re.compile(r"(?=[0-9]*\?)[0-9?]{2,4}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
@@ -272,6 +273,9 @@ def _ask_about_digits(text: str, at: int) -> None:
     unread = None if text[at - 1 : at].isalnum() else _UNREAD_SECTION.match(text, at)
     if unread:
         raise UnclearLabelError(at, unread.end(), f"{unread[0]!r} stands in the place of a section.", ())
+    volts = None if text[at - 1 : at].isalnum() else _UNREAD_VOLTS.match(text, at)
+    if volts:
+        raise UnclearLabelError(at, volts.end(), f"{volts[0]!r} lacks a digit.", (leave_out(volts[0]),))
     percent = _LETTER_IN_PERCENT.match(text, at)
     alike = percent[1].translate(_DIGITS_ALIKE) if percent else ""
     if percent and is_usual_tolerance(Decimal(alike)):

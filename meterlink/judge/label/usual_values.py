@@ -77,6 +77,17 @@ def is_rarely_made(microfarads: Decimal) -> bool:
     return microfarads == _SMALLEST_FAN or USUAL_MICROFARADS[CapacitorKind.START][1] < microfarads <= _LARGEST_START
 
 
+def is_usual_single(microfarads: Decimal) -> bool:
+    """Return whether run capacitors of one section have this value: those of both sections, and in steps of five."""
+    low, high = USUAL_MICROFARADS[CapacitorKind.RUN]
+    return microfarads in _HERM | _FAN | _HALVES or (low <= microfarads <= high and microfarads % 5 == 0)
+
+
+def is_possible_dual(herm: Decimal, fan: Decimal) -> bool:
+    """Return whether each value is on dual capacitors at its place, also where they differ by less: 20+15."""
+    return herm in _HERM and fan in _FAN and herm > fan
+
+
 def is_odd_pair(herm: Decimal, fan: Decimal) -> bool:
     """Return whether no dual capacitor has these sections: the larger is too small, and they are nearly alike.
 

@@ -36,6 +36,7 @@ HAND_WRITTEN = {
     "60 by hand, with plates": "unseen_60.txt",
     "60 by hand, newest": "unseen_last.txt",
     "60 by hand, half doubtful": "unseen_doubtful.txt",
+    "40 by hand, half doubtful": "unseen_forty.txt",
 }
 
 
