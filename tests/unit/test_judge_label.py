@@ -219,6 +219,9 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("12-5 MFD 450V", ["12.5 µF 450 V", "12+5 µF 450 V"]),  # a worn point is likelier than a section of 12 µF
         ("20 15 MFD 440V", ["20+15 µF 440 V", "15 µF ±20 % 440 V", "15 µF 440 V"]),
         ("45/5 MFD 4?0V", ["45+5 µF"]),
+        ("357.5 MFD 440V", ["35+7.5 µF 440 V"]),
+        ("88-I08 MFD 250 VAC", ["88 to 108 µF 250 V"]),
+        ("VOLTS 370 10 MFD", ["10 µF 370 V"]),
         ("45 MFD 44 V", ["45 µF"]),  # a digit is lost: the volts are not to be had
         ("7-5 MFD 370V", ["7.5 µF 370 V"]),
         ("1 5 MFD", ["1.5 µF", "15 µF", "5 µF"]),

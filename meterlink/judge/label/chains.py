@@ -299,8 +299,8 @@ def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decima
     """
     numbers = [convert(value.number, value.unit or unit, unit) for value in chain.values]
     written = label.written(chain)
-    if unit == "V" and len(numbers) == 1:
-        _ask_about_digits_of_volts(label, chain)
+    if unit == "V":
+        _ask_about_digits_of_volts(label, chain, numbers)
     if unit == "Hz" and numbers == [Decimal(5060)]:
         why = f"{written!r} is no frequency of a supply: is a sign lost?"
         raise UnclearLabelError(chain.start, chain.end, why, (" 50/60 Hz ", leave_out(written)))
@@ -320,18 +320,18 @@ def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decima
     raise UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
 
 
-def _ask_about_digits_of_volts(label: Label, chain: Chain) -> None:
+def _ask_about_digits_of_volts(label: Label, chain: Chain, volts: Sequence[Decimal]) -> None:
     """Ask about volts that lack a digit, and about those whose digits are a capacitance and volts.
 
     Raises:
-        UnclearLabelError: the volts are one of these.
+        UnclearLabelError: the ``volts`` of the chain are one of these.
     """
-    value, written = chain.values[0], label.written(chain)
-    if value.unit != "V" or is_possible_volts(value.number):
-        return
-    digits = f"{value.number:f}"
-    glued = (*spell_glued_volts(digits), *(() if label.chains else spell_glued_rating(digits)))
-    if glued or value.number < LEAST_VOLTS:
+    digits = f"{volts[0]:f}" if len(volts) == 1 and volts[0] > LEAST_VOLTS else ""
+    glued: tuple[str, ...] = ()
+    if digits and not is_possible_volts(volts[0]):
+        glued = (*spell_glued_volts(digits), *(() if label.chains else spell_glued_rating(digits)))
+    if glued or max(volts) < LEAST_VOLTS:
+        written = label.written(chain)
         why = f"{written!r} is no voltage of a motor capacitor: a digit or a space is lost?"
         raise UnclearLabelError(chain.start, chain.end, why, (*glued, leave_out(written)))
 

@@ -13,7 +13,17 @@ from meterlink.judge.label.usual_values import (
 
 
 def spell_glued_capacitance(digits: str) -> Iterator[str]:
-    """Yield the usual capacitances, without a unit, that ``digits`` may be when a sign is lost."""
+    """Yield the usual capacitances, without a unit, that ``digits`` may be when a sign is lost.
+
+    ``digits`` may have a point.
+    """
+    whole, _, decimals = digits.partition(".")
+    if decimals:  # 357.5
+        for place in range(1, len(whole)):
+            herm, fan = whole[:place], f"{whole[place:]}.{decimals}"
+            if is_usual_dual(Decimal(herm), Decimal(fan)) and fan[0] != "0":
+                yield f"{herm}+{fan}"
+        return
     for place in range(1, len(digits)):
         first, second = digits[:place], digits[place:]
         for fan in (second, f"{second[:-1]}.{second[-1]}"):

@@ -120,6 +120,8 @@ def _unit_question(label: Label, token: Token) -> UnclearLabelError:
     glued = behind is not None and _is_other_unit(behind) and behind.start == end
     last = label.text[front_end:end].strip()
     is_volts = behind is not None and _is_other_unit(behind) and _is_rated_volts(last)
+    if _is_rated_volts(front) and _is_other_unit(token) and _is_capacitance(behind):  # VOLTS 370 10 MFD
+        return UnclearLabelError(token.start, front_end, why, (f" {front} {token.text} ",))
     if front and behind is None and _is_rated_volts(last):  # MFD 45/5 440
         without = Alternative(f" {front} {token.text} ", (last,))
         return UnclearLabelError(token.start, end, why, (f" {front} {token.text} {last} V ", without))
@@ -141,6 +143,11 @@ def _unit_question(label: Label, token: Token) -> UnclearLabelError:
     elif numbers:
         alternative = f" {numbers} {token.text} "
     return UnclearLabelError(token.start, end, why, (alternative,))
+
+
+def _is_capacitance(token: Token | None) -> bool:
+    unit = None if token is None else parse_label_unit(token.text)
+    return unit is not None and unit.quantity is Quantity.CAPACITANCE
 
 
 def _is_rated_volts(written: str) -> bool:

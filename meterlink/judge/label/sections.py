@@ -160,10 +160,10 @@ def _ask_about_glued_digits(label: Label, chain: Chain) -> None:
     Raises:
         UnclearLabelError: the value is one of these.
     """
-    number = chain.values[0].number
+    number = microfarads(chain.values[0]).digits
     is_run = label.kind is CapacitorKind.RUN or max(label.volts, default=Decimal(0)) >= CONTINUOUS_VOLTS
     most = USUAL_MICROFARADS[CapacitorKind.RUN if is_run else CapacitorKind.START][1]
-    if number <= most or chain.values[0].unit != "µF" or not f"{number:f}".isdigit():
+    if number <= most:
         return
     alternatives = tuple(f" {spelled} uF " for spelled in spell_glued_capacitance(f"{number:f}"))
     if alternatives:

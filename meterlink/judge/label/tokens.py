@@ -16,6 +16,7 @@ from meterlink.judge.label.usual_values import (
     is_usual_capacitance,
     is_usual_dual,
     is_usual_half,
+    is_usual_marked_range,
     is_usual_rated_volts,
     is_usual_section,
     is_usual_tolerance,
@@ -65,9 +66,9 @@ _ONE_SIDED = re.compile(rf"([+-])\s*({_NUMBER})\s*%")
 _PERCENT = re.compile(rf"{_NUMBER}\s*%")
 _CODED = re.compile(r"([0-9]{1,9})([uUµnNpPrRkKmM])([0-9]{1,9})(?![0-9.])")
 _LETTER_FOR_DIGIT = re.compile(
-    r"(?:[0-9]+[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?:\.[0-9]+)?(?:(?![A-Za-z0-9])|(?=(?:V|VAC|VDC|MFD|[uµ]F|Hz)(?![A-Za-z])))"
+    r"(?:[0-9]+[OoIlSB]|[OoIl]+[0-9])[0-9OoIlSB]*(?:\.[0-9]+)?(?:(?![A-Za-z0-9])|(?=(?i:V|VAC|VDC|MFD|[uµ]F|Hz)(?![A-Za-z])))"
 )
-_LETTER_AS_SECTION = re.compile(r"([+/])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S MFD
+_LETTER_AS_SECTION = re.compile(r"([+/-])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S MFD
 # A number torn by a space before its unit: 4 40 VAC, 5 0 MFD.
 _TORN = re.compile(r"([1-9][0-9]?) ([0-9]{1,2})(?=\s*(VAC|V|MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)
 _SIGN_BETWEEN = re.compile(r"(?<![0-9.])([0-9]{1,2})([_*\\^xX×])([0-9]{1,2})(?![0-9A-WYZa-wyz])")
@@ -336,6 +337,10 @@ def _number(text: str, number: re.Match[str]) -> Token:
     code = _CODE_FROM_DIGITS.match(text, at)
     # Four digits behind an F are no volts: the F ends no capacitance.
     is_article = code and is_ambiguous_farad(code[1]) and re.search(r"[0-9]{4}\Z", code[0])
+    alike = re.fullmatch(r"([0-9]+)-([0-9]+)", code[0].translate(_DIGITS_ALIKE)) if code else None
+    if code and alike and _is_usual_pair(Decimal(alike[1]), Decimal(alike[2])):
+        why = f"{code[0]!r} has a letter in a number: a digit that looks like it?"
+        raise UnclearLabelError(at, code.end(), why, (alike[0], leave_out(code[0])), is_ordered=False)
     if code and (is_article or not _ends_a_value(code[1])):
         why = f"{code[0]!r} may be a code."
         raise UnclearLabelError(at, code.end(), why, (leave_out(code[0]),))
@@ -346,6 +351,10 @@ def _number(text: str, number: re.Match[str]) -> Token:
         why = f"The point in {text[at - 1 : end]!r} may be a decimal sign or end the word before it."
         raise UnclearLabelError(at, end, why, (f" 0{number[0]}", f" {number[0][1:]}", leave_out(number[0])))
     return Token(TokenKind.NUMBER, number[0], at, end)
+
+
+def _is_usual_pair(first: Decimal, second: Decimal) -> bool:
+    return is_usual_dual(first, second) or is_usual_marked_range(first, second)
 
 
 def _refuse_number(text: str, number: re.Match[str]) -> NoReturn:
