@@ -219,6 +219,7 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("12-5 MFD 450V", ["12.5 µF 450 V", "12+5 µF 450 V"]),  # a worn point is likelier than a section of 12 µF
         ("20 15 MFD 440V", ["20+15 µF 440 V", "15 µF ±20 % 440 V", "15 µF 440 V"]),
         ("45/5 MFD 4?0V", ["45+5 µF"]),
+        ("45 MFD 4 4 0 VAC", ["45 µF 440 V", "45 µF"]),
         ("357.5 MFD 440V", ["35+7.5 µF 440 V"]),
         ("88-I08 MFD 250 VAC", ["88 to 108 µF 250 V"]),
         ("VOLTS 370 10 MFD", ["10 µF 370 V"]),
@@ -248,7 +249,8 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
-     "45 uF ±200 %", "xx/5 MFD 440V", "45/? MFD 440V", "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
+     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V",
+     "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
      "45 uF 60 MHz",
      "45 uF 370 kV", "x" * 500],
 )  # fmt: skip

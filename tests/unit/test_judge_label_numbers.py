@@ -64,6 +64,8 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     for first, second in (*pairwise(numbers), *pairwise(re.findall("[0-9]+", text))):
         yield Decimal(first + second)
         yield Decimal(f"{first}.{second}")
+    for three in zip(numbers, numbers[1:], numbers[2:], strict=False):
+        yield Decimal("".join(three))  # 4 4 0 VAC
     for number in (*numbers, *re.findall("[0-9]+", text)):
         if len(number) == 3:
             yield Decimal(number[:2]).scaleb(int(number[2]) - 6)

@@ -71,6 +71,7 @@ _LETTER_FOR_DIGIT = re.compile(
 _LETTER_AS_SECTION = re.compile(r"([+/-])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S MFD
 # A number torn by a space before its unit: 4 40 VAC, 5 0 MFD.
 _TORN = re.compile(r"([1-9][0-9]?) ([0-9]{1,2})(?=\s*(VAC|V|MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)
+_THREE_DIGITS = re.compile(r"([1-9]) ([0-9]) ([0-9])(?=\s*(?:VAC|V)(?![A-Za-z]))", re.IGNORECASE)  # 4 4 0 VAC
 _SIGN_BETWEEN = re.compile(r"(?<![0-9.])([0-9]{1,2})([_*\\^xX×])([0-9]{1,2})(?![0-9A-WYZa-wyz])")
 _DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
 # Other letters that look like digits, only beside a unit: 4A0V, Z5 MFD.
@@ -79,11 +80,13 @@ _FURTHER_LETTER = re.compile(
 )
 _FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZz", "0055884400660022")
 # x for digits that cannot be read, in the place of a section: xx/5 MFD.
-_UNREAD_SECTION = re.compile(r"[0-9]?[xX]{1,3}(?=[/+-][0-9])|(?<=[0-9][/+-])[xX]{1,3}(?![A-Za-z0-9])")
+_UNREAD_SECTION = re.compile(
+    r"[0-9]?[xX]{1,3}(?=[/+-][0-9]|\s*(?:MFD|[uµ]F)\b)|(?<=[0-9][/+-])[xX]{1,3}(?![A-Za-z0-9])"
+)
 # A point with a space beside it: 7. 5 MFD, 45 .5 MFD.
 _LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])")
 _LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSB])([0-9OoIlSB]{1,2})\s*%")
-_UNREAD_VOLTS = re.compile(r"(?=[0-9]*\?)[0-9?]{2,4}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
+_UNREAD_VOLTS = re.compile(r"(?=[0-9]*[?x])[0-9?][0-9?x]{2}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
@@ -127,6 +130,7 @@ def _token(text: str, at: int, before: Token | None) -> Token:
     _ask_about_signs(text, at, number_before=number_before)
     _ask_about_digits(text, at)
     _ask_about_further_letters(text, at)
+    _ask_about_torn_numbers(text, at)
     _ask_about_gaps(text, at)
     for pattern, kind in (
         (_TWO_SIDED, TokenKind.TOLERANCE),
@@ -167,8 +171,8 @@ def _unknown_sign(text: str, at: int) -> UnclearLabelError:
     return UnclearLabelError(at, at + 1, f"{text[at]!r} is not understood.", alternatives)
 
 
-def _ask_about_gaps(text: str, at: int) -> None:
-    """Ask about a number that a space may tear, and about two numbers with an unusual sign between them.
+def _ask_about_torn_numbers(text: str, at: int) -> None:
+    """Ask about a number that spaces may tear.
 
     Raises:
         UnclearLabelError: one of these begins at ``at``.
@@ -183,11 +187,22 @@ def _ask_about_gaps(text: str, at: int) -> None:
             is_torn = rest == 0 and is_usual_capacitance(whole)
         if is_torn:
             why = f"{torn[0]!r} may be one number with a space in it."
-            apart = Alternative(f" {first} | {second}") if rest else leave_out(torn[0])
-            if unit.upper() in {"V", "VAC"}:
-                apart = Alternative(" | ", (f"{torn[0]} {unit}",))
-                raise UnclearLabelError(at, torn.end(3), why, (f" {first}{second} {unit}", apart), is_ordered=False)
-            raise UnclearLabelError(at, torn.end(), why, (f" {first}{second}", apart), is_ordered=False)
+            end = torn.end(3)
+            alternatives = (f" {first}{second} {unit}", leave_out(text[at:end]))
+            raise UnclearLabelError(at, end, why, alternatives, is_ordered=False)
+    spaced = None if text[at - 1 : at].isalnum() else _THREE_DIGITS.match(text, at)
+    if spaced and is_usual_rated_volts(Decimal("".join(spaced.groups()))):
+        why = f"{spaced[0]!r} may be one number with spaces in it."
+        volts = f" {''.join(spaced.groups())}"
+        raise UnclearLabelError(at, spaced.end(), why, (volts, leave_out(spaced[0])), is_ordered=False)
+
+
+def _ask_about_gaps(text: str, at: int) -> None:
+    """Ask about two numbers with a loose point or an unusual sign between them.
+
+    Raises:
+        UnclearLabelError: they begin at ``at``.
+    """
     point = None if text[at - 1 : at].isalnum() or text[at - 1 : at] in {".", ","} else _LOOSE_POINT.match(text, at)
     if point:
         first, second = point.groups()

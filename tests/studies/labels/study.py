@@ -38,6 +38,7 @@ HAND_WRITTEN = {
     "60 by hand, half doubtful": "unseen_doubtful.txt",
     "40 by hand, half doubtful": "unseen_forty.txt",
     "30 by hand, most doubtful": "unseen_thirty.txt",
+    "30 by hand, last doubtful": "unseen_final.txt",
 }
 
 
