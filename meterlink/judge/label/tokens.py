@@ -110,12 +110,12 @@ def tokenize(text: str) -> list[Token]:
     at = 0
     while at < len(text):
         skipped = _SKIPPED.match(text, at)
+        if skipped:
+            at = skipped.end()
+            continue
         mark = match_mark(text, at)
         if mark:
             found.append(Token(TokenKind.MARK, mark, at, at + len(mark)))
-        elif skipped:
-            at = skipped.end()
-            continue
         else:
             found.append(_token(text, at, found[-1] if found else None))
         at = found[-1].end
