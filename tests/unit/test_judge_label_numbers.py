@@ -59,11 +59,14 @@ def written_numbers(text: str) -> Iterator[Decimal]:
 
 def meant_numbers(text: str) -> Iterator[Decimal]:
     """Yield the further numbers that a choice may have: torn ones, digits that look like letters, codes in pF."""
+    alike = [text.translate(_DIGITS_ALIKE), text.translate(_FURTHER_ALIKE)]
     yield from written_numbers(text.translate(_DIGITS_ALIKE))
     numbers = re.findall("[0-9]+", text.translate(_DIGITS_ALIKE))
     for first, second in (*pairwise(numbers), *pairwise(re.findall("[0-9]+", text))):
         yield Decimal(first + second)
         yield Decimal(f"{first}.{second}")
+    for whole, decimals in re.findall(r"([0-9]+)\.([0-9]+)", " ".join([text, *alike])):  # 357.5: 35+7.5
+        yield from (Decimal(f"{whole[place:]}.{decimals}") for place in range(len(whole)))
     for three in zip(numbers, numbers[1:], numbers[2:], strict=False):
         yield Decimal("".join(three))  # 4 4 0 VAC
     for number in (*numbers, *re.findall("[0-9]+", text)):
@@ -72,7 +75,6 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     for read in (text, text.translate(_DIGITS_ALIKE)):  # 40.5: the point may be a plus
         yield from map(Decimal, re.findall(r"[0-9]+(?=\.[0-9])|(?<=\.)[0-9]+", read))
     yield from written_numbers(text.translate(_FURTHER_ALIKE))
-    alike = [text.translate(_DIGITS_ALIKE), text.translate(_FURTHER_ALIKE)]
     for number in re.findall("[0-9]+", " ".join([text, *alike])):  # 4575440: signs and spaces are lost
         for start, end in combinations(range(len(number) + 1), 2):
             part = number[start:end]

@@ -1,6 +1,7 @@
 """The units on labels, as they are spelled there."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Coupling
@@ -18,6 +19,7 @@ class LabelUnit:
     tolerance_letter: str = ""
 
 
+@lru_cache(maxsize=256)  # a question reads the same few words many times
 def parse_label_unit(word: str) -> LabelUnit | None:
     """Return the unit that ``word`` spells; None for no unit, for C, and for MF, mF and F (`is_ambiguous_farad`)."""
     bare = word.replace(".", "")
