@@ -88,7 +88,7 @@ def require_value(value: MeasuredValue) -> MeasuredValue:
         InputError: the value is an overload.
     """
     if value.digits is None:
-        raise InputError(f"The {value.quantity} is an overload: there is no value to use.", "Use a higher range.")
+        raise InputError(f"{value} is an overload: it gives no {value.quantity} to use.", "Use a higher range.")
     return value
 
 
