@@ -4,7 +4,7 @@ import io
 import re
 import subprocess
 import sys
-import tarfile
+import zipfile
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from pathlib import Path
@@ -47,9 +47,10 @@ def run_mutation(root: Path, folder: Path, commit: str, modules: Sequence[str]) 
 
 def _extract(root: Path, commit: str, copy: Path) -> None:
     copy.mkdir(parents=True, exist_ok=True)
-    archive = subprocess.run(("git", "archive", commit), cwd=root, capture_output=True, check=True).stdout
-    with tarfile.open(fileobj=io.BytesIO(archive)) as tar:
-        tar.extractall(copy, filter="data")
+    command = ("git", "archive", "--format=zip", commit)
+    archive = subprocess.run(command, cwd=root, capture_output=True, check=True).stdout
+    with zipfile.ZipFile(io.BytesIO(archive)) as packed:  # tarfile has its filters from Python 3.11.4 on only
+        packed.extractall(copy)
 
 
 def mutation_table(results: str) -> list[str]:
