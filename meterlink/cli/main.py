@@ -33,7 +33,7 @@ _COMMANDS = {
     "schema": LazyCommand("meterlink.cli.schema", "command", "Print the JSON Schema of a kind of file, for editors."),
     "teach": LazyCommand("meterlink.cli.teach", "command", "Work out a meter's profile from a capture."),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit."),
-    "visit": LazyCommand("meterlink.cli.visit", "command", "Begin, switch and close visits; show what was measured."),
+    "visit": LazyCommand("meterlink.cli.visit", "command", "Begin, switch and close visits; show the readings."),
     "watch": LazyCommand("meterlink_tui.command", "command", "Open the dashboard; start the daemon if none runs."),
 }
 

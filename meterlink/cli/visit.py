@@ -1,4 +1,4 @@
-"""``meterlink visit``: begin, pause, switch and close visits; rate and note; show what was measured."""
+"""``meterlink visit``: begin, pause, switch and close visits; enter ratings and notes; show the readings."""
 
 import json
 from collections.abc import Mapping

@@ -19,7 +19,7 @@ class Calibration:
     certificate: str = ""
 
     def describe(self, day: date) -> str:
-        """Return what is known of it on ``day``, ``calibration overdue since 2026-03-01``; empty without any date."""
+        """Return its state on ``day``, ``calibration overdue since 2026-03-01``; empty without any date."""
         certificate = f"certificate {self.certificate}" if self.certificate else ""
         if self.due is not None and day > self.due:
             return ", ".join(filter(None, (f"{_OVERDUE} since {self.due}", certificate)))

@@ -58,7 +58,7 @@ def _leg_grounded(legs: SupplyLegs) -> Evidence:
     voltages between the legs are within their limits.
     """
     leg = legs.finding.leg if legs.finding else ""
-    return _pattern_is(legs, LegPattern.LEG_GROUNDED, f"{leg} is at the potential of what was touched as ground.")
+    return _pattern_is(legs, LegPattern.LEG_GROUNDED, f"{leg} has the same potential as the point touched as ground.")
 
 
 @fact(SupplyLegs, "the voltages to ground fit no supply")
