@@ -102,6 +102,10 @@ class Committer:
 
     async def _commit_change(self, batch: Batch) -> None:
         await asyncio.wrap_future(self._writer.submit(batch))
+        self._announce_messages(batch)
+
+    def _announce_messages(self, batch: Batch) -> None:
+        """Wake the publisher after the commit of a batch with messages."""
         if batch.outbox and self._publishing is not None:
             self._publishing.outbox_changed.set()
 
@@ -197,8 +201,7 @@ class Committer:
             except StoreError as error:
                 log.error("%s", error)  # noqa: TRY400  # an expected error: its message is enough
                 return
-            if batch.outbox and self._publishing is not None:
-                self._publishing.outbox_changed.set()
+            self._announce_messages(batch)
             if on_commit is not None:
                 on_commit()
 

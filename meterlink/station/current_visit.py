@@ -16,11 +16,6 @@ class CurrentVisit:
 
     visit: ActiveVisit
 
-    @property
-    def is_open(self) -> bool:
-        """Whether a visit is active."""
-        return self.visit.ids is not None
-
     def require(self) -> ActiveVisit:
         """Return the active visit.
 

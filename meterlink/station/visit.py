@@ -188,8 +188,15 @@ class ActiveVisit:
         return Flow.PROVEN if shows_current else flow
 
     def add_accepted(self, key: str, accepted: AcceptedReading) -> None:
-        """Record an accepted reading at the point ``key``; the latest counts, the earlier ones stay."""
-        self.accepted[key].append(accepted if accepted.number else replace(accepted, number=self.new_number()))
+        """Record an accepted reading at the point ``key``; the latest counts, the earlier ones stay.
+
+        A voided reading of a visit that is resumed is recorded among the voided ones.
+        """
+        numbered = accepted if accepted.number else replace(accepted, number=self.new_number())
+        if numbered.void_reason:
+            self.voided.setdefault(key, []).append(numbered)
+            return
+        self.accepted[key].append(numbered)
         self.last_accepted = key
 
     def open_questions(self) -> list[tuple[TestPoint, AcceptedReading]]:
@@ -309,12 +316,10 @@ class ActiveVisit:
             InputError: there is no such point, or the text is no rating.
         """
         point = self.point(key)
-        from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label
-
-        part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
+        part, specifications = self.read_rating(point, text)
         rated = {
             rated_key: replace(self.points[rated_key], specification=specification)
-            for rated_key, specification in self._specifications(point, text, part).items()
+            for rated_key, specification in specifications.items()
         }
         limits = {rated_key: limits_for(point, self.capacitor_tolerance) for rated_key, point in rated.items()}
         self.points.update(rated)
@@ -323,6 +328,20 @@ class ActiveVisit:
         if part is not None:
             self.labels[point.component] = part
         return {rated_key: str(part or point.specification) for rated_key, point in rated.items()}
+
+    def read_rating(self, point: TestPoint, text: str) -> "tuple[RatedPart | None, dict[str, Specification]]":
+        """Return the label of a capacitor in ``text``, else None, and ``{key: specification}`` of the points it rates.
+
+        Nothing is changed. ``point`` may be one that only an answer to a question of the plan brings.
+
+        Raises:
+            OpenQuestionError: the text has several meanings.
+            InputError: the text is no rating of ``point``.
+        """
+        from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label
+
+        part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
+        return part, self._specifications(point, text, part)
 
     def _specifications(self, point: TestPoint, text: str, part: "RatedPart | None") -> dict[str, Specification]:
         """Return ``{key: specification}`` of the test points that ``text`` rates; ``part`` is a capacitor's label.

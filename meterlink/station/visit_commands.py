@@ -96,6 +96,7 @@ class VisitCommands:
             VisitError: no visit is active.
         """
         visit = self._current.require()
+        visit.read_rating(point, text)  # a text that is no rating answers no question
         await self._confirm_existence(visit, point)
         for point_key, rating in visit.set_rating(point.key, text).items():
             await self._committer.set_rating(visit, point_key, rating)
@@ -114,7 +115,7 @@ class VisitCommands:
         for point in tuple(visit.points.values()):
             for accepted in tuple(visit.accepted[point.key]):
                 if accepted.judgement.limits != visit.limits[point.key]:
-                    judgement = self._judge.judge_again(point, accepted)
+                    judgement = self._judge.judge_again(visit, point, accepted)
                     await self._replace_judgement(visit, point, accepted, judgement)
 
     async def pin(self, meter: str, point: TestPoint | None) -> None:
@@ -133,7 +134,6 @@ class VisitCommands:
         point = point or visit.points.get(visit.focus or "")
         if point is None:
             raise InputError("No test point is active to type a reading for.", "Select a test point first.")
-        await self._confirm_existence(visit, point)
         reading = parse_manual_entry(text, self._clock.now(), point.quantity)
         if not matches_function(point, reading):
             wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
@@ -141,6 +141,8 @@ class VisitCommands:
                 f"{reading.text} is no reading of {wanted}, which the {point.title} needs.",
                 "Select the test point of this reading.",
             )
+        await self._confirm_existence(visit, point)
+        point = visit.point(point.key)
         tracker = self._trackers.get(MANUAL_ENTRY) or await self._trackers.register_typed_in(
             Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY)
         )

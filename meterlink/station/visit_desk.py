@@ -3,7 +3,6 @@
 import asyncio
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from functools import cache
 
 from meterlink.core.clock import Clock, format_rfc3339
@@ -136,11 +135,13 @@ class VisitDesk:
         """Keep the reason why a test point is not measured, and go on to the next.
 
         Raises:
-            InputError: the reason is empty.
+            InputError: the reason is empty, or the test point depends on an open question of the plan.
+            VisitError: no visit is active.
         """
         visit = self._collection.current.require()
         if not clean_text(text):
             raise InputError("The reason is empty.", "Write why the test point is skipped.")
+        point = visit.point(point.key)
         ids = visit.require_ids()
         await asyncio.wrap_future(self._writer.add_note(ids.visit_id, clean_text(text), ids.point_ids[point.key]))
         if visit.focus == point.key:
@@ -209,12 +210,9 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
     for row in resumed.accepted:
         accepted = AcceptedReading(
             row.reading, row.judgement, row.meter.name, row.settled_in, uid=row.uid, address=row.meter.address,
-            revision=row.revision,
+            revision=row.revision, void_reason=row.void_reason or "",
         )  # fmt: skip
         visit.add_accepted(row.point_key, accepted)
-        if row.void_reason:
-            numbered = visit.accepted[row.point_key][-1]
-            visit.void(row.point_key, replace(numbered, void_reason=row.void_reason))
     if visit.focus is not None:
         visit.probes_removed(visit.focus)
     return visit

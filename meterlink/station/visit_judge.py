@@ -13,7 +13,7 @@ from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
-from meterlink.station.visit import AcceptedReading
+from meterlink.station.visit import AcceptedReading, ActiveVisit
 
 
 class VisitJudge:
@@ -32,10 +32,11 @@ class VisitJudge:
         Raises:
             InputError: the reading is impossible for its quantity.
         """
-        return self._judge(point, reading, self._trackers.accuracy_sheet(tracker), self._trackers.calibration(tracker))
+        sheet, calibration = self._trackers.accuracy_sheet(tracker), self._trackers.calibration(tracker)
+        return self._judge(self._current.visit, point, reading, sheet, calibration)
 
-    def judge_again(self, point: TestPoint, accepted: AcceptedReading) -> Judgement:
-        """Return the judgement on an accepted reading by the present limits, rule and accuracy.
+    def judge_again(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> Judgement:
+        """Return the judgement on an accepted reading of ``visit`` by the present limits, rule and accuracy.
 
         A question that was answered is not asked again where the same answer still decides it.
 
@@ -44,22 +45,27 @@ class VisitJudge:
         """
         sheet = self._trackers.accuracy_sheet_at(accepted.address)
         calibration = self._trackers.calibration_at(accepted.address)
-        judgement = self._judge(point, accepted.reading, sheet, calibration)
+        judgement = self._judge(visit, point, accepted.reading, sheet, calibration)
         choices = judgement.question.choices if judgement.question else ()
         answered = (choice.conclusion for choice in choices if choice.key == accepted.judgement.answer)
         return next(answered, judgement)
 
     def _judge(
-        self, point: TestPoint, reading: Reading, sheet: AccuracySheet | None, calibration: Calibration | None
+        self,
+        visit: ActiveVisit,
+        point: TestPoint,
+        reading: Reading,
+        sheet: AccuracySheet | None,
+        calibration: Calibration | None,
     ) -> Judgement:
         judgement = judge(
             point.kind,
-            self._current.visit.limits[point.key],
+            visit.limits[point.key],
             MeasuredValue.from_reading(reading),
             sheet,
-            rule=self._current.visit.rules[point.key],
+            rule=visit.rules[point.key],
             celsius=self._celsius,
-            flow=self._current.visit.flow_at(point),
+            flow=visit.flow_at(point),
             coupling=point.coupling,
         )
         if calibration is None:

@@ -302,3 +302,17 @@ def test_the_verdicts_before_are_shown_with_their_limits(tmp_path: Path) -> None
     assert (reading["verdict"], reading["revision"]) == ("within", 2)
     (before,) = reading["judged_before"]
     assert (before["verdict"], before["limits_basis"]) == ("outside", "7.5 µF ±6 %")
+
+
+def test_a_refused_text_answers_no_question_about_the_machine(tmp_path: Path) -> None:
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        await done(station, "begin_visit", **BAKERY)
+        for command in ("enter", "set_rating"):
+            result = await send(station, command, point="run-capacitor-herm", text="nonsense")
+            assert result.exit_code == 2, command
+        assert (await send(station, "enter", point="run-capacitor-herm", text="12 V")).exit_code == 2
+        result = await send(station, "skip", point="run-capacitor-herm", text="no time")
+        assert ("There is no test point 'run-capacitor-herm'" in result.error, result.exit_code) == (True, 2)
+        assert "run-capacitor-herm" not in {point["key"] for point in views["visit"]["points"]}
+
+    at_station(tmp_path, body)
