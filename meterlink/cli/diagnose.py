@@ -1,7 +1,7 @@
 """``meterlink diagnose``: the likely causes behind the accepted readings of a visit."""
 
 import json
-from contextlib import suppress
+from collections.abc import Sequence
 
 import click
 
@@ -15,8 +15,8 @@ from meterlink.cli.diagnosis_output import (
 )
 from meterlink.cli.output import printable_text
 from meterlink.cli.row_points import point_of_row
-from meterlink.core.equipment import PointKind
 from meterlink.core.errors import InputError
+from meterlink.core.replacements import Replacement
 from meterlink.core.text import clean_text
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import (
@@ -24,7 +24,7 @@ from meterlink.diagnosis.observations import (
     Observation,
     PointReadings,
     is_evidence,
-    judge_with_known_limits,
+    judge_each_part,
     parse_recorded_accuracy,
 )
 from meterlink.diagnosis.rules_page import render_rules_page
@@ -33,7 +33,8 @@ from meterlink.settings import DATABASE_FILE, existing_data_dir, load_settings
 from meterlink.station.diagnosis import VisitDiagnosis, derived_views, supply_frequency
 from meterlink.station.replacements import replacement_sentences
 from meterlink.station.rules import shipped_rules
-from meterlink.station.visit import AcceptedReading, ActiveVisit
+from meterlink.station.truck import capacitor_entries
+from meterlink.station.visit_desk import resumed_visit
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow, StoredVisit
 
@@ -63,7 +64,7 @@ def command(
     cannot tell until measured again), score, evidence_for, evidence_against, next_measurement, caution, related,
     is_decided (whether nothing is left to measure). Each of repairs has part, terminals, outcome (proven, new part
     within, new part outside, not proven) and text; each of questions has question and choices (key, words, conclusion).
-    replacements has a sentence for each failed capacitor, on the parts on the truck (stock.toml). derived lists the
+    replacements has a sentence for each failed capacitor, on the parts on the truck. derived lists the
     results derived from several readings: key, title, kind (unbalance, under-load, windings, split), verdict and margin
     (null if not judged), value, text, basis, missing.
 
@@ -82,11 +83,18 @@ def command(
     reader = Reader(folder / DATABASE_FILE)
     stored_visit = _find_visit(reader.visits(), visit)
     rows = reader.history(visit_uid=stored_visit.uid, voided=False)
-    settings = load_settings(folder)
-    restored_visit = _restore_visit(reader, stored_visit, rows, settings.capacitor_tolerance)
-    on_the_truck = list(replacement_sentences(restored_visit, settings.stock).values())
+    replacements = tuple(stored.replacement for stored in reader.replacements(stored_visit.uid))
+    found = reader.visit(stored_visit.uid)
+    assert found is not None  # noqa: S101  # it is in the list
+    restored_visit = resumed_visit(found, load_settings(folder))
+    on_the_truck = list(replacement_sentences(restored_visit, capacitor_entries(reader.stock())).values())
     derived = VisitDiagnosis(restored_visit).derived
-    case = Case(make_point_readings(rows), hertz or supply_frequency(restored_visit.derived), minimum)
+    case = Case(
+        make_point_readings(rows, replacements),
+        hertz or supply_frequency(restored_visit.derived),
+        minimum,
+        replacements,
+    )
     diagnosis = diagnose(case, shipped_rules())
     site = stored_visit.site
     if as_json:
@@ -111,33 +119,24 @@ def _find_visit(visits: list[StoredVisit], uid: str) -> StoredVisit:
     return visit
 
 
-def _restore_visit(
-    reader: Reader, stored_visit: StoredVisit, rows: list[HistoryRow], capacitor_tolerance: str
-) -> ActiveVisit:
-    """Return the visit with its accepted readings, and with the ratings read off the parts during it."""
-    stored_plan = reader.plan(stored_visit.uid)
-    visit = ActiveVisit(stored_visit.site, stored_plan.plan, stored_visit.opened.utc_ns, capacitor_tolerance)
-    for key, text in stored_plan.ratings.items():
-        if key in visit.points and visit.points[key].kind is PointKind.CAPACITOR:
-            with suppress(InputError):  # a rating from another version; the accepted readings still have their limits
-                visit.set_rating(key, text)
-    for row in rows:
-        visit.add_accepted(
-            row.point_key,
-            AcceptedReading(row.reading, row.judgement, row.meter.name or row.meter.address, row.settled_in),
-        )
-    return visit
+def make_point_readings(rows: list[HistoryRow], replacements: Sequence[Replacement] = ()) -> tuple[PointReadings, ...]:
+    """Return the test points of a visit with their readings, in the order of their first accepted readings.
 
-
-def make_point_readings(rows: list[HistoryRow]) -> tuple[PointReadings, ...]:
-    """Return the test points of a visit with their readings, in the order of their first accepted readings."""
+    ``replacements`` have the `HistoryRow.id` of the last reading before them.
+    """
     one_boot = len({row.boot for row in rows}) == 1
     by_key: dict[str, list[HistoryRow]] = {}
     for row in rows:
         by_key.setdefault(row.point_key, []).append(row)
+    points = {key: point_of_row(point_rows[-1]) for key, point_rows in by_key.items()}
+    covered = [(replacement, replacement.covered_keys(tuple(points.values()))) for replacement in replacements]
     return tuple(
-        judge_with_known_limits(point_of_row(point_rows[0]), _observations(point_rows, one_boot=one_boot))
-        for point_rows in by_key.values()
+        judge_each_part(
+            points[key],
+            _observations(point_rows, one_boot=one_boot),
+            [replacement for replacement, keys in covered if key in keys],
+        )
+        for key, point_rows in by_key.items()
     )
 
 

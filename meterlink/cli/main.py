@@ -31,6 +31,7 @@ _COMMANDS = {
     "replay": LazyCommand("meterlink.cli.replay", "command", "Replay recorded packets and judge the readings."),
     "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
     "schema": LazyCommand("meterlink.cli.schema", "command", "Print the JSON Schema of a kind of file, for editors."),
+    "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck."),
     "teach": LazyCommand("meterlink.cli.teach", "command", "Work out a meter's profile from a capture."),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit."),
     "visit": LazyCommand("meterlink.cli.visit", "command", "Begin, switch and close visits; show the readings."),

@@ -26,7 +26,7 @@ class CommandQuestionError(CommandInputError):
     exit_code = OpenQuestionError.exit_code
 
 
-def send_command(folder: Path, command: CommandName, **fields: str) -> Mapping[str, Any]:
+def send_command(folder: Path, command: CommandName, **fields: str | int) -> Mapping[str, Any]:
     """Let the station carry out ``command``; return the data of its reply.
 
     Raises:
@@ -38,7 +38,7 @@ def send_command(folder: Path, command: CommandName, **fields: str) -> Mapping[s
     return asyncio.run(_send(folder, command, fields))
 
 
-async def _send(folder: Path, command: CommandName, fields: Mapping[str, str]) -> Mapping[str, Any]:
+async def _send(folder: Path, command: CommandName, fields: Mapping[str, str | int]) -> Mapping[str, Any]:
     async with ensure_station(folder):
         client = await connect(folder)
         try:

@@ -54,20 +54,22 @@ def command(
 
     Each visit counts with one value: the last accepted reading of a test point (same site, unit, circuit, component,
     section, terminals and quantity). The newest limits apply. A trend starts anew at a replacement: a new rating means
-    a new part, and only the visits since then count. A new part with the old rating is known only from --replacements:
-    a TOML file with a [[replacement]] table for each, with component, on = "2025-05-01", and optionally site, unit,
-    circuit, sections, old_rating and new_rating. Overloads, readings with the verdict open, shorted or no contact, and
-    readings while the station's clock was not set are left out and listed.
+    a new part, and only the visits since then count. A new part with the old rating is known from `meterlink visit
+    replace`, or from --replacements: a TOML file with a [[replacement]] table for each, with component, on =
+    "2025-05-01", and optionally site, unit, circuit, sections, old_rating and new_rating. Overloads, readings with the
+    verdict open, shorted or no contact, and readings while the station's clock was not set are left out and listed.
 
     With --json every object has: site, unit, circuit, component, section, terminals, quantity, rating, low and high (in
     limits_unit; null without that limit), limits_basis, replacement (null, or on, old_rating and visits_before: the
     number of visits not counted), excluded (at, reading, reason) and trend (null without a value, else the keys of
     `meterlink judge trend --json`).
     """
-    rows = Reader(existing_data_dir(data) / DATABASE_FILE).history(
-        unit=unit, component=component, site=site, voided=False
-    )
-    dated = load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ()
+    reader = Reader(existing_data_dir(data) / DATABASE_FILE)
+    rows = reader.history(unit=unit, component=component, site=site, voided=False)
+    dated = [*(load_document(Path(replacements), "replacements", REPLACEMENTS) if replacements else ())]
+    dated += [
+        DatedReplacement(stored.replacement, stored.site.name, stored.site.unit) for stored in reader.replacements()
+    ]
     all_visits = group_by_point(rows)
     all_series = [
         _PointSeries.from_visits(visits, at_point)
@@ -225,11 +227,18 @@ def _newest_recorded(visits: Sequence[HistoryRow], recorded: Sequence[Replacemen
     newest = max(recorded, key=lambda replacement: replacement.utc_ns or 0, default=None)
     if newest is None:
         return None
-    # The visits are in the order of acceptance; the time of a row without a set clock says nothing.
-    is_before = [row.clock_set is not False and row.reading.timestamp.utc_ns < (newest.utc_ns or 0) for row in visits]
+    # The visits are in the order of acceptance.
+    is_before = [_is_before(row, newest) for row in visits]
     before = len(visits) - is_before[::-1].index(True) if True in is_before else 0  # an element
     first_row = visits[before] if before < len(visits) else None
     return _Replacement(first_row, newest.old_rating, before, newest)
+
+
+def _is_before(row: HistoryRow, replacement: Replacement) -> bool:
+    if replacement.after_number is not None:  # recorded by the station: the order of acceptance decides
+        return row.id <= replacement.after_number
+    # The time of a row without a set clock says nothing.
+    return row.clock_set is not False and row.reading.timestamp.utc_ns < (replacement.utc_ns or 0)
 
 
 def _newest_rating(visits: Sequence[HistoryRow]) -> _Replacement | None:

@@ -144,6 +144,49 @@ def rating(*, point: str, text: str, data: str | None) -> None:
     click.echo("The rating is kept.")
 
 
+@command.command()
+@click.argument("point", metavar="POINT")
+@click.option("--rating", default="", help="As marked on the new part; may be left out if nothing is marked.")
+@click.option("--answer", default="", metavar="CHOICE", help="The answer where the rules object: fitted.")
+@click.option("--elsewhere", is_flag=True, help="The part is not off the truck.")
+@click.option("--undo", is_flag=True, help="Undo the newest replacement of this part.")
+@_data
+@_json
+def replace(  # the options of one command
+    *, point: str, rating: str, answer: str, elsewhere: bool, undo: bool, data: str | None, as_json: bool
+) -> None:
+    """Record that the part at POINT (the key of a test point) is replaced: '35/5 MFD 440V'.
+
+    The new part is checked against the old one. Readings before belong to the old part; measure the new one: that is
+    the proof. A part of this rating on the truck is taken off the stock.
+
+    With --json: visit, replacement (its id), part, points (keys to measure again), old_rating, new_rating, method,
+    remarks, stock (rating, left; null for a part from elsewhere), caution.
+
+    \f
+
+    Raises:
+        click.UsageError: --undo stands with an option of a new part.
+    """
+    folder = data_dir(data)
+    if undo:
+        if rating or answer or elsewhere:
+            raise click.UsageError("--undo takes back a replacement: leave the options of the new part out.")
+        result = send_command(folder, CommandName.UNDO_REPLACEMENT, point=point)
+        lines = [f"The {printable_text(result['part'])} is the old one again."]
+    else:
+        source = {"source": "elsewhere"} if elsewhere else {}
+        texts = {name: text for name, text in (("text", rating), ("answer", answer)) if text}
+        result = send_command(folder, CommandName.REPLACE, point=point, **texts, **source)
+        new = f": {printable_text(result['new_rating'])}" if result["new_rating"] else ""
+        method = f" ({result['method']})" if result["method"] else ""
+        lines = [f"The {printable_text(result['part'])} is replaced{new}{method}.", *result["remarks"]]
+        lines += [f"Measure the new part: {', '.join(result['points'])}.", result["caution"]]
+    if result["stock"] is not None:
+        lines.insert(1, f"On the truck: {result['stock']['left']} of {printable_text(result['stock']['rating'])}.")
+    click.echo(json.dumps(result) if as_json else "\n".join(lines))
+
+
 @command.command("list")
 @_data
 @_json
@@ -177,7 +220,8 @@ def show(*, visit: str, data: str | None, as_json: bool) -> None:
 
     With --json: the fields of list, and points with key, circuit, component, section, terminals, quantity, coupling,
     state, rating, limits (low, high, unit, basis), readings (accepted, newest last: id, at, text, verdict, margin,
-    reason, meter, revision, voided, void_reason, judged_before), and notes.
+    reason, meter, revision, voided, void_reason, of_old_part, judged_before), notes, and replacements (id, at, part,
+    circuit, sections, old_rating, new_rating, off_the_truck).
 
     \f
 
@@ -197,7 +241,7 @@ def show(*, visit: str, data: str | None, as_json: bool) -> None:
     restored = resumed_visit(found, load_settings(existing_data_dir(data)))
     fields = {
         **_listed(stored),
-        **visit_fields(restored, found.accepted, reader.visit_notes(stored.uid), reader.earlier_verdicts(stored.uid)),
+        **visit_fields(restored, found, reader.visit_notes(stored.uid), reader.earlier_verdicts(stored.uid)),
     }
     click.echo(json.dumps(fields, indent=2) if as_json else "\n".join(_lines(fields)))
 
@@ -233,17 +277,23 @@ def _lines(fields: Mapping[str, Any]) -> list[str]:
             f"{point['state']}{rating}"
         )
         lines += [
-            f"  {_voided_text(reading)}{reading['text']}  {reading['verdict'].upper()}"
+            f"  {_mark(reading)}{reading['text']}  {reading['verdict'].upper()}"
             f"{' (close call)' if reading['margin'] == 'close call' else ''}  {reading['at']}  {reading['id']}"
             for reading in point["readings"]
         ]
+    lines += [
+        f"Replaced: {printable_text(fitted['part'])}, {printable_text(fitted['old_rating']) or 'not read'} by "
+        f"{printable_text(fitted['new_rating']) or 'one without a marked rating'}, {fitted['at']}"
+        for fitted in fields["replacements"]
+    ]
     lines += [f"Note: {printable_text(note['text'])}" for note in fields["notes"] if note["point"] is None]
     lines += [f"Skipped {note['point']}: {printable_text(note['text'])}" for note in fields["notes"] if note["point"]]
     return lines
 
 
-def _voided_text(reading: Mapping[str, Any]) -> str:
-    return f"VOIDED ({printable_text(reading['void_reason'])})  " if reading["voided"] else ""
+def _mark(reading: Mapping[str, Any]) -> str:
+    old = "OLD PART  " if reading["of_old_part"] else ""
+    return f"{old}VOIDED ({printable_text(reading['void_reason'])})  " if reading["voided"] else old
 
 
 def _report(result: Mapping[str, Any], text: str, *, as_json: bool) -> None:

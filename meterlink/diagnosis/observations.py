@@ -1,9 +1,11 @@
 """The input of a diagnosis: the accepted readings of one visit, by test point and by part."""
 
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cached_property
+from itertools import chain, groupby
 
 from meterlink.core.equipment import CircuitState, TestPoint
 from meterlink.core.errors import InputError
@@ -278,6 +280,22 @@ def judge_with_known_limits(point: TestPoint, readings: tuple[Observation, ...])
             for reading in readings
         ),
     )
+
+
+def judge_each_part(
+    point: TestPoint, readings: Sequence[Observation], replacements: Iterable[Replacement]
+) -> PointReadings:
+    """Return the readings at ``point``, each judged by the limits of its own part; see `judge_with_known_limits`.
+
+    ``replacements`` are those of the part at ``point``, with the numbers of the readings before them.
+
+    Raises:
+        InputError: a reading is impossible under the limits of its part.
+    """
+    last_numbers = sorted(replacement.after_number or 0 for replacement in replacements)
+    parts = groupby(readings, lambda reading: bisect_left(last_numbers, reading.number))
+    judged = (judge_with_known_limits(point, tuple(of_part)).readings for _, of_part in parts)
+    return PointReadings(point, tuple(chain.from_iterable(judged)))
 
 
 def parse_recorded_accuracy(text: str, quantity: Quantity) -> AccuracyLine:

@@ -121,6 +121,7 @@ class PointView(TypedDict):
     why: str
     caution: str
     accepted: AcceptedView | None
+    old_part: AcceptedView | None  # the newest reading of the part before, if it was replaced during the visit
     repeats: int  # number of accepted readings at this point before ``accepted``
 
 
@@ -361,6 +362,12 @@ class CommandName(StrEnum):
     VOID = "void"  # uid (of an accepted reading), text: void it for this reason; it is kept and counts nowhere
     UNVOID = "unvoid"  # uid: let it count again
     SKIP = "skip"  # point, text: keep the reason why it is not measured
+    # point, [text, the new part's rating; answer, "fitted" where the rules object to the new part; source, "elsewhere"
+    # for a part that is not off the truck]: record that the part is swapped. The reply's data has ``replacement`` (its
+    # uid) and the check of the new part against the old one.
+    REPLACE = "replace"
+    UNDO_REPLACEMENT = "undo_replacement"  # point: undo the newest replacement of its part
+    ADD_STOCK = "add_stock"  # kind (loaded, used, returned, counted), part, text (its rating), count, [place, note]
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
     DISCOVER_SERVICES = "discover_services"  # meter: connect once and read the services
@@ -397,6 +404,12 @@ class Command(TypedDict):
     reading: NotRequired[int]
     question: NotRequired[str]
     answer: NotRequired[str]
+    source: NotRequired[str]
+    kind: NotRequired[str]
+    part: NotRequired[str]
+    count: NotRequired[int]
+    place: NotRequired[str]
+    note: NotRequired[str]
 
 
 class Reply(TypedDict):

@@ -2,12 +2,12 @@
 
 import platform
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any
 
 from meterlink.core.calibration import Calibration
 from meterlink.core.errors import InputError, SettingsError
@@ -18,19 +18,13 @@ from meterlink.judge.decision_rules import MAX_GUARD_FACTOR, SIMPLE_ACCEPTANCE, 
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_tolerance
 from meterlink.judge.uncertainty import check_operating_temperature
 from meterlink.settings.accuracy_table import ACCURACY, TEMPERATURE_COEFFICIENT, check_rows, make_sheet
-from meterlink.settings.folder import SETTINGS_FILE, STOCK_FILE
+from meterlink.settings.folder import SETTINGS_FILE
 from meterlink.settings.mqtt_table import MQTT, MqttSettings
-from meterlink.settings.stock import load_stock
 from meterlink.tomlfile.documents import document_schema
 from meterlink.tomlfile.field_types import Number, Parsed, Schema, Text
 from meterlink.tomlfile.files import load_document
 from meterlink.tomlfile.problems import quote_value
 from meterlink.tomlfile.tables import Computed, FieldError, Key, Table, Tables
-
-if TYPE_CHECKING:
-    from meterlink.judge.label.replacement import StockEntry
-
-_T = TypeVar("_T")
 
 _SAMPLE_RATING = Amount(Decimal(10), "µF")  # parse_tolerance needs a rating
 _MOST_METERS = 100  # more than a shop has
@@ -64,8 +58,7 @@ class MeterSettings:
 class Settings:
     """The settings of a station, with defaults for missing keys. ``mqtt`` is None without its table.
 
-    ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``stock`` lists the parts on the
-    truck.
+    ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C.
     """
 
     station: str
@@ -74,7 +67,6 @@ class Settings:
     mqtt: MqttSettings | None = None
     rule: DecisionRule = SIMPLE_ACCEPTANCE
     ambient_celsius: Decimal | None = None
-    stock: "tuple[StockEntry, ...]" = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,38 +77,22 @@ class _JudgeSettings:
 
 
 def load_settings(folder: Path) -> Settings:
-    """Return the settings and the stock list in the data folder; defaults for a missing file.
+    """Return the settings in the data folder; defaults if there is no file.
 
     Raises:
-        SettingsError: a file cannot be read or has errors; the message lists the errors of both files, each with file,
-            line and column.
+        SettingsError: the file cannot be read or has errors; the message lists each with file, line and column.
     """
-    errors: list[SettingsError] = []
-    settings = _load_optional(
-        lambda: load_document(folder / SETTINGS_FILE, "settings", SETTINGS, SettingsError),
-        _make_settings(None, _JudgeSettings(), (), None),
-        errors,
-    )
-    no_parts: tuple[StockEntry, ...] = ()
-    stock = _load_optional(lambda: load_stock(folder / STOCK_FILE, SettingsError), no_parts, errors)
-    if errors:
-        raise errors[0] if len(errors) == 1 else SettingsError("\n".join(map(str, errors)))
-    return replace(settings, stock=stock)
+    try:
+        return load_document(folder / SETTINGS_FILE, "settings", SETTINGS, SettingsError)
+    except SettingsError as error:
+        if not isinstance(error.__cause__, FileNotFoundError):
+            raise
+        return _make_settings(None, _JudgeSettings(), (), None)
 
 
 def settings_schema() -> Schema:
     """Return the JSON Schema of the settings."""
     return document_schema(SETTINGS, "Meterlink settings", "The settings of a station, settings.toml.")
-
-
-def _load_optional(load: Callable[[], _T], default: _T, errors: list[SettingsError]) -> _T:
-    """Return the contents of a file, or ``default`` where the file is missing or has an error, added to ``errors``."""
-    try:
-        return load()
-    except SettingsError as error:
-        if not isinstance(error.__cause__, FileNotFoundError):
-            errors.append(error)
-        return default
 
 
 # --- the declaration

@@ -60,11 +60,11 @@ def stock_schema() -> Schema:
     return document_schema(STOCK, "Meterlink stock list", "The parts on the truck, stock.toml.")
 
 
-def load_stock(path: Path, error_class: type[InputError] = InputError) -> "tuple[StockEntry, ...]":
+def load_stock(path: Path) -> "tuple[StockEntry, ...]":
     """Return the stock list in a TOML file.
 
     Raises:
-        InputError: one of ``error_class``: the file cannot be read (then the cause is the OSError), or has errors; the
-            message lists each with file, line and column.
+        InputError: the file cannot be read (then the cause is the OSError), or has errors; the message lists each with
+            file, line and column.
     """
-    return load_document(path, "stock list", STOCK, error_class)
+    return load_document(path, "stock list", STOCK, InputError)

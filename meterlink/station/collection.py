@@ -15,6 +15,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
+from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_commands import VisitCommands
@@ -54,7 +55,7 @@ class Collection:
         self._continuity = ContinuityLog(writer, clock)
         self._trackers = MeterTrackers(current, writer, config, self._continuity)
         self._judge = VisitJudge(current, self._trackers, config.celsius)
-        self._views = ViewSender(current, self._trackers, send_view, config, packet_queue.dropped)
+        self._views = ViewSender(current, self._trackers, send_view, packet_queue.dropped)
         self._pace = PacedAction(self.show, VIEW_INTERVAL)
         self._committer = Committer(current, writer, self._trackers, self._on_committed, publishing)
         self._pipeline = Pipeline(
@@ -69,6 +70,15 @@ class Collection:
             clock,
             update_diagnosis=self._views.update_diagnosis,
             request_show=self._request_show,
+        )
+        self.repairs = RepairCommands(
+            current,
+            self._trackers,
+            writer,
+            self.commands,
+            clock,
+            update_diagnosis=self._views.update_diagnosis,
+            show_stock=self._views.set_stock,
         )
 
     async def run(self) -> None:

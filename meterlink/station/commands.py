@@ -9,6 +9,7 @@ from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.questions import OpenQuestionError
 from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
@@ -31,6 +32,12 @@ class Argument(StrEnum):
     ENTRY = "entry"  # the number of an entry from 1; the handler gets 0 if it is left out
     READING = "reading"  # the id of an accepted reading from 1; the handler gets 0 if it is left out
     QUESTION = "question"  # the key of a question of the plan; empty if it is left out
+    SOURCE = "source"
+    KIND = "kind"
+    PART = "part"
+    COUNT = "count"  # a number from 0
+    PLACE = "place"
+    NOTE = "note"
     ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
 
 
@@ -48,7 +55,7 @@ class CommandRow:
 
 
 def command_rows(
-    visit: VisitCommands, desk: VisitDesk, meters: MeterCommands, teaching: Teaching
+    visit: VisitCommands, repairs: RepairCommands, desk: VisitDesk, meters: MeterCommands, teaching: Teaching
 ) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
     point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
@@ -77,6 +84,14 @@ def command_rows(
         CommandRow(CommandName.VOID, visit.void, (Argument.UID, text)),
         CommandRow(CommandName.UNVOID, visit.unvoid, (Argument.UID,)),
         CommandRow(CommandName.SKIP, desk.skip, (point, text)),
+        CommandRow(CommandName.REPLACE, repairs.replace, (point,), (text, answer, Argument.SOURCE)),
+        CommandRow(CommandName.UNDO_REPLACEMENT, repairs.undo, (point,)),
+        CommandRow(
+            CommandName.ADD_STOCK,
+            repairs.add_stock,
+            (Argument.KIND, text, Argument.COUNT),
+            (Argument.PART, Argument.PLACE, Argument.NOTE),
+        ),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),
@@ -141,7 +156,10 @@ class CommandTable:
         return {str(argument): self._value(argument, command.get(argument), row) for argument in accepted}
 
     def _value(self, argument: Argument, value: object, row: CommandRow) -> object:
-        if argument in {Argument.ENTRY, Argument.READING}:
+        if argument is Argument.COUNT:
+            if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
+                return value
+        elif argument in {Argument.ENTRY, Argument.READING}:
             if value is None:
                 return 0
             if isinstance(value, int) and not isinstance(value, bool) and value >= 1:

@@ -4,14 +4,10 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
 from meterlink.core.calibration import Calibration
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.settings import Settings
-
-if TYPE_CHECKING:
-    from meterlink.judge.label.replacement import StockEntry
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +25,6 @@ class JudgingConfig:
     meter_names: Mapping[str, str]
     accuracy_sheets: Mapping[str, AccuracySheet]
     celsius: Decimal | None = None
-    stock: "tuple[StockEntry, ...]" = ()
     calibrations: Mapping[str, Calibration] = field(default_factory=dict)
 
     @classmethod
@@ -39,6 +34,5 @@ class JudgingConfig:
             {meter.address.lower(): meter.name for meter in settings.meters if meter.name},
             {meter.address.lower(): meter.accuracy_sheet for meter in settings.meters if meter.accuracy_sheet},
             settings.ambient_celsius,
-            settings.stock,
             {meter.address.lower(): meter.calibration for meter in settings.meters if meter.calibration},
         )

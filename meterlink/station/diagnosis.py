@@ -1,8 +1,8 @@
 """The diagnosis and the derived points of the present visit. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
-from meterlink.core.equipment import DerivedPoint
+from meterlink.core.equipment import DerivedPoint, TestPoint
 from meterlink.diagnosis.causes import Cause, Confidence, Diagnosis
 from meterlink.diagnosis.derived_points import DerivedInputs, DerivedResult, judge_derived_points
 from meterlink.diagnosis.engine import diagnose
@@ -11,7 +11,7 @@ from meterlink.diagnosis.observations import (
     Observation,
     PointReadings,
     is_evidence,
-    judge_with_known_limits,
+    judge_each_part,
     parse_recorded_accuracy,
 )
 from meterlink.judge.judging import MeasuredValue
@@ -34,6 +34,7 @@ class VisitDiagnosis:
         self._sources: dict[str, list[AcceptedReading]] = {}
         self._counts: dict[str, int] = {}  # accepted readings taken into account
         self._observations: dict[str, list[Observation]] = {}
+        self._old_observations: dict[str, tuple[Observation, ...]] = {}
         self._readings: dict[str, PointReadings] = {}
         self.update()
 
@@ -44,18 +45,28 @@ class VisitDiagnosis:
         """
         for key, point in self._visit.points.items():
             accepted = self._visit.accepted[key]
-            if self._sources.get(key) is not accepted:  # a new test point, or a reading was judged again
+            is_changed = self._sources.get(key) is not accepted
+            if is_changed:  # a new test point or part, or a reading was judged again
+                old = self._visit.old_readings.get(key, ())
                 self._sources[key], self._observations[key], self._counts[key] = accepted, [], 0
+                self._old_observations[key] = tuple(_observations(old))
             known, count = self._readings.get(key), self._counts[key]
-            if known is None or known.point is not point or count < len(accepted):
-                evidence = (new for new in accepted[count:] if is_evidence(new.reading, new.judgement))
-                self._observations[key] += map(_observation, evidence)
+            if known is None or known.point is not point or count < len(accepted) or is_changed:
+                self._observations[key] += _observations(accepted[count:])
                 self._counts[key] = len(accepted)
-                self._readings[key] = judge_with_known_limits(point, tuple(self._observations[key]))
-        case = Case(tuple(self._readings.values()), supply_frequency(self._visit.derived))
+                self._readings[key] = self._judge_by_known_limits(point)
+        replacements = tuple(fitted.replacement for fitted in self._visit.fitted)
+        case = Case(tuple(self._readings.values()), supply_frequency(self._visit.derived), replacements=replacements)
         self.diagnosis = diagnose(case, shipped_rules())
-        inputs = DerivedInputs(self._readings, self._visit.limits, self._visit.capacitor_tolerance)
+        present = {readings.point.key: readings for readings in case.point_readings}
+        inputs = DerivedInputs(present, self._visit.limits, self._visit.capacitor_tolerance)
         self.derived = judge_derived_points(self._visit.derived, inputs)
+
+    def _judge_by_known_limits(self, point: TestPoint) -> PointReadings:
+        """Return the readings at ``point``, those of a part that was replaced by the limits of that part."""
+        present = tuple(self._observations[point.key])
+        at_point = [fitted.replacement for fitted in self._visit.fitted if point.key in fitted.keys]
+        return judge_each_part(point, (*self._old_observations[point.key], *present), at_point)
 
 
 def supply_frequency(points: Sequence[DerivedPoint]) -> float | None:
@@ -100,6 +111,10 @@ def cause_views(diagnosis: Diagnosis) -> list[CauseView]:
         )
         for cause in diagnosis.causes
     ]
+
+
+def _observations(accepted: Iterable[AcceptedReading]) -> Iterator[Observation]:
+    return (_observation(new) for new in accepted if is_evidence(new.reading, new.judgement))
 
 
 def _observation(accepted: AcceptedReading) -> Observation:

@@ -221,7 +221,8 @@ class Station:
                 rename_meter=collection.rename_meter,
             )
             desk = VisitDesk(collection, self._writer, self._reader, config.settings, config.clock, self._send_view)
-            rows = command_rows(collection.commands, desk, meter_commands, self._teaching)
+            await collection.repairs.load_stock()
+            rows = command_rows(collection.commands, collection.repairs, desk, meter_commands, self._teaching)
             self._commands = CommandTable(rows, lambda key: current.require().planned_point(key), collection.show)
             collection.show()
             self.started.set()

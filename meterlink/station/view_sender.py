@@ -1,17 +1,20 @@
 """The station's views, sent to watchers as they change."""
 
 from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
 from meterlink.ble.states import RadioState
 from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Message
-from meterlink.station.config import JudgingConfig
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replacements import replacement_sentences
 from meterlink.station.views import live_view, meters_view, visit_view
 from meterlink.station.visit import AcceptedReading, ActiveVisit
+
+if TYPE_CHECKING:
+    from meterlink.judge.label.replacement import StockEntry
 
 
 class ViewSender:
@@ -26,13 +29,12 @@ class ViewSender:
         current: CurrentVisit,
         trackers: MeterTrackers,
         send_view: Callable[[Message], None],
-        config: JudgingConfig,
         dropped: Mapping[str, int],
     ) -> None:
         self._current = current
         self._trackers = trackers
         self._send_view = send_view
-        self._stock = config.stock
+        self._stock: tuple[StockEntry, ...] = ()
         self._dropped = dropped
         self._radio = RadioState()
         self._diagnosis = VisitDiagnosis(current.visit)
@@ -50,6 +52,10 @@ class ViewSender:
     def update_diagnosis(self) -> None:
         """Take new ratings into account."""
         self._diagnosis.update()
+
+    def set_stock(self, stock: "tuple[StockEntry, ...]") -> None:
+        """Record the capacitors on the truck."""
+        self._stock = stock
 
     def set_radio_state(self, state: RadioState) -> None:
         """Record the radio's new state."""

@@ -1,6 +1,6 @@
 """The present visit: its test points, the active one, the accepted readings. No I/O."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -11,6 +11,8 @@ from meterlink.core.equipment import DerivedPoint, Plan, PlanQuestion, PointKind
 from meterlink.core.errors import InputError, VisitError
 from meterlink.core.questions import Question
 from meterlink.core.readings import Reading
+from meterlink.core.replacements import Replacement
+from meterlink.core.stock import StockItem
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
@@ -50,6 +52,24 @@ class AcceptedReading:
         return not undecided and judgement.verdict is not Verdict.NOTHING_FLOWS
 
 
+@dataclass(frozen=True, slots=True)
+class FittedPart:
+    """A part swapped during the visit; ``replacement.after_number`` is the number of the last reading before it.
+
+    ``keys`` are the test points whose readings are the part's. ``earlier_points``, ``earlier_label`` and
+    ``earlier_by_hand`` are what the visit knew of the old part. ``item`` came off the truck; None for a part from
+    elsewhere.
+    """
+
+    uid: str
+    replacement: Replacement
+    keys: frozenset[str]
+    earlier_points: Mapping[str, TestPoint]
+    earlier_label: "RatedPart | None"
+    earlier_by_hand: frozenset[str]
+    item: StockItem | None = None
+
+
 LEAST_UID = 4  # characters: a visit has some dozens of readings, and a uid has hexadecimal digits
 NO_VISIT_REMEDY = 'Begin one: meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1".'
 
@@ -86,6 +106,8 @@ class ActiveVisit:
         self.rules: dict[str, DecisionRule] = {}
         self.accepted: dict[str, list[AcceptedReading]] = {}
         self.voided: dict[str, list[AcceptedReading]] = {}
+        self.old_readings: dict[str, list[AcceptedReading]] = {}  # of parts that were replaced during the visit
+        self.fitted: list[FittedPart] = []
         self.derived: tuple[DerivedPoint, ...] = ()
         self._rated_by_hand: set[str] = set()
         self.focus: str | None = None
@@ -196,6 +218,9 @@ class ActiveVisit:
         if numbered.void_reason:
             self.voided.setdefault(key, []).append(numbered)
             return
+        if numbered.number <= self.replaced_after(key):
+            self.old_readings.setdefault(key, []).append(numbered)
+            return
         self.accepted[key].append(numbered)
         self.last_accepted = key
 
@@ -241,7 +266,7 @@ class ActiveVisit:
         """
         found = [
             (key, accepted)
-            for readings in (self.accepted, self.voided)
+            for readings in (self.accepted, self.voided, self.old_readings)
             for key, accepted_readings in readings.items()
             for accepted in accepted_readings
             if accepted.uid == uid or (len(uid) >= LEAST_UID and accepted.uid.startswith(uid))
@@ -254,12 +279,77 @@ class ActiveVisit:
     def void(self, key: str, accepted: AcceptedReading) -> None:
         """Take a reading out of the record of its test point, or, without its reason, put it back."""
         number = accepted.number
-        self.accepted[key] = [other for other in self.accepted[key] if other.number != number]
-        self.voided[key] = [other for other in self.voided.get(key, ()) if other.number != number]
-        target = self.voided if accepted.void_reason else self.accepted
+        for readings in (self.accepted, self.voided, self.old_readings):
+            readings[key] = [other for other in readings.get(key, ()) if other.number != number]
+        counts = self.old_readings if number <= self.replaced_after(key) else self.accepted
+        target = self.voided if accepted.void_reason else counts
         target[key] = sorted([*target[key], accepted], key=lambda other: other.number)
         if self.focus is None and not self.accepted[key]:
             self.focus = key
+
+    @property
+    def last_number(self) -> int:
+        """The number of the newest reading that was accepted; 0 before the first."""
+        return self._count
+
+    def replaced_after(self, key: str) -> int:
+        """Return the number of the last reading of the old part at ``key``; 0 if the part was not replaced."""
+        numbers = (fitted.replacement.after_number or 0 for fitted in self.fitted if key in fitted.keys)
+        return max(numbers, default=0)
+
+    def fit_part(self, uid: str, replacement: Replacement, ratings: Mapping[str, str], item: StockItem | None) -> None:
+        """Record that a part was swapped: the readings so far are the old part's, ``ratings`` the new one's.
+
+        ``ratings`` are texts by the keys of test points, as `set_rating` returns them.
+        """
+        keys = replacement.covered_keys(tuple(self.points.values()))
+        rated = [key for key in ratings if key in self.points]
+        earlier = {key: self.points[key] for key in rated}
+        by_hand = frozenset(self._rated_by_hand.intersection(rated))
+        label = self.labels.get(replacement.component)
+        self.fitted.append(FittedPart(uid, replacement, keys, earlier, label, by_hand, item))
+        for key in rated:
+            self.set_rating(key, ratings[key])
+        self._divide_readings(keys)
+
+    def newest_fitting(self, point: TestPoint) -> FittedPart:
+        """Return the newest swap of the part at ``point``, which may be undone.
+
+        Raises:
+            InputError: the part was not replaced in this visit, or another that shares test points was since.
+        """
+        found = [fitted for fitted in self.fitted if point.key in fitted.keys]
+        if not found:
+            raise InputError(f"The part at {point.title} was not replaced in this visit.", "See: meterlink visit show")
+        newest = found[-1]
+        if any(newest.keys & later.keys for later in self.fitted[self.fitted.index(newest) + 1 :]):
+            raise InputError(f"A part of the {point.component} was replaced since.", "Undo that replacement first.")
+        return newest
+
+    def undo_fitting(self, undone: FittedPart) -> None:
+        """Undo a swap (`newest_fitting`): the readings and the ratings before it count again."""
+        self.fitted.remove(undone)
+        self._rated_by_hand = (self._rated_by_hand - set(undone.earlier_points)) | undone.earlier_by_hand
+        self.points.update(undone.earlier_points)
+        self.limits.update(
+            {key: limits_for(point, self.capacitor_tolerance) for key, point in undone.earlier_points.items()}
+        )
+        if undone.earlier_label is None:
+            self.labels.pop(undone.replacement.component, None)
+        else:
+            self.labels[undone.replacement.component] = undone.earlier_label
+        self._divide_readings(undone.keys)
+
+    def _divide_readings(self, keys: Iterable[str]) -> None:
+        """Divide the readings at ``keys`` between the part that is there now and those before it."""
+        for key in keys:
+            readings = [*self.old_readings.get(key, ()), *self.accepted.get(key, ())]
+            last = self.replaced_after(key)
+            self.old_readings[key] = [accepted for accepted in readings if accepted.number <= last]
+            self.accepted[key] = [accepted for accepted in readings if accepted.number > last]
+        if self.focus is None or self.focus in keys:
+            untested = (key for key in self.points if key in keys and not self.accepted[key])
+            self.focus = next(untested, self.focus)
 
     def judge_again(self, key: str, accepted: AcceptedReading) -> None:
         """Put ``accepted``, which has a new verdict, in the place of the reading with its number at ``key``."""
@@ -400,6 +490,7 @@ class ActiveVisit:
             why=point.why,
             caution=caution_at(point, self.points.values()),
             accepted=_accepted_view(accepted[-1]) if accepted else None,
+            old_part=_accepted_view(old[-1]) if (old := self.old_readings.get(point.key)) else None,
             repeats=max(len(accepted) - 1, 0),
         )
 

@@ -97,20 +97,20 @@ class VisitCommands:
         """
         visit = self._current.require()
         visit.read_rating(point, text)  # a text that is no rating answers no question
-        await self._confirm_existence(visit, point)
+        await self.confirm_existence(visit, point)
         for point_key, rating in visit.set_rating(point.key, text).items():
             await self._committer.set_rating(visit, point_key, rating)
-        await self._judge_again(visit)
+        await self.judge_again(visit)
         self._update_diagnosis()
 
-    async def _confirm_existence(self, visit: ActiveVisit, point: TestPoint) -> None:
+    async def confirm_existence(self, visit: ActiveVisit, point: TestPoint) -> None:
         """Answer the questions of the plan on which ``point`` depends: who reads a part has seen it."""
         answers = visit.answers_implied_by(point)
         if point.key not in visit.points and answers is not None:
             await self._committer.set_answers(visit, answers)
             visit.set_answers(answers)
 
-    async def _judge_again(self, visit: ActiveVisit) -> None:
+    async def judge_again(self, visit: ActiveVisit) -> None:
         """Judge the accepted readings whose limits have changed; their earlier verdicts stay in the database."""
         for point in tuple(visit.points.values()):
             for accepted in tuple(visit.accepted[point.key]):
@@ -141,7 +141,7 @@ class VisitCommands:
                 f"{reading.text} is no reading of {wanted}, which the {point.title} needs.",
                 "Select the test point of this reading.",
             )
-        await self._confirm_existence(visit, point)
+        await self.confirm_existence(visit, point)
         point = visit.point(point.key)
         tracker = self._trackers.get(MANUAL_ENTRY) or await self._trackers.register_typed_in(
             Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY)
@@ -180,7 +180,7 @@ class VisitCommands:
         finally:
             self._answering.discard(0)
         visit.set_answers(answers)
-        await self._judge_again(visit)
+        await self.judge_again(visit)
         self._update_diagnosis()
         return None
 
@@ -236,7 +236,7 @@ class VisitCommands:
         if not accepted.void_reason:
             raise InputError(f"The reading {accepted.reading.text} is not voided.")
         await self._change_void(visit, key, accepted, "")
-        await self._judge_again(visit)
+        await self.judge_again(visit)
 
     async def _change_void(self, visit: ActiveVisit, key: str, accepted: AcceptedReading, reason: str) -> None:
         changed = replace(accepted, void_reason=reason, revision=accepted.revision + 1)

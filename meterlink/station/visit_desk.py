@@ -2,7 +2,9 @@
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cache
 
 from meterlink.core.clock import Clock, format_rfc3339
@@ -18,7 +20,7 @@ from meterlink.station.collection import Collection
 from meterlink.station.current_visit import no_visit
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
-from meterlink.store.rows import StoredVisit, VisitDetails, VisitWithReadings
+from meterlink.store.rows import StoredReplacement, StoredVisit, VisitDetails, VisitWithReadings
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -205,17 +207,43 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
         resumed.ids,
     )
     _pin_meters(visit, settings)
-    for key, text in resumed.ratings.items():
+    for key, text in _ratings_at_beginning(resumed).items():
         visit.set_rating(key, text)
+    to_fit = deque(resumed.replacements)
     for row in resumed.accepted:
+        while to_fit and (to_fit[0].replacement.after_number or 0) < row.id:
+            _fit_part(visit, to_fit.popleft())
         accepted = AcceptedReading(
             row.reading, row.judgement, row.meter.name, row.settled_in, uid=row.uid, address=row.meter.address,
             revision=row.revision, void_reason=row.void_reason or "",
         )  # fmt: skip
         visit.add_accepted(row.point_key, accepted)
+    for stored in to_fit:
+        _fit_part(visit, stored)
+    for key, text in resumed.ratings.items():  # the rating of a new part may have been typed again
+        visit.set_rating(key, text)
     if visit.focus is not None:
         visit.probes_removed(visit.focus)
     return visit
+
+
+def _ratings_at_beginning(resumed: VisitWithReadings) -> dict[str, str]:
+    """Return the ratings that were read off the parts before any of them was replaced, by test point."""
+    ratings = dict(resumed.ratings)
+    for stored in reversed(resumed.replacements):
+        for key, (old, _) in stored.ratings.items():
+            if old is None:
+                ratings.pop(key, None)
+            else:
+                ratings[key] = old
+    return ratings
+
+
+def _fit_part(visit: ActiveVisit, stored: StoredReplacement) -> None:
+    """Record a replacement after the readings that ``visit`` has by now."""
+    replacement = replace(stored.replacement, after_number=visit.last_number)
+    new_ratings = {key: new for key, (_, new) in stored.ratings.items()}
+    visit.fit_part(stored.uid, replacement, new_ratings, stored.item)
 
 
 def _unit_view(visit: StoredVisit) -> UnitView:

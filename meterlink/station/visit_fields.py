@@ -1,27 +1,46 @@
 """A visit as plain values, for JSON."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from meterlink.core.clock import format_rfc3339
 from meterlink.judge.judging import format_decimal
 from meterlink.station.visit import ActiveVisit
-from meterlink.store.rows import EarlierVerdict, HistoryRow, VisitNote
+from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReplacement, VisitNote, VisitWithReadings
 
 
 def visit_fields(
     visit: ActiveVisit,
-    accepted: Iterable[HistoryRow],
+    stored: VisitWithReadings,
     notes: Sequence[VisitNote],
     earlier: Mapping[str, Sequence[EarlierVerdict]],
 ) -> dict[str, Any]:
-    """Return ``{"points": [...], "notes": [...]}``; `meterlink visit show --help` lists the keys."""
+    """Return the keys ``points``, ``notes`` and ``replacements`` of `meterlink visit show --json`.
+
+    ``visit`` is that of ``stored``, with its readings in the same order.
+    """
     readings: dict[str, list[dict[str, Any]]] = {key: [] for key in visit.points}
-    for row in accepted:
-        readings[row.point_key].append(_reading_fields(row, earlier.get(row.uid, ())))
+    for number, row in enumerate(stored.accepted, 1):
+        is_old = number <= visit.replaced_after(row.point_key)
+        readings[row.point_key].append({**_reading_fields(row, earlier.get(row.uid, ())), "of_old_part": is_old})
     return {
         "points": [{**_point_fields(visit, key), "readings": readings[key]} for key in visit.points],
         "notes": [{"at": format_rfc3339(note.utc_ns), "text": note.text, "point": note.point_key} for note in notes],
+        "replacements": list(map(_replacement_fields, stored.replacements)),
+    }
+
+
+def _replacement_fields(stored: StoredReplacement) -> dict[str, Any]:
+    replacement = stored.replacement
+    return {
+        "id": stored.uid,
+        "at": format_rfc3339(replacement.utc_ns or 0),
+        "part": replacement.part,
+        "circuit": replacement.circuit,
+        "sections": list(replacement.sections),
+        "old_rating": replacement.old_rating,
+        "new_rating": replacement.new_rating,
+        "off_the_truck": stored.item is not None,
     }
 
 

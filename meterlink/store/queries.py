@@ -12,6 +12,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
+from meterlink.store import repairs
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
@@ -175,6 +176,7 @@ def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> 
         tuple(accepted),
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
         json.loads(visit["answers"]),
+        tuple(repairs.replacements(connection, visit_id=visit["id"])),
     )
 
 

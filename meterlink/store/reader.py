@@ -4,7 +4,8 @@ from pathlib import Path
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
-from meterlink.store import continuity, queries, raw_readings
+from meterlink.core.stock import Movement, StockCount
+from meterlink.store import continuity, queries, raw_readings, repairs
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.rows import (
     ClockStep,
@@ -16,6 +17,7 @@ from meterlink.store.rows import (
     StoredGap,
     StoredPlan,
     StoredReading,
+    StoredReplacement,
     StoredVisit,
     VisitNote,
     VisitWithReadings,
@@ -134,6 +136,24 @@ class Reader:
         """Return the notes on a visit, and the reasons of its skipped test points, oldest first."""
         with connect_for_reading(self._path) as connection:
             return queries.visit_notes(connection, visit_uid)
+
+    def replacements(self, visit_uid: str | None = None) -> list[StoredReplacement]:
+        """Return the parts swapped, during one visit or during all, in the order in which they were swapped.
+
+        A replacement that was undone is not among them.
+        """
+        with connect_for_reading(self._path) as connection:
+            return repairs.replacements(connection, visit_uid)
+
+    def stock(self) -> list[StockCount]:
+        """Return the count of each kind of part on the truck."""
+        with connect_for_reading(self._path) as connection:
+            return repairs.stock(connection)
+
+    def stock_movements(self) -> list[Movement]:
+        """Return the ledger of the stock in the order in which it was written."""
+        with connect_for_reading(self._path) as connection:
+            return repairs.movements(connection)
 
     def known_meters(self) -> list[MeterRow]:
         """Return all meters in the order in which they were first seen."""

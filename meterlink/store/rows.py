@@ -7,6 +7,8 @@ from typing import NamedTuple
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site
 from meterlink.core.readings import Reading
+from meterlink.core.replacements import Replacement
+from meterlink.core.stock import Movement, StockItem
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 
 
@@ -256,6 +258,33 @@ class VisitNote(NamedTuple):
     point_key: str | None = None
 
 
+class NewReplacement(NamedTuple):
+    """A part that is swapped now: in the transaction of `Writer.replace_part`.
+
+    Its place among the readings is that of the transaction. ``ratings`` is ``{key of a test point: text of the new
+    part's rating}``. ``movement`` takes the part off the truck; None for a part from elsewhere.
+    """
+
+    replacement: Replacement
+    ratings: Mapping[str, str]
+    movement: Movement | None = None
+
+
+class StoredReplacement(NamedTuple):
+    """A part swapped during a visit. ``replacement.after_number`` is the `HistoryRow.id` of the last reading before it.
+
+    ``ratings`` is ``{key of a test point: (rating read off the old part, rating of the new part)}``; the first is None
+    where the rating was the plan's. ``item`` is the part that came off the truck, None for one from elsewhere.
+    """
+
+    uid: str
+    visit_uid: str
+    site: Site
+    replacement: Replacement
+    ratings: Mapping[str, tuple[str | None, str]]
+    item: StockItem | None
+
+
 class EarlierVerdict(NamedTuple):
     """A verdict on an accepted reading that a later one has replaced."""
 
@@ -282,7 +311,7 @@ class VisitWithReadings(NamedTuple):
     ``closed_utc_ns`` is None while it is open. ``active_at_utc_ns`` is the time of its newest accepted reading, else
     that of its beginning. ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as
     written}``, only for parts that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a
-    question of the plan: key of a choice}``.
+    question of the plan: key of a choice}``. ``replacements`` are in the order of their times.
     """
 
     ids: VisitIds
@@ -295,6 +324,7 @@ class VisitWithReadings(NamedTuple):
     accepted: tuple[HistoryRow, ...]
     ratings: Mapping[str, str]
     answers: Mapping[str, str]
+    replacements: tuple[StoredReplacement, ...] = ()
 
 
 class MeterRow(NamedTuple):

@@ -98,6 +98,39 @@ _PLACES = (
         text TEXT NOT NULL
     ) STRICT""",
     "CREATE INDEX notes_of_visit ON notes(visit_id)",
+    # A part swapped during a visit. sections: a JSON array of the sections that the new part serves, empty for all.
+    # after_accepted_id: the newest accepted reading of the visit before it, 0 before the first; it and the earlier
+    # ones are the old part's. ratings: a JSON object {key of a test point: [the old part's rating, its
+    # rating_set_utc_ns, the new part's rating]}. undone_utc_ns: NULL while it counts.
+    """CREATE TABLE replacements (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        visit_id INTEGER NOT NULL REFERENCES visits(id),
+        circuit TEXT NOT NULL,
+        component TEXT NOT NULL,
+        sections TEXT NOT NULL,
+        old_rating TEXT NOT NULL,
+        new_rating TEXT NOT NULL,
+        ratings TEXT NOT NULL,
+        after_accepted_id INTEGER NOT NULL,
+        utc_ns INTEGER NOT NULL,
+        undone_utc_ns INTEGER
+    ) STRICT""",
+    "CREATE INDEX replacements_of_visit ON replacements(visit_id)",
+    # The ledger of the parts on the truck; see `meterlink.core.stock`. replacement_id: the part was fitted there, or
+    # came back from there; NULL for others.
+    """CREATE TABLE stock_movements (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        utc_ns INTEGER NOT NULL,
+        kind TEXT NOT NULL CHECK (kind IN ('loaded', 'used', 'returned', 'counted')),
+        part TEXT NOT NULL,
+        rating TEXT NOT NULL,
+        count INTEGER NOT NULL CHECK (count >= 0),
+        place TEXT NOT NULL,
+        note TEXT NOT NULL,
+        replacement_id INTEGER REFERENCES replacements(id)
+    ) STRICT""",
 )
 
 _METERS = (

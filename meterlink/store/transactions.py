@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from meterlink.core.clock import Timestamp
-from meterlink.core.equipment import MarkedVoltage, Plan, Rating, Site, Span, Specification, TestPoint
+from meterlink.core.equipment import Plan, Site, Specification, TestPoint
 from meterlink.core.errors import InputError, StoreError
 from meterlink.core.verdicts import Judgement
 from meterlink.core.version import VERSION
@@ -310,13 +310,7 @@ def increment_counter(connection: sqlite3.Connection, name: str, increment: int)
 
 def rating_text(specification: Specification | None) -> str:
     """Return a plan's specification as it is printed on the part; empty if there is none."""
-    match specification:
-        case Rating():
-            return f"{specification.value} {specification.tolerance or ''}".rstrip()
-        case Span() | MarkedVoltage():
-            return str(specification)
-        case None:
-            return ""
+    return "" if specification is None else str(specification)
 
 
 def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, point: TestPoint) -> int:

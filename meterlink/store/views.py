@@ -72,6 +72,15 @@ VIEWS = (
     JOIN units u ON u.id = v.unit_id
     JOIN sites s ON s.id = u.site_id
     JOIN boots b ON b.id = v.boot""",  # noqa: S608  # constants only
+    # Parts swapped, without the swaps that were undone.
+    f"""CREATE VIEW replacement_list AS
+    SELECT r.id, r.uid, {_time("r.utc_ns")} AS at, s.name AS site, u.name AS unit, v.uid AS visit_uid, r.circuit,
+        r.component, r.sections, r.old_rating, r.new_rating
+    FROM replacements r
+    JOIN visits v ON v.id = r.visit_id
+    JOIN units u ON u.id = v.unit_id
+    JOIN sites s ON s.id = u.site_id
+    WHERE r.undone_utc_ns IS NULL""",  # noqa: S608  # constants only
     f"""CREATE VIEW connection_list AS
     SELECT c.id, m.name AS meter, m.address, {_time("c.connected_utc_ns")} AS connected,
         {_time("c.ended_utc_ns")} AS ended, c.end_reason, c.driver, c.profile, c.profile_hash, b.boot_id AS boot

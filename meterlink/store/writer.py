@@ -14,7 +14,8 @@ from typing import Any, TypeVar
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
-from meterlink.store import continuity, meters, queries, transactions
+from meterlink.core.stock import Movement, StockCount
+from meterlink.store import continuity, meters, queries, repairs, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
@@ -28,6 +29,7 @@ from meterlink.store.rows import (
     GapCause,
     NewConnection,
     NewGap,
+    NewReplacement,
     ReadingRow,
     VisitDetails,
     VisitIds,
@@ -271,6 +273,39 @@ class Writer:
         """Save the rating read off the part at a test point; later accepted readings are saved with it."""
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: transactions.set_rating(connection, point_id, text, now))
+
+    def replace_part(self, visit_id: int, new: NewReplacement) -> Future[tuple[str, list[StockCount]]]:
+        """Save that a part was swapped, after the readings accepted before; return ``(uid, counts of the stock)``."""
+        now = self._clock.now().utc_ns
+        return self._enqueue(
+            lambda connection: (
+                repairs.insert_replacement(connection, visit_id, new, now),
+                repairs.stock(connection),
+            )
+        )
+
+    def undo_replacement(self, uid: str, movement: Movement | None) -> Future[list[StockCount]]:
+        """Let a replacement count no more; ``movement`` brings its part back. Return the counts of the stock."""
+        now = self._clock.now().utc_ns
+
+        def undo(connection: sqlite3.Connection) -> list[StockCount]:
+            repairs.undo_replacement(connection, uid, movement, now)
+            return repairs.stock(connection)
+
+        return self._enqueue(undo)
+
+    def add_movement(self, movement: Movement) -> Future[list[StockCount]]:
+        """Add to the ledger of the stock; return the counts."""
+
+        def add(connection: sqlite3.Connection) -> list[StockCount]:
+            repairs.insert_movement(connection, movement)
+            return repairs.stock(connection)
+
+        return self._enqueue(add)
+
+    def stock(self) -> Future[list[StockCount]]:
+        """Return the counts of the stock, after all that was submitted before."""
+        return self._enqueue(repairs.stock)
 
     def register_meter(self, meter: Meter) -> Future[int]:
         """Insert the meter or update the time it was last seen; return its row id."""

@@ -20,6 +20,7 @@ from meterlink.station.rules import shipped_rules
 from meterlink.store.reader import Reader
 from meterlink.store.rows import AcceptedRow, Batch, NewConnection, ReadingRow
 from meterlink.store.writer import Writer
+from support.commands import run_command
 
 OUTER = 60  # s
 NOON = 1_783_944_000 * 1_000_000_000  # 2026-07-13T12:00:00Z
@@ -163,7 +164,7 @@ def test_text_fits_the_terminal(data, monkeypatch):
 
 
 def test_the_truck_is_searched_for_a_failed_capacitor(data):
-    (data / "stock.toml").write_text('[[part]]\nrating = "45+5 uF 440 V"\n', encoding="utf-8")
+    run_command("stock", "add", "45+5 uF 440 V", "--data", str(data))
     (sentence,) = diagnose(data, 1)["replacements"]
     assert sentence == "Enter the label of the run capacitor, with its volts: then the parts on the truck are named."
     assert sentence in " ".join(run(data, "--visit", visit(data, 1)).output.split())

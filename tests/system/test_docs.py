@@ -158,12 +158,12 @@ def test_settings_are_shown_in_the_readme_for_the_judge_and_key_by_key() -> None
     assert list(shown) == ["README.md", "docs/judge.md", "docs/settings.md"]
 
 
-def test_the_settings_page_has_every_key() -> None:
-    shown = [block for block in blocks(TEXTS["docs/settings.md"]) if block.language == "toml" and not block.file]
-    for schema, block in zip((settings_schema(), stock_schema()), shown, strict=True):
-        keys = set(re.findall(r"^(?:# )?(\w+) = ", block.content, re.MULTILINE))
-        tables = set(re.findall(r"^\[+(?:\w+\.)*(\w+)", block.content, re.MULTILINE))
-        assert keys | tables == set(_schema_keys(schema))
+@pytest.mark.parametrize(("page", "schema"), [("settings", settings_schema()), ("stock", stock_schema())])
+def test_the_page_of_a_file_has_its_every_key(page: str, schema: dict[str, Any]) -> None:
+    (block,) = (block for block in blocks(TEXTS[f"docs/{page}.md"]) if block.language == "toml" and not block.file)
+    keys = set(re.findall(r"^(?:# )?(\w+) = ", block.content, re.MULTILINE))
+    tables = set(re.findall(r"^\[+(?:\w+\.)*(\w+)", block.content, re.MULTILINE))
+    assert keys | tables == set(_schema_keys(schema))
 
 
 def _schema_keys(schema: dict[str, Any]) -> Iterator[str]:

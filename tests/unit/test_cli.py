@@ -143,18 +143,16 @@ def test_a_judgement_loads_nothing_it_does_not_need() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
-def test_the_reader_of_labels_is_loaded_for_a_stock_list_only(tmp_path: Path) -> None:
+def test_settings_are_read_without_the_reader_of_labels(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text('[[meter]]\naddress = "00:00:5E:00:53:0A"\n', encoding="utf-8")
     code = f"""
         import sys
         from pathlib import Path
         from meterlink.settings import load_settings
         settings = load_settings(Path({str(tmp_path)!r}))
-        print(len(settings.meters), len(settings.stock), "meterlink.judge.label.ratings" in sys.modules)
+        print(len(settings.meters), "meterlink.judge.label.ratings" in sys.modules)
         """
-    assert python(code).stdout == "1 0 False\n"
-    (tmp_path / "stock.toml").write_text('[[part]]\nrating = "45 uF 440 V"\n', encoding="utf-8")
-    assert python(code).stdout == "1 1 True\n"
+    assert python(code).stdout == "1 False\n"
 
 
 def run_the_daemon_for_a_moment(folder: Path) -> list[str]:

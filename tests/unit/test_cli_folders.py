@@ -34,11 +34,11 @@ def test_a_bare_command_is_a_request_for_help(arguments: list[str], capsys: pyte
     assert printed.err == ""
 
 
-def test_a_syntax_error_in_the_stock_list_names_file_and_line(tmp_path: Path) -> None:
-    (tmp_path / "stock.toml").write_text('[[part]]\nrating = "45 uF\n', encoding="utf-8")
+def test_a_syntax_error_in_the_settings_names_file_and_line(tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text('[[meter]]\naddress = "00\n', encoding="utf-8")
     with pytest.raises(SettingsError) as caught:
         load_settings(tmp_path)
-    assert caught.value.message.startswith(f"{tmp_path / 'stock.toml'}:2:")
+    assert caught.value.message.startswith(f"{tmp_path / 'settings.toml'}:2:")
     assert "not valid TOML" in caught.value.message
 
 

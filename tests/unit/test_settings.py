@@ -1,6 +1,7 @@
 """The settings file, the data folder and the broker's table."""
 
 import json
+import re
 import tomllib
 from collections.abc import Iterator
 from datetime import date
@@ -15,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.core.calibration import Calibration
-from meterlink.core.errors import SettingsError
+from meterlink.core.errors import InputError, SettingsError
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE
 from meterlink.publish.config import make_broker_config
 from meterlink.settings import (
@@ -25,6 +26,7 @@ from meterlink.settings import (
     Settings,
     data_dir,
     load_settings,
+    load_stock,
     settings_schema,
 )
 from meterlink.settings.accuracy_table import RANGE
@@ -276,7 +278,7 @@ def schema_accepts(table: object) -> bool:
     return bool(validator.is_valid(json.loads(json.dumps(table, default=float))))
 
 
-def test_every_error_of_both_files_in_one_go(tmp_path: Path) -> None:
+def test_every_error_in_one_go(tmp_path: Path) -> None:
     text = f"""\
 station = ["van", "3"]
 [judge]
@@ -300,31 +302,30 @@ password_file = "p"
 ca_file = "shop-ca.pem"
 tls = false
 """
-    (tmp_path / "stock.toml").write_text('[[part]]\nrating = "45"\ncount = -1\n[[part]]\n', encoding="utf-8")
     with pytest.raises(SettingsError) as caught:
         load_settings(write_settings(tmp_path, text))
     found = [line.removeprefix(f"{tmp_path}/").split(": ")[0] for line in str(caught.value).splitlines()]
     lines = (1, 3, 4, 6, 7, 12, 13, 15, 17, 18, 19, 20)
-    assert found == [
-        *(f"settings.toml:{line}:1" for line in lines),
-        *("stock.toml:2:1", "stock.toml:3:1", "stock.toml:4:1"),
-    ]
+    assert found == [f"settings.toml:{line}:1" for line in lines]
 
 
-def test_a_wrong_stock_list_alone_is_reported(tmp_path: Path) -> None:
-    (tmp_path / "stock.toml").write_text("[[part]]\nratings = '45 uF 440 V'\n", encoding="utf-8")
-    with pytest.raises(SettingsError, match=r"stock\.toml:2:1: part 1, ratings: .* Did you mean rating\?$"):
-        load_settings(tmp_path)
+def test_every_error_of_a_stock_list_in_one_go(tmp_path: Path) -> None:
+    file = tmp_path / "stock.toml"
+    file.write_text("[[part]]\nratings = '45 uF 440 V'\n[[part]]\nrating = \"45\"\ncount = -1\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_stock(file)
+    first, *others = str(caught.value).splitlines()
+    assert re.search(r"stock\.toml:2:1: part 1, ratings: .* Did you mean rating\?$", first)
+    assert [line.split(": ")[0] for line in others] == [f"{file}:4:1", f"{file}:5:1"]
 
 
 def test_a_file_that_cannot_be_read_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").mkdir()
     (tmp_path / "stock.toml").write_bytes(b"\xff")
-    with pytest.raises(SettingsError) as caught:
+    with pytest.raises(SettingsError, match=r"^The settings .*settings\.toml cannot be read: "):
         load_settings(tmp_path)
-    first, second = str(caught.value).splitlines()
-    assert first.startswith(f"The settings {tmp_path / 'settings.toml'} cannot be read: ")
-    assert second.startswith(f"The stock list {tmp_path / 'stock.toml'} cannot be read: it is not UTF-8 text.")
+    with pytest.raises(InputError, match=r"^The stock list .*stock\.toml cannot be read: it is not UTF-8 text\."):
+        load_stock(tmp_path / "stock.toml")
 
 
 @pytest.mark.parametrize("address", [ADDRESS, ADDRESS.lower(), MAC_ADDRESS, MAC_ADDRESS.lower()])

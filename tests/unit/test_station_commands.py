@@ -14,12 +14,13 @@ from meterlink.link.messages import Command, CommandName, CommandResult
 from meterlink.link.teach_line import parse_teach_line
 from meterlink.station.commands import Argument, CommandRow, CommandTable, command_rows
 from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
 
-ROWS = command_rows(Mock(spec=VisitCommands), Mock(spec=VisitDesk), Mock(spec=MeterCommands), Mock(spec=Teaching))
-CLASSES: Any = (VisitCommands, VisitDesk, MeterCommands, Teaching)
+CLASSES: Any = (VisitCommands, RepairCommands, VisitDesk, MeterCommands, Teaching)
+ROWS = command_rows(*(Mock(spec=handlers) for handlers in CLASSES))
 ROWS_OF_CLASSES = command_rows(*CLASSES)
 POINTS = {"herm": Mock(name="herm"), "fan": Mock(name="fan")}
 

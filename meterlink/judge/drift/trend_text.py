@@ -25,9 +25,10 @@ def replacement_sentence(replacement: Replacement, day: str, visits_before: int)
     """Return the sentence on a replacement on ``day``, with ``visits_before`` visits to the old part."""
     ratings = " by ".join(filter(None, (replacement.old_rating, replacement.new_rating)))
     visits = "1 earlier visit is" if visits_before == 1 else f"{visits_before} earlier visits are"
+    not_counted = f", and {visits} not counted" if visits_before else ""
     return (
-        f"The {replacement.part} was replaced on {day}{f' ({ratings})' if ratings else ''}: the trend starts anew, and"
-        f" {visits} not counted."
+        f"The {replacement.part} was replaced on {day}{f' ({ratings})' if ratings else ''}: the trend starts anew"
+        f"{not_counted}."
     )
 
 

@@ -79,6 +79,18 @@ class ReplacementResult:
     excluded: tuple[tuple[StockEntry, str], ...]
 
 
+@dataclass(frozen=True, slots=True)
+class ReplacementCheck:
+    """Whether a part may replace the original: the ``method``, None if it may not, and ``objection`` says why.
+
+    ``remarks`` are sentences for the technician who fits it.
+    """
+
+    method: ReplacementMethod | None
+    remarks: tuple[str, ...] = ()
+    objection: str = ""
+
+
 # The method, the parts of each section, and the relative difference of their rating from the original's.
 _Chosen = tuple[ReplacementMethod, tuple[tuple[StockEntry, ...], ...], Decimal]
 
@@ -120,6 +132,20 @@ def find_replacements(original: RatedPart, stock: Sequence[StockEntry]) -> Repla
         other = "It would do, after those listed." if would_do else "Not the rating that is wanted."
         passed_over.append((entry, reasons[place] or other))
     return ReplacementResult(original, tuple(options), tuple(passed_over))
+
+
+def check_replacement(original: RatedPart, new: RatedPart) -> ReplacementCheck:
+    """Return whether ``new`` may replace ``original``, by the rule of `find_replacements`."""
+    if original.max_volts is None:
+        return ReplacementCheck(
+            None, objection=f"The voltage of the old part, {original}, is unknown: a lower one must not be fitted."
+        )
+    result = find_replacements(original, [StockEntry(new, 1)])
+    if not result.options:
+        ((_, reason),) = result.excluded
+        return ReplacementCheck(None, objection=f"{new} is no replacement for {original}. {reason}")
+    best = result.options[0]
+    return ReplacementCheck(best.method, best.remarks)
 
 
 def _against(original: RatedPart, needed: Decimal, entry: StockEntry) -> str:

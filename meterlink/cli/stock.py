@@ -1,0 +1,252 @@
+"""``meterlink stock``: the parts on the truck, a ledger of movements in the database."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from meterlink.cli.output import printable_text
+from meterlink.cli.station_command import send_command
+from meterlink.core.clock import format_rfc3339
+from meterlink.core.errors import InputError, NoDatabaseError
+from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockCount
+from meterlink.link.messages import CommandName
+from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_stock
+from meterlink.store.reader import Reader
+
+_data = click.option(
+    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
+)
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+_part = click.option(
+    "--part", default=CAPACITOR, show_default=True, metavar="NAME", help="The kind of part: contactor, fan motor."
+)
+_place = click.option("--place", default="", help="Where it lies on the truck: 'left bin'.")
+_note = click.option("--note", default="", help="A note on this entry.")
+_MOST_PARTS = 9999  # of one kind; no truck carries as many
+_number = click.IntRange(1, _MOST_PARTS)
+
+
+@click.group()
+def command() -> None:
+    """List and count the parts on the truck.
+
+    Every entry is kept; the counts follow from them. A part that `visit replace` takes off the truck is counted there.
+    """
+
+
+@command.command("list")
+@click.option("--empty", is_flag=True, help="Only the parts of which none is left.")
+@_data
+@_json
+def list_stock(*, empty: bool, data: str | None, as_json: bool) -> None:
+    """List the parts on the truck with their counts.
+
+    With --json: an array of part, rating, count (below 0: more were used than loaded), place.
+    """
+    counts = [count for count in _stock(data) if not empty or count.count <= 0]
+    if as_json:
+        click.echo(json.dumps([_count_fields(count) for count in counts], indent=2))
+        return
+    for count in counts:
+        place = f"  {printable_text(count.place)}" if count.place else ""
+        short = "  more used than loaded: count them" if count.count < 0 else ""
+        click.echo(f"{max(count.count, 0):4d} x {printable_text(str(count.item))}{place}{short}")
+    if not counts:
+        click.echo(
+            "No empty box." if empty else 'No parts yet. Add some: meterlink stock add "45+5 MFD 440V" --count 2'
+        )
+
+
+@command.command()
+@click.argument("rating", metavar="RATING")
+@click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
+@_part
+@_place
+@_note
+@_data
+@_json
+def add(*, rating: str, count: int, part: str, place: str, note: str, data: str | None, as_json: bool) -> None:
+    """Add parts with this RATING, as marked on them: '45+5 MFD 440V'.
+
+    With --json: part, rating, count (on the truck now).
+    """
+    _move(MovementKind.LOADED, rating, count, part, place, note, data, as_json=as_json)
+
+
+@command.command()
+@click.argument("rating", metavar="RATING")
+@click.argument("number", metavar="NUMBER", type=click.IntRange(0, _MOST_PARTS))
+@_part
+@_place
+@_note
+@_data
+@_json
+def count(*, rating: str, number: int, part: str, place: str, note: str, data: str | None, as_json: bool) -> None:
+    """Record that NUMBER parts with this RATING are there.
+
+    With --json: part, rating, count.
+    """
+    _move(MovementKind.COUNTED, rating, number, part, place, note, data, as_json=as_json)
+
+
+@command.command()
+@click.argument("rating", metavar="RATING")
+@click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
+@_part
+@_note
+@_data
+@_json
+def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_json: bool) -> None:
+    """Take parts off the truck that no visit records.
+
+    With --json: part, rating, count (on the truck now).
+    """
+    _move(MovementKind.USED, rating, count, part, "", note, data, as_json=as_json)
+
+
+@command.command("return")
+@click.argument("rating", metavar="RATING")
+@click.option("--count", default=1, show_default=True, type=_number, help="Number of parts.")
+@_part
+@_note
+@_data
+@_json
+def return_parts(*, rating: str, count: int, part: str, note: str, data: str | None, as_json: bool) -> None:
+    """Bring parts back to the truck that were taken off.
+
+    With --json: part, rating, count (on the truck now).
+    """
+    _move(MovementKind.RETURNED, rating, count, part, "", note, data, as_json=as_json)
+
+
+@command.command()
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+@_data
+def ledger(*, data: str | None, as_json: bool) -> None:
+    """List every entry of the stock, oldest first.
+
+    With --json: an array of id, at, kind (loaded, used, returned, counted), part, rating, count, place, note.
+    """
+    try:
+        movements = Reader(existing_data_dir(data) / DATABASE_FILE).stock_movements()
+    except NoDatabaseError:
+        movements = []
+    if as_json:
+        click.echo(json.dumps(list(map(_movement_fields, movements)), indent=2))
+        return
+    for movement in movements:
+        fields = _movement_fields(movement)
+        further = " ".join(printable_text(text) for text in (movement.place, movement.note) if text)
+        click.echo(
+            f"{fields['at']}  {movement.kind:8}  {movement.count:4d} x {printable_text(str(movement.item))}"
+            f"  {further}".rstrip()
+        )
+    if not movements:
+        click.echo("No entries yet.")
+
+
+@command.command("import")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--yes", is_flag=True, help="Do it; without it the changes are only shown, or asked about on a terminal.")
+@_data
+@_json
+def import_list(*, file: Path, yes: bool, data: str | None, as_json: bool) -> None:
+    """Take the counts of a stock list (TOML, see `meterlink schema stock`), after a preview.
+
+    Each count of the list replaces that on the truck; a part that the list does not name stays as it is.
+
+    With --json: changes (part, rating, before, count, place) and done.
+    """
+    known = {str(present.item): present for present in _stock(data)}
+    changes = [
+        (entry, before)
+        for entry in load_stock(file)
+        if (before := known.get(str(entry.part))) is None
+        or (before.count, before.place) != (entry.count, entry.note or before.place)
+    ]
+    if not as_json:
+        for entry, before in changes:
+            now = "new" if before is None else f"{before.count} now"
+            click.echo(f"{entry.count:4d} x {entry.part}  {printable_text(entry.note)} ({now})")
+        click.echo(f"{len(changes)} counts change." if changes else "Nothing changes.")
+    on_terminal = sys.stdin.isatty() and not as_json
+    done = yes or (bool(changes) and on_terminal and click.confirm("Take these counts?"))
+    if done:
+        for entry, _ in changes:
+            texts = {"place": entry.note} if entry.note else {}
+            texts |= {"text": str(entry.part), "kind": MovementKind.COUNTED, "note": f"from {file.name}"}
+            send_command(data_dir(data), CommandName.ADD_STOCK, count=entry.count, **texts)
+    elif changes and not as_json:
+        click.echo("Nothing is changed. Take them with --yes.")
+    if as_json:
+        listed = [
+            {
+                "part": CAPACITOR,
+                "rating": str(entry.part),
+                "before": None if before is None else before.count,
+                "count": entry.count,
+                "place": entry.note,
+            }
+            for entry, before in changes
+        ]
+        click.echo(json.dumps({"changes": listed, "done": done}, indent=2))
+
+
+@command.command("export")
+@_data
+def export_list(*, data: str | None) -> None:
+    """Print the capacitors on the truck as a stock list in TOML.
+
+    \f
+
+    Raises:
+        InputError: no capacitor is on the truck.
+    """
+    counts = [count for count in _stock(data) if count.item.part == CAPACITOR]
+    if not counts:
+        raise InputError("No capacitor is in the stock, and a stock list needs one.", "Add some: meterlink stock add")
+    for count in counts:
+        click.echo(
+            f"[[part]]\nrating = {json.dumps(count.item.rating, ensure_ascii=False)}\ncount = {max(count.count, 0)}"
+        )
+        click.echo(f"note = {json.dumps(count.place, ensure_ascii=False)}\n" if count.place else "")
+
+
+def _stock(data: str | None) -> list[StockCount]:
+    try:
+        return Reader(existing_data_dir(data) / DATABASE_FILE).stock()
+    except NoDatabaseError:
+        return []
+
+
+def _move(
+    kind: MovementKind, rating: str, count: int, part: str, place: str, note: str, data: str | None, *, as_json: bool
+) -> None:
+    texts = {name: text for name, text in (("place", place), ("note", note)) if text}
+    result = send_command(
+        data_dir(data), CommandName.ADD_STOCK, kind=kind, part=part, text=rating, count=count, **texts
+    )
+    name = result["rating"] if result["part"] == CAPACITOR else f"{result['part']} {result['rating']}"
+    short = " More were used than loaded: count them." if result["count"] < 0 else ""
+    text = f"On the truck: {max(result['count'], 0)} of {printable_text(name)}.{short}"
+    click.echo(json.dumps(result) if as_json else text)
+
+
+def _count_fields(count: StockCount) -> dict[str, Any]:
+    return {"part": count.item.part, "rating": count.item.rating, "count": count.count, "place": count.place}
+
+
+def _movement_fields(movement: Movement) -> dict[str, Any]:
+    return {
+        "id": movement.uid,
+        "at": format_rfc3339(movement.utc_ns),
+        "kind": str(movement.kind),
+        "part": movement.item.part,
+        "rating": movement.item.rating,
+        "count": movement.count,
+        "place": movement.place,
+        "note": movement.note,
+    }
