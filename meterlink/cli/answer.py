@@ -1,7 +1,6 @@
 """``meterlink answer``: the open questions of the running station's visit, and their answers."""
 
 import asyncio
-import json
 from pathlib import Path
 from typing import TypedDict
 
@@ -9,6 +8,7 @@ import click
 
 from meterlink.cli.enter import accepted_text, accepted_views, first_visit, wait_for_accepted
 from meterlink.cli.judge.questions import question_lines
+from meterlink.cli.output import Form, listing_options
 from meterlink.cli.station_command import ensure_station
 from meterlink.core.questions import OpenQuestionError
 from meterlink.link.client import connect
@@ -22,8 +22,8 @@ from meterlink.settings import existing_data_dir
     "--answer", metavar="CHOICE", help="The number or the key of a choice; without it the questions are listed."
 )
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
-def command(*, which: str, answer: str | None, data: str | None, as_json: bool) -> None:
+@listing_options("name", "about", "text")
+def command(*, which: str, answer: str | None, data: str | None, form: Form) -> None:
     """List the open questions of the visit, or answer one.
 
     QUESTION is its name in the list: the number of an accepted reading, or the key of a question about the machine. It
@@ -39,10 +39,10 @@ def command(*, which: str, answer: str | None, data: str | None, as_json: bool) 
     if answer is not None:
         accepted = asyncio.run(answer_question(folder, answer, which))
         if accepted is not None:
-            click.echo(accepted_text(*accepted, as_json=as_json))
+            click.echo(accepted_text(*accepted, as_json=form.as_json))
             return
         which = ""
-    _print_questions(asyncio.run(list_questions(folder, which)), as_json=as_json)
+    _print_questions(asyncio.run(list_questions(folder, which)), form)
 
 
 class ListedQuestion(TypedDict):
@@ -91,17 +91,16 @@ async def answer_question(folder: Path, answer: str, name: str = "") -> tuple[Po
     return await wait_for_accepted(folder, CommandName.ANSWER, **fields)
 
 
-def _print_questions(listed: list[ListedQuestion], *, as_json: bool) -> None:
+def _print_questions(listed: list[ListedQuestion], form: Form) -> None:
     """Print the open questions.
 
     Raises:
         Exit: there are questions; the exit status is that of a question.
     """
-    if as_json:
-        click.echo(json.dumps(listed))  # ASCII only: safe in a pipe of any encoding
-    elif not listed:
+    records = [{**question, "text": question["question"]["question"]} for question in listed]
+    if not form.prints(listed, records) and not listed:
         click.echo("No question is open.")
-    else:
+    elif not (form.as_json or form.as_lines):
         for question in listed:
             click.echo(f"{question['name']}  {question['about']}")
             click.echo("\n".join(f"   {line}" for line in question_lines(question["question"])))

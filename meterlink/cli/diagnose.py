@@ -1,10 +1,10 @@
 """``meterlink diagnose``: the likely causes behind the accepted readings of a visit."""
 
-import json
 from collections.abc import Sequence
 
 import click
 
+from meterlink.cli.completion import complete_visit
 from meterlink.cli.diagnosis_output import (
     derived_lines,
     diagnosis_fields,
@@ -13,11 +13,11 @@ from meterlink.cli.diagnosis_output import (
     parse_ground_minimum,
     parse_mains_frequency,
 )
-from meterlink.cli.output import printable_text
+from meterlink.cli.output import Form, listing_options, printable_text
 from meterlink.cli.row_points import point_of_row
+from meterlink.cli.stored_visits import find_visit
 from meterlink.core.errors import InputError
 from meterlink.core.replacements import Replacement
-from meterlink.core.text import clean_text
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import (
     Case,
@@ -43,10 +43,17 @@ LATEST_VISIT = "latest"
 
 @click.command("diagnose", short_help="Show the likely causes behind a visit's readings.")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
-@click.option("--visit", default=LATEST_VISIT, show_default=True, metavar="UID", help="The visit's uid.")
+@click.option(
+    "--visit",
+    default=LATEST_VISIT,
+    show_default=True,
+    metavar="VISIT",
+    shell_complete=complete_visit,
+    help="The visit's id, or its beginning.",
+)
 @diagnosis_options
 @click.option("--rules", "show_rules", is_flag=True, help="Only print every rule, as Markdown.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
+@listing_options("title", "kind", "confidence", "score", "is_decided", "next_measurement")
 def command(
     data: str | None,
     visit: str,
@@ -54,7 +61,7 @@ def command(
     ground_minimum: str | None,
     *,
     show_rules: bool,
-    as_json: bool,
+    form: Form,
 ) -> None:
     """Show the likely causes behind a visit's readings, each with its evidence and the next measurement.
 
@@ -73,8 +80,8 @@ def command(
     Raises:
         click.UsageError: --rules and --json are both given.
     """
-    if show_rules and as_json:
-        raise click.UsageError("--rules prints Markdown: leave --json out.")
+    if show_rules and (form.as_json or form.as_lines):
+        raise click.UsageError("--rules prints Markdown: leave --json and --lines out.")
     if show_rules:
         click.echo(render_rules_page(shipped_rules()), nl=False)
         return
@@ -97,11 +104,15 @@ def command(
     )
     diagnosis = diagnose(case, shipped_rules())
     site = stored_visit.site
-    if as_json:
-        visit_fields = {"visit_uid": stored_visit.uid, "site": site.name, "unit": site.unit}
-        derived_fields = {"replacements": on_the_truck, "derived": derived_views(derived)}
-        # ASCII only: safe in a pipe of any encoding.
-        click.echo(json.dumps({**visit_fields, **diagnosis_fields(diagnosis), **derived_fields}, indent=2))
+    fields = {
+        "visit_uid": stored_visit.uid,
+        "site": site.name,
+        "unit": site.unit,
+        **diagnosis_fields(diagnosis),
+        "replacements": on_the_truck,
+        "derived": derived_views(derived),
+    }
+    if form.prints(fields, fields["causes"]):
         return
     click.echo(f"{printable_text(site.name)} / {printable_text(site.unit)}, {len(rows)} accepted readings")
     for line in (*diagnosis_lines(diagnosis, on_the_truck), *derived_lines(derived)):
@@ -113,10 +124,7 @@ def _find_visit(visits: list[StoredVisit], uid: str) -> StoredVisit:
         raise InputError("There is no visit in this data folder yet.", "Give another data folder with --data DIR.")
     if uid == LATEST_VISIT:
         return visits[-1]
-    visit = next((visit for visit in visits if visit.uid == uid), None)
-    if visit is None:
-        raise InputError(f"There is no visit {clean_text(uid)!r}.", "List the visits with meterlink history --json.")
-    return visit
+    return find_visit(visits, uid)
 
 
 def make_point_readings(rows: list[HistoryRow], replacements: Sequence[Replacement] = ()) -> tuple[PointReadings, ...]:

@@ -1,6 +1,5 @@
 """Options and output that `meterlink diagnose` and `meterlink judge diagnosis` share."""
 
-import shutil
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
@@ -8,6 +7,8 @@ from typing import Any, TypeVar
 import click
 
 from meterlink.cli.output import printable_text
+from meterlink.cli.table import styled
+from meterlink.cli.terminal import text_width
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Question
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -108,11 +109,12 @@ def _cause_fields(cause: Cause) -> dict[str, Any]:
 
 def diagnosis_lines(diagnosis: Diagnosis, on_the_truck: Sequence[str] = ()) -> Iterator[str]:
     """Yield a diagnosis as lines that fit the terminal; ``on_the_truck`` are sentences on parts in stock."""
-    width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
+    width = _width()
     yield from textwrap.wrap(diagnosis.summary, width)
     for number, cause in enumerate(diagnosis.causes, 1):
         yield ""
-        yield from textwrap.wrap(f"{number}. {cause.title}", width, subsequent_indent="   ")
+        for line in textwrap.wrap(f"{number}. {cause.title}", width, subsequent_indent="   "):
+            yield styled(line, "bold")
         yield f"   {cause.confidence.upper()}"
         for label, texts in (
             ("for", cause.evidence_for),
@@ -140,7 +142,7 @@ def diagnosis_lines(diagnosis: Diagnosis, on_the_truck: Sequence[str] = ()) -> I
 
 def derived_lines(results: Sequence[DerivedResult]) -> Iterator[str]:
     """Yield the results derived from several readings as lines that fit the terminal."""
-    width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
+    width = _width()
     if results:
         yield ""
         yield "Derived from several readings"
@@ -152,6 +154,10 @@ def derived_lines(results: Sequence[DerivedResult]) -> Iterator[str]:
         yield f"   {(result.verdict or 'not judged').upper()}{margin}"
         for label, text in (("why", result.text), ("basis", result.basis)):
             yield from _labelled_lines(label, (printable_text(text),), width)
+
+
+def _width() -> int:
+    return max(text_width(), _MIN_WIDTH)
 
 
 def _labelled_lines(label: str, texts: tuple[str, ...], width: int) -> Iterator[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from meterlink.cli.completion import complete_point
 from meterlink.cli.judge.questions import question_lines
 from meterlink.cli.station_command import ensure_station, require_success
 from meterlink.core.errors import LinkError, StoreError
@@ -22,7 +23,13 @@ _COMMIT_TIMEOUT = 10.0  # s
 
 @click.command()
 @click.argument("text", metavar="READING")
-@click.option("--point", default="", metavar="KEY", help="Test point of the reading; default: the active test point.")
+@click.option(
+    "--point",
+    default="",
+    metavar="KEY",
+    shell_complete=complete_point,
+    help="Test point of the reading; default: the active test point.",
+)
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
 def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:

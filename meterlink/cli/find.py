@@ -1,9 +1,7 @@
 """``meterlink find``: the devices in range, the drivers that fit them, and the bound meters."""
 
 import asyncio
-import json
 import secrets
-import shutil
 import textwrap
 import uuid
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
@@ -15,8 +13,11 @@ import click
 
 from meterlink.ble.backends import ClientBackend, ScannerBackend
 from meterlink.ble.discovery import DiscoveredDevice, Discovery, uuid_text
+from meterlink.cli.completion import complete_meter
+from meterlink.cli.output import Form, listing_options
+from meterlink.cli.station_command import require_success
+from meterlink.cli.terminal import text_width
 from meterlink.core.clock import SystemClock
-from meterlink.core.errors import MeterlinkError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import LinkClient, NoDaemonError, connect, daemon_stopped
 from meterlink.link.messages import CommandName, DeviceView, DiscoveryView, Topic
@@ -57,14 +58,32 @@ class FindOptions:
 @click.command()
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 @click.option("--seconds", type=click.FloatRange(0.5, 600), help=f"How long to listen; default: {LISTEN_SECONDS:g}.")
-@click.option("--connect", metavar="METER", default="", help="Connect once to this meter and list its services.")
-@click.option("--bind", metavar="METER", default="", help="Bind this meter: the station connects to it from now on.")
+@click.option(
+    "--connect",
+    metavar="METER",
+    shell_complete=complete_meter,
+    default="",
+    help="Connect once to this meter and list its services.",
+)
+@click.option(
+    "--bind",
+    metavar="METER",
+    shell_complete=complete_meter,
+    default="",
+    help="Bind this meter: the station connects to it from now on.",
+)
 @click.option("--name", metavar="TEXT", default="", help="With --bind: a name for the meter.")
-@click.option("--unbind", metavar="METER", default="", help="Unbind this meter; its readings are kept.")
+@click.option(
+    "--unbind",
+    metavar="METER",
+    shell_complete=complete_meter,
+    default="",
+    help="Unbind this meter; its readings are kept.",
+)
 @click.option(
     "--new-address", metavar="OLD NEW", nargs=2, help="The meter known under address OLD now has address NEW."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
+@listing_options("name", "address", "rssi", "driver", "fit", "bound", "meter_name", "state", "unusable_reason")
 def command(
     *,
     data: str | None,
@@ -74,7 +93,7 @@ def command(
     name: str,
     unbind: str,
     new_address: tuple[str, str] | None,
-    as_json: bool,
+    form: Form,
 ) -> None:
     """List the devices in range: name, address, signal, and the driver that fits or the reason that none does.
 
@@ -99,16 +118,15 @@ def command(
         raise click.UsageError("--name needs --bind.")
     options = FindOptions(seconds, connect, bind, name, unbind, new_address)
     view, action = asyncio.run(find(data_dir(data), options))
-    if as_json:
-        fields = {
-            "devices": view["devices"],
-            "broken_drivers": view["broken_drivers"],
-            "radio_error": view["radio_error"],
-            "done": action,
-        }
-        click.echo(json.dumps(fields, indent=2))  # ASCII only: safe in a pipe of any encoding
+    fields = {
+        "devices": view["devices"],
+        "broken_drivers": view["broken_drivers"],
+        "radio_error": view["radio_error"],
+        "done": action,
+    }
+    if form.prints(fields, view["devices"]):
         return
-    width = max(_MIN_WIDTH, min(shutil.get_terminal_size().columns, _MAX_WIDTH))
+    width = max(_MIN_WIDTH, min(text_width(), _MAX_WIDTH))
     click.echo("\n".join(device_list_lines(view, action, options, width)))
 
 
@@ -203,19 +221,17 @@ async def _open_writer(folder: Path) -> AsyncIterator[Writer]:
 async def _find_by_daemon(client: LinkClient, options: FindOptions) -> DiscoveryView:
     if options.seconds is not None:  # the daemon listens all the time
         await asyncio.sleep(options.seconds)
-    error = ""
     if options.connect:
-        error = await client.send(CommandName.DISCOVER_SERVICES, meter=options.connect)
+        require_success(await client.request(CommandName.DISCOVER_SERVICES, meter=options.connect))
     elif options.bind:
-        error = await client.send(CommandName.BIND, meter=options.bind, text=options.name)
+        require_success(await client.request(CommandName.BIND, meter=options.bind, text=options.name))
     elif options.unbind:
-        error = await client.send(CommandName.UNBIND, meter=options.unbind)
+        require_success(await client.request(CommandName.UNBIND, meter=options.unbind))
     elif options.new_address:
-        error = await client.send(CommandName.CHANGE_ADDRESS, meter=options.new_address[0], text=options.new_address[1])
+        old, new = options.new_address
+        require_success(await client.request(CommandName.CHANGE_ADDRESS, meter=old, text=new))
     token = secrets.token_hex(8)
-    error = error or await client.send(CommandName.FIND, text=token)
-    if error:
-        raise MeterlinkError(error)
+    require_success(await client.request(CommandName.FIND, text=token))
     async for message in client:
         if message["topic"] == Topic.DISCOVERY and message["request_text"] == token:
             return message

@@ -1,40 +1,57 @@
 """``meterlink history``: the accepted readings, with their verdicts, on the terminal or as JSON."""
 
-import json
 import re
-import shutil
 import textwrap
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 
 import click
 
-from meterlink.cli.output import printable_text
+from meterlink.cli.completion import complete_unit, complete_visit
+from meterlink.cli.output import Form, listing_options, local_time, printable_text, verdict_colour
+from meterlink.cli.stored_visits import find_visit
+from meterlink.cli.table import Cell, table_lines
+from meterlink.cli.terminal import terminal_width
 from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
-from meterlink.core.text import clean_text
-from meterlink.core.verdicts import Limits, Margin
+from meterlink.core.text import clean_text, did_you_mean
+from meterlink.core.verdicts import Judgement, Limits, Margin
 from meterlink.judge.judging import format_decimal
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.history_fields import history_fields
 from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
+_HEADINGS = ("When", "Site / unit", "Part", "At", "Reading", "Verdict", "Limits", "Off by", "Note")
 _DURATION = re.compile(r"([0-9]{1,6})([mhd])")
 _DURATION_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
 
 
 @click.command("history", short_help="List accepted readings and their verdicts.")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
-@click.option("--unit", metavar="TEXT", help="Only this unit (full name).")
+@click.option(
+    "--visit", metavar="VISIT", shell_complete=complete_visit, help="Only this visit (its id, or the beginning)."
+)
+@click.option("--unit", metavar="TEXT", shell_complete=complete_unit, help="Only this unit (full name).")
 @click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
 @click.option("--since", metavar="WHEN", help="Only since WHEN: 2026-07-01, 2026-07-01T13:00:00Z, or 7d, 12h, 30m ago.")
 @click.option("--limit", metavar="N", type=click.IntRange(1, 1_000_000), help="Only the newest N readings.")
-@click.option("--json", "as_json", is_flag=True, help="Print a JSON array, for programs.")
+@listing_options("at", "site", "unit", "circuit", "component", "section", "terminals", "reading", "verdict", "margin")
 def command(
-    data: str | None, unit: str | None, component: str | None, since: str | None, limit: int | None, *, as_json: bool
+    data: str | None,
+    visit: str | None,
+    unit: str | None,
+    component: str | None,
+    since: str | None,
+    limit: int | None,
+    *,
+    form: Form,
 ) -> None:
     """List accepted readings with their verdicts, newest last. Works while the station runs.
+
+    \b
+        meterlink history --since 7d
+        meterlink history --unit "Condenser 1" --lines | grep outside
 
     A date or time without a zone is local time. With --json every object has these keys: at (RFC 3339, UTC; unreliable
     if clock_set is false), clock_set, site, unit, visit_uid, circuit, component, section, terminals, quantity, reading
@@ -49,15 +66,20 @@ def command(
     """
     since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
-    rows = reader.history(unit=unit, component=component, since_utc_ns=since_utc_ns, limit=limit)
-    if as_json:
-        # ASCII only: safe in a pipe of any encoding.
-        click.echo(json.dumps([history_fields(row) for row in rows], indent=2))
+    visit_uid = None if visit is None else find_visit(reader.visits(), visit).uid
+    rows = reader.history(visit_uid=visit_uid, unit=unit, component=component, since_utc_ns=since_utc_ns, limit=limit)
+    records = [history_fields(row) for row in rows]
+    if form.prints(records, records):
         return
     if not rows:
-        click.echo(_empty_text(reader, filtered=any((unit, component, since))))
+        click.echo(_empty_text(reader, unit, component, filtered=any((visit, unit, component, since))))
         return
-    width = shutil.get_terminal_size().columns
+    width = terminal_width()
+    table = table_lines(_HEADINGS, [_table_row(row) for row in rows], width)
+    if table is not None:
+        click.echo("\n".join(table))
+        return
+    assert width is not None  # noqa: S101  # without a width every table fits
     for number, row in enumerate(rows):
         if number:
             click.echo()
@@ -88,13 +110,38 @@ def parse_since(text: str, now: datetime) -> int:
     return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))
 
 
+def _table_row(row: HistoryRow) -> tuple[str | Cell, ...]:
+    judgement = row.judgement
+    limits = _limits_text(judgement.limits) if judgement.limits else ""
+    voided = "" if row.void_reason is None else f"VOIDED ({printable_text(row.void_reason)})  "
+    colour = "" if voided else verdict_colour(judgement.verdict, judgement.margin)
+    return (
+        local_time(row.reading.timestamp.utc_ns) + (" (clock was not set)" if row.clock_set is False else ""),
+        f"{printable_text(row.site.name)} / {printable_text(row.site.unit)}",
+        printable_text(f"{row.circuit}: {row.component} {row.section}".rstrip()),
+        printable_text("–".join(row.terminals)),
+        f"{voided}{printable_text(row.reading.text)}",
+        Cell(_verdict_text(row), colour),
+        limits,
+        "" if judgement.deviation_percent is None else f"{judgement.deviation_percent:+.1f} %",
+        ". ".join(filter(None, (printable_text(overdue_part(judgement.calibration)), *_asked(judgement)))),
+    )
+
+
+def _asked(judgement: Judgement) -> list[str]:
+    return [] if judgement.question is None else [f"asked: {printable_text(judgement.question.text)}"]
+
+
+def _verdict_text(row: HistoryRow) -> str:
+    judgement = row.judgement
+    close = f" ({judgement.margin})" if judgement.margin is Margin.CLOSE_CALL else ""
+    return f"{judgement.verdict.value.upper()}{close}"
+
+
 def history_lines(row: HistoryRow, width: int) -> list[str]:
     """Return an accepted reading as lines of at most ``width`` characters, broken between facts if possible."""
     judgement = row.judgement
-    verdict = judgement.verdict.value.upper()
-    if judgement.margin is Margin.CLOSE_CALL:
-        verdict += f" ({judgement.margin})"
-    facts = [printable_text(row.reading.text), verdict]
+    facts = [printable_text(row.reading.text), _verdict_text(row)]
     if row.void_reason is not None:
         facts.insert(0, f"VOIDED ({printable_text(row.void_reason)})")
     if judgement.limits:
@@ -103,7 +150,7 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
         facts.append(f"{judgement.deviation_percent:+.1f} %")
     if overdue := overdue_part(judgement.calibration):
         facts.append(printable_text(overdue))
-    asked = [] if judgement.question is None else [f"asked: {printable_text(judgement.question.text)}"]
+    asked = _asked(judgement)
     part = [
         f"{printable_text(row.component)} {printable_text(row.section)}".rstrip(),
         printable_text("–".join(row.terminals)),
@@ -157,6 +204,17 @@ def _limits_text(limits: Limits) -> str:
     return printable_text(range_text if limits.basis == range_text else f"{range_text} ({limits.basis})")
 
 
-def _empty_text(reader: Reader, *, filtered: bool) -> str:
-    units = sorted({printable_text(visit.site.unit) for visit in reader.visits()}) if filtered else []
-    return "No accepted readings" + (f" match. Units here: {', '.join(units)}." if units else " yet.")
+def _empty_text(reader: Reader, unit: str | None, component: str | None, *, filtered: bool) -> str:
+    if not filtered:
+        return "No accepted readings yet."
+    units = sorted({printable_text(visit.site.unit) for visit in reader.visits()})
+    if unit is not None and unit not in units:
+        nearest = did_you_mean(unit, units)
+        listed = f"Units here: {', '.join(units)}."
+        return f"No accepted readings match. {nearest or listed}"
+    if component is not None:
+        components = {printable_text(row.component) for row in reader.history(unit=unit)}
+        nearest = did_you_mean(component, components)
+        listed = f"Components here: {', '.join(sorted(components))}."
+        return f"No accepted readings match. {nearest or listed}"
+    return "No accepted readings match."

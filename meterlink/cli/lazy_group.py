@@ -1,10 +1,12 @@
-"""A click group that imports a subcommand only when it runs."""
+"""Click groups that name the nearest subcommand for a misspelt one, and import a subcommand only when it runs."""
 
 import importlib
 from collections.abc import Mapping
 from typing import NamedTuple, cast
 
 import click
+
+from meterlink.core.text import did_you_mean
 
 
 class LazyCommand(NamedTuple):
@@ -15,7 +17,25 @@ class LazyCommand(NamedTuple):
     help: str
 
 
-class LazyGroup(click.Group):
+class CommandGroup(click.Group):
+    """A group that answers a misspelt subcommand with the nearest one."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return ``(name, command, further arguments)``.
+
+        Raises:
+            UsageError: there is no such subcommand.
+        """
+        name = args[0]
+        if not ctx.resilient_parsing and not name.startswith("-") and self.get_command(ctx, name) is None:
+            remedy = did_you_mean(name, self.list_commands(ctx)) or f"There are {', '.join(self.list_commands(ctx))}."
+            raise click.UsageError(f"There is no command {name!r}. {remedy}", ctx)
+        return super().resolve_command(ctx, args)
+
+
+class LazyGroup(CommandGroup):
     """A group of `LazyCommand` subcommands, by name."""
 
     lazy_commands: Mapping[str, LazyCommand]

@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 import click
 
 from meterlink.cli.lazy_group import LazyCommand, lazy_group
+from meterlink.cli.terminal import colour_choice, is_interactive
 from meterlink.core.errors import MeterlinkError, user_error
 from meterlink.core.text import clean_text
 from meterlink.core.version import VERSION
@@ -39,10 +40,26 @@ _COMMANDS = {
 }
 
 
-@click.group(cls=lazy_group(_COMMANDS), context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=lazy_group(_COMMANDS),
+    context_settings={"help_option_names": ["-h", "--help"]},
+    invoke_without_command=True,
+)
 @click.version_option(VERSION, prog_name="meterlink")
-def cli() -> None:
-    """Read Bluetooth multimeters, judge each part at once and keep the proof."""
+@click.pass_context
+def cli(context: click.Context) -> None:
+    """Read Bluetooth multimeters, judge each part at once and keep the proof.
+
+    Without a command it asks for the job: the demo, a visit, or finding a meter.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    if not is_interactive():
+        click.echo(context.get_help())
+        return
+    from meterlink.cli.first_run import ask_for_the_job  # noqa: PLC0415  # `--help` must start at once
+
+    ask_for_the_job(context)
 
 
 def main(args: list[str] | None = None) -> NoReturn:
@@ -53,7 +70,7 @@ def main(args: list[str] | None = None) -> NoReturn:
             stream.reconfigure(errors="replace")
     try:
         _check_no_empty_value(sys.argv[1:] if args is None else args)
-        status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False)
+        status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False, color=colour_choice())
     except (Exception, BaseExceptionGroup) as raised:  # noqa: BLE001  # unexpected errors are raised again
         sys.exit(_report(user_error(raised)))
     sys.exit(status if isinstance(status, int) else 0)

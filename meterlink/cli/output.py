@@ -1,14 +1,121 @@
-"""Output that several commands share: an accepted reading, a count, text from outside."""
+"""The convention of commands that list records: a table, one JSON value, or one line per record.
+
+A listing is a command whose help begins with List or Show. It takes `listing_options`, which give it its `Form`::
+
+    @click.command("list")
+    @listing_options("visit", "site", "unit")           # the keys of a record that a line has, in this order
+    def list_visits(*, form: Form) -> None:
+        if not form.prints(records, records):
+            …                                           # the table or the sentences
+"""
 
 import json
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import wraps
+from typing import TYPE_CHECKING, Any
 
+import click
+
+from meterlink.cli.table import Cell, styled, table_lines
+from meterlink.cli.terminal import terminal_width
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.equipment import TestPoint
 from meterlink.core.text import clean_text
-from meterlink.station.visit import AcceptedReading
+
+if TYPE_CHECKING:
+    from meterlink.core.equipment import TestPoint
+    from meterlink.station.visit import AcceptedReading
 
 # The longest text that Meterlink itself stores, with room to spare; longer text in a database or a file is foreign.
 _MAX_TEXT_LENGTH = 800  # characters
+
+# A verdict's colour; its word stands beside it always.
+_GOOD, _BAD, _DOUBTFUL = "green", "red", "yellow"
+_COLOURS = {"within": _GOOD, "outside": _BAD, "open": _BAD, "shorted": _BAD}
+
+Command = Callable[..., None]
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """The form in which a listing is printed; ``columns`` are the keys of a record that one of its lines has."""
+
+    as_json: bool
+    as_lines: bool
+    columns: tuple[str, ...]
+
+    def prints(self, value: object, records: Sequence[Mapping[str, Any]]) -> bool:
+        """Print ``value`` as JSON, or a line for each of ``records``; return False where text is wanted."""
+        if self.as_json:
+            click.echo(json.dumps(value, indent=2))  # ASCII only: safe in a pipe of any encoding
+        elif self.as_lines:
+            for record in records:
+                click.echo("\t".join(_field(record[column]) for column in self.columns))
+        return self.as_json or self.as_lines
+
+
+def listing_options(*columns: str) -> Callable[[Command], Command]:
+    """Add ``--json`` and ``--lines`` to a command, which gets its ``form``; its help lists the columns of a line."""
+
+    def decorate(function: Command) -> Command:
+        @wraps(function)
+        def with_form(*args: Any, as_json: bool, as_lines: bool, **more: Any) -> None:
+            if as_json and as_lines:
+                raise click.UsageError("Give either --json or --lines.")
+            function(*args, form=Form(as_json, as_lines, columns), **more)
+
+        described, feed, hidden = (function.__doc__ or "").partition("\f")
+        with_form.__doc__ = f"{described.rstrip()}\n\n    With --lines: {', '.join(columns)}.\n\n    {feed}{hidden}"
+        lines_help = "Print a line for each, its fields separated by tabs, for grep and cut."
+        return json_option(click.option("--lines", "as_lines", is_flag=True, help=lines_help)(with_form))
+
+    return decorate
+
+
+def print_table(headings: Sequence[str], rows: Sequence[Sequence[str | Cell]]) -> None:
+    """Print a table; on a terminal too narrow for it, each row as its cells below each other, the first one outermost.
+
+    In a pipe nothing is cut.
+    """
+    width = terminal_width()
+    lines = table_lines(headings, rows, width)
+    if lines is None:
+        lines = [
+            styled(line, cell.colour)
+            for row in rows
+            for number, cell in enumerate(Cell.of(each) for each in row)
+            if cell.text
+            for line in textwrap.wrap(
+                cell.text, max(width or 0, 10), initial_indent="  " * bool(number), subsequent_indent="    "
+            )
+        ]
+    click.echo("\n".join(lines))
+
+
+def _field(value: object) -> str:
+    """Return a value of JSON as a field: empty for null, a list with spaces between; no tab, no second line."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return printable_text(" ".join(map(str, value)) if isinstance(value, list) else str(value))
+
+
+def local_time(utc_ns: int) -> str:
+    """Return a time as a person reads it, ``2026-07-01 13:05``: local, to the minute."""
+    try:
+        return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+    except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
+        return "time unknown"
+
+
+def verdict_colour(verdict: str, margin: str | None) -> str:
+    """Return the colour of a verdict: a close call, and any that decides nothing, looks like neither good nor bad."""
+    return _DOUBTFUL if margin == "close call" else _COLOURS.get(verdict, _DOUBTFUL)
 
 
 def printable_text(text: str) -> str:
@@ -16,7 +123,7 @@ def printable_text(text: str) -> str:
     return clean_text(text, _MAX_TEXT_LENGTH)
 
 
-def accepted_line(point: TestPoint, accepted: AcceptedReading) -> str:
+def accepted_line(point: "TestPoint", accepted: "AcceptedReading") -> str:
     """Return an accepted reading with its verdict on one line."""
     judgement = accepted.judgement
     margin = f" ({judgement.margin})" if judgement.margin == "close call" else ""
@@ -26,7 +133,7 @@ def accepted_line(point: TestPoint, accepted: AcceptedReading) -> str:
     )
 
 
-def accepted_json(point: TestPoint, accepted: AcceptedReading) -> str:
+def accepted_json(point: "TestPoint", accepted: "AcceptedReading") -> str:
     """Return an accepted reading with its verdict as one JSON object on one line.
 
     ``value`` is in the SI unit of the quantity, ``low`` and ``high`` are in ``unit``, ``settled_in`` is in seconds.

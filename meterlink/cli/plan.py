@@ -1,13 +1,15 @@
 """``meterlink plan``: check a plan file, list the shipped plans, show one."""
 
-import json
-import shutil
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import click
 
+from meterlink.cli.completion import complete_plan
+from meterlink.cli.lazy_group import CommandGroup
+from meterlink.cli.output import Form, listing_options, print_table
+from meterlink.cli.terminal import text_width
 from meterlink.core.cautions import caution_at
 from meterlink.core.equipment import DerivedPoint, MarkedVoltage, Plan, PlanQuestion, Rating, Span, TestPoint
 from meterlink.core.errors import InputError
@@ -42,7 +44,7 @@ _answer_option: Callable[[Callable[..., None]], Callable[..., None]] = click.opt
 )
 
 
-@click.group()
+@click.group(cls=CommandGroup)
 def command() -> None:
     """Check, list and show plans: the ordered test points of a visit."""
 
@@ -71,19 +73,38 @@ def check(context: click.Context, file: str, answers: dict[str, str]) -> None:
 
 
 @command.command("list")
-def list_shipped() -> None:
-    """List the plans that ship with Meterlink."""
-    width = max(map(len, shipped_plans()))
-    for name in shipped_plans():
-        plan = load_plan(name)
-        click.echo(f"{name:{width}}  {plan.name}, {_points_text(plan)}")
+@listing_options("plan", "name", "points", "derived", "questions")
+def list_shipped(*, form: Form) -> None:
+    """List the plans that ship with Meterlink, one for each kind of unit.
+
+    \b
+        meterlink plan list
+
+    With --json: an array of plan (its name for --plan), name (the kind of unit), points, derived and questions (their
+    numbers).
+    """
+    plans = {key: load_plan(key) for key in shipped_plans()}
+    records = [
+        {
+            "plan": key,
+            "name": plan.name,
+            "points": len(plan.points),
+            "derived": len(plan.derived),
+            "questions": len(plan.asked),
+        }
+        for key, plan in plans.items()
+    ]
+    if form.prints(records, records):
+        return
+    headings = ("Plan", "Kind of unit", "Test points")
+    print_table(headings, [(key, plan.name, _points_text(plan)) for key, plan in plans.items()])
 
 
 @command.command()
-@click.argument("name")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, for programs.")
+@click.argument("name", shell_complete=complete_plan)
+@listing_options("key", "circuit", "component", "section", "terminals", "quantity", "coupling", "state", "basis")
 @_answer_option
-def show(name: str, *, as_json: bool, answers: dict[str, str]) -> None:
+def show(name: str, *, form: Form, answers: dict[str, str]) -> None:
     """Show the plan NAME (a shipped plan or a file): its test points in order, with limits and cautions.
 
     Its questions on the machine come first, points derived from several readings last. With --answer only the test
@@ -97,18 +118,13 @@ def show(name: str, *, as_json: bool, answers: dict[str, str]) -> None:
     words), usual and when.
     """
     plan, open_questions = _answered(load_plan(name), answers)
-    if as_json:
-        # ASCII only: safe in a pipe of any encoding.
-        points, derived = (
-            [_point_fields(point, plan) for point in plan.points],
-            [_derived_fields(point, plan) for point in plan.derived],
-        )
-        questions = [_question_fields(asked) for asked in open_questions]
-        click.echo(
-            json.dumps({"name": plan.name, "questions": questions, "points": points, "derived": derived}, indent=2)
-        )
+    points = [_point_fields(point, plan) for point in plan.points]
+    derived = [_derived_fields(point, plan) for point in plan.derived]
+    questions = [_question_fields(asked) for asked in open_questions]
+    lines = [{**fields, "basis": (fields["limits"] or {}).get("basis")} for fields in points]
+    if form.prints({"name": plan.name, "questions": questions, "points": points, "derived": derived}, lines):
         return
-    width = max(_MIN_WIDTH, min(shutil.get_terminal_size().columns, _MAX_WIDTH))
+    width = max(_MIN_WIDTH, min(text_width(), _MAX_WIDTH))
     click.echo("\n".join(plan_lines(plan, open_questions, width)))
 
 

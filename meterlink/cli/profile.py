@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from meterlink.cli.lazy_group import CommandGroup
 from meterlink.core.text import clean_text
 from meterlink.profiles import Profile, check_profile
 from meterlink.tomlfile.files import read_text_file
@@ -11,7 +12,7 @@ from meterlink.tomlfile.files import read_text_file
 _MAX_PATH_LENGTH = 4096  # characters of a file's name; no system allows more
 
 
-@click.group()
+@click.group(cls=CommandGroup)
 def command() -> None:
     """Check profiles: meters described in TOML files."""
 

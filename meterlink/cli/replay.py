@@ -11,6 +11,7 @@ from typing import cast
 import click
 
 from meterlink.capture.capture_file import Capture
+from meterlink.cli.completion import complete_plan
 from meterlink.cli.output import accepted_json, accepted_line
 from meterlink.cli.run import read_boot_id, stop_on_signals
 from meterlink.core.clock import Clock, SystemClock
@@ -67,7 +68,13 @@ class ReplayResult:
     show_default=True,
     help="At the recorded pace, or as fast as possible.",
 )
-@click.option("--plan", default=DEFAULT_PLAN, show_default=True, help="A plan file, or the name of a shipped plan.")
+@click.option(
+    "--plan",
+    shell_complete=complete_plan,
+    default=DEFAULT_PLAN,
+    show_default=True,
+    help="A plan file, or the name of a shipped plan.",
+)
 @click.option("--point", default="", metavar="KEY", help="Start at this test point; default: the plan's first.")
 @click.option("--data", type=click.Path(file_okay=False), help="Keep the readings in this folder, marked as replayed.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object per accepted reading.")

@@ -1,7 +1,5 @@
 """``meterlink trend``: the drift of every part over the stored visits, and the dates when it crosses its limits."""
 
-import json
-import shutil
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -10,11 +8,14 @@ from typing import Any
 
 import click
 
+from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.judge.output import limits_text
 from meterlink.cli.judge.replacement_table import REPLACEMENTS, DatedReplacement
 from meterlink.cli.judge.trend import trend_fields
-from meterlink.cli.output import printable_text
+from meterlink.cli.output import Form, listing_options, printable_text
 from meterlink.cli.row_points import point_of_row
+from meterlink.cli.table import styled
+from meterlink.cli.terminal import text_width
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.replacements import Replacement
 from meterlink.core.units import convert
@@ -36,11 +37,11 @@ _VERDICTS_WITHOUT_DRIFT = {
 
 @click.command("trend")
 @click.option("--data", metavar="DIR", help="Data folder of the station.")
-@click.option("--site", metavar="TEXT", help="Only this site (full name).")
-@click.option("--unit", metavar="TEXT", help="Only this unit (full name).")
+@click.option("--site", metavar="TEXT", shell_complete=complete_site, help="Only this site (full name).")
+@click.option("--unit", metavar="TEXT", shell_complete=complete_unit, help="Only this unit (full name).")
 @click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
 @click.option("--replacements", metavar="FILE", help="TOML file with the parts that were replaced between visits.")
-@click.option("--json", "as_json", is_flag=True, help="Print a JSON array, for programs.")
+@listing_options("site", "unit", "circuit", "component", "section", "terminals", "quantity", "rating", "answer")
 def command(
     data: str | None,
     site: str | None,
@@ -48,7 +49,7 @@ def command(
     component: str | None,
     replacements: str | None,
     *,
-    as_json: bool,
+    form: Form,
 ) -> None:
     """Show for each part whether it has drifted from visit to visit, and when it crosses its limits.
 
@@ -75,20 +76,20 @@ def command(
         _PointSeries.from_visits(visits, at_point)
         for visits, at_point in zip(all_visits, _replacements_by_point(all_visits, dated), strict=True)
     ]
-    if as_json:
-        # ASCII only: safe in a pipe of any encoding.
-        click.echo(json.dumps([series.fields() for series in all_series], indent=2))
+    records = [series.fields() for series in all_series]
+    lines = [{**record, "answer": (record["trend"] or {}).get("answer", "NO VALUES")} for record in records]
+    if form.prints(records, lines):
         return
     if not all_series:
         filtered = any((site, unit, component))
         click.echo(f"No accepted readings {'match; give names in full' if filtered else 'yet'}.")
         return
-    width = max(shutil.get_terminal_size().columns, _MIN_WIDTH)
+    width = max(text_width(), _MIN_WIDTH)
     for series in all_series:
-        head, *lines = series.lines()
-        _print_wrapped(head, "", width)
-        for line in lines:
-            _print_wrapped(line, "  ", width)
+        head, *sentences = series.lines()
+        _print_wrapped(head, "", width, "bold")
+        for sentence in sentences:
+            _print_wrapped(sentence, "  ", width)
     _print_wrapped("One value per visit: the last accepted reading.", "", width)
 
 
@@ -296,7 +297,6 @@ def _day_text(row: HistoryRow) -> str:
     return "day unknown" if time_text is None else time_text[:10]
 
 
-def _print_wrapped(line: str, indent: str, width: int) -> None:
-    click.echo(
-        textwrap.fill(line, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
-    )
+def _print_wrapped(line: str, indent: str, width: int, colour: str = "") -> None:
+    text = textwrap.fill(line, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
+    click.echo(styled(text, colour))

@@ -7,8 +7,29 @@ from typing import Any
 
 import click
 
-from meterlink.cli.output import printable_text
+from meterlink.cli.choice import NamedChoice
+from meterlink.cli.completion import (
+    complete_open_visit,
+    complete_plan,
+    complete_point,
+    complete_site,
+    complete_unit,
+    complete_visit,
+)
+from meterlink.cli.lazy_group import CommandGroup
+from meterlink.cli.output import (
+    Form,
+    json_option,
+    listing_options,
+    local_time,
+    print_table,
+    printable_text,
+    verdict_colour,
+)
 from meterlink.cli.station_command import send_command
+from meterlink.cli.stored_visits import SHORT_ID, find_visit, short_id
+from meterlink.cli.table import Cell, styled
+from meterlink.cli.terminal import terminal_width
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import NoDatabaseError, VisitError
 from meterlink.core.outcomes import Outcome
@@ -21,12 +42,11 @@ from meterlink.store.rows import StoredVisit
 _data = click.option(
     "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
 )
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+_STATE_COLOURS = {"active": "green", "paused": "yellow", "closed": ""}
+_OUTCOMES = NamedChoice(list(map(str, Outcome)))
 
-_OUTCOMES = click.Choice(list(map(str, Outcome)))
 
-
-@click.group()
+@click.group(cls=CommandGroup)
 def command() -> None:
     """Begin, pause, switch and close visits; enter ratings and notes.
 
@@ -35,13 +55,20 @@ def command() -> None:
 
 
 @command.command()
-@click.option("--site", required=True, help="Name of the site.")
-@click.option("--unit", required=True, help="Name of the unit: the machine with the nameplate.")
-@click.option("--plan", default="", help="A plan file or a shipped plan; default: that of the unit's newest visit.")
+@click.option("--site", required=True, shell_complete=complete_site, help="Name of the site.")
+@click.option(
+    "--unit", required=True, shell_complete=complete_unit, help="Name of the unit: the machine with the nameplate."
+)
+@click.option(
+    "--plan",
+    default="",
+    shell_complete=complete_plan,
+    help="A plan file or a shipped plan; default: that of the unit's newest visit.",
+)
 @click.option("--technician", default="", help="Who does the job.")
 @click.option("--job", default="", help="Number of the job.")
 @_data
-@_json
+@json_option
 def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: str | None, as_json: bool) -> None:
     """Begin a visit; the visit before is paused. Ratings of the unit's earlier visits are known.
 
@@ -54,17 +81,18 @@ def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: s
 
 
 @command.command()
-@click.argument("visit", metavar="VISIT")
+@click.argument("visit", metavar="VISIT", shell_complete=complete_open_visit)
 @_data
-@_json
+@json_option
 def switch(*, visit: str, data: str | None, as_json: bool) -> None:
-    """Go on with another open VISIT (its id, see list); the visit before is paused."""
-    _report(send_command(data_dir(data), CommandName.SWITCH_VISIT, visit=visit), "The visit goes on.", as_json=as_json)
+    """Go on with another open VISIT (its id, or the beginning, see list); the visit before is paused."""
+    uid = find_visit(_reader(data).visits(), visit).uid
+    _report(send_command(data_dir(data), CommandName.SWITCH_VISIT, visit=uid), "The visit goes on.", as_json=as_json)
 
 
 @command.command()
 @_data
-@_json
+@json_option
 def pause(*, data: str | None, as_json: bool) -> None:
     """Pause the active visit: readings belong to no visit until another begins."""
     _report(send_command(data_dir(data), CommandName.PAUSE_VISIT), "The visit is paused.", as_json=as_json)
@@ -73,7 +101,7 @@ def pause(*, data: str | None, as_json: bool) -> None:
 @command.command()
 @click.option("--outcome", required=True, type=_OUTCOMES, metavar="OUTCOME", help="The state of the unit.")
 @_data
-@_json
+@json_option
 def close(*, outcome: str, data: str | None, as_json: bool) -> None:
     """Close the active visit, and list the test points that are left.
 
@@ -106,7 +134,7 @@ def note(*, text: str, data: str | None) -> None:
 
 
 @command.command()
-@click.argument("point", metavar="POINT")
+@click.argument("point", metavar="POINT", shell_complete=complete_point)
 @click.option("--reason", required=True, help="Why it is not measured.")
 @_data
 def skip(*, point: str, reason: str, data: str | None) -> None:
@@ -135,7 +163,7 @@ def unvoid(*, reading: str, data: str | None) -> None:
 
 
 @command.command()
-@click.argument("point", metavar="POINT")
+@click.argument("point", metavar="POINT", shell_complete=complete_point)
 @click.argument("text", metavar="RATING")
 @_data
 def rating(*, point: str, text: str, data: str | None) -> None:
@@ -151,7 +179,7 @@ def rating(*, point: str, text: str, data: str | None) -> None:
 @click.option("--elsewhere", is_flag=True, help="The part is not off the truck.")
 @click.option("--undo", is_flag=True, help="Undo the newest replacement of this part.")
 @_data
-@_json
+@json_option
 def replace(  # the options of one command
     *, point: str, rating: str, answer: str, elsewhere: bool, undo: bool, data: str | None, as_json: bool
 ) -> None:
@@ -189,9 +217,13 @@ def replace(  # the options of one command
 
 @command.command("list")
 @_data
-@_json
-def list_visits(*, data: str | None, as_json: bool) -> None:
+@listing_options("visit", "opened", "state", "site", "unit", "outcome", "closed", "plan", "technician", "job")
+def list_visits(*, data: str | None, form: Form) -> None:
     """List the visits, newest last.
+
+    \b
+        meterlink visit list
+        meterlink visit list --lines | grep paused | cut -f 1
 
     With --json: an array of visit (its id), site, unit, plan, state (active, paused or closed), opened, closed,
     outcome, technician, job.
@@ -200,23 +232,36 @@ def list_visits(*, data: str | None, as_json: bool) -> None:
         visits = _reader(data).visits()
     except NoDatabaseError:
         visits = []
-    if as_json:
-        click.echo(json.dumps([_listed(visit) for visit in visits], indent=2))
+    records = [_listed(visit) for visit in visits]
+    if form.prints(records, records):
         return
-    for visit in visits:
-        fields = _listed(visit)
-        place = f"{printable_text(visit.site.name)} / {printable_text(visit.site.unit)}"
-        click.echo(f"{visit.uid}  {fields['opened']}  {fields['state']:6}  {place}  {fields['outcome'] or ''}".rstrip())
     if not visits:
-        click.echo("No visits yet.")
+        click.echo("No visits yet. Begin one: meterlink visit begin --site SITE --unit UNIT")
+        return
+    on_terminal = terminal_width() is not None
+    rows = [
+        (
+            short_id(visit.uid, visits) if on_terminal else visit.uid,
+            local_time(visit.opened.utc_ns),
+            Cell(fields["state"], _STATE_COLOURS[fields["state"]]),
+            f"{printable_text(visit.site.name)} / {printable_text(visit.site.unit)}",
+            fields["outcome"] or "",
+        )
+        for visit, fields in zip(visits, records, strict=True)
+    ]
+    print_table(("Visit", "Opened", "State", "Site / unit", "Outcome"), rows)
 
 
 @command.command()
-@click.argument("visit", metavar="[VISIT]", default="")
+@click.argument("visit", metavar="[VISIT]", default="", shell_complete=complete_visit)
 @_data
-@_json
-def show(*, visit: str, data: str | None, as_json: bool) -> None:
-    """Show a VISIT (its id; default: the active one): its test points, ratings, limits and readings.
+@listing_options("point", "circuit", "component", "section", "terminals", "text", "verdict", "margin", "at", "id")
+def show(*, visit: str, data: str | None, form: Form) -> None:
+    """Show a VISIT (its id or the beginning; default: the active one): test points, ratings, limits and readings.
+
+    \b
+        meterlink visit show
+        meterlink visit show 8ae19539 --json
 
     With --json: the fields of list, and points with key, circuit, component, section, terminals, quantity, coupling,
     state, rating, limits (low, high, unit, basis), readings (accepted, newest last: id, at, text, verdict, margin,
@@ -226,24 +271,24 @@ def show(*, visit: str, data: str | None, as_json: bool) -> None:
     \f
 
     Raises:
-        VisitError: there is no such visit.
+        VisitError: no visit is open.
+        InputError: there is no such visit.
     """
     from meterlink.station.visit_desk import resumed_visit  # noqa: PLC0415  # only this command needs the station
     from meterlink.station.visit_fields import visit_fields  # noqa: PLC0415
 
     reader = _reader(data)
-    found = reader.visit(visit or None)
+    found = reader.visit(find_visit(reader.visits(), visit).uid if visit else None)
     if found is None:
-        raise VisitError(
-            f"There is no visit {visit}." if visit else "No visit is open.", "List them: meterlink visit list"
-        )
-    stored = next(stored for stored in reader.visits() if stored.uid == found.ids.uid)
+        raise VisitError("No visit is open.", "List them: meterlink visit list")
+    stored = find_visit(reader.visits(), found.ids.uid)
     restored = resumed_visit(found, load_settings(existing_data_dir(data)))
     fields = {
         **_listed(stored),
         **visit_fields(restored, found, reader.visit_notes(stored.uid), reader.earlier_verdicts(stored.uid)),
     }
-    click.echo(json.dumps(fields, indent=2) if as_json else "\n".join(_lines(fields)))
+    if not form.prints(fields, _reading_records(fields)):
+        _print_visit(fields)
 
 
 def _reader(data: str | None) -> Reader:
@@ -266,29 +311,55 @@ def _listed(visit: StoredVisit) -> dict[str, Any]:
     }
 
 
-def _lines(fields: Mapping[str, Any]) -> list[str]:
-    place = f"{printable_text(fields['site'])} / {printable_text(fields['unit'])}"
-    lines = [f"{place}, {printable_text(fields['plan'])}, {fields['state']}, opened {fields['opened']}"]
-    for point in fields["points"]:
-        name = " ".join(filter(None, (point["circuit"] + ":", point["component"], point["section"])))
-        rating = f", {printable_text(point['rating'])}" if point["rating"] else ""
-        lines.append(
-            f"{printable_text(name)}, {point['quantity']} at {'–'.join(map(printable_text, point['terminals']))}, "
-            f"{point['state']}{rating}"
-        )
-        lines += [
-            f"  {_mark(reading)}{reading['text']}  {reading['verdict'].upper()}"
-            f"{' (close call)' if reading['margin'] == 'close call' else ''}  {reading['at']}  {reading['id']}"
-            for reading in point["readings"]
-        ]
-    lines += [
-        f"Replaced: {printable_text(fitted['part'])}, {printable_text(fitted['old_rating']) or 'not read'} by "
-        f"{printable_text(fitted['new_rating']) or 'one without a marked rating'}, {fitted['at']}"
-        for fitted in fields["replacements"]
+def _reading_records(fields: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return a record for each reading, and one without a reading for each test point that has none."""
+    without = dict.fromkeys(("text", "verdict", "margin", "at", "id"))
+    return [
+        {**point, "point": point["key"], **reading}
+        for point in fields["points"]
+        for reading in point["readings"] or [without]
     ]
-    lines += [f"Note: {printable_text(note['text'])}" for note in fields["notes"] if note["point"] is None]
-    lines += [f"Skipped {note['point']}: {printable_text(note['text'])}" for note in fields["notes"] if note["point"]]
-    return lines
+
+
+def _print_visit(fields: Mapping[str, Any]) -> None:
+    place = f"{printable_text(fields['site'])} / {printable_text(fields['unit'])}"
+    click.echo(f"{styled(place, 'bold')}, {printable_text(fields['plan'])}, {fields['state']}")
+    click.echo(f"Visit {fields['visit']}, opened {fields['opened']}")
+    id_length = None if terminal_width() is None else SHORT_ID  # its beginning suffices for `void`
+    rows = [row for point in fields["points"] for row in _point_rows(point, id_length)]
+    print_table(("Test point", "At", "Limits", "Reading", "Verdict", "Id"), rows)
+    for fitted in fields["replacements"]:
+        old = printable_text(fitted["old_rating"]) or "not read"
+        new = printable_text(fitted["new_rating"]) or "one without a marked rating"
+        click.echo(f"Replaced: {printable_text(fitted['part'])}, {old} by {new}, {fitted['at']}")
+    for note in fields["notes"]:
+        text = printable_text(note["text"])
+        click.echo(f"Skipped {note['point']}: {text}" if note["point"] else f"Note: {text}")
+
+
+def _point_rows(point: Mapping[str, Any], id_length: int | None) -> list[tuple[str | Cell, ...]]:
+    limits = point["limits"] or {}
+    head = (
+        printable_text(" ".join(filter(None, (f"{point['circuit']}:", point["component"], point["section"])))),
+        printable_text("–".join(point["terminals"])),
+        printable_text(point["rating"] or limits.get("basis") or ""),
+    )
+    readings = [
+        (
+            f"{_mark(reading)}{printable_text(reading['text'])}",
+            _verdict_cell(reading),
+            reading["id"][:id_length],
+        )
+        for reading in point["readings"]
+    ]
+    first, *later = readings or [("not measured", Cell(""), "")]
+    return [(*head, *first), *(("", "", "", *reading) for reading in later)]
+
+
+def _verdict_cell(reading: Mapping[str, Any]) -> Cell:
+    close = " (close call)" if reading["margin"] == "close call" else ""
+    colour = "" if reading["voided"] else verdict_colour(reading["verdict"], reading["margin"])
+    return Cell(f"{reading['verdict'].upper()}{close}", colour)
 
 
 def _mark(reading: Mapping[str, Any]) -> str:

@@ -9,6 +9,7 @@ from typing import TypeAlias
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Question
 from meterlink.core.readings import Coupling
+from meterlink.core.text import did_you_mean
 from meterlink.core.units import Amount, Quantity
 
 
@@ -260,7 +261,8 @@ class Plan:
         known = [asked.key for asked in self.asked]
         for key in answers:
             if key not in known:
-                remedy = f"Use one of: {', '.join(known)}." if known else "Leave the answer out."
+                listed = f"Use one of: {', '.join(known)}." if known else "Leave the answer out."
+                remedy = did_you_mean(key, known) or listed
                 raise InputError(f"There is no question {key!r} in the plan {self.name}.", remedy)
         checked: dict[str, str] = {}
         for asked in self.asked:

@@ -1,9 +1,12 @@
 """Text from outside (names on the air, labels in files), made safe to show, log and store."""
 
 import unicodedata
+from collections.abc import Iterable
 
 # A GATT device name is at most 248 bytes (Bluetooth Core, Device Name); a row of a 40-column screen has room for 40.
 LONGEST_NAME = 40
+
+_FEWEST_BEGUN = 3  # letters of a name that was begun; fewer begin too many names
 
 KEY_PATTERN = "[a-z0-9]+(?:-[a-z0-9]+)*"
 """The pattern of a key that people write in a file: lower-case letters, digits, single hyphens between them."""
@@ -35,3 +38,14 @@ def count_phrase(number: int, noun: str) -> str:
     """Return ``1 packet``, ``3 packets``, ``2 entries``, ``no packets``."""
     plural = f"{noun[:-1]}ies" if noun.endswith("ry") else f"{noun}s"
     return f"{number or 'no'} {noun if number == 1 else plural}"
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return ``Did you mean herm?``, the known name that is most like ``word``; empty if none is like it."""
+    from difflib import get_close_matches  # noqa: PLC0415  # only for a mistake
+
+    by_folded = {name.casefold(): name for name in known}
+    folded = word.casefold()
+    begun = [name for name in by_folded if len(folded) >= _FEWEST_BEGUN and name.startswith(folded)]
+    alike = begun[:1] or get_close_matches(folded, by_folded, 1)
+    return f"Did you mean {by_folded[alike[0]]}?" if alike else ""

@@ -6,6 +6,7 @@ from typing import Any
 
 from meterlink.core.equipment import CircuitState, Plan, PlanQuestion, TestPoint
 from meterlink.core.errors import InputError, PlanError
+from meterlink.core.text import did_you_mean
 from meterlink.plans.derived_table import DERIVED, DerivedTable, PointsByKey
 from meterlink.plans.point_table import ON_SITE, POINT
 from meterlink.plans.question_table import (
@@ -96,7 +97,7 @@ def read_plan_text(name_or_file: str) -> str:
     try:
         return read_text_file(name_or_file, "plan")
     except InputError as error:
-        remedy = f"Give a file, or one of: {', '.join(shipped_plans())}."
+        remedy = did_you_mean(name_or_file, shipped_plans()) or f"Give a file, or one of: {', '.join(shipped_plans())}."
         raise PlanError(error.message, remedy) from error
 
 

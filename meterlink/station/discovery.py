@@ -11,7 +11,7 @@ from meterlink.ble.discovery import DiscoveredDevice, not_found_message
 from meterlink.ble.states import MeterStatus
 from meterlink.core.equipment import ConnectionState, DriverFit, Meter
 from meterlink.core.errors import DriverError, InputError, RadioError
-from meterlink.core.text import LONGEST_NAME, clean_text
+from meterlink.core.text import LONGEST_NAME, clean_text, did_you_mean
 from meterlink.driver_api import CERTAIN, Advertisement, DriverFactory
 from meterlink.link.messages import DeviceView, DiscoveryView, DriverScoreView, Topic
 from meterlink.plugins import driver_fit, rank_drivers
@@ -167,7 +167,9 @@ class MeterDiscovery:
         """
         row = next((row for row in await self._meter_rows() if _is_named(row, old)), None)
         if row is None:
-            raise InputError(f"No meter is known under {old}.", "See the known ones: meterlink find")
+            known = [known for row in await self._meter_rows() for known in (row.meter.name, row.current_address)]
+            remedy = did_you_mean(old, filter(None, known)) or "See the known ones: meterlink find"
+            raise InputError(f"No meter is known under {old}.", remedy)
         if self._discovered_at(new) is not None:
             address = await self.discover_services(new)
             if mismatch := identity_mismatch(row.meter, self._services_by_address[address.upper()]):
@@ -208,7 +210,9 @@ class MeterDiscovery:
         by_name = [device for device in devices if name in {device.name, device.row.meter.name if device.row else ""}]
         candidates = by_address or by_name
         if not candidates:
-            raise RadioError(*not_found_message(name))
+            message, remedy = not_found_message(name)
+            known = (known for device in devices for known in (device.name, device.address) if known)
+            raise RadioError(message, f"{did_you_mean(name, known)} {remedy}".lstrip())
         if len(candidates) > 1:
             addresses = ", ".join(device.address for device in candidates)
             raise InputError(

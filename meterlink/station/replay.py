@@ -8,6 +8,7 @@ from typing import Literal, Protocol
 from meterlink.ble.connection import MeterSession, ReceivedPacket
 from meterlink.capture.capture_file import Capture
 from meterlink.core.clock import Clock, Timestamp
+from meterlink.core.text import did_you_mean
 from meterlink.driver_api import Advertisement, Characteristic, Driver, DriverError, DriverFactory
 from meterlink.plugins import best_driver
 from meterlink.station.drivers import profile_of
@@ -75,8 +76,9 @@ def choose_driver(capture: Capture, factories: Sequence[DriverFactory], name: st
     if name:
         factory = next((candidate for candidate in factories if candidate.name == name), None)
         if factory is None:
-            names = ", ".join(candidate.name for candidate in factories)
-            raise DriverError(f"There is no driver {name!r}.", f"Use one of: {names}.")
+            names = [candidate.name for candidate in factories]
+            remedy = did_you_mean(name, names) or f"Use one of: {', '.join(names)}."
+            raise DriverError(f"There is no driver {name!r}.", remedy)
     else:
         meter = capture.meter
         advertisement = Advertisement(meter.name, meter.service_uuids) if meter else Advertisement()

@@ -13,6 +13,7 @@ from meterlink.core.questions import Question
 from meterlink.core.readings import Reading
 from meterlink.core.replacements import Replacement
 from meterlink.core.stock import StockItem
+from meterlink.core.text import did_you_mean
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
@@ -164,7 +165,8 @@ class ActiveVisit:
             InputError: there is no such point.
         """
         if key not in self.points:
-            raise InputError(f"There is no test point {key!r} in this visit.", f"Use one of: {', '.join(self.points)}.")
+            remedy = did_you_mean(key, self.points) or f"Use one of: {', '.join(self.points)}."
+            raise InputError(f"There is no test point {key!r} in this visit.", remedy)
         return self.points[key]
 
     def planned_point(self, key: str) -> TestPoint:

@@ -11,7 +11,7 @@ from meterlink.core.clock import Clock, format_rfc3339
 from meterlink.core.equipment import Plan, Site, TestPoint
 from meterlink.core.errors import InputError, PlanError, VisitError
 from meterlink.core.outcomes import Outcome
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, did_you_mean
 from meterlink.core.verdicts import Verdict
 from meterlink.link.messages import Message, PlanNameView, Topic, UnitView, VisitsView
 from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text, shipped_plans
@@ -114,7 +114,8 @@ class VisitDesk:
         """
         visit = self._collection.current.require()
         if outcome not in list(Outcome):
-            raise InputError(f"{outcome!r} is not an outcome.", f"Write one of: {', '.join(Outcome)}.")
+            remedy = did_you_mean(outcome, Outcome) or f"Write one of: {', '.join(Outcome)}."
+            raise InputError(f"{outcome!r} is not an outcome.", remedy)
         await self._collection.wait_for_commits()
         left = await asyncio.to_thread(self._left_points, visit)
         await asyncio.wrap_future(self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome))

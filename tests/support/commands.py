@@ -1,9 +1,11 @@
 """Commands run in this process, as a user types them."""
 
 import json
+import os
 from contextlib import redirect_stderr, redirect_stdout
 from io import BytesIO, TextIOWrapper
 from typing import Any, NamedTuple
+from unittest.mock import patch
 
 import pytest
 
@@ -26,6 +28,22 @@ def run_command(*args: str) -> CommandResult:
         main(list(args))
     assert isinstance(ended.value.code, int)
     return CommandResult(ended.value.code, _text(out), _text(err))
+
+
+class _Terminal(TextIOWrapper):
+    """A stream that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def run_on_terminal(columns: int, *args: str) -> str:
+    """Run ``meterlink`` with ``args`` on a terminal of so many columns; return its output, with its colours."""
+    out = _Terminal(BytesIO(), encoding="utf-8", newline="\n", write_through=True)
+    given = {"COLUMNS": str(columns), "TERM": "xterm", "NO_COLOR": "", "FORCE_COLOR": "", "CLICOLOR": ""}
+    with patch.dict(os.environ, given), redirect_stdout(out), pytest.raises(SystemExit):
+        main(list(args))
+    return _text(out)
 
 
 def _text(stream: TextIOWrapper) -> str:

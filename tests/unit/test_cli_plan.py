@@ -76,7 +76,7 @@ def test_control_characters_of_a_file_name_are_not_printed(file: Path) -> None:
 def test_the_list() -> None:
     code, out, _ = run("list")
     assert code == 0
-    assert [line.split(" ")[0] for line in out.splitlines()] == list(shipped_plans())
+    assert [line.split(" ")[0] for line in out.splitlines()[1:]] == list(shipped_plans())
 
 
 @pytest.mark.parametrize("columns", [40, 80])

@@ -27,7 +27,7 @@ def _parse_size(_context: click.Context, _option: click.Parameter, size: str) ->
 )
 @click.option("--size", default=_SIZE, show_default=True, callback=_parse_size, help="Columns x rows of the picture.")
 def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001  # click passes flags by name
-    """Show the reading, its limits, the verdict and the next step.
+    """Open the dashboard: the reading, its limits, the verdict and the next step.
 
     Connects to the station's daemon. If none runs, starts one until the dashboard closes.
     """

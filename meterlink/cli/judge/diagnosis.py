@@ -11,8 +11,8 @@ from meterlink.cli.diagnosis_output import (
     parse_ground_minimum,
     parse_mains_frequency,
 )
-from meterlink.cli.judge.output import json_option
 from meterlink.cli.judge.readings_file import read_readings
+from meterlink.cli.output import Form, listing_options
 from meterlink.diagnosis.engine import diagnose
 from meterlink.diagnosis.observations import Case
 from meterlink.station.rules import shipped_rules
@@ -21,8 +21,8 @@ from meterlink.station.rules import shipped_rules
 @click.command()
 @click.option("--readings", "file", required=True, metavar="FILE", help="TOML: test points, each with its readings.")
 @diagnosis_options
-@json_option
-def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, as_json: bool) -> None:
+@listing_options("title", "kind", "confidence", "score", "is_decided", "next_measurement")
+def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, form: Form) -> None:
     """Show the likely causes behind readings in a file, each with its evidence and the next measurement.
 
     The file is a plan: its test points, each with its readings in order, newest last. A reading is the text on the
@@ -55,8 +55,11 @@ def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, as_js
     readings = read_readings(file)
     case = Case(readings.point_readings, hertz, minimum, readings.replacements)
     result = diagnose(case, shipped_rules())
-    if as_json:
-        click.echo(json.dumps(diagnosis_fields(result), ensure_ascii=False))
+    fields = diagnosis_fields(result)
+    if form.as_json:
+        click.echo(json.dumps(fields, ensure_ascii=False))  # one line, as every answer of the judge
+        return
+    if form.prints(fields, fields["causes"]):
         return
     for line in diagnosis_lines(result):
         click.echo(line)

@@ -13,6 +13,7 @@ from meterlink.core.calibration import Calibration, local_day
 from meterlink.core.clock import SystemClock
 from meterlink.core.equipment import PointKind
 from meterlink.core.errors import InputError
+from meterlink.core.text import did_you_mean
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Judgement, Limits
 from meterlink.judge.accuracy import Accuracy, AccuracySheet, accuracy_line_for
@@ -164,7 +165,9 @@ def _find_meter(name: str, data: str | None) -> tuple[AccuracySheet, Calibration
     meters = load_settings(existing_data_dir(data)).meters
     matches = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
     if not matches:
-        raise InputError(f"The settings list no meter {name!r}.", "Add it to settings.toml as [[meter]].")
+        known = [known for meter in meters for known in (meter.name, meter.address)]
+        remedy = did_you_mean(name, filter(None, known)) or "Add it to settings.toml as [[meter]]."
+        raise InputError(f"The settings list no meter {name!r}.", remedy)
     if len(matches) > 1:
         raise InputError(f"The settings list {len(matches)} meters {name!r}.", "Give the address of one of them.")
     sheet = matches[0].accuracy_sheet

@@ -55,7 +55,7 @@ def trend(
     answer: str | None,
     as_json: bool,
 ) -> None:
-    """Show whether a part has drifted from visit to visit, and between which dates it crosses its limits.
+    """Work out whether a part has drifted from visit to visit, and between which dates it crosses its limits.
 
     A date is a day (2025-05-01) or a time (2025-05-01T13:00:00Z); without a zone it is UTC. Proof of a drift needs five
     visits or more. Without limits only the slope is shown. A trend starts anew at a replacement: visits before it

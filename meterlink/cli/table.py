@@ -1,0 +1,81 @@
+"""Tables for a terminal: columns that follow its width, measured in cells, so that wide characters stay in line."""
+
+import unicodedata
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import click
+
+_GAP = "  "
+_MIN_COLUMN = 12  # cells that a shortened column keeps: enough to tell two names of a list apart
+
+
+class Cell(NamedTuple):
+    """A text in a table; ``colour`` is one of click's, empty for none. It never says more than the text does."""
+
+    text: str
+    colour: str = ""
+
+    @classmethod
+    def of(cls, text: "str | Cell") -> "Cell":
+        """Return a text as a cell."""
+        return text if isinstance(text, Cell) else cls(text)
+
+
+def cell_width(text: str) -> int:
+    """Return the cells of a terminal that ``text`` takes: two for a wide character, none for a combining one."""
+    if text.isascii():
+        return len(text)
+    return sum(
+        0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text
+    )
+
+
+def table_lines(headings: Sequence[str], rows: Sequence[Sequence[str | Cell]], width: int | None) -> list[str] | None:
+    """Return a table as lines, headings first; None if it does not fit ``width`` cells.
+
+    Without a width, as in a pipe, nothing is cut. Otherwise the widest columns are shortened (``…``) until it fits. A
+    column that is empty in every row is left out.
+    """
+    cells = [[Cell.of(cell) for cell in row] for row in rows]
+    used = [column for column in range(len(headings)) if any(row[column].text for row in cells)]
+    headings, cells = [headings[column] for column in used], [[row[column] for column in used] for row in cells]
+    widths = [
+        max(map(cell_width, (heading, *(row[column].text for row in cells)))) for column, heading in enumerate(headings)
+    ]
+    if width is not None:
+        while sum(widths) + len(_GAP) * (len(widths) - 1) > width:
+            widest = max(range(len(widths)), key=widths.__getitem__)
+            if widths[widest] <= _MIN_COLUMN:
+                return None
+            widths[widest] -= 1
+    heading_row = [Cell(heading, "bold") for heading in headings]
+    return list(_lines([heading_row, *cells], widths))
+
+
+def _lines(rows: Sequence[Sequence[Cell]], widths: Sequence[int]) -> Iterator[str]:
+    for row in rows:
+        texts = [_fitted(cell.text, width) for cell, width in zip(row, widths, strict=True)]
+        used = max((number for number, text in enumerate(texts, 1) if text.strip()), default=0)
+        texts[used - 1 :] = [text.rstrip() for text in texts[used - 1 :]]
+        yield _GAP.join(styled(text, cell.colour) for text, cell in zip(texts[:used], row[:used], strict=True))
+
+
+def _fitted(text: str, width: int) -> str:
+    """Return ``text`` padded to ``width`` cells, or shortened to them."""
+    excess = cell_width(text) - width
+    if excess <= 0:
+        return text + " " * -excess
+    kept = ""
+    for char in text:
+        if cell_width(kept + char) > width - 1:
+            break
+        kept += char
+    return f"{kept}…" + " " * (width - 1 - cell_width(kept))
+
+
+def styled(text: str, colour: str) -> str:
+    """Return ``text`` in a colour, or ``bold``; `click.echo` takes it out again where no colours are wanted."""
+    if not colour:
+        return text
+    return click.style(text, bold=True) if colour == "bold" else click.style(text, fg=colour)
