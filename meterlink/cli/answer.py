@@ -26,6 +26,10 @@ from meterlink.settings import existing_data_dir
 def command(*, which: str, answer: str | None, data: str | None, form: Form) -> None:
     """List the open questions of the visit, or answer one.
 
+    \b
+        meterlink answer
+        meterlink answer 3 --answer 5.00
+
     QUESTION is its name in the list: the number of an accepted reading, or the key of a question about the machine. It
     may be left out for the first question about the machine, and where only one is open. A reading is judged again; its
     earlier verdict stays in the database. From the answers about the machine its test points follow. The exit status is

@@ -39,7 +39,7 @@ _STANDARD_INPUT = 0  # the file descriptor
 @click.option(
     "--poll", "polls", metavar="UUID[=SECONDS]", multiple=True, help="Read this value every SECONDS; repeatable."
 )
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this time.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after so many seconds.")
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 def command(
     *,
@@ -52,6 +52,10 @@ def command(
     data: str | None,
 ) -> None:
     """Record the packets of the meter at ADDRESS to a capture file (JSON Lines), for `meterlink teach`.
+
+    \b
+        meterlink capture 00:00:5E:00:53:0A -o yard.jsonl
+        meterlink capture --meter "clamp meter" -o yard.jsonl --seconds 60
 
     Type each value of the display on a line of its own, and press Enter while the display shows it: 4.70 uF,
     -12.34 mV DC, OL Mohm. A line that no display can show is reported at once and not recorded. End the recording with

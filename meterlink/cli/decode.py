@@ -29,6 +29,9 @@ INCOMPLETE = "incomplete"
 def command(capture: Path, file: Path, *, as_json: bool) -> None:
     """Decode the packets of a CAPTURE (JSON Lines) with a profile.
 
+    \b
+        meterlink decode yard.jsonl --profile yard.toml
+
     One line per packet, in order of time: t; quantity; value and its unit (V, A, Ω, F, Hz, °C, %; null without a
     value); display; status (ok, overload, invalid; incomplete for a packet that completes no frame); and flags, if the
     display has any: display hold (it is frozen), relative (it shows a difference), low battery. A packet that completes

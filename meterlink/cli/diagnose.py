@@ -65,6 +65,10 @@ def command(
 ) -> None:
     """Show the likely causes behind a visit's readings, each with its evidence and the next measurement.
 
+    \b
+        meterlink diagnose
+        meterlink diagnose --visit 7f3a --mains 60Hz
+
     Works while the station runs. Causes that contradict each other are all shown. With --json the object has the keys
     visit_uid, site, unit, summary, notes, causes, repairs, questions, replacements and derived; each cause has rule,
     title, kind (stop, measurement, connection, upstream, part), confidence (very likely, likely, possible, unlikely,

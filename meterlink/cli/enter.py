@@ -35,6 +35,10 @@ _COMMIT_TIMEOUT = 10.0  # s
 def command(*, text: str, point: str, data: str | None, as_json: bool) -> None:
     """Type in a reading from a meter without radio: 4.70 uF, OL Mohm, -12.34 mV DC.
 
+    \b
+        meterlink enter "43.1 uF"
+        meterlink enter "4.70 uF" --point run-capacitor-fan
+
     The station judges it and accepts it at the active test point at once; then the next test point becomes active. A
     reading with several meanings is accepted as 'cannot tell' with its question, which `meterlink answer` answers. With
     --json: point, circuit, title, and accepted (text, verdict, margin, reason, question and more, as in the station's

@@ -57,7 +57,7 @@ class FindOptions:
 
 @click.command()
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
-@click.option("--seconds", type=click.FloatRange(0.5, 600), help=f"How long to listen; default: {LISTEN_SECONDS:g}.")
+@click.option("--seconds", type=click.FloatRange(0.5, 600), help=f"Seconds to listen; default: {LISTEN_SECONDS:g}.")
 @click.option(
     "--connect",
     metavar="METER",
@@ -96,6 +96,10 @@ def command(
     form: Form,
 ) -> None:
     """List the devices in range: name, address, signal, and the driver that fits or the reason that none does.
+
+    \b
+        meterlink find
+        meterlink find --bind 00:00:5E:00:53:0A --name "clamp meter"
 
     METER is an address, or a name that only one meter in range has. A meter is bound by its address, its service and
     its serial number: another meter at its address is refused later. If a station runs on the data folder, it does the

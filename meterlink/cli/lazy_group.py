@@ -10,11 +10,15 @@ from meterlink.core.text import did_you_mean
 
 
 class LazyCommand(NamedTuple):
-    """A subcommand by module and attribute; with its help text here, listing the commands needs no import."""
+    """A subcommand by module and attribute; with its help text here, listing the commands needs no import.
+
+    ``section`` is the heading below which the help of its group lists it.
+    """
 
     module: str
     attribute: str
     help: str
+    section: str = "Commands"
 
 
 class CommandGroup(click.Group):
@@ -52,9 +56,13 @@ class LazyGroup(CommandGroup):
         return cast("click.Command", getattr(importlib.import_module(lazy.module), lazy.attribute))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        """List the subcommands with their help texts."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, lazy.help) for name, lazy in sorted(self.lazy_commands.items())])
+        """List the subcommands with their help texts, section by section, in the order of their table."""
+        sections: dict[str, list[tuple[str, str]]] = {}
+        for name, lazy in self.lazy_commands.items():
+            sections.setdefault(lazy.section, []).append((name, lazy.help))
+        for section, rows in sections.items():
+            with formatter.section(section):
+                formatter.write_dl(rows)
 
 
 def lazy_group(commands: Mapping[str, LazyCommand]) -> type[LazyGroup]:

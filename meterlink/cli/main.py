@@ -15,28 +15,42 @@ from meterlink.core.text import clean_text
 from meterlink.core.version import VERSION
 
 # The dashboard and the demo are in packages that import this one, so they are named here, not imported.
+_JOB, _RECORD = "At the unit", "Afterwards"
+_METERS, _DESK = "Meters", "At the desk"
 _COMMANDS = {
-    "answer": LazyCommand("meterlink.cli.answer", "command", "List the open questions of the visit; answer one."),
-    "capture": LazyCommand("meterlink.cli.capture", "command", "Record a meter's packets while you type its display."),
-    "decode": LazyCommand("meterlink.cli.decode", "command", "Decode recorded packets with a meter's profile."),
     "demo": LazyCommand(
-        "meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware."
+        "meterlink_simulators.command", "command", "Play a service call on simulated meters: no hardware.", _JOB
     ),
-    "diagnose": LazyCommand("meterlink.cli.diagnose", "command", "Show the likely causes behind a visit's readings."),
-    "enter": LazyCommand("meterlink.cli.enter", "command", "Type in a reading from a meter without radio."),
-    "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own."),
-    "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts."),
-    "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits."),
-    "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans."),
-    "profile": LazyCommand("meterlink.cli.profile", "command", "Check a meter's profile."),
-    "replay": LazyCommand("meterlink.cli.replay", "command", "Replay recorded packets and judge the readings."),
-    "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon)."),
-    "schema": LazyCommand("meterlink.cli.schema", "command", "Print the JSON Schema of a kind of file, for editors."),
-    "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck."),
-    "teach": LazyCommand("meterlink.cli.teach", "command", "Work out a meter's profile from a capture."),
-    "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit."),
-    "visit": LazyCommand("meterlink.cli.visit", "command", "Begin, switch and close visits; show the readings."),
-    "watch": LazyCommand("meterlink_tui.command", "command", "Open the dashboard; start the daemon if none runs."),
+    "visit": LazyCommand("meterlink.cli.visit", "command", "Begin, switch and close visits; show the readings.", _JOB),
+    "watch": LazyCommand(
+        "meterlink_tui.command", "command", "Open the dashboard; start the daemon if none runs.", _JOB
+    ),
+    "enter": LazyCommand("meterlink.cli.enter", "command", "Type in a reading from a meter without radio.", _JOB),
+    "answer": LazyCommand("meterlink.cli.answer", "command", "List the open questions of the visit; answer one.", _JOB),
+    "diagnose": LazyCommand(
+        "meterlink.cli.diagnose", "command", "Show the likely causes behind a visit's readings.", _JOB
+    ),
+    "run": LazyCommand("meterlink.cli.run", "command", "Collect readings from Bluetooth meters (the daemon).", _JOB),
+    "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts.", _RECORD),
+    "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
+    "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck.", _RECORD),
+    "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
+    "capture": LazyCommand(
+        "meterlink.cli.capture", "command", "Record a meter's packets while you type its display.", _METERS
+    ),
+    "teach": LazyCommand("meterlink.cli.teach", "command", "Work out a meter's profile from a capture.", _METERS),
+    "profile": LazyCommand("meterlink.cli.profile", "command", "Check a meter's profile.", _METERS),
+    "decode": LazyCommand(
+        "meterlink.cli.decode", "command", "Decode recorded packets with a meter's profile.", _METERS
+    ),
+    "replay": LazyCommand(
+        "meterlink.cli.replay", "command", "Replay recorded packets and judge the readings.", _METERS
+    ),
+    "judge": LazyCommand("meterlink.cli.judge", "command", "Judge one reading against a rating or limits.", _DESK),
+    "plan": LazyCommand("meterlink.cli.plan", "command", "Check a plan file; list and show the shipped plans.", _DESK),
+    "schema": LazyCommand(
+        "meterlink.cli.schema", "command", "Print the JSON Schema of a kind of file, for editors.", _DESK
+    ),
 }
 
 

@@ -56,6 +56,10 @@ def command() -> None:
 def check(context: click.Context, file: str, answers: dict[str, str]) -> None:
     """Check a plan FILE and list every problem with its line and column, then the questions that are open.
 
+    \b
+        meterlink plan check plan.toml
+        meterlink plan check split-condenser --answer service=240
+
     With --answer it counts the test points of the machine that the answers describe.
 
     Exit status 0 for a usable plan, with or without warnings; 2 for a plan with errors.
@@ -106,6 +110,10 @@ def list_shipped(*, form: Form) -> None:
 @_answer_option
 def show(name: str, *, form: Form, answers: dict[str, str]) -> None:
     """Show the plan NAME (a shipped plan or a file): its test points in order, with limits and cautions.
+
+    \b
+        meterlink plan show split-condenser
+        meterlink plan show split-condenser --answer service=240
 
     Its questions on the machine come first, points derived from several readings last. With --answer only the test
     points known to exist are shown; a point that depends on an open question is not among them.

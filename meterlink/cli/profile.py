@@ -23,6 +23,9 @@ def command() -> None:
 def check(context: click.Context, file: Path) -> None:
     """Check a profile FILE and list every problem with its line, column and remedy.
 
+    \b
+        meterlink profile check yard.toml
+
     Exit status 0 for a usable profile, 2 for a profile with errors.
     """
     checked = check_profile(read_text_file(file, "profile"))

@@ -33,6 +33,10 @@ def command(
 ) -> None:
     """Collect readings from known Bluetooth meters until Ctrl+C or SIGTERM.
 
+    \b
+        meterlink run
+        meterlink run --meter 00:00:5E:00:53:0A
+
     Known meters are those in settings.toml of the data folder and those given with --meter. The visit that was active
     when a station last ran goes on; `meterlink visit begin` begins another.
     """

@@ -29,6 +29,9 @@ _MAX_LINE_LENGTH = 200  # characters of a line
 def command(context: click.Context, capture: Path, output: Path | None, name: str | None, *, as_json: bool) -> None:
     """Work out a meter's profile from a CAPTURE (JSON Lines) with labels.
 
+    \b
+        meterlink teach yard.jsonl -o yard.toml
+
     The profile agrees with every entry. If no profile does, none is written, and the entry that contradicts the others
     is named. To test the profile, each entry is held out in turn and decoded by a profile made from the others. Exit
     status 0 for a profile, 1 for none, 2 for an unusable capture.

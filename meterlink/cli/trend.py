@@ -53,6 +53,10 @@ def command(
 ) -> None:
     """Show for each part whether it has drifted from visit to visit, and when it crosses its limits.
 
+    \b
+        meterlink trend
+        meterlink trend --unit "Condenser 1" --component "run capacitor"
+
     Each visit counts with one value: the last accepted reading of a test point (same site, unit, circuit, component,
     section, terminals and quantity). The newest limits apply. A trend starts anew at a replacement: a new rating means
     a new part, and only the visits since then count. A new part with the old rating is known from `meterlink visit

@@ -72,6 +72,9 @@ def command() -> None:
 def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: str | None, as_json: bool) -> None:
     """Begin a visit; the visit before is paused. Ratings of the unit's earlier visits are known.
 
+    \b
+        meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1" --plan split-condenser
+
     With --json: visit (its id).
     """
     plan = plan if plan in shipped_plans() or not plan else str(Path(plan).absolute())  # the station's folder differs
@@ -85,7 +88,11 @@ def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: s
 @_data
 @json_option
 def switch(*, visit: str, data: str | None, as_json: bool) -> None:
-    """Go on with another open VISIT (its id, or the beginning, see list); the visit before is paused."""
+    """Go on with another open VISIT (its id, or the beginning, see list); the visit before is paused.
+
+    \b
+        meterlink visit switch 7f3a
+    """
     uid = find_visit(_reader(data).visits(), visit).uid
     _report(send_command(data_dir(data), CommandName.SWITCH_VISIT, visit=uid), "The visit goes on.", as_json=as_json)
 
@@ -94,16 +101,25 @@ def switch(*, visit: str, data: str | None, as_json: bool) -> None:
 @_data
 @json_option
 def pause(*, data: str | None, as_json: bool) -> None:
-    """Pause the active visit: readings belong to no visit until another begins."""
+    """Pause the active visit: readings belong to no visit until another begins.
+
+    \b
+        meterlink visit pause
+    """
     _report(send_command(data_dir(data), CommandName.PAUSE_VISIT), "The visit is paused.", as_json=as_json)
 
 
 @command.command()
-@click.option("--outcome", required=True, type=_OUTCOMES, metavar="OUTCOME", help="The state of the unit.")
+@click.option(
+    "--outcome", required=True, type=_OUTCOMES, metavar="OUTCOME", help="How the unit is left: repaired, for example."
+)
 @_data
 @json_option
 def close(*, outcome: str, data: str | None, as_json: bool) -> None:
     """Close the active visit, and list the test points that are left.
+
+    \b
+        meterlink visit close --outcome repaired
 
     OUTCOME is repaired, temporary repair, declined, part to be fetched, or no fault found.
 
@@ -111,24 +127,29 @@ def close(*, outcome: str, data: str | None, as_json: bool) -> None:
     test points), skipped (point, reason).
     """
     result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome)
-    lines = [f"The visit is closed: {outcome}."]
-    lines += [f"{title}: {', '.join(keys)}." for title, keys in _left(result).items() if keys]
-    _report(result, "\n".join(lines), as_json=as_json)
+    _report(result, "\n".join(closing_lines(result)), as_json=as_json)
 
 
-def _left(result: Mapping[str, Any]) -> dict[str, list[str]]:
-    return {
+def closing_lines(result: Mapping[str, Any]) -> list[str]:
+    """Return the data of a reply to `CommandName.CLOSE_VISIT` as lines: the outcome, and the test points left."""
+    left = {
         "Untested": result["untested"],
         "Not sound and not replaced": result["outside_not_replaced"],
         "Skipped": [f"{skipped['point']} ({printable_text(skipped['reason'])})" for skipped in result["skipped"]],
     }
+    lines = [f"The visit is closed: {result['outcome']}."]
+    return lines + [f"{title}: {', '.join(keys)}." for title, keys in left.items() if keys]
 
 
 @command.command()
 @click.argument("text", metavar="TEXT")
 @_data
 def note(*, text: str, data: str | None) -> None:
-    """Keep a note on the active visit."""
+    """Keep a note on the active visit.
+
+    \b
+        meterlink visit note "squeaky fan"
+    """
     send_command(data_dir(data), CommandName.NOTE, text=text)
     click.echo("Noted.")
 
@@ -138,7 +159,11 @@ def note(*, text: str, data: str | None) -> None:
 @click.option("--reason", required=True, help="Why it is not measured.")
 @_data
 def skip(*, point: str, reason: str, data: str | None) -> None:
-    """Skip the test point POINT (its key), with a reason."""
+    """Skip the test point POINT (its key), with a reason.
+
+    \b
+        meterlink visit skip run-capacitor-fan --reason "cover rusted shut"
+    """
     send_command(data_dir(data), CommandName.SKIP, point=point, text=reason)
     click.echo("Skipped.")
 
@@ -148,7 +173,11 @@ def skip(*, point: str, reason: str, data: str | None) -> None:
 @click.option("--reason", required=True, help="Why it does not count: a typing slip, a wrong terminal.")
 @_data
 def void(*, reading: str, reason: str, data: str | None) -> None:
-    """Void an accepted READING (its id, see show): it is kept, and counts nowhere."""
+    """Void an accepted READING (its id, see show): it is kept, and counts nowhere.
+
+    \b
+        meterlink visit void 7f3a --reason "typing slip"
+    """
     send_command(data_dir(data), CommandName.VOID, uid=reading, text=reason)
     click.echo("The reading is voided.")
 
@@ -157,7 +186,11 @@ def void(*, reading: str, reason: str, data: str | None) -> None:
 @click.argument("reading", metavar="READING")
 @_data
 def unvoid(*, reading: str, data: str | None) -> None:
-    """Let a voided READING (its id, see show) count again."""
+    """Let a voided READING (its id, see show) count again.
+
+    \b
+        meterlink visit unvoid 7f3a
+    """
     send_command(data_dir(data), CommandName.UNVOID, uid=reading)
     click.echo("The reading counts again.")
 
@@ -167,7 +200,12 @@ def unvoid(*, reading: str, data: str | None) -> None:
 @click.argument("text", metavar="RATING")
 @_data
 def rating(*, point: str, text: str, data: str | None) -> None:
-    """Enter the RATING that is printed on the part at POINT: '35/5 MFD 440V', '14.1 A'."""
+    """Enter the RATING that is printed on the part at POINT: '35/5 MFD 440V', '14.1 A'.
+
+    \b
+        meterlink visit rating run-capacitor-herm "45+5 MFD 440V"
+        meterlink visit rating compressor-amps "14.1 A"
+    """
     send_command(data_dir(data), CommandName.SET_RATING, point=point, text=text)
     click.echo("The rating is kept.")
 

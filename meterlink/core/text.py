@@ -6,6 +6,9 @@ from collections.abc import Iterable
 # A GATT device name is at most 248 bytes (Bluetooth Core, Device Name); a row of a 40-column screen has room for 40.
 LONGEST_NAME = 40
 
+# A remark of a technician, a note or a reason, is a few sentences; it is never cut to the length of a name.
+LONGEST_REMARK = 800
+
 _FEWEST_BEGUN = 3  # letters of a name that was begun; fewer begin too many names
 
 KEY_PATTERN = "[a-z0-9]+(?:-[a-z0-9]+)*"

@@ -9,7 +9,7 @@ from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import MANUAL_ENTRY, Phase
-from meterlink.core.text import clean_text
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.core.verdicts import Judgement
 from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
@@ -216,7 +216,7 @@ class VisitCommands:
             VisitError: no visit is active.
         """
         visit = self._current.require()
-        reason = clean_text(text)
+        reason = clean_text(text, LONGEST_REMARK)
         if not reason:
             raise InputError("The reason is empty.", "Write why the reading is voided.")
         key, accepted = visit.find_accepted(uid)

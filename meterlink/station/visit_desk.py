@@ -11,7 +11,7 @@ from meterlink.core.clock import Clock, format_rfc3339
 from meterlink.core.equipment import Plan, Site, TestPoint
 from meterlink.core.errors import InputError, PlanError, VisitError
 from meterlink.core.outcomes import Outcome
-from meterlink.core.text import clean_text, did_you_mean
+from meterlink.core.text import LONGEST_REMARK, clean_text, did_you_mean
 from meterlink.core.verdicts import Verdict
 from meterlink.link.messages import Message, PlanNameView, Topic, UnitView, VisitsView
 from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text, shipped_plans
@@ -130,9 +130,9 @@ class VisitDesk:
             VisitError: no visit is active.
         """
         visit = self._collection.current.require()
-        if not clean_text(text):
+        if not clean_text(text, LONGEST_REMARK):
             raise InputError("The note is empty.", "Write what should be remembered.")
-        await asyncio.wrap_future(self._writer.add_note(visit.require_ids().visit_id, clean_text(text)))
+        await asyncio.wrap_future(self._writer.add_note(visit.require_ids().visit_id, clean_text(text, LONGEST_REMARK)))
 
     async def skip(self, point: TestPoint, text: str) -> None:
         """Keep the reason why a test point is not measured, and go on to the next.
@@ -142,11 +142,13 @@ class VisitDesk:
             VisitError: no visit is active.
         """
         visit = self._collection.current.require()
-        if not clean_text(text):
+        if not clean_text(text, LONGEST_REMARK):
             raise InputError("The reason is empty.", "Write why the test point is skipped.")
         point = visit.point(point.key)
         ids = visit.require_ids()
-        await asyncio.wrap_future(self._writer.add_note(ids.visit_id, clean_text(text), ids.point_ids[point.key]))
+        await asyncio.wrap_future(
+            self._writer.add_note(ids.visit_id, clean_text(text, LONGEST_REMARK), ids.point_ids[point.key])
+        )
         if visit.focus == point.key:
             visit.move_focus(1)
 

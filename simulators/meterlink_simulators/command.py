@@ -1,7 +1,9 @@
 """``meterlink demo``: a service call on simulated meters."""
 
 import asyncio
+import shlex
 import tempfile
+import textwrap
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
@@ -12,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from meterlink.cli.terminal import is_interactive
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import MeterlinkError
 
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
     from meterlink.station.visit import AcceptedReading
     from meterlink_simulators.display import DisplayState
     from meterlink_simulators.scenario import Scenario
+    from meterlink_simulators.service_call import ServiceCall
 
 
 @click.command()
@@ -32,11 +36,17 @@ if TYPE_CHECKING:
 @click.option("--serve", is_flag=True, help="Without a screen, in real time, for `meterlink watch --data` elsewhere.")
 @click.option("--displays", is_flag=True, help="With --serve: print the meters' displays.")
 def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve: bool, displays: bool) -> None:
-    """Play a service call on simulated meters over a virtual radio: the whole job, no hardware.
+    """Play a whole service call on simulated meters over a virtual radio: no hardware.
 
-    In a terminal it opens the dashboard and plays in real time. Nothing is kept unless --data names a folder.
-    The scenario `workbench` has a meter without a driver, to be taught from its display.
+    \b
+        meterlink demo
+        meterlink demo --data demo && meterlink history --data demo
+
+    In a terminal it opens the dashboard and plays in real time; leave it with q to close the visit. In a pipe, or with
+    --headless, it prints the same story as text. Nothing is kept unless --data names a folder. The scenario `workbench`
+    has a meter without a driver, to be taught from its display.
     """
+    headless = headless or not (serve or is_interactive())
     _require_radio()
     _check_options(headless=headless, as_json=as_json, data=data, serve=serve, displays=displays)
     if not (headless or serve):
@@ -48,7 +58,9 @@ def command(*, headless: bool, as_json: bool, data: str | None, name: str, serve
         folder = data or stack.enter_context(tempfile.TemporaryDirectory(prefix="meterlink-demo-"))
         served = partial(_play_served, on_display=_print_display if displays else None)
         play = _play_headless if headless else served if serve else _play_on_screen
-        play(scenario, folder, _print_json if as_json else _print_line)
+        call = play(scenario, folder, _print_json if as_json else _print_line, None if as_json else _print_event)
+        if call is not None and not as_json:
+            _print_end(call, data)
 
 
 def _require_radio() -> None:
@@ -89,9 +101,12 @@ def _station_config(scenario: "Scenario", folder: str, **more: Any) -> "StationC
 
 
 PrintAccepted = Callable[[TestPoint, "AcceptedReading"], None]
+PrintEvent = Callable[[str], None] | None
 
 
-def _play_headless(scenario: "Scenario", folder: str, on_accepted: PrintAccepted) -> None:
+def _play_headless(
+    scenario: "Scenario", folder: str, on_accepted: PrintAccepted, on_event: PrintEvent
+) -> "ServiceCall":
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time  # noqa: PLC0415
 
@@ -99,51 +114,85 @@ def _play_headless(scenario: "Scenario", folder: str, on_accepted: PrintAccepted
 
     async def play() -> None:
         clock = VirtualClock(start=datetime.now(UTC))
-        calls.append(ServiceCall(scenario, _station_config(scenario, folder, serve=False, clock=clock), on_accepted))
+        config = _station_config(scenario, folder, serve=False, clock=clock)
+        calls.append(ServiceCall(scenario, config, on_accepted, on_event=on_event))
         await calls[0].run()
 
     # Time must not pass while the database commits: an accepted reading would seem to be late.
     run_in_virtual_time(play(), busy=lambda: any(call.busy for call in calls))
+    return calls[0]
 
 
 def _play_served(
     scenario: "Scenario",
     folder: str,
     on_accepted: PrintAccepted,
+    on_event: PrintEvent,
     on_display: "Callable[[str, DisplayState], None] | None",
 ) -> None:
     from meterlink.cli.run import stop_on_signals  # noqa: PLC0415
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
 
     async def play() -> None:
-        call = ServiceCall(scenario, _station_config(scenario, folder), on_accepted, on_display)
+        call = ServiceCall(scenario, _station_config(scenario, folder), on_accepted, on_display, on_event)
         stop_on_signals(call.stop)
         await call.run(keep_running=True)
 
     asyncio.run(play())
 
 
-def _play_on_screen(scenario: "Scenario", folder: str, _on_accepted: PrintAccepted) -> None:
+def _play_on_screen(
+    scenario: "Scenario", folder: str, _on_accepted: PrintAccepted, _on_event: PrintEvent
+) -> "ServiceCall":
     from meterlink.link.client import connect  # noqa: PLC0415
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
-    async def play() -> None:
-        call = ServiceCall(scenario, _station_config(scenario, folder))
-        playing = asyncio.create_task(call.run(keep_running=True), name="service-call")
+    async def play() -> "ServiceCall":
+        quitting = asyncio.Event()
+        call = ServiceCall(scenario, _station_config(scenario, folder), before_leaving=quitting.wait)
+        playing = asyncio.create_task(call.run(), name="service-call")
         try:
             await run_dashboard(partial(connect, call.folder))
         finally:
-            playing.cancel()
+            quitting.set()
+            if not call.is_leaving:
+                playing.cancel()
             await asyncio.gather(playing, return_exceptions=True)
+        return call
 
-    asyncio.run(play())
+    return asyncio.run(play())
 
 
 def _print_line(point: TestPoint, accepted: "AcceptedReading") -> None:
     from meterlink.cli.output import accepted_line  # noqa: PLC0415
 
     click.echo(accepted_line(point, accepted))
+
+
+def _print_event(text: str) -> None:
+    click.echo(text)
+
+
+def _print_end(call: "ServiceCall", data: str | None) -> None:
+    """Print the end of the story: what was left at the unit, and how the visit is seen again."""
+    from meterlink.cli.stored_visits import SHORT_ID  # noqa: PLC0415
+    from meterlink.cli.terminal import text_width  # noqa: PLC0415
+    from meterlink.cli.visit import closing_lines  # noqa: PLC0415
+
+    lines, command = [] if call.left is None else closing_lines(call.left), ""
+    if data is None:
+        lines.append("Nothing was kept. To keep it, give it a folder:")
+        command = "meterlink demo --data demo"
+    elif call.visit:
+        state = "closed" if call.left is not None else "still open"
+        lines.append(f"The visit was kept, {state}. To see it:")
+        command = f"meterlink visit show {call.visit[:SHORT_ID]} --data {shlex.quote(data)}"
+    width = max(text_width(), 20)
+    for line in lines:
+        click.echo(textwrap.fill(line, width, break_on_hyphens=False) if is_interactive() else line)
+    if command:
+        click.echo(f"  {command}")  # in one piece, to be copied
 
 
 def _print_display(name: str, display: "DisplayState") -> None:

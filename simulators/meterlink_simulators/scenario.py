@@ -100,10 +100,15 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
     leads = "compressor"       # of a wired component; <on = false>: they are pulled, and it is measured alone
     discharge = "capacitor"    # resistance = "20 kohm", seconds
     wait = 1.5                 # seconds
+    arrive = "job 2207"        # begin the visit at the site, with this job number. A scenario without this step is
+                               #   played in a visit that is open when the station starts
+    note = "…"                 # keep a note on the visit
+    leave = "repaired"         # close the visit with this outcome; it lists the test points that are left
 """
 
+import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -113,12 +118,13 @@ from meterlink.core.errors import InputError
 from meterlink.plans import PLAN
 from meterlink.tomlfile.documents import check_document
 from meterlink.tomlfile.field_types import Integer
-from meterlink.tomlfile.files import load_document
+from meterlink.tomlfile.files import load_document, read_text_file
 from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 from meterlink_simulators.bench import Bench, validate_terminals
 from meterlink_simulators.bench_file import BENCH_CHECKS, BENCH_KEYS, right_bench
 from meterlink_simulators.components import Component
 from meterlink_simulators.meter import SimulatedMeter
+from meterlink_simulators.plan_file import plan_file_text
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterSpec
 from meterlink_simulators.scenario_components import ComponentsByName
@@ -137,7 +143,10 @@ class ScenarioError(InputError):
 
 @dataclass(frozen=True)
 class Scenario:
-    """A bench, its meters, and the steps of a service call. ``ambient`` is the air temperature, °C."""
+    """A bench, its meters, and the steps of a service call. ``ambient`` is the air temperature, °C.
+
+    ``plan_text`` is the plan as a plan file; it is empty in a scenario that no file was read for.
+    """
 
     title: str
     seed: int
@@ -148,6 +157,7 @@ class Scenario:
     components: tuple[Component, ...]
     meters: tuple[MeterSpec, ...]
     steps: tuple[Step, ...]
+    plan_text: str = ""
 
     def build_bench(self) -> Bench:
         """Return a fresh bench at time 0."""
@@ -173,7 +183,8 @@ def shipped_scenario(name: str) -> Scenario:
     if name not in shipped_scenarios():
         raise ScenarioError(f"No scenario is named {name!r}.", f"Use one of: {', '.join(shipped_scenarios())}.")
     file = resources.files("meterlink_simulators") / "scenarios" / f"{name}.toml"
-    return check_document(file.read_text(encoding="utf-8"), SCENARIO).require(file.name, ScenarioError)
+    text = file.read_text(encoding="utf-8")
+    return _with_plan_text(check_document(text, SCENARIO).require(file.name, ScenarioError), text)
 
 
 def load_scenario(file: Path) -> Scenario:
@@ -182,7 +193,12 @@ def load_scenario(file: Path) -> Scenario:
     Raises:
         ScenarioError: the file cannot be read or has errors; the message lists each with its line and column.
     """
-    return load_document(file, "scenario", SCENARIO, ScenarioError)
+    scenario = load_document(file, "scenario", SCENARIO, ScenarioError)
+    return _with_plan_text(scenario, read_text_file(file, "scenario"))
+
+
+def _with_plan_text(scenario: Scenario, text: str) -> Scenario:
+    return replace(scenario, plan_text=plan_file_text(tomllib.loads(text)["plan"]))
 
 
 def _plan_points(plan: Plan | Mapping[str, Any]) -> Sequence[TestPoint | Mapping[str, Any]]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.outcomes import Outcome
 from meterlink.core.text import count_phrase
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Either, ListOf, Parsed, Text
@@ -101,7 +102,28 @@ class Leads:
     on: bool
 
 
-Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads
+@dataclass(frozen=True, slots=True)
+class Arrive:
+    """Begin the visit at the scenario's unit, with a job number."""
+
+    job: str
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Keep a note on the visit."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """Close the visit."""
+
+    outcome: Outcome
+
+
+Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads | Arrive | Note | Leave
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +151,7 @@ class DriftTable:
     duration: float
 
 
-StepTable = MeasureTable | DriftTable | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads
+StepTable = MeasureTable | DriftTable | Step
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,6 +463,9 @@ STEP: VariantsByKey[StepTable] = VariantsByKey(
         "switch": Table(Switch, Key("switch", TEXT, attribute="supply"), Key("on", Boolean(), default=False)),
         "operate": Table(Operate, Key("operate", TEXT, attribute="component"), Key("on", Boolean(), default=False)),
         "leads": Table(Leads, Key("leads", TEXT, attribute="component"), Key("on", Boolean(), default=False)),
+        "arrive": Table(Arrive, Key("arrive", TEXT, attribute="job")),
+        "note": Table(Note, Key("note", TEXT, attribute="text")),
+        "leave": Table(Leave, Key("leave", Choice(Outcome), attribute="outcome")),
         "discharge": Table(
             Discharge,
             Key("discharge", TEXT, attribute="component"),

@@ -1,16 +1,19 @@
 """A service call played on the bench: a real station, real packets, a simulated technician who follows the screen."""
 
 import asyncio
-from collections.abc import Callable
+import tempfile
+from collections.abc import Awaitable, Callable, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import replace
 from pathlib import Path
 from random import Random
+from typing import cast
 
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.notices import NoticeLevel
-from meterlink.link.messages import Command, CommandName, Message, Topic
+from meterlink.core.outcomes import Outcome
+from meterlink.link.messages import Command, CommandName, Message, Topic, UnitView
 from meterlink.station.station import Station, StationConfig
 from meterlink.station.visit import AcceptedReading
 from meterlink_simulators.air import Air
@@ -21,11 +24,14 @@ from meterlink_simulators.meter import SimulatedMeter
 from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.scenario import Scenario
 from meterlink_simulators.scenario_steps import (
+    Arrive,
     Discharge,
     DropConnection,
     Leads,
+    Leave,
     Lift,
     Measure,
+    Note,
     Operate,
     SetFault,
     Step,
@@ -45,6 +51,7 @@ STABLE_AFTER = 0.8
 
 OnAccepted = Callable[[TestPoint, AcceptedReading], None]
 OnDisplay = Callable[[str, DisplayState], None]
+OnEvent = Callable[[str], None]
 
 
 class ObservedMeter:
@@ -77,7 +84,9 @@ class ServiceCall:
     """Plays ``scenario`` with a station of its own, configured by ``config``.
 
     The backends, meters, site and plan of ``config`` are replaced by those of the scenario. ``on_accepted`` is called
-    with ``(point, accepted reading)``, ``on_display`` with ``(meter's name, display)`` for every stable display.
+    with ``(point, accepted reading)``, ``on_display`` with ``(meter's name, display)`` for every stable display, and
+    ``on_event`` with a sentence on every other step that is part of the story. ``before_leaving`` is awaited before the
+    visit is closed.
     """
 
     def __init__(
@@ -86,11 +95,15 @@ class ServiceCall:
         config: StationConfig,
         on_accepted: OnAccepted | None = None,
         on_display: OnDisplay | None = None,
+        on_event: OnEvent | None = None,
+        before_leaving: Callable[[], Awaitable[object]] | None = None,
     ) -> None:
         self._scenario = scenario
         self._config = config
         self._on_accepted = on_accepted
         self._on_display = on_display
+        self._on_event = on_event
+        self._before_leaving = before_leaving
         self._bench: Bench = scenario.build_bench()
         self._meters: dict[str, SimulatedMeter] = {}
         self._peripherals: dict[str, Peripheral] = {}
@@ -99,12 +112,16 @@ class ServiceCall:
         self._accepted_counts: dict[str, int] = {}
         self._state_changed = asyncio.Condition()
         self._commands = 0
+        self._units: list[UnitView] = []
         self._watchers: list[Callable[[Message], None]] = []
         self._technician_task: asyncio.Task[None] | None = None
         self._failure: Exception | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self.station: Station | None = None
         self.started = asyncio.Event()
+        self.visit = ""  # the id of the visit that `Arrive` has begun
+        self.is_leaving = False  # whether only `before_leaving` is waited for
+        self.left: Mapping[str, object] | None = None  # the reply to the command that closed the visit
 
     @property
     def folder(self) -> Path:
@@ -140,11 +157,12 @@ class ServiceCall:
                 self._peripherals[spec.name] = await self._air.add_meter(
                     instrument, encoder=create_encoder(spec.encoding, spec.variant), address=spec.address
                 )
+            arrives = any(isinstance(step, Arrive) for step in self._scenario.steps)
             self.station = station = Station(
                 replace(
                     self._config,
-                    site=self._scenario.site,
-                    plan=self._scenario.plan,
+                    site=None if arrives else self._scenario.site,
+                    plan=None if arrives else self._scenario.plan,
                     meters=tuple(Meter(spec.address, spec.name) for spec in self._scenario.meters),
                     scanner_backend=self._air.scanner_backend,
                     client_backend=self._air.client_backend,
@@ -175,6 +193,8 @@ class ServiceCall:
         if message["topic"] == Topic.NOTICE and message["level"] == NoticeLevel.ALARM and message["text"]:
             # In simulated time nobody frees the disk, and the call cannot go on while readings are not kept.
             self._fail(ServiceCallError(message["text"]))
+        if message["topic"] == Topic.VISITS:
+            self._units = message["units"]
         if message["topic"] == Topic.VISIT and message["focus"] != self._focus:
             self._focus = message["focus"]
             self._notify_technician()
@@ -219,28 +239,50 @@ class ServiceCall:
             await asyncio.Event().wait()
 
     async def _play_step(self, step: Step) -> None:
-        now = self._air.now
         match step:
             case Measure():
                 await self._measure(step)
+            case Discharge():
+                await self._discharge(step)
+            case Wait(seconds):
+                await asyncio.sleep(seconds)
+            case Arrive() | Note() | Leave():
+                await self._play_visit_step(step)
+            case _:
+                self._change_bench(step)
+
+    def _change_bench(self, step: Lift | DropConnection | SetFault | Switch | Operate | Leads) -> None:
+        now = self._air.now
+        match step:
             case Lift(meter):
                 self._bench.lift_probes(meter, now)
             case DropConnection(meter, seconds):
                 self._drop_connection(self._peripherals[meter], seconds)
             case SetFault(fault):
                 self._bench.set_fault(fault, now)
-            case Wait(seconds):
-                await asyncio.sleep(seconds)
             case Switch(supply, on):
                 self._bench.switch_supply(supply, now, on=on)
+                self._tell(f"The {supply} is switched {'on' if on else 'off and locked out'}.")
             case Operate(component, on):
                 self._bench.operate(component, now, on=on)
             case Leads(component, on):
                 (self._bench.connect_leads if on else self._bench.pull_leads)(component, now)
-            case Discharge(component, ohms, seconds):
-                self._bench.connect_bleeder(component, ohms, now)
-                await asyncio.sleep(seconds)
-                self._bench.connect_bleeder(component, float("inf"), self._air.now)
+
+    async def _discharge(self, step: Discharge) -> None:
+        self._bench.connect_bleeder(step.component, step.ohms, self._air.now)
+        await asyncio.sleep(step.seconds)
+        self._bench.connect_bleeder(step.component, float("inf"), self._air.now)
+        self._tell(f"The {step.component} was bled through {step.ohms / 1000:g} kΩ for {step.seconds:g} s.")
+
+    async def _play_visit_step(self, step: Arrive | Note | Leave) -> None:
+        match step:
+            case Arrive(job):
+                await self._arrive(job)
+            case Note(text):
+                await self._command(CommandName.NOTE, text=text)
+                self._tell(f"Note: {text}")
+            case Leave(outcome):
+                await self._leave(outcome)
 
     async def _measure(self, step: Measure) -> None:
         if step.point and not await self._wait_until(lambda: self._focus == step.point, POINT_TIMEOUT):
@@ -264,11 +306,53 @@ class ServiceCall:
             self._bench.lift_probes(step.meter, self._air.now)
 
     async def _activate_point(self, point: str) -> None:
+        await self._command(CommandName.ACTIVATE, point=point)
+
+    async def _arrive(self, job: str) -> None:
+        site = self._scenario.site
+        await self._command(CommandName.LIST_VISITS)
+        here = (unit for unit in self._units if (unit["site"], unit["unit"]) == (site.name, site.unit))
+        open_visit = next((unit["visit"] for unit in here if unit["is_open"]), "")
+        if open_visit:  # a call that was broken off
+            self.visit = open_visit
+            await self._command(CommandName.SWITCH_VISIT, visit=self.visit)
+            self._tell(f"Arrived at {site.name}: the visit to {site.unit} goes on.")
+            return
+        with tempfile.TemporaryDirectory(prefix="meterlink-plan-") as folder:
+            plan = self._write_plan(Path(folder))
+            begun = await self._command(CommandName.BEGIN_VISIT, site=site.name, unit=site.unit, plan=plan, job=job)
+        self.visit = str(begun["visit"])
+        self._tell(f"Arrived at {site.name}: a visit to {site.unit} is begun, {job}.")
+
+    def _write_plan(self, folder: Path) -> str:
+        """Write the plan of the scenario to a file in ``folder``, and return its path."""
+        file = folder / "plan.toml"
+        file.write_text(self._scenario.plan_text, encoding="utf-8")
+        return str(file)
+
+    async def _leave(self, outcome: Outcome) -> None:
+        if self._before_leaving is not None:
+            self.is_leaving = True
+            await self._before_leaving()
+        self.left = await self._command(CommandName.CLOSE_VISIT, outcome=outcome)
+
+    async def _command(self, name: CommandName, **fields: str) -> Mapping[str, object]:
+        """Let the station carry out a command, as a dashboard does; return the data of its reply.
+
+        Raises:
+            ServiceCallError: it did not carry it out.
+        """
         assert self.station is not None  # noqa: S101  # steps are played after it started
         self._commands += 1
-        command: Command = {"id": self._commands, "command": CommandName.ACTIVATE, "point": point}
-        if error := await self.station.execute(command):
-            raise ServiceCallError(f"The test point {point} could not be activated: {error}")
+        command = cast("Command", {"id": self._commands, "command": name, **fields})
+        result = await self.station.result_of(command)
+        if result.error:
+            raise ServiceCallError(f"The station refused the command {name}: {result.error}", "Check the scenario.")
+        return result.data
+
+    def _tell(self, event: str) -> None:
+        if self._on_event is not None:
+            self._on_event(event)
 
     def _drop_connection(self, peripheral: Peripheral, seconds: float) -> None:
         peripheral.set_out_of_range(away=True)

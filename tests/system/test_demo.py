@@ -5,6 +5,8 @@ import re
 import sqlite3
 import subprocess
 import sys
+import tomllib
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -12,11 +14,16 @@ from typing import Any
 import pytest
 
 from meterlink.cli.main import main
+from meterlink.core.errors import PlanError
+from meterlink.plans import check_plan
 from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.station import StationConfig
-from meterlink_simulators.scenario import shipped_scenario
+from meterlink_simulators.plan_file import plan_file_text
+from meterlink_simulators.scenario import Scenario, shipped_scenario, shipped_scenarios
+from meterlink_simulators.scenario_steps import Arrive
 from meterlink_simulators.service_call import ServiceCall
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
+from support.commands import run_for_json
 
 # The readings of the demo's bench and its two meters, in every run: (point, reading, verdict, margin).
 EXPECTED = [
@@ -66,8 +73,7 @@ def test_the_same_scenario_gives_the_same_every_time(capsys: pytest.CaptureFixtu
 
 
 def test_the_database_is_read_back_by_history(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    lines = play(capsys, "--data", str(tmp_path)).splitlines()
-    assert len(lines) == len(EXPECTED)
+    play(capsys, "--data", str(tmp_path))
     with pytest.raises(SystemExit) as ended:
         main(["history", "--data", str(tmp_path), "--json"])
     assert ended.value.code == 0
@@ -159,17 +165,77 @@ def test_a_bare_process_without_home_or_terminal(tmp_path: Path) -> None:
     assert len(accepted_in(done.stdout)) == len(EXPECTED)
 
 
-def test_without_a_terminal_the_demo_names_the_option_to_use(tmp_path: Path) -> None:
+def test_in_a_pipe_the_demo_tells_the_whole_job_as_text(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "meterlink", "demo"],
+        [sys.executable, "-m", "meterlink", "demo", "--data", str(tmp_path)],
         capture_output=True,
         text=True,
         check=False,
         stdin=subprocess.DEVNULL,
     )
-    assert done.returncode == 2
-    assert "--headless" in done.stderr
-    assert done.stdout == ""
+    assert (done.returncode, done.stderr) == (0, "")
+    story = done.stdout
+    # In the order of a job: arrival, energized readings, power off, readings, note, leaving, the record.
+    told = [
+        "Arrived at Lindenhof reading room: a visit to split condenser CU-2 with air handler is begun, job 2207.",
+        "supply: line, L1–L2: 234.8 V  WITHIN",
+        "The line is switched off and locked out.",
+        "The run capacitor was bled through 20 kΩ for 8 s.",
+        "compressor: run capacitor HERM, C–HERM: 43.72 µF  OUTSIDE",
+        "control 24 V: contactor coil, A1–A2: 6.6 Ω  OUTSIDE",
+        "Note: Run capacitor HERM weak, contactor coil with shorted turns: both to be replaced.",
+        "The visit is closed: part to be fetched.",
+        "Not sound and not replaced: run-capacitor-herm, contactor-coil.",
+        "The visit was kept, closed. To see it:\n  meterlink visit show ",
+    ]
+    places = [story.find(words) for words in told]
+    assert -1 not in places, story
+    assert places == sorted(places)
+    command = story.splitlines()[-1].partition("meterlink ")[2].split()
+    shown = run_for_json(*command)
+    assert (shown["state"], shown["outcome"], shown["job"]) == ("closed", "part to be fetched", "job 2207")
+    # The plan is kept with its limits and its reasons, as one of a plan file is.
+    assert [point["rating"] or point["limits"] for point in shown["points"]].count(None) == 0
+    assert [note["text"] for note in shown["notes"]] == [
+        "Run capacitor HERM weak, contactor coil with shorted turns: both to be replaced."
+    ]
+
+
+def test_a_demo_that_was_broken_off_goes_on_in_its_visit(tmp_path: Path) -> None:
+    scenario = shipped_scenario("demo")
+    arrival = replace(scenario, steps=tuple(step for step in scenario.steps if isinstance(step, Arrive)))
+    events: list[str] = []
+
+    def play_steps(played: Scenario) -> None:
+        calls: list[ServiceCall] = []
+
+        async def body() -> None:
+            config = StationConfig(tmp_path, Settings("demo"), None, None, "boot", serve=False, clock=VirtualClock())
+            calls.append(ServiceCall(played, config, on_event=events.append))
+            await calls[0].run()
+
+        run_in_virtual_time(body(), busy=lambda: any(call.busy for call in calls))
+
+    play_steps(arrival)
+    play_steps(arrival)
+    assert [event.partition(":")[2].split(",")[0] for event in events] == [
+        " a visit to split condenser CU-2 with air handler is begun",
+        " the visit to split condenser CU-2 with air handler goes on.",
+    ]
+
+
+@pytest.mark.parametrize("name", shipped_scenarios())
+def test_the_plan_of_a_scenario_is_a_plan_file(name: str) -> None:
+    scenario = shipped_scenario(name)
+    assert check_plan(scenario.plan_text).require(name, PlanError) == scenario.plan
+
+
+def test_a_plan_file_keeps_every_sign_of_a_plan() -> None:
+    table = {
+        "name": 'a "b" \\ µ',
+        "point": [{"low": "1 V", "when": {"a-b": "c"}, "optional": True, "terminals": ["1", "2"]}],
+    }
+    assert tomllib.loads(plan_file_text(table)) == table
 
 
 @pytest.mark.parametrize("text", ["", "title = 3", "[[step]]\nwait = 'x'"])

@@ -284,7 +284,7 @@ WRONG = [
     ("turns = 0.5", "turns = 1.5", "107:55: step 7, fault.turns: 1.5 cannot be used"),
     ('switch = "line"', 'switch = "coil"', "110:1: step 8, switch: 'coil' is not a supply: it has no switch"),
     ('discharge = "capacitor"', 'discharge = "coil"', "113:1: step 9, discharge: 'coil' has no capacitor to discharge"),
-    ("wait = 1.5", "wave = 1.5", "117:1: step 10: it has none of the keys meter, lift, drop_connection, fault"),
+    ("wait = 1.5", "zzzz = 1.5", "117:1: step 10: it has none of the keys meter, lift, drop_connection, fault"),
     ("wait = 1.5", "wait = 1.5\nlift = true", "118:1: step 10, wait: 'wait' is not a field here"),
     ("wait = 1.5", "wait = 1.5 s", "118:12: not valid TOML: Expected newline or end of document after a statement"),
     ('title = "small"', 'titel = "small"', "2:1: titel: 'titel' is not a field here"),

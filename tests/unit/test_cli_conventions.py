@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,8 +18,10 @@ from meterlink.cli.terminal import colour_choice
 from meterlink.core.text import did_you_mean
 from meterlink.settings import DATABASE_FILE
 from meterlink.store.reader import Reader
+from support.command_lines import PLAN
 from support.commands import parse_json, run_command, run_on_terminal
 from support.doc_examples import SEASONS
+from support.judge_calls import write_files
 from support.recorded_visits import store_visits
 
 ESCAPES = re.compile(r"\x1b\[[0-9;]*m")
@@ -162,6 +165,41 @@ def test_no_color_leaves_every_word(visits: Path, monkeypatch: pytest.MonkeyPatc
 )
 def test_the_environment_chooses_colours(environment: dict[str, str], choice: bool | None) -> None:
     assert colour_choice(environment) is choice
+
+
+# Help
+
+COMMANDS = {" ".join(names): command for names, command in leaves()}
+
+
+def help_examples(command: click.Command) -> list[list[str]]:
+    """Return the arguments of the examples in a command's help."""
+    lines = re.findall(r"^ *meterlink (.+)$", command.help or "", re.MULTILINE)
+    # Only the first command of a pipe or a chain is this one.
+    return [shlex.split(re.split(r" [|&>]+ ", line)[0]) for line in lines]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_help_has_an_example_that_is_right(data: Path, name: str) -> None:
+    write_files(data)
+    (data / "plan.toml").write_text(PLAN, encoding="utf-8")
+    examples = help_examples(COMMANDS[name])
+    assert examples, "its help has no example"
+    for args in examples:
+        typed = args[len(name.split()) :]
+        assert [*name.split(), *typed] == args
+        COMMANDS[name].make_context(name, typed)  # raises where an option or a value is wrong
+        if name.startswith(("judge ", "plan ", "schema")):
+            assert run_command(*args).status in {0, 3}, args
+
+
+def test_the_help_of_a_group_lists_every_command_below_a_heading() -> None:
+    for names in ((), ("judge",)):
+        out = run_command(*names, "--help").out
+        group = cli if not names else cli.get_command(click.Context(cli), "judge")
+        assert isinstance(group, click.Group)
+        for name in group.list_commands(click.Context(group)):
+            assert len(re.findall(rf"^  {name}  ", out, re.MULTILINE)) == 1, name
 
 
 # Tables

@@ -29,6 +29,10 @@ def _parse_size(_context: click.Context, _option: click.Parameter, size: str) ->
 def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001  # click passes flags by name
     """Open the dashboard: the reading, its limits, the verdict and the next step.
 
+    \b
+        meterlink watch
+        meterlink watch --picture screen.svg --size 110x34
+
     Connects to the station's daemon. If none runs, starts one until the dashboard closes.
     """
     from meterlink.settings import data_dir  # noqa: PLC0415  # --help loads none of this

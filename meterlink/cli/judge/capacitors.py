@@ -61,10 +61,10 @@ _VERIFY_NOTE = "This is only a calculation: resistors fail open and leads come o
     default=DEFAULT_CAPACITOR_TOLERANCE,
     show_default=True,
     metavar="TOL",
-    help="Tolerance of the rating.",
+    help="Tolerance of the rating: 6 %.",
 )
 @click.option("--amps-accuracy", metavar="LINE", help='Accuracy line of the ammeter: "2 % + 5 digits".')
-@click.option("--volts-accuracy", metavar="LINE", help="Accuracy line of the voltmeter.")
+@click.option("--volts-accuracy", metavar="LINE", help='Accuracy line of the voltmeter: "1 % + 3 digits".')
 @click.option(
     "--frequency-accuracy",
     metavar="LINE",
@@ -84,6 +84,9 @@ def under_load(
     as_json: bool,
 ) -> None:
     """Calculate the capacitance of a running capacitor from its amps, volts and frequency.
+
+    \b
+        meterlink judge under-load --amps 6.28A --volts 370V --frequency 60Hz --rated 45uF
 
     C = I / (2πfV). Use the current in the capacitor's own lead and the volts across its own terminals only. With
     --rated the result is judged.
@@ -137,6 +140,9 @@ def _parse_estimate(text: str, quantity: Quantity, accuracy: str | None) -> tupl
 def combine(*, capacitances: tuple[str, ...], as_json: bool) -> None:
     """Calculate the capacitance of two or more capacitors in series and in parallel.
 
+    \b
+        meterlink judge combine 40uF 5uF
+
     \f
 
     Raises:
@@ -167,7 +173,9 @@ def _value_text(value: Decimal) -> str:
 
 @click.command()
 @click.option("--capacitor", required=True, metavar="VALUE", help="Capacitance: 45uF.")
-@click.option("--volts", required=True, metavar="VALUE", help="Working volts AC (RMS); with --dc, the volts DC on it.")
+@click.option(
+    "--volts", required=True, metavar="VALUE", help="Working volts AC (RMS), 370V; with --dc, the volts DC on it."
+)
 @click.option("--dc", is_flag=True, help="The volts are DC, not the RMS of a sine wave.")
 @click.option("--resistor", metavar="VALUE", help="The bleed or discharge resistor: 20k.")
 @click.option(
@@ -176,7 +184,7 @@ def _value_text(value: Decimal) -> str:
     default=f"{RESIDUAL_VOLTAGE_LIMIT:g}V",
     show_default=True,
     metavar="VALUE",
-    help="Voltage to reach.",
+    help="Voltage to reach: 50V.",
 )
 @click.option(
     "--within", default=f"{DISCHARGE_TIME_LIMIT:g}s", show_default=True, metavar="TIME", help="Time allowed: 60s, 5min."
@@ -193,6 +201,9 @@ def discharge(
     as_json: bool,
 ) -> None:
     """Calculate how long a capacitor takes to bleed down through a resistor, and the energy it stores.
+
+    \b
+        meterlink judge discharge --capacitor 45uF --volts 370V --resistor 20k
 
     The worst case: switched off at the peak of the sine wave. The default, 50 V or less within 1 minute, is NEC 460.6,
     which leaves out capacitors that are parts of other apparatus (from memory): use it as a caution. A bleed resistor

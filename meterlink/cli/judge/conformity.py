@@ -32,7 +32,7 @@ from meterlink.plans import make_span
 
 _LIMIT_OPTIONS = (
     click.option("--low", metavar="VALUE", help="Low limit: 42.3uF."),
-    click.option("--high", metavar="VALUE", help="High limit."),
+    click.option("--high", metavar="VALUE", help="High limit: 47.7uF."),
 )
 
 
@@ -61,6 +61,9 @@ def conformity(
     as_json: bool,
 ) -> None:
     """Calculate the probability that the true value is within the limits (JCGM 106), for any quantity.
+
+    \b
+        meterlink judge conformity --low 228V --high 252V --reading 230.1V
 
     The risk is the probability that the true value and the reading are on different sides of a limit.
 
@@ -115,6 +118,9 @@ def risk(
     as_json: bool,
 ) -> None:
     """Calculate how often a decision rule errs over many parts: the global risks of JCGM 106, 9.5.
+
+    \b
+        meterlink judge risk --low 42.3uF --high 47.7uF --mean 44uF --spread 1.2uF --accuracy "1 % + 2 digits"
 
     Parts and the meter's errors are assumed to be normally distributed. Guarded acceptance accepts within the limits
     narrowed by the guard band, and so does the guarded rule for both sides; guarded rejection accepts within the limits

@@ -25,6 +25,9 @@ from meterlink.station.rules import shipped_rules
 def diagnosis(file: str, mains: str | None, ground_minimum: str | None, *, form: Form) -> None:
     """Show the likely causes behind readings in a file, each with its evidence and the next measurement.
 
+    \b
+        meterlink judge diagnosis --readings case.toml
+
     The file is a plan: its test points, each with its readings in order, newest last. A reading is the text on the
     display ("4.50 uF", "OL", "31 V DC") or a table: display, and optionally meter, minutes (its time, from any start),
     accuracy ("2 % + 5 digits") and low_battery.

@@ -26,12 +26,15 @@ _SELF_REGULATING = (
 
 @click.command()
 @click.option("--rated", required=True, metavar="RATING", help='The marking: "5 kW 240 V", "5/3.75 kW 240/208 V".')
-@click.option("--volts", metavar="VALUE", help="Volts measured at the heater, for a reading in amps.")
+@click.option("--volts", metavar="VALUE", help="Volts measured at the heater, 238V, for a reading in amps.")
 @reading_options
 def heater(
     *, rated: str, volts: str | None, reading: str, accuracy: str | None, answer: str | None, as_json: bool
 ) -> None:
     """Judge a resistance heater: its ohms, cold and with its wires off, or the amps in one lead.
+
+    \b
+        meterlink judge heater --rated "5 kW 240 V" --volts 238V --reading 20.8A
 
     R = U²/P and I = P/U, with the tolerance of the power in IEC 60335-1 (from memory) and up to 10 % less resistance
     when cold. Without --volts the amps also allow for a supply within ±10 % of the marking.

@@ -74,14 +74,14 @@ _TEST_VOLTAGE_NOTE = (
     default=str(DEFAULT_INSULATION_MINIMUM),
     show_default=True,
     metavar="VALUE",
-    help="Lowest good resistance to ground.",
+    help="Lowest good resistance to ground: 2Mohm.",
 )
 @click.option(
     "--shorted-below",
     default=str(SHORTED_BELOW),
     show_default=True,
     metavar="VALUE",
-    help="Lower readings are a short.",
+    help="Lower readings are a short: 0.1ohm.",
 )
 @click.option("--motor", metavar="KIND", help="single-phase or three-phase, where the names do not say it.")
 @click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "1 % + 3 digits".')
@@ -99,6 +99,9 @@ def windings(
     as_json: bool,
 ) -> None:
     """Find C, S and R of a single-phase motor, or judge the windings of a three-phase one, from three readings.
+
+    \b
+        meterlink judge windings C-S=4.00ohm C-R=1.00ohm R-S=5.00ohm
 
     Name the terminals as you like: 1-2=4.0ohm 2-3=1.0ohm 1-3=5.0ohm, with OL for an overload. C, S and R mean a
     single-phase motor, and distinguish an open winding from an open internal protector. T1, T2 and T3, or U, V and W,
@@ -158,7 +161,9 @@ def _parse_pair_reading(text: str) -> tuple[str, str, MeasuredValue]:
     type=click.Choice([winding_type.value for winding_type in WindingType]),
     help="Use the minimum of IEEE 43-2013 for this winding.",
 )
-@click.option("--rated-volts", metavar="VALUE", help="Rated line-to-line voltage, for --winding-type before-1970.")
+@click.option(
+    "--rated-volts", metavar="VALUE", help="Rated line-to-line voltage, 460V, for --winding-type before-1970."
+)
 @reading_options
 def insulation(
     *,
@@ -171,6 +176,9 @@ def insulation(
     as_json: bool,
 ) -> None:
     """Judge a winding's resistance to ground against a minimum.
+
+    \b
+        meterlink judge insulation --reading 20.0Mohm
 
     The default minimum is common practice, no source. IEEE 43 requires one-minute values corrected to 40 °C, and is no
     limit for a hermetic compressor.
@@ -231,7 +239,9 @@ def _parse_constant(metal: str, text: str | None) -> float:
 @click.option("--cold", required=True, metavar="VALUE", help="Resistance of the cold winding: 1.50ohm.")
 @click.option("--cold-at", required=True, metavar="VALUE", help="Temperature of the cold winding: 20C, 68F.")
 @click.option("--hot", required=True, metavar="VALUE", help="Resistance of the hot winding: 1.80ohm.")
-@click.option("--ambient", metavar="VALUE", help="Air temperature at the hot reading, to calculate the rise.")
+@click.option(
+    "--ambient", metavar="VALUE", help="Air temperature at the hot reading, 25C or 77F, to calculate the rise."
+)
 @_metal_options
 def winding_temperature_command(
     *,
@@ -243,7 +253,11 @@ def winding_temperature_command(
     constant: str | None,
     as_json: bool,
 ) -> None:
-    """Calculate a winding's mean temperature from its cold and its hot resistance."""
+    """Calculate a winding's mean temperature from its cold and its hot resistance.
+
+    \b
+        meterlink judge winding-temperature --cold 1.50ohm --cold-at 20C --hot 1.80ohm
+    """
     k = _parse_constant(metal, constant)
     celsius = winding_temperature(_parse_ohms(cold), _parse_celsius(cold_at), _parse_ohms(hot), k)
     rise = None if ambient is None else celsius - _parse_celsius(ambient)
@@ -269,7 +283,7 @@ def winding_temperature_command(
 @click.command("reference-resistance")
 @click.option("--reading", required=True, metavar="VALUE", help="The resistance reading: 10.0ohm.")
 @click.option("--at", required=True, metavar="VALUE", help="The winding's temperature at the reading: 25C, 77F.")
-@click.option("--reference", default="20C", show_default=True, metavar="VALUE", help="Reference temperature.")
+@click.option("--reference", default="20C", show_default=True, metavar="VALUE", help="Reference temperature: 25C, 77F.")
 @_metal_options
 def reference_resistance(
     *,
@@ -280,7 +294,11 @@ def reference_resistance(
     constant: str | None,
     as_json: bool,
 ) -> None:
-    """Convert a winding's resistance to a reference temperature, to compare it with a data sheet or last year."""
+    """Convert a winding's resistance to a reference temperature, to compare it with a data sheet or last year.
+
+    \b
+        meterlink judge reference-resistance --reading 10.0ohm --at 25C
+    """
     k = _parse_constant(metal, constant)
     ohms = resistance_at_temperature(_parse_ohms(reading), _parse_celsius(at), _parse_celsius(reference), k)
     celsius = _parse_celsius(reference)
@@ -331,6 +349,9 @@ def unbalance_command(
     *, readings: tuple[str, ...], limit: str | None, wander: str | None, motor_runs: bool | None, as_json: bool
 ) -> None:
     """Judge three line-to-line voltages, or three line currents, read with one meter on one range.
+
+    \b
+        meterlink judge unbalance 460.0V 467.0V 450.0V
 
     Volts in the order L1-L2, L2-L3, L1-L3, amps in the order L1, L2, L3. A lost phase is named; without one
     the unbalance is judged.
@@ -410,9 +431,13 @@ def _parse_line_value(text: str) -> MeasuredValue:
 @click.command()
 @click.option("--rla", metavar="VALUE", help="Rated load amps on the compressor's nameplate: 14.1A.")
 @click.option("--fla", metavar="VALUE", help="Full load amps on the motor's nameplate: 1.2A.")
-@click.option("--mca", metavar="VALUE", help="Minimum circuit ampacity, for information: it sizes conductors.")
+@click.option("--mca", metavar="VALUE", help="Minimum circuit ampacity, 18A, for information: it sizes conductors.")
 @click.option(
-    "--most", default=f"{MAX_NAMEPLATE_PERCENT:f} %", show_default=True, metavar="PERCENT", help="Limit, of RLA or FLA."
+    "--most",
+    default=f"{MAX_NAMEPLATE_PERCENT:f} %",
+    show_default=True,
+    metavar="PERCENT",
+    help="Limit in percent of RLA or FLA.",
 )
 @reading_options
 def amps(
@@ -427,6 +452,9 @@ def amps(
     as_json: bool,
 ) -> None:
     """Judge running amps against the nameplate: RLA or FLA.
+
+    \b
+        meterlink judge amps --rla 14.1A --reading 12.40A
 
     The default limit of 100 % is common practice, no source. MCA sizes the conductors and is no limit for a reading.
 

@@ -40,6 +40,9 @@ def capacitor(
 ) -> None:
     """Judge one section of a run capacitor against its rating.
 
+    \b
+        meterlink judge capacitor --rated 45uF --tolerance "6 %" --reading 43.10uF
+
     The default tolerance is common practice in the trade; a tolerance printed on the part is better. An overload, and a
     reading whose left-out zeros change the verdict, raise a question: its choices are printed, and the exit status is
     3. Give the same command with --answer.
@@ -52,7 +55,7 @@ def capacitor(
 
 @click.command()
 @click.option("--low", metavar="VALUE", help="Lowest good resistance: 10ohm, 1.2k.")
-@click.option("--high", metavar="VALUE", help="Highest good resistance.")
+@click.option("--high", metavar="VALUE", help="Highest good resistance: 18ohm.")
 @click.option("--rated", metavar="RATING", help='The marking, without the maker\'s resistance: "24 V 9 VA".')
 @_READING
 @with_rule_options
@@ -69,6 +72,10 @@ def coil(
     as_json: bool,
 ) -> None:
     """Judge a coil's resistance, read at its two terminals with the wires off, against two limits.
+
+    \b
+        meterlink judge coil --low 10ohm --high 18ohm --reading 14.2ohm
+        meterlink judge coil --rated "24 V 9 VA" --reading 14.2ohm
 
     The marking alone proves an open or a shorted coil; between them it cannot tell: an AC coil's ohms are well below
     U²/VA.

@@ -28,6 +28,9 @@ _LARGER_IS_HERM = (
 def rating(text: str, kind: str | None, unit: str | None, answer: str | None, as_json: bool) -> None:  # noqa: FBT001
     """Read a capacitor's rating as printed on the part: "45+7.5 MFD ±6% 440 VAC".
 
+    \b
+        meterlink judge rating "45+7.5 MFD 440 VAC"
+
     A rating with several meanings is never guessed: the question is printed with its choices, and the exit status is
     3. Give the same command with --answer and the number or the key of a choice. With --json the question is: question,
     choices (key, words), usual (a key or null). Otherwise --json prints: rating, description, kind (run, start or

@@ -32,6 +32,9 @@ _MEASURE_NOTE = "Measure the new part before it goes in."
 def replacement(part: str, stock: str, kind: str | None, answer: str | None, as_json: bool) -> None:  # noqa: FBT001
     """Find the parts of a stock list that can replace a failed run or start capacitor, best first.
 
+    \b
+        meterlink judge replacement --part "45 uF 370 V" --stock truck.toml
+
     The stock list is TOML: one [[part]] table for each kind of part, with rating = "45+5 uF 440 V" as on its label,
     count = 2 (default 1) and note = "left bin" (optional). With --json: part, options (method, is_temporary, parts,
     remarks) and excluded (rating, count, note, reason); each of parts has rating, count, note. A rating with several

@@ -12,7 +12,7 @@ from meterlink.judge.electrical.temperature_split import judge_split
 
 @click.command()
 @click.option("--return", "return_air", required=True, metavar="VALUE", help="Return air, dry bulb: 75F, 24C.")
-@click.option("--supply", "supply_air", required=True, metavar="VALUE", help="Supply air, dry bulb.")
+@click.option("--supply", "supply_air", required=True, metavar="VALUE", help="Supply air, dry bulb: 57F, 14C.")
 @click.option("--low", metavar="VALUE", help="Lowest good split: 16F; needs --high.")
 @click.option("--high", metavar="VALUE", help="Highest good split: 22F; needs --low.")
 @click.option("--accuracy", metavar="LINE", help='Accuracy line of the thermometers: "0.5 °C".')
@@ -27,6 +27,9 @@ def split(
     as_json: bool,
 ) -> None:
     """Judge the temperature split of a cooling system: return air minus supply air, dry bulb.
+
+    \b
+        meterlink judge split --return 75.0F --supply 57.0F
 
     The default range, 16 to 22 °F (8.89 to 12.22 °C), is common practice at about 50 % humidity, no source.
     """

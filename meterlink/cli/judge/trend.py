@@ -36,8 +36,8 @@ _LONGEST_LINE = 10_000  # characters; a line of a date, a value, a unit and a na
 @click.option(
     "--section", type=click.Choice(DUAL_SECTION_NAMES, case_sensitive=False), help="Section of a dual capacitor."
 )
-@click.option("--low", metavar="VALUE", help="Low limit, instead of a rating.")
-@click.option("--high", metavar="VALUE", help="High limit, instead of a rating.")
+@click.option("--low", metavar="VALUE", help="Low limit, 42uF, instead of a rating.")
+@click.option("--high", metavar="VALUE", help="High limit, 48uF, instead of a rating.")
 @click.option("--on", metavar="DATE", help="Also predict the reading of a visit on that day.")
 @click.option("--replaced", multiple=True, metavar="DATE", help="The part was replaced on that day; repeatable.")
 @answer_option
@@ -56,6 +56,9 @@ def trend(
     as_json: bool,
 ) -> None:
     """Work out whether a part has drifted from visit to visit, and between which dates it crosses its limits.
+
+    \b
+        meterlink judge trend --csv visits.csv --low 42uF --high 48uF
 
     A date is a day (2025-05-01) or a time (2025-05-01T13:00:00Z); without a zone it is UTC. Proof of a drift needs five
     visits or more. Without limits only the slope is shown. A trend starts anew at a replacement: visits before it

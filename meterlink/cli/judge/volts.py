@@ -82,6 +82,9 @@ def supply(
 ) -> None:
     """Judge a supply voltage: at the service (--service) or at the equipment (--nameplate).
 
+    \b
+        meterlink judge supply --nameplate 208/230 --reading 231.0V
+
     \f
 
     Raises:
@@ -115,13 +118,18 @@ def supply(
 
 
 @click.command()
-@click.option("--nominal", default="24V", show_default=True, metavar="VALUE", help="Control voltage of the system.")
+@click.option(
+    "--nominal", default="24V", show_default=True, metavar="VALUE", help="Control voltage of the system: 24V."
+)
 @click.option("--va", metavar="VALUE", help="The transformer's rating, to judge by Class 2: 40VA.")
 @reading_options
 def control(
     *, nominal: str, va: str | None, reading: str, accuracy: str | None, answer: str | None, as_json: bool
 ) -> None:
     """Judge a Class 2 control voltage: enough for a contactor (85 %), not above 30 V.
+
+    \b
+        meterlink judge control --reading 25.0V
 
     30 V and 100 VA: NEC chapter 9, table 11(A), from memory. An unloaded 24 V transformer reads 27 V and more.
     """
@@ -180,6 +188,9 @@ def contactor(
 ) -> None:
     """Judge the volts at a contactor's coil: enough to pull in, or low enough to let go.
 
+    \b
+        meterlink judge contactor --coil 24V --at pick-up --reading 19.0V
+
     IEC 60947-4-1 and NEMA ICS 2, from memory: pick-up 85 to 110 %, drop-out 20 to 75 % (DC 10 to 75 %).
     """
     coil_test = CoilTest(test)
@@ -222,14 +233,17 @@ def _explanation(test: CoilTest, limits: Limits, judgement: Judgement) -> str:
 
 @click.command()
 @click.option(
-    "--limit", default=str(DEFAULT_CONTACT_DROP), show_default=True, metavar="VALUE", help="Highest good voltage."
+    "--limit", default=str(DEFAULT_CONTACT_DROP), show_default=True, metavar="VALUE", help="Highest good voltage: 0.1V."
 )
-@click.option("--amps", metavar="VALUE", help="Current through the contacts, for their resistance and heat.")
+@click.option("--amps", metavar="VALUE", help="Current through the contacts, 20A, for their resistance and heat.")
 @reading_options
 def contacts(
     *, limit: str, amps: str | None, reading: str, accuracy: str | None, answer: str | None, as_json: bool
 ) -> None:
     """Judge the volts across closed contacts with their load running.
+
+    \b
+        meterlink judge contacts --reading 0.05V --amps 20A
 
     The default limit is common practice, no source. Volts near line voltage mean open contacts.
     """
