@@ -92,7 +92,8 @@ def command(
     """Replay the packets of the capture file CAPTURE and print each accepted reading with its verdict.
 
     \b
-        meterlink replay yard.jsonl --profile yard.toml --plan plan.toml --point herm
+        meterlink replay yard.jsonl --profile yard.toml
+        meterlink replay yard.jsonl --plan plan.toml --point herm
 
     The packets pass through driver, settling, verdict and database as live packets do. Nothing is kept unless --data
     names a folder; there the meter is called 'replayed', so that nobody mistakes the readings for a visit's. Nothing is

@@ -7,8 +7,10 @@ from typing import Any
 
 import click
 
-from meterlink.cli.output import printable_text
+from meterlink.cli.lazy_group import CommandGroup
+from meterlink.cli.output import Form, json_option, listing_options, local_time, print_table, printable_text
 from meterlink.cli.station_command import send_command
+from meterlink.cli.table import Cell
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import InputError, NoDatabaseError
 from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockCount
@@ -19,7 +21,6 @@ from meterlink.store.reader import Reader
 _data = click.option(
     "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
 )
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 _part = click.option(
     "--part", default=CAPACITOR, show_default=True, metavar="NAME", help="The kind of part: contactor, fan motor."
 )
@@ -29,7 +30,7 @@ _MOST_PARTS = 9999  # of one kind; no truck carries as many
 _number = click.IntRange(1, _MOST_PARTS)
 
 
-@click.group()
+@click.group(cls=CommandGroup)
 def command() -> None:
     """List and count the parts on the truck.
 
@@ -40,24 +41,35 @@ def command() -> None:
 @command.command("list")
 @click.option("--empty", is_flag=True, help="Only the parts of which none is left.")
 @_data
-@_json
-def list_stock(*, empty: bool, data: str | None, as_json: bool) -> None:
+@listing_options("rating", "count", "part", "place")
+def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
     """List the parts on the truck with their counts.
+
+    \b
+        meterlink stock list
+        meterlink stock list --empty
 
     With --json: an array of part, rating, count (below 0: more were used than loaded), place.
     """
     counts = [count for count in _stock(data) if not empty or count.count <= 0]
-    if as_json:
-        click.echo(json.dumps([_count_fields(count) for count in counts], indent=2))
+    records = list(map(_count_fields, counts))
+    if form.prints(records, records):
         return
-    for count in counts:
-        place = f"  {printable_text(count.place)}" if count.place else ""
-        short = "  more used than loaded: count them" if count.count < 0 else ""
-        click.echo(f"{max(count.count, 0):4d} x {printable_text(str(count.item))}{place}{short}")
     if not counts:
         click.echo(
             "No empty box." if empty else 'No parts yet. Add some: meterlink stock add "45+5 MFD 440V" --count 2'
         )
+        return
+    rows = [
+        (
+            f"{max(count.count, 0):5d}",
+            printable_text(str(count.item)),
+            printable_text(count.place),
+            Cell("more used than loaded: count them" if count.count < 0 else "", "yellow"),
+        )
+        for count in counts
+    ]
+    print_table(("Count", "Part", "Place", "Note"), rows)
 
 
 @command.command()
@@ -67,9 +79,13 @@ def list_stock(*, empty: bool, data: str | None, as_json: bool) -> None:
 @_place
 @_note
 @_data
-@_json
+@json_option
 def add(*, rating: str, count: int, part: str, place: str, note: str, data: str | None, as_json: bool) -> None:
     """Add parts with this RATING, as marked on them: '45+5 MFD 440V'.
+
+    \b
+        meterlink stock add "45+5 MFD 440V" --count 2 --place "left bin"
+        meterlink stock add "2-pole 30 A" --part contactor
 
     With --json: part, rating, count (on the truck now).
     """
@@ -83,9 +99,12 @@ def add(*, rating: str, count: int, part: str, place: str, note: str, data: str 
 @_place
 @_note
 @_data
-@_json
+@json_option
 def count(*, rating: str, number: int, part: str, place: str, note: str, data: str | None, as_json: bool) -> None:
     """Record that NUMBER parts with this RATING are there.
+
+    \b
+        meterlink stock count "45+5 MFD 440V" 3
 
     With --json: part, rating, count.
     """
@@ -98,9 +117,12 @@ def count(*, rating: str, number: int, part: str, place: str, note: str, data: s
 @_part
 @_note
 @_data
-@_json
+@json_option
 def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_json: bool) -> None:
     """Take parts off the truck that no visit records.
+
+    \b
+        meterlink stock use "45+5 MFD 440V"
 
     With --json: part, rating, count (on the truck now).
     """
@@ -113,9 +135,12 @@ def use(*, rating: str, count: int, part: str, note: str, data: str | None, as_j
 @_part
 @_note
 @_data
-@_json
+@json_option
 def return_parts(*, rating: str, count: int, part: str, note: str, data: str | None, as_json: bool) -> None:
     """Bring parts back to the truck that were taken off.
+
+    \b
+        meterlink stock return "45+5 MFD 440V"
 
     With --json: part, rating, count (on the truck now).
     """
@@ -123,10 +148,13 @@ def return_parts(*, rating: str, count: int, part: str, note: str, data: str | N
 
 
 @command.command()
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+@listing_options("id", "at", "kind", "count", "rating", "part", "place", "note")
 @_data
-def ledger(*, data: str | None, as_json: bool) -> None:
+def ledger(*, data: str | None, form: Form) -> None:
     """List every entry of the stock, oldest first.
+
+    \b
+        meterlink stock ledger
 
     With --json: an array of id, at, kind (loaded, used, returned, counted), part, rating, count, place, note.
     """
@@ -134,27 +162,36 @@ def ledger(*, data: str | None, as_json: bool) -> None:
         movements = Reader(existing_data_dir(data) / DATABASE_FILE).stock_movements()
     except NoDatabaseError:
         movements = []
-    if as_json:
-        click.echo(json.dumps(list(map(_movement_fields, movements)), indent=2))
+    records = list(map(_movement_fields, movements))
+    if form.prints(records, records):
         return
-    for movement in movements:
-        fields = _movement_fields(movement)
-        further = " ".join(printable_text(text) for text in (movement.place, movement.note) if text)
-        click.echo(
-            f"{fields['at']}  {movement.kind:8}  {movement.count:4d} x {printable_text(str(movement.item))}"
-            f"  {further}".rstrip()
-        )
     if not movements:
         click.echo("No entries yet.")
+        return
+    rows = [
+        (
+            local_time(movement.utc_ns),
+            str(movement.kind),
+            f"{movement.count:5d}",
+            printable_text(str(movement.item)),
+            printable_text(movement.place),
+            printable_text(movement.note),
+        )
+        for movement in movements
+    ]
+    print_table(("When", "Entry", "Count", "Part", "Place", "Note"), rows)
 
 
 @command.command("import")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--yes", is_flag=True, help="Do it; without it the changes are only shown, or asked about on a terminal.")
 @_data
-@_json
+@json_option
 def import_list(*, file: Path, yes: bool, data: str | None, as_json: bool) -> None:
     """Take the counts of a stock list (TOML, see `meterlink schema stock`), after a preview.
+
+    \b
+        meterlink stock import truck.toml --yes
 
     Each count of the list replaces that on the truck; a part that the list does not name stays as it is.
 
@@ -199,6 +236,9 @@ def import_list(*, file: Path, yes: bool, data: str | None, as_json: bool) -> No
 @_data
 def export_list(*, data: str | None) -> None:
     """Print the capacitors on the truck as a stock list in TOML.
+
+    \b
+        meterlink stock export > truck.toml
 
     \f
 

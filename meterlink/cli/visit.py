@@ -73,7 +73,8 @@ def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: s
     """Begin a visit; the visit before is paused. Ratings of the unit's earlier visits are known.
 
     \b
-        meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1" --plan split-condenser
+        meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1"
+        meterlink visit begin --site "Pond school" --unit "Walk-in 2" --plan walk-in-cooler
 
     With --json: visit (its id).
     """
@@ -127,10 +128,10 @@ def close(*, outcome: str, data: str | None, as_json: bool) -> None:
     test points), skipped (point, reason).
     """
     result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome)
-    _report(result, "\n".join(closing_lines(result)), as_json=as_json)
+    _report(result, "\n".join(_closing_lines(result)), as_json=as_json)
 
 
-def closing_lines(result: Mapping[str, Any]) -> list[str]:
+def _closing_lines(result: Mapping[str, Any]) -> list[str]:
     """Return the data of a reply to `CommandName.CLOSE_VISIT` as lines: the outcome, and the test points left."""
     left = {
         "Untested": result["untested"],
@@ -211,7 +212,7 @@ def rating(*, point: str, text: str, data: str | None) -> None:
 
 
 @command.command()
-@click.argument("point", metavar="POINT")
+@click.argument("point", metavar="POINT", shell_complete=complete_point)
 @click.option("--rating", default="", help="As marked on the new part; may be left out if nothing is marked.")
 @click.option("--answer", default="", metavar="CHOICE", help="The answer where the rules object: fitted.")
 @click.option("--elsewhere", is_flag=True, help="The part is not off the truck.")
@@ -222,6 +223,10 @@ def replace(  # the options of one command
     *, point: str, rating: str, answer: str, elsewhere: bool, undo: bool, data: str | None, as_json: bool
 ) -> None:
     """Record that the part at POINT (the key of a test point) is replaced: '35/5 MFD 440V'.
+
+    \b
+        meterlink visit replace run-capacitor-herm --rating "45+5 MFD 440V"
+        meterlink visit replace run-capacitor-herm --undo
 
     The new part is checked against the old one. Readings before belong to the old part; measure the new one: that is
     the proof. A part of this rating on the truck is taken off the stock.

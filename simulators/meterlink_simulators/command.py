@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from meterlink.cli.terminal import is_interactive
+from meterlink.cli.terminal import is_interactive, text_width
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import MeterlinkError
 
@@ -148,20 +148,28 @@ def _play_on_screen(
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
+    told: list[str] = []
+
     async def play() -> "ServiceCall":
         quitting = asyncio.Event()
-        call = ServiceCall(scenario, _station_config(scenario, folder), before_leaving=quitting.wait)
+        call = ServiceCall(
+            scenario, _station_config(scenario, folder), on_event=told.append, before_leaving=quitting.wait
+        )
         playing = asyncio.create_task(call.run(), name="service-call")
         try:
             await run_dashboard(partial(connect, call.folder))
         finally:
+            told.clear()  # they were seen on the screen
             quitting.set()
             if not call.is_leaving:
                 playing.cancel()
             await asyncio.gather(playing, return_exceptions=True)
         return call
 
-    return asyncio.run(play())
+    call = asyncio.run(play())
+    for event in told:
+        _print_event(event)
+    return call
 
 
 def _print_line(point: TestPoint, accepted: "AcceptedReading") -> None:
@@ -171,28 +179,22 @@ def _print_line(point: TestPoint, accepted: "AcceptedReading") -> None:
 
 
 def _print_event(text: str) -> None:
-    click.echo(text)
+    click.echo(textwrap.fill(text, max(text_width(), 20), break_on_hyphens=False) if is_interactive() else text)
 
 
 def _print_end(call: "ServiceCall", data: str | None) -> None:
     """Print the end of the story: what was left at the unit, and how the visit is seen again."""
     from meterlink.cli.stored_visits import SHORT_ID  # noqa: PLC0415
-    from meterlink.cli.terminal import text_width  # noqa: PLC0415
-    from meterlink.cli.visit import closing_lines  # noqa: PLC0415
 
-    lines, command = [] if call.left is None else closing_lines(call.left), ""
     if data is None:
-        lines.append("Nothing was kept. To keep it, give it a folder:")
+        _print_event("Nothing was kept. To keep it, give it a folder:")
         command = "meterlink demo --data demo"
     elif call.visit:
-        state = "closed" if call.left is not None else "still open"
-        lines.append(f"The visit was kept, {state}. To see it:")
+        _print_event(f"The visit was kept, {'closed' if call.is_closed else 'still open'}. To see it:")
         command = f"meterlink visit show {call.visit[:SHORT_ID]} --data {shlex.quote(data)}"
-    width = max(text_width(), 20)
-    for line in lines:
-        click.echo(textwrap.fill(line, width, break_on_hyphens=False) if is_interactive() else line)
-    if command:
-        click.echo(f"  {command}")  # in one piece, to be copied
+    else:
+        return
+    click.echo(f"  {command}")  # in one piece, to be copied
 
 
 def _print_display(name: str, display: "DisplayState") -> None:

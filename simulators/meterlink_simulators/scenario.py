@@ -103,6 +103,9 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
     arrive = "job 2207"        # begin the visit at the site, with this job number. A scenario without this step is
                                #   played in a visit that is open when the station starts
     note = "…"                 # keep a note on the visit
+    label_at = "point's key"   # enter the rating on a part: rating = "50+7.5 MFD 440V"
+    replace = "point's key"    # record a replaced part: rating = "50+7.5 MFD 440V"; the bench needs a fault step for it
+    stock = "50+7.5 MFD 440V"  # an entry of the truck's stock: <count = 1>, <entry = "loaded", "counted", …>
     leave = "repaired"         # close the visit with this outcome; it lists the test points that are left
 """
 

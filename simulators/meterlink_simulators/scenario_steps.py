@@ -3,15 +3,15 @@
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.outcomes import Outcome
-from meterlink.core.text import count_phrase
+from meterlink.core.stock import MovementKind
+from meterlink.core.text import count_phrase, did_you_mean
 from meterlink.core.units import Quantity, parse_amount
-from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Either, ListOf, Parsed, Text
+from meterlink.tomlfile.field_types import Boolean, Choice, Constant, Either, Integer, ListOf, Parsed, Text
 from meterlink.tomlfile.positions import TomlPath
 from meterlink.tomlfile.tables import FieldError, Key, Table, Variants, VariantsByKey
 from meterlink_simulators.bench import Bench, validate_terminals, with_bleeder
@@ -123,7 +123,33 @@ class Leave:
     outcome: Outcome
 
 
-Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads | Arrive | Note | Leave
+@dataclass(frozen=True, slots=True)
+class ReadLabel:
+    """Enter the rating on the part at a test point."""
+
+    point: str
+    rating: str
+
+
+@dataclass(frozen=True, slots=True)
+class Replace:
+    """Record that the part at a test point is replaced by one with this rating."""
+
+    point: str
+    rating: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """Make an entry of the truck's stock: ``count`` capacitors with this rating."""
+
+    rating: str
+    count: int
+    entry: MovementKind
+
+
+VisitStep = Arrive | ReadLabel | Note | Replace | Stock | Leave
+Step = Measure | Lift | DropConnection | SetFault | Wait | Switch | Discharge | Operate | Leads | VisitStep
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,10 +223,9 @@ def _check_step(step: StepTable, context: ScenarioContext, states: dict[str, Com
             yield from _check_known("meter", step.meter, "meter", context.meters)
             yield from _check_measured_terminals(step, context)
             yield from _check_function(step, context)
-        case Lift(meter):
-            yield from _check_known("lift", meter, "meter", context.meters)
-        case DropConnection(meter):
-            yield from _check_known("drop_connection", meter, "meter", context.meters)
+        case Lift(meter) | DropConnection(meter):
+            key = "lift" if isinstance(step, Lift) else "drop_connection"
+            yield from _check_known(key, meter, "meter", context.meters)
         case Switch(supply):
             yield from _check_known("switch", supply, "component", context.components)
             if not isinstance(context.components.get(supply), Supply | None):
@@ -212,6 +237,9 @@ def _check_step(step: StepTable, context: ScenarioContext, states: dict[str, Com
             yield from _check_part("operate", component, context, lambda bench: bench.operate(component, 0.0, on=on))
         case Leads(component):
             yield from _check_part("leads", component, context, lambda bench: bench.connect_leads(component, 0.0))
+        case ReadLabel(point) | Replace(point):
+            key = "label_at" if isinstance(step, ReadLabel) else "replace"
+            yield from () if point in context.points else (_unknown_point(key, point, context),)
         case DriftTable(component) | SetFault(Fault(component)):
             yield from _check_known(("fault", "component"), component, "component", context.components)
             yield from _check_fault(step, context, states)
@@ -277,9 +305,7 @@ def _fitting_functions(spec: MeterSpec, point: TestPoint) -> list[MeterFunction]
 
 def _check_measured_terminals(table: MeasureTable, context: ScenarioContext) -> Iterator[FieldError]:
     if table.point and table.point not in context.points:
-        alike = get_close_matches(table.point, context.points, 1)
-        remedy = f"Did you mean {alike[0]}?" if alike else f"There are {', '.join(context.points)}."
-        yield FieldError("point", f"the plan has no test point {table.point!r}.", remedy)
+        yield _unknown_point("point", table.point, context)
     if table.component:
         yield from _check_known("component", table.component, "component", context.components)
     pair = _terminal_pair(table, context.points.get(table.point))
@@ -291,6 +317,11 @@ def _check_measured_terminals(table: MeasureTable, context: ScenarioContext) -> 
     elif table.terminals is not None and pair is not None:
         component = context.components.get(pair.component)
         yield from _check_change("terminals", component, lambda part: validate_terminals(part, pair))
+
+
+def _unknown_point(at: str, key: str, context: ScenarioContext) -> FieldError:
+    remedy = did_you_mean(key, context.points) or f"There are {', '.join(context.points)}."
+    return FieldError(at, f"the plan has no test point {key!r}.", remedy)
 
 
 def _check_function(table: MeasureTable, context: ScenarioContext) -> Iterator[FieldError]:
@@ -429,6 +460,7 @@ _FAULT: Variants[Fault | DriftTable] = Variants(
 )
 # Terminals of two components may have the same name.
 _MEASURED = ListOf(TEXT, 2, 2, example='["C", "HERM"]')
+_MOST_IN_STOCK = 99  # of one part: no truck carries as many
 _UNTIL = Either[float | str](SECONDS, Constant("accepted", 'Write until = "accepted", or a number of seconds.'))
 
 STEP: VariantsByKey[StepTable] = VariantsByKey(
@@ -465,6 +497,14 @@ STEP: VariantsByKey[StepTable] = VariantsByKey(
         "leads": Table(Leads, Key("leads", TEXT, attribute="component"), Key("on", Boolean(), default=False)),
         "arrive": Table(Arrive, Key("arrive", TEXT, attribute="job")),
         "note": Table(Note, Key("note", TEXT, attribute="text")),
+        "label_at": Table(ReadLabel, Key("label_at", TEXT, attribute="point"), Key("rating", TEXT)),
+        "replace": Table(Replace, Key("replace", TEXT, attribute="point"), Key("rating", TEXT)),
+        "stock": Table(
+            Stock,
+            Key("stock", TEXT, attribute="rating"),
+            Key("count", Integer(0, _MOST_IN_STOCK), 1),
+            Key("entry", Choice(MovementKind), MovementKind.LOADED),
+        ),
         "leave": Table(Leave, Key("leave", Choice(Outcome), attribute="outcome")),
         "discharge": Table(
             Discharge,

@@ -33,9 +33,13 @@ from meterlink_simulators.scenario_steps import (
     Measure,
     Note,
     Operate,
+    ReadLabel,
+    Replace,
     SetFault,
     Step,
+    Stock,
     Switch,
+    VisitStep,
     Wait,
 )
 
@@ -121,7 +125,7 @@ class ServiceCall:
         self.started = asyncio.Event()
         self.visit = ""  # the id of the visit that `Arrive` has begun
         self.is_leaving = False  # whether only `before_leaving` is waited for
-        self.left: Mapping[str, object] | None = None  # the reply to the command that closed the visit
+        self.is_closed = False
 
     @property
     def folder(self) -> Path:
@@ -246,7 +250,7 @@ class ServiceCall:
                 await self._discharge(step)
             case Wait(seconds):
                 await asyncio.sleep(seconds)
-            case Arrive() | Note() | Leave():
+            case Arrive() | ReadLabel() | Note() | Replace() | Stock() | Leave():
                 await self._play_visit_step(step)
             case _:
                 self._change_bench(step)
@@ -274,15 +278,31 @@ class ServiceCall:
         self._bench.connect_bleeder(step.component, float("inf"), self._air.now)
         self._tell(f"The {step.component} was bled through {step.ohms / 1000:g} kΩ for {step.seconds:g} s.")
 
-    async def _play_visit_step(self, step: Arrive | Note | Leave) -> None:
+    async def _play_visit_step(self, step: VisitStep) -> None:
         match step:
             case Arrive(job):
                 await self._arrive(job)
+            case ReadLabel(point, rating):
+                await self._command(CommandName.SET_RATING, point=point, text=rating)
+                self._tell(f"The label at {point} says {rating}.")
             case Note(text):
                 await self._command(CommandName.NOTE, text=text)
                 self._tell(f"Note: {text}")
+            case Replace():
+                await self._replace(step)
+            case Stock(rating, count, entry):
+                left = await self._command(CommandName.ADD_STOCK, kind=entry, text=rating, count=count)
+                verb = {"loaded": "restocked", "counted": "counted"}.get(entry, str(entry))
+                self._tell(f"On the truck: {left['count']} of {left['rating']} ({verb}).")
             case Leave(outcome):
                 await self._leave(outcome)
+
+    async def _replace(self, step: Replace) -> None:
+        fitted = await self._command(CommandName.REPLACE, point=step.point, text=step.rating)
+        self._tell(f"The {fitted['part']} is replaced: {fitted['new_rating']}, {fitted['method']}.")
+        stock = fitted["stock"]
+        if isinstance(stock, Mapping):
+            self._tell(f"On the truck: {stock['left']} of {stock['rating']} (used).")
 
     async def _measure(self, step: Measure) -> None:
         if step.point and not await self._wait_until(lambda: self._focus == step.point, POINT_TIMEOUT):
@@ -334,9 +354,16 @@ class ServiceCall:
         if self._before_leaving is not None:
             self.is_leaving = True
             await self._before_leaving()
-        self.left = await self._command(CommandName.CLOSE_VISIT, outcome=outcome)
+        left = await self._command(CommandName.CLOSE_VISIT, outcome=outcome)
+        self.is_closed = True
+        self._tell(f"The visit is closed: {outcome}.")
+        titles = {point.key: point.title for point in self._scenario.plan.points}
+        for words, field in (("Untested", "untested"), ("Not sound and not replaced", "outside_not_replaced")):
+            keys = left[field]
+            if isinstance(keys, list) and keys:
+                self._tell(f"{words}: {', '.join(titles[key] for key in keys)}.")
 
-    async def _command(self, name: CommandName, **fields: str) -> Mapping[str, object]:
+    async def _command(self, name: CommandName, **fields: str | int) -> Mapping[str, object]:
         """Let the station carry out a command, as a dashboard does; return the data of its reply.
 
         Raises:

@@ -35,6 +35,9 @@ EXPECTED = [
     ("contactor-coil", "6.6 Ω", "outside", "clear"),
     ("compressor-run-winding", "1.1 Ω", "within", "close call"),
     ("compressor-start-winding", "3.4 Ω", "within", "clear"),
+    # The new capacitor, off the truck.
+    ("run-capacitor-herm", "49.95 µF", "within", "clear"),
+    ("run-capacitor-fan", "7.53 µF", "within", "clear"),
 ]
 
 
@@ -133,7 +136,7 @@ def test_the_link_really_drops_and_comes_back(tmp_path: Path) -> None:
             (first,),
         ).fetchone()[0]
     connection.close()
-    assert fan == [("7.43",)]
+    assert fan == [("7.43",), ("7.53",)]  # before and after the replacement
     assert links == [("link lost",), ("station stopped",)]
     assert gaps == [(first, "link lost", pytest.approx(gap / 1e9, abs=1.0))]
     assert gap / 1e9 >= 4.0  # as long as the scenario keeps the link down
@@ -181,11 +184,16 @@ def test_in_a_pipe_the_demo_tells_the_whole_job_as_text(tmp_path: Path) -> None:
         "supply: line, L1–L2: 234.8 V  WITHIN",
         "The line is switched off and locked out.",
         "The run capacitor was bled through 20 kΩ for 8 s.",
+        "The label at run-capacitor-herm says 50+7.5 MFD 440V.",
         "compressor: run capacitor HERM, C–HERM: 43.72 µF  OUTSIDE",
         "control 24 V: contactor coil, A1–A2: 6.6 Ω  OUTSIDE",
-        "Note: Run capacitor HERM weak, contactor coil with shorted turns: both to be replaced.",
+        "The run capacitor is replaced: 50+7.5 µF 440 V, same rating.",
+        "On the truck: 0 of 50+7.5 µF 440 V (used).",
+        "compressor: run capacitor HERM, C–HERM: 49.95 µF  WITHIN",
+        "Note: Contactor coil with shorted turns: none on the truck, to be fetched.",
         "The visit is closed: part to be fetched.",
-        "Not sound and not replaced: run-capacitor-herm, contactor-coil.",
+        "Not sound and not replaced: contactor coil.",
+        "On the truck: 1 of 50+7.5 µF 440 V (restocked).",
         "The visit was kept, closed. To see it:\n  meterlink visit show ",
     ]
     places = [story.find(words) for words in told]
@@ -197,8 +205,11 @@ def test_in_a_pipe_the_demo_tells_the_whole_job_as_text(tmp_path: Path) -> None:
     # The plan is kept with its limits and its reasons, as one of a plan file is.
     assert [point["rating"] or point["limits"] for point in shown["points"]].count(None) == 0
     assert [note["text"] for note in shown["notes"]] == [
-        "Run capacitor HERM weak, contactor coil with shorted turns: both to be replaced."
+        "Contactor coil with shorted turns: none on the truck, to be fetched."
     ]
+    assert [fitted["part"] for fitted in shown["replacements"]] == ["run capacitor"]
+    diagnosed = run_for_json("diagnose", "--data", str(tmp_path))
+    assert [repair["outcome"] for repair in diagnosed["repairs"]] == ["proven", "new part within"]
 
 
 def test_a_demo_that_was_broken_off_goes_on_in_its_visit(tmp_path: Path) -> None:

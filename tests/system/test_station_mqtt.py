@@ -74,7 +74,7 @@ def test_readings_and_verdicts_survive_a_broker_that_stops_and_starts(tmp_path: 
                 # Wait until every point is measured and the publisher has found the broker again.
                 async with asyncio.timeout(600):
                     counts = Reader(folder / DATABASE_FILE).counts()
-                    while counts["accepted_readings"] < 8 or counts["outbox"] > 5:
+                    while counts["accepted_readings"] < 10 or counts["outbox"] > 5:
                         await asyncio.sleep(1)
                         counts = Reader(folder / DATABASE_FILE).counts()
                 call.stop()
@@ -153,5 +153,5 @@ def test_without_a_broker_nothing_is_queued(tmp_path: Path) -> None:
 
     run_in_virtual_time(body(), busy=lambda: any(call.busy for call in calls))
     counts = Reader(tmp_path / DATABASE_FILE).counts()
-    assert counts["accepted_readings"] == 8
+    assert counts["accepted_readings"] == 10
     assert counts["outbox"] == 0

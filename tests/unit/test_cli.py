@@ -89,7 +89,7 @@ BAD = [
     ("nonsense",),
     ("history", "--since", "last tuesday"),
     ("run", "--plan", "no-such-plan"),
-    ("demo", "--json"),
+    ("demo", "--displays"),
 ]
 
 

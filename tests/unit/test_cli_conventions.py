@@ -55,6 +55,8 @@ ARGUMENTS = {
     "judge diagnosis": None,  # needs a file; tests/unit/test_cli_judge_diagnosis.py reads its JSON
     "plan list": (),
     "plan show": ("split-condenser",),
+    "stock ledger": (),
+    "stock list": (),
     "trend": (),
     "visit list": (),
     "visit show": None,  # the newest visit, below
@@ -93,6 +95,8 @@ def test_every_listing_prints_json_and_lines(name: str) -> None:
 @pytest.mark.parametrize("name", [name for name, arguments in ARGUMENTS.items() if arguments is not None])
 def test_a_listing_is_one_json_value_and_as_many_lines_as_records(visits: Path, name: str) -> None:
     arguments = (*name.split(), *(ARGUMENTS[name] or ()))
+    if name.startswith("stock"):
+        assert run_command("stock", "add", "45+5 MFD 440V", "--place", "left\tbin").status == 0
     status, out, err = run_command(*arguments, "--json")
     assert (status, err) == (0, "")
     value = parse_json(out)
@@ -174,7 +178,8 @@ COMMANDS = {" ".join(names): command for names, command in leaves()}
 
 def help_examples(command: click.Command) -> list[list[str]]:
     """Return the arguments of the examples in a command's help."""
-    lines = re.findall(r"^ *meterlink (.+)$", command.help or "", re.MULTILINE)
+    joined = re.sub(r" \\\n *", " ", command.help or "")
+    lines = re.findall(r"^ *meterlink (.+)$", joined, re.MULTILINE)
     # Only the first command of a pipe or a chain is this one.
     return [shlex.split(re.split(r" [|&>]+ ", line)[0]) for line in lines]
 

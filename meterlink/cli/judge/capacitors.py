@@ -86,7 +86,8 @@ def under_load(
     """Calculate the capacitance of a running capacitor from its amps, volts and frequency.
 
     \b
-        meterlink judge under-load --amps 6.28A --volts 370V --frequency 60Hz --rated 45uF
+        meterlink judge under-load --amps 6.28A --volts 370V --frequency 60Hz \\
+            --rated 45uF
 
     C = I / (2πfV). Use the current in the capacitor's own lead and the volts across its own terminals only. With
     --rated the result is judged.

@@ -256,7 +256,8 @@ def winding_temperature_command(
     """Calculate a winding's mean temperature from its cold and its hot resistance.
 
     \b
-        meterlink judge winding-temperature --cold 1.50ohm --cold-at 20C --hot 1.80ohm
+        meterlink judge winding-temperature --cold 1.50ohm --cold-at 20C \\
+            --hot 1.80ohm
     """
     k = _parse_constant(metal, constant)
     celsius = winding_temperature(_parse_ohms(cold), _parse_celsius(cold_at), _parse_ohms(hot), k)
