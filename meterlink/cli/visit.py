@@ -74,7 +74,7 @@ def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: s
 
     \b
         meterlink visit begin --site "Mill Lane bakery" --unit "Condenser 1"
-        meterlink visit begin --site "Pond school" --unit "Walk-in 2" --plan walk-in-cooler
+        meterlink visit begin --site School --unit "RTU 2" --plan heat-pump
 
     With --json: visit (its id).
     """
@@ -128,10 +128,10 @@ def close(*, outcome: str, data: str | None, as_json: bool) -> None:
     test points), skipped (point, reason).
     """
     result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome)
-    _report(result, "\n".join(_closing_lines(result)), as_json=as_json)
+    _report(result, "\n".join(closing_lines(result)), as_json=as_json)
 
 
-def _closing_lines(result: Mapping[str, Any]) -> list[str]:
+def closing_lines(result: Mapping[str, Any]) -> list[str]:
     """Return the data of a reply to `CommandName.CLOSE_VISIT` as lines: the outcome, and the test points left."""
     left = {
         "Untested": result["untested"],

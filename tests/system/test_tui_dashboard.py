@@ -28,6 +28,7 @@ from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
 from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
+from meterlink_tui.sheets.sheet import Sheet
 from meterlink_tui.sheets.test_points import PointPicker
 from meterlink_tui.terminal import NoTerminalError
 from meterlink_tui.themes import DARK, LIGHT
@@ -609,6 +610,40 @@ async def test_the_help_sheet_has_every_binding_and_every_binding_an_id() -> Non
         await pilot.press("question_mark")
         await pilot.pause()
         assert not isinstance(app.screen, HelpSheet)
+
+
+def all_sheets(base: type[Sheet[Any]] = Sheet) -> list[type[Sheet[Any]]]:
+    return [sheet for below in base.__subclasses__() for sheet in (below, *all_sheets(below))]
+
+
+@pytest.mark.parametrize("sheet", all_sheets(), ids=lambda sheet: sheet.__name__)
+def test_every_sheet_names_its_keys(sheet: type[Sheet[Any]]) -> None:
+    declared = [
+        entry
+        for base in sheet.__mro__
+        if base.__module__.startswith("meterlink_tui")
+        for entry in vars(base).get("BINDINGS", ())
+    ]
+    assert all(isinstance(entry, Binding) and entry.id and entry.tooltip for entry in declared)
+    assert sheet.own_bindings() == declared
+    assert {"close", "sheet-help"} <= {binding.id for binding in sheet.own_bindings()}
+
+
+@pytest.mark.parametrize("key", ["v", "t", "e", "l", "c"])
+async def test_f1_shows_the_keys_of_the_sheet_that_is_open(key: str) -> None:
+    async with running_dashboard(*STATES["settling"], size=(40, 24)) as (app, _, pilot):
+        await pilot.press(key)
+        await pilot.pause()
+        sheet = app.screen
+        assert isinstance(sheet, Sheet)
+        await pilot.press("f1")
+        await pilot.pause()
+        assert isinstance(app.screen, HelpSheet)
+        texts = [str(static.render()) for static in app.screen.query(Static)]
+        assert all(any(binding.tooltip in line for line in texts) for binding in sheet.own_bindings())
+        await pilot.press("f1")
+        await pilot.pause()
+        assert app.screen is sheet, "the same key closes it"
 
 
 CAUSE = {

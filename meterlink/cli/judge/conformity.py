@@ -120,8 +120,8 @@ def risk(
     """Calculate how often a decision rule errs over many parts: the global risks of JCGM 106, 9.5.
 
     \b
-        meterlink judge risk --low 42.3uF --high 47.7uF --mean 44uF --spread 1.2uF \\
-            --accuracy "1 % + 2 digits"
+        meterlink judge risk --low 42.3uF --high 47.7uF --mean 44uF \\
+            --spread 1.2uF --accuracy "1 % + 2 digits"
 
     Parts and the meter's errors are assumed to be normally distributed. Guarded acceptance accepts within the limits
     narrowed by the guard band, and so does the guarded rule for both sides; guarded rejection accepts within the limits

@@ -16,7 +16,8 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
     """A screen that closes on Escape, with the cautions of the active test point at its foot."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "dismiss", "close", id="close", tooltip="Close this sheet")
+        Binding("escape", "dismiss", "close", id="close", tooltip="Close this sheet"),
+        Binding("f1", "help", "help", id="sheet-help", show=False, tooltip="Show the keys of this sheet"),
     ]
 
     def __init__(self, cautions: tuple[str, ...]) -> None:
@@ -32,6 +33,18 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
     def body(self) -> ComposeResult:
         """Yield the widgets of this sheet."""
         raise NotImplementedError
+
+    @classmethod
+    def own_bindings(cls) -> list[Binding]:
+        """Return the bindings of this sheet, those of its base classes last."""
+        declared = [entry for base in cls.__mro__ for entry in base.__dict__.get("BINDINGS", ())]
+        return [entry for entry in declared if isinstance(entry, Binding) and entry.tooltip]
+
+    def action_help(self) -> None:
+        """Show the keys of this sheet."""
+        from meterlink_tui.sheets.help import HelpSheet  # noqa: PLC0415  # the help is a sheet, too
+
+        self.app.push_screen(HelpSheet(self._cautions, self.own_bindings()))
 
     def on_mount(self) -> None:
         """Display the cautions."""
