@@ -34,6 +34,8 @@ _COMMANDS = {
     "history": LazyCommand("meterlink.cli.history", "command", "List accepted readings and their verdicts.", _RECORD),
     "trend": LazyCommand("meterlink.cli.trend", "command", "Show which parts drift from visit to visit.", _RECORD),
     "stock": LazyCommand("meterlink.cli.stock", "command", "List and count the parts on the truck.", _RECORD),
+    "unit": LazyCommand("meterlink.cli.unit", "command", "Show a unit; enter its nameplate; rename it.", _RECORD),
+    "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
     "capture": LazyCommand(
         "meterlink.cli.capture", "command", "Record a meter's packets while you type its display.", _METERS

@@ -16,6 +16,7 @@ from meterlink.cli.completion import (
     complete_unit,
     complete_visit,
 )
+from meterlink.cli.judge.dates import parse_date, utc_nanoseconds
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import (
     Form,
@@ -111,12 +112,64 @@ def pause(*, data: str | None, as_json: bool) -> None:
 
 
 @command.command()
+@click.argument("visit", metavar="[VISIT]", default="", shell_complete=complete_visit)
+@click.option("--site", required=True, shell_complete=complete_site, help="Name of the site.")
+@click.option("--unit", required=True, shell_complete=complete_unit, help="Name of the unit.")
+@_data
+@json_option
+def move(*, visit: str, site: str, unit: str, data: str | None, as_json: bool) -> None:
+    """Let a VISIT (its id; default: the active one) be one of another unit: it was begun at the wrong one.
+
+    \b
+        meterlink visit move --site "Mill Lane bakery" --unit "Condenser 2"
+
+    An open visit loses the ratings and answers that came from the unit before, and has those of the new one.
+
+    With --json: visit, site, unit.
+    """
+    folder = data_dir(data)
+    which = {"visit": find_visit(_reader(data).visits(), visit).uid} if visit else {}
+    result = send_command(folder, CommandName.MOVE_VISIT, site=site, unit=unit, **which)
+    _report(result, f"The visit is one of {printable_text(unit)}, {printable_text(site)}.", as_json=as_json)
+
+
+@command.command()
+@click.argument("point", metavar="POINT", shell_complete=complete_point)
+@click.option("--from", "begin", required=True, metavar="WHEN", help="2026-07-01T13:00:00Z; without a zone it is UTC.")
+@click.option("--to", "end", required=True, metavar="WHEN", help="The end of the span, at most a day later.")
+@click.option("--meter", default="", help="The address or the name of one meter; default: all.")
+@_data
+@json_option
+def assign(*, point: str, begin: str, end: str, meter: str, data: str | None, as_json: bool) -> None:
+    """Accept at POINT the readings that settled in a span of time outside any visit.
+
+    \b
+        meterlink visit assign herm --from 2026-07-01T13:00 --to 2026-07-01T13:05
+
+    They are judged as if they came then, and marked as assigned later.
+
+    With --json: visit, readings (their ids).
+    """
+    span = {"since_utc_ns": utc_nanoseconds(parse_date(begin)), "until_utc_ns": utc_nanoseconds(parse_date(end))}
+    which = {"meter": meter} if meter else {}
+    result = send_command(data_dir(data), CommandName.ASSIGN, point=point, **which, **span)
+    count = len(result["readings"])
+    text = f"{count} {'reading is' if count == 1 else 'readings are'} assigned to {printable_text(point)}."
+    _report(result, text, as_json=as_json)
+
+
+_on_off = click.Choice(["on", "off"])
+
+
+@command.command()
 @click.option(
     "--outcome", required=True, type=_OUTCOMES, metavar="OUTCOME", help="How the unit is left: repaired, for example."
 )
+@click.option("--power", type=_on_off, help="How the power is left.")
+@click.option("--covers", type=_on_off, help="Whether the covers are on.")
 @_data
 @json_option
-def close(*, outcome: str, data: str | None, as_json: bool) -> None:
+def close(*, outcome: str, power: str | None, covers: str | None, data: str | None, as_json: bool) -> None:
     """Close the active visit, and list the test points that are left.
 
     \b
@@ -125,9 +178,10 @@ def close(*, outcome: str, data: str | None, as_json: bool) -> None:
     OUTCOME is repaired, temporary repair, declined, part to be fetched, or no fault found.
 
     With --json: visit, outcome, untested and outside_not_replaced (keys of
-    test points), skipped (point, reason).
+    test points), skipped (point, reason), power_on and covers_on (null where nobody said it).
     """
-    result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome)
+    left = {name: state for name, state in (("power", power), ("covers", covers)) if state}
+    result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome, **left)
     _report(result, "\n".join(closing_lines(result)), as_json=as_json)
 
 
@@ -139,7 +193,9 @@ def closing_lines(result: Mapping[str, Any]) -> list[str]:
         "Skipped": [f"{skipped['point']} ({printable_text(skipped['reason'])})" for skipped in result["skipped"]],
     }
     lines = [f"The visit is closed: {result['outcome']}."]
-    return lines + [f"{title}: {', '.join(keys)}." for title, keys in left.items() if keys]
+    lines += [f"{title}: {', '.join(keys)}." for title, keys in left.items() if keys]
+    not_said = {"the power is on": result["power_on"], "the covers are on": result["covers_on"]}
+    return lines + [f"Not said: whether {thing}." for thing, said in not_said.items() if said is None]
 
 
 @command.command()
@@ -269,7 +325,7 @@ def list_visits(*, data: str | None, form: Form) -> None:
         meterlink visit list --lines | grep paused | cut -f 1
 
     With --json: an array of visit (its id), site, unit, plan, state (active, paused or closed), opened, closed,
-    outcome, technician, job.
+    outcome, technician, job, power_on, covers_on.
     """
     try:
         visits = _reader(data).visits()
@@ -307,9 +363,10 @@ def show(*, visit: str, data: str | None, form: Form) -> None:
         meterlink visit show 8ae19539 --json
 
     With --json: the fields of list, and points with key, circuit, component, section, terminals, quantity, coupling,
-    state, rating, limits (low, high, unit, basis), readings (accepted, newest last: id, at, text, verdict, margin,
-    reason, meter, revision, voided, void_reason, of_old_part, judged_before), notes, and replacements (id, at, part,
-    circuit, sections, old_rating, new_rating, off_the_truck).
+    state, last (text, verdict, at, of_old_part; null without an earlier visit), rating, limits (low, high, unit,
+    basis), readings (accepted, newest last: id, at, text, verdict, margin, reason, meter, revision, voided,
+    void_reason, assigned_later, of_old_part, judged_before), notes, and replacements (id, at, part, circuit, sections,
+    old_rating, new_rating, off_the_truck).
 
     \f
 
@@ -351,6 +408,8 @@ def _listed(visit: StoredVisit) -> dict[str, Any]:
         "outcome": visit.outcome,
         "technician": visit.technician,
         "job": visit.job,
+        "power_on": visit.left.power_on,
+        "covers_on": visit.left.covers_on,
     }
 
 
@@ -407,6 +466,7 @@ def _verdict_cell(reading: Mapping[str, Any]) -> Cell:
 
 def _mark(reading: Mapping[str, Any]) -> str:
     old = "OLD PART  " if reading["of_old_part"] else ""
+    old += "ASSIGNED LATER  " if reading["assigned_later"] else ""
     return f"{old}VOIDED ({printable_text(reading['void_reason'])})  " if reading["voided"] else old
 
 

@@ -12,12 +12,12 @@ CAPACITOR = "capacitor"
 
 
 class MovementKind(StrEnum):
-    """What happened to parts of one rating."""
+    """A change of the number of parts."""
 
     LOADED = "loaded"  # onto the truck
     USED = "used"  # fitted
     RETURNED = "returned"  # a fitted part that came back: an undone replacement
-    COUNTED = "counted"  # that many are there: whatever was before does not count any more
+    COUNTED = "counted"  # that many are there; the entries before count no more
 
 
 @dataclass(frozen=True, slots=True)

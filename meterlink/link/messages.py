@@ -105,6 +105,16 @@ class AcceptedView(TypedDict):
     settled_in: float  # seconds from the first touch of the probes to the acceptance
 
 
+class LastView(TypedDict):
+    """The newest accepted reading at a test point in an earlier visit to the unit."""
+
+    text: str
+    verdict: Verdict
+    margin: Margin | None
+    at: str
+    of_old_part: bool  # the part was replaced since
+
+
 class PointView(TypedDict):
     """A test point of the visit, in plan order."""
 
@@ -122,6 +132,7 @@ class PointView(TypedDict):
     caution: str
     accepted: AcceptedView | None
     old_part: AcceptedView | None  # the newest reading of the part before, if it was replaced during the visit
+    last: LastView | None
     repeats: int  # number of accepted readings at this point before ``accepted``
 
 
@@ -357,7 +368,8 @@ class CommandName(StrEnum):
     BEGIN_VISIT = "begin_visit"  # site, unit, [plan, technician, job]: the reply's data has the uid as ``visit``
     SWITCH_VISIT = "switch_visit"  # visit, a uid: make that open visit the active one
     PAUSE_VISIT = "pause_visit"  # readings belong to no visit until another is active
-    CLOSE_VISIT = "close_visit"  # outcome: the reply's data has ``untested``, ``outside_not_replaced``, ``skipped``
+    # outcome, [power, covers: on or off]: the reply's data has ``untested``, ``outside_not_replaced``, ``skipped``
+    CLOSE_VISIT = "close_visit"
     NOTE = "note"  # text: keep a note on the visit
     VOID = "void"  # uid (of an accepted reading), text: void it for this reason; it is kept and counts nowhere
     UNVOID = "unvoid"  # uid: let it count again
@@ -367,7 +379,18 @@ class CommandName(StrEnum):
     # uid) and the check of the new part against the old one.
     REPLACE = "replace"
     UNDO_REPLACEMENT = "undo_replacement"  # point: undo the newest replacement of its part
+    # point, since_utc_ns, until_utc_ns, [meter]: accept there the readings of that span outside any visit
+    ASSIGN = "assign"
     ADD_STOCK = "add_stock"  # kind (loaded, used, returned, counted), part, text (its rating), count, [place, note]
+    # Sites and units:
+    MOVE_VISIT = "move_visit"  # site, unit, [visit]: the visit is one of another unit
+    RENAME_SITE = "rename_site"  # site, to_site
+    RENAME_UNIT = "rename_unit"  # site, unit, to_unit
+    MERGE_SITES = "merge_sites"  # site, to_site: the units of the first are those of the second
+    MERGE_UNITS = "merge_units"  # site, unit, to_unit, [to_site]: the visits of the first are those of the second
+    ARCHIVE_UNIT = "archive_unit"  # site, unit: list it no more for a new visit
+    RESTORE_UNIT = "restore_unit"  # site, unit: list it again
+    SET_FACT = "set_fact"  # site, unit, fact (see `UnitFact`), [text]: keep it; without a text, remove it
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``
     DISCOVER_SERVICES = "discover_services"  # meter: connect once and read the services
@@ -410,6 +433,13 @@ class Command(TypedDict):
     count: NotRequired[int]
     place: NotRequired[str]
     note: NotRequired[str]
+    power: NotRequired[str]
+    covers: NotRequired[str]
+    to_site: NotRequired[str]
+    to_unit: NotRequired[str]
+    fact: NotRequired[str]
+    since_utc_ns: NotRequired[int]
+    until_utc_ns: NotRequired[int]
 
 
 class Reply(TypedDict):

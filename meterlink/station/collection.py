@@ -8,6 +8,7 @@ from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Message
 from meterlink.link.pacing import PacedAction
+from meterlink.station.assignment import Assignment
 from meterlink.station.committer import Committer, OnAccepted
 from meterlink.station.config import JudgingConfig, PublishingConfig
 from meterlink.station.continuity import ContinuityLog
@@ -20,6 +21,7 @@ from meterlink.station.view_sender import ViewSender
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_judge import VisitJudge
+from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
 
 # A step of the wall clock is found within two of these.
@@ -39,6 +41,7 @@ class Collection:
         self,
         current: CurrentVisit,
         writer: Writer,
+        reader: Reader,
         send_view: Callable[[Message], None],
         on_accepted: OnAccepted,
         *,
@@ -71,6 +74,7 @@ class Collection:
             update_diagnosis=self._views.update_diagnosis,
             request_show=self._request_show,
         )
+        self.assignment = Assignment(current, self._committer, self._judge, reader)
         self.repairs = RepairCommands(
             current,
             self._trackers,

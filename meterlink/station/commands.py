@@ -8,7 +8,9 @@ from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError, MeterlinkError
 from meterlink.core.questions import OpenQuestionError
 from meterlink.link.messages import CommandName, CommandResult, question_view
+from meterlink.station.assignment import Assignment
 from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
@@ -38,6 +40,13 @@ class Argument(StrEnum):
     COUNT = "count"  # a number from 0
     PLACE = "place"
     NOTE = "note"
+    POWER = "power"
+    COVERS = "covers"
+    TO_SITE = "to_site"
+    TO_UNIT = "to_unit"
+    FACT = "fact"
+    SINCE = "since_utc_ns"  # ns since 1970 UTC
+    UNTIL = "until_utc_ns"
     ANSWER = "answer"  # the key or the number of a choice; empty if it is left out
 
 
@@ -55,10 +64,17 @@ class CommandRow:
 
 
 def command_rows(
-    visit: VisitCommands, repairs: RepairCommands, desk: VisitDesk, meters: MeterCommands, teaching: Teaching
+    visit: VisitCommands,
+    assignment: Assignment,
+    repairs: RepairCommands,
+    desk: VisitDesk,
+    places: PlaceCommands,
+    meters: MeterCommands,
+    teaching: Teaching,
 ) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
     point, meter, text, entry = Argument.POINT, Argument.METER, Argument.TEXT, Argument.ENTRY
+    site, unit, to_site, to_unit = Argument.SITE, Argument.UNIT, Argument.TO_SITE, Argument.TO_UNIT
     reading, question, answer = Argument.READING, Argument.QUESTION, Argument.ANSWER
     return (
         CommandRow(CommandName.ACTIVATE, visit.activate, (point,)),
@@ -79,7 +95,7 @@ def command_rows(
         ),
         CommandRow(CommandName.SWITCH_VISIT, desk.switch, (Argument.VISIT,)),
         CommandRow(CommandName.PAUSE_VISIT, desk.pause),
-        CommandRow(CommandName.CLOSE_VISIT, desk.close, (Argument.OUTCOME,)),
+        CommandRow(CommandName.CLOSE_VISIT, desk.close, (Argument.OUTCOME,), (Argument.POWER, Argument.COVERS)),
         CommandRow(CommandName.NOTE, desk.note, (text,)),
         CommandRow(CommandName.VOID, visit.void, (Argument.UID, text)),
         CommandRow(CommandName.UNVOID, visit.unvoid, (Argument.UID,)),
@@ -92,6 +108,15 @@ def command_rows(
             (Argument.KIND, text, Argument.COUNT),
             (Argument.PART, Argument.PLACE, Argument.NOTE),
         ),
+        CommandRow(CommandName.ASSIGN, assignment.assign, (point, Argument.SINCE, Argument.UNTIL), (meter,)),
+        CommandRow(CommandName.MOVE_VISIT, places.move_visit, (site, unit), (Argument.VISIT,)),
+        CommandRow(CommandName.RENAME_SITE, places.rename_site, (site, to_site)),
+        CommandRow(CommandName.RENAME_UNIT, places.rename_unit, (site, unit, to_unit)),
+        CommandRow(CommandName.MERGE_SITES, places.merge_sites, (site, to_site)),
+        CommandRow(CommandName.MERGE_UNITS, places.merge_units, (site, unit, to_unit), (to_site,)),
+        CommandRow(CommandName.ARCHIVE_UNIT, places.archive_unit, (site, unit)),
+        CommandRow(CommandName.RESTORE_UNIT, places.restore_unit, (site, unit)),
+        CommandRow(CommandName.SET_FACT, places.set_fact, (site, unit, Argument.FACT), (text,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),
@@ -156,7 +181,7 @@ class CommandTable:
         return {str(argument): self._value(argument, command.get(argument), row) for argument in accepted}
 
     def _value(self, argument: Argument, value: object, row: CommandRow) -> object:
-        if argument is Argument.COUNT:
+        if argument in {Argument.COUNT, Argument.SINCE, Argument.UNTIL}:
             if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
                 return value
         elif argument in {Argument.ENTRY, Argument.READING}:
@@ -168,7 +193,7 @@ class CommandTable:
             text = value or ""
             if argument is Argument.POINT:
                 return self._find_point(text) if text or argument in row.required else None
-            if text or argument is not Argument.METER:
+            if text or argument is not Argument.METER or argument not in row.required:
                 return text
         raise InputError(f"The command {row.name} cannot use {value!r} as its {argument}.", _usage(row))
 

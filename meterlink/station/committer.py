@@ -16,7 +16,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, VerdictRow, VoidRow
+from meterlink.store.rows import AcceptedRow, Batch, OutboxRow, ReadingRow, StoredReading, VerdictRow, VoidRow
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -64,6 +64,11 @@ class Committer:
         self._saving_failed = asyncio.Event()
         self._clock_check = ClockCheck(FLUSH_PERIOD)
 
+    @property
+    def publishes(self) -> bool:
+        """Whether messages for a broker are made."""
+        return self._publishing is not None
+
     def add_reading(self, tracker: MeterTracker, reading: Reading, point: TestPoint | None) -> None:
         """Keep a reading for the next `flush`, at most `FLUSH_PERIOD` from now."""
         if self._flush_timer is None:
@@ -81,6 +86,22 @@ class Committer:
         batch = Batch(accepted=(row,), outbox=self._verdict_messages(visit, point, accepted))
         self.flush()
         self._commit(batch, lambda: self._on_committed(visit, point, accepted))
+
+    async def commit_assigned(
+        self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading, stored: StoredReading
+    ) -> None:
+        """Commit that a reading which came outside any visit is accepted in ``visit``, with its message.
+
+        Raises:
+            StoreError: it could not be stored.
+        """
+        ids = visit.require_ids()
+        row = ReadingRow(
+            accepted.reading, stored.connection_id, ids.visit_id, ids.point_ids[point.key], stored.clock_set
+        )
+        assigned = AcceptedRow(row, accepted.judgement, accepted.settled_in, accepted.uid, stored.id)
+        await self._commit_change(Batch(accepted=(assigned,), outbox=self._verdict_messages(visit, point, accepted)))
+        self._on_committed(visit, point, accepted)
 
     async def commit_verdict(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> None:
         """Commit a new verdict on an accepted reading of ``visit``, with its message; return when it is committed.

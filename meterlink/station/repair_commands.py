@@ -11,7 +11,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.core.replacements import Replacement
 from meterlink.core.stock import CAPACITOR, Movement, MovementKind, StockCount, StockItem
-from meterlink.core.text import clean_text
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replaced_parts import NewPart, new_part
@@ -69,7 +69,7 @@ class RepairCommands:
         if source not in {"", ELSEWHERE}:
             raise InputError(f"{source!r} is no source of a part.", f"Write {ELSEWHERE}, or leave it out.")
         visit = self._current.require()
-        part = new_part(visit, point, clean_text(text))
+        part = new_part(visit, point, clean_text(text, LONGEST_REMARK))
         self._check(part, answer)
         await self._visit_commands.confirm_existence(visit, point)
         item = None
@@ -143,15 +143,16 @@ class RepairCommands:
         least = 0 if kind == MovementKind.COUNTED else 1
         if not least <= count <= _MOST_PARTS:
             raise InputError(f"{count} is not the number of parts.", f"Write {least} to {_MOST_PARTS}.")
-        if not clean_text(text):
+        rating = clean_text(text, LONGEST_REMARK)
+        if not rating:
             raise InputError("The rating of the part is missing.", "Write it as it is marked on the part.")
-        item = stock_item(clean_text(part) or CAPACITOR, clean_text(text))
-        movement = self._movement(MovementKind(kind), item, count, clean_text(place), clean_text(note))
+        item = stock_item(clean_text(part) or CAPACITOR, rating)
+        movement = self._movement(MovementKind(kind), item, count, clean_text(place), clean_text(note, LONGEST_REMARK))
         self._set_stock(await asyncio.wrap_future(self._writer.add_movement(movement)))
         return {"part": item.part, "rating": item.rating, "count": self._count(item)}
 
     def _check(self, part: NewPart, answer: str) -> None:
-        """Do nothing if the part may be fitted, or is fitted whatever the rules say.
+        """Do nothing if the rules allow the part, or it is fitted against them.
 
         Raises:
             OpenQuestionError: the rules object, and nobody has said yet that it is fitted.
@@ -172,7 +173,7 @@ class RepairCommands:
             raise InputError("Nothing is recorded.", "Fit a part that the rules allow, and record that one.")
 
     def _forget_readings(self, keys: frozenset[str]) -> None:
-        """Let every meter at these test points measure anew: what it showed was another part."""
+        """Let every meter at these test points measure anew: it showed another part."""
         for tracker in self._trackers:
             if tracker.point_key in keys or tracker.accepted_at in keys:
                 tracker.leave_visit()

@@ -32,6 +32,7 @@ from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
 from meterlink.station.meter_commands import MeterCommands
 from meterlink.station.packet_queue import PacketQueue
+from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit import AcceptedReading, ActiveVisit
@@ -181,6 +182,7 @@ class Station:
             self._collection = collection = Collection(
                 current,
                 self._writer,
+                self._reader,
                 self._send_view,
                 self._on_accepted,
                 config=JudgingConfig.from_settings(config.settings),
@@ -222,7 +224,18 @@ class Station:
             )
             desk = VisitDesk(collection, self._writer, self._reader, config.settings, config.clock, self._send_view)
             await collection.repairs.load_stock()
-            rows = command_rows(collection.commands, collection.repairs, desk, meter_commands, self._teaching)
+            places = PlaceCommands(
+                current, desk, self._writer, self._reader, publish_again=collection.commands.publish_again
+            )
+            rows = command_rows(
+                collection.commands,
+                collection.assignment,
+                collection.repairs,
+                desk,
+                places,
+                meter_commands,
+                self._teaching,
+            )
             self._commands = CommandTable(rows, lambda key: current.require().planned_point(key), collection.show)
             collection.show()
             self.started.set()

@@ -19,9 +19,9 @@ from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.flow import Flow, expected_flow
 from meterlink.judge.judging import format_decimal, limits_for
-from meterlink.link.messages import AcceptedView, LimitsView, PointView, question_view
+from meterlink.link.messages import AcceptedView, LastView, LimitsView, PointView, question_view
 from meterlink.plans import parse_specification
-from meterlink.store.rows import VisitIds
+from meterlink.store.rows import LastReading, VisitIds
 
 if TYPE_CHECKING:
     from meterlink.judge.label.rated_part import RatedPart
@@ -58,7 +58,7 @@ class FittedPart:
     """A part swapped during the visit; ``replacement.after_number`` is the number of the last reading before it.
 
     ``keys`` are the test points whose readings are the part's. ``earlier_points``, ``earlier_label`` and
-    ``earlier_by_hand`` are what the visit knew of the old part. ``item`` came off the truck; None for a part from
+    ``earlier_by_hand`` belong to the old part. ``item`` came off the truck; None for a part from
     elsewhere.
     """
 
@@ -109,6 +109,7 @@ class ActiveVisit:
         self.voided: dict[str, list[AcceptedReading]] = {}
         self.old_readings: dict[str, list[AcceptedReading]] = {}  # of parts that were replaced during the visit
         self.fitted: list[FittedPart] = []
+        self.last_readings: dict[str, LastReading] = {}  # of the unit's earlier visits, by test point
         self.derived: tuple[DerivedPoint, ...] = ()
         self._rated_by_hand: set[str] = set()
         self.focus: str | None = None
@@ -493,6 +494,7 @@ class ActiveVisit:
             caution=caution_at(point, self.points.values()),
             accepted=_accepted_view(accepted[-1]) if accepted else None,
             old_part=_accepted_view(old[-1]) if (old := self.old_readings.get(point.key)) else None,
+            last=_last_view(last) if (last := self.last_readings.get(point.key)) else None,
             repeats=max(len(accepted) - 1, 0),
         )
 
@@ -509,6 +511,16 @@ def _limits_view(limits: Limits) -> LimitsView:
         None if number is None else format_decimal(number) for number in (limits.low, limits.high, limits.nominal)
     )
     return LimitsView(low=low, high=high, nominal=nominal, unit=limits.unit, basis=limits.basis)
+
+
+def _last_view(last: LastReading) -> LastView:
+    return LastView(
+        text=last.text,
+        verdict=last.verdict,
+        margin=last.margin,
+        at=format_rfc3339(last.utc_ns),
+        of_old_part=last.of_old_part,
+    )
 
 
 def _accepted_view(accepted: AcceptedReading) -> AcceptedView:

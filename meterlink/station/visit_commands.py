@@ -118,6 +118,19 @@ class VisitCommands:
                     judgement = self._judge.judge_again(visit, point, accepted)
                     await self._replace_judgement(visit, point, accepted, judgement)
 
+    async def publish_again(self) -> None:
+        """Judge the accepted readings of the active visit by its present limits, and publish them with its place.
+
+        Where nothing is published, only the readings whose limits have changed get a new verdict.
+        """
+        visit = self._current.require()
+        await self.judge_again(visit)
+        if self._committer.publishes:
+            for point in tuple(visit.points.values()):
+                for accepted in tuple(visit.accepted[point.key]):
+                    await self._replace_judgement(visit, point, accepted, accepted.judgement)
+        self._update_diagnosis()
+
     async def pin(self, meter: str, point: TestPoint | None) -> None:
         """Let the meter measure ``point`` only; None undoes that."""
         self._current.visit.pin(meter, point.key if point else "")

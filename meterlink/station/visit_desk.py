@@ -20,7 +20,7 @@ from meterlink.station.collection import Collection
 from meterlink.station.current_visit import no_visit
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
-from meterlink.store.rows import StoredReplacement, StoredVisit, VisitDetails, VisitWithReadings
+from meterlink.store.rows import StoredReplacement, StoredVisit, UnitLeft, VisitDetails, VisitWithReadings
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -52,7 +52,8 @@ class VisitDesk:
     async def list_visits(self) -> None:
         """Send the known units and the shipped plans to the watchers."""
         visits = await asyncio.to_thread(self._reader.visits)
-        newest = {visit.site: visit for visit in visits}.values()
+        archived = {unit.site for unit in await asyncio.to_thread(self._reader.units) if unit.archived}
+        newest = {visit.site: visit for visit in visits if visit.site not in archived}.values()
         # An open visit first; then the newest. A list is only read in its first pages.
         ordered = sorted(newest, key=lambda visit: (visit.closed_utc_ns is None, visit.id), reverse=True)[:MOST_UNITS]
         self._send_view(VisitsView(topic=Topic.VISITS, units=list(map(_unit_view, ordered)), plans=_plan_names()))
@@ -82,7 +83,7 @@ class VisitDesk:
         opened = self._clock.now()
         details = VisitDetails(text, clean_text(technician), clean_text(job))
         ids = await asyncio.wrap_future(self._writer.open_visit(place, loaded, opened, details))
-        await self._activate(ids.uid)
+        await self.activate(ids.uid)
         return {"visit": ids.uid}
 
     async def switch(self, visit: str) -> Mapping[str, object]:
@@ -91,7 +92,7 @@ class VisitDesk:
         Raises:
             VisitError: there is no such visit, or it is closed.
         """
-        await self._activate(visit)
+        await self.activate(visit)
         return {"visit": visit}
 
     async def pause(self) -> Mapping[str, object]:
@@ -105,8 +106,10 @@ class VisitDesk:
         self._leave()
         return {"visit": ids.uid}
 
-    async def close(self, outcome: str) -> Mapping[str, object]:
+    async def close(self, outcome: str, power: str, covers: str) -> Mapping[str, object]:
         """Close the active visit; return the test points that are left: untested, not sound, skipped with reasons.
+
+        ``power`` is on or off, ``covers`` on or off: how the unit was left; empty where nobody said it.
 
         Raises:
             InputError: there is no such outcome.
@@ -116,11 +119,13 @@ class VisitDesk:
         if outcome not in list(Outcome):
             remedy = did_you_mean(outcome, Outcome) or f"Write one of: {', '.join(Outcome)}."
             raise InputError(f"{outcome!r} is not an outcome.", remedy)
+        unit_left = UnitLeft(_is_on("power", power), _is_on("covers", covers))
         await self._collection.wait_for_commits()
         left = await asyncio.to_thread(self._left_points, visit)
-        await asyncio.wrap_future(self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome))
+        closed = self._writer.close_visit(visit.require_ids().visit_id, self._clock.now(), outcome, unit_left)
+        await asyncio.wrap_future(closed)
         self._leave()
-        return {"visit": visit.require_ids().uid, "outcome": outcome, **left}
+        return {"visit": visit.require_ids().uid, "outcome": outcome, **left, **unit_left._asdict()}
 
     async def note(self, text: str) -> None:
         """Keep a note on the active visit.
@@ -152,7 +157,7 @@ class VisitDesk:
         if visit.focus == point.key:
             visit.move_focus(1)
 
-    async def _activate(self, uid: str) -> None:
+    async def activate(self, uid: str) -> None:
         """Make an open visit the active one.
 
         Raises:
@@ -164,6 +169,10 @@ class VisitDesk:
         if resumed is None:
             raise VisitError(f"No open visit has the id {uid}.", "List them: meterlink visit list")
         self._collection.change_visit(resumed_visit(resumed, self._settings))
+
+    async def wait_for_commits(self) -> None:
+        """Return when every reading accepted so far is in the database, or lost."""
+        await self._collection.wait_for_commits()
 
     def _leave(self) -> None:
         self._collection.change_visit(no_visit(self._settings.capacitor_tolerance, self._settings.rule))
@@ -191,15 +200,24 @@ def _pin_meters(visit: ActiveVisit, settings: Settings) -> None:
             log.warning("%s is not pinned: this visit has no %s", meter.address, meter.pinned_point)
 
 
+def plan_of_visit(stored: VisitWithReadings) -> Plan:
+    """Return the plan with which a visit was begun.
+
+    Raises:
+        PlanError: it cannot be read by this version.
+    """
+    if not stored.plan_text:
+        return stored.plan
+    return check_plan(stored.plan_text).require(f"the plan of the visit {stored.ids.uid}", PlanError)
+
+
 def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | None = None) -> ActiveVisit:
     """Return a visit of the database with its readings and ratings; ``plan`` replaces the one that it was begun with.
 
     Raises:
         PlanError: its plan cannot be read by this version.
     """
-    if plan is None and resumed.plan_text:
-        plan = check_plan(resumed.plan_text).require(f"the plan of the visit {resumed.ids.uid}", PlanError)
-    plan = plan or resumed.plan
+    plan = plan or plan_of_visit(resumed)
     visit = ActiveVisit(
         resumed.site,
         plan,
@@ -209,6 +227,7 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
         resumed.answers if plan.asked else {},
         resumed.ids,
     )
+    visit.last_readings = dict(resumed.last_readings)
     _pin_meters(visit, settings)
     for key, text in _ratings_at_beginning(resumed).items():
         visit.set_rating(key, text)
@@ -247,6 +266,17 @@ def _fit_part(visit: ActiveVisit, stored: StoredReplacement) -> None:
     replacement = replace(stored.replacement, after_number=visit.last_number)
     new_ratings = {key: new for key, (_, new) in stored.ratings.items()}
     visit.fit_part(stored.uid, replacement, new_ratings, stored.item)
+
+
+def _is_on(name: str, text: str) -> bool | None:
+    """Return whether something is on; None where nobody said it.
+
+    Raises:
+        InputError: the text is neither on nor off.
+    """
+    if text not in {"", "on", "off"}:
+        raise InputError(f"{text!r} does not say how the {name} was left.", "Write on or off, or leave it out.")
+    return text == "on" if text else None
 
 
 def _unit_view(visit: StoredVisit) -> UnitView:

@@ -55,6 +55,14 @@ def _point_fields(visit: ActiveVisit, key: str) -> dict[str, Any]:
         "quantity": str(point.quantity),
         "coupling": None if point.coupling is None else str(point.coupling),
         "state": str(point.state),
+        "last": None
+        if (last := visit.last_readings.get(key)) is None
+        else {
+            "text": last.text,
+            "verdict": str(last.verdict),
+            "at": format_rfc3339(last.utc_ns),
+            "of_old_part": last.of_old_part,
+        },
         "rating": limits.basis if limits else None,
         "limits": None
         if limits is None
@@ -80,6 +88,7 @@ def _reading_fields(row: HistoryRow, earlier: Sequence[EarlierVerdict]) -> dict[
         "revision": row.revision,
         "voided": row.void_reason is not None,
         "void_reason": row.void_reason,
+        "assigned_later": row.assigned_utc_ns is not None,
         "judged_before": [
             {
                 "at": format_rfc3339(verdict.judged_utc_ns),

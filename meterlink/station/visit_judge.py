@@ -43,12 +43,19 @@ class VisitJudge:
         Raises:
             InputError: limits and reading are of different quantities.
         """
-        sheet = self._trackers.accuracy_sheet_at(accepted.address)
-        calibration = self._trackers.calibration_at(accepted.address)
-        judgement = self._judge(visit, point, accepted.reading, sheet, calibration)
+        judgement = self.judge_at(visit, point, accepted.reading, accepted.address)
         choices = judgement.question.choices if judgement.question else ()
         answered = (choice.conclusion for choice in choices if choice.key == accepted.judgement.answer)
         return next(answered, judgement)
+
+    def judge_at(self, visit: ActiveVisit, point: TestPoint, reading: Reading, address: str) -> Judgement:
+        """Return the judgement on a reading of the meter whose first address is ``address``.
+
+        Raises:
+            InputError: the reading is impossible for its quantity.
+        """
+        sheet, calibration = self._trackers.accuracy_sheet_at(address), self._trackers.calibration_at(address)
+        return self._judge(visit, point, reading, sheet, calibration)
 
     def _judge(
         self,

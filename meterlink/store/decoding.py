@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import DamagedDatabaseError
+from meterlink.core.readings import Status
 
 _T = TypeVar("_T")
 
@@ -45,3 +46,9 @@ def decode_decimal(text: str | None) -> Decimal | None:
 def decode_flag(number: int | None) -> bool | None:
     """Return a flag; None for None."""
     return None if number is None else bool(number)
+
+
+def decode_reading_text(row: sqlite3.Row) -> str:
+    """Return the display in words, as `Reading.text`: of the columns ``digits``, ``unit``, ``status``, ``coupling``."""
+    number = {Status.OVERLOAD: "OL", Status.INVALID: "---"}.get(Status(row["status"])) or row["digits"]
+    return f"{number} {row['unit']}{' ' + row['coupling'] if row['coupling'] else ''}"

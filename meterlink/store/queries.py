@@ -12,7 +12,7 @@ from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
-from meterlink.store import repairs
+from meterlink.store import places, repairs
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
@@ -22,6 +22,7 @@ from meterlink.store.rows import (
     OutboxEntry,
     StoredPlan,
     StoredVisit,
+    UnitLeft,
     VisitIds,
     VisitNote,
     VisitWithReadings,
@@ -84,6 +85,12 @@ def accepted_readings(
     where, values = _where_clause(conditions)
     rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id DESC LIMIT ?", (*values, _limit(limit)))
     return decode_rows(_history_row, rows)[::-1]
+
+
+def assigned_readings(connection: sqlite3.Connection) -> set[int]:
+    """Return the ids of the raw readings that were assigned to a visit afterwards."""
+    query = "SELECT raw_reading_id FROM accepted_readings WHERE assigned_utc_ns IS NOT NULL"
+    return {raw_reading_id for (raw_reading_id,) in map(tuple, connection.execute(query))}
 
 
 def visits(connection: sqlite3.Connection) -> list[StoredVisit]:
@@ -165,10 +172,11 @@ def find_visit(connection: sqlite3.Connection, uid: str | None = None) -> VisitW
 def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> VisitWithReadings:
     points = connection.execute(f"{_SELECT_POINTS} ORDER BY p.id", (visit["id"],)).fetchall()
     accepted = accepted_readings(connection, [("a.visit_id = ?", (visit["id"],))])
+    plan = _stored_plan(visit, points)
     return VisitWithReadings(
         VisitIds(visit["id"], visit["uid"], {point["key"]: point["id"] for point in points}),
         Site(visit["site"], visit["unit"]),
-        _stored_plan(visit, points),
+        plan,
         visit["plan_text"],
         Timestamp(visit["opened_utc_ns"], visit["opened_monotonic_ns"]),
         visit["closed_utc_ns"],
@@ -177,6 +185,7 @@ def _visit_with_readings(connection: sqlite3.Connection, visit: sqlite3.Row) -> 
         {point["key"]: point["rating"] for point in points if point["rating_set_utc_ns"] is not None},
         json.loads(visit["answers"]),
         tuple(repairs.replacements(connection, visit_id=visit["id"])),
+        places.last_readings(connection, visit["id"], plan.points),
     )
 
 
@@ -323,6 +332,7 @@ def _history_row(row: sqlite3.Row) -> HistoryRow:
         clock_set=decode_flag(row["clock_set"]),
         revision=row["revision"],
         void_reason=row["void_reason"],
+        assigned_utc_ns=row["assigned_utc_ns"],
     )
 
 
@@ -339,6 +349,7 @@ def _stored_visit(row: sqlite3.Row) -> StoredVisit:
         row["technician"],
         row["job"],
         row["plan_text"],
+        UnitLeft(decode_flag(row["power_on"]), decode_flag(row["covers_on"])),
     )
 
 

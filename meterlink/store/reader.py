@@ -5,7 +5,7 @@ from pathlib import Path
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, queries, raw_readings, repairs
+from meterlink.store import continuity, places, queries, raw_readings, repairs
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.rows import (
     ClockStep,
@@ -18,6 +18,7 @@ from meterlink.store.rows import (
     StoredPlan,
     StoredReading,
     StoredReplacement,
+    StoredUnit,
     StoredVisit,
     VisitNote,
     VisitWithReadings,
@@ -88,6 +89,11 @@ class Reader:
         with connect_for_reading(self._path) as connection:
             return raw_readings.readings_between(connection, begin_utc_ns, end_utc_ns, after_id, limit)
 
+    def assigned_readings(self) -> set[int]:
+        """Return the ids of the raw readings that came outside any visit and were given to one afterwards."""
+        with connect_for_reading(self._path) as connection:
+            return queries.assigned_readings(connection)
+
     def connections(self) -> list[StoredConnection]:
         """Return all connections to meters in the order in which they were made."""
         with connect_for_reading(self._path) as connection:
@@ -144,6 +150,11 @@ class Reader:
         """
         with connect_for_reading(self._path) as connection:
             return repairs.replacements(connection, visit_uid)
+
+    def units(self) -> list[StoredUnit]:
+        """Return all units, archived ones too, in the order in which they were first visited."""
+        with connect_for_reading(self._path) as connection:
+            return places.units(connection)
 
     def stock(self) -> list[StockCount]:
         """Return the count of each kind of part on the truck."""

@@ -90,13 +90,25 @@ def stock(connection: sqlite3.Connection) -> list[StockCount]:
 
 
 def replacements(
-    connection: sqlite3.Connection, visit_uid: str | None = None, *, visit_id: int | None = None
+    connection: sqlite3.Connection,
+    visit_uid: str | None = None,
+    *,
+    visit_id: int | None = None,
+    before_visit: int | None = None,
 ) -> list[StoredReplacement]:
-    """Return the replacements that count, of one visit or of all, in the order in which they were made."""
+    """Return the replacements that count, in the order in which they were made.
+
+    They are those of one visit, those in visits to the same unit before ``before_visit``, or all.
+    """
     conditions, values = "", []
-    for column, value in (("v.uid", visit_uid), ("v.id", visit_id)):
+    for condition, value in (
+        ("v.uid = ?", visit_uid),
+        ("v.id = ?", visit_id),
+        ("v.id < ?", before_visit),
+        ("v.unit_id = (SELECT unit_id FROM visits WHERE id = ?)", before_visit),
+    ):
         if value is not None:
-            conditions += f" AND {column} = ?"
+            conditions += f" AND {condition}"
             values.append(value)
     return decode_rows(_replacement, connection.execute(f"{_SELECT_REPLACEMENTS}{conditions} ORDER BY r.id", values))
 
@@ -127,6 +139,7 @@ def _replacement(row: sqlite3.Row) -> StoredReplacement:
     ratings = json.loads(row["ratings"])
     return StoredReplacement(
         row["uid"],
+        row["visit_id"],
         row["visit_uid"],
         Site(row["site"], row["unit"]),
         Replacement(

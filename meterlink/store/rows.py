@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping
 from enum import StrEnum
+from types import MappingProxyType
 from typing import NamedTuple
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site
+from meterlink.core.nameplate import UnitFact
 from meterlink.core.readings import Reading
 from meterlink.core.replacements import Replacement
 from meterlink.core.stock import Movement, StockItem
@@ -31,13 +33,15 @@ class AcceptedRow(NamedTuple):
 
     The writer inserts ``reading_row`` as a raw reading, too: do not list it in ``Batch.readings`` again.
     ``settled_in`` is the time in s from the first contact of the probes until it was accepted. ``uid`` is unique for
-    ever and across stations; empty for a new one.
+    ever and across stations; empty for a new one. ``raw_reading_id`` is the row of a raw reading that is in the
+    database already, and is assigned to a visit now; it is not inserted again.
     """
 
     reading_row: ReadingRow
     judgement: Judgement
     settled_in: float
     uid: str = ""
+    raw_reading_id: int | None = None
 
 
 class VerdictRow(NamedTuple):
@@ -92,7 +96,8 @@ class HistoryRow(NamedTuple):
     printed on the part, empty if unknown. ``station`` and ``boot`` recorded it, ``software`` judged it; monotonic times
     compare only within one ``boot``. ``clock_set`` is True if the wall clock was reliable, None if the station could
     not find out. ``revision`` is 1, and one more for each time it was judged again, voided or taken back.
-    ``void_reason`` says why it is voided; None if it counts.
+    ``void_reason`` says why it is voided; None if it counts. ``assigned_utc_ns`` is the time when a reading that came
+    outside any visit was given to this one; None for a reading accepted when it came.
     """
 
     id: int
@@ -118,6 +123,7 @@ class HistoryRow(NamedTuple):
     clock_set: bool | None
     revision: int = 1
     void_reason: str | None = None
+    assigned_utc_ns: int | None = None
 
 
 class StoredReading(NamedTuple):
@@ -229,6 +235,54 @@ class VisitDetails(NamedTuple):
 NO_DETAILS = VisitDetails()
 
 
+class UnitLeft(NamedTuple):
+    """How a unit was left at the end of a visit; None where nobody said it."""
+
+    power_on: bool | None = None
+    covers_on: bool | None = None
+
+
+NOT_SAID = UnitLeft()
+
+
+class StoredUnit(NamedTuple):
+    """A unit in the database. ``archived``: it is no longer listed for a new visit.
+
+    ``facts`` are ``(fact, text, utc_ns)``, oldest first: of a fact that can be there once only the newest.
+    ``ratings`` are the newest ratings that somebody read off its parts. ``visits`` is their number.
+    """
+
+    site: Site
+    archived: bool
+    facts: tuple[tuple[UnitFact, str, int], ...]
+    ratings: tuple["ComponentRating", ...]
+    visits: int
+
+
+class ComponentRating(NamedTuple):
+    """A rating that was read off a part at ``utc_ns``; ``point_key`` is its test point."""
+
+    circuit: str
+    component: str
+    section: str
+    point_key: str
+    rating: str
+    utc_ns: int
+
+
+class LastReading(NamedTuple):
+    """The newest accepted reading at a test point in an earlier visit to the unit.
+
+    ``of_old_part``: the part was replaced since then.
+    """
+
+    text: str
+    verdict: Verdict
+    margin: Margin | None
+    utc_ns: int
+    of_old_part: bool
+
+
 class StoredVisit(NamedTuple):
     """A visit in the database. ``closed_utc_ns`` and ``outcome`` are None while it is open.
 
@@ -247,6 +301,7 @@ class StoredVisit(NamedTuple):
     technician: str = ""
     job: str = ""
     plan_text: str = ""
+    left: UnitLeft = NOT_SAID
 
 
 class VisitNote(NamedTuple):
@@ -278,6 +333,7 @@ class StoredReplacement(NamedTuple):
     """
 
     uid: str
+    visit_id: int
     visit_uid: str
     site: Site
     replacement: Replacement
@@ -312,6 +368,7 @@ class VisitWithReadings(NamedTuple):
     that of its beginning. ``accepted`` is in the order of acceptance. ``ratings`` is ``{test-point key: rating as
     written}``, only for parts that were read during the visit (`Writer.set_rating`). ``answers`` is ``{key of a
     question of the plan: key of a choice}``. ``replacements`` are in the order of their times.
+    ``last_readings`` are by test point.
     """
 
     ids: VisitIds
@@ -325,6 +382,7 @@ class VisitWithReadings(NamedTuple):
     ratings: Mapping[str, str]
     answers: Mapping[str, str]
     replacements: tuple[StoredReplacement, ...] = ()
+    last_readings: Mapping[str, LastReading] = MappingProxyType({})
 
 
 class MeterRow(NamedTuple):

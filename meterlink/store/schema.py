@@ -30,12 +30,25 @@ _PLACES = (
         id INTEGER PRIMARY KEY,
         name TEXT NOT NULL UNIQUE
     ) STRICT""",
+    # archived_utc_ns: the unit is no longer listed for a new visit; NULL while it is.
     """CREATE TABLE units (
         id INTEGER PRIMARY KEY,
         site_id INTEGER NOT NULL REFERENCES sites(id),
         name TEXT NOT NULL,
+        archived_utc_ns INTEGER,
         UNIQUE (site_id, name)
     ) STRICT""",
+    # fact: see `meterlink.core.nameplate`. Rows are only added. Of a fact that can be there once, the newest row (by
+    # time) counts; an empty text removes it.
+    """CREATE TABLE unit_facts (
+        id INTEGER PRIMARY KEY,
+        uid TEXT NOT NULL UNIQUE,
+        unit_id INTEGER NOT NULL REFERENCES units(id),
+        fact TEXT NOT NULL,
+        text TEXT NOT NULL,
+        utc_ns INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX facts_of_unit ON unit_facts(unit_id)",
     """CREATE TABLE circuits (
         id INTEGER PRIMARY KEY,
         unit_id INTEGER NOT NULL REFERENCES units(id),
@@ -52,7 +65,8 @@ _PLACES = (
     # plan_text: the plan's TOML, empty if the visit was opened without a file. derived: a JSON array of the [[derived]]
     # tables of the plan. answers: a JSON object, the answers to the questions of the plan: {key of a question: key of a
     # choice}. active: the visit whose readings are collected now; an open visit without it is paused. outcome: NULL
-    # until the visit is closed.
+    # until the visit is closed. carried_answers: those answers that came from an earlier visit. power_on, covers_on:
+    # how the unit was left; NULL where nobody said it.
     """CREATE TABLE visits (
         id INTEGER PRIMARY KEY,
         uid TEXT NOT NULL UNIQUE,
@@ -61,6 +75,7 @@ _PLACES = (
         plan_text TEXT NOT NULL,
         derived TEXT NOT NULL,
         answers TEXT NOT NULL,
+        carried_answers TEXT NOT NULL,
         technician TEXT NOT NULL,
         job TEXT NOT NULL,
         boot INTEGER NOT NULL REFERENCES boots(id),
@@ -68,6 +83,8 @@ _PLACES = (
         opened_monotonic_ns INTEGER NOT NULL,
         closed_utc_ns INTEGER,
         outcome TEXT,
+        power_on INTEGER CHECK (power_on IN (0, 1)),
+        covers_on INTEGER CHECK (covers_on IN (0, 1)),
         active INTEGER NOT NULL CHECK (active IN (0, 1)),
         CHECK (active = 0 OR closed_utc_ns IS NULL)
     ) STRICT""",
@@ -88,6 +105,7 @@ _PLACES = (
         rating_set_utc_ns INTEGER,
         UNIQUE (visit_id, key)
     ) STRICT""",
+    "CREATE INDEX points_of_component ON test_points(component_id, key)",
     # point_id, of a test point that is skipped: the text is the reason.
     """CREATE TABLE notes (
         id INTEGER PRIMARY KEY,
@@ -239,7 +257,8 @@ _READINGS = (
         digits ANY CHECK (typeof(digits) IN ('integer', 'text', 'null')),
         packet BLOB NOT NULL
     ) STRICT""",
-    # A copy of all that the verdict rests on, so that it stands without the raw reading.
+    # A copy of all that the verdict rests on, so that it stands without the raw reading. assigned_utc_ns: the time
+    # when a reading outside any visit was given to this one; NULL for a reading accepted when it came.
     f"""CREATE TABLE accepted_readings (
         id INTEGER PRIMARY KEY,
         uid TEXT NOT NULL UNIQUE,
@@ -260,8 +279,11 @@ _READINGS = (
         display_hold {_FLAG.format("display_hold")},
         relative {_FLAG.format("relative")},
         settled_in REAL NOT NULL,
+        assigned_utc_ns INTEGER,
         CHECK ((status = 'ok') = (digits IS NOT NULL))
     ) STRICT""",
+    "CREATE INDEX assigned_readings ON accepted_readings(raw_reading_id) WHERE assigned_utc_ns IS NOT NULL",
+    "CREATE INDEX accepted_at_point ON accepted_readings(point_id)",
     # The newest verdict (highest id) of an accepted reading is the current one. digits: the reading in limits_unit.
     # question: the open question as JSON, with the judgement that follows from each choice; NULL without one. answer:
     # the key of the choice that led to this verdict. resolution: the display step that an answer gave, in the unit of

@@ -2,8 +2,9 @@
 
 import json
 import sqlite3
+import sys
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from meterlink.core.clock import Timestamp
@@ -14,13 +15,14 @@ from meterlink.core.version import VERSION
 from meterlink.plans.derived_table import dump_derived_points
 from meterlink.store.continuity import end_connections_of_killed_station
 from meterlink.store.question_text import dump_question
-from meterlink.store.rows import NO_DETAILS, AcceptedRow, Batch, OutboxRow, VisitDetails, VisitIds
+from meterlink.store.rows import NO_DETAILS, NOT_SAID, AcceptedRow, Batch, OutboxRow, UnitLeft, VisitDetails, VisitIds
 from meterlink.store.stretches import StretchWriter, decimal_text
 
 _INSERT_ACCEPTED = """
     INSERT INTO accepted_readings (uid, raw_reading_id, visit_id, point_id, utc_ns, monotonic_ns, clock_set, quantity,
-        digits, unit, value, status, coupling, resolution, low_battery, display_hold, relative, settled_in)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+        digits, unit, value, status, coupling, resolution, low_battery, display_hold, relative, settled_in,
+        assigned_utc_ns)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 _INSERT_VERDICT = """
     INSERT INTO verdicts (accepted_id, judged_utc_ns, verdict, margin, limits_low, limits_high, limits_unit,
@@ -74,8 +76,10 @@ def insert_batch(connection: sqlite3.Connection, stretches: StretchWriter, batch
                 f"The accepted reading {row.reading.text} belongs to no test point.",
                 "Give it a visit and a test point.",
             )
-        raw_reading_id = stretches.insert(connection, (row,))
-        accepted_id = _insert(connection, _INSERT_ACCEPTED, _accepted_values(accepted, raw_reading_id))
+        assigned_utc_ns = None if accepted.raw_reading_id is None else now_utc_ns
+        raw_reading_id = accepted.raw_reading_id or stretches.insert(connection, (row,))
+        values = (*_accepted_values(accepted, raw_reading_id), assigned_utc_ns)
+        accepted_id = _insert(connection, _INSERT_ACCEPTED, values)
         insert_verdict(connection, accepted_id, accepted.judgement, now_utc_ns)
     for verdict in batch.verdicts:
         found = connection.execute("SELECT id FROM accepted_readings WHERE uid = ?", (verdict.uid,)).fetchone()
@@ -141,21 +145,20 @@ def open_visit(
     with these answers.
     """
     pause_visits(connection)
-    unit_id = _get_or_insert(
-        connection, "units", site_id=_get_or_insert(connection, "sites", name=site.name), name=site.unit
-    )
+    unit_id = get_or_insert_unit(connection, site)
     answers = _earlier_answers(connection, unit_id, plan)
     known = plan.for_answers(answers)
     uid = _new_uid()
     visit_id = _insert(
         connection,
-        "INSERT INTO visits (uid, unit_id, plan, derived, answers, boot, opened_utc_ns, opened_monotonic_ns,"
-        " plan_text, technician, job, active) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1)",
+        "INSERT INTO visits (uid, unit_id, plan, derived, answers, carried_answers, boot, opened_utc_ns,"
+        " opened_monotonic_ns, plan_text, technician, job, active) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1)",
         (
             uid,
             unit_id,
             plan.name,
             dump_derived_points(known.derived),
+            json.dumps(answers),
             json.dumps(answers),
             boot,
             opened.utc_ns,
@@ -168,10 +171,64 @@ def open_visit(
     return VisitIds(visit_id, uid, point_ids)
 
 
-def _earlier_answers(connection: sqlite3.Connection, unit_id: int, plan: Plan) -> dict[str, str]:
+def get_or_insert_unit(connection: sqlite3.Connection, site: Site) -> int:
+    """Return the row id of a unit, which is listed again if it was archived."""
+    site_id = _get_or_insert(connection, "sites", name=site.name)
+    unit_id = _get_or_insert(connection, "units", site_id=site_id, name=site.unit)
+    connection.execute("UPDATE units SET archived_utc_ns = NULL WHERE id = ?", (unit_id,))
+    return unit_id
+
+
+def move_visit(connection: sqlite3.Connection, visit_id: int, unit_id: int) -> None:
+    """Let a visit be one of another unit: its test points belong to the components of that unit."""
+    points = connection.execute(
+        "SELECT p.id, ci.name AS circuit, co.name AS component, co.section FROM test_points p"
+        " JOIN components co ON co.id = p.component_id JOIN circuits ci ON ci.id = co.circuit_id WHERE p.visit_id = ?",
+        (visit_id,),
+    ).fetchall()
+    for point in points:
+        component_id = _component_id(connection, unit_id, point["circuit"], point["component"], point["section"])
+        connection.execute("UPDATE test_points SET component_id = ? WHERE id = ?", (component_id, point["id"]))
+    connection.execute("UPDATE visits SET unit_id = ? WHERE id = ?", (unit_id, visit_id))
+
+
+def carry_over(connection: sqlite3.Connection, visit_id: int, plan: Plan, keep: Collection[str]) -> None:
+    """Let an open visit that was moved have the answers and ratings of its new unit's earlier visits.
+
+    The ratings and answers that came from the unit before are gone; those of this visit stay. So do all answers if a
+    test point in ``keep``, one with a reading, exists only with those.
+    """
+    row = connection.execute(
+        "SELECT unit_id, answers, carried_answers, opened_utc_ns FROM visits WHERE id = ?", (visit_id,)
+    ).fetchone()
+    given, carried = json.loads(row["answers"]), json.loads(row["carried_answers"])
+    own = {key: answer for key, answer in given.items() if carried.get(key) != answer}
+    earlier = _earlier_answers(connection, row["unit_id"], plan, before_visit=visit_id)
+    answers = _possible_answers(plan, {**earlier, **own}, keep) or given
+    connection.execute(
+        "UPDATE test_points SET rating_set_utc_ns = NULL WHERE visit_id = ? AND rating_set_utc_ns < ?",
+        (visit_id, row["opened_utc_ns"]),
+    )
+    set_answers(connection, visit_id, plan, answers)
+    connection.execute(_CARRY_RATINGS, (visit_id,))
+    connection.execute("UPDATE visits SET carried_answers = ? WHERE id = ?", (json.dumps(earlier), visit_id))
+
+
+def _possible_answers(plan: Plan, answers: dict[str, str], keep: Collection[str]) -> dict[str, str] | None:
+    """Return the answers if the plan takes them and has the test points ``keep`` with them, else None."""
+    try:
+        points = {point.key for point in plan.points_for(plan.checked_answers(answers))}
+    except InputError:
+        return None
+    return answers if points.issuperset(keep) else None
+
+
+def _earlier_answers(
+    connection: sqlite3.Connection, unit_id: int, plan: Plan, before_visit: int = sys.maxsize
+) -> dict[str, str]:
     """Return the answers of the unit's newest visit with a plan of this name; none where its questions have changed."""
-    query = "SELECT answers FROM visits WHERE unit_id = ? AND plan = ? ORDER BY id DESC LIMIT 1"
-    row = connection.execute(query, (unit_id, plan.name)).fetchone()
+    query = "SELECT answers FROM visits WHERE unit_id = ? AND plan = ? AND id < ? ORDER BY id DESC LIMIT 1"
+    row = connection.execute(query, (unit_id, plan.name, before_visit)).fetchone()
     try:
         return plan.checked_answers(json.loads(row[0])) if row else {}
     except InputError:
@@ -231,16 +288,18 @@ def activate_visit(connection: sqlite3.Connection, visit_id: int) -> None:
     )
 
 
-def close_visit(connection: sqlite3.Connection, visit_id: int, closed: Timestamp, outcome: str = "") -> None:
-    """Save the time when a visit ended, and its outcome.
+def close_visit(
+    connection: sqlite3.Connection, visit_id: int, closed: Timestamp, outcome: str = "", left: UnitLeft = NOT_SAID
+) -> None:
+    """Save the time when a visit ended, its outcome, and how the unit was left.
 
     Raises:
         StoreError: there is no such visit.
     """
     _require_one_row(
         connection.execute(
-            "UPDATE visits SET closed_utc_ns = ?, outcome = ?, active = 0 WHERE id = ?",
-            (closed.utc_ns, outcome, visit_id),
+            "UPDATE visits SET closed_utc_ns = ?, outcome = ?, power_on = ?, covers_on = ?, active = 0 WHERE id = ?",
+            (closed.utc_ns, outcome, left.power_on, left.covers_on, visit_id),
         ),
         f"visit {visit_id}",
     )
@@ -314,10 +373,7 @@ def rating_text(specification: Specification | None) -> str:
 
 
 def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, point: TestPoint) -> int:
-    circuit_id = _get_or_insert(connection, "circuits", unit_id=unit_id, name=point.circuit)
-    component_id = _get_or_insert(
-        connection, "components", circuit_id=circuit_id, name=point.component, section=point.section
-    )
+    component_id = _component_id(connection, unit_id, point.circuit, point.component, point.section)
     return _insert(
         connection,
         "INSERT INTO test_points (visit_id, component_id, key, terminal_a, terminal_b, quantity, state, kind,"
@@ -333,6 +389,11 @@ def _insert_point(connection: sqlite3.Connection, visit_id: int, unit_id: int, p
             rating_text(point.specification),
         ),
     )
+
+
+def _component_id(connection: sqlite3.Connection, unit_id: int, circuit: str, component: str, section: str) -> int:
+    circuit_id = _get_or_insert(connection, "circuits", unit_id=unit_id, name=circuit)
+    return _get_or_insert(connection, "components", circuit_id=circuit_id, name=component, section=section)
 
 
 def _accepted_values(accepted: AcceptedRow, raw_reading_id: int) -> tuple[Any, ...]:

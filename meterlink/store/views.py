@@ -47,7 +47,7 @@ VIEWS = (
         j.accuracy, j.calibration, j.reason, j.next_measurement,
         json_extract(j.question, '$.question') AS question, j.answer, {_time("j.judged_utc_ns")} AS judged_at,
         j.id = (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id) AS current, m.name AS meter, a.settled_in,
-        a.clock_set, b.station, j.software, a.raw_reading_id,
+        a.clock_set, {_time("a.assigned_utc_ns")} AS assigned_at, b.station, j.software, a.raw_reading_id,
         (SELECT CASE voided WHEN 1 THEN reason END FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1)
             AS void_reason
     FROM accepted_readings a
@@ -67,7 +67,8 @@ VIEWS = (
     "CREATE VIEW history AS SELECT * FROM verdict_history WHERE current",
     f"""CREATE VIEW visit_list AS
     SELECT v.id, v.uid, {_time("v.opened_utc_ns")} AS opened, {_time("v.closed_utc_ns")} AS closed, s.name AS site,
-        u.name AS unit, v.plan, v.answers, b.station, v.active, v.outcome, v.technician, v.job
+        u.name AS unit, v.plan, v.answers, b.station, v.active, v.outcome, v.power_on, v.covers_on, v.technician,
+        v.job
     FROM visits v
     JOIN units u ON u.id = v.unit_id
     JOIN sites s ON s.id = u.site_id

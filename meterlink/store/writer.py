@@ -14,8 +14,9 @@ from typing import Any, TypeVar
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
+from meterlink.core.nameplate import UnitFact
 from meterlink.core.stock import Movement, StockCount
-from meterlink.store import continuity, meters, queries, repairs, transactions
+from meterlink.store import continuity, meters, places, queries, repairs, transactions
 from meterlink.store.connections import as_store_error, check_file, connect_for_writing, is_transient
 from meterlink.store.file_errors import store_error_class
 from meterlink.store.lock import FileLock
@@ -23,6 +24,7 @@ from meterlink.store.meters import RegisteredMeter
 from meterlink.store.migration import migrate
 from meterlink.store.rows import (
     NO_DETAILS,
+    NOT_SAID,
     Batch,
     ClockStep,
     EndReason,
@@ -31,6 +33,7 @@ from meterlink.store.rows import (
     NewGap,
     NewReplacement,
     ReadingRow,
+    UnitLeft,
     VisitDetails,
     VisitIds,
     VisitWithReadings,
@@ -256,9 +259,50 @@ class Writer:
         """Save a jump of the wall clock."""
         return self._enqueue(lambda connection: continuity.insert_clock_step(connection, self._boot, step))
 
-    def close_visit(self, visit_id: int, closed: Timestamp, outcome: str = "") -> Future[None]:
-        """End a visit with its outcome."""
-        return self._enqueue(lambda connection: transactions.close_visit(connection, visit_id, closed, outcome))
+    def close_visit(
+        self, visit_id: int, closed: Timestamp, outcome: str = "", left: UnitLeft = NOT_SAID
+    ) -> Future[None]:
+        """End a visit with its outcome and how the unit was left."""
+        return self._enqueue(lambda connection: transactions.close_visit(connection, visit_id, closed, outcome, left))
+
+    def move_visit(self, visit_id: int, place: Site, plan: Plan | None, keep: Collection[str] = ()) -> Future[None]:
+        """Let a visit be one of the unit at ``place``; the Future gets the VisitError of `places.move_visit_to`.
+
+        With the ``plan`` of an open visit, ratings and answers are carried over; see `transactions.carry_over`.
+        """
+
+        def move(connection: sqlite3.Connection) -> None:
+            places.move_visit_to(connection, visit_id, place)
+            if plan is not None:
+                transactions.carry_over(connection, visit_id, plan, keep)
+
+        return self._enqueue(move)
+
+    def rename_site(self, old: str, new: str) -> Future[None]:
+        """Give a site another name; the Future gets the VisitError of `places.rename_site`."""
+        return self._enqueue(lambda connection: places.rename_site(connection, old, new))
+
+    def rename_unit(self, site: Site, new: str) -> Future[None]:
+        """Give a unit another name; the Future gets the VisitError of `places.rename_unit`."""
+        return self._enqueue(lambda connection: places.rename_unit(connection, site, new))
+
+    def merge_sites(self, one: str, into: str) -> Future[None]:
+        """Give the units of a site to another; the Future gets the VisitError of `places.merge_sites`."""
+        return self._enqueue(lambda connection: places.merge_sites(connection, one, into))
+
+    def merge_units(self, one: Site, into: Site) -> Future[None]:
+        """Give the visits of a unit to another; the Future gets the VisitError of `places.merge_units`."""
+        return self._enqueue(lambda connection: places.merge_units(connection, one, into))
+
+    def archive_unit(self, site: Site, *, archived: bool) -> Future[None]:
+        """Take a unit off the list for new visits, or put it back; see `places.archive_unit`."""
+        now = self._clock.now().utc_ns if archived else None
+        return self._enqueue(lambda connection: places.archive_unit(connection, site, now))
+
+    def add_fact(self, site: Site, fact: UnitFact, text: str) -> Future[None]:
+        """Add a fact about a unit; the Future gets the VisitError of `places.add_fact`."""
+        now = self._clock.now().utc_ns
+        return self._enqueue(lambda connection: places.add_fact(connection, site, fact, text, now))
 
     def pause_visit(self) -> Future[None]:
         """Leave no visit active; the visit stays open."""

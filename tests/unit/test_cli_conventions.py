@@ -58,6 +58,8 @@ ARGUMENTS = {
     "stock ledger": (),
     "stock list": (),
     "trend": (),
+    "unit list": (),
+    "unit show": None,  # one unit; tests/system/test_places.py reads its JSON
     "visit list": (),
     "visit show": None,  # the newest visit, below
 }

@@ -1,0 +1,254 @@
+"""``meterlink unit``: the units: their facts and their names."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from meterlink.cli.choice import NamedChoice
+from meterlink.cli.completion import complete_site, complete_unit
+from meterlink.cli.lazy_group import CommandGroup
+from meterlink.cli.output import Form, listing_options, print_table, printable_text
+from meterlink.cli.station_command import send_command
+from meterlink.core.clock import format_rfc3339
+from meterlink.core.equipment import Site
+from meterlink.core.errors import InputError, NoDatabaseError, VisitError
+from meterlink.core.nameplate import UnitFact
+from meterlink.link.messages import CommandName
+from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
+from meterlink.store.reader import Reader
+from meterlink.store.rows import StoredReplacement, StoredUnit
+
+_data = click.option(
+    "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
+)
+_site = click.option("--site", required=True, shell_complete=complete_site, help="Name of the site.")
+_unit = click.argument("unit", metavar="UNIT", shell_complete=complete_unit)
+_FACTS = [str(fact) for fact in UnitFact]
+
+
+@click.group(cls=CommandGroup)
+def command() -> None:
+    """List the units; show and enter the facts about each; rename, merge, archive.
+
+    A unit is known from its first visit on.
+    """
+
+
+@command.command("list")
+@click.option("--all", "with_archived", is_flag=True, help="Archived units, too.")
+@_data
+@listing_options("site", "unit", "visits", "archived")
+def list_units(*, with_archived: bool, data: str | None, form: Form) -> None:
+    """List the units.
+
+    \b
+        meterlink unit list
+
+    With --json: an array of site, unit, visits (their number), archived.
+    """
+    units = [unit for unit in _units(data) if with_archived or not unit.archived]
+    records = list(map(_listed, units))
+    if form.prints(records, records):
+        return
+    if not units:
+        click.echo("No units yet. Begin a visit: meterlink visit begin")
+        return
+    rows = [
+        (
+            printable_text(unit.site.name),
+            printable_text(unit.site.unit),
+            str(unit.visits),
+            "archived" if unit.archived else "",
+        )
+        for unit in units
+    ]
+    print_table(("Site", "Unit", "Visits", ""), rows)
+
+
+@command.command()
+@_site
+@_unit
+@_data
+@listing_options("point", "circuit", "component", "section", "rating", "at")
+def show(*, site: str, unit: str, data: str | None, form: Form) -> None:
+    """Show a UNIT: its fitted parts, its ratings, its nameplate.
+
+    \b
+        meterlink unit show --site Bakery "Condenser 1"
+
+    With --json: site, unit, visits, archived, fitted (at, part, circuit, old_rating, new_rating; newest first), ratings
+    (circuit, component, section, point, rating, at) and facts (fact, text, at).
+
+    \f
+
+    Raises:
+        VisitError: there is no such unit.
+    """
+    found = next((stored for stored in _units(data) if stored.site == Site(site, unit)), None)
+    if found is None:
+        raise VisitError(f"There is no unit {unit!r} at {site!r}.", "List them: meterlink unit list")
+    fitted = [stored for stored in _reader(data).replacements() if stored.site == found.site][::-1]
+    fields = _fields(found, fitted)
+    if not form.prints(fields, fields["ratings"]):
+        click.echo("\n".join(_lines(fields)))
+
+
+@command.command("set")
+@_site
+@_unit
+@click.argument("fact", metavar="FACT", type=NamedChoice(_FACTS))
+@click.argument("text", metavar="TEXT")
+@_data
+def set_fact(*, site: str, unit: str, fact: str, text: str, data: str | None) -> None:
+    """Keep a fact about a UNIT: a line of the nameplate, a note, a photo.
+
+    \b
+        meterlink unit set --site Bakery "Condenser 1" supply "208/230 V"
+        meterlink unit set --site Bakery "Condenser 1" note "key at the bar"
+
+    FACT is kind, supply, phases, refrigerant, model, serial, location, photo or note. Of photo and note there may be
+    any number; any other FACT replaces the earlier one. Ratings of parts belong to the visit: meterlink visit rating.
+
+    \f
+
+    Raises:
+        InputError: there is no such photo.
+    """
+    if fact == UnitFact.PHOTO:
+        if not Path(text).is_file():
+            raise InputError(f"There is no file {text}.", "Name the picture.")
+        text = str(Path(text).absolute())
+    send_command(data_dir(data), CommandName.SET_FACT, site=site, unit=unit, fact=fact, text=text)
+    click.echo("Kept.")
+
+
+@command.command()
+@_site
+@_unit
+@click.argument("fact", metavar="FACT", type=NamedChoice([fact for fact in _FACTS if fact not in {"photo", "note"}]))
+@_data
+def unset(*, site: str, unit: str, fact: str, data: str | None) -> None:
+    """Remove a FACT about a UNIT.
+
+    \b
+        meterlink unit unset --site Bakery "Condenser 1" model
+    """
+    send_command(data_dir(data), CommandName.SET_FACT, site=site, unit=unit, fact=fact)
+    click.echo("Removed.")
+
+
+@command.command()
+@_site
+@_unit
+@click.argument("name", metavar="NAME")
+@_data
+def rename(*, site: str, unit: str, name: str, data: str | None) -> None:
+    """Give a UNIT another NAME.
+
+    \b
+        meterlink unit rename --site Bakery "Condenser 1" "Condenser east"
+    """
+    send_command(data_dir(data), CommandName.RENAME_UNIT, site=site, unit=unit, to_unit=name)
+    click.echo(f"The unit is {printable_text(name)} now.")
+
+
+@command.command()
+@_site
+@_unit
+@click.argument("into", metavar="INTO")
+@click.option("--into-site", default="", help="The site of INTO, if it is another one.")
+@_data
+def merge(*, site: str, unit: str, into: str, into_site: str, data: str | None) -> None:
+    """Give the visits of a UNIT to the unit INTO: they were one machine under two names.
+
+    \b
+        meterlink unit merge --site Bakery "Condenser one" "Condenser 1"
+    """
+    to_site = {"to_site": into_site} if into_site else {}
+    send_command(data_dir(data), CommandName.MERGE_UNITS, site=site, unit=unit, to_unit=into, **to_site)
+    click.echo(f"The visits to {printable_text(unit)} are visits to {printable_text(into)} now.")
+
+
+@command.command()
+@_site
+@_unit
+@_data
+def archive(*, site: str, unit: str, data: str | None) -> None:
+    """Take a UNIT off the list for new visits: it was scrapped. Its record stays.
+
+    \b
+        meterlink unit archive --site Bakery "Condenser 1"
+    """
+    send_command(data_dir(data), CommandName.ARCHIVE_UNIT, site=site, unit=unit)
+    click.echo("Archived.")
+
+
+@command.command()
+@_site
+@_unit
+@_data
+def restore(*, site: str, unit: str, data: str | None) -> None:
+    """Put an archived UNIT back on the list.
+
+    \b
+        meterlink unit restore --site Bakery "Condenser 1"
+    """
+    send_command(data_dir(data), CommandName.RESTORE_UNIT, site=site, unit=unit)
+    click.echo("It is listed again.")
+
+
+def _reader(data: str | None) -> Reader:
+    return Reader(existing_data_dir(data) / DATABASE_FILE)
+
+
+def _units(data: str | None) -> list[StoredUnit]:
+    try:
+        return _reader(data).units()
+    except NoDatabaseError:
+        return []
+
+
+def _listed(unit: StoredUnit) -> dict[str, Any]:
+    return {"site": unit.site.name, "unit": unit.site.unit, "visits": unit.visits, "archived": unit.archived}
+
+
+def _fields(unit: StoredUnit, fitted: list[StoredReplacement]) -> dict[str, Any]:
+    return {
+        **_listed(unit),
+        "fitted": [
+            {
+                "at": format_rfc3339(stored.replacement.utc_ns or 0),
+                "part": stored.replacement.part,
+                "circuit": stored.replacement.circuit,
+                "old_rating": stored.replacement.old_rating,
+                "new_rating": stored.replacement.new_rating,
+            }
+            for stored in fitted
+        ],
+        "ratings": [
+            {
+                "circuit": rating.circuit,
+                "component": rating.component,
+                "section": rating.section,
+                "point": rating.point_key,
+                "rating": rating.rating,
+                "at": format_rfc3339(rating.utc_ns),
+            }
+            for rating in unit.ratings
+        ],
+        "facts": [{"fact": str(fact), "text": text, "at": format_rfc3339(utc_ns)} for fact, text, utc_ns in unit.facts],
+    }
+
+
+def _lines(fields: dict[str, Any]) -> list[str]:
+    lines = [f"{printable_text(fields['site'])} / {printable_text(fields['unit'])}"]
+    for fitted in fields["fitted"]:
+        was = f", was {printable_text(fitted['old_rating'])}" if fitted["old_rating"] else ""
+        new = printable_text(fitted["new_rating"]) or "no rating"
+        lines.append(f"New {printable_text(fitted['part'])}: {new}, fitted {fitted['at'][:10]}{was}")
+    lines += [f"{fact['fact'].capitalize()}: {printable_text(fact['text'])}" for fact in fields["facts"]]
+    for rating in fields["ratings"]:
+        part = " ".join(filter(None, (rating["component"], rating["section"])))
+        lines.append(f"{printable_text(part)}, {rating['point']}: {printable_text(rating['rating'])}")
+    return lines
