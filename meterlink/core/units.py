@@ -134,6 +134,11 @@ def _factor(unit: str, to_unit: str) -> Decimal:
     return Decimal((0, (1,), _EXPONENTS[unit] - _EXPONENTS[to_unit]))
 
 
+# A comma between digits is a decimal sign; before three digits, and no more, it may divide thousands.
+_DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
+_THOUSANDS = re.compile(r"(?<![0-9])[0-9]{1,3},[0-9]{3}(?![0-9])")
+
+
 def quantity_of(unit: str) -> Quantity:
     """Return the quantity of a display unit (``%`` is a ratio).
 
@@ -276,6 +281,20 @@ def _examples(quantity: Quantity | None) -> str:
             return BASE_UNIT[quantity]
         case None:
             return "V, A, Ω, µF, Hz, °C, °F or %"
+
+
+def with_decimal_point(text: str) -> str:
+    """Return a typed text with points for its decimal commas: ``43,7 uF`` -> ``43.7 uF``.
+
+    Raises:
+        InputError: a comma stands before three digits, where it may divide thousands: ``1,000``.
+    """
+    if match := _THOUSANDS.search(text):
+        whole, fraction = match[0].split(",")
+        raise InputError(
+            f"{match[0]!r} may be {whole}{fraction} or {whole}.{fraction}.", "Write it with a point, or without a sign."
+        )
+    return _DECIMAL_COMMA.sub(".", text)
 
 
 def parse_number(text: str) -> tuple[Decimal, str]:

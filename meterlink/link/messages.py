@@ -13,7 +13,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal, NamedTuple, NotRequired, TypedDict
 
-from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit
+from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit, PointKind
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.questions import Question
 from meterlink.core.readings import DisplayMode, Phase, Status
@@ -83,6 +83,7 @@ class AcceptedView(TypedDict):
     """An accepted reading with its verdict. ``text`` is the meter's display; times are RFC 3339 UTC."""
 
     id: int  # unique in the visit
+    uid: str  # unique across stations
     revision: int  # the number of its verdicts: 1, and one more for each time it was judged again
     text: str
     number_text: str  # ``text`` in two parts: 4.70, OL
@@ -115,6 +116,14 @@ class LastView(TypedDict):
     of_old_part: bool  # the part was replaced since
 
 
+class VoidedView(TypedDict):
+    """A voided reading."""
+
+    uid: str
+    text: str
+    reason: str
+
+
 class PointView(TypedDict):
     """A test point of the visit, in plan order."""
 
@@ -125,14 +134,17 @@ class PointView(TypedDict):
     section: str
     terminals: list[str]
     quantity: Quantity
+    kind: PointKind
     state: CircuitState
     limits: LimitsView | None
+    label: str  # the marking on the part, as it may be typed again; empty if it is not known
     rating: str | None  # as printed, e.g. "45 µF ±6 %"; None if not entered yet
     why: str
     caution: str
     accepted: AcceptedView | None
     old_part: AcceptedView | None  # the newest reading of the part before, if it was replaced during the visit
     last: LastView | None
+    voided: list[VoidedView]
     repeats: int  # number of accepted readings at this point before ``accepted``
 
 
@@ -357,6 +369,8 @@ class CommandName(StrEnum):
     # point, text: enter the rating on a part: "45 uF 6 %", "10 to 18 ohm". For a text with several meanings the reply
     # has a question; the key of each choice is a text with one meaning.
     SET_RATING = "set_rating"
+    # point, text: the reply's data has ``understood``, the rating in words; nothing is changed
+    CHECK_RATING = "check_rating"
     PIN = "pin"  # meter (an address), [point]: let the meter measure that test point only; without a point, undo it
     # answer (the key or the number of a choice), [reading, the id of an accepted reading, or question, the key of a
     # question of the plan; else the plan's first one, or the only one about a reading]: a reading is then judged again,

@@ -15,15 +15,18 @@ from meterlink.plans.parser import (
     shipped_plans,
 )
 from meterlink.plans.specification import make_span, parse_specification
+from meterlink.plans.typed_rating import implied_unit, parse_typed_rating
 
 __all__ = [
     "DEFAULT_PLAN",
     "PLAN",
     "check_plan",
     "group_by_state",
+    "implied_unit",
     "load_plan",
     "make_span",
     "parse_specification",
+    "parse_typed_rating",
     "plan_schema",
     "read_plan_text",
     "shipped_plans",

@@ -83,6 +83,7 @@ def command_rows(
         CommandRow(CommandName.REPEAT, visit.repeat),
         CommandRow(CommandName.ACCEPT, visit.accept),
         CommandRow(CommandName.SET_RATING, visit.set_rating, (point, text)),
+        CommandRow(CommandName.CHECK_RATING, visit.check_rating, (point, text)),
         CommandRow(CommandName.ANSWER, visit.answer, (answer,), (reading, question)),
         CommandRow(CommandName.ENTER, visit.enter, (text,), (point,)),
         CommandRow(CommandName.PIN, visit.pin, (meter,), (point,)),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from meterlink.core.cautions import caution_at
 from meterlink.core.clock import format_rfc3339
-from meterlink.core.equipment import DerivedPoint, Plan, PlanQuestion, PointKind, Site, Specification, TestPoint
+from meterlink.core.equipment import DerivedPoint, Plan, PlanQuestion, PointKind, Site, Span, Specification, TestPoint
 from meterlink.core.errors import InputError, VisitError
 from meterlink.core.questions import Question
 from meterlink.core.readings import Reading
@@ -19,8 +19,8 @@ from meterlink.core.verdicts import Judgement, Limits, Verdict
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE, DecisionRule, parse_decision_rule
 from meterlink.judge.flow import Flow, expected_flow
 from meterlink.judge.judging import format_decimal, limits_for
-from meterlink.link.messages import AcceptedView, LastView, LimitsView, PointView, question_view
-from meterlink.plans import parse_specification
+from meterlink.link.messages import AcceptedView, LastView, LimitsView, PointView, VoidedView, question_view
+from meterlink.plans import parse_typed_rating
 from meterlink.store.rows import LastReading, VisitIds
 
 if TYPE_CHECKING:
@@ -433,8 +433,25 @@ class ActiveVisit:
         """
         from meterlink.judge.label.ratings import parse_rating  # noqa: PLC0415  # only where somebody types a label
 
-        part = parse_rating(text) if point.kind is PointKind.CAPACITOR else None
+        part = parse_rating(text, unit="µF") if point.kind is PointKind.CAPACITOR else None
         return part, self._specifications(point, text, part)
+
+    def describe_rating(self, point: TestPoint, text: str) -> str:
+        """Return in words how ``text`` is understood as the rating at ``point``, with the limits that follow.
+
+        Raises:
+            OpenQuestionError: the text has several meanings.
+            InputError: the text is no rating of ``point``.
+        """
+        from meterlink.judge.label.ratings import describe_part  # noqa: PLC0415  # as in `read_rating`
+
+        part, specifications = self.read_rating(point, text)
+        limits = limits_for(replace(point, specification=specifications.get(point.key)), self.capacitor_tolerance)
+        words = str(specifications[point.key]) if part is None else describe_part(part)
+        if limits is None:
+            return words
+        range_text = Span(limits.low, limits.high, limits.unit).limits_text
+        return words if range_text == words else f"{words}: {range_text}"
 
     def _specifications(self, point: TestPoint, text: str, part: "RatedPart | None") -> dict[str, Specification]:
         """Return ``{key: specification}`` of the test points that ``text`` rates; ``part`` is a capacitor's label.
@@ -443,7 +460,7 @@ class ActiveVisit:
             InputError: the text is no specification, or rates no such section.
         """
         if part is None:
-            return {point.key: parse_specification(text, point.quantity, point.kind, point.band)}
+            return {point.key: parse_typed_rating(point, text)}
         if part.marked_range is not None or len(part.sections) == 1:
             return {point.key: part.marked_range or part.ratings()[0]}
         by_section: dict[str, Specification] = dict(zip(part.section_names, part.ratings(), strict=True))
@@ -473,6 +490,14 @@ class ActiveVisit:
             if not self.accepted[later.key] and (not later.optional or same_part):
                 yield later
 
+    def _label_text(self, point: TestPoint) -> str:
+        """Return the marking on the part at ``point`` as it may be typed again; empty if it is not known."""
+        label = self.labels.get(point.component)
+        specification = point.specification
+        if label is not None and specification in {*label.ratings(), label.marked_range}:
+            return str(label)
+        return "" if specification is None else str(specification)
+
     def point_views(self) -> list[PointView]:
         """Return the views of all test points, in plan order."""
         return [self._point_view(point) for point in self.points.values()]
@@ -487,14 +512,17 @@ class ActiveVisit:
             section=point.section,
             terminals=list(point.terminals),
             quantity=point.quantity,
+            kind=point.kind,
             state=point.state,
             limits=None if limits is None else _limits_view(limits),
             rating=None if limits is None else limits.basis,
+            label=self._label_text(point),
             why=point.why,
             caution=caution_at(point, self.points.values()),
             accepted=_accepted_view(accepted[-1]) if accepted else None,
             old_part=_accepted_view(old[-1]) if (old := self.old_readings.get(point.key)) else None,
             last=_last_view(last) if (last := self.last_readings.get(point.key)) else None,
+            voided=[_voided_view(voided) for voided in self.voided.get(point.key, ())],
             repeats=max(len(accepted) - 1, 0),
         )
 
@@ -523,10 +551,15 @@ def _last_view(last: LastReading) -> LastView:
     )
 
 
+def _voided_view(accepted: AcceptedReading) -> VoidedView:
+    return VoidedView(uid=accepted.uid, text=accepted.reading.text, reason=accepted.void_reason)
+
+
 def _accepted_view(accepted: AcceptedReading) -> AcceptedView:
     judgement = accepted.judgement
     return AcceptedView(
         id=accepted.number,
+        uid=accepted.uid,
         revision=accepted.revision,
         text=accepted.reading.text,
         number_text=accepted.reading.number_text,

@@ -1,7 +1,7 @@
 """The handlers of the watchers' commands on the visit."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from meterlink.capture.manual_entry import parse_manual_entry
@@ -11,6 +11,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.readings import MANUAL_ENTRY, Phase
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.core.verdicts import Judgement
+from meterlink.plans import implied_unit
 from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer
@@ -103,6 +104,16 @@ class VisitCommands:
         await self.judge_again(visit)
         self._update_diagnosis()
 
+    async def check_rating(self, point: TestPoint, text: str) -> Mapping[str, object]:
+        """Return in words how a typed rating is understood; nothing is changed.
+
+        Raises:
+            OpenQuestionError: the text has several meanings.
+            InputError: the text is no rating.
+            VisitError: no visit is active.
+        """
+        return {"understood": self._current.require().describe_rating(point, text)}
+
     async def confirm_existence(self, visit: ActiveVisit, point: TestPoint) -> None:
         """Answer the questions of the plan on which ``point`` depends: who reads a part has seen it."""
         answers = visit.answers_implied_by(point)
@@ -147,7 +158,7 @@ class VisitCommands:
         point = point or visit.points.get(visit.focus or "")
         if point is None:
             raise InputError("No test point is active to type a reading for.", "Select a test point first.")
-        reading = parse_manual_entry(text, self._clock.now(), point.quantity)
+        reading = parse_manual_entry(text, self._clock.now(), point.quantity, implied_unit(point))
         if not matches_function(point, reading):
             wanted = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
             raise InputError(

@@ -181,7 +181,7 @@ def test_a_rating_can_be_entered_and_entered_again() -> None:
     visit.set_rating("a", "40uF")  # the default tolerance
     assert visit.limits["a"].low == Decimal("37.6")
     before = visit.limits["a"]
-    for nonsense in ("", "forty", "40", "40 ohm", "-4 uF", "0 uF", "40 uF 200 %"):
+    for nonsense in ("", "forty", "40 ohm", "-4 uF", "0 uF", "40 uF 200 %"):
         with pytest.raises(InputError):
             visit.set_rating("a", nonsense)
     assert visit.limits["a"] == before
@@ -392,7 +392,7 @@ def test_the_label_of_a_dual_capacitor_rates_both_sections() -> None:
     with pytest.raises(InputError, match="two sections"):
         visit.set_rating("x", "45+7.5 MFD")
     with pytest.raises(InputError, match=r"\?|could|which|mean"):
-        visit.set_rating("x", "45-50")
+        visit.set_rating("x", "45/50")
 
 
 def test_a_start_capacitor_is_rated_by_its_range() -> None:
