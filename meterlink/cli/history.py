@@ -1,8 +1,6 @@
 """``meterlink history``: the accepted readings, with their verdicts, on the terminal or as JSON."""
 
 import re
-import textwrap
-from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 
 import click
@@ -10,7 +8,7 @@ import click
 from meterlink.cli.completion import complete_unit, complete_visit
 from meterlink.cli.output import Form, listing_options, local_time, printable_text, verdict_colour
 from meterlink.cli.stored_visits import find_visit
-from meterlink.cli.table import Cell, table_lines
+from meterlink.cli.table import Cell, table_lines, wrap_facts
 from meterlink.cli.terminal import terminal_width
 from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
@@ -75,7 +73,7 @@ def command(
         click.echo(_empty_text(reader, unit, component, filtered=any((visit, unit, component, since))))
         return
     width = terminal_width()
-    table = table_lines(_HEADINGS, [_table_row(row) for row in rows], width)
+    table = table_lines(_HEADINGS, [_table_row(row) for row in rows], width, ("Site / unit", "Note"))
     if table is not None:
         click.echo("\n".join(table))
         return
@@ -113,15 +111,16 @@ def parse_since(text: str, now: datetime) -> int:
 def _table_row(row: HistoryRow) -> tuple[str | Cell, ...]:
     judgement = row.judgement
     limits = _limits_text(judgement.limits) if judgement.limits else ""
-    voided = "" if row.void_reason is None else f"VOIDED ({printable_text(row.void_reason)})  "
-    colour = "" if voided else verdict_colour(judgement.verdict, judgement.margin)
+    verdict, colour = _verdict_text(row), verdict_colour(judgement.verdict, judgement.margin)
+    if row.void_reason is not None:
+        verdict, colour = f"VOIDED ({printable_text(row.void_reason)}), was {verdict}", ""
     return (
         local_time(row.reading.timestamp.utc_ns) + (" (clock was not set)" if row.clock_set is False else ""),
         f"{printable_text(row.site.name)} / {printable_text(row.site.unit)}",
         printable_text(f"{row.circuit}: {row.component} {row.section}".rstrip()),
         printable_text("–".join(row.terminals)),
-        f"{voided}{printable_text(row.reading.text)}",
-        Cell(_verdict_text(row), colour),
+        printable_text(row.reading.text),
+        Cell(verdict, colour),
         limits,
         "" if judgement.deviation_percent is None else f"{judgement.deviation_percent:+.1f} %",
         ". ".join(filter(None, (printable_text(overdue_part(judgement.calibration)), *_asked(judgement)))),
@@ -156,36 +155,13 @@ def history_lines(row: HistoryRow, width: int) -> list[str]:
         printable_text("–".join(row.terminals)),
     ]
     return [
-        *_wrap_facts(
+        *wrap_facts(
             [_local_time(row), f"{printable_text(row.site.name)} / {printable_text(row.site.unit)}"], width, indent=0
         ),
-        *_wrap_facts([printable_text(row.circuit), *part], width, indent=2),
-        *_wrap_facts(facts, width, indent=2),
-        *(_wrap_facts(asked, width, indent=2) if asked else ()),
+        *wrap_facts([printable_text(row.circuit), *part], width, indent=2),
+        *wrap_facts(facts, width, indent=2),
+        *(wrap_facts(asked, width, indent=2) if asked else ()),
     ]
-
-
-def _wrap_facts(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
-    """Yield the facts two spaces apart; a fact that does not fit begins a new line, two columns deeper."""
-    lead, line = " " * indent, ""
-    for fact in facts:
-        joined = f"{line}  {fact}" if line else lead + fact
-        if not line or len(joined) <= width:
-            line = joined
-        else:
-            yield from _wrap_line(line, width, indent)
-            line = " " * (indent + 2) + fact
-    yield from _wrap_line(line, width, indent)
-
-
-def _wrap_line(line: str, width: int, indent: int) -> list[str]:
-    if len(line) <= width:
-        return [line]
-    # textwrap needs about 10 columns, even on a terminal narrower than a word.
-    return textwrap.wrap(
-        line.strip(), max(width, 10), initial_indent=line[: len(line) - len(line.lstrip())],
-        subsequent_indent=" " * (indent + 2),
-    )  # fmt: skip
 
 
 def _local_time(row: HistoryRow) -> str:

@@ -10,8 +10,7 @@ A listing is a command whose help begins with List or Show. It takes `listing_op
 """
 
 import json
-import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import wraps
@@ -19,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from meterlink.cli.table import Cell, styled, table_lines
+from meterlink.cli.table import Cell, table_lines, wrap_facts
 from meterlink.cli.terminal import terminal_width
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.text import clean_text
@@ -76,23 +75,25 @@ def listing_options(*columns: str) -> Callable[[Command], Command]:
     return decorate
 
 
-def print_table(headings: Sequence[str], rows: Sequence[Sequence[str | Cell]]) -> None:
-    """Print a table; on a terminal too narrow for it, each row as its cells below each other, the first one outermost.
+def print_text(text: str) -> None:
+    """Print a sentence, broken between words on a terminal; in a pipe it stays one line."""
+    width = terminal_width()
+    click.echo(text if width is None else "\n".join(wrap_facts([text], width, 0)))
 
-    In a pipe nothing is cut.
+
+def print_table(headings: Sequence[str], rows: Sequence[Sequence[str | Cell]], shortened: Collection[str] = ()) -> None:
+    """Print a table (see `table_lines`).
+
+    On a terminal too narrow for it, each row is printed as its first cell, with the others below it.
     """
     width = terminal_width()
-    lines = table_lines(headings, rows, width)
+    lines = table_lines(headings, rows, width, shortened)
     if lines is None:
-        lines = [
-            styled(line, cell.colour)
-            for row in rows
-            for number, cell in enumerate(Cell.of(each) for each in row)
-            if cell.text
-            for line in textwrap.wrap(
-                cell.text, max(width or 0, 10), initial_indent="  " * bool(number), subsequent_indent="    "
-            )
-        ]
+        lines = []
+        for row in rows:
+            first, *others = [Cell.of(each).text.strip() for each in row]
+            lines += wrap_facts([first], width or 0, 0) if first else []
+            lines += wrap_facts(filter(None, others), width or 0, 2)
     click.echo("\n".join(lines))
 
 
@@ -111,6 +112,11 @@ def local_time(utc_ns: int) -> str:
         return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
     except (ValueError, OverflowError, OSError):  # before 1970 some platforms have no time zones
         return "time unknown"
+
+
+def local_time_text(rfc3339: str) -> str:
+    """Return a time of JSON as a person reads it (see `local_time`)."""
+    return datetime.fromisoformat(rfc3339).astimezone().strftime("%Y-%m-%d %H:%M")
 
 
 def verdict_colour(verdict: str, margin: str | None) -> str:

@@ -101,7 +101,9 @@ def list_shipped(*, form: Form) -> None:
     if form.prints(records, records):
         return
     headings = ("Plan", "Kind of unit", "Test points")
-    print_table(headings, [(key, plan.name, _points_text(plan)) for key, plan in plans.items()])
+    print_table(
+        headings, [(key, plan.name, _points_text(plan)) for key, plan in plans.items()], ("Kind of unit", "Test points")
+    )
 
 
 @command.command()

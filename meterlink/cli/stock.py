@@ -69,7 +69,7 @@ def list_stock(*, empty: bool, data: str | None, form: Form) -> None:
         )
         for count in counts
     ]
-    print_table(("Count", "Part", "Place", "Note"), rows)
+    print_table(("Count", "Part", "Place", "Note"), rows, ("Place", "Note"))
 
 
 @command.command()
@@ -179,7 +179,7 @@ def ledger(*, data: str | None, form: Form) -> None:
         )
         for movement in movements
     ]
-    print_table(("When", "Entry", "Count", "Part", "Place", "Note"), rows)
+    print_table(("When", "Entry", "Count", "Part", "Place", "Note"), rows, ("Place", "Note"))
 
 
 @command.command("import")

@@ -1,7 +1,8 @@
 """Tables for a terminal: columns that follow its width, measured in cells, so that wide characters stay in line."""
 
+import textwrap
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import click
@@ -31,10 +32,16 @@ def cell_width(text: str) -> int:
     )
 
 
-def table_lines(headings: Sequence[str], rows: Sequence[Sequence[str | Cell]], width: int | None) -> list[str] | None:
+def table_lines(
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str | Cell]],
+    width: int | None,
+    shortened: Collection[str] = (),
+) -> list[str] | None:
     """Return a table as lines, headings first; None if it does not fit ``width`` cells.
 
-    Without a width, as in a pipe, nothing is cut. Otherwise the widest columns are shortened (``…``) until it fits. A
+    Without a width, as in a pipe, nothing is cut. Otherwise the columns with the headings ``shortened`` lose their ends
+    (``…``), the widest first, until it fits; never a value, a limit or a verdict, which would read as another one. A
     column that is empty in every row is left out.
     """
     cells = [[Cell.of(cell) for cell in row] for row in rows]
@@ -45,10 +52,12 @@ def table_lines(headings: Sequence[str], rows: Sequence[Sequence[str | Cell]], w
     ]
     if width is not None:
         while sum(widths) + len(_GAP) * (len(widths) - 1) > width:
-            widest = max(range(len(widths)), key=widths.__getitem__)
-            if widths[widest] <= _MIN_COLUMN:
+            long = [
+                column for column, name in enumerate(headings) if name in shortened and widths[column] > _MIN_COLUMN
+            ]
+            if not long:
                 return None
-            widths[widest] -= 1
+            widths[max(long, key=widths.__getitem__)] -= 1
     heading_row = [Cell(heading, "bold") for heading in headings]
     return list(_lines([heading_row, *cells], widths))
 
@@ -79,3 +88,26 @@ def styled(text: str, colour: str) -> str:
     if not colour:
         return text
     return click.style(text, bold=True) if colour == "bold" else click.style(text, fg=colour)
+
+
+def wrap_facts(facts: Iterable[str], width: int, indent: int) -> Iterator[str]:
+    """Yield the facts two spaces apart; a fact that does not fit begins a new line, two columns deeper."""
+    lead, line = " " * indent, ""
+    for fact in facts:
+        joined = f"{line}  {fact}" if line else lead + fact
+        if not line or len(joined) <= width:
+            line = joined
+        else:
+            yield from _wrap_line(line, width, indent)
+            line = " " * (indent + 2) + fact
+    yield from _wrap_line(line, width, indent)
+
+
+def _wrap_line(line: str, width: int, indent: int) -> list[str]:
+    if len(line) <= width:
+        return [line]
+    # textwrap needs about 10 columns, even on a terminal narrower than a word.
+    return textwrap.wrap(
+        line.strip(), max(width, 10), initial_indent=line[: len(line) - len(line.lstrip())],
+        subsequent_indent=" " * (indent + 2),
+    )  # fmt: skip

@@ -23,13 +23,15 @@ from meterlink.cli.output import (
     json_option,
     listing_options,
     local_time,
+    local_time_text,
     print_table,
+    print_text,
     printable_text,
     verdict_colour,
 )
 from meterlink.cli.station_command import send_command
 from meterlink.cli.stored_visits import SHORT_ID, find_visit, short_id
-from meterlink.cli.table import Cell, styled
+from meterlink.cli.table import Cell
 from meterlink.cli.terminal import terminal_width
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import NoDatabaseError, VisitError
@@ -348,7 +350,7 @@ def list_visits(*, data: str | None, form: Form) -> None:
         )
         for visit, fields in zip(visits, records, strict=True)
     ]
-    print_table(("Visit", "Opened", "State", "Site / unit", "Outcome"), rows)
+    print_table(("Visit", "Opened", "State", "Site / unit", "Outcome"), rows, ("Site / unit",))
 
 
 @command.command()
@@ -425,18 +427,18 @@ def _reading_records(fields: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _print_visit(fields: Mapping[str, Any]) -> None:
     place = f"{printable_text(fields['site'])} / {printable_text(fields['unit'])}"
-    click.echo(f"{styled(place, 'bold')}, {printable_text(fields['plan'])}, {fields['state']}")
-    click.echo(f"Visit {fields['visit']}, opened {fields['opened']}")
+    print_text(f"{place}, {printable_text(fields['plan'])}, {fields['state']}")
+    print_text(f"Visit {fields['visit']}, opened {local_time_text(fields['opened'])}")
     id_length = None if terminal_width() is None else SHORT_ID  # its beginning suffices for `void`
     rows = [row for point in fields["points"] for row in _point_rows(point, id_length)]
     print_table(("Test point", "At", "Limits", "Reading", "Verdict", "Id"), rows)
     for fitted in fields["replacements"]:
         old = printable_text(fitted["old_rating"]) or "not read"
         new = printable_text(fitted["new_rating"]) or "one without a marked rating"
-        click.echo(f"Replaced: {printable_text(fitted['part'])}, {old} by {new}, {fitted['at']}")
+        print_text(f"Replaced: {printable_text(fitted['part'])}, {old} by {new}, {local_time_text(fitted['at'])}")
     for note in fields["notes"]:
         text = printable_text(note["text"])
-        click.echo(f"Skipped {note['point']}: {text}" if note["point"] else f"Note: {text}")
+        print_text(f"Skipped {note['point']}: {text}" if note["point"] else f"Note: {text}")
 
 
 def _point_rows(point: Mapping[str, Any], id_length: int | None) -> list[tuple[str | Cell, ...]]:
@@ -448,7 +450,7 @@ def _point_rows(point: Mapping[str, Any], id_length: int | None) -> list[tuple[s
     )
     readings = [
         (
-            f"{_mark(reading)}{printable_text(reading['text'])}",
+            printable_text(reading["text"]),
             _verdict_cell(reading),
             reading["id"][:id_length],
         )
@@ -460,14 +462,15 @@ def _point_rows(point: Mapping[str, Any], id_length: int | None) -> list[tuple[s
 
 def _verdict_cell(reading: Mapping[str, Any]) -> Cell:
     close = " (close call)" if reading["margin"] == "close call" else ""
-    colour = "" if reading["voided"] else verdict_colour(reading["verdict"], reading["margin"])
-    return Cell(f"{reading['verdict'].upper()}{close}", colour)
-
-
-def _mark(reading: Mapping[str, Any]) -> str:
-    old = "OLD PART  " if reading["of_old_part"] else ""
-    old += "ASSIGNED LATER  " if reading["assigned_later"] else ""
-    return f"{old}VOIDED ({printable_text(reading['void_reason'])})  " if reading["voided"] else old
+    verdict = f"{reading['verdict'].upper()}{close}"
+    if reading["of_old_part"]:
+        verdict = f"{verdict}, old part"
+    if reading["assigned_later"]:
+        verdict = f"{verdict}, assigned later"
+    if reading["voided"]:
+        verdict = f"VOIDED ({printable_text(reading['void_reason'])}), was {verdict}"
+    counts = not (reading["voided"] or reading["of_old_part"])
+    return Cell(verdict, verdict_colour(reading["verdict"], reading["margin"]) if counts else "")
 
 
 def _report(result: Mapping[str, Any], text: str, *, as_json: bool) -> None:

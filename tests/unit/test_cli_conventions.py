@@ -138,10 +138,21 @@ def test_a_table_follows_the_terminal(visits: Path, columns: int) -> None:
         out = run_on_terminal(columns, *arguments)
         plain = ESCAPES.sub("", out)
         assert max(map(cell_width, plain.splitlines())) <= columns, plain
-        if columns >= 120:
-            assert out.startswith("\x1b[1m"), "the headings are bold"
         if columns == 200:
+            assert out.startswith("\x1b[1m"), "the headings are bold"
             assert "…" not in plain
+
+
+@pytest.mark.parametrize("columns", [30, 62, 80, 100, 120])
+def test_no_value_limit_or_verdict_is_cut(visits: Path, columns: int) -> None:
+    # 7.4… of 7.49 µF, or WITHIN without its close call, would read as another result.
+    rows = json.loads(run_command("history", "--json").out)
+    for arguments in (("history",), ("visit", "show", rows[-1]["visit_uid"])):
+        shown = " ".join(ESCAPES.sub("", run_on_terminal(columns, *arguments)).split())
+        for row in rows if arguments == ("history",) else rows[-2:]:
+            verdict = row["verdict"].upper() + (" (close call)" if row["margin"] == "close call" else "")
+            for text in (row["reading"], verdict, row["component"]):
+                assert text in shown, (columns, text)
 
 
 def test_no_color_leaves_every_word(visits: Path, monkeypatch: pytest.MonkeyPatch) -> None:
