@@ -67,7 +67,11 @@ def _print_menu() -> None:
 
 
 def _ask(question: str) -> str | None:
-    """Return the typed text; None at the end of the input. Ctrl+C leaves the program, as everywhere."""
+    """Return the typed text; None at the end of the input.
+
+    Raises:
+        Abort: Ctrl+C was pressed: it leaves the program, as everywhere.
+    """
     try:
         text = input(f"{question} ")
     except EOFError:

@@ -12,8 +12,9 @@ from meterlink.cli.output import Form, listing_options, print_table, printable_t
 from meterlink.cli.station_command import send_command
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import Site
-from meterlink.core.errors import InputError, NoDatabaseError, VisitError
+from meterlink.core.errors import InputError, NoDatabaseError
 from meterlink.core.nameplate import UnitFact
+from meterlink.core.text import did_you_mean
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
 from meterlink.store.reader import Reader
@@ -83,11 +84,13 @@ def show(*, site: str, unit: str, data: str | None, form: Form) -> None:
     \f
 
     Raises:
-        VisitError: there is no such unit.
+        InputError: there is no such unit.
     """
-    found = next((stored for stored in _units(data) if stored.site == Site(site, unit)), None)
+    units = _units(data)
+    found = next((stored for stored in units if stored.site == Site(site, unit)), None)
     if found is None:
-        raise VisitError(f"There is no unit {unit!r} at {site!r}.", "List them: meterlink unit list")
+        nearest = did_you_mean(f"{unit} at {site}", [f"{known.site.unit} at {known.site.name}" for known in units])
+        raise InputError(f"There is no unit {unit!r} at {site!r}.", nearest or "List them: meterlink unit list")
     fitted = [stored for stored in _reader(data).replacements() if stored.site == found.site][::-1]
     fields = _fields(found, fitted)
     if not form.prints(fields, fields["ratings"]):

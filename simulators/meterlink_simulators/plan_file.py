@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 
@@ -16,4 +17,6 @@ def _inline(value: Any) -> str:
         return f"{{ {', '.join(f'{json.dumps(key)} = {_inline(each)}' for key, each in value.items())} }}"
     if isinstance(value, list):
         return f"[{', '.join(map(_inline, value))}]"
+    if isinstance(value, Decimal):
+        return f"{value:f}"
     return json.dumps(value, ensure_ascii=False)

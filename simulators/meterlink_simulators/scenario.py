@@ -109,7 +109,6 @@ are seconds, percent or counts, as noted below. Keys in angle brackets are optio
     leave = "repaired"         # close the visit with this outcome; it lists the test points that are left
 """
 
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import resources
@@ -119,9 +118,10 @@ from typing import Any
 from meterlink.core.equipment import Plan, Site, TestPoint
 from meterlink.core.errors import InputError
 from meterlink.plans import PLAN
-from meterlink.tomlfile.documents import check_document
+from meterlink.tomlfile.documents import check_document, parse_table
 from meterlink.tomlfile.field_types import Integer
 from meterlink.tomlfile.files import load_document, read_text_file
+from meterlink.tomlfile.problems import Problem
 from meterlink.tomlfile.tables import FieldError, Key, Table, Tables
 from meterlink_simulators.bench import Bench, validate_terminals
 from meterlink_simulators.bench_file import BENCH_CHECKS, BENCH_KEYS, right_bench
@@ -201,7 +201,9 @@ def load_scenario(file: Path) -> Scenario:
 
 
 def _with_plan_text(scenario: Scenario, text: str) -> Scenario:
-    return replace(scenario, plan_text=plan_file_text(tomllib.loads(text)["plan"]))
+    table = parse_table(text)
+    assert not isinstance(table, Problem)  # noqa: S101  # it was read
+    return replace(scenario, plan_text=plan_file_text(table["plan"]))
 
 
 def _plan_points(plan: Plan | Mapping[str, Any]) -> Sequence[TestPoint | Mapping[str, Any]]:

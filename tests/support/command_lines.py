@@ -42,7 +42,7 @@ SEEDS = (
     ("stock", "import", "stock.toml", "--yes", "--json"),
     ("stock", "export"),
     ("unit", "list", "--all", "--lines"),
-    ("unit", "show", "--site", "Mill Lane bakery", "condenser", "--json"),
+    ("unit", "show", "--site", "Mill Lane bakery", "Condenser 1", "--json"),
     ("unit", "set", "--site", "Mill Lane bakery", "condenser", "note", "key at the bar"),
     ("unit", "unset", "--site", "Mill Lane bakery", "condenser", "model"),
     ("unit", "rename", "--site", "Mill Lane bakery", "condenser", "condenser east"),

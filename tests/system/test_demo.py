@@ -244,7 +244,7 @@ def test_the_plan_of_a_scenario_is_a_plan_file(name: str) -> None:
 def test_a_plan_file_keeps_every_sign_of_a_plan() -> None:
     table = {
         "name": 'a "b" \\ µ',
-        "point": [{"low": "1 V", "when": {"a-b": "c"}, "optional": True, "terminals": ["1", "2"]}],
+        "point": [{"low": "1 V", "when": {"a-b": "c"}, "optional": True, "number": 2, "terminals": ["1", "2"]}],
     }
     assert tomllib.loads(plan_file_text(table)) == table
 

@@ -231,7 +231,7 @@ def test_what_is_known_of_a_unit_is_shown_the_size_of_the_new_part_first(tmp_pat
     lines = run_command("unit", "show", *unit, *data).out.splitlines()
     assert lines[1].startswith("New run capacitor: 45+5 µF 440 V, fitted ")
     missing = run_command("unit", "show", "--site", "Nowhere", "X", *data)
-    assert (missing.status, "There is no unit 'X' at 'Nowhere'." in missing.err) == (1, True)
+    assert (missing.status, "There is no unit 'X' at 'Nowhere'." in missing.err) == (2, True)
 
 
 @pytest.mark.parametrize("power", ["perhaps", "ON"])
