@@ -9,7 +9,7 @@ from textual.pilot import Pilot
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import LinkError
-from meterlink.link.messages import Message, QuestionView, Reply, Topic
+from meterlink.link.messages import CommandName, Message, QuestionView, Reply, Topic
 from meterlink_tui.app import Dashboard
 
 START = 1_784_041_445_000_000_000  # ns since 1970: 2026-07-14T15:04:05Z
@@ -37,7 +37,8 @@ class FedStation:
         self.sent: list[tuple[str, dict[str, str | int]]] = []
         self.error = ""
         self.refused = ""
-        self.question: QuestionView | None = None  # of the next request
+        self.question: QuestionView | None = None  # of the next request that is no check
+        self.data: dict[str, object] = {"understood": "a rating"}  # of each reply
         self.closed = False
         self.feed(*messages)
 
@@ -58,10 +59,13 @@ class FedStation:
 
     async def request(self, command: str, **fields: str | int) -> Reply:
         error = await self.send(command, **fields)
-        question, self.question = self.question, None
+        question = None
+        if command != CommandName.CHECK_RATING:
+            question, self.question = self.question, None
         return Reply(
-            topic=Topic.REPLY, id=1, error=error, accepted=None, question=question, data={}, exit_code=int(bool(error))
-        )
+            topic=Topic.REPLY, id=1, error=error, accepted=None, question=question, data=self.data,
+            exit_code=int(bool(error)),
+        )  # fmt: skip
 
     async def close(self) -> None:
         self.closed = True

@@ -65,10 +65,14 @@ async def test_the_active_visit_is_closed_with_an_outcome() -> None:
     async with running_dashboard(active) as (app, station, pilot):
         await pilot.press("v", "enter")
         await catch_up(pilot)
-        assert "Power restored, covers on" in screen_text(app)
+        assert "The outcome" in screen_text(app)
         await pilot.press("down", "enter")
         await catch_up(pilot)
-        assert station.sent[-1] == ("close_visit", {"outcome": "temporary repair"})
+        assert "How is the unit left" in screen_text(app)
+        await pilot.press("enter")
+        await catch_up(pilot)
+        left = {"outcome": "temporary repair", "power": "on", "covers": "on"}
+        assert station.sent[-1] == ("close_visit", left)
 
 
 async def test_the_list_grows_when_the_station_answers_and_escape_leaves_everything_as_it_is() -> None:

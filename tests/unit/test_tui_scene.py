@@ -30,7 +30,7 @@ def display_parts(text: str) -> dict[str, str]:
 
 def accepted(verdict: str = "within", **more: Any) -> dict[str, Any]:
     return {
-        "id": 1, **display_parts("43.1 µF"), "digits": "43.1", "verdict": verdict, "margin": "clear",
+        "id": 1, "uid": "r1", **display_parts("43.1 µF"), "digits": "43.1", "verdict": verdict, "margin": "clear",
         "deviation_percent": "-4.22", "reason": "Because.", "accuracy": "", "meter": "Alder", "at": "",
         "settled_in": 1.0,
     } | more  # fmt: skip
@@ -40,7 +40,8 @@ def point(key: str, **more: Any) -> dict[str, Any]:
     return {
         "key": key, "title": key, "circuit": "compressor", "component": key, "section": "", "terminals": ["C", "S"],
         "quantity": "capacitance", "state": "energized", "limits": LIMITS, "rating": None, "why": "Why.",
-        "caution": f"caution {key}", "accepted": None, "repeats": 0,
+        "caution": f"caution {key}", "accepted": None, "repeats": 0, "kind": "capacitor", "label": "",
+        "old_part": None, "last": None, "voided": [],
     } | more  # fmt: skip
 
 

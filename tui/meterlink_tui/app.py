@@ -36,10 +36,13 @@ from meterlink_tui.sheets.help import HelpSheet, key_names
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
 from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
+from meterlink_tui.sheets.remark import SKIP_REASONS, VOID_REASONS, RemarkSheet
+from meterlink_tui.sheets.replacement import ReplacementSheet
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
 from meterlink_tui.sheets.test_points import PointPicker
 from meterlink_tui.sheets.visits import (
     LeaveVisit,
+    Leaving,
     OpenVisit,
     OutcomePicker,
     Place,
@@ -137,6 +140,10 @@ class Dashboard(App[None]):
             show=False,
             tooltip="Show the open question in words; the digits 1 to 9 answer it",
         ),
+        Binding("x", "replace", "replace", id="replace", tooltip="Record that the part at this test point is replaced"),
+        Binding("z", "void", "void", id="void", show=False, tooltip="Void the newest reading here, or take that back"),
+        Binding("k", "skip", "skip", id="skip", show=False, tooltip="Skip this test point, with a reason"),
+        Binding("w", "note", "note", id="note", show=False, tooltip="Write a note on the visit"),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
@@ -387,9 +394,11 @@ class Dashboard(App[None]):
             place, plan = begin
             self._start_command(CommandName.BEGIN_VISIT, site=place.site, unit=place.unit, plan=plan)
 
-    def _close_visit(self, outcome: str | None) -> None:
-        if outcome is not None:
-            self._start_command(CommandName.CLOSE_VISIT, outcome=outcome)
+    def _close_visit(self, leaving: Leaving | None) -> None:
+        if leaving is not None:
+            self._start_command(
+                CommandName.CLOSE_VISIT, outcome=leaving.outcome, power=leaving.power, covers=leaving.covers
+            )
 
     def _start_command(self, command: CommandName, **fields: str) -> None:
         self.run_worker(self._send_command(command, **fields), name=command)
@@ -400,22 +409,104 @@ class Dashboard(App[None]):
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a rating.")
             return
-        self.push_screen(RatingSheet(self.scene.cautions, active, partial(self._send_rating, active.key)))
+        send, check = partial(self._send_rating, active.key), partial(self._check_rating, active.key)
+        self.push_screen(RatingSheet(self.scene.cautions, active, send, check))
 
     async def _send_rating(self, key: str, text: str) -> tuple[str, QuestionView | None]:
+        return await self._request(CommandName.SET_RATING, point=key, text=text)
+
+    async def _check_rating(self, key: str, text: str) -> str:
+        """Return how a rating is understood; empty while the station does not answer."""
+        if self._station is None:
+            return ""
+        try:
+            reply = await self._station.request(CommandName.CHECK_RATING, point=key, text=text)
+        except MeterlinkError:
+            return ""
+        if reply["question"] is not None:
+            return "Several meanings: Enter asks which."
+        return f"Understood: {reply['data']['understood']}" if not reply["error"] else reply["error"]
+
+    async def _request(self, command: CommandName, **fields: str) -> tuple[str, QuestionView | None]:
+        """Send a command to the station; return its error, or "", and its question."""
         if self._station is None:
             return _NOT_CONNECTED, None
         try:
-            reply = await self._station.request(CommandName.SET_RATING, point=key, text=text)
+            reply = await self._station.request(command, **fields)
         except MeterlinkError as link_error:
             return clean_text(str(link_error), _LONGEST_ERROR), None
         return clean_text(reply["error"], _LONGEST_ERROR), reply["question"]
 
+    def action_replace(self) -> None:
+        """Open the sheet for a replaced part at the active test point."""
+        active = self.scene.active_point if self.scene else None
+        if active is None or self.scene is None:
+            self._report_command_error("There is no active test point whose part could be replaced.")
+            return
+        self.push_screen(
+            ReplacementSheet(
+                self.scene.cautions,
+                active,
+                partial(self._send_part, active.key),
+                partial(self._check_rating, active.key),
+                partial(self.send, CommandName.UNDO_REPLACEMENT, point=active.key),
+            )
+        )
+
+    async def _send_part(self, key: str, text: str, answer: str) -> tuple[str, QuestionView | None]:
+        return await self._request(CommandName.REPLACE, point=key, text=text, answer=answer)
+
+    def action_void(self) -> None:
+        """Void the newest reading at the active test point, or let it count again if it is voided."""
+        active = self.scene.active_point if self.scene else None
+        if active is None or self.scene is None or not (active.newest or active.newest_voided):
+            self._report_command_error("There is no reading at this test point to void.")
+            return
+        if active.newest is None and active.newest_voided is not None:
+            uid, text = active.newest_voided
+            sheet = RemarkSheet(
+                self.scene.cautions,
+                f"{text} at the {active.title} is voided. Let it count again?",
+                lambda _: self.send(CommandName.UNVOID, uid=uid),
+                ("it counts again",),
+            )
+        elif active.newest is not None:
+            uid, text = active.newest
+            heading = f"Void {text} at the {active.title}: why? It is kept, and counts nowhere."
+            sheet = RemarkSheet(self.scene.cautions, heading, partial(self._void, uid), VOID_REASONS)
+        self.push_screen(sheet)
+
+    async def _void(self, uid: str, text: str) -> str:
+        return await self.send(CommandName.VOID, uid=uid, text=text)
+
+    def action_skip(self) -> None:
+        """Skip the active test point, with a reason."""
+        active = self.scene.active_point if self.scene else None
+        if active is None or self.scene is None:
+            self._report_command_error("There is no active test point to skip.")
+            return
+        heading = f"Skip the {active.title}: why?"
+        self.push_screen(RemarkSheet(self.scene.cautions, heading, partial(self._skip, active.key), SKIP_REASONS))
+
+    async def _skip(self, point: str, text: str) -> str:
+        return await self.send(CommandName.SKIP, point=point, text=text)
+
+    def action_note(self) -> None:
+        """Write a note on the visit."""
+        cautions = self.scene.cautions if self.scene else ()
+        self.push_screen(RemarkSheet(cautions, "A note on this visit:", self._note))
+
+    async def _note(self, text: str) -> str:
+        return await self.send(CommandName.NOTE, text=text)
+
     def on_key(self, event: Key) -> None:
-        """Answer the open question by a digit; sheets have their own keys."""
-        if event.character is None or event.character not in "123456789" or len(self.screen_stack) > 1:
+        """Answer the open question by a digit; without one a digit begins a typed reading."""
+        if event.character is None or event.character not in "0123456789" or len(self.screen_stack) > 1:
             return
         question = self.scene.question if self.scene else None
+        if question is None and self.scene is not None and self.scene.active_point is not None:
+            self._enter_reading(event.character)
+            return
         choice = question.choice(event.character) if question else None
         if question is None or choice is None:
             self._report_command_error(f"There is no choice {event.character} to answer with.")
@@ -437,11 +528,15 @@ class Dashboard(App[None]):
 
     def action_enter_reading(self) -> None:
         """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""
+        self._enter_reading("")
+
+    def _enter_reading(self, typed: str) -> None:
         active = self.scene.active_point if self.scene else None
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a reading.")
             return
-        self.push_screen(ManualEntrySheet(self.scene.cautions, active, partial(self._send_reading, active.key)))
+        send = partial(self._send_reading, active.key)
+        self.push_screen(ManualEntrySheet(self.scene.cautions, active, send, typed))
 
     async def _send_reading(self, point: str, text: str) -> str:
         return await self.send(CommandName.ENTER, point=point, text=text)

@@ -167,7 +167,12 @@ class ActivePoint:
     key: str
     title: str
     quantity: str
+    kind: str
     rating: str
+    label: str  # the marking on the part, as it may be typed again
+    is_replaced: bool  # during this visit
+    newest: tuple[str, str] | None  # (uid, text) of the newest reading there that counts
+    newest_voided: tuple[str, str] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -627,6 +632,15 @@ GENERAL_CAUTION = (
 def _active_point(point: PointView | None) -> ActivePoint | None:
     if point is None:
         return None
+    accepted, voided = point["accepted"], point["voided"][-1] if point["voided"] else None
     return ActivePoint(
-        point["key"], _clean_text(point["title"]), _clean_text(point["quantity"]), _clean_text(point["rating"])
+        point["key"],
+        _clean_text(point["title"]),
+        _clean_text(point["quantity"]),
+        _clean_text(point["kind"]),
+        _clean_text(point["rating"]),
+        _clean_text(point["label"]),
+        point["old_part"] is not None,
+        (accepted["uid"], _clean_text(accepted["text"])) if accepted else None,
+        (voided["uid"], _clean_text(voided["text"])) if voided else None,
     )

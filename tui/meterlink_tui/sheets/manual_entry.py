@@ -21,12 +21,16 @@ _LONGEST = 64  # characters; longer than any display
 
 
 class ManualEntrySheet(Sheet[None]):
-    """Passes the typed text to ``submit``; closes if it returns no error, else displays the error."""
+    """Passes the typed text to ``submit``; closes if it returns no error, else displays the error.
 
-    def __init__(self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitText) -> None:
+    ``typed`` is the beginning of the text, typed before the sheet was open.
+    """
+
+    def __init__(self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitText, typed: str = "") -> None:
         super().__init__(cautions)
         self._active = active
         self._submit = submit
+        self._typed = typed
 
     def body(self) -> ComposeResult:
         """Yield the question, an example, the field and an empty row for an error."""
@@ -37,7 +41,7 @@ class ManualEntrySheet(Sheet[None]):
             "Enter accepts the value, Esc cancels.",
             markup=False,
         )
-        field = Input(placeholder=example, max_length=_LONGEST, id="manual-entry")
+        field = Input(self._typed, placeholder=example, max_length=_LONGEST, select_on_focus=False, id="manual-entry")
         field.cursor_blink = False
         yield field
         yield Static("", id="error", classes="error", markup=False)

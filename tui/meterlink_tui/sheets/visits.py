@@ -150,19 +150,35 @@ class PlanPicker(Sheet[tuple[Place, str]]):
         self.dismiss((self._place, self._plans[selected.option_index]["key"]))
 
 
-class OutcomePicker(Sheet[str]):
-    """Closes with the outcome of the visit, or without a result."""
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """The end of a visit: its outcome, and how the unit is left: ``on``, ``off``, or empty where nobody said it."""
+
+    outcome: str
+    power: str
+    covers: str
+
+
+# How a unit is left, in words, with the arguments ``power`` and ``covers`` of the command.
+_LEFT = (
+    ("power restored, covers on", "on", "on"),
+    ("power off, covers on", "off", "on"),
+    ("power off, covers off", "off", "off"),
+    ("power restored, covers off", "on", "off"),
+    ("not said", "", ""),
+)
+
+
+class OutcomePicker(Sheet[Leaving]):
+    """Closes with the outcome of the visit and how the unit is left, or without a result."""
 
     def __init__(self) -> None:
         super().__init__(())
+        self._outcome = ""
 
     def body(self) -> ComposeResult:
         """Yield the list of outcomes."""
-        yield Static(
-            "Power restored, covers on, tools out? Then the outcome: ↑ ↓, Enter. Esc goes back.",
-            classes="heading",
-            markup=False,
-        )
+        yield Static("The outcome: ↑ ↓, Enter. Esc goes back.", id="leaving", classes="heading", markup=False)
         yield OptionList(*(Option(outcome) for outcome in Outcome), markup=False)
 
     def on_mount(self) -> None:
@@ -171,5 +187,14 @@ class OutcomePicker(Sheet[str]):
         self.query_one(OptionList).focus()
 
     def on_option_list_option_selected(self, selected: OptionList.OptionSelected) -> None:
-        """Close with the selected outcome."""
-        self.dismiss(list(Outcome)[selected.option_index])
+        """Ask how the unit is left, after the outcome; then close."""
+        if self._outcome:
+            _, power, covers = _LEFT[selected.option_index]
+            self.dismiss(Leaving(self._outcome, power, covers))
+            return
+        self._outcome = list(Outcome)[selected.option_index]
+        self.query_one("#leaving", Static).update("Tools out? How is the unit left: ↑ ↓, Enter. Esc goes back.")
+        options = self.query_one(OptionList)
+        options.clear_options()
+        options.add_options(Option(words) for words, *_ in _LEFT)
+        options.highlighted = 0

@@ -54,4 +54,5 @@ class ChoiceList(OptionList):
 
 def _choice_text(number: int, choice: QuestionChoice) -> Content:
     usual = " (usual)" if choice.usual else ""
-    return Content(f"{number}  {choice.label}: {choice.words}{usual}")
+    words = f": {choice.words}" if choice.words else ""
+    return Content(f"{number}  {choice.label}{words}{usual}")
