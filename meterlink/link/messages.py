@@ -184,6 +184,7 @@ class VisitView(TypedDict):
     questions: list[PlanQuestionView]  # the open questions of the plan, to be answered in this order
     points: list[PointView]
     focus: str | None  # key of the active test point; None if every point has its reading
+    next_point: str | None  # the point that follows, once the active one has its reading
     last_accepted: str | None  # key of the test point accepted most recently
     causes: list[CauseView]  # in order of confidence
     summary: str  # the causes in a sentence

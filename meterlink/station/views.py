@@ -43,6 +43,7 @@ def visit_view(
         ],
         points=visit.point_views(),
         focus=visit.focus,
+        next_point=visit.next_point(),
         last_accepted=visit.last_accepted,
         causes=cause_views(diagnosis),
         summary=diagnosis.summary,

@@ -480,6 +480,12 @@ class ActiveVisit:
         pinned = set(self.pins.values())
         return next((point.key for point in self.points_after(key) if point.key not in pinned), None)
 
+    def next_point(self) -> str | None:
+        """Return the test point that becomes active after the present one, which has its reading; else None."""
+        if self.focus is None or not self.accepted[self.focus]:
+            return None
+        return self._next_without_reading(self.focus)
+
     def points_after(self, key: str) -> Iterator[TestPoint]:
         """Yield the points to measure after the point ``key``: without an accepted reading, in plan order, around."""
         keys = list(self.points)

@@ -95,7 +95,8 @@ def visit(first: dict[str, Any] | None = None, **more: Any) -> Any:
     ]  # fmt: skip
     return {
         "topic": "visit", "site": "Corner bakery", "unit": "condenser, north roof", "plan": "split", "opened": "",
-        "points": points, "focus": "herm", "last_accepted": None, "advice": ADVICE, "caution": ISOLATED,
+        "points": points, "focus": "herm", "last_accepted": None, "next_point": None, "advice": ADVICE,
+        "caution": ISOLATED,
     } | more  # fmt: skip
 
 

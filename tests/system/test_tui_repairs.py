@@ -33,7 +33,8 @@ def point(key: str, title: str, **more: Any) -> dict[str, Any]:
 def at(first: dict[str, Any]) -> Message:
     message: Any = {
         "topic": "visit", "site": "Corner bakery", "unit": "condenser", "plan": "split", "opened": "",
-        "points": [first], "focus": first["key"], "last_accepted": None, "advice": "Hold still.", "caution": CAUTION,
+        "points": [first], "focus": first["key"], "last_accepted": None, "next_point": None,
+        "advice": "Hold still.", "caution": CAUTION,
         "questions": [], "causes": [], "summary": "", "replacements": [], "derived": [],
     }  # fmt: skip
     return cast("Message", message)
@@ -151,6 +152,20 @@ async def test_a_digit_begins_a_typed_reading_where_no_question_is_open() -> Non
         await pilot.press(*"43,7", "enter")  # one key beyond the characters of the value
         await catch_up(pilot)
         assert station.sent == [("enter", {"point": "herm", "text": "43,7"})]
+
+
+async def test_a_value_typed_after_a_reading_belongs_to_the_point_that_follows() -> None:
+    """The screen still shows the point that has just its reading; the next value is not one more of it."""
+    view: Any = at(HERM | {"accepted": accepted()})
+    view["points"].append(COIL)
+    view["next_point"] = "coil"
+    async with running_dashboard(view) as (app, station, pilot):
+        await pilot.press("1")
+        await catch_up(pilot)
+        assert "What does the meter show on the contactor coil?" in screen_text(app)
+        await pilot.press("4", "enter")
+        await catch_up(pilot)
+        assert station.sent == [("enter", {"point": "coil", "text": "14"})]
 
 
 @pytest.mark.parametrize(

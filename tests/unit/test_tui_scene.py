@@ -48,7 +48,7 @@ def point(key: str, **more: Any) -> dict[str, Any]:
 def visit(*points: dict[str, Any], **more: Any) -> Any:
     return {
         "topic": "visit", "site": "s", "unit": "u", "plan": "p", "opened": "", "points": list(points), "focus": "a",
-        "last_accepted": None, "advice": "advice", "caution": "caution a",
+        "last_accepted": None, "next_point": None, "advice": "advice", "caution": "caution a",
     } | more  # fmt: skip
 
 

@@ -21,6 +21,7 @@ from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import (
     STALE_AFTER,
+    ActivePoint,
     Alert,
     OpenQuestion,
     Scene,
@@ -504,8 +505,8 @@ class Dashboard(App[None]):
         if event.character is None or event.character not in "0123456789" or len(self.screen_stack) > 1:
             return
         question = self.scene.question if self.scene else None
-        if question is None and self.scene is not None and self.scene.active_point is not None:
-            self._enter_reading(event.character)
+        if question is None and self.scene is not None and self.scene.entry_point is not None:
+            self._enter_reading(self.scene.entry_point, event.character)
             return
         choice = question.choice(event.character) if question else None
         if question is None or choice is None:
@@ -528,10 +529,9 @@ class Dashboard(App[None]):
 
     def action_enter_reading(self) -> None:
         """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""
-        self._enter_reading("")
+        self._enter_reading(self.scene.active_point if self.scene else None)
 
-    def _enter_reading(self, typed: str) -> None:
-        active = self.scene.active_point if self.scene else None
+    def _enter_reading(self, active: ActivePoint | None, typed: str = "") -> None:
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a reading.")
             return

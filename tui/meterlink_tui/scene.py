@@ -224,6 +224,7 @@ class Scene:
     advice: str
     cautions: tuple[str, ...]
     active_point: ActivePoint | None
+    entry_point: ActivePoint | None  # of a value that is typed now: the point that follows one with its reading
 
 
 def compose_scene(
@@ -263,6 +264,7 @@ def compose_scene(
         else _teaching_advice(meters, disconnect_reason) or _advice(visit, disconnect_reason),
         cautions=_cautions(visit, point),
         active_point=_active_point(active or point),
+        entry_point=_active_point(_by_key(points, visit["next_point"] if visit else None) or active or point),
     )
 
 

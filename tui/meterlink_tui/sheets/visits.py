@@ -12,6 +12,7 @@ from textual.widgets.option_list import Option
 
 from meterlink.core.outcomes import Outcome
 from meterlink.core.text import clean_text
+from meterlink.core.unit_kinds import proposed_plan
 from meterlink.link.messages import PlanNameView, UnitView, VisitsView
 from meterlink_tui.sheets.sheet import Sheet
 
@@ -132,7 +133,8 @@ class PlanPicker(Sheet[tuple[Place, str]]):
     def __init__(self, place: Place, plans: Sequence[PlanNameView]) -> None:
         super().__init__(())
         self._place = place
-        self._plans = plans
+        proposed = proposed_plan(place.unit)
+        self._plans = sorted(plans, key=lambda plan: plan["key"] != proposed)  # the others keep their order
 
     def body(self) -> ComposeResult:
         """Yield the list of plans."""
