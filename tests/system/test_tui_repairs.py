@@ -3,6 +3,8 @@
 from typing import Any, cast
 
 import pytest
+from textual.events import Key
+from textual.widgets import Input
 
 from meterlink.core.questions import Choice, Question
 from meterlink.link.messages import Message, question_view
@@ -147,11 +149,31 @@ async def test_a_point_is_skipped_and_a_note_is_written() -> None:
         assert station.sent[-1] == ("note", {"text": "dog"})
 
 
-async def test_a_digit_begins_a_typed_reading_where_no_question_is_open() -> None:
+async def test_a_reading_is_typed_with_two_keys_beyond_its_characters() -> None:
     async with running_dashboard(at(HERM)) as (_, station, pilot):
-        await pilot.press(*"43,7", "enter")  # one key beyond the characters of the value
+        await pilot.press("enter", *"43,7", "enter")
         await catch_up(pilot)
         assert station.sent == [("enter", {"point": "herm", "text": "43,7"})]
+
+
+async def test_two_enters_send_one_reading() -> None:
+    async with running_dashboard(at(HERM)) as (app, station, pilot):
+        for key in ("enter", *"43", "enter", "enter"):
+            app.post_message(Key(key, None if key == "enter" else key).set_sender(app))
+        for _ in range(6):
+            await catch_up(pilot)
+        assert station.sent == [("enter", {"point": "herm", "text": "43"})]
+
+
+@pytest.mark.parametrize("key", ["enter", "t", "x"])
+async def test_no_key_is_lost_while_a_sheet_opens(key: str) -> None:
+    """Keys come in one burst over a slow line: 241 V must not become 1 V."""
+    async with running_dashboard(at(HERM)) as (app, _, pilot):
+        for character in (key, *"241 V"):
+            name = "space" if character == " " else character
+            app.post_message(Key(name, None if key == character else character).set_sender(app))
+        await catch_up(pilot)
+        assert app.screen.query_one(Input).value == "241 V"
 
 
 async def test_a_value_typed_after_a_reading_belongs_to_the_point_that_follows() -> None:
@@ -160,10 +182,10 @@ async def test_a_value_typed_after_a_reading_belongs_to_the_point_that_follows()
     view["points"].append(COIL)
     view["next_point"] = "coil"
     async with running_dashboard(view) as (app, station, pilot):
-        await pilot.press("1")
+        await pilot.press("enter")
         await catch_up(pilot)
         assert "What does the meter show on the contactor coil?" in screen_text(app)
-        await pilot.press("4", "enter")
+        await pilot.press(*"14", "enter")
         await catch_up(pilot)
         assert station.sent == [("enter", {"point": "coil", "text": "14"})]
 

@@ -60,6 +60,19 @@ async def test_a_new_unit_gets_its_plan() -> None:
         assert station.sent[-1] == ("begin_visit", place)
 
 
+async def test_a_new_unit_is_typed_before_the_station_has_answered() -> None:
+    async with running_dashboard() as (app, station, pilot):
+        await pilot.press("v", *"Pond school/RTU 9", "enter")
+        await catch_up(pilot)
+        assert "What kind of unit is RTU 9?" in screen_text(app)
+        roof = PlanNameView(key="rooftop-three-phase", title="three-phase rooftop unit")
+        station.feed(VisitsView(topic=Topic.VISITS, units=[], plans=[*PLANS, roof]))
+        await catch_up(pilot)
+        await pilot.press("enter")  # the plan that the name proposes stands first
+        await catch_up(pilot)
+        assert station.sent[-1][1]["plan"] == "rooftop-three-phase"
+
+
 async def test_the_active_visit_is_closed_with_an_outcome() -> None:
     active = visits(unit("Mill Lane bakery", "Condenser 1", is_open=True, is_active=True))
     async with running_dashboard(active) as (app, station, pilot):

@@ -10,7 +10,7 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
 from textual.css.query import NoMatches
-from textual.events import Key, Resize
+from textual.events import Event, Key, Resize
 
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
@@ -21,7 +21,6 @@ from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import (
     STALE_AFTER,
-    ActivePoint,
     Alert,
     OpenQuestion,
     Scene,
@@ -39,6 +38,7 @@ from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
 from meterlink_tui.sheets.remark import SKIP_REASONS, VOID_REASONS, RemarkSheet
 from meterlink_tui.sheets.replacement import ReplacementSheet
+from meterlink_tui.sheets.sheet import Sheet
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
 from meterlink_tui.sheets.test_points import PointPicker
 from meterlink_tui.sheets.visits import (
@@ -123,7 +123,7 @@ class Dashboard(App[None]):
         ),
         Binding("t", "enter_rating", "rating", id="rating", tooltip="Type the rating that is printed on the part"),
         Binding(
-            "e",
+            "enter,e",
             "enter_reading",
             "enter reading",
             id="enter-reading",
@@ -332,6 +332,8 @@ class Dashboard(App[None]):
             screen.query_one("#caution", Sentence).show(*cautions)
             if isinstance(screen, VisitPicker):
                 screen.list_visits(self._latest_messages.visits)
+            elif isinstance(screen, PlanPicker):
+                screen.list_plans(self._latest_messages.visits["plans"] if self._latest_messages.visits else ())
             elif isinstance(screen, MeterPicker):
                 screen.list_meters(teachable_meters(self._latest_messages.meters, self._latest_messages.discovery))
             elif isinstance(screen, TeachSheet):
@@ -500,17 +502,20 @@ class Dashboard(App[None]):
     async def _note(self, text: str) -> str:
         return await self.send(CommandName.NOTE, text=text)
 
+    async def on_event(self, event: Event) -> None:
+        """Handle an event; a key that comes before the sheet on the screen is ready waits for it."""
+        if isinstance(event, Key) and isinstance(self.screen, Sheet) and self.screen.hold_key(event):
+            return
+        await super().on_event(event)
+
     def on_key(self, event: Key) -> None:
-        """Answer the open question by a digit; without one a digit begins a typed reading."""
-        if event.character is None or event.character not in "0123456789" or len(self.screen_stack) > 1:
+        """Answer the open question by a digit; sheets have their own keys."""
+        if event.character is None or event.character not in "123456789" or len(self.screen_stack) > 1:
             return
         question = self.scene.question if self.scene else None
-        if question is None and self.scene is not None and self.scene.entry_point is not None:
-            self._enter_reading(self.scene.entry_point, event.character)
-            return
         choice = question.choice(event.character) if question else None
         if question is None or choice is None:
-            self._report_command_error(f"There is no choice {event.character} to answer with.")
+            self._report_command_error(f"There is no choice {event.character} to answer with. Enter types a reading.")
         else:
             self._answer(question, choice.key)
 
@@ -528,15 +533,15 @@ class Dashboard(App[None]):
             self.run_worker(self._send_command(CommandName.ANSWER, **{name: value}, answer=key), name="answer")
 
     def action_enter_reading(self) -> None:
-        """Open the sheet for a reading from a meter without Bluetooth, at the active test point."""
-        self._enter_reading(self.scene.active_point if self.scene else None)
+        """Open the sheet for a reading from a meter without Bluetooth, at the active test point.
 
-    def _enter_reading(self, active: ActivePoint | None, typed: str = "") -> None:
+        Once that has its reading, the value belongs to the point that follows.
+        """
+        active = self.scene.entry_point if self.scene else None
         if active is None or self.scene is None:
             self._report_command_error("There is no active test point for a reading.")
             return
-        send = partial(self._send_reading, active.key)
-        self.push_screen(ManualEntrySheet(self.scene.cautions, active, send, typed))
+        self.push_screen(ManualEntrySheet(self.scene.cautions, active, partial(self._send_reading, active.key)))
 
     async def _send_reading(self, point: str, text: str) -> str:
         return await self.send(CommandName.ENTER, point=point, text=text)

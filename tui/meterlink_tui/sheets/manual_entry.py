@@ -21,16 +21,14 @@ _LONGEST = 64  # characters; longer than any display
 
 
 class ManualEntrySheet(Sheet[None]):
-    """Passes the typed text to ``submit``; closes if it returns no error, else displays the error.
+    """Passes the typed text to ``submit``; closes if it returns no error, else displays the error."""
 
-    ``typed`` is the beginning of the text, typed before the sheet was open.
-    """
+    has_field = True
 
-    def __init__(self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitText, typed: str = "") -> None:
+    def __init__(self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitText) -> None:
         super().__init__(cautions)
         self._active = active
         self._submit = submit
-        self._typed = typed
 
     def body(self) -> ComposeResult:
         """Yield the question, an example, the field and an empty row for an error."""
@@ -41,7 +39,7 @@ class ManualEntrySheet(Sheet[None]):
             "Enter accepts the value, Esc cancels.",
             markup=False,
         )
-        field = Input(self._typed, placeholder=example, max_length=_LONGEST, select_on_focus=False, id="manual-entry")
+        field = Input(placeholder=example, max_length=_LONGEST, id="manual-entry")
         field.cursor_blink = False
         yield field
         yield Static("", id="error", classes="error", markup=False)
@@ -53,8 +51,11 @@ class ManualEntrySheet(Sheet[None]):
 
     async def on_input_submitted(self, submitted: Input.Submitted) -> None:
         """Send the text to the station; display its error."""
-        error = await self._submit(submitted.value) if submitted.value.strip() else "Nothing was typed."
-        if error:
-            self.query_one("#error", Static).update(f"✗ {error}")
-        else:
-            self.dismiss()
+        with self.sending() as may_send:
+            if not may_send:
+                return
+            error = await self._submit(submitted.value) if submitted.value.strip() else "Nothing was typed."
+            if error:
+                self.query_one("#error", Static).update(f"✗ {error}")
+            else:
+                self.dismiss()

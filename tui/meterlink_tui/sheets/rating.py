@@ -2,6 +2,7 @@
 
 from collections.abc import Awaitable, Callable
 
+from textual import work
 from textual.app import ComposeResult
 from textual.widgets import Input, Static
 
@@ -53,6 +54,8 @@ class RatingSheet(Sheet[None]):
     choices; the chosen one is passed to ``submit``.
     """
 
+    has_field = True
+
     def __init__(
         self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitRating, check: CheckRating
     ) -> None:
@@ -92,8 +95,9 @@ class RatingSheet(Sheet[None]):
 
     def on_input_changed(self, changed: Input.Changed) -> None:
         """Say how the text is understood; a newer text replaces the question about an older one."""
-        self.run_worker(self._show_meaning(changed.value), exclusive=True, group="meaning")
+        self._show_meaning(changed.value)
 
+    @work(exclusive=True, group="meaning")
     async def _show_meaning(self, text: str) -> None:
         meaning = await self._check(text) if text.strip() else ""
         self.query_one("#meaning", Static).update(clean_text(meaning, _LONGEST_MEANING))
@@ -121,7 +125,9 @@ class RatingSheet(Sheet[None]):
 
     async def send_text(self, text: str) -> None:
         """Send a rating to the station, and close if it is taken."""
-        self.show_reply(*await self._submit(text))
+        with self.sending() as may_send:
+            if may_send:
+                self.show_reply(*await self._submit(text))
 
     def show_reply(self, error: str, question: QuestionView | None) -> None:
         """Close without an error; else display it, or the choices of the question."""

@@ -22,6 +22,8 @@ class RemarkSheet(Sheet[None]):
     A reason is chosen by its digit or by Enter in the empty field: no typing with a glove on.
     """
 
+    has_field = True
+
     def __init__(
         self, cautions: tuple[str, ...], heading: str, submit: SubmitRemark, reasons: Sequence[str] = ()
     ) -> None:
@@ -59,8 +61,11 @@ class RemarkSheet(Sheet[None]):
         await self._send(chosen.key)
 
     async def _send(self, text: str) -> None:
-        error = await self._submit(text) if text.strip() else "Nothing was typed."
-        if error:
-            self.query_one("#error", Static).update(f"✗ {error}")
-        else:
-            self.dismiss()
+        with self.sending() as may_send:
+            if not may_send:
+                return
+            error = await self._submit(text) if text.strip() else "Nothing was typed."
+            if error:
+                self.query_one("#error", Static).update(f"✗ {error}")
+            else:
+                self.dismiss()

@@ -67,7 +67,9 @@ class ReplacementSheet(RatingSheet):
     async def choose(self, key: str) -> None:
         """Answer the objection, or send the chosen rating."""
         if key == FITTED:
-            self.show_reply(*await self._submit_part(self._typed, FITTED))
+            with self.sending() as may_send:
+                if may_send:
+                    self.show_reply(*await self._submit_part(self._typed, FITTED))
         elif key == _NOT_FITTED:
             self.dismiss()
         else:
@@ -75,7 +77,9 @@ class ReplacementSheet(RatingSheet):
 
     async def action_undo(self) -> None:
         """Undo the newest replacement of this part."""
-        self.show_reply(await self._undo(), None)
+        with self.sending() as may_send:
+            if may_send:
+                self.show_reply(await self._undo(), None)
 
     async def _send_rating(self, text: str) -> tuple[str, QuestionView | None]:
         self._typed = text

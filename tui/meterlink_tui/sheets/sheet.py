@@ -1,10 +1,14 @@
 """The base class of the sheets over the dashboard: each keeps the caution in sight."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import ClassVar, Generic, TypeVar
 
 from textual.app import ComposeResult
+from textual.await_complete import AwaitComplete
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
+from textual.events import Key
 from textual.screen import ModalScreen
 
 from meterlink_tui.widgets.sentences import Sentence
@@ -20,9 +24,16 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
         Binding("f1", "help", "help", id="sheet-help", show=False, tooltip="Show the keys of this sheet"),
     ]
 
+    has_field: ClassVar[bool] = False
+    """Whether the sheet has a field, which gets the focus when the sheet opens."""
+
     def __init__(self, cautions: tuple[str, ...]) -> None:
         super().__init__()
         self._cautions = cautions
+        self.is_closed = False
+        self._is_sending = False
+        self._has_had_focus = False
+        self._held_keys: list[Key] = []
 
     def compose(self) -> ComposeResult:
         """Yield the sheet's body, then the caution."""
@@ -49,3 +60,42 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
     def on_mount(self) -> None:
         """Display the cautions."""
         self.query_one("#caution", Sentence).show(*self._cautions)
+
+    def dismiss(self, result: SheetResult | None = None) -> AwaitComplete:
+        """Close once: a second Enter that was on its way closes no other screen, and sends nothing."""
+        if self.is_closed:
+            return AwaitComplete()
+        self.is_closed = True
+        closing: AwaitComplete = super().dismiss(result)
+        return closing
+
+    @contextmanager
+    def sending(self) -> Iterator[bool]:
+        """Yield whether something may be sent now: not while something is being sent, and not once it is closed."""
+        if self._is_sending or self.is_closed:
+            yield False
+            return
+        self._is_sending = True
+        try:
+            yield True
+        finally:
+            self._is_sending = False
+
+    def hold_key(self, event: Key) -> bool:
+        """Keep a key that comes before the field of this sheet has the focus; return whether it was kept.
+
+        Keys come in one burst over a slow line, and a digit lost is a wrong value.
+        """
+        if self.has_field and not self._has_had_focus:
+            self._held_keys.append(event)
+            return True
+        return False
+
+    def on_descendant_focus(self) -> None:
+        """Give the field the keys that came before it had the focus, in their order."""
+        if not self._has_had_focus:
+            self._has_had_focus = True
+            # Anew, as from the keyboard: an event that has been forwarded once is not forwarded again.
+            for event in self._held_keys:
+                self.app.post_message(Key(event.key, event.character).set_sender(self.app))
+            self._held_keys.clear()

@@ -100,6 +100,8 @@ class TeachSheet(Sheet[None]):
     ``view`` is the state of teaching. Without a view, the sheet begins teaching.
     """
 
+    has_field = True
+
     def __init__(self, cautions: tuple[str, ...], address: str, view: TeachView | None, send: SendTeachCommand) -> None:
         super().__init__(cautions)
         self._address = address

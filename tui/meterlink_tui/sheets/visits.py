@@ -47,6 +47,8 @@ VisitChoice = OpenVisit | Place | LeaveVisit
 class VisitPicker(Sheet[VisitChoice]):
     """Closes with the chosen visit or place, or without a result. The list shrinks to what is typed."""
 
+    has_field = True
+
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("down", "move(1)", "down", id="visits-down", show=False, tooltip="Go down in the list"),
         Binding("up", "move(-1)", "up", id="visits-up", show=False, tooltip="Go up in the list"),
@@ -133,19 +135,34 @@ class PlanPicker(Sheet[tuple[Place, str]]):
     def __init__(self, place: Place, plans: Sequence[PlanNameView]) -> None:
         super().__init__(())
         self._place = place
-        proposed = proposed_plan(place.unit)
-        self._plans = sorted(plans, key=lambda plan: plan["key"] != proposed)  # the others keep their order
+        self._plans = self._proposed_first(plans)
 
     def body(self) -> ComposeResult:
         """Yield the list of plans."""
         unit = clean_text(self._place.unit, _LONGEST_NAME)
         yield Static(f"What kind of unit is {unit}? ↑ ↓, then Enter. Esc closes.", classes="heading", markup=False)
-        yield OptionList(*(Option(Content(clean_text(plan["title"]))) for plan in self._plans), markup=False)
+        yield OptionList(*self._options(), markup=False)
 
     def on_mount(self) -> None:
         """Focus the list."""
         super().on_mount()
         self.query_one(OptionList).focus()
+
+    def list_plans(self, plans: Sequence[PlanNameView]) -> None:
+        """List the plans that the station has, which may come after the sheet was opened."""
+        if not self._plans and plans:
+            self._plans = self._proposed_first(plans)
+            options = self.query_one(OptionList)
+            options.add_options(self._options())
+            options.highlighted = 0
+
+    def _proposed_first(self, plans: Sequence[PlanNameView]) -> list[PlanNameView]:
+        """Return ``plans`` with the one that the unit's name proposes first; the others keep their order."""
+        proposed = proposed_plan(self._place.unit)
+        return sorted(plans, key=lambda plan: plan["key"] != proposed)
+
+    def _options(self) -> list[Option]:
+        return [Option(Content(clean_text(plan["title"]))) for plan in self._plans]
 
     def on_option_list_option_selected(self, selected: OptionList.OptionSelected) -> None:
         """Close with the selected plan."""
