@@ -10,7 +10,9 @@ import click
 
 from meterlink.cli.completion import complete_point
 from meterlink.cli.judge.questions import question_lines
+from meterlink.cli.output import verdict_colour
 from meterlink.cli.station_command import ensure_station, require_success
+from meterlink.cli.table import styled
 from meterlink.core.errors import LinkError, StoreError
 from meterlink.core.verdicts import Margin
 from meterlink.link.client import LinkClient, connect, daemon_stopped
@@ -55,7 +57,8 @@ def accepted_text(point: PointView, accepted: AcceptedView, *, as_json: bool) ->
         fields: dict[str, Any] = {"point": point["key"], "circuit": circuit, "title": title, "accepted": accepted}
         return json.dumps(fields)  # ASCII only: safe in a pipe of any encoding
     margin = f" ({accepted['margin']})" if accepted["margin"] == Margin.CLOSE_CALL else ""
-    verdict = f"{accepted['verdict'].upper()}{margin}"
+    word = f"{accepted['verdict'].upper()}{margin}"
+    verdict = styled(word, verdict_colour(accepted["verdict"], accepted["margin"]))
     lines = [f"{circuit}: {title}: {accepted['text']}  {verdict}  {accepted['reason']}"]
     if accepted["question"] is not None:
         lines += question_lines(accepted["question"])

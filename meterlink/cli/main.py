@@ -41,7 +41,7 @@ _COMMANDS = {
         "meterlink.cli.capture", "command", "Record a meter's packets while you type its display.", _METERS
     ),
     "teach": LazyCommand("meterlink.cli.teach", "command", "Work out a meter's profile from a capture.", _METERS),
-    "profile": LazyCommand("meterlink.cli.profile", "command", "Check a meter's profile.", _METERS),
+    "profile": LazyCommand("meterlink.cli.profile", "command", "Check a meter's profile; list the profiles.", _METERS),
     "decode": LazyCommand(
         "meterlink.cli.decode", "command", "Decode recorded packets with a meter's profile.", _METERS
     ),

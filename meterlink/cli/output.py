@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from meterlink.cli.table import Cell, table_lines, wrap_facts
+from meterlink.cli.table import Cell, styled, table_lines, wrap_facts
 from meterlink.cli.terminal import terminal_width
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.text import clean_text
@@ -133,9 +133,10 @@ def accepted_line(point: "TestPoint", accepted: "AcceptedReading") -> str:
     """Return an accepted reading with its verdict on one line."""
     judgement = accepted.judgement
     margin = f" ({judgement.margin})" if judgement.margin == "close call" else ""
+    verdict = styled(f"{judgement.verdict.upper()}{margin}", verdict_colour(judgement.verdict, judgement.margin))
     return (
         f"{point.circuit}: {point.title}, {point.terminals[0]}–{point.terminals[1]}: {accepted.reading.text}"
-        f"  {judgement.verdict.upper()}{margin}  {judgement.limits.basis if judgement.limits else 'no limits'}"
+        f"  {verdict}  {judgement.limits.basis if judgement.limits else 'no limits'}"
     )
 
 

@@ -37,7 +37,6 @@ from meterlink.core.clock import format_rfc3339
 from meterlink.core.errors import NoDatabaseError, VisitError
 from meterlink.core.outcomes import Outcome
 from meterlink.link.messages import CommandName
-from meterlink.plans import shipped_plans
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_settings
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredVisit
@@ -81,6 +80,8 @@ def begin(*, site: str, unit: str, plan: str, technician: str, job: str, data: s
 
     With --json: visit (its id).
     """
+    from meterlink.plans import shipped_plans  # noqa: PLC0415  # only this command needs the reader of plans
+
     plan = plan if plan in shipped_plans() or not plan else str(Path(plan).absolute())  # the station's folder differs
     fields = {"site": site, "unit": unit, "plan": plan, "technician": technician, "job": job}
     result = send_command(data_dir(data), CommandName.BEGIN_VISIT, **fields)

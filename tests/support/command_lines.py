@@ -60,6 +60,7 @@ SEEDS = (
     ("plan", "list"),
     ("plan", "show", "split-condenser", "--json"),
     ("profile", "check", "yard.toml"),
+    ("profile", "list", "--lines"),
     ("replay", "yard.jsonl", "--profile", "yard.toml", "--plan", "plan.toml", "--point", "herm"),
     ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--verbose"),
     ("schema", "plan"),

@@ -55,6 +55,7 @@ ARGUMENTS = {
     "judge diagnosis": None,  # needs a file; tests/unit/test_cli_judge_diagnosis.py reads its JSON
     "plan list": (),
     "plan show": ("split-condenser",),
+    "profile list": (),
     "stock ledger": (),
     "stock list": (),
     "trend": (),
@@ -97,6 +98,9 @@ def test_every_listing_prints_json_and_lines(name: str) -> None:
 @pytest.mark.parametrize("name", [name for name, arguments in ARGUMENTS.items() if arguments is not None])
 def test_a_listing_is_one_json_value_and_as_many_lines_as_records(visits: Path, name: str) -> None:
     arguments = (*name.split(), *(ARGUMENTS[name] or ()))
+    if name == "profile list":
+        (visits / "profiles").mkdir()
+        (visits / "profiles" / "yard.toml").write_text("profile = 1", encoding="utf-8")
     if name.startswith("stock"):
         assert run_command("stock", "add", "45+5 MFD 440V", "--place", "left\tbin").status == 0
     status, out, err = run_command(*arguments, "--json")

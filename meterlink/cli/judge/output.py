@@ -9,6 +9,8 @@ from typing import Any, TypeVar
 import click
 
 from meterlink.cli.judge.questions import answer_option, settle
+from meterlink.cli.output import verdict_colour
+from meterlink.cli.table import styled
 from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
 from meterlink.core.units import Amount, Quantity, parse_amount
@@ -182,7 +184,9 @@ def judgement_text(limits: Limits, judgement: Judgement) -> str:
     accuracy = ", ".join(filter(None, (judgement.accuracy, overdue)))
     return "\n".join(
         [
-            f"{judgement.verdict.upper()}{margin}{deviation}",
+            styled(
+                f"{judgement.verdict.upper()}{margin}{deviation}", verdict_colour(judgement.verdict, judgement.margin)
+            ),
             judgement.reason,
             *([judgement.next_measurement] if judgement.next_measurement else []),
             f"limits {limits_text(limits)}; meter accuracy {accuracy}; {judgement.rule}{probability}",
