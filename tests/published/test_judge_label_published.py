@@ -62,7 +62,7 @@ def test_iec_60062_value_codes() -> None:
     ],
 )
 def test_usual_ranges(text: str, kind: CapacitorKind, unusual: bool) -> None:
-    part = parse_rating(text)
+    part = parse_rating(f"{text} as printed")
     assert part.kind is kind
     assert bool(part.unusual_values()) is unusual
 

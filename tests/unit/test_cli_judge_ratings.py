@@ -62,7 +62,7 @@ def test_a_label_in_words_begins_with_the_answer() -> None:
     assert out.splitlines()[0] == "88 to 106 µF 250 V"
     assert "IEC 60252-1" not in out  # a standard for run capacitors
     assert "-0/+20 % is assumed" in run("rating", "88 uF 250 V", "--kind", "start")[1]
-    assert "unusual" in run("rating", "450 uF 370V")[1]
+    assert "unusual" in run("rating", "450 uF 370V as printed")[1]
 
 
 def test_an_ambiguous_label_is_a_question() -> None:

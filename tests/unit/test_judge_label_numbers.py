@@ -57,8 +57,17 @@ def written_numbers(text: str) -> Iterator[Decimal]:
             yield from map(Decimal, filter(None, number.split(",")))
 
 
+def one_change_away(digits: str) -> Iterator[Decimal]:
+    """Yield the numbers that ``digits`` are with one glyph changed, lost or too many, or with two exchanged."""
+    for place in range(len(digits) + 1):
+        front, back = digits[:place], digits[place:]
+        changed = [f"{front}{glyph}{tail}" for glyph in "0123456789." for tail in (back, back[1:])]
+        changed += [front + back[1:], front + back[1:2] + back[:1] + back[2:]]
+        yield from (Decimal(text) for text in changed if re.fullmatch(r"[0-9]+(?:\.[0-9]+)?", text))
+
+
 def meant_numbers(text: str) -> Iterator[Decimal]:
-    """Yield the further numbers that a choice may have: torn ones, digits that look like letters, codes in pF."""
+    """Yield the further numbers that a choice may have: torn ones, letters that look like digits, one glyph changed."""
     alike = [text.translate(_DIGITS_ALIKE), text.translate(_FURTHER_ALIKE)]
     yield from written_numbers(text.translate(_DIGITS_ALIKE))
     numbers = re.findall("[0-9]+", text.translate(_DIGITS_ALIKE))
@@ -75,11 +84,23 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     for read in (text, text.translate(_DIGITS_ALIKE)):  # 40.5: the point may be a plus
         yield from map(Decimal, re.findall(r"[0-9]+(?=\.[0-9])|(?<=\.)[0-9]+", read))
     yield from written_numbers(text.translate(_FURTHER_ALIKE))
+    yield from (Decimal(".".join(pair)) for pair in re.findall(r"([0-9]+)[RrKkMm]([0-9]+)", text))
+    yield from corrected_numbers(text, alike)
+
+
+def corrected_numbers(text: str, alike: list[str]) -> Iterator[Decimal]:
+    """Yield the numbers that the text has when signs or spaces are lost, and those that are one change away."""
     for number in re.findall("[0-9]+", " ".join([text, *alike])):  # 4575440: signs and spaces are lost
         for start, end in combinations(range(len(number) + 1), 2):
             part = number[start:end]
             yield from (Decimal(part), Decimal(f"{part[:-1]}.{part[-1]}"))
-    yield from (Decimal(".".join(pair)) for pair in re.findall(r"([0-9]+)[RrKkMm]([0-9]+)", text))
+            if end - start <= len("1000."):
+                yield from one_change_away(part)
+    for first, second in pairwise(re.findall("[0-9]+", text)):
+        yield from one_change_away(first + second)
+    for number in (f"{number:f}" for read in (text, *alike) for number in written_numbers(read)):
+        if len(number) <= len("357.5"):
+            yield from one_change_away(number)
 
 
 def check(part: RatedPart, text: str, numbers: set[Decimal], percents: set[Decimal]) -> None:

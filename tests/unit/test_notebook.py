@@ -341,7 +341,7 @@ def test_a_label_gives_ratings_to_judge_by() -> None:
         meterlink.parse_rating("45/35 uF")
     question = asked.value.question
     assert isinstance(question, meterlink.Question)
-    assert question.choose("45+35 µF").conclusion == meterlink.parse_rating("45+35 uF")
+    assert question.choose("45+35 µF as printed").conclusion == meterlink.parse_rating("45+35 uF as printed")
 
 
 def test_a_plan_is_loaded_by_name_and_by_path(tmp_path: Path) -> None:

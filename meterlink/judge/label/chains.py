@@ -304,6 +304,9 @@ def _family(label: Label, chain: Chain, others: Sequence[Decimal], apart: Decima
     if unit == "Hz" and numbers == [Decimal(5060)]:
         why = f"{written!r} is no frequency of a supply: is a sign lost?"
         raise UnclearLabelError(chain.start, chain.end, why, (" 50/60 Hz ", leave_out(written)))
+    if unit == "Hz" and max(numbers) <= _POSSIBLE[unit][1] and not set(numbers) <= set(_LINE_HERTZ):
+        why = f"{written!r} is no frequency of a supply."
+        raise UnclearLabelError(chain.start, chain.end, why, (leave_out(written),))
     if not all(_POSSIBLE[unit][0] <= number <= _POSSIBLE[unit][1] for number in numbers):
         raise InputError(f"{written!r} is no {unit} of a motor capacitor.", "Check the number and its unit.")
     together = [*others, *numbers]
@@ -329,11 +332,16 @@ def _ask_about_digits_of_volts(label: Label, chain: Chain, volts: Sequence[Decim
     digits = f"{volts[0]:f}" if len(volts) == 1 and volts[0] > LEAST_VOLTS else ""
     glued: tuple[str, ...] = ()
     if digits and not is_possible_volts(volts[0]):
-        glued = (*spell_glued_volts(digits), *(() if label.chains else spell_glued_rating(digits)))
+        glued = (*spell_glued_volts(digits), *(() if _names_microfarads(label) else spell_glued_rating(digits)))
     if glued or max(volts) < LEAST_VOLTS:
         written = label.written(chain)
         why = f"{written!r} is no voltage of a motor capacitor: a digit or a space is lost?"
         raise UnclearLabelError(chain.start, chain.end, why, (*glued, leave_out(written)))
+
+
+def _names_microfarads(label: Label) -> bool:
+    units = (parse_label_unit(token.text) for token in label.tokens if token.kind is TokenKind.WORD)
+    return any(unit is not None and unit.quantity is Quantity.CAPACITANCE for unit in units)
 
 
 def units_for(label: Label, written: str, numbers: Sequence[Decimal]) -> tuple[str, ...]:

@@ -7,12 +7,17 @@ from meterlink.core.equipment import Rating, Span
 from meterlink.core.units import Amount
 from meterlink.core.verdicts import Limits
 from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.glued_digits import spell_glued_capacitance
 from meterlink.judge.label.usual_values import (
     CONTINUOUS_VOLTS,
     USUAL_MICROFARADS,
     USUAL_VOLTS,
     CapacitorKind,
-    point_may_be_plus,
+    is_made_dual,
+    is_made_range,
+    is_made_single,
+    is_made_tolerance,
+    is_made_volts,
 )
 from meterlink.judge.limits import rated_limits, span_limits
 from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, Tolerance, parse_tolerance
@@ -22,6 +27,8 @@ DUAL_SECTION_NAMES = ("HERM", "FAN")
 
 # Tolerance of a start capacitor marked with one value and no tolerance. Common practice, no source.
 DEFAULT_START_TOLERANCE = "-0/+20 %"
+
+AS_PRINTED = "as printed"  # words behind a rating: its numbers are right, although they are on no usual part
 
 # IEC 60252-1 counts a run capacitor as failed in its endurance test when it has drifted 10 % beyond its tolerance:
 # a ±5 % part near -15 %. This is the end of its life, not its marked limit.
@@ -91,6 +98,24 @@ class RatedPart:
             return ()
         return tuple(_beyond(limits) for limits in self.limits(default_tolerance))
 
+    @property
+    def is_plausible(self) -> bool:
+        """Whether parts are made with every one of these numbers; where not, a digit may have been read wrongly."""
+        if self.marked_range is not None:
+            low, high = self.marked_range.low, self.marked_range.high
+            has_made_values = low is not None and high is not None and is_made_range(low, high)
+        elif len(self.sections) == 2:
+            has_made_values = is_made_dual(self.sections[0].digits, self.sections[1].digits)
+        else:
+            value = self.sections[0].digits
+            is_run = (self.kind or implied_kind(self)) is CapacitorKind.RUN
+            has_made_values = is_made_single(value) or (not is_run and _is_made_start(value))
+        tolerance = self.tolerance
+        has_made_tolerance = (
+            tolerance is None or tolerance.unit != "%" or is_made_tolerance(tolerance.minus, tolerance.plus)
+        )
+        return has_made_values and has_made_tolerance and all(map(is_made_volts, self.volts))
+
     def unusual_values(self) -> tuple[str, ...]:
         """Return a sentence for each value outside the usual values of such parts, which may be a typing error."""
         kinds = [self.kind] if self.kind else list(CapacitorKind)
@@ -115,7 +140,7 @@ class RatedPart:
         if self.marked_range is not None:
             parts = [str(self.marked_range)]
         else:
-            parts = ["+".join(_spell_section(value.digits) for value in self.sections) + " µF"]
+            parts = ["+".join(format_decimal(value.digits) for value in self.sections) + " µF"]
         if self.tolerance is not None:
             parts.append(str(self.tolerance))
         if self.volts:
@@ -124,13 +149,19 @@ class RatedPart:
             parts.append("/".join(map(format_decimal, self.hertz)) + " Hz")
         if self.kind is not None and self.kind is not implied_kind(self):
             parts.append(self.kind)
+        if not self.is_plausible:
+            parts.append(AS_PRINTED)
         return " ".join(parts)
 
 
-def _spell_section(microfarads: Decimal) -> str:
-    # A second decimal shows that the point is a point; see `read_label`.
-    spelled = format_decimal(microfarads)
-    return f"{spelled}0" if point_may_be_plus(microfarads.normalize()) else spelled
+def _is_made_start(microfarads: Decimal) -> bool:
+    # Of one value instead of a range, some are made with any number that is not a usual one with a sign lost: 455.
+    low, high = USUAL_MICROFARADS[CapacitorKind.START]
+    return (
+        low <= microfarads <= high
+        and microfarads % 1 == 0
+        and not list(spell_glued_capacitance(f"{microfarads.normalize():f}"))
+    )
 
 
 def implied_kind(part: RatedPart) -> CapacitorKind | None:

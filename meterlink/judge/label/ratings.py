@@ -14,43 +14,57 @@ A text with one possible meaning is read; any other raises a question that lists
 - A number without a unit raises a question, unless the caller gives the unit. So does a code: letters and digits.
 - Words without digits, and the marks of `meterlink.judge.label.marks`, are not values: they are listed in
   ``unused_words``, as are DC volts. Any other remaining text raises a question.
-- A point that may be a worn plus sign raises a question: no part has 40.5 µF. With a second decimal it is a point.
-- So does a value that no part of its volts has, where its digits are a usual rating with a sign between them (455 MFD
-  at 440 V), and so do volts of two digits. An unreadable sign in the place of a section is refused.
-- Where no reading has volts and uses every number, the question also offers the usual ratings that the numbers make in
-  another order (440 MFD 40 VAC).
+- So does a number that is on no part (455 MFD at 440 V, 45 MFD 340 V, 40.5 MFD), where one change makes the rating a
+  usual one: the question offers the text as printed, if that is usual at all, and each rating that is one change away
+  (`meterlink.judge.label.corrected`). ``as printed`` in the text says that its numbers are right.
+- Where no reading has volts and plausible numbers and uses every number, the question offers those ratings as well
+  (440 MFD 40 VAC). An unreadable sign in the place of a section is refused.
 - An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.
 - A question offers usual values only, and to leave the unexplained number out.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
+from typing import NamedTuple
 
 from meterlink.core.errors import InputError
 from meterlink.core.questions import Choice, OpenQuestionError, Question
 from meterlink.core.units import Quantity, quantity_of
 from meterlink.judge.judging import format_decimal
+from meterlink.judge.label.corrected import correct
 from meterlink.judge.label.parser import parse_label
-from meterlink.judge.label.rated_part import RatedPart
-from meterlink.judge.label.rearranged import rearrange
+from meterlink.judge.label.rated_part import AS_PRINTED, RatedPart
 from meterlink.judge.label.sections import RATING_EXAMPLE
 from meterlink.judge.label.spelling import normalize_label
 from meterlink.judge.label.tokens import MAX_LABEL_LENGTH
 from meterlink.judge.label.unclear import UnclearLabelError
 from meterlink.judge.label.usual_values import (
+    LARGEST_PERCENT,
+    USUAL_MICROFARADS,
     CapacitorKind,
     is_odd_pair,
     is_rarely_made,
     is_usual_marked_range,
 )
 
+_AS_PRINTED = re.compile(rf"\b{AS_PRINTED}\b", re.IGNORECASE)
+# A bare number that may be a value; longer ones and those in codes are none, and those with a unit are asked about.
+_SHORT_NUMBER = re.compile(r"(?<![0-9A-Za-z.])[0-9]{1,3}(?![0-9A-Za-z]|\s*(?:V|%))")
 _DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again
 _MOST_PARSED = 300  # texts tried for one question, which bounds its time
 _WIDEST_TOLERANCE = Decimal("0.2")  # of the value, IEC 60062: M, the widest letter on motor capacitors
+_FOUND_FIRST = 3  # of the readings without a correction, before those with one
 _MOST_CHOICES = 6  # a longer list is no help
 
-_Reading = tuple[RatedPart, tuple[str, ...]]  # a part, and the words that it leaves out
+
+class _Reading(NamedTuple):
+    """A part, the words of the text that it leaves out, and the numbers that are read otherwise than they stand."""
+
+    part: RatedPart
+    left_out: tuple[str, ...]
+    replaced: tuple[str, ...] = ()
 
 
 def read_label(
@@ -68,24 +82,36 @@ def read_label(
         raise InputError(f"{unit!r} is not a unit of capacitance.", "Use µF.")
     if len(text) > MAX_LABEL_LENGTH:
         raise InputError(f"{text[:20]!r}… is longer than any rating.", f"Write only the rating: {RATING_EXAMPLE}.")
-    given = normalize_label(text)
+    given, is_confirmed = _AS_PRINTED.subn("", normalize_label(text))
+    search = _Search(kind, unit)
     try:
-        return parse_label(given, kind, unit)
+        part = parse_label(given, kind, unit)
     except UnclearLabelError as unclear:
-        search = _Search(kind, unit)
+        why = unclear.reason
         found = list(search.readings(given, unclear, (), _DEEPEST))
-        if found and not any(map(_is_complete, found)):
-            rearranged = list(_rearranged(given, kind))
-            fewest = min((len(left_out) for _, left_out in rearranged), default=0)
-            rearranged = [reading for reading in rearranged if len(reading[1]) == fewest]
-            found += rearranged
-            search.is_ordered = search.is_ordered and not rearranged
-        readings = _usual_readings(found)
-        if not readings:
-            raise InputError(f"{text.strip()!r}: {unclear.reason}", f"Write the rating as {RATING_EXAMPLE}.") from None
-        choices = tuple(Choice(str(part), _words(part, left_out), part) for part, left_out in readings)
-        usual = choices[0].key if search.is_ordered else None
-        return Question(f"{text.strip()!r}: {unclear.reason}", choices, usual)
+        if not any(map(_is_complete, found)):
+            corrected = [reading for reading in _corrected(given, kind, needs_farad=not found) if reading.part.volts]
+            found = [*found[:_FOUND_FIRST], *corrected, *found[_FOUND_FIRST:]]
+            search.is_ordered = search.is_ordered and not corrected
+    except InputError:
+        found = [reading for reading in _corrected(given, kind, needs_farad=True) if reading.part.volts]
+        if not found:
+            raise
+        why = "Its numbers are on no part as they stand."
+        search.is_ordered = False
+    else:
+        corrected = [] if is_confirmed or part.is_plausible else list(_corrected(given, kind, needs_farad=True))
+        if not corrected:
+            return part
+        why = f"{str(part).removesuffix(AS_PRINTED).strip()!r} is on no usual part: is a digit or a sign read wrongly?"
+        found = [_Reading(part, ()), *corrected]
+        search.is_ordered = False
+    readings = _usual_readings(found)
+    if not readings:
+        raise InputError(f"{text.strip()!r}: {why}", f"Write the rating as {RATING_EXAMPLE}.")
+    choices = tuple(Choice(str(reading.part), _words(reading), reading.part) for reading in readings)
+    usual = choices[0].key if search.is_ordered else None
+    return Question(f"{text.strip()!r}: {why}", choices, usual)
 
 
 def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | None = None) -> RatedPart:
@@ -124,9 +150,10 @@ def describe_part(part: RatedPart) -> str:
     return ", ".join(words)
 
 
-def _words(part: RatedPart, left_out: tuple[str, ...]) -> str:
-    without = f"; leave {' and '.join(map(repr, left_out))} out" if left_out else ""
-    return describe_part(part) + without
+def _words(reading: _Reading) -> str:
+    left_out, replaced = (" and ".join(map(repr, words)) for words in (reading.left_out, reading.replaced))
+    without = f"; leave {left_out} out" if left_out else ""
+    return describe_part(reading.part) + (f"; {replaced} read wrongly" if replaced else "") + without
 
 
 class _Search:
@@ -160,7 +187,13 @@ class _Search:
             except InputError:
                 continue
             else:
-                yield replace(part, unused_words=part.unused_words + without), without
+                yield _Reading(replace(part, unused_words=part.unused_words + without), without)
+                most = USUAL_MICROFARADS[CapacitorKind.RUN][1]
+                if not part.is_plausible and len(part.sections) == 1 and part.sections[0].digits > most:  # 125 MFD
+                    for corrected in _corrected(settled, self.kind, needs_farad=True):
+                        if not corrected.left_out:
+                            unused = tuple(dict.fromkeys((*corrected.part.unused_words, *without)))
+                            yield _Reading(replace(corrected.part, unused_words=unused), without, corrected.replaced)
 
 
 def _usual_readings(readings: list[_Reading]) -> list[_Reading]:
@@ -169,31 +202,39 @@ def _usual_readings(readings: list[_Reading]) -> list[_Reading]:
     The reading that leaves most out is among them: it is right where the numbers are no part of the rating.
     """
     by_rating: dict[str, _Reading] = {}
-    for part, left_out in readings:
-        by_rating.setdefault(str(part), (part, left_out))
+    for reading in readings:
+        by_rating.setdefault(str(reading.part), reading)
     distinct = list(by_rating.values())
-    unusual = [_unusual_values(part) for part, _ in distinct]
+    unusual = [_unusual_values(reading.part) for reading in distinct]
     usual = [reading for reading, count in zip(distinct, unusual, strict=True) if count == min(unusual)]
     if len(usual) <= _MOST_CHOICES:
         return usual
-    barest = max(usual, key=lambda reading: len(reading[1]))
+    barest = max(usual, key=lambda reading: len(reading.left_out))
+    if not barest.left_out:
+        return usual[:_MOST_CHOICES]
     first = [reading for reading in usual if reading is not barest][: _MOST_CHOICES - 1]
     return [*first, barest]
 
 
 def _is_complete(reading: _Reading) -> bool:
-    """Return whether a reading has volts, usual values, and leaves no number out."""
-    part, left_out = reading
-    return bool(part.volts) and not _unusual_values(part) and not any(map(str.isdigit, "".join(left_out)))
+    """Return whether a reading has volts, plausible values, and leaves nothing out that may be a value."""
+    part = reading.part
+    return (
+        (part.is_plausible or part.marked_range is not None)
+        and bool(part.volts)
+        and not reading.replaced
+        and not _unusual_values(part)
+        and not _SHORT_NUMBER.search(" ".join(reading.left_out))
+    )
 
 
-def _rearranged(text: str, kind: CapacitorKind | None) -> Iterator[_Reading]:
-    for rating, left_out in rearrange(text, kind):
+def _corrected(text: str, kind: CapacitorKind | None, *, needs_farad: bool) -> Iterator[_Reading]:
+    for rating, replaced, left_out, marks in correct(text, kind, needs_farad=needs_farad):
         try:
             part = parse_label(rating, kind, None)
         except (UnclearLabelError, InputError):
             continue
-        yield replace(part, unused_words=left_out), left_out
+        yield _Reading(replace(part, unused_words=(*replaced, *left_out, *marks)), left_out, replaced)
 
 
 def _unusual_values(part: RatedPart) -> int:
@@ -204,6 +245,8 @@ def _unusual_values(part: RatedPart) -> int:
     values = [section.digits for section in part.sections]
     is_odd = len(values) == 2 and is_odd_pair(values[0], values[1])
     tolerance = part.tolerance
-    if tolerance is not None and tolerance.unit != "%":  # ±5 µF of 7.5 µF is no tolerance
+    if tolerance is not None and tolerance.unit == "%":
+        is_odd = is_odd or tolerance.minus > LARGEST_PERCENT
+    elif tolerance is not None:  # ±5 µF of 7.5 µF is no tolerance
         is_odd = is_odd or tolerance.plus > _WIDEST_TOLERANCE * min(values)
     return is_odd + len(part.unusual_values()) - any(map(is_rarely_made, values))

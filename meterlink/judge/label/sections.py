@@ -9,17 +9,14 @@ from meterlink.core.units import Amount, resolution_of
 from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.bare_numbers import bare_number_question, is_code
 from meterlink.judge.label.chains import Chain, Label, microfarads
-from meterlink.judge.label.glued_digits import spell_glued_capacitance
 from meterlink.judge.label.tokens import TokenKind
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
     CONTINUOUS_VOLTS,
-    USUAL_MICROFARADS,
     CapacitorKind,
     is_usual_dual,
     is_usual_half,
     may_be_range,
-    point_may_be_plus,
     sections_differ,
 )
 from meterlink.judge.tolerance import Tolerance, parse_tolerance
@@ -117,14 +114,12 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
         UnclearLabelError: two values may be either.
         InputError: a value or their number is impossible for a motor capacitor, or contradicts its known kind.
     """
-    if len(chain.values) == 1:
-        _ask_about_glued_digits(label, chain)
     values = _possible_values(label, chain)
     if len(values) == 1:
-        _ask_about_point(label, chain)
         return (values[0],), None
     first, second = (value.digits for value in values)
     separator = chain.separators[0]
+    _ask_about_lone_sign(label, chain, first, second)
     # 12-5: no part has a section of 12 µF, many have 12.5 µF.
     is_point = separator == "-" and is_usual_half(first + second / 10) and not is_usual_dual(first, second)
     if not is_point and _means_sections(separator, first, second) and label.kind is not CapacitorKind.START:
@@ -140,35 +135,23 @@ def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], S
     raise question
 
 
-def _ask_about_point(label: Label, chain: Chain) -> None:
-    """Ask about the point of a value that no part has; with a second decimal, 40.50, it is a point.
+def _ask_about_lone_sign(label: Label, chain: Chain, first: Decimal, second: Decimal) -> None:
+    """Ask about a dash that a space separates from the value before it only: 55 -5 may end in a tolerance.
 
     Raises:
-        UnclearLabelError: the value is one of these.
+        UnclearLabelError: it is one of these.
     """
-    number = chain.values[0].number
-    if label.kind is CapacitorKind.START or chain.values[0].unit != "µF" or not point_may_be_plus(number):
+    if (
+        label.text[chain.values[0].end : chain.values[1].start].lstrip() != "-"
+        or not label.text[chain.values[0].end].isspace()
+    ):
         return
-    herm, fan = str(number).split(".")
-    why = f"{label.written(chain)!r} is on no usual part: is the point a plus sign?"
-    raise UnclearLabelError(chain.start, chain.end, why, (f"{herm}+{fan} uF ", f"{number}0 uF "), is_ordered=False)
-
-
-def _ask_about_glued_digits(label: Label, chain: Chain) -> None:
-    """Ask about a value that no part of its volts has, where its digits are a usual rating with a sign between them.
-
-    Raises:
-        UnclearLabelError: the value is one of these.
-    """
-    number = microfarads(chain.values[0]).digits
-    is_run = label.kind is CapacitorKind.RUN or max(label.volts, default=Decimal(0)) >= CONTINUOUS_VOLTS
-    most = USUAL_MICROFARADS[CapacitorKind.RUN if is_run else CapacitorKind.START][1]
-    if number <= most:
-        return
-    alternatives = tuple(f" {spelled} uF " for spelled in spell_glued_capacitance(f"{number:f}"))
-    if alternatives:
-        why = f"{label.written(chain)!r} is on no usual part: is a sign between its digits lost?"
-        raise UnclearLabelError(chain.start, chain.end, why, alternatives, is_ordered=False)
+    written = label.written(chain)
+    together = [f"{first}+{second} uF "] if sections_differ(first, second) else []
+    together += [f"{first} to {second} uF "] if may_be_range(first, second) else []
+    alone = Alternative(f"{first} uF ", (f"-{second}",))
+    why = f"The sign in {written!r} may stand between two values, or before the second."
+    raise UnclearLabelError(chain.start, chain.end, why, (*together, alone), is_ordered=False)
 
 
 def _possible_values(label: Label, chain: Chain) -> list[Amount]:

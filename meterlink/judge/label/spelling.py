@@ -3,7 +3,7 @@
 import re
 from decimal import Decimal
 
-from meterlink.judge.label.usual_values import is_usual_rated_volts, point_may_be_plus
+from meterlink.judge.label.usual_values import is_usual_rated_volts
 
 _SPELLED_ALIKE = str.maketrans(
     {
@@ -63,9 +63,7 @@ _MIXED_FRACTION = re.compile(
 
 
 def _as_decimal(mixed: re.Match[str]) -> str:
-    # A second decimal says that the value has a fraction: 40 1/2 is no worn 40+5.
-    value = mixed[1] + _FRACTIONS[mixed[2] or mixed[3]]
-    return f"{value}0" if point_may_be_plus(Decimal(value)) else value
+    return mixed[1] + _FRACTIONS[mixed[2] or mixed[3]]
 
 
 def _put_units_behind(units_first: re.Match[str]) -> str:

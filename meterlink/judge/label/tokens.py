@@ -13,12 +13,14 @@ from meterlink.judge.label.marks import match_mark
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
     LARGEST_PERCENT,
+    is_rarely_made,
     is_usual_capacitance,
     is_usual_dual,
     is_usual_half,
     is_usual_marked_range,
     is_usual_rated_volts,
     is_usual_section,
+    is_usual_single,
     is_usual_tolerance,
     is_usual_volts,
 )
@@ -78,15 +80,16 @@ _DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
 _FURTHER_LETTER = re.compile(
     r"(?=[0-9]*[ADGQZ])(?=[A-Z]*[0-9])([0-9ADGQZOSB]{2,3})\s*(V|VAC|MFD|[uµ]F)(?![A-Za-z])", re.IGNORECASE
 )
-_FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZz", "0055884400660022")
+_FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZzIL", "005588440066002211")
 # x for digits that cannot be read, in the place of a section: xx/5 MFD.
 _UNREAD_SECTION = re.compile(
     r"[0-9]?[xX]{1,3}(?=[/+-][0-9]|\s*(?:MFD|[uµ]F)\b)|(?<=[0-9][/+-])[xX]{1,3}(?![A-Za-z0-9])"
 )
 # A point with a space beside it: 7. 5 MFD, 45 .5 MFD.
 _LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])")
-_LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSB])([0-9OoIlSB]{1,2})\s*%")
+_LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSBGQ])([0-9OoIlSBGQ]{1,2})\s*%")
 _UNREAD_VOLTS = re.compile(r"(?=[0-9]*[?x])[0-9?][0-9?x]{2}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
+_LEADING_ZERO = re.compile(r"(0[1-9])(?=\s*(?:MFD|MICROF|[uµ]F|[/+-]\s*[0-9]))", re.IGNORECASE)  # 05 MFD
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
@@ -293,7 +296,7 @@ def _ask_about_digits(text: str, at: int) -> None:
     if volts:
         raise UnclearLabelError(at, volts.end(), f"{volts[0]!r} lacks a digit.", (leave_out(volts[0]),))
     percent = _LETTER_IN_PERCENT.match(text, at)
-    alike = percent[1].translate(_DIGITS_ALIKE) if percent else ""
+    alike = percent[1].upper().translate(_FURTHER_ALIKE) if percent else ""
     if percent and is_usual_tolerance(Decimal(alike)):
         why = f"{percent[0]!r} has a letter in a number: a digit that looks like it?"
         raise UnclearLabelError(at, percent.end(), why, (f" ±{alike} % ", leave_out(percent[0])), is_ordered=False)
@@ -342,7 +345,7 @@ def _ask_about_percent(match: re.Match[str]) -> None:
     percent = Decimal(match[0].rstrip("%").rstrip())
     if is_usual_tolerance(percent):
         return
-    tolerance = (f" ±{percent} % ",) if 0 < percent <= LARGEST_PERCENT else ()
+    tolerance: tuple[str, ...] = (f" ±{percent} % ",) if 0 < percent <= LARGEST_PERCENT else ()
     why = f"{match[0]!r} is no usual tolerance of such a part."
     raise UnclearLabelError(match.start(), match.end(), why, (*tolerance, leave_out(match[0])), is_ordered=False)
 
@@ -359,6 +362,12 @@ def _number(text: str, number: re.Match[str]) -> Token:
     if code and (is_article or not _ends_a_value(code[1])):
         why = f"{code[0]!r} may be a code."
         raise UnclearLabelError(at, code.end(), why, (leave_out(code[0]),))
+    zero = _LEADING_ZERO.match(text, at)
+    if zero and not text[at - 1 : at].isalnum():
+        stripped, swapped = zero[1].lstrip("0"), zero[1][1] + "0"
+        meant = (f" {swapped}",) if is_usual_single(Decimal(swapped)) else ()
+        why = f"{zero[1]!r} begins with a zero: did two digits change places, or is one lost?"
+        raise UnclearLabelError(at, zero.end(1), why, (f" {stripped}", *meant, leave_out(zero[1])), is_ordered=False)
     rest = text[end : end + 2]
     if rest[:1].isdigit() or (rest[:1] == "." and rest[1:].isdigit()):
         _refuse_number(text, number)
@@ -417,7 +426,7 @@ def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Token:
         and not text[at - 1 : at].isalnum()
         and digits.isascii()
         and digits.isdigit()
-        and is_usual_section(Decimal(digits))
+        and (is_usual_section(Decimal(digits)) or is_rarely_made(Decimal(digits)))
     ):
         split = (f" {digits}{suffix}", *split)  # B0/5: a digit that looks like the letter?
     why = f"{written!r} may be a code, or letters before a value."

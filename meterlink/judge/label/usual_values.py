@@ -5,6 +5,7 @@ to 500 V because 50 Hz supplies have run parts above 440 V. The series of values
 no source.
 """
 
+from collections.abc import Iterable
 from decimal import Decimal
 from enum import StrEnum
 
@@ -36,10 +37,30 @@ _HERM = set(map(Decimal, (15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75, 80
 _FAN = set(map(Decimal, ("1.5", "2", "2.5", "3", "4", "5", "6", "7", "7.5", "8", "10", "12.5", "15")))
 _HALVES = set(map(Decimal, ("1.5", "2.5", "3.5", "7.5", "12.5", "17.5", "22.5", "27.5", "37.5")))
 _PERCENT = set(map(Decimal, (5, 6, 10, 15, 20)))
+# Values between the usual ones that run capacitors are made with too, in series for 50 Hz; from memory.
+_SELDOM = set(map(Decimal, ("1", "1.2", "1.8", "2.2", "3.15", "3.3", "3.75", "4.7", "6.3", "12", "14", "16", "18", "24",
+                            "28", "31.5", "32", "36", "85", "90")))  # fmt: skip
+_MOST_FINELY_STEPPED = Decimal(10)  # in halves; above in steps of 2.5 µF
+_SELDOM_FAN = set(map(Decimal, ("3.5", "4.5", "12", "20")))
+# Further voltages of such parts, and of the supplies that some are marked for; from memory.
+_SELDOM_VOLTS = set(map(Decimal, (115, 120, 127, 160, 180, 200, 208, 230, 240, 275, 280, 300, 320, 350, 360, 380, 415,
+                                  420, 425, 460, 475, 480, 500, 525, 550, 600, 630, 660)))  # fmt: skip
+# Tolerances that such parts are marked with, also seldom: on both sides, and below and above; from memory.
+_SELDOM_PERCENT = set(map(Decimal, (4, 5, 6, 10, 15, 20)))
+_TWO_SIDED = {(Decimal(minus), Decimal(plus)) for minus, plus in (
+    (0, 10), (0, 15), (0, 20), (0, 25), (0, 30), (0, 50), (5, 10), (5, 15), (10, 5), (10, 15), (10, 20), (10, 30),
+    (10, 50), (20, 50))}  # fmt: skip
 # The range of a start capacitor ends a fifth to a quarter above its beginning; half leaves room.
 _WIDEST_RANGE = Decimal("1.5")
+_RANGE_ABOVE, _RANGE_ROUNDED = Decimal("1.2"), Decimal("1.5")  # µF the second
 # The sections of a dual capacitor differ by far more than a factor of two.
 _LEAST_APART = Decimal(2)
+_VOLTS_TOGETHER = Decimal("1.25")
+# The ranges that start capacitors are mostly marked with, in µF; from memory.
+_RANGES = ("21-25", "25-30", "30-36", "36-43", "43-52", "43-53", "53-64", "59-71", "64-77", "72-86", "72-88", "88-106",
+           "88-108", "108-130", "124-149", "130-156", "145-174", "145-175", "161-193", "189-227", "200-240", "216-259",
+           "233-280", "243-292", "270-324", "324-388", "340-408", "378-440", "378-454", "400-480", "430-516", "460-552",
+           "540-648", "590-708", "645-774", "708-850", "815-970", "829-995", "1000-1200")  # fmt: skip
 
 
 def is_usual_capacitance(microfarads: Decimal) -> bool:
@@ -73,8 +94,47 @@ def is_usual_section(microfarads: Decimal) -> bool:
 
 
 def is_rarely_made(microfarads: Decimal) -> bool:
-    """Return whether a value is beside what is mostly made, but on some parts: 1.5 µF of fans, starts to 1600 µF."""
-    return microfarads == _SMALLEST_FAN or USUAL_MICROFARADS[CapacitorKind.START][1] < microfarads <= _LARGEST_START
+    """Return whether a value is on few parts: 1.5 µF of fans, run capacitors to 100 µF, start capacitors to 1600 µF."""
+    return (
+        microfarads in {_SMALLEST_FAN, 85, 90, 100}
+        or USUAL_MICROFARADS[CapacitorKind.START][1] < microfarads <= _LARGEST_START
+    )
+
+
+def is_made_single(microfarads: Decimal) -> bool:
+    """Return whether run capacitors of one section are made with this value, also seldom."""
+    steps = Decimal("0.5") if microfarads <= _MOST_FINELY_STEPPED else Decimal("2.5")
+    is_stepped = USUAL_MICROFARADS[CapacitorKind.RUN][1] >= microfarads >= 1 and microfarads % steps == 0
+    return is_stepped or microfarads in _SELDOM
+
+
+def is_made_dual(herm: Decimal, fan: Decimal) -> bool:
+    """Return whether dual capacitors are made with these sections, also seldom; twins have two that are alike."""
+    if herm == fan:
+        return is_made_single(herm)
+    is_herm = herm in _HERM or (herm in _HALVES and herm > _LEAST_HERM)
+    return is_herm and fan in _FAN | _SELDOM_FAN
+
+
+def is_made_volts(volts: Decimal) -> bool:
+    """Return whether parts are marked with this voltage, also seldom."""
+    return volts in _RATED_VOLTS | _SELDOM_VOLTS
+
+
+def is_made_range(low: Decimal, high: Decimal) -> bool:
+    """Return whether start capacitors are marked with this range: a usual one, or 0 to 20 % above a value."""
+    is_listed = f"{high:f}" in SPELLED_RANGES.get(f"{low:f}", ())
+    return is_listed or (is_usual_marked_range(low, high) and abs(high - low * _RANGE_ABOVE) <= _RANGE_ROUNDED)
+
+
+def is_made_tolerance(minus: Decimal, plus: Decimal) -> bool:
+    """Return whether such parts may have this tolerance, in percent."""
+    return (minus == plus and plus in _SELDOM_PERCENT) or (minus, plus) in _TWO_SIDED
+
+
+def are_volts_of_one_part(low: Decimal, high: Decimal) -> bool:
+    """Return whether one part is marked with both of two voltages: 110/125, 370/440."""
+    return low != high and max(low, high) < _VOLTS_TOGETHER * min(low, high)
 
 
 def is_usual_single(microfarads: Decimal) -> bool:
@@ -101,14 +161,6 @@ def is_usual_half(microfarads: Decimal) -> bool:
     return microfarads in _HALVES
 
 
-def point_may_be_plus(microfarads: Decimal) -> bool:
-    """Return whether the point of a value may be a worn plus sign: no part has 40.5 µF, many have 40+5."""
-    sign, digits, exponent = microfarads.as_tuple()
-    if sign or exponent != -1 or digits[-1] == 0 or is_usual_half(microfarads):
-        return False
-    return is_usual_dual(Decimal(int(microfarads)), Decimal(digits[-1]))
-
-
 def is_usual_tolerance(percent: Decimal) -> bool:
     """Return whether such parts have a tolerance of plus and minus ``percent``."""
     return percent in _PERCENT
@@ -127,3 +179,20 @@ def may_be_range(low: Decimal, high: Decimal) -> bool:
 def is_usual_marked_range(low: Decimal, high: Decimal) -> bool:
     """Return whether start capacitors are marked with this range, in µF."""
     return may_be_range(low, high) and low >= _LEAST_RANGE and high <= _LARGEST_START
+
+
+# The usual values as they are spelled, for finding the one that a number may have been.
+
+
+def _spell(numbers: Iterable[Decimal]) -> frozenset[str]:
+    return frozenset(f"{number:f}" for number in numbers)
+
+
+SPELLED_VOLTS = _spell(_RATED_VOLTS)
+SPELLED_PERCENT = frozenset({"5", "6", "10", "20"})  # 15 is seldom
+SPELLED_SINGLES = _spell(_HERM | _FAN | _HALVES)
+SPELLED_DUALS = {herm: _spell(fan for fan in _FAN if is_usual_dual(Decimal(herm), fan)) for herm in _spell(_HERM)}
+SPELLED_RANGES = {
+    low: frozenset(other.split("-")[1] for other in _RANGES if other.split("-")[0] == low)
+    for low in {marked.split("-")[0] for marked in _RANGES}
+}
