@@ -187,6 +187,8 @@ def _divisions(digits: str) -> Iterator[tuple[str, str]]:
     if point:
         yield whole, decimals
     for place in range(1, len(whole)):
+        if whole[place] == "1" and digits[place + 1 :].strip("0."):  # 4515: a slash that looks like a 1
+            yield whole[:place], digits[place + 1 :]
         if whole[place] != "0":
             yield whole[:place], digits[place:]
             if not point and len(whole) - place > 1:

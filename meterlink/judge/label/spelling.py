@@ -23,6 +23,11 @@ _SPELLED_ALIKE = str.maketrans(
         "\u03c6": "Ø",
         "\u03a6": "Ø",
         "&": "+",
+        "\u00b7": " . ",  # a point at mid height: a decimal sign, or a worn plus
+        "\u2022": " . ",
+        "\u2219": " . ",
+        # Blocks and squares stand for glyphs that cannot be read, as a question mark does.
+        **{chr(code): "?" for code in (*range(0x2580, 0x2600), 0xFFFD)},
         # Full-width forms, as on parts with Chinese or Japanese print: digits, letters and signs.
         **{chr(0xFEE0 + code): chr(code) for code in range(0x21, 0x7F)},
     }

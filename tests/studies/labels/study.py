@@ -39,6 +39,7 @@ HAND_WRITTEN = {
     "40 by hand, half doubtful": "unseen_forty.txt",
     "30 by hand, most doubtful": "unseen_thirty.txt",
     "30 by hand, last doubtful": "unseen_final.txt",
+    "62 off photographs": "unseen_photographs.txt",
 }
 
 
