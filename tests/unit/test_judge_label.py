@@ -84,6 +84,10 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("35 MFD 440 V~ -40/70/21", ["35 µF"], None, [440], []),
         ("40.5 uF 370V as printed", ["40.5 µF"], None, [370], []),
         ("10 uFK 450V", ["10 µF"], ("10", "10"), [450], []),
+        # Signs in words, as dictated.
+        ("45 over 5 mfd plus or minus 6 percent 370 slash 440 volts", ["45 µF", "5 µF"], ("6", "6"), [370, 440], []),
+        ("7 and a half microfarad 370 volt", ["7.5 µF"], None, [370], []),
+        ("40 plus 7 point 5 uF 440 v", ["40 µF", "7.5 µF"], None, [440], []),
     ],
 )
 def test_reads_the_labels_of_parts(

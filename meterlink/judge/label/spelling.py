@@ -46,6 +46,15 @@ _FOREIGN_UNITS = (
     # A point that ends a unit: 50uF.440VAC.60Hz.
     (re.compile(r"(MFD|[uµ]F|VAC|V)\.(?=[0-9]{2,3}\s*(?:V|VAC|Hz)(?![A-Za-z]))", re.IGNORECASE), r"\1 "),
 )
+# Signs in words, as dictated between two numbers: 45 over 5, 7 point 5, 88 through 108, 7 and a half, plus or minus 6.
+_SPOKEN_SIGNS = (
+    (re.compile(r"\bplus[\s/-]+(?:or[\s/-]+|and[\s/-]+)?minus\b", re.IGNORECASE), "±"),
+    (re.compile(r"(?<=[0-9])\s+and\s+(?:a|one)\s+half\b", re.IGNORECASE), ".5"),
+    (re.compile(r"(?<=[0-9])\s+(?:point|dot)\s+(?=[0-9])", re.IGNORECASE), "."),
+    (re.compile(r"(?<=[0-9])\s+(?:over|slash|stroke)\s+(?=[0-9])", re.IGNORECASE), "/"),
+    (re.compile(r"(?<=[0-9])\s+(?:plus|and)\s+(?=[0-9])", re.IGNORECASE), "+"),
+    (re.compile(r"(?<=[0-9])\s+(?:dash|through|thru)\s+(?=[0-9])", re.IGNORECASE), "-"),
+)
 # The unit of a number behind it, with a sign between (V: 450), unless the number has another unit.
 _SIGNED_UNIT = r"(?:VAC|V|Hz|[uµ]F|MFD)"
 _UNIT_FIRST = re.compile(
@@ -90,6 +99,8 @@ def normalize_label(text: str) -> str:
     for foreign, spelled in _FOREIGN_UNITS:
         alike = foreign.sub(spelled, alike)
     alike = re.sub(r"(?<![A-Za-z])(?:pct|percent)\b\.?", "%", alike, flags=re.IGNORECASE)
+    for spoken, sign in _SPOKEN_SIGNS:
+        alike = spoken.sub(sign, alike)
     alike = re.sub(r"micro[\s-]+farad", "microfarad", alike, flags=re.IGNORECASE)
     alike = _UNITS_IN_PARALLEL.sub(r"\1 \3 / \2 \4", alike)
     alike = _UNITS_FIRST.sub(_put_units_behind, alike)
