@@ -254,6 +254,9 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("B5 MFD 370V", ["85 µF 370 V", "5 µF 370 V"]),
         ("05 MFD 440V", ["5 µF 440 V", "50 µF 440 V"]),
         ("45 MFD 440V 06 Hz", ["45 µF 440 V"]),
+        ("4515 MFD 440V", ["45+1.5 µF 440 V", "45+15 µF 440 V", "45+5 µF 440 V"]),  # a worn slash looks like a 1
+        ("7·5 MFD 370V", ["7.5 µF 370 V", "5 µF 370 V"]),
+        ("75 MFD or 7.5, 370V", ["75+7.5 µF 370 V", "7.5 µF 370 V", "75 µF 370 V"]),
     ],
 )
 def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
@@ -270,7 +273,7 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
-     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V",
+     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V", "4■/5 MFD 440V",
      "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
      "45 uF 60 MHz",
      "45 uF 370 kV", "x" * 500],
@@ -304,7 +307,7 @@ def test_a_known_unit_or_kind_leaves_fewer_questions() -> None:
      "NO PCB'S", "2011/65/EU", "PAT. NO. 4,567,890", "1.7 % ED", "3 MIN", "2 TERMINALS", "1 lb", "M8 x 10",
      '1.75" DIA', "IEC 60252-1:2010 + A1:2013", '2 1/8" X 3 1/2"', '7/16"', "DATE 14-JUN-2022", "KLASSE B", "10000 STD",
      "UPC 0 12345 67890 5", "TEST 2200 VDC", "LRA 73", "40 VA", "1,7 % ED", "MAX.70°C", "85C", "40/85/21/B",
-     "MADE IN USA 2021", "2P"],
+     "MADE IN USA 2021", "2P", "QTY 2", "2 EA", "$18.99", "PO 4471", "BIN A12", "2 TON", "PK/10"],
 )  # fmt: skip
 def test_a_mark_with_numbers_is_no_part_of_the_rating(mark: str) -> None:
     for text in (f"{mark} 45/5 MFD 440V", f"45/5 MFD 440V {mark}", f"45/5 MFD {mark} 440V"):

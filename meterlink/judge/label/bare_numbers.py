@@ -1,5 +1,6 @@
 """Numbers without a unit on a label: the question about each, with every usual meaning and to leave it out."""
 
+import re
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
@@ -13,11 +14,13 @@ from meterlink.judge.label.usual_values import (
     is_usual_dual,
     is_usual_half,
     is_usual_section,
+    is_usual_single,
     is_usual_tolerance,
     is_usual_volts,
     may_be_range,
 )
 
+_OR = re.compile(r"\b(?:or|maybe|perhaps|possibly)\b", re.IGNORECASE)  # between two values of which one is right
 _LONGEST_GAP = 4  # characters: a sign with spaces beside it
 
 
@@ -89,12 +92,26 @@ def _beside_capacitance(label: Label, chain: Chain, known: Sequence[Chain]) -> U
     if len(numbers) == 1 and is_usual_tolerance(numbers[0]) and not label.tolerances:
         roles.append(f" ±{written} % ")
     left_out = leave_out(written)
+    instead = _instead_of_known(label, chain, known[0], start, end) if _OR.search(label.text) else ()
     alternatives: tuple[Alternative | str, ...] = (
         *joined,
+        *instead,
         *(f"{before}{role}{after}" for role in roles),
         Alternative(f"{before}{left_out.text}{after}", left_out.left_out),
     )
     return UnclearLabelError(start, end, f"{written!r} has no unit.", alternatives, is_ordered=len(alternatives) == 1)
+
+
+def _instead_of_known(label: Label, chain: Chain, known: Chain, start: int, end: int) -> tuple[Alternative, ...]:
+    """Return the text from ``start`` to ``end`` in which a number is the capacitance, and the ``known`` one is none."""
+    is_single = len(chain.values) == 1 and is_usual_single(chain.values[0].number)
+    if not is_single or (start, end) != (min(chain.start, known.start), max(chain.end, known.end)):
+        return ()
+    first, second = sorted((chain, known), key=lambda rated: rated.start)
+    between = label.text[first.end : second.start]
+    number = f" {label.written(chain)} uF "
+    text = f"{number}{between} | " if first is chain else f" | {between}{number}"
+    return (Alternative(text, (label.written(known),)),)
 
 
 def _with_known_section(

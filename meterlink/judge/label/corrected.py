@@ -55,7 +55,7 @@ class _Number:
     """A number of the text: its ``digits``, its ``unit`` (F, V or none), its spelling, and its tie to the one before.
 
     ``joined``: a sign of sections or of a range stands between; ``near``: a space does. ``fixed``: its digits are
-    right, as those of a number that has been joined or divided.
+    right, as those of a number that has been joined or divided; ``replaced``: one of them is taken for a sign.
     """
 
     digits: str
@@ -64,6 +64,7 @@ class _Number:
     joined: bool = False
     near: bool = False
     fixed: bool = False
+    replaced: bool = False
 
 
 _Words = tuple[tuple[str, ...], tuple[str, ...]]  # the numbers that are replaced, those left out
@@ -175,24 +176,25 @@ def _variants(numbers: list[_Number]) -> Iterator[tuple[int, list[_Number]]]:
                         *behind[1:],
                     ],
                 )
-        for first, second in _divisions(number.digits):
+        for first, second, is_replaced in _divisions(number.digits):
             unit = number.unit if number.unit == "F" else ""
-            left = replace(number, digits=first, unit=unit, fixed=True)
+            left = replace(number, digits=first, unit=unit, fixed=True, replaced=is_replaced)
             right = _Number(second, number.unit, number.written, joined=True, fixed=True)
             yield _CHANGE, [*before, left, right, *behind]
 
 
-def _divisions(digits: str) -> Iterator[tuple[str, str]]:
+def _divisions(digits: str) -> Iterator[tuple[str, str, bool]]:
+    """Yield ``(first, second, is_replaced)``: ``digits`` in two; ``is_replaced``: one of them is taken for a sign."""
     whole, point, decimals = digits.partition(".")
     if point:
-        yield whole, decimals
+        yield whole, decimals, False
     for place in range(1, len(whole)):
         if whole[place] == "1" and digits[place + 1 :].strip("0."):  # 4515: a slash that looks like a 1
-            yield whole[:place], digits[place + 1 :]
+            yield whole[:place], digits[place + 1 :], True
         if whole[place] != "0":
-            yield whole[:place], digits[place:]
+            yield whole[:place], digits[place:], False
             if not point and len(whole) - place > 1:
-                yield whole[:place], f"{digits[place:-1]}.{digits[-1]}"
+                yield whole[:place], f"{digits[place:-1]}.{digits[-1]}", False
 
 
 def _ratings(numbers: list[_Number], kind: CapacitorKind | None, most: int) -> Iterator[tuple[int, str, _Words]]:
@@ -271,7 +273,7 @@ def _spellings(place: int, number: _Number, usual: frozenset[str], unit: str) ->
     of_other_unit = number.unit not in {"", unit}
     near = _nearby(number.digits, usual) if not number.fixed else ((number.digits, 0),) * (number.digits in usual)
     for spelled, changes in near:
-        changed = (number.written,) if changes else ()
+        changed = (number.written,) if changes or number.replaced else ()
         yield _Use(spelled, (place,), changes + _CHANGE * of_other_unit, changed)
 
 

@@ -70,6 +70,12 @@ _PATTERNS = {
     rf"|{_DECIMAL}\s*KVAR\b|(?<![0-9])[0-9]{{1,2}}\s*K?VA\b"
     rf"|(?:FLA|RLA|LRA|SFA|MCA|AMPS?)\W{{0,2}}{_DECIMAL}(?:\s*A(?:MPS?)?)?\b"
     rf"|HP\W{{0,2}}(?:[0-9]+/[0-9]+|{_DECIMAL})(?!\s*[/A-Z])",
+    "capacity": rf"{_DECIMAL}\s*(?:TONS?|BTUH?|SEER2?)\b",
+    "price": rf"(?:US)?[$€£]\s*{_DECIMAL}|[0-9]+[.,][0-9]{{2}}\s*(?:[$€£]|(?:USD|EUR|CAD|DOLLARS?)\b)",
+    "quantity": r"(?:QTY|QUANTITY)\b[\s.:#=x]*[0-9]{1,4}\b|(?:PK|PACK|BOX|CASE)\s*(?:OF|/)\s*[0-9]{1,3}\b"
+    r"|[0-9]{1,4}\s*(?:EA|EACH|PCS?|UNITS?|BOX(?:ES)?|PKS?|PACKS?)\b",
+    "place in a list": r"(?:P\.?O|ORDER|INVOICE|INV|W/?O|JOB|BIN|SHELF|LINE|ROW|VAN|TRUCK)\b[\s.:#]*"
+    r"(?:(?:NO|NUMBER)\b[\s.:#]*)?(?=[A-Z-]{0,4}[0-9])[A-Z0-9][A-Z0-9-]*\b",
     "count": r"[0-9]{1,2}[\s-]*(?:WIRES?|TERMINALS?|LEADS?|TABS?|PINS?|POLES?|POSTS?|YEARS?|PCS|PIECES|COATS?)\b"
     r"|[1-4]P\b",
     "enclosure": r"IP\s?[0-9]{2}\b",
