@@ -48,7 +48,9 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
         return _neighbours_question(label, chain, neighbour)
     written, numbers = label.written(chain), [value.number for value in chain.values]
     why = f"{written!r} has no unit."
-    alternatives: list[Alternative | str] = [f"{written} uF "] if all(map(is_usual_capacitance, numbers)) else []
+    is_amount = re.fullmatch(r"[0-9]+\.[0-9]{2}", written)  # of money: no part is marked so
+    may_be_rating = all(map(is_usual_capacitance, numbers)) and not is_amount
+    alternatives: list[Alternative | str] = [f"{written} uF "] if may_be_rating else []
     if len(numbers) > 1 and is_usual_volts(numbers[-1]) and _may_be_capacitance(numbers[:-1]):
         front = label.text[chain.start : chain.values[-2].end]
         alternatives.append(f"{front} uF {label.text[chain.values[-1].start : chain.end]} V ")

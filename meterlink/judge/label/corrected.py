@@ -7,12 +7,13 @@ two numbers that is lost or too many, or one number with the unit of another.
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import lru_cache
 from typing import NamedTuple
 
+from meterlink.judge.label.glyphs import CHANGE as _CHANGE
+from meterlink.judge.label.glyphs import nearby
 from meterlink.judge.label.marks import match_mark
 from meterlink.judge.label.usual_values import (
     SPELLED_DUALS,
@@ -25,24 +26,24 @@ from meterlink.judge.label.usual_values import (
 )
 
 _MOST_NUMBERS = 6  # a label with more is typed again rather than guessed at
-# The weight of a change; a glyph that looks like the other is likelier than any, a number left out less likely.
-_CHANGE, _ALIKE, _UNUSED, _SPACED, _REVERSED, _LOST_OF_TWO = 10, 9, 15, 5, 3, 14
+# The weights beside that of a changed glyph: a number left out, a space for a sign, FAN before HERM.
+_UNUSED, _SPACED, _REVERSED = 15, 5, 3
 _MOST_CHANGES = 45  # further from the text there are too many ratings
 _DIGITS_OF_VOLTS = 3
 _AS_LIKELY = 3  # above the fewest changes
 _HERMS, _LOWS = frozenset(SPELLED_DUALS), frozenset(SPELLED_RANGES)
-_ALIKE_PAIRS = frozenset(["56", "38", "17", "08", "68", "49", "27", "06", "58", "39"])
 _SECTION_OR_RANGE = re.compile(
     r"\s*(?:[/+_\\:;*xX|,]|-|\.\.+|to|[/,]?\s*(?:C-)?(?:FAN|HERM|COMP|[HF]))[\s:=]*", re.IGNORECASE
 )
-_DIGITS_ALIKE = str.maketrans("OoDQIlZASsGBq", "0000112455689")
+_DIGITS_ALIKE = str.maketrans("OoDQIlZASsGTBq", "00001124556789")
 _UNREAD = re.compile(r"\?|(?<![0-9A-Za-z])[0-9]?[xX]{2,}(?=[/+\s-])|[0-9][xX]+(?![A-Za-z0-9])")  # ?5 MFD, 4xx MFD
 _PLUS_MINUS = re.compile(r"(?<![-+/0-9])±?\s*([0-9.OSGIlBQ]+)\s*%")
 _PIECE = re.compile(
     r"(?P<kept>(?P<plus_minus>±\s*[0-9.OSGIlBQ]+\s*%|[0-9OSIlQ]{1,2}\s*%)|[+-][0-9]+\s*%?\s*/?\s*[+-][0-9]+\s*%|(?<![0-9/])[0-9]{2}(?:\s*[/_-]\s*[0-9]{2})?\s*(?:Hz|CY|CYCLES?|CPS)(?![a-z]))"
     r"|(?P<other>[0-9.,]+\s*(?:%|K?W\b|K?VA\b|OHMS?\b|VDC\b|KV|HP\b|AMPS?\b|A\b|[CHK]\b|°))"
-    r"|(?P<number>[OIl]?[0-9](?:[0-9OoIlSsB]|[DQZAG](?=[0-9]|\s*(?:[/+-]|(?:V|VAC|MFD|[uµ]F)\b)))*(?:[.,][0-9OoIlSB]+)?"
-    r"|[BSZ](?=[0-9/])[0-9]*)"
+    # Letters that look like digits: among digits, before them, or alone behind a sign.
+    r"|(?P<number>(?:[OIlSBZGQDA]{0,2}[0-9](?:[0-9OoIlSsBT]|[DQZAG](?=[0-9]|\s*(?:[/+-]|(?:V|VAC|MFD|[uµ]F)\b)))*"
+    r"|(?<=[0-9][/+-])[OIlSBZGQDA](?=\s*(?:MFD|[uµ]F)\b))(?:[.,][0-9OoIlSB]*)?|[BSZ](?=/))"
     r"(?:\s*(?:(?P<farad>M\.?F\.?D|[uµnp]F|MF|M[FP][A-Z0-9]|M[A-Z]D|[uµ][A-Z]|microfarads?|u|µ)|(?P<volts>V(?:AC|[A-Z]C|A[A-Z0-9]|OLTS?)?|[A-Z]AC|~)|)"
     r"(?![A-Za-zµ]))"
     r"|(?P<code>[0-9][0-9.,]*)|[A-Za-z]+|.",
@@ -94,6 +95,8 @@ def correct(text: str, kind: CapacitorKind | None, *, needs_farad: bool) -> list
     ``needs_farad``: only for a text with a number of µF. A start capacitor (``kind``) has no two sections.
     """
     numbers, kept, marks = _numbers(text)
+    if not any(number.unit == "F" for number in numbers):  # nothing says that it is a capacitor: no glyph is changed
+        numbers = [replace(number, fixed=True) for number in numbers]
     if not 1 <= len(numbers) <= _MOST_NUMBERS or _UNREAD.search(text):
         return []
     if needs_farad and not any(number.unit == "F" for number in numbers):
@@ -154,9 +157,10 @@ def _tolerances(kept: str) -> Iterator[tuple[str, tuple[str, ...]]]:
     if sides is None or sides[1] in SPELLED_PERCENT:
         yield kept, ()
         return
-    for percent, _ in _nearby(sides[1].translate(_DIGITS_ALIKE), SPELLED_PERCENT):
+    for percent, _ in nearby(sides[1].translate(_DIGITS_ALIKE), SPELLED_PERCENT):
         yield f"{kept[: sides.start()]}±{percent} %{kept[sides.end() :]}", (sides[0],)
     yield kept, ()
+    yield f"{kept[: sides.start()]}{kept[sides.end() :]}", (sides[0],)
 
 
 def _variants(numbers: list[_Number]) -> Iterator[tuple[int, list[_Number]]]:
@@ -271,37 +275,7 @@ def _together(sign: str, first: _Use, second: _Use, more: int) -> _Use:
 def _spellings(place: int, number: _Number, usual: frozenset[str], unit: str) -> Iterator[_Use]:
     """Yield the usual values that a number is with at most one changed glyph."""
     of_other_unit = number.unit not in {"", unit}
-    near = _nearby(number.digits, usual) if not number.fixed else ((number.digits, 0),) * (number.digits in usual)
+    near = nearby(number.digits, usual) if not number.fixed else ((number.digits, 0),) * (number.digits in usual)
     for spelled, changes in near:
         changed = (number.written,) if changes or number.replaced else ()
         yield _Use(spelled, (place,), changes + _CHANGE * of_other_unit, changed)
-
-
-@lru_cache(maxsize=2048)  # the variants of a text have most of their numbers in common
-def _nearby(digits: str, usual: frozenset[str]) -> Sequence[tuple[str, int]]:
-    """Return ``(spelled, changes)`` of the usual values that are ``digits``, or one change away."""
-    changes = ((spelled, _changes(digits, spelled)) for spelled in usual)
-    return sorted((spelled, change) for spelled, change in changes if change is not None)
-
-
-def _changes(first: str, second: str) -> int | None:
-    """Return the weight of one glyph that differs, is lost or too many, or of two that changed places; else None."""
-    if first == second:
-        return 0
-    if not first.strip("0."):  # nothing is left to be read wrongly
-        return None
-    if len(first) == len(second):
-        differ = [place for place, pair in enumerate(zip(first, second, strict=True)) if pair[0] != pair[1]]
-        if len(differ) == 1:
-            pair = "".join(sorted((first[differ[0]], second[differ[0]])))
-            return _ALIKE if pair in _ALIKE_PAIRS else _CHANGE
-        swapped = len(differ) == 2 and differ[1] == differ[0] + 1 and sorted(first) == sorted(second)  # 404 for 440
-        return _ALIKE if swapped else None
-    shorter, longer = sorted((first, second), key=len)
-    places = [place for place in range(len(longer)) if longer[:place] + longer[place + 1 :] == shorter]
-    is_doubled = len(places) > 1  # 4400 for 440
-    if not places:
-        return None
-    if len(first) == 1 < len(second):
-        return _LOST_OF_TWO
-    return _ALIKE if is_doubled else _CHANGE

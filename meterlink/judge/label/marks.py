@@ -49,7 +49,7 @@ _PATTERNS = {
     "full date": rf"{_YEAR}-[01][0-9]-[0-3][0-9]\b|[0-3]?[0-9][/.-][0-3]?[0-9][/.-]{_YEAR}\b|"
     rf"(?:0?[1-9]|1[0-2])[/-]{_YEAR}\b|(?:[0-3]?[0-9][\s-])?{_MONTH}[\s-]*{_YEAR}\b",
     "article number": r"UPC\W{0,2}[0-9](?:[\s-]?[0-9]){11}(?![0-9])|(?:EAN|GTIN)\W{0,2}[0-9]{8,14}\b",
-    "part number": r"(?:P/?N|PART|CAT(?:ALOG)?|S/?N|SERIAL|LOT|BATCH|MODEL|REF|ITEM|DWG|FILE)\b[\s.:#]*"
+    "part number": r"(?:P/?N|PART|SKU|STOCK|CAT(?:ALOG)?|S/?N|SERIAL|LOT|BATCH|MODEL|REF|ITEM|DWG|FILE)\b[\s.:#]*"
     r"(?:(?:NO|NUMBER|NR|CODE)\b[\s.:#]*)?(?=[A-Z./-]*[0-9])[A-Z0-9][A-Z0-9./-]{2,}[A-Z0-9]\b",
     "dielectric": r"C(?:BB|D)[0-9]{2}[A-Z]?(?:-[0-9][A-Z]?)?\b",
     "size": rf"{_INCHES}\s*{_LENGTH}(?:\s*X\s*(?:{_INCHES}|{_DECIMAL})\s*{_LENGTH})?(?![A-Z])"
@@ -57,7 +57,7 @@ _PATTERNS = {
     rf"|(?:[0-9]+/)?{_DECIMAL}\s*{_LENGTH}(?![A-Z])",
     "weight": rf"{_DECIMAL}\s*(?:KG|OZ|LBS?)\b",
     "bolt": rf"M(?:6|8|10|12)\b(?:\s*X\s*{_DECIMAL}\b)?",
-    "duty": rf"{_DECIMAL}\s*%\s*(?:ED|DUTY)\b|{_DECIMAL}\s*(?:MIN|SEC)(?:UTES?|ONDS?|S)?\b\.?",
+    "duty": rf"{_DECIMAL}\s*%\s*(?:ED|DUTY|RH)\b|{_DECIMAL}\s*(?:(?:MIN|SEC)(?:UTES?|ONDS?|S)?|HRS?|HOURS?)\b\.?",
     # A test of seconds at DC or at more than 1000 V rates nothing.
     "test": rf"TEST(?:ED)?\W{{0,2}}(?:AT\s+)?"
     rf"(?:[0-9]{{3,4}}\s*VDC|[1-9][0-9]{{3}}\s*V(?:AC)?|{_DECIMAL}\s*KV(?:AC|DC)?)\b"
@@ -73,8 +73,8 @@ _PATTERNS = {
     "capacity": rf"{_DECIMAL}\s*(?:TONS?|BTUH?|SEER2?)\b",
     "price": rf"(?:US)?[$€£]\s*{_DECIMAL}|[0-9]+[.,][0-9]{{2}}\s*(?:[$€£]|(?:USD|EUR|CAD|DOLLARS?)\b)",
     "quantity": r"(?:QTY|QUANTITY)\b[\s.:#=x]*[0-9]{1,4}\b|(?:PK|PACK|BOX|CASE)\s*(?:OF|/)\s*[0-9]{1,3}\b"
-    r"|[0-9]{1,4}\s*(?:EA|EACH|PCS?|UNITS?|BOX(?:ES)?|PKS?|PACKS?)\b",
-    "place in a list": r"(?:P\.?O|ORDER|INVOICE|INV|W/?O|JOB|BIN|SHELF|LINE|ROW|VAN|TRUCK)\b[\s.:#]*"
+    r"|[0-9]{1,3}\s*X(?=\s+[A-Z])|[0-9]{1,4}\s*(?:EA|EACH|PCS?|UNITS?|BOX(?:ES)?|PKS?|PACKS?)\b",
+    "place in a list": r"(?:P\.?O|ORDER|INVOICE|INV|W/?O|JOB|BIN|SHELF|LINE|ROW|ITEM|POS|VAN|TRUCK)\b[\s.:#]*"
     r"(?:(?:NO|NUMBER)\b[\s.:#]*)?(?=[A-Z-]{0,4}[0-9])[A-Z0-9][A-Z0-9-]*\b",
     "count": r"[0-9]{1,2}[\s-]*(?:WIRES?|TERMINALS?|LEADS?|TABS?|PINS?|POLES?|POSTS?|YEARS?|PCS|PIECES|COATS?)\b"
     r"|[1-4]P\b",

@@ -50,8 +50,12 @@ from meterlink.judge.label.usual_values import (
 )
 
 _AS_PRINTED = re.compile(rf"\b{AS_PRINTED}\b", re.IGNORECASE)
-# A bare number that may be a value; longer ones and those in codes are none, and those with a unit are asked about.
-_SHORT_NUMBER = re.compile(r"(?<![0-9A-Za-z.])[0-9]{1,3}(?![0-9A-Za-z]|\s*(?:V|%))")
+# A bare number, also with letters for digits, that may be a value: not a longer one, one in a code, or one with a unit,
+# which is asked about.
+_SHORT_NUMBER = re.compile(r"(?<![0-9A-Za-z.])[0-9OIlSBZGQDA]{1,3}(?![0-9A-Za-z]|\s*(?:V|%))")
+# Parts whose numbers are no capacitance where neither a unit nor the part's name says so.
+_OTHER_PART = re.compile(r"\b(?:TRANSFORMER|XFMR|CONTACTOR|RELAY|COIL|BREAKER|FUSE|THERMOSTAT|VALVE)\b", re.IGNORECASE)
+_CAPACITOR = re.compile(r"M\.?F|[uµnp]F|FARAD|CAP|KONDENS|CONDENS", re.IGNORECASE)
 _DEEPEST = 6  # unclear places that one choice settles; a label with more must be typed again
 _MOST_PARSED = 300  # texts tried for one question, which bounds its time
 _WIDEST_TOLERANCE = Decimal("0.2")  # of the value, IEC 60062: M, the widest letter on motor capacitors
@@ -78,11 +82,8 @@ def read_label(
     Raises:
         InputError: the text is not a rating, or ``unit`` is not a unit of capacitance.
     """
-    if unit is not None and quantity_of(unit) is not Quantity.CAPACITANCE:
-        raise InputError(f"{unit!r} is not a unit of capacitance.", "Use µF.")
-    if len(text) > MAX_LABEL_LENGTH:
-        raise InputError(f"{text[:20]!r}… is longer than any rating.", f"Write only the rating: {RATING_EXAMPLE}.")
-    given, is_confirmed = _AS_PRINTED.subn("", normalize_label(text))
+    given, is_confirmed = _AS_PRINTED.subn("", normalize_label(text[: MAX_LABEL_LENGTH + 1]))
+    _check_text(text, given, unit)
     search = _Search(kind, unit)
     try:
         part = parse_label(given, kind, unit)
@@ -112,6 +113,20 @@ def read_label(
     choices = tuple(Choice(str(reading.part), _words(reading), reading.part) for reading in readings)
     usual = choices[0].key if search.is_ordered else None
     return Question(f"{text.strip()!r}: {why}", choices, usual)
+
+
+def _check_text(text: str, given: str, unit: str | None) -> None:
+    """Refuse a text that is no rating at sight; ``given`` is its normalized spelling.
+
+    Raises:
+        InputError: it is too long, or of another part; or ``unit`` is not a unit of capacitance.
+    """
+    if unit is not None and quantity_of(unit) is not Quantity.CAPACITANCE:
+        raise InputError(f"{unit!r} is not a unit of capacitance.", "Use µF.")
+    if len(text) > MAX_LABEL_LENGTH:
+        raise InputError(f"{text[:20]!r}… is longer than any rating.", f"Write only the rating: {RATING_EXAMPLE}.")
+    if unit is None and _OTHER_PART.search(given) and not _CAPACITOR.search(given):
+        raise InputError(f"{text.strip()!r} names no capacitance.", f"Write the rating as {RATING_EXAMPLE}.")
 
 
 def parse_rating(text: str, *, kind: CapacitorKind | None = None, unit: str | None = None) -> RatedPart:

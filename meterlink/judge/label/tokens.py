@@ -8,11 +8,13 @@ from enum import Enum, auto
 from typing import NoReturn
 
 from meterlink.core.units import Quantity
+from meterlink.judge.label.glyphs import nearby
 from meterlink.judge.label.label_units import is_ambiguous_farad, parse_label_unit
 from meterlink.judge.label.marks import match_mark
 from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_out
 from meterlink.judge.label.usual_values import (
     LARGEST_PERCENT,
+    SPELLED_PERCENT,
     is_rarely_made,
     is_usual_capacitance,
     is_usual_dual,
@@ -74,7 +76,7 @@ _LETTER_AS_SECTION = re.compile(r"([+/-])\s*([SIlB])(?![A-Za-z0-9+/])")  # 45+S 
 # A number torn by a space before its unit: 4 40 VAC, 5 0 MFD.
 _TORN = re.compile(r"([1-9][0-9]?) ([0-9]{1,2})(?=\s*(VAC|V|MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)
 _THREE_DIGITS = re.compile(r"([1-9]) ([0-9]) ([0-9])(?=\s*(?:VAC|V)(?![A-Za-z]))", re.IGNORECASE)  # 4 4 0 VAC
-_SIGN_BETWEEN = re.compile(r"(?<![0-9.])([0-9]{1,2})([_*\\^xX×])([0-9]{1,2})(?![0-9A-WYZa-wyz])")
+_SIGN_BETWEEN = re.compile(r"(?<![0-9.])([0-9]{1,2})([_*\\^xX×])([0-9]{1,3})(?![0-9A-GI-UWYZa-gi-uwyz])")
 _DIGITS_ALIKE = str.maketrans("OoIlSB", "001158")
 # Other letters that look like digits, only beside a unit: 4A0V, Z5 MFD.
 _FURTHER_LETTER = re.compile(
@@ -87,6 +89,7 @@ _UNREAD_SECTION = re.compile(
 )
 # A point with a space beside it: 7. 5 MFD, 45 .5 MFD.
 _LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])")
+_LOST_DECIMAL = re.compile(r"([0-9]{1,2})\.(?=\s*(?:MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)  # 7. MFD
 _LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSBGQ])([0-9OoIlSBGQ]{1,2})\s*%")
 _UNREAD_VOLTS = re.compile(r"(?=[0-9]*[?x])[0-9?][0-9?x]{2}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
 _LEADING_ZERO = re.compile(r"(0[1-9])(?=\s*(?:MFD|MICROF|[uµ]F|[/+-]\s*[0-9]))", re.IGNORECASE)  # 05 MFD
@@ -215,11 +218,20 @@ def _ask_about_gaps(text: str, at: int) -> None:
             why = f"The point in {point[0]!r} may be a decimal sign, or a worn plus."
             only = Alternative(f" | {second}", (first,))
             raise UnclearLabelError(at, point.end(), why, (*meant, only), is_ordered=False)
+    lost = None if text[at - 1 : at].isalnum() or text[at - 1 : at] in {".", ","} else _LOST_DECIMAL.match(text, at)
+    if lost:
+        half = [f" {lost[1]}.5 "] if is_usual_half(Decimal(f"{lost[1]}.5")) else []
+        why = f"Behind the point of {lost[0]!r} a digit may be lost."
+        raise UnclearLabelError(at, lost.end(), why, (f" {lost[1]} ", *half), is_ordered=False)
     signed = _SIGN_BETWEEN.match(text, at)
     if signed:
         first, sign, second = signed.groups()
         pair = Decimal(first), Decimal(second)
         meant = [f"{first}+{second}"] if is_usual_dual(*pair) else []
+        if is_usual_rated_volts(pair[1]):  # 5x440
+            meant.append(f"{first} {second}")
+        if set(pair) == {Decimal(50), Decimal(60)}:
+            meant.append(f"{first}/{second}")
         if sign != "x" and is_usual_half(pair[0] + pair[1] / 10):
             meant.append(f"{first}.{second}")
         if meant:
@@ -345,7 +357,8 @@ def _ask_about_percent(match: re.Match[str]) -> None:
     percent = Decimal(match[0].rstrip("%").rstrip())
     if is_usual_tolerance(percent):
         return
-    tolerance: tuple[str, ...] = (f" ±{percent} % ",) if 0 < percent <= LARGEST_PERCENT else ()
+    tolerance = [f" ±{percent} % "] if 0 < percent <= LARGEST_PERCENT else []
+    tolerance += [f" ±{usual} % " for usual, _ in nearby(f"{percent:f}", SPELLED_PERCENT)]
     why = f"{match[0]!r} is no usual tolerance of such a part."
     raise UnclearLabelError(match.start(), match.end(), why, (*tolerance, leave_out(match[0])), is_ordered=False)
 

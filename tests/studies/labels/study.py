@@ -41,6 +41,7 @@ HAND_WRITTEN = {
     "30 by hand, last doubtful": "unseen_final.txt",
     "62 off photographs": "unseen_photographs.txt",
     "64 typed on a telephone": "unseen_telephone.txt",
+    "66 off invoices": "unseen_invoice.txt",
 }
 
 
