@@ -357,8 +357,8 @@ def _ask_about_percent(match: re.Match[str]) -> None:
     percent = Decimal(match[0].rstrip("%").rstrip())
     if is_usual_tolerance(percent):
         return
-    tolerance = [f" ±{percent} % "] if 0 < percent <= LARGEST_PERCENT else []
-    tolerance += [f" ±{usual} % " for usual, _ in nearby(f"{percent:f}", SPELLED_PERCENT)]
+    tolerance: list[Alternative | str] = [f" ±{percent} % "] if 0 < percent <= LARGEST_PERCENT else []
+    tolerance += [Alternative(f" ±{usual} % ", (match[0],)) for usual, _ in nearby(f"{percent:f}", SPELLED_PERCENT)]
     why = f"{match[0]!r} is no usual tolerance of such a part."
     raise UnclearLabelError(match.start(), match.end(), why, (*tolerance, leave_out(match[0])), is_ordered=False)
 
