@@ -39,7 +39,7 @@ def test_iec_60062_letters(letter: str, minus: str, plus: str) -> None:
 def test_iec_60062_value_codes() -> None:
     # IEC 60062: the multiplier's letter stands for the decimal point (M).
     assert parse_rating("4µ7 450 V").sections[0].base_value == Decimal("4.7e-6")
-    assert parse_rating("330n0 450 V").sections[0].base_value == Decimal("330e-9")
+    assert parse_rating("330n0 450 V as printed").sections[0].base_value == Decimal("330e-9")
     # Two digits and a power of ten in pF (M): 106 is 10 × 10⁶ pF = 10 µF, but 106 µF is plausible, too: unclear.
     result = read_label("106 K")
     assert isinstance(result, Question)

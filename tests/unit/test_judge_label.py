@@ -64,6 +64,8 @@ def tolerance(minus: str, plus: str) -> Tolerance:
         ("45 uF 5 % (J) @ 440 V", ["45 µF"], ("5", "5"), [440], []),
         ("DC 600V, 10 uF AC 370V", ["10 µF"], None, [370], []),
         ("30 MFD 370 V.A.C. 60 CY. 10,000 A.F.C.", ["30 µF"], None, [370], [60]),
+        ("FAN SIDE 5 uF, HERM SIDE 40 uF, 440 V", ["40 µF", "5 µF"], None, [440], []),
+        ("DUAL -- 80/5 MFD -- 370 VAC", ["80 µF", "5 µF"], None, [370], []),
         ("HERM 40 / FAN 7.5 MFD 440 VAC", ["40 µF", "7.5 µF"], None, [440], []),
         ("C-H 45µF C-F 5µF 440V", ["45 µF", "5 µF"], None, [440], []),
         ("HERMETICO 40 uF VENTILADOR 5 uF 440 VCA", ["40 µF", "5 µF"], None, [440], []),
@@ -154,7 +156,7 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("35 MFD 4 40 VAC", ["35 µF 440 V", "35 µF"]),
         ("4 5/5 MFD 440 VAC", ["45+5 µF 440 V", "5+5 µF 440 V"]),
         ("55.7.5 MFD 440V", ["55+7.5 µF 440 V"]),
-        ("6 uF 450V- 60Hz", ["6 µF 60 Hz", "6 µF 450 V 60 Hz"]),  # the sign of DC, or a dash
+        ("6 uF 450V- 60Hz", ["6 µF 450 V 60 Hz", "6 µF 60 Hz"]),  # the sign of DC, or a dash
         ("35 MFD 44 0 VAC", ["35 µF 440 V", "35 µF"]),
         ("B0/5 MFD 440 VAC", ["80+5 µF 440 V", "5 µF 440 V"]),
         ("115V CAP 10 MFD 370 VAC", ["10 µF 115 V", "10 µF 370 V"]),
@@ -198,7 +200,15 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("45 uF 5V/440V", ["45 µF 440 V", "45 µF"]),
         ("MFD 45/5 MFD 440V", ["45+5 µF 440 V"]),
         ("45 uF class B 450 V class C 500 V", ["45 µF 450 V", "45 µF 500 V"]),
-        ("40-50 uF 370 V", ["40 to 50 µF 370 V start as printed", "40 to 50 µF 370 V run as printed"]),
+        (
+            "40-50 uF 370 V",
+            [
+                "40 to 50 µF 370 V start as printed",
+                "40 to 50 µF 370 V run as printed",
+                "40+10 µF 370 V",
+                "40+5 µF 370 V",
+            ],
+        ),
         ("88-108 uF 440 V", ["88 to 108 µF 440 V start", "88 to 108 µF 440 V run"]),
         ("45 uF ☃", ["45 µF"]),
         ("45 uF + 440 V", ["45 µF 440 V"]),
@@ -254,6 +264,12 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("05 MFD 440V", ["5 µF 440 V", "50 µF 440 V"]),
         ("45 MFD 440V 06 Hz", ["45 µF 440 V"]),
         ("Z0/3 MFD 440V", ["3 µF 440 V", "20+3 µF 440 V"]),
+        (
+            "20/5 MFD 317 VAC",
+            ["20+5 µF 317 V as printed", "20+5 µF 110 V", "20+5 µF 330 V", "20+5 µF 370 V"],
+        ),  # three seventeen, heard
+        ("45/5 MFD 440 VDC", ["45+5 µF 440 V", "45+5 µF"]),  # no run capacitor is rated in DC alone
+        ("0.5 MFD 370 VAC", ["5 µF 370 V", "1.5 µF 370 V", "2.5 µF 370 V", "3.5 µF 370 V", "7.5 µF 370 V"]),
         ("7. MFD 370V", ["7 µF 370 V", "7.5 µF 370 V"]),
         ("5.7 MFD 440V", ["5.7 µF 440 V as printed", "7.5 µF 440 V"]),
         ("CAP 45/5X440", ["45+5 µF 440 V", "45+5 µF", "440 µF", "45 µF"]),
@@ -276,7 +292,7 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
-     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V", "4■/5 MFD 440V",
+     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V", "4■/5 MFD 440V", "_/5 MFD 440V",
      "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
      "45 uF 60 MHz",
      "45 uF 370 kV", "TRANSFORMER 40VA 208/240 TO 24V", "x" * 500],

@@ -96,6 +96,8 @@ def corrected_numbers(text: str, alike: list[str]) -> Iterator[Decimal]:
             yield from (Decimal(part), Decimal(f"{part[:-1]}.{part[-1]}"))
             if end - start <= len("1000."):
                 yield from one_change_away(part)
+    for volts in re.findall(r"(?<![0-9])[0-9]{3}(?![0-9])", " ".join([text, *alike])):  # two of three: 317 for 370
+        yield from (Decimal(other) for other in map(str, range(100, 500)) if any(map(str.__eq__, volts, other)))
     for first, second in pairwise(re.findall("[0-9]+", text)):
         yield from one_change_away(first + second)
     for number in (f"{number:f}" for read in (text, *alike) for number in written_numbers(read)):

@@ -93,6 +93,7 @@ class Label:
         self.volts: list[Decimal] = []
         self.hertz: list[Decimal] = []
         self.volt_chains: list[Chain] = []
+        self.dc_chains: list[Chain] = []
         self.unread: list[str] = []
 
     def _kind_in_words(self) -> CapacitorKind | None:
@@ -287,6 +288,8 @@ def _add_group(label: Label, chain: Chain) -> None:
             why = f"{written!r} is no rating of a capacitor."
             raise UnclearLabelError(chain.start, chain.end, why, (leave_out(written),))
         case _:
+            if chain.quantity is Quantity.VOLTAGE:
+                label.dc_chains.append(chain)
             label.unread.append(label.written(chain))
 
 

@@ -27,7 +27,7 @@ from meterlink.judge.label.usual_values import (
 
 _MOST_NUMBERS = 6  # a label with more is typed again rather than guessed at
 # The weights beside that of a changed glyph: a number left out, a space for a sign, FAN before HERM.
-_UNUSED, _SPACED, _REVERSED = 15, 5, 3
+_UNUSED, _SPACED, _REVERSED = 15, 5, 4
 _MOST_CHANGES = 45  # further from the text there are too many ratings
 _DIGITS_OF_VOLTS = 3
 _AS_LIKELY = 3  # above the fewest changes
@@ -36,7 +36,9 @@ _SECTION_OR_RANGE = re.compile(
     r"\s*(?:[/+_\\:;*xX|,]|-|\.\.+|to|[/,]?\s*(?:C-)?(?:FAN|HERM|COMP|[HF]))[\s:=]*", re.IGNORECASE
 )
 _DIGITS_ALIKE = str.maketrans("OoDQIlZASsGTBq", "00001124556789")
-_UNREAD = re.compile(r"\?|(?<![0-9A-Za-z])[0-9]?[xX]{2,}(?=[/+\s-])|[0-9][xX]+(?![A-Za-z0-9])")  # ?5 MFD, 4xx MFD
+_UNREAD = re.compile(
+    r"\?|_+(?=[/+-][0-9])|(?<=[0-9][/+-])_|(?<![0-9A-Za-z])[0-9]?[xX]{2,}(?=[/+\s-])|[0-9][xX]+(?![A-Za-z0-9])"
+)  # ?5 MFD, 4xx MFD
 _PLUS_MINUS = re.compile(r"(?<![-+/0-9])±?\s*([0-9.OSGIlBQ]+)\s*%")
 _PIECE = re.compile(
     r"(?P<kept>(?P<plus_minus>±\s*[0-9.OSGIlBQ]+\s*%|[0-9OSIlQ]{1,2}\s*%)|[+-][0-9]+\s*%?\s*/?\s*[+-][0-9]+\s*%|(?<![0-9/])[0-9]{2}(?:\s*[/_-]\s*[0-9]{2})?\s*(?:Hz|CY|CYCLES?|CPS)(?![a-z]))"
@@ -225,7 +227,8 @@ def _volts(numbers: list[_Number]) -> Iterator[_Use]:
     for place, number in enumerate(numbers):
         following = numbers[place + 1] if numbers[place + 1 :] else None
         for use in _spellings(place, number, SPELLED_VOLTS, "V"):
-            may_be_volts = number.unit == "V" or (names_farad and len(number.digits) >= _DIGITS_OF_VOLTS)
+            is_long = names_farad and len(number.digits) >= _DIGITS_OF_VOLTS and use.changes <= _CHANGE
+            may_be_volts = number.unit == "V" or is_long
             if use.changed and not may_be_volts:
                 continue
             yield use

@@ -7,12 +7,24 @@ from functools import lru_cache
 CHANGE, ALIKE, LOST_OF_TWO = 10, 9, 14
 _ALIKE_PAIRS = frozenset(["56", "38", "17", "08", "68", "49", "27", "06", "58", "39"])
 
+_DIGITS_OF_VOLTS = 3
+
 
 @lru_cache(maxsize=2048)  # the variants of a text have most of their numbers in common
 def nearby(digits: str, usual: frozenset[str]) -> Sequence[tuple[str, int]]:
-    """Return ``(spelled, changes)`` of the usual values that are ``digits``, or one change away."""
+    """Return ``(spelled, changes)`` of the usual values that are ``digits`` or one change away.
+
+    Where three digits have none, those with one digit in common at its place: 317 for 370.
+    """
     changes = ((spelled, _changes(digits, spelled)) for spelled in usual)
-    return sorted((spelled, change) for spelled, change in changes if change is not None)
+    near = sorted((spelled, change) for spelled, change in changes if change is not None)
+    if near or len(digits) != _DIGITS_OF_VOLTS or not digits.isdigit():
+        return near
+    return sorted(
+        (spelled, 2 * CHANGE)
+        for spelled in usual
+        if len(spelled) == _DIGITS_OF_VOLTS and any(pair[0] == pair[1] for pair in zip(digits, spelled, strict=True))
+    )
 
 
 def _changes(first: str, second: str) -> int | None:
@@ -21,6 +33,8 @@ def _changes(first: str, second: str) -> int | None:
         return 0
     if not first.strip("0."):  # nothing is left to be read wrongly
         return None
+    if first.startswith("0.") and first[2:] == second:  # 0.5 for 5
+        return ALIKE
     if len(first) == len(second):
         differ = [place for place, pair in enumerate(zip(first, second, strict=True)) if pair[0] != pair[1]]
         if len(differ) == 1:

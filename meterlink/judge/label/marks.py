@@ -87,6 +87,8 @@ _VALUE_FOLLOWS = re.compile(
     r"[.,]?[0-9]|\s*[+±]\s*[0-9]|/(?![0-9]{4}|[0-9]{1,2},000)[0-9]|\s*(?:%|Hz|[uµnp]F|M\.?F\.?D|MF\b|MICRO|V\b|V\.|VAC|VDC|VOLT|KV)",
     re.IGNORECASE,
 )
+# No mark begins with a value and its unit; looked for first, as most tokens are such.
+_VALUE = re.compile(r"(?:[0-9.]+\s?)?(?:MFD|[uµ]F|VAC|V|Hz)(?![A-Z0-9-])|(?:HERM|FAN)\b|[/+]", re.IGNORECASE)
 _VALUE_INSIDE = re.compile(r"[0-9](?:[uµ]F|MFD|MF|V|VAC|VDC|Hz)(?![A-Z])", re.IGNORECASE)
 _INSIDE_CHAIN = re.compile(r"(?<![PSps])[0-9]\s*[/+-]\s*\Z")  # 45/5 TERMINALS: the 5 is a section; but P2/10000 AFC
 
@@ -94,6 +96,8 @@ _INSIDE_CHAIN = re.compile(r"(?<![PSps])[0-9]\s*[/+-]\s*\Z")  # 45/5 TERMINALS: 
 def match_mark(text: str, at: int) -> str | None:
     """Return the mark that begins at ``at``, None if no known one does."""
     if text[at].isdigit() and _INSIDE_CHAIN.search(text[max(at - 8, 0) : at]):
+        return None
+    if _VALUE.match(text, at):
         return None
     for name, pattern in _MARKS.items():
         match = pattern.match(text, at)

@@ -170,6 +170,7 @@ def _part(label: Label) -> RatedPart:
     chain = find_capacitance(label)
     sections, marked = sections_or_range(label, chain)
     _ask_which_voltage(label)
+    _ask_about_dc(label)
     part = RatedPart(
         sections,
         marked,
@@ -184,6 +185,21 @@ def _part(label: Label) -> RatedPart:
         alternatives = tuple(f" {marked} {kind} " for kind in (CapacitorKind.START, CapacitorKind.RUN))
         raise UnclearLabelError(chain.start, chain.end, why, alternatives, is_ordered=False)
     return replace(part, kind=kind)
+
+
+def _ask_about_dc(label: Label) -> None:
+    """Ask about DC volts without AC volts: motor capacitors are rated in AC, and a C and an A look alike.
+
+    Raises:
+        UnclearLabelError: DC volts are one of the voltages in which the parts are made for AC.
+    """
+    for chain in label.dc_chains if not label.volts else ():
+        numbers = [value.number for value in chain.values]
+        if all(map(is_usual_rated_volts, numbers)):
+            written = label.written(chain)
+            why = f"{written!r} is a usual rating of AC: is a letter read wrongly?"
+            ac = Alternative(f" {'/'.join(f'{number:f}' for number in numbers)} V ", (written,))
+            raise UnclearLabelError(chain.start, chain.end, why, (ac, leave_out(written)), is_ordered=False)
 
 
 def _ask_which_voltage(label: Label) -> None:

@@ -101,11 +101,10 @@ def read_label(
         why = "Its numbers are on no part as they stand."
         search.is_ordered = False
     else:
-        corrected = [] if is_confirmed or part.is_plausible else list(_corrected(given, kind, needs_farad=True))
-        if not corrected:
+        if is_confirmed or part.is_plausible:
             return part
         why = f"{str(part).removesuffix(AS_PRINTED).strip()!r} is on no usual part: is a digit or a sign read wrongly?"
-        found = [_Reading(part, ()), *corrected]
+        found = [_Reading(part, ()), *_corrected(given, kind, needs_farad=True)]
         search.is_ordered = False
     readings = _usual_readings(found)
     if not readings:
@@ -235,7 +234,7 @@ def _is_complete(reading: _Reading) -> bool:
     """Return whether a reading has volts, plausible values, and leaves nothing out that may be a value."""
     part = reading.part
     return (
-        (part.is_plausible or part.marked_range is not None)
+        part.is_plausible
         and bool(part.volts)
         and not reading.replaced
         and not _unusual_values(part)

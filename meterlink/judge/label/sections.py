@@ -31,6 +31,8 @@ _FINEST = Decimal("1e-9")  # µF: the last decimal of a rating, so that it print
 _HERM_WORDS = {"HERM", "C-HERM", "H", "C-H", "COMP", "COMPRESSOR", "COMPRESOR", "COMPRESSEUR", "HERMETICO", "HERMÉTICO"}
 _FAN_WORDS = {"FAN", "C-FAN", "F", "C-F", "VENTILADOR", "VENTILATEUR"}
 
+_NOUNS_BETWEEN = {"MOTOR", "SIDE", "SECTION", "TERMINAL"}  # between a terminal's word and its value: FAN SIDE 5 uF
+
 
 def find_capacitance(label: Label) -> Chain:
     """Return the one capacitance of a label.
@@ -98,10 +100,10 @@ def _sections_by_name(label: Label, chains: Sequence[Chain]) -> Chain | None:
 
 
 def _word_beside(label: Label, chain: Chain, step: int) -> str:
-    """Return the word before (``step`` -1) or after (1) a chain, its separator and `MOTOR`, in capitals."""
+    """Return the word before (``step`` -1) or after (1) a chain, a separator and a noun between, in capitals."""
     place = chain.tokens[0] - 1 if step < 0 else chain.tokens[1]
     token = label.token(place)
-    while token is not None and (token.kind is TokenKind.SEPARATOR or token.text.upper() == "MOTOR"):
+    while token is not None and (token.kind is TokenKind.SEPARATOR or token.text.upper() in _NOUNS_BETWEEN):
         place += step
         token = label.token(place)
     return "" if token is None else token.text.upper()

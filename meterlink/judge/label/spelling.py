@@ -99,6 +99,7 @@ def normalize_label(text: str) -> str:
     for foreign, spelled in _FOREIGN_UNITS:
         alike = foreign.sub(spelled, alike)
     alike = re.sub(r"(?<![A-Za-z])(?:pct|percent)\b\.?", "%", alike, flags=re.IGNORECASE)
+    alike = re.sub(r"\s-{2,}(?=\s)", " ;", alike)  # a dash as a comma
     for spoken, sign in _SPOKEN_SIGNS:
         alike = spoken.sub(sign, alike)
     alike = re.sub(r"micro[\s-]+farad", "microfarad", alike, flags=re.IGNORECASE)

@@ -83,9 +83,9 @@ _FURTHER_LETTER = re.compile(
     r"(?=[0-9]*[ADGQZ])(?=[A-Z]*[0-9])([0-9ADGQZOSB]{2,3})\s*(V|VAC|MFD|[uµ]F)(?![A-Za-z])", re.IGNORECASE
 )
 _FURTHER_ALIKE = str.maketrans("OoSsBbAaDdGgQqZzIL", "005588440066002211")
-# x for digits that cannot be read, in the place of a section: xx/5 MFD.
+# x or a line for digits that cannot be read, in the place of a section: xx/5 MFD.
 _UNREAD_SECTION = re.compile(
-    r"[0-9]?[xX]{1,3}(?=[/+-][0-9]|\s*(?:MFD|[uµ]F)\b)|(?<=[0-9][/+-])[xX]{1,3}(?![A-Za-z0-9])"
+    r"(?:[0-9]?[xX]{1,3}|_{1,3})(?=[/+-][0-9]|\s*(?:MFD|[uµ]F)\b)|(?<=[0-9][/+-])[xX_]{1,3}(?![A-Za-z0-9])"
 )
 # A point with a space beside it: 7. 5 MFD, 45 .5 MFD.
 _LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])")

@@ -42,6 +42,7 @@ HAND_WRITTEN = {
     "62 off photographs": "unseen_photographs.txt",
     "64 typed on a telephone": "unseen_telephone.txt",
     "66 off invoices": "unseen_invoice.txt",
+    "64 copied by hand": "unseen_gloves.txt",
 }
 
 
