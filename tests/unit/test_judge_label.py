@@ -270,6 +270,7 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ),  # three seventeen, heard
         ("45/5 MFD 440 VDC", ["45+5 µF 440 V", "45+5 µF"]),  # no run capacitor is rated in DC alone
         ("0.5 MFD 370 VAC", ["5 µF 370 V", "1.5 µF 370 V", "2.5 µF 370 V", "3.5 µF 370 V", "7.5 µF 370 V"]),
+        ("20000 µF 450 V", ["20 µF 450 V"]),  # nF
         ("7. MFD 370V", ["7 µF 370 V", "7.5 µF 370 V"]),
         ("5.7 MFD 440V", ["5.7 µF 440 V as printed", "7.5 µF 440 V"]),
         ("CAP 45/5X440", ["45+5 µF 440 V", "45+5 µF", "440 µF", "45 µF"]),
@@ -292,7 +293,7 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
-     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V", "4■/5 MFD 440V", "_/5 MFD 440V",
+     "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V", "4■/5 MFD 440V", "_/5 MFD 440V", "BELT A45",
      "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
      "45 uF 60 MHz",
      "45 uF 370 kV", "TRANSFORMER 40VA 208/240 TO 24V", "x" * 500],

@@ -170,6 +170,8 @@ def _variants(numbers: list[_Number]) -> Iterator[tuple[int, list[_Number]]]:
     yield 0, numbers
     for place, number in enumerate(numbers):
         before, behind = numbers[:place], numbers[place + 1 :]
+        if number.unit == "F" and number.digits.endswith("000"):  # nF taken for µF
+            yield _CHANGE, [*before, replace(number, digits=number.digits[:-3], fixed=True), *behind]
         if behind and behind[0].near and "." not in number.digits:
             for sign in ("", "."):
                 digits = f"{number.digits}{sign}{behind[0].digits}"

@@ -23,7 +23,9 @@ def nearby(digits: str, usual: frozenset[str]) -> Sequence[tuple[str, int]]:
     return sorted(
         (spelled, 2 * CHANGE)
         for spelled in usual
-        if len(spelled) == _DIGITS_OF_VOLTS and any(pair[0] == pair[1] for pair in zip(digits, spelled, strict=True))
+        if len(spelled) == _DIGITS_OF_VOLTS
+        and spelled.isdigit()
+        and any(pair[0] == pair[1] for pair in zip(digits, spelled, strict=True))
     )
 
 

@@ -93,6 +93,7 @@ _LOST_DECIMAL = re.compile(r"([0-9]{1,2})\.(?=\s*(?:MFD|[uµ]F)(?![A-Za-z]))", r
 _LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSBGQ])([0-9OoIlSBGQ]{1,2})\s*%")
 _UNREAD_VOLTS = re.compile(r"(?=[0-9]*[?x])[0-9?][0-9?x]{2}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
 _LEADING_ZERO = re.compile(r"(0[1-9])(?=\s*(?:MFD|MICROF|[uµ]F|[/+-]\s*[0-9]))", re.IGNORECASE)  # 05 MFD
+_ANY_UNIT = re.compile(r"MF|[uµnp]F|V(?![A-Z]{3})|[0-9]{3}", re.IGNORECASE)
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
 _TWO_POINTS = re.compile(r"([0-9]{2})\.([0-9]{1,2}\.[0-9])(?![0-9.])")
 _PLAIN_NUMBER = re.compile(_NUMBER)
@@ -429,6 +430,8 @@ def _word(text: str, letters: re.Match[str], *, number_before: bool) -> Token:
     written = text[at : tail.end()]
     split: tuple[Alternative | str, ...] = ()
     value = Decimal(number)
+    if not suffix and not _ANY_UNIT.search(text):  # BELT A45: nothing says that it is a rating
+        raise UnclearLabelError(at, tail.end(), f"{written!r} may be a code.", (leave_out(written),))
     if not more and (not suffix or parse_label_unit(suffix)) and (is_usual_capacitance(value) or is_usual_volts(value)):
         split = (Alternative(f" {number}{suffix}", (letters[0],)),)
         if not suffix and letters[0].upper() in LETTERS_MEANT:  # K40: a tolerance letter before the value?

@@ -43,6 +43,7 @@ HAND_WRITTEN = {
     "64 typed on a telephone": "unseen_telephone.txt",
     "66 off invoices": "unseen_invoice.txt",
     "64 copied by hand": "unseen_gloves.txt",
+    "60 of every kind": "unseen_mixed.txt",
 }
 
 
