@@ -220,6 +220,12 @@ def _supply_low(coil: Coil) -> Evidence:
     return _level_is(coil.control_supply, VoltageLevel.LOW)
 
 
+@fact(Coil, "its control supply is not low")
+def _supply_not_low(coil: Coil) -> Evidence:
+    """The newest voltage at the control transformer's secondary is at its low limit or above."""
+    return _level_is(coil.control_supply, VoltageLevel.PRESENT)
+
+
 @fact(Coil, "its control supply has voltage")
 def _supply_present(coil: Coil) -> Evidence:
     """The newest voltage at the control transformer's secondary is not almost zero."""

@@ -386,7 +386,20 @@ CASES: dict[str, tuple[Case, list[Case]]] = {
     ),
     "control-voltage-sags": (
         case(coil_volts="17.0 V AC"),
-        [case(coil_volts="20.4 V AC"), case(coil_volts="2.0 V AC")],
+        [
+            case(coil_volts="20.4 V AC"),
+            case(coil_volts="2.0 V AC"),
+            case(coil_volts="18.2 V AC", secondary="26.8 V AC"),  # lost on the way
+        ],
+    ),
+    # 26.8 V leave the transformer, 18.2 V arrive: 8.6 V stand across something between them (Kirchhoff).
+    "control-voltage-lost-on-the-way": (
+        case(coil_volts="18.2 V AC", secondary="26.8 V AC"),
+        [
+            case(coil_volts="18.2 V AC", secondary="18.6 V AC"),
+            case(coil_volts="18.2 V AC"),
+            case(coil_volts="25.4 V AC", secondary="26.8 V AC"),
+        ],
     ),
     "supply-low": (
         case(line="170.0 V AC"),
@@ -1275,6 +1288,16 @@ WEIGHTED = [
     ("control-voltage-sags", "its control supply is low", case(coil_volts="17.0 V AC", secondary="18.0 V AC")),
     ("control-voltage-sags", "its resistance is below its low limit", case(coil="6.1 ohm", coil_volts="17.0 V AC")),
     (
+        "control-voltage-lost-on-the-way",
+        "its resistance is within its limits",
+        case(coil="14.0 ohm", coil_volts="18.2 V AC", secondary="26.8 V AC"),
+    ),
+    (
+        "control-voltage-lost-on-the-way",
+        "its resistance is below its low limit",
+        case(coil="6.1 ohm", coil_volts="18.2 V AC", secondary="26.8 V AC"),
+    ),
+    (
         "voltage-lost-across",
         "the voltage across it is above its limit",
         case(line="245 V", blade="41.3 V", line_loaded="192 V"),
@@ -1462,6 +1485,30 @@ def test_next_measurement_depends_on_unknown_facts():
     (late,) = only("control-path-open", case(coil_volts=waited, secondary="26.1 V AC"))
     assert "after six" in early.next_measurement
     assert "thermostat's contacts" in late.next_measurement
+
+
+def test_volts_lost_on_the_way_to_a_coil_are_not_looked_for_at_the_secondary_again() -> None:
+    # 26.8 V leave the transformer and 18.2 V arrive: the 8.6 V stand across what lies between (Kirchhoff).
+    readings = case(secondary="26.8 V AC", coil_volts="18.2 V AC")
+    (lost,) = only("control-voltage-lost-on-the-way", readings)
+    assert lost.next_measurement.endswith("that proves the repair.")
+    assert only("control-voltage-sags", readings) == []
+    (unread,) = only("control-voltage-sags", case(coil_volts="18.2 V AC"))
+    assert unread.next_measurement.startswith("Read volts at")
+
+
+@pytest.mark.parametrize(
+    ("rule", "readings"),
+    [
+        ("contacts-worn", case(drop="0.62 V AC", line="240.0 V AC")),
+        ("contacts-not-closed", case(drop="239 V AC", line="240 V AC", coil_volts="25.0 V AC")),
+    ],
+)
+def test_advice_on_contacts_ends_in_a_replacement_and_its_proof(rule: str, readings: Case) -> None:
+    # Worn or open contacts are replaced with the contactor: common practice, no source.
+    (cause,) = only(rule, readings)
+    assert "verify absence of voltage, and replace the contactor" in cause.next_measurement
+    assert cause.next_measurement.endswith("proves the repair.")
 
 
 def test_ground_minimum_is_a_setting():

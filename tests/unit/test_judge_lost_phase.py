@@ -10,7 +10,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.units import Quantity, parse_amount
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.judge.electrical.lost_phase import VOLTS_CANNOT_TELL, LineReading, lost_line
-from meterlink.judge.electrical.unbalance import DEFAULT_UNBALANCE_LIMIT, PhasesResult, judge_phases
+from meterlink.judge.electrical.unbalance import DEFAULT_UNBALANCE_LIMIT, HIGH_LEG, PhasesResult, judge_phases
 from meterlink.judge.judging import MeasuredValue
 
 PAIRS = (("L1", "L2"), ("L2", "L3"), ("L1", "L3"))
@@ -121,3 +121,17 @@ def test_what_a_lost_phase_needs() -> None:
     ):
         with pytest.raises(InputError, match="three currents or three line-to-line"):
             lost_line(readings)
+
+
+@pytest.mark.parametrize(
+    ("volts", "is_high_leg"),
+    [
+        (("120V", "208V", "120V"), True),  # 240 V·√3/2 = 208 V: the height of the triangle (textbook)
+        (("118V", "121V", "206V"), True),
+        (("240V", "208V", "240V"), False),
+        (("240V", "241V", "236V"), False),
+    ],
+)
+def test_volts_to_neutral_of_a_high_leg_are_named(volts: tuple[str, str, str], *, is_high_leg: bool) -> None:
+    judgement = phases(volts, motor_runs=False).judgement
+    assert (HIGH_LEG in judgement.reason) is is_high_leg

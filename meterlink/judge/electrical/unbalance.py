@@ -113,6 +113,15 @@ def derating_text(nema_percent: float) -> str:
     return f"A motor may give about {share:.2f} of its rated power (NEMA MG-1 graph, read off from memory)."
 
 
+# A 240 V delta with the middle of one winding grounded has 120, 208 and 120 V to its neutral: √3/2 of 240 V on the high
+# leg (textbook).
+HIGH_LEG = (
+    "Two are alike, and the third is √3 of them: so reads a high-leg delta (120, 208, 120 V) to its neutral, and that"
+    " says nothing about unbalance. Read line to line."
+)
+_ALIKE = 0.05  # of the value; a sound supply is unbalanced by less. Common practice, no source
+
+
 class PhasesResult(NamedTuple):
     """The result of three line currents or line-to-line voltages.
 
@@ -157,9 +166,17 @@ def judge_phases(
         return PhasesResult(
             replace(judgement, verdict=Verdict.OUTSIDE, margin=Margin.CLEAR, reason=reason), result, lost
         )
+    if volts and _reads_as_high_leg(readings):
+        judgement = replace(judgement, reason=f"{judgement.reason} {HIGH_LEG}")
     if volts and motor_runs is not False:
         judgement = replace(judgement, reason=f"{judgement.reason} {VOLTS_CANNOT_TELL}")
     return PhasesResult(judgement, result)
+
+
+def _reads_as_high_leg(readings: Sequence[LineReading]) -> bool:
+    """Return whether two volts are alike and the third is √3 of them: a high-leg delta, read to its neutral."""
+    low, middle, high = sorted(float(reading.measured.in_unit("V")[0] or 0) for reading in readings)
+    return low > 0 and middle <= (1 + _ALIKE) * low and abs(high / (low + middle) * 2 - sqrt(3)) <= _ALIKE * sqrt(3)
 
 
 def _nothing_flows(values: Sequence[MeasuredValue], lines: Sequence[AccuracyLine], limit_percent: Decimal) -> Judgement:
