@@ -314,5 +314,8 @@ def test_a_profile_and_a_picture_overwrite_only_their_own_kind(tmp_path: Path, m
         assert (status, out) == (2, "")
         assert "settings.toml exists, and is no p" in err
     assert Path("settings.toml").read_bytes() == before
+    Path("empty.toml").touch()
+    assert run_command("watch", "--picture", "empty.toml").status == 2
+    assert Path("empty.toml").read_bytes() == b""
     for _ in range(2):  # the second time over the first profile
         assert run_command("teach", "yard.jsonl", "-o", "yard.toml").status == 0

@@ -62,7 +62,8 @@ def _check_picture(picture: Path) -> None:
             head = file.read(len(_SVG_START))
     except (OSError, ValueError) as error:
         raise InputError(f"{name} cannot be written: {error}.", remedy) from error
-    if head not in {b"", _SVG_START}:
+    is_new = head == b"" and picture.suffix.lower() == ".svg"  # of an empty file only the name says what it is for
+    if head != _SVG_START and not is_new:
         raise InputError(f"{name} exists, and is no picture that may be overwritten.", remedy)
 
 
