@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 import click
 
 from meterlink.cli.lazy_group import LazyCommand, lazy_group
+from meterlink.cli.repeated_options import check_no_repeated_option
 from meterlink.cli.terminal import colour_choice, is_interactive
 from meterlink.core.errors import MeterlinkError, user_error
 from meterlink.core.text import clean_text
@@ -85,7 +86,9 @@ def main(args: list[str] | None = None) -> NoReturn:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
     try:
-        _check_no_empty_value(sys.argv[1:] if args is None else args)
+        typed = sys.argv[1:] if args is None else args
+        _check_no_empty_value(typed)
+        check_no_repeated_option(cli, typed)
         status: Any = cli.main(args, prog_name="meterlink", standalone_mode=False, color=colour_choice())
     except (Exception, BaseExceptionGroup) as raised:  # noqa: BLE001  # unexpected errors are raised again
         sys.exit(_report(user_error(raised)))

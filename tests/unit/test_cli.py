@@ -289,6 +289,16 @@ def test_an_empty_value_is_an_error_that_names_its_option(empty: str) -> None:
                 assert err.startswith(f"meterlink: {flag} has an empty value: give it one, or leave it out.")
 
 
+def test_an_option_given_twice_is_an_error_that_names_it() -> None:
+    # Of two readings or two folders the first would be dropped without a word.
+    assert run_command("judge", "supply", "--service", "240V", "--reading", "238V", "--reading=120V") == (
+        2, "", "meterlink: --reading is given 2 times: give it once. See: meterlink judge supply --help\n",
+    )  # fmt: skip
+    assert run_command("judge", "rating", "45 MFD 440V", "--json", "--json").status == 0  # a flag means the same
+    points = ("--point", "2025-05-01=45.0uF", "--point", "2026-05-01=44.1uF")
+    assert run_command("judge", "trend", *points, "--rated", "45uF").status == 0
+
+
 def test_an_empty_argument_and_a_nul_are_errors() -> None:
     status, out, err = run_command("judge", "rating", "")
     assert (status, out) == (2, "")
