@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Literal, NamedTuple, NotRequired, TypedDict
 
 from meterlink.core.equipment import CircuitState, ConnectionState, DerivedPointKind, DriverFit, PointKind
+from meterlink.core.key_actions import KeyAction
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.questions import Question
 from meterlink.core.readings import DisplayMode, Phase, Status
@@ -191,6 +192,7 @@ class VisitView(TypedDict):
     replacements: list[str]  # replacements of failed parts from stock, a sentence each
     derived: list[DerivedView]  # in plan order
     advice: str  # the next step, in a sentence
+    offers: list[KeyAction]  # the actions that the advice speaks of: the screen names their keys
     caution: str  # for the active test point
 
 

@@ -33,6 +33,10 @@ The data folder holds ``meterlink.db``, the local socket, ``stock.toml`` (the pa
     password_file = "mqtt-password"    # relative to the data folder
     ca_file = "shop-ca.pem"
 
+    [keys]                             # of the dashboard; a pedal or a page turner is a keyboard
+    next = ["pagedown", "n"]
+    accept = ["enter", "a"]
+
 Each file is a declared table: its reader and its JSON Schema come from one declaration.
 """
 

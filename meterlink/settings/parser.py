@@ -3,7 +3,7 @@
 import platform
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import Any
 
 from meterlink.core.calibration import Calibration
 from meterlink.core.errors import InputError, SettingsError
+from meterlink.core.key_actions import DEFAULT_KEYS, Keys
 from meterlink.core.text import KEY_PATTERN, LONGEST_NAME, clean_text
 from meterlink.core.units import Amount, Quantity, parse_amount
 from meterlink.judge.accuracy import AccuracySheet
@@ -19,6 +20,7 @@ from meterlink.judge.tolerance import DEFAULT_CAPACITOR_TOLERANCE, parse_toleran
 from meterlink.judge.uncertainty import check_operating_temperature
 from meterlink.settings.accuracy_table import ACCURACY, TEMPERATURE_COEFFICIENT, check_rows, make_sheet
 from meterlink.settings.folder import SETTINGS_FILE
+from meterlink.settings.keys_table import KEYS
 from meterlink.settings.mqtt_table import MQTT, MqttSettings
 from meterlink.tomlfile.documents import document_schema
 from meterlink.tomlfile.field_types import Number, Parsed, Schema, Text
@@ -58,7 +60,8 @@ class MeterSettings:
 class Settings:
     """The settings of a station, with defaults for missing keys. ``mqtt`` is None without its table.
 
-    ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C.
+    ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``keys`` are those of the
+    dashboard.
     """
 
     station: str
@@ -67,6 +70,7 @@ class Settings:
     mqtt: MqttSettings | None = None
     rule: DecisionRule = SIMPLE_ACCEPTANCE
     ambient_celsius: Decimal | None = None
+    keys: Keys = field(default_factory=lambda: DEFAULT_KEYS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,7 @@ def load_settings(folder: Path) -> Settings:
     except SettingsError as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
-        return _make_settings(None, _JudgeSettings(), (), None)
+        return _make_settings(None, _JudgeSettings(), (), None, DEFAULT_KEYS)
 
 
 def settings_schema() -> Schema:
@@ -154,10 +158,14 @@ def _check_due(calibrated: date | None, calibration_due: date | None) -> Iterato
 
 
 def _make_settings(
-    station: str | None, judge: _JudgeSettings, meter: tuple[MeterSettings, ...], mqtt: MqttSettings | None
+    station: str | None,
+    judge: _JudgeSettings,
+    meter: tuple[MeterSettings, ...],
+    mqtt: MqttSettings | None,
+    keys: Keys,
 ) -> Settings:
     name = station or clean_text(platform.node()) or "station"
-    return Settings(name, judge.capacitor_tolerance, meter, mqtt, judge.rule, judge.ambient_celsius)
+    return Settings(name, judge.capacitor_tolerance, meter, mqtt, judge.rule, judge.ambient_celsius, keys=keys)
 
 
 JUDGE = Table(
@@ -251,6 +259,7 @@ SETTINGS = Table(
     Key("judge", JUDGE, _JudgeSettings()),
     Key("meter", Tables(METER, 0, _MOST_METERS), ()),
     Key("mqtt", MQTT, None, description="Without this table nothing is published."),
+    Key("keys", KEYS, DEFAULT_KEYS, description="The keys of the dashboard, by action."),
     checks=(_check_meters,),
 )
 """The table of a settings file."""

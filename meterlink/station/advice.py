@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
+from meterlink.core.key_actions import KeyAction
 from meterlink.core.readings import Phase, Reading
 from meterlink.core.text import count_phrase
 from meterlink.core.units import Amount, Quantity
@@ -52,10 +53,19 @@ def advice(
     return "Keep the clamp still." if _is_clamped(point) else "Keep the probes still."
 
 
+def offered_actions(visit: ActiveVisit, tracker: MeterTracker | None) -> list[KeyAction]:
+    """Return the actions that the advice speaks of, for the keys of a screen; ``tracker`` as for `advice`."""
+    if visit.ids is None and not visit.points:
+        return [KeyAction.VISITS]
+    if tracker is not None and tracker.ambiguous and tracker.judgement is not None:
+        return [KeyAction.ACCEPT]
+    return []
+
+
 def _first_instruction(visit: ActiveVisit, point: TestPoint | None) -> str:
     """Return the instruction that must be followed before anything is measured; empty if there is none."""
     if visit.ids is None and not visit.points:
-        return "No visit is open: readings are kept, and belong to none. Press v to begin a visit."
+        return "No visit is open: readings are kept, and belong to none. Begin a visit."
     if visit.plan_question() is not None and not (point and visit.accepted[point.key]):
         return "Answer the question about the machine first: its test points and its cautions follow from it."
     return ""

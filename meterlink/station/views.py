@@ -12,7 +12,7 @@ from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.judge.judging import digits_in_limits
 from meterlink.link.messages import LiveView, MetersView, MeterView, PlanQuestionView, Topic, VisitView, question_view
 from meterlink.settling.open_leads import is_idle
-from meterlink.station.advice import advice
+from meterlink.station.advice import advice, offered_actions
 from meterlink.station.diagnosis import cause_views, derived_views
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import ActiveVisit, matches_function
@@ -50,6 +50,7 @@ def visit_view(
         replacements=list((stock or {}).values()),
         derived=derived_views(derived),
         advice=advice(visit, tracker, diagnosis, stock),
+        offers=offered_actions(visit, tracker),
         caution=caution_at(point, visit.points.values()) if point else LOCAL_CODES,
     )
 

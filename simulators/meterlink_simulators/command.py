@@ -152,12 +152,11 @@ def _play_on_screen(
 
     async def play() -> "ServiceCall":
         quitting = asyncio.Event()
-        call = ServiceCall(
-            scenario, _station_config(scenario, folder), on_event=told.append, before_leaving=quitting.wait
-        )
+        config = _station_config(scenario, folder)
+        call = ServiceCall(scenario, config, on_event=told.append, before_leaving=quitting.wait)
         playing = asyncio.create_task(call.run(), name="service-call")
         try:
-            await run_dashboard(partial(connect, call.folder))
+            await run_dashboard(partial(connect, call.folder), keys=config.settings.keys)
         finally:
             told.clear()  # they were seen on the screen
             quitting.set()

@@ -9,6 +9,7 @@ from textual.pilot import Pilot
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.errors import LinkError
+from meterlink.core.key_actions import DEFAULT_KEYS, Keys
 from meterlink.link.messages import CommandName, Message, QuestionView, Reply, Topic
 from meterlink_tui.app import Dashboard
 
@@ -71,7 +72,9 @@ class FedStation:
         self.closed = True
 
 
-def dashboard(*messages: Message, clock: SetClock | None = None) -> tuple[Dashboard, FedStation]:
+def dashboard(
+    *messages: Message, clock: SetClock | None = None, keys: Keys = DEFAULT_KEYS
+) -> tuple[Dashboard, FedStation]:
     """Return a dashboard and the station of its first connection; later connections find no daemon."""
     station = FedStation(*messages)
     stations = [station]
@@ -81,7 +84,7 @@ def dashboard(*messages: Message, clock: SetClock | None = None) -> tuple[Dashbo
             return stations.pop()
         raise LinkError("No daemon runs on /var/lib/meterlink.", "Start it with: meterlink run")
 
-    return Dashboard(connect, clock=clock or SetClock(), reconnect_delay=3600), station
+    return Dashboard(connect, clock=clock or SetClock(), reconnect_delay=3600, keys=keys), station
 
 
 async def catch_up(pilot: Pilot[None]) -> None:
@@ -96,10 +99,13 @@ async def catch_up(pilot: Pilot[None]) -> None:
 
 @asynccontextmanager
 async def running_dashboard(
-    *messages: Message, size: tuple[int, int] = (80, 24), clock: SetClock | None = None
+    *messages: Message,
+    size: tuple[int, int] = (80, 24),
+    clock: SetClock | None = None,
+    keys: Keys = DEFAULT_KEYS,
 ) -> AsyncIterator[tuple[Dashboard, FedStation, Pilot[None]]]:
     """Run the dashboard of `dashboard` and yield it, its station and its pilot."""
-    app, station = dashboard(*messages, clock=clock)
+    app, station = dashboard(*messages, clock=clock, keys=keys)
     async with app.run_test(size=size) as pilot:
         await catch_up(pilot)
         yield app, station, pilot

@@ -161,7 +161,7 @@ def test_settings_are_shown_in_the_readme_for_the_judge_and_key_by_key() -> None
 @pytest.mark.parametrize(("page", "schema"), [("settings", settings_schema()), ("stock", stock_schema())])
 def test_the_page_of_a_file_has_its_every_key(page: str, schema: dict[str, Any]) -> None:
     (block,) = (block for block in blocks(TEXTS[f"docs/{page}.md"]) if block.language == "toml" and not block.file)
-    keys = set(re.findall(r"^(?:# )?(\w+) = ", block.content, re.MULTILINE))
+    keys = set(re.findall(r"^(?:# )?([\w-]+) = ", block.content, re.MULTILINE))
     tables = set(re.findall(r"^\[+(?:\w+\.)*(\w+)", block.content, re.MULTILINE))
     assert keys | tables == set(_schema_keys(schema))
 

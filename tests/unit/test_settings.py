@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from meterlink.core.calibration import Calibration
 from meterlink.core.errors import InputError, SettingsError
+from meterlink.core.key_actions import DEFAULT_KEYS, KEY_NAMES, KeyAction
 from meterlink.judge.decision_rules import SIMPLE_ACCEPTANCE
 from meterlink.publish.config import make_broker_config
 from meterlink.settings import (
@@ -410,11 +411,19 @@ def tables(table: Table[Any], **below: st.SearchStrategy[object]) -> st.SearchSt
     )
 
 
+# A key that no other action has, before one of the action's own.
+FREE_KEYS = {
+    action: [key, DEFAULT_KEYS[action][0]]
+    for action, key in zip(
+        KeyAction, (key for key in KEY_NAMES if not any(key in own for own in DEFAULT_KEYS.values())), strict=False
+    )
+}
 RIGHT_TABLES = tables(
     SETTINGS,
     judge=tables(JUDGE).map(lambda table: {"rule": "guarded"} | table),
     meter=st.lists(tables(METER_TABLE, accuracy=st.lists(tables(RANGE), max_size=1)), max_size=1),
     mqtt=tables(MQTT_TABLE).map(lambda table: {"username": "van"} | table),
+    keys=st.fixed_dictionaries({}, optional={str(action): st.just(keys) for action, keys in FREE_KEYS.items()}),
 )
 
 

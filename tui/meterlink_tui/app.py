@@ -14,10 +14,12 @@ from textual.events import Event, Key, Resize
 
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
+from meterlink.core.key_actions import DEFAULT_KEYS, Keys
 from meterlink.core.text import clean_text
 from meterlink.link.messages import CommandName, Message, QuestionView, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
+from meterlink_tui.keys import keymap, printed_keys, with_keys
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import (
     STALE_AFTER,
@@ -32,7 +34,7 @@ from meterlink_tui.scene import (
     seconds_to_next_age,
 )
 from meterlink_tui.sheets.diagnosis import DiagnosisSheet
-from meterlink_tui.sheets.help import HelpSheet, key_names
+from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
 from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
@@ -87,7 +89,7 @@ class Dashboard(App[None]):
     """The dashboard as a Textual application.
 
     ``connector`` opens a connection to the station, and a new one after each loss. ``clock`` gives the age of readings.
-    ``reconnect_delay`` is the wait between two attempts to connect, in seconds.
+    ``reconnect_delay`` is the wait between two attempts to connect, in seconds. ``keys`` replace those of `BINDINGS`.
     """
 
     CSS_PATH = "dashboard.tcss"
@@ -166,9 +168,16 @@ class Dashboard(App[None]):
     ]
 
     def __init__(
-        self, connector: Connector, *, clock: Clock | None = None, reconnect_delay: float = _RECONNECT_DELAY
+        self,
+        connector: Connector,
+        *,
+        clock: Clock | None = None,
+        reconnect_delay: float = _RECONNECT_DELAY,
+        keys: Keys = DEFAULT_KEYS,
     ) -> None:
         super().__init__()
+        self._keys = keys
+        self.set_keymap(keymap(keys))
         self._connector = connector
         self._clock = clock or SystemClock()
         self._reconnect_delay = reconnect_delay
@@ -224,7 +233,7 @@ class Dashboard(App[None]):
         arrangement = arrangement_for(event.size.width, event.size.height).name
         for name in ("single", "double", "roomy"):
             self.screen_stack[0].set_class(name == arrangement, f"-{name}")
-        self.screen_stack[0].query_one("#keys", Sentence).show(_key_line(arrangement == "single"))
+        self.screen_stack[0].query_one("#keys", Sentence).show(_key_line(self._keys, narrow=arrangement == "single"))
         self._drawn_state = None
         self.draw()
 
@@ -287,7 +296,9 @@ class Dashboard(App[None]):
         self.redraws += 1
         # A last frame may be drawn while the screen is being removed and some widgets no longer exist.
         with suppress(NoMatches):
-            self._draw_scene(compose_scene(self._latest_messages, age, self._disconnect_reason, self._command_error))
+            self._draw_scene(
+                compose_scene(self._latest_messages, age, self._disconnect_reason, self._command_error, self._keys)
+            )
 
     def _plan_next_age(self, age: float | None) -> None:
         """Draw again when the age of a silent meter's reading is shown differently."""
@@ -572,7 +583,7 @@ class Dashboard(App[None]):
     def action_help(self) -> None:
         """Open the help sheet."""
         cautions = self.scene.cautions if self.scene else ()
-        self.push_screen(HelpSheet(cautions, (binding for binding in self.BINDINGS if isinstance(binding, Binding))))
+        self.push_screen(HelpSheet(cautions, with_keys(self.BINDINGS, self._keys)))
 
     def action_diagnosis(self) -> None:
         """Open the sheet of causes."""
@@ -595,23 +606,25 @@ class Dashboard(App[None]):
 _NARROW_SCREEN_KEYS = ("next", "repeat", "rating", "help")
 
 
-def _key_line(narrow: bool) -> str:  # noqa: FBT001  # one of two fixed rows
+def _key_line(keys: Keys, *, narrow: bool) -> str:
     bindings = [
         binding
-        for binding in Dashboard.BINDINGS
-        if isinstance(binding, Binding) and binding.show and (not narrow or binding.id in _NARROW_SCREEN_KEYS)
+        for binding in with_keys(Dashboard.BINDINGS, keys)
+        if binding.show and (not narrow or binding.id in _NARROW_SCREEN_KEYS)
     ]
-    return "  ".join(f"{key_names(binding).split(',')[0]} {binding.description}" for binding in bindings)
+    return "  ".join(f"{printed_keys(binding).split(',')[0]} {binding.description}" for binding in bindings)
 
 
-async def run_dashboard(connector: Connector, *, clock: Clock | None = None, light: bool = False) -> None:
+async def run_dashboard(
+    connector: Connector, *, clock: Clock | None = None, light: bool = False, keys: Keys = DEFAULT_KEYS
+) -> None:
     """Show the dashboard in this terminal until the user leaves it. ``light`` starts with the light theme.
 
     Raises:
         NoTerminalError: input or output is not a terminal that can draw a screen; nothing was written to it.
     """
     check_terminal()
-    app = Dashboard(connector, clock=clock)
+    app = Dashboard(connector, clock=clock, keys=keys)
     if light:
         app.theme = LIGHT.name
     # Without the mouse, the terminal's own selecting and copying works, and a wet touch screen triggers nothing.

@@ -3,8 +3,12 @@
 import asyncio
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from meterlink.core.key_actions import Keys
 
 _SIZE = "80x24"
 _SVG_START = b"<svg"
@@ -35,14 +39,15 @@ def command(data: Path | None, light: bool, picture: Path | None, size: tuple[in
 
     Connects to the station's daemon. If none runs, starts one until the dashboard closes.
     """
-    from meterlink.settings import data_dir  # noqa: PLC0415  # --help loads none of this
+    from meterlink.settings import data_dir, load_settings  # noqa: PLC0415  # --help loads none of this
     from meterlink_tui.terminal import check_terminal  # noqa: PLC0415
 
     if picture is None:
         check_terminal()
     else:
         _check_picture(picture)
-    asyncio.run(_watch(data_dir(data), light, picture, size))
+    folder = data_dir(data)
+    asyncio.run(_watch(folder, load_settings(folder).keys, light, picture, size))
 
 
 def _check_picture(picture: Path) -> None:
@@ -67,7 +72,7 @@ def _check_picture(picture: Path) -> None:
         raise InputError(f"{name} exists, and is no picture that may be overwritten.", remedy)
 
 
-async def _watch(folder: Path, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001
+async def _watch(folder: Path, keys: "Keys", light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001
     from meterlink.link.client import connect  # noqa: PLC0415  # --help loads none of this
     from meterlink.link.daemon import ensure_daemon  # noqa: PLC0415
 
@@ -76,9 +81,9 @@ async def _watch(folder: Path, light: bool, picture: Path | None, size: tuple[in
         if picture is None:
             from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
-            await run_dashboard(connect, light=light)
+            await run_dashboard(connect, light=light, keys=keys)
         else:
             from meterlink_tui.picture import take_picture  # noqa: PLC0415
 
-            svg = await take_picture(connect, *size, light=light)
+            svg = await take_picture(connect, *size, light=light, keys=keys)
             await asyncio.to_thread(picture.write_text, svg, encoding="utf-8")

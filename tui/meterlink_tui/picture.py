@@ -4,6 +4,7 @@ import asyncio
 import re
 from xml.etree import ElementTree as ET
 
+from meterlink.core.key_actions import DEFAULT_KEYS, Keys
 from meterlink_tui.app import Dashboard
 from meterlink_tui.connection import Connector
 from meterlink_tui.themes import LIGHT
@@ -15,9 +16,11 @@ _SVG = "{http://www.w3.org/2000/svg}"
 _SPACE = "{http://www.w3.org/XML/1998/namespace}space"
 
 
-async def take_picture(connector: Connector, width: int, height: int, *, light: bool = False) -> str:
+async def take_picture(
+    connector: Connector, width: int, height: int, *, light: bool = False, keys: Keys = DEFAULT_KEYS
+) -> str:
     """Return a picture of ``width``×``height`` cells, taken once a visit is displayed, or after 5 s without a visit."""
-    app = Dashboard(connector)
+    app = Dashboard(connector, keys=keys)
     if light:
         app.theme = LIGHT.name
     async with app.run_test(size=(width, height)) as pilot:

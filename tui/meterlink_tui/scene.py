@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from meterlink.core.calibration import overdue_part
 from meterlink.core.equipment import ConnectionState
+from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.text import clean_text
@@ -28,6 +29,7 @@ from meterlink.link.messages import (
     QuestionView,
     VisitView,
 )
+from meterlink_tui.keys import key_name
 from meterlink_tui.latest_messages import LatestMessages
 
 # A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
@@ -228,12 +230,16 @@ class Scene:
 
 
 def compose_scene(
-    latest: LatestMessages, age: float | None, disconnect_reason: str | None, command_error: Alert | None = None
+    latest: LatestMessages,
+    age: float | None,
+    disconnect_reason: str | None,
+    command_error: Alert | None = None,
+    keys: Keys = DEFAULT_KEYS,
 ) -> Scene:
     """Return the contents of the screen.
 
     ``age`` is the age of the newest reading in seconds, None without a reading. ``disconnect_reason`` is None while the
-    station is connected. ``command_error`` is the error of the last key pressed.
+    station is connected. ``command_error`` is the error of the last key pressed. Sentences name the keys of ``keys``.
     """
     visit, live, meters = latest.visit, latest.live, latest.meters
     fresh = live is not None and age is not None and age <= STALE_AFTER and disconnect_reason is None
@@ -250,7 +256,7 @@ def compose_scene(
         specification=_specification(point) if point else "",
         value=_large_value(live, accepted, fresh),
         phase=_phase(live, age, accepted, fresh=fresh),
-        verdict=_verdict_line(point, accepted, live if fresh else None, visit),
+        verdict=_verdict_line(point, accepted, live if fresh else None, visit, keys),
         gauge=_gauge(point, accepted, live if fresh else None),
         points=tuple(
             _point_row(number, row, title, active)
@@ -259,9 +265,9 @@ def compose_scene(
         meters=tuple(_meter_row(meter) for meter in meters["meters"]) if meters else (),
         failed_derived=_failed_derived(visit),
         question=_open_question(points, point, visit),
-        advice=_advice(visit, disconnect_reason)
+        advice=_advice(visit, disconnect_reason, keys)
         if live
-        else _teaching_advice(meters, disconnect_reason) or _advice(visit, disconnect_reason),
+        else _teaching_advice(meters, disconnect_reason, keys) or _advice(visit, disconnect_reason, keys),
         cautions=_cautions(visit, point),
         active_point=_active_point(active or point),
         entry_point=_active_point(_by_key(points, visit["next_point"] if visit else None) or active or point),
@@ -404,7 +410,7 @@ def verdict_word(verdict: str) -> tuple[str, str, Tone]:
 
 
 def _verdict_line(
-    point: PointView | None, accepted: AcceptedView | None, live: LiveView | None, visit: VisitView | None
+    point: PointView | None, accepted: AcceptedView | None, live: LiveView | None, visit: VisitView | None, keys: Keys
 ) -> VerdictLine:
     if live and point and not live["function_matches"] and live["phase"] != Phase.IDLE:
         needed, measured = _clean_text(point["quantity"]), _clean_text(live["quantity"])
@@ -423,7 +429,11 @@ def _verdict_line(
     if live and live["phase"] != Phase.IDLE and live["verdict"]:
         word, _, tone = verdict_word(live["verdict"])
         unrated = point is not None and point["limits"] is None
-        reason = "No limits yet: press t and type the rating from the part." if unrated else ""
+        reason = (
+            f"No limits yet: press {key_name(KeyAction.RATING, keys)} and type the rating from the part."
+            if unrated
+            else ""
+        )
         return VerdictLine(word, "…", tone, "so far", reason=reason)
     return VerdictLine(
         "",
@@ -594,19 +604,32 @@ def question_choices(view: QuestionView) -> tuple[QuestionChoice, ...]:
     )
 
 
-def _advice(visit: VisitView | None, disconnect_reason: str | None) -> str:
+# The results of the keys that an advice offers.
+_OFFERS = {
+    KeyAction.ACCEPT: "accepts",
+    KeyAction.REPEAT: "measures again",
+    KeyAction.NEXT: "goes on",
+    KeyAction.VISITS: "lists the visits",
+}
+
+
+def _advice(visit: VisitView | None, disconnect_reason: str | None, keys: Keys) -> str:
     if disconnect_reason is not None:
         return "Write readings down by hand until the station is back. Accepted readings are in its database."
-    return _clean_text(visit["advice"]) if visit else "Waiting for the station to open a visit."
+    if visit is None:
+        return "Waiting for the station to open a visit."
+    offers = [action for action in visit.get("offers", []) if action in _OFFERS]
+    texts = (f"[{key_name(action, keys)}] {_OFFERS[action]}." for action in map(KeyAction, offers))
+    return " ".join((_clean_text(visit["advice"]), *texts))
 
 
-def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None) -> str:
+def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None, keys: Keys) -> str:
     """Return the advice to teach a meter that no driver fits; empty if there is none."""
     rows = meters["meters"] if meters else []
     unusable = [_clean_text(meter["name"]) for meter in rows if meter["state"] == ConnectionState.UNUSABLE]
     if not unusable or disconnect_reason is not None:
         return ""
-    return f"No driver fits {unusable[0]}. Press m to teach it from its display."
+    return f"No driver fits {unusable[0]}. Press {key_name(KeyAction.TEACH, keys)} to teach it from its display."
 
 
 def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:

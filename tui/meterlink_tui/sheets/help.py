@@ -8,12 +8,8 @@ from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.widgets import Static
 
+from meterlink_tui.keys import printed_keys
 from meterlink_tui.sheets.sheet import Sheet
-
-_KEY_NAMES = {
-    "question_mark": "?", "right": "→", "left": "←", "ctrl+c": "Ctrl+C", "f1": "F1", "pagedown": "PgDn",
-    "pageup": "PgUp", "down": "↓", "up": "↑",
-}  # fmt: skip
 
 MARKS = (
     ("✓ ✗ ?", "within · outside, open or shorted · no verdict on the part"),
@@ -23,11 +19,6 @@ MARKS = (
     ("+2", "two earlier accepted readings at this test point"),
     ("CLOSE CALL", "so near a limit that the meter's own error can change the verdict"),
 )
-
-
-def key_names(binding: Binding) -> str:
-    """Return the keys of a binding as printed on a keyboard: ``n, →``."""
-    return ", ".join(_KEY_NAMES.get(key, key) for key in binding.key.split(","))
 
 
 class HelpSheet(Sheet[None]):
@@ -45,7 +36,7 @@ class HelpSheet(Sheet[None]):
 
     def body(self) -> ComposeResult:
         """Yield one paragraph per key and per mark."""
-        rows = [(key_names(binding), binding.tooltip) for binding in self._listed_bindings]
+        rows = [(printed_keys(binding), binding.tooltip) for binding in self._listed_bindings]
         yield Static("Keys (Esc closes)", classes="heading", markup=False)
         for name, meaning in rows:
             yield Static(Content.assemble((f"{name:<12}", "bold $hint"), (meaning, "$strong")), markup=False)

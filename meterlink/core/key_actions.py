@@ -1,0 +1,67 @@
+"""The actions of the dashboard that have keys, and the keys they have by default.
+
+A page turner, a pedal or a Bluetooth button is a keyboard: it sends one of these keys.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from types import MappingProxyType
+
+
+class KeyAction(StrEnum):
+    """An action of the dashboard, by its name in the table ``[keys]`` of the settings."""
+
+    NEXT = "next"
+    PREVIOUS = "previous"
+    PICK = "pick"
+    REPEAT = "repeat"
+    ACCEPT = "accept"
+    RATING = "rating"
+    ENTER_READING = "enter-reading"
+    DIAGNOSIS = "diagnosis"
+    QUESTION = "question"
+    VISITS = "visits"
+    TEACH = "teach"
+    THEME = "theme"
+    HELP = "help"
+    QUIT = "quit"
+    PAGE_DOWN = "page-down"
+    PAGE_UP = "page-up"
+
+
+Keys = Mapping[KeyAction, tuple[str, ...]]
+"""The keys of each action, by their names in `KEY_NAMES`; the first one is shown at the foot of the screen."""
+
+DEFAULT_KEYS: Keys = MappingProxyType(
+    {
+        KeyAction.NEXT: ("n", "right"),
+        KeyAction.PREVIOUS: ("p", "left"),
+        KeyAction.PICK: ("l",),
+        KeyAction.REPEAT: ("r",),
+        KeyAction.ACCEPT: ("a",),
+        KeyAction.RATING: ("t",),
+        KeyAction.ENTER_READING: ("e",),
+        KeyAction.DIAGNOSIS: ("c",),
+        KeyAction.QUESTION: ("o",),
+        KeyAction.VISITS: ("v",),
+        KeyAction.TEACH: ("m",),
+        KeyAction.THEME: ("d",),
+        KeyAction.HELP: ("?", "f1"),
+        KeyAction.QUIT: ("q",),
+        KeyAction.PAGE_DOWN: ("pagedown", "down"),
+        KeyAction.PAGE_UP: ("pageup", "up"),
+    }
+)
+
+# The names are those that a terminal can tell apart. The digits answer questions, Escape closes a sheet, Tab moves
+# within it, Ctrl+C leaves: these have no other action.
+KEY_NAMES: Mapping[str, str] = MappingProxyType(
+    {
+        **{letter: letter for letter in "abcdefghijklmnopqrstuvwxyz?.-+*/"},
+        "space": "Space", "enter": "Enter", "backspace": "Backspace", "insert": "Ins", "delete": "Del",
+        "left": "←", "right": "→", "up": "↑", "down": "↓",
+        "pageup": "PgUp", "pagedown": "PgDn", "home": "Home", "end": "End",
+        **{f"f{number}": f"F{number}" for number in range(1, 13)},
+    }
+)  # fmt: skip
+"""``{name of a key in the settings: its name as printed on a keyboard}``."""
