@@ -248,6 +248,14 @@ class SettlingDetector:
         return min(share, 0.99), share >= 1
 
 
+def reads_alike(reading: Reading, other: Reading) -> bool:
+    """Return whether a reading cannot be told from ``other``: within 1 % or five counts of it, or both overloads."""
+    if reading.quantity is not other.quantity or reading.status is not other.status:
+        return False
+    reach = max(MOVED_COUNTS * display_step_of(other), MOVED_SHARE * abs(other.digits or Decimal(0)))
+    return _distance(reading, other) <= reach
+
+
 def _distance(reading: Reading, other: Reading) -> Decimal:
     """Return the difference of two values of one quantity, in the unit of ``other``; the meter may change its range."""
     digits, other_digits = reading.digits or Decimal(0), other.digits or Decimal(0)

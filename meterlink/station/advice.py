@@ -5,13 +5,15 @@ from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.key_actions import KeyAction
-from meterlink.core.readings import Phase, Reading
+from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.text import count_phrase
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.judge.judging import warning_text
+from meterlink.settling.lead_proof import reads_as_leads
 from meterlink.settling.open_leads import is_few_counts
+from meterlink.station.acceptance import looks_open, reads_as_fingers
 from meterlink.station.diagnosis import foremost_cause
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
@@ -38,17 +40,24 @@ def advice(
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if tracker is None or tracker.latest is None:
         return "Switch a meter on: its readings appear here as soon as it is heard. Or type a reading in."
+    again = visit.points.get(tracker.again_at or "")
+    if again is not None:
+        return _advice_on_return(again, point, tracker)
     if visit.accepted[point.key] and tracker.accepted_at == point.key:
         return _advice_on_accepted(point, visit.accepted[point.key][-1], visit, diagnosis, stock or {})
+    return _advice_before_acceptance(point, visit, tracker, tracker.latest)
+
+
+def _advice_before_acceptance(point: TestPoint, visit: ActiveVisit, tracker: MeterTracker, latest: Reading) -> str:
     if visit.limits[point.key] is None and visit.derived_point_of(point.key) is None:
         return f"Read the rating off the {point.component} and enter it; then {_connect_instruction(point)}."
-    if instruction := _setup_instruction(point, tracker, tracker.latest):
+    if instruction := _setup_instruction(point, tracker, latest):
         return instruction
     if tracker.ambiguous and tracker.judgement is not None:
-        return f"{_doubt(tracker.latest, tracker.judgement)} If {_contact_text(point)}, accept this reading."
+        return f"{_doubt(latest, tracker.judgement)} If {_contact_text(point)}, accept this reading."
     if tracker.settling.phase is Phase.IDLE:
-        return _sentence(_connect_instruction(point)) + (_overload_hint(point) if tracker.latest.digits is None else "")
-    if tracker.settling.phase is Phase.ACCEPTED:
+        return _sentence(_connect_instruction(point)) + _overload_hint(point, tracker, latest)
+    if tracker.settling.phase is Phase.ACCEPTED and not tracker.ambiguous:
         return f"{_disconnect_instruction(point)}, then {_connect_instruction(point)}."
     return "Keep the clamp still." if _is_clamped(point) else "Keep the probes still."
 
@@ -57,9 +66,29 @@ def offered_actions(visit: ActiveVisit, tracker: MeterTracker | None) -> list[Ke
     """Return the actions that the advice speaks of, for the keys of a screen; ``tracker`` as for `advice`."""
     if visit.ids is None and not visit.points:
         return [KeyAction.VISITS]
-    if tracker is not None and tracker.ambiguous and tracker.judgement is not None:
-        return [KeyAction.ACCEPT]
-    return []
+    if tracker is None:
+        return []
+    accept = (tracker.ambiguous and tracker.judgement is not None) or (
+        looks_open(tracker) and visit.focus is not None and tracker.point_key == visit.focus
+    )
+    repeat = tracker.again_at is not None
+    return [action for action, offered in ((KeyAction.REPEAT, repeat), (KeyAction.ACCEPT, accept)) if offered]
+
+
+def _advice_on_return(again: TestPoint, point: TestPoint, tracker: MeterTracker) -> str:
+    """Return the choice after probes that came back at once: they may be on the next test point, or on the same again.
+
+    ``again`` is the point that they left, ``point`` the next one.
+    """
+    titles = _told_apart(again), _told_apart(point)
+    if tracker.ambiguous:
+        return f"The same reading again. On the {titles[0]}: measure it again. On the {titles[1]}: accept it."
+    taken = "was taken" if tracker.accepted_at == point.key else "is taken"
+    return f"The reading {taken} for the {titles[1]}. If the probes are on the {titles[0]} again, measure it again."
+
+
+def _told_apart(point: TestPoint) -> str:
+    return f"{point.title}, {_terminals_text(point)}"
 
 
 def _first_instruction(visit: ActiveVisit, point: TestPoint | None) -> str:
@@ -118,6 +147,10 @@ def _contact_text(point: TestPoint) -> str:
 
 def _doubt(reading: Reading, judgement: Judgement) -> str:
     """Return why a reading at rest may not be that of the test point."""
+    if reads_as_leads(reading) and judgement.verdict is not Verdict.SHORTED:
+        return f"{reading.text} is as little as the probes held together may show."
+    if reads_as_fingers(reading, judgement):
+        return f"{reading.text} is as much as fingers on the probe tips may show."
     if not is_few_counts(reading):
         return judgement.reason
     cause = "a clamp beside a lead" if reading.quantity is Quantity.CURRENT else "a probe in the air"
@@ -130,9 +163,24 @@ def _disconnect_instruction(point: TestPoint) -> str:
     return "Take the clamp off" if _is_clamped(point) else "Take the probes off"
 
 
-def _overload_hint(point: TestPoint) -> str:
-    condition = "with the probes in the air" if point.kind is PointKind.INSULATION else "on an open part"
-    return f" It reads overload, as it does {condition}: if the probes are on, accept this reading."
+def _overload_hint(point: TestPoint, tracker: MeterTracker, reading: Reading) -> str:
+    """Return the sentences on an overload that an open part, or a sound insulation, shows as well as the air."""
+    if reading.status is not Status.OVERLOAD or reading.quantity is not Quantity.RESISTANCE:
+        return ""
+    if point.kind is PointKind.INSULATION:
+        return " It reads overload, as it does with the probes in the air: if the probes are on, accept this reading."
+    proof = tracker.leads.proof
+    if proof is None:
+        return (
+            " It reads overload, as it does on an open part and in the air: hold the probes together for a second, to "
+            "prove the leads, then put them on, and accept this reading."
+        )
+    if not looks_open(tracker):
+        return f" The leads are proven: held together they read {proof.reading.text}."
+    return (
+        f" OPEN? The leads are proven ({proof.reading.text}), and it reads overload, as it does in the air. If "
+        f"{_contact_text(point)}, accept this reading."
+    )
 
 
 def _sentence(text: str) -> str:

@@ -8,9 +8,9 @@ from itertools import groupby
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError, VisitError
+from meterlink.station.acceptance import needs_person
 from meterlink.station.committer import Committer
 from meterlink.station.current_visit import CurrentVisit
-from meterlink.station.pipeline import needs_person
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge

@@ -9,10 +9,11 @@ from meterlink.ble.connection import ReceivedPacket
 from meterlink.core.equipment import TestPoint
 from meterlink.core.readings import Reading
 from meterlink.core.units import Quantity
-from meterlink.core.verdicts import Judgement, Verdict
-from meterlink.settling.open_leads import is_few_counts
+from meterlink.core.verdicts import Judgement
+from meterlink.station.acceptance import judge_settled, with_lead_proof
 from meterlink.station.committer import Committer
 from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.departure import Departure
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.tracker import MeterTracker
@@ -23,8 +24,6 @@ log = logging.getLogger(__name__)
 
 # Dropped packets are logged this often at most: a faulty meter must not fill the log.
 DROP_LOG_PERIOD = 10.0  # s
-# Probes in the air or touching each other give the same verdicts, so a person must accept such a reading.
-AMBIGUOUS_VERDICTS = {Verdict.OPEN, Verdict.SHORTED, Verdict.OVER_RANGE}
 
 
 class Pipeline:
@@ -97,18 +96,25 @@ class Pipeline:
             return
         left_point = tracker.add_reading(reading)
         if left_point is not None:
-            self._current.visit.probes_removed(left_point)
+            self._leave_point(tracker, reading, left_point)
         point = self._current.visit.point_for(tracker.address, reading)
         tracker.point_key = point.key if point else None
         tracker.judgement = None  # a reading that nobody looks at needs no verdict
-        if tracker.settling.settled_reading is not None and point is not None:
-            judgement = self._judge.judge_latest(tracker)
-            if judgement is not None and needs_person(tracker, reading, judgement):
-                tracker.ambiguous = True
-            elif judgement is not None:
-                self.accept(tracker, point, judgement, tracker.settling.settling_time)
-                return
-        self._committer.add_reading(tracker, reading, point)
+        judgement = judge_settled(tracker, reading, self._judge.judge_latest) if point is not None else None
+        if point is None or judgement is None:
+            self._committer.add_reading(tracker, reading, point)
+        else:
+            self.accept(tracker, point, judgement, tracker.contact_time)
+
+    def _leave_point(self, tracker: MeterTracker, reading: Reading, left_point: str) -> None:
+        """Move the focus on, or measure the point again, to which the probes have returned at once."""
+        visit = self._current.visit
+        if tracker.departure in {Departure.RETURNED, Departure.MOVED}:
+            tracker.again_at = visit.probes_returned(left_point, reading)
+        if tracker.departure is Departure.RETURNED and visit.focus == left_point:
+            tracker.repeat_at(left_point)
+        else:
+            visit.probes_removed(left_point)
 
     def accept(self, tracker: MeterTracker, point: TestPoint, judgement: Judgement, settled_in: float) -> int:
         """Accept the tracker's latest reading, which settled in ``settled_in`` s; return its number in the visit.
@@ -117,6 +123,7 @@ class Pipeline:
         """
         reading = tracker.latest
         assert reading is not None  # noqa: S101  # only called after a reading
+        judgement = with_lead_proof(tracker, judgement)
         tracker.accept(reading, point.key)
         accepted = AcceptedReading(
             reading, judgement, tracker.name, settled_in, self._current.visit.new_number(), str(uuid.uuid4()),
@@ -124,14 +131,3 @@ class Pipeline:
         )  # fmt: skip
         self._committer.commit_accepted(tracker, point, accepted)
         return accepted.number
-
-
-def needs_person(tracker: MeterTracker, reading: Reading, judgement: Judgement) -> bool:
-    """Return whether a person must say that the probes are on the terminals.
-
-    Few volts where limits ask for many are as likely one probe in the air.
-    """
-    if tracker.settling.unproven or judgement.verdict in AMBIGUOUS_VERDICTS:
-        return True
-    expects_many = judgement.limits is not None and bool(judgement.limits.low)
-    return expects_many and reading.quantity is Quantity.VOLTAGE and is_few_counts(reading)

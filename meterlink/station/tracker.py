@@ -6,10 +6,8 @@ from meterlink.core.readings import Phase, Reading
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement
 from meterlink.settling.detector import SettlingDetector, SettlingState
-
-# The verdict stays on the screen this long after the probes were removed: time to look up from the terminals. It ends
-# at once when the probes touch the next terminals.
-DWELL_AFTER_LIFT = 2.0  # s
+from meterlink.settling.lead_proof import LeadProof
+from meterlink.station.departure import Departure, ProbeDeparture
 
 
 @dataclass(slots=True, eq=False)
@@ -20,6 +18,11 @@ class MeterTracker:
     of its latest reading. ``accepted`` is the reading accepted in this measurement, and ``accepted_at`` its test point
     while the probes may still be there. ``ambiguous`` marks a settled judgement that probes in the air or on each other
     give, too, so a person must accept it. ``battery`` is in percent.
+
+    ``departure`` is the way in which the probes have just left a test point. ``again_at`` is that point while the
+    present measurement may be of it again.
+    ``repeated_at`` is it while the measurement is of it again: a lift leaves it, with another reading or without.
+    ``leads`` follows the proof of the test leads in this measurement.
     """
 
     address: str
@@ -36,8 +39,24 @@ class MeterTracker:
     battery: int | None = None
     low_battery: bool = False
     reading_count: int = 0
+    departure: Departure | None = None
+    again_at: str | None = None
+    repeated_at: str | None = None
+    leads: LeadProof = field(default_factory=LeadProof)
     _detector: SettlingDetector = field(default_factory=SettlingDetector)
-    _lifted_at: float | None = None
+    _departure: ProbeDeparture | None = None
+    _settled_time: float = 0.0  # s, of the settled reading, and …
+    _settling_time: float = 0.0  # … s from the contact to it
+
+    @property
+    def rest_time(self) -> float:
+        """The time in s for which the display has been at rest since it settled."""
+        return self.last_reading_at - self._settled_time
+
+    @property
+    def contact_time(self) -> float:
+        """The time in s from the first contact to the latest reading."""
+        return self._settling_time + self.rest_time
 
     @property
     def last_reading_at(self) -> float:
@@ -50,9 +69,10 @@ class MeterTracker:
         self.reading_count += 1
         if self.latest is not None and self.latest.quantity is not reading.quantity:
             self._detector.reset()  # the dial was turned
-            self._lifted_at = now if self._lifted_at is None else self._lifted_at
+            self.again_at = None
         self.latest = reading
         self.low_battery = reading.low_battery
+        self.leads.add(reading)
         if not reading.is_judgeable:
             # An accepted reading stays. Settling starts again when the display shows the value at the probes again.
             if self.settling.phase is not Phase.ACCEPTED:
@@ -62,28 +82,40 @@ class MeterTracker:
         self.settling = self._detector.feed(reading)
         if self.settling.probes_touched or self.settling.probes_lifted:
             self.ambiguous = False
+        if self.settling.settled_reading is not None:
+            self._settled_time, self._settling_time = now, self.settling.settling_time
         if self.settling.probes_lifted:
-            self._lifted_at = now
-        has_left = self.settling.probes_touched or (
-            self._lifted_at is not None and now - self._lifted_at >= DWELL_AFTER_LIFT
-        )
-        if not (has_left and self.accepted_at):
+            self.again_at = None
+        left_point = self.accepted_at or self.repeated_at
+        if self._departure is None or left_point is None:
             return None
-        left_point, self.accepted_at, self._lifted_at = self.accepted_at, None, None
+        self.departure = self._departure.add(reading, self.settling)
+        if self.departure is None:
+            return None
+        self.accepted_at = self.repeated_at = self._departure = None
         return left_point
+
+    def repeat_at(self, key: str) -> None:
+        """Record that the probes have returned to ``key``, which has a reading, to measure it again."""
+        self.repeated_at = key
+        if self.accepted is not None:
+            self._departure = ProbeDeparture(self.accepted, self.last_reading_at)
 
     def accept(self, reading: Reading, key: str) -> None:
         """Record that ``reading`` is accepted at the test point ``key``: settled, or by command."""
         now = reading.timestamp.monotonic_ns * 1e-9
         self._detector.accept(reading)
         self.accepted = reading
-        self.accepted_at, self.ambiguous = key, False
-        self._lifted_at = now if self.settling.phase is Phase.IDLE else None
+        self.accepted_at, self.repeated_at, self.ambiguous = key, None, False
+        self._departure = ProbeDeparture(reading, now, is_open=self.settling.phase is Phase.IDLE)
+        self.leads = LeadProof()
 
     def restart(self) -> None:
         """Measure again, with the probes in place: after a lost connection, or for a repeat."""
         self._detector.reset()
         self.settling, self.accepted_at, self.ambiguous = SettlingState(Phase.IDLE), None, False
+        self.again_at = self.repeated_at = None
+        self.leads = LeadProof()
 
     def leave_visit(self) -> None:
         """Forget the test point, the verdict and the accepted reading: they belong to another visit."""

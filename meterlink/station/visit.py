@@ -369,6 +369,20 @@ class ActiveVisit:
         if key == self.focus and self.accepted[key]:
             self.focus = self._next_without_reading(key)
 
+    def probes_returned(self, key: str, reading: Reading) -> str | None:
+        """Handle probes that left ``key`` and touched again at once: it is measured again, if nothing else fits.
+
+        ``reading`` is the first one since. Where it fits the next test point as well, the probes may be there: then the
+        focus moves on, and ``key`` is returned, to be offered for another measurement.
+        """
+        if key != self.focus or not self.accepted[key]:
+            return None
+        following = self._next_without_reading(key)
+        if following is None or not matches_function(self.points[following], reading):
+            return None
+        self.focus = following
+        return key
+
     def move_focus(self, step: int) -> None:
         """Move the focus ``step`` points forward or back in plan order, around the end."""
         keys = list(self.points)

@@ -16,9 +16,10 @@ from meterlink.settling.detector import SettlingState
 from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer
 from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.departure import DWELL_AFTER_LIFT
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.pipeline import Pipeline
-from meterlink.station.tracker import DWELL_AFTER_LIFT
+from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge
 
@@ -51,22 +52,54 @@ class VisitCommands:
     async def activate(self, point: TestPoint) -> None:
         """Make ``point`` the active test point."""
         self._current.visit.set_focus(point.key)
+        self._withdraw_offers()
 
     async def next(self) -> None:
         """Move the active test point forward."""
         self._current.visit.move_focus(1)
+        self._withdraw_offers()
 
     async def previous(self) -> None:
         """Move the active test point back."""
         self._current.visit.move_focus(-1)
+        self._withdraw_offers()
+
+    def _withdraw_offers(self) -> None:
+        """Offer no other measurement any more: a person has chosen the test point."""
+        for tracker in self._trackers:
+            tracker.again_at = None
 
     async def repeat(self) -> None:
-        """Measure the active test point again."""
+        """Measure the active test point again, or the one that the screen offers to measure again instead.
+
+        Raises:
+            InputError: the reading that would be voided is not committed yet.
+        """
+        offering = next((tracker for tracker in self._trackers if tracker.again_at is not None), None)
+        if offering is not None and offering.again_at is not None:
+            await self._measure_again_instead(offering, offering.again_at)
+            return
         if self._current.visit.focus is None and self._current.visit.last_accepted is not None:
             self._current.visit.focus = self._current.visit.last_accepted
         for tracker in self._trackers:
             if self._current.visit.focus in {tracker.point_key, tracker.accepted_at}:
                 tracker.restart()
+
+    async def _measure_again_instead(self, tracker: MeterTracker, key: str) -> None:
+        """Measure ``key`` again with the probes in place: a reading that was accepted elsewhere since is voided.
+
+        Raises:
+            InputError: that reading is not committed yet.
+        """
+        visit = self._current.visit
+        if tracker.accepted_at is not None and tracker.accepted is not None:
+            at = tracker.accepted_at
+            accepted = next((kept for kept in visit.accepted[at] if kept.reading is tracker.accepted), None)
+            if accepted is None:
+                raise InputError("The reading is being saved.", "Press the key again.")
+            await self._change_void(visit, at, accepted, f"measured at the {visit.points[key].title} again instead")
+        visit.focus = key
+        tracker.restart()
 
     async def accept(self) -> int:
         """Accept the reading on the display now.

@@ -15,8 +15,8 @@ from meterlink.core.errors import InputError
 from meterlink.link.messages import CommandName
 from meterlink.plans import load_plan
 from meterlink.settings import DATABASE_FILE, MeterSettings, Settings
+from meterlink.station.departure import DWELL_AFTER_LIFT
 from meterlink.station.station import Station, StationConfig
-from meterlink.station.tracker import DWELL_AFTER_LIFT
 from meterlink.store.reader import Reader
 from meterlink_simulators.air import Air
 from support.virtual_stations import accepted, at_station, enter, passive_plan, until

@@ -7,9 +7,9 @@ import pytest
 from meterlink.core.equipment import CircuitState, Plan, PointKind, Site, Span, TestPoint
 from meterlink.core.units import Quantity
 from meterlink.judge.judging import MeasuredValue, judge
+from meterlink.station.acceptance import needs_person
 from meterlink.station.advice import advice
 from meterlink.station.diagnosis import VisitDiagnosis
-from meterlink.station.pipeline import needs_person
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import ActiveVisit
 from support.settling_displays import constant

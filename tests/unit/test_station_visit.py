@@ -220,8 +220,8 @@ def test_a_point_is_left_two_seconds_after_the_probes_were_removed() -> None:
     tracker = MeterTracker("M", "meter", 1)
     assert feed_display(tracker, 0, 2, "20.00") == []
     assert tracker.accepted_at == "a"
-    assert feed_display(tracker, 2, 4.3, "0.00") == []
-    assert feed_display(tracker, 4.3, 5, "0.00") == ["a"]
+    assert feed_display(tracker, 2, 3.9, "0.00") == []
+    assert feed_display(tracker, 3.9, 5, "0.00") == ["a"]
 
 
 def test_a_point_is_left_at_once_when_the_probes_touch_the_next() -> None:
