@@ -219,13 +219,28 @@ class MetersView(TypedDict):
     radio_error: str  # "" while the radio works, else the fault and its remedy
 
 
+class StopLevel(StrEnum):
+    """How sure it is that work must stop."""
+
+    VOLTAGE = "voltage"
+    VOLTAGE_OR_GHOST = "voltage or ghost"  # so few volts AC that coupling from a wire beside may be all
+
+
+class StopView(TypedDict):
+    """A warning over everything else on the screen: voltage where there must be none."""
+
+    level: StopLevel
+    title: str
+    text: str
+
+
 class LiveView(TypedDict):
     """Topic ``live``: the newest reading of the meter that is measuring, at most ten times a second.
 
     ``text`` is the meter's display, ``number_text`` and ``unit_text`` are its two parts. ``digits`` and
     ``unit`` are converted to the unit of the active limits, if there are any, to be drawn on their scale.
     ``function_matches`` is false if the active test point needs another function of the meter. ``point`` is the key of
-    the test point that the reading belongs to.
+    the test point that the reading belongs to. ``stop`` may come from the reading of another meter.
     """
 
     topic: Literal[Topic.LIVE]
@@ -244,6 +259,7 @@ class LiveView(TypedDict):
     verdict: Verdict | None  # of this reading; kept only when the reading is accepted
     display_mode: DisplayMode
     at: str
+    stop: StopView | None
 
 
 class NoticeView(TypedDict):

@@ -1,13 +1,12 @@
 """The next step, in a sentence. Pure: from the state of the visit and of the meter that is measuring."""
 
 from collections.abc import Iterator, Mapping
-from decimal import Decimal
 
 from meterlink.core.equipment import CircuitState, PointKind, TestPoint
 from meterlink.core.key_actions import KeyAction
 from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.text import count_phrase
-from meterlink.core.units import Amount, Quantity
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Margin, Verdict
 from meterlink.diagnosis.causes import Diagnosis, RepairOutcome
 from meterlink.judge.judging import warning_text
@@ -15,11 +14,8 @@ from meterlink.settling.lead_proof import reads_as_leads
 from meterlink.settling.open_leads import is_few_counts
 from meterlink.station.acceptance import looks_open, reads_as_fingers
 from meterlink.station.diagnosis import foremost_cause
-from meterlink.station.tracker import MeterTracker
+from meterlink.station.tracker import LARGEST_STRAY_VOLTAGE, MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
-
-# Lower volts are usually stray pick-up of open leads, not a charge or a source; common practice, no source.
-LARGEST_STRAY_VOLTAGE = Amount(Decimal(3), "V")
 
 
 def advice(
@@ -51,7 +47,7 @@ def advice(
 def _advice_before_acceptance(point: TestPoint, visit: ActiveVisit, tracker: MeterTracker, latest: Reading) -> str:
     if visit.limits[point.key] is None and visit.derived_point_of(point.key) is None:
         return f"Read the rating off the {point.component} and enter it; then {_connect_instruction(point)}."
-    if instruction := _setup_instruction(point, tracker, latest):
+    if instruction := _setup_instruction(point, visit, tracker, latest):
         return instruction
     if tracker.ambiguous and tracker.judgement is not None:
         return f"{_doubt(latest, tracker.judgement)} If {_contact_text(point)}, accept this reading."
@@ -100,7 +96,7 @@ def _first_instruction(visit: ActiveVisit, point: TestPoint | None) -> str:
     return ""
 
 
-def _setup_instruction(point: TestPoint, tracker: MeterTracker, reading: Reading) -> str:
+def _setup_instruction(point: TestPoint, visit: ActiveVisit, tracker: MeterTracker, reading: Reading) -> str:
     """Return the instruction that must be followed before the active point can be measured; empty if there is none."""
     if not reading.is_judgeable:
         return (
@@ -114,8 +110,20 @@ def _setup_instruction(point: TestPoint, tracker: MeterTracker, reading: Reading
         )
     if not matches_function(point, reading):
         function = f"{point.coupling} {point.quantity}" if point.coupling else str(point.quantity)
-        return f"Turn {tracker.name} to {function}, then {_connect_instruction(point)}."
+        turn = f"{tracker.name} to {function}"
+        if tracker.settling.phase is not Phase.IDLE and (fitting := _fitting_text(point, visit, reading)):
+            return f"{tracker.name} reads {reading.text}: {fitting}. Pick that test point, or turn {turn}."
+        return f"Turn {turn}, then {_connect_instruction(point)}."
     return ""
+
+
+def _fitting_text(point: TestPoint, visit: ActiveVisit, reading: Reading) -> str:
+    """Return which untested points a reading fits that does not fit the active one; empty if there are none."""
+    fitting = [later for later in visit.points_after(point.key) if matches_function(later, reading)]
+    if not fitting:
+        return ""
+    more = f" (and {count_phrase(len(fitting) - 1, 'other')})" if len(fitting) > 1 else ""
+    return f"not of the {point.title}; it fits the untested {_told_apart(fitting[0])}{more}"
 
 
 def _is_clamped(point: TestPoint) -> bool:

@@ -145,11 +145,19 @@ class MeterTrackers:
             self._meters[address] = replace(self._meters[address], name=name)
 
     @property
+    def active(self) -> list[MeterTracker]:
+        """The meters in use: those with a reading in the last `ACTIVE_WITHIN` before the newest of all."""
+        newest = max((tracker.last_reading_at for tracker in self), default=0.0)
+        return [tracker for tracker in self if tracker.last_reading_at >= newest - ACTIVE_WITHIN]
+
+    def beside(self, tracker: MeterTracker | None) -> list[MeterTracker]:
+        """Return the other meters in use; a typed value is of none."""
+        return [other for other in self.active if other is not tracker and other.address != MANUAL_ENTRY]
+
+    @property
     def displayed(self) -> MeterTracker | None:
         """The meter to show: the meter at the active test point, else an idle meter, else one at another point."""
-        newest = max((tracker.last_reading_at for tracker in self), default=0.0)
-        active = [tracker for tracker in self if tracker.last_reading_at >= newest - ACTIVE_WITHIN]
-        return max(active, key=self._display_priority, default=None)
+        return max(self.active, key=self._display_priority, default=None)
 
     def _display_priority(self, tracker: MeterTracker) -> tuple[bool, bool, bool]:
         focus, measuring = self._current.visit.focus, tracker.settling.phase is not Phase.IDLE

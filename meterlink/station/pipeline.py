@@ -16,6 +16,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.departure import Departure
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
+from meterlink.station.second_meter import companion_for
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading
 from meterlink.station.visit_judge import VisitJudge
@@ -97,7 +98,7 @@ class Pipeline:
         left_point = tracker.add_reading(reading)
         if left_point is not None:
             self._leave_point(tracker, reading, left_point)
-        point = self._current.visit.point_for(tracker.address, reading)
+        point = self._point_for(tracker, reading)
         tracker.point_key = point.key if point else None
         tracker.judgement = None  # a reading that nobody looks at needs no verdict
         judgement = judge_settled(tracker, reading, self._judge.judge_latest) if point is not None else None
@@ -105,6 +106,19 @@ class Pipeline:
             self._committer.add_reading(tracker, reading, point)
         else:
             self.accept(tracker, point, judgement, tracker.contact_time)
+
+    def _point_for(self, tracker: MeterTracker, reading: Reading) -> TestPoint | None:
+        """Return the test point of the newest reading: the active one, that of a pin, or one to read beside it."""
+        visit = self._current.visit
+        if tracker.settling.probes_touched:
+            tracker.focus_at_contact = visit.focus
+        point = visit.point_for(tracker.address, reading)
+        if point is not None:
+            return point
+        companion = companion_for(visit, tracker, self._trackers.beside(tracker))
+        if companion is not None and tracker.point_key != companion.key and tracker.settled_for_nothing:
+            tracker.restart()  # it settled before the other meter was at the active point
+        return companion
 
     def _leave_point(self, tracker: MeterTracker, reading: Reading, left_point: str) -> None:
         """Move the focus on, or measure the point again, to which the probes have returned at once."""

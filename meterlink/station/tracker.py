@@ -1,13 +1,18 @@
 """The measurement state of one meter. No I/O, no asyncio: times are those of the readings."""
 
 from dataclasses import dataclass, field
+from decimal import Decimal
 
-from meterlink.core.readings import Phase, Reading
-from meterlink.core.units import Quantity
+from meterlink.core.readings import Phase, Reading, Status
+from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement
 from meterlink.settling.detector import SettlingDetector, SettlingState
 from meterlink.settling.lead_proof import LeadProof
 from meterlink.station.departure import Departure, ProbeDeparture
+
+# Lower volts are usually stray pick-up of open leads, not a charge or a source; common practice, no source.
+LARGEST_STRAY_VOLTAGE = Amount(Decimal(3), "V")
+VOLTAGE_REMAINS = 2.0  # s for which a voltage counts as present after the last display of it: a bounce is no end of it
 
 
 @dataclass(slots=True, eq=False)
@@ -22,6 +27,7 @@ class MeterTracker:
     ``departure`` is the way in which the probes have just left a test point. ``again_at`` is that point while the
     present measurement may be of it again.
     ``repeated_at`` is it while the measurement is of it again: a lift leaves it, with another reading or without.
+    ``focus_at_contact`` is the test point that was active when the present contact began.
     ``leads`` follows the proof of the test leads in this measurement.
     """
 
@@ -42,16 +48,31 @@ class MeterTracker:
     departure: Departure | None = None
     again_at: str | None = None
     repeated_at: str | None = None
+    focus_at_contact: str | None = None
     leads: LeadProof = field(default_factory=LeadProof)
     _detector: SettlingDetector = field(default_factory=SettlingDetector)
     _departure: ProbeDeparture | None = None
+    _voltage: Reading | None = None
     _settled_time: float = 0.0  # s, of the settled reading, and …
     _settling_time: float = 0.0  # … s from the contact to it
+
+    @property
+    def present_voltage(self) -> Reading | None:
+        """The newest reading of more volts than stray pick-up, in the last `VOLTAGE_REMAINS`; else None."""
+        if self._voltage is None:
+            return None
+        age = self.last_reading_at - self._voltage.timestamp.monotonic_ns * 1e-9
+        return self._voltage if age < VOLTAGE_REMAINS else None
 
     @property
     def rest_time(self) -> float:
         """The time in s for which the display has been at rest since it settled."""
         return self.last_reading_at - self._settled_time
+
+    @property
+    def settled_for_nothing(self) -> bool:
+        """Whether a reading has settled that was accepted nowhere, and is not asked about."""
+        return self.settling.phase is Phase.ACCEPTED and self.accepted_at is None and not self.ambiguous
 
     @property
     def contact_time(self) -> float:
@@ -79,6 +100,8 @@ class MeterTracker:
                 self.restart()
             self.ambiguous = False
             return None
+        if _is_voltage(reading):
+            self._voltage = reading
         self.settling = self._detector.feed(reading)
         if self.settling.probes_touched or self.settling.probes_lifted:
             self.ambiguous = False
@@ -126,3 +149,10 @@ class MeterTracker:
         """Record the charge of the meter's battery in percent."""
         if reading.quantity is Quantity.BATTERY and reading.digits is not None:
             self.battery = int(reading.digits)
+
+
+def _is_voltage(reading: Reading) -> bool:
+    """Return whether a reading has more volts than stray pick-up; an overload has."""
+    if reading.quantity is not Quantity.VOLTAGE or reading.status is Status.INVALID:
+        return False
+    return reading.digits is None or abs(reading.digits) >= LARGEST_STRAY_VOLTAGE.to(reading.unit)

@@ -10,6 +10,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replacements import replacement_sentences
+from meterlink.station.stops import stop_view
 from meterlink.station.views import live_view, meters_view, visit_view
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 
@@ -68,9 +69,13 @@ class ViewSender:
     def send_all(self) -> None:
         """Send the live reading, the visit with its advice, and the meters."""
         tracker = self._trackers.displayed
-        if tracker is not None and (view := live_view(self._current.visit, tracker)) is not None:
+        stop = stop_view(self._current.visit, self._trackers)
+        if tracker is not None and (view := live_view(self._current.visit, tracker, stop)) is not None:
             self._send_view(view)
         diagnosis = self._diagnosis
         sentences = replacement_sentences(self._current.visit, self._stock)
-        self._send_view(visit_view(self._current.visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived))
+        beside = self._trackers.beside(tracker)
+        self._send_view(
+            visit_view(self._current.visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived, beside)
+        )
         self.send_meters()

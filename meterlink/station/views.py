@@ -10,10 +10,20 @@ from meterlink.core.readings import Phase
 from meterlink.diagnosis.causes import Diagnosis
 from meterlink.diagnosis.derived_points import DerivedResult
 from meterlink.judge.judging import digits_in_limits
-from meterlink.link.messages import LiveView, MetersView, MeterView, PlanQuestionView, Topic, VisitView, question_view
+from meterlink.link.messages import (
+    LiveView,
+    MetersView,
+    MeterView,
+    PlanQuestionView,
+    StopView,
+    Topic,
+    VisitView,
+    question_view,
+)
 from meterlink.settling.open_leads import is_idle
 from meterlink.station.advice import advice, offered_actions
 from meterlink.station.diagnosis import cause_views, derived_views
+from meterlink.station.second_meter import second_meter_text
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import ActiveVisit, matches_function
 
@@ -24,11 +34,13 @@ def visit_view(
     diagnosis: Diagnosis,
     stock: Mapping[str, str] | None = None,
     derived: Sequence[DerivedResult] = (),
+    beside: Sequence[MeterTracker] = (),
 ) -> VisitView:
     """Return topic ``visit``.
 
     ``tracker`` is that of the meter that is measuring, if any; ``stock`` names the parts on the truck for a
-    failed part, ``{component: sentence}``; ``derived`` has the results at the derived points.
+    failed part, ``{component: sentence}``; ``derived`` has the results at the derived points. ``beside`` are the other
+    meters in use.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
@@ -49,7 +61,7 @@ def visit_view(
         summary=diagnosis.summary,
         replacements=list((stock or {}).values()),
         derived=derived_views(derived),
-        advice=advice(visit, tracker, diagnosis, stock),
+        advice=f"{advice(visit, tracker, diagnosis, stock)} {second_meter_text(visit, tracker, beside)}".rstrip(),
         offers=offered_actions(visit, tracker),
         caution=caution_at(point, visit.points.values()) if point else LOCAL_CODES,
     )
@@ -86,8 +98,10 @@ def meters_view(
     return MetersView(topic=Topic.METERS, meters=views, radio_error=radio_state.error)
 
 
-def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
+def live_view(visit: ActiveVisit, tracker: MeterTracker, stop: StopView | None = None) -> LiveView | None:
     """Return topic ``live`` for the meter that is measuring, None before its first reading.
+
+    ``stop`` is that of any meter (`meterlink.station.stops`).
 
     It contains the accepted reading while there is one, because the display falls when the probes are removed, and the
     verdict is that of the accepted reading.
@@ -122,6 +136,7 @@ def live_view(visit: ActiveVisit, tracker: MeterTracker) -> LiveView | None:
         verdict=None if tracker.judgement is None or bounced else tracker.judgement.verdict,
         display_mode=latest.display_mode,
         at=format_rfc3339(latest.timestamp.utc_ns),
+        stop=stop,
     )
 
 

@@ -195,6 +195,28 @@ class ActiveVisit:
         point = self.points.get(key) if key else None
         return point if point is not None and matches_function(point, reading) else None
 
+    def companions(self) -> list[TestPoint]:
+        """Return the other inputs of the derived points that the active one serves, to be read at the same time.
+
+        They have its state and another function, and no meter is pinned to them.
+        """
+        active = self.points.get(self.focus or "")
+        pinned = set(self.pins.values())
+        served = [
+            {key for _, key in point.inputs}
+            for point in self.derived
+            if active and active.key in dict(point.inputs).values()
+        ]
+        keys = set().union(*served)
+        return [
+            point
+            for point in self.points.values()
+            if active is not None
+            and point.key in keys - pinned
+            and point.state is active.state
+            and (point.quantity, point.coupling) != (active.quantity, active.coupling)
+        ]
+
     def new_number(self) -> int:
         """Return the number of the next accepted reading; one that cannot be committed leaves its number unused."""
         self._count += 1

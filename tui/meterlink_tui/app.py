@@ -59,6 +59,7 @@ from meterlink_tui.widgets.live import LivePanel, PhaseRow
 from meterlink_tui.widgets.meters import MeterList
 from meterlink_tui.widgets.scale import LimitScale
 from meterlink_tui.widgets.sentences import Alerts, Header, Heading, QuestionLines, Sentence
+from meterlink_tui.widgets.stop import StopBanner
 from meterlink_tui.widgets.test_points import PointList
 
 DRAW_INTERVAL = 0.1  # s at least between two drawings: a reading changes no faster, and a slow SSH line follows
@@ -200,6 +201,7 @@ class Dashboard(App[None]):
 
     def compose(self) -> ComposeResult:
         """Yield the fixed header and alerts, the scrolling body, then the fixed advice, caution and keys."""
+        yield StopBanner()
         yield Header()
         yield Alerts()
         yield Sentence("derived", "✗", tone="bad")
@@ -341,6 +343,7 @@ class Dashboard(App[None]):
         cautions = tuple(narrow_caution(caution) if narrow else caution for caution in scene.cautions)
         for screen in self.screen_stack:  # the dashboard under an open sheet too
             screen.query_one("#caution", Sentence).show(*cautions)
+            screen.query_one(StopBanner).show(scene.stop, self.size.width)
             if isinstance(screen, VisitPicker):
                 screen.list_visits(self._latest_messages.visits)
             elif isinstance(screen, PlanPicker):

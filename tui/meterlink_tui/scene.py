@@ -27,6 +27,7 @@ from meterlink.link.messages import (
     PlanQuestionView,
     PointView,
     QuestionView,
+    StopLevel,
     VisitView,
 )
 from meterlink_tui.keys import key_name
@@ -206,6 +207,19 @@ class OpenQuestion:
 
 
 @dataclass(frozen=True, slots=True)
+class Stop:
+    """The warning over everything: its word for the lettering, its title, its sentences.
+
+    ``is_sure``: no ghost voltage explains it.
+    """
+
+    word: str
+    title: str
+    text: str
+    is_sure: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Scene:
     """Everything on the screen."""
 
@@ -227,6 +241,7 @@ class Scene:
     cautions: tuple[str, ...]
     active_point: ActivePoint | None
     entry_point: ActivePoint | None  # of a value that is typed now: the point that follows one with its reading
+    stop: Stop | None = None
 
 
 def compose_scene(
@@ -271,7 +286,17 @@ def compose_scene(
         cautions=_cautions(visit, point),
         active_point=_active_point(active or point),
         entry_point=_active_point(_by_key(points, visit["next_point"] if visit else None) or active or point),
+        stop=_stop(live),
     )
+
+
+def _stop(live: LiveView | None) -> Stop | None:
+    """Return the stop; a meter that has gone silent since does not end it."""
+    stop = live.get("stop") if live else None
+    if stop is None:
+        return None
+    is_sure = stop["level"] != StopLevel.VOLTAGE_OR_GHOST
+    return Stop("STOP" if is_sure else "VOLTS?", _clean_text(stop["title"], 60), _clean_text(stop["text"]), is_sure)
 
 
 def age_at_receipt(at: str, utc_ns: int) -> float:

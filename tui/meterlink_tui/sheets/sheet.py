@@ -12,6 +12,7 @@ from textual.events import Key
 from textual.screen import ModalScreen
 
 from meterlink_tui.widgets.sentences import Sentence
+from meterlink_tui.widgets.stop import StopBanner
 
 SheetResult = TypeVar("SheetResult")
 
@@ -36,7 +37,8 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
         self._held_keys: list[Key] = []
 
     def compose(self) -> ComposeResult:
-        """Yield the sheet's body, then the caution."""
+        """Yield the sheet's body, then the caution; a stop is above both."""
+        yield StopBanner()
         with VerticalScroll(id="sheet-body", can_focus=False):
             yield from self.body()
         yield Sentence("caution", "CAUTION", tone="warn")
