@@ -181,7 +181,8 @@ def close(*, outcome: str, power: str | None, covers: str | None, data: str | No
     OUTCOME is repaired, temporary repair, declined, part to be fetched, or no fault found.
 
     With --json: visit, outcome, untested and outside_not_replaced (keys of
-    test points), skipped (point, reason), power_on and covers_on (null where nobody said it).
+    test points), skipped (point, reason), power_on and covers_on (null where nobody said it), meter_not_proven
+    (before, after).
     """
     left = {name: state for name, state in (("power", power), ("covers", covers)) if state}
     result = send_command(data_dir(data), CommandName.CLOSE_VISIT, outcome=outcome, **left)
@@ -194,6 +195,7 @@ def closing_lines(result: Mapping[str, Any]) -> list[str]:
         "Untested": result["untested"],
         "Not sound and not replaced": result["outside_not_replaced"],
         "Skipped": [f"{skipped['point']} ({printable_text(skipped['reason'])})" for skipped in result["skipped"]],
+        "The meter was not proven on a known source, around the isolated readings": result["meter_not_proven"],
     }
     lines = [f"The visit is closed: {result['outcome']}."]
     lines += [f"{title}: {', '.join(keys)}." for title, keys in left.items() if keys]
@@ -212,6 +214,23 @@ def note(*, text: str, data: str | None) -> None:
     """
     send_command(data_dir(data), CommandName.NOTE, text=text)
     click.echo("Noted.")
+
+
+@command.command()
+@click.argument("reading", metavar="[READING]", default="")
+@_data
+def prove(*, reading: str, data: str | None) -> None:
+    """Keep a note that the meter was proven on a known source: before the isolated readings, and after.
+
+    Without READING, by the steady voltage on the display of a meter with Bluetooth; else by the voltage that was read.
+
+    \b
+        meterlink visit prove "241 V AC"
+    """
+    result = send_command(data_dir(data), CommandName.PROVE, text=reading)
+    click.echo(printable_text(result["note"]))
+    if result["voided"]:
+        click.echo("Its test point has lost that reading: it is voided, and can be measured again.")
 
 
 @command.command()

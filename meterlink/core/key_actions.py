@@ -16,6 +16,7 @@ class KeyAction(StrEnum):
     PICK = "pick"
     REPEAT = "repeat"
     ACCEPT = "accept"
+    PROVE = "prove"
     RATING = "rating"
     ENTER_READING = "enter-reading"
     DIAGNOSIS = "diagnosis"
@@ -39,6 +40,7 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.PICK: ("l",),
         KeyAction.REPEAT: ("r",),
         KeyAction.ACCEPT: ("a",),
+        KeyAction.PROVE: ("k",),
         KeyAction.RATING: ("t",),
         KeyAction.ENTER_READING: ("e",),
         KeyAction.DIAGNOSIS: ("c",),

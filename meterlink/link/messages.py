@@ -404,6 +404,9 @@ class CommandName(StrEnum):
     # outcome, [power, covers: on or off]: the reply's data has ``untested``, ``outside_not_replaced``, ``skipped``
     CLOSE_VISIT = "close_visit"
     NOTE = "note"  # text: keep a note on the visit
+    # [text, a voltage that was read: "241 V AC"]: keep a note that the meter was proven on a known source; without a
+    # text, by the steady voltage on its display. A test point that has accepted it loses it: the reading is voided.
+    PROVE = "prove"
     VOID = "void"  # uid (of an accepted reading), text: void it for this reason; it is kept and counts nowhere
     UNVOID = "unvoid"  # uid: let it count again
     SKIP = "skip"  # point, text: keep the reason why it is not measured

@@ -36,6 +36,8 @@ def advice(
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if tracker is None or tracker.latest is None:
         return "Switch a meter on: its readings appear here as soon as it is heard. Or type a reading in."
+    if tracker.is_proving:
+        return f"{tracker.name} is proven by {tracker.latest.text}. Now test, and prove it again after the test."
     again = visit.points.get(tracker.again_at or "")
     if again is not None:
         return _advice_on_return(again, point, tracker)

@@ -98,6 +98,7 @@ def command_rows(
         CommandRow(CommandName.PAUSE_VISIT, desk.pause),
         CommandRow(CommandName.CLOSE_VISIT, desk.close, (Argument.OUTCOME,), (Argument.POWER, Argument.COVERS)),
         CommandRow(CommandName.NOTE, desk.note, (text,)),
+        CommandRow(CommandName.PROVE, visit.prove, (), (text,)),
         CommandRow(CommandName.VOID, visit.void, (Argument.UID, text)),
         CommandRow(CommandName.UNVOID, visit.unvoid, (Argument.UID,)),
         CommandRow(CommandName.SKIP, desk.skip, (point, text)),

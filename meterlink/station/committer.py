@@ -172,6 +172,14 @@ class Committer:
         ids = visit.require_ids()
         await asyncio.wrap_future(self._writer.set_rating(ids.point_ids[point_key], text))
 
+    async def add_note(self, visit: ActiveVisit, text: str) -> None:
+        """Commit a note on ``visit``.
+
+        Raises:
+            StoreError: it could not be stored.
+        """
+        await asyncio.wrap_future(self._writer.add_note(visit.require_ids().visit_id, text))
+
     async def set_answers(self, visit: ActiveVisit, answers: Mapping[str, str]) -> None:
         """Commit the answers to the questions of a visit's plan, with the test points that follow from them.
 

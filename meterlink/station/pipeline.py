@@ -112,6 +112,8 @@ class Pipeline:
         visit = self._current.visit
         if tracker.settling.probes_touched:
             tracker.focus_at_contact = visit.focus
+        if tracker.is_proving:
+            return None
         point = visit.point_for(tracker.address, reading)
         if point is not None:
             return point

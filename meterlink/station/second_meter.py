@@ -64,7 +64,7 @@ def _text_on(visit: ActiveVisit, tracker: MeterTracker, trackers: Sequence[Meter
         again = "take them off, then put" if measuring else "put"
         where = f"{companions[0].terminals[0]} and {companions[0].terminals[1]}"
         return f"At the same time, with {tracker.name}: {again} them on {where}, for the {companions[0].title}."
-    if not measuring:
+    if not measuring or tracker.is_proving:
         return ""
     active = visit.points[visit.focus or ""]
     fitting = [

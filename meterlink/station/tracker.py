@@ -6,7 +6,7 @@ from decimal import Decimal
 from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.units import Amount, Quantity
 from meterlink.core.verdicts import Judgement
-from meterlink.settling.detector import SettlingDetector, SettlingState
+from meterlink.settling.detector import LIFT_TIME, SettlingDetector, SettlingState
 from meterlink.settling.lead_proof import LeadProof
 from meterlink.station.departure import Departure, ProbeDeparture
 
@@ -28,6 +28,7 @@ class MeterTracker:
     present measurement may be of it again.
     ``repeated_at`` is it while the measurement is of it again: a lift leaves it, with another reading or without.
     ``focus_at_contact`` is the test point that was active when the present contact began.
+    ``is_proving``: the probes are on a known source, so the readings belong to no test point until they have left it.
     ``leads`` follows the proof of the test leads in this measurement.
     """
 
@@ -49,10 +50,12 @@ class MeterTracker:
     again_at: str | None = None
     repeated_at: str | None = None
     focus_at_contact: str | None = None
+    is_proving: bool = False
     leads: LeadProof = field(default_factory=LeadProof)
     _detector: SettlingDetector = field(default_factory=SettlingDetector)
     _departure: ProbeDeparture | None = None
     _voltage: Reading | None = None
+    _voltage_time: float = 0.0  # s, of the newest display of a voltage
     _settled_time: float = 0.0  # s, of the settled reading, and …
     _settling_time: float = 0.0  # … s from the contact to it
 
@@ -100,8 +103,7 @@ class MeterTracker:
                 self.restart()
             self.ambiguous = False
             return None
-        if _is_voltage(reading):
-            self._voltage = reading
+        self._note_voltage(reading, now)
         self.settling = self._detector.feed(reading)
         if self.settling.probes_touched or self.settling.probes_lifted:
             self.ambiguous = False
@@ -117,6 +119,17 @@ class MeterTracker:
             return None
         self.accepted_at = self.repeated_at = self._departure = None
         return left_point
+
+    def _note_voltage(self, reading: Reading, now: float) -> None:
+        if shows_voltage(reading):
+            self._voltage_time = now
+            self._voltage = None if self.is_proving else reading
+        elif reading.quantity is not Quantity.VOLTAGE or now - self._voltage_time >= LIFT_TIME:
+            self.is_proving = False
+
+    def begin_proving(self) -> None:
+        """Record that the probes are on a known source, whose voltage is no reason to stop."""
+        self.is_proving, self._voltage = True, None
 
     def repeat_at(self, key: str) -> None:
         """Record that the probes have returned to ``key``, which has a reading, to measure it again."""
@@ -151,7 +164,7 @@ class MeterTracker:
             self.battery = int(reading.digits)
 
 
-def _is_voltage(reading: Reading) -> bool:
+def shows_voltage(reading: Reading) -> bool:
     """Return whether a reading has more volts than stray pick-up; an overload has."""
     if reading.quantity is not Quantity.VOLTAGE or reading.status is Status.INVALID:
         return False

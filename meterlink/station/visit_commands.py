@@ -8,8 +8,10 @@ from meterlink.capture.manual_entry import parse_manual_entry
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import Meter, TestPoint
 from meterlink.core.errors import InputError
+from meterlink.core.meter_proof import proof_note
 from meterlink.core.readings import MANUAL_ENTRY, Phase
 from meterlink.core.text import LONGEST_REMARK, clean_text
+from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement
 from meterlink.plans import implied_unit
 from meterlink.settling.detector import SettlingState
@@ -19,7 +21,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.departure import DWELL_AFTER_LIFT
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.pipeline import Pipeline
-from meterlink.station.tracker import MeterTracker
+from meterlink.station.tracker import MeterTracker, shows_voltage
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 from meterlink.station.visit_judge import VisitJudge
 
@@ -121,6 +123,68 @@ class VisitCommands:
                 "Switch that mode off on the meter, and measure again.",
             )
         return self._pipeline.accept(tracker, point, self._judge.judge(tracker, point, tracker.latest), 0.0)
+
+    async def prove(self, text: str) -> Mapping[str, object]:
+        """Keep a note that a meter was proven on a known source, by ``text`` or by the steady voltage on its display.
+
+        A reading that a test point has accepted from these probes is voided: it was of the source.
+
+        Returns:
+            ``{"note": the note, "voided": the uid of the voided reading, or empty}``.
+
+        Raises:
+            InputError: no meter reads a steady voltage, several do, or the text is no voltage.
+            VisitError: no visit is active.
+        """
+        visit = self._current.require()
+        if text:
+            reading = parse_manual_entry(text, self._clock.now(), Quantity.VOLTAGE)
+            if not shows_voltage(reading):
+                raise InputError(f"{reading.text} proves no meter.", "Use a source of more volts than stray pick-up.")
+            note = proof_note(reading)
+            await self._committer.add_note(visit, note)
+            return {"note": note, "voided": ""}
+        tracker = self._proving_tracker()
+        shown = tracker.accepted if tracker.accepted_at and tracker.accepted else tracker.latest
+        assert shown is not None  # noqa: S101  # it has a voltage
+        voided = await self._void_reading_of_source(visit, tracker)
+        tracker.begin_proving()
+        note = proof_note(shown, tracker.name)
+        await self._committer.add_note(visit, note)
+        return {"note": note, "voided": voided}
+
+    def _proving_tracker(self) -> MeterTracker:
+        """Return the meter that reads a steady voltage.
+
+        Raises:
+            InputError: none does, or several do.
+        """
+        steady = [
+            tracker
+            for tracker in self._trackers.beside(None)
+            if tracker.latest is not None
+            and shows_voltage(tracker.latest)
+            and tracker.settling.phase is Phase.ACCEPTED
+            and tracker.latest.is_judgeable
+        ]
+        if not steady:
+            raise InputError(
+                "No meter reads a steady voltage.",
+                "Put the probes on a known source, and wait until the display is at rest.",
+            )
+        if len(steady) > 1:
+            names = ", ".join(tracker.name for tracker in steady)
+            raise InputError(f"{len(steady)} meters read a voltage: {names}.", "Leave one of them on the known source.")
+        return steady[0]
+
+    async def _void_reading_of_source(self, visit: ActiveVisit, tracker: MeterTracker) -> str:
+        """Void the reading that was accepted from the known source, if one was; return its uid, else nothing."""
+        readings = visit.accepted.get(tracker.accepted_at or "", [])
+        accepted = next((kept for kept in readings if kept.reading is tracker.accepted), None)
+        if accepted is None or tracker.accepted_at is None:
+            return ""
+        await self._change_void(visit, tracker.accepted_at, accepted, "read on a known source, to prove the meter")
+        return accepted.uid
 
     async def set_rating(self, point: TestPoint, text: str) -> None:
         """Set the rating that is printed on the part, and judge the accepted readings by it.

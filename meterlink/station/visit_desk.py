@@ -3,13 +3,14 @@
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from functools import cache
 
 from meterlink.core.clock import Clock, format_rfc3339
-from meterlink.core.equipment import Plan, Site, TestPoint
+from meterlink.core.equipment import CircuitState, Plan, Site, TestPoint
 from meterlink.core.errors import InputError, PlanError, VisitError
+from meterlink.core.meter_proof import is_proof_note
 from meterlink.core.outcomes import Outcome
 from meterlink.core.text import LONGEST_REMARK, clean_text, did_you_mean
 from meterlink.core.verdicts import Verdict
@@ -20,7 +21,7 @@ from meterlink.station.collection import Collection
 from meterlink.station.current_visit import no_visit
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
-from meterlink.store.rows import StoredReplacement, StoredVisit, UnitLeft, VisitDetails, VisitWithReadings
+from meterlink.store.rows import StoredReplacement, StoredVisit, UnitLeft, VisitDetails, VisitNote, VisitWithReadings
 from meterlink.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -110,6 +111,8 @@ class VisitDesk:
         """Close the active visit; return the test points that are left: untested, not sound, skipped with reasons.
 
         ``power`` is on or off, ``covers`` on or off: how the unit was left; empty where nobody said it.
+        ``meter_not_proven`` has ``before`` and ``after`` where no proof on a known source stands before the first, or
+        after the last, reading at an isolated test point.
 
         Raises:
             InputError: there is no such outcome.
@@ -188,7 +191,24 @@ class VisitDesk:
                 if accepted and accepted[-1].judgement.verdict in _NOT_SOUND
             ],
             "skipped": [{"point": key, "reason": reason} for key, reason in skipped.items()],
+            "meter_not_proven": _missing_proofs(visit, notes),
         }
+
+
+def _missing_proofs(visit: ActiveVisit, notes: Iterable[VisitNote]) -> list[str]:
+    """Return ``before`` and ``after`` where the meter was not proven around the readings at isolated test points."""
+    proven = [note.utc_ns for note in notes if is_proof_note(note.text)]
+    isolated = [
+        accepted.reading.timestamp.utc_ns
+        for key, readings in visit.accepted.items()
+        if visit.points[key].state is CircuitState.ISOLATED
+        for accepted in readings
+    ]
+    if not isolated:
+        return []
+    before = any(time <= min(isolated) for time in proven)
+    after = any(time >= max(isolated) for time in proven)
+    return [word for word, is_proven in (("before", before), ("after", after)) if not is_proven]
 
 
 def _pin_meters(visit: ActiveVisit, settings: Settings) -> None:

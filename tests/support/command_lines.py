@@ -68,6 +68,7 @@ SEEDS = (
     ("visit", "close", "--outcome", "repaired", "--json"),
     ("visit", "list", "--json"),
     ("visit", "note", "squeaky fan"),
+    ("visit", "prove", "241 V AC"),
     ("visit", "pause"),
     ("visit", "rating", "herm", "45 uF"),
     ("visit", "show", "--json"),

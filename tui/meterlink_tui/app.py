@@ -124,6 +124,14 @@ class Dashboard(App[None]):
             id="accept",
             tooltip="Accept the reading on the display now, for example an overload",
         ),
+        Binding(
+            "k",
+            f"send_command('{CommandName.PROVE}')",
+            "prove",
+            id="prove",
+            show=False,
+            tooltip="Keep the reading as the proof of the meter on a known source",
+        ),
         Binding("t", "enter_rating", "rating", id="rating", tooltip="Type the rating that is printed on the part"),
         Binding(
             "enter,e",

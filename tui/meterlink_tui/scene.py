@@ -286,17 +286,19 @@ def compose_scene(
         cautions=_cautions(visit, point),
         active_point=_active_point(active or point),
         entry_point=_active_point(_by_key(points, visit["next_point"] if visit else None) or active or point),
-        stop=_stop(live),
+        stop=_stop(live, keys),
     )
 
 
-def _stop(live: LiveView | None) -> Stop | None:
+def _stop(live: LiveView | None, keys: Keys) -> Stop | None:
     """Return the stop; a meter that has gone silent since does not end it."""
     stop = live.get("stop") if live else None
     if stop is None:
         return None
     is_sure = stop["level"] != StopLevel.VOLTAGE_OR_GHOST
-    return Stop("STOP" if is_sure else "VOLTS?", _clean_text(stop["title"], 60), _clean_text(stop["text"]), is_sure)
+    proof = f"On a known source? [{key_name(KeyAction.PROVE, keys)}] keeps it as the proof of the meter."
+    text = f"{_clean_text(stop['text'])} {proof}"
+    return Stop("STOP" if is_sure else "VOLTS?", _clean_text(stop["title"], 60), text, is_sure)
 
 
 def age_at_receipt(at: str, utc_ns: int) -> float:
