@@ -21,6 +21,10 @@ class KeyAction(StrEnum):
     ENTER_READING = "enter-reading"
     DIAGNOSIS = "diagnosis"
     QUESTION = "question"
+    REPLACE = "replace"
+    VOID = "void"
+    SKIP = "skip"
+    NOTE = "note"
     VISITS = "visits"
     TEACH = "teach"
     THEME = "theme"
@@ -40,11 +44,15 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.PICK: ("l",),
         KeyAction.REPEAT: ("r",),
         KeyAction.ACCEPT: ("a",),
-        KeyAction.PROVE: ("k",),
+        KeyAction.PROVE: ("y",),
         KeyAction.RATING: ("t",),
         KeyAction.ENTER_READING: ("e",),
         KeyAction.DIAGNOSIS: ("c",),
         KeyAction.QUESTION: ("o",),
+        KeyAction.REPLACE: ("x",),
+        KeyAction.VOID: ("z",),
+        KeyAction.SKIP: ("k",),
+        KeyAction.NOTE: ("w",),
         KeyAction.VISITS: ("v",),
         KeyAction.TEACH: ("m",),
         KeyAction.THEME: ("d",),

@@ -65,7 +65,7 @@ async def test_the_stop_is_whole_and_over_the_full_width(size: tuple[int, int]) 
         bottom = next(number for number, line in enumerate(lines) if line.startswith("┗"))
         text = " ".join(" ".join(line.strip("┃ ") for line in lines[:bottom]).split())
         assert "VOLTAGE WHERE THERE MUST BE NONE Alder reads 241.3 V AC. Keep your hands off:" in text
-        assert text.endswith("a source stays. On a known source? [k] keeps it as the proof of the meter.")
+        assert text.endswith("a source stays. On a known source? [y] keeps it as the proof of the meter.")
         station.feed(*views(GHOST))
         await catch_up(pilot)
         assert "VOLTAGE, OR A GHOST" in screen_text(app)

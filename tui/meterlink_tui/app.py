@@ -14,12 +14,12 @@ from textual.events import Event, Key, Resize
 
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
-from meterlink.core.key_actions import DEFAULT_KEYS, Keys
+from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
 from meterlink.core.text import clean_text
 from meterlink.link.messages import CommandName, Message, QuestionView, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
-from meterlink_tui.keys import keymap, printed_keys, with_keys
+from meterlink_tui.keys import key_name, keymap, printed_keys, with_keys
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import (
     STALE_AFTER,
@@ -125,7 +125,7 @@ class Dashboard(App[None]):
             tooltip="Accept the reading on the display now, for example an overload",
         ),
         Binding(
-            "k",
+            "y",
             f"send_command('{CommandName.PROVE}')",
             "prove",
             id="prove",
@@ -345,7 +345,7 @@ class Dashboard(App[None]):
         )
         base.query_one(PointList).show(scene.points)
         base.query_one(MeterList).show(scene.meters)
-        base.query_one(QuestionLines).show(scene.question)
+        base.query_one(QuestionLines).show(scene.question, key_name(KeyAction.QUESTION, self._keys))
         base.query_one("#advice", Sentence).show(scene.advice)
         narrow = arrangement.name == "single"
         cautions = tuple(narrow_caution(caution) if narrow else caution for caution in scene.cautions)

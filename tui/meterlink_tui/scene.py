@@ -278,7 +278,7 @@ def compose_scene(
             for number, (row, title) in enumerate(zip(points, _row_titles(points), strict=True), 1)
         ),
         meters=tuple(_meter_row(meter) for meter in meters["meters"]) if meters else (),
-        failed_derived=_failed_derived(visit),
+        failed_derived=_failed_derived(visit, keys),
         question=_open_question(points, point, visit),
         advice=_advice(visit, disconnect_reason, keys)
         if live
@@ -578,7 +578,7 @@ def _dropped_text(packets: int) -> str:
     return f"Sends too fast: {packets} packet{'' if packets == 1 else 's'} dropped." if packets else ""
 
 
-def _failed_derived(visit: VisitView | None) -> str:
+def _failed_derived(visit: VisitView | None, keys: Keys) -> str:
     """Return the first derived point that failed, in one line; empty if none failed."""
     derived = visit.get("derived", []) if visit else []
     failed = [view for view in derived if verdict_word(view["verdict"] or "")[2] is Tone.BAD]
@@ -588,7 +588,7 @@ def _failed_derived(visit: VisitView | None) -> str:
     word = _clean_text(failed[0]["verdict"]).upper()
     return (
         f"{word}: {_clean_text(failed[0]['title'], 60)} {_clean_text(failed[0]['value'], 40)}{more}".rstrip()
-        + " (c shows why)"
+        + f" ({key_name(KeyAction.DIAGNOSIS, keys)} shows why)"
     )
 
 

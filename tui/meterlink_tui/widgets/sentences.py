@@ -38,8 +38,8 @@ class QuestionLines(Static):
         super().__init__(markup=False, id="question")
         self._displayed: OpenQuestion | None = None
 
-    def show(self, question: OpenQuestion | None) -> None:
-        """Display ``question``; None for none."""
+    def show(self, question: OpenQuestion | None, key: str) -> None:
+        """Display ``question``; None for none. ``key`` shows it in words."""
         if question == self._displayed:
             return
         self._displayed = question
@@ -50,7 +50,7 @@ class QuestionLines(Static):
                 Content.assemble((f"{number}", "bold $warn"), (f" {choice.label}", "$strong"))
                 for number, choice in enumerate(question.choices, 1)
             ]
-            keys = Content("  ").join([*choices, Content.styled("o in words", "$faint")])
+            keys = Content("  ").join([*choices, Content.styled(f"{key} in words", "$faint")])
             self.update(Content("\n").join([first, keys]))
 
 
