@@ -46,7 +46,7 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.ACCEPT: ("a",),
         KeyAction.PROVE: ("y",),
         KeyAction.RATING: ("t",),
-        KeyAction.ENTER_READING: ("e",),
+        KeyAction.ENTER_READING: ("enter", "e"),
         KeyAction.DIAGNOSIS: ("c",),
         KeyAction.QUESTION: ("o",),
         KeyAction.REPLACE: ("x",),

@@ -36,14 +36,18 @@ class _KeyName(Choice[str]):
 
 
 class _KeysTable(Table[Keys]):
-    """The keys of all actions: those of the table, and the default ones of the actions that it leaves out."""
+    """The keys of all actions: those of the table, and the default ones of the actions that it leaves out.
+
+    A default key that the table gives to another action is dropped, if its action has others.
+    """
 
     def convert(self, value: Mapping[str, object], path: TomlPath, problems: list[PathProblem]) -> Keys | Wrong:
         """Return the keys; one that two actions have is a problem at the later one that the table names."""
         before = len(problems)
         read = self._read_keys(value, path, problems)
         chosen = {word: read.get(word) or read.get(f"partial_{word}") for word in value if word in list(KeyAction)}
-        keys = {action: chosen.get(action) or DEFAULT_KEYS[action] for action in KeyAction}
+        claimed = {key for own in chosen.values() for key in own or ()}
+        keys = {action: chosen.get(action) or _without(DEFAULT_KEYS[action], claimed) for action in KeyAction}
         owners = {key: action for action, own in keys.items() if action not in chosen for key in own}
         for word, own in chosen.items():
             for number, key in enumerate(own or ()):
@@ -52,6 +56,11 @@ class _KeysTable(Table[Keys]):
                     message = f"{quote_value(key)} is a key of {owner}, too."
                     self.refuse((*path, word, number), problems, message, f"Choose another, or give {owner} others.")
         return Wrong() if len(problems) > before else MappingProxyType(keys)
+
+
+def _without(keys: tuple[str, ...], claimed: set[str]) -> tuple[str, ...]:
+    """Return the default keys of an action that no other has claimed; all of them if none would be left."""
+    return tuple(key for key in keys if key not in claimed) or keys
 
 
 def _default_keys() -> Keys:

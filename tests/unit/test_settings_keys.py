@@ -23,12 +23,13 @@ def test_every_action_has_keys_of_its_own_by_default(tmp_path: Path) -> None:
 
 
 def test_an_action_gets_the_keys_of_a_pedal_and_the_others_keep_theirs(tmp_path: Path) -> None:
-    keys = load_keys(tmp_path, 'next = ["pagedown", "n"]\naccept = ["enter"]\npage-down = ["down"]')
+    keys = load_keys(tmp_path, 'next = ["pagedown", "n"]\naccept = ["enter"]')
     assert keys == {
         **DEFAULT_KEYS,
         KeyAction.NEXT: ("pagedown", "n"),
         KeyAction.ACCEPT: ("enter",),
-        KeyAction.PAGE_DOWN: ("down",),
+        KeyAction.PAGE_DOWN: ("down",),  # what is left of its own
+        KeyAction.ENTER_READING: ("e",),
     }
 
 
