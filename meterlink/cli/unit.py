@@ -1,7 +1,6 @@
 """``meterlink unit``: the units: their facts and their names."""
 
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -10,15 +9,15 @@ from meterlink.cli.completion import complete_site, complete_unit
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import Form, listing_options, print_table, printable_text
 from meterlink.cli.station_command import send_command
-from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import Site
 from meterlink.core.errors import InputError, NoDatabaseError
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.text import did_you_mean
 from meterlink.link.messages import CommandName
 from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir
+from meterlink.station.unit_fields import listed_unit, unit_fields, unit_lines
 from meterlink.store.reader import Reader
-from meterlink.store.rows import StoredReplacement, StoredUnit
+from meterlink.store.rows import StoredUnit
 
 _data = click.option(
     "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
@@ -49,7 +48,7 @@ def list_units(*, with_archived: bool, data: str | None, form: Form) -> None:
     With --json: an array of site, unit, visits (their number), archived.
     """
     units = [unit for unit in _units(data) if with_archived or not unit.archived]
-    records = list(map(_listed, units))
+    records = list(map(listed_unit, units))
     if form.prints(records, records):
         return
     if not units:
@@ -91,10 +90,10 @@ def show(*, site: str, unit: str, data: str | None, form: Form) -> None:
     if found is None:
         nearest = did_you_mean(f"{unit} at {site}", [f"{known.site.unit} at {known.site.name}" for known in units])
         raise InputError(f"There is no unit {unit!r} at {site!r}.", nearest or "List them: meterlink unit list")
-    fitted = [stored for stored in _reader(data).replacements() if stored.site == found.site][::-1]
-    fields = _fields(found, fitted)
+    fields = unit_fields(found, _reader(data).replacements())
     if not form.prints(fields, fields["ratings"]):
-        click.echo("\n".join(_lines(fields)))
+        click.echo(f"{printable_text(site)} / {printable_text(unit)}")
+        click.echo("\n".join(unit_lines(fields) or ["Nothing is known of it yet but its name."]))
 
 
 @command.command("set")
@@ -210,48 +209,3 @@ def _units(data: str | None) -> list[StoredUnit]:
         return _reader(data).units()
     except NoDatabaseError:
         return []
-
-
-def _listed(unit: StoredUnit) -> dict[str, Any]:
-    return {"site": unit.site.name, "unit": unit.site.unit, "visits": unit.visits, "archived": unit.archived}
-
-
-def _fields(unit: StoredUnit, fitted: list[StoredReplacement]) -> dict[str, Any]:
-    return {
-        **_listed(unit),
-        "fitted": [
-            {
-                "at": format_rfc3339(stored.replacement.utc_ns or 0),
-                "part": stored.replacement.part,
-                "circuit": stored.replacement.circuit,
-                "old_rating": stored.replacement.old_rating,
-                "new_rating": stored.replacement.new_rating,
-            }
-            for stored in fitted
-        ],
-        "ratings": [
-            {
-                "circuit": rating.circuit,
-                "component": rating.component,
-                "section": rating.section,
-                "point": rating.point_key,
-                "rating": rating.rating,
-                "at": format_rfc3339(rating.utc_ns),
-            }
-            for rating in unit.ratings
-        ],
-        "facts": [{"fact": str(fact), "text": text, "at": format_rfc3339(utc_ns)} for fact, text, utc_ns in unit.facts],
-    }
-
-
-def _lines(fields: dict[str, Any]) -> list[str]:
-    lines = [f"{printable_text(fields['site'])} / {printable_text(fields['unit'])}"]
-    for fitted in fields["fitted"]:
-        was = f", was {printable_text(fitted['old_rating'])}" if fitted["old_rating"] else ""
-        new = printable_text(fitted["new_rating"]) or "no rating"
-        lines.append(f"New {printable_text(fitted['part'])}: {new}, fitted {fitted['at'][:10]}{was}")
-    lines += [f"{fact['fact'].capitalize()}: {printable_text(fact['text'])}" for fact in fields["facts"]]
-    for rating in fields["ratings"]:
-        part = " ".join(filter(None, (rating["component"], rating["section"])))
-        lines.append(f"{printable_text(part)}, {rating['point']}: {printable_text(rating['rating'])}")
-    return lines

@@ -25,6 +25,7 @@ class KeyAction(StrEnum):
     VOID = "void"
     SKIP = "skip"
     NOTE = "note"
+    UNIT = "unit"
     VISITS = "visits"
     TEACH = "teach"
     THEME = "theme"
@@ -53,6 +54,7 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.VOID: ("z",),
         KeyAction.SKIP: ("k",),
         KeyAction.NOTE: ("w",),
+        KeyAction.UNIT: ("u",),
         KeyAction.VISITS: ("v",),
         KeyAction.TEACH: ("m",),
         KeyAction.THEME: ("d",),

@@ -426,6 +426,7 @@ class CommandName(StrEnum):
     MERGE_UNITS = "merge_units"  # site, unit, to_unit, [to_site]: the visits of the first are those of the second
     ARCHIVE_UNIT = "archive_unit"  # site, unit: list it no more for a new visit
     RESTORE_UNIT = "restore_unit"  # site, unit: list it again
+    SHOW_UNIT = "show_unit"  # the reply's data has the facts about the active visit's unit, ``lines`` for a person
     SET_FACT = "set_fact"  # site, unit, fact (see `UnitFact`), [text]: keep it; without a text, remove it
     # Discovery:
     FIND = "find"  # [text]: send a `DiscoveryView` with that ``request_text``

@@ -118,6 +118,7 @@ def command_rows(
         CommandRow(CommandName.MERGE_UNITS, places.merge_units, (site, unit, to_unit), (to_site,)),
         CommandRow(CommandName.ARCHIVE_UNIT, places.archive_unit, (site, unit)),
         CommandRow(CommandName.RESTORE_UNIT, places.restore_unit, (site, unit)),
+        CommandRow(CommandName.SHOW_UNIT, places.show_unit),
         CommandRow(CommandName.SET_FACT, places.set_fact, (site, unit, Argument.FACT), (text,)),
         CommandRow(CommandName.FIND, meters.find, (), (text,)),
         CommandRow(CommandName.DISCOVER_SERVICES, meters.discover_services, (meter,)),

@@ -9,6 +9,7 @@ from meterlink.core.errors import InputError, VisitError
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.unit_fields import unit_fields, unit_lines
 from meterlink.station.visit_desk import VisitDesk, plan_of_visit
 from meterlink.store.reader import Reader
 from meterlink.store.writer import Writer
@@ -106,6 +107,18 @@ class PlaceCommands:
             VisitError: there is no such unit.
         """
         await asyncio.wrap_future(self._writer.archive_unit(_site(site, unit), archived=False))
+
+    async def show_unit(self) -> Mapping[str, object]:
+        """Return the facts about the unit of the active visit; ``lines`` are for a person.
+
+        Raises:
+            VisitError: no visit is active.
+        """
+        site = self._current.require().site
+        units = await asyncio.to_thread(self._reader.units)
+        replacements = await asyncio.to_thread(self._reader.replacements)
+        fields = unit_fields(next(unit for unit in units if unit.site == site), replacements)
+        return {**fields, "lines": unit_lines(fields)}
 
     async def set_fact(self, site: str, unit: str, fact: str, text: str) -> None:
         """Keep a fact about a unit; an empty text removes one that can be there once.

@@ -149,6 +149,22 @@ async def test_a_point_is_skipped_and_a_note_is_written() -> None:
         assert station.sent[-1] == ("note", {"text": "dog"})
 
 
+async def test_the_unit_is_shown_with_its_new_part_first_and_takes_a_fact() -> None:
+    async with running_dashboard(at(HERM)) as (app, station, pilot):
+        station.data = {"lines": ["New run capacitor: 45+5 µF 440 V, fitted 2026-07-14", "Supply: 208/230 V"]}
+        await pilot.press("u")
+        await catch_up(pilot)
+        text = screen_text(app)
+        assert text.index("Corner bakery / condenser") < text.index("New run capacitor: 45+5 µF") < text.index("Supply")
+        await pilot.press(*"note dog", "enter")
+        await catch_up(pilot)
+        fact = {"site": "Corner bakery", "unit": "condenser", "fact": "note", "text": "dog"}
+        assert station.sent[-2:] == [("set_fact", fact), ("show_unit", {})]
+        await pilot.press(*"supply", "enter")
+        await catch_up(pilot)
+        assert "Type its name, then its text." in screen_text(app)
+
+
 async def test_a_reading_is_typed_with_two_keys_beyond_its_characters() -> None:
     async with running_dashboard(at(HERM)) as (_, station, pilot):
         await pilot.press("enter", *"43,7", "enter")

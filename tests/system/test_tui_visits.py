@@ -60,6 +60,14 @@ async def test_a_new_unit_gets_its_plan() -> None:
         assert station.sent[-1] == ("begin_visit", place)
 
 
+async def test_the_active_visit_is_paused() -> None:
+    active = visits(unit("Mill Lane bakery", "Condenser 1", is_open=True, is_active=True))
+    async with running_dashboard(active) as (_, station, pilot):
+        await pilot.press("v", "down", "enter")
+        await catch_up(pilot)
+        assert station.sent[-1] == ("pause_visit", {})
+
+
 async def test_a_new_unit_is_typed_before_the_station_has_answered() -> None:
     async with running_dashboard() as (app, station, pilot):
         await pilot.press("v", *"Pond school/RTU 9", "enter")

@@ -15,7 +15,7 @@ from textual.events import Event, Key, Resize
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.errors import MeterlinkError
 from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
-from meterlink.core.text import clean_text
+from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.link.messages import CommandName, Message, QuestionView, Topic
 from meterlink.link.pacing import PacedAction
 from meterlink_tui.connection import Connector, StationConnection
@@ -43,11 +43,13 @@ from meterlink_tui.sheets.replacement import ReplacementSheet
 from meterlink_tui.sheets.sheet import Sheet
 from meterlink_tui.sheets.teach import MeterPicker, TeachSheet, teachable_meters
 from meterlink_tui.sheets.test_points import PointPicker
+from meterlink_tui.sheets.unit import UnitSheet
 from meterlink_tui.sheets.visits import (
     LeaveVisit,
     Leaving,
     OpenVisit,
     OutcomePicker,
+    PauseVisit,
     Place,
     PlanPicker,
     VisitChoice,
@@ -156,6 +158,7 @@ class Dashboard(App[None]):
         Binding("z", "void", "void", id="void", show=False, tooltip="Void the newest reading here, or take that back"),
         Binding("k", "skip", "skip", id="skip", show=False, tooltip="Skip this test point, with a reason"),
         Binding("w", "note", "note", id="note", show=False, tooltip="Write a note on the visit"),
+        Binding("u", "unit", "unit", id="unit", show=False, tooltip="Show the unit: new parts, nameplate, ratings"),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
@@ -413,6 +416,8 @@ class Dashboard(App[None]):
                 self.push_screen(PlanPicker(choice, visits["plans"] if visits else ()), self._begin_visit)
             case LeaveVisit():
                 self.push_screen(OutcomePicker(), self._close_visit)
+            case PauseVisit():
+                self._start_command(CommandName.PAUSE_VISIT)
 
     def _begin_visit(self, begin: tuple[Place, str] | None) -> None:
         if begin is not None:
@@ -515,6 +520,35 @@ class Dashboard(App[None]):
 
     async def _skip(self, point: str, text: str) -> str:
         return await self.send(CommandName.SKIP, point=point, text=text)
+
+    async def action_unit(self) -> None:
+        """Open the sheet of the unit that is visited."""
+        error, lines = await self._unit_lines()
+        visit = self._latest_messages.visit
+        if error or visit is None:
+            self._report_command_error(error)
+            return
+        name = f"{clean_text(visit['site'])} / {clean_text(visit['unit'])}"
+        self.push_screen(UnitSheet(self.scene.cautions if self.scene else (), name, lines, self._send_fact))
+
+    async def _unit_lines(self) -> tuple[str, list[str]]:
+        """Return an error, or "", and the lines of the unit that is visited."""
+        if self._station is None:
+            return _NOT_CONNECTED, []
+        try:
+            reply = await self._station.request(CommandName.SHOW_UNIT)
+        except MeterlinkError as link_error:
+            return clean_text(str(link_error), _LONGEST_ERROR), []
+        lines = reply["data"].get("lines", [])
+        shown = [clean_text(str(line), LONGEST_REMARK) for line in lines] if isinstance(lines, list) else []
+        return clean_text(reply["error"], _LONGEST_ERROR), shown
+
+    async def _send_fact(self, fact: str, text: str) -> tuple[str, list[str]]:
+        visit = self._latest_messages.visit
+        if visit is None:
+            return _NOT_CONNECTED, []
+        error = await self.send(CommandName.SET_FACT, site=visit["site"], unit=visit["unit"], fact=fact, text=text)
+        return (error, []) if error else await self._unit_lines()
 
     def action_note(self) -> None:
         """Write a note on the visit."""

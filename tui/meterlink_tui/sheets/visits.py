@@ -41,7 +41,12 @@ class LeaveVisit:
     """The choice to close the active visit."""
 
 
-VisitChoice = OpenVisit | Place | LeaveVisit
+@dataclass(frozen=True, slots=True)
+class PauseVisit:
+    """The choice to pause the active visit: readings belong to none."""
+
+
+VisitChoice = OpenVisit | Place | LeaveVisit | PauseVisit
 
 
 class VisitPicker(Sheet[VisitChoice]):
@@ -121,6 +126,7 @@ def _rows(units: Sequence[UnitView], typed: str) -> Iterator[tuple[VisitChoice, 
         place = f"{clean_text(view['site'], _LONGEST_NAME)} / {clean_text(view['unit'], _LONGEST_NAME)}"
         if view["is_active"]:
             yield LeaveVisit(), f"{place}: close this visit"
+            yield PauseVisit(), f"{place}: pause this visit"
         elif view["is_open"]:
             yield OpenVisit(view["visit"]), f"{place}: paused, go on"
         else:
