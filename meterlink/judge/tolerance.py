@@ -91,15 +91,13 @@ def _two_sided(first: str, second: str, unit: str, text: str, rated: Amount) -> 
 
 
 def _checked(minus: Decimal, plus: Decimal, unit: str, text: str, rated: Amount) -> Tolerance:
-    if unit != "%":
-        # parse_amount raises for a unit of another quantity.
-        minus, plus = (
-            parse_amount(f"{side:f} {unit}", quantity_of(rated.unit)).to(rated.unit) for side in (minus, plus)
-        )
-        unit = rated.unit
-    rated_value = Decimal(100) if unit == "%" else rated.digits
     if minus < 0 or plus < 0 or minus + plus == 0:
         raise InputError(f"Tolerance {text!r} must be above zero.", "Write it as 6 % or -0/+20 %.")
+    if unit != "%":
+        # parse_amount raises for a unit of another quantity.
+        minus, plus = (parse_amount(f"{side} {unit}", quantity_of(rated.unit)).to(rated.unit) for side in (minus, plus))
+        unit = rated.unit
+    rated_value = Decimal(100) if unit == "%" else rated.digits
     if minus >= rated_value:
         raise InputError(f"Tolerance {text!r} puts the low limit at zero or below.", "Check the number.")
     return Tolerance(minus, plus, unit)

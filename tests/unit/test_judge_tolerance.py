@@ -65,3 +65,10 @@ def test_small_capacitors_take_letters_as_picofarads() -> None:
     # IEC 60062: below 10 pF the letter C means ±0.25 pF, from 10 pF on ±0.25 %.
     assert parse_tolerance("C", Amount(Decimal("4.7"), "pF")) == Tolerance(Decimal("0.25"), Decimal("0.25"), "pF")
     assert parse_tolerance("C", Amount(Decimal(10), "pF")) == Tolerance(Decimal("0.25"), Decimal("0.25"), "%")
+
+
+@pytest.mark.parametrize("text", ["-1e30V", "1e30 uF", "-6 V"])
+def test_an_error_names_the_tolerance_as_typed(text: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_tolerance(text, Amount(Decimal(45), "µF"))
+    assert repr(text) in str(error.value)
