@@ -44,6 +44,7 @@ HAND_WRITTEN = {
     "66 off invoices": "unseen_invoice.txt",
     "64 copied by hand": "unseen_gloves.txt",
     "60 of every kind": "unseen_mixed.txt",
+    "60 beside the truck": "unseen_trucks.txt",
 }
 
 
