@@ -14,14 +14,16 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
     """Create or migrate the database of ``connection`` (in autocommit mode): all migrations or none.
 
     Raises:
-        StoreError: the file is another program's or written by a newer Meterlink, or the SQLite library is too old;
-            the file is unchanged.
+        StoreError: the file is another program's or written by a newer Meterlink, or the SQLite library is too old, or
+            has no FTS5; the file is unchanged.
     """
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         oldest = ".".join(map(str, OLDEST_SQLITE))
         raise StoreError(
             f"This Python has SQLite {sqlite3.sqlite_version}; {oldest} or newer is needed.", "Use a newer Python."
         )
+    if not connection.execute("SELECT 1 FROM pragma_module_list WHERE name = 'fts5'").fetchone():
+        raise StoreError("The SQLite of this Python has no word index (FTS5).", "Use another build of Python.")
     check_writable(connection, path)
     # In WAL mode a reader never waits for the writer, nor the writer for a reader.
     connection.execute("PRAGMA journal_mode = WAL")

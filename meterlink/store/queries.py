@@ -13,6 +13,7 @@ from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.plans.derived_table import load_derived_points
 from meterlink.store import places, repairs
+from meterlink.store.accepted_filter import AcceptedFilter, FilterWord, index_expression
 from meterlink.store.decoding import METER_COLUMNS, decode_decimal, decode_flag, decode_meter, decode_rows
 from meterlink.store.question_text import load_question
 from meterlink.store.rows import (
@@ -67,6 +68,14 @@ _SELECT_ACCEPTED = f"""
 COUNTS = "COALESCE((SELECT voided FROM voids WHERE accepted_id = a.id ORDER BY id DESC LIMIT 1), 0) = 0"
 """The SQL condition that an accepted reading is not voided."""
 
+# Of all readings of a unit or a site, which an index finds.
+_AT_PLACE = """a.visit_id IN (
+    SELECT v.id FROM visits v JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id
+    WHERE {0}.name = ? COLLATE NOCASE
+)"""
+AT_SITE, AT_UNIT = _AT_PLACE.format("s"), _AT_PLACE.format("u")
+"""The SQL condition that a reading was accepted at a site, at a unit."""
+
 _SELECT_VISITS = """
     SELECT v.*, u.name AS unit, s.name AS site FROM visits v
     JOIN units u ON u.id = v.unit_id JOIN sites s ON s.id = u.site_id
@@ -79,18 +88,108 @@ _SELECT_POINTS = """
 
 
 def accepted_readings(
-    connection: sqlite3.Connection, conditions: Iterable[Condition] = (), limit: int | None = None
+    connection: sqlite3.Connection,
+    conditions: Iterable[Condition] = (),
+    limit: int | None = None,
+    *,
+    oldest: bool = False,
 ) -> list[HistoryRow]:
-    """Return the newest ``limit`` accepted readings that meet all ``conditions``, oldest first."""
+    """Return the newest ``limit`` accepted readings that meet all ``conditions``, or the ``oldest``; oldest first."""
     where, values = _where_clause(conditions)
-    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id DESC LIMIT ?", (*values, _limit(limit)))
-    return decode_rows(_history_row, rows)[::-1]
+    order = "ASC" if oldest else "DESC"
+    rows = connection.execute(f"{_SELECT_ACCEPTED} {where} ORDER BY a.id {order} LIMIT ?", (*values, _limit(limit)))
+    found = decode_rows(_history_row, rows)
+    return found if oldest else found[::-1]
 
 
 def assigned_readings(connection: sqlite3.Connection) -> set[int]:
     """Return the ids of the raw readings that were assigned to a visit afterwards."""
     query = "SELECT raw_reading_id FROM accepted_readings WHERE assigned_utc_ns IS NOT NULL"
     return {raw_reading_id for (raw_reading_id,) in map(tuple, connection.execute(query))}
+
+
+def filtered_readings(
+    connection: sqlite3.Connection,
+    chosen: AcceptedFilter,
+    limit: int,
+    *,
+    before_id: int | None = None,
+    after_id: int | None = None,
+) -> list[HistoryRow]:
+    """Return the newest ``limit`` accepted readings that ``chosen`` selects, with an id below ``before_id``.
+
+    With ``after_id`` instead, return the oldest ``limit`` ones above it. Both newest first.
+    """
+    conditions, values = _filter_conditions(connection, chosen)
+    if before_id is not None:
+        conditions.append("a.id < ?")
+        values.append(before_id)
+    if after_id is not None:
+        conditions.append("a.id > ?")
+        values.append(after_id)
+    # The word index gives ids in their order, and stops at the limit.
+    source = (
+        "accepted_words w CROSS JOIN accepted_readings a ON a.id = w.rowid" if chosen.words else "accepted_readings a"
+    )
+    order = f"{'w.rowid' if chosen.words else 'a.id'} {'DESC' if after_id is None else 'ASC'}"
+    where = f"WHERE {' AND '.join(conditions)}" if conditions else ""
+    ids = [
+        row["id"]
+        for row in connection.execute(
+            f"SELECT a.id FROM {source} {where} ORDER BY {order} LIMIT ?",  # noqa: S608  # values are bound
+            (*values, limit),
+        )
+    ]
+    if not ids:
+        return []
+    return accepted_readings(connection, [(f"a.id IN ({', '.join('?' * len(ids))})", tuple(ids))])[::-1]
+
+
+def part_readings(connection: sqlite3.Connection, accepted_id: int) -> list[HistoryRow]:
+    """Return the accepted readings of the test point of one of them, over all visits to its unit, oldest first.
+
+    The test point of another visit is the same if component, section, terminals and quantity are. Voided readings are
+    left out.
+    """
+    point = connection.execute(
+        "SELECT v.unit_id, p.component_id, p.terminal_a, p.terminal_b, a.quantity FROM accepted_readings a"
+        " JOIN visits v ON v.id = a.visit_id JOIN test_points p ON p.id = a.point_id WHERE a.id = ?",
+        (accepted_id,),
+    ).fetchone()
+    if point is None:
+        return []
+    conditions: list[Condition] = [
+        ("a.visit_id IN (SELECT id FROM visits WHERE unit_id = ?)", (point["unit_id"],)),
+        ("p.component_id = ? AND p.terminal_a = ? AND p.terminal_b = ? AND a.quantity = ?", tuple(point)[1:]),
+        (COUNTS, ()),
+    ]
+    return accepted_readings(connection, conditions)
+
+
+def _filter_conditions(connection: sqlite3.Connection, chosen: AcceptedFilter) -> tuple[list[str], list[str | int]]:
+    conditions: list[str] = []
+    values: list[str | int] = []
+    if chosen.words:
+        conditions.append("accepted_words MATCH ?")
+        values.append(" AND ".join(_word_expression(connection, word) for word in chosen.words))
+    if chosen.begin_utc_ns is not None and chosen.end_utc_ns is not None:
+        span = (chosen.begin_utc_ns, chosen.end_utc_ns)
+        first, last = connection.execute(
+            "SELECT MIN(id), MAX(id) FROM accepted_readings WHERE utc_ns >= ? AND utc_ns < ?", span
+        ).fetchone()
+        # Times do not rise with the ids where the clock was set; the ids only bound the search.
+        id_column = "w.rowid" if chosen.words else "a.id"
+        conditions += [f"{id_column} BETWEEN ? AND ?", "a.utc_ns >= ? AND a.utc_ns < ?"]
+        values += [first or 0, last or 0, *span]
+    return conditions, values
+
+
+def _word_expression(connection: sqlite3.Connection, word: FilterWord) -> str:
+    """Return the search expression of a word; a meter stands in the index with its row id."""
+    expression = index_expression(word)
+    meters = connection.execute("SELECT rowid FROM meter_words WHERE meter_words MATCH ? ORDER BY rowid", (expression,))
+    alternatives = [f"- meter : {expression}", *(f'meter : "meter{row[0]}"' for row in meters)]
+    return f"({' OR '.join(alternatives)})"
 
 
 def visits(connection: sqlite3.Connection) -> list[StoredVisit]:

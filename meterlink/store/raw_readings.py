@@ -1,7 +1,7 @@
 """Queries on raw readings. The stretches find them: the largest table is only searched by its row ids."""
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from decimal import Decimal
 
 from meterlink.core.clock import Timestamp
@@ -18,6 +18,7 @@ _OF_VISIT = "s.visit_id = (SELECT id FROM visits WHERE uid = ?)"
 _OF_POINT = (
     "s.point_id = (SELECT p.id FROM test_points p JOIN visits v ON v.id = p.visit_id WHERE v.uid = ? AND p.key = ?)"
 )
+_LARGEST_ID = 2**63 - 1  # of SQLite
 _BY_TIME = "s.first_utc_ns BETWEEN ? AND ?"
 
 _SELECT_STRETCHES = """
@@ -35,8 +36,19 @@ _SELECT_READINGS = f"""
     CROSS JOIN meters m ON m.id = c.meter_id
     LEFT JOIN visits v ON v.id = s.visit_id
     LEFT JOIN test_points p ON p.id = s.point_id
-    WHERE r.id BETWEEN ? AND ? AND {{condition}} ORDER BY r.id LIMIT ?
+    WHERE r.id BETWEEN ? AND ? AND {{condition}} ORDER BY r.id {{order}} LIMIT ?
 """  # noqa: S608  # constants only
+# The reading ``?`` or the next one, with the two times by which readings are in order: nearly so, since a packet may
+# wait, and the wall clock may be set.
+_SELECT_TIMES = """
+    SELECT r.id, s.first_utc_ns + r.utc_offset_us * 1000 AS utc_ns, c.boot,
+        s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 AS monotonic_ns
+    FROM raw_readings r CROSS JOIN stretches s ON s.id = r.stretch_id CROSS JOIN connections c ON c.id = s.connection_id
+    WHERE r.id >= ? ORDER BY r.id LIMIT 1
+"""
+_OF_METER_AND_TIME = """c.meter_id = ? AND c.boot = ?
+    AND s.first_monotonic_ns + (r.utc_offset_us + r.clock_shift_us) * 1000 BETWEEN ? AND ?"""
+_SECOND = 1_000_000_000
 
 
 def readings_of_visit(
@@ -59,6 +71,88 @@ def readings_between(
     return _select(connection, stretches, readings, after_id, limit)
 
 
+def page(
+    connection: sqlite3.Connection, limit: int, *, before_id: int | None = None, after_id: int | None = None
+) -> list[StoredReading]:
+    """Return the newest ``limit`` readings with an id below ``before_id``, in the order in which they were saved.
+
+    With ``after_id`` instead, return the oldest ``limit`` ones above it.
+    """
+    first = 0 if after_id is None else after_id + 1
+    last = _LARGEST_ID if before_id is None else before_id - 1
+    order = "DESC" if after_id is None else "ASC"
+    rows = connection.execute(_SELECT_READINGS.format(condition="1", order=order), (first, last, limit))
+    found = decode_rows(_stored_reading, rows)
+    return found[::-1] if after_id is None else found
+
+
+def first_id_since(connection: sqlite3.Connection, utc_ns: int) -> int:
+    """Return the id of the first reading at or after a time, or one above the newest; where the clock was set, nearly.
+
+    The search starts in the newest stretch that began before: some twenty lookups, however many readings there are.
+    """
+    begun = connection.execute(
+        "SELECT first_reading_id FROM stretches WHERE first_utc_ns <= ? ORDER BY first_utc_ns DESC, id DESC LIMIT 1",
+        (utc_ns,),
+    ).fetchone()
+    following = connection.execute(
+        "SELECT first_reading_id FROM stretches WHERE first_utc_ns > ? ORDER BY first_utc_ns, id LIMIT 1", (utc_ns,)
+    ).fetchone()
+    low = begun[0] if begun else 1
+    high = following[0] if following and following[0] > low else _next_id(connection)
+    return _bisect(connection, low, high, lambda row: row["utc_ns"] >= utc_ns)
+
+
+def readings_around(
+    connection: sqlite3.Connection, accepted_id: int, seconds_before: float, seconds_after: float, limit: int
+) -> list[StoredReading]:
+    """Return the readings of one meter around an accepted reading of it, in order; of more than ``limit`` the newest.
+
+    The time is that of the monotonic clock, which nobody sets.
+    """
+    accepted = connection.execute(
+        "SELECT r.id, c.meter_id, c.boot, a.monotonic_ns FROM accepted_readings a"
+        " JOIN raw_readings r ON r.id = a.raw_reading_id JOIN stretches s ON s.id = r.stretch_id"
+        " JOIN connections c ON c.id = s.connection_id WHERE a.id = ?",
+        (accepted_id,),
+    ).fetchone()
+    if accepted is None:
+        return []
+    begin = accepted["monotonic_ns"] - round(seconds_before * _SECOND)
+    end = accepted["monotonic_ns"] + round(seconds_after * _SECOND)
+    boot = accepted["boot"]
+    # A second more on both sides: readings of several meters are not quite in the order of their times.
+    first = _bisect(
+        connection, 1, accepted["id"], lambda row: (row["boot"], row["monotonic_ns"]) >= (boot, begin - _SECOND)
+    )
+    last = _bisect(
+        connection, accepted["id"], _next_id(connection),
+        lambda row: (row["boot"], row["monotonic_ns"]) > (boot, end + _SECOND),
+    )  # fmt: skip
+    rows = connection.execute(
+        _SELECT_READINGS.format(condition=_OF_METER_AND_TIME, order="DESC"),
+        (first, last, accepted["meter_id"], boot, begin, end, limit),
+    )
+    return decode_rows(_stored_reading, rows)[::-1]
+
+
+def _next_id(connection: sqlite3.Connection) -> int:
+    (newest,) = connection.execute("SELECT COALESCE(MAX(id), 0) FROM raw_readings").fetchone()
+    return int(newest) + 1
+
+
+def _bisect(connection: sqlite3.Connection, low: int, high: int, is_late: Callable[[sqlite3.Row], bool]) -> int:
+    """Return the first id from ``low`` whose reading is late, ``high`` if none is."""
+    while low < high:
+        middle = (low + high) // 2
+        row = connection.execute(_SELECT_TIMES, (middle,)).fetchone()
+        if row is None or row["id"] >= high or is_late(row):
+            high = middle
+        else:
+            low = row["id"] + 1
+    return low
+
+
 def _select(
     connection: sqlite3.Connection,
     stretches: StretchCondition,
@@ -71,7 +165,8 @@ def _select(
         rest = -1 if limit is None else limit - len(found)  # SQLite: a negative LIMIT means no limit
         if rest and last > after_id:
             rows = connection.execute(
-                _SELECT_READINGS.format(condition=readings[0]), (max(first, after_id + 1), last, *readings[1], rest)
+                _SELECT_READINGS.format(condition=readings[0], order="ASC"),
+                (max(first, after_id + 1), last, *readings[1], rest),
             )
             found += decode_rows(_stored_reading, rows)
     return found

@@ -6,6 +6,7 @@ from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import Plan, Site
 from meterlink.core.stock import Movement, StockCount
 from meterlink.store import continuity, places, queries, raw_readings, repairs
+from meterlink.store.accepted_filter import AcceptedFilter
 from meterlink.store.connections import connect_for_reading
 from meterlink.store.rows import (
     ClockStep,
@@ -43,30 +44,56 @@ class Reader:
         since_utc_ns: int | None = None,
         limit: int | None = None,
         *,
+        until_utc_ns: int | None = None,
         visit_uid: str | None = None,
+        verdict: str | None = None,
         voided: bool = True,
+        after_id: int | None = None,
     ) -> list[HistoryRow]:
         """Return accepted readings in the order in which they were accepted; with ``limit``, only the newest ones.
 
-        Names match as a whole, in upper or lower case (ASCII). ``since_utc_ns`` selects readings accepted at or after
-        that time, and all readings accepted while the station's clock was known to be unset. ``voided`` includes the
-        readings that were voided.
+        Names match as a whole, in upper or lower case (ASCII). ``since_utc_ns`` and ``until_utc_ns`` select readings
+        accepted at or after and before these times, and all readings accepted while the station's clock was known to be
+        unset. ``verdict`` is a word of `Verdict`, or ``close call``. ``voided`` includes the readings that were voided.
+        ``after_id`` is that of the last reading of a page: the oldest ``limit`` readings after it follow.
         """
         conditions: list[queries.Condition] = [
-            (text, (value,))
+            (text, (value,) * text.count("?"))
             for text, value in (
-                ("s.name = ? COLLATE NOCASE", site),
-                ("u.name = ? COLLATE NOCASE", unit),
+                (queries.AT_SITE, site),
+                (queries.AT_UNIT, unit),
                 ("co.name = ? COLLATE NOCASE", component),
-                ("v.uid = ?", visit_uid),
+                ("a.visit_id = (SELECT id FROM visits WHERE uid = ?)", visit_uid),
+                ("j.verdict = ? COLLATE NOCASE OR j.margin = ? COLLATE NOCASE", verdict),
                 ("a.utc_ns >= ? OR a.clock_set = 0", since_utc_ns),
+                ("a.utc_ns < ? OR a.clock_set = 0", until_utc_ns),
+                ("a.id > ?", after_id),
             )
             if value is not None
         ]
         if not voided:
             conditions.append((queries.COUNTS, ()))
         with connect_for_reading(self._path) as connection:
-            return queries.accepted_readings(connection, conditions, limit)
+            return queries.accepted_readings(connection, conditions, limit, oldest=after_id is not None)
+
+    def filtered_history(
+        self, chosen: AcceptedFilter, limit: int, *, before_id: int | None = None, after_id: int | None = None
+    ) -> list[HistoryRow]:
+        """Return a page of the accepted readings that ``chosen`` selects, newest first, voided ones among them.
+
+        The page has the newest ``limit`` readings with an id below ``before_id``, or, with ``after_id`` instead, the
+        oldest ones above it.
+        """
+        with connect_for_reading(self._path) as connection:
+            return queries.filtered_readings(connection, chosen, limit, before_id=before_id, after_id=after_id)
+
+    def part_history(self, accepted_id: int) -> list[HistoryRow]:
+        """Return the accepted readings of the test point of an accepted reading, over all visits, oldest first.
+
+        Voided readings are left out.
+        """
+        with connect_for_reading(self._path) as connection:
+            return queries.part_readings(connection, accepted_id)
 
     def readings(
         self, visit_uid: str, point_key: str | None = None, *, after_id: int = 0, limit: int | None = None
@@ -93,6 +120,30 @@ class Reader:
         """Return the ids of the raw readings that came outside any visit and were given to one afterwards."""
         with connect_for_reading(self._path) as connection:
             return queries.assigned_readings(connection)
+
+    def raw_page(self, limit: int, *, before_id: int | None = None, after_id: int | None = None) -> list[StoredReading]:
+        """Return the newest ``limit`` raw readings with an id below ``before_id``, in the order in which they arrived.
+
+        With ``after_id`` instead, return the oldest ``limit`` ones above it. However many there are, a page takes the
+        same time.
+        """
+        with connect_for_reading(self._path) as connection:
+            return raw_readings.page(connection, limit, before_id=before_id, after_id=after_id)
+
+    def first_reading_since(self, utc_ns: int) -> int:
+        """Return the id of the first raw reading at or after a time; one above the newest if there is none.
+
+        Where the clock was set, the reading is one near that time.
+        """
+        with connect_for_reading(self._path) as connection:
+            return raw_readings.first_id_since(connection, utc_ns)
+
+    def readings_around(
+        self, accepted_id: int, seconds_before: float, seconds_after: float, limit: int
+    ) -> list[StoredReading]:
+        """Return the raw readings of the same meter around an accepted reading, at most ``limit``, in order."""
+        with connect_for_reading(self._path) as connection:
+            return raw_readings.readings_around(connection, accepted_id, seconds_before, seconds_after, limit)
 
     def connections(self) -> list[StoredConnection]:
         """Return all connections to meters in the order in which they were made."""

@@ -6,6 +6,7 @@ Imported by `meterlink.store.migration` only when a migration is due: sqlite-uti
 from sqlite_utils import Database, Migrations
 
 from meterlink.store.views import VIEWS
+from meterlink.store.word_index import WORD_INDEX
 
 MIGRATIONS = Migrations("meterlink")
 
@@ -284,6 +285,8 @@ _READINGS = (
     ) STRICT""",
     "CREATE INDEX assigned_readings ON accepted_readings(raw_reading_id) WHERE assigned_utc_ns IS NOT NULL",
     "CREATE INDEX accepted_at_point ON accepted_readings(point_id)",
+    "CREATE INDEX accepted_of_visit ON accepted_readings(visit_id)",
+    "CREATE INDEX accepted_by_time ON accepted_readings(utc_ns)",
     # The newest verdict (highest id) of an accepted reading is the current one. digits: the reading in limits_unit.
     # question: the open question as JSON, with the judgement that follows from each choice; NULL without one. answer:
     # the key of the choice that led to this verdict. resolution: the display step that an answer gave, in the unit of
@@ -360,5 +363,5 @@ _OUTBOX = (
 @MIGRATIONS(name="001 first tables")
 def _first_tables(db: Database) -> None:
     """Create all tables, and the views that show them in words."""
-    for statement in (*_PLACES, *_METERS, *_READINGS, *_OUTBOX, *VIEWS):
+    for statement in (*_PLACES, *_METERS, *_READINGS, *_OUTBOX, *VIEWS, *WORD_INDEX):
         db.execute(statement)
