@@ -26,6 +26,7 @@ class KeyAction(StrEnum):
     SKIP = "skip"
     NOTE = "note"
     UNIT = "unit"
+    HISTORY = "history"
     VISITS = "visits"
     TEACH = "teach"
     THEME = "theme"
@@ -55,6 +56,7 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.SKIP: ("k",),
         KeyAction.NOTE: ("w",),
         KeyAction.UNIT: ("u",),
+        KeyAction.HISTORY: ("h",),
         KeyAction.VISITS: ("v",),
         KeyAction.TEACH: ("m",),
         KeyAction.THEME: ("d",),

@@ -145,6 +145,7 @@ def _play_on_screen(
     scenario: "Scenario", folder: str, _on_accepted: PrintAccepted, _on_event: PrintEvent
 ) -> "ServiceCall":
     from meterlink.link.client import connect  # noqa: PLC0415
+    from meterlink.settings import DATABASE_FILE  # noqa: PLC0415
     from meterlink_simulators.service_call import ServiceCall  # noqa: PLC0415
     from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
@@ -156,7 +157,9 @@ def _play_on_screen(
         call = ServiceCall(scenario, config, on_event=told.append, before_leaving=quitting.wait)
         playing = asyncio.create_task(call.run(), name="service-call")
         try:
-            await run_dashboard(partial(connect, call.folder), keys=config.settings.keys)
+            await run_dashboard(
+                partial(connect, call.folder), keys=config.settings.keys, database=call.folder / DATABASE_FILE
+            )
         finally:
             told.clear()  # they were seen on the screen
             quitting.set()

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 from textual.geometry import Size
 from textual.pilot import Pilot
@@ -73,7 +74,10 @@ class FedStation:
 
 
 def dashboard(
-    *messages: Message, clock: SetClock | None = None, keys: Keys = DEFAULT_KEYS
+    *messages: Message,
+    clock: SetClock | None = None,
+    keys: Keys = DEFAULT_KEYS,
+    database: Path | None = None,
 ) -> tuple[Dashboard, FedStation]:
     """Return a dashboard and the station of its first connection; later connections find no daemon."""
     station = FedStation(*messages)
@@ -84,7 +88,7 @@ def dashboard(
             return stations.pop()
         raise LinkError("No daemon runs on /var/lib/meterlink.", "Start it with: meterlink run")
 
-    return Dashboard(connect, clock=clock or SetClock(), reconnect_delay=3600, keys=keys), station
+    return Dashboard(connect, clock=clock or SetClock(), reconnect_delay=3600, keys=keys, database=database), station
 
 
 async def catch_up(pilot: Pilot[None]) -> None:
@@ -103,9 +107,10 @@ async def running_dashboard(
     size: tuple[int, int] = (80, 24),
     clock: SetClock | None = None,
     keys: Keys = DEFAULT_KEYS,
+    database: Path | None = None,
 ) -> AsyncIterator[tuple[Dashboard, FedStation, Pilot[None]]]:
     """Run the dashboard of `dashboard` and yield it, its station and its pilot."""
-    app, station = dashboard(*messages, clock=clock, keys=keys)
+    app, station = dashboard(*messages, clock=clock, keys=keys, database=database)
     async with app.run_test(size=size) as pilot:
         await catch_up(pilot)
         yield app, station, pilot

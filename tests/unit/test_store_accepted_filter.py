@@ -1,4 +1,4 @@
-"""The filter line of the history: what it selects, compared with a plain filter over the same readings."""
+"""The filter line of the history, compared with a plain filter over the same readings."""
 
 import sqlite3
 import unicodedata

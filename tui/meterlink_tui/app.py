@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import partial
+from pathlib import Path
 from typing import ClassVar, Literal, NamedTuple
 
 from textual.app import App, ComposeResult
@@ -38,6 +39,7 @@ from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
 from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
+from meterlink_tui.sheets.record import RecordSheet
 from meterlink_tui.sheets.remark import SKIP_REASONS, VOID_REASONS, RemarkSheet
 from meterlink_tui.sheets.replacement import ReplacementSheet
 from meterlink_tui.sheets.sheet import Sheet
@@ -93,6 +95,7 @@ class Dashboard(App[None]):
 
     ``connector`` opens a connection to the station, and a new one after each loss. ``clock`` gives the age of readings.
     ``reconnect_delay`` is the wait between two attempts to connect, in seconds. ``keys`` replace those of `BINDINGS`.
+    ``database`` is the file of the record; None if it is on another machine.
     """
 
     CSS_PATH = "dashboard.tcss"
@@ -159,6 +162,14 @@ class Dashboard(App[None]):
         Binding("k", "skip", "skip", id="skip", show=False, tooltip="Skip this test point, with a reason"),
         Binding("w", "note", "note", id="note", show=False, tooltip="Write a note on the visit"),
         Binding("u", "unit", "unit", id="unit", show=False, tooltip="Show the unit: new parts, nameplate, ratings"),
+        Binding(
+            "h",
+            "history",
+            "history",
+            id="history",
+            show=False,
+            tooltip="Show earlier readings of this part, and all others",
+        ),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
@@ -186,11 +197,13 @@ class Dashboard(App[None]):
         clock: Clock | None = None,
         reconnect_delay: float = _RECONNECT_DELAY,
         keys: Keys = DEFAULT_KEYS,
+        database: Path | None = None,
     ) -> None:
         super().__init__()
         self._keys = keys
         self.set_keymap(keymap(keys))
         self._connector = connector
+        self._database = database
         self._clock = clock or SystemClock()
         self._reconnect_delay = reconnect_delay
         self._station: StationConnection | None = None
@@ -363,6 +376,8 @@ class Dashboard(App[None]):
                 screen.list_meters(teachable_meters(self._latest_messages.meters, self._latest_messages.discovery))
             elif isinstance(screen, TeachSheet):
                 screen.show_teaching(self._latest_messages.teach)
+            elif isinstance(screen, RecordSheet):
+                screen.show_live(scene)
 
     # Keys
 
@@ -634,6 +649,28 @@ class Dashboard(App[None]):
         """Open the sheet of causes."""
         self.push_screen(DiagnosisSheet(self.scene.cautions if self.scene else (), self._latest_messages.visit))
 
+    def action_history(self) -> None:
+        """Open the accepted readings at the component of the active test point."""
+        if self._database is None:
+            self._report_command_error("The history is on the station's machine: run the dashboard there.")
+            return
+        # SQLite is loaded with the first look at the record.
+        from meterlink.notebook.record import Record  # noqa: PLC0415
+        from meterlink_tui.sheets.history import HistorySheet  # noqa: PLC0415
+
+        self.push_screen(HistorySheet(self.scene, Record(self._database), self._line_of_active_part()))
+
+    def _line_of_active_part(self) -> str:
+        """Return the filter line for the component of the active test point; empty without one."""
+        visit, active = self._latest_messages.visit, self.scene.active_point if self.scene else None
+        point = (
+            next((point for point in visit["points"] if active and point["key"] == active.key), None) if visit else None
+        )
+        if visit is None or point is None:
+            return ""
+        names = (visit["site"], visit["unit"], point["component"], point["section"])
+        return "".join(f'"{quotable}" ' for name in names if (quotable := clean_text(name).replace('"', " ").strip()))
+
     def action_theme(self) -> None:
         """Switch between the dark and the light theme."""
         self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
@@ -661,15 +698,22 @@ def _key_line(keys: Keys, *, narrow: bool) -> str:
 
 
 async def run_dashboard(
-    connector: Connector, *, clock: Clock | None = None, light: bool = False, keys: Keys = DEFAULT_KEYS
+    connector: Connector,
+    *,
+    clock: Clock | None = None,
+    light: bool = False,
+    keys: Keys = DEFAULT_KEYS,
+    database: Path | None = None,
 ) -> None:
     """Show the dashboard in this terminal until the user leaves it. ``light`` starts with the light theme.
+
+    ``database`` is the file of the record, for the history.
 
     Raises:
         NoTerminalError: input or output is not a terminal that can draw a screen; nothing was written to it.
     """
     check_terminal()
-    app = Dashboard(connector, clock=clock, keys=keys)
+    app = Dashboard(connector, clock=clock, keys=keys, database=database)
     if light:
         app.theme = LIGHT.name
     # Without the mouse, the terminal's own selecting and copying works, and a wet touch screen triggers nothing.

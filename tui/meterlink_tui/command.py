@@ -75,13 +75,14 @@ def _check_picture(picture: Path) -> None:
 async def _watch(folder: Path, keys: "Keys", light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001
     from meterlink.link.client import connect  # noqa: PLC0415  # --help loads none of this
     from meterlink.link.daemon import ensure_daemon  # noqa: PLC0415
+    from meterlink.settings import DATABASE_FILE  # noqa: PLC0415
 
     async with ensure_daemon(folder):
         connect = partial(connect, folder)
         if picture is None:
             from meterlink_tui.app import run_dashboard  # noqa: PLC0415
 
-            await run_dashboard(connect, light=light, keys=keys)
+            await run_dashboard(connect, light=light, keys=keys, database=folder / DATABASE_FILE)
         else:
             from meterlink_tui.picture import take_picture  # noqa: PLC0415
 

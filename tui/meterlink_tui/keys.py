@@ -10,7 +10,8 @@ from meterlink.core.key_actions import KEY_NAMES, KeyAction, Keys
 _TEXTUAL_NAMES = {
     "?": "question_mark", ".": "full_stop", "-": "minus", "+": "plus", "*": "asterisk", "/": "slash",
 }  # fmt: skip
-_PRINTED = {"ctrl+c": "Ctrl+C", **{textual: name for name, textual in _TEXTUAL_NAMES.items()}, **KEY_NAMES}
+_CONTROL = {f"ctrl+{letter}": f"Ctrl+{letter.upper()}" for letter in "crtu"}
+_PRINTED = {"escape": "Esc", **_CONTROL, **{textual: name for name, textual in _TEXTUAL_NAMES.items()}, **KEY_NAMES}
 
 
 def keymap(keys: Keys) -> dict[str, str]:

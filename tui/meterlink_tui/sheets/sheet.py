@@ -37,15 +37,25 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
         self._held_keys: list[Key] = []
 
     def compose(self) -> ComposeResult:
-        """Yield the sheet's body, then the caution; a stop is above both."""
+        """Yield the sheet's head, its body, its foot, then the caution; a stop is above all."""
         yield StopBanner()
+        yield from self.head()
         with VerticalScroll(id="sheet-body", can_focus=False):
             yield from self.body()
+        yield from self.foot()
         yield Sentence("caution", "CAUTION", tone="warn")
+
+    def head(self) -> ComposeResult:
+        """Yield the widgets above the body, which do not scroll."""
+        yield from ()
 
     def body(self) -> ComposeResult:
         """Yield the widgets of this sheet."""
         raise NotImplementedError
+
+    def foot(self) -> ComposeResult:
+        """Yield the widgets below the body, which do not scroll."""
+        yield from ()
 
     @classmethod
     def own_bindings(cls) -> list[Binding]:

@@ -1,0 +1,106 @@
+"""The record of a station in pages, for a screen or a script that looks into a large one."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import NamedTuple
+
+from meterlink.core.errors import InputError
+from meterlink.core.replacements import Replacement
+from meterlink.core.text import clean_text
+from meterlink.judge.drift.part_series import PartSeries, exclusion_reason
+from meterlink.store.accepted_filter import LONGEST_FILTER, parse_filter
+from meterlink.store.reader import Reader
+from meterlink.store.rows import EarlierVerdict, HistoryRow, StoredReading
+
+__all__ = [
+    "LONGEST_FILTER",
+    "HistoryRow",
+    "PartSeries",
+    "ReadingDetails",
+    "Record",
+    "StoredReading",
+    "exclusion_reason",
+]
+
+SECONDS_BEFORE, SECONDS_AFTER = 20.0, 2.0
+"""The time around an accepted reading whose raw readings are shown: a slow one settles in some seconds."""
+_ROUNDED_DOWN = 1_000  # ns; the time of a raw reading is kept in µs
+_MOST_RAW = 5_000  # raw readings around an accepted one: a meter with 200 a second
+
+
+class ReadingDetails(NamedTuple):
+    """An accepted reading with its earlier verdicts, oldest first, and the raw readings of its meter around it."""
+
+    row: HistoryRow
+    earlier: Sequence[EarlierVerdict]
+    around: Sequence[StoredReading]
+
+
+class Record:
+    """The database at ``database``, read page by page; it is opened for reading only, anew for every call.
+
+    Every method raises StoreError when the database cannot be read, and may be called from any thread.
+    """
+
+    def __init__(self, database: Path) -> None:
+        self._reader = Reader(database)
+
+    def accepted_below(self, line: str, anchor: int | None, limit: int) -> list[HistoryRow]:
+        """Return the next ``limit`` accepted readings older than the id ``anchor``, newest first; None: the newest.
+
+        ``line`` is a filter line (`meterlink.store.accepted_filter.parse_filter`).
+        """
+        return self._reader.filtered_history(parse_filter(line), limit, before_id=anchor)
+
+    def accepted_above(self, line: str, anchor: int | None, limit: int) -> list[HistoryRow]:
+        """Return the next ``limit`` accepted readings newer than the id ``anchor``, newest first; None: the oldest."""
+        return self._reader.filtered_history(parse_filter(line), limit, after_id=anchor or 0)
+
+    def details(self, row: HistoryRow) -> ReadingDetails:
+        """Return the raw readings around the accepted reading ``row``, and its earlier verdicts."""
+        earlier = self._reader.earlier_verdicts(row.visit_uid).get(row.uid, [])
+        around = self._reader.readings_around(row.id, SECONDS_BEFORE, SECONDS_AFTER, _MOST_RAW)
+        return ReadingDetails(row, earlier, around)
+
+    def part(self, row: HistoryRow) -> PartSeries[HistoryRow] | None:
+        """Return the values of the part of ``row`` over its visits; None if all its readings are voided.
+
+        A visit counts with its last accepted reading.
+        """
+        visits: dict[str, HistoryRow] = {}
+        for accepted in self._reader.part_history(row.id):
+            visits[accepted.visit_uid] = accepted
+        ordered = sorted(visits.values(), key=lambda accepted: accepted.id)
+        return PartSeries.from_visits(ordered, self._replacements(row)) if ordered else None
+
+    def _replacements(self, row: HistoryRow) -> list[Replacement]:
+        """Return the recorded replacements of the part of ``row``."""
+        at_unit = [stored.replacement for stored in self._reader.replacements() if stored.site == row.site]
+        points = self._reader.plan(row.visit_uid).plan.points if at_unit else ()
+        return [replacement for replacement in at_unit if row.point_key in replacement.covered_keys(points)]
+
+    def raw_below(self, anchor: int | None, limit: int) -> list[StoredReading]:
+        """Return the next ``limit`` raw readings after the id ``anchor``, in order; None: the oldest."""
+        return self._reader.raw_page(limit, after_id=anchor or 0)
+
+    def raw_above(self, anchor: int | None, limit: int) -> list[StoredReading]:
+        """Return the last ``limit`` raw readings before the id ``anchor``, in order; None: the newest."""
+        return self._reader.raw_page(limit, before_id=anchor)
+
+    def first_raw_since(self, utc_ns: int) -> int:
+        """Return the id of the first raw reading at or after a time, ns since 1970 UTC."""
+        return self._reader.first_reading_since(utc_ns - _ROUNDED_DOWN)
+
+
+def parse_local_time(text: str) -> int:
+    """Return a time such as ``2026-11-03 14:05``, local without a zone, in ns since 1970 UTC.
+
+    Raises:
+        InputError: the text is no date or time.
+    """
+    try:
+        moment = datetime.fromisoformat(text.strip()).astimezone(UTC)
+    except (ValueError, OverflowError, OSError):
+        raise InputError(f"{clean_text(text)!r} is no time.", "Write it as 2026-11-03 14:05.") from None
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
