@@ -1,7 +1,9 @@
 """``meterlink history``: the accepted readings, with their verdicts, on the terminal or as JSON."""
 
 import re
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import click
 
@@ -13,7 +15,7 @@ from meterlink.cli.terminal import terminal_width
 from meterlink.core.calibration import overdue_part
 from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, did_you_mean
-from meterlink.core.verdicts import Judgement, Limits, Margin
+from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
 from meterlink.judge.judging import format_decimal
 from meterlink.settings import DATABASE_FILE, existing_data_dir
 from meterlink.store.history_fields import history_fields
@@ -21,6 +23,10 @@ from meterlink.store.reader import Reader
 from meterlink.store.rows import HistoryRow
 
 _HEADINGS = ("When", "Site / unit", "Part", "At", "Reading", "Verdict", "Limits", "Off by", "Note")
+_ON_A_PAGE = 50  # readings of a few visits
+_FETCHED = 1000  # readings in memory at once
+_VERDICTS = (*(verdict.value for verdict in Verdict), Margin.CLOSE_CALL.value)
+_VERDICT_HELP = f"Only this verdict: {', '.join(_VERDICTS)}."
 _DURATION = re.compile(r"([0-9]{1,6})([mhd])")
 _DURATION_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
 
@@ -33,7 +39,10 @@ _DURATION_UNITS = {"m": "minutes", "h": "hours", "d": "days"}
 @click.option("--unit", metavar="TEXT", shell_complete=complete_unit, help="Only this unit (full name).")
 @click.option("--component", metavar="TEXT", help="Only this component, e.g. 'run capacitor' (full name).")
 @click.option("--since", metavar="WHEN", help="Only since WHEN: 2026-07-01, 2026-07-01T13:00:00Z, or 7d, 12h, 30m ago.")
+@click.option("--until", metavar="WHEN", help="Only before WHEN, as with --since.")
+@click.option("--verdict", metavar="WORD", type=click.Choice(_VERDICTS, case_sensitive=False), help=_VERDICT_HELP)
 @click.option("--limit", metavar="N", type=click.IntRange(1, 1_000_000), help="Only the newest N readings.")
+@click.option("--all", "is_all", is_flag=True, help=f"All readings; as text only the newest {_ON_A_PAGE} are listed.")
 @listing_options("at", "site", "unit", "circuit", "component", "section", "terminals", "reading", "verdict", "margin")
 def command(
     data: str | None,
@@ -41,8 +50,11 @@ def command(
     unit: str | None,
     component: str | None,
     since: str | None,
+    until: str | None,
+    verdict: str | None,
     limit: int | None,
     *,
+    is_all: bool,
     form: Form,
 ) -> None:
     """List accepted readings with their verdicts, newest last. Works while the station runs.
@@ -62,16 +74,26 @@ def command(
     reading) and revision (1, and one more for each later verdict or void),
     voided and void_reason (null if it counts).
     """
-    since_utc_ns = None if since is None else parse_since(since, datetime.now(UTC))
+    since_utc_ns, until_utc_ns = (
+        None if when is None else parse_since(when, datetime.now(UTC), option)
+        for when, option in ((since, "--since"), (until, "--until"))
+    )
     reader = Reader(existing_data_dir(data) / DATABASE_FILE)
     visit_uid = None if visit is None else find_visit(reader.visits(), visit).uid
-    rows = reader.history(visit_uid=visit_uid, unit=unit, component=component, since_utc_ns=since_utc_ns, limit=limit)
-    records = [history_fields(row) for row in rows]
-    if form.prints(records, records):
+    query = partial(
+        reader.history, unit, component, visit_uid=visit_uid, since_utc_ns=since_utc_ns, until_utc_ns=until_utc_ns,
+        verdict=verdict,
+    )  # fmt: skip
+    if form.streams(map(history_fields, _pages(query, limit))):
         return
+    rows = query(limit=None if is_all else limit or _ON_A_PAGE + 1)
     if not rows:
-        click.echo(_empty_text(reader, unit, component, filtered=any((visit, unit, component, since))))
+        filtered = any((visit, unit, component, since, until, verdict))
+        click.echo(_empty_text(reader, unit, component, filtered=filtered))
         return
+    if len(rows) > _ON_A_PAGE and not (is_all or limit):
+        rows = rows[-_ON_A_PAGE:]
+        click.echo(f"The newest {_ON_A_PAGE}, newest last; --all lists all.", err=True)
     width = terminal_width()
     table = table_lines(_HEADINGS, [_table_row(row) for row in rows], width, ("Site / unit", "Note"))
     if table is not None:
@@ -85,7 +107,18 @@ def command(
             click.echo(line)
 
 
-def parse_since(text: str, now: datetime) -> int:
+def _pages(query: Callable[..., list[HistoryRow]], limit: int | None) -> Iterator[HistoryRow]:
+    """Yield the newest ``limit`` readings of a query, or all, a page of them in memory; oldest first."""
+    if limit is not None:
+        yield from query(limit=limit)
+        return
+    after_id = 0
+    while rows := query(limit=_FETCHED, after_id=after_id):
+        yield from rows
+        after_id = rows[-1].id
+
+
+def parse_since(text: str, now: datetime, option: str = "--since") -> int:
     """Return a time in ns since 1970 UTC, from an RFC 3339 date or time, or from ``7d`` before ``now``.
 
     ``7d``, ``12h``, ``30m`` are days, hours, minutes. A date means its first moment; without an offset, the time is
@@ -102,7 +135,8 @@ def parse_since(text: str, now: datetime) -> int:
         since_1970 = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
     except (ValueError, OverflowError, OSError):
         raise InputError(
-            f"--since {clean_text(text)!r} is not a date or time.", "Write 2026-07-01, 2026-07-01T13:00:00Z, 7d or 12h."
+            f"{option} {clean_text(text)!r} is not a date or time.",
+            "Write 2026-07-01, 2026-07-01T13:00:00Z, 7d or 12h.",
         ) from None
     # A reading's time is 64 bits of nanoseconds: years 1677 to 2262.
     return max(-(2**63), min(since_1970 // timedelta(microseconds=1) * 1000, 2**63 - 1))

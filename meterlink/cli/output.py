@@ -10,10 +10,11 @@ A listing is a command whose help begins with List or Show. It takes `listing_op
 """
 
 import json
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import wraps
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -33,6 +34,8 @@ _MAX_TEXT_LENGTH = 800  # characters
 # A verdict's colour; its word stands beside it always.
 _GOOD, _BAD, _DOUBTFUL = "green", "red", "yellow"
 _COLOURS = {"within": _GOOD, "outside": _BAD, "open": _BAD, "shorted": _BAD}
+
+_RECORDS_AT_ONCE = 200  # in one call: a call for each would take most of the time of a long listing
 
 Command = Callable[..., None]
 
@@ -55,6 +58,24 @@ class Form:
             for record in records:
                 click.echo("\t".join(_field(record[column]) for column in self.columns))
         return self.as_json or self.as_lines
+
+    def streams(self, records: Iterable[Mapping[str, Any]]) -> bool:
+        """Print ``records`` as `prints` does, each as it comes: a long listing needs the memory of one.
+
+        Return False, without taking one, where text is wanted.
+        """
+        if not (self.as_json or self.as_lines):
+            return False
+        remaining, printed = iter(records), False
+        while chunk := list(islice(remaining, _RECORDS_AT_ONCE)):
+            if self.as_lines:
+                self.prints((), chunk)
+            else:
+                click.echo((",\n" if printed else "[\n") + json.dumps(chunk, indent=2)[2:-2], nl=False)
+            printed = True
+        if self.as_json:
+            click.echo("\n]" if printed else "[]")
+        return True
 
 
 def listing_options(*columns: str) -> Callable[[Command], Command]:

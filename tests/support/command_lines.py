@@ -56,6 +56,7 @@ SEEDS = (
     ("visit", "close", "--outcome", "repaired", "--power", "on", "--covers", "on", "--json"),
     ("history", "--since", "2024-01-01", "--limit", "5"),
     ("history", "--json"),
+    ("history", "--all", "--verdict", "close call", "--until", "2026-01-01"),
     ("plan", "check", "plan.toml"),
     ("plan", "list"),
     ("plan", "show", "split-condenser", "--json"),

@@ -410,3 +410,34 @@ def test_a_folder_without_a_database_is_named(tmp_path):
 def test_a_name_that_is_not_text_is_an_error(data):
     with pytest.raises(StoreError, match="can't encode"):
         run(data, "--unit", os.fsdecode(b"\xff"))
+
+
+# Pages
+
+
+def test_a_verdict_and_an_end_select(data):
+    assert len(json.loads(run(data, "--json", "--verdict", "outside").output)) == 4
+    assert len(json.loads(run(data, "--json", "--verdict", "CLOSE CALL").output)) == 4
+    assert json.loads(run(data, "--json", "--verdict", "no contact").output) == []
+    assert len(json.loads(run(data, "--json", "--until", "2026-07-14T00:00:00Z").output)) == 2
+    assert json.loads(run(data, "--json", "--since", "2026-07-14T00:00:00Z", "--until", "2026-07-13").output) == []
+
+
+def test_json_is_that_of_all_readings_at_once(data, reader, monkeypatch):
+    """Page by page, with the text that the whole list would have."""
+    monkeypatch.setattr("meterlink.cli.history._FETCHED", 3)
+    monkeypatch.setattr("meterlink.cli.output._RECORDS_AT_ONCE", 1)
+    whole = json.dumps([history_fields(row) for row in reader.history()], indent=2) + "\n"
+    assert run(data, "--json").output == whole == run(data, "--json", "--all").output
+    assert [line.split("\t")[7] for line in run(data, "--lines").output.splitlines()] == ["4.68 µF", "4.69 µF"] * 2
+
+
+def test_text_has_the_newest_readings_and_says_so(data, monkeypatch):
+    monkeypatch.setattr("meterlink.cli.history._ON_A_PAGE", 2)
+    page = run(data)
+    assert page.stderr == "The newest 2, newest last; --all lists all.\n"
+    assert "Harbour" in page.stdout
+    assert "Mill Lane" not in page.stdout
+    everything = run(data, "--all")
+    assert (everything.stderr, everything.stdout.count("4.68 µF")) == ("", 2)
+    assert run(data, "--limit", "2").stderr == ""
