@@ -30,7 +30,7 @@ from meterlink.driver_api import Advertisement, Characteristic, DriverFactory
 log = logging.getLogger(__name__)
 
 _SHORTEST_WAIT = 0.001  # s; far below the time between two readings
-_NOT_SEEN = "Not heard. Switch the meter and its Bluetooth on, or move closer."
+_NOT_SEEN = "Not heard. Wake it, switch its Bluetooth on, move closer. Is it connected to another device?"
 _NO_ANSWER = (
     "It advertises but did not answer {count} times. Switch it off and on, disconnect it from any phone, "
     "and answer any Bluetooth prompt on this machine."

@@ -116,7 +116,7 @@ async def _find_address(folder: Path, name: str) -> str:
     async with Discovery() as discovery:
         await discovery.scan(LISTEN_SECONDS)
         known = Reader(path).known_meters if path.exists() else lambda: ()
-        drivers = await asyncio.to_thread(Drivers.load_tolerantly, folder)
+        drivers = await asyncio.to_thread(lambda: Drivers.load_tolerantly(folder, known()))
         return await MeterDiscovery(discovery, drivers, known).address_of(name)
 
 

@@ -168,7 +168,8 @@ async def _find_without_daemon(folder: Path, options: FindOptions, discovery: Di
         return Reader(path).known_meters() if path.exists() else ()
 
     async with discovery:
-        finder = MeterDiscovery(discovery, await asyncio.to_thread(Drivers.load_tolerantly, folder), known)
+        drivers = await asyncio.to_thread(lambda: Drivers.load_tolerantly(folder, known()))
+        finder = MeterDiscovery(discovery, drivers, known)
         if not options.unbind:
             await _listen_for(discovery, options, known)
         if options.connect:

@@ -35,7 +35,7 @@ OPERATING_TEMPERATURES = (Decimal(-40), Decimal(70))  # °C
 
 _LINE = re.compile(r"(?:±\s*)?\(?\s*(?P<terms>[^()±]*?)\s*\)?")
 _TERM = re.compile(
-    r"(?P<number>[0-9]+(?:\.[0-9]+)?)\s*(?:(?P<percent>%)\s*(?:of\s+reading|reading|rdg)?"
+    r"(?P<number>[0-9]+(?:\.[0-9]+|,[0-9]{1,2})?)\s*(?:(?P<percent>%)\s*(?:of\s+reading|reading|rdg)?"
     r"|(?P<digits>digits?|dgts?|dgt|d|counts?)|°?\s*(?P<scale>[CF]))?",
     re.IGNORECASE,
 )
@@ -104,7 +104,7 @@ class AccuracyLine:
             percent=self.percent * factor,
             digits=self.digits * factor,
             degrees=degrees,
-            remark=f"widened for {celsius:.3g} °C",
+            remark=", ".join(filter(None, (self.remark, f"widened for {celsius:.3g} °C"))),
         )
 
     def __str__(self) -> str:
@@ -134,7 +134,8 @@ def check_operating_temperature(celsius: Decimal) -> Decimal:
 def parse_accuracy(text: str) -> AccuracyLine:
     """Return the line written in ``text``: ``2 % + 5 digits``, ``±(1.5% rdg + 3 dgt)``, ``0.8 %``, ``10 digits``.
 
-    A thermometer's line may have degrees: ``0.5 % + 1 °C``, ``1.8 °F``.
+    A thermometer's line may have degrees: ``0.5 % + 1 °C``, ``1.8 °F``. A comma with one or two decimals is understood:
+    ``0,8 %``.
 
     Raises:
         InputError: the text is not an accuracy line.
@@ -146,7 +147,9 @@ def parse_accuracy(text: str) -> AccuracyLine:
         kind = _kind_of_term(term, after_percent="percent" in parts) if term else ""
         if term is None or not kind or kind in parts or (kind == "percent" and parts):
             raise InputError(f"{text!r} is not an accuracy line.", "Write it as 2 % + 5 digits.")
-        parts[kind] = Amount(Decimal(term["number"]), f"°{term['scale'].upper()}" if term["scale"] else "")
+        parts[kind] = Amount(
+            Decimal(term["number"].replace(",", ".")), f"°{term['scale'].upper()}" if term["scale"] else ""
+        )
     if not parts:
         raise InputError(f"{text!r} is not an accuracy line.", "Write it as 2 % + 5 digits.")
     percent, digits = (parts[kind].digits if kind in parts else Decimal(0) for kind in ("percent", "digits"))

@@ -35,6 +35,7 @@ class Topic(StrEnum):
     DISCOVERY = "discovery"
     TEACH = "teach"
     VISITS = "visits"
+    KNOWN_METERS = "known_meters"
     REPLY = "reply"
 
 
@@ -209,6 +210,7 @@ class MeterView(TypedDict):
     low_battery: bool
     readings: int
     dropped_packets: int  # the meter sent faster than a display changes, or the station was too slow
+    at: str | None  # the time of its newest reading, RFC 3339 UTC; None before the first
 
 
 class MetersView(TypedDict):
@@ -232,6 +234,33 @@ class StopView(TypedDict):
     level: StopLevel
     title: str
     text: str
+
+
+class KnownMeterView(TypedDict):
+    """One meter of the data folder with the facts that a technician or the settings give; each text may be empty."""
+
+    name: str
+    address: str  # the present one
+    first_address: str
+    bound: bool
+    serial: str
+    has_radio: bool  # False for the meter whose readings are typed in
+    test_point: str  # the key of the test point that it always measures
+    driver: str  # the driver or profile that somebody chose
+    accuracy: str  # a class, and lines; empty: the lines assumed for any meter
+    calibration: str  # 2026-03-01, due 2027-03-01, certificate K-1047
+    calibration_state: str  # today: calibration overdue since 2027-03-01
+    overdue: bool
+    remarks: list[str]  # sentences on entries that do not count: settings.toml of 2026-11-20 is older: ...
+
+
+class KnownMetersView(TypedDict):
+    """Topic ``known_meters``: sent after a ``list_meters`` command, and after each command that sets a fact."""
+
+    topic: Literal[Topic.KNOWN_METERS]
+    meters: list[KnownMeterView]
+    classes: list[ChoiceView]  # of accuracy, with their lines
+    drivers: list[str]  # the names that `set_driver` takes
 
 
 class LiveView(TypedDict):
@@ -371,7 +400,9 @@ class TeachView(TypedDict):
     profile_path: str  # the profile's file, empty until it is written
 
 
-Message = Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView | VisitsView
+Message = (
+    Greeting | VisitView | MetersView | LiveView | NoticeView | DiscoveryView | TeachView | VisitsView | KnownMetersView
+)
 
 
 class CommandName(StrEnum):
@@ -390,7 +421,6 @@ class CommandName(StrEnum):
     SET_RATING = "set_rating"
     # point, text: the reply's data has ``understood``, the rating in words; nothing is changed
     CHECK_RATING = "check_rating"
-    PIN = "pin"  # meter (an address), [point]: let the meter measure that test point only; without a point, undo it
     # answer (the key or the number of a choice), [reading, the id of an accepted reading, or question, the key of a
     # question of the plan; else the plan's first one, or the only one about a reading]: a reading is then judged again,
     # the plan gets the test points that follow
@@ -434,6 +464,16 @@ class CommandName(StrEnum):
     BIND = "bind"  # meter, [text, another name]: connect the meter from now on
     UNBIND = "unbind"  # meter: undo it
     CHANGE_ADDRESS = "change_address"  # meter (a known address), text (the new one): record a meter's new address
+    # Facts about a meter, by its address or name:
+    LIST_METERS = "list_meters"  # send a `KnownMetersView`, which is the reply's data, too
+    NAME_METER = "name_meter"  # meter, text: give it a name
+    # meter, [point]: let it measure that test point only, in later visits too; without a point, undo it
+    PIN = "pin"
+    SET_DRIVER = "set_driver"  # meter, text: the driver or profile that reads it; empty: the one that fits best
+    # meter, text (a class: "good", or lines: "capacitance: 0.9 % + 2 digits"): the accuracy. The accepted readings of
+    # open visits are judged again by it.
+    SET_ACCURACY = "set_accuracy"
+    SET_CALIBRATION = "set_calibration"  # meter, text: "2026-03-01, due 2027-03-01, certificate K-1047"
     # Teaching a meter that no driver fits; the answer is a `TeachView`:
     TEACH = "teach"  # meter: begin
     TEACH_ENTRY = "teach_entry"  # meter, text: add an entry, the value on the display now: "4.70 uF"

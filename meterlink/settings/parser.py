@@ -3,13 +3,14 @@
 import platform
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from meterlink.core.calibration import Calibration
+from meterlink.core.calibration import Calibration, parse_date
 from meterlink.core.errors import InputError, SettingsError
 from meterlink.core.key_actions import DEFAULT_KEYS, Keys
 from meterlink.core.text import KEY_PATTERN, LONGEST_NAME, clean_text
@@ -32,7 +33,7 @@ _SAMPLE_RATING = Amount(Decimal(10), "µF")  # parse_tolerance needs a rating
 _MOST_METERS = 100  # more than a shop has
 _LONGEST_POINT_KEY = 40  # characters, as in plans
 _LONGEST_PROFILE_NAME = 30  # characters, as in profiles
-_DATE = re.compile(r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$")  # ISO 8601; fromisoformat also takes forms without hyphens
+_DATE_PATTERN = "^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
 # Linux and Windows give a meter's Bluetooth address, macOS a UUID of its own.
 _ADDRESS = (
     "(?:[0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}|[0-9A-Fa-f]{8}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{4}-[0-9A-Fa-f]{12}"
@@ -61,7 +62,7 @@ class Settings:
     """The settings of a station, with defaults for missing keys. ``mqtt`` is None without its table.
 
     ``ambient_celsius`` is the temperature (°C) at the meters, None for 18 to 28 °C. ``keys`` are those of the
-    dashboard.
+    dashboard. ``changed_utc_ns`` is the time when the file was last changed, 0 without a file.
     """
 
     station: str
@@ -71,6 +72,7 @@ class Settings:
     rule: DecisionRule = SIMPLE_ACCEPTANCE
     ambient_celsius: Decimal | None = None
     keys: Keys = field(default_factory=lambda: DEFAULT_KEYS)
+    changed_utc_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +88,11 @@ def load_settings(folder: Path) -> Settings:
     Raises:
         SettingsError: the file cannot be read or has errors; the message lists each with file, line and column.
     """
+    path, changed = folder / SETTINGS_FILE, 0
+    with suppress(OSError):
+        changed = path.stat().st_mtime_ns  # before reading: never later than what is read
     try:
-        return load_document(folder / SETTINGS_FILE, "settings", SETTINGS, SettingsError)
+        return replace(load_document(path, "settings", SETTINGS, SettingsError), changed_utc_ns=changed)
     except SettingsError as error:
         if not isinstance(error.__cause__, FileNotFoundError):
             raise
@@ -134,16 +139,6 @@ def _check_meters(partial_meter: Sequence[MeterSettings | Mapping[str, Any]]) ->
         if first != number:
             message = f"meter {first + 1} already has the address {address}."
             yield FieldError(("meter", number, "address"), message, "Remove one of the two.")
-
-
-def _parse_date(text: str) -> date:
-    try:
-        day = date.fromisoformat(text) if _DATE.fullmatch(text) else None
-    except ValueError:  # the 31st of June
-        day = None
-    if day is None:
-        raise InputError(f"{quote_value(text)} is not a date.", 'Write it as "2026-03-01".')
-    return day
 
 
 def _make_calibration(calibrated: date | None, calibration_due: date | None, certificate: str) -> Calibration | None:
@@ -226,13 +221,13 @@ METER = Table(
     TEMPERATURE_COEFFICIENT,
     Key(
         "calibrated",
-        Parsed(_parse_date, '"2025-03-01"', pattern=_DATE.pattern, longest=10),
+        Parsed(parse_date, '"2025-03-01"', pattern=_DATE_PATTERN, longest=10),
         None,
         description="The date of its last calibration.",
     ),
     Key(
         "calibration_due",
-        Parsed(_parse_date, '"2026-03-01"', pattern=_DATE.pattern, longest=10),
+        Parsed(parse_date, '"2026-03-01"', pattern=_DATE_PATTERN, longest=10),
         None,
         description="The last day on which the calibration counts; afterwards its readings say 'calibration overdue'.",
     ),

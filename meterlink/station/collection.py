@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from decimal import Decimal
 
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock
@@ -10,9 +11,10 @@ from meterlink.link.messages import Message
 from meterlink.link.pacing import PacedAction
 from meterlink.station.assignment import Assignment
 from meterlink.station.committer import Committer, OnAccepted
-from meterlink.station.config import JudgingConfig, PublishingConfig
+from meterlink.station.config import PublishingConfig
 from meterlink.station.continuity import ContinuityLog
 from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.known_meters import KnownMeters
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.pipeline import DROP_LOG_PERIOD, Pipeline
@@ -34,7 +36,8 @@ class Collection:
     """Packets go through the pipeline to the committer, committed readings to the views; no stage calls one before it.
 
     ``send_view`` receives a view each time it may have changed, while ``is_watched()`` is true; ``on_accepted``
-    receives every accepted reading after its commit.
+    receives every accepted reading after its commit. ``celsius`` is the ambient temperature of the meters, None for 18
+    to 28 °C.
     """
 
     def __init__(
@@ -45,7 +48,8 @@ class Collection:
         send_view: Callable[[Message], None],
         on_accepted: OnAccepted,
         *,
-        config: JudgingConfig,
+        known: KnownMeters,
+        celsius: Decimal | None,
         clock: Clock,
         publishing: PublishingConfig | None,
         packet_queue: PacketQueue,
@@ -56,9 +60,9 @@ class Collection:
         self._on_accepted = on_accepted
         self._is_watched = is_watched
         self._continuity = ContinuityLog(writer, clock)
-        self._trackers = MeterTrackers(current, writer, config, self._continuity)
-        self._judge = VisitJudge(current, self._trackers, config.celsius)
-        self._views = ViewSender(current, self._trackers, send_view, packet_queue.dropped)
+        self.trackers = self._trackers = MeterTrackers(current, writer, known, self._continuity)
+        self._judge = VisitJudge(current, known, celsius)
+        self._views = ViewSender(current, self._trackers, known, send_view, packet_queue.dropped)
         self._pace = PacedAction(self.show, VIEW_INTERVAL)
         self._committer = Committer(current, writer, self._trackers, self._on_committed, publishing)
         self._pipeline = Pipeline(
@@ -119,9 +123,9 @@ class Collection:
         if self._is_watched():
             self._views.send_meters()
 
-    def rename_meter(self, address: str, name: str) -> None:
-        """Rename the meter at ``address``; a name in the settings takes precedence."""
-        self._trackers.rename(address, name)
+    def show_meter_facts(self) -> None:
+        """Show the present names of the meters."""
+        self._trackers.update_names()
         self._request_show()
 
     def change_visit(self, visit: ActiveVisit) -> None:

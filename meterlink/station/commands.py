@@ -10,6 +10,7 @@ from meterlink.core.questions import OpenQuestionError
 from meterlink.link.messages import CommandName, CommandResult, question_view
 from meterlink.station.assignment import Assignment
 from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.teaching import Teaching
@@ -21,7 +22,7 @@ class Argument(StrEnum):
     """An argument of a command, by its field in `meterlink.link.messages.Command`."""
 
     POINT = "point"  # the key of a test point of the visit; the handler gets the `TestPoint`, None if it is left out
-    METER = "meter"  # an address or a name, never empty; for `pin` an address
+    METER = "meter"  # an address or a name, never empty
     TEXT = "text"  # empty if it is left out
     SITE = "site"
     UNIT = "unit"
@@ -70,6 +71,7 @@ def command_rows(
     desk: VisitDesk,
     places: PlaceCommands,
     meters: MeterCommands,
+    facts: MeterFactCommands,
     teaching: Teaching,
 ) -> tuple[CommandRow, ...]:
     """Return the table of all commands."""
@@ -86,7 +88,6 @@ def command_rows(
         CommandRow(CommandName.CHECK_RATING, visit.check_rating, (point, text)),
         CommandRow(CommandName.ANSWER, visit.answer, (answer,), (reading, question)),
         CommandRow(CommandName.ENTER, visit.enter, (text,), (point,)),
-        CommandRow(CommandName.PIN, visit.pin, (meter,), (point,)),
         CommandRow(CommandName.LIST_VISITS, desk.list_visits),
         CommandRow(
             CommandName.BEGIN_VISIT,
@@ -125,6 +126,12 @@ def command_rows(
         CommandRow(CommandName.BIND, meters.bind, (meter,), (text,)),
         CommandRow(CommandName.UNBIND, meters.unbind, (meter,)),
         CommandRow(CommandName.CHANGE_ADDRESS, meters.change_address, (meter, text)),
+        CommandRow(CommandName.LIST_METERS, facts.list_meters),
+        CommandRow(CommandName.NAME_METER, facts.name, (meter, text)),
+        CommandRow(CommandName.PIN, facts.pin, (meter,), (point,)),
+        CommandRow(CommandName.SET_DRIVER, facts.set_driver, (meter, text)),
+        CommandRow(CommandName.SET_ACCURACY, facts.set_accuracy, (meter, text)),
+        CommandRow(CommandName.SET_CALIBRATION, facts.set_calibration, (meter, text)),
         CommandRow(CommandName.TEACH, teaching.begin, (meter,)),
         CommandRow(CommandName.TEACH_ENTRY, teaching.add_entry, (meter, text)),
         CommandRow(CommandName.TEACH_DROP, teaching.drop_entry, (meter,), (entry,)),

@@ -306,7 +306,7 @@ def _unusable_reason(device: _Device, services: DiscoveredServices | None, fit: 
     if device.status is not None:
         return "" if device.status.state is ConnectionState.CONNECTED else device.status.detail
     if device.discovered is None:
-        return "Not heard. Switch the meter and its Bluetooth on, or move closer."
+        return "Not heard. Wake it, switch its Bluetooth on, move closer. Is it connected to another device?"
     if fit is not DriverFit.NO:
         return ""
     if services is None:

@@ -12,7 +12,9 @@ from meterlink.core.errors import SettingsError
 from meterlink.driver_api import Advertisement, Characteristic, Driver, DriverFactory
 from meterlink.plugins import DriverFailure, LoadedDrivers, best_driver, load_drivers
 from meterlink.settings import SETTINGS_FILE, MeterSettings, load_settings
+from meterlink.station.known_meters import KnownMeters
 from meterlink.station.profile_files import PROFILES_FOLDER, load_profiles
+from meterlink.store.rows import MeterRow
 
 if TYPE_CHECKING:
     from meterlink.profiles import Profile
@@ -33,24 +35,34 @@ class Drivers:
     configured: dict[str, DriverFactory] = field(default_factory=dict)
 
     @classmethod
-    def load(cls, folder: Path, meters: Iterable[MeterSettings]) -> "Drivers":
-        """Load the drivers of a data folder.
+    def load(cls, folder: Path, known: KnownMeters, meters: Iterable[MeterSettings]) -> "Drivers":
+        """Load the drivers of a data folder; ``meters`` are those of its settings.
 
         Raises:
             SettingsError: the settings name a profile that is missing or has an error.
         """
         loaded = load_all_drivers(folder)
-        return cls(loaded, configured_drivers(loaded, meters))
+        check_profiles(loaded, meters)
+        return cls(loaded, configured_drivers(loaded, known))
 
     @classmethod
-    def load_tolerantly(cls, folder: Path) -> "Drivers":
-        """Load the drivers of a data folder; an error in its settings becomes one more failure in ``loaded``."""
+    def load_tolerantly(cls, folder: Path, rows: Iterable[MeterRow]) -> "Drivers":
+        """Load the drivers of a data folder whose database has ``rows``.
+
+        An error in its settings becomes one more failure in ``loaded``.
+        """
         loaded = load_all_drivers(folder)
         try:
-            return cls(loaded, configured_drivers(loaded, load_settings(folder).meters))
+            settings = load_settings(folder)
+            check_profiles(loaded, settings.meters)
+            return cls(loaded, configured_drivers(loaded, KnownMeters(settings, rows)))
         except SettingsError as error:
             failure = DriverFailure("[[meter]]", SETTINGS_FILE, str(error))
             return cls(LoadedDrivers(loaded.factories, (*loaded.failures, failure)))
+
+    def find(self, name: str) -> DriverFactory | None:
+        """Return the factory with this name, or of the profile with it; None if there is none."""
+        return find_driver(self.loaded, name)
 
     def choose(self, advertisement: Advertisement, services: Sequence[Characteristic] | None) -> DriverFactory | None:
         """Return the factory that fits a meter best, None if none fits."""
@@ -111,22 +123,44 @@ def load_all_drivers(folder: Path) -> LoadedDrivers:
     )
 
 
-def configured_drivers(loaded: LoadedDrivers, meters: Iterable[MeterSettings]) -> dict[str, DriverFactory]:
-    """Return the factories of the meters whose settings name a profile: ``{address in capitals: factory}``.
+def driver_name(factory: DriverFactory) -> str:
+    """Return the name by which a person chooses a driver: that of its profile, if it was made from one."""
+    profile = profile_of(factory)
+    return factory.name if profile is None else profile.name
+
+
+def find_driver(loaded: LoadedDrivers, name: str) -> DriverFactory | None:
+    """Return the factory that a person chooses by ``name``, None if there is none."""
+    return next((factory for factory in loaded.factories if name in {driver_name(factory), factory.name}), None)
+
+
+def check_profiles(loaded: LoadedDrivers, meters: Iterable[MeterSettings]) -> None:
+    """Do nothing if every profile that the settings name is there.
 
     Raises:
-        SettingsError: a profile is missing or has an error; the message names the meter.
+        SettingsError: one is missing or has an error; the message names the meter.
     """
-    profiles = {profile.name: factory for factory in loaded.factories if (profile := profile_of(factory)) is not None}
-    configured: dict[str, DriverFactory] = {}
+    profiles = {profile.name for factory in loaded.factories if (profile := profile_of(factory)) is not None}
     for meter in meters:
         if meter.profile and meter.profile not in profiles:
             raise SettingsError(
                 f"[[meter]] {meter.address}: there is no valid profile {meter.profile!r}.",
                 f"The folder {PROFILES_FOLDER} has: {', '.join(sorted(profiles)) or 'none'}.",
             )
-        if meter.profile:
-            configured[meter.address.upper()] = profiles[meter.profile]
+
+
+def configured_drivers(loaded: LoadedDrivers, known: KnownMeters) -> dict[str, DriverFactory]:
+    """Return the factories of the meters for which a driver was chosen: ``{address in capitals: factory}``.
+
+    A driver that is missing is logged; the advertisement then decides.
+    """
+    configured: dict[str, DriverFactory] = {}
+    for meter in known:
+        factory = find_driver(loaded, meter.driver) if meter.driver else None
+        if factory is not None:
+            configured |= {address.upper(): factory for address in meter.addresses}
+        elif meter.driver:
+            log.warning("%s: its driver %s is missing; the best other one is used", meter.address, meter.driver)
     return configured
 
 
@@ -141,6 +175,7 @@ def log_failures(loaded: LoadedDrivers, before: Iterable[DriverFailure] = ()) ->
 async def watch_profiles(
     folder: Path,
     drivers: Drivers,
+    known: KnownMeters,
     meters: Sequence[MeterSettings],
     on_change: "Callable[[dict[str, Profile | None]], Awaitable[None]]",
 ) -> None:
@@ -165,9 +200,10 @@ async def watch_profiles(
         for factory in _compile_profiles(before[name] for name in kept):
             drivers.add(factory)
         try:
-            drivers.configured |= configured_drivers(drivers.loaded, meters)
+            check_profiles(drivers.loaded, meters)
         except SettingsError as error:
             log.warning("%s", error)
+        drivers.configured |= configured_drivers(drivers.loaded, known)
         after = drivers.profiles
         names = before.keys() | after.keys()
         changed = {name: after.get(name) for name in names if before.get(name) != after.get(name)}

@@ -2,11 +2,11 @@
 
 import asyncio
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import replace
 
 from meterlink.ble.radio import Radio
 from meterlink.link.messages import Message
 from meterlink.station.discovery import MeterDiscovery
+from meterlink.station.known_meters import KnownMeters, meter_to_connect
 from meterlink.store.meters import RegisteredMeter
 from meterlink.store.rows import MeterRow
 from meterlink.store.writer import Writer
@@ -16,7 +16,7 @@ class MeterCommands:
     """The handlers of the commands on meters; each takes an address or a name.
 
     ``known_meters`` returns the meters of the data folder. The station connects to the ``always_connected`` addresses
-    even if they are not bound. ``rename_meter(address, name)`` is called for a meter that was bound.
+    even if they are not bound. ``known`` gets the meters after each change; ``show_facts`` shows their names then.
     """
 
     def __init__(
@@ -28,7 +28,8 @@ class MeterCommands:
         known_meters: Callable[[], Sequence[MeterRow]],
         always_connected: Collection[str],
         send_view: Callable[[Message], None],
-        rename_meter: Callable[[str, str], None],
+        known: KnownMeters,
+        show_facts: Callable[[], None],
     ) -> None:
         self._discovery = discovery
         self._radio = radio
@@ -36,7 +37,8 @@ class MeterCommands:
         self._known_meters = known_meters
         self._always_connected = {address.upper() for address in always_connected}
         self._send_view = send_view
-        self._rename_meter = rename_meter
+        self._known = known
+        self._show_facts = show_facts
 
     async def find(self, text: str) -> None:
         """Send the view of a discovery; ``text`` identifies the request."""
@@ -60,11 +62,13 @@ class MeterCommands:
 
     async def _update_connection(self, meter: RegisteredMeter) -> None:
         """Connect a bound meter at its present address, and disconnect its other addresses."""
-        row = next(row for row in await asyncio.to_thread(self._known_meters) if row.id == meter.id)
+        rows = await asyncio.to_thread(self._known_meters)
+        row = next(row for row in rows if row.id == meter.id)
+        self._known.load(rows)
         for address in (row.meter.address, *row.aliases):
             is_current = row.bound and address.upper() == row.current_address.upper()
             if not is_current and address.upper() not in self._always_connected:
                 await self._radio.remove_meter(address)
         if row.bound:
-            self._radio.add_meter(replace(row.meter, address=row.current_address))
-            self._rename_meter(row.current_address, row.meter.name)
+            self._radio.add_meter(meter_to_connect(row))
+        self._show_facts()

@@ -1,39 +1,30 @@
 """The trackers of a station's meters, by address."""
 
 import asyncio
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import TypeVar
 
 from meterlink.ble.connection import MeterSession
-from meterlink.core.calibration import Calibration
 from meterlink.core.equipment import Meter
 from meterlink.core.readings import MANUAL_ENTRY, Phase
-from meterlink.judge.accuracy import AccuracySheet
-from meterlink.station.config import JudgingConfig
 from meterlink.station.continuity import ContinuityLog
 from meterlink.station.current_visit import CurrentVisit
+from meterlink.station.known_meters import KnownMeters
 from meterlink.station.tracker import MeterTracker
 from meterlink.store.writer import Writer
-
-_Setting = TypeVar("_Setting")
 
 # A meter without a reading for this long is not the one in use, if another meter has one.
 ACTIVE_WITHIN = 3.0  # s
 
 
 class MeterTrackers:
-    """Gives each meter its tracker, its row in the database and its name.
+    """Gives each meter its tracker, its row in the database and its name."""
 
-    ``names`` is ``{address in lower case: name}``.
-    """
-
-    def __init__(self, current: CurrentVisit, writer: Writer, config: JudgingConfig, continuity: ContinuityLog) -> None:
+    def __init__(self, current: CurrentVisit, writer: Writer, known: KnownMeters, continuity: ContinuityLog) -> None:
         self._continuity = continuity
         self._current = current
         self._writer = writer
-        self._config = config
-        self.names = dict(config.meter_names)
+        self._known = known
         self._trackers: dict[str, MeterTracker] = {}
         self._meters: dict[str, Meter] = {}
         self._sessions: dict[str, MeterSession] = {}
@@ -57,37 +48,11 @@ class MeterTrackers:
         """
         return self._meters[address]
 
-    def accuracy_sheet(self, tracker: MeterTracker) -> AccuracySheet | None:
-        """Return the meter's accuracy sheet from the settings, None without one."""
-        return self._setting_of(tracker, self._config.accuracy_sheets)
-
-    def calibration(self, tracker: MeterTracker) -> Calibration | None:
-        """Return the meter's calibration from the settings, None without one."""
-        return self._setting_of(tracker, self._config.calibrations)
-
-    def accuracy_sheet_at(self, address: str) -> AccuracySheet | None:
-        """Return the accuracy sheet of the meter whose first address this is, None without one."""
-        return self._setting_at(address, self._config.accuracy_sheets)
-
-    def calibration_at(self, address: str) -> Calibration | None:
-        """Return the calibration of the meter whose first address this is, None without one."""
-        return self._setting_at(address, self._config.calibrations)
-
-    def _setting_at(self, first_address: str, settings: Mapping[str, _Setting]) -> _Setting | None:
-        present = [address for address, meter in self._meters.items() if meter.address == first_address]
-        values = (settings.get(address.lower()) for address in (first_address, *present))
-        return next((value for value in values if value is not None), None)
-
-    def _setting_of(self, tracker: MeterTracker, settings: Mapping[str, _Setting]) -> _Setting | None:
-        addresses = (tracker.address, self._meters[tracker.address].address)
-        values = (settings.get(address.lower()) for address in addresses)
-        return next((value for value in values if value is not None), None)
-
     async def tracker_of(self, session: MeterSession) -> MeterTracker | None:
         """Return the tracker of a session's meter, started again for a new session; None if the session has ended."""
         tracker = self._trackers.get(session.address)
         if tracker is None:
-            alias = self.names.get(session.address.lower(), "")
+            alias = self._known.name_at(session.address)
             name = alias or session.name or session.address
             meter = Meter(session.address, name, session.driver_name, session.serial, session.service)
             tracker = await self.register(meter, has_alias=bool(alias))
@@ -105,8 +70,8 @@ class MeterTrackers:
             tracker.leave_visit()
             if tracker.address == MANUAL_ENTRY:
                 tracker.latest = None  # a meter goes on showing its value, a typed one was of that visit
-        for address, meter in self._meters.items():
-            self._copy_pin(meter.address, address)
+        for address in self._meters:
+            self._copy_pin(address)
 
     async def register(self, meter: Meter, *, has_alias: bool) -> MeterTracker:
         """Return a new tracker; a meter that is known under another address keeps its row, name and pin."""
@@ -116,18 +81,20 @@ class MeterTrackers:
             if address in self._sessions and not self._sessions[address].closed
         }
         registration = self._writer.get_or_create_meter(meter, name_given=has_alias, connected_ids=connected_ids)
-        known = await asyncio.wrap_future(registration)
-        name = self.names.get(known.first_address.lower(), known.name)
-        self._meters[meter.address] = replace(meter, address=known.first_address, name=name)
-        self._copy_pin(known.first_address, meter.address)
-        tracker = self._trackers[meter.address] = MeterTracker(meter.address, name, known.id)
+        registered = await asyncio.wrap_future(registration)
+        self._known.link(meter.address, registered.first_address)
+        name = self._known.name_at(meter.address) or registered.name
+        self._meters[meter.address] = replace(meter, address=registered.first_address, name=name)
+        self._copy_pin(meter.address)
+        tracker = self._trackers[meter.address] = MeterTracker(meter.address, name, registered.id)
         return tracker
 
-    def _copy_pin(self, first_address: str, address: str) -> None:
-        """Pin a meter at its present address to the test point that it is pinned to by its first one."""
+    def _copy_pin(self, address: str) -> None:
+        """Pin the meter at ``address`` to the test point to which its other addresses are pinned."""
         pins = self._current.visit.pins
-        if first_address in pins:
-            pins.setdefault(address, pins[first_address])
+        keys = (pins[known] for known in self._known.at(address).addresses if known in pins)
+        if (key := next(keys, None)) is not None:
+            pins[address] = key
 
     async def register_typed_in(self, meter: Meter) -> MeterTracker:
         """Return a new tracker for readings that a person types in."""
@@ -135,14 +102,18 @@ class MeterTrackers:
         tracker.connection_id = self._continuity.open_typed_in(meter, tracker.meter_id)
         return tracker
 
-    def rename(self, address: str, name: str) -> None:
-        """Rename the meter at ``address``; a name in the settings takes precedence."""
-        name = self._config.meter_names.get(address.lower(), name)
-        self.names[address.lower()] = name
-        tracker = self._trackers.get(address)
-        if tracker is not None:
-            tracker.name = name
-            self._meters[address] = replace(self._meters[address], name=name)
+    def update_names(self) -> None:
+        """Give every meter the name that is known now."""
+        for address, tracker in self._trackers.items():
+            if name := self._known.name_at(address):
+                tracker.name = name
+                self._meters[address] = replace(self._meters[address], name=name)
+
+    def judge_anew(self, address: str) -> None:
+        """Forget the verdict on the present reading of the meter with this address, so that it is judged again."""
+        for tracker in self._trackers.values():
+            if self._known.at(tracker.address) is self._known.at(address):
+                tracker.judgement = None
 
     @property
     def active(self) -> list[MeterTracker]:

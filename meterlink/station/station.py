@@ -3,9 +3,9 @@
 import asyncio
 import logging
 import random
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from contextlib import AsyncExitStack, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,19 +26,21 @@ from meterlink.settings import DATABASE_FILE, Settings
 from meterlink.station.collection import Collection
 from meterlink.station.commands import CommandTable, command_rows
 from meterlink.station.committer import OnAccepted
-from meterlink.station.config import JudgingConfig, PublishingConfig
+from meterlink.station.config import PublishingConfig
 from meterlink.station.current_visit import CurrentVisit, no_visit
 from meterlink.station.discovery import MeterDiscovery
 from meterlink.station.drivers import Drivers, log_failures, profile_of, watch_profiles
+from meterlink.station.known_meters import KnownMeters, meter_to_connect
 from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.packet_queue import PacketQueue
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.replay import PacketSource
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit import AcceptedReading, ActiveVisit
-from meterlink.station.visit_desk import VisitDesk, resumed_visit
+from meterlink.station.visit_desk import VisitDesk, pin_meters, resumed_visit
 from meterlink.store.reader import Reader
-from meterlink.store.rows import VisitWithReadings
+from meterlink.store.rows import MeterRow, VisitWithReadings
 from meterlink.store.writer import Writer
 
 if TYPE_CHECKING:
@@ -174,6 +176,9 @@ class Station:
         if config.first_point:
             visit.set_focus(config.first_point)
         current = CurrentVisit(visit)
+        rows = await asyncio.to_thread(self._reader.known_meters)
+        known = KnownMeters(config.settings, rows)
+        pin_meters(visit, known)
         async with AsyncExitStack() as stack:
             if config.serve:
                 server = LinkServer(config.folder, config.settings.station, VERSION, self.result_of, self._send_views)
@@ -185,20 +190,21 @@ class Station:
                 self._reader,
                 self._send_view,
                 self._on_accepted,
-                config=JudgingConfig.from_settings(config.settings),
+                known=known,
+                celsius=config.settings.ambient_celsius,
                 clock=config.clock,
                 publishing=publishing,
                 packet_queue=PacketQueue() if config.packet_source is None else PacketQueue(rate=None),
                 is_watched=self._is_watched,
             )
-            drivers = await asyncio.to_thread(Drivers.load, config.folder, config.settings.meters)
+            drivers = await asyncio.to_thread(Drivers.load, config.folder, known, config.settings.meters)
             log_failures(drivers.loaded)
             radio = Radio(
                 clock=config.clock,
                 choose_driver=drivers.choose,
                 on_packet=self._on_packet,
                 on_state_change=self._on_radio_state,
-                known_meters=await self._meters_to_connect(collection),
+                known_meters=self._meters_to_connect(rows),
                 adopt=config.adopt,
                 scanner_backend=config.scanner_backend,
                 client_backend=config.client_backend,
@@ -220,30 +226,47 @@ class Station:
                     *(meter.address for meter in config.settings.meters),
                 ],
                 send_view=self._send_view,
-                rename_meter=collection.rename_meter,
+                known=known,
+                show_facts=collection.show_meter_facts,
             )
-            desk = VisitDesk(collection, self._writer, self._reader, config.settings, config.clock, self._send_view)
+            desk = VisitDesk(
+                collection, self._writer, self._reader, config.settings, known, config.clock, self._send_view
+            )
+            meter_facts = MeterFactCommands(
+                current,
+                known,
+                collection.trackers,
+                drivers,
+                radio,
+                self._writer,
+                config.clock,
+                is_taught=self._teaching.is_teaching,
+                judge_open_visits=desk.judge_open_visits,
+                show_facts=collection.show_meter_facts,
+                send_view=self._send_view,
+            )
+            meter_facts.log_remarks()
             await collection.repairs.load_stock()
             places = PlaceCommands(
                 current, desk, self._writer, self._reader, publish_again=collection.commands.publish_again
             )
-            rows = command_rows(
+            table = command_rows(
                 collection.commands,
                 collection.assignment,
                 collection.repairs,
                 desk,
                 places,
                 meter_commands,
+                meter_facts,
                 self._teaching,
             )
-            self._commands = CommandTable(rows, lambda key: current.require().planned_point(key), collection.show)
-            collection.show()
-            self.started.set()
+            self._commands = CommandTable(table, lambda key: current.require().planned_point(key), collection.show)
             try:
                 async with asyncio.TaskGroup() as group:
                     watching = watch_profiles(
                         config.folder,
                         drivers,
+                        known,
                         config.settings.meters,
                         partial(self._on_profiles_changed, radio, drivers),
                     )
@@ -251,12 +274,21 @@ class Station:
                         group.create_task(self._receive_packets(radio, collection)),
                         group.create_task(collection.run()),
                         group.create_task(watching, name="profiles"),
+                        group.create_task(self._begin_commands(collection), name="begin-commands"),
                     ]
                     await self._stopping.wait()
                     for task in tasks:
                         task.cancel()
             finally:
                 await _shielded(collection.finish())
+
+    async def _begin_commands(self, collection: Collection) -> None:
+        """Judge the readings of the resumed visit by the present limits, rules and meters; then take commands."""
+        visit = collection.current.visit
+        if visit.ids is not None:
+            await collection.commands.judge_again(visit)
+        collection.show()
+        self.started.set()
 
     async def _receive_packets(self, radio: Radio, collection: Collection) -> None:
         if self._config.packet_source is None:
@@ -330,17 +362,15 @@ class Station:
             )
             self._send_notice("visit", NoticeView(topic=Topic.NOTICE, level=NoticeLevel.WARNING, text=text))
 
-    async def _meters_to_connect(self, collection: Collection) -> list[Meter]:
-        """Return the meters to connect: the bound meters at their present addresses, then the configured ones."""
-        bound = [row for row in await asyncio.to_thread(self._reader.known_meters) if row.bound]
-        for row in bound:
-            collection.rename_meter(row.current_address, row.meter.name)
+    def _meters_to_connect(self, rows: Iterable[MeterRow]) -> list[Meter]:
+        """Return the bound meters at their present addresses, then the configured ones."""
+        bound = [row for row in rows if row.bound]
         bound_addresses = {address.upper() for row in bound for address in (row.meter.address, *row.aliases)}
         configured = [Meter(meter.address, meter.name) for meter in self._config.settings.meters]
         others = [
             meter for meter in (*self._config.meters, *configured) if meter.address.upper() not in bound_addresses
         ]
-        return [*(replace(row.meter, address=row.current_address) for row in bound), *others]
+        return [*map(meter_to_connect, bound), *others]
 
     @property
     def _reader(self) -> Reader:

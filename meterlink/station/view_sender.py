@@ -8,6 +8,7 @@ from meterlink.core.equipment import TestPoint
 from meterlink.link.messages import Message
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.diagnosis import VisitDiagnosis
+from meterlink.station.known_meters import KnownMeters
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replacements import replacement_sentences
 from meterlink.station.stops import stop_view
@@ -29,11 +30,13 @@ class ViewSender:
         self,
         current: CurrentVisit,
         trackers: MeterTrackers,
+        known: KnownMeters,
         send_view: Callable[[Message], None],
         dropped: Mapping[str, int],
     ) -> None:
         self._current = current
         self._trackers = trackers
+        self._known = known
         self._send_view = send_view
         self._stock: tuple[StockEntry, ...] = ()
         self._dropped = dropped
@@ -64,7 +67,7 @@ class ViewSender:
 
     def send_meters(self) -> None:
         """Send the present state of the meters to watchers."""
-        self._send_view(meters_view(self._radio, self._trackers, self._trackers.names, self._dropped))
+        self._send_view(meters_view(self._radio, self._trackers, self._known.name_at, self._dropped))
 
     def send_all(self) -> None:
         """Send the live reading, the visit with its advice, and the meters."""

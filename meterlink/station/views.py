@@ -1,6 +1,6 @@
 """The views of the station for watchers. Pure: from the state to `meterlink.link.messages`."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from meterlink.ble.states import RadioState
 from meterlink.core.cautions import LOCAL_CODES, caution_at
@@ -70,12 +70,12 @@ def visit_view(
 def meters_view(
     radio_state: RadioState,
     trackers: Iterable[MeterTracker],
-    names: Mapping[str, str],
+    name_at: Callable[[str], str],
     dropped: Mapping[str, int],
 ) -> MetersView:
     """Return topic ``meters``: the radio's state of each meter, with its battery and its number of readings.
 
-    ``names`` is ``{address in lower case: name}`` of the station, ``dropped`` is ``{address: packets dropped}``.
+    ``name_at`` returns the name that is known for an address, ``dropped`` is ``{address: packets dropped}``.
     """
     trackers_by_address = {tracker.address: tracker for tracker in trackers}
     views = []
@@ -83,7 +83,7 @@ def meters_view(
         tracker = trackers_by_address.get(status.address)
         views.append(
             MeterView(
-                name=tracker.name if tracker else names.get(status.address.lower(), status.name),
+                name=tracker.name if tracker else name_at(status.address) or status.name,
                 address=status.address,
                 state=status.state,
                 detail="" if status.state is ConnectionState.CONNECTED else status.detail,
@@ -92,6 +92,7 @@ def meters_view(
                 battery=tracker.battery if tracker else None,
                 low_battery=tracker.low_battery if tracker else False,
                 readings=tracker.reading_count if tracker else 0,
+                at=format_rfc3339(tracker.latest.timestamp.utc_ns) if tracker and tracker.latest else None,
                 dropped_packets=dropped.get(status.address, 0),
             )
         )

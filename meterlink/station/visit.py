@@ -424,11 +424,13 @@ class ActiveVisit:
     def pin(self, address: str, key: str) -> None:
         """Pin a meter to a test point, or undo that with an empty ``key``.
 
+        The point may exist only after an answer to a question of the plan.
+
         Raises:
             InputError: there is no such point.
         """
         if key:
-            self.pins[address] = self.point(key).key
+            self.pins[address] = self.planned_point(key).key
         else:
             self.pins.pop(address, None)
 

@@ -19,6 +19,7 @@ from meterlink.station.advice import display_mode_text
 from meterlink.station.committer import Committer
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.departure import DWELL_AFTER_LIFT
+from meterlink.station.known_meters import TYPED_IN
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.pipeline import Pipeline
 from meterlink.station.tracker import MeterTracker, shows_voltage
@@ -219,11 +220,14 @@ class VisitCommands:
             visit.set_answers(answers)
 
     async def judge_again(self, visit: ActiveVisit) -> None:
-        """Judge the accepted readings whose limits have changed; their earlier verdicts stay in the database."""
+        """Judge the accepted readings again whose limits, rule, accuracy or calibration are others now.
+
+        Their earlier verdicts stay in the database, with their reasons.
+        """
         for point in tuple(visit.points.values()):
             for accepted in tuple(visit.accepted[point.key]):
-                if accepted.judgement.limits != visit.limits[point.key]:
-                    judgement = self._judge.judge_again(visit, point, accepted)
+                judgement = self._judge.judge_again(visit, point, accepted)
+                if _foundation(judgement) != _foundation(accepted.judgement):
                     await self._replace_judgement(visit, point, accepted, judgement)
 
     async def publish_again(self) -> None:
@@ -238,10 +242,6 @@ class VisitCommands:
                 for accepted in tuple(visit.accepted[point.key]):
                     await self._replace_judgement(visit, point, accepted, accepted.judgement)
         self._update_diagnosis()
-
-    async def pin(self, meter: str, point: TestPoint | None) -> None:
-        """Let the meter measure ``point`` only; None undoes that."""
-        self._current.visit.pin(meter, point.key if point else "")
 
     async def enter(self, text: str, point: TestPoint | None) -> int:
         """Accept a typed reading at ``point``, else at the active test point, without settling; return its number.
@@ -265,7 +265,7 @@ class VisitCommands:
         await self.confirm_existence(visit, point)
         point = visit.point(point.key)
         tracker = self._trackers.get(MANUAL_ENTRY) or await self._trackers.register_typed_in(
-            Meter(MANUAL_ENTRY, "typed in", MANUAL_ENTRY)
+            Meter(MANUAL_ENTRY, TYPED_IN, MANUAL_ENTRY)
         )
         judgement = self._judge.judge(tracker, point, reading)
         tracker.latest, tracker.point_key, tracker.judgement = reading, point.key, judgement
@@ -393,3 +393,8 @@ class VisitCommands:
             self._current.visit.probes_removed(tracker.accepted_at)
             tracker.restart()
             tracker.latest = None
+
+
+def _foundation(judgement: Judgement) -> tuple[object, ...]:
+    """Return the limits, the rule and the meter behind a verdict: while they are the same, the verdict stands."""
+    return judgement.limits, judgement.rule, judgement.accuracy, judgement.calibration

@@ -19,6 +19,7 @@ from meterlink.plans import DEFAULT_PLAN, check_plan, load_plan, read_plan_text,
 from meterlink.settings import Settings
 from meterlink.station.collection import Collection
 from meterlink.station.current_visit import no_visit
+from meterlink.station.known_meters import KnownMeters
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 from meterlink.store.reader import Reader
 from meterlink.store.rows import StoredReplacement, StoredVisit, UnitLeft, VisitDetails, VisitNote, VisitWithReadings
@@ -40,10 +41,12 @@ class VisitDesk:
         writer: Writer,
         reader: Reader,
         settings: Settings,
+        known: KnownMeters,
         clock: Clock,
         send_view: Callable[[Message], None],
     ) -> None:
         self._send_view = send_view
+        self._known = known
         self._collection = collection
         self._writer = writer
         self._reader = reader
@@ -171,7 +174,24 @@ class VisitDesk:
         resumed = await asyncio.wrap_future(self._writer.activate_visit(uid))
         if resumed is None:
             raise VisitError(f"No open visit has the id {uid}.", "List them: meterlink visit list")
-        self._collection.change_visit(resumed_visit(resumed, self._settings))
+        visit = resumed_visit(resumed, self._settings)
+        pin_meters(visit, self._known)
+        await self._collection.commands.judge_again(visit)
+        self._collection.change_visit(visit)
+
+    async def judge_open_visits(self) -> None:
+        """Judge the accepted readings of all open visits again, where a limit, a rule or an accuracy has changed."""
+        await self._collection.wait_for_commits()
+        active = self._collection.current.visit
+        if active.ids is not None:
+            await self._collection.commands.judge_again(active)
+        for stored in await asyncio.to_thread(self._reader.visits):
+            is_active = active.ids is not None and stored.uid == active.ids.uid
+            paused = None
+            if stored.closed_utc_ns is None and not is_active:
+                paused = await asyncio.to_thread(self._reader.visit, stored.uid)
+            if paused is not None:
+                await self._collection.commands.judge_again(resumed_visit(paused, self._settings))
 
     async def wait_for_commits(self) -> None:
         """Return when every reading accepted so far is in the database, or lost."""
@@ -211,13 +231,14 @@ def _missing_proofs(visit: ActiveVisit, notes: Iterable[VisitNote]) -> list[str]
     return [word for word, is_proven in (("before", before), ("after", after)) if not is_proven]
 
 
-def _pin_meters(visit: ActiveVisit, settings: Settings) -> None:
-    """Pin the meters of the settings to their test points, where the plan has them."""
-    for meter in settings.meters:
-        if meter.pinned_point in {point.key for point in visit.plan.points}:
-            visit.pins[meter.address] = meter.pinned_point  # the point may exist only after an answer
-        elif meter.pinned_point:
-            log.warning("%s is not pinned: this visit has no %s", meter.address, meter.pinned_point)
+def pin_meters(visit: ActiveVisit, known: KnownMeters) -> None:
+    """Pin each meter to the test point that it always measures, where the visit's plan has it."""
+    planned = {point.key for point in visit.plan.points}  # the point may exist only after an answer
+    for address, key in known.pins().items():
+        if key in planned:
+            visit.pins[address] = key
+        else:
+            log.info("%s is not pinned: this visit has no %s", address, key)
 
 
 def plan_of_visit(stored: VisitWithReadings) -> Plan:
@@ -248,7 +269,6 @@ def resumed_visit(resumed: VisitWithReadings, settings: Settings, plan: Plan | N
         resumed.ids,
     )
     visit.last_readings = dict(resumed.last_readings)
-    _pin_meters(visit, settings)
     for key, text in _ratings_at_beginning(resumed).items():
         visit.set_rating(key, text)
     to_fit = deque(resumed.replacements)

@@ -84,6 +84,10 @@ def _reading_fields(row: HistoryRow, earlier: Sequence[EarlierVerdict]) -> dict[
         "verdict": str(judgement.verdict),
         "margin": None if judgement.margin is None else str(judgement.margin),
         "reason": judgement.reason,
+        "limits_basis": judgement.limits.basis if judgement.limits else None,
+        "accuracy": judgement.accuracy,
+        "calibration": judgement.calibration,
+        "rule": judgement.rule,
         "meter": row.meter.name,
         "revision": row.revision,
         "voided": row.void_reason is not None,
@@ -95,6 +99,10 @@ def _reading_fields(row: HistoryRow, earlier: Sequence[EarlierVerdict]) -> dict[
                 "verdict": str(verdict.verdict),
                 "margin": None if verdict.margin is None else str(verdict.margin),
                 "limits_basis": verdict.limits_basis,
+                "reason": verdict.reason,
+                "accuracy": verdict.accuracy,
+                "calibration": verdict.calibration,
+                "rule": verdict.rule,
             }
             for verdict in earlier
         ],

@@ -3,15 +3,14 @@
 import contextlib
 from decimal import Decimal
 
-from meterlink.core.calibration import Calibration, local_day
+from meterlink.core.calibration import local_day
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
 from meterlink.core.verdicts import Judgement
-from meterlink.judge.accuracy import AccuracySheet
 from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.station.current_visit import CurrentVisit
-from meterlink.station.meter_trackers import MeterTrackers
+from meterlink.station.known_meters import KnownMeter, KnownMeters
 from meterlink.station.tracker import MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit
 
@@ -19,9 +18,9 @@ from meterlink.station.visit import AcceptedReading, ActiveVisit
 class VisitJudge:
     """Judges readings; ``celsius`` is the ambient temperature of the meters, None for 18 to 28 °C."""
 
-    def __init__(self, current: CurrentVisit, trackers: MeterTrackers, celsius: Decimal | None) -> None:
+    def __init__(self, current: CurrentVisit, known: KnownMeters, celsius: Decimal | None) -> None:
         self._current = current
-        self._trackers = trackers
+        self._known = known
         self._celsius = celsius
 
     def judge(self, tracker: MeterTracker, point: TestPoint, reading: Reading) -> Judgement:
@@ -32,8 +31,7 @@ class VisitJudge:
         Raises:
             InputError: the reading is impossible for its quantity.
         """
-        sheet, calibration = self._trackers.accuracy_sheet(tracker), self._trackers.calibration(tracker)
-        return self._judge(self._current.visit, point, reading, sheet, calibration)
+        return self._judge(self._current.visit, point, reading, self._known.at(tracker.address))
 
     def judge_again(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> Judgement:
         """Return the judgement on an accepted reading of ``visit`` by the present limits, rule and accuracy.
@@ -54,30 +52,22 @@ class VisitJudge:
         Raises:
             InputError: the reading is impossible for its quantity.
         """
-        sheet, calibration = self._trackers.accuracy_sheet_at(address), self._trackers.calibration_at(address)
-        return self._judge(visit, point, reading, sheet, calibration)
+        return self._judge(visit, point, reading, self._known.at(address))
 
-    def _judge(
-        self,
-        visit: ActiveVisit,
-        point: TestPoint,
-        reading: Reading,
-        sheet: AccuracySheet | None,
-        calibration: Calibration | None,
-    ) -> Judgement:
+    def _judge(self, visit: ActiveVisit, point: TestPoint, reading: Reading, meter: KnownMeter) -> Judgement:
         judgement = judge(
             point.kind,
             visit.limits[point.key],
             MeasuredValue.from_reading(reading),
-            sheet,
+            meter.sheet,
             rule=visit.rules[point.key],
             celsius=self._celsius,
             flow=visit.flow_at(point),
             coupling=point.coupling,
         )
-        if calibration is None:
+        if meter.calibration is None:
             return judgement
-        return judgement.with_calibration(calibration.describe(local_day(reading.timestamp.utc_ns)))
+        return judgement.with_calibration(meter.calibration.describe(local_day(reading.timestamp.utc_ns)))
 
     def judge_latest(self, tracker: MeterTracker) -> Judgement | None:
         """Return the judgement on the tracker's latest reading, made once for each reading; None if it has none."""

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from meterlink.core.equipment import Meter
 from meterlink.core.errors import InputError, StoreError
+from meterlink.core.meter_facts import Fact, FactName
 
 # Some makers give every meter the same serial number (0000, 12345678, SN). A serial number identifies a meter only
 # with this many characters and this many different ones (common practice, no source).
@@ -84,11 +85,9 @@ def bind(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, name_
                 "If that meter is no longer in use, unbind it first.",
             )
     registered = get_or_create_meter(connection, meter, now_utc_ns, name_given=name_given)
-    namesakes = connection.execute(
-        "SELECT COUNT(*) FROM meters WHERE bound AND name = ? AND id <> ?", (registered.name, registered.id)
-    ).fetchone()[0]
-    if registered.name and namesakes:
-        raise InputError(f"Another bound meter has the name {registered.name!r}.", "Choose another name: --name")
+    _check_name(connection, registered.id, registered.name)
+    if name_given:
+        _insert_fact(connection, registered.id, FactName.NAME, Fact(registered.name, now_utc_ns))
     # A bound meter, too, gets the service that it offers now: new firmware may have changed it.
     connection.execute(
         "UPDATE meters SET bound = 1,"
@@ -96,6 +95,42 @@ def bind(connection: sqlite3.Connection, meter: Meter, now_utc_ns: int, *, name_
         {**_values(meter, now_utc_ns), "id": registered.id},
     )
     return registered
+
+
+def set_fact(connection: sqlite3.Connection, address: str, name: FactName, fact: Fact) -> RegisteredMeter:
+    """Record a fact that a technician sets about the meter with this address; a meter without a row gets one.
+
+    Raises:
+        InputError: another bound meter has the name that this one is to get.
+    """
+    meter_id = _find_by_address(connection, address)
+    if meter_id is None:
+        meter_id = _insert_meter(connection, Meter(address, ""), fact.set_utc_ns).id
+    if name is FactName.NAME:
+        _check_name(connection, meter_id, fact.value)
+        connection.execute("UPDATE meters SET name = ? WHERE id = ?", (fact.value, meter_id))
+    _insert_fact(connection, meter_id, name, fact)
+    return _registered_meter(connection, meter_id)
+
+
+def _check_name(connection: sqlite3.Connection, meter_id: int, name: str) -> None:
+    """Do nothing if no other bound meter has this name.
+
+    Raises:
+        InputError: one has.
+    """
+    namesakes = connection.execute(
+        "SELECT COUNT(*) FROM meters WHERE bound AND name = ? AND id <> ?", (name, meter_id)
+    ).fetchone()[0]
+    if name and namesakes:
+        raise InputError(f"Another bound meter has the name {name!r}.", "Choose another name.")
+
+
+def _insert_fact(connection: sqlite3.Connection, meter_id: int, name: FactName, fact: Fact) -> None:
+    connection.execute(
+        "INSERT OR REPLACE INTO meter_facts (meter_id, fact, value, set_utc_ns) VALUES (?, ?, ?, ?)",
+        (meter_id, name, fact.value, fact.set_utc_ns),
+    )
 
 
 def unbind(connection: sqlite3.Connection, address: str) -> RegisteredMeter:

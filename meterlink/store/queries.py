@@ -8,6 +8,7 @@ from dataclasses import replace
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Plan, PointKind, Site, TestPoint
 from meterlink.core.errors import InputError, StoreError
+from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.readings import Coupling, Reading, Status
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Judgement, Limits, Margin, Verdict
@@ -216,8 +217,11 @@ def known_meters(connection: sqlite3.Connection) -> list[MeterRow]:
     aliases: dict[int, tuple[str, ...]] = {}
     for row in connection.execute("SELECT meter_id, address FROM meter_aliases ORDER BY since_utc_ns, address"):
         aliases[row["meter_id"]] = (*aliases.get(row["meter_id"], ()), row["address"])
+    facts: dict[int, dict[FactName, Fact]] = {}
+    for row in connection.execute("SELECT meter_id, fact, value, set_utc_ns FROM meter_facts"):
+        facts.setdefault(row["meter_id"], {})[FactName(row["fact"])] = Fact(row["value"], row["set_utc_ns"])
     rows = connection.execute(f"SELECT m.*, {METER_COLUMNS} FROM meters m ORDER BY m.id")  # noqa: S608  # constants
-    return decode_rows(lambda row: _meter_row(row, aliases.get(row["id"], ())), rows)
+    return decode_rows(lambda row: _meter_row(row, aliases.get(row["id"], ()), facts.get(row["id"], {})), rows)
 
 
 def outbox(connection: sqlite3.Connection, limit: int, after_id: int) -> list[OutboxEntry]:
@@ -297,7 +301,8 @@ def _stored_plan(visit: sqlite3.Row, rows: Iterable[sqlite3.Row]) -> Plan:
 def earlier_verdicts(connection: sqlite3.Connection, visit_uid: str) -> dict[str, list[EarlierVerdict]]:
     """Return ``{uid of an accepted reading: its verdicts before the current one, oldest first}`` of a visit."""
     rows = connection.execute(
-        "SELECT a.uid, j.judged_utc_ns, j.verdict, j.margin, j.limits_basis FROM verdicts j"
+        "SELECT a.uid, j.judged_utc_ns, j.verdict, j.margin, j.limits_basis, j.reason, j.accuracy,"
+        " j.calibration, j.rule FROM verdicts j"
         " JOIN accepted_readings a ON a.id = j.accepted_id JOIN visits v ON v.id = a.visit_id"
         " WHERE v.uid = ? AND j.id < (SELECT MAX(id) FROM verdicts WHERE accepted_id = a.id) ORDER BY j.id",
         (visit_uid,),
@@ -310,7 +315,10 @@ def earlier_verdicts(connection: sqlite3.Connection, visit_uid: str) -> dict[str
 
 def _earlier_verdict(row: sqlite3.Row) -> tuple[str, EarlierVerdict]:
     margin = None if row["margin"] is None else Margin(row["margin"])
-    return row["uid"], EarlierVerdict(row["judged_utc_ns"], Verdict(row["verdict"]), margin, row["limits_basis"])
+    return row["uid"], EarlierVerdict(
+        row["judged_utc_ns"], Verdict(row["verdict"]), margin, row["limits_basis"], row["reason"], row["accuracy"],
+        row["calibration"], row["rule"],
+    )  # fmt: skip
 
 
 def visit_notes(connection: sqlite3.Connection, uid: str) -> list[VisitNote]:
@@ -452,7 +460,7 @@ def _stored_visit(row: sqlite3.Row) -> StoredVisit:
     )
 
 
-def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...]) -> MeterRow:
+def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...], facts: Mapping[FactName, Fact]) -> MeterRow:
     meter = replace(decode_meter(row), service_uuid=row["service_uuid"])
     return MeterRow(
         row["id"],
@@ -462,6 +470,7 @@ def _meter_row(row: sqlite3.Row, aliases: tuple[str, ...]) -> MeterRow:
         row["last_seen_utc_ns"],
         row["current_address"] or meter.address,
         aliases,
+        facts,
     )
 
 

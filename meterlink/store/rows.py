@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from meterlink.core.clock import Timestamp
 from meterlink.core.equipment import CircuitState, Meter, Plan, PointKind, Site
+from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.readings import Reading
 from meterlink.core.replacements import Replacement
@@ -342,12 +343,16 @@ class StoredReplacement(NamedTuple):
 
 
 class EarlierVerdict(NamedTuple):
-    """A verdict on an accepted reading that a later one has replaced."""
+    """A verdict on an accepted reading that a later one has replaced, with its grounds in words."""
 
     judged_utc_ns: int
     verdict: Verdict
     margin: Margin | None
     limits_basis: str | None
+    reason: str
+    accuracy: str
+    calibration: str
+    rule: str
 
 
 class StoredPlan(NamedTuple):
@@ -389,7 +394,7 @@ class MeterRow(NamedTuple):
     """A meter in the database. ``bound``: the station may connect to it by itself.
 
     ``meter.address`` is the address at which it was first seen, ``current_address`` the present one; ``aliases`` are
-    all its later addresses, oldest first.
+    all its later addresses, oldest first. ``facts`` are those that a technician set.
     """
 
     id: int
@@ -399,6 +404,7 @@ class MeterRow(NamedTuple):
     last_seen_utc_ns: int
     current_address: str = ""
     aliases: tuple[str, ...] = ()
+    facts: Mapping[FactName, Fact] = MappingProxyType({})
 
 
 class OutboxEntry(NamedTuple):

@@ -174,6 +174,15 @@ _METERS = (
         since_utc_ns INTEGER NOT NULL
     ) STRICT""",
     "CREATE INDEX aliases_of_meter ON meter_aliases(meter_id)",
+    # Facts about a meter that a technician set; see `meterlink.core.meter_facts`. An empty value was set, too: no
+    # test point, no driver of its own.
+    """CREATE TABLE meter_facts (
+        meter_id INTEGER NOT NULL REFERENCES meters(id),
+        fact TEXT NOT NULL CHECK (fact IN ('name', 'test point', 'driver', 'accuracy', 'calibration')),
+        value TEXT NOT NULL,
+        set_utc_ns INTEGER NOT NULL,
+        PRIMARY KEY (meter_id, fact)
+    ) STRICT, WITHOUT ROWID""",
     # profile, profile_hash: name and SHA-256 of the profile that decodes; empty for a driver without one. The end is
     # NULL while the connection lasts; its time stays NULL if the station was killed.
     """CREATE TABLE connections (

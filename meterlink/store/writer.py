@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from meterlink.core.clock import Clock, Timestamp
 from meterlink.core.equipment import Meter, Plan, Site
 from meterlink.core.errors import MeterlinkError, StoreError
+from meterlink.core.meter_facts import Fact, FactName
 from meterlink.core.nameplate import UnitFact
 from meterlink.core.stock import Movement, StockCount
 from meterlink.store import continuity, meters, places, queries, repairs, transactions
@@ -29,6 +30,7 @@ from meterlink.store.rows import (
     ClockStep,
     EndReason,
     GapCause,
+    MeterRow,
     NewConnection,
     NewGap,
     NewReplacement,
@@ -380,6 +382,23 @@ class Writer:
         """Record a meter's new address; the Future gets the InputError of `meters.add_alias`."""
         now = self._clock.now().utc_ns
         return self._enqueue(lambda connection: meters.add_alias(connection, old, new, now))
+
+    def set_meter_fact(self, address: str, name: FactName, value: str) -> Future[list[MeterRow]]:
+        """Save a fact that a technician sets about a meter; return all known meters.
+
+        The Future gets the InputError of `meters.set_fact`.
+        """
+        fact = Fact(value, self._clock.now().utc_ns)
+
+        def work(connection: sqlite3.Connection) -> list[MeterRow]:
+            meters.set_fact(connection, address, name, fact)
+            return queries.known_meters(connection)
+
+        return self._enqueue(work)
+
+    def known_meters(self) -> Future[list[MeterRow]]:
+        """Return all known meters, after all that was submitted before."""
+        return self._enqueue(queries.known_meters)
 
     def set_bound(self, meter_id: int, *, bound: bool) -> Future[None]:
         """Set whether the station may connect to a meter by itself."""

@@ -194,7 +194,9 @@ def test_a_bound_meter_that_is_not_heard_is_listed_with_the_reason(tmp_path: Pat
         await run_find(tmp_path, air, bind=A)
         await air.remove_meter(meter)
         view, _ = await run_find(tmp_path, air)
-        assert at(view, A)["unusable_reason"] == "Not heard. Switch the meter and its Bluetooth on, or move closer."
+        assert at(view, A)["unusable_reason"] == (
+            "Not heard. Wake it, switch its Bluetooth on, move closer. Is it connected to another device?"
+        )
         with pytest.raises(RadioError, match="was not heard"):
             await run_find(tmp_path, air, connect=A)
         with pytest.raises(RadioError, match="was not heard"):

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.core.calibration import Calibration, local_day, overdue_part
+from meterlink.core.calibration import Calibration, local_day, overdue_part, parse_calibration
+from meterlink.core.errors import InputError
 from support.commands import run_command, run_for_json
 
 JUDGE = ("judge", "capacitor", "--rated", "45uF", "--reading", "43.10uF", "--meter", "clamp meter")
@@ -86,3 +87,38 @@ def test_the_commands_say_that_it_is_overdue_and_judge_alike(tmp_path: Path) -> 
             ", calibration overdue since 2001-03-01; " in run_command(*JUDGE, "--data", str(tmp_path)).out
         ) is overdue
     assert verdicts[0] == verdicts[1] == verdicts[2]
+
+
+@pytest.mark.parametrize(
+    ("text", "understood"),
+    [
+        ("", ""),
+        ("2026-03-01", "2026-03-01"),
+        ("2026-03-01, 2027-03-01", "2026-03-01, due 2027-03-01"),
+        ("2026-03-01, due 2027-03-01, certificate K-1047", "2026-03-01, due 2027-03-01, certificate K-1047"),
+        ("due 2027-03-01", "due 2027-03-01"),
+        ("calibrated 2026-03-01 , certificate  K-1, sheet 2", "2026-03-01, certificate K-1, sheet 2"),
+        ("certificate K-1047", "certificate K-1047"),
+    ],
+)
+def test_a_typed_calibration_is_shown_as_it_was_understood(text: str, understood: str) -> None:
+    calibration = parse_calibration(text)
+    assert str(calibration) == understood
+    assert parse_calibration(understood) == calibration
+
+
+@pytest.mark.parametrize(
+    ("text", "error"),
+    [
+        ("1 March", "'1 March' is not a date. Write it as 2026-03-01."),
+        ("2026-02-30", "'2026-02-30' is not a date."),
+        ("2026-03-01, due 2026-03-01", "It is due on 2026-03-01, not after it was calibrated on 2026-03-01."),
+        ("2026-03-01, 2027-03-01, 2028-03-01", "'2028-03-01' is one date too many."),
+        ("due 2027-03-01, due 2028-03-01", "'due 2028-03-01' is one date too many."),
+        ("due", "'' is not a date."),
+    ],
+)
+def test_a_typed_calibration_that_cannot_be_is_refused(text: str, error: str) -> None:
+    with pytest.raises(InputError) as refused:
+        parse_calibration(text)
+    assert error in str(refused.value)

@@ -15,13 +15,23 @@ from meterlink.link.teach_line import parse_teach_line
 from meterlink.station.assignment import Assignment
 from meterlink.station.commands import Argument, CommandRow, CommandTable, command_rows
 from meterlink.station.meter_commands import MeterCommands
+from meterlink.station.meter_fact_commands import MeterFactCommands
 from meterlink.station.place_commands import PlaceCommands
 from meterlink.station.repair_commands import RepairCommands
 from meterlink.station.teaching import Teaching
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.station.visit_desk import VisitDesk
 
-CLASSES: Any = (VisitCommands, Assignment, RepairCommands, VisitDesk, PlaceCommands, MeterCommands, Teaching)
+CLASSES: Any = (
+    VisitCommands,
+    Assignment,
+    RepairCommands,
+    VisitDesk,
+    PlaceCommands,
+    MeterCommands,
+    MeterFactCommands,
+    Teaching,
+)
 ROWS = command_rows(*(Mock(spec=handlers) for handlers in CLASSES))
 ROWS_OF_CLASSES = command_rows(*CLASSES)
 POINTS = {"herm": Mock(name="herm"), "fan": Mock(name="fan")}

@@ -58,6 +58,7 @@ def make_database(path):
             INSERT INTO stock_movements VALUES (1, 'uid-6', 1000, 'used', 'capacitor', '45 µF', 1, '', '', 1);
             INSERT INTO meters VALUES (1, '00:00:5E:00:53:0A', '', 'bench meter', 'presented', '', '', 1, 900, 1000);
             INSERT INTO meter_aliases VALUES ('00:00:5E:00:53:0B', 1, 1000);
+            INSERT INTO meter_facts VALUES (1, 'accuracy', 'good', 1000);
             INSERT INTO connections VALUES (1, 1, 1, 'presented', '', '', 1000, 10, NULL, NULL, NULL);
             INSERT INTO gaps VALUES (1, 1, 'link lost', 1000, 10, NULL, NULL, NULL);
             INSERT INTO clock_steps VALUES (1, 1, 1000, 10, 2000, 20, 990);
@@ -254,6 +255,7 @@ def test_old_sqlite_is_refused(tmp_path, monkeypatch):
         "replacements",
         "stock_movements",
         "meter_aliases",
+        "meter_facts",
         "connections",
         "gaps",
         "clock_steps",
