@@ -38,6 +38,7 @@ _COMMANDS = {
     "unit": LazyCommand("meterlink.cli.unit", "command", "Show a unit; enter its nameplate; rename it.", _RECORD),
     "site": LazyCommand("meterlink.cli.site", "command", "Rename and merge sites.", _RECORD),
     "find": LazyCommand("meterlink.cli.find", "command", "List the meters in range; bind your own.", _METERS),
+    "meter": LazyCommand("meterlink.cli.meter", "command", "List your meters; enter their accuracy.", _METERS),
     "capture": LazyCommand(
         "meterlink.cli.capture", "command", "Record a meter's packets while you type its display.", _METERS
     ),

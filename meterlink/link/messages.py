@@ -465,7 +465,8 @@ class CommandName(StrEnum):
     UNBIND = "unbind"  # meter: undo it
     CHANGE_ADDRESS = "change_address"  # meter (a known address), text (the new one): record a meter's new address
     # Facts about a meter, by its address or name:
-    LIST_METERS = "list_meters"  # send a `KnownMetersView`, which is the reply's data, too
+    # Send a `KnownMetersView`; the reply's data has ``meters`` and, as in a `MetersView`, ``connected``.
+    LIST_METERS = "list_meters"
     NAME_METER = "name_meter"  # meter, text: give it a name
     # meter, [point]: let it measure that test point only, in later visits too; without a point, undo it
     PIN = "pin"

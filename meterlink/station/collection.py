@@ -7,7 +7,7 @@ from decimal import Decimal
 from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
-from meterlink.link.messages import Message
+from meterlink.link.messages import Message, MetersView
 from meterlink.link.pacing import PacedAction
 from meterlink.station.assignment import Assignment
 from meterlink.station.committer import Committer, OnAccepted
@@ -122,6 +122,10 @@ class Collection:
         self._views.set_radio_state(state)
         if self._is_watched():
             self._views.send_meters()
+
+    def meters(self) -> MetersView:
+        """Return the present state of the meters."""
+        return self._views.meters()
 
     def show_meter_facts(self) -> None:
         """Show the present names of the meters."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 
 from meterlink.core.calibration import Calibration, local_day, parse_calibration
 from meterlink.core.equipment import Meter
@@ -11,6 +12,7 @@ from meterlink.core.readings import MANUAL_ENTRY
 from meterlink.core.text import clean_text
 from meterlink.judge.accuracy import AccuracySheet
 from meterlink.judge.accuracy_entry import AccuracyEntry, parse_accuracy_entry
+from meterlink.link.messages import KnownMeterView
 from meterlink.settings import SETTINGS_FILE, MeterSettings, Settings
 from meterlink.store.rows import MeterRow
 
@@ -192,3 +194,23 @@ def _settings_entries(settings: MeterSettings | None) -> dict[FactName, str]:
 def meter_to_connect(row: MeterRow) -> Meter:
     """Return a bound meter of the database at its present address."""
     return replace(row.meter, address=row.current_address)
+
+
+def known_meter_view(meter: KnownMeter, today: date) -> KnownMeterView:
+    """Return the view of a meter on this day."""
+    calibration = meter.calibration or Calibration()
+    return KnownMeterView(
+        name=meter.name,
+        address=meter.address,
+        first_address=meter.first_address,
+        bound=meter.bound,
+        serial=meter.serial,
+        has_radio=meter.first_address != MANUAL_ENTRY,
+        test_point=meter.test_point,
+        driver=meter.driver,
+        accuracy="" if meter.accuracy is None else str(meter.accuracy),
+        calibration=str(calibration),
+        calibration_state=calibration.describe(today),
+        overdue=calibration.is_overdue(today),
+        remarks=list(meter.remarks),
+    )

@@ -3,9 +3,10 @@
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Mapping
+from datetime import date
 
 from meterlink.ble.radio import Radio
-from meterlink.core.calibration import Calibration, local_day, parse_calibration
+from meterlink.core.calibration import local_day, parse_calibration
 from meterlink.core.clock import Clock
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
@@ -14,10 +15,10 @@ from meterlink.core.readings import MANUAL_ENTRY
 from meterlink.core.text import clean_text
 from meterlink.driver_api import DriverFactory
 from meterlink.judge.accuracy_entry import AccuracyClass, AccuracyEntry, describe_class
-from meterlink.link.messages import ChoiceView, KnownMetersView, KnownMeterView, Message, Topic
+from meterlink.link.messages import ChoiceView, KnownMetersView, Message, MetersView, Topic
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.drivers import Drivers, driver_name
-from meterlink.station.known_meters import TYPED_IN, KnownMeter, KnownMeters
+from meterlink.station.known_meters import TYPED_IN, KnownMeters, known_meter_view
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.store.writer import Writer
 
@@ -27,7 +28,8 @@ log = logging.getLogger(__name__)
 class MeterFactCommands:
     """The handlers of these commands; each takes an address or a name.
 
-    ``judge_open_visits`` judges accepted readings again by the present facts; ``show_facts`` shows the new names.
+    ``judge_open_visits`` judges accepted readings again by the present facts and returns their number. ``show_facts``
+    shows the new names; ``connected`` returns the state of the meters.
     """
 
     def __init__(
@@ -41,8 +43,9 @@ class MeterFactCommands:
         clock: Clock,
         *,
         is_taught: Callable[[str], bool],
-        judge_open_visits: Callable[[], Awaitable[None]],
+        judge_open_visits: Callable[[], Awaitable[int]],
         show_facts: Callable[[], None],
+        connected: Callable[[], MetersView],
         send_view: Callable[[Message], None],
     ) -> None:
         self._current = current
@@ -55,16 +58,17 @@ class MeterFactCommands:
         self._is_taught = is_taught
         self._judge_open_visits = judge_open_visits
         self._show_facts = show_facts
+        self._connected = connected
         self._send_view = send_view
 
     async def list_meters(self) -> Mapping[str, object]:
-        """Send the view of the known meters to the watchers, and return it."""
+        """Send the known meters to the watchers; return them, and those that are ``connected`` or searched for."""
         rows = await asyncio.wrap_future(self._writer.known_meters())
         self._known.load(rows)
         self.log_remarks()
         view = self._view()
         self._send_view(view)
-        return {"meters": view["meters"], "classes": view["classes"], "drivers": view["drivers"]}
+        return {"meters": view["meters"], "connected": self._connected()["meters"]}
 
     async def name(self, meter: str, text: str) -> Mapping[str, object]:
         """Give the meter a name.
@@ -89,6 +93,8 @@ class MeterFactCommands:
             VisitError: no visit is active.
         """
         address, key = self._address_of(meter), point.key if point else ""
+        if address == MANUAL_ENTRY:
+            raise InputError("A typed reading names its test point itself.", "Choose a meter with a radio.")
         if point is not None:
             self._current.require()
         result = await self._set(address, FactName.TEST_POINT, key)
@@ -148,8 +154,7 @@ class MeterFactCommands:
     async def _set_and_judge(self, address: str, fact: FactName, value: str) -> Mapping[str, object]:
         result = await self._set(address, fact, value)
         self._trackers.judge_anew(address)
-        await self._judge_open_visits()
-        return result
+        return {**result, "judged_again": await self._judge_open_visits()}
 
     async def _set(self, address: str, fact: FactName, value: str) -> Mapping[str, object]:
         rows = await asyncio.wrap_future(self._writer.set_meter_fact(address, fact, value))
@@ -157,7 +162,7 @@ class MeterFactCommands:
         self.log_remarks()
         self._show_facts()
         self._send_view(self._view())
-        return {"meter": self._meter_view(self._known.at(address))}
+        return {"meter": known_meter_view(self._known.at(address), self._today())}
 
     async def _reconnect(self, address: str, factory: DriverFactory | None) -> None:
         """Use ``factory`` from now on; None for the one that fits best."""
@@ -199,29 +204,13 @@ class MeterFactCommands:
     def _view(self) -> KnownMetersView:
         return KnownMetersView(
             topic=Topic.KNOWN_METERS,
-            meters=list(map(self._meter_view, self._known)),
+            meters=[known_meter_view(meter, self._today()) for meter in self._known],
             classes=[ChoiceView(key=each, words=describe_class(each)) for each in AccuracyClass],
             drivers=self._driver_names(),
         )
 
+    def _today(self) -> date:
+        return local_day(self._clock.now().utc_ns)
+
     def _driver_names(self) -> list[str]:
         return [driver_name(factory) for factory in self._drivers.loaded.factories if factory.name != MANUAL_ENTRY]
-
-    def _meter_view(self, meter: KnownMeter) -> KnownMeterView:
-        calibration = meter.calibration or Calibration()
-        today = local_day(self._clock.now().utc_ns)
-        return KnownMeterView(
-            name=meter.name,
-            address=meter.address,
-            first_address=meter.first_address,
-            bound=meter.bound,
-            serial=meter.serial,
-            has_radio=meter.first_address != MANUAL_ENTRY,
-            test_point=meter.test_point,
-            driver=meter.driver,
-            accuracy="" if meter.accuracy is None else str(meter.accuracy),
-            calibration=str(calibration),
-            calibration_state=calibration.describe(today),
-            overdue=calibration.is_overdue(today),
-            remarks=list(meter.remarks),
-        )

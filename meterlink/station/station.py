@@ -243,6 +243,7 @@ class Station:
                 is_taught=self._teaching.is_teaching,
                 judge_open_visits=desk.judge_open_visits,
                 show_facts=collection.show_meter_facts,
+                connected=collection.meters,
                 send_view=self._send_view,
             )
             meter_facts.log_remarks()

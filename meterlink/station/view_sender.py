@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from meterlink.ble.states import RadioState
 from meterlink.core.equipment import TestPoint
-from meterlink.link.messages import Message
+from meterlink.link.messages import Message, MetersView
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.diagnosis import VisitDiagnosis
 from meterlink.station.known_meters import KnownMeters
@@ -65,9 +65,13 @@ class ViewSender:
         """Record the radio's new state."""
         self._radio = state
 
+    def meters(self) -> MetersView:
+        """Return the present state of the meters."""
+        return meters_view(self._radio, self._trackers, self._known.name_at, self._dropped)
+
     def send_meters(self) -> None:
         """Send the present state of the meters to watchers."""
-        self._send_view(meters_view(self._radio, self._trackers, self._known.name_at, self._dropped))
+        self._send_view(self.meters())
 
     def send_all(self) -> None:
         """Send the live reading, the visit with its advice, and the meters."""

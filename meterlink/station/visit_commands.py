@@ -219,16 +219,24 @@ class VisitCommands:
             await self._committer.set_answers(visit, answers)
             visit.set_answers(answers)
 
-    async def judge_again(self, visit: ActiveVisit) -> None:
+    async def judge_again(self, visit: ActiveVisit) -> int:
         """Judge the accepted readings again whose limits, rule, accuracy or calibration are others now.
 
         Their earlier verdicts stay in the database, with their reasons.
+
+        Returns:
+            The number of the readings with a new verdict.
         """
+        count = 0
         for point in tuple(visit.points.values()):
             for accepted in tuple(visit.accepted[point.key]):
                 judgement = self._judge.judge_again(visit, point, accepted)
                 if _foundation(judgement) != _foundation(accepted.judgement):
                     await self._replace_judgement(visit, point, accepted, judgement)
+                    count += 1
+        if count and visit is self._current.visit:
+            self._update_diagnosis()
+        return count
 
     async def publish_again(self) -> None:
         """Judge the accepted readings of the active visit by its present limits, and publish them with its place.

@@ -179,19 +179,21 @@ class VisitDesk:
         await self._collection.commands.judge_again(visit)
         self._collection.change_visit(visit)
 
-    async def judge_open_visits(self) -> None:
-        """Judge the accepted readings of all open visits again, where a limit, a rule or an accuracy has changed."""
+    async def judge_open_visits(self) -> int:
+        """Judge the accepted readings of all open visits again, where a limit, a rule or a meter's facts have changed.
+
+        Returns:
+            The number of the readings with a new verdict.
+        """
         await self._collection.wait_for_commits()
         active = self._collection.current.visit
-        if active.ids is not None:
-            await self._collection.commands.judge_again(active)
+        count = await self._collection.commands.judge_again(active) if active.ids is not None else 0
         for stored in await asyncio.to_thread(self._reader.visits):
-            is_active = active.ids is not None and stored.uid == active.ids.uid
-            paused = None
-            if stored.closed_utc_ns is None and not is_active:
+            if stored.closed_utc_ns is None and not stored.active:
                 paused = await asyncio.to_thread(self._reader.visit, stored.uid)
-            if paused is not None:
-                await self._collection.commands.judge_again(resumed_visit(paused, self._settings))
+                if paused is not None:
+                    count += await self._collection.commands.judge_again(resumed_visit(paused, self._settings))
+        return count
 
     async def wait_for_commits(self) -> None:
         """Return when every reading accepted so far is in the database, or lost."""

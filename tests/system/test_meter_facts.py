@@ -20,7 +20,7 @@ from meterlink_simulators.air import Air
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.scenario import shipped_scenario
 from meterlink_simulators.virtual_time import VIRTUAL_START, VirtualClock, run_in_virtual_time
-from support.commands import run_for_json
+from support.commands import run_command, run_for_json
 from support.virtual_stations import run_at_station, until
 from support.writers import running_writer
 
@@ -79,7 +79,8 @@ def test_a_better_meter_turns_a_close_call_into_a_clear_verdict(tmp_path: Path) 
         await begin(station, **BAKERY)
         await measure_herm(station, views)
         assert (herm(views)["margin"], herm(views)["revision"]) == ("close call", 1)
-        await done(station, "set_accuracy", meter="typed in", text="capacitance: 0.9 % + 2 digits")
+        entered = await done(station, "set_accuracy", meter="typed in", text="capacitance: 0.9 % + 2 digits")
+        assert entered["judged_again"] == 1
         assert (herm(views)["verdict"], herm(views)["margin"], herm(views)["revision"]) == ("within", "clear", 2)
         assert herm(views)["accuracy"] == "±(0.9 % + 2 digits)"
         # A worse entry is believed as well.
@@ -264,6 +265,7 @@ def test_every_misuse_is_said(tmp_path: Path) -> None:
             ("name_meter", {"meter": A, "text": " "}, "The name is empty."),
             ("name_meter", {"meter": "typed in", "text": "clamp"}, "Another meter has the name 'clamp'."),
             ("set_driver", {"meter": A, "text": "telepathy"}, "There is no driver 'telepathy'. Use one of: presented"),
+            ("pin", {"meter": "typed in", "point": "supply-volts"}, "A typed reading names its test point itself."),
             ("set_driver", {"meter": "typed in", "text": "presented"}, "Typed readings have no driver."),
             ("set_accuracy", {"meter": A, "text": "superb"}, "'superb' is neither a class nor an accuracy line."),
             ("set_calibration", {"meter": A, "text": "last spring"}, "'last spring' is not a date."),
@@ -318,3 +320,38 @@ def test_a_driver_that_is_gone_is_named_and_the_station_starts(
         writer.set_meter_fact(A, FactName.DRIVER, "old-profile").result(60)
     at_bench(tmp_path, second)
     assert f"{A}: its driver old-profile is missing; the best other one is used" in caplog.text
+
+
+def test_the_commands_need_no_station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("METERLINK_DATA", str(tmp_path))
+    assert run_command("meter", "list") == (0, "No meters yet. Switch one on, and bind it: meterlink find\n", "")
+    assert not (tmp_path / DATABASE_FILE).exists()
+    assert run_command("meter", "accuracy", "typed in", "good").out == "Accuracy: good.\n"
+    assert run_for_json("meter", "calibration", "typed in", "--done", "2020-03-01", "--due", "2021-03-01")["meter"][
+        "overdue"
+    ]
+    shown = run_for_json("meter", "show", "typed in")
+    assert (shown["accuracy"], shown["calibration"], shown["state"], shown["has_radio"]) == (
+        "good", "2020-03-01, due 2021-03-01", "", False,
+    )  # fmt: skip
+    assert run_command("meter", "show", "typed in").out.splitlines() == [
+        "typed in", "  Accuracy: good", "  Calibration: overdue since 2021-03-01",
+    ]  # fmt: skip
+    (tmp_path / "settings.toml").write_text('[[meter]]\naddress = "manual_entry"\nname = "x"\n', encoding="utf-8")
+    assert run_command("meter", "list").status == 2  # an error of the settings is said, not hidden
+    (tmp_path / "settings.toml").write_text(f'[[meter]]\naddress = "{A}"\nname = "yard meter"\n', encoding="utf-8")
+    assert [meter["name"] for meter in run_for_json("meter", "list")] == ["typed in", "yard meter"]
+    named = run_command("meter", "name", "yard meter", "clamp\x1b[2J").out.splitlines()
+    assert named[0] == "The meter's name is clamp(2J."
+    assert named[1].startswith("settings.toml of ")
+    assert named[1].endswith("is older: it is not used for the name.")
+    assert named[1] in run_command("meter", "show", A).out
+    for arguments, error in (
+        (("show", "nobody"), "No meter has the name or address 'nobody'"),
+        (("pin", "typed in"), "Give a test point, or --none."),
+        (("driver", "typed in", "presented", "--auto"), "Give a driver, or --auto."),
+        (("calibration", "typed in"), "Give a date or a certificate, or --none."),
+        (("calibration", "typed in", "--done", "soon"), "'soon' is not a date."),
+    ):
+        status, out, err = run_command("meter", *arguments)
+        assert (status, out, error in err) == (2, "", True)

@@ -52,6 +52,8 @@ ARGUMENTS = {
     "diagnose": (),
     "find": None,  # needs a radio; tests/system/test_find.py reads its JSON
     "history": (),
+    "meter list": (),
+    "meter show": None,  # one meter; tests/system/test_meter_facts.py reads its JSON
     "judge diagnosis": None,  # needs a file; tests/unit/test_cli_judge_diagnosis.py reads its JSON
     "plan list": (),
     "plan show": ("split-condenser",),
