@@ -28,6 +28,7 @@ class KeyAction(StrEnum):
     UNIT = "unit"
     HISTORY = "history"
     VISITS = "visits"
+    METERS = "meters"
     TEACH = "teach"
     THEME = "theme"
     HELP = "help"
@@ -58,6 +59,7 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.UNIT: ("u",),
         KeyAction.HISTORY: ("h",),
         KeyAction.VISITS: ("v",),
+        KeyAction.METERS: ("b",),
         KeyAction.TEACH: ("m",),
         KeyAction.THEME: ("d",),
         KeyAction.HELP: ("?", "f1"),

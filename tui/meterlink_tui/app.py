@@ -37,6 +37,7 @@ from meterlink_tui.scene import (
 from meterlink_tui.sheets.diagnosis import DiagnosisSheet
 from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
+from meterlink_tui.sheets.meters import MetersSheet
 from meterlink_tui.sheets.question import QuestionSheet
 from meterlink_tui.sheets.rating import RatingSheet
 from meterlink_tui.sheets.record import RecordSheet
@@ -171,6 +172,7 @@ class Dashboard(App[None]):
             tooltip="Show earlier readings of this part, and all others",
         ),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
+        Binding("b", "meters", "meters", id="meters", show=False, tooltip="List the meters; bind and name them"),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
@@ -360,7 +362,7 @@ class Dashboard(App[None]):
             scene.specification if arrangement.name == "single" else "", scene.verdict.reason
         )
         base.query_one(PointList).show(scene.points)
-        base.query_one(MeterList).show(scene.meters)
+        base.query_one(MeterList).show(scene.meters, scene.radio_note)
         base.query_one(QuestionLines).show(scene.question, key_name(KeyAction.QUESTION, self._keys))
         base.query_one("#advice", Sentence).show(scene.advice)
         narrow = arrangement.name == "single"
@@ -374,6 +376,9 @@ class Dashboard(App[None]):
                 screen.list_plans(self._latest_messages.visits["plans"] if self._latest_messages.visits else ())
             elif isinstance(screen, MeterPicker):
                 screen.list_meters(teachable_meters(self._latest_messages.meters, self._latest_messages.discovery))
+            elif isinstance(screen, MetersSheet):
+                latest = self._latest_messages
+                screen.show_meters(latest.known_meters, latest.meters, latest.discovery)
             elif isinstance(screen, TeachSheet):
                 screen.show_teaching(self._latest_messages.teach)
             elif isinstance(screen, RecordSheet):
@@ -616,6 +621,20 @@ class Dashboard(App[None]):
 
     async def _send_reading(self, point: str, text: str) -> str:
         return await self.send(CommandName.ENTER, point=point, text=text)
+
+    def action_meters(self) -> None:
+        """Open the sheet of the meters."""
+        points = self.scene.points if self.scene else ()
+        sheet = MetersSheet(
+            self.scene.cautions if self.scene else (),
+            {point.key: point.title for point in points},
+            self._clock,
+            lambda command, arguments: self.send(command, **arguments),
+            self._begin_teaching,
+        )
+        latest = self._latest_messages
+        self.push_screen(sheet)
+        self.call_later(sheet.show_meters, latest.known_meters, latest.meters, latest.discovery)
 
     def action_teach(self) -> None:
         """Open the sheet of the meter that is being taught, or the list of meters to teach."""

@@ -4,6 +4,7 @@ from typing import cast
 
 from meterlink.link.messages import (
     DiscoveryView,
+    KnownMetersView,
     LiveView,
     Message,
     MetersView,
@@ -65,6 +66,11 @@ class LatestMessages:
     def discovery(self) -> DiscoveryView | None:
         """The devices of the last discovery."""
         return cast("DiscoveryView | None", self._messages.get(Topic.DISCOVERY))
+
+    @property
+    def known_meters(self) -> KnownMetersView | None:
+        """The meters of the data folder, once they were asked for."""
+        return cast("KnownMetersView | None", self._messages.get(Topic.KNOWN_METERS))
 
     @property
     def teach(self) -> TeachView | None:

@@ -235,6 +235,7 @@ class Scene:
     gauge: Gauge | None
     points: tuple[PointRow, ...]
     meters: tuple[MeterLine, ...]
+    radio_note: str
     failed_derived: str
     question: OpenQuestion | None
     advice: str
@@ -277,7 +278,8 @@ def compose_scene(
             _point_row(number, row, title, active)
             for number, (row, title) in enumerate(zip(points, _row_titles(points), strict=True), 1)
         ),
-        meters=tuple(_meter_row(meter) for meter in meters["meters"]) if meters else (),
+        meters=tuple(meter_row(meter) for meter in meters["meters"]) if meters else (),
+        radio_note=_radio_note(meters, keys),
         failed_derived=_failed_derived(visit, keys),
         question=_open_question(points, point, visit),
         advice=_advice(visit, disconnect_reason, keys)
@@ -383,9 +385,17 @@ def _alerts(
     if notice and (text := _clean_text(notice["text"])):
         word, tone = _NOTICE_WORDS.get(notice["level"], ("NOTE", Tone.PLAIN))
         alerts.append(Alert(word, text, tone))
-    if meters and (text := _clean_text(meters["radio_error"])):
+    if meters and meters["meters"] and (text := _clean_text(meters["radio_error"])):
         alerts.append(Alert("BLUETOOTH", text, Tone.WARN))
     return (*alerts, command_error) if command_error else tuple(alerts)
+
+
+def _radio_note(meters: MetersView | None, keys: Keys) -> str:
+    """Return a quiet line where there is no radio and nobody bound a meter: readings are typed."""
+    if meters is None or meters["meters"] or not meters["radio_error"]:
+        return ""
+    entering, listing = (key_name(action, keys) for action in (KeyAction.ENTER_READING, KeyAction.METERS))
+    return f"No Bluetooth: {entering} types a reading. ({listing} says why)"
 
 
 def _specification(point: PointView) -> str:
@@ -552,7 +562,8 @@ _METER_MARKS: dict[str, tuple[str, Tone]] = {
 }
 
 
-def _meter_row(meter: MeterView) -> MeterLine:
+def meter_row(meter: MeterView) -> MeterLine:
+    """Return the line of a meter, cleaned for the screen."""
     mark, tone = _METER_MARKS.get(meter["state"], ("?", Tone.WARN))
     rssi, battery = meter["rssi"], meter["battery"]
     on_air = meter["state"] in {ConnectionState.CONNECTED, ConnectionState.SILENT}

@@ -35,18 +35,19 @@ class MeterList(Widget):
     def __init__(self) -> None:
         super().__init__(id="meters")
         self._rows: tuple[MeterLine, ...] = ()
+        self._note = ""
 
-    def show(self, rows: tuple[MeterLine, ...]) -> None:
-        """List ``rows``."""
+    def show(self, rows: tuple[MeterLine, ...], note: str) -> None:
+        """List ``rows``; without any, say ``note``."""
         ordered = tuple(
             sorted(rows, key=lambda row: (row.state == ConnectionState.CONNECTED, not row.battery_low, row.name))
         )
-        if ordered != self._rows:
-            self._rows = ordered
+        if (ordered, note) != (self._rows, self._note):
+            self._rows, self._note = ordered, note
             self.refresh(layout=True)
 
     def render(self) -> Content:
         """Return the list."""
         if not self._rows:
-            return Content.styled("No meter found yet.", "$faint")
+            return Content.styled(self._note or "No meter found yet.", "$faint")
         return Content("\n").join(meter_lines(row) for row in self._rows)
