@@ -12,16 +12,16 @@ from meterlink.cli.completion import complete_meter, complete_point
 from meterlink.cli.lazy_group import CommandGroup
 from meterlink.cli.output import Form, json_option, listing_options, print_table, printable_text
 from meterlink.cli.station_command import require_success, send_command
+from meterlink.cli.stored_meters import load_known_meters
 from meterlink.cli.table import Cell
 from meterlink.core.calibration import Calibration, local_day, parse_date
 from meterlink.core.clock import SystemClock
-from meterlink.core.errors import InputError, NoDatabaseError
+from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.link.client import NoDaemonError, connect
 from meterlink.link.messages import CommandName, KnownMeterView
-from meterlink.settings import DATABASE_FILE, data_dir, existing_data_dir, load_settings
-from meterlink.station.known_meters import KnownMeters, known_meter_view
-from meterlink.store.reader import Reader
+from meterlink.settings import data_dir, existing_data_dir
+from meterlink.station.known_meters import known_meter_view
 
 _data = click.option(
     "--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data."
@@ -239,14 +239,8 @@ def _records(folder: Path) -> list[dict[str, Any]]:
     """Return the known meters, with their states where a station runs."""
     result = asyncio.run(_ask_station(folder))
     if result is None:
-        path = folder / DATABASE_FILE
-        try:
-            rows = Reader(path).known_meters()
-        except NoDatabaseError:
-            rows = []
-        known = KnownMeters(load_settings(folder), rows)
         today = local_day(SystemClock().now().utc_ns)
-        result = {"meters": [known_meter_view(meter, today) for meter in known], "connected": []}
+        result = {"meters": [known_meter_view(meter, today) for meter in load_known_meters(folder)], "connected": []}
     connected = {meter["address"].upper(): meter for meter in result["connected"]}
     found = [_record(meter, connected.pop(meter["address"].upper(), None)) for meter in result["meters"]]
     unknown = {"first_address": "", "bound": False, "serial": "", "has_radio": True, "test_point": "", "accuracy": ""}

@@ -46,6 +46,8 @@ def _replacement_fields(stored: StoredReplacement) -> dict[str, Any]:
 
 def _point_fields(visit: ActiveVisit, key: str) -> dict[str, Any]:
     point, limits = visit.points[key], visit.limits[key]
+    if visit.accepted[key]:  # a verdict never stands over limits by which it was not judged
+        limits = visit.accepted[key][-1].judgement.limits
     return {
         "key": key,
         "circuit": point.circuit,

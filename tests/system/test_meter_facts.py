@@ -167,6 +167,23 @@ def test_settings_that_changed_between_two_starts_judge_again(
     assert replaced[0].reason == "43.1 µF is within 45 µF ±6 %, but the meter may be off by 1.7 µF."
 
 
+def test_a_visit_is_shown_with_the_limits_that_judged_it(tmp_path: Path) -> None:
+    """The settings changed, and no station has judged again since: the verdict is not put over the new limits."""
+
+    async def body(station: Station, views: dict[str, Any]) -> None:
+        await begin(station, **BAKERY)
+        await done(station, "set_rating", point=HERM, text="45 uF")
+        await done(station, "enter", point=HERM, text="43.1 uF")
+        await until(lambda: herm(views) is not None)
+
+    run_at_station(tmp_path, body)
+    (tmp_path / "settings.toml").write_text('[judge]\ncapacitor_tolerance = "3 %"\n', encoding="utf-8")
+    shown = run_for_json("visit", "show", "--data", str(tmp_path))
+    point = next(point for point in shown["points"] if point["key"] == HERM)
+    assert (point["limits"]["basis"], point["rating"]) == ("45 µF ±6 %", "45 µF ±6 %")
+    assert point["readings"][0]["verdict"] == "within"
+
+
 def test_a_start_with_the_same_settings_judges_nothing_again(tmp_path: Path) -> None:
     settings = Settings("test", rule=parse_decision_rule("guarded"))
 
@@ -346,6 +363,11 @@ def test_the_commands_need_no_station(tmp_path: Path, monkeypatch: pytest.Monkey
     assert named[1].startswith("settings.toml of ")
     assert named[1].endswith("is older: it is not used for the name.")
     assert named[1] in run_command("meter", "show", A).out
+    # A part judged at the desk is judged by the same accuracy.
+    judged = run_for_json("judge", "capacitor", "--rated", "45uF", "--reading", "43.10uF", "--meter", "typed in")
+    assert (judged["accuracy"], judged["calibration"]) == (
+        "±(2 % + 4 digits), class good, assumed", "calibration overdue since 2021-03-01",
+    )  # fmt: skip
     for arguments, error in (
         (("show", "nobody"), "No meter has the name or address 'nobody'"),
         (("pin", "typed in"), "Give a test point, or --none."),

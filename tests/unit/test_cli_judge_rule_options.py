@@ -80,7 +80,7 @@ def test_a_name_of_two_meters_is_ambiguous(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text(SETTINGS.replace("old meter", "Clamp Meter"), encoding="utf-8")
     code, out, err = run(*CAPACITOR, "--meter", "clamp meter", "--data", str(tmp_path))
     assert (code, out) == (2, "")
-    assert err == "meterlink: The settings list 2 meters 'clamp meter'. Give the address of one of them.\n"
+    assert err == "meterlink: 2 meters have the name 'clamp meter'. Give the address of one of them.\n"
 
 
 @pytest.mark.parametrize(

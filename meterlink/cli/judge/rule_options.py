@@ -134,8 +134,8 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
 
     options = (
         click.option("--accuracy", metavar="LINE", help='The meter\'s own accuracy line: "2 % + 5 digits".'),
-        click.option("--meter", metavar="NAME", help="Use the accuracy sheet of this meter in settings.toml."),
-        click.option("--data", metavar="DIR", help="Data folder with settings.toml, for --meter."),
+        click.option("--meter", metavar="NAME", help="Use the accuracy of this meter (see meterlink meter)."),
+        click.option("--data", metavar="DIR", help="Data folder, for --meter."),
         *RULE_OPTIONS,
         click.option(
             "--again",
@@ -159,18 +159,21 @@ def with_rule_options(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def _find_meter(name: str, data: str | None) -> tuple[AccuracySheet, Calibration | None]:
-    # Imported only where a meter is named: the readers of settings and stock cost more than the judgement.
-    from meterlink.settings import existing_data_dir, load_settings  # noqa: PLC0415
+    # Imported only where a meter is named: the readers of settings and database cost more than the judgement.
+    from meterlink.cli.stored_meters import load_known_meters  # noqa: PLC0415
+    from meterlink.settings import existing_data_dir  # noqa: PLC0415
 
-    meters = load_settings(existing_data_dir(data)).meters
-    matches = [meter for meter in meters if name.casefold() in {meter.name.casefold(), meter.address.casefold()}]
+    meters = list(load_known_meters(existing_data_dir(data)))
+    wanted = name.casefold()
+    matches = [
+        meter for meter in meters if wanted in {meter.name.casefold(), *map(str.casefold, meter.addresses)} - {""}
+    ]
     if not matches:
         known = [known for meter in meters for known in (meter.name, meter.address)]
-        remedy = did_you_mean(name, filter(None, known)) or "Add it to settings.toml as [[meter]]."
-        raise InputError(f"The settings list no meter {name!r}.", remedy)
+        remedy = did_you_mean(name, filter(None, known)) or "List them: meterlink meter list"
+        raise InputError(f"No meter {name!r} is known.", remedy)
     if len(matches) > 1:
-        raise InputError(f"The settings list {len(matches)} meters {name!r}.", "Give the address of one of them.")
-    sheet = matches[0].accuracy_sheet
-    if sheet is None:
-        raise InputError(f"The settings list no accuracy for {name!r}.", "Add [[meter.accuracy]] rows below it.")
-    return sheet, matches[0].calibration
+        raise InputError(f"{len(matches)} meters have the name {name!r}.", "Give the address of one of them.")
+    if matches[0].sheet is None:
+        raise InputError(f"No accuracy is known for {name!r}.", f"Enter it: meterlink meter accuracy {name!r} LINE")
+    return matches[0].sheet, matches[0].calibration
