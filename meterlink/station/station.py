@@ -18,6 +18,7 @@ from meterlink.ble.states import RadioState
 from meterlink.core.clock import Clock, SystemClock
 from meterlink.core.equipment import ConnectionState, Meter, Plan, Site, TestPoint
 from meterlink.core.errors import DatabaseLockedError, StoreError
+from meterlink.core.meter_facts import FactName
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.version import VERSION
 from meterlink.link.messages import Command, CommandResult, Message, NoticeView, Topic
@@ -213,7 +214,13 @@ class Station:
             )
             discovery = MeterDiscovery(radio, drivers, self._reader.known_meters, lambda: radio.state.meters)
             self._teaching = Teaching(
-                radio, discovery, drivers, config.folder, clock=config.clock, send_view=self._send_view
+                radio,
+                discovery,
+                drivers,
+                config.folder,
+                clock=config.clock,
+                send_view=self._send_view,
+                keep_driver=partial(self._keep_driver, known),
             )
             stack.push_async_callback(self._teaching.close)
             meter_commands = MeterCommands(
@@ -290,6 +297,11 @@ class Station:
             await collection.commands.judge_again(visit)
         collection.show()
         self.started.set()
+
+    async def _keep_driver(self, known: KnownMeters, address: str, name: str) -> None:
+        """Read the meter with a profile that it was taught, at later starts, too."""
+        rows = await asyncio.wrap_future(self._writer.set_meter_fact(address, FactName.DRIVER, name))
+        known.load(rows)
 
     async def _receive_packets(self, radio: Radio, collection: Collection) -> None:
         if self._config.packet_source is None:

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from bisect import bisect_left
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -130,7 +130,8 @@ class Teaching:
     """Teaches one meter at a time, by watchers' commands; a thread analyzes the packets and entries.
 
     A meter with a working driver keeps it. Another meter is connected with the capture driver. ``send_view`` receives a
-    `TeachView` each time it may have changed.
+    `TeachView` each time it may have changed. ``keep_driver`` receives the address of a meter that was taught, and the
+    name of its profile.
     """
 
     def __init__(
@@ -142,6 +143,7 @@ class Teaching:
         *,
         clock: Clock,
         send_view: Callable[[Message], None],
+        keep_driver: Callable[[str, str], Awaitable[None]],
     ) -> None:
         self._radio = radio
         self._discovery = discovery
@@ -149,6 +151,7 @@ class Teaching:
         self._folder = folder / PROFILES_FOLDER
         self._clock = clock
         self._send_view = send_view
+        self._keep_driver = keep_driver
         self._session: _TeachingSession | None = None
         self._task: asyncio.Task[None] | None = None
         self._pace = PacedAction(self._send_session, _VIEW_INTERVAL)
@@ -309,6 +312,7 @@ class Teaching:
         self._drivers.add(factory)
         await self._connect(session.known_meter or session.meter, factory)
         self._send_view(_ended_view(session, str(path)))
+        await self._keep_driver(session.meter.address, profile.name)
 
     async def _connect(self, meter: Meter, factory: DriverFactory | None) -> None:
         self._radio.set_driver(meter.address, factory)

@@ -7,7 +7,7 @@ from meterlink.core.calibration import local_day
 from meterlink.core.equipment import TestPoint
 from meterlink.core.errors import InputError
 from meterlink.core.readings import Reading, Status
-from meterlink.core.verdicts import Judgement
+from meterlink.core.verdicts import Judgement, Verdict
 from meterlink.judge.judging import MeasuredValue, judge
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.known_meters import KnownMeter, KnownMeters
@@ -36,12 +36,17 @@ class VisitJudge:
     def judge_again(self, visit: ActiveVisit, point: TestPoint, accepted: AcceptedReading) -> Judgement:
         """Return the judgement on an accepted reading of ``visit`` by the present limits, rule and accuracy.
 
-        A question that was answered is not asked again where the same answer still decides it.
-
-        Raises:
-            InputError: limits and reading are of different quantities.
+        A question that was answered is not asked again where the same answer still decides it. A reading that the
+        present limits cannot judge decides nothing; the reason says why.
         """
-        judgement = self.judge_at(visit, point, accepted.reading, accepted.address)
+        try:
+            judgement = self.judge_at(visit, point, accepted.reading, accepted.address)
+        except InputError as error:
+            before, limits = accepted.judgement, visit.limits[point.key]
+            return Judgement(
+                Verdict.CANNOT_TELL, None, limits, None, None, None, before.accuracy, str(error),
+                str(visit.rules[point.key]), calibration=before.calibration,
+            )  # fmt: skip
         choices = judgement.question.choices if judgement.question else ()
         answered = (choice.conclusion for choice in choices if choice.key == accepted.judgement.answer)
         return next(answered, judgement)

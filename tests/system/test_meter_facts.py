@@ -184,6 +184,28 @@ def test_a_visit_is_shown_with_the_limits_that_judged_it(tmp_path: Path) -> None
     assert point["readings"][0]["verdict"] == "within"
 
 
+def test_a_reading_that_new_limits_cannot_judge_decides_nothing_and_stops_no_station(tmp_path: Path) -> None:
+    """OL to ground on a handheld meter, whose range may end at 10 MΩ, shows 1 MΩ but not 100 MΩ (common practice)."""
+
+    async def before(station: Station, views: dict[str, Any]) -> None:
+        await begin(station, **BAKERY)
+        await done(station, "enter", point="compressor-ground", text="OL ohm")
+        await until(lambda: ground(views) is not None)
+        assert ground(views)["verdict"] == "within"
+        await done(station, "set_rating", point="compressor-ground", text="at least 100 Mohm")
+        assert (ground(views)["verdict"], ground(views)["revision"]) == ("cannot tell", 2)
+        assert "An overload does not show whether 100 MΩ is reached." in ground(views)["reason"]
+
+    async def after(_station: Station, views: dict[str, Any]) -> None:
+        assert (ground(views)["verdict"], ground(views)["revision"]) == ("cannot tell", 2)
+
+    def ground(views: dict[str, Any]) -> Any:
+        return next(p["accepted"] for p in views["visit"]["points"] if p["key"] == "compressor-ground")
+
+    run_at_station(tmp_path, before)
+    run_at_station(tmp_path, after)
+
+
 def test_a_start_with_the_same_settings_judges_nothing_again(tmp_path: Path) -> None:
     settings = Settings("test", rule=parse_decision_rule("guarded"))
 
