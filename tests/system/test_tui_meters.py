@@ -254,7 +254,7 @@ async def test_without_a_radio_and_a_bound_meter_one_quiet_line_says_so(size: tu
         assert app.scene.alerts == ()
         text = screen_text(app)
         assert "BLUETOOTH" not in text
-        assert "No Bluetooth: e types a reading." in text
+        assert "No Bluetooth: Enter types a reading." in text
         await pilot.press("b")
         await catch_up(pilot)
         assert NO_ADAPTER in screen_text(app)
