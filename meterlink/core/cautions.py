@@ -70,6 +70,27 @@ _HAZARDS = {
     ),
 }
 
+# The short forms, for a person who has read the full caution at a test point of the same kind. They permit nothing.
+_ISOLATED_BRIEFLY = "Locked out; verify absence of voltage before you touch, the tester proved before and after."
+_ENERGIZED_BRIEFLY = "Live parts: protective equipment, leads and meter rated for it."
+_DISCHARGE_BRIEFLY = "Discharge {pairs} through a resistor, verify."
+_SERIES_BRIEFLY = "Meter in series: isolate before and after, hands off."
+_CLAMP_BRIEFLY = "Clamp around one lead; no probes set to amps."
+_HAZARDS_BRIEFLY = {
+    Hazard.COMPRESSOR_TERMINALS: "Pressure behind the compressor's terminals: no force on them.",
+    Hazard.MOVING_FAN: "The fan may start.",
+    Hazard.HOT_HEATER: "A heater stays hot.",
+    Hazard.LINE_VOLTAGE_BESIDE: "Line voltage beside it.",
+    Hazard.SECOND_SOURCE: "A second source: locked out, too.",
+    Hazard.THREE_PHASES: "Three phases: every pair, each to ground.",
+    Hazard.POWER_RETURNS: "Covers on and all clear before power returns.",
+    Hazard.START_CAPACITOR: "It may still hold its charge.",
+    Hazard.SINGLE_POLE: "One leg stays live.",
+    Hazard.DC_BUS: "DC bus: wait, verify with DC volts, do not short it.",
+    Hazard.COMMUTATED_MOTOR: "The motor stays charged: no connector under power.",
+    Hazard.GAS: "Gas: leak-test; with a smell of gas no switch, leave.",
+}
+
 
 def standard_caution(state: CircuitState, quantity: Quantity, *, in_series: bool = False) -> str:
     """Return the caution before reading ``quantity`` at a test point whose circuit is in ``state``.
@@ -105,26 +126,63 @@ def caution_at(point: TestPoint, plan_points: Iterable[TestPoint] = ()) -> str:
     discharged by hand.
     """
     before, after = _further_steps(point.state, point.quantity, in_series=point.in_series)
-    winding = point.quantity is Quantity.RESISTANCE and point.kind is not PointKind.COIL
-    charged = winding and point.state is CircuitState.ISOLATED and Hazard.DC_BUS not in point.hazards
     return _join(
         _first_step(point.state),
         before.replace(_DISCHARGE, _discharge_each(point, plan_points)),
         *(_HAZARDS[hazard] for hazard in point.hazards),
         point.caution,
-        _DISCHARGE_FIRST if charged else "",
+        _DISCHARGE_FIRST if _needs_discharge_first(point) else "",
         after,
         LOCAL_CODES,
     )
 
 
+def brief_caution_at(point: TestPoint, plan_points: Iterable[TestPoint] = ()) -> str:
+    """Return the short form of `caution_at`: every step and every hazard of it, in a few words each.
+
+    It is for a test point of a kind at which the full caution has stood before; the plan's own caution stays whole.
+    """
+    return _join(
+        _ENERGIZED_BRIEFLY if point.state is CircuitState.ENERGIZED else _ISOLATED_BRIEFLY,
+        _brief_step(point, plan_points),
+        *(_HAZARDS_BRIEFLY[hazard] for hazard in point.hazards),
+        point.caution,
+        _DISCHARGE_BRIEFLY.format(pairs="any capacitor here") if _needs_discharge_first(point) else "",
+        "Wires off." if (point.state, point.quantity) == (CircuitState.ISOLATED, Quantity.RESISTANCE) else "",
+    )
+
+
+def _brief_step(point: TestPoint, plan_points: Iterable[TestPoint]) -> str:
+    match point.state, point.quantity:
+        case CircuitState.ENERGIZED, Quantity.CURRENT:
+            return _SERIES_BRIEFLY if point.in_series else _CLAMP_BRIEFLY
+        case CircuitState.ISOLATED, Quantity.CAPACITANCE:
+            pairs = _section_pairs(point, plan_points)
+            return _DISCHARGE_BRIEFLY.format(pairs=f"{' and '.join(pairs)}, each," if pairs else "it")
+        case _:
+            return ""
+
+
+def _needs_discharge_first(point: TestPoint) -> bool:
+    """Return whether a capacitor may be beside the winding or the contact that is read."""
+    winding = point.quantity is Quantity.RESISTANCE and point.kind is not PointKind.COIL
+    return winding and point.state is CircuitState.ISOLATED and Hazard.DC_BUS not in point.hazards
+
+
 def _discharge_each(point: TestPoint, plan_points: Iterable[TestPoint]) -> str:
     """Return the sentence that discharges a capacitor: each section of a dual one."""
-    sections = [other for other in plan_points if _is_section_beside(point, other)]
-    if len(sections) < 2:
+    pairs = _section_pairs(point, plan_points)
+    if not pairs:
         return _DISCHARGE
-    pairs = " and ".join(dict.fromkeys("–".join(section.terminals) for section in sections))
-    return f"Discharge {pairs}, each, through {_RESISTOR}, and verify each; treat it as live while you do."
+    return (
+        f"Discharge {' and '.join(pairs)}, each, through {_RESISTOR}, and verify each; treat it as live while you do."
+    )
+
+
+def _section_pairs(point: TestPoint, plan_points: Iterable[TestPoint]) -> list[str]:
+    """Return the terminals of each section of a capacitor that has several; empty for one section."""
+    sections = [other for other in plan_points if _is_section_beside(point, other)]
+    return list(dict.fromkeys("–".join(section.terminals) for section in sections)) if len(sections) > 1 else []
 
 
 def _is_section_beside(point: TestPoint, other: TestPoint) -> bool:

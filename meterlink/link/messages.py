@@ -143,6 +143,7 @@ class PointView(TypedDict):
     rating: str | None  # as printed, e.g. "45 µF ±6 %"; None if not entered yet
     why: str
     caution: str
+    brief_caution: str  # its short form, for the second test point of a kind; empty: there is none
     accepted: AcceptedView | None
     old_part: AcceptedView | None  # the newest reading of the part before, if it was replaced during the visit
     last: LastView | None

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from meterlink.core.cautions import caution_at
+from meterlink.core.cautions import brief_caution_at, caution_at
 from meterlink.core.clock import format_rfc3339
 from meterlink.core.equipment import DerivedPoint, Plan, PlanQuestion, PointKind, Site, Span, Specification, TestPoint
 from meterlink.core.errors import InputError, VisitError
@@ -563,6 +563,7 @@ class ActiveVisit:
             label=self._label_text(point),
             why=point.why,
             caution=caution_at(point, self.points.values()),
+            brief_caution=brief_caution_at(point, self.points.values()),
             accepted=_accepted_view(accepted[-1]) if accepted else None,
             old_part=_accepted_view(old[-1]) if (old := self.old_readings.get(point.key)) else None,
             last=_last_view(last) if (last := self.last_readings.get(point.key)) else None,
