@@ -31,6 +31,9 @@ class KeyAction(StrEnum):
     METERS = "meters"
     TEACH = "teach"
     THEME = "theme"
+    LARGE = "large"
+    CAUTIONS = "cautions"
+    SOUND = "sound"
     HELP = "help"
     QUIT = "quit"
     PAGE_DOWN = "page-down"
@@ -62,6 +65,9 @@ DEFAULT_KEYS: Keys = MappingProxyType(
         KeyAction.METERS: ("b",),
         KeyAction.TEACH: ("m",),
         KeyAction.THEME: ("d",),
+        KeyAction.LARGE: ("f",),
+        KeyAction.CAUTIONS: ("i",),
+        KeyAction.SOUND: ("s",),
         KeyAction.HELP: ("?", "f1"),
         KeyAction.QUIT: ("q",),
         KeyAction.PAGE_DOWN: ("pagedown", "down"),

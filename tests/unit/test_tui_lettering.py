@@ -2,9 +2,9 @@ import pytest
 
 from meterlink.core.units import BASE_UNIT
 from meterlink.core.verdicts import Verdict
-from meterlink_tui.lettering import _GLYPHS, DOTS_TALL, DotSize, can_draw, draw_text, text_width
+from meterlink_tui.lettering import _GLYPHS, DOTS_TALL, DotSize, can_draw, dot_sizes, draw_text, text_width
 from meterlink_tui.scene import LargeValue, Tone, VerdictLine
-from meterlink_tui.widgets.live import choose_sizes
+from meterlink_tui.widgets.live import LetterSizes, choose_sizes
 
 
 @pytest.mark.parametrize("char", _GLYPHS)
@@ -57,7 +57,9 @@ def _columns(number: LargeValue, size: DotSize) -> int:
 @pytest.mark.parametrize("word", [verdict.upper() for verdict in Verdict])
 @pytest.mark.parametrize("digits", ["OL", "4.7", "42.31", "-123.45", "19999.9"])
 def test_number_and_verdict_never_overlap_at_80_columns(digits: str, word: str) -> None:
-    chosen = choose_sizes(LargeValue(digits, "µF", dim=False), _verdict_line(word), 77, 5, stacked=False)
+    chosen = choose_sizes(
+        LargeValue(digits, "µF", dim=False), _verdict_line(word), 77, (5, 3), stacked=False, outlined=True
+    )
     assert chosen.number is not None
     assert chosen.number.rows <= 5
     drawn = text_width(f"✗\u2009{word}", chosen.verdict) if chosen.verdict else len(word) + 2
@@ -66,22 +68,42 @@ def test_number_and_verdict_never_overlap_at_80_columns(digits: str, word: str) 
 
 def test_a_usual_reading_gets_square_lettering_beside_its_verdict() -> None:
     for word in ("WITHIN", "OUTSIDE", "OPEN"):
-        assert choose_sizes(LargeValue("42.31", "µF", dim=False), _verdict_line(word), 77, 5, stacked=False) == (
-            DotSize(2, 2),
-            DotSize(1, 1),
+        sizes = choose_sizes(
+            LargeValue("42.31", "µF", dim=False), _verdict_line(word), 77, (5, 3), stacked=False, outlined=True
         )
+        assert sizes[:2] == (DotSize(2, 2), DotSize(1, 1))
 
 
 def test_characters_the_font_lacks_are_plain_text() -> None:
-    chosen = choose_sizes(LargeValue("漢字", "µF", dim=False), _verdict_line("ЧТО"), 77, 5, stacked=False)
-    assert chosen == (None, None)
+    chosen = choose_sizes(
+        LargeValue("漢字", "µF", dim=False), _verdict_line("ЧТО"), 77, (5, 3), stacked=False, outlined=True
+    )
+    assert chosen[:2] == (None, None)
+
+
+def stacked_sizes(digits: str, word: str, width: int, rows: tuple[int, int]) -> LetterSizes:
+    return choose_sizes(
+        LargeValue(digits, "µF", dim=False), _verdict_line(word), width, rows, stacked=True, outlined=False
+    )
 
 
 def test_one_column_takes_the_largest_that_fits() -> None:
-    assert choose_sizes(LargeValue("42.31", "µF", dim=False), _verdict_line("WITHIN"), 37, 3, stacked=True) == (
-        DotSize(1, 1),
-        DotSize(1, 1),
-    )
-    assert choose_sizes(
-        LargeValue("4.7", "µF", dim=False), _verdict_line("WITHIN"), 37, 5, stacked=True
-    ).number == DotSize(2, 2)
+    assert stacked_sizes("42.31", "WITHIN", 37, (3, 3)) == (DotSize(1, 1), DotSize(1, 1), ("✗\u2009WITHIN",))
+
+
+@pytest.mark.parametrize("width", [38, 78, 118, 198])
+def test_the_size_stays_when_a_value_gets_another_digit(width: int) -> None:
+    # A value that wanders from 9.99 to 10.01 µF must not jump under the eye.
+    sizes = {stacked_sizes(digits, "WITHIN", width, (25, 5)).number for digits in ("OL", "9.99", "10.01", "-1.2")}
+    assert len(sizes) == 1
+
+
+def test_a_long_verdict_has_two_lines_where_one_does_not_fit() -> None:
+    assert stacked_sizes("42.31", "CANNOT TELL", 38, (5, 6))[1:] == (DotSize(1, 1), ("✗\u2009CANNOT", "TELL"))
+    assert stacked_sizes("42.31", "CANNOT TELL", 38, (5, 5))[1:] == (None, ("✗\u2009CANNOT TELL",))
+    assert stacked_sizes("42.31", "CANNOT TELL", 78, (5, 5))[1:] == (DotSize(1, 2), ("✗\u2009CANNOT TELL",))
+
+
+def test_a_dot_is_at_least_half_as_wide_as_high() -> None:
+    assert list(dot_sizes(10, 25, 12)) == [DotSize(2, 4), DotSize(2, 3), DotSize(2, 2), DotSize(1, 1)]
+    assert list(dot_sizes(10, 9, 12)) == []

@@ -16,7 +16,7 @@ from meterlink.station.visit import ActiveVisit
 from meterlink_tui.latest_messages import LatestMessages
 from meterlink_tui.scene import Alert, Scene, Tone, age_at_receipt, compose_scene, format_age
 from meterlink_tui.themes import DARK, LIGHT
-from meterlink_tui.widgets.test_points import _shorten, visible_rows
+from meterlink_tui.widgets.test_points import short_titles, visible_rows
 
 LIMITS = {"low": "42.3", "high": "47.7", "unit": "µF", "basis": "45 µF ±6 %"}
 
@@ -200,10 +200,17 @@ def test_ages_are_in_the_largest_whole_unit() -> None:
     assert [format_age(age) for age in (2.9, 59.9, 60, 3599, 7300)] == ["2 s", "59 s", "1 min", "59 min", "2 h"]
 
 
-def test_a_title_is_cut_in_front_by_cells() -> None:
-    assert _shorten("run capacitor HERM", 12) == "…acitor HERM"
-    assert _shorten("coil", 8) == "coil    "
-    assert all(cell_len(_shorten("漢字かな" * 4, width)) == width for width in range(4, 20))
+def test_a_title_is_cut_in_its_middle_by_cells_and_never_in_front() -> None:
+    assert short_titles(("run capacitor HERM", "coil"), 12) == ["run ca… HERM", "coil        "]
+    wide = "漢字かな" * 4
+    assert all(cell_len(short_titles((wide,), width)[0]) == width for width in range(4, 20))
+    assert all(short_titles((wide,), width)[0][0] == "漢" for width in range(4, 20))
+
+
+def test_the_cut_is_where_titles_stay_apart() -> None:
+    titles = "condenser fan motor L1–L2 energized", "condenser fan motor L1–L3 energized"
+    assert short_titles(titles, 22) == ["condenser …2 energized", "condenser …3 energized"]
+    assert short_titles(("fan motor L1–L2 energized", "fan motor L1–L3 energized"), 20)[0] == "fan moto…2 energized"
 
 
 @pytest.mark.parametrize(
@@ -236,12 +243,13 @@ def test_points_with_one_title_are_told_apart_in_the_list() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("width", [16, 26])
 @pytest.mark.parametrize("name", shipped_plans())
-def test_every_point_of_a_shipped_plan_has_a_row_of_its_own(name: str) -> None:
+def test_every_point_of_a_shipped_plan_has_a_row_of_its_own(name: str, width: int) -> None:
     # A technician who goes to a point by the list must not have to guess which of two lines is meant.
     present = ActiveVisit(Site("site", "unit"), load_plan(name), 0, "6 %")
     rows = scene(visit(*map(dict, present.point_views()))).points
-    assert len({_shorten(row.title, 26) for row in rows}) == len(rows)
+    assert len(set(short_titles(tuple(row.title for row in rows), width))) == len(rows)
 
 
 def _contrast(a: str, b: str) -> float:

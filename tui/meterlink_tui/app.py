@@ -1,15 +1,16 @@
 """The dashboard: draws a station's newest messages as they change, and sends it the commands of keys."""
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import ClassVar, Literal, NamedTuple
+from typing import ClassVar
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Container, VerticalScroll
+from textual.content import Content
 from textual.css.query import NoMatches
 from textual.events import Event, Key, Resize
 
@@ -19,6 +20,8 @@ from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
 from meterlink.core.text import LONGEST_REMARK, clean_text
 from meterlink.link.messages import CommandName, Message, QuestionView, Topic
 from meterlink.link.pacing import PacedAction
+from meterlink_tui.arrangement import arrangement_for, rows_for, texts_of
+from meterlink_tui.caution_memory import CautionMemory
 from meterlink_tui.connection import Connector, StationConnection
 from meterlink_tui.keys import key_name, keymap, printed_keys, with_keys
 from meterlink_tui.latest_messages import LatestMessages
@@ -31,9 +34,10 @@ from meterlink_tui.scene import (
     age_at_receipt,
     compose_scene,
     format_age,
-    narrow_caution,
     seconds_to_next_age,
+    whole_cautions,
 )
+from meterlink_tui.sheets.cautions import CautionSheet
 from meterlink_tui.sheets.diagnosis import DiagnosisSheet
 from meterlink_tui.sheets.help import HelpSheet
 from meterlink_tui.sheets.manual_entry import ManualEntrySheet
@@ -58,13 +62,15 @@ from meterlink_tui.sheets.visits import (
     VisitChoice,
     VisitPicker,
 )
+from meterlink_tui.sound.announcer import Announcer, SoundMode
+from meterlink_tui.sound.moments import MomentFinder
+from meterlink_tui.sound.voice import PROGRAM, Voice, find_voice
 from meterlink_tui.terminal import check_terminal
 from meterlink_tui.themes import DARK, LIGHT
-from meterlink_tui.widgets.live import LivePanel, PhaseRow
+from meterlink_tui.widgets.live import LivePanel, VerdictWord
 from meterlink_tui.widgets.meters import MeterList
 from meterlink_tui.widgets.scale import LimitScale
-from meterlink_tui.widgets.sentences import Alerts, Header, Heading, QuestionLines, Sentence
-from meterlink_tui.widgets.stop import StopBanner
+from meterlink_tui.widgets.sentences import Header, Paragraph, sentences_content
 from meterlink_tui.widgets.test_points import PointList
 
 DRAW_INTERVAL = 0.1  # s at least between two drawings: a reading changes no faster, and a slow SSH line follows
@@ -74,29 +80,13 @@ _LONGEST_ERROR = 200  # characters
 _NOT_CONNECTED = "Not connected to the station: nothing was changed."
 
 
-class Arrangement(NamedTuple):
-    """The layout of the screen: its style class, the columns for the reading and the rows of its lettering."""
-
-    name: Literal["single", "double", "roomy"]
-    reading_width: int
-    max_rows: int
-
-
-def arrangement_for(width: int, height: int) -> Arrangement:
-    """Return the arrangement for ``width`` columns and ``height`` rows: single below 60 columns, roomy from 110×34."""
-    if width < 60:
-        return Arrangement("single", width - 3, 3 if height < 30 else 5)
-    if width >= 110 and height >= 34:
-        return Arrangement("roomy", width * 3 // 5 - 3, 8)
-    return Arrangement("double", width - 3, 5)
-
-
 class Dashboard(App[None]):
     """The dashboard as a Textual application.
 
     ``connector`` opens a connection to the station, and a new one after each loss. ``clock`` gives the age of readings.
     ``reconnect_delay`` is the wait between two attempts to connect, in seconds. ``keys`` replace those of `BINDINGS`.
     ``database`` is the file of the record; None if it is on another machine.
+    ``sound`` announces readings, by ``voice`` if it can speak; ``write`` writes the bells, by default to the terminal.
     """
 
     CSS_PATH = "dashboard.tcss"
@@ -171,12 +161,15 @@ class Dashboard(App[None]):
             show=False,
             tooltip="Show earlier readings of this part, and all others",
         ),
+        Binding("f", "large", "big", id="large", tooltip="Fill the screen with value and verdict, and go back"),
+        Binding("i", "cautions", "caution", id="cautions", show=False, tooltip="Show the cautions whole"),
+        Binding("s", "sound", "sound", id="sound", show=False, tooltip="Turn the sound off and on"),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
         Binding("b", "meters", "meters", id="meters", show=False, tooltip="List the meters; bind and name them"),
         Binding("m", "teach", "teach", id="teach", show=False, tooltip="Teach a meter that no driver fits"),
         Binding("d", "theme", "theme", id="theme", show=False, tooltip="Switch between the dark and the light screen"),
         Binding("question_mark,f1", "help", "help", id="help", tooltip="Show the keys and the marks"),
-        Binding("q", "quit", "quit", id="quit", tooltip="Leave the dashboard"),
+        Binding("q", "quit", "quit", id="quit", show=False, tooltip="Leave the dashboard"),
         Binding(
             "ctrl+c",
             "quit",
@@ -200,10 +193,16 @@ class Dashboard(App[None]):
         reconnect_delay: float = _RECONNECT_DELAY,
         keys: Keys = DEFAULT_KEYS,
         database: Path | None = None,
+        sound: SoundMode = SoundMode.BELL,
+        voice: Voice | None = None,
+        write: Callable[[str], object] | None = None,
     ) -> None:
         super().__init__()
         self._keys = keys
         self.set_keymap(keymap(keys))
+        self._announcer = Announcer(write or self._write_to_terminal, sound, voice)
+        self._moments = MomentFinder()
+        self._is_flash_due = False
         self._connector = connector
         self._database = database
         self._clock = clock or SystemClock()
@@ -212,8 +211,12 @@ class Dashboard(App[None]):
         self._latest_messages = LatestMessages()
         self._disconnect_reason: str | None = None
         self._command_error: Alert | None = None
+        if sound is SoundMode.SPEECH and voice is None:
+            self._command_error = Alert("SOUND", f"{PROGRAM} is not installed: bells in place of speech.", Tone.WARN)
         self._live_receipt: tuple[int, float] | None = None  # monotonic ns at receipt, age in s it had then
         self._drawn_state: object = None
+        self._caution_memory = CautionMemory()
+        self.is_large = False  # whether value and verdict fill the screen
         # The app's own queue carries the drawing out: there an error in it ends the app, with its report.
         self.pace = PacedAction(lambda: self.call_later(self.draw), DRAW_INTERVAL)
         self._age_timer: asyncio.TimerHandle | None = None
@@ -227,24 +230,24 @@ class Dashboard(App[None]):
 
     def compose(self) -> ComposeResult:
         """Yield the fixed header and alerts, the scrolling body, then the fixed advice, caution and keys."""
-        yield StopBanner()
+        yield Paragraph("stop")
         yield Header()
-        yield Alerts()
-        yield Sentence("derived", "✗", tone="bad")
+        yield Paragraph("alerts")
+        yield Paragraph("derived")
         with VerticalScroll(id="body", can_focus=False):
             with Container(id="bench"):
-                yield Heading()
+                yield Paragraph("heading")
                 yield LivePanel()
-                yield PhaseRow()
+                yield Paragraph("phase")
                 yield LimitScale()
-                yield Sentence("reason")
+                yield Paragraph("reason")
             with Container(id="lists"):
                 yield PointList()
                 yield MeterList()
-        yield QuestionLines()
-        yield Sentence("advice", "NEXT", tone="hint")
-        yield Sentence("caution", "CAUTION", tone="warn")
-        yield Sentence("keys")
+        yield Paragraph("question")
+        yield Paragraph("advice")
+        yield Paragraph("caution")
+        yield Paragraph("keys")
 
     def on_mount(self) -> None:
         """Start the connection."""
@@ -253,15 +256,12 @@ class Dashboard(App[None]):
     def on_unmount(self) -> None:
         """Forget the drawings that are planned."""
         self.pace.cancel()
+        self._announcer.close()
         if self._age_timer is not None:
             self._age_timer.cancel()
 
-    def on_resize(self, event: Resize) -> None:
-        """Set the arrangement for the new size."""
-        arrangement = arrangement_for(event.size.width, event.size.height).name
-        for name in ("single", "double", "roomy"):
-            self.screen_stack[0].set_class(name == arrangement, f"-{name}")
-        self.screen_stack[0].query_one("#keys", Sentence).show(_key_line(self._keys, narrow=arrangement == "single"))
+    def on_resize(self, _event: Resize) -> None:
+        """Draw for the new size."""
         self._drawn_state = None
         self.draw()
 
@@ -272,6 +272,7 @@ class Dashboard(App[None]):
             try:
                 self._station = await self._connector()
                 self._latest_messages, self._live_receipt, self._disconnect_reason = LatestMessages(), None, None
+                self._moments = MomentFinder()
                 self.pace.request()
                 await self._receive_messages(self._station)
                 self._disconnect_reason = "The station's daemon has stopped."
@@ -294,10 +295,19 @@ class Dashboard(App[None]):
 
     def receive_message(self, message: Message) -> None:
         """Keep a message for the next drawing."""
+        heard = None
         if message["topic"] == Topic.LIVE:
             now = self._clock.now()
+            visit = self._latest_messages.visit
+            heard = self._moments.in_live(message, visit["points"] if visit else [])
             self._live_receipt = now.monotonic_ns, age_at_receipt(message["at"], now.utc_ns)
         self._latest_messages.put(message)
+        if message["topic"] == Topic.VISIT:
+            self._caution_memory.update(message)
+            heard = self._moments.in_visit(message)
+        if heard is not None:
+            self._announcer.announce(heard)
+            self._is_flash_due = heard.point is not None
         self.pace.request()
 
     def _age(self) -> float | None:
@@ -317,6 +327,8 @@ class Dashboard(App[None]):
             self._disconnect_reason,
             self._command_error,
             None if age is None or age <= STALE_AFTER else format_age(age),
+            self.is_large,
+            self._announcer.is_on,
         )
         if not self._latest_messages.pop_changed_topics() and state == self._drawn_state:
             return
@@ -325,7 +337,14 @@ class Dashboard(App[None]):
         # A last frame may be drawn while the screen is being removed and some widgets no longer exist.
         with suppress(NoMatches):
             self._draw_scene(
-                compose_scene(self._latest_messages, age, self._disconnect_reason, self._command_error, self._keys)
+                compose_scene(
+                    self._latest_messages,
+                    age,
+                    self._disconnect_reason,
+                    self._command_error,
+                    self._keys,
+                    state_is_new=self._caution_memory.state_is_new,
+                )
             )
 
     def _plan_next_age(self, age: float | None) -> None:
@@ -339,37 +358,52 @@ class Dashboard(App[None]):
 
     def _draw_scene(self, scene: Scene) -> None:
         self.scene = scene
-        base = self.screen_stack[0]
-        arrangement = arrangement_for(*self.size)
-        base.query_one(Header).show(scene.site, scene.tally)
-        base.query_one(Alerts).show(scene.alerts)
-        base.query_one("#derived", Sentence).show(scene.failed_derived)
-        base.query_one(Heading).show(
-            scene.title, scene.terminals, "" if arrangement.name == "single" else scene.specification
+        base, (width, height) = self.screen_stack[0], self.size
+        arrangement = arrangement_for(width, height, large=self.is_large)
+        caution_key, question_key = (
+            key_name(action, self._keys) for action in (KeyAction.CAUTIONS, KeyAction.QUESTION)
         )
+        texts = texts_of(scene, width, arrangement, caution_key, question_key)
+        rows = rows_for(scene, texts, arrangement, width, height)
+        for name in ("single", "double", "roomy", "large"):
+            base.set_class(name == arrangement.name, f"-{name}")
+        header = base.query_one(Header)
+        header.display = rows["header"] > 0
+        header.show(scene.site, scene.tally if self._announcer.is_on else f"{scene.tally} · sound off".lstrip(" ·"))
+        full, bench = width - 2, arrangement.reading_width
+        base.query_one("#derived", Paragraph).show_rows(
+            sentences_content("✗", "bad", scene.failed_derived), full, rows["derived"]
+        )
+        scrolls = arrangement.name == "single"
+        for part, content in texts._asdict().items():
+            on_bench = part in {"heading", "phase", "reason"}
+            # A screen of one column scrolls: the texts of its body are whole there.
+            part_rows = height if scrolls and on_bench else rows[part]
+            base.query_one(f"#{part}", Paragraph).show_rows(content, bench if on_bench else full, part_rows)
+        base.query_one("#keys", Paragraph).show_rows(_key_line(self._keys, full, narrow=scrolls), full, rows["keys"])
+        outlined = arrangement.name == "roomy" or (arrangement.name == "double" and rows["number"] >= 5)
         base.query_one(LivePanel).show(
             scene.value,
             scene.verdict,
-            width=arrangement.reading_width,
-            max_rows=arrangement.max_rows,
+            width=bench,
+            rows=(rows["number"], rows["number"] if arrangement.name == "double" else rows["verdict"]),
             stacked=arrangement.name != "double",
+            outlined=outlined,
         )
-        base.query_one(PhaseRow).show(scene.phase, scene.verdict)
-        base.query_one(LimitScale).show(
-            scene.gauge, scene.verdict.tone if scene.verdict.tone != Tone.PLAIN else "strong"
-        )
-        base.query_one("#reason", Sentence).show(
-            scene.specification if arrangement.name == "single" else "", scene.verdict.reason
-        )
+        if self._is_flash_due:
+            self._is_flash_due = False
+            base.query_one(VerdictWord).flash()
+        scale = base.query_one(LimitScale)
+        scale.display = scrolls or rows["scale"] > 0
+        scale.show(scene.gauge, scene.verdict.tone if scene.verdict.tone != Tone.PLAIN else "strong")
+        lists = base.query_one("#lists")
+        lists.display = arrangement.name != "large"
+        lists.styles.min_height = max(1, rows["list"])
         base.query_one(PointList).show(scene.points)
         base.query_one(MeterList).show(scene.meters, scene.radio_note)
-        base.query_one(QuestionLines).show(scene.question, key_name(KeyAction.QUESTION, self._keys))
-        base.query_one("#advice", Sentence).show(scene.advice)
-        narrow = arrangement.name == "single"
-        cautions = tuple(narrow_caution(caution) if narrow else caution for caution in scene.cautions)
         for screen in self.screen_stack:  # the dashboard under an open sheet too
-            screen.query_one("#caution", Sentence).show(*cautions)
-            screen.query_one(StopBanner).show(scene.stop, self.size.width)
+            if isinstance(screen, Sheet):
+                screen.show_warnings(scene.stop, scene.cautions)
             if isinstance(screen, VisitPicker):
                 screen.list_visits(self._latest_messages.visits)
             elif isinstance(screen, PlanPicker):
@@ -690,6 +724,24 @@ class Dashboard(App[None]):
         names = (visit["site"], visit["unit"], point["component"], point["section"])
         return "".join(f'"{quotable}" ' for name in names if (quotable := clean_text(name).replace('"', " ").strip()))
 
+    def action_large(self) -> None:
+        """Fill the screen with value and verdict, or go back to the working view."""
+        self.is_large = not self.is_large
+        self.pace.request()
+
+    def action_sound(self) -> None:
+        """Turn the sound off, or on again."""
+        self._announcer.toggle()
+        self.pace.request()
+
+    def _write_to_terminal(self, text: str) -> None:
+        if self._driver is not None and not self.is_headless:
+            self._driver.write(text)
+
+    def action_cautions(self) -> None:
+        """Show the cautions whole."""
+        self.push_screen(CautionSheet(whole_cautions(self._latest_messages)))
+
     def action_theme(self) -> None:
         """Switch between the dark and the light theme."""
         self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
@@ -703,17 +755,21 @@ class Dashboard(App[None]):
         self.query_one("#body").scroll_page_up(animate=False)
 
 
-# These fit in one row of 40 columns; the help sheet lists all keys.
+# These fit in one row of 40 columns.
 _NARROW_SCREEN_KEYS = ("next", "repeat", "rating", "help")
 
 
-def _key_line(keys: Keys, *, narrow: bool) -> str:
+def _key_line(keys: Keys, width: int, *, narrow: bool) -> Content:
+    """Return the keys that fit ``width`` columns; help, which lists all of them, is always the last one."""
     bindings = [
         binding
         for binding in with_keys(Dashboard.BINDINGS, keys)
         if binding.show and (not narrow or binding.id in _NARROW_SCREEN_KEYS)
     ]
-    return "  ".join(f"{printed_keys(binding).split(',')[0]} {binding.description}" for binding in bindings)
+    *texts, help_text = (f"{printed_keys(binding).split(',')[0]} {binding.description}" for binding in bindings)
+    while texts and len("  ".join((*texts, help_text))) > width:
+        texts.pop()
+    return Content("  ".join((*texts, help_text)))
 
 
 async def run_dashboard(
@@ -723,16 +779,18 @@ async def run_dashboard(
     light: bool = False,
     keys: Keys = DEFAULT_KEYS,
     database: Path | None = None,
+    sound: SoundMode = SoundMode.BELL,
 ) -> None:
     """Show the dashboard in this terminal until the user leaves it. ``light`` starts with the light theme.
 
-    ``database`` is the file of the record, for the history.
+    ``database`` is the file of the record, for the history. ``sound`` announces accepted readings and stops.
 
     Raises:
         NoTerminalError: input or output is not a terminal that can draw a screen; nothing was written to it.
     """
     check_terminal()
-    app = Dashboard(connector, clock=clock, keys=keys, database=database)
+    voice = find_voice() if sound is SoundMode.SPEECH else None
+    app = Dashboard(connector, clock=clock, keys=keys, database=database, sound=sound, voice=voice)
     if light:
         app.theme = LIGHT.name
     # Without the mouse, the terminal's own selecting and copying works, and a wet touch screen triggers nothing.

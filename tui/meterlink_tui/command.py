@@ -30,11 +30,19 @@ def _parse_size(_context: click.Context, _option: click.Parameter, size: str) ->
     "--picture", type=click.Path(dir_okay=False, path_type=Path), help="Write the screen to this SVG file and exit."
 )
 @click.option("--size", default=_SIZE, show_default=True, callback=_parse_size, help="Columns x rows of the picture.")
-def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001  # click passes flags by name
+@click.option(
+    "--sound",
+    type=click.Choice(("bell", "speech", "off")),
+    default="bell",
+    show_default=True,
+    help="Announce readings by bells of the terminal, or by espeak-ng of this machine.",
+)
+def command(data: Path | None, light: bool, picture: Path | None, size: tuple[int, int], sound: str) -> None:  # noqa: FBT001  # click passes flags by name
     """Open the dashboard: the reading, its limits, the verdict and the next step.
 
     \b
         meterlink watch
+        meterlink watch --sound speech
         meterlink watch --picture screen.svg --size 110x34
 
     Connects to the station's daemon. If none runs, starts one until the dashboard closes.
@@ -47,7 +55,7 @@ def command(data: Path | None, light: bool, picture: Path | None, size: tuple[in
     else:
         _check_picture(picture)
     folder = data_dir(data)
-    asyncio.run(_watch(folder, load_settings(folder).keys, light, picture, size))
+    asyncio.run(_watch(folder, load_settings(folder).keys, light, picture, size, sound))
 
 
 def _check_picture(picture: Path) -> None:
@@ -72,7 +80,14 @@ def _check_picture(picture: Path) -> None:
         raise InputError(f"{name} exists, and is no picture that may be overwritten.", remedy)
 
 
-async def _watch(folder: Path, keys: "Keys", light: bool, picture: Path | None, size: tuple[int, int]) -> None:  # noqa: FBT001
+async def _watch(
+    folder: Path,
+    keys: "Keys",
+    light: bool,  # noqa: FBT001  # handed on from click
+    picture: Path | None,
+    size: tuple[int, int],
+    sound: str,
+) -> None:
     from meterlink.link.client import connect  # noqa: PLC0415  # --help loads none of this
     from meterlink.link.daemon import ensure_daemon  # noqa: PLC0415
     from meterlink.settings import DATABASE_FILE  # noqa: PLC0415
@@ -81,8 +96,11 @@ async def _watch(folder: Path, keys: "Keys", light: bool, picture: Path | None, 
         connect = partial(connect, folder)
         if picture is None:
             from meterlink_tui.app import run_dashboard  # noqa: PLC0415
+            from meterlink_tui.sound.announcer import SoundMode  # noqa: PLC0415
 
-            await run_dashboard(connect, light=light, keys=keys, database=folder / DATABASE_FILE)
+            await run_dashboard(
+                connect, light=light, keys=keys, database=folder / DATABASE_FILE, sound=SoundMode(sound)
+            )
         else:
             from meterlink_tui.picture import take_picture  # noqa: PLC0415
 

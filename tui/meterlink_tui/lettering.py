@@ -1,9 +1,10 @@
 """Large lettering for a screen read from two metres: a 3×5 dot font of our own, drawn with half blocks.
 
 Sizes are written (columns, half rows) of one dot. (2, 2) is square where a cell is twice as tall as wide; a line needs
-5 rows. (1, 2) is condensed at the same height. (1, 1) needs 3 rows.
+5 rows. (1, 2) is condensed at the same height. (1, 1) needs 3 rows. A dot is never narrower than half its height.
 """
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 # Rows from top to bottom, separated by `/`; `#` is a lit dot. Only the characters of displays and verdicts.
@@ -52,6 +53,8 @@ _GLYPHS = {
     "-": ".../.../###/.../...",
     "+": ".../.#./###/.#./...",
     "?": "###/..#/.##/.../.#.",
+    "!": "#/#/#/./#",
+    "≈": ".#..#/#.##./...../.#..#/#.##.",
     " ": "././././.",
     "\u2009": "////",  # thin space: between a mark and its word
     "✓": "...#/..##/#.#./###./.#..",
@@ -73,6 +76,14 @@ class DotSize(NamedTuple):
         return -(-DOTS_TALL * self.half_rows // 2)
 
 
+def dot_sizes(dots: int, width: int, rows: int) -> Iterator[DotSize]:
+    """Yield the sizes in which ``dots`` dots fit ``width`` columns and a line fits ``rows`` rows, the largest first."""
+    for half_rows in range(min(2 * rows // DOTS_TALL, 2 * width // max(1, dots)), 0, -1):
+        columns = min(half_rows, width // max(1, dots))
+        if columns and 2 * columns >= half_rows:
+            yield DotSize(columns, half_rows)
+
+
 def can_draw(text: str) -> bool:
     """Return whether the font has every character of ``text``."""
     return all(char in _GLYPHS for char in text)
@@ -80,8 +91,12 @@ def can_draw(text: str) -> bool:
 
 def text_width(text: str, size: DotSize) -> int:
     """Return the width of ``text`` in columns: one dot of space between characters, none after the last."""
-    dots = sum(_GLYPHS[char].index("/") + 1 for char in text)
-    return max(0, dots - 1) * size.columns
+    return text_dots(text) * size.columns
+
+
+def text_dots(text: str) -> int:
+    """Return the width of ``text`` in dots."""
+    return max(0, sum(_GLYPHS[char].index("/") + 1 for char in text) - 1)
 
 
 def draw_text(text: str, size: DotSize) -> list[str]:

@@ -4,14 +4,14 @@ All text from the link is cleaned here, once; the widgets never get a control ch
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 
 from meterlink.core.calibration import overdue_part
-from meterlink.core.equipment import ConnectionState
+from meterlink.core.equipment import CircuitState, ConnectionState
 from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
@@ -33,6 +33,8 @@ from meterlink.link.messages import (
 from meterlink_tui.keys import key_name
 from meterlink_tui.latest_messages import LatestMessages
 
+# The mark and the word of a close call: neither those of a pass nor those of a fail.
+CLOSE_CALL_MARK, CLOSE_CALL_WORD = "≈", "CLOSE CALL"
 # A meter refreshes its display 2 to 10 times a second; 2 s without a reading mean that it has stopped.
 STALE_AFTER = 2.0  # s
 ACCEPTED = "accepted"
@@ -104,13 +106,17 @@ class PhaseLine:
 
 @dataclass(frozen=True, slots=True)
 class VerdictLine:
-    """The verdict in a word. ``mark`` is its shape; ``status``: accepted, so far, wrong function, no verdict yet."""
+    """The verdict in a word. ``mark`` is its shape.
+
+    ``status``: accepted, so far, wrong function, no verdict yet; empty for a stop. ``leaning`` is the verdict of a
+    close call, within or outside; empty for any other.
+    """
 
     word: str
     mark: str
     tone: Tone
     status: str
-    close_call: bool = False
+    leaning: str = ""
     deviation: str = ""
     reason: str = ""
 
@@ -221,10 +227,14 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """Everything on the screen."""
+    """Everything on the screen.
+
+    ``stop`` is a warning over any verdict. ``cautions_are_brief``: a caution is in its short form.
+    """
 
     site: str
     tally: str
+    stop: Stop | None
     alerts: tuple[Alert, ...]
     title: str
     terminals: str
@@ -240,9 +250,9 @@ class Scene:
     question: OpenQuestion | None
     advice: str
     cautions: tuple[str, ...]
+    cautions_are_brief: bool
     active_point: ActivePoint | None
     entry_point: ActivePoint | None  # of a value that is typed now: the point that follows one with its reading
-    stop: Stop | None = None
 
 
 def compose_scene(
@@ -251,44 +261,51 @@ def compose_scene(
     disconnect_reason: str | None,
     command_error: Alert | None = None,
     keys: Keys = DEFAULT_KEYS,
+    *,
+    state_is_new: bool = True,
 ) -> Scene:
     """Return the contents of the screen.
 
     ``age`` is the age of the newest reading in seconds, None without a reading. ``disconnect_reason`` is None while the
     station is connected. ``command_error`` is the error of the last key pressed. Sentences name the keys of ``keys``.
+    ``state_is_new``: no reading was accepted since the circuits were isolated or energized; their cautions are then in
+    full.
     """
     visit, live, meters = latest.visit, latest.live, latest.meters
     fresh = live is not None and age is not None and age <= STALE_AFTER and disconnect_reason is None
     points = visit["points"] if visit else []
+    titles = _point_titles(points)
     active = _by_key(points, visit["focus"] if visit else None)
     point = _displayed_point(points, active, visit, live if fresh else None)
     accepted = _current_accepted(point, live if fresh else None)
+    stop = _stop(live, keys)
+    cautions, brief = _cautions(visit, active, point, state_is_new=state_is_new)
     return Scene(
         site=_site(visit),
         tally=_tally(points, disconnect_reason),
+        stop=stop,
         alerts=_alerts(disconnect_reason, latest.notice, meters, command_error),
-        title=_clean_text(point["title"]) if point else "No active test point",
+        title=titles[point["key"]] if point else "No active test point",
         terminals=" to ".join(_clean_text(name) for name in point["terminals"]) if point else "",
         specification=_specification(point) if point else "",
         value=_large_value(live, accepted, fresh),
         phase=_phase(live, age, accepted, fresh=fresh),
-        verdict=_verdict_line(point, accepted, live if fresh else None, visit, keys),
+        verdict=_stop_line(stop)
+        if stop
+        else _verdict_line(point, accepted, live if fresh else None, visit, titles, keys),
         gauge=_gauge(point, accepted, live if fresh else None),
-        points=tuple(
-            _point_row(number, row, title, active)
-            for number, (row, title) in enumerate(zip(points, _row_titles(points), strict=True), 1)
-        ),
+        points=tuple(_point_row(number, row, titles[row["key"]], active) for number, row in enumerate(points, 1)),
         meters=tuple(meter_row(meter) for meter in meters["meters"]) if meters else (),
         radio_note=_radio_note(meters, keys),
         failed_derived=_failed_derived(visit, keys),
-        question=_open_question(points, point, visit),
+        question=_open_question(points, point, visit, titles),
         advice=_advice(visit, disconnect_reason, keys)
         if live
         else _teaching_advice(meters, disconnect_reason, keys) or _advice(visit, disconnect_reason, keys),
-        cautions=_cautions(visit, point),
-        active_point=_active_point(active or point),
-        entry_point=_active_point(_by_key(points, visit["next_point"] if visit else None) or active or point),
-        stop=_stop(live, keys),
+        cautions=cautions,
+        cautions_are_brief=brief,
+        active_point=_active_point(active or point, titles),
+        entry_point=_active_point(_by_key(points, visit["next_point"] if visit else None) or active or point, titles),
     )
 
 
@@ -446,8 +463,17 @@ def verdict_word(verdict: str) -> tuple[str, str, Tone]:
     return _clean_text(verdict).upper(), mark, tone
 
 
+def _stop_line(stop: Stop) -> VerdictLine:
+    return VerdictLine(stop.word, "!", Tone.BAD if stop.is_sure else Tone.WARN, "")
+
+
 def _verdict_line(
-    point: PointView | None, accepted: AcceptedView | None, live: LiveView | None, visit: VisitView | None, keys: Keys
+    point: PointView | None,
+    accepted: AcceptedView | None,
+    live: LiveView | None,
+    visit: VisitView | None,
+    titles: Mapping[str, str],
+    keys: Keys,
 ) -> VerdictLine:
     if live and point and not live["function_matches"] and live["phase"] != Phase.IDLE:
         needed, measured = _clean_text(point["quantity"]), _clean_text(live["quantity"])
@@ -456,13 +482,16 @@ def _verdict_line(
     if accepted:
         word, mark, tone = verdict_word(accepted["verdict"])
         close = accepted["margin"] == Margin.CLOSE_CALL
+        leaning = ""
+        if close:
+            leaning, word, mark, tone = word.lower(), CLOSE_CALL_WORD, CLOSE_CALL_MARK, Tone.WARN
         deviation = _deviation(accepted["deviation_percent"])
         reason = _clean_text(accepted["reason"])
         if close and (probability := accepted.get("probability")) is not None:
             reason += f" The part is {probability:.0%} likely to be within."
         if overdue := overdue_part(_clean_text(accepted.get("calibration", ""))):
             reason += f" {overdue.capitalize()}."
-        return VerdictLine(word, mark, tone, ACCEPTED, close_call=close, deviation=deviation, reason=reason)
+        return VerdictLine(word, mark, tone, ACCEPTED, leaning=leaning, deviation=deviation, reason=reason)
     if live and live["phase"] != Phase.IDLE and live["verdict"]:
         word, _, tone = verdict_word(live["verdict"])
         unrated = point is not None and point["limits"] is None
@@ -477,18 +506,18 @@ def _verdict_line(
         "",
         Tone.PLAIN,
         "no verdict yet",
-        reason=_last_accepted(visit) or (_clean_text(point["why"]) if point else ""),
+        reason=_last_accepted(visit, titles) or (_clean_text(point["why"]) if point else ""),
     )
 
 
-def _last_accepted(visit: VisitView | None) -> str:
+def _last_accepted(visit: VisitView | None, titles: Mapping[str, str]) -> str:
     point = _by_key(visit["points"], visit["last_accepted"]) if visit else None
     if point is None or point["accepted"] is None:
         return ""
     accepted = point["accepted"]
     close = " (close call)" if accepted["margin"] == Margin.CLOSE_CALL else ""
     text, verdict = _clean_text(accepted["text"]), _clean_text(accepted["verdict"])
-    return f"Last accepted: {_clean_text(point['title'])} {text}, {verdict}{close}."
+    return f"Last accepted: {titles[point['key']]} {text}, {verdict}{close}."
 
 
 def _deviation(percent: str | None) -> str:
@@ -511,22 +540,34 @@ def _gauge(point: PointView | None, accepted: AcceptedView | None, live: LiveVie
     return Gauge(low, high, nominal, _clean_text(limits["unit"]), reading, overload=overload and reading is None)
 
 
-def _row_titles(points: Sequence[PointView]) -> list[str]:
-    """Return titles that tell the points apart: with the unit, then the terminals, where the title alone does not."""
+def _point_titles(points: Sequence[PointView]) -> dict[str, str]:
+    """Return a title for each key that tells the points apart.
+
+    Where the title alone does not, it has the unit; then the terminals, the circuit and the state.
+    """
     titles = [_clean_text(point["title"], 40) for point in points]
-    ends = [(_UNIT_OF_QUANTITY.get(point["quantity"], ""), "–".join(point["terminals"])) for point in points]
-    for number in range(2):
+    ends = [
+        (
+            _UNIT_OF_QUANTITY.get(point["quantity"], ""),
+            "–".join(point["terminals"]),
+            point["circuit"],
+            "energized" if point["state"] == CircuitState.ENERGIZED else "isolated",
+        )
+        for point in points
+    ]
+    for number in range(4):
         shared = Counter(titles)
         titles = [
             f"{title} {_clean_text(end[number], 30)}".rstrip() if shared[title] > 1 else title
             for title, end in zip(titles, ends, strict=True)
         ]
-    return titles
+    return {point["key"]: title for point, title in zip(points, titles, strict=True)}
 
 
 def _point_row(number: int, point: PointView, title: str, active: PointView | None) -> PointRow:
     accepted = point["accepted"]
     word, mark, tone = verdict_word(accepted["verdict"]) if accepted else ("", "·", Tone.PLAIN)
+    close = accepted is not None and accepted["margin"] == Margin.CLOSE_CALL
     return PointRow(
         key=point["key"],
         number=number,
@@ -534,9 +575,9 @@ def _point_row(number: int, point: PointView, title: str, active: PointView | No
         active=point is active,
         accepted_text=_clean_text(accepted["text"], 20) if accepted else "",
         verdict=word,
-        mark=mark,
-        tone=tone,
-        close_call=bool(accepted and accepted["margin"] == Margin.CLOSE_CALL),
+        mark=CLOSE_CALL_MARK if close else mark,
+        tone=Tone.WARN if close else tone,
+        close_call=close,
         repeats=point["repeats"],
     )
 
@@ -604,24 +645,24 @@ def _failed_derived(visit: VisitView | None, keys: Keys) -> str:
 
 
 def _open_question(
-    points: Sequence[PointView], displayed: PointView | None, visit: VisitView | None
+    points: Sequence[PointView], displayed: PointView | None, visit: VisitView | None, titles: Mapping[str, str]
 ) -> OpenQuestion | None:
     """Return the question to display.
 
     It is that of the displayed test point, else the plan's, else that of the point accepted last, else the first one.
     """
     last = _by_key(points, visit["last_accepted"] if visit else None)
-    found = [_reading_question(point) for point in (displayed, last, *points)]
+    found = [_reading_question(point, titles) for point in (displayed, last, *points)]
     planned = [_plan_question(asked) for asked in (visit.get("questions", []) if visit else [])]
     return next((question for question in (found[0], *planned, *found) if question is not None), None)
 
 
-def _reading_question(point: PointView | None) -> OpenQuestion | None:
+def _reading_question(point: PointView | None, titles: Mapping[str, str]) -> OpenQuestion | None:
     accepted = point["accepted"] if point else None
     view = accepted.get("question") if accepted else None
     if point is None or accepted is None or view is None:
         return None
-    subject = f"{_clean_text(point['title'], 60)} {_clean_text(accepted['text'], 20)}"
+    subject = f"{titles[point['key']]} {_clean_text(accepted['text'], 20)}"
     target = ("reading", accepted["id"])
     return OpenQuestion(target, subject, _clean_text(view["question"]), question_choices(view))
 
@@ -670,10 +711,42 @@ def _teaching_advice(meters: MetersView | None, disconnect_reason: str | None, k
     return f"No driver fits {unusable[0]}. Press {key_name(KeyAction.TEACH, keys)} to teach it from its display."
 
 
-def _cautions(visit: VisitView | None, point: PointView | None) -> tuple[str, ...]:
-    """Return the cautions of the active point and of the displayed ``point``, without repetition."""
-    cautions = (visit["caution"] if visit else "", point["caution"] if point else "")
-    cleaned = (_clean_text(caution, _LONGEST_CAUTION) for caution in cautions)
+def _cautions(
+    visit: VisitView | None, active: PointView | None, displayed: PointView | None, *, state_is_new: bool
+) -> tuple[tuple[str, ...], bool]:
+    """Return the cautions of the active and of the displayed point, and whether one of them is in its short form.
+
+    Without a point the caution of the visit stands. A caution is short where a reading was accepted at a point with the
+    same sentences, unless the circuits have been isolated or energized since.
+    """
+    points = visit["points"] if visit else []
+    known = {sentence for point in points if point["accepted"] for sentence in _sentences(point["caution"])}
+    texts = [] if active else [visit["caution"] if visit else ""]
+    any_brief = False
+    for point in (active, displayed):
+        if point is None:
+            continue
+        familiar = known.issuperset(_sentences(point["caution"])) and not (point is active and state_is_new)
+        brief = point.get("brief_caution", "") if familiar else ""
+        any_brief = any_brief or bool(brief)
+        texts.append(brief or point["caution"])
+    cleaned = (_clean_text(caution, _LONGEST_CAUTION) for caution in texts)
+    return tuple(dict.fromkeys(filter(None, cleaned))) or (GENERAL_CAUTION,), any_brief
+
+
+def _sentences(caution: str) -> list[str]:
+    return caution.split(". ")
+
+
+def whole_cautions(latest: LatestMessages) -> tuple[str, ...]:
+    """Return the cautions of the active test point and of the point at the probes, in full."""
+    visit, live = latest.visit, latest.live
+    points = visit["points"] if visit else []
+    active = _by_key(points, visit["focus"] if visit else None)
+    texts = [active["caution"]] if active else [visit["caution"]] if visit else []
+    at_probes = _displayed_point(points, active, visit, live)
+    texts += [at_probes["caution"]] if at_probes else []
+    cleaned = (_clean_text(caution, _LONGEST_CAUTION) for caution in texts)
     return tuple(dict.fromkeys(filter(None, cleaned))) or (GENERAL_CAUTION,)
 
 
@@ -692,13 +765,13 @@ GENERAL_CAUTION = (
 )
 
 
-def _active_point(point: PointView | None) -> ActivePoint | None:
+def _active_point(point: PointView | None, titles: Mapping[str, str]) -> ActivePoint | None:
     if point is None:
         return None
     accepted, voided = point["accepted"], point["voided"][-1] if point["voided"] else None
     return ActivePoint(
         point["key"],
-        _clean_text(point["title"]),
+        titles[point["key"]],
         _clean_text(point["quantity"]),
         _clean_text(point["kind"]),
         _clean_text(point["rating"]),

@@ -10,14 +10,21 @@ from textual.widgets import Static
 
 from meterlink_tui.keys import printed_keys
 from meterlink_tui.sheets.sheet import Sheet
+from meterlink_tui.sound.bells import PATTERNS
+from meterlink_tui.sound.moments import Moment
 
+BELL_MEANINGS = "; ".join(
+    f"{moment} {len(PATTERNS[moment])}{', slow' if moment is Moment.NO_VERDICT else ''}" for moment in Moment
+)
 MARKS = (
     ("✓ ✗ ?", "within · outside, open or shorted · no verdict on the part"),
     ("…", "verdict so far: the reading is not accepted yet"),
     ("►", "the active test point"),
     ("┣ ┿ ┫", "low limit, nominal, high limit; a reading on a limit is within"),
     ("+2", "two earlier accepted readings at this test point"),
-    ("CLOSE CALL", "so near a limit that the meter's own error can change the verdict"),
+    ("≈", "close call: so near a limit that the meter's own error can change the verdict"),
+    ("STOP", "hands off: a warning over any verdict"),
+    ("bells", BELL_MEANINGS),
 )
 
 

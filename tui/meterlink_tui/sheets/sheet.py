@@ -11,14 +11,18 @@ from textual.containers import VerticalScroll
 from textual.events import Key
 from textual.screen import ModalScreen
 
-from meterlink_tui.widgets.sentences import Sentence
-from meterlink_tui.widgets.stop import StopBanner
+from meterlink_tui.arrangement import Goal, cautions_for, share_rows
+from meterlink_tui.scene import Scene, Stop
+from meterlink_tui.widgets.sentences import Paragraph, cautions_content, rows_of, stop_content
+
+_PADDING = 2  # columns beside a text
+_LEAST_BODY_ROWS = 5  # a heading and a field
 
 SheetResult = TypeVar("SheetResult")
 
 
 class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
-    """A screen that closes on Escape, with the cautions of the active test point at its foot."""
+    """A screen that closes on Escape, with the cautions of the active test point at its foot, a stop on top."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "dismiss", "close", id="close", tooltip="Close this sheet"),
@@ -31,6 +35,7 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
     def __init__(self, cautions: tuple[str, ...]) -> None:
         super().__init__()
         self._cautions = cautions
+        self._warnings: tuple[Stop | None, tuple[str, ...]] = None, cautions
         self.is_closed = False
         self._is_sending = False
         self._has_had_focus = False
@@ -38,12 +43,12 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
 
     def compose(self) -> ComposeResult:
         """Yield the sheet's head, its body, its foot, then the caution; a stop is above all."""
-        yield StopBanner()
+        yield Paragraph("stop")
         yield from self.head()
         with VerticalScroll(id="sheet-body", can_focus=False):
             yield from self.body()
         yield from self.foot()
-        yield Sentence("caution", "CAUTION", tone="warn")
+        yield Paragraph("caution")
 
     def head(self) -> ComposeResult:
         """Yield the widgets above the body, which do not scroll."""
@@ -71,7 +76,8 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
 
     def on_mount(self) -> None:
         """Display the cautions."""
-        self.query_one("#caution", Sentence).show(*self._cautions)
+        scene: Scene | None = getattr(self.app, "scene", None)  # of the dashboard under this sheet
+        self.show_warnings(scene.stop if scene else None, self._cautions)
 
     def dismiss(self, result: SheetResult | None = None) -> AwaitComplete:
         """Close once: a second Enter that was on its way closes no other screen, and sends nothing."""
@@ -111,3 +117,19 @@ class Sheet(ModalScreen[SheetResult], Generic[SheetResult]):
             for event in self._held_keys:
                 self.app.post_message(Key(event.key, event.character).set_sender(self.app))
             self._held_keys.clear()
+
+    def on_resize(self) -> None:
+        """Wrap the warnings for the new size."""
+        self.show_warnings(*self._warnings)
+
+    def show_warnings(self, stop: Stop | None, cautions: tuple[str, ...]) -> None:
+        """Display ``stop`` above the body and ``cautions`` below it; the rest of the screen is the body's."""
+        self._warnings = stop, cautions
+        width, height = self.app.size.width - _PADDING, self.app.size.height
+        texts = stop_content(stop, width), cautions_content(cautions_for(cautions, width), "")
+        rows = share_rows(
+            height - _LEAST_BODY_ROWS,
+            (Goal("stop", rows_of(texts[0], width)), Goal("caution", rows_of(texts[1], width))),
+        )
+        self.query_one("#stop", Paragraph).show_rows(texts[0], width, rows["stop"])
+        self.query_one("#caution", Paragraph).show_rows(texts[1], width, rows["caution"])

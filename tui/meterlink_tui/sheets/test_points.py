@@ -6,7 +6,7 @@ from textual.widgets.option_list import Option
 
 from meterlink_tui.scene import PointRow
 from meterlink_tui.sheets.sheet import Sheet
-from meterlink_tui.widgets.test_points import point_line
+from meterlink_tui.widgets.test_points import point_lines
 
 _SIDE_COLUMNS = 4  # columns beside an option's text: the sheet's padding and the list's scrollbar
 
@@ -24,7 +24,8 @@ class PointPicker(Sheet[str]):
         yield Static("Go to a test point: ↑ ↓, then Enter. Esc closes.", classes="heading", markup=False)
         # Options have no ids: keys from the link might repeat. Their text is plain, so that the highlighted line is
         # reversed from end to end, without colour too.
-        yield OptionList(*(Option(point_line(row, self._width).without_spans) for row in self._rows), markup=False)
+        lines = point_lines(self._rows, self._width)
+        yield OptionList(*(Option(line.without_spans) for line in lines), markup=False)
 
     def on_mount(self) -> None:
         """Highlight the active test point."""

@@ -1,41 +1,76 @@
 """The list of the visit's test points with their accepted readings."""
 
+from collections.abc import Sequence
+from functools import lru_cache
+
 from rich.cells import cell_len, set_cell_size
 from textual.content import Content
+from textual.geometry import Size
 from textual.widget import Widget
 
-from meterlink_tui.scene import PointRow
+from meterlink_tui.scene import CLOSE_CALL_WORD, PointRow
 
-_LONGEST_TITLE = 26
+_SHORTEST_TITLE = 16  # columns; with less, the titles of a plan are no longer different, and get lines of their own
+_SHORTEST_CUT = 4  # columns: a character, the ellipsis and a wide character
+_HEAD_COLUMNS = 4  # columns of the mark and the number in front of a title
+_LONGEST_TITLE = 60  # columns; a wide screen has the verdict within sight of its title
 
 
-def point_line(row: PointRow, width: int) -> Content:
-    """Return one line of at most ``width`` columns: ► for the active point, number, title, accepted reading, verdict.
+def point_lines(rows: Sequence[PointRow], width: int) -> list[Content]:
+    """Return a line of at most ``width`` columns for each row: ► for the active point, number, title, reading, verdict.
 
-    ``+2`` at the end counts two earlier accepted readings. A long title is cut, the verdict never.
+    ``+2`` at the end counts two earlier accepted readings. Long titles are cut in their middle; they stay different.
+    Where a line has too little room for both, the reading and its verdict stand on a second line.
     """
-    style = "bold $strong" if row.active else "$strong"
-    repeats = f" +{row.repeats}" if row.repeats else ""
-    close = " close call" if row.close_call else ""
-    tail = Content.assemble(
-        (f"{row.accepted_text} " if row.accepted_text else "", style),
+    tails = [_tail(row) for row in rows]
+    heads = [Content.styled(f"{'►' if row.active else ' '}{row.number:>2} ", _style(row)) for row in rows]
+    rooms = [width - head.cell_length - tail.cell_length - 1 for head, tail in zip(heads, tails, strict=True)]
+    widest = max((cell_len(row.title) for row in rows), default=0)
+    room = min(min(rooms, default=0), widest, _LONGEST_TITLE)
+    gap = " "
+    if room < min(widest, _SHORTEST_TITLE):
+        room, gap = max(1, min(width - _HEAD_COLUMNS, widest)), "\n" + " " * _HEAD_COLUMNS
+    titles = short_titles(tuple(row.title for row in rows), room)
+    return [
+        Content.assemble(head, (title, _style(row)), gap, tail)
+        for row, head, title, tail in zip(rows, heads, titles, tails, strict=True)
+    ]
+
+
+def _style(row: PointRow) -> str:
+    return "bold $strong" if row.active else "$strong"
+
+
+def _tail(row: PointRow) -> Content:
+    word = CLOSE_CALL_WORD if row.close_call else row.verdict
+    return Content.assemble(
+        (f"{row.accepted_text} " if row.accepted_text else "", _style(row)),
         (row.mark, f"bold ${row.tone}" if row.accepted_text else "$faint"),
-        (f" {row.verdict}" if row.verdict else " not measured", f"bold ${row.tone}" if row.verdict else "$faint"),
-        (close, "bold $warn"),
-        (repeats, "$faint"),
+        (f" {word}" if word else " not measured", f"bold ${row.tone}" if word else "$faint"),
+        (f" +{row.repeats}" if row.repeats else "", "$faint"),
     )
-    head = Content.styled(f"{'►' if row.active else ' '}{row.number:>2} ", style)
-    room = width - head.cell_length - tail.cell_length - 1
-    return Content.assemble(head, (_shorten(row.title, max(4, min(room, _LONGEST_TITLE))), style), " ", tail)
 
 
-def _shorten(title: str, width: int) -> str:
-    """Cut the title at its start: 'run capacitor HERM' and 'run capacitor FAN' differ at the end."""
+@lru_cache(maxsize=16)
+def short_titles(titles: tuple[str, ...], width: int) -> list[str]:
+    """Return ``titles`` at ``width`` columns each. A long one is cut in its middle.
+
+    Titles begin with the component and end with the section, the terminals or the state: the cut leaves them apart.
+    """
+    distinct = len(set(titles))
+    width = max(width, _SHORTEST_CUT)
+    cuts = [[_cut_middle(title, width, front) for title in titles] for front in range(width // 2, 0, -1)]
+    return next((cut for cut in cuts if len(set(cut)) == distinct), cuts[0])
+
+
+def _cut_middle(title: str, width: int, front: int) -> str:
+    """Return ``title`` at ``width`` columns, ``front`` of them in front of the cut, if it needs one."""
     if cell_len(title) <= width:
         return set_cell_size(title, width)
-    while cell_len(title) >= width:
-        title = title[1:]
-    return set_cell_size(f"…{title}", width)
+    start, end = set_cell_size(title, front), title[1:]
+    while cell_len(end) > width - front - 1:
+        end = end[1:]
+    return set_cell_size(f"{start}…{end}", width)
 
 
 def visible_rows(count: int, active: int | None, height: int) -> range:
@@ -58,11 +93,16 @@ class PointList(Widget):
             self._rows = rows
             self.refresh(layout=new_length)
 
+    def get_content_height(self, _container: Size, _viewport: Size, width: int) -> int:
+        """Return the rows of the whole list in ``width`` columns."""
+        return sum(line.plain.count("\n") + 1 for line in point_lines(self._rows, width)) or 1
+
     def render(self) -> Content:
         """Return the rows that fit."""
         width, height = self.content_size
         if not self._rows:
             return Content.styled("No test points yet.", "$faint")
+        lines = point_lines(self._rows, width)
         active = next((index for index, row in enumerate(self._rows) if row.active), None)
-        indices = visible_rows(len(self._rows), active, height or len(self._rows))
-        return Content("\n").join(point_line(self._rows[index], width) for index in indices)
+        indices = visible_rows(len(lines), active, max(1, height // (lines[0].plain.count("\n") + 1)))
+        return Content("\n").join(lines[index] for index in indices)

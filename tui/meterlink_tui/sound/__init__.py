@@ -1,0 +1,1 @@
+"""The dashboard's sounds: bells of the terminal, and speech where the machine can."""
