@@ -72,7 +72,7 @@ _HAZARDS = {
 
 # The short forms, for a person who has read the full caution at a test point of the same kind. They permit nothing.
 _ISOLATED_BRIEFLY = "Locked out; verify absence of voltage before you touch, the tester proved before and after."
-_ENERGIZED_BRIEFLY = "Live parts: protective equipment, leads and meter rated for it."
+_ENERGIZED_BRIEFLY = "Live parts: protective equipment, rated leads and meter."
 _DISCHARGE_BRIEFLY = "Discharge {pairs} through a resistor, verify."
 _SERIES_BRIEFLY = "Meter in series: isolate before and after, hands off."
 _CLAMP_BRIEFLY = "Clamp around one lead; no probes set to amps."
