@@ -129,6 +129,7 @@ class Dashboard(App[None]):
             tooltip="Keep the reading as the proof of the meter on a known source",
         ),
         Binding("t", "enter_rating", "rating", id="rating", tooltip="Type the rating that is printed on the part"),
+        Binding("f", "large", "big", id="large", tooltip="Fill the screen with value and verdict, and go back"),
         Binding(
             "enter,e",
             "enter_reading",
@@ -161,7 +162,6 @@ class Dashboard(App[None]):
             show=False,
             tooltip="Show earlier readings of this part, and all others",
         ),
-        Binding("f", "large", "big", id="large", tooltip="Fill the screen with value and verdict, and go back"),
         Binding("i", "cautions", "caution", id="cautions", show=False, tooltip="Show the cautions whole"),
         Binding("s", "sound", "sound", id="sound", show=False, tooltip="Turn the sound off and on"),
         Binding("v", "visits", "visit", id="visits", tooltip="Begin a visit, go on with another, or close this one"),
@@ -401,6 +401,9 @@ class Dashboard(App[None]):
         lists.styles.min_height = max(1, rows["list"])
         base.query_one(PointList).show(scene.points)
         base.query_one(MeterList).show(scene.meters, scene.radio_note)
+        self._draw_sheets(scene)
+
+    def _draw_sheets(self, scene: Scene) -> None:
         for screen in self.screen_stack:  # the dashboard under an open sheet too
             if isinstance(screen, Sheet):
                 screen.show_warnings(scene.stop, scene.cautions)
