@@ -145,7 +145,7 @@ def _double_goals(needed: Mapping[str, int], scene: Scene) -> Iterator[Goal]:
     yield Goal("derived", int(bool(scene.failed_derived)))
     yield Goal("keys", 1)
     yield Goal("number", 5, all_or_none=True)
-    yield Goal("scale", 3, all_or_none=True)
+    yield Goal("scale", 3 if scene.gauge else 0, all_or_none=True)
     for part in ("phase", "heading", "reason"):
         yield Goal(part, needed[part])
 
