@@ -77,7 +77,7 @@ def live_sentences(scene: Scene | None) -> tuple[tuple[str, str, str], ...]:
     asked = f"{scene.question.subject}: a question is open. Esc goes back to it." if scene.question else ""
     question = (("ANSWER", asked, "warn"),) if asked else ()
     value, verdict = f"{scene.value.digits} {scene.value.unit}".strip(), scene.verdict
-    close = ", CLOSE CALL" if verdict.close_call else ""
+    close = f", {verdict.leaning}" if verdict.leaning else ""
     status = "" if verdict.final else f", {verdict.status}"
     judged = f" · {verdict.mark} {verdict.word}{close}{status}" if verdict.mark and verdict.word else ""
     return (*alerts, *question, ("LIVE", f"{value} · {scene.phase.word}{judged}", "strong"))
