@@ -131,7 +131,7 @@ class Dashboard(App[None]):
         Binding("t", "enter_rating", "rating", id="rating", tooltip="Type the rating that is printed on the part"),
         Binding("f", "large", "big", id="large", tooltip="Fill the screen with value and verdict, and go back"),
         Binding(
-            "e",
+            "enter,e",
             "enter_reading",
             "enter reading",
             id="enter-reading",
