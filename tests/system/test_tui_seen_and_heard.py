@@ -404,4 +404,4 @@ def test_the_bell_of_an_accepted_reading_arrives_at_the_terminal() -> None:
         process.kill()
         process.wait()
         os.close(controller)
-    assert output.count(b"\a") == 1
+    assert b"\a" in output  # their number is asserted where they are written: a terminal's queries may end with one
