@@ -307,3 +307,34 @@ def test_an_overdue_calibration_stands_with_the_verdict() -> None:
     assert line.reason == "Because. Calibration overdue since 2026-03-01."
     in_time = accepted(calibration="calibrated 2025-03-01, due 2026-03-01")
     assert scene(visit(point("a", accepted=in_time)), live(phase="accepted")).verdict.reason == "Because."
+
+
+# The earlier value
+
+
+def last(text: str = "45.1 µF", at: str = "2025-09-14T09:00:00Z", *, of_old_part: bool = False) -> dict[str, Any]:
+    return {"text": text, "verdict": "within", "margin": "clear", "at": at, "of_old_part": of_old_part}
+
+
+@pytest.mark.parametrize(
+    ("at", "ago"),
+    [
+        ("2025-09-14T09:00:00Z", "last 45.1 µF, 14 months ago"),
+        ("2023-11-01T09:00:00Z", "last 45.1 µF, 3 years ago"),
+        ("2026-11-25T09:00:00Z", "last 45.1 µF, 2 days ago"),
+        ("2026-11-26T09:00:00Z", "last 45.1 µF, 1 day ago"),
+        ("2026-11-27T08:00:00Z", "last 45.1 µF, today"),
+        ("2027-01-01T08:00:00Z", "last 45.1 µF"),  # the clock was set back since
+        ("yesterday", "last 45.1 µF"),
+    ],
+)
+def test_the_last_value_stands_beside_the_rating(at: str, ago: str) -> None:
+    view = visit(point("a", rating="45 µF ±6 %", last=last(at=at)), opened="2026-11-27T09:30:00Z")
+    assert scene(view).specification == f"compressor · 45 µF ±6 % · {ago}"
+
+
+def test_a_value_of_an_older_part_says_so_and_the_part_before_goes_first() -> None:
+    old = visit(point("a", last=last(of_old_part=True)), opened="2026-11-27T09:30:00Z")
+    assert scene(old).specification.endswith("last 45.1 µF, 14 months ago, of an older part")
+    replaced = visit(point("a", last=last(), old_part=accepted()))
+    assert scene(replaced).specification.endswith("· old part 43.1 µF")

@@ -15,7 +15,7 @@ from meterlink.core.equipment import CircuitState, ConnectionState
 from meterlink.core.key_actions import DEFAULT_KEYS, KeyAction, Keys
 from meterlink.core.notices import NoticeLevel
 from meterlink.core.readings import DisplayMode, Phase, Status
-from meterlink.core.text import clean_text
+from meterlink.core.text import clean_text, count_phrase
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
 from meterlink.link.messages import (
@@ -45,6 +45,8 @@ _LONGEST_SENTENCE = 480  # characters
 _LONGEST_CAUTION = 800  # characters
 # (least signal strength in dBm, bars, word). Common practice, no source.
 _SIGNAL_WORDS = ((-60, 4, "strong"), (-72, 3, "good"), (-84, 2, "fair"), (-999, 1, "weak"))
+# Two years and more are said in years, two months and more in months: as precise as anybody remembers.
+_DAYS_OF_YEAR, _DAYS_OF_MONTH = 365, 30
 _WEAK_BATTERY = 15  # percent; lasts for a visit, but not for a day. Common practice, no source.
 
 
@@ -287,7 +289,7 @@ def compose_scene(
         alerts=_alerts(disconnect_reason, latest.notice, meters, command_error),
         title=titles[point["key"]] if point else "No active test point",
         terminals=" to ".join(_clean_text(name) for name in point["terminals"]) if point else "",
-        specification=_specification(point) if point else "",
+        specification=_specification(point, visit) if point else "",
         value=_large_value(live, accepted, fresh),
         phase=_phase(live, age, accepted, fresh=fresh),
         verdict=_stop_line(stop)
@@ -415,9 +417,34 @@ def _radio_note(meters: MetersView | None, keys: Keys) -> str:
     return f"No Bluetooth: {entering} types a reading. ({listing} says why)"
 
 
-def _specification(point: PointView) -> str:
+def _specification(point: PointView, visit: VisitView | None) -> str:
+    """Return the circuit, the rating, and the earlier value that a reading is compared with."""
     rating = _clean_text(point["rating"]) or (_clean_text(point["limits"]["basis"]) if point["limits"] else "no limits")
-    return " · ".join(filter(None, (_clean_text(point["circuit"]), rating)))
+    return " · ".join(filter(None, (_clean_text(point["circuit"]), rating, _earlier_value(point, visit))))
+
+
+def _earlier_value(point: PointView, visit: VisitView | None) -> str:
+    """Return the value of the part before, in this visit, or that of the last visit; empty without either."""
+    if (old := point["old_part"]) is not None:
+        return f"old part {_clean_text(old['text'])}"
+    if (last := point["last"]) is None:
+        return ""
+    of_old_part = ", of an older part" if last["of_old_part"] else ""
+    return f"last {_clean_text(last['text'])}{_time_before(last['at'], visit['opened'] if visit else '')}{of_old_part}"
+
+
+def _time_before(earlier: str, now: str) -> str:
+    """Return ``, 14 months ago`` for two RFC 3339 times; empty where one cannot be read or the clock was set back."""
+    try:
+        days = (datetime.fromisoformat(now) - datetime.fromisoformat(earlier)).days
+    except (ValueError, OverflowError):
+        return ""
+    if days < 0:
+        return ""
+    for size, noun in ((_DAYS_OF_YEAR * 2, "year"), (_DAYS_OF_MONTH * 2, "month")):
+        if days >= size:
+            return f", {days // (size // 2)} {noun}s ago"
+    return f", {count_phrase(days, 'day')} ago" if days else ", today"
 
 
 def _large_value(live: LiveView | None, accepted: AcceptedView | None, fresh: bool) -> LargeValue:  # noqa: FBT001  # not a mode
