@@ -537,8 +537,14 @@ class Dashboard(App[None]):
                 partial(self._send_part, active.key),
                 partial(self._check_rating, active.key),
                 partial(self.send, CommandName.UNDO_REPLACEMENT, point=active.key),
+                self._parts_on_truck(),
             )
         )
+
+    def _parts_on_truck(self) -> str:
+        """Return the sentences on the parts on the truck for the failed ones."""
+        visit = self._latest_messages.visit
+        return " ".join(clean_text(text, _LONGEST_ERROR) for text in visit["replacements"]) if visit else ""
 
     async def _send_part(self, key: str, text: str, answer: str) -> tuple[str, QuestionView | None]:
         return await self._request(CommandName.REPLACE, point=key, text=text, answer=answer)

@@ -37,11 +37,18 @@ class ReplacementSheet(RatingSheet):
     ]
 
     def __init__(
-        self, cautions: tuple[str, ...], active: ActivePoint, submit: SubmitPart, check: CheckRating, undo: Undo
+        self,
+        cautions: tuple[str, ...],
+        active: ActivePoint,
+        submit: SubmitPart,
+        check: CheckRating,
+        undo: Undo,
+        on_truck: str = "",
     ) -> None:
         super().__init__(cautions, active, self._send_rating, check)
         self._submit_part = submit
         self._undo = undo
+        self._on_truck = on_truck
         self._typed = ""
 
     def heading(self) -> str:
@@ -52,9 +59,10 @@ class ReplacementSheet(RatingSheet):
         """Return the effect of Enter."""
         optional = "" if self._active.kind == PointKind.CAPACITOR else " Nothing marked: leave it empty."
         undo = " Ctrl+Z undoes the replacement before." if self._active.is_replaced else ""
+        on_truck = f"{self._on_truck} " if self._on_truck else ""
         return (
-            f"The readings so far stay with the old part; measure the new one, that is the proof.{optional}{undo} Enter"
-            " records it, Esc cancels."
+            f"{on_truck}The readings so far stay with the old part; measure the new one, that is the proof."
+            f"{optional}{undo} Enter records it, Esc cancels."
         )
 
     async def submit(self, text: str) -> None:
