@@ -6,7 +6,7 @@ import re
 import sqlite3
 import unicodedata
 from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager, closing
+from contextlib import asynccontextmanager, closing, suppress
 from hashlib import sha256
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +16,9 @@ from typing import Any
 import pytest
 
 from meterlink.ble.discovery import Discovery
+from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
+from meterlink.core.units import parse_amount
 from meterlink.link.client import NoDaemonError
 from meterlink.station.recording import CaptureCounts, CaptureRecorder
 from support.command_lines import LineWriter, command_of, commands, prepare, valid_lines
@@ -128,7 +130,10 @@ def check_result(args: Sequence[str], result: CommandResult) -> None:
 
 
 def clues(args: Sequence[str]) -> set[str]:
-    """Return the texts of which an error must have one: words of the line, and names of the command's parameters."""
+    """Return the texts of which an error must have one: words of the line, and names of the command's parameters.
+
+    An amount counts in the spelling that every error has: ``5UF`` is 5 µF, ``00uF`` is 0 µF, ``-300C`` is -300 °C.
+    """
     command = command_of(args)
     words = set()
     for arg in args:
@@ -136,6 +141,8 @@ def clues(args: Sequence[str]) -> set[str]:
         option, equals, value = arg.partition("=")
         words |= {word[:8] for word in _WORD.findall(clean_text(arg, 4000))} or {arg}
         words |= {repr(arg), repr(value), option if equals else arg, value or arg}
+        with suppress(InputError):
+            words.add(str(parse_amount(value or arg)))
     if command.names[0] in {"watch", "demo"}:
         words.add("needs a terminal")
     return words | set(command.valued) | set(command.bare) | {name.strip("[].") for name in command.metavars}
