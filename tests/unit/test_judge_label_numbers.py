@@ -63,6 +63,8 @@ def one_change_away(digits: str) -> Iterator[Decimal]:
         front, back = digits[:place], digits[place:]
         changed = [f"{front}{glyph}{tail}" for glyph in "0123456789." for tail in (back, back[1:])]
         changed += [front + back[1:], front + back[1:2] + back[:1] + back[2:]]
+        if back[1:2] == ".":  # 5.7 for 7.5
+            changed.append(f"{front}{back[2:3]}.{back[0]}{back[3:]}")
         yield from (Decimal(text) for text in changed if re.fullmatch(r"[0-9]+(?:\.[0-9]+)?", text))
 
 
@@ -81,6 +83,7 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     for number in (*numbers, *re.findall("[0-9]+", text)):
         if len(number) == 3:
             yield Decimal(number[:2]).scaleb(int(number[2]) - 6)
+    yield from (Decimal(f"{whole}.5") for whole in re.findall(r"([0-9]+)\.(?![0-9])", text))  # 7. MFD: a digit is lost
     for read in (text, text.translate(_DIGITS_ALIKE)):  # 40.5: the point may be a plus
         yield from map(Decimal, re.findall(r"[0-9]+(?=\.[0-9])|(?<=\.)[0-9]+", read))
     yield from written_numbers(text.translate(_FURTHER_ALIKE))
