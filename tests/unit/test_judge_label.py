@@ -357,6 +357,9 @@ def test_a_number_that_is_left_out_is_named() -> None:
     (choice,) = ask("40 MFD 440V 21 36").choices
     assert choice.words.endswith("leave '21' and '36' out")
     assert choice.conclusion.unused_words == ("21", "36")
+    # Digits inside a misread unit are no letter of it.
+    choices = ask("52 uF 370 VA45C ±6% 60Hz").choices
+    assert all("45C" in " ".join(choice.conclusion.unused_words) for choice in choices)
 
 
 def test_words_outside_the_rating_are_listed_and_not_used() -> None:
