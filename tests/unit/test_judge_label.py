@@ -132,6 +132,11 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("7 5 MFD", ["7.5 µF", "75 µF", "5 µF"]),
         ("12 5 440V", ["12.5 µF 440 V", "12 µF 440 V", "5 µF 440 V"]),
         ("45/5/440", ["45+5 µF 440 V"]),
+        # Volts first: no section has 370 µF, and 45/5 behind it is a usual dual. Common practice, no source.
+        ("370/45/5", ["45+5 µF 370 V"]),
+        ("440-45-5", ["45+5 µF 440 V"]),
+        ("370/440/45/5", ["45+5 µF 370/440 V"]),
+        ("330/189/227", ["189 to 227 µF 330 V"]),
         ("45/440V", ["45 µF 440 V"]),
         ("40/5/440V", ["40+5 µF 440 V"]),
         ("45 uF 370/440", ["45 µF 370/440 V", "45 µF"]),

@@ -13,6 +13,7 @@ from meterlink.judge.label.usual_values import (
     is_usual_capacitance,
     is_usual_dual,
     is_usual_half,
+    is_usual_rated_volts,
     is_usual_section,
     is_usual_single,
     is_usual_tolerance,
@@ -21,6 +22,7 @@ from meterlink.judge.label.usual_values import (
 )
 
 _OR = re.compile(r"\b(?:or|maybe|perhaps|possibly)\b", re.IGNORECASE)  # between two values of which one is right
+_VOLTS_OF_ONE_PART = 2  # 370/440
 _LONGEST_GAP = 4  # characters: a sign with spaces beside it
 
 
@@ -61,6 +63,7 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
     ):
         front = label.text[chain.start : chain.values[-3].end]
         alternatives.append(f"{front} uF {label.text[chain.values[-2].start : chain.end]} V ")  # 35/5/370/440
+    alternatives += _with_volts_first(label, chain)
     if _looks_coded(written):
         why = f"{written!r} has no unit: a value, or two digits and a power of ten in pF?"
         alternatives.append(f"{Decimal(written[:2]).scaleb(int(written[2]) - 6):f} uF ")
@@ -73,6 +76,15 @@ def bare_number_question(label: Label, chain: Chain, known: Sequence[Chain]) -> 
     if others:
         alternatives.append(leave_out(written))
     return UnclearLabelError(chain.start, chain.end, why, tuple(alternatives))
+
+
+def _with_volts_first(label: Label, chain: Chain) -> Iterator[str]:
+    """Yield a chain as volts and a capacitance behind them: 370/45/5, 370/440/45/5."""
+    numbers = [value.number for value in chain.values]
+    count = next((at for at, number in enumerate(numbers) if not is_usual_rated_volts(number)), len(numbers))
+    if 1 <= count <= _VOLTS_OF_ONE_PART and _may_be_capacitance(numbers[count:]):
+        volts = label.text[chain.start : chain.values[count - 1].end]
+        yield f"{label.text[chain.values[count].start : chain.end]} uF {volts} V "
 
 
 def _may_be_capacitance(numbers: Sequence[Decimal]) -> bool:
