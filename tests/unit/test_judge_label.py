@@ -282,6 +282,16 @@ def test_reads_the_range_of_a_start_capacitor(text: str, low: str, high: str) ->
         ("4515 MFD 440V", ["45+1.5 µF 440 V", "45+15 µF 440 V", "45+5 µF 440 V"]),  # a worn slash looks like a 1
         ("7·5 MFD 370V", ["7.5 µF 370 V", "5 µF 370 V"]),
         ("75 MFD or 7.5, 370V", ["75+7.5 µF 370 V", "7.5 µF 370 V", "75 µF 370 V"]),
+        # A question mark behind three digits of volts: AC volts have no fourth digit, so the person doubts the number.
+        # As typed, the rated volts that one glyph makes of it, or none. Common practice, no source.
+        ("45/5 MFD 400? V", ["45+5 µF 400 V", "45+5 µF 440 V", "45+5 µF 450 V", "45+5 µF"]),
+        ("45/5 MFD 440?", ["45+5 µF 440 V", "45+5 µF 400 V", "45+5 µF 450 V", "45+5 µF"]),
+        ("45 MFD 370 VAC?", ["45 µF 370 V", "45 µF 330 V", "45 µF"]),
+        ("45/5 MFD 404? V", ["45+5 µF 404 V as printed", "45+5 µF 440 V", "45+5 µF 400 V", "45+5 µF"]),
+        (
+            "45/5 MFD 370/440? V",
+            ["45+5 µF 370/440 V", "45+5 µF 370/400 V", "45+5 µF 370/450 V", "45+5 µF 370 V", "45+5 µF"],
+        ),
     ],
 )
 def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
@@ -298,6 +308,7 @@ def test_asks_instead_of_guessing(text: str, candidates: list[str]) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", " ", "uF", "440 V", "208/230V", "6 %", "45+5+7 uF", "0 uF", "0+5 uF", "1.2.3 uF", "4? uF", "106 to 88 uF",
+     "400? V", "440?", "45/5? MFD 440V", "45 MFD 440V 123?",
      "45 uF ±200 %", "xx/5 MFD 440V", "4xx MFD 440V", "45/? MFD 440V", "4■/5 MFD 440V", "_/5 MFD 440V", "BELT A45",
      "hello", "45 ohm", "1234567890 uF", "0.0000001 uF",
      "45 uF 60 MHz",

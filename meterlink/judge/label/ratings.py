@@ -17,6 +17,7 @@ A text with one possible meaning is read; any other raises a question that lists
 - So does a number that is on no part (455 MFD at 440 V, 45 MFD 340 V, 40.5 MFD), where one change makes the rating a
   usual one: the question offers the text as printed, if that is usual at all, and each rating that is one change away
   (`meterlink.judge.label.corrected`). ``as printed`` in the text says that its numbers are right.
+- So do volts with a question mark behind them (400? V): as typed, the usual ones one glyph away, or none.
 - Where no reading has volts and plausible numbers and uses every number, the question offers those ratings as well
   (440 MFD 40 VAC). An unreadable sign in the place of a section is refused.
 - An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.

@@ -5,6 +5,7 @@ import string
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum, auto
+from operator import itemgetter
 from typing import NoReturn
 
 from meterlink.core.units import Quantity
@@ -15,6 +16,7 @@ from meterlink.judge.label.unclear import Alternative, UnclearLabelError, leave_
 from meterlink.judge.label.usual_values import (
     LARGEST_PERCENT,
     SPELLED_PERCENT,
+    SPELLED_VOLTS,
     is_rarely_made,
     is_usual_capacitance,
     is_usual_dual,
@@ -92,6 +94,11 @@ _LOOSE_POINT = re.compile(r"([0-9]{1,2})(?:\s+\.\s*|\.\s+)([0-9]{1,2})(?![0-9.])
 _LOST_DECIMAL = re.compile(r"([0-9]{1,2})\.(?=\s*(?:MFD|[uµ]F)(?![A-Za-z]))", re.IGNORECASE)  # 7. MFD
 _LETTER_IN_PERCENT = re.compile(r"±\s*(?=[0-9]*[OoIlSBGQ])([0-9OoIlSBGQ]{1,2})\s*%")
 _UNREAD_VOLTS = re.compile(r"(?=[0-9]*[?x])[0-9?][0-9?x]{2}\s*(?:V|VAC)(?![A-Za-z])", re.IGNORECASE)  # 4?0 V
+# Volts with a question mark behind them: AC volts have three digits, so it is a doubt and no digit that cannot be read.
+# Without a unit only at the end of the text.
+_DOUBTED_VOLTS = re.compile(
+    r"(?<![0-9.])([1-9][0-9]{2})\s*(?:\?+\s*(?:(?:VAC|V)(?![A-Za-z])|\Z)|(?:VAC|V)\s*\?+(?!\S))", re.IGNORECASE
+)
 _LEADING_ZERO = re.compile(r"(0[1-9])(?=\s*(?:MFD|MICROF|[uµ]F|[/+-]\s*[0-9]))", re.IGNORECASE)  # 05 MFD
 _ANY_UNIT = re.compile(r"MF|[uµnp]F|V(?![A-Z]{3})|[0-9]{3}", re.IGNORECASE)
 _TWICE = re.compile(rf"2\s*[xX]\s*({_NUMBER})(?=\s*[A-Zµu])")
@@ -308,6 +315,7 @@ def _ask_about_digits(text: str, at: int) -> None:
     volts = None if text[at - 1 : at].isalnum() else _UNREAD_VOLTS.match(text, at)
     if volts:
         raise UnclearLabelError(at, volts.end(), f"{volts[0]!r} lacks a digit.", (leave_out(volts[0]),))
+    _ask_about_doubted_volts(text, at)
     percent = _LETTER_IN_PERCENT.match(text, at)
     alike = percent[1].upper().translate(_FURTHER_ALIKE) if percent else ""
     if percent and is_usual_tolerance(Decimal(alike)):
@@ -334,6 +342,22 @@ def _ask_about_digits(text: str, at: int) -> None:
         why = f"{letters[0]!r} has a letter in a number: a digit that looks like it?"
         alternatives = (*meant, *without, leave_out(letters[0]))
         raise UnclearLabelError(at, letters.end(), why, alternatives, is_ordered=False)
+
+
+def _ask_about_doubted_volts(text: str, at: int) -> None:
+    """Ask about volts that a person doubts: as typed, the rated ones that one glyph makes of them, or none.
+
+    Raises:
+        UnclearLabelError: such volts begin at ``at``.
+    """
+    doubted = _DOUBTED_VOLTS.match(text, at)
+    if doubted is None or ("V" not in doubted[0].upper() and not is_usual_rated_volts(Decimal(doubted[1]))):
+        return
+    written, typed = doubted[0], doubted[1]
+    near = sorted(nearby(typed, SPELLED_VOLTS), key=itemgetter(1))
+    others = (Alternative(f" {volts} V ", (written,)) for volts, _ in near if volts != typed)
+    alternatives = (Alternative(f" {typed} V ", ("?",)), *others, leave_out(written))
+    raise UnclearLabelError(at, doubted.end(), f"{written!r} is in doubt.", alternatives, is_ordered=False)
 
 
 def _ask_about_further_letters(text: str, at: int) -> None:
