@@ -91,10 +91,13 @@ class _Use(NamedTuple):
     changed: tuple[str, ...] = ()
 
 
-def correct(text: str, kind: CapacitorKind | None, *, needs_farad: bool) -> list[Correction]:
+def correct(
+    text: str, kind: CapacitorKind | None, *, needs_farad: bool, singles: frozenset[str] = SPELLED_SINGLES
+) -> list[Correction]:
     """Return the usual ratings with the fewest changes, those with the fewest first.
 
-    ``needs_farad``: only for a text with a number of µF. A start capacitor (``kind``) has no two sections.
+    ``needs_farad``: only for a text with a number of µF. A start capacitor (``kind``) has no two sections. ``singles``:
+    the usual values of one section, as they are spelled.
     """
     numbers, kept, marks = _numbers(text)
     if not any(number.unit == "F" for number in numbers):  # nothing says that it is a capacitor: no glyph is changed
@@ -106,7 +109,7 @@ def correct(text: str, kind: CapacitorKind | None, *, needs_farad: bool) -> list
     best: dict[str, tuple[int, _Words]] = {}
     fewest = _MOST_CHANGES
     for changes, variant in _variants(numbers):
-        for more, rating, words in _ratings(variant, kind, most=fewest + _AS_LIKELY - changes):
+        for more, rating, words in _ratings(variant, kind, singles, most=fewest + _AS_LIKELY - changes):
             total = changes + more
             fewest = min(fewest, total)
             if rating not in best or total < best[rating][0]:
@@ -205,14 +208,16 @@ def _divisions(digits: str) -> Iterator[tuple[str, str, bool]]:
                 yield whole[:place], f"{digits[place:-1]}.{digits[-1]}", False
 
 
-def _ratings(numbers: list[_Number], kind: CapacitorKind | None, most: int) -> Iterator[tuple[int, str, _Words]]:
+def _ratings(
+    numbers: list[_Number], kind: CapacitorKind | None, singles: frozenset[str], most: int
+) -> Iterator[tuple[int, str, _Words]]:
     """Yield ``(changes, rating, words)`` with at most so many changes; a number left out is one, too."""
     for volts in _volts(numbers):
         rest = [(place, number) for place, number in enumerate(numbers) if place not in volts.places]
         left = most - volts.changes - _UNUSED * (len(rest) - 2)  # a capacitance uses one or two
         if left < 0:
             continue
-        for capacitance in _capacitances(rest, kind, left):
+        for capacitance in _capacitances(rest, kind, singles, left):
             changes = volts.changes + capacitance.changes + _UNUSED * (len(rest) - len(capacitance.places))
             if changes > most:
                 continue
@@ -242,10 +247,12 @@ def _volts(numbers: list[_Number]) -> Iterator[_Use]:
                     yield _together("/", use, other, 0)
 
 
-def _capacitances(rest: list[tuple[int, _Number]], kind: CapacitorKind | None, most: int) -> Iterator[_Use]:
+def _capacitances(
+    rest: list[tuple[int, _Number]], kind: CapacitorKind | None, singles: frozenset[str], most: int
+) -> Iterator[_Use]:
     for at, first in enumerate(rest):
         if len(rest) == 1 or most >= _UNUSED:  # one number more is left out
-            yield from _spellings(*first, SPELLED_SINGLES, "F")
+            yield from _spellings(*first, singles, "F")
         if not rest[at + 1 :]:
             return
         second = rest[at + 1]

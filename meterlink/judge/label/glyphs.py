@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from functools import lru_cache
 
-# The weight of a change: a glyph that looks like the other is likelier than any other glyph.
-CHANGE, ALIKE, LOST_OF_TWO = 10, 9, 14
+# The weight of a change: a glyph that looks like the other is likelier than any other glyph, and a point that is not to
+# be seen likelier still.
+CHANGE, ALIKE, LOST_OF_TWO, LOST_POINT = 10, 9, 14, 7
 _ALIKE_PAIRS = frozenset(["56", "38", "17", "08", "68", "49", "27", "06", "58", "39"])
 
 _DIGITS_OF_VOLTS = 3
@@ -37,6 +38,8 @@ def _changes(first: str, second: str) -> int | None:
         return None
     if first.startswith("0.") and first[2:] == second:  # 0.5 for 5
         return ALIKE
+    if "." in second and first == second.replace(".", ""):  # 75 for 7.5
+        return LOST_POINT
     if len(first) == len(second):
         differ = [place for place, pair in enumerate(zip(first, second, strict=True)) if pair[0] != pair[1]]
         if len(differ) == 1:

@@ -17,7 +17,8 @@ A text with one possible meaning is read; any other raises a question that lists
 - So does a number that is on no part (455 MFD at 440 V, 45 MFD 340 V, 40.5 MFD), where one change makes the rating a
   usual one: the question offers the text as printed, if that is usual at all, and each rating that is one change away
   (`meterlink.judge.label.corrected`). ``as printed`` in the text says that its numbers are right.
-- So do volts with a question mark behind them (400? V): as typed, the usual ones one glyph away, or none.
+- So does a value above 20 µF of a fan alone: the label names FAN, and no compressor (75 MFD FAN is a worn 7.5). So do
+  volts with a question mark behind them (400? V): as typed, the usual ones one glyph away, or none.
 - Where no reading has volts and plausible numbers and uses every number, the question offers those ratings as well
   (440 MFD 40 VAC). An unreadable sign in the place of a section is refused.
 - An M apart from its unit raises a question on a run capacitor: ±20 % is on no usual one.
@@ -37,12 +38,15 @@ from meterlink.judge.judging import format_decimal
 from meterlink.judge.label.corrected import correct
 from meterlink.judge.label.parser import parse_label
 from meterlink.judge.label.rated_part import AS_PRINTED, RatedPart
-from meterlink.judge.label.sections import RATING_EXAMPLE
+from meterlink.judge.label.sections import RATING_EXAMPLE, is_fan_alone
 from meterlink.judge.label.spelling import normalize_label
 from meterlink.judge.label.tokens import MAX_LABEL_LENGTH
 from meterlink.judge.label.unclear import UnclearLabelError
 from meterlink.judge.label.usual_values import (
+    LARGEST_FAN,
     LARGEST_PERCENT,
+    SPELLED_FANS,
+    SPELLED_SINGLES,
     USUAL_MICROFARADS,
     CapacitorKind,
     is_odd_pair,
@@ -85,7 +89,8 @@ def read_label(
     """
     given, is_confirmed = _AS_PRINTED.subn("", normalize_label(text[: MAX_LABEL_LENGTH + 1]))
     _check_text(text, given, unit)
-    search = _Search(kind, unit)
+    is_fan = is_fan_alone(given)
+    search = _Search(kind, unit, is_fan=is_fan)
     try:
         part = parse_label(given, kind, unit)
     except UnclearLabelError as unclear:
@@ -102,10 +107,15 @@ def read_label(
         why = "Its numbers are on no part as they stand."
         search.is_ordered = False
     else:
-        if is_confirmed or part.is_plausible:
+        is_large = is_fan and _is_large_for_fan(part)
+        if is_confirmed or (part.is_plausible and not is_large):
             return part
-        why = f"{str(part).removesuffix(AS_PRINTED).strip()!r} is on no usual part: is a digit or a sign read wrongly?"
-        found = [_Reading(part, ()), *_corrected(given, kind, needs_farad=True)]
+        spelled = str(part).removesuffix(AS_PRINTED).strip()
+        usual_part = f"usual part for a fan alone, up to {LARGEST_FAN} µF" if is_large else "usual part"
+        why = f"{spelled!r} is on no {usual_part}: is a digit or a sign read wrongly?"
+        singles = SPELLED_FANS if is_large else SPELLED_SINGLES
+        text_with_unit = given if unit is None else spelled
+        found = [_Reading(part, ()), *_corrected(text_with_unit, kind, needs_farad=True, singles=singles)]
         search.is_ordered = False
     readings = _usual_readings(found)
     if not readings:
@@ -174,12 +184,14 @@ def _words(reading: _Reading) -> str:
 class _Search:
     """The search for the readings of an unclear text: each alternative is put in its place, and the new text is read.
 
-    ``is_ordered``: everywhere the most usual alternative came first, so the first reading is the usual one.
+    ``is_fan``: the text names a fan, and no compressor. ``is_ordered``: everywhere the most usual alternative came
+    first, so the first reading is the usual one.
     """
 
-    def __init__(self, kind: CapacitorKind | None, unit: str | None) -> None:
+    def __init__(self, kind: CapacitorKind | None, unit: str | None, *, is_fan: bool) -> None:
         self.kind = kind
         self.unit = unit
+        self.is_fan = is_fan
         self.parsed = 0
         self.is_ordered = True
 
@@ -204,8 +216,12 @@ class _Search:
             else:
                 yield _Reading(replace(part, unused_words=part.unused_words + without), without)
                 most = USUAL_MICROFARADS[CapacitorKind.RUN][1]
-                if not part.is_plausible and len(part.sections) == 1 and part.sections[0].digits > most:  # 125 MFD
-                    for corrected in _corrected(settled, self.kind, needs_farad=True):
+                is_large = not part.is_plausible and len(part.sections) == 1 and part.sections[0].digits > most
+                is_fan = self.is_fan and _is_large_for_fan(part)
+                singles = SPELLED_FANS if is_fan else SPELLED_SINGLES
+                if is_large or is_fan:  # 125 MFD, 75 MFD FAN
+                    self.is_ordered = False
+                    for corrected in _corrected(settled, self.kind, needs_farad=True, singles=singles):
                         if not corrected.left_out:
                             unused = tuple(dict.fromkeys((*corrected.part.unused_words, *without)))
                             yield _Reading(replace(corrected.part, unused_words=unused), without, corrected.replaced)
@@ -243,8 +259,16 @@ def _is_complete(reading: _Reading) -> bool:
     )
 
 
-def _corrected(text: str, kind: CapacitorKind | None, *, needs_farad: bool) -> Iterator[_Reading]:
-    for rating, replaced, left_out, marks in correct(text, kind, needs_farad=needs_farad):
+def _is_large_for_fan(part: RatedPart) -> bool:
+    """Return whether a part is no start capacitor, and has one value, larger than those for a fan alone."""
+    is_single_run = len(part.sections) == 1 and part.kind is not CapacitorKind.START
+    return is_single_run and part.sections[0].digits > LARGEST_FAN
+
+
+def _corrected(
+    text: str, kind: CapacitorKind | None, *, needs_farad: bool, singles: frozenset[str] = SPELLED_SINGLES
+) -> Iterator[_Reading]:
+    for rating, replaced, left_out, marks in correct(text, kind, needs_farad=needs_farad, singles=singles):
         try:
             part = parse_label(rating, kind, None)
         except (UnclearLabelError, InputError):

@@ -1,5 +1,6 @@
 """The capacitance of a label: the sections or the marked range, and the tolerance."""
 
+import re
 from collections.abc import Sequence
 from decimal import Decimal
 
@@ -30,6 +31,7 @@ _FINEST = Decimal("1e-9")  # µF: the last decimal of a rating, so that it print
 # Terminals, and the loads on them in the languages of the Americas. Common practice, no source.
 _HERM_WORDS = {"HERM", "C-HERM", "H", "C-H", "COMP", "COMPRESSOR", "COMPRESOR", "COMPRESSEUR", "HERMETICO", "HERMÉTICO"}
 _FAN_WORDS = {"FAN", "C-FAN", "F", "C-F", "VENTILADOR", "VENTILATEUR"}
+_LETTERS = re.compile(r"[^\W\d_]+")
 
 _NOUNS_BETWEEN = {"MOTOR", "SIDE", "SECTION", "TERMINAL"}  # between a terminal's word and its value: FAN SIDE 5 uF
 
@@ -107,6 +109,12 @@ def _word_beside(label: Label, chain: Chain, step: int) -> str:
         place += step
         token = label.token(place)
     return "" if token is None else token.text.upper()
+
+
+def is_fan_alone(text: str) -> bool:
+    """Return whether the words of a label name a fan, and no compressor; an F or an H alone is as often a class."""
+    words = {word for word in _LETTERS.findall(text.upper()) if len(word) > 1}
+    return bool(words & _FAN_WORDS) and not words & _HERM_WORDS
 
 
 def sections_or_range(label: Label, chain: Chain) -> tuple[tuple[Amount, ...], Span | None]:

@@ -28,7 +28,8 @@ USUAL_VOLTS = (Decimal(110), Decimal(500))
 _RATED_VOLTS = set(map(Decimal, (110, 125, 165, 220, 250, 330, 370, 400, 440, 450)))
 # AC volts of motor capacitors have three digits, or are 1000: with another number one is lost, or one too many.
 LEAST_VOLTS, _MOST_VOLTS = Decimal(100), Decimal(1000)
-_SMALLEST_FAN = Decimal("1.5")  # µF, as the two limits below; common practice, no source
+# µF of a capacitor for a fan alone, as the two limits below; common practice, no source.
+_SMALLEST_FAN, LARGEST_FAN = Decimal("1.5"), Decimal(20)
 _LARGEST_START = Decimal(1600)
 _LEAST_HERM = Decimal(15)
 _LEAST_RANGE = Decimal(21)  # µF: the smallest marked range of start capacitors, 21-25
@@ -191,6 +192,7 @@ def _spell(numbers: Iterable[Decimal]) -> frozenset[str]:
 SPELLED_VOLTS = _spell(_RATED_VOLTS)
 SPELLED_PERCENT = frozenset({"5", "6", "10", "20"})  # 15 is seldom
 SPELLED_SINGLES = _spell(_HERM | _FAN | _HALVES)
+SPELLED_FANS = _spell(fan for fan in _FAN | _SELDOM_FAN | _HALVES if fan <= LARGEST_FAN)  # of a fan alone
 SPELLED_DUALS = {herm: _spell(fan for fan in _FAN if is_usual_dual(Decimal(herm), fan)) for herm in _spell(_HERM)}
 SPELLED_RANGES = {
     low: frozenset(other.split("-")[1] for other in _RANGES if other.split("-")[0] == low)
