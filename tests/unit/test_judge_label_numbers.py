@@ -48,7 +48,9 @@ def written_numbers(text: str) -> Iterator[Decimal]:
     mixed = [f"{whole}.{_HALVES[sign or slash]}" for whole, sign, slash in _MIXED.findall(text)]
     coded = [".".join(pair) for pair in re.findall(r"([0-9]+)[uµμnp]([0-9]+)", text, re.IGNORECASE)]
     after_point = re.findall(r"(?<=[A-Za-z]\.)[0-9]+", text)  # 50uF.440VAC: the point ends the unit
-    for number in (*mixed, *coded, *after_point, *_NUMBER.findall(text)):
+    spoken = [f"{whole}.5" for whole in re.findall(r"([0-9]+)\s+and\s+(?:a|one)\s+half", text, re.IGNORECASE)]
+    spoken += [".".join(pair) for pair in re.findall(r"([0-9]+)\s+(?:point|dot)\s+([0-9]+)", text, re.IGNORECASE)]
+    for number in (*mixed, *coded, *after_point, *spoken, *_NUMBER.findall(text)):
         value = Decimal(number.replace(",", "."))
         yield from (value, value / 1000, value / 1_000_000, value * 1000)
         if re.fullmatch("[0-9]+,[0-9]{3}", number):
