@@ -955,7 +955,7 @@ async def test_a_lost_meter_is_tried_a_few_times_then_awaited() -> None:
         await asyncio.sleep(3600)
         assert len(meter.clients) == 1 + RadioTimeouts().unseen_attempts
         assert r.state() is ConnectionState.LOST  # out of range: this needs no person
-        assert "Switch the meter" in r.detail()
+        assert "Wake it" in r.detail()
         meter.on_connect = []
         meter.advertises = True
         assert await r.connected() < 5

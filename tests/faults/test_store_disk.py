@@ -103,7 +103,7 @@ def test_file_size_limit(tmp_path):
         """
         import resource
         _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, hard))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (800_000, hard))
         """,
         "resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))",
     )

@@ -91,7 +91,8 @@ def test_the_demo_in_two_terminals(terminals: list[Terminal]) -> None:
         terminal.press("?")
     for terminal in terminals:
         screen = terminal.until("43.72 µF", "OUTSIDE", "3 of 8 accepted")
-        assert "Follow local codes" in " ".join(screen.split())
+        shown = " ".join(screen.split())
+        assert "Follow local codes" in shown or "i more" in shown  # short after the first reading of its kind
     for terminal in terminals:
         terminal.press("q")
         assert terminal.status() == "0"

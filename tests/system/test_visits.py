@@ -223,7 +223,7 @@ def test_a_rating_entered_after_the_reading_judges_it_again(tmp_path: Path) -> N
         fan = point_view(views, "run-capacitor-fan")["accepted"]
         assert (fan["verdict"], fan["margin"], fan["revision"]) == ("outside", "clear", 2)
         assert any("FAN" in cause["title"] for cause in views["visit"]["causes"])
-        await done(station, "set_rating", point="run-capacitor-fan", text="4 uF")
+        await done(station, "set_rating", point="run-capacitor-fan", text="4 uF 10 %")
         fan = point_view(views, "run-capacitor-fan")["accepted"]
         assert (fan["verdict"], fan["revision"]) == ("within", 3)
 
