@@ -85,7 +85,7 @@ def meant_numbers(text: str) -> Iterator[Decimal]:
     for number in (*numbers, *re.findall("[0-9]+", text)):
         if len(number) == 3:
             yield Decimal(number[:2]).scaleb(int(number[2]) - 6)
-    yield from (Decimal(f"{whole}.5") for whole in re.findall(r"([0-9]+)[.,](?![0-9])", text))  # 7. MFD: a digit is lost
+    yield from (Decimal(f"{whole}.5") for whole in re.findall(r"([0-9]+)[.,](?![0-9])", text))  # 7. MFD
     for read in (text, text.translate(_DIGITS_ALIKE)):  # 40.5: the point may be a plus
         yield from map(Decimal, re.findall(r"[0-9]+(?=\.[0-9])|(?<=\.)[0-9]+", read))
     yield from written_numbers(text.translate(_FURTHER_ALIKE))
