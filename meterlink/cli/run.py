@@ -13,6 +13,7 @@ import click
 
 from meterlink.core.equipment import Meter
 from meterlink.core.text import clean_text
+from meterlink.link.owner import wait_until_left
 from meterlink.settings import data_dir, load_settings
 from meterlink.station.station import Station, StationConfig
 
@@ -23,12 +24,14 @@ _BOOT_ID_FILE = Path("/proc/sys/kernel/random/boot_id")  # Linux; elsewhere each
 @click.option("--data", type=click.Path(file_okay=False), help="Data folder; default: the platform's folder for data.")
 @click.option("--meter", "meters", multiple=True, metavar="ADDRESS", help="Also connect to this meter; repeatable.")
 @click.option("--adopt", is_flag=True, help="Connect to every meter in range that a driver fits.")
+@click.option("--owned", is_flag=True, hidden=True, help="End with the dashboard that writes to standard input.")
 @click.option("--verbose", is_flag=True, help="Log details on standard error.")
 def command(
     *,
     data: str | None,
     meters: tuple[str, ...],
     adopt: bool,
+    owned: bool,
     verbose: bool,
 ) -> None:
     """Collect readings from known Bluetooth meters until Ctrl+C or SIGTERM.
@@ -58,7 +61,7 @@ def command(
     # On Windows aiomqtt needs the selector loop; elsewhere it is the default.
     loop_factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
     with asyncio.Runner(loop_factory=loop_factory) as runner:
-        runner.run(run_until_signalled(config))
+        runner.run(run_until_signalled(config, owned=owned))
 
 
 def read_boot_id() -> str:
@@ -68,11 +71,19 @@ def read_boot_id() -> str:
     return str(uuid.uuid4())
 
 
-async def run_until_signalled(config: StationConfig) -> None:
-    """Run a station until SIGINT or SIGTERM."""
+async def run_until_signalled(config: StationConfig, *, owned: bool = False) -> None:
+    """Run a station until SIGINT or SIGTERM; an ``owned`` one also ends with the dashboard that started it."""
     station = Station(config)
     stop_on_signals(station.stop)
-    await station.run()
+    if not owned:
+        await station.run()
+        return
+    leaving = asyncio.create_task(wait_until_left(lambda: station.has_watchers), name="owner")
+    leaving.add_done_callback(lambda task: None if task.cancelled() else station.stop())
+    try:
+        await station.run()
+    finally:
+        leaving.cancel()
 
 
 def stop_on_signals(stop: Callable[[], None]) -> None:

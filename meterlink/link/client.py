@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import cast
 
 from meterlink.core.errors import LinkError
+from meterlink.core.version import VERSION
 from meterlink.link.endpoint import (
     HAS_UNIX_SOCKETS,
     LONGEST_LINE,
@@ -26,10 +27,14 @@ class NoDaemonError(LinkError):
 
 
 class LinkClient:
-    """A watcher's end. Iterate over it for messages; `send` commands. `connect` returns one."""
+    """A watcher's end. Iterate over it for messages; `send` commands. `connect` returns one.
+
+    ``incident`` says in sentences that the daemon has died and was started again; empty if it has not.
+    """
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, greeting: Greeting) -> None:
         self.greeting = greeting
+        self.incident = ""
         self._reader = reader
         self._writer = writer
         self._unread: dict[str, Message] = {}
@@ -102,6 +107,11 @@ class LinkClient:
         finally:
             self._pending_replies.pop(number, None)
 
+    @property
+    def other_version(self) -> str:
+        """The version of the daemon if it is not that of this program, else empty."""
+        return "" if self.greeting["version"] == VERSION else self.greeting["version"]
+
     def _daemon_stopped(self) -> LinkError:
         return daemon_stopped(Path(self.greeting["data"]))
 
@@ -139,10 +149,12 @@ async def connect(folder: Path) -> LinkClient:
     greeting = parse_json_object(line)
     if greeting.get("protocol") != PROTOCOL_VERSION:
         writer.close()
+        process = greeting.get("process")
+        named = f", process {process}" if isinstance(process, int) else ""
         raise LinkError(
-            f"The daemon on {folder} (version {greeting.get('version', 'unknown')}) uses an incompatible protocol "
-            "version.",
-            "Stop it and start it again with this version.",
+            f"The daemon on {folder} (version {greeting.get('version', 'unknown')}{named}) uses an incompatible "
+            f"protocol version; this is version {VERSION}.",
+            "Stop it and start it again with this version; accepted readings are in its database.",
         )
     return LinkClient(reader, writer, cast("Greeting", greeting))
 

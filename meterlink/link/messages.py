@@ -45,6 +45,7 @@ class Greeting(TypedDict):
     topic: Literal[Topic.GREETING]
     protocol: int
     version: str
+    process: int  # the daemon's process identifier
     station: str
     data: str  # the daemon's data folder, for read-only queries
 

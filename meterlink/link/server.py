@@ -52,8 +52,9 @@ class LinkServer:
     ) -> None:
         self._folder = folder
         self._greeting = Greeting(
-            topic=Topic.GREETING, protocol=PROTOCOL_VERSION, version=version, station=station, data=str(folder)
-        )
+            topic=Topic.GREETING, protocol=PROTOCOL_VERSION, version=version, process=os.getpid(), station=station,
+            data=str(folder),
+        )  # fmt: skip
         self._on_command = on_command
         self._on_watcher = on_watcher
         self._tcp = tcp or not HAS_UNIX_SOCKETS

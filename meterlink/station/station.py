@@ -121,6 +121,11 @@ class Station:
         """Whether the store has uncommitted work."""
         return self._writer.busy
 
+    @property
+    def has_watchers(self) -> bool:
+        """Whether a dashboard or a command is connected."""
+        return self._server is not None and self._server.has_watchers
+
     def stop(self) -> None:
         """End `run`; call it in the event loop's thread."""
         self._stopping.set()
@@ -456,7 +461,7 @@ class Station:
             self._teaching.request_view()
 
     def _is_watched(self) -> bool:
-        return bool(self._listeners) or (self._server is not None and self._server.has_watchers)
+        return bool(self._listeners) or self.has_watchers
 
     def _send_views(self) -> None:
         """Bring a new watcher up to date."""

@@ -20,6 +20,7 @@ from meterlink.core.errors import InputError
 from meterlink.core.text import clean_text
 from meterlink.core.units import parse_amount
 from meterlink.link.client import NoDaemonError
+from meterlink.link.daemon import AttachedDaemon
 from meterlink.station.recording import CaptureCounts, CaptureRecorder
 from support.command_lines import LineWriter, command_of, commands, prepare, valid_lines
 from support.commands import CommandResult, run_command
@@ -46,8 +47,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         return CaptureCounts()
 
     @asynccontextmanager
-    async def no_daemon(_folder: Path) -> AsyncIterator[None]:
-        yield
+    async def no_daemon(folder: Path) -> AsyncIterator[AttachedDaemon]:
+        yield AttachedDaemon(folder)
 
     async def draw_nothing(*_args: object, **_options: object) -> str:
         return "<svg></svg>"

@@ -70,7 +70,7 @@ SEEDS = (
     ("profile", "check", "yard.toml"),
     ("profile", "list", "--lines"),
     ("replay", "yard.jsonl", "--profile", "yard.toml", "--plan", "plan.toml", "--point", "herm"),
-    ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--verbose"),
+    ("run", "--meter", "00:00:5E:00:53:0A", "--adopt", "--owned", "--verbose"),
     ("schema", "plan"),
     ("visit", "begin", "--site", "Mill Lane bakery", "--unit", "Condenser 1", "--plan", "split-condenser"),
     ("visit", "close", "--outcome", "repaired", "--json"),

@@ -65,6 +65,9 @@ def views_at_first_failure() -> dict[str, Message]:
 class FrozenStation:
     """A station that sends each view once."""
 
+    incident = ""
+    other_version = ""
+
     def __init__(self, views: dict[str, Message]) -> None:
         self._views = views
 

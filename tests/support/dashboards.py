@@ -34,6 +34,9 @@ class FedStation:
     It returns ``error`` to each command whose name begins with ``refused``.
     """
 
+    incident = ""
+    other_version = ""
+
     def __init__(self, *messages: Message) -> None:
         self.queue: asyncio.Queue[Message | None] = asyncio.Queue()
         self.sent: list[tuple[str, dict[str, str | int]]] = []

@@ -899,19 +899,18 @@ async def test_a_picture_is_taken_without_a_terminal() -> None:
 
 
 def test_watch_writes_a_picture_of_a_running_station(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
-    ensured = []
+    ensured: list[object] = []
 
-    @asynccontextmanager
-    async def ensure_daemon(folder: object) -> AsyncIterator[None]:
+    class Daemon:
+        async def connect(self) -> FedStation:
+            assert ensured == [tmp_path]
+            return FedStation(*STATES["settling"])
+
+    async def ensure_daemon(folder: object) -> AsyncIterator[Daemon]:
         ensured.append(folder)
-        yield
+        yield Daemon()
 
-    async def connect(folder: object) -> FedStation:
-        assert ensured == [folder]
-        return FedStation(*STATES["settling"])
-
-    monkeypatch.setattr("meterlink.link.daemon.ensure_daemon", ensure_daemon)
-    monkeypatch.setattr("meterlink.link.client.connect", connect)
+    monkeypatch.setattr("meterlink.link.daemon.ensure_daemon", asynccontextmanager(ensure_daemon))
     picture = tmp_path / "screen.svg"
     arguments = ["--data", str(tmp_path), "--picture", str(picture), "--size", "40x24", "--light"]
     result = CliRunner().invoke(command, arguments, catch_exceptions=False)

@@ -34,7 +34,10 @@ from meterlink_tui.scene import (
     age_at_receipt,
     compose_scene,
     format_age,
+    newest_accepted,
+    restart_alert,
     seconds_to_next_age,
+    version_alert,
     whole_cautions,
 )
 from meterlink_tui.sheets.cautions import CautionSheet
@@ -213,6 +216,8 @@ class Dashboard(App[None]):
         self._command_error: Alert | None = None
         if sound is SoundMode.SPEECH and voice is None:
             self._command_error = Alert("SOUND", f"{PROGRAM} is not installed: bells in place of speech.", Tone.WARN)
+        self._incident = ""
+        self._incident_after: str | None = None  # the newest accepted reading when the station was back
         self._live_receipt: tuple[int, float] | None = None  # monotonic ns at receipt, age in s it had then
         self._drawn_state: object = None
         self._caution_memory = CautionMemory()
@@ -273,6 +278,7 @@ class Dashboard(App[None]):
                 self._station = await self._connector()
                 self._latest_messages, self._live_receipt, self._disconnect_reason = LatestMessages(), None, None
                 self._moments = MomentFinder()
+                self._incident, self._incident_after = self._station.incident or self._incident, None
                 self.pace.request()
                 await self._receive_messages(self._station)
                 self._disconnect_reason = "The station's daemon has stopped."
@@ -301,6 +307,8 @@ class Dashboard(App[None]):
             visit = self._latest_messages.visit
             heard = self._moments.in_live(message, visit["points"] if visit else [])
             self._live_receipt = now.monotonic_ns, age_at_receipt(message["at"], now.utc_ns)
+        if message["topic"] == Topic.VISIT:
+            self._note_newest(newest_accepted(message))
         self._latest_messages.put(message)
         if message["topic"] == Topic.VISIT:
             self._caution_memory.update(message)
@@ -309,6 +317,19 @@ class Dashboard(App[None]):
             self._announcer.announce(heard)
             self._is_flash_due = heard.point is not None
         self.pace.request()
+
+    def _note_newest(self, accepted: str) -> None:
+        """Take the report of a restart off the screen once the next reading is accepted."""
+        if self._incident_after is None:
+            self._incident_after = accepted
+        elif accepted != self._incident_after:
+            self._incident = ""
+
+    def _incident_alert(self) -> Alert | None:
+        if self._incident:
+            return restart_alert(self._incident, self._latest_messages.visit)
+        other_version = self._station.other_version if self._station else ""
+        return version_alert(other_version) if other_version else None
 
     def _age(self) -> float | None:
         if self._live_receipt is None:
@@ -344,6 +365,7 @@ class Dashboard(App[None]):
                     self._command_error,
                     self._keys,
                     state_is_new=self._caution_memory.state_is_new,
+                    incident=self._incident_alert(),
                 )
             )
 

@@ -1,7 +1,6 @@
 """``meterlink watch``: the dashboard from the command line. Textual is loaded only when it runs."""
 
 import asyncio
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,7 +44,7 @@ def command(data: Path | None, light: bool, picture: Path | None, size: tuple[in
         meterlink watch --sound speech
         meterlink watch --picture screen.svg --size 110x34
 
-    Connects to the station's daemon. If none runs, starts one until the dashboard closes.
+    Connects to the station's daemon. If none runs, starts one until the dashboard closes, and again if it dies.
     """
     from meterlink.settings import data_dir, load_settings  # noqa: PLC0415  # --help loads none of this
     from meterlink_tui.terminal import check_terminal  # noqa: PLC0415
@@ -88,21 +87,19 @@ async def _watch(
     size: tuple[int, int],
     sound: str,
 ) -> None:
-    from meterlink.link.client import connect  # noqa: PLC0415  # --help loads none of this
-    from meterlink.link.daemon import ensure_daemon  # noqa: PLC0415
+    from meterlink.link.daemon import ensure_daemon  # noqa: PLC0415  # --help loads none of this
     from meterlink.settings import DATABASE_FILE  # noqa: PLC0415
 
-    async with ensure_daemon(folder):
-        connect = partial(connect, folder)
+    async with ensure_daemon(folder) as daemon:
         if picture is None:
             from meterlink_tui.app import run_dashboard  # noqa: PLC0415
             from meterlink_tui.sound.announcer import SoundMode  # noqa: PLC0415
 
             await run_dashboard(
-                connect, light=light, keys=keys, database=folder / DATABASE_FILE, sound=SoundMode(sound)
+                daemon.connect, light=light, keys=keys, database=folder / DATABASE_FILE, sound=SoundMode(sound)
             )
         else:
             from meterlink_tui.picture import take_picture  # noqa: PLC0415
 
-            svg = await take_picture(connect, *size, light=light, keys=keys)
+            svg = await take_picture(daemon.connect, *size, light=light, keys=keys)
             await asyncio.to_thread(picture.write_text, svg, encoding="utf-8")

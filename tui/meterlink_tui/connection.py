@@ -7,7 +7,17 @@ from meterlink.link.messages import CommandName, Message, Reply
 
 
 class StationConnection(Protocol):
-    """One connection to a daemon. Iteration ends, or raises LinkError, when the daemon stops."""
+    """One connection to a daemon. Iteration ends, or raises LinkError, when the daemon stops.
+
+    ``incident`` says in sentences that the daemon has died and was started again; empty if it has not.
+    """
+
+    incident: str
+
+    @property
+    def other_version(self) -> str:
+        """The version of the daemon if it is not that of this program, else empty."""
+        ...
 
     def __aiter__(self) -> AsyncIterator[Message]:
         """Yield messages until the connection ends."""

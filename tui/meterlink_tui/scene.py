@@ -18,6 +18,7 @@ from meterlink.core.readings import DisplayMode, Phase, Status
 from meterlink.core.text import clean_text, count_phrase
 from meterlink.core.units import Quantity
 from meterlink.core.verdicts import Margin, Verdict
+from meterlink.core.version import VERSION
 from meterlink.link.messages import (
     AcceptedView,
     LiveView,
@@ -265,6 +266,7 @@ def compose_scene(
     keys: Keys = DEFAULT_KEYS,
     *,
     state_is_new: bool = True,
+    incident: Alert | None = None,
 ) -> Scene:
     """Return the contents of the screen.
 
@@ -272,6 +274,7 @@ def compose_scene(
     station is connected. ``command_error`` is the error of the last key pressed. Sentences name the keys of ``keys``.
     ``state_is_new``: no reading was accepted since the circuits were isolated or energized; their cautions are then in
     full.
+    ``incident`` is an earlier event of the station that the technician must know.
     """
     visit, live, meters = latest.visit, latest.live, latest.meters
     fresh = live is not None and age is not None and age <= STALE_AFTER and disconnect_reason is None
@@ -286,7 +289,7 @@ def compose_scene(
         site=_site(visit),
         tally=_tally(points, disconnect_reason),
         stop=stop,
-        alerts=_alerts(disconnect_reason, latest.notice, meters, command_error),
+        alerts=_alerts(disconnect_reason, latest.notice, meters, incident, command_error),
         title=titles[point["key"]] if point else "No active test point",
         terminals=" to ".join(_clean_text(name) for name in point["terminals"]) if point else "",
         specification=_specification(point, visit) if point else "",
@@ -390,7 +393,11 @@ def _tally(points: Sequence[PointView], disconnect_reason: str | None) -> str:
 
 
 def _alerts(
-    disconnect_reason: str | None, notice: NoticeView | None, meters: MetersView | None, command_error: Alert | None
+    disconnect_reason: str | None,
+    notice: NoticeView | None,
+    meters: MetersView | None,
+    incident: Alert | None,
+    command_error: Alert | None,
 ) -> tuple[Alert, ...]:
     alerts = []
     if disconnect_reason is not None:
@@ -406,7 +413,28 @@ def _alerts(
         alerts.append(Alert(word, text, tone))
     if meters and meters["meters"] and (text := _clean_text(meters["radio_error"])):
         alerts.append(Alert("BLUETOOTH", text, Tone.WARN))
-    return (*alerts, command_error) if command_error else tuple(alerts)
+    return (*alerts, *(alert for alert in (incident, command_error) if alert))
+
+
+def restart_alert(incident: str, visit: VisitView | None) -> Alert:
+    """Return the alert for a daemon that has died and was started again; it names the last accepted reading."""
+    last = _last_accepted(visit) or "No reading of this visit had been accepted."
+    return Alert("RESTARTED", f"{_clean_text(incident)} {last}", Tone.WARN)
+
+
+def version_alert(version: str) -> Alert:
+    """Return the alert for a daemon of another version than this dashboard's."""
+    text = (
+        f"The station has version {_clean_text(version, 40)}, this dashboard {VERSION}. Stop the station and start it"
+        " again before the next visit."
+    )
+    return Alert("VERSION", text, Tone.WARN)
+
+
+def newest_accepted(visit: VisitView) -> str:
+    """Return the uid of the reading that was accepted most recently; empty if there is none."""
+    point = _by_key(visit["points"], visit["last_accepted"])
+    return point["accepted"]["uid"] if point and point["accepted"] else ""
 
 
 def _radio_note(meters: MetersView | None, keys: Keys) -> str:
