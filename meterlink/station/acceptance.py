@@ -49,9 +49,10 @@ def needs_person(tracker: MeterTracker, reading: Reading, judgement: Judgement) 
 
     Few volts where limits ask for many are as likely one probe in the air. Less than an ohm may be the probes held
     together, unless they have just read less; megohms of a part that has ohms may be fingers. A reading like the
-    accepted one, by probes that came back at once, may be the same part again.
+    accepted one, by probes that came back at once, may be the same part again. Probes that were on a part when it was
+    replaced may still be on the old one.
     """
-    if tracker.settling.unproven or judgement.verdict in AMBIGUOUS_VERDICTS:
+    if tracker.was_on_old_part or tracker.settling.unproven or judgement.verdict in AMBIGUOUS_VERDICTS:
         return True
     if reads_as_leads(reading) and not tracker.leads.tells_part(reading):
         return True

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from meterlink.core.equipment import CircuitState, PointKind, TestPoint
+from meterlink.core.equipment import CircuitState, ConnectionState, PointKind, TestPoint
 from meterlink.core.key_actions import KeyAction
 from meterlink.core.readings import Phase, Reading, Status
 from meterlink.core.text import count_phrase
@@ -17,17 +17,22 @@ from meterlink.station.diagnosis import foremost_cause
 from meterlink.station.tracker import LARGEST_STRAY_VOLTAGE, MeterTracker
 from meterlink.station.visit import AcceptedReading, ActiveVisit, matches_function
 
+# Percent; a meter that is lost with so little has probably gone flat. Common practice, no source.
+LOW_BATTERY = 15
+
 
 def advice(
     visit: ActiveVisit,
     tracker: MeterTracker | None,
     diagnosis: Diagnosis,
     stock: Mapping[str, str] | None = None,
+    connection: ConnectionState | None = None,
 ) -> str:
     """Return the next step for the person with the probes, as a sentence.
 
-    ``tracker`` is that of the meter that is measuring, if any; ``diagnosis`` that of the accepted readings; ``stock``
-    names the parts on the truck for a failed one: ``{component: sentence}``.
+    ``tracker`` is that of the meter that is measuring, if any, and ``connection`` the state of its connection, None for
+    a typed value; ``diagnosis`` is that of the accepted readings; ``stock`` names the parts on the truck for a failed
+    one: ``{component: sentence}``.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     if first := _first_instruction(visit, point):
@@ -36,14 +41,40 @@ def advice(
         return f"{_summary(visit)} {diagnosis.summary}".strip()
     if tracker is None or tracker.latest is None:
         return "Switch a meter on: its readings appear here as soon as it is heard. Or type a reading in."
+    missing = _advice_on_lost_meter(tracker, connection)
+    is_accepted = bool(visit.accepted[point.key]) and tracker.accepted_at == point.key
+    if missing and not is_accepted:
+        return missing
     if tracker.is_proving:
         return f"{tracker.name} is proven by {tracker.latest.text}. Now test, and prove it again after the test."
     again = visit.points.get(tracker.again_at or "")
     if again is not None:
         return _advice_on_return(again, point, tracker)
-    if visit.accepted[point.key] and tracker.accepted_at == point.key:
-        return _advice_on_accepted(point, visit.accepted[point.key][-1], visit, diagnosis, stock or {})
+    if is_accepted:
+        accepted = _advice_on_accepted(point, visit.accepted[point.key][-1], visit, diagnosis, stock or {})
+        return f"{accepted} {missing}".rstrip()
     return _advice_before_acceptance(point, visit, tracker, tracker.latest)
+
+
+# A connection in one of these states gives no readings, and a person can do something about it.
+_LOST_STATES = {ConnectionState.LOST, ConnectionState.SILENT, ConnectionState.NEEDS_ATTENTION}
+
+
+def _advice_on_lost_meter(tracker: MeterTracker, connection: ConnectionState | None) -> str:
+    """Return what to do about a meter that gives no readings any more; empty while it gives some."""
+    if connection not in _LOST_STATES:
+        return ""
+    happened = "sends nothing" if connection is ConnectionState.SILENT else "is not heard any more"
+    battery = f"{tracker.name}'s battery was low: change it." if _has_low_battery(tracker) else ""
+    display = "" if battery else " If its display is dark, change its battery; if not, bring it closer."
+    return (
+        f"{tracker.name} {happened}. {battery}{display.lstrip()} It connects by itself; then measure again, or type the"
+        " reading in."
+    )
+
+
+def _has_low_battery(tracker: MeterTracker) -> bool:
+    return tracker.low_battery or (tracker.battery is not None and tracker.battery <= LOW_BATTERY)
 
 
 def _advice_before_acceptance(point: TestPoint, visit: ActiveVisit, tracker: MeterTracker, latest: Reading) -> str:
@@ -52,7 +83,7 @@ def _advice_before_acceptance(point: TestPoint, visit: ActiveVisit, tracker: Met
     if instruction := _setup_instruction(point, visit, tracker, latest):
         return instruction
     if tracker.ambiguous and tracker.judgement is not None:
-        return f"{_doubt(latest, tracker.judgement)} If {_contact_text(point)}, accept this reading."
+        return f"{_doubt(tracker, latest, tracker.judgement)} If {_contact_text(point)}, accept this reading."
     if tracker.settling.phase is Phase.IDLE:
         return _sentence(_connect_instruction(point)) + _overload_hint(point, tracker, latest)
     if tracker.settling.phase is Phase.ACCEPTED and not tracker.ambiguous:
@@ -155,8 +186,12 @@ def _contact_text(point: TestPoint) -> str:
     return f"both probes are on {_terminals_text(point)}"
 
 
-def _doubt(reading: Reading, judgement: Judgement) -> str:
+def _doubt(tracker: MeterTracker, reading: Reading, judgement: Judgement) -> str:
     """Return why a reading at rest may not be that of the test point."""
+    if tracker.was_on_old_part:
+        return (
+            f"{reading.text} may be of the old part: the probes were on when it was replaced. Put them on the new one."
+        )
     if reads_as_leads(reading) and judgement.verdict is not Verdict.SHORTED:
         return f"{reading.text} is as little as the probes held together may show."
     if reads_as_fingers(reading, judgement):

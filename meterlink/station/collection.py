@@ -119,9 +119,11 @@ class Collection:
     def set_radio_state(self, state: RadioState) -> None:
         """Record the radio's new state and send it to watchers."""
         self._continuity.set_radio_state(state)
-        self._views.set_radio_state(state)
+        concerns_advice = self._views.set_radio_state(state)
         if self._is_watched():
             self._views.send_meters()
+        if concerns_advice:
+            self._request_show()
 
     def meters(self) -> MetersView:
         """Return the present state of the meters."""

@@ -16,6 +16,7 @@ from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.meter_trackers import MeterTrackers
 from meterlink.station.replaced_parts import NewPart, new_part
 from meterlink.station.truck import capacitor_entries, item_on_truck, stock_item
+from meterlink.station.visit import ActiveVisit
 from meterlink.station.visit_commands import VisitCommands
 from meterlink.store.rows import NewReplacement
 from meterlink.store.writer import Writer
@@ -88,8 +89,8 @@ class RepairCommands:
         new = NewReplacement(replacement, part.ratings, movement)
         uid, stock = await asyncio.wrap_future(self._writer.replace_part(visit.require_ids().visit_id, new))
         visit.fit_part(uid, replacement, part.ratings, item)
-        visit.set_focus(point.key)
         keys = visit.fitted[-1].keys
+        visit.set_focus(_first_proof(visit, point, keys))
         self._forget_readings(keys)
         self._update_diagnosis()
         self._set_stock(stock)
@@ -176,7 +177,7 @@ class RepairCommands:
         """Let every meter at these test points measure anew: it showed another part."""
         for tracker in self._trackers:
             if tracker.point_key in keys or tracker.accepted_at in keys:
-                tracker.leave_visit()
+                tracker.leave_part()
 
     def _movement(self, kind: MovementKind, item: StockItem, count: int, place: str = "", note: str = "") -> Movement:
         return Movement(kind, item, count, self._clock.now().utc_ns, place, note)
@@ -187,3 +188,14 @@ class RepairCommands:
     def _set_stock(self, stock: list[StockCount]) -> None:
         self._stock = stock
         self._show_stock(capacitor_entries(stock))
+
+
+def _first_proof(visit: ActiveVisit, point: TestPoint, keys: frozenset[str]) -> str:
+    """Return the test point at which the proof of a new part begins: the first like ``point`` in the plan.
+
+    The probes have often gone on to the second section of a capacitor when its replacement is recorded.
+    """
+    alike = (other for other in visit.points.values() if other.key in keys)
+    return next(
+        (other.key for other in alike if (other.state, other.quantity) == (point.state, point.quantity)), point.key
+    )

@@ -29,7 +29,8 @@ class MeterTracker:
     ``repeated_at`` is it while the measurement is of it again: a lift leaves it, with another reading or without.
     ``focus_at_contact`` is the test point that was active when the present contact began.
     ``is_proving``: the probes are on a known source, so the readings belong to no test point until they have left it.
-    ``leads`` follows the proof of the test leads in this measurement.
+    ``was_on_old_part``: the probes have not been off since the part under them was replaced in the record, so a person
+    says which part they are on. ``leads`` follows the proof of the test leads in this measurement.
     """
 
     address: str
@@ -51,6 +52,7 @@ class MeterTracker:
     repeated_at: str | None = None
     focus_at_contact: str | None = None
     is_proving: bool = False
+    was_on_old_part: bool = False
     leads: LeadProof = field(default_factory=LeadProof)
     _detector: SettlingDetector = field(default_factory=SettlingDetector)
     _departure: ProbeDeparture | None = None
@@ -107,6 +109,8 @@ class MeterTracker:
         self.settling = self._detector.feed(reading)
         if self.settling.probes_touched or self.settling.probes_lifted:
             self.ambiguous = False
+        if self.settling.phase is Phase.IDLE:
+            self.was_on_old_part = False
         if self.settling.settled_reading is not None:
             self._settled_time, self._settling_time = now, self.settling.settling_time
         if self.settling.probes_lifted:
@@ -157,6 +161,11 @@ class MeterTracker:
         """Forget the test point, the verdict and the accepted reading: they belong to another visit."""
         self.restart()
         self.point_key = self.judgement = self.accepted = None
+
+    def leave_part(self) -> None:
+        """Forget what belongs to a part that was replaced; probes that are still there may be on either part."""
+        self.was_on_old_part = self.settling.phase is not Phase.IDLE
+        self.leave_visit()
 
     def set_battery(self, reading: Reading) -> None:
         """Record the charge of the meter's battery in percent."""

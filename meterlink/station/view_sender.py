@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from meterlink.ble.states import RadioState
-from meterlink.core.equipment import TestPoint
+from meterlink.core.equipment import ConnectionState, TestPoint
 from meterlink.link.messages import Message, MetersView
 from meterlink.station.current_visit import CurrentVisit
 from meterlink.station.diagnosis import VisitDiagnosis
@@ -61,9 +61,16 @@ class ViewSender:
         """Record the capacitors on the truck."""
         self._stock = stock
 
-    def set_radio_state(self, state: RadioState) -> None:
-        """Record the radio's new state."""
+    def set_radio_state(self, state: RadioState) -> bool:
+        """Record the radio's new state; return whether the displayed meter has another connection state now."""
+        before = self._displayed_connection()
         self._radio = state
+        return self._displayed_connection() is not before
+
+    def _displayed_connection(self) -> ConnectionState | None:
+        tracker = self._trackers.displayed
+        states = {status.address: status.state for status in self._radio.meters}
+        return states.get(tracker.address) if tracker is not None else None
 
     def meters(self) -> MetersView:
         """Return the present state of the meters."""
@@ -83,6 +90,14 @@ class ViewSender:
         sentences = replacement_sentences(self._current.visit, self._stock)
         beside = self._trackers.beside(tracker)
         self._send_view(
-            visit_view(self._current.visit, tracker, diagnosis.diagnosis, sentences, diagnosis.derived, beside)
+            visit_view(
+                self._current.visit,
+                tracker,
+                diagnosis.diagnosis,
+                sentences,
+                diagnosis.derived,
+                beside,
+                self._displayed_connection(),
+            )
         )
         self.send_meters()

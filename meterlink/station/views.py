@@ -35,12 +35,13 @@ def visit_view(
     stock: Mapping[str, str] | None = None,
     derived: Sequence[DerivedResult] = (),
     beside: Sequence[MeterTracker] = (),
+    connection: ConnectionState | None = None,
 ) -> VisitView:
     """Return topic ``visit``.
 
     ``tracker`` is that of the meter that is measuring, if any; ``stock`` names the parts on the truck for a
     failed part, ``{component: sentence}``; ``derived`` has the results at the derived points. ``beside`` are the other
-    meters in use.
+    meters in use. ``connection`` is the state of the connection of the measuring meter.
     """
     point = visit.points.get(visit.focus) if visit.focus else None
     return VisitView(
@@ -61,7 +62,9 @@ def visit_view(
         summary=diagnosis.summary,
         replacements=list((stock or {}).values()),
         derived=derived_views(derived),
-        advice=f"{advice(visit, tracker, diagnosis, stock)} {second_meter_text(visit, tracker, beside)}".rstrip(),
+        advice=(
+            f"{advice(visit, tracker, diagnosis, stock, connection)} {second_meter_text(visit, tracker, beside)}"
+        ).rstrip(),
         offers=offered_actions(visit, tracker),
         caution=caution_at(point, visit.points.values()) if point else LOCAL_CODES,
     )

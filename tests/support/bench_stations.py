@@ -14,6 +14,7 @@ from meterlink_simulators.bench import Bench
 from meterlink_simulators.components import Component
 from meterlink_simulators.encoders.presented import PresentedEncoder
 from meterlink_simulators.meter import SimulatedMeter
+from meterlink_simulators.peripheral import Peripheral
 from meterlink_simulators.probes import TerminalPair
 from meterlink_simulators.ranges import MeterSpec
 from meterlink_simulators.virtual_time import VirtualClock, run_in_virtual_time
@@ -30,6 +31,7 @@ class BenchStation:
         self.bench = bench
         self.air = air
         self.meters = meters
+        self.peripherals: dict[str, Peripheral] = {}  # the radios of the meters, by name; `work_at_bench` fills it
         self.views: dict[str, Any] = {}
         station.add_listener(lambda message: self.views.__setitem__(message["topic"], message))
 
@@ -92,8 +94,10 @@ def work_at_bench(
         async with Air() as air:
             bench = Bench(components)
             simulated = {spec.name: SimulatedMeter(spec, bench) for spec in specs}
-            for spec in specs:
-                await air.add_meter(simulated[spec.name], encoder=PresentedEncoder(), address=spec.address)
+            peripherals = {
+                spec.name: await air.add_meter(simulated[spec.name], encoder=PresentedEncoder(), address=spec.address)
+                for spec in specs
+            }
             config = StationConfig(
                 folder, Settings("test"), Site("bakery", "roof"), plan, "boot",
                 meters=tuple(Meter(spec.address, spec.name) for spec in specs), serve=False, clock=VirtualClock(),
@@ -102,6 +106,7 @@ def work_at_bench(
             station = Station(config)
             stations.append(station)
             bench_station = BenchStation(station, bench, air, simulated)
+            bench_station.peripherals = peripherals
             task = asyncio.create_task(station.run())
             await station.started.wait()
             try:
